@@ -1,0 +1,110 @@
+"""The one exception family of the package.
+
+Anything that stops a job is an :class:`OtdravgError` whose text is one line:
+what it concerns first, what to do last. Oddities that do not stop a job are not
+exceptions but :class:`otdravg.findings.Finding` values on the result.
+"""
+
+from __future__ import annotations
+
+from enum import Enum
+from os import PathLike
+
+__all__ = [
+    "BadSetting",
+    "OtdravgError",
+    "OutputRefused",
+    "Refusal",
+    "ShotsDoNotPair",
+    "UnreadableTrace",
+    "UnwritableTrace",
+]
+
+
+class OtdravgError(Exception):
+    """Root of every error that this package raises on purpose."""
+
+
+class UnreadableTrace(OtdravgError):
+    """A trace file that cannot be used.
+
+    Parameters
+    ----------
+    path : path or str
+        The file, as the user named it.
+    block : str
+        The block that is at fault (``"Map"``, ``"DataPts"``, …) or ``"file"``.
+    offset : int or None
+        Byte offset in the file at which reading stopped.
+    expected : str
+        What should have been there and what was.
+    advice : str
+        What to do about it.
+    """
+
+    def __init__(
+        self,
+        path: str | PathLike[str],
+        block: str,
+        offset: int | None,
+        expected: str,
+        advice: str = "copy the file again from the instrument",
+    ) -> None:
+        self.path = str(path)
+        self.block = block
+        self.offset = offset
+        self.expected = expected
+        self.advice = advice
+        place = block if offset is None else f"{block} at byte {offset}"
+        super().__init__(f"{self.path}: {place}: {expected}; {advice}")
+
+
+class UnwritableTrace(OtdravgError):
+    """A value that the trace format cannot hold, named by block and field."""
+
+    def __init__(self, block: str, field: str, problem: str) -> None:
+        self.block = block
+        self.field = field
+        self.problem = problem
+        super().__init__(f"{block}.{field}: {problem}")
+
+
+class Refusal(Enum):
+    """Why two shots were not taken as one fibre shot from both ends."""
+
+    SAME_CONTENT = "same content twice"
+    WAVELENGTH = "different wavelengths"
+    LENGTH = "different lengths"
+    SAME_END = "both shots from the same end"
+    PATTERN = "event patterns do not mirror"
+    NO_SIGNAL = "no usable fibre signal"
+
+
+class ShotsDoNotPair(OtdravgError):
+    """Two shots that do not belong together, with the evidence."""
+
+    def __init__(self, reason: Refusal, evidence: str, advice: str) -> None:
+        self.reason = reason
+        self.evidence = evidence
+        self.advice = advice
+        super().__init__(f"{reason.value}: {evidence}; {advice}")
+
+
+class BadSetting(OtdravgError):
+    """An option or setting outside what is allowed: name, value, what is allowed."""
+
+    def __init__(self, name: str, value: object, allowed: str) -> None:
+        self.name = name
+        self.value = value
+        self.allowed = allowed
+        super().__init__(f"{name}: {value!r} is not usable; {allowed}")
+
+
+class OutputRefused(OtdravgError):
+    """An output that could not be written, or would replace something unasked."""
+
+    def __init__(self, path: str | PathLike[str], problem: str, advice: str) -> None:
+        self.path = str(path)
+        self.problem = problem
+        self.advice = advice
+        super().__init__(f"{self.path}: {problem}; {advice}")
