@@ -1,0 +1,602 @@
+"""One fibre measured from both ends: true loss at every splice, with uncertainty.
+
+At a splice with true loss l and backscatter step b the one-way readings are l + b and
+l − b: half their sum is the true loss, half their difference the step. Every position
+seen from *either* end is measured in *both* shots.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from enum import Enum
+
+import numpy as np
+import numpy.typing as npt
+
+from otdravg.detect import Detection, EventKind, detect, location_cost, threshold_for
+from otdravg.findings import Finding, Severity
+from otdravg.joint_fit import JointFit, SectionSums, fit_sections
+from otdravg.lines import LineSums, step_between
+from otdravg.pairing import Axis, check_same_fibre_settings, find_axis
+from otdravg.sides import Place, Side
+from otdravg.trace import Direction, Trace
+
+__all__ = [
+    "Axis",
+    "Coverage",
+    "Kind",
+    "PairMeasurement",
+    "Reading",
+    "SectionReading",
+    "measure_pair",
+    "mode_field_ratio",
+]
+
+FloatArray = npt.NDArray[np.float64]
+
+
+class Kind(Enum):
+    """What stands at a position on the span."""
+
+    SPLICE = "splice"  # no reflection
+    CONNECTOR = "connector"  # reflects
+    GROUP = "group"  # several events closer than the pulse can part; the loss is their sum
+    ASKED = "asked position"  # nothing was detected; measured because the user named it
+
+
+class Coverage(Enum):
+    """From which ends a position could be measured."""
+
+    BOTH = "both ways"
+    ONLY_AB = "A→B only"
+    ONLY_BA = "B→A only"
+    NONE = "not measured"
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """The measurement at one position of the span.
+
+    Losses in dB, a loss positive, an apparent gain negative; ``None`` where not
+    measured, with the cause in ``reason``. ``u_…`` are standard uncertainties (k = 1).
+    ``backscatter_step_db`` is half the difference of the readings: positive where light
+    going from A to B enters glass that scatters less (reads as extra loss from A).
+    """
+
+    number: int
+    kind: Kind
+    coverage: Coverage
+    distance_m: float  # from the span's A end
+    distance_from_b_m: float
+    loss_ab_db: float | None
+    loss_ba_db: float | None
+    loss_db: float | None
+    u_ab_db: float | None
+    u_ba_db: float | None
+    u_loss_db: float | None
+    backscatter_step_db: float | None
+    u_step_db: float | None
+    mode_field_ratio: float | None  # w after / w before going A to B; an estimate, never a reading
+    reflectance_db: float | None
+    detected_ab: bool
+    detected_ba: bool
+    reason: str | None
+
+    @property
+    def expanded_uncertainty_db(self) -> float | None:
+        """Expanded uncertainty of the true loss, k = 2."""
+        return None if self.u_loss_db is None else 2 * self.u_loss_db
+
+
+@dataclass(frozen=True, slots=True)
+class SectionReading:
+    """Fibre between two positions: attenuation in dB/km, without splices."""
+
+    start_m: float
+    end_m: float
+    attenuation_db_per_km: float | None
+    u_attenuation_db_per_km: float | None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PairMeasurement:
+    """Everything measured on one fibre from two shots."""
+
+    ab: Trace
+    ba: Trace
+    detection_ab: Detection
+    detection_ba: Detection
+    axis: Axis
+    readings: tuple[Reading, ...]
+    sections: tuple[SectionReading, ...]
+    attenuation_db_per_km: float | None  # fibre alone, all sections
+    u_attenuation_db_per_km: float | None
+    findings: tuple[Finding, ...]
+    side_ab: Side
+    side_ba: Side
+    places: tuple[Place, ...]
+    fit: JointFit
+
+    def curve_ab(self) -> tuple[FloatArray, FloatArray]:
+        """(z_m, level_db) of shot A→B, z from the span's A end, all points."""
+        return self.side_ab.z(), self.ab.level_db
+
+    def curve_ba(self) -> tuple[FloatArray, FloatArray]:
+        """(z_m, level_db) of shot B→A on the same axis, z ascending."""
+        return self.side_ba.z()[::-1], self.ba.level_db[::-1]
+
+
+def mode_field_ratio(backscatter_step_db: float) -> float:
+    """Estimate w_after/w_before for light going A to B from the backscatter step.
+
+    With equal scattering the captured fraction goes as 1/w², so the step is
+    10·log10(w₂/w₁) dB. The scattering coefficients of two glasses differ too: an estimate.
+    """
+    return float(10 ** (backscatter_step_db / 10))
+
+
+def measure_pair(
+    ab: Trace,
+    ba: Trace,
+    *,
+    group_index: float | None = None,
+    launch_m: float | None = None,
+    receive_m: float | None = None,
+    positions_m: tuple[float, ...] = (),
+    false_alarm_rate: float = 0.01,
+) -> PairMeasurement:
+    """Pair two shots of one fibre and measure every position seen from either end.
+
+    Parameters
+    ----------
+    ab, ba : Trace
+        The shot from A and the shot from B.
+    group_index : float, optional
+        One index for both shots; that of ``ab`` by default.
+    launch_m, receive_m : float, optional
+        Cord lengths at the A end and at the B end in metres, if known.
+    positions_m : tuple of float
+        Further positions to measure at, metres from the span's A end.
+    false_alarm_rate : float
+        Chance of any false splice on a fibre that has none.
+
+    Returns
+    -------
+    PairMeasurement
+
+    Raises
+    ------
+    ShotsDoNotPair
+        When the shots do not belong together, with the evidence.
+    BadSetting
+        When a stated cord length or position does not fit the fibre.
+    """
+    check_same_fibre_settings(ab, ba)
+    index = group_index or ab.settings.group_index
+    findings = _setting_findings(ab, ba, index, group_index)
+    ab, ba = ab.facing(Direction.A_TO_B), ba.facing(Direction.B_TO_A)
+    seen_ab = detect(ab, index, false_alarm_rate=false_alarm_rate)
+    seen_ba = detect(ba, index, false_alarm_rate=false_alarm_rate)
+    axis, axis_findings = find_axis(seen_ab, seen_ba, launch_m=launch_m, receive_m=receive_m)
+    sides = (
+        Side.of(seen_ab.shot, axis.start_a_m, axis.length_m, True),
+        Side.of(seen_ba.shot, axis.start_b_m, axis.length_m, False),
+    )
+    found, ghosts = _union(seen_ab, seen_ba, sides, axis)
+    for z in positions_m:
+        if not 0 < z < axis.length_m:
+            from otdravg.errors import BadSetting
+
+            raise BadSetting("position", f"{z:g} m", f"give 0 m to {axis.length_m:.0f} m")
+        found = _with_asked(found, z, sides)
+    threshold = threshold_for(
+        false_alarm_rate, axis.length_m, min(s.shot.pulse_m for s in sides), 2
+    )
+    places = _grouped(found, sides)
+    sides, fit = _solve(sides, places)
+    sides = _renoise(sides, fit, places)
+    sides, fit = _solve(sides, places)
+    for _ in range(4):
+        places = _pruned(sides, places, threshold)
+        more = _scan(sides, places, threshold)
+        places = _grouped(_located(sides, list(places) + more), sides)
+        sides, fit = _solve(sides, places)
+        if not more:
+            break
+    sides = _renoise(sides, fit, places)
+    sides, fit = _solve(sides, places)
+    places = _pruned(sides, places, threshold)
+    sides, fit = _solve(sides, places)
+    readings = _readings(sides, places, fit, seen_ab, seen_ba, axis)
+    sections, overall, u_overall = _sections(places, fit, axis)
+    return PairMeasurement(
+        ab, ba, seen_ab, seen_ba, axis, readings, sections, overall, u_overall,
+        tuple(findings) + axis_findings + tuple(ghosts) + seen_ab.findings + seen_ba.findings,
+        sides[0], sides[1], places, fit,
+    )  # fmt: skip
+
+
+Sides = tuple[Side, Side]
+
+
+def _setting_findings(
+    ab: Trace, ba: Trace, index: float, stated: float | None
+) -> list[Finding]:
+    findings: list[Finding] = []
+    if abs(ab.settings.group_index - ba.settings.group_index) > 5e-6:
+        findings.append(
+            Finding(
+                Severity.CAUTION, "index-differs", "pair",
+                f"group index {ab.settings.group_index:.5f} in A→B and "
+                f"{ba.settings.group_index:.5f} in B→A",
+                f"both shots were put on {index:.5f}"
+                + ("" if stated else ", the value of A→B; set --index to the cable's own"),
+            )
+        )  # fmt: skip
+    same_a = ab.identity.location_a == ba.identity.location_a
+    if same_a and ab.identity.location_a and ab.identity.location_a != ab.identity.location_b:
+        findings.append(
+            Finding(
+                Severity.NOTE, "ends-typed-alike", "pair",
+                f"both headers name {ab.identity.location_a!r} as the near end",
+                "direction was taken from the order of the files and the event pattern",
+            )
+        )  # fmt: skip
+    return findings
+
+
+def _union(
+    seen_ab: Detection, seen_ba: Detection, sides: Sides, axis: Axis
+) -> tuple[list[Place], list[Finding]]:
+    """All positions inside the span that either shot shows, ghosts left out."""
+    slack = sum(0.35 * s.shot.pulse_m + 2 * s.shot.spacing_m for s in sides)
+    marks: list[tuple[float, int, bool, bool]] = []  # z, side, reflective, lossy
+    findings: list[Finding] = []
+    for k, (seen, side) in enumerate(zip((seen_ab, seen_ba), sides, strict=True)):
+        own = 0.5 * side.shot.pulse_m + 2 * side.shot.spacing_m
+        for event in seen.events:
+            if event.kind is EventKind.END:
+                continue
+            along = event.distance_m - side.start_m
+            z = along if side.forward else axis.length_m - along
+            if not own < z < axis.length_m - own:
+                continue
+            lossy = event.loss_db is not None and abs(event.loss_db) > 4 * (event.u_loss_db or 0)
+            if event.kind is EventKind.ECHO:
+                lossy = False
+            marks.append((z, k, event.kind is not EventKind.STEP, lossy))
+    marks.sort()
+    used = [False] * len(marks)
+    places: list[Place] = []
+    for i, (z, k, reflective, lossy) in enumerate(marks):
+        if used[i]:
+            continue
+        partner = None
+        for j in range(i + 1, len(marks)):
+            if not used[j] and marks[j][1] != k and marks[j][0] - z < slack:
+                partner = j
+                break
+        if partner is None:
+            other = (seen_ba, seen_ab)[k]
+            if reflective and not lossy and _in_view(other, sides[1 - k], z):
+                findings.append(
+                    Finding(
+                        Severity.NOTE, "ghost", sides[k].shot.trace.identity.direction.value,
+                        f"a reflection at {z:.0f} m from A has no loss and no partner in the "
+                        "other shot",
+                        "taken as a ghost (echo) and not counted",
+                    )
+                )  # fmt: skip
+                continue
+            places.append(Place(z, z, reflective))
+            continue
+        used[partner] = True
+        z2, _, reflective2, _ = marks[partner]
+        if reflective == reflective2:
+            at = (z + z2) / 2
+        else:
+            at = z if reflective else z2
+        places.append(Place(at, at, reflective or reflective2))
+    places.sort(key=lambda p: p.start_m)
+    return places, findings
+
+
+def _in_view(seen: Detection, side: Side, z: float) -> bool:
+    x = float(side.x(z))
+    return bool(side.shot.x_m[side.shot.front_clear] < x < seen.end_m - side.shot.pulse_m)
+
+
+def _with_asked(places: list[Place], z: float, sides: Sides) -> list[Place]:
+    """Add an asked position unless something was found there already."""
+    slack = max(0.5 * s.shot.pulse_m + 2 * s.shot.spacing_m for s in sides)
+    near = [p for p in places if abs(p.middle_m - z) < slack]
+    if near:
+        return [replace(p, asked=True) if p is near[0] else p for p in places]
+    return sorted([*places, Place(z, z, asked=True)], key=lambda p: p.start_m)
+
+
+def _grouped(places: list[Place], sides: Sides) -> tuple[Place, ...]:
+    """Merge neighbours that a shot cannot part into one place."""
+    merged: list[Place] = []
+    for place in sorted(places, key=lambda p: p.start_m):
+        if merged and not _parted(merged[-1], place, sides):
+            last = merged.pop()
+            apart = place.stop_m - last.start_m
+            same = apart < 0.5 * min(s.shot.pulse_m for s in sides) and (
+                last.members == place.members == 1
+            )
+            if same:
+                at = place.start_m if place.reflective else last.start_m
+                if last.reflective == place.reflective:
+                    at = (last.start_m + place.start_m) / 2
+                place = replace(
+                    last, start_m=at, stop_m=at,
+                    reflective=last.reflective or place.reflective,
+                    asked=last.asked or place.asked,
+                )  # fmt: skip
+            else:
+                place = Place(
+                    last.start_m, place.stop_m, last.reflective or place.reflective,
+                    last.members + place.members, last.asked or place.asked,
+                )  # fmt: skip
+        merged.append(place)
+    return tuple(merged)
+
+
+def _parted(near: Place, far: Place, sides: Sides) -> bool:
+    """Whether every shot that reaches them has clean fibre between two places."""
+    for side in sides:
+        begin, stop = side.stretches((near, far))
+        needed = max(4 * side.shot.spacing_m, 0.25 * side.shot.pulse_m)
+        reaches = side.x(near.start_m if not side.forward else far.stop_m) < side.shot.signal_end_m
+        if reaches and stop[1] - begin[1] < needed:
+            return False
+    return True
+
+
+def _solve(sides: Sides, places: tuple[Place, ...]) -> tuple[Sides, JointFit]:
+    """Fit the joint model; the second round uses weights and response from the first."""
+    length = sides[0].length_m
+    edges = np.array([0.0, *(p.middle_m for p in places), length])
+    middle = (edges[:-1] + edges[1:]) / 2
+    fit = fit_sections(SectionSums(middle, *(s.section_sums(places, middle) for s in sides)))
+    for _ in range(2):
+        sides = (
+            sides[0].weighted(sides[0].model(fit, places)),
+            sides[1].weighted(sides[1].model(fit, places)),
+        )
+        fit = fit_sections(SectionSums(middle, *(s.section_sums(places, middle) for s in sides)))
+    return sides, fit
+
+
+def _renoise(sides: Sides, fit: JointFit, places: tuple[Place, ...]) -> Sides:
+    return sides[0].renoised(fit, places), sides[1].renoised(fit, places)
+
+
+def _scores(fit: JointFit, places: tuple[Place, ...]) -> FloatArray:
+    """Likelihood ratio of each place over the directions that see it."""
+    z = np.array([p.middle_m for p in places])
+    readings, covariance = fit.steps(z)
+    scores = np.zeros(len(places))
+    for j in range(len(places)):
+        seen = [
+            k
+            for k, flags in enumerate((fit.seen_ab, fit.seen_ba))
+            if flags[j] and flags[j + 1]
+        ]
+        if seen:
+            r = readings[j][seen]
+            scores[j] = float(r @ np.linalg.solve(covariance[j][np.ix_(seen, seen)], r))
+    return scores
+
+
+def _pruned(sides: Sides, places: tuple[Place, ...], threshold: float) -> tuple[Place, ...]:
+    """Drop the least significant place until all are significant with the others in."""
+    while places:
+        _, fit = _solve(sides, places)
+        scores = _scores(fit, places)
+        free = np.array([not (p.reflective or p.asked) for p in places])
+        scores[~free] = np.inf
+        worst = int(np.argmin(scores))
+        if scores[worst] > threshold:
+            break
+        places = places[:worst] + places[worst + 1 :]
+    return places
+
+
+def _scan(sides: Sides, places: tuple[Place, ...], threshold: float) -> list[Place]:
+    """Positions where both shots together show a step that is not in the model yet."""
+    step = min(s.shot.cells.width * s.shot.spacing_m for s in sides)
+    z = np.arange(0.0, sides[0].length_m, step)
+    edges = np.array([p.middle_m for p in places])
+    section = np.searchsorted(edges, z)
+    score = np.zeros(z.size)
+    for side in sides:
+        begin, stop = side.stretches(places)
+        cells = side.shot.cells
+        sums = LineSums.of(cells.x_m, cells.level_db, cells.weight)
+        x = side.x(z)
+
+        def index(at: FloatArray, axis: FloatArray = cells.x_m) -> npt.NDArray[np.intp]:
+            return np.searchsorted(axis, at).astype(np.intp)
+
+        lo = index(begin)[section]
+        hi = index(np.minimum(stop, side.shot.signal_end_m))[section]
+        a = np.clip(index(x), lo, np.maximum(hi, lo))
+        b = np.clip(index(x + side.shot.recovery_m), lo, np.maximum(hi, lo))
+        enough = (a - lo >= 3) & (hi - b >= 3)
+        found = step_between(
+            sums, (lo, a), (b, np.maximum(hi, b)), side.shot.slope_db_per_m, 6e-5
+        )
+        score += np.where(enough, found.score, 0.0)
+    more: list[Place] = []
+    for m in np.unique(section[score > threshold]):
+        inside = np.flatnonzero(section == m)
+        at = float(z[inside[np.argmax(score[inside])]])
+        more.append(Place(at, at))
+    return more
+
+
+def _located(sides: Sides, places: list[Place]) -> list[Place]:
+    """Place each splice where the ramps of both shots together fit best."""
+    ordered = sorted(places, key=lambda p: p.start_m)
+    result: list[Place] = []
+    reach = max(s.shot.pulse_m + 2 * s.shot.spacing_m for s in sides)
+    step = max(
+        min(s.shot.cells.width * s.shot.spacing_m for s in sides) / 4,
+        min(s.shot.pulse_m for s in sides) / 40,
+    )
+    for i, place in enumerate(ordered):
+        if place.reflective or place.members > 1 or place.asked:
+            result.append(place)
+            continue
+        lower = ordered[i - 1].stop_m if i else 0.0
+        upper = ordered[i + 1].start_m if i + 1 < len(ordered) else sides[0].length_m
+        grid = np.arange(
+            max(place.start_m - reach, lower + step), min(place.start_m + reach, upper - step), step
+        )
+        if grid.size < 3:
+            result.append(place)
+            continue
+        others = tuple(ordered[:i] + ordered[i + 1 :])
+        total = np.zeros(grid.size)
+        for side in sides:
+            begin, stop = side.stretches(others)
+            cells = side.shot.cells
+            sums = LineSums.of(cells.x_m, cells.level_db, cells.weight)
+            lo = np.searchsorted(cells.x_m, begin[i : i + 1]).astype(np.intp)
+            hi = np.searchsorted(cells.x_m, stop[i : i + 1]).astype(np.intp)
+            cost = location_cost(side.shot, sums, side.x(grid), lo, np.maximum(hi, lo), 6e-5)
+            if cost is not None:
+                total += cost
+        at = float(grid[np.argmin(total)]) if total.any() else place.start_m
+        result.append(replace(place, start_m=at, stop_m=at))
+    return result
+
+
+def _readings(
+    sides: Sides,
+    places: tuple[Place, ...],
+    fit: JointFit,
+    seen_ab: Detection,
+    seen_ba: Detection,
+    axis: Axis,
+) -> tuple[Reading, ...]:
+    z = np.array([p.middle_m for p in places])
+    values, covariance = fit.steps(z)
+    readings: list[Reading] = []
+    for j, place in enumerate(places):
+        has_ab = bool(fit.seen_ab[j] and fit.seen_ab[j + 1])
+        has_ba = bool(fit.seen_ba[j] and fit.seen_ba[j + 1])
+        both = has_ab and has_ba
+        coverage = {
+            (True, True): Coverage.BOTH,
+            (True, False): Coverage.ONLY_AB,
+            (False, True): Coverage.ONLY_BA,
+            (False, False): Coverage.NONE,
+        }[has_ab, has_ba]
+        ab, ba = float(values[j, 0]), float(values[j, 1])
+        cov = covariance[j]
+        half_sum = np.array([0.5, 0.5])
+        half_difference = np.array([0.5, -0.5])
+        step = (ab - ba) / 2
+        flags = [_detected(seen, side, place) for seen, side in zip((seen_ab, seen_ba), sides, strict=True)]  # noqa: E501
+        if place.members > 1:
+            kind = Kind.GROUP
+        elif place.reflective:
+            kind = Kind.CONNECTOR
+        elif place.asked and not any(flags):
+            kind = Kind.ASKED
+        else:
+            kind = Kind.SPLICE
+        reasons = [
+            _why_not(side, place)
+            for side, has in zip(sides, (has_ab, has_ba), strict=True)
+            if not has
+        ]
+        readings.append(
+            Reading(
+                number=j + 1,
+                kind=kind,
+                coverage=coverage,
+                distance_m=place.start_m,
+                distance_from_b_m=axis.length_m - place.start_m,
+                loss_ab_db=ab if has_ab else None,
+                loss_ba_db=ba if has_ba else None,
+                loss_db=(ab + ba) / 2 if both else None,
+                u_ab_db=float(np.sqrt(cov[0, 0])) if has_ab else None,
+                u_ba_db=float(np.sqrt(cov[1, 1])) if has_ba else None,
+                u_loss_db=float(np.sqrt(half_sum @ cov @ half_sum)) if both else None,
+                backscatter_step_db=step if both else None,
+                u_step_db=float(np.sqrt(half_difference @ cov @ half_difference)) if both else None,
+                mode_field_ratio=mode_field_ratio(step) if both else None,
+                reflectance_db=_reflectance(seen_ab, seen_ba, sides, place),
+                detected_ab=flags[0],
+                detected_ba=flags[1],
+                reason="; ".join(reasons) or None,
+            )
+        )
+    return tuple(readings)
+
+
+def _near(seen: Detection, side: Side, place: Place) -> list[int]:
+    slack = 0.5 * side.shot.pulse_m + 2 * side.shot.spacing_m
+    ends = side.x(np.array([place.start_m, place.stop_m]))
+    return [
+        i
+        for i, event in enumerate(seen.events)
+        if event.kind is not EventKind.END
+        and ends.min() - slack <= event.distance_m <= ends.max() + slack
+    ]
+
+
+def _detected(seen: Detection, side: Side, place: Place) -> bool:
+    """Whether this shot alone shows an event at the place."""
+    return bool(_near(seen, side, place))
+
+
+def _reflectance(
+    seen_ab: Detection, seen_ba: Detection, sides: Sides, place: Place
+) -> float | None:
+    values = [
+        r
+        for seen, side in zip((seen_ab, seen_ba), sides, strict=True)
+        for i in _near(seen, side, place)
+        if (r := seen.events[i].reflectance_db) is not None
+    ]
+    return max(values) if values else None
+
+
+def _why_not(side: Side, place: Place) -> str:
+    """Why a place could not be measured from this side."""
+    direction = side.shot.trace.identity.direction.value
+    x = float(side.x(place.middle_m))
+    reach = side.shot.signal_end_m
+    if x + side.shot.recovery_m >= reach:
+        return f"{direction}: the shot's signal ends {max(reach - side.start_m, 0):.0f} m into the span"
+    return f"{direction}: inside a dead zone, no clean fibre next to it"
+
+
+def _sections(
+    places: tuple[Place, ...], fit: JointFit, axis: Axis
+) -> tuple[tuple[SectionReading, ...], float | None, float | None]:
+    edges = [0.0, *(p.middle_m for p in places), axis.length_m]
+    count = len(edges) - 1
+    seen = fit.seen_ab | fit.seen_ba
+    index = 4 * np.arange(count) + 2
+    alpha = fit.parameters[:, 2]
+    covariance = fit.covariance[np.ix_(index, index)]
+    sections = tuple(
+        SectionReading(
+            edges[m],
+            edges[m + 1],
+            float(alpha[m]) if seen[m] else None,
+            float(np.sqrt(covariance[m, m])) if seen[m] else None,
+        )
+        for m in range(count)
+    )
+    if not seen.any():
+        return sections, None, None
+    share = np.diff(edges) * seen
+    share = share / share.sum()
+    return sections, float(share @ alpha), float(np.sqrt(share @ covariance @ share))

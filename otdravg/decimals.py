@@ -1,0 +1,91 @@
+"""How numbers are rounded: once, here, for verdicts and for every output.
+
+A loss is judged as it is reported, so the rounding comes before the comparison and
+is the same in the table, the CSV and the JSON. Rounding is decimal, half away from
+zero; uncertainties are rounded up, so that a small one never reads as none.
+"""
+
+from __future__ import annotations
+
+import math
+from decimal import ROUND_CEILING, ROUND_HALF_UP, Decimal
+from enum import Enum
+
+__all__ = ["Quantity", "distance_text", "in_km", "number", "reported"]
+
+#: Binary floats carry noise in the last digits (0.15000000000000002); it ends here.
+_FLOAT_NOISE = Decimal("1e-9")
+
+
+class Quantity(Enum):
+    """What a number is: decimals it is reported with, and whether it is rounded up."""
+
+    LOSS_DB = (3, False)
+    UNCERTAINTY_DB = (3, True)
+    STANDARD_UNCERTAINTY_DB = (4, True)
+    ATTENUATION_DB_PER_KM = (3, False)
+    U_ATTENUATION_DB_PER_KM = (3, True)
+    REFLECTANCE_DB = (1, False)
+    DISTANCE_M = (1, False)
+    U_DISTANCE_M = (1, True)
+    RATIO = (3, False)
+    GROUP_INDEX = (5, False)
+    WAVELENGTH_NM = (1, False)
+    PULSE_NS = (1, False)
+    SPACING_M = (5, False)
+    TIME_S = (1, False)
+
+    @property
+    def places(self) -> int:
+        """Decimals shown."""
+        return self.value[0]
+
+    @property
+    def rounds_up(self) -> bool:
+        """Whether the number is an uncertainty (JCGM 100:2008, 7.2.6 allows rounding up)."""
+        return self.value[1]
+
+
+def reported(value: float | None, quantity: Quantity) -> Decimal | None:
+    """Round a value as every output reports it.
+
+    Parameters
+    ----------
+    value : float or None
+        The value in the unit that ``quantity`` names; None and NaN mean "not measured".
+    quantity : Quantity
+        What the value is.
+
+    Returns
+    -------
+    Decimal or None
+        The value with exactly the decimals of the quantity; never a negative zero.
+    """
+    if value is None or not math.isfinite(value):
+        return None
+    exact = Decimal(repr(float(value))).quantize(_FLOAT_NOISE, ROUND_HALF_UP)
+    rounding = ROUND_CEILING if quantity.rounds_up else ROUND_HALF_UP
+    result = exact.quantize(Decimal(1).scaleb(-quantity.places), rounding)
+    return abs(result) if result.is_zero() else result
+
+
+def number(value: float | None, quantity: Quantity) -> float | None:
+    """Return the reported value as the float with that decimal text, for JSON."""
+    decimal = reported(value, quantity)
+    return None if decimal is None else float(decimal)
+
+
+def in_km(span_m: float) -> bool:
+    """Tell whether distances along a span of this length in metres read better in km."""
+    return span_m >= 2000
+
+
+def distance_text(distance_m: float, *, km: bool) -> str:
+    """Write a distance with its unit: metres to 0.1 m, or kilometres to the metre."""
+    metres = reported(distance_m, Quantity.DISTANCE_M)
+    if metres is None:
+        return "unknown"
+    if not km:
+        return f"{metres} m"
+    kilometres = (metres / 1000).quantize(Decimal("0.001"), ROUND_HALF_UP)
+    return f"{abs(kilometres) if kilometres.is_zero() else kilometres} km"

@@ -1,0 +1,683 @@
+"""Events in one shot: a likelihood-ratio search for steps between straight pieces of fibre.
+
+The search runs on *cells*, means over a sixth of a pulse, which keep all that the pulse
+can resolve. Order of work: noise floor and end of fibre, reflections and their dead
+zones, steps at growing scales (so that neighbours of opposite sign cannot hide each
+other), steps between whole sections, removal of what is not significant with all
+events in, location of what is left, ghosts.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from enum import Enum
+
+import numpy as np
+import numpy.typing as npt
+from scipy import stats
+
+from otdravg.errors import Refusal, ShotsDoNotPair
+from otdravg.fibre_signal import Floor, Peak, find_end, find_peaks, noise_floor, running_mean
+from otdravg.findings import Finding, Severity
+from otdravg.lines import LineSums, StepEstimate, step_between
+from otdravg.noise import (
+    DB_PER_RELATIVE_POWER,
+    NoiseModel,
+    linear_power,
+    noise_from_residuals,
+    rough_noise,
+)
+from otdravg.trace import Trace
+
+__all__ = ["Cells", "Detection", "Event", "EventKind", "Shot", "detect", "threshold_for"]
+
+FloatArray = npt.NDArray[np.float64]
+IndexArray = npt.NDArray[np.intp]
+BoolArray = npt.NDArray[np.bool_]
+
+#: How much sections of one cable may differ in attenuation before the data say so, dB/km.
+SLOPE_SPREAD_DB_PER_KM = 0.06
+#: Attenuation assumed before any is measured, dB/km; only tells fibre from a flat floor.
+FIRST_GUESS_DB_PER_KM = 0.25
+#: Behind a step the receiver needs a little longer than the pulse, as a share of the pulse.
+STEP_RECOVERY = 0.35
+#: Behind the end of the fibre the level falls faster than any fibre does.
+TAIL_FALL_DB_PER_M = 0.005
+#: Cells per pulse in the search.
+CELLS_PER_PULSE = 6
+
+
+class EventKind(Enum):
+    """What an event in one shot looks like."""
+
+    STEP = "step"  # no reflection
+    REFLECTION = "reflection"
+    ECHO = "ghost"
+    END = "end of fibre"
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """One event of one shot; distances in metres from the front panel.
+
+    ``loss_db`` is the one-way reading (positive = loss), ``u_loss_db`` its standard
+    uncertainty; ``None`` where a loss has no meaning (end of fibre).
+    """
+
+    kind: EventKind
+    distance_m: float
+    clear_m: float  # where its dead zone ends
+    loss_db: float | None
+    u_loss_db: float | None
+    reflectance_db: float | None
+    peak_height_db: float | None
+    saturated: bool
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Cells:
+    """Means over a few points each: position, level, weight (1/variance of the mean)."""
+
+    width: int
+    x_m: FloatArray
+    level_db: FloatArray
+    weight: FloatArray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Shot:
+    """One shot, ready for search and measurement; index arrays refer to its points."""
+
+    trace: Trace
+    group_index: float
+    x_m: FloatArray  # shape (n,), from the front panel
+    pulse_m: float
+    spacing_m: float
+    floor: Floor
+    end: int  # last point with signal
+    end_drops: bool
+    front_clear: int  # first point behind the front panel's reflection
+    peaks: tuple[Peak, ...]
+    in_peak: BoolArray  # shape (n,)
+    noise: NoiseModel  # of single points
+    slope_db_per_m: float
+    cells: Cells
+
+    @property
+    def recovery_m(self) -> float:
+        """Length behind the start of a step that is left out of fits."""
+        return self.pulse_m * (1 + STEP_RECOVERY) + 2 * self.spacing_m
+
+    @property
+    def signal_end_m(self) -> float:
+        """Position of the last point with signal."""
+        return float(self.x_m[self.end])
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Detection:
+    """What was found in one shot."""
+
+    events: tuple[Event, ...]
+    end_m: float  # end of the fibre, or of the usable signal
+    end_seen: bool  # False: the shot sinks into the noise before the end
+    false_alarm_rate: float  # per trace
+    findings: tuple[Finding, ...]
+    shot: Shot
+
+
+def threshold_for(false_alarm_rate: float, length_m: float, pulse_m: float, freedom: int) -> float:
+    """Likelihood-ratio threshold for a stated chance of any false step in a whole trace.
+
+    Parameters
+    ----------
+    false_alarm_rate : float
+        Chance that a spliceless trace of this length shows at least one step.
+    length_m, pulse_m : float
+        Length searched and pulse length: their ratio bounds the independent positions.
+    freedom : int
+        1 for one direction, 2 for both directions together.
+
+    Returns
+    -------
+    float
+        Threshold for the statistic, which is χ² with ``freedom`` degrees of freedom at
+        any one position without a step.
+    """
+    independent = max(4.0 * length_m / max(pulse_m, 1e-9), 1.0)
+    return float(stats.chi2.isf(false_alarm_rate / independent, freedom))
+
+
+def prepare(trace: Trace, group_index: float | None = None) -> Shot:
+    """Find the fibre signal of a shot, its reflections and its noise."""
+    index = group_index or trace.settings.group_index
+    level = trace.level_db
+    n = level.size
+    spacing = trace.spacing_m(index)
+    x = trace.distance_m(index)
+    pulse = max(trace.pulse_m(index), spacing)
+    pulse_points = pulse / spacing
+    guess = -FIRST_GUESS_DB_PER_KM * spacing / 1000
+    floor = noise_floor(level, guess)
+    end, drops = find_end(level, floor, pulse_points)
+    start = int(np.clip(np.ceil(-x[0] / spacing), 0, n - 1))
+    if end - start < max(4 * pulse_points, 24):
+        raise ShotsDoNotPair(
+            Refusal.NO_SIGNAL,
+            f"{trace.identity.path}: only {max(end - start, 0) * spacing:.0f} m of signal above "
+            f"the noise, less than four pulse lengths or 24 points",
+            "shoot again with a shorter pulse or finer point spacing, or clean the connector",
+        )
+    lag = int(np.ceil(1.5 * pulse_points)) + 1
+    lag = min(lag, max((end - start) // 8, 1))
+    width = max(int(pulse_points // CELLS_PER_PULSE), 1)
+    inside = np.zeros(n, dtype=bool)
+    inside[start : end + 1] = True
+    point_noise = rough_noise(level, inside, lag, trace.settings.quantum_db)
+    coarse = max(int(pulse_points), 8)
+    means = running_mean(level, coarse)
+    mean_noise = rough_noise(means, inside, lag + coarse, trace.settings.quantum_db / coarse**0.5)
+    noise = NoiseModel(
+        point_noise.constant_db2,
+        point_noise.receiver_db2,
+        max(mean_noise.constant_db2 * coarse, point_noise.constant_db2),
+        max(mean_noise.receiver_db2 * coarse, point_noise.receiver_db2),
+    )
+    smooth = DB_PER_RELATIVE_POWER * np.log(
+        np.maximum(running_mean(linear_power(level), max(int(pulse_points // 3), 3)), 1e-13)
+    )
+    variance = noise.variance_db2(smooth)
+    long_run = noise.long_run_db2(smooth)
+    slope = _typical_slope(x, level, start, end)
+    front_clear = _front_clear(level, long_run, start, pulse_points, end, slope * spacing)
+    peaks = find_peaks(
+        level, variance, long_run, pulse_points, front_clear, end, slope * spacing
+    )
+    in_peak = np.zeros(n, dtype=bool)
+    in_peak[:front_clear] = True
+    for peak in peaks:
+        in_peak[max(peak.first - 1, 0) : peak.clear] = True
+    shot = Shot(
+        trace, index, x, pulse, spacing, floor, end, drops, front_clear, peaks, in_peak,
+        noise, slope, Cells(width, x[:0], x[:0], x[:0]),
+    )  # fmt: skip
+    return replace(shot, cells=make_cells(shot, width))
+
+
+def _typical_slope(x: FloatArray, level: FloatArray, start: int, end: int) -> float:
+    """Median fall per metre over many stretches: splices and peaks do not move it."""
+    span = max((end - start) // 40, 2)
+    i = np.arange(start, max(end - span, start + 1))
+    slopes = (level[np.minimum(i + span, end)] - level[i]) / (x[np.minimum(i + span, end)] - x[i])
+    slope = float(np.median(slopes))
+    return float(np.clip(slope, -2e-3, 1e-5))
+
+
+def _front_clear(
+    level: FloatArray,
+    long_run: FloatArray,
+    start: int,
+    pulse_points: float,
+    end: int,
+    slope_per_point: float,
+) -> int:
+    """First point behind the front panel's own reflection and its tail."""
+    from otdravg.fibre_signal import clear_after
+
+    return clear_after(level, long_run, start, pulse_points, end, slope_per_point)
+
+
+def make_cells(shot: Shot, width: int) -> Cells:
+    """Average the signal of a shot in linear power over cells of ``width`` points."""
+    level = shot.trace.level_db
+    count = (shot.end + 1) // width
+    used = count * width
+    power = linear_power(level[:used]).reshape(count, width).mean(axis=1)
+    x = shot.x_m[:used].reshape(count, width).mean(axis=1)
+    blocked = shot.in_peak[:used].reshape(count, width).any(axis=1)
+    smooth = running_mean(power, 5)
+    smooth = np.concatenate((smooth[:2], smooth))[:count]  # centred on the cell
+    sigma_cell = np.sqrt(shot.noise.receiver_long_run_db2 / width) / DB_PER_RELATIVE_POWER
+    usable = (power > 0) & (smooth > 4 * sigma_cell) & ~blocked
+    safe = np.where(usable, power, 1.0)
+    safe_smooth = np.where(usable, smooth, 1.0)
+    cell_level = DB_PER_RELATIVE_POWER * np.log(safe)
+    # The logarithm of noisy power reads low by this much to first order.
+    cell_level += DB_PER_RELATIVE_POWER * 0.5 * (sigma_cell / safe_smooth) ** 2
+    variance = shot.noise.long_run_db2(DB_PER_RELATIVE_POWER * np.log(safe_smooth)) / width
+    return Cells(width, x, cell_level, np.where(usable, 1.0 / variance, 0.0))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Search:
+    """Working state of the step search: cells, their sums and the bounds of known events."""
+
+    shot: Shot
+    sums: LineSums
+    slope_sd: float
+
+    @classmethod
+    def of(cls, shot: Shot) -> _Search:
+        """Build the search on the cells of a shot."""
+        cells = shot.cells
+        sums = LineSums.of(cells.x_m, cells.level_db, cells.weight)
+        return cls(shot, sums, SLOPE_SPREAD_DB_PER_KM / 1000)
+
+    def index(self, x_m: FloatArray | float) -> IndexArray:
+        """First cell at or behind a position."""
+        return np.searchsorted(self.shot.cells.x_m, np.atleast_1d(x_m)).astype(np.intp)
+
+    def step(
+        self, lo: IndexArray, start_m: FloatArray, clear_m: FloatArray, hi: IndexArray
+    ) -> StepEstimate:
+        """Step between cells [lo, start) and [clear, hi)."""
+        a = np.maximum(self.index(start_m), lo)
+        b = np.minimum(self.index(clear_m), hi)
+        return step_between(
+            self.sums, (lo, a), (b, hi), self.shot.slope_db_per_m, self.slope_sd
+        )
+
+
+def detect(
+    trace: Trace, group_index: float | None = None, *, false_alarm_rate: float = 0.01
+) -> Detection:
+    """Find the events of one shot.
+
+    Parameters
+    ----------
+    trace : Trace
+        The shot.
+    group_index : float, optional
+        Index for the distance axis; the file's own by default.
+    false_alarm_rate : float
+        Chance of any false step in a trace that has none.
+
+    Returns
+    -------
+    Detection
+        Events in order of distance from the front panel.
+
+    Raises
+    ------
+    ShotsDoNotPair
+        With reason ``NO_SIGNAL`` when there is no usable fibre signal.
+    """
+    shot = prepare(trace, group_index)
+    length = shot.signal_end_m - float(shot.x_m[shot.front_clear])
+    threshold = threshold_for(false_alarm_rate, length, shot.pulse_m, 1)
+    end_m, end_peak = _end_position(shot)
+    known = [
+        (float(np.interp(p.lead, np.arange(shot.x_m.size), shot.x_m)),
+         float(shot.x_m[p.clear]), p)
+        for p in shot.peaks if p is not end_peak and shot.x_m[p.first] < end_m
+    ]  # fmt: skip
+    fixed = [(a, b) for a, b, _ in known]
+    stop_m = end_m if shot.end_drops or end_peak else shot.signal_end_m
+    search = _Search.of(shot)
+    steps = _search_steps(search, fixed, stop_m, threshold)
+    # The first noise estimate knows no events and little of correlation: look again with the
+    # noise that the residuals show.
+    shot = _renoised(shot, fixed, steps, stop_m)
+    search = _Search.of(shot)
+    steps = _search_steps(search, fixed, stop_m, threshold)
+    events = [
+        _measured(search, fixed, steps, at, stop_m, None) for at in steps
+    ] + [
+        _measured(search, fixed, steps, lead, stop_m, peak) for lead, _, peak in known
+    ]
+    events.sort(key=lambda e: e.distance_m)
+    events = _mark_echoes(events, shot)
+    if shot.end_drops or end_peak:
+        height = end_peak.height_db if end_peak else None
+        events.append(
+            Event(
+                EventKind.END, end_m, end_m, None, None,
+                _reflectance(shot, height), height, bool(end_peak and end_peak.saturated),
+            )
+        )  # fmt: skip
+    findings = []
+    if not (shot.end_drops or end_peak):
+        findings.append(
+            Finding(
+                Severity.CAUTION, "end-not-seen", trace.identity.direction.value,
+                f"the signal reaches the noise or the end of the record at {stop_m:.0f} m "
+                "without an end of fibre",
+                "nothing beyond was measured from this side",
+            )
+        )  # fmt: skip
+    return Detection(
+        tuple(events), end_m, bool(shot.end_drops or end_peak), false_alarm_rate,
+        tuple(findings), shot,
+    )  # fmt: skip
+
+
+def _renoised(
+    shot: Shot, fixed: list[tuple[float, float]], steps: list[float], stop_m: float
+) -> Shot:
+    """Return the shot with noise from the residuals of straight lines between its events."""
+    x = shot.x_m
+    edges = sorted(fixed + [(s, s + shot.recovery_m) for s in steps])
+    begin = np.searchsorted(x, [x[shot.front_clear], *(e[1] for e in edges)])
+    stop = np.searchsorted(x, [*(e[0] for e in edges), min(stop_m, shot.signal_end_m)])
+    model = shot.trace.level_db.copy()
+    used = np.zeros(x.size, dtype=bool)
+    sections = 0
+    for lo, hi in zip(begin, stop, strict=True):
+        inside = np.arange(lo, hi)
+        inside = inside[~shot.in_peak[lo:hi]]
+        if inside.size < 8:
+            continue
+        centre = x[inside] - x[inside].mean()
+        y = shot.trace.level_db[inside]
+        model[inside] = y.mean() + centre * (centre @ (y - y.mean()) / (centre @ centre))
+        used[inside] = True
+        sections += 1
+    if sections == 0:
+        return shot
+    first, last = int(np.flatnonzero(used)[0]), int(np.flatnonzero(used)[-1]) + 1
+    noise = shot.noise
+    residual = shot.trace.level_db - model
+    for _ in range(2):
+        noise = noise_from_residuals(
+            residual[first:last],
+            model[first:last],
+            used[first:last],
+            max_lag=int(1.5 * shot.pulse_m / shot.spacing_m) + 12,
+            quantum_db=shot.trace.settings.quantum_db,
+            parameters=2 * sections,
+            start=noise,
+        )
+    shot = replace(shot, noise=noise)
+    return replace(shot, cells=make_cells(shot, shot.cells.width))
+
+
+def _end_position(shot: Shot) -> tuple[float, Peak | None]:
+    """Where the fibre ends: leading edge of the last reflection, or start of the last fall."""
+    if not shot.end_drops:
+        return shot.signal_end_m, None
+    if shot.peaks and _only_tail_behind(shot, shot.peaks[-1]):
+        peak = shot.peaks[-1]
+        return float(np.interp(peak.lead, np.arange(shot.x_m.size), shot.x_m)), peak
+    pulse_points = max(int(round(shot.pulse_m / shot.spacing_m)), 1)
+    power = linear_power(shot.trace.level_db)
+    stop = max(shot.end - 2 * pulse_points - 2, 1)
+    before = power[max(stop - 4 * pulse_points - 8, 0) : stop]
+    half = 0.5 * float(np.median(before))
+    smooth = running_mean(power, max(pulse_points // 4, 1))
+    above = np.flatnonzero(smooth[: shot.end + 1] > half)
+    last = int(above[-1]) if above.size else shot.end
+    centre = (max(pulse_points // 4, 1) - 1) / 2
+    return float(shot.x_m[last] + centre * shot.spacing_m - shot.pulse_m / 2), None
+
+
+def _only_tail_behind(shot: Shot, peak: Peak) -> bool:
+    """Whether what follows a reflection is the receiver's tail and not more fibre.
+
+    Fibre falls by tenths of a dB per kilometre, a tail by several dB per pulse length.
+    """
+    behind = peak.first + int(np.ceil(1.2 * shot.pulse_m / shot.spacing_m)) + 1
+    if behind >= shot.end - 2:
+        return True
+    level = shot.trace.level_db[behind : shot.end + 1]
+    block = max(level.size // 8, 1)
+    means = running_mean(level, block)[::block]
+    if means.size < 2:
+        return True
+    fall = float(np.median(-np.diff(means))) / (block * shot.spacing_m)
+    return fall > TAIL_FALL_DB_PER_M
+
+
+def _bounds(
+    search: _Search, events: list[tuple[float, float]], stop_m: float
+) -> tuple[IndexArray, IndexArray]:
+    """For every cell the first and one-past-last cell of the section it lies in."""
+    n = search.shot.cells.x_m.size
+    lo = np.zeros(n, dtype=np.intp)
+    hi = np.full(n, search.index(stop_m)[0], dtype=np.intp)
+    for start, clear in events:
+        a, b = search.index(start)[0], search.index(clear)[0]
+        hi[:a] = np.minimum(hi[:a], a)
+        lo[b:] = np.maximum(lo[b:], b)
+        lo[a:b], hi[a:b] = b, a  # inside a dead zone there is no section
+    return lo, hi
+
+
+def _search_steps(
+    search: _Search, fixed: list[tuple[float, float]], stop_m: float, threshold: float
+) -> list[float]:
+    """Positions of significant steps that are not reflections."""
+    shot = search.shot
+    x = shot.cells.x_m
+    recovery = shot.recovery_m
+
+    def zones(steps: list[float]) -> list[tuple[float, float]]:
+        return sorted(fixed + [(s, s + recovery) for s in steps])
+
+    steps: list[float] = []
+    scale = recovery
+    reach = float(x[-1] - x[0])
+    while scale < reach:  # growing windows: a near neighbour of opposite sign cannot hide a step
+        lo, hi = _bounds(search, zones(steps), stop_m)
+        stride = max(int(scale / 8 / (shot.spacing_m * shot.cells.width)), 1)
+        at = np.arange(0, x.size, stride)
+        left = np.maximum(lo[at], search.index(x[at] - scale))
+        right = np.minimum(hi[at], search.index(x[at] + recovery + scale))
+        found = search.step(left, x[at], x[at] + recovery, right)
+        steps += _local_maxima(x[at], found.score, threshold, scale + recovery)
+        scale *= 2
+    for _ in range(12):
+        lo, hi = _bounds(search, zones(steps), stop_m)
+        found = search.step(lo, x, x + recovery, hi)
+        more = _section_maxima(x, found.score, lo, threshold)
+        if not more:
+            break
+        steps += more
+        steps = _located(search, sorted(steps), fixed, stop_m)
+    steps = _located(search, sorted(steps), fixed, stop_m)
+    return _prune(search, fixed, steps, stop_m, threshold)
+
+
+def _local_maxima(
+    x: FloatArray, score: FloatArray, threshold: float, separation_m: float
+) -> list[float]:
+    """Strongest positions above the threshold, none closer than ``separation_m``."""
+    found: list[float] = []
+    candidates = np.flatnonzero(score > threshold)
+    for i in candidates[np.argsort(-score[candidates])]:
+        if all(abs(x[i] - other) > separation_m for other in found):
+            found.append(float(x[i]))
+    return found
+
+
+def _section_maxima(
+    x: FloatArray, score: FloatArray, section: IndexArray, threshold: float
+) -> list[float]:
+    """Strongest position of each section if it is above the threshold."""
+    found: list[float] = []
+    for start in np.unique(section[score > threshold]):
+        inside = np.flatnonzero(section == start)
+        best = inside[np.argmax(score[inside])]
+        found.append(float(x[best]))
+    return found
+
+
+def _neighbours(
+    search: _Search,
+    fixed: list[tuple[float, float]],
+    steps: list[float],
+    at: float,
+    stop_m: float,
+) -> tuple[IndexArray, IndexArray]:
+    """Cells between which the event at ``at`` is alone."""
+    recovery = search.shot.recovery_m
+    clears = [b for a, b in fixed if a < at] + [s + recovery for s in steps if s < at]
+    starts = [a for a, b in fixed if a > at] + [s for s in steps if s > at]
+    lo = search.index(max(clears, default=-np.inf))
+    hi = search.index(min([*starts, stop_m]))
+    return lo, hi
+
+
+def _prune(
+    search: _Search,
+    fixed: list[tuple[float, float]],
+    steps: list[float],
+    stop_m: float,
+    threshold: float,
+) -> list[float]:
+    """Drop the least significant step until all are significant with the others in."""
+    recovery = search.shot.recovery_m
+    steps = list(steps)
+    while steps:
+        scores = []
+        for at in steps:
+            lo, hi = _neighbours(search, fixed, [s for s in steps if s != at], at, stop_m)
+            one = search.step(lo, np.array([at]), np.array([at + recovery]), hi)
+            scores.append(float(one.score[0]))
+        worst = int(np.argmin(scores))
+        if scores[worst] > threshold:
+            break
+        del steps[worst]
+    return steps
+
+
+def _located(
+    search: _Search, steps: list[float], fixed: list[tuple[float, float]], stop_m: float
+) -> list[float]:
+    """Place each step where the pulse-long ramp fits the points best; merge what coincides."""
+    shot = search.shot
+    refined: list[float] = []
+    for at in steps:
+        others = [s for s in steps if s != at]
+        lo, hi = _neighbours(search, fixed, others, at, stop_m)
+        lo_m = float(shot.cells.x_m[min(lo[0], shot.cells.x_m.size - 1)])
+        hi_m = float(shot.cells.x_m[max(min(hi[0], shot.cells.x_m.size) - 1, 0)])
+        place = locate_step(shot, search.sums, at, lo, hi, search.slope_sd)
+        place = float(np.clip(place, lo_m, hi_m))
+        if all(abs(place - r) > 0.5 * shot.pulse_m for r in refined):
+            refined.append(place)
+    return refined
+
+
+def locate_step(
+    shot: Shot, sums: LineSums, at: float, lo: IndexArray, hi: IndexArray, slope_sd: float
+) -> float:
+    """Return the start of the ramp near ``at`` that leaves the smallest weighted residual."""
+    margin = shot.pulse_m + 2 * shot.cells.width * shot.spacing_m
+    step = max(shot.cells.width * shot.spacing_m / 4, shot.pulse_m / 60)
+    starts = np.arange(at - margin, at + margin, step)
+    cost = location_cost(shot, sums, starts, lo, hi, slope_sd)
+    return at if cost is None else float(starts[np.argmin(cost)])
+
+
+def location_cost(
+    shot: Shot,
+    sums: LineSums,
+    starts_m: FloatArray,
+    lo: IndexArray,
+    hi: IndexArray,
+    slope_sd: float,
+) -> FloatArray | None:
+    """Weighted squared residual of the ramp model for each of the starts (one neighbourhood).
+
+    The ramp mixes the linear powers of the two sides (the pulse lies partly on each).
+    ``None`` where a side has no points.
+    """
+    cells = shot.cells
+    at = float(starts_m[0] + starts_m[-1]) / 2
+    margin = float(np.ptp(starts_m)) / 2
+    index = lambda v: np.searchsorted(cells.x_m, np.array([v])).astype(np.intp)  # noqa: E731
+    left_hi = np.maximum(index(at - 0.6 * margin), lo)
+    right_lo = np.minimum(index(at + shot.recovery_m + 0.6 * margin), hi)
+    sides = step_between(sums, (lo, left_hi), (right_lo, hi), shot.slope_db_per_m, slope_sd)
+    if not np.isfinite(sides.loss_db[0]):
+        return None
+    a = sums.between(lo, left_hi)[:, 0]
+    b = sums.between(right_lo, hi)[:, 0]
+    loss = float(sides.loss_db[0])
+    xa, ya = sums.origin_m + sums.unit_m * a[1] / a[0], a[3] / a[0]
+    xb, yb = sums.origin_m + sums.unit_m * b[1] / b[0], b[3] / b[0]
+    slope = (yb - ya + loss) / (xb - xa)
+    i0 = int(index(at - margin - shot.pulse_m)[0])
+    i1 = int(index(at + margin + shot.recovery_m + shot.pulse_m)[0])
+    i0, i1 = max(i0, int(lo[0])), min(i1, int(hi[0]))
+    x, y, w = cells.x_m[i0:i1], cells.level_db[i0:i1], cells.weight[i0:i1]
+    share = np.clip((x[None, :] - starts_m[:, None]) / shot.pulse_m, 0.0, 1.0)
+    ratio = 10 ** (-loss / 5)
+    model = ya + slope * (x - xa) + DB_PER_RELATIVE_POWER * np.log1p(share * (ratio - 1))
+    return np.asarray(((y - model) ** 2 * w).sum(axis=1))
+
+
+def _measured(
+    search: _Search,
+    fixed: list[tuple[float, float]],
+    steps: list[float],
+    at: float,
+    stop_m: float,
+    peak: Peak | None,
+) -> Event:
+    """Measure the one-way loss of an event between its neighbours."""
+    shot = search.shot
+    clear = float(shot.x_m[peak.clear]) if peak else at + shot.recovery_m
+    others_fixed = [f for f in fixed if f[0] != at]
+    others = [s for s in steps if s != at]
+    lo, hi = _neighbours(search, others_fixed, others, at, stop_m)
+    before = at - 2 * shot.spacing_m if peak else at
+    one = search.step(lo, np.array([before]), np.array([clear]), hi)
+    loss, u = float(one.loss_db[0]), float(one.u_db[0])
+    known = np.isfinite(loss)
+    return Event(
+        EventKind.REFLECTION if peak else EventKind.STEP,
+        at,
+        clear,
+        loss if known else None,
+        u if known else None,
+        _reflectance(shot, peak.height_db) if peak else None,
+        peak.height_db if peak else None,
+        bool(peak and peak.saturated),
+    )
+
+
+def _reflectance(shot: Shot, height_db: float | None) -> float | None:
+    """Reflectance in dB from the height of a peak above the backscatter.
+
+    R = B + 10·log10(W) + 10·log10(10^(H/5) − 1), with B for a pulse of 1 ns (formula from
+    memory; a saturated peak makes this a lower bound).
+    """
+    settings = shot.trace.settings
+    if height_db is None or height_db <= 0 or settings.backscatter_coefficient_db >= 0:
+        return None
+    rise = 10 ** (height_db / 5) - 1
+    return float(
+        settings.backscatter_coefficient_db
+        + 10 * np.log10(settings.pulse_ns)
+        + 10 * np.log10(rise)
+    )
+
+
+def _mark_echoes(events: list[Event], shot: Shot) -> list[Event]:
+    """Label reflections that stand where light bounced between two stronger ones arrives."""
+    tolerance = 0.5 * shot.pulse_m + 2 * shot.spacing_m
+    marked: list[Event] = []
+    strong = [
+        (e.distance_m, e.peak_height_db or 0.0)
+        for e in events
+        if e.kind is EventKind.REFLECTION
+    ]
+    front = (0.0, float("inf"))
+    for event in events:
+        if event.kind is EventKind.REFLECTION:
+            height = event.peak_height_db or 0.0
+            parents = [front] + [s for s in strong if s[0] < event.distance_m - tolerance]
+            no_loss = event.loss_db is None or abs(event.loss_db) < max(
+                3 * (event.u_loss_db or 0.0), 0.02
+            )
+            echo = no_loss and any(
+                abs(far + (far - near) - event.distance_m) < tolerance and far_height > height
+                for near, _ in parents
+                for far, far_height in parents
+                if far > near
+            )
+            if echo:
+                event = replace(event, kind=EventKind.ECHO)
+        marked.append(event)
+    return marked

@@ -1,0 +1,262 @@
+"""Where a shot carries fibre signal: noise floor, end of fibre, reflections.
+
+Works on one shot, in points of the record. Nothing here knows about splices; it
+clears the ground for them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from otdravg.noise import DB_PER_RELATIVE_POWER, linear_power
+
+__all__ = ["Floor", "Peak", "find_end", "find_peaks", "noise_floor", "running_mean"]
+
+FloatArray = npt.NDArray[np.float64]
+BoolArray = npt.NDArray[np.bool_]
+
+#: Share of the record, at its far end, looked at for the noise floor.
+TAIL_SHARE = 0.08
+
+
+def running_mean(values: FloatArray, width: int) -> FloatArray:
+    """Mean of ``width`` values starting at each index, shape (n,); windows shrink at the end."""
+    sums = np.concatenate(([0.0], np.cumsum(values)))
+    start = np.arange(values.size)
+    stop = np.minimum(start + width, values.size)
+    return (sums[stop] - sums[start]) / (stop - start)
+
+
+@dataclass(frozen=True, slots=True)
+class Floor:
+    """The noise that remains when no light comes back.
+
+    ``mean_power`` and ``sigma_power`` are linear, relative to the 0 dB level;
+    ``is_noise`` is False where the record ends while the fibre still answers.
+    """
+
+    is_noise: bool
+    mean_power: float
+    sigma_power: float
+
+
+def noise_floor(level_db: FloatArray, slope_db_per_point: float) -> Floor:
+    """Read the noise floor from the end of the record.
+
+    Parameters
+    ----------
+    level_db : array, shape (n,)
+        Levels of the shot.
+    slope_db_per_point : float
+        What fibre would fall per point (negative); tells fibre from floor.
+
+    Notes
+    -----
+    Receivers clip or rectify noise below zero power. With half the points clipped the
+    84 % quantile of the rest of a zero-mean normal distribution is one sigma; rectified
+    noise has its 68 % quantile there.
+    """
+    tail = level_db[-max(int(level_db.size * TAIL_SHARE), min(64, level_db.size)) :]
+    power = linear_power(tail)
+    mean, spread = float(power.mean()), float(power.std())
+    clipped = float(np.mean(tail <= tail.min()))
+    rough = spread > 0.3 * mean
+    # A floor with an offset has little relative noise, but unlike fibre it does not fall.
+    x = np.arange(tail.size) - (tail.size - 1) / 2
+    fall = float(x @ tail / (x @ x))
+    jitter = float(np.std(np.diff(tail))) / np.sqrt(2)
+    se = max(jitter, 1e-4) / np.sqrt(float(x @ x))
+    flat = abs(fall) < 0.3 * abs(slope_db_per_point) and abs(fall - slope_db_per_point) > 6 * se
+    low = tail.mean() < np.percentile(level_db, 90) - 1.0
+    if not (low and (rough or flat or clipped > 0.9)):
+        return Floor(False, 0.0, 0.0)
+    if clipped > 0.9:
+        return Floor(True, mean, max(spread, 1e-2 * mean))
+    if clipped > 0.2:
+        return Floor(True, 0.0, float(np.quantile(power, 0.8413)))
+    if rough:
+        return Floor(True, 0.0, float(np.quantile(power, 0.6827)))
+    return Floor(True, mean, spread)
+
+
+def find_end(
+    level_db: FloatArray, floor: Floor, pulse_points: float
+) -> tuple[int, bool]:
+    """Find where the signal ends: index of the last point with signal, and whether it drops.
+
+    The second value is True where the level falls off abruptly (the end of the fibre or a
+    break) and False where the shot sinks into the noise or the record stops.
+    """
+    n = level_db.size
+    if not floor.is_noise:
+        return n - 1, False
+    width = max(int(round(pulse_points)), 5)
+    power = linear_power(level_db)
+    smooth = running_mean(power, width)
+    # Clipping and smoothing make short means noisier than white noise: keep a wide margin.
+    mean_of_clipped = floor.mean_power or 0.45 * floor.sigma_power
+    threshold = mean_of_clipped + 6 * floor.sigma_power / np.sqrt(width / min(4, width))
+    present = smooth > threshold
+    if not present.any():
+        return 0, False
+    gap_needed = max(4 * width, 24)
+    changes = np.flatnonzero(np.diff(present.astype(np.int8)))
+    edges = np.concatenate(([0], changes + 1, [n]))
+    starts, stops = edges[:-1], edges[1:]
+    is_signal = present[starts]
+    long_gaps = np.flatnonzero(~is_signal & (stops - starts >= gap_needed) & (starts > 0))
+    first = int(np.flatnonzero(present)[0])
+    long_gaps = long_gaps[starts[long_gaps] > first]
+    end = int(starts[long_gaps[0]]) - 1 if long_gaps.size else n - 1
+    # running_mean looks ahead: signal counts up to one window behind the last present index.
+    single = power > mean_of_clipped + 4 * floor.sigma_power
+    reach = np.flatnonzero(single[: min(end + width + 1, n)])
+    last = int(reach[-1]) if reach.size else end
+    before = smooth[max(last - 3 * width, 0) : max(last - width, 1)]
+    drops = bool(last < n - gap_needed and np.median(before) > 2.0 * threshold)
+    return last, drops
+
+
+@dataclass(frozen=True, slots=True)
+class Peak:
+    """A reflection: indices of its leading edge, of its top and of the first clear point."""
+
+    lead: float  # fractional index of the leading edge
+    first: int  # first point inside
+    clear: int  # first point behind the dead zone
+    height_db: float  # above the backscatter before it
+    saturated: bool
+
+
+def find_peaks(
+    level_db: FloatArray,
+    variance_db2: FloatArray,
+    long_run_db2: FloatArray,
+    pulse_points: float,
+    start: int,
+    end: int,
+    slope_db_per_point: float,
+) -> tuple[Peak, ...]:
+    """Find reflections between ``start`` and ``end`` (indices), with their dead zones.
+
+    A reflection rises above the level on both of its sides; a step, gain or loss, does not.
+    """
+    n = level_db.size
+    side = max(int(np.ceil(pulse_points * 0.75)), 4)
+    top = max(int(pulse_points // 3), 1)
+    gap = int(np.ceil(1.25 * pulse_points)) + 2
+    tops = running_mean(level_db, top)
+    sides = running_mean(level_db, side)
+    index = np.arange(start + side, end + 1)
+    if index.size == 0:
+        return ()
+    # Both neighbours brought along the fibre's own slope to where the top is.
+    before = sides[index - side] + slope_db_per_point * (side + top) / 2
+    after = sides[np.minimum(index + gap, n - 1)] - slope_db_per_point * (gap + (side - top) / 2)
+    height = tops[index] - np.maximum(before, after)
+
+    def mean_variance(width: int, at: npt.NDArray[np.intp]) -> FloatArray:
+        return np.minimum(variance_db2[at], long_run_db2[at] / width)
+
+    sigma = np.sqrt(mean_variance(top, index) + 2 * mean_variance(side, index))
+    hit = height > 6 * sigma
+    if not hit.any():
+        return ()
+    hits = index[hit]
+    splits = np.flatnonzero(np.diff(hits) > max(int(pulse_points / 2), 2)) + 1
+    peaks: list[Peak] = []
+    ceiling = float(level_db.max())
+    for group in np.split(hits, splits):
+        run_start = int(group[0])
+        if peaks and run_start < peaks[-1].clear:
+            # Inside the dead zone of the one before: only a true second rise counts.
+            previous = peaks[-1]
+            rise = tops[group].max() - level_db[max(run_start - 1, 0)]
+            if run_start - previous.first < pulse_points + 2 or rise < 0.2:
+                continue
+        base = float(sides[max(run_start - side, 0)])
+        crest = int(run_start + np.argmax(level_db[run_start : group[-1] + top + 1]))
+        first, lead = _leading_edge(level_db, variance_db2, run_start, crest, base, top)
+        inside = level_db[first : max(int(first + pulse_points), crest) + 1]
+        saturated = bool(np.count_nonzero(inside >= ceiling - 1e-9) >= 3) and inside.size > 2
+        clear = clear_after(
+            level_db, long_run_db2, first, pulse_points, min(end, n - 1), slope_db_per_point
+        )
+        peaks.append(Peak(lead, first, clear, float(level_db[crest]) - base, saturated))
+    return tuple(peaks)
+
+
+def _leading_edge(
+    level_db: FloatArray,
+    variance_db2: FloatArray,
+    run_start: int,
+    crest: int,
+    base: float,
+    top: int,
+) -> tuple[int, float]:
+    """Find the first point above the backscatter and where, between points, the rise begins."""
+    window = np.arange(max(run_start - 1, 1), crest + 1)
+    threshold = base + np.maximum(
+        4 * np.sqrt(variance_db2[max(run_start - top, 0)]), 0.02 * (level_db[crest] - base)
+    )
+    above = window[level_db[window] > threshold]
+    first = int(above[0]) if above.size else crest
+    while first > 1 and level_db[first - 1] > threshold:
+        first -= 1
+    # Half height in linear power: symmetric smoothing does not move it.
+    power = linear_power(level_db[first - 1 : crest + 1])
+    half = 0.5 * (10 ** (base / 5) + power[-1])
+    over = int(np.argmax(power >= half))
+    if over == 0:
+        return first, first - 0.5
+    share = (half - power[over - 1]) / max(power[over] - power[over - 1], 1e-30)
+    return first, first - 1 + over - 1 + float(np.clip(share, 0.0, 1.0))
+
+
+def clear_after(
+    level_db: FloatArray,
+    long_run_db2: FloatArray,
+    first: int,
+    pulse_points: float,
+    stop: int,
+    slope_db_per_point: float,
+) -> int:
+    """Find where the receiver has recovered behind an event that starts at ``first``.
+
+    A tail falls faster than fibre at its own, growing scale: windows grow with the
+    distance from the event, and the first pair of windows that falls no faster than
+    fibre does marks the end of the dead zone.
+    """
+    base = int(np.ceil(pulse_points)) + 2
+    step = max(int(pulse_points // 4), 1)
+    t = first + base
+    quiet = 0
+    candidate = t
+    while t < stop:
+        h = max((t - first) // 3, step, 3)
+        if t + 2 * h > stop:
+            break
+        fall = (
+            level_db[t : t + h].mean()
+            - level_db[t + h : t + 2 * h].mean()
+            + slope_db_per_point * h
+        )
+        sigma = np.sqrt(2 * long_run_db2[t + h] / h)
+        if fall <= 1.0 * sigma + 2e-4:
+            if quiet == 0:
+                candidate = t
+            quiet += 1
+            if quiet == 2:
+                return candidate
+        else:
+            quiet = 0
+        t += max(step, (t - first) // 8)
+    return min(candidate if quiet else t, stop)
+
+
+def relative_noise_db(sigma_power: float, level_db: FloatArray) -> FloatArray:
+    """Standard deviation in dB of a point with linear noise ``sigma_power`` at a level."""
+    return DB_PER_RELATIVE_POWER * sigma_power / linear_power(level_db)

@@ -1,0 +1,212 @@
+"""The linear model of one fibre seen from both ends, and its weighted least-squares fit.
+
+Between two positions the fibre is straight in dB. Let t be the distance along the
+direction of travel of a shot from the middle of a section. Then
+
+    A→B:  y = c_A + (−α + β)·t          B→A:  y = c_B + (−α − β)·t
+
+with the attenuation α shared by both shots and β the drift of the local backscatter
+level (zero in uniform glass). A splice's one-way reading is the difference of two
+neighbouring lines where they meet. Sections talk to each other only through what
+they have in common: α scatters around a mean with spread τ_α, β around zero with
+spread τ_β; both spreads are estimated from the sections themselves, so that a short
+section borrows exactly as much as the long ones justify.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+__all__ = ["JointFit", "SectionSums", "fit_sections"]
+
+FloatArray = npt.NDArray[np.float64]
+BoolArray = npt.NDArray[np.bool_]
+
+#: Spread of attenuation between sections assumed beside the data, dB/km, counted as one section.
+PRIOR_ATTENUATION_SPREAD = 0.01
+#: Spread of backscatter drift assumed beside the data, dB/km, counted as one section.
+PRIOR_DRIFT_SPREAD = 0.001
+#: Mean attenuation before data: so wide that it never matters, dB/km.
+VAGUE = 10.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SectionSums:
+    """Weighted sums of every section in both shots.
+
+    ``ab`` and ``ba`` have shape (5, S): Σw, Σwt, Σwt², Σwy, Σwty with t in km along
+    the shot's own direction of travel, from the section's middle ``middle_m`` (shape (S,),
+    from the span's A end).
+    """
+
+    middle_m: FloatArray
+    ab: FloatArray
+    ba: FloatArray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class JointFit:
+    """Solution: parameters per section (c_A, c_B, α, β), shape (S, 4), and full covariance.
+
+    ``seen_ab``/``seen_ba`` say whether a shot has points in a section; where it has none the
+    parameter is meaningless.
+    """
+
+    middle_m: FloatArray
+    parameters: FloatArray
+    covariance: FloatArray  # shape (4S + 1, 4S + 1), the mean attenuation last
+    mean_attenuation: float  # dB/km
+    seen_ab: BoolArray
+    seen_ba: BoolArray
+
+    def line_ab(self, section: int, z_m: FloatArray) -> FloatArray:
+        """Level of shot A→B in a section at positions from the A end, dB."""
+        c, _, alpha, beta = self.parameters[section]
+        return np.asarray(c + (-alpha + beta) * (z_m - self.middle_m[section]) / 1000)
+
+    def line_ba(self, section: int, z_m: FloatArray) -> FloatArray:
+        """Level of shot B→A in a section at positions from the A end, dB."""
+        _, c, alpha, beta = self.parameters[section]
+        return np.asarray(c + (alpha + beta) * (z_m - self.middle_m[section]) / 1000)
+
+    def steps(self, z_m: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """One-way readings at the S − 1 inner positions and their covariance.
+
+        Returns
+        -------
+        readings : array, shape (S − 1, 2)
+            A→B and B→A loss in dB.
+        covariance : array, shape (S − 1, 2, 2)
+        """
+        count = self.middle_m.size - 1
+        readings = np.zeros((count, 2))
+        covariance = np.zeros((count, 2, 2))
+        flat = np.append(self.parameters.ravel(), self.mean_attenuation)
+        for j in range(count):
+            operator = self._step_operator(j, float(z_m[j]))
+            used = slice(4 * j, 4 * j + 8)
+            readings[j] = operator @ flat[used]
+            covariance[j] = operator @ self.covariance[used, used] @ operator.T
+        return readings, covariance
+
+    def _step_operator(self, j: int, z_m: float) -> FloatArray:
+        """Rows A→B and B→A over the eight parameters of sections j and j + 1."""
+        left = (z_m - self.middle_m[j]) / 1000
+        right = (z_m - self.middle_m[j + 1]) / 1000
+        return np.array(
+            [
+                [1.0, 0.0, -left, left, -1.0, 0.0, right, -right],
+                [0.0, -1.0, -left, -left, 0.0, 1.0, right, right],
+            ]
+        )
+
+
+def fit_sections(sums: SectionSums) -> JointFit:
+    """Solve the joint model by weighted least squares with borrowed slopes.
+
+    Parameters
+    ----------
+    sums : SectionSums
+        Weighted sums with weights 1/(long-run variance), S ≥ 1 sections.
+
+    Returns
+    -------
+    JointFit
+    """
+    count = sums.middle_m.size
+    seen_ab, seen_ba = sums.ab[0] > 0, sums.ba[0] > 0
+    spread_alpha, spread_beta = _spreads(sums)
+    size = 4 * count + 1
+    normal = np.zeros((size, size))
+    right = np.zeros(size)
+    for m in range(count):
+        block = np.zeros((4, 4))
+        vector = np.zeros(4)
+        for (w, wt, wtt, wy, wty), row, drift in (
+            (sums.ab[:, m], 0, 1.0),
+            (sums.ba[:, m], 1, -1.0),
+        ):
+            if w <= 0:
+                block[row, row] += 1e-12  # nothing known; kept solvable, never reported
+                continue
+            slope = np.array([-1.0, drift])  # of (α, β)
+            block[row, row] += w
+            block[row, 2:] += wt * slope
+            block[2:, row] += wt * slope
+            block[2:, 2:] += wtt * np.outer(slope, slope)
+            vector[row] += wy
+            vector[2:] += wty * slope
+        here = slice(4 * m, 4 * m + 4)
+        normal[here, here] += block
+        right[here] += vector
+        a, b = 4 * m + 2, 4 * m + 3
+        normal[a, a] += 1 / spread_alpha**2
+        normal[a, -1] -= 1 / spread_alpha**2
+        normal[-1, a] -= 1 / spread_alpha**2
+        normal[-1, -1] += 1 / spread_alpha**2
+        normal[b, b] += 1 / spread_beta**2
+    normal[-1, -1] += 1 / VAGUE**2
+    scale = 1 / np.sqrt(np.diag(normal))
+    covariance = np.linalg.inv(normal * np.outer(scale, scale)) * np.outer(scale, scale)
+    solution = covariance @ right
+    return JointFit(
+        sums.middle_m,
+        solution[:-1].reshape(count, 4),
+        covariance,
+        float(solution[-1]),
+        seen_ab,
+        seen_ba,
+    )
+
+
+def _slopes(sums: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Slope of each section in one shot and its variance; infinite variance where unknown."""
+    w, wt, wtt, wy, wty = sums
+    with np.errstate(invalid="ignore", divide="ignore"):
+        spread = wtt - wt**2 / w
+        slope = (wty - wt * wy / w) / spread
+        variance = 1 / spread
+    known = np.isfinite(slope) & (spread > 0)
+    return np.where(known, slope, 0.0), np.where(known, variance, np.inf)
+
+
+def _spreads(sums: SectionSums) -> tuple[float, float]:
+    """Moment estimates of how much α and β vary between sections, dB/km.
+
+    Notes
+    -----
+    The excess of the weighted variance over what noise explains, as in DerSimonian and
+    Laird (1986) for a common mean; each prior spread counts as one more section.
+    """
+    slope_ab, var_ab = _slopes(sums.ab)
+    slope_ba, var_ba = _slopes(sums.ba)
+    both = np.isfinite(var_ab) & np.isfinite(var_ba)
+    drift = (slope_ab - slope_ba)[both] / 2
+    var_drift = (var_ab + var_ba)[both] / 4
+    spread_beta = _excess(drift, var_drift, None, PRIOR_DRIFT_SPREAD)
+    weight_ab = np.where(np.isfinite(var_ab), 1 / (var_ab + spread_beta**2), 0.0)
+    weight_ba = np.where(np.isfinite(var_ba), 1 / (var_ba + spread_beta**2), 0.0)
+    known = weight_ab + weight_ba > 0
+    weight = (weight_ab + weight_ba)[known]
+    alpha = -(weight_ab * slope_ab + weight_ba * slope_ba)[known] / weight
+    mean = float(np.average(alpha, weights=weight)) if alpha.size else 0.0
+    spread_alpha = _excess(alpha, 1 / weight, mean, PRIOR_ATTENUATION_SPREAD)
+    return spread_alpha, spread_beta
+
+
+def _excess(values: FloatArray, variance: FloatArray, mean: float | None, prior: float) -> float:
+    """Square root of the variance beyond noise, pooled with one prior observation."""
+    if values.size == 0:
+        return prior
+    lost = 0.0 if mean is None else 1.0
+    residual = values - (mean or 0.0)
+    # A value counts as much as it can tell about the spread.
+    weight = 1 / (variance + prior**2) ** 2
+    weight = weight / weight.max()
+    excess = float(np.sum(weight * (residual**2 - variance)))
+    freedom = max(float(weight.sum()) - lost, 0.0)
+    pooled = (max(excess, 0.0) + prior**2) / (freedom + 1)
+    return float(np.sqrt(max(pooled, (0.1 * prior) ** 2)))

@@ -1,0 +1,330 @@
+"""Verdicts: the one place where a loss meets a limit.
+
+The limit is the contract's and comes from the user; the package knows none but a
+stated default. A loss is rounded as it is reported and then compared in decimals, so
+that 0.150 passes 0.15 whatever binary floats make of it.
+
+References
+----------
+.. [1] JCGM 106:2012, *The role of measurement uncertainty in conformity assessment*:
+   guarded acceptance of an upper limit T is loss ≤ T - U.
+.. [2] ILAC-G8:09/2019, *Guidelines on decision rules and statements of conformity*.
+.. [3] D. Marcuse, "Loss analysis of single-mode fiber splices", Bell Syst. Tech. J. 56
+   (1977): loss between two Gaussian modes of unequal width.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from decimal import Decimal
+from enum import Enum
+
+from otdravg.bidirectional import Coverage, Kind, PairMeasurement, Reading
+from otdravg.decimals import Quantity, distance_text, in_km, reported
+from otdravg.limits import Limits, Rule
+
+__all__ = [
+    "Action",
+    "Judged",
+    "Limits",
+    "PairReport",
+    "Rule",
+    "Verdict",
+    "judge_pair",
+    "judge_reading",
+    "mismatch_loss_db",
+]
+
+#: Below zero by this many standard uncertainties (chance 0.1 % for a lossless splice) the
+#: true loss is not noise: no splice amplifies light.
+_IMPLAUSIBLE_SIGMAS = 3
+#: An estimate below this is lost in its own uncertainty.
+_MISMATCH_WORTH_SAYING_DB = Decimal("0.010")
+
+
+class Verdict(Enum):
+    """The answer for one position."""
+
+    WITHIN = "within limit"
+    OVER = "over limit"
+    TOO_CLOSE = "too close to call"
+    IMPLAUSIBLE = "implausible"  # a true loss clearly below zero
+    ONE_WAY = "one-way only"
+    NOT_MEASURED = "not measured"
+    NOT_JUDGED = "no limit set"  # connectors: the splice limit is not theirs
+
+
+class Action(Enum):
+    """What the verdict asks for."""
+
+    NONE = "none"
+    RE_SPLICE = "re-splice"
+    LOOK = "look at it"
+    SHOOT_AGAIN = "shoot again"
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """A reading with its verdict and what to do."""
+
+    reading: Reading
+    verdict: Verdict
+    near_limit: bool  # the limit lies inside loss ± U
+    limit_db: Decimal | None  # None where no limit applies
+    reason: str  # one sentence
+    action: Action
+
+    @property
+    def needs_work(self) -> bool:
+        """Whether somebody has to do something about it."""
+        return self.action is not Action.NONE
+
+    @property
+    def loss_db(self) -> Decimal | None:
+        """The true loss as reported and judged."""
+        return reported(self.reading.loss_db, Quantity.LOSS_DB)
+
+    @property
+    def mismatch_loss_db(self) -> Decimal | None:
+        """Part of the loss that the unequal fibres cost: an estimate no re-splice removes."""
+        ratio = self.reading.mode_field_ratio
+        return None if ratio is None else reported(mismatch_loss_db(ratio), Quantity.LOSS_DB)
+
+    @property
+    def gain_seen_from(self) -> str | None:
+        """The end, A or B, from which the splice reads as an apparent gain."""
+        for end, loss_db in (("A", self.reading.loss_ab_db), ("B", self.reading.loss_ba_db)):
+            shown = reported(loss_db, Quantity.LOSS_DB)
+            if shown is not None and shown < 0:
+                return end
+        return None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PairReport:
+    """What every export of one pair reads.
+
+    Sum and mean are of the losses as reported, so that the printed column adds up.
+    """
+
+    measurement: PairMeasurement
+    limits: Limits
+    limit_db: Decimal
+    limit_is_stated: bool  # False: the default was used, and every output says so
+    splices: tuple[Judged, ...]  # every position, connectors included, in order from A
+    sum_db: Decimal | None  # of the true losses of splices and groups measured both ways
+    sum_count: int
+    mean_db: Decimal | None  # of the single splices measured both ways
+    mean_count: int
+    next_steps: tuple[str, ...]  # plain sentences
+    needs_work: bool
+
+    @property
+    def exit_status(self) -> int:
+        """0: all within limit; 1: something is over limit or needs a look."""
+        return 1 if self.needs_work else 0
+
+    @property
+    def in_km(self) -> bool:
+        """Whether distances along this span are written in km."""
+        return in_km(self.measurement.axis.length_m)
+
+
+def mismatch_loss_db(ratio: float) -> float:
+    """Loss of a perfect splice between fibres of unequal mode field.
+
+    Parameters
+    ----------
+    ratio : float
+        w after / w before; the order does not matter.
+
+    Returns
+    -------
+    float
+        -20·log10(2r/(1 + r²)) in dB, never negative [3]_.
+    """
+    return -20 * math.log10(2 * ratio / (1 + ratio * ratio))
+
+
+def judge_reading(reading: Reading, limit_db: Decimal, rule: Rule) -> Judged:
+    """Hold one reading against the limit.
+
+    Notes
+    -----
+    The loss as reported is compared with the limit T: within if loss ≤ T. With the expanded
+    uncertainty U, T lies inside loss ± U when neither loss + U ≤ T (guarded acceptance [1]_)
+    nor loss - U > T; the plain rule then marks ``near_limit``, the guarded rule declines.
+    """
+    loss_db = reported(reading.loss_db, Quantity.LOSS_DB)
+    if reading.coverage is not Coverage.BOTH or loss_db is None:
+        return _without_loss(reading, limit_db)
+    if _is_implausible(reading):
+        return _judged(
+            reading,
+            limit_db,
+            Verdict.IMPLAUSIBLE,
+            Action.LOOK,
+            "The true loss is below zero by more than noise explains, and no splice amplifies: "
+            "a wrong pair of shots or a crossed fibre is suspected.",
+        )
+    if reading.kind is Kind.CONNECTOR:
+        reason = "A connector: the splice limit does not apply to it."
+        return _judged(reading, limit_db, Verdict.NOT_JUDGED, Action.NONE, reason)
+    return _held_against(limit_db, rule, reading, loss_db)
+
+
+def _judged(
+    reading: Reading,
+    limit_db: Decimal,
+    verdict: Verdict,
+    action: Action,
+    reason: str,
+    *,
+    near_limit: bool = False,
+) -> Judged:
+    own_limit_db = None if reading.kind is Kind.CONNECTOR else limit_db
+    return Judged(reading, verdict, near_limit, own_limit_db, reason, action)
+
+
+def _without_loss(reading: Reading, limit_db: Decimal) -> Judged:
+    """Judge a position without a true loss; a connector has no limit to be shot again for."""
+    action = Action.NONE if reading.kind is Kind.CONNECTOR else Action.SHOOT_AGAIN
+    cause = (reading.reason or "the shots do not reach it").rstrip(".")
+    if reading.coverage is Coverage.NONE:
+        return _judged(reading, limit_db, Verdict.NOT_MEASURED, action, f"Not measured: {cause}.")
+    reason = f"A reading from one end is not the loss: {cause}."
+    return _judged(reading, limit_db, Verdict.ONE_WAY, action, reason)
+
+
+def _is_implausible(reading: Reading) -> bool:
+    loss_db, u_db = reading.loss_db, reading.u_loss_db
+    return loss_db is not None and u_db is not None and loss_db < -_IMPLAUSIBLE_SIGMAS * u_db
+
+
+def _held_against(limit_db: Decimal, rule: Rule, reading: Reading, loss_db: Decimal) -> Judged:
+    """Compare a true loss with its limit, in decimals as reported."""
+    expanded_db = reported(reading.expanded_uncertainty_db, Quantity.UNCERTAINTY_DB) or Decimal(0)
+    near_limit = loss_db - expanded_db <= limit_db < loss_db + expanded_db
+    figures = f"{loss_db} ± {expanded_db} dB against {limit_db} dB"
+    if reading.kind is Kind.GROUP:
+        figures = f"The sum of several splices, {figures}"
+    if near_limit and rule is Rule.GUARDED:
+        verdict, action = Verdict.TOO_CLOSE, Action.SHOOT_AGAIN
+        reason = f"{figures}: the limit lies inside the uncertainty."
+    elif loss_db <= limit_db:
+        verdict, action = Verdict.WITHIN, Action.NONE
+        reason = f"{figures}: at or below the limit."
+    else:
+        verdict = Verdict.OVER
+        action = Action.LOOK if reading.kind is Kind.GROUP else Action.RE_SPLICE
+        reason = f"{figures}: {loss_db - limit_db} dB over the limit."
+    return _judged(reading, limit_db, verdict, action, reason, near_limit=near_limit)
+
+
+def judge_pair(measurement: PairMeasurement, limits: Limits) -> PairReport:
+    """Judge every position of a fibre and say what to do next."""
+    limit_db, is_stated = limits.applying_to(measurement.ab.identity.nominal_wavelength_nm)
+    judged = tuple(judge_reading(r, limit_db, limits.rule) for r in measurement.readings)
+    summed = [(j, j.loss_db) for j in judged if j.reading.kind is not Kind.CONNECTOR]
+    losses_db = [loss_db for _, loss_db in summed if loss_db is not None]
+    single_db = [
+        loss_db
+        for j, loss_db in summed
+        if loss_db is not None and j.reading.kind is not Kind.GROUP
+    ]
+    mean_db = float(sum(single_db) / len(single_db)) if single_db else None
+    return PairReport(
+        measurement=measurement,
+        limits=limits,
+        limit_db=limit_db,
+        limit_is_stated=is_stated,
+        splices=judged,
+        sum_db=sum(losses_db, Decimal(0)) if losses_db else None,
+        sum_count=len(losses_db),
+        mean_db=reported(mean_db, Quantity.LOSS_DB),
+        mean_count=len(single_db),
+        next_steps=_next_steps(judged, limit_db, km=in_km(measurement.axis.length_m)),
+        needs_work=any(j.needs_work for j in judged),
+    )
+
+
+def _next_steps(judged: Sequence[Judged], limit_db: Decimal, *, km: bool) -> tuple[str, ...]:
+    """Say in plain sentences what to do, most urgent first."""
+    steps: list[str] = []
+    for action in (Action.RE_SPLICE, Action.LOOK, Action.SHOOT_AGAIN):
+        steps += [_step(j, km) for j in judged if j.action is action]
+    if any(j.action is Action.RE_SPLICE for j in judged):
+        steps.append(
+            "A splice is cut and remade with its whole ribbon: note what the ribbon's other "
+            "fibres read before cutting, and shoot them all again after."
+        )
+    steps += [
+        f"{_place(j, km)} passes, but the limit lies inside {_figures(j)}: "
+        "longer averaging would settle it."
+        for j in judged
+        if j.verdict is Verdict.WITHIN and j.near_limit
+    ]
+    passing = sum(j.verdict is Verdict.WITHIN for j in judged)
+    if not any(j.reading.kind is not Kind.CONNECTOR for j in judged):
+        steps.append(
+            "No splice shows in either shot. If there are some, give their distances (--at): "
+            "a good splice can be too small to see and is still measured there."
+        )
+    elif not any(j.needs_work for j in judged):
+        subject = "the one splice is" if passing == 1 else f"all {passing} splices are"
+        steps.insert(0, f"Nothing to redo: {subject} within {limit_db} dB.")
+    return tuple(steps)
+
+
+def _step(judged: Judged, km: bool) -> str:
+    """One sentence or two for one position that needs work."""
+    place = _place(judged, km)
+    if judged.verdict is Verdict.IMPLAUSIBLE:
+        return (
+            f"Look at {place}: {_figures(judged)} is below zero and cannot be a loss. Check that "
+            "both files are this fibre, shot from opposite ends, and that no fibres are crossed."
+        )
+    if judged.verdict is Verdict.TOO_CLOSE:
+        return (
+            f"Shoot {place} again with longer averaging: {_figures(judged)} is too close to "
+            f"{judged.limit_db} dB to call."
+        )
+    if judged.verdict is not Verdict.OVER:
+        return f"Shoot {place} again. {judged.reason}"
+    over = f"{_figures(judged)}, {_over_db(judged)} dB over the limit."
+    if judged.reading.kind is Kind.GROUP:
+        return (
+            f"Look at {place}: {over} It is the sum of several splices: a shorter pulse may "
+            "part them and show which one it is."
+        )
+    return f"Re-splice {place.removeprefix('splice ')}: {over}{_before_cutting(judged)}"
+
+
+def _before_cutting(judged: Judged) -> str:
+    """What to know of a failed splice before it is cut."""
+    remark = ""
+    if judged.near_limit:
+        remark += " The limit lies inside the uncertainty: shoot with longer averaging first."
+    mismatch_db = judged.mismatch_loss_db
+    if mismatch_db is not None and mismatch_db >= _MISMATCH_WORTH_SAYING_DB:
+        remark += f" About {mismatch_db} dB of it (estimate) is unequal fibre, which stays."
+        if judged.limit_db is not None and mismatch_db > judged.limit_db:
+            remark += " That alone is over the limit: ask whoever set it before cutting."
+    return remark
+
+
+def _place(judged: Judged, km: bool) -> str:
+    noun = "group" if judged.reading.kind is Kind.GROUP else judged.reading.kind.value
+    noun = "splice" if judged.reading.kind is Kind.ASKED else noun
+    return f"{noun} {judged.reading.number} at {distance_text(judged.reading.distance_m, km=km)}"
+
+
+def _figures(judged: Judged) -> str:
+    expanded_db = reported(judged.reading.expanded_uncertainty_db, Quantity.UNCERTAINTY_DB)
+    return f"{judged.loss_db} dB ± {expanded_db}"
+
+
+def _over_db(judged: Judged) -> Decimal:
+    return (judged.loss_db or Decimal(0)) - (judged.limit_db or Decimal(0))

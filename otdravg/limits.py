@@ -1,0 +1,88 @@
+"""Limits and the decision rule: the contract's figures, as the user states them.
+
+No limit lives in the code but one default, and every output says when it was used.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from decimal import Decimal
+from enum import Enum
+
+from otdravg.errors import BadSetting
+
+__all__ = ["Limits", "Rule"]
+
+#: A limit given for 1550 nm also serves a shot marked 1551 nm, but never one at 1625 nm.
+_SAME_BAND_NM = 20
+#: A limit above this is a typing slip (20 for 0.20): no contract accepts such a splice.
+_HIGHEST_LIMIT_DB = Decimal(3)
+
+
+class Rule(Enum):
+    """The decision rule."""
+
+    PLAIN = "plain"  # at or below the limit is within
+    GUARDED = "guarded"  # the limit inside loss ± U is too close to call
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """Upper limits of the true loss: a general one and exceptions per wavelength in nm."""
+
+    default_db: Decimal = Decimal("0.20")
+    by_wavelength_nm: Mapping[int, Decimal] = field(default_factory=dict)
+    is_stated: bool = False  # False: nobody gave a general limit; outputs must say so
+    rule: Rule = Rule.PLAIN
+
+    @classmethod
+    def parse(cls, texts: Iterable[str], rule: Rule = Rule.PLAIN) -> Limits:
+        """Read limits as typed: ``"0.15"`` for all, ``"1310=0.25"`` for one wavelength.
+
+        Raises
+        ------
+        BadSetting
+            If a figure is no number, not above 0 dB, above 3 dB, or given twice.
+        """
+        general_db: Decimal | None = None
+        by_wavelength: dict[int, Decimal] = {}
+        for text in texts:
+            wavelength, equals, figure = text.rpartition("=")
+            limit_db = _figure_db(figure.strip(), text)
+            if not equals:
+                if general_db is not None:
+                    raise BadSetting("limit", text, "give one general limit, not two")
+                general_db = limit_db
+                continue
+            wavelength_nm = _wavelength_nm(wavelength.strip(), text)
+            if wavelength_nm in by_wavelength:
+                raise BadSetting("limit", text, f"{wavelength_nm} nm has a limit already")
+            by_wavelength[wavelength_nm] = limit_db
+        if general_db is None:
+            return cls(by_wavelength_nm=by_wavelength, rule=rule)
+        return cls(general_db, by_wavelength, is_stated=True, rule=rule)
+
+    def applying_to(self, wavelength_nm: float) -> tuple[Decimal, bool]:
+        """Return the limit in dB for a wavelength, and whether somebody stated it."""
+        nearest = min(self.by_wavelength_nm, key=lambda nm: abs(nm - wavelength_nm), default=None)
+        if nearest is not None and abs(nearest - wavelength_nm) <= _SAME_BAND_NM:
+            return self.by_wavelength_nm[nearest], True
+        return self.default_db, self.is_stated
+
+
+def _figure_db(figure: str, text: str) -> Decimal:
+    """Read one limit in dB; a strict pattern, because Decimal also takes NaN and 1_000."""
+    if not re.fullmatch(r"(\d{1,4}(\.\d*)?|\.\d+)", figure, re.ASCII):
+        raise BadSetting("limit", text, "write dB such as 0.15, or 1310=0.25 for one wavelength")
+    limit_db = Decimal(figure)
+    if not 0 < limit_db <= _HIGHEST_LIMIT_DB:
+        raise BadSetting("limit", text, f"a splice limit lies above 0 and up to {_HIGHEST_LIMIT_DB} dB")
+    return limit_db
+
+
+def _wavelength_nm(wavelength: str, text: str) -> int:
+    if not re.fullmatch(r"\d{3,4}", wavelength, re.ASCII) or not 600 <= int(wavelength) <= 1700:
+        raise BadSetting("limit", text, "write the wavelength in nm (600 to 1700), as in 1310=0.25")
+    return int(wavelength)

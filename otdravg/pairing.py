@@ -1,0 +1,426 @@
+"""Put two shots of one fibre on one axis, or say why they do not belong together.
+
+In front-panel coordinates of each shot every point of the fibre has x_A + x_B = X, the
+whole optical length between the two instruments, whatever cords are in use. X is found
+by voting over all pairs of events; cords then say where the span lies in it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from otdravg.detect import Detection, Event, EventKind
+from otdravg.errors import BadSetting, Refusal, ShotsDoNotPair
+from otdravg.findings import Finding, Severity
+from otdravg.trace import Trace
+
+__all__ = ["Axis", "check_same_fibre_settings", "find_axis"]
+
+FloatArray = npt.NDArray[np.float64]
+
+#: Wavelengths further apart than this are different test wavelengths, nm.
+WAVELENGTH_TOLERANCE_NM = 15.0
+#: A first connector further away than this is taken as part of the span, not a cord, m.
+LONGEST_CORD_M = 3000.0
+#: A step up to this size does not speak against a launch cord (its own short-term unevenness).
+SPLICE_IN_CORD_DB = 0.05
+
+
+@dataclass(frozen=True, slots=True)
+class Axis:
+    """How the two shots were put on one axis: z = x_A − start_a = length − (x_B − start_b)."""
+
+    group_index: float
+    length_m: float
+    u_length_m: float
+    start_a_m: float  # launch cord length in shot A→B
+    start_b_m: float  # launch cord length in shot B→A
+    matched: int  # events seen from both ends
+    residuals_m: tuple[float, ...]  # of z_A + z_B = L, one per matched event
+    basis_a: str  # how start_a_m was found
+    basis_b: str
+
+
+def check_same_fibre_settings(ab: Trace, ba: Trace) -> None:
+    """Refuse shots that cannot be two directions of one measurement.
+
+    Raises
+    ------
+    ShotsDoNotPair
+        Same waveform twice, or different wavelengths.
+    """
+    same_file = bool(ab.identity.sha256) and ab.identity.sha256 == ba.identity.sha256
+    if same_file or (
+        ab.level_db.size == ba.level_db.size and np.array_equal(ab.level_db, ba.level_db)
+    ):
+        how = "the files are identical" if same_file else "the headers differ, the waveform does not"
+        raise ShotsDoNotPair(
+            Refusal.SAME_CONTENT,
+            f"{ab.identity.path} and {ba.identity.path} hold the same "
+            f"{ab.level_db.size} points; {how}",
+            "find the shot from the other end",
+        )
+    wavelengths = ab.identity.wavelength_nm, ba.identity.wavelength_nm
+    if abs(wavelengths[0] - wavelengths[1]) > WAVELENGTH_TOLERANCE_NM:
+        raise ShotsDoNotPair(
+            Refusal.WAVELENGTH,
+            f"{ab.identity.path} was shot at {wavelengths[0]:.0f} nm, "
+            f"{ba.identity.path} at {wavelengths[1]:.0f} nm",
+            "pair shots of one wavelength",
+        )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Marks:
+    """Events of one shot as arrays for voting."""
+
+    x: FloatArray
+    reflective: npt.NDArray[np.bool_]
+    loss: FloatArray
+    u: FloatArray
+    first_x: float  # nothing is seen before
+    last_x: float  # nothing is seen behind
+    end_seen: bool
+    tolerance: float
+
+    @classmethod
+    def of(cls, detection: Detection) -> _Marks:
+        shot = detection.shot
+        events = [e for e in detection.events if e.kind in (EventKind.STEP, EventKind.REFLECTION)]
+        return cls(
+            np.array([e.distance_m for e in events]),
+            np.array([e.kind is EventKind.REFLECTION for e in events], dtype=bool),
+            np.array([np.nan if e.loss_db is None else e.loss_db for e in events]),
+            np.array([np.nan if e.u_loss_db is None else e.u_loss_db for e in events]),
+            float(shot.x_m[shot.front_clear]),
+            detection.end_m,
+            detection.end_seen,
+            0.35 * shot.pulse_m + 2 * shot.spacing_m,
+        )
+
+
+def find_axis(
+    ab: Detection,
+    ba: Detection,
+    *,
+    launch_m: float | None = None,
+    receive_m: float | None = None,
+) -> tuple[Axis, tuple[Finding, ...]]:
+    """Find the common axis of two shots.
+
+    Parameters
+    ----------
+    ab, ba : Detection
+        Events of both shots, found with the same group index.
+    launch_m, receive_m : float, optional
+        Cord lengths at the A end and at the B end, if stated by the user.
+
+    Returns
+    -------
+    Axis, tuple of Finding
+
+    Raises
+    ------
+    ShotsDoNotPair
+        With reason LENGTH, SAME_END or PATTERN and the evidence.
+    """
+    a, b = _Marks.of(ab), _Marks.of(ba)
+    tolerance = a.tolerance + b.tolerance
+    cords_a = _cord_guesses(ab, launch_m)
+    cords_b = _cord_guesses(ba, receive_m)
+    candidates = _candidates(a, b, cords_a, cords_b)
+    scores = np.array([_score(a, b, total, tolerance) for total in candidates])
+    order = np.lexsort((candidates, -scores))
+    total = float(candidates[order[0]])
+    total, matches, residuals = _refine(a, b, total, tolerance)
+    _refuse_same_end(ab, ba, a, b, tolerance, matches)
+    start_a, basis_a = _span_start(ab, ba, a, b, total, tolerance, launch_m)
+    start_b, basis_b = _span_start(ba, ab, b, a, total, tolerance, receive_m)
+    length = total - start_a - start_b
+    _refuse_length(ab, ba, a, b, total, length, start_a, start_b, tolerance, len(matches))
+    unmatched = _unmatched(a, b, total, tolerance, matches)
+    if len(matches) == 0 and unmatched >= 3:
+        raise ShotsDoNotPair(
+            Refusal.PATTERN,
+            f"none of the {a.x.size} events from A and {b.x.size} from B mirror each other "
+            f"within {tolerance:.0f} m",
+            "check that both files are the same fibre (a crossed fibre looks like this)",
+        )
+    findings: list[Finding] = []
+    if not matches:
+        findings.append(
+            Finding(
+                Severity.CAUTION, "pattern-unconfirmed", "pair",
+                "no event is seen from both ends, so only the length says that the shots "
+                "belong together",
+                "check fibre numbers by another means",
+            )
+        )  # fmt: skip
+    spread = float(np.std(residuals)) if len(residuals) > 1 else tolerance / 2
+    u_length = max(spread / np.sqrt(max(len(residuals), 1)), 0.1 * tolerance / np.sqrt(3))
+    axis = Axis(
+        ab.shot.group_index, length, u_length, start_a, start_b, len(matches),
+        tuple(float(r) for r in residuals), basis_a, basis_b,
+    )  # fmt: skip
+    return axis, tuple(findings)
+
+
+def _cord_guesses(detection: Detection, stated: float | None) -> list[float]:
+    """Lengths that the cord in front of a shot may have."""
+    if stated is not None:
+        return [stated]
+    offset = detection.shot.trace.user_offset_m(detection.shot.group_index)
+    guesses = [0.0] + ([offset] if offset > 0 else [])
+    first = _first_reflection(detection)
+    if first is not None and first.distance_m < LONGEST_CORD_M:
+        guesses.append(first.distance_m)
+    return guesses
+
+
+def _first_reflection(detection: Detection) -> Event | None:
+    """The first reflection behind the front panel unless a splice comes before it."""
+    for event in detection.events:
+        if event.kind is EventKind.REFLECTION:
+            return event
+        if event.kind is EventKind.END or abs(event.loss_db or 0.0) > SPLICE_IN_CORD_DB:
+            return None
+    return None
+
+
+def _candidates(
+    a: _Marks, b: _Marks, cords_a: list[float], cords_b: list[float]
+) -> FloatArray:
+    """Possible totals X: from all pairs of events, and from ends with possible cords."""
+    sums = (a.x[:, None] + b.x[None, :]).ravel()
+    ends: list[float] = []
+    if a.end_seen:
+        ends += [a.last_x + cord for cord in cords_b]
+        sums = np.concatenate((sums, a.last_x + b.x))
+    if b.end_seen:
+        ends += [b.last_x + cord for cord in cords_a]
+        sums = np.concatenate((sums, b.last_x + a.x))
+    if not ends:
+        ends = [max(a.last_x, b.last_x)]
+    return np.concatenate((sums, ends))
+
+
+def _matches(
+    a: _Marks, b: _Marks, total: float, tolerance: float
+) -> list[tuple[int, int, float]]:
+    """Pairs of events that agree with ``total``, closest first, each used once."""
+    if a.x.size == 0 or b.x.size == 0:
+        return []
+    gap = a.x[:, None] + b.x[None, :] - total
+    pairs = np.argwhere(np.abs(gap) < tolerance)
+    order = np.argsort(np.abs(gap[pairs[:, 0], pairs[:, 1]]), kind="stable")
+    used_a: set[int] = set()
+    used_b: set[int] = set()
+    found: list[tuple[int, int, float]] = []
+    for i, j in pairs[order]:
+        if int(i) not in used_a and int(j) not in used_b:
+            used_a.add(int(i))
+            used_b.add(int(j))
+            found.append((int(i), int(j), float(gap[i, j])))
+    return found
+
+
+def _visible(marks: _Marks, x: FloatArray, tolerance: float) -> npt.NDArray[np.bool_]:
+    return (x > marks.first_x + tolerance) & (x < marks.last_x - tolerance)
+
+
+def _score(a: _Marks, b: _Marks, total: float, tolerance: float) -> float:
+    """How well a total X explains both shots; higher is better."""
+    score = 0.0
+    matches = _matches(a, b, total, tolerance)
+    for i, j, gap in matches:
+        closeness = 1 - 0.5 * (gap / tolerance) ** 2
+        if a.reflective[i] and b.reflective[j]:
+            weight = 2.0
+        elif a.reflective[i] != b.reflective[j]:
+            weight = 0.4
+        else:
+            # A true loss below zero is physically impossible beyond noise.
+            loss, u = (a.loss[i] + b.loss[j]) / 2, np.hypot(a.u[i], b.u[j]) / 2
+            weight = 0.2 if loss < -3 * u - 0.03 else 1.0
+        score += weight * closeness
+    matched_a = {i for i, _, _ in matches}
+    matched_b = {j for _, j, _ in matches}
+    for marks, other, matched in ((a, b, matched_a), (b, a, matched_b)):
+        unmatched = np.array([i for i in range(marks.x.size) if i not in matched], dtype=int)
+        if unmatched.size:
+            seen = _visible(other, total - marks.x[unmatched], tolerance)
+            score -= 1.2 * np.count_nonzero(seen & marks.reflective[unmatched])
+            score -= 0.25 * np.count_nonzero(seen & ~marks.reflective[unmatched])
+        if marks.end_seen:
+            place = total - marks.last_x  # of this shot's end, seen from the other instrument
+            if place < -tolerance:
+                score -= 3.0
+            elif place <= tolerance:
+                score += 1.5  # the fibre ends at the other instrument's panel
+            elif np.any(np.abs(other.x - place) < tolerance):
+                score += 1.5  # it ends at the other instrument's cord
+            else:
+                score -= 0.5
+        elif total < marks.last_x - tolerance:
+            score -= 3.0
+    return score
+
+
+def _refine(
+    a: _Marks, b: _Marks, total: float, tolerance: float
+) -> tuple[float, list[tuple[int, int, float]], FloatArray]:
+    """Least squares for X over the matched events; residuals in metres."""
+    matches: list[tuple[int, int, float]] = []
+    for _ in range(3):
+        matches = _matches(a, b, total, tolerance)
+        sums = [a.x[i] + b.x[j] for i, j, _ in matches]
+        # Connectors and ends are placed to a point. The receiver delays both views of a splice,
+        # so that the sum of its two distances is too long: it counts only for want of better.
+        weights = [1.0 if a.reflective[i] and b.reflective[j] else 0.01 for i, j, _ in matches]
+        for marks, other in ((a, b), (b, a)):
+            if marks.end_seen and other.x.size:
+                near = np.abs(other.x + marks.last_x - total) < tolerance
+                sums += list(other.x[near] + marks.last_x)
+                weights += [1.0] * int(near.sum())
+        if not sums:
+            break
+        total = float(np.average(sums, weights=weights))
+    residuals = np.array([a.x[i] + b.x[j] - total for i, j, _ in matches])
+    return total, matches, residuals
+
+
+def _refuse_same_end(
+    ab: Detection,
+    ba: Detection,
+    a: _Marks,
+    b: _Marks,
+    tolerance: float,
+    matches: list[tuple[int, int, float]],
+) -> None:
+    """Refuse two shots from one end: unflipped, positions *and* one-way readings agree."""
+    if a.x.size == 0 or b.x.size == 0:
+        return
+    tight = tolerance
+    best: list[tuple[int, int]] = []
+    for shift in np.unique(np.concatenate(([0.0], (b.x[None, :] - a.x[:, None]).ravel()))):
+        gap = np.abs(b.x[None, :] - a.x[:, None] - shift)
+        near = [(int(i), int(np.argmin(gap[i]))) for i in range(a.x.size) if gap[i].min() < tight]
+        if len({j for _, j in near}) == len(near) and len(near) > len(best):
+            best = near
+    if len(best) < 2:
+        return
+    i = np.array([p[0] for p in best])
+    j = np.array([p[1] for p in best])
+    known = np.isfinite(a.loss[i]) & np.isfinite(b.loss[j]) & ~a.reflective[i] & ~b.reflective[j]
+    if np.count_nonzero(known) < 2:
+        return
+    la, lb = a.loss[i][known], b.loss[j][known]
+    u = np.sqrt(a.u[i][known] ** 2 + b.u[j][known] ** 2 + 0.01**2)
+    agree = float(np.mean(((la - lb) / u) ** 2))
+    varied = float(np.mean(((la - la.mean()) / u) ** 2))
+    true_loss = [
+        (a.loss[p] + b.loss[q]) / 2
+        for p, q, _ in matches
+        if not a.reflective[p] and not b.reflective[q]
+    ]
+    mirrored_fits = len(true_loss) > len(la) and min(true_loss) > -0.05
+    if agree < 4.0 and varied > 16.0 and not mirrored_fits:
+        pairs = ", ".join(f"{p:+.2f}/{q:+.2f}" for p, q in list(zip(la, lb, strict=True))[:4])
+        raise ShotsDoNotPair(
+            Refusal.SAME_END,
+            f"{len(la)} splices lie at the same distances in both shots with the same one-way "
+            f"readings ({pairs} dB) in {ab.shot.trace.identity.path} and "
+            f"{ba.shot.trace.identity.path}",
+            "find the shot from the other end",
+        )
+
+
+def _span_start(
+    own: Detection,
+    other: Detection,
+    marks: _Marks,
+    other_marks: _Marks,
+    total: float,
+    tolerance: float,
+    stated: float | None,
+) -> tuple[float, str]:
+    """Where the span begins in a shot: stated cord, user offset, or what the shots show."""
+    if stated is not None:
+        if not 0 <= stated < total:
+            raise BadSetting("cord length", f"{stated:g} m", f"give 0 m to {total:.0f} m")
+        return stated, f"stated cord, {stated:.1f} m"
+    offset = own.shot.trace.user_offset_m(own.shot.group_index)
+    if 0 < offset < total:
+        return offset, f"user offset in the file, {offset:.1f} m"
+    if other_marks.end_seen:
+        place = total - other_marks.last_x
+        if tolerance < place < LONGEST_CORD_M:
+            near = marks.x[np.abs(marks.x - place) < tolerance]
+            place = float(near[0]) if near.size else place
+            return place, f"the other shot ends here, {place:.1f} m"
+    first = _first_reflection(own)
+    if first is not None and first.distance_m < min(LONGEST_CORD_M, 0.48 * total):
+        mirrored = total - first.distance_m
+        seen = np.any(np.abs(other_marks.x[other_marks.reflective] - mirrored) < tolerance)
+        if seen:
+            return first.distance_m, f"first connector, {first.distance_m:.1f} m"
+    return 0.0, "front panel, no cord found"
+
+
+def _refuse_length(
+    ab: Detection,
+    ba: Detection,
+    a: _Marks,
+    b: _Marks,
+    total: float,
+    length: float,
+    start_a: float,
+    start_b: float,
+    tolerance: float,
+    matched: int,
+) -> None:
+    """Refuse shots whose fibres are not equally long."""
+    length_a, length_b = a.last_x - start_a, b.last_x - start_b
+    if length <= 0:
+        raise ShotsDoNotPair(
+            Refusal.LENGTH,
+            f"the cords ({start_a:.0f} m and {start_b:.0f} m) leave no span within {total:.0f} m",
+            "check the cord lengths",
+        )
+    if not (a.end_seen and b.end_seen):
+        return
+    # Each fibre end must be at the other panel or at the other cord's connector.
+    allowed_a = np.concatenate(([0.0, start_b], b.x[b.reflective]))
+    allowed_b = np.concatenate(([0.0, start_a], a.x[a.reflective]))
+    slack = 2 * tolerance + 2e-4 * total
+    off_a = float(np.min(np.abs(total - a.last_x - allowed_a)))
+    off_b = float(np.min(np.abs(total - b.last_x - allowed_b)))
+    if max(off_a, off_b) > slack:
+        raise ShotsDoNotPair(
+            Refusal.LENGTH,
+            f"from A the fibre ends {length_a:.0f} m behind the span start, from B "
+            f"{length_b:.0f} m ({matched} events agree on a span of {length:.0f} m)",
+            "check that both files are the same fibre and not broken, or state the cord lengths",
+        )
+
+
+def _unmatched(
+    a: _Marks,
+    b: _Marks,
+    total: float,
+    tolerance: float,
+    matches: list[tuple[int, int, float]],
+) -> int:
+    """Events that the other shot should have shown and did not."""
+    count = 0
+    for marks, other, used in (
+        (a, b, {i for i, _, _ in matches}),
+        (b, a, {j for _, j, _ in matches}),
+    ):
+        rest = np.array([k for k in range(marks.x.size) if k not in used], dtype=int)
+        if rest.size:
+            count += int(np.count_nonzero(_visible(other, total - marks.x[rest], tolerance)))
+    return count

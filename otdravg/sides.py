@@ -1,0 +1,205 @@
+"""One shot as a side of a pair: its place on the common axis and its clean stretches.
+
+A side turns positions on the span (z, metres from the A end) into its own front-panel
+coordinate, knows which of its points are clean fibre in each section, and which weight
+they have. Both sides run through the same code; only the direction of travel differs.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from otdravg.detect import Shot, make_cells
+from otdravg.joint_fit import JointFit
+from otdravg.lines import LineSums
+from otdravg.noise import DB_PER_RELATIVE_POWER, NoiseModel, linear_power, noise_from_residuals
+
+__all__ = ["Place", "Side"]
+
+FloatArray = npt.NDArray[np.float64]
+IndexArray = npt.NDArray[np.intp]
+
+#: Points whose noise-free power is below this many receiver sigmas are not used:
+#: clipping and rectification at zero power would bias them.
+LEAST_SIGNAL_SIGMAS = 3.0
+#: Kept free in front of an event for the uncertainty of its location, share of a pulse.
+GUARD_SHARE = 0.1
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """A position on the span, or a group of them from ``start_m`` to ``stop_m`` (equal if single)."""
+
+    start_m: float
+    stop_m: float
+    reflective: bool = False
+    members: int = 1
+    asked: bool = False
+
+    @property
+    def middle_m(self) -> float:
+        """Where the readings of this place are taken."""
+        return (self.start_m + self.stop_m) / 2
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Side:
+    """One shot on the axis of the span; ``forward`` is A→B."""
+
+    shot: Shot
+    start_m: float  # of the span in front-panel coordinates
+    length_m: float
+    forward: bool
+    weight: FloatArray  # shape (n,), 1/long-run variance of clean points, else 0
+    response_db: FloatArray  # shape (n,), level or its unbiased linearised value
+    sums: LineSums
+
+    @classmethod
+    def of(cls, shot: Shot, start_m: float, length_m: float, forward: bool) -> Side:
+        """Build a side with weights from the shot's own noise and levels."""
+        level = shot.trace.level_db
+        smooth_power = _centred_mean(linear_power(level), max(int(shot.pulse_m / shot.spacing_m), 5))
+        model = DB_PER_RELATIVE_POWER * np.log(np.maximum(smooth_power, 1e-13))
+        side = cls(
+            shot, start_m, length_m, forward, level, level, LineSums.of(shot.x_m, level, level * 0)
+        )
+        return side.weighted(model)
+
+    def weighted(self, model_db: FloatArray) -> Side:
+        """Return the side with weights and linearised response for a noise-free model.
+
+        Notes
+        -----
+        Receiver noise is symmetric in linear power, so the response is the model plus
+        (5/ln 10)·(P/P_model − 1): unbiased where the logarithm would read low.
+        """
+        shot = self.shot
+        level = shot.trace.level_db
+        power = linear_power(model_db)
+        usable = ~shot.in_peak
+        usable[shot.end + 1 :] = False
+        usable &= power > LEAST_SIGNAL_SIGMAS * shot.noise.receiver_sigma_power
+        safe = np.where(usable, model_db, 0.0)
+        ratio = np.exp(np.where(usable, level - model_db, 0.0) / DB_PER_RELATIVE_POWER)
+        response = safe + DB_PER_RELATIVE_POWER * (ratio - 1)
+        weight = np.where(usable, 1 / shot.noise.long_run_db2(safe), 0.0)
+        return replace(
+            self,
+            weight=weight,
+            response_db=response,
+            sums=LineSums.of(shot.x_m, response, weight),
+        )
+
+    def with_noise(self, noise: NoiseModel) -> Side:
+        """Return the side with another noise model in its shot and cells."""
+        shot = replace(self.shot, noise=noise)
+        shot = replace(shot, cells=make_cells(shot, shot.cells.width))
+        return replace(self, shot=shot)
+
+    def x(self, z_m: FloatArray | float) -> FloatArray:
+        """Front-panel coordinate of positions on the span."""
+        z = np.asarray(z_m, dtype=float)
+        return self.start_m + z if self.forward else self.start_m + self.length_m - z
+
+    def z(self) -> FloatArray:
+        """Positions of all points on the span, metres from the A end, in travel order."""
+        along = self.shot.x_m - self.start_m
+        return along if self.forward else self.length_m - along
+
+    def dead_zone(self, place: Place) -> tuple[float, float]:
+        """Front-panel coordinates between which a place disturbs this shot."""
+        shot = self.shot
+        ends = self.x(np.array([place.start_m, place.stop_m]))
+        first, last = float(ends.min()), float(ends.max())
+        clear = last + shot.recovery_m
+        start = first - shot.spacing_m - GUARD_SHARE * shot.pulse_m
+        slack = 0.5 * shot.pulse_m + 2 * shot.spacing_m
+        for peak in shot.peaks:
+            lead = shot.x_m[peak.first]
+            if first - slack <= lead <= last + slack:
+                clear = max(clear, float(shot.x_m[peak.clear]))
+                start = min(start, float(lead) - 1.5 * shot.spacing_m)
+        return start, clear
+
+    def stretches(self, places: tuple[Place, ...]) -> tuple[FloatArray, FloatArray]:
+        """Clean stretch (from, to) of each section in front-panel coordinates, in z order.
+
+        ``places`` are the inner positions in z order; there is one section more.
+        """
+        zones = [self.dead_zone(p) for p in places]
+        entry_clear = max(self._entry_clear(), float(self.shot.x_m[self.shot.front_clear]))
+        exit_start = self.start_m + self.length_m - 2 * self.shot.spacing_m
+        if self.forward:
+            begin = [entry_clear] + [z[1] for z in zones]
+            stop = [z[0] for z in zones] + [exit_start]
+        else:
+            begin = [z[1] for z in zones] + [entry_clear]
+            stop = [exit_start] + [z[0] for z in zones]
+        return np.array(begin), np.array(stop)
+
+    def _entry_clear(self) -> float:
+        """Where the span becomes clean behind the connector it starts with."""
+        z = 0.0 if self.forward else self.length_m
+        return self.dead_zone(Place(z, z))[1] if self.start_m > 0 else 0.0
+
+    def ranges(self, places: tuple[Place, ...]) -> tuple[IndexArray, IndexArray]:
+        """Point indices lo ≤ i < hi of each section's clean stretch."""
+        begin, stop = self.stretches(places)
+        lo = np.searchsorted(self.shot.x_m, begin, side="left")
+        hi = np.searchsorted(self.shot.x_m, stop, side="right")
+        hi = np.minimum(hi, self.shot.end + 1)
+        return lo.astype(np.intp), np.maximum(hi, lo).astype(np.intp)
+
+    def section_sums(self, places: tuple[Place, ...], middle_m: FloatArray) -> FloatArray:
+        """Weighted sums of every section about its middle, shape (5, S)."""
+        lo, hi = self.ranges(places)
+        return self.sums.moments(lo, hi, self.x(middle_m))
+
+    def model(self, fit: JointFit, places: tuple[Place, ...]) -> FloatArray:
+        """Fitted level at every point of the clean stretches; own level elsewhere."""
+        model = self.shot.trace.level_db.copy()
+        lo, hi = self.ranges(places)
+        z = self.z()
+        line = fit.line_ab if self.forward else fit.line_ba
+        seen = fit.seen_ab if self.forward else fit.seen_ba
+        for m in range(lo.size):
+            if seen[m]:
+                model[lo[m] : hi[m]] = line(m, z[lo[m] : hi[m]])
+        return model
+
+    def renoised(self, fit: JointFit, places: tuple[Place, ...], rounds: int = 2) -> Side:
+        """Return the side with its noise model estimated again from the fit's residuals."""
+        shot = self.shot
+        model = self.model(fit, places)
+        lo, hi = self.ranges(places)
+        counts = np.zeros(shot.x_m.size + 1)
+        np.add.at(counts, lo, 1)
+        np.add.at(counts, hi, -1)
+        used = (np.cumsum(counts[:-1]) > 0) & (self.weight > 0)
+        first, last = int(lo.min()), int(hi.max())
+        ratio = np.exp((shot.trace.level_db - model)[first:last] / DB_PER_RELATIVE_POWER)
+        residual = DB_PER_RELATIVE_POWER * (ratio - 1)
+        noise = shot.noise
+        for _ in range(rounds):
+            noise = noise_from_residuals(
+                residual,
+                model[first:last],
+                used[first:last],
+                max_lag=int(1.5 * shot.pulse_m / shot.spacing_m) + 12,
+                quantum_db=shot.trace.settings.quantum_db,
+                parameters=2 * lo.size,
+                start=noise,
+            )
+        return self.with_noise(noise)
+
+
+def _centred_mean(values: FloatArray, width: int) -> FloatArray:
+    """Centred running mean, shape (n,); windows shrink at both ends."""
+    sums = np.concatenate(([0.0], np.cumsum(values)))
+    i = np.arange(values.size)
+    lo = np.maximum(i - width // 2, 0)
+    hi = np.minimum(i + width // 2 + 1, values.size)
+    return np.asarray((sums[hi] - sums[lo]) / (hi - lo))
