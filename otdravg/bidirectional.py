@@ -249,11 +249,11 @@ def _union(
     seen_ab: Detection, seen_ba: Detection, sides: Sides, axis: Axis
 ) -> tuple[list[Place], list[Finding]]:
     """All positions inside the span that either shot shows, ghosts left out."""
-    slack = sum(0.35 * s.shot.pulse_m + 2 * s.shot.spacing_m for s in sides)
-    marks: list[tuple[float, int, bool, bool]] = []  # z, side, reflective, lossy
+    slack = sum(s.shot.placing_m for s in sides)
+    marks: list[tuple[float, int, bool, bool, float]] = []  # z, side, reflective, lossy, u_z
     findings: list[Finding] = []
     for k, (seen, side) in enumerate(zip((seen_ab, seen_ba), sides, strict=True)):
-        own = 0.5 * side.shot.pulse_m + 2 * side.shot.spacing_m
+        own = side.shot.placing_m
         for event in seen.events:
             if event.kind is EventKind.END:
                 continue
@@ -264,16 +264,18 @@ def _union(
             lossy = event.loss_db is not None and abs(event.loss_db) > 4 * (event.u_loss_db or 0)
             if event.kind is EventKind.ECHO:
                 lossy = False
-            marks.append((z, k, event.kind is not EventKind.STEP, lossy))
+            reflects = event.kind is not EventKind.STEP
+            marks.append((z, k, reflects, lossy, event.u_distance_m))
     marks.sort()
     used = [False] * len(marks)
     places: list[Place] = []
-    for i, (z, k, reflective, lossy) in enumerate(marks):
+    for i, (z, k, reflective, lossy, u_z) in enumerate(marks):
         if used[i]:
             continue
         partner = None
         for j in range(i + 1, len(marks)):
-            if not used[j] and marks[j][1] != k and marks[j][0] - z < slack:
+            allowed = slack + 3 * np.hypot(u_z, marks[j][4])
+            if not used[j] and marks[j][1] != k and marks[j][0] - z < allowed:
                 partner = j
                 break
         if partner is None:
@@ -291,9 +293,10 @@ def _union(
             places.append(Place(z, z, reflective))
             continue
         used[partner] = True
-        z2, _, reflective2, _ = marks[partner]
+        z2, _, reflective2, _, u_z2 = marks[partner]
         if reflective == reflective2:
-            at = (z + z2) / 2
+            # The receiver delays both views alike: equally sure ones are best averaged plainly.
+            at = (z + z2) / 2 if max(u_z, u_z2) < slack / 3 else min((u_z, z), (u_z2, z2))[1]
         else:
             at = z if reflective else z2
         places.append(Place(at, at, reflective or reflective2))
@@ -308,7 +311,7 @@ def _in_view(seen: Detection, side: Side, z: float) -> bool:
 
 def _with_asked(places: list[Place], z: float, sides: Sides) -> list[Place]:
     """Add an asked position unless something was found there already."""
-    slack = max(0.5 * s.shot.pulse_m + 2 * s.shot.spacing_m for s in sides)
+    slack = max(s.shot.placing_m for s in sides)
     near = [p for p in places if abs(p.middle_m - z) < slack]
     if near:
         return [replace(p, asked=True) if p is near[0] else p for p in places]
@@ -433,8 +436,15 @@ def _scan(sides: Sides, places: tuple[Place, ...], threshold: float) -> list[Pla
     for m in np.unique(section[score > threshold]):
         inside = np.flatnonzero(section == m)
         at = float(z[inside[np.argmax(score[inside])]])
-        more.append(Place(at, at))
+        place = Place(at, at)
+        # What cannot be parted from a known place is that place's own imperfect ramp or tail.
+        if all(_parted(*sorted((place, other), key=_start), sides) for other in places):
+            more.append(place)
     return more
+
+
+def _start(place: Place) -> float:
+    return place.start_m
 
 
 def _located(sides: Sides, places: list[Place]) -> list[Place]:
@@ -540,7 +550,7 @@ def _readings(
 
 
 def _near(seen: Detection, side: Side, place: Place) -> list[int]:
-    slack = 0.5 * side.shot.pulse_m + 2 * side.shot.spacing_m
+    slack = side.shot.placing_m
     ends = side.x(np.array([place.start_m, place.stop_m]))
     return [
         i

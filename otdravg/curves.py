@@ -169,7 +169,5 @@ def envelope(
     count = x_m.size // piece
     rows = y_db[: count * piece].reshape(count, piece)
     first = np.arange(count) * piece
-    kept = np.sort(
-        np.concatenate([first + rows.argmin(axis=1), first + rows.argmax(axis=1)])
-    )
+    kept = np.sort(np.concatenate([first + rows.argmin(axis=1), first + rows.argmax(axis=1)]))
     return x_m[kept], y_db[kept]

@@ -17,7 +17,17 @@ import numpy.typing as npt
 from scipy import stats
 
 from otdravg.errors import Refusal, ShotsDoNotPair
-from otdravg.fibre_signal import Floor, Peak, find_end, find_peaks, noise_floor, running_mean
+from otdravg.fibre_signal import (
+    Floor,
+    Peak,
+    centred_mean,
+    clear_after,
+    find_end,
+    find_peaks,
+    noise_floor,
+    running_mean,
+    smoothing_width,
+)
 from otdravg.findings import Finding, Severity
 from otdravg.lines import LineSums, StepEstimate, step_between
 from otdravg.noise import (
@@ -43,6 +53,8 @@ FIRST_GUESS_DB_PER_KM = 0.25
 STEP_RECOVERY = 0.35
 #: Behind the end of the fibre the level falls faster than any fibre does.
 TAIL_FALL_DB_PER_M = 0.005
+#: Kept free in front of an event for the uncertainty of its location, share of a pulse.
+GUARD_SHARE = 0.1
 #: Cells per pulse in the search.
 CELLS_PER_PULSE = 6
 
@@ -66,6 +78,7 @@ class Event:
 
     kind: EventKind
     distance_m: float
+    u_distance_m: float
     clear_m: float  # where its dead zone ends
     loss_db: float | None
     u_loss_db: float | None
@@ -93,6 +106,7 @@ class Shot:
     x_m: FloatArray  # shape (n,), from the front panel
     pulse_m: float
     spacing_m: float
+    smoothing: int  # points that a sharp edge is spread over
     floor: Floor
     end: int  # last point with signal
     end_drops: bool
@@ -106,7 +120,17 @@ class Shot:
     @property
     def recovery_m(self) -> float:
         """Length behind the start of a step that is left out of fits."""
-        return self.pulse_m * (1 + STEP_RECOVERY) + 2 * self.spacing_m
+        return self.pulse_m * (1 + STEP_RECOVERY) + (1.5 + self.smoothing / 2) * self.spacing_m
+
+    @property
+    def guard_m(self) -> float:
+        """Length in front of an event that is left out of fits: smoothing looks ahead."""
+        return GUARD_SHARE * self.pulse_m + (0.5 + self.smoothing / 2) * self.spacing_m
+
+    @property
+    def placing_m(self) -> float:
+        """How far the location of an event in this shot may be off."""
+        return 0.35 * self.pulse_m + (1.5 + self.smoothing / 2) * self.spacing_m
 
     @property
     def signal_end_m(self) -> float:
@@ -168,13 +192,14 @@ def prepare(trace: Trace, group_index: float | None = None) -> Shot:
             f"the noise, less than four pulse lengths or 24 points",
             "shoot again with a shorter pulse or finer point spacing, or clean the connector",
         )
-    lag = int(np.ceil(1.5 * pulse_points)) + 1
+    smoothing = smoothing_width(level, floor, end, pulse_points)
+    lag = int(np.ceil(1.5 * pulse_points)) + smoothing
     lag = min(lag, max((end - start) // 8, 1))
     width = max(int(pulse_points // CELLS_PER_PULSE), 1)
     inside = np.zeros(n, dtype=bool)
     inside[start : end + 1] = True
     point_noise = rough_noise(level, inside, lag, trace.settings.quantum_db)
-    coarse = max(int(pulse_points), 8)
+    coarse = max(int(pulse_points), smoothing, 4)
     means = running_mean(level, coarse)
     mean_noise = rough_noise(means, inside, lag + coarse, trace.settings.quantum_db / coarse**0.5)
     noise = NoiseModel(
@@ -189,16 +214,16 @@ def prepare(trace: Trace, group_index: float | None = None) -> Shot:
     variance = noise.variance_db2(smooth)
     long_run = noise.long_run_db2(smooth)
     slope = _typical_slope(x, level, start, end)
-    front_clear = _front_clear(level, long_run, start, pulse_points, end, slope * spacing)
+    front_clear = clear_after(level, long_run, start, pulse_points, end, slope * spacing)
     peaks = find_peaks(
         level, variance, long_run, pulse_points, front_clear, end, slope * spacing
     )
     in_peak = np.zeros(n, dtype=bool)
     in_peak[:front_clear] = True
     for peak in peaks:
-        in_peak[max(peak.first - 1, 0) : peak.clear] = True
+        in_peak[max(peak.first - 1 - smoothing // 2, 0) : peak.clear] = True
     shot = Shot(
-        trace, index, x, pulse, spacing, floor, end, drops, front_clear, peaks, in_peak,
+        trace, index, x, pulse, spacing, smoothing, floor, end, drops, front_clear, peaks, in_peak,
         noise, slope, Cells(width, x[:0], x[:0], x[:0]),
     )  # fmt: skip
     return replace(shot, cells=make_cells(shot, width))
@@ -213,20 +238,6 @@ def _typical_slope(x: FloatArray, level: FloatArray, start: int, end: int) -> fl
     return float(np.clip(slope, -2e-3, 1e-5))
 
 
-def _front_clear(
-    level: FloatArray,
-    long_run: FloatArray,
-    start: int,
-    pulse_points: float,
-    end: int,
-    slope_per_point: float,
-) -> int:
-    """First point behind the front panel's own reflection and its tail."""
-    from otdravg.fibre_signal import clear_after
-
-    return clear_after(level, long_run, start, pulse_points, end, slope_per_point)
-
-
 def make_cells(shot: Shot, width: int) -> Cells:
     """Average the signal of a shot in linear power over cells of ``width`` points."""
     level = shot.trace.level_db
@@ -235,8 +246,8 @@ def make_cells(shot: Shot, width: int) -> Cells:
     power = linear_power(level[:used]).reshape(count, width).mean(axis=1)
     x = shot.x_m[:used].reshape(count, width).mean(axis=1)
     blocked = shot.in_peak[:used].reshape(count, width).any(axis=1)
-    smooth = running_mean(power, 5)
-    smooth = np.concatenate((smooth[:2], smooth))[:count]  # centred on the cell
+    clear = (~blocked).astype(float)
+    smooth = centred_mean(power * clear, 5) / np.maximum(centred_mean(clear, 5), 0.1)
     sigma_cell = np.sqrt(shot.noise.receiver_long_run_db2 / width) / DB_PER_RELATIVE_POWER
     usable = (power > 0) & (smooth > 4 * sigma_cell) & ~blocked
     safe = np.where(usable, power, 1.0)
@@ -331,7 +342,7 @@ def detect(
         height = end_peak.height_db if end_peak else None
         events.append(
             Event(
-                EventKind.END, end_m, end_m, None, None,
+                EventKind.END, end_m, shot.spacing_m, end_m, None, None,
                 _reflectance(shot, height), height, bool(end_peak and end_peak.saturated),
             )
         )  # fmt: skip
@@ -357,8 +368,9 @@ def _renoised(
     """Return the shot with noise from the residuals of straight lines between its events."""
     x = shot.x_m
     edges = sorted(fixed + [(s, s + shot.recovery_m) for s in steps])
+    guard = shot.guard_m
     begin = np.searchsorted(x, [x[shot.front_clear], *(e[1] for e in edges)])
-    stop = np.searchsorted(x, [*(e[0] for e in edges), min(stop_m, shot.signal_end_m)])
+    stop = np.searchsorted(x, [*(e[0] - guard for e in edges), min(stop_m, shot.signal_end_m) - guard])
     model = shot.trace.level_db.copy()
     used = np.zeros(x.size, dtype=bool)
     sections = 0
@@ -551,7 +563,7 @@ def _located(
         lo, hi = _neighbours(search, fixed, others, at, stop_m)
         lo_m = float(shot.cells.x_m[min(lo[0], shot.cells.x_m.size - 1)])
         hi_m = float(shot.cells.x_m[max(min(hi[0], shot.cells.x_m.size) - 1, 0)])
-        place = locate_step(shot, search.sums, at, lo, hi, search.slope_sd)
+        place, _ = locate_step(shot, search.sums, at, lo, hi, search.slope_sd)
         place = float(np.clip(place, lo_m, hi_m))
         if all(abs(place - r) > 0.5 * shot.pulse_m for r in refined):
             refined.append(place)
@@ -560,13 +572,19 @@ def _located(
 
 def locate_step(
     shot: Shot, sums: LineSums, at: float, lo: IndexArray, hi: IndexArray, slope_sd: float
-) -> float:
-    """Return the start of the ramp near ``at`` that leaves the smallest weighted residual."""
+) -> tuple[float, float]:
+    """Return the start of the ramp near ``at`` that fits best, and its standard uncertainty.
+
+    The uncertainty is half the width over which the weighted residual rises by one.
+    """
     margin = shot.pulse_m + 2 * shot.cells.width * shot.spacing_m
     step = max(shot.cells.width * shot.spacing_m / 4, shot.pulse_m / 60)
     starts = np.arange(at - margin, at + margin, step)
     cost = location_cost(shot, sums, starts, lo, hi, slope_sd)
-    return at if cost is None else float(starts[np.argmin(cost)])
+    if cost is None:
+        return at, shot.pulse_m
+    near = cost < cost.min() + 1
+    return float(starts[np.argmin(cost)]), 0.5 * step * max(np.count_nonzero(near), 1)
 
 
 def location_cost(
@@ -621,13 +639,17 @@ def _measured(
     others_fixed = [f for f in fixed if f[0] != at]
     others = [s for s in steps if s != at]
     lo, hi = _neighbours(search, others_fixed, others, at, stop_m)
-    before = at - 2 * shot.spacing_m if peak else at
+    before = at - shot.guard_m
     one = search.step(lo, np.array([before]), np.array([clear]), hi)
     loss, u = float(one.loss_db[0]), float(one.u_db[0])
     known = np.isfinite(loss)
+    u_distance = shot.spacing_m / np.sqrt(12)
+    if peak is None:
+        _, u_distance = locate_step(shot, search.sums, at, lo, hi, search.slope_sd)
     return Event(
         EventKind.REFLECTION if peak else EventKind.STEP,
         at,
+        u_distance,
         clear,
         loss if known else None,
         u if known else None,
@@ -656,7 +678,7 @@ def _reflectance(shot: Shot, height_db: float | None) -> float | None:
 
 def _mark_echoes(events: list[Event], shot: Shot) -> list[Event]:
     """Label reflections that stand where light bounced between two stronger ones arrives."""
-    tolerance = 0.5 * shot.pulse_m + 2 * shot.spacing_m
+    tolerance = shot.placing_m
     marked: list[Event] = []
     strong = [
         (e.distance_m, e.peak_height_db or 0.0)

@@ -13,7 +13,7 @@ import numpy.typing as npt
 
 from otdravg.noise import DB_PER_RELATIVE_POWER, linear_power
 
-__all__ = ["Floor", "Peak", "find_end", "find_peaks", "noise_floor", "running_mean"]
+__all__ = ["Floor", "Peak", "centred_mean", "find_end", "find_peaks", "noise_floor", "running_mean", "smoothing_width"]
 
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
@@ -28,6 +28,15 @@ def running_mean(values: FloatArray, width: int) -> FloatArray:
     start = np.arange(values.size)
     stop = np.minimum(start + width, values.size)
     return (sums[stop] - sums[start]) / (stop - start)
+
+
+def centred_mean(values: FloatArray, width: int) -> FloatArray:
+    """Centred running mean, shape (n,); windows shrink at both ends."""
+    sums = np.concatenate(([0.0], np.cumsum(values)))
+    index = np.arange(values.size)
+    start = np.maximum(index - width // 2, 0)
+    stop = np.minimum(index + width // 2 + 1, values.size)
+    return np.asarray((sums[stop] - sums[start]) / (stop - start))
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,6 +129,28 @@ def find_end(
     return last, drops
 
 
+def smoothing_width(level_db: FloatArray, floor: Floor, end: int, pulse_points: float) -> int:
+    """Number of points that the receiver and the maker's smoothing spread a sharp edge over.
+
+    Read from the noise behind the fibre: independent without smoothing, and correlated over
+    exactly the width of a moving average. 1 where there is no such noise to read.
+    """
+    start = end + int(20 * pulse_points) + 20
+    power = linear_power(level_db[start:])
+    if not floor.is_noise or power.size < 200:
+        return 1
+    power = np.minimum(power, 4 * floor.sigma_power) if floor.sigma_power else power
+    centred = power - power.mean()
+    scale = float(centred @ centred)
+    if scale <= 0:
+        return 1
+    least = max(0.08, 4 / np.sqrt(power.size))
+    width = 1
+    while width < 40 and float(centred[width:] @ centred[:-width]) > least * scale:
+        width += 1
+    return width
+
+
 @dataclass(frozen=True, slots=True)
 class Peak:
     """A reflection: indices of its leading edge, of its top and of the first clear point."""
@@ -199,9 +230,7 @@ def _leading_edge(
 ) -> tuple[int, float]:
     """Find the first point above the backscatter and where, between points, the rise begins."""
     window = np.arange(max(run_start - 1, 1), crest + 1)
-    threshold = base + np.maximum(
-        4 * np.sqrt(variance_db2[max(run_start - top, 0)]), 0.02 * (level_db[crest] - base)
-    )
+    threshold = base + 4 * np.sqrt(variance_db2[max(run_start - top, 0)]) + 0.005
     above = window[level_db[window] > threshold]
     first = int(above[0]) if above.size else crest
     while first > 1 and level_db[first - 1] > threshold:

@@ -230,9 +230,7 @@ def judge_pair(measurement: PairMeasurement, limits: Limits) -> PairReport:
     summed = [(j, j.loss_db) for j in judged if j.reading.kind is not Kind.CONNECTOR]
     losses_db = [loss_db for _, loss_db in summed if loss_db is not None]
     single_db = [
-        loss_db
-        for j, loss_db in summed
-        if loss_db is not None and j.reading.kind is not Kind.GROUP
+        loss_db for j, loss_db in summed if loss_db is not None and j.reading.kind is not Kind.GROUP
     ]
     mean_db = float(sum(single_db) / len(single_db)) if single_db else None
     return PairReport(

@@ -78,7 +78,9 @@ def _figure_db(figure: str, text: str) -> Decimal:
         raise BadSetting("limit", text, "write dB such as 0.15, or 1310=0.25 for one wavelength")
     limit_db = Decimal(figure)
     if not 0 < limit_db <= _HIGHEST_LIMIT_DB:
-        raise BadSetting("limit", text, f"a splice limit lies above 0 and up to {_HIGHEST_LIMIT_DB} dB")
+        raise BadSetting(
+            "limit", text, f"a splice limit lies above 0 and up to {_HIGHEST_LIMIT_DB} dB"
+        )
     return limit_db
 
 

@@ -78,6 +78,7 @@ class _Marks:
     """Events of one shot as arrays for voting."""
 
     x: FloatArray
+    u_x: FloatArray
     reflective: npt.NDArray[np.bool_]
     loss: FloatArray
     u: FloatArray
@@ -92,13 +93,14 @@ class _Marks:
         events = [e for e in detection.events if e.kind in (EventKind.STEP, EventKind.REFLECTION)]
         return cls(
             np.array([e.distance_m for e in events]),
+            np.array([e.u_distance_m for e in events]),
             np.array([e.kind is EventKind.REFLECTION for e in events], dtype=bool),
             np.array([np.nan if e.loss_db is None else e.loss_db for e in events]),
             np.array([np.nan if e.u_loss_db is None else e.u_loss_db for e in events]),
             float(shot.x_m[shot.front_clear]),
             detection.end_m,
             detection.end_seen,
-            0.35 * shot.pulse_m + 2 * shot.spacing_m,
+            shot.placing_m,
         )
 
 
@@ -174,19 +176,19 @@ def _cord_guesses(detection: Detection, stated: float | None) -> list[float]:
         return [stated]
     offset = detection.shot.trace.user_offset_m(detection.shot.group_index)
     guesses = [0.0] + ([offset] if offset > 0 else [])
-    first = _first_reflection(detection)
+    first = _first_event(detection)
     if first is not None and first.distance_m < LONGEST_CORD_M:
         guesses.append(first.distance_m)
     return guesses
 
 
-def _first_reflection(detection: Detection) -> Event | None:
-    """The first reflection behind the front panel unless a splice comes before it."""
+def _first_event(detection: Detection) -> Event | None:
+    """The first reflection or step behind the front panel, small steps passed over."""
     for event in detection.events:
-        if event.kind is EventKind.REFLECTION:
-            return event
-        if event.kind is EventKind.END or abs(event.loss_db or 0.0) > SPLICE_IN_CORD_DB:
+        if event.kind is EventKind.END:
             return None
+        if event.kind is EventKind.REFLECTION or abs(event.loss_db or 0.0) > SPLICE_IN_CORD_DB:
+            return event
     return None
 
 
@@ -214,7 +216,8 @@ def _matches(
     if a.x.size == 0 or b.x.size == 0:
         return []
     gap = a.x[:, None] + b.x[None, :] - total
-    pairs = np.argwhere(np.abs(gap) < tolerance)
+    allowed = tolerance + 3 * np.hypot(a.u_x[:, None], b.u_x[None, :])
+    pairs = np.argwhere(np.abs(gap) < allowed)
     order = np.argsort(np.abs(gap[pairs[:, 0], pairs[:, 1]]), kind="stable")
     used_a: set[int] = set()
     used_b: set[int] = set()
@@ -236,7 +239,7 @@ def _score(a: _Marks, b: _Marks, total: float, tolerance: float) -> float:
     score = 0.0
     matches = _matches(a, b, total, tolerance)
     for i, j, gap in matches:
-        closeness = 1 - 0.5 * (gap / tolerance) ** 2
+        closeness = 1 - 0.5 * min(gap / tolerance, 1.0) ** 2
         if a.reflective[i] and b.reflective[j]:
             weight = 2.0
         elif a.reflective[i] != b.reflective[j]:
@@ -281,10 +284,12 @@ def _refine(
         # so that the sum of its two distances is too long: it counts only for want of better.
         weights = [1.0 if a.reflective[i] and b.reflective[j] else 0.01 for i, j, _ in matches]
         for marks, other in ((a, b), (b, a)):
-            if marks.end_seen and other.x.size:
-                near = np.abs(other.x + marks.last_x - total) < tolerance
-                sums += list(other.x[near] + marks.last_x)
-                weights += [1.0] * int(near.sum())
+            if marks.end_seen:
+                # The end lies at the other instrument's panel or at one of its events.
+                possible = np.append(other.x, 0.0) + marks.last_x
+                near = possible[np.abs(possible - total) < tolerance]
+                sums += list(near)
+                weights += [1.0] * near.size
         if not sums:
             break
         total = float(np.average(sums, weights=weights))
@@ -303,35 +308,37 @@ def _refuse_same_end(
     """Refuse two shots from one end: unflipped, positions *and* one-way readings agree."""
     if a.x.size == 0 or b.x.size == 0:
         return
-    tight = tolerance
     best: list[tuple[int, int]] = []
     for shift in np.unique(np.concatenate(([0.0], (b.x[None, :] - a.x[:, None]).ravel()))):
         gap = np.abs(b.x[None, :] - a.x[:, None] - shift)
-        near = [(int(i), int(np.argmin(gap[i]))) for i in range(a.x.size) if gap[i].min() < tight]
+        near = [
+            (int(i), int(np.argmin(gap[i]))) for i in range(a.x.size) if gap[i].min() < tolerance
+        ]
         if len({j for _, j in near}) == len(near) and len(near) > len(best):
             best = near
-    if len(best) < 2:
-        return
-    i = np.array([p[0] for p in best])
-    j = np.array([p[1] for p in best])
+    i = np.array([p[0] for p in best], dtype=int)
+    j = np.array([p[1] for p in best], dtype=int)
     known = np.isfinite(a.loss[i]) & np.isfinite(b.loss[j]) & ~a.reflective[i] & ~b.reflective[j]
-    if np.count_nonzero(known) < 2:
+    if np.count_nonzero(known) < 2 or len(best) < 0.7 * max(a.x.size, b.x.size):
         return
     la, lb = a.loss[i][known], b.loss[j][known]
-    u = np.sqrt(a.u[i][known] ** 2 + b.u[j][known] ** 2 + 0.01**2)
-    agree = float(np.mean(((la - lb) / u) ** 2))
-    varied = float(np.mean(((la - la.mean()) / u) ** 2))
-    true_loss = [
+    u = np.sqrt(a.u[i][known] ** 2 + b.u[j][known] ** 2 + 0.003**2)
+    if float(np.mean(((la - lb) / u) ** 2)) > 4.0:
+        return
+    # Chance that readings of different splices agree this well, given how much they vary.
+    spread = max(float(np.std(np.concatenate((la, lb)))), 1e-3)
+    chance = float(np.prod(np.minimum(1.0, 4 * u / (np.sqrt(2 * np.pi) * spread))))
+    mirrored = [
         (a.loss[p] + b.loss[q]) / 2
         for p, q, _ in matches
         if not a.reflective[p] and not b.reflective[q]
     ]
-    mirrored_fits = len(true_loss) > len(la) and min(true_loss) > -0.05
-    if agree < 4.0 and varied > 16.0 and not mirrored_fits:
+    also_mirrors = len(mirrored) >= la.size and min(mirrored) > -0.02
+    if chance < (1e-5 if also_mirrors else 1e-3):
         pairs = ", ".join(f"{p:+.2f}/{q:+.2f}" for p, q in list(zip(la, lb, strict=True))[:4])
         raise ShotsDoNotPair(
             Refusal.SAME_END,
-            f"{len(la)} splices lie at the same distances in both shots with the same one-way "
+            f"{la.size} splices lie at the same distances in both shots with the same one-way "
             f"readings ({pairs} dB) in {ab.shot.trace.identity.path} and "
             f"{ba.shot.trace.identity.path}",
             "find the shot from the other end",
@@ -361,11 +368,12 @@ def _span_start(
             near = marks.x[np.abs(marks.x - place) < tolerance]
             place = float(near[0]) if near.size else place
             return place, f"the other shot ends here, {place:.1f} m"
-    first = _first_reflection(own)
+    first = _first_event(own)
     if first is not None and first.distance_m < min(LONGEST_CORD_M, 0.48 * total):
-        mirrored = total - first.distance_m
-        seen = np.any(np.abs(other_marks.x[other_marks.reflective] - mirrored) < tolerance)
-        if seen:
+        near = np.abs(other_marks.x - (total - first.distance_m)) < tolerance
+        # Points further apart than the pulse can miss a reflection: one shot showing it is enough.
+        reflects = first.kind is EventKind.REFLECTION or bool(np.any(other_marks.reflective[near]))
+        if np.any(near) and reflects:
             return first.distance_m, f"first connector, {first.distance_m:.1f} m"
     return 0.0, "front panel, no cord found"
 

@@ -72,12 +72,13 @@ def pair_figure(report: PairReport) -> Figure:
     """
     curves = span_curves(report.measurement)
     figure = _new_figure()
+    upright = len(report.splices) > _MOST_LEVEL_LABELS
     panels: Sequence[Axes] = figure.subplots(
         3,
         1,
         sharex=True,
         gridspec_kw={
-            "height_ratios": (1.0, 1.5, 0.95),
+            "height_ratios": (0.8, 1.8, 0.85) if upright else (1.0, 1.5, 0.95),
             "hspace": 0.47,
             "left": 0.075,
             "right": 0.975,
@@ -88,7 +89,7 @@ def pair_figure(report: PairReport) -> Figure:
     _title(figure, report)
     _set_distance_axis(panels, curves)
     _draw_shots(panels[0], report, curves)
-    _draw_half_difference(panels[1], report, curves)
+    _draw_half_difference(panels[1], report, curves, upright)
     _draw_half_sum(panels[2], report, curves)
     for panel in panels:
         for judged in report.splices:
@@ -135,8 +136,10 @@ def _title(figure: Figure, report: PairReport) -> None:
     figure.text(
         0.075,
         0.022,
-        _say(f"Distances at group index {index}. ± is the expanded uncertainty, k = 2. "
-             f"Dead zones are bridged.   {files}"),
+        _say(
+            f"Distances at group index {index}. ± is the expanded uncertainty, k = 2. "
+            f"Dead zones are bridged.   {files}"
+        ),
         fontsize=7,
         color="#444444",
         va="center",
@@ -198,7 +201,9 @@ def _draw_shots(panel: Axes, report: PairReport, curves: SpanCurves) -> None:
     _label_row(panel, curves, None, report.splices, numbers, _LabelStyle(8, 14, height=1.03))
 
 
-def _draw_half_difference(panel: Axes, report: PairReport, curves: SpanCurves) -> None:
+def _draw_half_difference(
+    panel: Axes, report: PairReport, curves: SpanCurves, upright: bool
+) -> None:
     z_km = curves.z_m / 1000
     panel.plot(z_km, curves.from_a_db, color=_FROM_A, linewidth=0.9, label="A→B")
     panel.plot(
@@ -214,9 +219,8 @@ def _draw_half_difference(panel: Axes, report: PairReport, curves: SpanCurves) -
     )
     panel.set_ylabel("level, dB (0 at A)", fontsize=9)
     panel.legend(loc="lower left", fontsize=8, frameon=False, handlelength=3.2)
-    upright = len(report.splices) > _MOST_LEVEL_LABELS
     values = value_range(curves.from_a_db, curves.from_b_db)
-    _make_room(panel, values, labels_pt=100 if upright else 46, below=0.25)
+    _make_room(panel, values, labels_pt=84 if upright else 46, below=0.25)
     _headings(
         panel,
         "2   Half the difference: true losses and nothing else",
@@ -255,9 +259,7 @@ def _draw_half_sum(panel: Axes, report: PairReport, curves: SpanCurves) -> None:
     )
     if len(report.splices) <= 2 * _MOST_LEVEL_LABELS + 2:
         labels = [_step_label(judged) for judged in report.splices]
-        _label_row(
-            panel, curves, curves.half_sum_db, report.splices, labels, _LabelStyle(7, 32)
-        )
+        _label_row(panel, curves, curves.half_sum_db, report.splices, labels, _LabelStyle(7, 32))
 
 
 def _step_label(judged: Judged) -> str:
@@ -267,9 +269,7 @@ def _step_label(judged: Judged) -> str:
     return "0.000" if step_db == 0 else f"{-step_db:+.3f}".replace("-", "−")
 
 
-def _make_room(
-    panel: Axes, values: tuple[float, float], *, labels_pt: float, below: float
-) -> None:
+def _make_room(panel: Axes, values: tuple[float, float], *, labels_pt: float, below: float) -> None:
     """Set the level range so that labels of some height fit above the curves."""
     low, high = values
     height = max(high - low, 0.05)
@@ -372,14 +372,14 @@ def shot_figure(trace: Trace, detection: Detection | None) -> Figure:
     panel = figure.add_axes((0.075, 0.1, 0.9, 0.78))
     identity = trace.identity
     figure.text(0.075, 0.95, _say(title_of(trace)), fontsize=14, fontweight="bold", va="center")
-    pulse_ns = reported(trace.settings.pulse_ns, Quantity.PULSE_NS)
     index = reported(trace.settings.group_index, Quantity.GROUP_INDEX)
     figure.text(
         0.075,
         0.915,
         _say(
-            f"{identity.path}, direction {identity.direction.value}, {pulse_ns} ns pulse. One shot "
-            "alone shows each loss plus or minus a change of glass."
+            f"{identity.path}, direction {identity.direction.value}, "
+            f"{trace.settings.pulse_ns:g} ns pulse. "
+            "One shot alone shows each loss plus or minus a change of glass."
         ),
         fontsize=8.5,
         va="center",
@@ -452,8 +452,10 @@ def save_figure(figure: Figure, path: Path, *, overwrite: bool) -> None:
     check_format(path)
     suffix = path.suffix.lower()
     content = io.BytesIO()
-    settings = {"svg.hashsalt": "otdravg", "pdf.fonttype": 42, "path.simplify": True}
-    with mpl.rc_context(settings), warnings.catch_warnings():
+    with (
+        mpl.rc_context({"svg.hashsalt": "otdravg", "pdf.fonttype": 42}),
+        warnings.catch_warnings(),
+    ):
         # A header may be written in letters that the font lacks: they are drawn as boxes.
         warnings.filterwarnings("ignore", message="Glyph .* missing from")
         figure.savefig(content, format=suffix[1:], metadata=_FORMATS[suffix])

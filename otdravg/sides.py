@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from otdravg.detect import Shot, make_cells
+from otdravg.fibre_signal import centred_mean
 from otdravg.joint_fit import JointFit
 from otdravg.lines import LineSums
 from otdravg.noise import DB_PER_RELATIVE_POWER, NoiseModel, linear_power, noise_from_residuals
@@ -25,8 +26,6 @@ IndexArray = npt.NDArray[np.intp]
 #: Points whose noise-free power is below this many receiver sigmas are not used:
 #: clipping and rectification at zero power would bias them.
 LEAST_SIGNAL_SIGMAS = 3.0
-#: Kept free in front of an event for the uncertainty of its location, share of a pulse.
-GUARD_SHARE = 0.1
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,8 +60,12 @@ class Side:
     def of(cls, shot: Shot, start_m: float, length_m: float, forward: bool) -> Side:
         """Build a side with weights from the shot's own noise and levels."""
         level = shot.trace.level_db
-        smooth_power = _centred_mean(linear_power(level), max(int(shot.pulse_m / shot.spacing_m), 5))
-        model = DB_PER_RELATIVE_POWER * np.log(np.maximum(smooth_power, 1e-13))
+        clean = (~shot.in_peak).astype(float)
+        clean[shot.end + 1 :] = 0.0
+        width = max(int(shot.pulse_m / shot.spacing_m), 5)
+        power = centred_mean(linear_power(level) * clean, width)
+        share = centred_mean(clean, width)
+        model = DB_PER_RELATIVE_POWER * np.log(np.maximum(power, 1e-13) / np.maximum(share, 1e-9))
         side = cls(
             shot, start_m, length_m, forward, level, level, LineSums.of(shot.x_m, level, level * 0)
         )
@@ -115,13 +118,13 @@ class Side:
         ends = self.x(np.array([place.start_m, place.stop_m]))
         first, last = float(ends.min()), float(ends.max())
         clear = last + shot.recovery_m
-        start = first - shot.spacing_m - GUARD_SHARE * shot.pulse_m
-        slack = 0.5 * shot.pulse_m + 2 * shot.spacing_m
+        start = first - shot.guard_m
+        slack = shot.placing_m
         for peak in shot.peaks:
             lead = shot.x_m[peak.first]
             if first - slack <= lead <= last + slack:
                 clear = max(clear, float(shot.x_m[peak.clear]))
-                start = min(start, float(lead) - 1.5 * shot.spacing_m)
+                start = min(start, float(lead) - (1 + shot.smoothing / 2) * shot.spacing_m)
         return start, clear
 
     def stretches(self, places: tuple[Place, ...]) -> tuple[FloatArray, FloatArray]:
@@ -131,7 +134,7 @@ class Side:
         """
         zones = [self.dead_zone(p) for p in places]
         entry_clear = max(self._entry_clear(), float(self.shot.x_m[self.shot.front_clear]))
-        exit_start = self.start_m + self.length_m - 2 * self.shot.spacing_m
+        exit_start = self.start_m + self.length_m - self.shot.guard_m - self.shot.spacing_m
         if self.forward:
             begin = [entry_clear] + [z[1] for z in zones]
             stop = [z[0] for z in zones] + [exit_start]
@@ -194,12 +197,3 @@ class Side:
                 start=noise,
             )
         return self.with_noise(noise)
-
-
-def _centred_mean(values: FloatArray, width: int) -> FloatArray:
-    """Centred running mean, shape (n,); windows shrink at both ends."""
-    sums = np.concatenate(([0.0], np.cumsum(values)))
-    i = np.arange(values.size)
-    lo = np.maximum(i - width // 2, 0)
-    hi = np.minimum(i + width // 2 + 1, values.size)
-    return np.asarray((sums[hi] - sums[lo]) / (hi - lo))
