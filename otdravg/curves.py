@@ -14,7 +14,7 @@ import numpy.typing as npt
 from otdravg.bidirectional import PairMeasurement
 from otdravg.sides import Side
 
-__all__ = ["SpanCurves", "envelope", "span_curves", "value_at", "value_range"]
+__all__ = ["SpanCurves", "envelope", "signal_range", "span_curves", "value_at", "value_range"]
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -142,10 +142,23 @@ def _first_section_seen_twice(
 
 
 def value_range(*curves: FloatArray) -> tuple[float, float]:
-    """Lowest and highest finite value of some curves; (0, 0) if there is none."""
+    """Range that holds 99 % of all finite values; (0, 0) if there is none.
+
+    What is left out are the last metres of a reflection's tail, not a section of fibre.
+    """
     values = np.concatenate(curves)
     values = values[np.isfinite(values)]
-    return (float(values.min()), float(values.max())) if values.size else (0.0, 0.0)
+    if not values.size:
+        return 0.0, 0.0
+    low, high = np.percentile(values, (0.5, 99.5))
+    return float(low), float(high)
+
+
+def signal_range(level_db: FloatArray) -> tuple[float, float]:
+    """Range of levels of a shot from its noise floor up, single clipped points left out."""
+    width = max(level_db.size // 200, 1)
+    power = np.convolve(10 ** (level_db / 5), np.full(width, 1 / width), mode="valid")
+    return float(5 * np.log10(power.min())), float(level_db.max())
 
 
 def value_at(z_m: FloatArray, curve: FloatArray, at_m: FloatArray) -> FloatArray:

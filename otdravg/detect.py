@@ -329,6 +329,9 @@ def detect(
     # The first noise estimate knows no events and little of correlation: look again with the
     # noise that the residuals show.
     shot = _renoised(shot, fixed, steps, stop_m)
+    known = [(a, float(shot.x_m[q.clear]), q) for q in shot.peaks for a, _, p in known
+             if p.first == q.first]  # fmt: skip
+    fixed = [(a, b) for a, b, _ in known]
     search = _Search.of(shot)
     steps = _search_steps(search, fixed, stop_m, threshold)
     events = [
@@ -399,7 +402,29 @@ def _renoised(
             parameters=2 * sections,
             start=noise,
         )
-    shot = replace(shot, noise=noise)
+    return _recleared(replace(shot, noise=noise))
+
+
+def _recleared(shot: Shot) -> Shot:
+    """Return the shot with the ends of its dead zones found again with its present noise."""
+    level = shot.trace.level_db
+    pulse_points = shot.pulse_m / shot.spacing_m
+    power = centred_mean(linear_power(level), max(int(pulse_points / 3), 3))
+    smooth = DB_PER_RELATIVE_POWER * np.log(np.maximum(power, 1e-13))
+    long_run = shot.noise.long_run_db2(smooth)
+    slope = shot.slope_db_per_m * shot.spacing_m
+    starts = [p.first for p in shot.peaks] + [shot.end]
+    start = int(np.clip(np.ceil(-shot.x_m[0] / shot.spacing_m), 0, level.size - 1))
+    front = clear_after(level, long_run, start, pulse_points, starts[0], slope)
+    peaks = tuple(
+        replace(p, clear=clear_after(level, long_run, p.first, pulse_points, stop, slope))
+        for p, stop in zip(shot.peaks, starts[1:], strict=True)
+    )
+    in_peak = np.zeros(level.size, dtype=bool)
+    in_peak[:front] = True
+    for peak in peaks:
+        in_peak[max(peak.first - 1 - shot.smoothing // 2, 0) : peak.clear] = True
+    shot = replace(shot, front_clear=front, peaks=peaks, in_peak=in_peak)
     return replace(shot, cells=make_cells(shot, shot.cells.width))
 
 

@@ -16,6 +16,7 @@ References
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from decimal import Decimal
@@ -23,7 +24,9 @@ from enum import Enum
 
 from otdravg.bidirectional import Coverage, Kind, PairMeasurement, Reading
 from otdravg.decimals import Quantity, distance_text, in_km, reported
+from otdravg.findings import Finding, Severity
 from otdravg.limits import Limits, Rule
+from otdravg.trace import Identity
 
 __all__ = [
     "Action",
@@ -118,6 +121,7 @@ class PairReport:
     sum_count: int
     mean_db: Decimal | None  # of the single splices measured both ways
     mean_count: int
+    doubts: tuple[Finding, ...]  # why the two shots may not be one fibre
     next_steps: tuple[str, ...]  # plain sentences
     needs_work: bool
 
@@ -193,8 +197,8 @@ def _without_loss(reading: Reading, limit_db: Decimal) -> Judged:
     action = Action.NONE if reading.kind is Kind.CONNECTOR else Action.SHOOT_AGAIN
     cause = (reading.reason or "the shots do not reach it").rstrip(".")
     if reading.coverage is Coverage.NONE:
-        return _judged(reading, limit_db, Verdict.NOT_MEASURED, action, f"Not measured: {cause}.")
-    reason = f"A reading from one end is not the loss: {cause}."
+        return _judged(reading, limit_db, Verdict.NOT_MEASURED, action, f"Not measured ({cause}).")
+    reason = f"A reading from one end is not the loss ({cause})."
     return _judged(reading, limit_db, Verdict.ONE_WAY, action, reason)
 
 
@@ -232,6 +236,7 @@ def judge_pair(measurement: PairMeasurement, limits: Limits) -> PairReport:
     single_db = [
         loss_db for j, loss_db in summed if loss_db is not None and j.reading.kind is not Kind.GROUP
     ]
+    doubts = _doubts(measurement.ab.identity, measurement.ba.identity)
     mean_db = float(sum(single_db) / len(single_db)) if single_db else None
     return PairReport(
         measurement=measurement,
@@ -243,9 +248,44 @@ def judge_pair(measurement: PairMeasurement, limits: Limits) -> PairReport:
         sum_count=len(losses_db),
         mean_db=reported(mean_db, Quantity.LOSS_DB),
         mean_count=len(single_db),
-        next_steps=_next_steps(judged, limit_db, km=in_km(measurement.axis.length_m)),
-        needs_work=any(j.needs_work for j in judged),
+        doubts=doubts,
+        next_steps=(
+            *(f"Check the files first: {doubt.text}; {doubt.done}." for doubt in doubts),
+            *_next_steps(judged, limit_db, km=in_km(measurement.axis.length_m)),
+        ),
+        needs_work=bool(doubts) or any(j.needs_work for j in judged),
     )
+
+
+def _doubts(ab: Identity, ba: Identity) -> tuple[Finding, ...]:
+    """Compare what the headers say of the fibre.
+
+    All fibres of a cable are spliced at the same places, so shots of two of them pair
+    without a fault to see, and only the headers tell.
+    """
+    return tuple(
+        Finding(
+            Severity.CAUTION,
+            f"{code}-names-differ",
+            "GenParams",
+            f"the header from A names {code} {from_a!r}, the one from B {from_b!r}",
+            "losses of two different fibres mean nothing; make sure that it is one",
+        )
+        for code, from_a, from_b in (
+            ("fibre", ab.fibre, ba.fibre),
+            ("cable", ab.cable, ba.cable),
+        )
+        if _name_different_things(from_a, from_b)
+    )
+
+
+def _name_different_things(one: str, other: str) -> bool:
+    """Tell 012 from 013, but not 012 from ``F12``; an empty name says nothing."""
+    keys = [[int(digits) for digits in re.findall("[0-9]+", name)] for name in (one, other)]
+    if all(keys):
+        return keys[0] != keys[1]
+    letters = ["".join(filter(str.isalnum, name)).casefold() for name in (one, other)]
+    return all(letters) and letters[0] != letters[1]
 
 
 def _next_steps(judged: Sequence[Judged], limit_db: Decimal, *, km: bool) -> tuple[str, ...]:
@@ -290,7 +330,10 @@ def _step(judged: Judged, km: bool) -> str:
             f"{judged.limit_db} dB to call."
         )
     if judged.verdict is not Verdict.OVER:
-        return f"Shoot {place} again. {judged.reason}"
+        return (
+            f"Shoot {place} again: a shorter pulse shortens dead zones, longer averaging lowers "
+            f"noise. {judged.reason}"
+        )
     over = f"{_figures(judged)}, {_over_db(judged)} dB over the limit."
     if judged.reading.kind is Kind.GROUP:
         return (

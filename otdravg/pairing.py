@@ -142,7 +142,10 @@ def find_axis(
     start_a, basis_a = _span_start(ab, ba, a, b, total, tolerance, launch_m)
     start_b, basis_b = _span_start(ba, ab, b, a, total, tolerance, receive_m)
     length = total - start_a - start_b
-    _refuse_length(ab, ba, a, b, total, length, start_a, start_b, tolerance, len(matches))
+    _refuse_length(
+        ab, ba, a, b, total, length, start_a, start_b, tolerance, len(matches),
+        launch_m is not None or receive_m is not None,
+    )  # fmt: skip
     unmatched = _unmatched(a, b, total, tolerance, matches)
     if len(matches) == 0 and unmatched >= 3:
         raise ShotsDoNotPair(
@@ -259,16 +262,16 @@ def _score(a: _Marks, b: _Marks, total: float, tolerance: float) -> float:
             score -= 0.25 * np.count_nonzero(seen & ~marks.reflective[unmatched])
         if marks.end_seen:
             place = total - marks.last_x  # of this shot's end, seen from the other instrument
-            if place < -tolerance:
-                score -= 3.0
-            elif place <= tolerance:
+            if abs(place) <= tolerance:
                 score += 1.5  # the fibre ends at the other instrument's panel
-            elif np.any(np.abs(other.x - place) < tolerance):
-                score += 1.5  # it ends at the other instrument's cord
+            elif other.x.size and abs(other.x[0] - place) < tolerance:
+                score += 1.0  # it ends at the other instrument's launch cord
+            elif place < -LONGEST_CORD_M:
+                score -= 3.0
+            elif place < -tolerance:
+                score -= 0.5  # only a receive cord longer than the other's launch cord
             else:
                 score -= 0.5
-        elif total < marks.last_x - tolerance:
-            score -= 3.0
     return score
 
 
@@ -389,6 +392,7 @@ def _refuse_length(
     start_b: float,
     tolerance: float,
     matched: int,
+    cords_stated: bool,
 ) -> None:
     """Refuse shots whose fibres are not equally long."""
     length_a, length_b = a.last_x - start_a, b.last_x - start_b
@@ -398,21 +402,19 @@ def _refuse_length(
             f"the cords ({start_a:.0f} m and {start_b:.0f} m) leave no span within {total:.0f} m",
             "check the cord lengths",
         )
-    if not (a.end_seen and b.end_seen):
-        return
-    # Each fibre end must be at the other panel or at the other cord's connector.
-    allowed_a = np.concatenate(([0.0, start_b], b.x[b.reflective]))
-    allowed_b = np.concatenate(([0.0, start_a], a.x[a.reflective]))
     slack = 2 * tolerance + 2e-4 * total
-    off_a = float(np.min(np.abs(total - a.last_x - allowed_a)))
-    off_b = float(np.min(np.abs(total - b.last_x - allowed_b)))
-    if max(off_a, off_b) > slack:
-        raise ShotsDoNotPair(
-            Refusal.LENGTH,
-            f"from A the fibre ends {length_a:.0f} m behind the span start, from B "
-            f"{length_b:.0f} m ({matched} events agree on a span of {length:.0f} m)",
-            "check that both files are the same fibre and not broken, or state the cord lengths",
-        )
+    for marks, far in ((a, start_a + length), (b, start_b + length)):
+        if not marks.end_seen or abs(marks.last_x - far) < slack:
+            continue
+        # Otherwise the span must end at something that this shot shows: a receive cord's connector.
+        connector = marks.x.size and float(np.min(np.abs(marks.x - far))) < slack
+        if far > marks.last_x or (not connector and not cords_stated):
+            raise ShotsDoNotPair(
+                Refusal.LENGTH,
+                f"from A the fibre ends {length_a:.0f} m behind the span start, from B "
+                f"{length_b:.0f} m ({matched} events agree on a span of {length:.0f} m)",
+                "check that both files are the same fibre and not broken, or state the cord lengths",
+            )
 
 
 def _unmatched(

@@ -20,7 +20,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
 from otdravg.bidirectional import Kind
-from otdravg.curves import SpanCurves, envelope, span_curves, value_at, value_range
+from otdravg.curves import SpanCurves, envelope, signal_range, span_curves, value_at, value_range
 from otdravg.decimals import Quantity, reported
 from otdravg.detect import Detection
 from otdravg.errors import BadSetting
@@ -188,8 +188,10 @@ def _draw_shots(panel: Axes, report: PairReport, curves: SpanCurves) -> None:
     panel.set_ylim(low - room, high + 3 * room)
     panel.set_ylabel("level, dB", fontsize=9)
     panel.legend(loc="lower center", ncols=2, fontsize=8, frameon=False, handlelength=3.2)
-    for end, x_km, side in (("A", 0.0, "right"), ("B", curves.length_m / 1000, "left")):
-        panel.text(x_km, high + room, f" {end} ", ha=side, fontsize=11, fontweight="bold")
+    left_km, right_km = panel.get_xlim()
+    for end, edge_km, span_km in (("A", left_km, 0.0), ("B", right_km, curves.length_m / 1000)):
+        middle_km = (edge_km + span_km) / 2
+        panel.text(middle_km, high + room, end, ha="center", fontsize=11, fontweight="bold")
     _headings(
         panel,
         "1   What the instrument shows from each end",
@@ -387,8 +389,8 @@ def shot_figure(trace: Trace, detection: Detection | None) -> Figure:
     distance_m = trace.distance_m()
     x_m, y_db = envelope(distance_m, trace.level_db, float(distance_m[0]), float(distance_m[-1]))
     panel.plot(x_m / 1000, y_db, color=_FROM_A, linewidth=0.9, label="shot")
-    low, high = value_range(trace.level_db)
-    panel.set_ylim(low - 0.05 * (high - low), high + 0.15 * (high - low))
+    low, high = signal_range(trace.level_db)
+    panel.set_ylim(low - 0.15 * (high - low), high + 0.15 * (high - low))
     own_km = [event.distance_m(trace.settings.group_index) / 1000 for event in trace.table]
     _marks(panel, own_km, "v", _FROM_B, 0.95, "in the file's own table")
     if detection is not None:

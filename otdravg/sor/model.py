@@ -2,12 +2,15 @@
 
 Every class mirrors one block of the format; field names carry the unit in which
 the *file* holds the value, so nothing here is rounded or converted. Properties
-give SI-like values. See ``docs/file-format.md`` for the layout.
+give SI-like values. A field that a file does not hold (a revision-2 field in a
+revision-1 file, the end of a truncated block) is 0 or an empty text after reading.
+See ``docs/file-format.md`` for the layout.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -25,10 +28,25 @@ __all__ = [
     "SorFile",
     "SupplierParameters",
     "Text",
+    "Waveform",
 ]
 
 #: One file time unit (100 ps) in seconds.
 TIME_UNIT_S = 1e-10
+
+#: One count of the data spacing (100 ps per 10 000 points) in seconds per point.
+SPACING_UNIT_S = 1e-14
+
+#: Group index used where the file states none that a fibre can have: that of common
+#: single-mode fibre near 1550 nm (common practice, no source).
+DEFAULT_GROUP_INDEX = 1.46820
+
+#: What a glass fibre's group index can be; outside, the file's value is not usable.
+GROUP_INDEX_RANGE = (1.2, 2.0)
+
+#: Wavelengths a fibre is shot at, in nm. A value of the 0.1 nm field inside this range
+#: can only be whole nanometres, since it would otherwise mean 50 to 250 nm.
+WAVELENGTH_RANGE_NM = (500, 2500)
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,12 +62,18 @@ class Text:
 
     @property
     def text(self) -> str:
-        """The text decoded as UTF-8, else Latin-1, without padding blanks."""
+        """The text decoded as UTF-8, else Latin-1, without padding blanks and zero bytes."""
+        decoded = self.raw.decode("utf-8" if self.is_utf8 else "latin-1")
+        return decoded.replace("\0", " ").strip()
+
+    @property
+    def is_utf8(self) -> bool:
+        """Whether the bytes are valid UTF-8, which includes ASCII."""
         try:
-            decoded = self.raw.decode("utf-8")
+            self.raw.decode("utf-8")
         except UnicodeDecodeError:
-            decoded = self.raw.decode("latin-1")
-        return decoded.strip()
+            return False
+        return True
 
     def __str__(self) -> str:
         return self.text
@@ -72,6 +96,11 @@ class GeneralParameters:
     user_offset_distance: int = 0  # revision 2 only; informative
     operator: Text = Text()
     comment: Text = Text()
+
+    @property
+    def user_offset_s(self) -> float:
+        """Where the operator says the span starts, in seconds one way; 0 = not set."""
+        return self.user_offset_100ps * TIME_UNIT_S
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,7 +142,44 @@ class FixedParameters:
     reflectance_threshold_mdb: int = 0
     end_threshold_mdb: int = 0
     trace_type: Text = Text(b"ST")  # revision 2 only
-    window: tuple[int, int, int, int] = (0, 0, 0, 0)  # revision 2 only
+    window: tuple[int, int, int, int] = (0, 0, 0, 0)  # revision 2 only; x1, y1, x2, y2
+
+    @property
+    def pulse_entries(self) -> int:
+        """Number of pulse widths, each of which has its own trace."""
+        return len(self.pulse_widths_ns)
+
+    @property
+    def wavelength_in_whole_nm(self) -> bool:
+        """Whether the file holds whole nanometres where tenths belong, as some do."""
+        low, high = WAVELENGTH_RANGE_NM
+        return low <= self.wavelength_0p1nm < high
+
+    @property
+    def wavelength_nm(self) -> float:
+        """Actual wavelength in nm; 0 = not stated."""
+        return self.wavelength_0p1nm / (1 if self.wavelength_in_whole_nm else 10)
+
+    @property
+    def has_group_index(self) -> bool:
+        """Whether the file states a group index that a fibre can have."""
+        low, high = GROUP_INDEX_RANGE
+        return low <= self.group_index_1e5 * 1e-5 <= high
+
+    @property
+    def group_index(self) -> float:
+        """Group index as stated, else :data:`DEFAULT_GROUP_INDEX`."""
+        return self.group_index_1e5 / 100_000 if self.has_group_index else DEFAULT_GROUP_INDEX
+
+    @property
+    def acquisition_offset_s(self) -> float:
+        """Time of the first data point in seconds one way; negative inside the instrument."""
+        return self.acquisition_offset_100ps * TIME_UNIT_S
+
+    @property
+    def backscatter_db(self) -> float:
+        """Backscatter coefficient for a 1 ns pulse in dB, negative; 0 = not stated."""
+        return -self.backscatter_0p1db / 10
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,6 +208,11 @@ class KeyEvents:
     return_loss_start_100ps: int = 0
     return_loss_finish_100ps: int = 0
 
+    @property
+    def event_count(self) -> int:
+        """Number of events in the table."""
+        return len(self.events)
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class PointRun:
@@ -151,19 +222,53 @@ class PointRun:
     """
 
     scale_1000: int
-    raw: npt.NDArray[np.uint16]
+    raw: npt.NDArray[np.uint16] = field(repr=False)
 
     @property
     def level_db(self) -> npt.NDArray[np.float64]:
         """Level in dB (one way), shape (n,): 0 is the highest, all values <= 0."""
-        return self.raw * (-self.scale_1000 * 1e-6)
+        return np.multiply(self.raw, -self.scale_1000 / 1e6, dtype=np.float64)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class DataPoints:
-    """Block DataPts: the waveform, one run per scale factor."""
+    """Block DataPts: the data points, one run per scale factor."""
 
     runs: tuple[PointRun, ...]
+
+    @property
+    def size(self) -> int:
+        """Number of data points in all runs."""
+        return sum(run.raw.size for run in self.runs)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Waveform:
+    """The data points that belong to one pulse width: one trace."""
+
+    pulse_ns: int
+    data_spacing: int  # 1e-14 s one way per point
+    runs: tuple[PointRun, ...]
+
+    @property
+    def spacing_s(self) -> float:
+        """One-way time from point to point in seconds."""
+        return self.data_spacing * SPACING_UNIT_S
+
+    @property
+    def raw(self) -> npt.NDArray[np.uint16]:
+        """Data points as the file holds them, shape (n,)."""
+        return _joined([run.raw for run in self.runs])
+
+    @property
+    def level_db(self) -> npt.NDArray[np.float64]:
+        """Level in dB (one way), shape (n,): 0 is the highest, all values <= 0."""
+        return _joined([run.level_db for run in self.runs])
+
+    @property
+    def quantum_db(self) -> float:
+        """Coarsest step between two levels that the file can tell apart, in dB."""
+        return max(run.scale_1000 for run in self.runs) / 1e6
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,26 +283,47 @@ class Block:
     revision: int
     content: bytes = field(repr=False)
 
+    @classmethod
+    def of(cls, name: str, body: bytes, revision: int = 200) -> Block:
+        """Make a block of ``body``, named in front where the revision asks for it."""
+        text = Text.of(name)
+        front = text.raw + b"\0" if revision >= 200 else b""
+        return cls(text, revision, front + body)
+
+    @property
+    def name_size(self) -> int:
+        """Bytes that the block's own name takes at its beginning; 0 where it has none."""
+        own_name = self.name.raw + b"\0"
+        return len(own_name) if self.name.raw and self.content.startswith(own_name) else 0
+
+    @property
+    def body(self) -> bytes:
+        """The bytes after the block's own name."""
+        return self.content[self.name_size :]
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SorFile:
     """A trace file: the blocks as bytes, and what was decoded from them.
 
-    ``blocks`` (in file order, the Map excluded), ``revision`` and ``trailing`` are
-    the file; writing puts exactly these back. The decoded blocks are views of the
-    same bytes. ``checksum`` is the value stored in the file, ``None`` if absent.
+    ``map_bytes``, ``blocks`` (in file order, the Map excluded) and ``trailing`` are the
+    file; writing puts exactly these back. The decoded blocks are views of the same
+    bytes. ``waveforms`` holds one trace per pulse width. ``checksum`` is the value
+    stored in the file, ``None`` if absent; ``sha256`` is the hash of the whole file.
     """
 
     path: str
     sha256: str
     revision: int
+    map_bytes: bytes = field(repr=False)
     blocks: tuple[Block, ...]
-    trailing: bytes
+    trailing: bytes = field(repr=False)
     general: GeneralParameters
     supplier: SupplierParameters
     fixed: FixedParameters
     events: KeyEvents | None
     data: DataPoints
+    waveforms: tuple[Waveform, ...]
     checksum: int | None
     findings: tuple[Finding, ...]
 
@@ -205,3 +331,51 @@ class SorFile:
     def is_revision_2(self) -> bool:
         """Whether blocks carry their own names and the longer field lists."""
         return self.revision >= 200
+
+    @property
+    def trace_count(self) -> int:
+        """Number of traces: one per pulse width that has points and a spacing."""
+        return len(self.waveforms)
+
+    @property
+    def wavelength_nm(self) -> float:
+        """Actual wavelength in nm, else the nominal one; 0 = neither is stated."""
+        return self.fixed.wavelength_nm or float(self.general.nominal_wavelength_nm)
+
+    @property
+    def group_index(self) -> float:
+        """Group index as stated, else :data:`DEFAULT_GROUP_INDEX`."""
+        return self.fixed.group_index
+
+    @property
+    def offset_s(self) -> float:
+        """Time of the first data point in seconds one way; negative inside the instrument."""
+        return self.fixed.acquisition_offset_s
+
+    def pulse_ns(self, trace: int = 0) -> int:
+        """Full width of the light pulse of the given trace in ns."""
+        return self.waveforms[trace].pulse_ns
+
+    def spacing_s(self, trace: int = 0) -> float:
+        """One-way time from point to point of the given trace in seconds."""
+        return self.waveforms[trace].spacing_s
+
+    def raw_points(self, trace: int = 0) -> npt.NDArray[np.uint16]:
+        """Data points of the given trace as the file holds them, shape (n,)."""
+        return self.waveforms[trace].raw
+
+    def levels_db(self, trace: int = 0) -> npt.NDArray[np.float64]:
+        """Level of the given trace in dB (one way), shape (n,): 0 is the highest, all <= 0."""
+        return self.waveforms[trace].level_db
+
+    def quantum_db(self, trace: int = 0) -> float:
+        """Coarsest step between two levels of the given trace, in dB."""
+        return self.waveforms[trace].quantum_db
+
+
+Number = TypeVar("Number", np.uint16, np.float64)
+
+
+def _joined(parts: list[npt.NDArray[Number]]) -> npt.NDArray[Number]:
+    """Join runs end to end; a single run stays the view that it is."""
+    return parts[0] if len(parts) == 1 else np.concatenate(parts)

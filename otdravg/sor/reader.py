@@ -1,0 +1,310 @@
+"""Read trace files liberally: what is odd but usable becomes a finding."""
+
+from __future__ import annotations
+
+import binascii
+import hashlib
+import os
+import stat
+from os import PathLike
+from typing import TypeVar
+
+from otdravg.errors import UnreadableTrace
+from otdravg.findings import Finding, Severity
+from otdravg.sor import oddities
+from otdravg.sor.filemap import STANDARD_BLOCKS, PlacedBlock, cut_blocks, parse_map
+from otdravg.sor.layout import (
+    CHECKSUM,
+    DATA_POINTS,
+    FIXED,
+    GENERAL,
+    KEY_EVENTS,
+    SUPPLIER,
+    Kind,
+    Record,
+)
+from otdravg.sor.model import (
+    DataPoints,
+    FixedParameters,
+    GeneralParameters,
+    KeyEvents,
+    SorFile,
+    SupplierParameters,
+    Text,
+    Waveform,
+)
+from otdravg.sor.records import Reading, decode_record
+from otdravg.sor.waveform import decode_points, waveforms_of
+
+__all__ = ["CRC_START", "MAX_FILE_BYTES", "decode", "read"]
+
+#: Largest file that is read; a trace file has 0.01 to 1 MB.
+MAX_FILE_BYTES = 256 * 2**20
+
+#: Initial value of the file's CRC-16 (polynomial 0x1021, unreflected, no final XOR).
+CRC_START = 0xFFFF
+
+#: Actual and nominal wavelength further apart than this are not the same laser.
+_SAME_WAVELENGTH_NM = 30
+
+T = TypeVar("T")
+
+
+def read(path: str | PathLike[str]) -> SorFile:
+    """Read a trace file.
+
+    Parameters
+    ----------
+    path : path or str
+        The file, of any name.
+
+    Returns
+    -------
+    SorFile
+        Its content; whatever was odd is in ``findings``.
+
+    Raises
+    ------
+    UnreadableTrace
+        If the path is no readable file, or holds no usable trace.
+    """
+    name = os.fspath(path)
+    try:
+        status = os.stat(name)
+        if stat.S_ISDIR(status.st_mode):
+            advice = "name the trace files inside it"
+            raise UnreadableTrace(
+                name, "file", None, "expected a trace file, found a folder", advice
+            )
+        if not stat.S_ISREG(status.st_mode):
+            advice = "copy the trace to an ordinary file first"
+            raise UnreadableTrace(name, "file", None, "expected an ordinary file", advice)
+        _check_size(status.st_size, name)
+        with open(name, "rb") as file:
+            data = file.read()
+    except (OSError, ValueError) as error:
+        reason = error.strerror if isinstance(error, OSError) else str(error)
+        advice = "check the path and that you may read it"
+        raise UnreadableTrace(name, "file", None, f"cannot be read ({reason})", advice) from None
+    return decode(data, name)
+
+
+def decode(data: bytes, path: str | PathLike[str] = "<bytes>") -> SorFile:
+    """Decode the bytes of a trace file.
+
+    Parameters
+    ----------
+    data : bytes
+        The whole file.
+    path : path or str
+        What to call it in messages.
+
+    Returns
+    -------
+    SorFile
+        Its content; whatever was odd is in ``findings``.
+
+    Raises
+    ------
+    UnreadableTrace
+        If the bytes hold no usable trace; nothing else is raised, whatever the bytes.
+    """
+    name = os.fspath(path)
+    _check_size(len(data), name)
+    file_map = parse_map(data, name)
+    map_bytes, placed, trailing, cutting = cut_blocks(data, file_map)
+    blocks = _Blocks(file_map.revision, placed)
+    fixed = _fixed_of(blocks, name)
+    points, waveforms, pointing = _points_of(blocks, fixed, name)
+    general = _general_of(blocks, fixed)
+    return SorFile(
+        path=name,
+        sha256=hashlib.sha256(data).hexdigest(),
+        revision=file_map.revision,
+        map_bytes=map_bytes,
+        blocks=tuple(one.block for one in placed),
+        trailing=trailing,
+        general=general,
+        supplier=_supplier_of(blocks),
+        fixed=fixed,
+        events=_events_of(blocks),
+        data=points,
+        waveforms=waveforms,
+        checksum=_checksum_of(data, blocks),
+        findings=oddities.capped(
+            [
+                *file_map.findings,
+                *cutting,
+                *blocks.findings,
+                *_settings_findings(general, fixed),
+                *pointing,
+            ]
+        ),
+    )
+
+
+class _Blocks:
+    """The standard blocks of one file by name; collects what is odd about them."""
+
+    def __init__(self, revision: int, placed: tuple[PlacedBlock, ...]) -> None:
+        self.revision = revision
+        self.findings: list[Finding] = []
+        self._first: dict[str, PlacedBlock] = {}
+        for one in placed:
+            name, offset = one.block.name.text, one.offset
+            if name not in STANDARD_BLOCKS:
+                size = len(one.block.content)
+                self.findings.append(oddities.unknown_block(name, size, offset))
+                continue
+            if name in self._first:
+                self.findings.append(oddities.block_twice(name, offset))
+                continue
+            self._first[name] = one
+            if one.block.name_size and revision < 200:
+                self.findings.append(oddities.name_unexpected(name, offset))
+            elif not one.block.name_size and revision >= 200:
+                self.findings.append(oddities.name_missing(name, offset))
+
+    def find(self, name: str) -> PlacedBlock | None:
+        """Return the first block of that name."""
+        return self._first.get(name)
+
+    def read(self, record: Record[T]) -> Reading[T] | None:
+        """Read a block by its field list; ``None`` if the file has none."""
+        placed = self._first.get(record.block)
+        if placed is None:
+            return None
+        block = placed.block
+        start = placed.offset + block.name_size
+        reading = decode_record(record, block.body, start, self.revision >= 200)
+        name = record.block
+        if reading.long_form != (self.revision >= 200):
+            self.findings.append(oddities.layout_disagrees(name, self.revision, reading.long_form))
+        if reading.missing is not None:
+            self.findings.append(oddities.fields_missing(name, reading.missing, reading.end))
+        elif reading.left:
+            self.findings.append(oddities.extra_bytes(name, reading.left, reading.end))
+        if reading.not_utf8:
+            self.findings.append(oddities.text_not_utf8(name, reading.not_utf8))
+        self.findings += [oddities.code_unknown(name, *odd) for odd in reading.unknown_codes]
+        return reading
+
+
+def _check_size(size: int, path: str) -> None:
+    if size == 0:
+        expected = "expected a trace file, found an empty file"
+        raise UnreadableTrace(path, "file", 0, expected)
+    if size > MAX_FILE_BYTES:
+        expected = f"expected at most {MAX_FILE_BYTES // 2**20} MiB, the file is larger"
+        raise UnreadableTrace(path, "file", None, expected, "check that this is a trace file")
+
+
+def _fixed_of(blocks: _Blocks, path: str) -> FixedParameters:
+    """FxdParams, without which points have no positions."""
+    reading = blocks.read(FIXED)
+    if reading is None:
+        raise UnreadableTrace(path, FIXED.block, None, "the file has no such block")
+    if reading.value.data_spacings:
+        return reading.value
+    if reading.missing is not None:
+        found = f"the block ends in the field {reading.missing}"
+    else:
+        found = f"found {reading.value.pulse_entries} pulse entries"
+    expected = f"expected a pulse width and a data spacing, {found}"
+    raise UnreadableTrace(path, FIXED.block, reading.end, expected)
+
+
+def _points_of(
+    blocks: _Blocks, fixed: FixedParameters, path: str
+) -> tuple[DataPoints, tuple[Waveform, ...], list[Finding]]:
+    """DataPts, and its points shared out to the pulse widths."""
+    placed = blocks.find(DATA_POINTS)
+    if placed is None:
+        raise UnreadableTrace(path, DATA_POINTS, None, "the file has no such block")
+    content = placed.block.content
+    points, end, findings = decode_points(content, placed.block.name_size, sum(fixed.point_counts))
+    if not points.size:
+        expected = "expected data points, found none"
+        raise UnreadableTrace(path, DATA_POINTS, placed.offset + end, expected)
+    if end < len(content):
+        findings.append(oddities.extra_bytes(DATA_POINTS, len(content) - end, placed.offset + end))
+    waveforms, more = waveforms_of(fixed, points)
+    if not waveforms:
+        expected = "expected a data spacing above 0 for the points, found 0"
+        raise UnreadableTrace(path, FIXED.block, None, expected)
+    return points, waveforms, findings + more
+
+
+def _general_of(blocks: _Blocks, fixed: FixedParameters) -> GeneralParameters:
+    """GenParams; without that block only the wavelength is known, from FxdParams."""
+    reading = blocks.read(GENERAL)
+    if reading is not None:
+        return reading.value
+    done = "identity counts as not stated; the wavelength is taken from FxdParams"
+    blocks.findings.append(oddities.block_missing(GENERAL.block, done, Severity.CAUTION))
+    return GeneralParameters(
+        language=Text(),
+        fibre_type=0,
+        nominal_wavelength_nm=round(fixed.wavelength_nm),
+        build_condition=Text(),
+    )
+
+
+def _supplier_of(blocks: _Blocks) -> SupplierParameters:
+    reading = blocks.read(SUPPLIER)
+    if reading is not None:
+        return reading.value
+    done = "instrument counts as not stated"
+    blocks.findings.append(oddities.block_missing(SUPPLIER.block, done, Severity.CAUTION))
+    return SupplierParameters()
+
+
+def _events_of(blocks: _Blocks) -> KeyEvents | None:
+    placed, reading = blocks.find(KEY_EVENTS.block), blocks.read(KEY_EVENTS)
+    if placed is None or reading is None:
+        done = "there is no table to compare with; the waveform is not affected"
+        blocks.findings.append(oddities.block_missing(KEY_EVENTS.block, done))
+        return None
+    stated = int.from_bytes(placed.block.body[:2], "little")
+    if reading.missing != "event_count" and reading.value.event_count < stated:
+        blocks.findings.append(
+            oddities.event_table_cut(stated, reading.value.event_count, reading.end)
+        )
+    return reading.value
+
+
+def _settings_findings(general: GeneralParameters, fixed: FixedParameters) -> list[Finding]:
+    """What is odd about values that were read without trouble."""
+    findings: list[Finding] = []
+    actual, nominal = fixed.wavelength_nm, general.nominal_wavelength_nm
+    if fixed.wavelength_in_whole_nm:
+        findings.append(oddities.wavelength_unit(fixed.wavelength_0p1nm))
+    if not actual:
+        findings.append(oddities.wavelength_missing(nominal))
+    elif nominal and abs(actual - nominal) > _SAME_WAVELENGTH_NM:
+        findings.append(oddities.wavelength_disagrees(actual, nominal))
+    if not fixed.has_group_index:
+        stated = fixed.group_index_1e5 / 100_000
+        findings.append(oddities.group_index_unusable(stated, fixed.group_index))
+    return findings
+
+
+def _checksum_of(data: bytes, blocks: _Blocks) -> int | None:
+    """Return the checksum stored in the file, compared with the one of its bytes."""
+    placed = blocks.find(CHECKSUM)
+    if placed is None:
+        blocks.findings.append(oddities.checksum_missing())
+        return None
+    body = placed.block.body
+    offset = placed.offset + placed.block.name_size
+    size = Kind.U16.form.size
+    if len(body) < size:
+        blocks.findings.append(oddities.fields_missing(CHECKSUM, "checksum", offset))
+        return None
+    if len(body) > size:
+        blocks.findings.append(oddities.extra_bytes(CHECKSUM, len(body) - size, offset + size))
+    stored = int.from_bytes(body[:size], "little")
+    computed = binascii.crc_hqx(memoryview(data)[:offset], CRC_START)
+    if stored != computed:
+        blocks.findings.append(oddities.checksum_mismatch(stored, computed, offset))
+    return stored

@@ -1,0 +1,147 @@
+"""Block DataPts: the points as a view of the file's bytes, shared out to their pulses."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from struct import Struct
+
+import numpy as np
+import numpy.typing as npt
+
+from otdravg.findings import Finding
+from otdravg.sor import oddities
+from otdravg.sor.layout import DATA_POINTS, FIXED
+from otdravg.sor.model import DataPoints, FixedParameters, PointRun, Waveform
+
+__all__ = ["decode_points", "encode_points", "waveforms_of"]
+
+_HEAD = Struct("<IH")  # number of points, number of scale factors
+_RUN = Struct("<IH")  # number of points under the scale factor, scale factor x 1000
+_POINT = np.dtype("<u2")
+_SCALE_1 = 1000
+
+
+def decode_points(
+    content: bytes, position: int, stated_points: int
+) -> tuple[DataPoints, int, list[Finding]]:
+    """Read DataPts; counts are believed only as far as there are bytes for them.
+
+    Parameters
+    ----------
+    content : bytes
+        The block.
+    position : int
+        Where in it the fields begin (behind its name).
+    stated_points : int
+        Number of points that FxdParams states, to decide between disagreeing counts.
+
+    Returns
+    -------
+    DataPoints
+        Runs of points, each a read-only view of ``content``.
+    int
+        Position in ``content`` behind the last point.
+    list of Finding
+        Counts that disagree.
+    """
+    if len(content) - position < _HEAD.size:
+        return DataPoints(()), len(content), []
+    total, run_count = _HEAD.unpack_from(content, position)
+    position += _HEAD.size
+    findings: list[Finding] = []
+    runs: list[PointRun] = []
+    taken = read = 0
+    while read < max(run_count, 1) and len(content) - position >= _RUN.size:
+        count, scale = _RUN.unpack_from(content, position)
+        position += _RUN.size
+        read += 1
+        room = (len(content) - position) // _POINT.itemsize
+        is_last = read >= run_count
+        fills_block = is_last and room in (total - taken, stated_points - taken)
+        size = room if count > room or fills_block else count
+        if size != count:
+            what = f"scale factor {read} states {count} points, the block has room for {room}"
+            findings.append(oddities.counts_disagree(DATA_POINTS, what, f"{size} points were read"))
+        if scale == 0:
+            findings.append(oddities.scale_zero(read, _SCALE_1))
+        if size:
+            raw = np.frombuffer(content, _POINT, size, position)
+            runs.append(PointRun(scale or _SCALE_1, raw))
+        taken += size
+        position += size * _POINT.itemsize
+    if read != run_count:
+        what = f"states {run_count} scale factors, the bytes hold {read}"
+        findings.append(oddities.counts_disagree(DATA_POINTS, what, f"{read} were read"))
+    if taken != total:
+        what = f"states {total} points, the bytes hold {taken}"
+        findings.append(oddities.counts_disagree(DATA_POINTS, what, f"{taken} points were read"))
+    return DataPoints(tuple(runs)), position, findings
+
+
+def waveforms_of(
+    fixed: FixedParameters, data: DataPoints
+) -> tuple[tuple[Waveform, ...], list[Finding]]:
+    """Share the points out to the pulse widths: one trace each.
+
+    By the counts of FxdParams if they add up, else one run of DataPts per pulse width.
+    A trace without points or without a spacing is left out.
+    """
+    entries = len(fixed.data_spacings)
+    counts = fixed.point_counts
+    findings: list[Finding] = []
+    complete = len(counts) == entries
+    if entries == 1:
+        shares: Sequence[tuple[PointRun, ...]] = [data.runs]
+        done = "all of them make up the trace"
+    elif len(data.runs) == entries and sum(counts) != data.size:
+        shares = [(run,) for run in data.runs]
+        done = "one scale factor was taken for each pulse width"
+    else:
+        shares = _shares(data.runs, counts if complete else [data.size])
+        done = "the points were shared out in order as far as they go"
+    if complete and sum(counts) != data.size:
+        what = f"states {sum(counts)} data points, DataPts holds {data.size}"
+        findings.append(oddities.counts_disagree(FIXED.block, what, done))
+
+    waveforms: list[Waveform] = []
+    for index, (pulse_ns, spacing) in enumerate(
+        zip(fixed.pulse_widths_ns, fixed.data_spacings, strict=False)
+    ):
+        runs = shares[index] if index < len(shares) else ()
+        if not runs:
+            findings.append(oddities.trace_empty(index, pulse_ns))
+        elif not spacing:
+            findings.append(oddities.zero_spacing(index))
+        else:
+            waveforms.append(Waveform(pulse_ns, spacing, runs))
+            if not pulse_ns:
+                findings.append(oddities.pulse_width_zero(index))
+    return tuple(waveforms), findings
+
+
+def encode_points(runs: Sequence[tuple[int, npt.NDArray[np.uint16]]]) -> bytes:
+    """Encode runs of (scale factor x 1000, points); their sizes were checked before."""
+    total = sum(points.size for _, points in runs)
+    parts = [_HEAD.pack(total, len(runs))]
+    for scale_1000, points in runs:
+        parts.append(_RUN.pack(points.size, scale_1000))
+        parts.append(points.astype(_POINT).tobytes())
+    return b"".join(parts)
+
+
+def _shares(runs: Sequence[PointRun], counts: Iterable[int]) -> list[tuple[PointRun, ...]]:
+    """Deal out the runs in order, cutting a run where a share ends."""
+    waiting = list(reversed(runs))
+    shares: list[tuple[PointRun, ...]] = []
+    for count in counts:
+        share: list[PointRun] = []
+        needed = count
+        while needed and waiting:
+            run = waiting.pop()
+            if run.raw.size > needed:
+                waiting.append(PointRun(run.scale_1000, run.raw[needed:]))
+                run = PointRun(run.scale_1000, run.raw[:needed])
+            needed -= run.raw.size
+            share.append(run)
+        shares.append(tuple(share))
+    return shares
