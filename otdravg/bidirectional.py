@@ -13,7 +13,7 @@ from enum import Enum
 import numpy as np
 import numpy.typing as npt
 
-from otdravg.detect import Detection, EventKind, detect, location_cost, threshold_for
+from otdravg.detect import Detection, EventKind, detect, location_cost, one_ramp, threshold_for
 from otdravg.findings import Finding, Severity
 from otdravg.joint_fit import JointFit, SectionSums, fit_sections
 from otdravg.lines import LineSums, step_between
@@ -253,14 +253,13 @@ def _union(
     marks: list[tuple[float, int, bool, bool, float]] = []  # z, side, reflective, lossy, u_z
     findings: list[Finding] = []
     for k, (seen, side) in enumerate(zip((seen_ab, seen_ba), sides, strict=True)):
-        own = side.shot.placing_m
         for event in seen.events:
             if event.kind is EventKind.END:
                 continue
             along = event.distance_m - side.start_m
             z = along if side.forward else axis.length_m - along
-            if not own < z < axis.length_m - own:
-                continue
+            if not slack < z < axis.length_m - slack:
+                continue  # the connector at an end of the span
             lossy = event.loss_db is not None and abs(event.loss_db) > 4 * (event.u_loss_db or 0)
             if event.kind is EventKind.ECHO:
                 lossy = False
@@ -337,6 +336,8 @@ def _grouped(places: list[Place], sides: Sides) -> tuple[Place, ...]:
                     reflective=last.reflective or place.reflective,
                     asked=last.asked or place.asked,
                 )  # fmt: skip
+            elif (single := _one_event(last, place, merged, places, sides)) is not None:
+                place = single
             else:
                 place = Place(
                     last.start_m, place.stop_m, last.reflective or place.reflective,
@@ -344,6 +345,32 @@ def _grouped(places: list[Place], sides: Sides) -> tuple[Place, ...]:
                 )  # fmt: skip
         merged.append(place)
     return tuple(merged)
+
+
+def _one_event(
+    last: Place, place: Place, before: list[Place], places: list[Place], sides: Sides
+) -> Place | None:
+    """One splice that explains two places which the shots cannot part, if both shots agree."""
+    if last.reflective or place.reflective or last.members > 1 or place.members > 1:
+        return None
+    behind = [p for p in places if p.start_m > place.start_m]
+    others = tuple(sorted([*before, *behind], key=_start))
+    section = len(before)
+    found: list[float] = []
+    for side in sides:
+        cells = side.shot.cells
+        sums = LineSums.of(cells.x_m, cells.level_db, cells.weight)
+        begin, stop = side.stretches(others)
+        lo = np.searchsorted(cells.x_m, begin[section : section + 1]).astype(np.intp)
+        hi = np.searchsorted(cells.x_m, stop[section : section + 1]).astype(np.intp)
+        ends = sorted(float(v) for v in side.x(np.array([last.start_m, place.stop_m])))
+        x = one_ramp(side.shot, sums, ends[0], ends[1], lo, np.maximum(hi, lo))
+        if x is None:
+            return None
+        along = x - side.start_m
+        found.append(along if side.forward else side.length_m - along)
+    at = float(np.clip(np.mean(found), last.start_m, place.stop_m))
+    return Place(at, at, asked=last.asked or place.asked)
 
 
 def _parted(near: Place, far: Place, sides: Sides) -> bool:
@@ -429,7 +456,7 @@ def _scan(sides: Sides, places: tuple[Place, ...], threshold: float) -> list[Pla
         b = np.clip(index(x + side.shot.recovery_m), lo, np.maximum(hi, lo))
         enough = (a - lo >= 3) & (hi - b >= 3)
         found = step_between(
-            sums, (lo, a), (b, np.maximum(hi, b)), side.shot.slope_db_per_m, 6e-5
+            sums, (lo, a), (b, np.maximum(hi, b)), x, side.shot.slope_prior
         )
         score += np.where(enough, found.score, 0.0)
     more: list[Place] = []
@@ -476,7 +503,7 @@ def _located(sides: Sides, places: list[Place]) -> list[Place]:
             sums = LineSums.of(cells.x_m, cells.level_db, cells.weight)
             lo = np.searchsorted(cells.x_m, begin[i : i + 1]).astype(np.intp)
             hi = np.searchsorted(cells.x_m, stop[i : i + 1]).astype(np.intp)
-            cost = location_cost(side.shot, sums, side.x(grid), lo, np.maximum(hi, lo), 6e-5)
+            cost = location_cost(side.shot, sums, side.x(grid), lo, np.maximum(hi, lo))
             if cost is not None:
                 total += cost
         at = float(grid[np.argmin(total)]) if total.any() else place.start_m

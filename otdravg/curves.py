@@ -182,5 +182,7 @@ def envelope(
     count = x_m.size // piece
     rows = y_db[: count * piece].reshape(count, piece)
     first = np.arange(count) * piece
-    kept = np.sort(np.concatenate([first + rows.argmin(axis=1), first + rows.argmax(axis=1)]))
+    rest = np.arange(count * piece, x_m.size)
+    extremes = (first + rows.argmin(axis=1), first + rows.argmax(axis=1), rest)
+    kept = np.unique(np.concatenate(extremes))
     return x_m[kept], y_db[kept]

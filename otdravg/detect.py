@@ -29,7 +29,7 @@ from otdravg.fibre_signal import (
     smoothing_width,
 )
 from otdravg.findings import Finding, Severity
-from otdravg.lines import LineSums, StepEstimate, step_between
+from otdravg.lines import LineSums, SlopePrior, StepEstimate, step_between
 from otdravg.noise import (
     DB_PER_RELATIVE_POWER,
     NoiseModel,
@@ -45,14 +45,18 @@ FloatArray = npt.NDArray[np.float64]
 IndexArray = npt.NDArray[np.intp]
 BoolArray = npt.NDArray[np.bool_]
 
-#: How much sections of one cable may differ in attenuation before the data say so, dB/km.
+#: How far the attenuation of a piece may be from the typical one of the shot, dB/km.
 SLOPE_SPREAD_DB_PER_KM = 0.06
+#: How much two neighbouring sections of a cable may differ in attenuation, dB/km.
+SLOPE_CHANGE_DB_PER_KM = 0.02
 #: Attenuation assumed before any is measured, dB/km; only tells fibre from a flat floor.
 FIRST_GUESS_DB_PER_KM = 0.25
 #: Behind a step the receiver needs a little longer than the pulse, as a share of the pulse.
 STEP_RECOVERY = 0.35
 #: Behind the end of the fibre the level falls faster than any fibre does.
 TAIL_FALL_DB_PER_M = 0.005
+#: A real ramp is rounded by the receiver: RMS departure from a straight one, share of its loss.
+RAMP_IMPERFECTION = 0.08
 #: Kept free in front of an event for the uncertainty of its location, share of a pulse.
 GUARD_SHARE = 0.1
 #: Cells per pulse in the search.
@@ -131,6 +135,13 @@ class Shot:
     def placing_m(self) -> float:
         """How far the location of an event in this shot may be off."""
         return 0.35 * self.pulse_m + (1.5 + self.smoothing / 2) * self.spacing_m
+
+    @property
+    def slope_prior(self) -> SlopePrior:
+        """What a piece of this fibre may be expected to fall by per metre."""
+        return SlopePrior(
+            self.slope_db_per_m, SLOPE_SPREAD_DB_PER_KM / 1000, SLOPE_CHANGE_DB_PER_KM / 1000
+        )
 
     @property
     def signal_end_m(self) -> float:
@@ -216,7 +227,7 @@ def prepare(trace: Trace, group_index: float | None = None) -> Shot:
     slope = _typical_slope(x, level, start, end)
     front_clear = clear_after(level, long_run, start, pulse_points, end, slope * spacing)
     peaks = find_peaks(
-        level, variance, long_run, pulse_points, front_clear, end, slope * spacing
+        level, variance, long_run, pulse_points, front_clear, end, slope * spacing, smoothing
     )
     in_peak = np.zeros(n, dtype=bool)
     in_peak[:front_clear] = True
@@ -265,14 +276,13 @@ class _Search:
 
     shot: Shot
     sums: LineSums
-    slope_sd: float
 
     @classmethod
     def of(cls, shot: Shot) -> _Search:
         """Build the search on the cells of a shot."""
         cells = shot.cells
         sums = LineSums.of(cells.x_m, cells.level_db, cells.weight)
-        return cls(shot, sums, SLOPE_SPREAD_DB_PER_KM / 1000)
+        return cls(shot, sums)
 
     def index(self, x_m: FloatArray | float) -> IndexArray:
         """First cell at or behind a position."""
@@ -284,9 +294,7 @@ class _Search:
         """Step between cells [lo, start) and [clear, hi)."""
         a = np.maximum(self.index(start_m), lo)
         b = np.minimum(self.index(clear_m), hi)
-        return step_between(
-            self.sums, (lo, a), (b, hi), self.shot.slope_db_per_m, self.slope_sd
-        )
+        return step_between(self.sums, (lo, a), (b, hi), start_m, self.shot.slope_prior)
 
 
 def detect(
@@ -511,7 +519,8 @@ def _search_steps(
         steps += more
         steps = _located(search, sorted(steps), fixed, stop_m)
     steps = _located(search, sorted(steps), fixed, stop_m)
-    return _prune(search, fixed, steps, stop_m, threshold)
+    steps = _prune(search, fixed, steps, stop_m, threshold)
+    return _merged(search, fixed, steps, stop_m)
 
 
 def _local_maxima(
@@ -577,6 +586,55 @@ def _prune(
     return steps
 
 
+def _merged(
+    search: _Search, fixed: list[tuple[float, float]], steps: list[float], stop_m: float
+) -> list[float]:
+    """Replace two steps closer than the pulse can part by one where one ramp explains both."""
+    shot = search.shot
+    near = shot.recovery_m + 4 * shot.cells.width * shot.spacing_m
+    steps = sorted(steps)
+    k = 0
+    while k + 1 < len(steps):
+        first, second = steps[k], steps[k + 1]
+        if second - first < near:
+            others = [s for s in steps if s not in (first, second)]
+            lo, hi = _neighbours(search, fixed, others, first, stop_m)
+            place = one_ramp(shot, search.sums, first, second, lo, hi)
+            if place is not None:
+                steps[k : k + 2] = [place]
+                continue
+        k += 1
+    return steps
+
+
+def one_ramp(
+    shot: Shot,
+    sums: LineSums,
+    first_m: float,
+    second_m: float,
+    lo: IndexArray,
+    hi: IndexArray,
+) -> float | None:
+    """Start of a single ramp that explains what looks like two steps, or None.
+
+    One ramp explains them if it leaves no larger residuals inside the dead zone than beside
+    it, within three sigma and what the receiver's own rounding of a ramp leaves.
+    """
+    grid_step = max(shot.cells.width * shot.spacing_m / 4, shot.pulse_m / 60)
+    starts = np.arange(first_m - shot.pulse_m, second_m + shot.pulse_m / 2, grid_step)
+    cost = location_cost(shot, sums, starts, lo, hi)
+    if cost is None:
+        return None
+    place = float(starts[np.argmin(cost)])
+    x, residual, weight, loss = ramp_residual(shot, sums, np.array([place]), lo, hi)
+    inside = (x >= place) & (x <= place + shot.recovery_m)
+    if not inside.any() or inside.all():
+        return place
+    beside = float(np.mean(residual[0, ~inside] ** 2))
+    imperfect = (RAMP_IMPERFECTION * loss) ** 2 * float(np.mean(weight[inside]))
+    return place if float(np.mean(residual[0, inside] ** 2)) < 9 * beside + imperfect else None
+
+
 def _located(
     search: _Search, steps: list[float], fixed: list[tuple[float, float]], stop_m: float
 ) -> list[float]:
@@ -588,7 +646,7 @@ def _located(
         lo, hi = _neighbours(search, fixed, others, at, stop_m)
         lo_m = float(shot.cells.x_m[min(lo[0], shot.cells.x_m.size - 1)])
         hi_m = float(shot.cells.x_m[max(min(hi[0], shot.cells.x_m.size) - 1, 0)])
-        place, _ = locate_step(shot, search.sums, at, lo, hi, search.slope_sd)
+        place, _ = locate_step(shot, search.sums, at, lo, hi)
         place = float(np.clip(place, lo_m, hi_m))
         if all(abs(place - r) > 0.5 * shot.pulse_m for r in refined):
             refined.append(place)
@@ -596,7 +654,7 @@ def _located(
 
 
 def locate_step(
-    shot: Shot, sums: LineSums, at: float, lo: IndexArray, hi: IndexArray, slope_sd: float
+    shot: Shot, sums: LineSums, at: float, lo: IndexArray, hi: IndexArray
 ) -> tuple[float, float]:
     """Return the start of the ramp near ``at`` that fits best, and its standard uncertainty.
 
@@ -605,7 +663,7 @@ def locate_step(
     margin = shot.pulse_m + 2 * shot.cells.width * shot.spacing_m
     step = max(shot.cells.width * shot.spacing_m / 4, shot.pulse_m / 60)
     starts = np.arange(at - margin, at + margin, step)
-    cost = location_cost(shot, sums, starts, lo, hi, slope_sd)
+    cost = location_cost(shot, sums, starts, lo, hi)
     if cost is None:
         return at, shot.pulse_m
     near = cost < cost.min() + 1
@@ -618,36 +676,47 @@ def location_cost(
     starts_m: FloatArray,
     lo: IndexArray,
     hi: IndexArray,
-    slope_sd: float,
 ) -> FloatArray | None:
     """Weighted squared residual of the ramp model for each of the starts (one neighbourhood).
 
     The ramp mixes the linear powers of the two sides (the pulse lies partly on each).
     ``None`` where a side has no points.
     """
+    _, residual, _, _ = ramp_residual(shot, sums, starts_m, lo, hi)
+    return np.asarray((residual**2).sum(axis=1)) if residual.size else None
+
+
+def ramp_residual(
+    shot: Shot,
+    sums: LineSums,
+    starts_m: FloatArray,
+    lo: IndexArray,
+    hi: IndexArray,
+) -> tuple[FloatArray, FloatArray, FloatArray, float]:
+    """Cells near the starts (m,), weighted residuals (starts, m), weights (m,) and the loss."""
     cells = shot.cells
+    margin = float(np.ptp(starts_m)) / 2 + (shot.pulse_m if starts_m.size == 1 else 0.0)
     at = float(starts_m[0] + starts_m[-1]) / 2
-    margin = float(np.ptp(starts_m)) / 2
-    index = lambda v: np.searchsorted(cells.x_m, np.array([v])).astype(np.intp)  # noqa: E731
+
+    def index(x_m: float) -> IndexArray:
+        return np.searchsorted(cells.x_m, np.array([x_m])).astype(np.intp)
+
     left_hi = np.maximum(index(at - 0.6 * margin), lo)
     right_lo = np.minimum(index(at + shot.recovery_m + 0.6 * margin), hi)
-    sides = step_between(sums, (lo, left_hi), (right_lo, hi), shot.slope_db_per_m, slope_sd)
+    sides = step_between(sums, (lo, left_hi), (right_lo, hi), np.array([at]), shot.slope_prior)
     if not np.isfinite(sides.loss_db[0]):
-        return None
-    a = sums.between(lo, left_hi)[:, 0]
-    b = sums.between(right_lo, hi)[:, 0]
-    loss = float(sides.loss_db[0])
-    xa, ya = sums.origin_m + sums.unit_m * a[1] / a[0], a[3] / a[0]
-    xb, yb = sums.origin_m + sums.unit_m * b[1] / b[0], b[3] / b[0]
-    slope = (yb - ya + loss) / (xb - xa)
-    i0 = int(index(at - margin - shot.pulse_m)[0])
-    i1 = int(index(at + margin + shot.recovery_m + shot.pulse_m)[0])
-    i0, i1 = max(i0, int(lo[0])), min(i1, int(hi[0]))
-    x, y, w = cells.x_m[i0:i1], cells.level_db[i0:i1], cells.weight[i0:i1]
+        return cells.x_m[:0], np.zeros((starts_m.size, 0)), cells.x_m[:0], 0.0
+    i0 = max(int(index(at - margin - shot.pulse_m)[0]), int(lo[0]))
+    i1 = min(int(index(at + margin + shot.recovery_m + shot.pulse_m)[0]), int(hi[0]))
+    x = cells.x_m[i0:i1]
     share = np.clip((x[None, :] - starts_m[:, None]) / shot.pulse_m, 0.0, 1.0)
-    ratio = 10 ** (-loss / 5)
-    model = ya + slope * (x - xa) + DB_PER_RELATIVE_POWER * np.log1p(share * (ratio - 1))
-    return np.asarray(((y - model) ** 2 * w).sum(axis=1))
+    before = sides.before_db + sides.slope_before * (x - at)
+    drop = sides.loss_db + (sides.slope_before - sides.slope_after) * (x - at)
+    ratio = np.exp(-drop / DB_PER_RELATIVE_POWER)
+    model = before + DB_PER_RELATIVE_POWER * np.log1p(share * (ratio - 1))
+    weight = cells.weight[i0:i1]
+    residual = (cells.level_db[i0:i1] - model) * np.sqrt(weight)
+    return x, residual, weight, float(sides.loss_db[0])
 
 
 def _measured(
@@ -670,7 +739,7 @@ def _measured(
     known = np.isfinite(loss)
     u_distance = shot.spacing_m / np.sqrt(12)
     if peak is None:
-        _, u_distance = locate_step(shot, search.sums, at, lo, hi, search.slope_sd)
+        _, u_distance = locate_step(shot, search.sums, at, lo, hi)
     return Event(
         EventKind.REFLECTION if peak else EventKind.STEP,
         at,

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from otdravg.noise import DB_PER_RELATIVE_POWER, linear_power
+from otdravg.noise import linear_power
 
 __all__ = ["Floor", "Peak", "centred_mean", "find_end", "find_peaks", "noise_floor", "running_mean", "smoothing_width"]
 
@@ -170,6 +170,7 @@ def find_peaks(
     start: int,
     end: int,
     slope_db_per_point: float,
+    smoothing: int = 1,
 ) -> tuple[Peak, ...]:
     """Find reflections between ``start`` and ``end`` (indices), with their dead zones.
 
@@ -210,7 +211,7 @@ def find_peaks(
                 continue
         base = float(sides[max(run_start - side, 0)])
         crest = int(run_start + np.argmax(level_db[run_start : group[-1] + top + 1]))
-        first, lead = _leading_edge(level_db, variance_db2, run_start, crest, base, top)
+        first, lead = _leading_edge(level_db, variance_db2, run_start, crest, base, top, smoothing)
         inside = level_db[first : max(int(first + pulse_points), crest) + 1]
         saturated = bool(np.count_nonzero(inside >= ceiling - 1e-9) >= 3) and inside.size > 2
         clear = clear_after(
@@ -227,6 +228,7 @@ def _leading_edge(
     crest: int,
     base: float,
     top: int,
+    smoothing: int,
 ) -> tuple[int, float]:
     """Find the first point above the backscatter and where, between points, the rise begins."""
     window = np.arange(max(run_start - 1, 1), crest + 1)
@@ -242,7 +244,9 @@ def _leading_edge(
     if over == 0:
         return first, first - 0.5
     share = (half - power[over - 1]) / max(power[over] - power[over - 1], 1e-30)
-    return first, first - 1 + over - 1 + float(np.clip(share, 0.0, 1.0))
+    at_half = first - 1 + over - 1 + float(np.clip(share, 0.0, 1.0))
+    # A slow receiver reaches half height late, but begins to rise in time (smoothing apart).
+    return first, float(np.clip(first - 0.5 + (smoothing - 1) / 2, first - 0.5, at_half))
 
 
 def clear_after(
@@ -255,15 +259,15 @@ def clear_after(
 ) -> int:
     """Find where the receiver has recovered behind an event that starts at ``first``.
 
-    A tail falls faster than fibre at its own, growing scale: windows grow with the
-    distance from the event, and the first pair of windows that falls no faster than
-    fibre does marks the end of the dead zone.
+    A tail falls faster than fibre, at its own growing scale: windows grow with the distance
+    from the event. The dead zone ends where pairs of windows fall no faster than fibre and
+    go on doing so for half that distance again. A fall much larger than those before it is
+    not the tail any more but a step, and ends the search.
     """
-    base = int(np.ceil(pulse_points)) + 2
     step = max(int(pulse_points // 4), 1)
-    t = first + base
-    quiet = 0
-    candidate = t
+    t = first + int(np.ceil(pulse_points)) + 2
+    candidate: int | None = None
+    last_fall = np.inf
     while t < stop:
         h = max((t - first) // 3, step, 3)
         if t + 2 * h > stop:
@@ -274,18 +278,13 @@ def clear_after(
             + slope_db_per_point * h
         )
         sigma = np.sqrt(2 * long_run_db2[t + h] / h)
-        if fall <= 1.0 * sigma + 2e-4:
-            if quiet == 0:
-                candidate = t
-            quiet += 1
-            if quiet == 2:
+        if fall <= 1.2 * sigma + 2e-4:
+            candidate = t if candidate is None else candidate
+            if t - candidate > 0.5 * (candidate - first) + 2 * step:
                 return candidate
+        elif fall > 2.5 * last_fall:
+            break
         else:
-            quiet = 0
+            candidate, last_fall = None, fall
         t += max(step, (t - first) // 8)
-    return min(candidate if quiet else t, stop)
-
-
-def relative_noise_db(sigma_power: float, level_db: FloatArray) -> FloatArray:
-    """Standard deviation in dB of a point with linear noise ``sigma_power`` at a level."""
-    return DB_PER_RELATIVE_POWER * sigma_power / linear_power(level_db)
+    return min(t if candidate is None else candidate, stop)

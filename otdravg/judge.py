@@ -1,15 +1,11 @@
-"""Verdicts: the one place where a loss meets a limit.
+"""The verdicts of one pair: every reading held against its limit, and what to do next.
 
 The limit is the contract's and comes from the user; the package knows none but a
-stated default. A loss is rounded as it is reported and then compared in decimals, so
-that 0.150 passes 0.15 whatever binary floats make of it.
+stated default. The comparison itself is :func:`otdravg.decision.held_against`.
 
 References
 ----------
-.. [1] JCGM 106:2012, *The role of measurement uncertainty in conformity assessment*:
-   guarded acceptance of an upper limit T is loss ≤ T - U.
-.. [2] ILAC-G8:09/2019, *Guidelines on decision rules and statements of conformity*.
-.. [3] D. Marcuse, "Loss analysis of single-mode fiber splices", Bell Syst. Tech. J. 56
+.. [1] D. Marcuse, "Loss analysis of single-mode fiber splices", Bell Syst. Tech. J. 56
    (1977): loss between two Gaussian modes of unequal width.
 """
 
@@ -20,10 +16,10 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from decimal import Decimal
-from enum import Enum
 
 from otdravg.bidirectional import Coverage, Kind, PairMeasurement, Reading
 from otdravg.decimals import Quantity, distance_text, in_km, reported
+from otdravg.decision import Action, Verdict, expanded, held_against, is_implausible
 from otdravg.findings import Finding, Severity
 from otdravg.limits import Limits, Rule
 from otdravg.trace import Identity
@@ -40,32 +36,8 @@ __all__ = [
     "mismatch_loss_db",
 ]
 
-#: Below zero by this many standard uncertainties (chance 0.1 % for a lossless splice) the
-#: true loss is not noise: no splice amplifies light.
-_IMPLAUSIBLE_SIGMAS = 3
 #: An estimate below this is lost in its own uncertainty.
 _MISMATCH_WORTH_SAYING_DB = Decimal("0.010")
-
-
-class Verdict(Enum):
-    """The answer for one position."""
-
-    WITHIN = "within limit"
-    OVER = "over limit"
-    TOO_CLOSE = "too close to call"
-    IMPLAUSIBLE = "implausible"  # a true loss clearly below zero
-    ONE_WAY = "one-way only"
-    NOT_MEASURED = "not measured"
-    NOT_JUDGED = "no limit set"  # connectors: the splice limit is not theirs
-
-
-class Action(Enum):
-    """What the verdict asks for."""
-
-    NONE = "none"
-    RE_SPLICE = "re-splice"
-    LOOK = "look at it"
-    SHOOT_AGAIN = "shoot again"
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,24 +119,17 @@ def mismatch_loss_db(ratio: float) -> float:
     Returns
     -------
     float
-        -20·log10(2r/(1 + r²)) in dB, never negative [3]_.
+        -20·log10(2r/(1 + r²)) in dB, never negative [1]_.
     """
     return -20 * math.log10(2 * ratio / (1 + ratio * ratio))
 
 
 def judge_reading(reading: Reading, limit_db: Decimal, rule: Rule) -> Judged:
-    """Hold one reading against the limit.
-
-    Notes
-    -----
-    The loss as reported is compared with the limit T: within if loss ≤ T. With the expanded
-    uncertainty U, T lies inside loss ± U when neither loss + U ≤ T (guarded acceptance [1]_)
-    nor loss - U > T; the plain rule then marks ``near_limit``, the guarded rule declines.
-    """
+    """Hold one reading against the limit; see :func:`otdravg.decision.held_against`."""
     loss_db = reported(reading.loss_db, Quantity.LOSS_DB)
     if reading.coverage is not Coverage.BOTH or loss_db is None:
         return _without_loss(reading, limit_db)
-    if _is_implausible(reading):
+    if is_implausible(reading.loss_db, reading.u_loss_db):
         return _judged(
             reading,
             limit_db,
@@ -202,29 +167,23 @@ def _without_loss(reading: Reading, limit_db: Decimal) -> Judged:
     return _judged(reading, limit_db, Verdict.ONE_WAY, action, reason)
 
 
-def _is_implausible(reading: Reading) -> bool:
-    loss_db, u_db = reading.loss_db, reading.u_loss_db
-    return loss_db is not None and u_db is not None and loss_db < -_IMPLAUSIBLE_SIGMAS * u_db
-
-
 def _held_against(limit_db: Decimal, rule: Rule, reading: Reading, loss_db: Decimal) -> Judged:
     """Compare a true loss with its limit, in decimals as reported."""
-    expanded_db = reported(reading.expanded_uncertainty_db, Quantity.UNCERTAINTY_DB) or Decimal(0)
-    near_limit = loss_db - expanded_db <= limit_db < loss_db + expanded_db
+    expanded_db = expanded(reading.u_loss_db)
+    held = held_against(loss_db, expanded_db, limit_db, rule)
     figures = f"{loss_db} ± {expanded_db} dB against {limit_db} dB"
     if reading.kind is Kind.GROUP:
         figures = f"The sum of several splices, {figures}"
-    if near_limit and rule is Rule.GUARDED:
-        verdict, action = Verdict.TOO_CLOSE, Action.SHOOT_AGAIN
+    if held.verdict is Verdict.TOO_CLOSE:
+        action = Action.SHOOT_AGAIN
         reason = f"{figures}: the limit lies inside the uncertainty."
-    elif loss_db <= limit_db:
-        verdict, action = Verdict.WITHIN, Action.NONE
+    elif held.verdict is Verdict.WITHIN:
+        action = Action.NONE
         reason = f"{figures}: at or below the limit."
     else:
-        verdict = Verdict.OVER
         action = Action.LOOK if reading.kind is Kind.GROUP else Action.RE_SPLICE
         reason = f"{figures}: {loss_db - limit_db} dB over the limit."
-    return _judged(reading, limit_db, verdict, action, reason, near_limit=near_limit)
+    return _judged(reading, limit_db, held.verdict, action, reason, near_limit=held.near_limit)
 
 
 def judge_pair(measurement: PairMeasurement, limits: Limits) -> PairReport:

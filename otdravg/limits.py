@@ -13,7 +13,7 @@ from enum import Enum
 
 from otdravg.errors import BadSetting
 
-__all__ = ["Limits", "Rule"]
+__all__ = ["Limits", "Rule", "in_band"]
 
 #: A limit given for 1550 nm also serves a shot marked 1551 nm, but never one at 1625 nm.
 _SAME_BAND_NM = 20
@@ -66,10 +66,16 @@ class Limits:
 
     def applying_to(self, wavelength_nm: float) -> tuple[Decimal, bool]:
         """Return the limit in dB for a wavelength, and whether somebody stated it."""
-        nearest = min(self.by_wavelength_nm, key=lambda nm: abs(nm - wavelength_nm), default=None)
-        if nearest is not None and abs(nearest - wavelength_nm) <= _SAME_BAND_NM:
-            return self.by_wavelength_nm[nearest], True
-        return self.default_db, self.is_stated
+        own = in_band(self.by_wavelength_nm, wavelength_nm)
+        return (self.default_db, self.is_stated) if own is None else (own, True)
+
+
+def in_band(by_wavelength_nm: Mapping[int, Decimal], wavelength_nm: float) -> Decimal | None:
+    """Return the figure stated for a wavelength's own band, if there is one."""
+    nearest = min(by_wavelength_nm, key=lambda nm: abs(nm - wavelength_nm), default=None)
+    if nearest is None or abs(nearest - wavelength_nm) > _SAME_BAND_NM:
+        return None
+    return by_wavelength_nm[nearest]
 
 
 def _figure_db(figure: str, text: str) -> Decimal:

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["LineSums", "StepEstimate", "step_between"]
+__all__ = ["LineSums", "SlopePrior", "StepEstimate", "step_between"]
 
 FloatArray = npt.NDArray[np.float64]
 IndexArray = npt.NDArray[np.intp]
@@ -67,16 +67,33 @@ class LineSums:
         )
 
 
+@dataclass(frozen=True, slots=True)
+class SlopePrior:
+    """What is known of slopes before a piece is looked at, in dB per metre along the index.
+
+    ``mean`` and ``sd`` describe the slope of any piece of the fibre, ``change_sd`` how much two
+    neighbouring pieces differ.
+    """
+
+    mean: float
+    sd: float
+    change_sd: float
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class StepEstimate:
-    """Step between two line pieces of one slope at each asked position.
+    """Two line pieces and the step between them at each asked position.
 
     ``loss_db`` is level before minus level after (positive = loss), ``u_db`` its
-    standard deviation; both NaN where there are too few points.
+    standard deviation; both NaN where there are too few points. The lines are given by
+    their values at ``at_m`` and slopes in dB/m.
     """
 
     loss_db: FloatArray
     u_db: FloatArray
+    before_db: FloatArray
+    slope_before: FloatArray
+    slope_after: FloatArray
 
     @property
     def score(self) -> FloatArray:
@@ -89,10 +106,10 @@ def step_between(
     sums: LineSums,
     left: tuple[IndexArray, IndexArray],
     right: tuple[IndexArray, IndexArray],
-    slope_db_per_m: float,
-    slope_sd_db_per_m: float,
+    at_m: FloatArray,
+    prior: SlopePrior,
 ) -> StepEstimate:
-    """Estimate the step between point ranges ``left`` and ``right`` that share one slope.
+    """Estimate the step at ``at_m`` between the lines through two ranges of points.
 
     Parameters
     ----------
@@ -100,29 +117,52 @@ def step_between(
         Running sums of the shot.
     left, right : pair of index arrays
         ``lo, hi`` of the points before and after the candidate (``lo ≤ i < hi``).
-    slope_db_per_m, slope_sd_db_per_m : float
-        Prior knowledge of the slope from the rest of the fibre (level per metre along
-        the index direction), as mean and standard deviation. It matters only where the
-        pieces are too short to know their own slope.
+    at_m : array
+        Where the two lines are compared.
+    prior : SlopePrior
+        Knowledge of the slopes. It matters only where the pieces are too short to know
+        their own.
 
     Notes
     -----
-    With weights 1/σ² the two intercepts and the common slope have the closed-form
-    weighted least-squares solution; the variance of the step is
-    1/W₁ + 1/W₂ + (x̄₂ − x̄₁)²/(Sxx + 1/σ_slope²). The step is the difference of the two
-    lines, which are parallel, so it does not depend on where it is read.
+    Weighted least squares with weights 1/σ². The intercepts are eliminated, which leaves
+    two normal equations for the slopes, coupled by the prior on their difference:
+
+        (S_L + p + q)·s_L − q·s_R = T_L + p·m,    (S_R + p + q)·s_R − q·s_L = T_R + p·m
+
+    with S = Σw(x−x̄)², T = Σw(x−x̄)(y−ȳ), p = 1/sd², q = 1/change_sd².
     """
     a = sums.between(*left)
     b = sums.between(*right)
-    prior_slope = slope_db_per_m * sums.unit_m
-    prior_precision = 1.0 / (slope_sd_db_per_m * sums.unit_m) ** 2
+    unit = sums.unit_m
+    p = 1.0 / (prior.sd * unit) ** 2
+    q = 1.0 / (prior.change_sd * unit) ** 2
+    mean = prior.mean * unit
+    at = (at_m - sums.origin_m) / unit
     with np.errstate(invalid="ignore", divide="ignore"):
         xa, ya, xb, yb = a[1] / a[0], a[3] / a[0], b[1] / b[0], b[3] / b[0]
-        sxx = (a[2] - a[1] * xa) + (b[2] - b[1] * xb)
-        sxy = (a[4] - a[1] * ya) + (b[4] - b[1] * yb)
-        precision = sxx + prior_precision
-        slope = (sxy + prior_slope * prior_precision) / precision
-        loss = (ya - yb) + slope * (xb - xa)
-        u = np.sqrt(1 / a[0] + 1 / b[0] + (xb - xa) ** 2 / precision)
+        spread_a = a[2] - a[1] * xa + p + q
+        spread_b = b[2] - b[1] * xb + p + q
+        rhs_a = a[4] - a[1] * ya + p * mean
+        rhs_b = b[4] - b[1] * yb + p * mean
+        determinant = spread_a * spread_b - q * q
+        slope_a = (spread_b * rhs_a + q * rhs_b) / determinant
+        slope_b = (spread_a * rhs_b + q * rhs_a) / determinant
+        reach_a, reach_b = at - xa, at - xb
+        before = ya + slope_a * reach_a
+        loss = before - (yb + slope_b * reach_b)
+        variance = (
+            1 / a[0]
+            + 1 / b[0]
+            + (spread_b * reach_a**2 + spread_a * reach_b**2 - 2 * q * reach_a * reach_b)
+            / determinant
+        )
+        u = np.sqrt(variance)
     short = ((left[1] - left[0]) < 1) | ((right[1] - right[0]) < 1) | (a[0] <= 0) | (b[0] <= 0)
-    return StepEstimate(np.where(short, np.nan, loss), np.where(short, np.nan, u))
+    return StepEstimate(
+        np.where(short, np.nan, loss),
+        np.where(short, np.nan, u),
+        before,
+        slope_a / unit,
+        slope_b / unit,
+    )

@@ -25,6 +25,11 @@ FloatArray = npt.NDArray[np.float64]
 WAVELENGTH_TOLERANCE_NM = 15.0
 #: A first connector further away than this is taken as part of the span, not a cord, m.
 LONGEST_CORD_M = 3000.0
+#: How late the receiver's rise may show the start of a reflection or a step, share of a pulse.
+REFLECTION_DELAY = 0.02
+STEP_DELAY = 0.08
+#: How the basis of a span start reads that was taken from the first reflection.
+FIRST_CONNECTOR = "first connector"
 #: A step up to this size does not speak against a launch cord (its own short-term unevenness).
 SPLICE_IN_CORD_DB = 0.05
 
@@ -79,6 +84,8 @@ class _Marks:
 
     x: FloatArray
     u_x: FloatArray
+    delay: FloatArray  # how late the receiver may show each event, m
+    end_delay: float
     reflective: npt.NDArray[np.bool_]
     loss: FloatArray
     u: FloatArray
@@ -91,9 +98,16 @@ class _Marks:
     def of(cls, detection: Detection) -> _Marks:
         shot = detection.shot
         events = [e for e in detection.events if e.kind in (EventKind.STEP, EventKind.REFLECTION)]
+
+        def delay(reflective: bool) -> float:
+            share = REFLECTION_DELAY if reflective else STEP_DELAY
+            return float(np.hypot(share * shot.pulse_m, 0.3 * shot.spacing_m))
+
         return cls(
             np.array([e.distance_m for e in events]),
             np.array([e.u_distance_m for e in events]),
+            np.array([delay(e.kind is EventKind.REFLECTION) for e in events]),
+            delay(detection.events[-1].peak_height_db is not None if detection.events else False),
             np.array([e.kind is EventKind.REFLECTION for e in events], dtype=bool),
             np.array([np.nan if e.loss_db is None else e.loss_db for e in events]),
             np.array([np.nan if e.u_loss_db is None else e.u_loss_db for e in events]),
@@ -141,6 +155,11 @@ def find_axis(
     _refuse_same_end(ab, ba, a, b, tolerance, matches)
     start_a, basis_a = _span_start(ab, ba, a, b, total, tolerance, launch_m)
     start_b, basis_b = _span_start(ba, ab, b, a, total, tolerance, receive_m)
+    # Crews put cords on both ends or on none: one lone connector belongs to the span.
+    if basis_a.startswith(FIRST_CONNECTOR) and start_b == 0:
+        start_a, basis_a = 0.0, f"front panel; the connector at {start_a:.1f} m is in the span"
+    elif basis_b.startswith(FIRST_CONNECTOR) and start_a == 0:
+        start_b, basis_b = 0.0, f"front panel; the connector at {start_b:.1f} m is in the span"
     length = total - start_a - start_b
     _refuse_length(
         ab, ba, a, b, total, length, start_a, start_b, tolerance, len(matches),
@@ -283,16 +302,16 @@ def _refine(
     for _ in range(3):
         matches = _matches(a, b, total, tolerance)
         sums = [a.x[i] + b.x[j] for i, j, _ in matches]
-        # Connectors and ends are placed to a point. The receiver delays both views of a splice,
-        # so that the sum of its two distances is too long: it counts only for want of better.
-        weights = [1.0 if a.reflective[i] and b.reflective[j] else 0.01 for i, j, _ in matches]
+        # Short pulses and leading edges place best; the receiver delays both views of a splice.
+        weights = [1 / (a.delay[i] ** 2 + b.delay[j] ** 2) for i, j, _ in matches]
         for marks, other in ((a, b), (b, a)):
             if marks.end_seen:
                 # The end lies at the other instrument's panel or at one of its events.
                 possible = np.append(other.x, 0.0) + marks.last_x
-                near = possible[np.abs(possible - total) < tolerance]
-                sums += list(near)
-                weights += [1.0] * near.size
+                near = np.abs(possible - total) < tolerance
+                sums += list(possible[near])
+                delays = np.append(other.delay, 0.0)[near]
+                weights += list(1 / (marks.end_delay**2 + delays**2))
         if not sums:
             break
         total = float(np.average(sums, weights=weights))
@@ -377,7 +396,7 @@ def _span_start(
         # Points further apart than the pulse can miss a reflection: one shot showing it is enough.
         reflects = first.kind is EventKind.REFLECTION or bool(np.any(other_marks.reflective[near]))
         if np.any(near) and reflects:
-            return first.distance_m, f"first connector, {first.distance_m:.1f} m"
+            return first.distance_m, f"{FIRST_CONNECTOR}, {first.distance_m:.1f} m"
     return 0.0, "front panel, no cord found"
 
 
