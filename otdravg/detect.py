@@ -55,6 +55,8 @@ FIRST_GUESS_DB_PER_KM = 0.25
 STEP_RECOVERY = 0.35
 #: Behind the end of the fibre the level falls faster than any fibre does.
 TAIL_FALL_DB_PER_M = 0.005
+#: The first search, with rough noise, asks for this much more than the final threshold.
+FIRST_PASS = 3.0
 #: A real ramp is rounded by the receiver: RMS departure from a straight one, share of its loss.
 RAMP_IMPERFECTION = 0.08
 #: Kept free in front of an event for the uncertainty of its location, share of a pulse.
@@ -333,9 +335,10 @@ def detect(
     fixed = [(a, b) for a, b, _ in known]
     stop_m = end_m if shot.end_drops or end_peak else shot.signal_end_m
     search = _Search.of(shot)
-    steps = _search_steps(search, fixed, stop_m, threshold)
-    # The first noise estimate knows no events and little of correlation: look again with the
-    # noise that the residuals show.
+    steps = _search_steps(search, fixed, stop_m, FIRST_PASS * threshold)
+    # The first noise estimate knows no events and little of correlation: only clear steps count
+    # in it, so that ripple taken for steps cannot make itself look significant. Then look again
+    # with the noise that the residuals show.
     shot = _renoised(shot, fixed, steps, stop_m)
     known = [(a, float(shot.x_m[q.clear]), q) for q in shot.peaks for a, _, p in known
              if p.first == q.first]  # fmt: skip

@@ -7,10 +7,12 @@ exceptions but :class:`otdravg.findings.Finding` values on the result.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from enum import Enum
 from os import PathLike
 
 __all__ = [
+    "BadProfile",
     "BadSetting",
     "OtdravgError",
     "OutputRefused",
@@ -108,3 +110,23 @@ class OutputRefused(OtdravgError):
         self.problem = problem
         self.advice = advice
         super().__init__(f"{self.path}: {problem}; {advice}")
+
+
+class BadProfile(BadSetting):
+    """An acceptance profile that cannot be used: file, key, value, what is allowed.
+
+    Parameters
+    ----------
+    path : path or str
+        The profile, as the user named it.
+    problems : sequence of BadSetting
+        Everything that is wrong with it, at least one; the first is the error's own text.
+    """
+
+    def __init__(self, path: str | PathLike[str], problems: Sequence[BadSetting]) -> None:
+        first = problems[0]
+        super().__init__(first.name, first.value, first.allowed)
+        self.path = str(path)
+        self.problems = tuple(problems)
+        more = f" (and {len(problems) - 1} more)" if len(problems) > 1 else ""
+        self.args = (f"{self.path}: {first}{more}",)

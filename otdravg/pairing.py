@@ -24,7 +24,7 @@ FloatArray = npt.NDArray[np.float64]
 #: Wavelengths further apart than this are different test wavelengths, nm.
 WAVELENGTH_TOLERANCE_NM = 15.0
 #: A first connector further away than this is taken as part of the span, not a cord, m.
-LONGEST_CORD_M = 3000.0
+LONGEST_CORD_M = 1600.0
 #: How late the receiver's rise may show the start of a reflection or a step, share of a pulse.
 REFLECTION_DELAY = 0.02
 STEP_DELAY = 0.08
