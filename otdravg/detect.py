@@ -139,6 +139,23 @@ class Shot:
         return 0.35 * self.pulse_m + (1.5 + self.smoothing / 2) * self.spacing_m
 
     @property
+    def tail_db2(self) -> float | None:
+        """Receiver variance at level 0 dB as the noise behind the fibre shows it."""
+        if not self.floor.is_noise or self.floor.sigma_power <= 0:
+            return None
+        return float((DB_PER_RELATIVE_POWER * self.floor.sigma_power) ** 2)
+
+    @property
+    def correlation_windows(self) -> tuple[int, ...]:
+        """Lags over which neighbouring points may share noise: smoothing, half and whole pulse."""
+        pulse_points = self.pulse_m / self.spacing_m
+        return (
+            self.smoothing,
+            self.smoothing + int(np.ceil(pulse_points / 2)),
+            self.smoothing + int(np.ceil(pulse_points)),
+        )
+
+    @property
     def slope_prior(self) -> SlopePrior:
         """What a piece of this fibre may be expected to fall by per metre."""
         return SlopePrior(
@@ -408,10 +425,12 @@ def _renoised(
             residual[first:last],
             model[first:last],
             used[first:last],
-            max_lag=int(1.5 * shot.pulse_m / shot.spacing_m) + 12,
+            windows=shot.correlation_windows,
             quantum_db=shot.trace.settings.quantum_db,
             parameters=2 * sections,
             start=noise,
+            tail_db2=shot.tail_db2,
+            smoothing=shot.smoothing,
         )
     return _recleared(replace(shot, noise=noise))
 

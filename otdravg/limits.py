@@ -13,7 +13,7 @@ from enum import Enum
 
 from otdravg.errors import BadSetting
 
-__all__ = ["Limits", "Rule", "in_band"]
+__all__ = ["Limits", "Rule", "in_band", "same_band"]
 
 #: A limit given for 1550 nm also serves a shot marked 1551 nm, but never one at 1625 nm.
 _SAME_BAND_NM = 20
@@ -73,9 +73,14 @@ class Limits:
 def in_band(by_wavelength_nm: Mapping[int, Decimal], wavelength_nm: float) -> Decimal | None:
     """Return the figure stated for a wavelength's own band, if there is one."""
     nearest = min(by_wavelength_nm, key=lambda nm: abs(nm - wavelength_nm), default=None)
-    if nearest is None or abs(nearest - wavelength_nm) > _SAME_BAND_NM:
+    if nearest is None or not same_band(nearest, wavelength_nm):
         return None
     return by_wavelength_nm[nearest]
+
+
+def same_band(one_nm: float, other_nm: float) -> bool:
+    """Tell whether a limit or requirement stated for one wavelength serves the other."""
+    return abs(one_nm - other_nm) <= _SAME_BAND_NM
 
 
 def _figure_db(figure: str, text: str) -> Decimal:

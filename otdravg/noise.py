@@ -129,10 +129,12 @@ def noise_from_residuals(
     level_db: FloatArray,
     usable: BoolArray,
     *,
-    max_lag: int,
+    windows: tuple[int, ...],
     quantum_db: float,
     parameters: int,
     start: NoiseModel,
+    tail_db2: float | None = None,
+    smoothing: int = 1,
 ) -> NoiseModel:
     """Estimate variance and correlation of both sources from the residuals of a fit.
 
@@ -142,21 +144,28 @@ def noise_from_residuals(
         Residuals of equally spaced points and the fitted level there.
     usable : array of bool, shape (n,)
         Points that took part in the fit.
-    max_lag : int
-        Longest correlation looked for, in points (somewhat more than a pulse).
+    windows : tuple of int
+        Numbers of lags over which the autocovariance may extend, in points; physics gives
+        the smoothing, half a pulse and a pulse.
     quantum_db : float
         Quantisation step, a floor for the constant part.
     parameters : int
         Number of fitted parameters; residuals are that much too small.
     start : NoiseModel
         Weights to begin with.
+    tail_db2 : float, optional
+        Receiver variance at level 0 dB read from the noise behind the fibre, which tells the
+        sources apart where the level hardly changes along a short fibre.
+    smoothing : int
+        Points over which the receiver noise is correlated.
 
     Notes
     -----
     At each lag k the products r[i]·r[i+k] are regressed, weighted by 1/(σ²[i]·σ²[i+k]), on
-    1 and 1/(P[i]·P[i+k]): the two autocovariances. All sums are autocorrelations and come
-    from one FFT each. The long-run variance adds the lags up to the first that is not
-    significantly positive.
+    1 and 1/(P[i]·P[i+k]): the autocovariances of the two sources. All sums are
+    autocorrelations and come from one FFT each. Summed over the lags of a window, the same
+    two equations give the long-run variances; the largest window result stands, since a window
+    that is too short misses correlation and one that is too long only adds scatter.
     """
     floor = quantum_db**2 / 12
     count = int(np.count_nonzero(usable))
@@ -167,62 +176,58 @@ def noise_from_residuals(
     weight = usable / variance
     sigma = np.sqrt(variance)
     residual = np.where(usable, np.clip(residual_db, -5 * sigma, 5 * sigma), 0.0)
-    max_lag = int(min(max_lag, residual.size // 4))
     reference = float(np.median(inverse_power[usable]))
     q = inverse_power / reference
-    parts = np.stack(
-        [weight, weight * q, weight * q * q, weight * residual, weight * q * residual]
-    )
-    size = fft.next_fast_len(residual.size + max_lag + 1, real=True)
+    parts = np.stack([weight, weight * q, weight * q * q, weight * residual, weight * q * residual])
+    longest = min(max(windows), residual.size // 4)
+    size = fft.next_fast_len(residual.size + longest + 1, real=True)
     spectrum = fft.rfft(parts, size, axis=1)
-    acf = fft.irfft(spectrum.real**2 + spectrum.imag**2, size, axis=1)[:, : max_lag + 1]
-    n11, n12, n22 = acf[0], acf[1], acf[2]
-    r1, r2 = acf[3], acf[4]
+    acf = fft.irfft(spectrum.real**2 + spectrum.imag**2, size, axis=1)[:, : longest + 1]
+    prior = None if tail_db2 is None else tail_db2 * reference**2
+
+    constant, receiver = _two_sources(acf[:, 0], 1, prior)
+    best = (constant, receiver)
+    for window in sorted({min(w, longest) for w in windows}):
+        lags = acf[:, 0] + 2 * acf[:, 1 : window + 1].sum(axis=1)
+        width = 2 * window + 1
+        sources = _two_sources(lags / width, width, None if prior is None else prior * smoothing)
+        swallowed = max(1 - width * parameters / count, 0.3)
+        candidate = (sources[0] / swallowed, sources[1] / swallowed)
+        if candidate[0] + candidate[1] > best[0] + best[1]:
+            best = candidate
     freedom = count / (count - parameters)
-
-    # Lag 0: both variances, neither negative.
-    design = np.array([[n11[0], n12[0]], [n12[0], n22[0]]])
-    level_range = n11[0] * n22[0] / n12[0] ** 2
-    if level_range < 1.002:
-        # One level throughout: the sources cannot be told apart and need not be.
-        constant0, receiver0 = r1[0] / n11[0], 0.0
-    else:
-        root = np.linalg.cholesky(design)
-        solution, _ = optimize.nnls(root.T, np.linalg.solve(root, np.array([r1[0], r2[0]])))
-        constant0, receiver0 = float(solution[0]), float(solution[1])
-
-    use_both = constant0 > 0 and receiver0 > 0
-    if use_both:
-        det = n11 * n22 - n12**2
-        with np.errstate(invalid="ignore", divide="ignore"):
-            constant = (n22 * r1 - n12 * r2) / det
-            receiver = (n11 * r2 - n12 * r1) / det
-            se_constant = np.sqrt(n22 / det)
-            se_receiver = np.sqrt(n11 / det)
-    else:
-        with np.errstate(invalid="ignore", divide="ignore"):
-            constant, se_constant = r1 / n11, np.sqrt(1 / n11)
-            receiver, se_receiver = r2 / n22, np.sqrt(1 / n22)
-    constant_sum = _long_run(constant0, constant, se_constant) if constant0 > 0 else 0.0
-    receiver_sum = _long_run(receiver0, receiver, se_receiver) if receiver0 > 0 else 0.0
-    per_section = max(count / max(parameters, 1), 1.0)
-
-    def widened(long_run: float, short: float) -> float:
-        # Lines fitted through short sections also swallow slow noise.
-        if short <= 0:
-            return 0.0
-        return long_run * (1 + min(long_run / short / per_section, 1.0))
-
     return NoiseModel(
-        constant_db2=max(constant0 * freedom, floor),
-        receiver_db2=receiver0 * freedom / reference**2,
-        constant_long_run_db2=max(widened(constant_sum * freedom, constant0), floor),
-        receiver_long_run_db2=widened(receiver_sum * freedom, receiver0) / reference**2,
+        constant_db2=max(constant * freedom, floor),
+        receiver_db2=receiver * freedom / reference**2,
+        constant_long_run_db2=max(best[0], floor),
+        receiver_long_run_db2=best[1] / reference**2,
     )
 
 
-def _long_run(lag0: float, lags: FloatArray, standard_error: FloatArray) -> float:
-    """Sum an autocovariance up to its first lag that is not significantly positive."""
-    quiet = np.flatnonzero(~(lags[1:] > 1.5 * standard_error[1:]))
-    stop = int(quiet[0]) + 1 if quiet.size else lags.size
-    return float(max(lag0 + 2 * np.sum(lags[1:stop]), 0.25 * lag0))
+#: How well noise behind the fibre tells the noise on the fibre, relative standard uncertainty.
+TAIL_TRUST = 0.15
+
+
+def _two_sources(sums: FloatArray, width: int, prior: float | None) -> tuple[float, float]:
+    """Solve the two normal equations of constant and receiver source, neither negative.
+
+    ``sums`` are n11, n12, n22, r1, r2 averaged over ``width`` lags; the result is the sum of
+    the autocovariance over them. A ``prior`` for the receiver's sum counts with its trust.
+    """
+    n11, n12, n22, r1, r2 = sums
+    # A squared residual has variance 2σ⁴ and neighbours repeat each other: weigh down the data.
+    scale = 0.5 / width
+    n11, n12, n22, r1, r2 = (v * scale for v in (n11, n12, n22, r1 * width, r2 * width))
+    if prior is not None and prior > 0:
+        trust = 1 / (TAIL_TRUST * prior) ** 2
+        n22, r2 = n22 + trust, r2 + trust * prior
+    determinant = n11 * n22 - n12**2
+    if determinant <= 1e-9 * n11 * n22:
+        return max(float(r1 / n11), 0.0), 0.0
+    constant = float((n22 * r1 - n12 * r2) / determinant)
+    receiver = float((n11 * r2 - n12 * r1) / determinant)
+    if constant < 0:
+        return 0.0, max(float(r2 / n22), 0.0)
+    if receiver < 0:
+        return max(float(r1 / n11), 0.0), 0.0
+    return constant, receiver

@@ -191,9 +191,11 @@ class Side:
                 residual,
                 model[first:last],
                 used[first:last],
-                max_lag=int(1.5 * shot.pulse_m / shot.spacing_m) + 12,
+                windows=shot.correlation_windows,
                 quantum_db=shot.trace.settings.quantum_db,
                 parameters=2 * lo.size,
                 start=noise,
+                tail_db2=shot.tail_db2,
+                smoothing=shot.smoothing,
             )
         return self.with_noise(noise)
