@@ -13,10 +13,19 @@ from enum import Enum
 import numpy as np
 import numpy.typing as npt
 
-from otdravg.detect import Detection, EventKind, detect, location_cost, one_ramp, threshold_for
+from otdravg.detect import (
+    Detection,
+    EventKind,
+    compound_ramp,
+    detect,
+    location_cost,
+    one_ramp,
+    threshold_for,
+)
+from otdravg.errors import BadSetting
 from otdravg.findings import Finding, Severity
 from otdravg.joint_fit import JointFit, SectionSums, fit_sections
-from otdravg.lines import LineSums, step_between
+from otdravg.lines import step_between
 from otdravg.pairing import Axis, check_same_fibre_settings, find_axis
 from otdravg.sides import Place, Side
 from otdravg.trace import Direction, Trace
@@ -185,8 +194,6 @@ def measure_pair(
     found, ghosts = _union(seen_ab, seen_ba, sides, axis)
     for z in positions_m:
         if not 0 < z < axis.length_m:
-            from otdravg.errors import BadSetting
-
             raise BadSetting("position", f"{z:g} m", f"give 0 m to {axis.length_m:.0f} m")
         found = _with_asked(found, z, sides)
     threshold = threshold_for(
@@ -194,19 +201,19 @@ def measure_pair(
     )
     places = _grouped(found, sides)
     sides, fit = _solve(sides, places)
-    sides = _renoise(sides, fit, places)
-    sides, fit = _solve(sides, places)
+    sides, fit = _solve(_renoise(sides, fit, places), places)
     for _ in range(4):
-        places = _pruned(sides, places, threshold)
+        places = _pruned(sides, _grouped(_compounded(sides, places), sides), threshold)
         more = _scan(sides, places, threshold)
         places = _grouped(_located(sides, list(places) + more), sides)
         sides, fit = _solve(sides, places)
         if not more:
             break
-    sides = _renoise(sides, fit, places)
-    sides, fit = _solve(sides, places)
-    places = _pruned(sides, places, threshold)
-    sides, fit = _solve(sides, places)
+    sides, fit = _solve(_renoise(sides, fit, places), places)
+    kept = _pruned(sides, places, threshold)
+    if kept != places:
+        sides, fit = _solve(sides, kept)
+    places = kept
     readings = _readings(sides, places, fit, seen_ab, seen_ba, axis)
     sections, overall, u_overall = _sections(places, fit, axis)
     return PairMeasurement(
@@ -250,7 +257,8 @@ def _union(
 ) -> tuple[list[Place], list[Finding]]:
     """All positions inside the span that either shot shows, ghosts left out."""
     slack = sum(s.shot.placing_m for s in sides)
-    marks: list[tuple[float, int, bool, bool, float]] = []  # z, side, reflective, lossy, u_z
+    # z, side, reflective, lossy, u_z, extent
+    marks: list[tuple[float, int, bool, bool, float, float]] = []
     findings: list[Finding] = []
     for k, (seen, side) in enumerate(zip((seen_ab, seen_ba), sides, strict=True)):
         for event in seen.events:
@@ -263,12 +271,16 @@ def _union(
             lossy = event.loss_db is not None and abs(event.loss_db) > 4 * (event.u_loss_db or 0)
             if event.kind is EventKind.ECHO:
                 lossy = False
-            reflects = event.kind is not EventKind.STEP
-            marks.append((z, k, reflects, lossy, event.u_distance_m))
+            reflects = event.kind in (EventKind.REFLECTION, EventKind.ECHO)
+            extent = 0.0
+            if event.kind is EventKind.GROUP:
+                extent = max(event.clear_m - event.distance_m - side.shot.recovery_m, 1e-3)
+                z = z if side.forward else z - extent
+            marks.append((z, k, reflects, lossy, event.u_distance_m, extent))
     marks.sort()
     used = [False] * len(marks)
     places: list[Place] = []
-    for i, (z, k, reflective, lossy, u_z) in enumerate(marks):
+    for i, (z, k, reflective, lossy, u_z, extent) in enumerate(marks):
         if used[i]:
             continue
         partner = None
@@ -289,10 +301,14 @@ def _union(
                     )
                 )  # fmt: skip
                 continue
-            places.append(Place(z, z, reflective))
+            places.append(Place(z, z + extent, reflective, members=2 if extent else 1))
             continue
         used[partner] = True
-        z2, _, reflective2, _, u_z2 = marks[partner]
+        z2, _, reflective2, _, u_z2, extent2 = marks[partner]
+        if extent or extent2:
+            stop = max(z + extent, z2 + extent2)
+            places.append(Place(min(z, z2), stop, reflective or reflective2, members=2))
+            continue
         if reflective == reflective2:
             # The receiver delays both views alike: equally sure ones are best averaged plainly.
             at = (z + z2) / 2 if max(u_z, u_z2) < slack / 3 else min((u_z, z), (u_z2, z2))[1]
@@ -359,12 +375,11 @@ def _one_event(
     found: list[float] = []
     for side in sides:
         cells = side.shot.cells
-        sums = LineSums.of(cells.x_m, cells.level_db, cells.weight)
         begin, stop = side.stretches(others)
         lo = np.searchsorted(cells.x_m, begin[section : section + 1]).astype(np.intp)
         hi = np.searchsorted(cells.x_m, stop[section : section + 1]).astype(np.intp)
         ends = sorted(float(v) for v in side.x(np.array([last.start_m, place.stop_m])))
-        x = one_ramp(side.shot, sums, ends[0], ends[1], lo, np.maximum(hi, lo))
+        x = one_ramp(side.shot, side.cell_sums, ends[0], ends[1], lo, np.maximum(hi, lo))
         if x is None:
             return None
         along = x - side.start_m
@@ -384,18 +399,25 @@ def _parted(near: Place, far: Place, sides: Sides) -> bool:
     return True
 
 
-def _solve(sides: Sides, places: tuple[Place, ...]) -> tuple[Sides, JointFit]:
-    """Fit the joint model; the second round uses weights and response from the first."""
+def _fit(sides: Sides, places: tuple[Place, ...]) -> JointFit:
+    """Fit the joint model with the sides' present weights."""
     length = sides[0].length_m
     edges = np.array([0.0, *(p.middle_m for p in places), length])
     middle = (edges[:-1] + edges[1:]) / 2
-    fit = fit_sections(SectionSums(middle, *(s.section_sums(places, middle) for s in sides)))
-    for _ in range(2):
+    return fit_sections(SectionSums(middle, *(s.section_sums(places, middle) for s in sides)))
+
+
+def _solve(
+    sides: Sides, places: tuple[Place, ...], rounds: int = 1
+) -> tuple[Sides, JointFit]:
+    """Fit the joint model; each further round takes weights and response from the last fit."""
+    fit = _fit(sides, places)
+    for _ in range(rounds):
         sides = (
             sides[0].weighted(sides[0].model(fit, places)),
             sides[1].weighted(sides[1].model(fit, places)),
         )
-        fit = fit_sections(SectionSums(middle, *(s.section_sums(places, middle) for s in sides)))
+        fit = _fit(sides, places)
     return sides, fit
 
 
@@ -423,7 +445,7 @@ def _scores(fit: JointFit, places: tuple[Place, ...]) -> FloatArray:
 def _pruned(sides: Sides, places: tuple[Place, ...], threshold: float) -> tuple[Place, ...]:
     """Drop the least significant place until all are significant with the others in."""
     while places:
-        _, fit = _solve(sides, places)
+        fit = _fit(sides, places)
         scores = _scores(fit, places)
         free = np.array([not (p.reflective or p.asked) for p in places])
         scores[~free] = np.inf
@@ -444,7 +466,6 @@ def _scan(sides: Sides, places: tuple[Place, ...], threshold: float) -> list[Pla
     for side in sides:
         begin, stop = side.stretches(places)
         cells = side.shot.cells
-        sums = LineSums.of(cells.x_m, cells.level_db, cells.weight)
         x = side.x(z)
 
         def index(at: FloatArray, axis: FloatArray = cells.x_m) -> npt.NDArray[np.intp]:
@@ -456,7 +477,7 @@ def _scan(sides: Sides, places: tuple[Place, ...], threshold: float) -> list[Pla
         b = np.clip(index(x + side.shot.recovery_m), lo, np.maximum(hi, lo))
         enough = (a - lo >= 3) & (hi - b >= 3)
         found = step_between(
-            sums, (lo, a), (b, np.maximum(hi, b)), x, side.shot.slope_prior
+            side.cell_sums, (lo, a), (b, np.maximum(hi, b)), x, side.shot.slope_prior
         )
         score += np.where(enough, found.score, 0.0)
     more: list[Place] = []
@@ -500,14 +521,35 @@ def _located(sides: Sides, places: list[Place]) -> list[Place]:
         for side in sides:
             begin, stop = side.stretches(others)
             cells = side.shot.cells
-            sums = LineSums.of(cells.x_m, cells.level_db, cells.weight)
             lo = np.searchsorted(cells.x_m, begin[i : i + 1]).astype(np.intp)
             hi = np.searchsorted(cells.x_m, stop[i : i + 1]).astype(np.intp)
-            cost = location_cost(side.shot, sums, side.x(grid), lo, np.maximum(hi, lo))
+            cost = location_cost(side.shot, side.cell_sums, side.x(grid), lo, np.maximum(hi, lo))
             if cost is not None:
                 total += cost
         at = float(grid[np.argmin(total)]) if total.any() else place.start_m
         result.append(replace(place, start_m=at, stop_m=at))
+    return result
+
+
+def _compounded(sides: Sides, places: tuple[Place, ...]) -> list[Place]:
+    """Turn a place into a group where a shot's ramp there is two ramps, not one."""
+    result: list[Place] = []
+    for i, place in enumerate(places):
+        starts: list[float] = []
+        for side in () if place.reflective or place.members > 1 or place.asked else sides:
+            begin, stop = side.stretches(places[:i] + places[i + 1 :])
+            cells = side.shot.cells
+            lo = np.searchsorted(cells.x_m, begin[i : i + 1]).astype(np.intp)
+            hi = np.searchsorted(cells.x_m, stop[i : i + 1]).astype(np.intp)
+            two = compound_ramp(
+                side.shot, side.cell_sums, float(side.x(place.start_m)), lo, np.maximum(hi, lo)
+            )
+            if two is not None:
+                along = np.array(two) - side.start_m
+                starts += list(along if side.forward else side.length_m - along)
+        if starts:
+            place = replace(place, start_m=min(starts), stop_m=max(starts), members=2)
+        result.append(place)
     return result
 
 

@@ -22,6 +22,7 @@ from otdravg.fibre_signal import (
     Peak,
     centred_mean,
     clear_after,
+    find_dips,
     find_end,
     find_peaks,
     noise_floor,
@@ -39,7 +40,7 @@ from otdravg.noise import (
 )
 from otdravg.trace import Trace
 
-__all__ = ["Cells", "Detection", "Event", "EventKind", "Shot", "detect", "threshold_for"]
+__all__ = ["Cells", "Detection", "Event", "EventKind", "Shot", "compound_ramp", "detect", "location_cost", "make_cells", "one_ramp", "threshold_for"]
 
 FloatArray = npt.NDArray[np.float64]
 IndexArray = npt.NDArray[np.intp]
@@ -55,10 +56,12 @@ FIRST_GUESS_DB_PER_KM = 0.25
 STEP_RECOVERY = 0.35
 #: Behind the end of the fibre the level falls faster than any fibre does.
 TAIL_FALL_DB_PER_M = 0.005
+#: Two ramps must leave less than this share of what one ramp leaves to be believed.
+COMPOUND_GAIN = 0.4
 #: The first search, with rough noise, asks for this much more than the final threshold.
 FIRST_PASS = 3.0
 #: A real ramp is rounded by the receiver: RMS departure from a straight one, share of its loss.
-RAMP_IMPERFECTION = 0.08
+RAMP_IMPERFECTION = 0.1
 #: Kept free in front of an event for the uncertainty of its location, share of a pulse.
 GUARD_SHARE = 0.1
 #: Cells per pulse in the search.
@@ -69,6 +72,7 @@ class EventKind(Enum):
     """What an event in one shot looks like."""
 
     STEP = "step"  # no reflection
+    GROUP = "group"  # a dip: two steps of opposite sign closer than the pulse parts
     REFLECTION = "reflection"
     ECHO = "ghost"
     END = "end of fibre"
@@ -114,6 +118,7 @@ class Shot:
     spacing_m: float
     smoothing: int  # points that a sharp edge is spread over
     floor: Floor
+    start: int  # first point at or behind the front panel
     end: int  # last point with signal
     end_drops: bool
     front_clear: int  # first point behind the front panel's reflection
@@ -226,8 +231,9 @@ def prepare(trace: Trace, group_index: float | None = None) -> Shot:
     lag = int(np.ceil(1.5 * pulse_points)) + smoothing
     lag = min(lag, max((end - start) // 8, 1))
     width = max(int(pulse_points // CELLS_PER_PULSE), 1)
-    inside = np.zeros(n, dtype=bool)
-    inside[start : end + 1] = True
+    inside = ~_at_ceiling(level)
+    inside[:start] = False
+    inside[end + 1 :] = False
     point_noise = rough_noise(level, inside, lag, trace.settings.quantum_db)
     coarse = max(int(pulse_points), smoothing, 4)
     means = running_mean(level, coarse)
@@ -244,19 +250,57 @@ def prepare(trace: Trace, group_index: float | None = None) -> Shot:
     variance = noise.variance_db2(smooth)
     long_run = noise.long_run_db2(smooth)
     slope = _typical_slope(x, level, start, end)
-    front_clear = clear_after(level, long_run, start, pulse_points, end, slope * spacing)
-    peaks = find_peaks(
-        level, variance, long_run, pulse_points, front_clear, end, slope * spacing, smoothing
-    )
-    in_peak = np.zeros(n, dtype=bool)
-    in_peak[:front_clear] = True
-    for peak in peaks:
-        in_peak[max(peak.first - 1 - smoothing // 2, 0) : peak.clear] = True
+    nothing = np.zeros(n, dtype=bool)
+    cells = Cells(width, x[:0], x[:0], x[:0])
     shot = Shot(
-        trace, index, x, pulse, spacing, smoothing, floor, end, drops, front_clear, peaks, in_peak,
-        noise, slope, Cells(width, x[:0], x[:0], x[:0]),
+        trace, index, x, pulse, spacing, smoothing, floor, start, end, drops, start, (),
+        nothing, noise, slope, cells,
     )  # fmt: skip
-    return replace(shot, cells=make_cells(shot, width))
+    return _with_reflections(shot)
+
+
+def _with_reflections(shot: Shot) -> Shot:
+    """Return the shot with reflections, dips and dead zones found at its present noise."""
+    level = shot.trace.level_db
+    pulse_points = shot.pulse_m / shot.spacing_m
+    power = centred_mean(linear_power(level), max(int(pulse_points / 3), 3))
+    smooth = DB_PER_RELATIVE_POWER * np.log(np.maximum(power, 1e-13))
+    long_run = shot.noise.long_run_db2(smooth)
+    variance = shot.noise.variance_db2(smooth)
+    slope = shot.slope_db_per_m * shot.spacing_m
+    front = clear_after(level, long_run, shot.start, pulse_points, shot.end, slope)
+    common = (variance, long_run, pulse_points, front, shot.end, slope, shot.smoothing)
+    peaks = find_peaks(level, *common)
+    # Fibre between a loss and a reflection behind it is lower than both and yet no dip.
+    before = int(3 * pulse_points) + 12
+    dips = tuple(
+        d
+        for d in find_dips(level, *common)
+        if not any(p.first - before <= d.first <= p.clear for p in peaks)
+    )
+    peaks = tuple(sorted(peaks + dips, key=lambda p: p.first))
+    in_peak = _blocked(level, front, peaks, shot.smoothing)
+    shot = replace(shot, front_clear=front, peaks=peaks, in_peak=in_peak)
+    return replace(shot, cells=make_cells(shot, shot.cells.width))
+
+
+def _blocked(
+    level: FloatArray, front_clear: int, peaks: tuple[Peak, ...], smoothing: int
+) -> BoolArray:
+    """Points that are no clean fibre: front panel, dead zones, and whatever lies flat at the top."""
+    blocked = np.zeros(level.size, dtype=bool)
+    blocked[:front_clear] = True
+    for peak in peaks:
+        blocked[max(peak.first - 1 - smoothing // 2, 0) : peak.clear] = True
+    return blocked | _at_ceiling(level)
+
+
+def _at_ceiling(level: FloatArray) -> BoolArray:
+    """Points in a stretch that is clipped at the highest level, noise dips included."""
+    top = (level >= level.max() - 1e-9).astype(float)
+    if top.sum() < 3:
+        return np.zeros(level.size, dtype=bool)
+    return np.asarray(centred_mean(top, 15) > 0.1)
 
 
 def _typical_slope(x: FloatArray, level: FloatArray, start: int, end: int) -> float:
@@ -343,30 +387,24 @@ def detect(
     shot = prepare(trace, group_index)
     length = shot.signal_end_m - float(shot.x_m[shot.front_clear])
     threshold = threshold_for(false_alarm_rate, length, shot.pulse_m, 1)
+    shot = _renoised(shot, *_first_look(shot, threshold))
     end_m, end_peak = _end_position(shot)
-    known = [
-        (float(np.interp(p.lead, np.arange(shot.x_m.size), shot.x_m)),
-         float(shot.x_m[p.clear]), p)
-        for p in shot.peaks if p is not end_peak and shot.x_m[p.first] < end_m
-    ]  # fmt: skip
-    fixed = [(a, b) for a, b, _ in known]
     stop_m = end_m if shot.end_drops or end_peak else shot.signal_end_m
-    search = _Search.of(shot)
-    steps = _search_steps(search, fixed, stop_m, FIRST_PASS * threshold)
-    # The first noise estimate knows no events and little of correlation: only clear steps count
-    # in it, so that ripple taken for steps cannot make itself look significant. Then look again
-    # with the noise that the residuals show.
-    shot = _renoised(shot, fixed, steps, stop_m)
-    known = [(a, float(shot.x_m[q.clear]), q) for q in shot.peaks for a, _, p in known
-             if p.first == q.first]  # fmt: skip
+    known = _reflections(shot, end_m, end_peak)
     fixed = [(a, b) for a, b, _ in known]
     search = _Search.of(shot)
     steps = _search_steps(search, fixed, stop_m, threshold)
-    events = [
-        _measured(search, fixed, steps, at, stop_m, None) for at in steps
-    ] + [
-        _measured(search, fixed, steps, lead, stop_m, peak) for lead, _, peak in known
-    ]
+    steps, groups = _merged(search, fixed, steps, stop_m)
+    steps, more = _compounds(search, fixed + groups, steps, stop_m)
+    fixed += groups + more
+    if more:  # what one ramp left over beside a compound one may be gone now
+        steps = _prune(search, fixed, steps, stop_m, threshold)
+    groups += more
+    events = (
+        [_measured(search, fixed, steps, at, stop_m, None) for at in steps]
+        + [_measured(search, fixed, steps, lead, stop_m, peak) for lead, _, peak in known]
+        + [_measured_group(search, fixed, steps, group, stop_m) for group in groups]
+    )
     events.sort(key=lambda e: e.distance_m)
     events = _mark_echoes(events, shot)
     if shot.end_drops or end_peak:
@@ -391,6 +429,33 @@ def detect(
         tuple(events), end_m, bool(shot.end_drops or end_peak), false_alarm_rate,
         tuple(findings), shot,
     )  # fmt: skip
+
+
+def _reflections(
+    shot: Shot, end_m: float, end_peak: Peak | None
+) -> list[tuple[float, float, Peak]]:
+    """Start, end of the dead zone and peak of every reflection or dip before the fibre's end."""
+    index = np.arange(shot.x_m.size)
+    return [
+        (float(np.interp(p.lead, index, shot.x_m)), float(shot.x_m[p.clear]), p)
+        for p in shot.peaks
+        if p is not end_peak and shot.x_m[p.first] < end_m
+    ]
+
+
+def _first_look(
+    shot: Shot, threshold: float
+) -> tuple[list[tuple[float, float]], list[float], float]:
+    """Reflections, clear steps and end of a shot whose noise is known only roughly.
+
+    The first noise estimate knows no events and little of correlation: only clear steps
+    count, so that ripple taken for steps cannot make itself look significant.
+    """
+    end_m, end_peak = _end_position(shot)
+    stop_m = end_m if shot.end_drops or end_peak else shot.signal_end_m
+    fixed = [(a, b) for a, b, _ in _reflections(shot, end_m, end_peak)]
+    steps = _search_steps(_Search.of(shot), fixed, stop_m, FIRST_PASS * threshold)
+    return fixed, steps, stop_m
 
 
 def _renoised(
@@ -432,38 +497,16 @@ def _renoised(
             tail_db2=shot.tail_db2,
             smoothing=shot.smoothing,
         )
-    return _recleared(replace(shot, noise=noise))
-
-
-def _recleared(shot: Shot) -> Shot:
-    """Return the shot with the ends of its dead zones found again with its present noise."""
-    level = shot.trace.level_db
-    pulse_points = shot.pulse_m / shot.spacing_m
-    power = centred_mean(linear_power(level), max(int(pulse_points / 3), 3))
-    smooth = DB_PER_RELATIVE_POWER * np.log(np.maximum(power, 1e-13))
-    long_run = shot.noise.long_run_db2(smooth)
-    slope = shot.slope_db_per_m * shot.spacing_m
-    starts = [p.first for p in shot.peaks] + [shot.end]
-    start = int(np.clip(np.ceil(-shot.x_m[0] / shot.spacing_m), 0, level.size - 1))
-    front = clear_after(level, long_run, start, pulse_points, starts[0], slope)
-    peaks = tuple(
-        replace(p, clear=clear_after(level, long_run, p.first, pulse_points, stop, slope))
-        for p, stop in zip(shot.peaks, starts[1:], strict=True)
-    )
-    in_peak = np.zeros(level.size, dtype=bool)
-    in_peak[:front] = True
-    for peak in peaks:
-        in_peak[max(peak.first - 1 - shot.smoothing // 2, 0) : peak.clear] = True
-    shot = replace(shot, front_clear=front, peaks=peaks, in_peak=in_peak)
-    return replace(shot, cells=make_cells(shot, shot.cells.width))
+    return _with_reflections(replace(shot, noise=noise))
 
 
 def _end_position(shot: Shot) -> tuple[float, Peak | None]:
     """Where the fibre ends: leading edge of the last reflection, or start of the last fall."""
     if not shot.end_drops:
         return shot.signal_end_m, None
-    if shot.peaks and _only_tail_behind(shot, shot.peaks[-1]):
-        peak = shot.peaks[-1]
+    reflections = [p for p in shot.peaks if p.height_db > 0]
+    if reflections and _only_tail_behind(shot, reflections[-1]):
+        peak = reflections[-1]
         return float(np.interp(peak.lead, np.arange(shot.x_m.size), shot.x_m)), peak
     pulse_points = max(int(round(shot.pulse_m / shot.spacing_m)), 1)
     power = linear_power(shot.trace.level_db)
@@ -539,10 +582,8 @@ def _search_steps(
         if not more:
             break
         steps += more
-        steps = _located(search, sorted(steps), fixed, stop_m)
     steps = _located(search, sorted(steps), fixed, stop_m)
-    steps = _prune(search, fixed, steps, stop_m, threshold)
-    return _merged(search, fixed, steps, stop_m)
+    return _prune(search, fixed, steps, stop_m, threshold)
 
 
 def _local_maxima(
@@ -610,11 +651,18 @@ def _prune(
 
 def _merged(
     search: _Search, fixed: list[tuple[float, float]], steps: list[float], stop_m: float
-) -> list[float]:
-    """Replace two steps closer than the pulse can part by one where one ramp explains both."""
+) -> tuple[list[float], list[tuple[float, float]]]:
+    """Settle steps closer than the pulse can part: one where one ramp explains both, else a group.
+
+    Returns
+    -------
+    steps : list of float
+    groups : list of (start, clear)
+    """
     shot = search.shot
     near = shot.recovery_m + 4 * shot.cells.width * shot.spacing_m
     steps = sorted(steps)
+    groups: list[tuple[float, float]] = []
     k = 0
     while k + 1 < len(steps):
         first, second = steps[k], steps[k + 1]
@@ -625,8 +673,31 @@ def _merged(
             if place is not None:
                 steps[k : k + 2] = [place]
                 continue
+            middle = (first + second) / 2
+            found = compound_ramp(shot, search.sums, middle, lo, hi) or (first, second)
+            groups.append((found[0], max(found[1], second - shot.recovery_m) + shot.recovery_m))
+            del steps[k : k + 2]
+            continue
         k += 1
-    return steps
+    return steps, groups
+
+
+def _compounds(
+    search: _Search, fixed: list[tuple[float, float]], steps: list[float], stop_m: float
+) -> tuple[list[float], list[tuple[float, float]]]:
+    """Take out of the steps those whose ramp is really two; return both kinds."""
+    shot = search.shot
+    groups: list[tuple[float, float]] = []
+    single: list[float] = []
+    for at in steps:
+        others = [s for s in steps if s != at]
+        lo, hi = _neighbours(search, fixed, others, at, stop_m)
+        two = compound_ramp(shot, search.sums, at, lo, hi)
+        if two is None:
+            single.append(at)
+        else:
+            groups.append((two[0], two[1] + shot.recovery_m))
+    return single, groups
 
 
 def one_ramp(
@@ -648,13 +719,57 @@ def one_ramp(
     if cost is None:
         return None
     place = float(starts[np.argmin(cost)])
-    x, residual, weight, loss = ramp_residual(shot, sums, np.array([place]), lo, hi)
-    inside = (x >= place) & (x <= place + shot.recovery_m)
+    if _ramp_excess(shot, sums, place, lo, hi) is not None:
+        return None
+    return place
+
+
+def _ramp_excess(
+    shot: Shot, sums: LineSums, place: float, lo: IndexArray, hi: IndexArray
+) -> RampWindow | None:
+    """The surroundings of a step if one ramp does *not* explain them, else None."""
+    window = ramp_window(shot, sums, place, shot.pulse_m, lo, hi)
+    if window is None:
+        return None
+    # Where this shot alone would put the ramp: its receiver's delay is not the other's.
+    starts = place + np.linspace(-0.6, 0.6, 25) * shot.placing_m
+    residuals = window.residual(starts)
+    best = int(np.argmin((residuals**2).sum(axis=1)))
+    place, residual = float(starts[best]), residuals[best]
+    inside = (window.x_m >= place - shot.guard_m) & (window.x_m <= place + shot.recovery_m)
     if not inside.any() or inside.all():
-        return place
-    beside = float(np.mean(residual[0, ~inside] ** 2))
-    imperfect = (RAMP_IMPERFECTION * loss) ** 2 * float(np.mean(weight[inside]))
-    return place if float(np.mean(residual[0, inside] ** 2)) < 9 * beside + imperfect else None
+        return None
+    beside = float(np.mean(residual[~inside] ** 2))
+    imperfect = (RAMP_IMPERFECTION * window.loss_db) ** 2 * float(np.mean(window.weight[inside]))
+    excess = float(np.mean(residual[inside] ** 2))
+    return window if excess > 9 * beside + imperfect else None
+
+
+def compound_ramp(
+    shot: Shot, sums: LineSums, place: float, lo: IndexArray, hi: IndexArray
+) -> tuple[float, float] | None:
+    """Starts of two ramps that together explain what one cannot, or None.
+
+    For every pair of starts the share of the first step is a linear parameter with a closed
+    form; the pair with the smallest residual wins if it explains most of the excess.
+    """
+    window = _ramp_excess(shot, sums, place, lo, hi)
+    if window is None:
+        return None
+    starts = np.linspace(place - 1.2 * shot.pulse_m, place + 1.2 * shot.pulse_m, 25)
+    share = window.share(starts)
+    one = window.residual(starts)
+    # e = y − (everything steps at the later start); the earlier step adds −s·(r₁ − r₂).
+    first, second = np.triu_indices(starts.size, 1)
+    d = (share[first] - share[second]) * np.sqrt(window.weight)
+    e = one[second]
+    fit = (e * d).sum(axis=1)
+    norm = (d * d).sum(axis=1)
+    cost = (e * e).sum(axis=1) - fit**2 / np.maximum(norm, 1e-30)
+    best = int(np.argmin(cost))
+    if cost[best] > COMPOUND_GAIN * float((one**2).sum(axis=1).min()):
+        return None
+    return float(starts[first[best]]), float(starts[second[best]])
 
 
 def _located(
@@ -704,41 +819,63 @@ def location_cost(
     The ramp mixes the linear powers of the two sides (the pulse lies partly on each).
     ``None`` where a side has no points.
     """
-    _, residual, _, _ = ramp_residual(shot, sums, starts_m, lo, hi)
-    return np.asarray((residual**2).sum(axis=1)) if residual.size else None
+    middle = float(starts_m[0] + starts_m[-1]) / 2
+    window = ramp_window(shot, sums, middle, float(np.ptp(starts_m)) / 2, lo, hi)
+    return None if window is None else np.asarray((window.residual(starts_m) ** 2).sum(axis=1))
 
 
-def ramp_residual(
-    shot: Shot,
-    sums: LineSums,
-    starts_m: FloatArray,
-    lo: IndexArray,
-    hi: IndexArray,
-) -> tuple[FloatArray, FloatArray, FloatArray, float]:
-    """Cells near the starts (m,), weighted residuals (starts, m), weights (m,) and the loss."""
+@dataclass(frozen=True, slots=True, eq=False)
+class RampWindow:
+    """Cells around a step and the two lines that its ramp joins."""
+
+    x_m: FloatArray
+    level_db: FloatArray
+    weight: FloatArray
+    before_db: FloatArray  # line before the step, continued
+    drop_db: FloatArray  # line before minus line after
+    loss_db: float
+    pulse_m: float
+
+    def share(self, starts_m: FloatArray) -> FloatArray:
+        """Share of the pulse that is behind a step at each start, shape (starts, cells)."""
+        return np.clip((self.x_m[None, :] - starts_m[:, None]) / self.pulse_m, 0.0, 1.0)
+
+    def residual(self, starts_m: FloatArray) -> FloatArray:
+        """Weighted residuals of one ramp from each start, shape (starts, cells).
+
+        The ramp mixes the linear powers of both sides: the pulse lies partly on each.
+        """
+        ratio = np.exp(-self.drop_db / DB_PER_RELATIVE_POWER)
+        mixed = DB_PER_RELATIVE_POWER * np.log1p(self.share(starts_m) * (ratio - 1))
+        return np.asarray((self.level_db - self.before_db - mixed) * np.sqrt(self.weight))
+
+
+def ramp_window(
+    shot: Shot, sums: LineSums, at: float, margin_m: float, lo: IndexArray, hi: IndexArray
+) -> RampWindow | None:
+    """Lines beside a step that starts within ``margin_m`` of ``at``, and the cells around it."""
     cells = shot.cells
-    margin = float(np.ptp(starts_m)) / 2 + (shot.pulse_m if starts_m.size == 1 else 0.0)
-    at = float(starts_m[0] + starts_m[-1]) / 2
 
     def index(x_m: float) -> IndexArray:
         return np.searchsorted(cells.x_m, np.array([x_m])).astype(np.intp)
 
-    left_hi = np.maximum(index(at - 0.6 * margin), lo)
-    right_lo = np.minimum(index(at + shot.recovery_m + 0.6 * margin), hi)
+    left_hi = np.maximum(index(at - 0.6 * margin_m), lo)
+    right_lo = np.minimum(index(at + shot.recovery_m + 0.6 * margin_m), hi)
     sides = step_between(sums, (lo, left_hi), (right_lo, hi), np.array([at]), shot.slope_prior)
     if not np.isfinite(sides.loss_db[0]):
-        return cells.x_m[:0], np.zeros((starts_m.size, 0)), cells.x_m[:0], 0.0
-    i0 = max(int(index(at - margin - shot.pulse_m)[0]), int(lo[0]))
-    i1 = min(int(index(at + margin + shot.recovery_m + shot.pulse_m)[0]), int(hi[0]))
+        return None
+    i0 = max(int(index(at - margin_m - shot.pulse_m)[0]), int(lo[0]))
+    i1 = min(int(index(at + margin_m + shot.recovery_m + shot.pulse_m)[0]), int(hi[0]))
     x = cells.x_m[i0:i1]
-    share = np.clip((x[None, :] - starts_m[:, None]) / shot.pulse_m, 0.0, 1.0)
-    before = sides.before_db + sides.slope_before * (x - at)
-    drop = sides.loss_db + (sides.slope_before - sides.slope_after) * (x - at)
-    ratio = np.exp(-drop / DB_PER_RELATIVE_POWER)
-    model = before + DB_PER_RELATIVE_POWER * np.log1p(share * (ratio - 1))
-    weight = cells.weight[i0:i1]
-    residual = (cells.level_db[i0:i1] - model) * np.sqrt(weight)
-    return x, residual, weight, float(sides.loss_db[0])
+    return RampWindow(
+        x,
+        cells.level_db[i0:i1],
+        cells.weight[i0:i1],
+        sides.before_db + sides.slope_before * (x - at),
+        sides.loss_db + (sides.slope_before - sides.slope_after) * (x - at),
+        float(sides.loss_db[0]),
+        shot.pulse_m,
+    )
 
 
 def _measured(
@@ -762,16 +899,44 @@ def _measured(
     u_distance = shot.spacing_m / np.sqrt(12)
     if peak is None:
         _, u_distance = locate_step(shot, search.sums, at, lo, hi)
+    reflects = peak is not None and peak.height_db > 0
+    kind = EventKind.STEP if peak is None else EventKind.GROUP
     return Event(
-        EventKind.REFLECTION if peak else EventKind.STEP,
+        EventKind.REFLECTION if reflects else kind,
         at,
         u_distance,
         clear,
         loss if known else None,
         u if known else None,
-        _reflectance(shot, peak.height_db) if peak else None,
-        peak.height_db if peak else None,
+        _reflectance(shot, peak.height_db) if peak and reflects else None,
+        peak.height_db if peak and reflects else None,
         bool(peak and peak.saturated),
+    )
+
+
+def _measured_group(
+    search: _Search,
+    fixed: list[tuple[float, float]],
+    steps: list[float],
+    group: tuple[float, float],
+    stop_m: float,
+) -> Event:
+    """Measure the summed one-way loss of steps that the pulse cannot part."""
+    start, clear = group
+    lo, hi = _neighbours(search, [f for f in fixed if f != group], steps, start, stop_m)
+    before = np.array([start - search.shot.guard_m])
+    one = search.step(lo, before, np.array([clear]), hi)
+    known = bool(np.isfinite(one.loss_db[0]))
+    return Event(
+        EventKind.GROUP,
+        start,
+        search.shot.placing_m,
+        clear,
+        float(one.loss_db[0]) if known else None,
+        float(one.u_db[0]) if known else None,
+        None,
+        None,
+        False,
     )
 
 

@@ -13,11 +13,13 @@ import numpy.typing as npt
 
 from otdravg.noise import linear_power
 
-__all__ = ["Floor", "Peak", "centred_mean", "find_end", "find_peaks", "noise_floor", "running_mean", "smoothing_width"]
+__all__ = ["Floor", "Peak", "centred_mean", "clear_after", "find_dips", "find_end", "find_peaks", "noise_floor", "running_mean", "smoothing_width"]
 
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
 
+#: No splice loses this much: a fall like it ends the flat top of a reflection.
+FALL_BEHIND_FLAT_TOP_DB = 1.5
 #: Share of the record, at its far end, looked at for the noise floor.
 TAIL_SHARE = 0.08
 
@@ -153,7 +155,11 @@ def smoothing_width(level_db: FloatArray, floor: Floor, end: int, pulse_points: 
 
 @dataclass(frozen=True, slots=True)
 class Peak:
-    """A reflection: indices of its leading edge, of its top and of the first clear point."""
+    """A reflection: indices of its leading edge, of its top and of the first clear point.
+
+    ``height_db`` is negative for a dip, which is what a short piece of weakly scattering
+    glass between two splices looks like.
+    """
 
     lead: float  # fractional index of the leading edge
     first: int  # first point inside
@@ -194,13 +200,15 @@ def find_peaks(
         return np.minimum(variance_db2[at], long_run_db2[at] / width)
 
     sigma = np.sqrt(mean_variance(top, index) + 2 * mean_variance(side, index))
-    hit = height > 6 * sigma
+    # A flat top longer than the pulse has no lower side within reach, but rises all the same.
+    ceiling = float(level_db.max())
+    flat = (tops >= ceiling - 1e-9)[index] & (before < ceiling - 1.0)
+    hit = (height > 6 * sigma) | flat
     if not hit.any():
         return ()
     hits = index[hit]
     splits = np.flatnonzero(np.diff(hits) > max(int(pulse_points / 2), 2)) + 1
     peaks: list[Peak] = []
-    ceiling = float(level_db.max())
     for group in np.split(hits, splits):
         run_start = int(group[0])
         if peaks and run_start < peaks[-1].clear:
@@ -219,6 +227,36 @@ def find_peaks(
         )
         peaks.append(Peak(lead, first, clear, float(level_db[crest]) - base, saturated))
     return tuple(peaks)
+
+
+def find_dips(
+    level_db: FloatArray,
+    variance_db2: FloatArray,
+    long_run_db2: FloatArray,
+    pulse_points: float,
+    start: int,
+    end: int,
+    slope_db_per_point: float,
+    smoothing: int = 1,
+) -> tuple[Peak, ...]:
+    """Find places lower than the fibre on both sides, as :func:`find_peaks` finds higher ones."""
+    # The drop at the end of the fibre is no dip: keep away from it.
+    last = end - int(4 * pulse_points) - 8
+    found = find_peaks(
+        -level_db, variance_db2, long_run_db2, pulse_points, start, last, -slope_db_per_point,
+        smoothing,
+    )  # fmt: skip
+    width = int(np.ceil(1.35 * pulse_points)) + 2 + smoothing
+    dips = []
+    for dip in found:
+        base = float(np.mean(level_db[max(dip.first - 6, 0) : max(dip.first - 1, 1)]))
+        inside = np.flatnonzero(
+            level_db[dip.first : dip.first + 3 * width] < base - 0.5 * dip.height_db
+        )
+        reach = int(inside[-1]) if inside.size else width
+        clear = dip.first + reach + width
+        dips.append(Peak(dip.lead, dip.first, min(clear, end), -dip.height_db, False))
+    return tuple(dips)
 
 
 def _leading_edge(
@@ -265,11 +303,18 @@ def clear_after(
     not the tail any more but a step, and ends the search.
     """
     step = max(int(pulse_points // 4), 1)
-    t = first + int(np.ceil(pulse_points)) + 2
+    base = int(np.ceil(pulse_points)) + 2
+    t = first + base
+    ceiling = float(level_db.max()) - 1e-9
     candidate: int | None = None
     last_fall = np.inf
     while t < stop:
         h = max((t - first) // 3, step, 3)
+        clipped = np.flatnonzero(level_db[t : t + 2 * h] >= ceiling)
+        if clipped.size:  # a flat top is not fibre
+            t += int(clipped[-1]) + 1
+            candidate = None
+            continue
         if t + 2 * h > stop:
             break
         fall = (
@@ -281,8 +326,12 @@ def clear_after(
         if fall <= 1.2 * sigma + 2e-4:
             candidate = t if candidate is None else candidate
             if t - candidate > 0.5 * (candidate - first) + 2 * step:
-                return candidate
-        elif fall > 2.5 * last_fall:
+                ahead = running_mean(level_db[candidate : min(t + 4 * h + base, stop)], step)
+                cliff = np.flatnonzero(ahead < ahead[0] - FALL_BEHIND_FLAT_TOP_DB)
+                if not cliff.size:
+                    return candidate
+                t, candidate = candidate + int(cliff[0]), None  # it was the flat top of a peak
+        elif 2.5 * last_fall < fall < 0.5 * FALL_BEHIND_FLAT_TOP_DB:
             break
         else:
             candidate, last_fall = None, fall

@@ -28,6 +28,10 @@ LONGEST_CORD_M = 1600.0
 #: How late the receiver's rise may show the start of a reflection or a step, share of a pulse.
 REFLECTION_DELAY = 0.02
 STEP_DELAY = 0.08
+#: Kinds of event that both shots of a fibre should show.
+MARKS = (EventKind.STEP, EventKind.GROUP, EventKind.REFLECTION)
+#: Candidates for the axis that are looked at in full after the vote.
+SHORTLIST = 24
 #: How the basis of a span start reads that was taken from the first reflection.
 FIRST_CONNECTOR = "first connector"
 #: A step up to this size does not speak against a launch cord (its own short-term unevenness).
@@ -97,7 +101,7 @@ class _Marks:
     @classmethod
     def of(cls, detection: Detection) -> _Marks:
         shot = detection.shot
-        events = [e for e in detection.events if e.kind in (EventKind.STEP, EventKind.REFLECTION)]
+        events = [e for e in detection.events if e.kind in MARKS]
 
         def delay(reflective: bool) -> float:
             share = REFLECTION_DELAY if reflective else STEP_DELAY
@@ -147,7 +151,7 @@ def find_axis(
     tolerance = a.tolerance + b.tolerance
     cords_a = _cord_guesses(ab, launch_m)
     cords_b = _cord_guesses(ba, receive_m)
-    candidates = _candidates(a, b, cords_a, cords_b)
+    candidates = _shortlist(a, b, _candidates(a, b, cords_a, cords_b), tolerance)
     scores = np.array([_score(a, b, total, tolerance) for total in candidates])
     order = np.lexsort((candidates, -scores))
     total = float(candidates[order[0]])
@@ -229,6 +233,25 @@ def _candidates(
     if not ends:
         ends = [max(a.last_x, b.last_x)]
     return np.concatenate((sums, ends))
+
+
+def _shortlist(
+    a: _Marks, b: _Marks, candidates: FloatArray, tolerance: float
+) -> FloatArray:
+    """The candidates with most votes: pairs of events that agree with them, reflections double."""
+    sums = (a.x[:, None] + b.x[None, :]).ravel()
+    votes = (1.0 + (a.reflective[:, None] & b.reflective[None, :])).ravel()
+    order = np.argsort(sums)
+    running = np.concatenate(([0.0], np.cumsum(votes[order])))
+    sums = sums[order]
+    support = (
+        running[np.searchsorted(sums, candidates + tolerance, side="right")]
+        - running[np.searchsorted(sums, candidates - tolerance)]
+    )
+    # Candidates from the ends come last and always stay: they need no event at all.
+    ends = candidates.size - SHORTLIST // 2
+    best = np.argsort(-support, kind="stable")[:SHORTLIST]
+    return candidates[np.unique(np.concatenate((best, np.arange(max(ends, 0), candidates.size))))]
 
 
 def _matches(
@@ -330,12 +353,14 @@ def _refuse_same_end(
     """Refuse two shots from one end: unflipped, positions *and* one-way readings agree."""
     if a.x.size == 0 or b.x.size == 0:
         return
+    gaps = np.sort((b.x[None, :] - a.x[:, None]).ravel())
+    support = np.searchsorted(gaps, gaps + tolerance, side="right") - np.searchsorted(
+        gaps, gaps - tolerance
+    )
     best: list[tuple[int, int]] = []
-    for shift in np.unique(np.concatenate(([0.0], (b.x[None, :] - a.x[:, None]).ravel()))):
+    for shift in [0.0, *gaps[np.argsort(-support, kind="stable")[:4]]]:
         gap = np.abs(b.x[None, :] - a.x[:, None] - shift)
-        near = [
-            (int(i), int(np.argmin(gap[i]))) for i in range(a.x.size) if gap[i].min() < tolerance
-        ]
+        near = [(i, int(j)) for i, j in enumerate(gap.argmin(axis=1)) if gap[i, j] < tolerance]
         if len({j for _, j in near}) == len(near) and len(near) > len(best):
             best = near
     i = np.array([p[0] for p in best], dtype=int)

@@ -9,7 +9,6 @@ from __future__ import annotations
 import io
 import warnings
 from collections.abc import Sequence
-from dataclasses import dataclass
 from pathlib import Path
 
 import matplotlib as mpl
@@ -20,7 +19,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
 from otdravg.bidirectional import Kind
-from otdravg.curves import SpanCurves, envelope, signal_range, span_curves, value_at, value_range
+from otdravg.curves import SpanCurves, envelope, signal_range, span_curves, value_range
 from otdravg.decimals import Quantity, reported
 from otdravg.detect import Detection
 from otdravg.errors import BadSetting
@@ -28,6 +27,7 @@ from otdravg.export.atomic import write_atomic
 from otdravg.export.printable import printable
 from otdravg.export.statements import limit_statement, title_of
 from otdravg.judge import Judged, PairReport, Verdict
+from otdravg.label_row import LEADER_COLOUR, LabelStyle, label_row
 from otdravg.trace import Trace
 
 __all__ = ["check_format", "pair_figure", "save_figure", "shot_figure"]
@@ -42,19 +42,8 @@ _FROM_A = "#1b4f8f"
 _FROM_B = "#d4690a"
 _TRUE = "#111111"
 _GLASS = "#6b3d87"
-_FAINT = "#8c8c8c"
 #: More labels than this do not fit side by side and are turned upright.
 _MOST_LEVEL_LABELS = 9
-
-
-@dataclass(frozen=True, slots=True)
-class _LabelStyle:
-    """How a row of labels is set."""
-
-    size_pt: float
-    width_pt: float  # kept free for each
-    upright: bool = False
-    height: float = 0.98  # top of the row as a share of the panel
 
 
 def pair_figure(report: PairReport) -> Figure:
@@ -94,7 +83,7 @@ def pair_figure(report: PairReport) -> Figure:
     for panel in panels:
         for judged in report.splices:
             x_km = judged.reading.distance_m / 1000
-            panel.axvline(x_km, color=_FAINT, linewidth=0.6, linestyle=(0, (1, 2)), zorder=0)
+            panel.axvline(x_km, color=LEADER_COLOUR, linewidth=0.6, linestyle=(0, (1, 2)), zorder=0)
     return figure
 
 
@@ -200,7 +189,7 @@ def _draw_shots(panel: Axes, report: PairReport, curves: SpanCurves) -> None:
         lift_pt=13,
     )
     numbers = [str(judged.reading.number) for judged in report.splices]
-    _label_row(panel, curves, None, report.splices, numbers, _LabelStyle(8, 14, height=1.03))
+    label_row(panel, curves, None, report.splices, numbers, LabelStyle(8, 14, height=1.03))
 
 
 def _draw_half_difference(
@@ -230,8 +219,8 @@ def _draw_half_difference(
         "part, the glass changes; the middle falls by the true loss.",
     )
     labels = [_loss_label(judged, upright) for judged in report.splices]
-    style = _LabelStyle(8, 24 if upright else 74, upright=upright)
-    _label_row(panel, curves, curves.half_difference_db, report.splices, labels, style)
+    style = LabelStyle(8, 24 if upright else 74, upright=upright)
+    label_row(panel, curves, curves.half_difference_db, report.splices, labels, style)
 
 
 def _loss_label(judged: Judged, upright: bool) -> str:
@@ -261,7 +250,7 @@ def _draw_half_sum(panel: Axes, report: PairReport, curves: SpanCurves) -> None:
     )
     if len(report.splices) <= 2 * _MOST_LEVEL_LABELS + 2:
         labels = [_step_label(judged) for judged in report.splices]
-        _label_row(panel, curves, curves.half_sum_db, report.splices, labels, _LabelStyle(7, 32))
+        label_row(panel, curves, curves.half_sum_db, report.splices, labels, LabelStyle(7, 32))
 
 
 def _step_label(judged: Judged) -> str:
@@ -278,86 +267,6 @@ def _make_room(panel: Axes, values: tuple[float, float], *, labels_pt: float, be
     share = labels_pt / (panel.get_position().height * _SIZE_INCH[1] * 72)
     above = share * (1 + below) / (1 - share)
     panel.set_ylim(low - below * height, high + above * height)
-
-
-def _label_row(
-    panel: Axes,
-    curves: SpanCurves,
-    curve: FloatArray | None,
-    splices: Sequence[Judged],
-    labels: Sequence[str],
-    style: _LabelStyle,
-) -> None:
-    """Write one label per splice along the top of a panel, with leaders to the curve."""
-    if not splices:
-        return
-    at_m = np.array([judged.reading.distance_m for judged in splices])
-    low_km, high_km = panel.get_xlim()
-    panel_pt = panel.get_position().width * _SIZE_INCH[0] * 72
-    km_per_pt = (high_km - low_km) / panel_pt
-    half = style.width_pt / 2 * km_per_pt
-    label_km = side_by_side(at_m / 1000, 2 * half, low_km + half, high_km - half)
-    frame = panel.get_xaxis_transform()
-    ends = None if curve is None else value_at(curves.z_m, curve, at_m)
-    for i, text in enumerate(labels):
-        if not text:
-            continue
-        note = panel.annotate(
-            text,
-            xy=(at_m[i] / 1000, 1.0 if ends is None else ends[i]),
-            xycoords=frame if ends is None else "data",
-            xytext=(label_km[i], style.height),
-            textcoords=frame,
-            fontsize=style.size_pt,
-            rotation=90 if style.upright else 0,
-            ha="center",
-            va="top" if ends is not None else "bottom",
-            linespacing=1.15,
-            arrowprops={
-                "arrowstyle": "-",
-                "color": _FAINT,
-                "linewidth": 0.6,
-                "shrinkA": 1,
-                "shrinkB": 2,
-            },
-            bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.8},
-        )
-        note.set_fontweight("bold" if splices[i].needs_work else "normal")
-
-
-def side_by_side(wanted: FloatArray, width: float, low: float, high: float) -> FloatArray:
-    """Move labels of one width apart so that none overlaps, each as near as it can be.
-
-    Parameters
-    ----------
-    wanted : array, shape (n,), ascending
-        Where each label would like its middle to be.
-    width : float
-        Room that a label takes, in the same unit.
-    low, high : float
-        Between which the middles must stay; if there is not room for all they share it.
-
-    Returns
-    -------
-    array, shape (n,)
-
-    Notes
-    -----
-    After taking i·width off, "no overlap" means "not decreasing": the least-squares answer
-    is isotonic regression, by pooling neighbours that violate the order.
-    """
-    count = wanted.size
-    width = min(width, (high - low) / max(count - 1, 1))
-    offsets = np.arange(count) * width
-    pools: list[tuple[float, int]] = []
-    for value in wanted - offsets:
-        mean, size = float(value), 1
-        while pools and pools[-1][0] > mean:
-            before, members = pools.pop()
-            mean, size = (before * members + mean * size) / (members + size), members + size
-        pools.append((mean, size))
-    fitted = np.repeat([mean for mean, _ in pools], [size for _, size in pools])
-    return np.asarray(np.clip(fitted, low, high - offsets[-1]) + offsets)
 
 
 def shot_figure(trace: Trace, detection: Detection | None) -> Figure:
@@ -420,7 +329,9 @@ def _marks(
         color=colour,
         label=name,
     )
-    panel.vlines(x_km, 0, height, transform=frame, color=_FAINT, linewidth=0.5, linestyle=":")
+    panel.vlines(
+        x_km, 0, height, transform=frame, color=LEADER_COLOUR, linewidth=0.5, linestyle=":"
+    )
 
 
 _FORMATS = {

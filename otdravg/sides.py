@@ -54,7 +54,8 @@ class Side:
     forward: bool
     weight: FloatArray  # shape (n,), 1/long-run variance of clean points, else 0
     response_db: FloatArray  # shape (n,), level or its unbiased linearised value
-    sums: LineSums
+    sums: LineSums  # of the points
+    cell_sums: LineSums  # of the shot's cells, for searching
 
     @classmethod
     def of(cls, shot: Shot, start_m: float, length_m: float, forward: bool) -> Side:
@@ -66,9 +67,10 @@ class Side:
         power = centred_mean(linear_power(level) * clean, width)
         share = centred_mean(clean, width)
         model = DB_PER_RELATIVE_POWER * np.log(np.maximum(power, 1e-13) / np.maximum(share, 1e-9))
-        side = cls(
-            shot, start_m, length_m, forward, level, level, LineSums.of(shot.x_m, level, level * 0)
-        )
+        cells = shot.cells
+        empty = LineSums.of(shot.x_m[:2], level[:2], level[:2] * 0)
+        found = LineSums.of(cells.x_m, cells.level_db, cells.weight)
+        side = cls(shot, start_m, length_m, forward, level, level, empty, found)
         return side.weighted(model)
 
     def weighted(self, model_db: FloatArray) -> Side:
@@ -99,8 +101,9 @@ class Side:
     def with_noise(self, noise: NoiseModel) -> Side:
         """Return the side with another noise model in its shot and cells."""
         shot = replace(self.shot, noise=noise)
-        shot = replace(shot, cells=make_cells(shot, shot.cells.width))
-        return replace(self, shot=shot)
+        cells = make_cells(shot, shot.cells.width)
+        sums = LineSums.of(cells.x_m, cells.level_db, cells.weight)
+        return replace(self, shot=replace(shot, cells=cells), cell_sums=sums)
 
     def x(self, z_m: FloatArray | float) -> FloatArray:
         """Front-panel coordinate of positions on the span."""

@@ -1,0 +1,67 @@
+"""Where errors end: one line on stderr, exit status 2, never a traceback."""
+
+from __future__ import annotations
+
+import os
+import sys
+from typing import Any
+
+import click
+
+from otdravg.cli.terminal import print_error
+from otdravg.errors import OtdravgError
+
+__all__ = ["JOB_NOT_DONE", "OneLineErrors"]
+
+#: Exit status when the job could not be done.
+JOB_NOT_DONE = 2
+
+
+class OneLineErrors(click.Group):
+    """A command group that turns whatever stops a command into one line and status 2.
+
+    Status 1 means "over limit" here, so nothing may leave by Python's own status for an
+    uncaught exception, which is also 1.
+    """
+
+    def main(self, *args: Any, **kwargs: Any) -> Any:
+        """Run the command line and leave with its exit status; see :meth:`click.Command.main`."""
+        kwargs["standalone_mode"] = False
+        status = JOB_NOT_DONE
+        try:
+            result = super().main(*args, **kwargs)
+            status = result if isinstance(result, int) else 0
+        except click.ClickException as error:
+            print_error(_with_help_hint(error))
+        except click.Abort:
+            print_error("stopped before the job was done")
+        except OtdravgError as error:
+            print_error(str(error))
+        except OSError as error:
+            place = f"{error.filename}: " if error.filename else ""
+            print_error(f"{place}{error.strerror or error}; check the path and the rights")
+        except Exception as error:
+            # The last boundary: a fault of the program must not look like a verdict.
+            if os.environ.get("OTDRAVG_TRACEBACK"):
+                raise
+            print_error(
+                f"internal fault ({type(error).__name__}: {error}); "
+                "set OTDRAVG_TRACEBACK=1, run again and report what it prints"
+            )
+        sys.exit(status)
+
+    def invoke(self, ctx: click.Context) -> Any:
+        """Run the chosen command; a reader that has gone away ends it without a word."""
+        try:
+            return super().invoke(ctx)
+        except BrokenPipeError:
+            # The interpreter flushes stdout once more at exit: let that go nowhere.
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+            sys.exit(JOB_NOT_DONE)
+
+
+def _with_help_hint(error: click.ClickException) -> str:
+    """Write a usage error in one line, with where to read on."""
+    message = error.format_message().rstrip(".")
+    context = error.ctx if isinstance(error, click.UsageError) else None
+    return message if context is None else f"{message}; see '{context.command_path} --help'"

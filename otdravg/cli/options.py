@@ -1,0 +1,84 @@
+"""Kinds of option values, and the options that several commands share."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, TypeVar
+
+import click
+
+__all__ = [
+    "FilePath",
+    "force_option",
+    "group_index",
+    "length_m",
+    "lengths_m",
+    "plot_option",
+    "trace_option",
+    "wavelengths_nm",
+]
+
+_METRES = {"": 1.0, "m": 1.0, "km": 1000.0, "ft": 0.3048, "kft": 304.8}
+_LENGTH = re.compile(r"(\d+(?:\.\d*)?|\.\d+)\s*(m|km|ft|kft|)", re.ASCII | re.IGNORECASE)
+_LONGEST_M = 1e6  # no single shot reaches 1000 km
+
+Command = TypeVar("Command", bound=Callable[..., Any])
+
+#: A file name; whether it can be read or written is found out, and said, by the library.
+FilePath = click.Path(path_type=Path)
+
+
+def length_m(text: str) -> float:
+    """Read a length in metres: ``1km``, ``500m``, ``1000`` (metres), ``3280ft``."""
+    match = _LENGTH.fullmatch(text.strip())
+    if match is None:
+        raise click.BadParameter(f"{text!r} is not a length such as 500m, 1.2km or 1000 (metres)")
+    metres = float(match[1]) * _METRES[match[2].lower()]
+    if metres > _LONGEST_M:
+        raise click.BadParameter(f"{text!r} is longer than any shot reaches; check the unit")
+    return metres
+
+
+def lengths_m(text: str) -> tuple[float, ...]:
+    """Read one length or several with commas: ``1.2km,3400``."""
+    return tuple(length_m(part) for part in text.split(","))
+
+
+def wavelengths_nm(text: str) -> tuple[int, ...]:
+    """Read wavelengths with commas: ``1310,1550``."""
+    parts = [part.strip() for part in text.split(",")]
+    if not all(re.fullmatch(r"1[2-6]\d\d", part, re.ASCII) for part in parts):
+        raise click.BadParameter(f"{text!r} is not a list of wavelengths in nm such as 1310,1550")
+    return tuple(dict.fromkeys(int(part) for part in parts))
+
+
+def group_index(text: str) -> float:
+    """Read a group index of refraction of glass."""
+    if not re.fullmatch(r"1\.\d+", text.strip(), re.ASCII) or not 1.3 <= float(text) <= 1.6:
+        raise click.BadParameter(f"{text!r} is not a group index of glass (1.3 to 1.6)")
+    return float(text)
+
+
+def force_option(command: Command) -> Command:
+    """Add ``--force``."""
+    return click.option("--force", is_flag=True, help="Replace output files that exist.")(command)
+
+
+def plot_option(command: Command) -> Command:
+    """Add ``--plot FILE``."""
+    return click.option(
+        "--plot", metavar="FILE", type=FilePath, help="Draw the picture: .png, .pdf or .svg."
+    )(command)
+
+
+def trace_option(command: Command) -> Command:
+    """Add ``--trace N``."""
+    return click.option(
+        "--trace",
+        "trace_number",
+        metavar="N",
+        type=click.IntRange(min=1),
+        help="Which trace of a file that holds several (one per pulse width).",
+    )(command)

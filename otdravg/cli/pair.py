@@ -1,0 +1,142 @@
+"""``otdravg pair``: two shots of one fibre, its true losses."""
+
+from __future__ import annotations
+
+import sys
+from itertools import chain
+from pathlib import Path
+
+import click
+
+from otdravg.bidirectional import measure_pair
+from otdravg.cli import options
+from otdravg.cli.loading import load_shot
+from otdravg.cli.options import FilePath, force_option, plot_option, trace_option
+from otdravg.cli.terminal import print_text, shows_colour, shows_signs
+from otdravg.export.atomic import check_targets, write_atomic
+from otdravg.export.pair_csv import pair_csv
+from otdravg.export.pair_json import pair_json
+from otdravg.export.pair_text import pair_text
+from otdravg.judge import judge_pair
+from otdravg.limits import Limits, Rule
+from otdravg.trace import Direction
+
+__all__ = ["pair"]
+
+
+@click.command()
+@click.argument("a_file", metavar="A.sor", type=FilePath)
+@click.argument("b_file", metavar="B.sor", type=FilePath)
+@click.option(
+    "--limit",
+    "limits",
+    metavar="DB",
+    multiple=True,
+    help="Upper limit of a splice's true loss, as in 0.15, or for one wavelength as in "
+    "1310=0.25; may be repeated. Without it 0.20 dB is used, and the output says so.",
+)
+@click.option(
+    "--guarded",
+    is_flag=True,
+    help="Call neither pass nor fail where the limit lies inside the uncertainty.",
+)
+@click.option(
+    "--index",
+    "group_index",
+    metavar="N",
+    type=options.group_index,
+    help="Group index for both shots' distances (default: as in the files).",
+)
+@click.option(
+    "--launch",
+    "launch_m",
+    metavar="LENGTH",
+    type=options.length_m,
+    help="Length of the cord at end A: 1km, 500m, 1000 (metres). Default: from the files.",
+)
+@click.option(
+    "--receive",
+    "receive_m",
+    metavar="LENGTH",
+    type=options.length_m,
+    help="Length of the cord at end B.",
+)
+@click.option(
+    "--at",
+    "positions_m",
+    metavar="LENGTH,...",
+    multiple=True,
+    type=options.lengths_m,
+    help="Measure at these distances from end A too, even if nothing shows there.",
+)
+@click.option("--swap", is_flag=True, help="The first file was shot from end B, not from A.")
+@trace_option
+@plot_option
+@click.option("--csv", "csv_file", metavar="FILE", type=FilePath, help="Write the table as CSV.")
+@click.option(
+    "--json", "as_json", is_flag=True, help="Print one JSON object and nothing else on stdout."
+)
+@force_option
+@click.pass_context
+def pair(
+    ctx: click.Context,
+    a_file: Path,
+    b_file: Path,
+    *,
+    limits: tuple[str, ...],
+    guarded: bool,
+    group_index: float | None,
+    launch_m: float | None,
+    receive_m: float | None,
+    positions_m: tuple[tuple[float, ...], ...],
+    swap: bool,
+    trace_number: int | None,
+    plot: Path | None,
+    csv_file: Path | None,
+    as_json: bool,
+    force: bool,
+) -> None:
+    """Give the true loss of every splice of one fibre from two shots.
+
+    A.sor was shot from end A, B.sor from end B. Each loss is half the sum of both one-way
+    readings, signs kept, with its expanded uncertainty (k = 2) and a verdict.
+
+    \b
+    otdravg pair 012_A.sor 012_B.sor
+    otdravg pair 012_A.sor 012_B.sor --limit 1310=0.25 --limit 1550=0.20 --plot 012.png
+    """
+    stated = Limits.parse(limits, Rule.GUARDED if guarded else Rule.PLAIN)
+    targets = [path for path in (plot, csv_file) if path is not None]
+    check_targets(targets, inputs=(a_file, b_file), overwrite=force)
+    if plot is not None:
+        # Only now: matplotlib takes longer to load than a pair to measure.
+        from otdravg.plots import check_format, pair_figure, save_figure
+
+        check_format(plot)
+
+    from_a, from_b = (b_file, a_file) if swap else (a_file, b_file)
+    measurement = measure_pair(
+        load_shot(from_a, trace_number).facing(Direction.A_TO_B),
+        load_shot(from_b, trace_number).facing(Direction.B_TO_A),
+        group_index=group_index,
+        launch_m=launch_m,
+        receive_m=receive_m,
+        positions_m=tuple(chain.from_iterable(positions_m)),
+    )
+    report = judge_pair(measurement, stated)
+
+    if csv_file is not None:
+        write_atomic(csv_file, pair_csv(report), overwrite=force)
+    if plot is not None:
+        save_figure(pair_figure(report), plot, overwrite=force)
+    if as_json:
+        print_text(pair_json(report))
+    else:
+        print_text(
+            pair_text(
+                report,
+                ascii_only=not shows_signs(sys.stdout),
+                colour=shows_colour(sys.stdout),
+            )
+        )
+    ctx.exit(report.exit_status)

@@ -1,0 +1,107 @@
+"""``otdravg profile``: read, check and explain acceptance profiles."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import click
+
+from otdravg.cli.boundary import JOB_NOT_DONE
+from otdravg.cli.options import FilePath
+from otdravg.cli.terminal import print_error, print_text, shows_signs
+from otdravg.errors import BadProfile, BadSetting
+from otdravg.export.page import Page
+from otdravg.profile import (
+    Profile,
+    default,
+    load,
+    load_shipped,
+    shipped_names,
+    shipped_text,
+)
+from otdravg.profile.describe import described
+
+__all__ = ["profile"]
+
+
+@click.group()
+def profile() -> None:
+    """Check and explain acceptance profiles: the contract's rules in a TOML file."""
+
+
+@profile.command()
+@click.argument("files", metavar="FILE...", nargs=-1, required=True, type=FilePath)
+@click.pass_context
+def check(ctx: click.Context, files: tuple[Path, ...]) -> None:
+    """Say whether profiles can be used, and everything that is wrong with them.
+
+    Exit status 0: all can be used, 2: one cannot.
+    """
+    problems = [(path, problem) for path in files for problem in _problems(path)]
+    for path, problem in problems:
+        print_error(f"{path}: {problem}")
+    ctx.exit(JOB_NOT_DONE if problems else 0)
+
+
+def _problems(path: Path) -> tuple[BadSetting, ...]:
+    """Return what is wrong with a profile; say so if nothing is."""
+    try:
+        good = load(path)
+    except BadProfile as error:
+        return error.problems
+    print_text(f"{path}: can be used ({good.name})\n")
+    return ()
+
+
+@profile.command()
+@click.argument("which", metavar="[NAME|FILE]", required=False)
+@click.option("--toml", "as_toml", is_flag=True, help="Print a shipped profile's file, to copy.")
+def show(which: str | None, *, as_toml: bool) -> None:
+    """Explain a profile in plain words; without an argument, list those that come along.
+
+    The shipped ones are examples of how contracts put it. Only your contract's figures count.
+
+    \b
+    otdravg profile show three-attempts
+    otdravg profile show two-wavelengths --toml > mine.toml
+    """
+    if which is None:
+        print_text(_listed())
+    elif as_toml:
+        print_text(shipped_text(which))
+    else:
+        print_text(_explained(_found(which)))
+
+
+def _found(which: str) -> Profile:
+    """Take a bare word as a shipped name, anything with a dot or slash as a file."""
+    if which == default().name:
+        return default()
+    return load(which) if {".", "/", "\\"} & set(which) else load_shipped(which)
+
+
+def _page() -> Page:
+    return Page(ascii_only=not shows_signs(sys.stdout), colour=False)
+
+
+def _listed() -> str:
+    page = _page()
+    page.paragraph("Example profiles that come along; a contract's own figures replace them.")
+    page.line()
+    for known in (default(), *(load_shipped(name) for name in shipped_names())):
+        page.line(known.name)
+        page.entry("", known.title)
+    return page.text()
+
+
+def _explained(shown: Profile) -> str:
+    page = _page()
+    page.paragraph(f"{shown.name}: {shown.title or 'no title'}")
+    page.entry("Source", shown.source)
+    if shown.is_default:
+        page.entry("", "Nobody stated it for this job: the contract's figures decide.")
+    page.rule()
+    for label, sentence in described(shown):
+        page.entry(label, sentence)
+    return page.text()

@@ -1,0 +1,106 @@
+"""``otdravg show``: what is in trace files."""
+
+from __future__ import annotations
+
+import json
+import sys
+from pathlib import Path
+from typing import Any
+
+import click
+
+from otdravg import __version__
+from otdravg.cli.boundary import JOB_NOT_DONE
+from otdravg.cli.loading import load_shot, load_shots
+from otdravg.cli.options import FilePath, force_option, plot_option, trace_option
+from otdravg.cli.terminal import print_error, print_text, shows_colour, shows_signs
+from otdravg.errors import BadSetting, OtdravgError
+from otdravg.export.atomic import check_targets
+from otdravg.export.shot_json import finding_object, shot_object, table_object
+from otdravg.export.shot_text import shot_text
+from otdravg.trace import Trace
+
+__all__ = ["show"]
+
+#: Name and version of the JSON layout.
+SCHEMA_NAME = "otdravg.show/1"
+
+
+@click.command()
+@click.argument("files", metavar="FILE...", nargs=-1, required=True, type=FilePath)
+@trace_option
+@plot_option
+@click.option(
+    "--json", "as_json", is_flag=True, help="Print one JSON object and nothing else on stdout."
+)
+@force_option
+@click.pass_context
+def show(
+    ctx: click.Context,
+    files: tuple[Path, ...],
+    *,
+    trace_number: int | None,
+    plot: Path | None,
+    as_json: bool,
+    force: bool,
+) -> None:
+    """Show settings, event table and findings of trace files.
+
+    A file that cannot be read is one line on stderr and does not stop the others; the exit
+    status is then 2. --plot draws one trace.
+    """
+    if plot is not None:
+        # Only now: matplotlib takes longer to load than a file to read.
+        from otdravg.plots import check_format
+
+        check_format(plot)
+        check_targets([plot], inputs=files, overwrite=force)
+    shots: list[Trace] = []
+    unread: list[dict[str, str]] = []
+    for path in files:
+        found, problem = _read(path, trace_number)
+        shots += found
+        if problem:
+            print_error(problem)
+            unread.append({"file": str(path), "error": problem})
+    if plot is not None:
+        _draw(shots, plot, force)
+    if as_json:
+        content = {
+            "schema": SCHEMA_NAME,
+            "program_version": __version__,
+            "shots": [_full_object(shot) for shot in shots],
+            "unreadable": unread,
+        }
+        print_text(json.dumps(content, indent=2, allow_nan=False) + "\n")
+    else:
+        signs, colour = shows_signs(sys.stdout), shows_colour(sys.stdout)
+        pages = (shot_text(shot, ascii_only=not signs, colour=colour) for shot in shots)
+        print_text("\n".join(pages))
+    ctx.exit(JOB_NOT_DONE if unread else 0)
+
+
+def _read(path: Path, number: int | None) -> tuple[tuple[Trace, ...], str | None]:
+    """Read a file's traces, or say in one line why not."""
+    try:
+        return (load_shots(path) if number is None else (load_shot(path, number),)), None
+    except OtdravgError as error:
+        return (), str(error)
+
+
+def _draw(shots: list[Trace], plot: Path, force: bool) -> None:
+    from otdravg.plots import save_figure, shot_figure
+
+    if len(shots) != 1:
+        raise BadSetting("plot", str(plot), f"it draws one trace, not {len(shots)}; use --trace")
+    save_figure(shot_figure(shots[0], None), plot, overwrite=force)
+
+
+def _full_object(shot: Trace) -> dict[str, Any]:
+    """A shot with what only this command shows: the file's own table and findings."""
+    index = shot.settings.group_index
+    return {
+        **shot_object(shot),
+        "event_table": [table_object(event, index) for event in shot.table],
+        "findings": [finding_object(finding) for finding in shot.findings],
+    }

@@ -1,0 +1,83 @@
+"""The command as installed, run in a process of its own."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+SAMPLES = Path(__file__).parents[2] / "sample_traces"
+
+Run = Callable[..., "subprocess.CompletedProcess[bytes]"]
+
+
+@pytest.fixture(scope="session")
+def command() -> str:
+    """Path of the installed command."""
+    beside = Path(sys.executable).with_name("otdravg")
+    found = str(beside) if beside.exists() else shutil.which("otdravg")
+    if found is None:
+        pytest.fail("the command otdravg is not installed: pip install -e .")
+    return found
+
+
+def run_in(
+    folder: Path, command: str, *arguments: object, **environment: str
+) -> subprocess.CompletedProcess[bytes]:
+    """Run the command in a folder; outputs are bytes, so that encodings show."""
+    plain = {k: v for k, v in os.environ.items() if k not in ("NO_COLOR", "COLUMNS")}
+    return subprocess.run(
+        [command, *map(str, arguments)],
+        capture_output=True,
+        check=False,
+        cwd=folder,
+        env={**plain, "PYTHONIOENCODING": "utf-8", **environment},
+        stdin=subprocess.DEVNULL,
+    )
+
+
+@pytest.fixture
+def run(command: str, tmp_path: Path) -> Run:
+    """Run the command in an empty folder of this test's own."""
+
+    def run_it(*arguments: object, **environment: str) -> subprocess.CompletedProcess[bytes]:
+        return run_in(tmp_path, command, *arguments, **environment)
+
+    return run_it
+
+
+@pytest.fixture(scope="session")
+def gainers() -> tuple[Path, Path]:
+    """A simulated sample pair with one splice over 0.20 dB and gains from one end."""
+    return SAMPLES / "gainers_A.sor", SAMPLES / "gainers_B.sor"
+
+
+@pytest.fixture(scope="session")
+def hidden() -> tuple[Path, Path]:
+    """A simulated sample pair, all good, with a splice that one end does not show."""
+    return SAMPLES / "hidden_splice_A.sor", SAMPLES / "hidden_splice_B.sor"
+
+
+@pytest.fixture(scope="session")
+def gainers_printed(
+    command: str, gainers: tuple[Path, Path], tmp_path_factory: pytest.TempPathFactory
+) -> subprocess.CompletedProcess[bytes]:
+    """What the command prints for the gainers, without options."""
+    return run_in(tmp_path_factory.mktemp("printed"), command, "pair", *gainers)
+
+
+@pytest.fixture(scope="session")
+def gainers_splices(
+    command: str, gainers: tuple[Path, Path], tmp_path_factory: pytest.TempPathFactory
+) -> list[dict[str, Any]]:
+    """The splices that the command gives as JSON for the gainers, without options."""
+    done = run_in(tmp_path_factory.mktemp("json"), command, "pair", *gainers, "--json")
+    splices: list[dict[str, Any]] = json.loads(done.stdout)["splices"]
+    return splices
