@@ -39,9 +39,15 @@ __all__ = [
     "SectionReading",
     "measure_pair",
     "mode_field_ratio",
+    "parted",
 ]
 
 FloatArray = npt.NDArray[np.float64]
+
+
+#: Next to a splice, readings below this share of it within so many pulses are its own remains.
+SHADOW_SHARE = 0.06
+SHADOW_PULSES = 3.0
 
 
 class Kind(Enum):
@@ -226,9 +232,7 @@ def measure_pair(
 Sides = tuple[Side, Side]
 
 
-def _setting_findings(
-    ab: Trace, ba: Trace, index: float, stated: float | None
-) -> list[Finding]:
+def _setting_findings(ab: Trace, ba: Trace, index: float, stated: float | None) -> list[Finding]:
     findings: list[Finding] = []
     if abs(ab.settings.group_index - ba.settings.group_index) > 5e-6:
         findings.append(
@@ -337,7 +341,7 @@ def _grouped(places: list[Place], sides: Sides) -> tuple[Place, ...]:
     """Merge neighbours that a shot cannot part into one place."""
     merged: list[Place] = []
     for place in sorted(places, key=lambda p: p.start_m):
-        if merged and not _parted(merged[-1], place, sides):
+        if merged and not parted(merged[-1], place, sides):
             last = merged.pop()
             apart = place.stop_m - last.start_m
             same = apart < 0.5 * min(s.shot.pulse_m for s in sides) and (
@@ -370,7 +374,7 @@ def _one_event(
     if last.reflective or place.reflective or last.members > 1 or place.members > 1:
         return None
     behind = [p for p in places if p.start_m > place.start_m]
-    others = tuple(sorted([*before, *behind], key=_start))
+    others = tuple(sorted([*before, *behind], key=lambda p: p.start_m))
     section = len(before)
     found: list[float] = []
     for side in sides:
@@ -388,7 +392,7 @@ def _one_event(
     return Place(at, at, asked=last.asked or place.asked)
 
 
-def _parted(near: Place, far: Place, sides: Sides) -> bool:
+def parted(near: Place, far: Place, sides: Sides) -> bool:
     """Whether every shot that reaches them has clean fibre between two places."""
     for side in sides:
         begin, stop = side.stretches((near, far))
@@ -407,9 +411,7 @@ def _fit(sides: Sides, places: tuple[Place, ...]) -> JointFit:
     return fit_sections(SectionSums(middle, *(s.section_sums(places, middle) for s in sides)))
 
 
-def _solve(
-    sides: Sides, places: tuple[Place, ...], rounds: int = 1
-) -> tuple[Sides, JointFit]:
+def _solve(sides: Sides, places: tuple[Place, ...], rounds: int = 1) -> tuple[Sides, JointFit]:
     """Fit the joint model; each further round takes weights and response from the last fit."""
     fit = _fit(sides, places)
     for _ in range(rounds):
@@ -432,9 +434,7 @@ def _scores(fit: JointFit, places: tuple[Place, ...]) -> FloatArray:
     scores = np.zeros(len(places))
     for j in range(len(places)):
         seen = [
-            k
-            for k, flags in enumerate((fit.seen_ab, fit.seen_ba))
-            if flags[j] and flags[j + 1]
+            k for k, flags in enumerate((fit.seen_ab, fit.seen_ba)) if flags[j] and flags[j + 1]
         ]
         if seen:
             r = readings[j][seen]
@@ -447,6 +447,7 @@ def _pruned(sides: Sides, places: tuple[Place, ...], threshold: float) -> tuple[
     while places:
         fit = _fit(sides, places)
         scores = _scores(fit, places)
+        scores[_in_shadow(sides, fit, places)] = 0.0
         free = np.array([not (p.reflective or p.asked) for p in places])
         scores[~free] = np.inf
         worst = int(np.argmin(scores))
@@ -454,6 +455,16 @@ def _pruned(sides: Sides, places: tuple[Place, ...], threshold: float) -> tuple[
             break
         places = places[:worst] + places[worst + 1 :]
     return places
+
+
+def _in_shadow(sides: Sides, fit: JointFit, places: tuple[Place, ...]) -> npt.NDArray[np.bool_]:
+    """Places that are no more than what the ramp or tail of a much larger neighbour leaves over."""
+    z = np.array([p.middle_m for p in places])
+    readings = np.abs(fit.steps(z)[0])
+    reach = SHADOW_PULSES * max(s.shot.pulse_m for s in sides)
+    near = (np.abs(z[:, None] - z[None, :]) < reach) & ~np.eye(z.size, dtype=bool)
+    smaller = np.all(readings[:, None, :] < SHADOW_SHARE * readings[None, :, :], axis=2)
+    return np.asarray((near & smaller).any(axis=1))
 
 
 def _scan(sides: Sides, places: tuple[Place, ...], threshold: float) -> list[Place]:
@@ -486,13 +497,12 @@ def _scan(sides: Sides, places: tuple[Place, ...], threshold: float) -> list[Pla
         at = float(z[inside[np.argmax(score[inside])]])
         place = Place(at, at)
         # What cannot be parted from a known place is that place's own imperfect ramp or tail.
-        if all(_parted(*sorted((place, other), key=_start), sides) for other in places):
+        if all(
+            parted(other, place, sides) if other.start_m < at else parted(place, other, sides)
+            for other in places
+        ):
             more.append(place)
     return more
-
-
-def _start(place: Place) -> float:
-    return place.start_m
 
 
 def _located(sides: Sides, places: list[Place]) -> list[Place]:
@@ -579,7 +589,10 @@ def _readings(
         half_sum = np.array([0.5, 0.5])
         half_difference = np.array([0.5, -0.5])
         step = (ab - ba) / 2
-        flags = [_detected(seen, side, place) for seen, side in zip((seen_ab, seen_ba), sides, strict=True)]  # noqa: E501
+        flags = [
+            _detected(seen, side, place)
+            for seen, side in zip((seen_ab, seen_ba), sides, strict=True)
+        ]
         if place.members > 1:
             kind = Kind.GROUP
         elif place.reflective:
@@ -652,7 +665,8 @@ def _why_not(side: Side, place: Place) -> str:
     x = float(side.x(place.middle_m))
     reach = side.shot.signal_end_m
     if x + side.shot.recovery_m >= reach:
-        return f"{direction}: the shot's signal ends {max(reach - side.start_m, 0):.0f} m into the span"
+        into = max(reach - side.start_m, 0.0)
+        return f"{direction}: the shot's signal ends {into:.0f} m into the span"
     return f"{direction}: inside a dead zone, no clean fibre next to it"
 
 

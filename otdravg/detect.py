@@ -40,7 +40,19 @@ from otdravg.noise import (
 )
 from otdravg.trace import Trace
 
-__all__ = ["Cells", "Detection", "Event", "EventKind", "Shot", "compound_ramp", "detect", "location_cost", "make_cells", "one_ramp", "threshold_for"]
+__all__ = [
+    "Cells",
+    "Detection",
+    "Event",
+    "EventKind",
+    "Shot",
+    "compound_ramp",
+    "detect",
+    "location_cost",
+    "make_cells",
+    "one_ramp",
+    "threshold_for",
+]
 
 FloatArray = npt.NDArray[np.float64]
 IndexArray = npt.NDArray[np.intp]
@@ -56,12 +68,14 @@ FIRST_GUESS_DB_PER_KM = 0.25
 STEP_RECOVERY = 0.35
 #: Behind the end of the fibre the level falls faster than any fibre does.
 TAIL_FALL_DB_PER_M = 0.005
+#: Points that a pulse must cover before the shape of its ramp is judged.
+POINTS_IN_RAMP = 10
 #: Two ramps must leave less than this share of what one ramp leaves to be believed.
 COMPOUND_GAIN = 0.4
 #: The first search, with rough noise, asks for this much more than the final threshold.
 FIRST_PASS = 3.0
 #: A real ramp is rounded by the receiver: RMS departure from a straight one, share of its loss.
-RAMP_IMPERFECTION = 0.1
+RAMP_IMPERFECTION = 0.08
 #: Kept free in front of an event for the uncertainty of its location, share of a pulse.
 GUARD_SHARE = 0.1
 #: Cells per pulse in the search.
@@ -244,11 +258,6 @@ def prepare(trace: Trace, group_index: float | None = None) -> Shot:
         max(mean_noise.constant_db2 * coarse, point_noise.constant_db2),
         max(mean_noise.receiver_db2 * coarse, point_noise.receiver_db2),
     )
-    smooth = DB_PER_RELATIVE_POWER * np.log(
-        np.maximum(running_mean(linear_power(level), max(int(pulse_points // 3), 3)), 1e-13)
-    )
-    variance = noise.variance_db2(smooth)
-    long_run = noise.long_run_db2(smooth)
     slope = _typical_slope(x, level, start, end)
     nothing = np.zeros(n, dtype=bool)
     cells = Cells(width, x[:0], x[:0], x[:0])
@@ -287,7 +296,7 @@ def _with_reflections(shot: Shot) -> Shot:
 def _blocked(
     level: FloatArray, front_clear: int, peaks: tuple[Peak, ...], smoothing: int
 ) -> BoolArray:
-    """Points that are no clean fibre: front panel, dead zones, and whatever lies flat at the top."""
+    """Points that are no clean fibre: front panel, dead zones, clipped stretches."""
     blocked = np.zeros(level.size, dtype=bool)
     blocked[:front_clear] = True
     for peak in peaks:
@@ -466,7 +475,9 @@ def _renoised(
     edges = sorted(fixed + [(s, s + shot.recovery_m) for s in steps])
     guard = shot.guard_m
     begin = np.searchsorted(x, [x[shot.front_clear], *(e[1] for e in edges)])
-    stop = np.searchsorted(x, [*(e[0] - guard for e in edges), min(stop_m, shot.signal_end_m) - guard])
+    stop = np.searchsorted(
+        x, [*(e[0] - guard for e in edges), min(stop_m, shot.signal_end_m) - guard]
+    )
     model = shot.trace.level_db.copy()
     used = np.zeros(x.size, dtype=bool)
     sections = 0
@@ -508,7 +519,7 @@ def _end_position(shot: Shot) -> tuple[float, Peak | None]:
     if reflections and _only_tail_behind(shot, reflections[-1]):
         peak = reflections[-1]
         return float(np.interp(peak.lead, np.arange(shot.x_m.size), shot.x_m)), peak
-    pulse_points = max(int(round(shot.pulse_m / shot.spacing_m)), 1)
+    pulse_points = max(round(shot.pulse_m / shot.spacing_m), 1)
     power = linear_power(shot.trace.level_db)
     stop = max(shot.end - 2 * pulse_points - 2, 1)
     before = power[max(stop - 4 * pulse_points - 8, 0) : stop]
@@ -753,6 +764,8 @@ def compound_ramp(
     For every pair of starts the share of the first step is a linear parameter with a closed
     form; the pair with the smallest residual wins if it explains most of the excess.
     """
+    if shot.pulse_m < POINTS_IN_RAMP * shot.spacing_m:
+        return None  # too few points to see a shape in
     window = _ramp_excess(shot, sums, place, lo, hi)
     if window is None:
         return None
@@ -760,7 +773,7 @@ def compound_ramp(
     share = window.share(starts)
     one = window.residual(starts)
     # e = y − (everything steps at the later start); the earlier step adds −s·(r₁ − r₂).
-    first, second = np.triu_indices(starts.size, 1)
+    first, second = np.triu_indices(starts.size, 3)  # at least 0.3 pulses apart
     d = (share[first] - share[second]) * np.sqrt(window.weight)
     e = one[second]
     fit = (e * d).sum(axis=1)
@@ -804,7 +817,8 @@ def locate_step(
     if cost is None:
         return at, shot.pulse_m
     near = cost < cost.min() + 1
-    return float(starts[np.argmin(cost)]), 0.5 * step * max(np.count_nonzero(near), 1)
+    width = max(int(np.count_nonzero(near)), 1)
+    return float(starts[np.argmin(cost)]), 0.5 * step * width
 
 
 def location_cost(
@@ -835,10 +849,19 @@ class RampWindow:
     drop_db: FloatArray  # line before minus line after
     loss_db: float
     pulse_m: float
+    smoothing_m: float  # width of the moving average that the shot went through
 
     def share(self, starts_m: FloatArray) -> FloatArray:
-        """Share of the pulse that is behind a step at each start, shape (starts, cells)."""
-        return np.clip((self.x_m[None, :] - starts_m[:, None]) / self.pulse_m, 0.0, 1.0)
+        """Share of the pulse that is behind a step at each start, shape (starts, cells).
+
+        A straight ramp one pulse long, averaged over the width of the smoothing: the mean of
+        a function is the difference of its integral, here t²/2 up to one pulse and t − ½ on.
+        """
+        behind = (self.x_m[None, :] - starts_m[:, None]) / self.pulse_m
+        half = self.smoothing_m / self.pulse_m / 2
+        return np.asarray(
+            (_ramp_integral(behind + half) - _ramp_integral(behind - half)) / (2 * half)
+        )
 
     def residual(self, starts_m: FloatArray) -> FloatArray:
         """Weighted residuals of one ramp from each start, shape (starts, cells).
@@ -848,6 +871,12 @@ class RampWindow:
         ratio = np.exp(-self.drop_db / DB_PER_RELATIVE_POWER)
         mixed = DB_PER_RELATIVE_POWER * np.log1p(self.share(starts_m) * (ratio - 1))
         return np.asarray((self.level_db - self.before_db - mixed) * np.sqrt(self.weight))
+
+
+def _ramp_integral(t: FloatArray) -> FloatArray:
+    """Integral of a unit ramp clipped to 0…1."""
+    inside = np.clip(t, 0.0, 1.0)
+    return np.asarray(inside**2 / 2 + np.maximum(t - 1.0, 0.0))
 
 
 def ramp_window(
@@ -875,6 +904,7 @@ def ramp_window(
         sides.loss_db + (sides.slope_before - sides.slope_after) * (x - at),
         float(sides.loss_db[0]),
         shot.pulse_m,
+        max(shot.smoothing, cells.width) * shot.spacing_m,
     )
 
 
@@ -951,9 +981,7 @@ def _reflectance(shot: Shot, height_db: float | None) -> float | None:
         return None
     rise = 10 ** (height_db / 5) - 1
     return float(
-        settings.backscatter_coefficient_db
-        + 10 * np.log10(settings.pulse_ns)
-        + 10 * np.log10(rise)
+        settings.backscatter_coefficient_db + 10 * np.log10(settings.pulse_ns) + 10 * np.log10(rise)
     )
 
 
@@ -962,9 +990,7 @@ def _mark_echoes(events: list[Event], shot: Shot) -> list[Event]:
     tolerance = shot.placing_m
     marked: list[Event] = []
     strong = [
-        (e.distance_m, e.peak_height_db or 0.0)
-        for e in events
-        if e.kind is EventKind.REFLECTION
+        (e.distance_m, e.peak_height_db or 0.0) for e in events if e.kind is EventKind.REFLECTION
     ]
     front = (0.0, float("inf"))
     for event in events:

@@ -13,7 +13,18 @@ import numpy.typing as npt
 
 from otdravg.noise import linear_power
 
-__all__ = ["Floor", "Peak", "centred_mean", "clear_after", "find_dips", "find_end", "find_peaks", "noise_floor", "running_mean", "smoothing_width"]
+__all__ = [
+    "Floor",
+    "Peak",
+    "centred_mean",
+    "clear_after",
+    "find_dips",
+    "find_end",
+    "find_peaks",
+    "noise_floor",
+    "running_mean",
+    "smoothing_width",
+]
 
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
@@ -93,9 +104,7 @@ def noise_floor(level_db: FloatArray, slope_db_per_point: float) -> Floor:
     return Floor(True, mean, spread)
 
 
-def find_end(
-    level_db: FloatArray, floor: Floor, pulse_points: float
-) -> tuple[int, bool]:
+def find_end(level_db: FloatArray, floor: Floor, pulse_points: float) -> tuple[int, bool]:
     """Find where the signal ends: index of the last point with signal, and whether it drops.
 
     The second value is True where the level falls off abruptly (the end of the fibre or a
@@ -104,7 +113,7 @@ def find_end(
     n = level_db.size
     if not floor.is_noise:
         return n - 1, False
-    width = max(int(round(pulse_points)), 5)
+    width = max(round(pulse_points), 5)
     power = linear_power(level_db)
     smooth = running_mean(power, width)
     # Clipping and smoothing make short means noisier than white noise: keep a wide margin.
@@ -318,9 +327,7 @@ def clear_after(
         if t + 2 * h > stop:
             break
         fall = (
-            level_db[t : t + h].mean()
-            - level_db[t + h : t + 2 * h].mean()
-            + slope_db_per_point * h
+            level_db[t : t + h].mean() - level_db[t + h : t + 2 * h].mean() + slope_db_per_point * h
         )
         sigma = np.sqrt(2 * long_run_db2[t + h] / h)
         if fall <= 1.2 * sigma + 2e-4:

@@ -20,7 +20,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["JointFit", "SectionSums", "fit_sections"]
+__all__ = ["JointFit", "SectionSums", "fit_sections", "information", "prior_information"]
 
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
@@ -52,7 +52,7 @@ class JointFit:
     """Solution: parameters per section (c_A, c_B, α, β), shape (S, 4), and full covariance.
 
     ``seen_ab``/``seen_ba`` say whether a shot has points in a section; where it has none the
-    parameter is meaningless.
+    parameter is meaningless. ``spreads`` are τ_α and τ_β in dB/km, as the fit used them.
     """
 
     middle_m: FloatArray
@@ -61,6 +61,7 @@ class JointFit:
     mean_attenuation: float  # dB/km
     seen_ab: BoolArray
     seen_ba: BoolArray
+    spreads: tuple[float, float]
 
     def line_ab(self, section: int, z_m: FloatArray) -> FloatArray:
         """Level of shot A→B in a section at positions from the A end, dB."""
@@ -86,13 +87,13 @@ class JointFit:
         covariance = np.zeros((count, 2, 2))
         flat = np.append(self.parameters.ravel(), self.mean_attenuation)
         for j in range(count):
-            operator = self._step_operator(j, float(z_m[j]))
+            operator = self.step_operator(j, float(z_m[j]))
             used = slice(4 * j, 4 * j + 8)
             readings[j] = operator @ flat[used]
             covariance[j] = operator @ self.covariance[used, used] @ operator.T
         return readings, covariance
 
-    def _step_operator(self, j: int, z_m: float) -> FloatArray:
+    def step_operator(self, j: int, z_m: float) -> FloatArray:
         """Rows A→B and B→A over the eight parameters of sections j and j + 1."""
         left = (z_m - self.middle_m[j]) / 1000
         right = (z_m - self.middle_m[j + 1]) / 1000
@@ -104,51 +105,33 @@ class JointFit:
         )
 
 
-def fit_sections(sums: SectionSums) -> JointFit:
+def fit_sections(sums: SectionSums, spreads: tuple[float, float] | None = None) -> JointFit:
     """Solve the joint model by weighted least squares with borrowed slopes.
 
     Parameters
     ----------
     sums : SectionSums
         Weighted sums with weights 1/(long-run variance), S ≥ 1 sections.
+    spreads : (float, float), optional
+        τ_α and τ_β in dB/km; estimated from the sections by default. With stated spreads the
+        covariance does not depend on any level, so that it is known before a shot is taken.
 
     Returns
     -------
     JointFit
     """
     count = sums.middle_m.size
-    seen_ab, seen_ba = sums.ab[0] > 0, sums.ba[0] > 0
-    spread_alpha, spread_beta = _spreads(sums)
-    size = 4 * count + 1
-    normal = np.zeros((size, size))
-    right = np.zeros(size)
-    for m in range(count):
-        block = np.zeros((4, 4))
-        vector = np.zeros(4)
-        for (w, wt, wtt, wy, wty), row, drift in (
-            (sums.ab[:, m], 0, 1.0),
-            (sums.ba[:, m], 1, -1.0),
-        ):
-            if w <= 0:
-                block[row, row] += 1e-12  # nothing known; kept solvable, never reported
-                continue
-            slope = np.array([-1.0, drift])  # of (α, β)
-            block[row, row] += w
-            block[row, 2:] += wt * slope
-            block[2:, row] += wt * slope
-            block[2:, 2:] += wtt * np.outer(slope, slope)
-            vector[row] += wy
-            vector[2:] += wty * slope
-        here = slice(4 * m, 4 * m + 4)
-        normal[here, here] += block
-        right[here] += vector
-        a, b = 4 * m + 2, 4 * m + 3
-        normal[a, a] += 1 / spread_alpha**2
-        normal[a, -1] -= 1 / spread_alpha**2
-        normal[-1, a] -= 1 / spread_alpha**2
-        normal[-1, -1] += 1 / spread_alpha**2
-        normal[b, b] += 1 / spread_beta**2
-    normal[-1, -1] += 1 / VAGUE**2
+    spreads = spreads or _spreads(sums)
+    normal = information(sums) + prior_information(count, spreads)
+    right = np.zeros(4 * count + 1)
+    for shot, row, drift in ((sums.ab, 0, 1.0), (sums.ba, 1, -1.0)):
+        right[row:-1:4] = shot[3]
+        right[2:-1:4] -= shot[4]
+        right[3:-1:4] += drift * shot[4]
+    # Nothing known of a level that no shot shows; kept solvable, never reported.
+    level = np.arange(count)[:, None] * 4 + np.arange(2)
+    unseen = level[np.column_stack([sums.ab[0], sums.ba[0]]) <= 0]
+    normal[unseen, unseen] += 1e-12
     scale = 1 / np.sqrt(np.diag(normal))
     covariance = np.linalg.inv(normal * np.outer(scale, scale)) * np.outer(scale, scale)
     solution = covariance @ right
@@ -157,9 +140,45 @@ def fit_sections(sums: SectionSums) -> JointFit:
         solution[:-1].reshape(count, 4),
         covariance,
         float(solution[-1]),
-        seen_ab,
-        seen_ba,
+        sums.ab[0] > 0,
+        sums.ba[0] > 0,
+        spreads,
     )
+
+
+def information(sums: SectionSums) -> FloatArray:
+    """What the points say of the parameters: XᵀWX, shape (4S + 1, 4S + 1).
+
+    Rows and columns are ordered as in :class:`JointFit`. With other weights in the sums the
+    same function gives XᵀW·V·WX, the part of the estimate's variance that a noise V causes.
+    """
+    count = sums.middle_m.size
+    blocks = np.zeros((count, 4, 4))
+    for (w, wt, wtt, _, _), row, drift in ((sums.ab, 0, 1.0), (sums.ba, 1, -1.0)):
+        slope = np.array([-1.0, drift])  # of (α, β)
+        seen = w > 0
+        blocks[:, row, row] = np.where(seen, w, 0.0)
+        cross = np.where(seen, wt, 0.0)[:, None] * slope
+        blocks[:, row, 2:] = cross
+        blocks[:, 2:, row] = cross
+        blocks[:, 2:, 2:] += np.where(seen, wtt, 0.0)[:, None, None] * np.outer(slope, slope)
+    normal = np.zeros((4 * count + 1, 4 * count + 1))
+    for m in range(count):
+        here = slice(4 * m, 4 * m + 4)
+        normal[here, here] = blocks[m]
+    return normal
+
+
+def prior_information(count: int, spreads: tuple[float, float]) -> FloatArray:
+    """What is known without the points: how much α and β may differ between ``count`` sections."""
+    weight_alpha, weight_beta = (1 / spread**2 for spread in spreads)
+    normal = np.zeros((4 * count + 1, 4 * count + 1))
+    alpha, beta = 4 * np.arange(count) + 2, 4 * np.arange(count) + 3
+    normal[alpha, alpha] = weight_alpha
+    normal[alpha, -1] = normal[-1, alpha] = -weight_alpha
+    normal[beta, beta] = weight_beta
+    normal[-1, -1] = count * weight_alpha + 1 / VAGUE**2
+    return normal
 
 
 def _slopes(sums: FloatArray) -> tuple[FloatArray, FloatArray]:

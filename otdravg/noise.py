@@ -20,7 +20,13 @@ import numpy as np
 import numpy.typing as npt
 from scipy import fft, optimize
 
-__all__ = ["DB_PER_RELATIVE_POWER", "NoiseModel", "linear_power", "noise_from_residuals", "rough_noise"]
+__all__ = [
+    "DB_PER_RELATIVE_POWER",
+    "NoiseModel",
+    "linear_power",
+    "noise_from_residuals",
+    "rough_noise",
+]
 
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
@@ -34,7 +40,7 @@ MEDIAN_OF_SQUARE = 0.4549364
 
 def linear_power(level_db: FloatArray) -> FloatArray:
     """Return linear power relative to the 0 dB level, 10^(level/5), same shape."""
-    return np.exp(level_db / DB_PER_RELATIVE_POWER)
+    return np.asarray(np.exp(level_db / DB_PER_RELATIVE_POWER))
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,15 +58,11 @@ class NoiseModel:
 
     def variance_db2(self, level_db: FloatArray) -> FloatArray:
         """Variance of single points at the given noise-free level, dB²."""
-        return self.constant_db2 + self.receiver_db2 * np.exp(
-            level_db * (-2 / DB_PER_RELATIVE_POWER)
-        )
+        return _by_level(self.constant_db2, self.receiver_db2, level_db)
 
     def long_run_db2(self, level_db: FloatArray) -> FloatArray:
         """Long-run variance per point at the given noise-free level, dB²."""
-        return self.constant_long_run_db2 + self.receiver_long_run_db2 * np.exp(
-            level_db * (-2 / DB_PER_RELATIVE_POWER)
-        )
+        return _by_level(self.constant_long_run_db2, self.receiver_long_run_db2, level_db)
 
     @property
     def correlation_points(self) -> float:
@@ -81,9 +83,12 @@ class NoiseModel:
         return float(np.sqrt(self.receiver_db2) / DB_PER_RELATIVE_POWER)
 
 
-def rough_noise(
-    level_db: FloatArray, usable: BoolArray, lag: int, quantum_db: float
-) -> NoiseModel:
+def _by_level(constant: float, receiver: float, level_db: FloatArray) -> FloatArray:
+    """Sum of a constant and a term that goes as 1/P²."""
+    return np.asarray(constant + receiver * np.exp(level_db * (-2 / DB_PER_RELATIVE_POWER)))
+
+
+def rough_noise(level_db: FloatArray, usable: BoolArray, lag: int, quantum_db: float) -> NoiseModel:
     """Estimate noise before any event is known, from second differences.
 
     Parameters

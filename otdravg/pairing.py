@@ -65,11 +65,11 @@ def check_same_fibre_settings(ab: Trace, ba: Trace) -> None:
     if same_file or (
         ab.level_db.size == ba.level_db.size and np.array_equal(ab.level_db, ba.level_db)
     ):
-        how = "the files are identical" if same_file else "the headers differ, the waveform does not"
+        headers = "" if same_file else "; only the headers differ"
         raise ShotsDoNotPair(
             Refusal.SAME_CONTENT,
             f"{ab.identity.path} and {ba.identity.path} hold the same "
-            f"{ab.level_db.size} points; {how}",
+            f"{ab.level_db.size} points{headers}",
             "find the shot from the other end",
         )
     wavelengths = ab.identity.wavelength_nm, ba.identity.wavelength_nm
@@ -218,9 +218,7 @@ def _first_event(detection: Detection) -> Event | None:
     return None
 
 
-def _candidates(
-    a: _Marks, b: _Marks, cords_a: list[float], cords_b: list[float]
-) -> FloatArray:
+def _candidates(a: _Marks, b: _Marks, cords_a: list[float], cords_b: list[float]) -> FloatArray:
     """Possible totals X: from all pairs of events, and from ends with possible cords."""
     sums = (a.x[:, None] + b.x[None, :]).ravel()
     ends: list[float] = []
@@ -235,9 +233,7 @@ def _candidates(
     return np.concatenate((sums, ends))
 
 
-def _shortlist(
-    a: _Marks, b: _Marks, candidates: FloatArray, tolerance: float
-) -> FloatArray:
+def _shortlist(a: _Marks, b: _Marks, candidates: FloatArray, tolerance: float) -> FloatArray:
     """The candidates with most votes: pairs of events that agree with them, reflections double."""
     sums = (a.x[:, None] + b.x[None, :]).ravel()
     votes = (1.0 + (a.reflective[:, None] & b.reflective[None, :])).ravel()
@@ -254,9 +250,7 @@ def _shortlist(
     return candidates[np.unique(np.concatenate((best, np.arange(max(ends, 0), candidates.size))))]
 
 
-def _matches(
-    a: _Marks, b: _Marks, total: float, tolerance: float
-) -> list[tuple[int, int, float]]:
+def _matches(a: _Marks, b: _Marks, total: float, tolerance: float) -> list[tuple[int, int, float]]:
     """Pairs of events that agree with ``total``, closest first, each used once."""
     if a.x.size == 0 or b.x.size == 0:
         return []
@@ -412,8 +406,8 @@ def _span_start(
     if other_marks.end_seen:
         place = total - other_marks.last_x
         if tolerance < place < LONGEST_CORD_M:
-            near = marks.x[np.abs(marks.x - place) < tolerance]
-            place = float(near[0]) if near.size else place
+            here = marks.x[np.abs(marks.x - place) < tolerance]
+            place = float(here[0]) if here.size else place
             return place, f"the other shot ends here, {place:.1f} m"
     first = _first_event(own)
     if first is not None and first.distance_m < min(LONGEST_CORD_M, 0.48 * total):
@@ -456,8 +450,8 @@ def _refuse_length(
             raise ShotsDoNotPair(
                 Refusal.LENGTH,
                 f"from A the fibre ends {length_a:.0f} m behind the span start, from B "
-                f"{length_b:.0f} m ({matched} events agree on a span of {length:.0f} m)",
-                "check that both files are the same fibre and not broken, or state the cord lengths",
+                f"{length_b:.0f} m (events that agree on a span of {length:.0f} m: {matched})",
+                "check that both are the same unbroken fibre, or state the cord lengths",
             )
 
 

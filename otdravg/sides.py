@@ -30,7 +30,7 @@ LEAST_SIGNAL_SIGMAS = 3.0
 
 @dataclass(frozen=True, slots=True)
 class Place:
-    """A position on the span, or a group of them from ``start_m`` to ``stop_m`` (equal if single)."""
+    """A position on the span, or a group from ``start_m`` to ``stop_m`` (equal if single)."""
 
     start_m: float
     stop_m: float
@@ -166,7 +166,7 @@ class Side:
 
     def model(self, fit: JointFit, places: tuple[Place, ...]) -> FloatArray:
         """Fitted level at every point of the clean stretches; own level elsewhere."""
-        model = self.shot.trace.level_db.copy()
+        model: FloatArray = np.array(self.shot.trace.level_db)
         lo, hi = self.ranges(places)
         z = self.z()
         line = fit.line_ab if self.forward else fit.line_ba

@@ -129,7 +129,7 @@ class Trace:
     def distance_m(self, group_index: float | None = None) -> FloatArray:
         """One-way distance of every point from the front panel in metres, shape (n,)."""
         steps = np.arange(self.level_db.size)
-        return self.offset_m(group_index) + steps * self.spacing_m(group_index)
+        return np.asarray(self.offset_m(group_index) + steps * self.spacing_m(group_index), float)
 
     def speed_m_per_s(self, group_index: float | None = None) -> float:
         """Group velocity of the light in the fibre."""
