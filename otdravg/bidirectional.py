@@ -48,6 +48,9 @@ FloatArray = npt.NDArray[np.float64]
 #: Next to a splice, readings below this share of it within so many pulses are its own remains.
 SHADOW_SHARE = 0.06
 SHADOW_PULSES = 3.0
+#: So soon behind a dead zone, an apparent loss this small in one shot is the receiver's tail.
+TAIL_PULSES = 6.0
+TAIL_REMAINS_DB = 0.012
 
 
 class Kind(Enum):
@@ -458,13 +461,28 @@ def _pruned(sides: Sides, places: tuple[Place, ...], threshold: float) -> tuple[
 
 
 def _in_shadow(sides: Sides, fit: JointFit, places: tuple[Place, ...]) -> npt.NDArray[np.bool_]:
-    """Places that are no more than what the ramp or tail of a much larger neighbour leaves over."""
+    """Places that are no more than what a much larger neighbour leaves over.
+
+    That is the imperfect ramp of a splice, or the last of the receiver's tail behind a
+    reflection: a small apparent loss, soon behind the dead zone, in that shot alone.
+    """
     z = np.array([p.middle_m for p in places])
-    readings = np.abs(fit.steps(z)[0])
+    readings, covariance = fit.steps(z)
+    size = np.abs(readings)
     reach = SHADOW_PULSES * max(s.shot.pulse_m for s in sides)
     near = (np.abs(z[:, None] - z[None, :]) < reach) & ~np.eye(z.size, dtype=bool)
-    smaller = np.all(readings[:, None, :] < SHADOW_SHARE * readings[None, :, :], axis=2)
-    return np.asarray((near & smaller).any(axis=1))
+    smaller = np.all(size[:, None, :] < SHADOW_SHARE * size[None, :, :], axis=2)
+    shadow = (near & smaller).any(axis=1)
+    for k, side in enumerate(sides):
+        shot = side.shot
+        ends = np.array([shot.x_m[shot.front_clear], *(shot.x_m[p.clear] for p in shot.peaks)])
+        behind = side.x(z)[:, None] - ends[None, :]
+        soon = ((behind > -shot.pulse_m) & (behind < TAIL_PULSES * shot.pulse_m)).any(axis=1)
+        tail_like = (readings[:, k] > 0) & (readings[:, k] < TAIL_REMAINS_DB)
+        other = 1 - k
+        unseen = size[:, other] < 3 * np.sqrt(covariance[:, other, other])
+        shadow |= soon & tail_like & unseen
+    return np.asarray(shadow)
 
 
 def _scan(sides: Sides, places: tuple[Place, ...], threshold: float) -> list[Place]:

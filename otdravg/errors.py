@@ -12,6 +12,7 @@ from enum import Enum
 from os import PathLike
 
 __all__ = [
+    "BadCloseout",
     "BadProfile",
     "BadSetting",
     "OtdravgError",
@@ -130,3 +131,18 @@ class BadProfile(BadSetting):
         self.problems = tuple(problems)
         more = f" (and {len(problems) - 1} more)" if len(problems) > 1 else ""
         self.args = (f"{self.path}: {first}{more}",)
+
+
+class BadCloseout(OtdravgError):
+    """A closeout that cannot be read back: path, what is wrong, what to do."""
+
+    def __init__(
+        self,
+        path: str | PathLike[str],
+        problem: str,
+        advice: str = "take the file as otdravg wrote it",
+    ) -> None:
+        self.path = str(path)
+        self.problem = problem
+        self.advice = advice
+        super().__init__(f"{path}: {problem}; {advice}")

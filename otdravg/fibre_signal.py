@@ -31,6 +31,8 @@ BoolArray = npt.NDArray[np.bool_]
 
 #: No splice loses this much: a fall like it ends the flat top of a reflection.
 FALL_BEHIND_FLAT_TOP_DB = 1.5
+#: No splice gains as much as this from one end.
+MOST_GAIN_DB = 1.2
 #: Share of the record, at its far end, looked at for the noise floor.
 TAIL_SHARE = 0.08
 
@@ -212,7 +214,9 @@ def find_peaks(
     # A flat top longer than the pulse has no lower side within reach, but rises all the same.
     ceiling = float(level_db.max())
     flat = (tops >= ceiling - 1e-9)[index] & (before < ceiling - 1.0)
-    hit = (height > 6 * sigma) | flat
+    # No splice gains as much: what rises like this is a reflection even if another follows.
+    steep = tops[index] - before > np.maximum(MOST_GAIN_DB, 6 * sigma)
+    hit = (height > 6 * sigma) | flat | steep
     if not hit.any():
         return ()
     hits = index[hit]
@@ -224,7 +228,7 @@ def find_peaks(
             # Inside the dead zone of the one before: only a true second rise counts.
             previous = peaks[-1]
             rise = tops[group].max() - level_db[max(run_start - 1, 0)]
-            if run_start - previous.first < pulse_points + 2 or rise < 0.2:
+            if run_start - previous.first < 0.9 * pulse_points or rise < 0.2:
                 continue
         base = float(sides[max(run_start - side, 0)])
         crest = int(run_start + np.argmax(level_db[run_start : group[-1] + top + 1]))

@@ -234,7 +234,8 @@ def cross_check(measurement: PairMeasurement) -> tuple[LsaComparison, ...]:
         for side, (lo, hi) in zip(sides, ranges, strict=True):
             # In its own direction of travel a shot from B meets the section behind first.
             near, far = (j, j + 1) if side.forward else (j + 1, j)
-            at = float(side.x(place.middle_m))
+            # A point shows the glass half a pulse before it: read amid the ramp, not at its start.
+            at = float(side.x(place.middle_m)) + side.shot.pulse_m / 2
             ways.append(
                 _side_loss(side, at, (int(lo[near]), int(hi[near])), (int(lo[far]), int(hi[far])))
             )

@@ -28,6 +28,8 @@ LONGEST_CORD_M = 1600.0
 #: How late the receiver's rise may show the start of a reflection or a step, share of a pulse.
 REFLECTION_DELAY = 0.02
 STEP_DELAY = 0.08
+#: Steps below this do not speak against a pairing, dB.
+CLEAR_STEP_DB = 0.02
 #: Kinds of event that both shots of a fibre should show.
 MARKS = (EventKind.STEP, EventKind.GROUP, EventKind.REFLECTION)
 #: Candidates for the axis that are looked at in full after the vote.
@@ -286,7 +288,7 @@ def _score(a: _Marks, b: _Marks, total: float, tolerance: float) -> float:
         else:
             # A true loss below zero is physically impossible beyond noise.
             loss, u = (a.loss[i] + b.loss[j]) / 2, np.hypot(a.u[i], b.u[j]) / 2
-            weight = 0.2 if loss < -3 * u - 0.03 else 1.0
+            weight = 0.2 if loss < -3 * u - 0.03 else 1.5
         score += weight * closeness
     matched_a = {i for i, _, _ in matches}
     matched_b = {j for _, j, _ in matches}
@@ -304,6 +306,8 @@ def _score(a: _Marks, b: _Marks, total: float, tolerance: float) -> float:
                 score += 1.0  # it ends at the other instrument's launch cord
             elif place < -LONGEST_CORD_M:
                 score -= 3.0
+            elif 0 < place < 3 * tolerance:
+                pass  # a cord shorter than the dead zone
             elif place < -tolerance:
                 score -= 0.5  # only a receive cord longer than the other's launch cord
             else:
@@ -462,13 +466,14 @@ def _unmatched(
     tolerance: float,
     matches: list[tuple[int, int, float]],
 ) -> int:
-    """Events that the other shot should have shown and did not."""
+    """Clear events that the other shot should have shown and did not."""
     count = 0
     for marks, other, used in (
         (a, b, {i for i, _, _ in matches}),
         (b, a, {j for _, j, _ in matches}),
     ):
-        rest = np.array([k for k in range(marks.x.size) if k not in used], dtype=int)
+        clear = marks.reflective | (np.abs(marks.loss) > np.maximum(CLEAR_STEP_DB, 8 * marks.u))
+        rest = np.array([k for k in np.flatnonzero(clear) if k not in used], dtype=int)
         if rest.size:
             count += int(np.count_nonzero(_visible(other, total - marks.x[rest], tolerance)))
     return count
