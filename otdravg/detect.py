@@ -246,12 +246,17 @@ def prepare(trace: Trace, group_index: float | None = None) -> Shot:
     lag = min(lag, max((end - start) // 8, 1))
     width = max(int(pulse_points // CELLS_PER_PULSE), 1)
     inside = ~_at_ceiling(level)
-    inside[:start] = False
-    inside[end + 1 :] = False
-    point_noise = rough_noise(level, inside, lag, trace.settings.quantum_db)
+    # The first and last pulses hold the panel's tail and the fall at the end, which are no noise.
+    edge = int(1.5 * pulse_points)
+    inside[: start + edge] = False
+    inside[max(end - edge, start) :] = False
+    tail = (DB_PER_RELATIVE_POWER * floor.sigma_power) ** 2 if floor.sigma_power > 0 else None
+    quantum = trace.settings.quantum_db
+    point_noise = rough_noise(level, inside, lag, quantum, tail)
     coarse = max(int(pulse_points), smoothing, 4)
     means = running_mean(level, coarse)
-    mean_noise = rough_noise(means, inside, lag + coarse, trace.settings.quantum_db / coarse**0.5)
+    mean_tail = None if tail is None else tail * min(smoothing, coarse) / coarse
+    mean_noise = rough_noise(means, inside, lag + coarse, quantum / coarse**0.5, mean_tail)
     noise = NoiseModel(
         point_noise.constant_db2,
         point_noise.receiver_db2,

@@ -6,7 +6,7 @@ clears the ground for them.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -29,6 +29,8 @@ __all__ = [
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
 
+#: A tail that seems to go on for longer than this is noise larger than expected.
+LONGEST_TAIL_PULSES = 40.0
 #: No splice loses this much: a fall like it ends the flat top of a reflection.
 FALL_BEHIND_FLAT_TOP_DB = 1.5
 #: No splice gains as much as this from one end.
@@ -239,6 +241,12 @@ def find_peaks(
             level_db, long_run_db2, first, pulse_points, min(end, n - 1), slope_db_per_point
         )
         peaks.append(Peak(lead, first, clear, float(level_db[crest]) - base, saturated))
+    for k, (peak, following) in enumerate(zip(peaks, peaks[1:], strict=False)):
+        if peak.clear > following.first:  # its tail must not be looked for behind the next one
+            clear = clear_after(
+                level_db, long_run_db2, peak.first, pulse_points, following.first, slope_db_per_point
+            )
+            peaks[k] = replace(peak, clear=clear)
     return tuple(peaks)
 
 
@@ -320,12 +328,17 @@ def clear_after(
     t = first + base
     ceiling = float(level_db.max()) - 1e-9
     candidate: int | None = None
+    first_quiet: int | None = None
     last_fall = np.inf
+    reach = t + int(LONGEST_TAIL_PULSES * pulse_points) + 60
     while t < stop:
+        if t > reach and first_quiet is not None:
+            return first_quiet
         h = max((t - first) // 3, step, 3)
         clipped = np.flatnonzero(level_db[t : t + 2 * h] >= ceiling)
         if clipped.size:  # a flat top is not fibre
             t += int(clipped[-1]) + 1
+            reach += int(clipped[-1]) + 1
             candidate = None
             continue
         if t + 2 * h > stop:
@@ -336,6 +349,7 @@ def clear_after(
         sigma = np.sqrt(2 * long_run_db2[t + h] / h)
         if fall <= 1.2 * sigma + 2e-4:
             candidate = t if candidate is None else candidate
+            first_quiet = t if first_quiet is None else first_quiet
             if t - candidate > 0.5 * (candidate - first) + 2 * step:
                 ahead = running_mean(level_db[candidate : min(t + 4 * h + base, stop)], step)
                 cliff = np.flatnonzero(ahead < ahead[0] - FALL_BEHIND_FLAT_TOP_DB)

@@ -17,6 +17,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 
+from otdravg.advice import settling_steps
 from otdravg.bidirectional import Coverage, Kind, PairMeasurement, Reading
 from otdravg.decimals import Quantity, distance_text, in_km, reported
 from otdravg.decision import Action, Verdict, expanded, held_against, is_implausible
@@ -211,6 +212,12 @@ def judge_pair(measurement: PairMeasurement, limits: Limits) -> PairReport:
         next_steps=(
             *(f"Check the files first: {doubt.text}; {doubt.done}." for doubt in doubts),
             *_next_steps(judged, limit_db, km=in_km(measurement.axis.length_m)),
+            *settling_steps(
+                measurement,
+                [j.reading for j in judged if j.near_limit],
+                [j.reading for j in judged if j.action is Action.SHOOT_AGAIN and not j.near_limit],
+                limit_db,
+            ),
         ),
         needs_work=bool(doubts) or any(j.needs_work for j in judged),
     )
@@ -259,7 +266,7 @@ def _next_steps(judged: Sequence[Judged], limit_db: Decimal, *, km: bool) -> tup
         )
     steps += [
         f"{_place(j, km)} passes, but the limit lies inside {_figures(j)}: "
-        "longer averaging would settle it."
+        "a surer measurement would settle it."
         for j in judged
         if j.verdict is Verdict.WITHIN and j.near_limit
     ]
@@ -285,8 +292,8 @@ def _step(judged: Judged, km: bool) -> str:
         )
     if judged.verdict is Verdict.TOO_CLOSE:
         return (
-            f"Shoot {place} again with longer averaging: {_figures(judged)} is too close to "
-            f"{judged.limit_db} dB to call."
+            f"Shoot {place} again with longer averaging or another pulse: {_figures(judged)} is "
+            f"too close to {judged.limit_db} dB to call."
         )
     if judged.verdict is not Verdict.OVER:
         return (

@@ -205,7 +205,10 @@ def cross_check(measurement: PairMeasurement) -> tuple[LsaComparison, ...]:
     """Measure every position of a pair again by LSA and compare it with the joint fit.
 
     Markers go to the edges of the clean fibre on both sides of each position, as far as
-    the neighbouring positions and the dead zones of each shot allow.
+    the neighbouring positions and the dead zones of each shot allow. A point of a trace shows
+    the mean of the pulse length before it, so the event's marker stands half a pulse behind
+    the position, in the middle of the ramp; otherwise a change of attenuation there would
+    read as a loss of (α₂ − α₁)·pulse/2 one way.
 
     Parameters
     ----------
@@ -234,7 +237,6 @@ def cross_check(measurement: PairMeasurement) -> tuple[LsaComparison, ...]:
         for side, (lo, hi) in zip(sides, ranges, strict=True):
             # In its own direction of travel a shot from B meets the section behind first.
             near, far = (j, j + 1) if side.forward else (j + 1, j)
-            # A point shows the glass half a pulse before it: read amid the ramp, not at its start.
             at = float(side.x(place.middle_m)) + side.shot.pulse_m / 2
             ways.append(
                 _side_loss(side, at, (int(lo[near]), int(hi[near])), (int(lo[far]), int(hi[far])))

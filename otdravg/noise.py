@@ -88,7 +88,13 @@ def _by_level(constant: float, receiver: float, level_db: FloatArray) -> FloatAr
     return np.asarray(constant + receiver * np.exp(level_db * (-2 / DB_PER_RELATIVE_POWER)))
 
 
-def rough_noise(level_db: FloatArray, usable: BoolArray, lag: int, quantum_db: float) -> NoiseModel:
+def rough_noise(
+    level_db: FloatArray,
+    usable: BoolArray,
+    lag: int,
+    quantum_db: float,
+    receiver_db2: float | None = None,
+) -> NoiseModel:
     """Estimate noise before any event is known, from second differences.
 
     Parameters
@@ -101,6 +107,9 @@ def rough_noise(level_db: FloatArray, usable: BoolArray, lag: int, quantum_db: f
         Distance of the differenced cells, about a pulse, so that they are independent.
     quantum_db : float
         Quantisation step of the cells' points.
+    receiver_db2 : float, optional
+        Receiver variance of a cell at level 0 dB, if the noise behind the fibre tells it;
+        else both sources are found from the levels along the fibre.
 
     Notes
     -----
@@ -121,6 +130,10 @@ def rough_noise(level_db: FloatArray, usable: BoolArray, lag: int, quantum_db: f
     )
     variance = np.array([np.median(squares[g]) for g in groups]) / MEDIAN_OF_SQUARE
     variance = np.maximum(variance, floor)
+    if receiver_db2 is not None:
+        receiver = min(receiver_db2, float(np.median(variance / inverse_power_2)))
+        constant = max(float(np.median(variance - receiver * inverse_power_2)), floor)
+        return NoiseModel(constant, receiver, constant, receiver)
     design = np.column_stack([np.ones_like(variance), inverse_power_2]) / variance[:, None]
     scale = np.linalg.norm(design, axis=0)
     solution, _ = optimize.nnls(design / scale, np.ones_like(variance))

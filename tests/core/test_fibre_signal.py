@@ -120,6 +120,15 @@ def test_dead_zone_reaches_as_far_as_the_receivers_tail(tail_ns: float) -> None:
     assert PULSE_100_NS_M < clear < PULSE_100_NS_M + 12 * length_m
 
 
+@pytest.mark.parametrize("slopes", [[0.35, 0.20], [0.22, 0.19]])
+def test_fibre_steeper_than_the_rest_is_no_receiver_tail(slopes: list[float]) -> None:
+    # A tail dies away; fibre goes on falling at its own rate.
+    glass = span([3000, 6000], [0.10], attenuation_db_per_km=slopes)
+    for seed in (20, 21, 22):
+        found = prepared(glass, instrument(), seed, far_noise_db=0.002)
+        assert found.x_m[found.front_clear] < 200
+
+
 def test_record_without_signal_is_refused_with_advice() -> None:
     glass = span([60], [], end_b_reflectance_db=None)
     dark = shot(glass, instrument(1000, 2.0, tail_fraction=0.0), 11, record=40)
