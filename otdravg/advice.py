@@ -206,9 +206,7 @@ def _reached(measurement: PairMeasurement, reading: Reading, others: _OtherShots
         elif Obstacle.REACH not in (outlook.obstacle_ab, outlook.obstacle_ba):
             joined.append((pulse_ns, outlook))
     if not good:
-        last = (
-            f" ({_obstacle(measurement, others, row, joined[0])})" if joined else ""
-        )
+        last = f" ({_obstacle(measurement, others, row, joined[0])})" if joined else ""
         return (
             f"{place}: no pulse averaged as long reads it from end {ends}{last}. Longer averaging, "
             "or a shot from a point nearer to it, is what is left."

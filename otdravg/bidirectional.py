@@ -7,6 +7,7 @@ seen from *either* end is measured in *both* shots.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from enum import Enum
 
@@ -376,23 +377,30 @@ def _one_event(
     """One splice that explains two places which the shots cannot part, if both shots agree."""
     if last.reflective or place.reflective or last.members > 1 or place.members > 1:
         return None
-    behind = [p for p in places if p.start_m > place.start_m]
-    others = tuple(sorted([*before, *behind], key=lambda p: p.start_m))
-    section = len(before)
+    behind = sorted((p for p in places if p.start_m > place.start_m), key=lambda p: p.start_m)
     found: list[float] = []
     for side in sides:
-        cells = side.shot.cells
-        begin, stop = side.stretches(others)
-        lo = np.searchsorted(cells.x_m, begin[section : section + 1]).astype(np.intp)
-        hi = np.searchsorted(cells.x_m, stop[section : section + 1]).astype(np.intp)
+        lo, hi = _cells_between(side, before[-1:], behind[:1])
         ends = sorted(float(v) for v in side.x(np.array([last.start_m, place.stop_m])))
-        x = one_ramp(side.shot, side.cell_sums, ends[0], ends[1], lo, np.maximum(hi, lo))
+        x = one_ramp(side.shot, side.cell_sums, ends[0], ends[1], lo, hi)
         if x is None:
             return None
         along = x - side.start_m
         found.append(along if side.forward else side.length_m - along)
     at = float(np.clip(np.mean(found), last.start_m, place.stop_m))
     return Place(at, at, asked=last.asked or place.asked)
+
+
+def _cells_between(
+    side: Side, before: Sequence[Place], behind: Sequence[Place]
+) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]:
+    """Cells of the clean stretch between two neighbours, either of which may be an end."""
+    begin, stop = side.stretches((*before, *behind))
+    k = len(before)
+    x = side.shot.cells.x_m
+    lo = np.searchsorted(x, begin[k : k + 1]).astype(np.intp)
+    hi = np.searchsorted(x, stop[k : k + 1]).astype(np.intp)
+    return lo, np.maximum(hi, lo)
 
 
 def parted(near: Place, far: Place, sides: Sides) -> bool:
@@ -411,7 +419,9 @@ def _fit(sides: Sides, places: tuple[Place, ...]) -> JointFit:
     length = sides[0].length_m
     edges = np.array([0.0, *(p.middle_m for p in places), length])
     middle = (edges[:-1] + edges[1:]) / 2
-    return fit_sections(SectionSums(middle, *(s.section_sums(places, middle) for s in sides)))
+    sums = [s.section_sums(places, middle) for s in sides]
+    half = sides[0].shot.pulse_m / 2, sides[1].shot.pulse_m / 2
+    return fit_sections(SectionSums(middle, sums[0], sums[1], half))
 
 
 def _solve(sides: Sides, places: tuple[Place, ...], rounds: int = 1) -> tuple[Sides, JointFit]:
@@ -544,14 +554,10 @@ def _located(sides: Sides, places: list[Place]) -> list[Place]:
         if grid.size < 3:
             result.append(place)
             continue
-        others = tuple(ordered[:i] + ordered[i + 1 :])
         total = np.zeros(grid.size)
         for side in sides:
-            begin, stop = side.stretches(others)
-            cells = side.shot.cells
-            lo = np.searchsorted(cells.x_m, begin[i : i + 1]).astype(np.intp)
-            hi = np.searchsorted(cells.x_m, stop[i : i + 1]).astype(np.intp)
-            cost = location_cost(side.shot, side.cell_sums, side.x(grid), lo, np.maximum(hi, lo))
+            lo, hi = _cells_between(side, ordered[:i][-1:], ordered[i + 1 : i + 2])
+            cost = location_cost(side.shot, side.cell_sums, side.x(grid), lo, hi)
             if cost is not None:
                 total += cost
         at = float(grid[np.argmin(total)]) if total.any() else place.start_m
@@ -565,13 +571,8 @@ def _compounded(sides: Sides, places: tuple[Place, ...]) -> list[Place]:
     for i, place in enumerate(places):
         starts: list[float] = []
         for side in () if place.reflective or place.members > 1 or place.asked else sides:
-            begin, stop = side.stretches(places[:i] + places[i + 1 :])
-            cells = side.shot.cells
-            lo = np.searchsorted(cells.x_m, begin[i : i + 1]).astype(np.intp)
-            hi = np.searchsorted(cells.x_m, stop[i : i + 1]).astype(np.intp)
-            two = compound_ramp(
-                side.shot, side.cell_sums, float(side.x(place.start_m)), lo, np.maximum(hi, lo)
-            )
+            lo, hi = _cells_between(side, places[:i][-1:], places[i + 1 : i + 2])
+            two = compound_ramp(side.shot, side.cell_sums, float(side.x(place.start_m)), lo, hi)
             if two is not None:
                 along = np.array(two) - side.start_m
                 starts += list(along if side.forward else side.length_m - along)

@@ -34,7 +34,7 @@ from otdravg.joint_fit import (
     prior_information,
 )
 from otdravg.lines import LineSums
-from otdravg.sides import Place, Side
+from otdravg.sides import Place, Side, pair_sums
 
 __all__ = [
     "AVERAGING_FACTORS",
@@ -204,7 +204,7 @@ def expanded_after_averaging(
         steady, receiver = _variances(side)
         return _inverse(steady + (0.0 if math.isinf(factor) else receiver / factor), side)
 
-    sums = _section_sums(measurement, weight)
+    sums = _sums((measurement.side_ab, measurement.side_ba), measurement.places, weight)
     fit = fit_sections(sums, measurement.fit.spreads)
     _, covariance = fit.steps(np.array([p.middle_m for p in measurement.places]))
     half = np.array([0.5, 0.5])
@@ -239,20 +239,13 @@ def _inverse(variance: FloatArray, side: Side) -> FloatArray:
     return np.divide(1.0, variance, out=np.zeros_like(variance), where=side.weight > 0)
 
 
-def _section_sums(measurement: PairMeasurement, weight: Variance) -> SectionSums:
-    """Sums of all sections with other weights on the same points."""
-    sides = (measurement.side_ab, measurement.side_ba)
-    return _sums(sides, measurement.places, weight)
-
-
 def _sums(sides: tuple[Side, Side], places: tuple[Place, ...], weight: Variance) -> SectionSums:
-    edges = np.array([0.0, *(p.middle_m for p in places), sides[0].length_m])
-    middle = (edges[:-1] + edges[1:]) / 2
-    shots = []
-    for side in sides:
-        other = replace(side, sums=LineSums.of(side.shot.x_m, side.response_db, weight(side)))
-        shots.append(other.section_sums(places, middle))
-    return SectionSums(middle, shots[0], shots[1])
+    """Sums of all sections with other weights on the same points."""
+    ab, ba = (
+        replace(side, sums=LineSums.of(side.shot.x_m, side.response_db, weight(side)))
+        for side in sides
+    )
+    return pair_sums((ab, ba), places)
 
 
 def _sources(

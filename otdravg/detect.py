@@ -60,6 +60,8 @@ BoolArray = npt.NDArray[np.bool_]
 
 #: How far the attenuation of a piece may be from the typical one of the shot, dB/km.
 SLOPE_SPREAD_DB_PER_KM = 0.06
+#: How far the slope may be off without a peak or a dip being seen in it, dB/km.
+SLOPE_SLACK_DB_PER_KM = 0.15
 #: How much two neighbouring sections of a cable may differ in attenuation, dB/km.
 SLOPE_CHANGE_DB_PER_KM = 0.02
 #: Attenuation assumed before any is measured, dB/km; only tells fibre from a flat floor.
@@ -75,7 +77,7 @@ COMPOUND_GAIN = 0.4
 #: The first search, with rough noise, asks for this much more than the final threshold.
 FIRST_PASS = 3.0
 #: A real ramp is rounded by the receiver: RMS departure from a straight one, share of its loss.
-RAMP_IMPERFECTION = 0.08
+RAMP_IMPERFECTION = 0.055
 #: Kept free in front of an event for the uncertainty of its location, share of a pulse.
 GUARD_SHARE = 0.1
 #: Cells per pulse in the search.
@@ -283,7 +285,8 @@ def _with_reflections(shot: Shot) -> Shot:
     variance = shot.noise.variance_db2(smooth)
     slope = shot.slope_db_per_m * shot.spacing_m
     front = clear_after(level, long_run, shot.start, pulse_points, shot.end, slope)
-    common = (variance, long_run, pulse_points, front, shot.end, slope, shot.smoothing)
+    slack = SLOPE_SLACK_DB_PER_KM / 1000 * shot.spacing_m
+    common = (variance, long_run, pulse_points, front, shot.end, slope, shot.smoothing, slack)
     peaks = find_peaks(level, *common)
     # Fibre between a loss and a reflection behind it is lower than both and yet no dip.
     before = int(3 * pulse_points) + 12
@@ -499,20 +502,17 @@ def _renoised(
     if sections == 0:
         return shot
     first, last = int(np.flatnonzero(used)[0]), int(np.flatnonzero(used)[-1]) + 1
-    noise = shot.noise
-    residual = shot.trace.level_db - model
-    for _ in range(2):
-        noise = noise_from_residuals(
-            residual[first:last],
-            model[first:last],
-            used[first:last],
-            windows=shot.correlation_windows,
-            quantum_db=shot.trace.settings.quantum_db,
-            parameters=2 * sections,
-            start=noise,
-            tail_db2=shot.tail_db2,
-            smoothing=shot.smoothing,
-        )
+    noise = noise_from_residuals(
+        (shot.trace.level_db - model)[first:last],
+        model[first:last],
+        used[first:last],
+        windows=shot.correlation_windows,
+        quantum_db=shot.trace.settings.quantum_db,
+        parameters=2 * sections,
+        start=shot.noise,
+        tail_db2=shot.tail_db2,
+        smoothing=shot.smoothing,
+    )
     return _with_reflections(replace(shot, noise=noise))
 
 
@@ -991,7 +991,10 @@ def _reflectance(shot: Shot, height_db: float | None) -> float | None:
 
 
 def _mark_echoes(events: list[Event], shot: Shot) -> list[Event]:
-    """Label reflections that stand where light bounced between two stronger ones arrives."""
+    """Label reflections that stand where light turned around at stronger ones arrives.
+
+    Out to one reflector, back to a nearer one and out to a third: x₁ + x₃ − x₂.
+    """
     tolerance = shot.placing_m
     marked: list[Event] = []
     strong = [
@@ -1006,10 +1009,12 @@ def _mark_echoes(events: list[Event], shot: Shot) -> list[Event]:
                 3 * (event.u_loss_db or 0.0), 0.02
             )
             echo = no_loss and any(
-                abs(far + (far - near) - event.distance_m) < tolerance and far_height > height
+                abs(out + back - near - event.distance_m) < tolerance
+                and min(out_height, back_height) > height
                 for near, _ in parents
-                for far, far_height in parents
-                if far > near
+                for out, out_height in parents
+                for back, back_height in parents
+                if near < out <= back
             )
             if echo:
                 event = replace(event, kind=EventKind.ECHO)

@@ -7,6 +7,7 @@ clears the ground for them.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -31,6 +32,8 @@ BoolArray = npt.NDArray[np.bool_]
 
 #: A tail that seems to go on for longer than this is noise larger than expected.
 LONGEST_TAIL_PULSES = 40.0
+#: From this far behind an event on, a steady extra fall is taken for steeper fibre.
+STEEP_AFTER_PULSES = 6.0
 #: No splice loses this much: a fall like it ends the flat top of a reflection.
 FALL_BEHIND_FLAT_TOP_DB = 1.5
 #: No splice gains as much as this from one end.
@@ -190,6 +193,7 @@ def find_peaks(
     end: int,
     slope_db_per_point: float,
     smoothing: int = 1,
+    slope_slack: float = 0.0,
 ) -> tuple[Peak, ...]:
     """Find reflections between ``start`` and ``end`` (indices), with their dead zones.
 
@@ -207,7 +211,8 @@ def find_peaks(
     # Both neighbours brought along the fibre's own slope to where the top is.
     before = sides[index - side] + slope_db_per_point * (side + top) / 2
     after = sides[np.minimum(index + gap, n - 1)] - slope_db_per_point * (gap + (side - top) / 2)
-    height = tops[index] - np.maximum(before, after)
+    # The fibre may be steeper or flatter here than elsewhere.
+    height = tops[index] - np.maximum(before, after) - slope_slack * (gap + side)
 
     def mean_variance(width: int, at: npt.NDArray[np.intp]) -> FloatArray:
         return np.minimum(variance_db2[at], long_run_db2[at] / width)
@@ -241,10 +246,15 @@ def find_peaks(
             level_db, long_run_db2, first, pulse_points, min(end, n - 1), slope_db_per_point
         )
         peaks.append(Peak(lead, first, clear, float(level_db[crest]) - base, saturated))
-    for k, (peak, following) in enumerate(zip(peaks, peaks[1:], strict=False)):
+    for k, (peak, following) in enumerate(pairwise(peaks)):
         if peak.clear > following.first:  # its tail must not be looked for behind the next one
             clear = clear_after(
-                level_db, long_run_db2, peak.first, pulse_points, following.first, slope_db_per_point
+                level_db,
+                long_run_db2,
+                peak.first,
+                pulse_points,
+                following.first,
+                slope_db_per_point,
             )
             peaks[k] = replace(peak, clear=clear)
     return tuple(peaks)
@@ -259,6 +269,7 @@ def find_dips(
     end: int,
     slope_db_per_point: float,
     smoothing: int = 1,
+    slope_slack: float = 0.0,
 ) -> tuple[Peak, ...]:
     """Find places lower than the fibre on both sides, as :func:`find_peaks` finds higher ones."""
     # The drop at the end of the fibre is no dip: keep away from it.
@@ -266,6 +277,7 @@ def find_dips(
     found = find_peaks(
         -level_db, variance_db2, long_run_db2, pulse_points, start, last, -slope_db_per_point,
         smoothing,
+        slope_slack,
     )  # fmt: skip
     width = int(np.ceil(1.35 * pulse_points)) + 2 + smoothing
     dips = []
@@ -347,7 +359,13 @@ def clear_after(
             level_db[t : t + h].mean() - level_db[t + h : t + 2 * h].mean() + slope_db_per_point * h
         )
         sigma = np.sqrt(2 * long_run_db2[t + h] / h)
-        if fall <= 1.2 * sigma + 2e-4:
+        quiet = fall <= 1.2 * sigma + 2e-4
+        if not quiet and t - first > STEEP_AFTER_PULSES * pulse_points and t + 3 * h <= stop:
+            # Fibre steeper than the rest falls on and on, a tail falls less and less.
+            later = level_db[t + h : t + 2 * h].mean() - level_db[t + 2 * h : t + 3 * h].mean()
+            bend = fall - slope_db_per_point * h - later
+            quiet = bend <= np.sqrt(3) * sigma + 1e-4
+        if quiet:
             candidate = t if candidate is None else candidate
             first_quiet = t if first_quiet is None else first_quiet
             if t - candidate > 0.5 * (candidate - first) + 2 * step:

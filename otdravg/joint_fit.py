@@ -45,6 +45,7 @@ class SectionSums:
     middle_m: FloatArray
     ab: FloatArray
     ba: FloatArray
+    half_pulses_m: tuple[float, float] = (0.0, 0.0)  # half the pulse length of either shot
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -62,6 +63,7 @@ class JointFit:
     seen_ab: BoolArray
     seen_ba: BoolArray
     spreads: tuple[float, float]
+    half_pulses_m: tuple[float, float]
 
     def line_ab(self, section: int, z_m: FloatArray) -> FloatArray:
         """Level of shot A→B in a section at positions from the A end, dB."""
@@ -94,13 +96,19 @@ class JointFit:
         return readings, covariance
 
     def step_operator(self, j: int, z_m: float) -> FloatArray:
-        """Rows A→B and B→A over the eight parameters of sections j and j + 1."""
-        left = (z_m - self.middle_m[j]) / 1000
-        right = (z_m - self.middle_m[j + 1]) / 1000
+        """Rows A→B and B→A over the eight parameters of sections j and j + 1.
+
+        A point shows the mean of the pulse before it, so the lines of a shot meet a splice half
+        a pulse behind it in the direction of travel. This matters where the attenuation changes.
+        """
+        before, after = self.middle_m[j], self.middle_m[j + 1]
+        z_ab, z_ba = z_m + self.half_pulses_m[0], z_m - self.half_pulses_m[1]
+        left, right = (z_ab - before) / 1000, (z_ab - after) / 1000
+        left_b, right_b = (z_ba - before) / 1000, (z_ba - after) / 1000
         return np.array(
             [
                 [1.0, 0.0, -left, left, -1.0, 0.0, right, -right],
-                [0.0, -1.0, -left, -left, 0.0, 1.0, right, right],
+                [0.0, -1.0, -left_b, -left_b, 0.0, 1.0, right_b, right_b],
             ]
         )
 
@@ -143,6 +151,7 @@ def fit_sections(sums: SectionSums, spreads: tuple[float, float] | None = None) 
         sums.ab[0] > 0,
         sums.ba[0] > 0,
         spreads,
+        sums.half_pulses_m,
     )
 
 

@@ -312,6 +312,10 @@ def _score(a: _Marks, b: _Marks, total: float, tolerance: float) -> float:
                 score -= 0.5  # only a receive cord longer than the other's launch cord
             else:
                 score -= 0.5
+        elif total < marks.last_x - LONGEST_CORD_M:
+            score -= 3.0  # this shot shows more fibre than there would be
+        elif total < marks.last_x - tolerance:
+            score -= 1.0
     return score
 
 

@@ -199,7 +199,9 @@ def basis_from_shot(shot: Trace, wavelength_nm: int | None = None) -> PlanBasis:
     own_nm = shot.identity.nominal_wavelength_nm or round(shot.identity.wavelength_nm)
     path = shot.identity.path
     if wavelength_nm is not None and not same_band(own_nm, wavelength_nm):
-        raise BadSetting("like", path, f"it was shot at {own_nm} nm; give one at {wavelength_nm} nm")
+        raise BadSetting(
+            "like", path, f"it was shot at {own_nm} nm; give one at {wavelength_nm} nm"
+        )
     settings = shot.settings
     averaging_s = settings.averaging_time_s
     said = f"{averaging_s:g} s of averaging"

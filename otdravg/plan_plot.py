@@ -130,9 +130,7 @@ def _draw_hindrances(
             z_km.append(place.middle_m / 1000)
             rows.append(row)
     panel.scatter(*joined, marker="x", color="#8c1d18", label="not parted")
-    panel.scatter(
-        *short, marker="v", facecolors="none", edgecolors="#1b4f8f", label="not reached"
-    )
+    panel.scatter(*short, marker="v", facecolors="none", edgecolors="#1b4f8f", label="not reached")
     panel.set_yticks(range(len(shown)), [pulse_text(one.pulse_ns) for one in shown], fontsize=8)
     for label, colour in zip(panel.get_yticklabels(), colours, strict=True):
         label.set_color(colour)

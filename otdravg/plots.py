@@ -30,7 +30,7 @@ from otdravg.judge import Judged, PairReport, Verdict
 from otdravg.label_row import LEADER_COLOUR, LabelStyle, label_row
 from otdravg.trace import Trace
 
-__all__ = ["check_format", "pair_figure", "save_figure", "shot_figure"]
+__all__ = ["check_format", "figure_bytes", "pair_figure", "save_figure", "shot_figure"]
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -363,7 +363,11 @@ def save_figure(figure: Figure, path: Path, *, overwrite: bool) -> None:
         If the file exists and may not be replaced, or cannot be written.
     """
     check_format(path)
-    suffix = path.suffix.lower()
+    write_atomic(path, figure_bytes(figure, path.suffix.lower()), overwrite=overwrite)
+
+
+def figure_bytes(figure: Figure, suffix: str) -> bytes:
+    """Return a figure as a file of one of the formats ``.png``, ``.pdf`` and ``.svg``."""
     content = io.BytesIO()
     with (
         mpl.rc_context({"svg.hashsalt": "otdravg", "pdf.fonttype": 42}),
@@ -372,4 +376,4 @@ def save_figure(figure: Figure, path: Path, *, overwrite: bool) -> None:
         # A header may be written in letters that the font lacks: they are drawn as boxes.
         warnings.filterwarnings("ignore", message="Glyph .* missing from")
         figure.savefig(content, format=suffix[1:], metadata=_FORMATS[suffix])
-    write_atomic(path, content.getvalue(), overwrite=overwrite)
+    return content.getvalue()

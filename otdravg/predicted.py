@@ -28,9 +28,9 @@ from otdravg.bidirectional import parted
 from otdravg.detect import CELLS_PER_PULSE, Cells, Shot, make_cells
 from otdravg.errors import BadSetting
 from otdravg.fibre_signal import Floor, Peak
-from otdravg.joint_fit import JointFit, SectionSums, fit_sections
+from otdravg.joint_fit import JointFit, fit_sections
 from otdravg.noise import DB_PER_RELATIVE_POWER, NoiseModel
-from otdravg.sides import Place, Side
+from otdravg.sides import Place, Side, pair_sums
 from otdravg.trace import SPEED_OF_LIGHT_M_PER_S, Direction, Identity, Settings, Trace
 
 __all__ = [
@@ -41,7 +41,6 @@ __all__ = [
     "expected",
     "predicted_side",
     "receiver_of",
-    "section_fit",
 ]
 
 FloatArray = npt.NDArray[np.float64]
@@ -51,6 +50,8 @@ _POINTS_PER_PULSE = 8
 _MOST_POINTS = 60_000
 #: Share of the signal, from the front panel on, that tells the launch level.
 _FRONT_SHARE = 0.15
+#: An edge is not spread over more pulse lengths; what a noisy shot says beyond it is noise.
+_WIDEST_EDGE = 1.0
 #: A record has to be this much longer than the fibre (common practice, no source).
 _RECORD_MARGIN = 1.25
 
@@ -181,7 +182,7 @@ def receiver_of(shot: Shot, averaging_s: float) -> Receiver:
         ripple_db2_m=max(noise.constant_long_run_db2 - quantum_db2, 0.0) * spacing,
         quantum_db=shot.trace.settings.quantum_db,
         shared=max(noise.receiver_long_run_db2 / single, 1.0) if single > 0 else 1.0,
-        edge_pulses=(shot.smoothing - 1) * spacing / shot.pulse_m,
+        edge_pulses=min((shot.smoothing - 1) * spacing / shot.pulse_m, _WIDEST_EDGE),
         connector_pulses=max(front_m / shot.pulse_m, 1.0),
         attenuation_db_per_km=max(-slope * 1000, 0.0),
         finest_spacing_m=spacing,
@@ -267,7 +268,7 @@ def expected(
     if not merged:
         return ()
     alone = tuple(merged)
-    fit = section_fit(sides, alone, spreads)
+    fit = fit_sections(pair_sums(sides, alone), spreads)
     _, covariance = fit.steps(np.array([p.middle_m for p in alone]))
     result: list[Expectation] = []
     for j, group in enumerate(groups):
@@ -280,19 +281,6 @@ def expected(
             else:
                 result.append(_expectation(sides, alone, fit, covariance[j], j))
     return tuple(result)
-
-
-def section_fit(
-    sides: tuple[Side, Side],
-    places: tuple[Place, ...],
-    spreads: tuple[float, float] | None = None,
-) -> JointFit:
-    """Fit the joint model to two sides with the places between their sections."""
-    length_m = sides[0].length_m
-    edges = np.array([0.0, *(p.middle_m for p in places), length_m])
-    middle = (edges[:-1] + edges[1:]) / 2
-    sums = SectionSums(middle, *(side.section_sums(places, middle) for side in sides))
-    return fit_sections(sums, spreads)
 
 
 def _expectation(

@@ -14,11 +14,11 @@ import numpy.typing as npt
 
 from otdravg.detect import Shot, make_cells
 from otdravg.fibre_signal import centred_mean
-from otdravg.joint_fit import JointFit
+from otdravg.joint_fit import JointFit, SectionSums
 from otdravg.lines import LineSums
 from otdravg.noise import DB_PER_RELATIVE_POWER, NoiseModel, linear_power, noise_from_residuals
 
-__all__ = ["Place", "Side"]
+__all__ = ["Place", "Side", "pair_sums"]
 
 FloatArray = npt.NDArray[np.float64]
 IndexArray = npt.NDArray[np.intp]
@@ -176,7 +176,7 @@ class Side:
                 model[lo[m] : hi[m]] = line(m, z[lo[m] : hi[m]])
         return model
 
-    def renoised(self, fit: JointFit, places: tuple[Place, ...], rounds: int = 2) -> Side:
+    def renoised(self, fit: JointFit, places: tuple[Place, ...]) -> Side:
         """Return the side with its noise model estimated again from the fit's residuals."""
         shot = self.shot
         model = self.model(fit, places)
@@ -188,17 +188,24 @@ class Side:
         first, last = int(lo.min()), int(hi.max())
         ratio = np.exp((shot.trace.level_db - model)[first:last] / DB_PER_RELATIVE_POWER)
         residual = DB_PER_RELATIVE_POWER * (ratio - 1)
-        noise = shot.noise
-        for _ in range(rounds):
-            noise = noise_from_residuals(
-                residual,
-                model[first:last],
-                used[first:last],
-                windows=shot.correlation_windows,
-                quantum_db=shot.trace.settings.quantum_db,
-                parameters=2 * lo.size,
-                start=noise,
-                tail_db2=shot.tail_db2,
-                smoothing=shot.smoothing,
-            )
+        noise = noise_from_residuals(
+            residual,
+            model[first:last],
+            used[first:last],
+            windows=shot.correlation_windows,
+            quantum_db=shot.trace.settings.quantum_db,
+            parameters=2 * lo.size,
+            start=shot.noise,
+            tail_db2=shot.tail_db2,
+            smoothing=shot.smoothing,
+        )
         return self.with_noise(noise)
+
+
+def pair_sums(sides: tuple[Side, Side], places: tuple[Place, ...]) -> SectionSums:
+    """Sums of all sections between ``places`` (in z order) in both shots, A→B first."""
+    edges = np.array([0.0, *(p.middle_m for p in places), sides[0].length_m])
+    middle = (edges[:-1] + edges[1:]) / 2
+    half_m = sides[0].shot.pulse_m / 2, sides[1].shot.pulse_m / 2
+    ab, ba = (side.section_sums(places, middle) for side in sides)
+    return SectionSums(middle, ab, ba, half_m)

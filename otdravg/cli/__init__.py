@@ -6,10 +6,14 @@ import click
 
 from otdravg import __version__
 from otdravg.cli.boundary import JOB_NOT_DONE, OneLineErrors
+from otdravg.cli.cable import cable, decide
 from otdravg.cli.demo import demo
 from otdravg.cli.pair import pair
+from otdravg.cli.plan import plan
 from otdravg.cli.profile import profile
+from otdravg.cli.report import report
 from otdravg.cli.show import show
+from otdravg.cli.verify import verify
 
 __all__ = ["main"]
 
@@ -38,5 +42,10 @@ def main(ctx: click.Context) -> None:
 
 main.add_command(pair)
 main.add_command(show)
+main.add_command(plan)
 main.add_command(demo)
 main.add_command(profile)
+main.add_command(cable)
+main.add_command(decide)
+main.add_command(report)
+main.add_command(verify)

@@ -9,6 +9,7 @@ from pathlib import Path
 import click
 
 from otdravg.bidirectional import measure_pair
+from otdravg.budget import explained_budget
 from otdravg.cli import options
 from otdravg.cli.loading import load_shot
 from otdravg.cli.options import FilePath, force_option, plot_option, trace_option
@@ -72,6 +73,19 @@ __all__ = ["pair"]
 @click.option("--swap", is_flag=True, help="The first file was shot from end B, not from A.")
 @trace_option
 @plot_option
+@click.option(
+    "--explain",
+    metavar="N",
+    type=click.IntRange(min=1),
+    help="Add the uncertainty budget of splice N: what it is made of, what would lower it.",
+)
+@click.option(
+    "--report",
+    "report_file",
+    metavar="FILE",
+    type=FilePath,
+    help="Write a document to hand on: .pdf, or .html in one file.",
+)
 @click.option("--csv", "csv_file", metavar="FILE", type=FilePath, help="Write the table as CSV.")
 @click.option(
     "--json", "as_json", is_flag=True, help="Print one JSON object and nothing else on stdout."
@@ -92,6 +106,8 @@ def pair(
     swap: bool,
     trace_number: int | None,
     plot: Path | None,
+    explain: int | None,
+    report_file: Path | None,
     csv_file: Path | None,
     as_json: bool,
     force: bool,
@@ -106,13 +122,17 @@ def pair(
     otdravg pair 012_A.sor 012_B.sor --limit 1310=0.25 --limit 1550=0.20 --plot 012.png
     """
     stated = Limits.parse(limits, Rule.GUARDED if guarded else Rule.PLAIN)
-    targets = [path for path in (plot, csv_file) if path is not None]
+    targets = [path for path in (plot, report_file, csv_file) if path is not None]
     check_targets(targets, inputs=(a_file, b_file), overwrite=force)
     if plot is not None:
         # Only now: matplotlib takes longer to load than a pair to measure.
         from otdravg.plots import check_format, pair_figure, save_figure
 
         check_format(plot)
+    if report_file is not None:
+        from otdravg.export.pair_report import check_report_format, write_pair_report
+
+        check_report_format(report_file)
 
     from_a, from_b = (b_file, a_file) if swap else (a_file, b_file)
     measurement = measure_pair(
@@ -124,19 +144,23 @@ def pair(
         positions_m=tuple(chain.from_iterable(positions_m)),
     )
     report = judge_pair(measurement, stated)
+    explained = None if explain is None else explained_budget(measurement, explain)
 
     if csv_file is not None:
         write_atomic(csv_file, pair_csv(report), overwrite=force)
     if plot is not None:
         save_figure(pair_figure(report), plot, overwrite=force)
+    if report_file is not None:
+        write_pair_report(report, report_file, overwrite=force)
     if as_json:
-        print_text(pair_json(report))
+        print_text(pair_json(report, explained))
     else:
         print_text(
             pair_text(
                 report,
                 ascii_only=not shows_signs(sys.stdout),
                 colour=shows_colour(sys.stdout),
+                explained=explained,
             )
         )
     ctx.exit(report.exit_status)

@@ -7,7 +7,10 @@ from typing import Any
 
 from otdravg import __version__
 from otdravg.bidirectional import Axis, PairMeasurement, SectionReading
+from otdravg.budget import Budget
 from otdravg.decimals import Quantity, number
+from otdravg.detect_limit import SEEN_SHARE, DirectionLimit, detection_limits
+from otdravg.export.explain_text import budget_object
 from otdravg.export.shot_json import finding_object, shot_object
 from otdravg.export.statements import (
     CAUTION,
@@ -23,19 +26,20 @@ __all__ = ["SCHEMA_NAME", "pair_json", "pair_object"]
 SCHEMA_NAME = "otdravg.pair/1"
 
 
-def pair_json(report: PairReport) -> str:
+def pair_json(report: PairReport, explained: Budget | None = None) -> str:
     """Return the report as JSON text, ASCII only, so that no terminal can spoil it."""
-    return json.dumps(pair_object(report), indent=2, allow_nan=False) + "\n"
+    return json.dumps(pair_object(report, explained), indent=2, allow_nan=False) + "\n"
 
 
-def pair_object(report: PairReport) -> dict[str, Any]:
+def pair_object(report: PairReport, explained: Budget | None = None) -> dict[str, Any]:
     """Return the report as plain lists, dictionaries, texts and numbers.
 
     Losses are dB (a loss positive), distances metres from the span's A end. ``None``
-    where something was not measured; the object's ``reason`` says why.
+    where something was not measured; the object's ``reason`` says why. ``explained`` is
+    the uncertainty budget of one splice, to be added as ``explain``.
     """
     measurement = report.measurement
-    return {
+    content: dict[str, Any] = {
         "schema": SCHEMA_NAME,
         "program_version": __version__,
         "exit_status": report.exit_status,
@@ -49,6 +53,7 @@ def pair_object(report: PairReport) -> dict[str, Any]:
         "splices": [_splice(judged) for judged in report.splices],
         "sections": [_section(section) for section in measurement.sections],
         "totals": _totals(report, measurement),
+        "detection_limit": [_detection_limit(one) for one in detection_limits(measurement)],
         "findings": [
             {"about": about, **finding_object(finding)}
             for about, finding in findings_by_source(report)
@@ -56,6 +61,9 @@ def pair_object(report: PairReport) -> dict[str, Any]:
         "next_steps": list(report.next_steps),
         "caution": CAUTION,
     }
+    if explained is not None:
+        content["explain"] = budget_object(explained)
+    return content
 
 
 def _splice(judged: Judged) -> dict[str, Any]:
@@ -131,6 +139,24 @@ def _section(section: SectionReading) -> dict[str, Any]:
         "u_attenuation_db_per_km": number(
             section.u_attenuation_db_per_km, Quantity.U_ATTENUATION_DB_PER_KM
         ),
+    }
+
+
+def _detection_limit(limit: DirectionLimit) -> dict[str, Any]:
+    return {
+        "direction": limit.direction.value,
+        "false_alarm_rate": limit.false_alarm_rate,
+        "seen_share": SEEN_SHARE,
+        "worst_distance_m": number(limit.worst_m, Quantity.DISTANCE_M),
+        "worst_step_db": number(limit.worst_db, Quantity.STANDARD_UNCERTAINTY_DB),
+        "blind_at_m": [number(z, Quantity.DISTANCE_M) for z in limit.blind_m],
+        "curve": [
+            {
+                "distance_m": number(float(z), Quantity.DISTANCE_M),
+                "step_db": number(float(step), Quantity.STANDARD_UNCERTAINTY_DB),
+            }
+            for z, step in zip(limit.distance_m, limit.step_db, strict=True)
+        ],
     }
 
 

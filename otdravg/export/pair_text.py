@@ -6,7 +6,10 @@ from collections.abc import Iterator
 
 from otdravg import __version__
 from otdravg.bidirectional import Kind
+from otdravg.budget import Budget
 from otdravg.decimals import Quantity, distance_text, reported
+from otdravg.detect_limit import DirectionLimit, detection_limits
+from otdravg.export.explain_text import write_budget
 from otdravg.export.page import Page, Tone
 from otdravg.export.statements import (
     CAUTION,
@@ -17,7 +20,7 @@ from otdravg.export.statements import (
     title_of,
 )
 from otdravg.judge import Judged, PairReport, Verdict
-from otdravg.trace import Trace
+from otdravg.trace import Direction, Trace
 
 __all__ = ["pair_text"]
 
@@ -35,7 +38,13 @@ _TONES = {
 }
 
 
-def pair_text(report: PairReport, *, ascii_only: bool = False, colour: bool = False) -> str:
+def pair_text(
+    report: PairReport,
+    *,
+    ascii_only: bool = False,
+    colour: bool = False,
+    explained: Budget | None = None,
+) -> str:
     """Write the report as a person reads it.
 
     Parameters
@@ -46,13 +55,19 @@ def pair_text(report: PairReport, *, ascii_only: bool = False, colour: bool = Fa
         Spell arrows and plus-minus in ASCII, for a terminal that lacks them.
     colour : bool
         Tint the verdicts; their words say the same without it.
+    explained : Budget, optional
+        Uncertainty budget of one splice, to be added.
     """
     page = Page(ascii_only=ascii_only, colour=colour)
     _heading(page, report)
     _table(page, report)
     _totals(page, report)
     _axis(page, report)
+    _detection(page, report)
     _findings(page, report)
+    if explained is not None:
+        page.line()
+        write_budget(page, explained, km=report.in_km)
     page.line()
     page.line("What to do next")
     for step in report.next_steps:
@@ -165,6 +180,25 @@ def _axis(page: Page, report: PairReport) -> None:
     agreement = f"; residuals in m: {shown}" if residuals else ""
     noun = "event" if axis.matched == 1 else "events"
     page.entry("Both ends", f"{axis.matched} {noun} seen from both ends{agreement}")
+
+
+def _detection(page: Page, report: PairReport) -> None:
+    for k, limit in enumerate(detection_limits(report.measurement)):
+        page.entry("" if k else "Detection", _limit_line(limit, km=report.in_km))
+
+
+def _limit_line(limit: DirectionLimit, *, km: bool) -> str:
+    """Say how small a step one shot shows, at its worst place clear of events."""
+    end = "A" if limit.direction is Direction.A_TO_B else "B"
+    smallest_db = reported(limit.worst_db, Quantity.UNCERTAINTY_DB)
+    if limit.worst_m is None or smallest_db is None:
+        return f"from {end} no splice can be seen in this shot"
+    at = distance_text(limit.worst_m, km=km)
+    line = f"from {end} at {at} a splice below {smallest_db} dB cannot be seen in this shot"
+    if limit.blind_m:
+        places = ", ".join(distance_text(z, km=km) for z in limit.blind_m)
+        line += f"; around {places} none can"
+    return line
 
 
 def _cord(length_m: float, basis: str) -> str:

@@ -104,7 +104,6 @@ def test_echo_stands_at_the_sum_of_the_positions() -> None:
     assert len(of_kind(seen, EventKind.REFLECTION)) == 2
 
 
-@pytest.mark.xfail(strict=True, reason="only echoes between two reflectors are looked for")
 def test_echo_of_three_reflectors_is_labelled_too() -> None:
     # Out to 1400 m, back to the front panel, out to 1000 m and home: it seems to lie at 2400 m.
     reflects = {0: -22.0, 1: -22.0}

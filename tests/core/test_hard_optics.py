@@ -58,12 +58,7 @@ def test_splice_1_2_pulses_behind_a_connector_is_one_group_with_the_summed_loss(
         0.4,
         0.7,
         1.0,
-        pytest.param(
-            1.3,
-            marks=pytest.mark.xfail(
-                strict=True, reason="ramps that overlap only a little pass for two parted splices"
-            ),
-        ),
+        1.3,
     ],
 )
 def test_two_splices_closer_than_the_pulse_can_part_are_measured_as_their_sum(
@@ -77,7 +72,6 @@ def test_two_splices_closer_than_the_pulse_can_part_are_measured_as_their_sum(
         assert_agrees(m.readings[0].loss_db, m.readings[0].u_loss_db, 0.30, 0.006)
 
 
-@pytest.mark.xfail(strict=True, reason="a compound ramp is not tested against one ramp")
 def test_two_splices_two_thirds_of_a_pulse_apart_are_said_to_be_a_group() -> None:
     # The compound ramp is 1.67 pulses long: at this noise nobody could take it for one splice.
     tool = instrument(500, 1.0)
@@ -340,9 +334,6 @@ def test_records_displayed_in_other_units_measure_alike(unit: str) -> None:
 # Short fibre
 
 
-@pytest.mark.xfail(
-    strict=True, reason="in a short span the splice itself is taken for remains of tail or ramp"
-)
 def test_span_shorter_than_five_pulses_between_cords() -> None:
     # A 1 µs pulse is 102 m long (arithmetic): the span of 450 m holds 4.4 of them.
     glass = span([220, 230], [0.15])
@@ -403,7 +394,6 @@ def test_attenuation_that_differs_by_section_does_not_leak_into_the_losses() -> 
     assert found == pytest.approx(slopes, abs=0.006)
 
 
-@pytest.mark.xfail(strict=True, reason="lines are compared at the ramp's start, not in its middle")
 def test_attenuation_change_does_not_read_as_a_one_way_loss() -> None:
     # A point shows the mean of the pulse before it. Read at the ramp's start, a change of
     # 0.2 dB/km under a pulse of 102 m reads as 0.2e-3·51 = 0.010 dB one way (derived).
@@ -414,7 +404,6 @@ def test_attenuation_change_does_not_read_as_a_one_way_loss() -> None:
     assert reading.loss_ba_db == pytest.approx(0.10, abs=0.003)
 
 
-@pytest.mark.xfail(strict=True, reason="lines are compared at the ramp's start, not in its middle")
 def test_attenuation_change_under_unequal_pulses_does_not_bias_the_true_loss() -> None:
     # The one-way errors cancel only between equal pulses: (0.1e-3)·(102.1 − 10.2)/4 = 0.0023 dB.
     glass = span([6000, 6000], [0.10], attenuation_db_per_km=[0.20, 0.30])

@@ -58,10 +58,6 @@ def test_axis_without_any_event_comes_from_the_ends() -> None:
     assert "pattern-unconfirmed" in [f.code for f in m.findings]
 
 
-@pytest.mark.xfail(
-    strict=True,
-    reason="a fibre that goes on beyond the other panel does not count against a length",
-)
 def test_axis_from_one_common_event_when_both_records_stop_on_the_fibre() -> None:
     # Each record covers 7 of 9.4 km. The splices at 1500 m from A and 1900 m from B would also
     # agree on 3.4 km, but then either shot shows more fibre than there is.

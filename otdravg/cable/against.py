@@ -1,0 +1,179 @@
+"""Compare a review with the result of an earlier run."""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from decimal import Decimal
+from math import hypot
+from pathlib import Path
+
+from otdravg.cable.model import CableFinding, Change, ChangeKind, FibreKey, SpliceRow
+from otdravg.cable.notes import about_fibre
+from otdravg.decimals import Quantity, reported
+from otdravg.errors import BadSetting
+from otdravg.findings import Severity
+from otdravg.profile import Profile, Verdict
+
+__all__ = ["OldSplice", "change_findings", "changes_since", "read_splices"]
+
+Place = tuple[FibreKey, int, int]
+
+
+@dataclass(frozen=True, slots=True)
+class OldSplice:
+    """One splice of an earlier run: what its table says."""
+
+    key: FibreKey
+    wavelength_nm: int
+    closure: str
+    number: int  # of the closure, counted along the fibre if the table has only names
+    loss_db: float | None
+    expanded_uncertainty_db: float | None
+
+
+def read_splices(folder: Path) -> tuple[OldSplice, ...]:
+    """Read the splice table of an earlier run.
+
+    Parameters
+    ----------
+    folder : Path
+        The folder that the earlier run wrote (it holds ``splices.csv``).
+
+    Raises
+    ------
+    BadSetting
+        If there is no such table or a line of it cannot be used.
+    """
+    path = folder / "splices.csv"
+    if not path.is_file():
+        raise BadSetting("against", str(folder), "name the output folder of an earlier run")
+    rows = csv.DictReader(io.StringIO(path.read_text(encoding="utf-8-sig"), newline=""))
+    needed = {
+        "cable", "fibre", "wavelength_nm", "closure", "closure_number", "loss_db",
+        "expanded_uncertainty_db",
+    }  # fmt: skip
+    if not needed <= set(rows.fieldnames or ()):
+        raise BadSetting("against", str(path), f"it lacks columns out of {', '.join(needed)}")
+    splices = []
+    for number, row in enumerate(rows, start=2):
+        if not row["closure_number"]:
+            continue
+        place = f"{path} line {number}"
+        splices.append(
+            OldSplice(
+                FibreKey(row["cable"].removeprefix("'"), _whole(row["fibre"], place)),
+                _whole(row["wavelength_nm"], place),
+                row["closure"].removeprefix("'"),
+                _whole(row["closure_number"], place),
+                _figure(row["loss_db"], place),
+                _figure(row["expanded_uncertainty_db"], place),
+            )
+        )
+    return tuple(splices)
+
+
+def _whole(text: str, place: str) -> int:
+    if not re.fullmatch(r"\d+", text, re.ASCII):
+        raise BadSetting("against", place, f"{text!r} is not a whole number")
+    return int(text)
+
+
+def _figure(text: str, place: str) -> float | None:
+    if not text:
+        return None
+    if not re.fullmatch(r"-?\d+(\.\d+)?", text, re.ASCII):
+        raise BadSetting("against", place, f"{text!r} is not a figure in dB")
+    return float(text)
+
+
+def changes_since(old: Sequence[OldSplice], rows: Sequence[SpliceRow]) -> tuple[Change, ...]:
+    """Compare splice by splice: new, gone, worse or better by more than both are unsure.
+
+    Figures are compared as reported. The combined uncertainty is √(U₁² + U₂²), k = 2.
+    """
+    before = {(o.key, o.wavelength_nm, o.number): o for o in old}
+    after = {
+        (row.key, row.wavelength_nm, row.closure_number): row
+        for row in rows
+        if row.closure_number is not None
+    }
+    places = sorted(before.keys() | after.keys())
+    return tuple(_change(place, before, after) for place in places)
+
+
+def _change(
+    place: Place, before: Mapping[Place, OldSplice], after: Mapping[Place, SpliceRow]
+) -> Change:
+    key, nm, _ = place
+    old, row = before.get(place), after.get(place)
+    closure = row.closure if row is not None else old.closure if old is not None else ""
+    old_db = None if old is None else reported(old.loss_db, Quantity.LOSS_DB)
+    new_db = None if row is None else reported(row.loss_db, Quantity.LOSS_DB)
+    combined = None
+    if old_db is None or new_db is None:
+        kind = ChangeKind.SAME if old_db is new_db else ChangeKind.NEW
+        if old_db is not None:
+            kind = ChangeKind.GONE
+    else:
+        new_u = row.expanded_uncertainty_db if row is not None else None
+        old_u = old.expanded_uncertainty_db if old is not None else None
+        combined = hypot(old_u or 0.0, new_u or 0.0)
+        kind = _kind(new_db - old_db, combined)
+    return Change(
+        kind,
+        key,
+        nm,
+        closure,
+        None if old_db is None else float(old_db),
+        None if new_db is None else float(new_db),
+        combined,
+    )
+
+
+def _kind(difference_db: Decimal, combined_db: float) -> ChangeKind:
+    allowed = reported(combined_db, Quantity.UNCERTAINTY_DB) or Decimal(0)
+    if abs(difference_db) <= allowed:
+        return ChangeKind.SAME
+    return ChangeKind.WORSE if difference_db > 0 else ChangeKind.BETTER
+
+
+def change_findings(changes: Sequence[Change], profile: Profile) -> list[CableFinding]:
+    """Findings for what has become worse, or was measured before and is not now.
+
+    A profile with a limit for the increase says which increase is too much; without one any
+    that exceeds the combined uncertainty is a finding.
+    """
+    findings = []
+    for change in changes:
+        before_db, after_db = change.before_db, change.after_db
+        if before_db is None or change.kind not in (ChangeKind.WORSE, ChangeKind.GONE):
+            continue
+        if after_db is None:
+            code, text = "gone-since-before", f"{before_db:.3f} dB before, not measured now"
+            advice = "find the shots, or say why they are not there"
+        else:
+            code = "worse-than-before"
+            text = (
+                f"{before_db:.3f} dB before, {after_db:.3f} dB now: more than the combined "
+                f"uncertainty of {change.combined_uncertainty_db or 0:.3f} dB"
+            )
+            advice = "if nothing was done there, look at the tray"
+            judged = profile.judge_increase((before_db, None), (after_db, None))
+            if judged.verdict is not Verdict.NOT_JUDGED:
+                text += f". {judged.reason}"
+        findings.append(
+            about_fibre(
+                change.key,
+                Severity.CAUTION,
+                code,
+                text,
+                advice,
+                wavelength_nm=change.wavelength_nm,
+                closure=change.closure,
+            )
+        )
+    return findings

@@ -1,0 +1,61 @@
+"""Where a fibre sits in a ribbon cable, and its colour.
+
+References
+----------
+.. [1] TIA-598-D, *Optical Fiber Cable Color Coding*: the order of the first twelve fibres,
+   repeated for every further twelve (order quoted from memory).
+"""
+
+from __future__ import annotations
+
+from otdravg.errors import BadSetting
+
+__all__ = ["RIBBON_SIZES", "TIA_598_COLOURS", "fibre_colour", "ribbon_position"]
+
+TIA_598_COLOURS = (
+    "blue",
+    "orange",
+    "green",
+    "brown",
+    "slate",
+    "white",
+    "red",
+    "black",
+    "yellow",
+    "violet",
+    "rose",
+    "aqua",
+)
+
+#: Ribbons that are made (common practice, no source).
+RIBBON_SIZES = (4, 6, 8, 12, 16, 24)
+
+
+def ribbon_position(fibre: int, ribbon_size: int | None) -> tuple[int | None, int | None]:
+    """Return ribbon and position in it, both from 1; two ``None`` for loose tube.
+
+    Raises
+    ------
+    BadSetting
+        For a ribbon size that no cable has, or a fibre number below 1.
+    """
+    if fibre < 1:
+        raise BadSetting("fibre", fibre, "fibres are counted from 1")
+    if ribbon_size is None:
+        return None, None
+    if ribbon_size not in RIBBON_SIZES:
+        sizes = ", ".join(str(size) for size in RIBBON_SIZES)
+        raise BadSetting("ribbon size", ribbon_size, f"give one of {sizes}")
+    return (fibre - 1) // ribbon_size + 1, (fibre - 1) % ribbon_size + 1
+
+
+def fibre_colour(fibre: int, ribbon_size: int | None = None) -> str:
+    """Name the colour of a fibre [1]_.
+
+    Counting begins anew in every ribbon; behind the twelfth fibre of a larger ribbon the
+    order repeats and the name carries a ``/2``, as the second twelve are marked.
+    """
+    _, position = ribbon_position(fibre, ribbon_size)
+    index = (position or (fibre - 1) % 12 + 1) - 1
+    name = TIA_598_COLOURS[index % 12]
+    return name if index < 12 else f"{name}/{index // 12 + 1}"

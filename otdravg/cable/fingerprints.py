@@ -1,0 +1,282 @@
+"""Which shots are of one fibre: every shot from A held against every shot from B.
+
+A fibre's glass shows in both of its shots: the length and the attenuation of each section
+read alike from both ends, and at a splice the backscatter step turns its sign while the
+loss does not. Each such feature is a pair of numbers (a from A, b from B). For shots of
+one fibre (a + b)/2 and (a − b)/2 scatter as they do over the cable's own pairs; for shots
+of two fibres a and b scatter independently. The log-likelihood ratio of both cases, added
+up over all features, says how well two shots go together.
+
+Scales are taken from the cable itself (median absolute deviations), densities have heavy
+tails (Student's t with four degrees of freedom), and any feature may be misread, so that
+one bad splice or one misplaced event decides nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from otdravg.cable.measuring import Sketch
+from otdravg.detect import EventKind
+
+__all__ = ["Features", "ShotOnSpan", "features_of", "likelihood_ratios", "margins", "swaps"]
+
+FloatArray = npt.NDArray[np.float64]
+
+#: From this many fibres on, each feature has a scale of its own; below they are pooled by kind.
+_OWN_SCALE_FROM = 24
+#: Degrees of freedom of the densities.
+_FREEDOM = 4.0
+#: A section needs this many clean blocks for a slope.
+_LEAST_BLOCKS = 4
+#: Places less certain than this are not compared, m.
+_SURE_PLACE_M = 1.5
+#: A true loss below zero is impossible; readings of a sketch are this uncertain, dB.
+_EDGE_DB = 0.004
+#: Most that one impossible loss may count.
+_MOST_FOR_EDGE = 12.0
+#: Chance that a feature is misread and says nothing of the pair.
+_MISREAD = 0.03
+#: Smallest scale that is believed: of losses in dB, of slopes in dB/km, of lengths in m.
+_LEAST_SCALE = (5e-4, 2e-4, 0.02)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ShotOnSpan:
+    """A sketch laid on the span: where it starts in the shot, and the closures it passes.
+
+    ``closures_m`` are distances from the end that the shot was taken from, ascending.
+    """
+
+    sketch: Sketch
+    start_m: float
+    closures_m: FloatArray
+    length_m: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Features:
+    """Features of one shot in order from A: step readings, slopes and lengths of sections."""
+
+    loss_db: FloatArray  # shape (K,)
+    slope_db_per_km: FloatArray  # shape (K + 1,)
+    section_m: FloatArray  # shape (K + 1,)
+
+    def stacked(self) -> FloatArray:
+        """All features in one array, NaN where the shot does not show one."""
+        return np.concatenate((self.loss_db, self.slope_db_per_km, self.section_m))
+
+
+def features_of(shot: ShotOnSpan, *, from_a: bool) -> Features:
+    """Read the features of one shot."""
+    sketch = shot.sketch
+    x = sketch.first_m + sketch.block_m * np.arange(sketch.level_db.size)
+    level = sketch.level_db.astype(float)
+    closures = shot.start_m + shot.closures_m
+    edges = np.concatenate(([shot.start_m], closures, [shot.start_m + shot.length_m]))
+    half = sketch.block_m / 2
+    count = closures.size + 1
+    slope = np.full(count, np.nan)
+    centre = np.full(count, np.nan)
+    height = np.full(count, np.nan)
+    for m in range(count):
+        lo, hi = np.searchsorted(x, (edges[m] + sketch.recovery_m + half, edges[m + 1] - half))
+        xs, ys = x[lo:hi], level[lo:hi]
+        known = np.isfinite(ys)
+        if np.count_nonzero(known) < _LEAST_BLOCKS:
+            continue
+        xs, ys = xs[known], ys[known]
+        centre[m], height[m] = xs.mean(), ys.mean()
+        apart = xs - centre[m]
+        slope[m] = float(apart @ ys / (apart @ apart))
+    left = height[:-1] + slope[:-1] * (closures - centre[:-1])
+    right = height[1:] + slope[1:] * (closures - centre[1:])
+    marks = _marks(sketch, edges)
+    features = left - right, -1000 * slope, np.diff(marks)
+    return Features(*features) if from_a else Features(*(f[::-1] for f in features))
+
+
+def _marks(sketch: Sketch, edges: FloatArray) -> FloatArray:
+    """Where the shot itself shows the span's ends and closures; NaN where it shows nothing.
+
+    The place of a small step is too uncertain to tell fibres apart by.
+    """
+    own = np.array(
+        [
+            e.distance_m
+            for e in sketch.events
+            if e.kind is not EventKind.ECHO and e.u_distance_m <= _SURE_PLACE_M
+        ]
+    )
+    marks = np.full(edges.size, np.nan)
+    marks[0] = edges[0]
+    if own.size == 0:
+        return marks
+    for m in range(1, edges.size):
+        gap = np.abs(own - edges[m])
+        nearest = int(np.argmin(gap))
+        if gap[nearest] <= 3 * sketch.placing_m + 5.0:
+            marks[m] = own[nearest]
+    return marks
+
+
+def likelihood_ratios(
+    from_a: Sequence[Sequence[Features | None]], from_b: Sequence[Sequence[Features | None]]
+) -> FloatArray:
+    """Hold every shot from A against every shot from B.
+
+    Parameters
+    ----------
+    from_a, from_b : sequence of sequences of Features or None
+        For each wavelength the features of the same n fibres in the same order, with the
+        same closures; None where a shot is missing. Wavelengths see the same glass: their
+        features are averaged, not counted twice.
+
+    Returns
+    -------
+    array, shape (n, n)
+        Log-likelihood ratio "one fibre" against "two fibres" of shot i from A and shot j
+        from B; NaN where either is missing. Above 0 speaks for one fibre.
+    """
+    n = len(from_a[0])
+    shots = [f for side in (*from_a, *from_b) for f in side if f is not None]
+    width = shots[0].stacked().size if shots else 2
+    tables_a = [_table(features, n, width) for features in from_a]
+    tables_b = [_table(features, n, width) for features in from_b]
+    raw_a, raw_b = _mean_of(tables_a), _mean_of(tables_b)
+    centred = [_centred(a, b) for a, b in zip(tables_a, tables_b, strict=True)]
+    a = _mean_of([pair[0] for pair in centred])
+    b = _mean_of([pair[1] for pair in centred])
+    both = np.isfinite(a) & np.isfinite(b)
+    closures = (width - 2) // 3
+    kinds = np.repeat((0, 1, 2), (closures, closures + 1, closures + 1))
+    total = np.zeros((n, n))
+    scales = _scales(a, b, both, kinds)
+    for k in range(width):
+        if np.count_nonzero(both[:, k]) < 3:
+            continue
+        scale_a, scale_b, scale_mean, scale_half = scales[:, k]
+        mean = (a[:, k, None] + b[None, :, k]) / 2
+        half = (a[:, k, None] - b[None, :, k]) / 2
+        # d(mean, half)/d(a, b) has determinant 1/2.
+        term = _log_density(mean, scale_mean) + _log_density(half, scale_half) - np.log(2)
+        term -= _log_density(a[:, k, None], scale_a) + _log_density(b[None, :, k], scale_b)
+        # A feature may be misread (an event taken for its neighbour): it is no proof alone.
+        term = np.where(np.isfinite(term), term, 0.0)
+        term = np.logaddexp(np.log1p(-_MISREAD) + term, np.log(_MISREAD))
+        if kinds[k] == 0:
+            below = np.minimum((raw_a[:, k, None] + raw_b[None, :, k]) / 2, 0.0) / _EDGE_DB
+            impossible = np.minimum(below**2 / 2, _MOST_FOR_EDGE)
+            term -= np.where(np.isfinite(impossible), impossible, 0.0)
+        total += term
+    missing_a = ~np.isfinite(a).any(axis=1)
+    missing_b = ~np.isfinite(b).any(axis=1)
+    total[missing_a, :] = np.nan
+    total[:, missing_b] = np.nan
+    return total
+
+
+def _table(features: Sequence[Features | None], n: int, width: int) -> FloatArray:
+    blank = np.full(width, np.nan)
+    rows = [blank if f is None else f.stacked() for f in features]
+    return np.array(rows, dtype=float).reshape(n, width)
+
+
+def _centred(a: FloatArray, b: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Take each side's median over the fibres seen from both ends off every feature."""
+    both = np.isfinite(a) & np.isfinite(b)
+    return a - _median(np.where(both, a, np.nan)), b - _median(np.where(both, b, np.nan))
+
+
+def _mean_of(tables: Sequence[FloatArray]) -> FloatArray:
+    """Mean over wavelengths of what is known."""
+    stack = np.array(tables)
+    known = np.isfinite(stack)
+    count = known.sum(axis=0)
+    total = np.where(known, stack, 0.0).sum(axis=0)
+    return np.where(count > 0, total / np.maximum(count, 1), np.nan)
+
+
+def _median(values: FloatArray) -> FloatArray:
+    """Median of each column, 0 where a column has no value."""
+    known = np.isfinite(values).any(axis=0)
+    result = np.zeros(values.shape[1])
+    if known.any():
+        result[known] = np.nanmedian(values[:, known], axis=0)
+    return result
+
+
+def _scales(
+    a: FloatArray, b: FloatArray, both: npt.NDArray[np.bool_], kinds: npt.NDArray[np.intp]
+) -> FloatArray:
+    """Robust scales of a, b, (a + b)/2 and (a − b)/2 for every feature, shape (4, width)."""
+    values = np.where(both, (a, b, (a + b) / 2, (a - b) / 2), np.nan)
+    deviation = np.abs(values - np.array([_median(v) for v in values])[:, None, :])
+    scales = np.empty((4, a.shape[1]))
+    for kind, least in enumerate(_LEAST_SCALE):
+        columns = np.flatnonzero(kinds == kind)
+        for row in range(4):
+            pooled = deviation[row][:, columns]
+            pooled = pooled[np.isfinite(pooled)]
+            common = 1.4826 * float(np.median(pooled)) if pooled.size else least
+            for k in columns:
+                own = deviation[row][:, k]
+                own = own[np.isfinite(own)]
+                scale = common if own.size < _OWN_SCALE_FROM else 1.4826 * float(np.median(own))
+                scales[row, k] = max(scale, least)
+    return scales
+
+
+def _log_density(x: FloatArray, scale: float) -> FloatArray:
+    """Logarithm of Student's density without its constant."""
+    return np.asarray(-np.log(scale) - (_FREEDOM + 1) / 2 * np.log1p((x / scale) ** 2 / _FREEDOM))
+
+
+def swaps(ratios: FloatArray, threshold: float) -> list[tuple[int, int, float]]:
+    """Find pairs of fibres whose shots fit better crosswise.
+
+    Returns
+    -------
+    list of (i, j, margin)
+        i < j, each fibre in at most one pair; ``margin`` is the gain in log-likelihood when
+        the shots of i and j from B are exchanged, above ``threshold``; the largest first.
+    """
+    own = np.diag(ratios)
+    gain = ratios + ratios.T - own[:, None] - own[None, :]
+    gain = np.where(np.isfinite(gain), gain, -np.inf)
+    better = (ratios > own[:, None]) & (own[None, :] < ratios.T)
+    i, j = np.nonzero(np.triu((gain > threshold) & (better | better.T), 1))
+    found: list[tuple[int, int, float]] = []
+    used: set[int] = set()
+    for n in np.argsort(-gain[i, j], kind="stable"):
+        p, q = int(i[n]), int(j[n])
+        if p not in used and q not in used:
+            used |= {p, q}
+            found.append((p, q, float(gain[p, q])))
+    return found
+
+
+def margins(ratios: FloatArray) -> tuple[FloatArray, npt.NDArray[np.intp]]:
+    """How much better each fibre's own pair fits than any with another fibre's shot.
+
+    Returns
+    -------
+    margin : array, shape (n,)
+        Own ratio less the best other in its row or column; NaN if a shot is missing.
+    best_other : array of int, shape (n,)
+        Index of that other fibre; -1 if there is none.
+    """
+    n = ratios.shape[0]
+    own = np.diag(ratios).copy()
+    if n < 2:
+        return np.full(n, np.nan), np.full(n, -1)
+    others = np.where(np.eye(n, dtype=bool) | ~np.isfinite(ratios), -np.inf, ratios)
+    row, column = others.max(axis=1), others.max(axis=0)
+    best = np.where(row >= column, others.argmax(axis=1), others.argmax(axis=0))
+    top = np.maximum(row, column)
+    known = np.isfinite(own) & np.isfinite(top)
+    return np.where(known, own - np.where(known, top, 0.0), np.nan), np.where(known, best, -1)

@@ -1,0 +1,363 @@
+"""What a review of a whole cable consists of: shots, closures, splices, and what was found.
+
+Plain values without behaviour of their own. Positions are metres from the span's A end,
+losses in dB (a loss positive), ``u_…`` standard uncertainties; ``None`` is "not measured".
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+from enum import Enum
+from typing import TYPE_CHECKING
+
+from otdravg.bidirectional import Coverage, Kind
+from otdravg.findings import Severity
+from otdravg.trace import Direction, Identity, Settings
+
+if TYPE_CHECKING:
+    from otdravg.cable.patterns import Patterns
+    from otdravg.cable.plan import ResplicePlan
+    from otdravg.profile import Profile, SpliceVerdict
+
+__all__ = [
+    "Attempt",
+    "CableFinding",
+    "CableReview",
+    "Change",
+    "ChangeKind",
+    "Closure",
+    "Confidence",
+    "FibreKey",
+    "FibreResult",
+    "History",
+    "IdentityCheck",
+    "ShotRecord",
+    "ShotUse",
+    "Source",
+    "SpliceRow",
+    "TakenFor",
+]
+
+
+class Source(Enum):
+    """What decided a fact about a shot; the order is the order of precedence."""
+
+    DECISION = "reviewer's decision"
+    MAPPING = "mapping table"
+    PATTERN = "name pattern"
+    HEADER = "header"
+    NAME = "file name"
+    FOLDER = "folder"
+    SHOTS = "the shots themselves"
+    NOTHING = "nothing"
+
+
+class ShotUse(Enum):
+    """What became of a file."""
+
+    USED = "used"
+    EARLIER = "earlier attempt"  # a newer valid shot of the same kind stands
+    REPEAT = "same content as another"
+    EXCLUDED = "excluded by the reviewer"
+    UNPLACED = "not placed"  # fibre, direction or wavelength could not be told
+    UNPAIRED = "no partner"  # the shot from the other end is missing
+    MISMATCHED = "does not pair"  # it has a partner, but they do not belong together
+    UNREADABLE = "unreadable"
+    NOT_A_SHOT = "not a trace file"
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class FibreKey:
+    """One fibre of one cable; fibres are counted from 1."""
+
+    cable: str
+    fibre: int
+
+
+@dataclass(frozen=True, slots=True)
+class TakenFor:
+    """What a shot was taken for, and what decided each part."""
+
+    cable: str
+    fibre: int | None
+    direction: Direction
+    wavelength_nm: int | None
+    cable_by: Source = Source.NOTHING
+    fibre_by: Source = Source.NOTHING
+    direction_by: Source = Source.NOTHING
+    wavelength_by: Source = Source.NOTHING
+
+    @property
+    def key(self) -> FibreKey | None:
+        """The fibre, if it is known."""
+        return None if self.fibre is None else FibreKey(self.cable, self.fibre)
+
+    @property
+    def is_complete(self) -> bool:
+        """Whether fibre, direction and wavelength are all known."""
+        return (
+            self.fibre is not None
+            and self.direction is not Direction.UNKNOWN
+            and self.wavelength_nm is not None
+        )
+
+    @property
+    def how(self) -> str:
+        """In words: which part was decided by what."""
+        parts = (
+            ("cable", self.cable_by),
+            ("fibre", self.fibre_by),
+            ("direction", self.direction_by),
+            ("wavelength", self.wavelength_by),
+        )
+        return ", ".join(f"{name} by {source.value}" for name, source in parts)
+
+
+@dataclass(frozen=True, slots=True)
+class CableFinding:
+    """One finding of the review, as a row of ``findings.csv``."""
+
+    severity: Severity
+    code: str  # stable short name in lower case with hyphens
+    evidence: str  # one sentence with numbers and units
+    what_to_do: str
+    cable: str = ""
+    fibre: int | None = None
+    wavelength_nm: int | None = None
+    direction: str = ""
+    closure: str = ""
+    files: tuple[str, ...] = ()
+    other_fibres: tuple[int, ...] = ()  # that it concerns just as much
+
+
+@dataclass(frozen=True, slots=True)
+class ShotRecord:
+    """One file (or one trace of a file that holds several), used or not.
+
+    The points are not kept: :func:`otdravg.cable.inventory.load` reads them again.
+    """
+
+    path: str  # as shown: relative to the folder given, with forward slashes
+    location: str  # where it is read from
+    sha256: str  # of the file; empty if it could not be read
+    waveform_sha256: str  # of the points alone: equal for a copy with an edited header
+    trace_number: int  # from 1
+    batch: int  # number of the folder it came from: 0 the first, 1 the after-repair folder, …
+    taken_for: TakenFor
+    use: ShotUse
+    attempt: int  # 1, 2, … in order of time among shots of the same kind; 0: not counted
+    identity: Identity | None  # None if unreadable
+    settings: Settings | None
+    point_count: int
+    findings: tuple[CableFinding, ...] = ()
+    remark: str = ""  # one sentence: why it was not used
+
+    @property
+    def taken(self) -> datetime | None:
+        """When the instrument says the shot was taken."""
+        return None if self.identity is None else self.identity.taken
+
+    def used_as(self, use: ShotUse, remark: str = "") -> ShotRecord:
+        """Return the record with another use."""
+        return replace(self, use=use, remark=remark or self.remark)
+
+    def noting(self, *findings: CableFinding) -> ShotRecord:
+        """Return the record with more findings."""
+        return replace(self, findings=(*self.findings, *findings))
+
+
+@dataclass(frozen=True, slots=True)
+class Closure:
+    """A place where fibres of the cable are spliced; numbered from 1 at A."""
+
+    cable: str
+    number: int
+    routes: tuple[int, ...]  # fibres of one route are equally long; routes are numbered from 1
+    name: str
+    distance_m: float  # median over its fibres, each on its own axis
+    spread_m: float  # median absolute deviation of the scaled positions × 1.4826
+    fibres: tuple[int, ...]  # that pass through it
+    seen_in: int  # fibres in which an event was detected there
+    named_by: Source = Source.SHOTS
+
+
+@dataclass(frozen=True, slots=True)
+class SpliceRow:
+    """One fibre at one position at one wavelength: a row of ``splices.csv``.
+
+    ``closure`` is the closure's name, empty for an event between closures, and
+    ``closure_number`` its number from A (None between closures).
+    """
+
+    cable: str
+    fibre: int
+    ribbon: int | None  # None in loose tube
+    position: int | None  # within the ribbon, from 1
+    colour: str  # TIA-598
+    wavelength_nm: int
+    closure: str
+    closure_number: int | None
+    distance_m: float
+    loss_ab_db: float | None
+    loss_ba_db: float | None
+    loss_db: float | None
+    u_loss_db: float | None
+    backscatter_step_db: float | None
+    u_step_db: float | None
+    kind: Kind
+    coverage: Coverage
+    verdict: SpliceVerdict
+    attempt: int
+    file_ab: str
+    file_ba: str
+    detected: bool  # an event shows in at least one of the shots
+    taken: datetime | None  # of the newer of both shots
+    reflectance_db: float | None = None
+    bend_db: float | None = None  # loss above that at the shortest wavelength; None: not compared
+    u_bend_db: float | None = None
+    bend_suspected: bool = False
+    reason: str = ""  # why something is missing, or what the reviewer decided
+    decided: str = ""  # the reviewer's decision on it, with who and when
+
+    @property
+    def expanded_uncertainty_db(self) -> float | None:
+        """Expanded uncertainty of the true loss, k = 2."""
+        return None if self.u_loss_db is None else 2 * self.u_loss_db
+
+    @property
+    def key(self) -> FibreKey:
+        """The fibre it belongs to."""
+        return FibreKey(self.cable, self.fibre)
+
+
+class Confidence(Enum):
+    """How well both shots of a pair prove to be one fibre."""
+
+    CONFIRMED = "confirmed"  # own partner fits better than every other fibre, clearly
+    LIKELY = "likely"  # fits, but others fit nearly as well
+    NOT_TOLD = "cannot be told"  # too little structure in the glass to tell fibres apart
+    DOUBTFUL = "doubtful"  # another fibre's shot fits better
+
+
+@dataclass(frozen=True, slots=True)
+class IdentityCheck:
+    """Fingerprint of a fibre's pair of shots held against all other fibres' shots.
+
+    ``margin`` is the log-likelihood of the own partner less that of the best other shot
+    (natural logarithm): above 0 the own partner fits best.
+    """
+
+    key: FibreKey
+    confidence: Confidence
+    margin: float | None
+    best_other: int | None  # fibre whose shot from B fits best among the others
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class FibreResult:
+    """One fibre at one wavelength as a whole: what span rules look at."""
+
+    key: FibreKey
+    wavelength_nm: int
+    route: int
+    length_m: float
+    u_length_m: float
+    attenuation_db_per_km: float | None
+    u_attenuation_db_per_km: float | None
+    span_mean_db: float | None  # of the splices measured both ways
+    splice_count: int
+    verdict: SpliceVerdict | None  # by the profile's span rules; None: it has none
+    file_ab: str
+    file_ba: str
+    attempt: int
+    index_used: float
+    start_a_m: float = 0.0  # where the span begins in the shot from A: behind the launch cord
+    start_b_m: float = 0.0  # where it begins in the shot from B
+
+
+@dataclass(frozen=True, slots=True)
+class Attempt:
+    """One earlier measurement of a splice, from shots that no longer stand."""
+
+    number: int
+    taken: datetime | None
+    loss_db: float | None
+    u_loss_db: float | None
+    file_ab: str
+    file_ba: str
+
+
+@dataclass(frozen=True, slots=True)
+class History:
+    """A splice that was shot more than once: before and after, oldest first."""
+
+    key: FibreKey
+    wavelength_nm: int
+    closure: str
+    attempts: tuple[Attempt, ...]
+
+
+class ChangeKind(Enum):
+    """How a splice compares with an earlier run."""
+
+    NEW = "new"
+    GONE = "gone"
+    WORSE = "worse"
+    BETTER = "better"
+    SAME = "same"
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """One splice against an earlier run's result."""
+
+    kind: ChangeKind
+    key: FibreKey
+    wavelength_nm: int
+    closure: str
+    before_db: float | None
+    after_db: float | None
+    combined_uncertainty_db: float | None  # expanded, k = 2
+
+
+@dataclass(frozen=True, slots=True)
+class CableReview:
+    """The one result object that every export reads; rows in order of cable, fibre, place."""
+
+    shots: tuple[ShotRecord, ...]
+    closures: tuple[Closure, ...]
+    rows: tuple[SpliceRow, ...]
+    fibres: tuple[FibreResult, ...]
+    identities: tuple[IdentityCheck, ...]
+    findings: tuple[CableFinding, ...]
+    profile: Profile
+    history: tuple[History, ...] = ()
+    changes: tuple[Change, ...] = ()
+    plan: ResplicePlan | None = None
+    patterns: Patterns | None = None
+    ribbon_size: int | None = 12  # None in loose tube
+    decisions_seal: str = ""  # last seal of the reviewer's decisions; empty if there are none
+    stage_seconds: dict[str, float] = field(default_factory=dict, compare=False)
+
+    @property
+    def needs_work(self) -> bool:
+        """Whether a splice, a span or a finding asks somebody to do something."""
+        from otdravg.decision import Action
+
+        return (
+            any(row.verdict.action is not Action.NONE for row in self.rows)
+            or any(f.verdict and f.verdict.action is not Action.NONE for f in self.fibres)
+            or any(f.severity is not Severity.NOTE for f in self.findings)
+        )
+
+    @property
+    def exit_status(self) -> int:
+        """0: clean; 1: findings, or splices that need work."""
+        return 1 if self.needs_work else 0
+
+    @property
+    def cables(self) -> tuple[str, ...]:
+        """Names of the cables in the review, in order."""
+        return tuple(sorted({row.cable for row in self.rows} | {c.cable for c in self.closures}))

@@ -1,0 +1,431 @@
+"""Review a whole cable run: from files to one result object."""
+
+from __future__ import annotations
+
+import time
+from collections import defaultdict
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Executor
+from contextlib import contextmanager
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+from otdravg.cable.against import OldSplice, change_findings, changes_since
+from otdravg.cable.attempts import mark_repeats, number_attempts, stands_of
+from otdravg.cable.closures import CableMap, KnownClosure
+from otdravg.cable.completeness import missing_fibres, missing_shots
+from otdravg.cable.decisions import Decisions, accepted_rows, apply_to_maps, apply_to_shots
+from otdravg.cable.identity import check_identities
+from otdravg.cable.inventory import RawShot, find_files, read_header
+from otdravg.cable.measuring import spread
+from otdravg.cable.model import CableFinding, CableReview, FibreKey, ShotRecord, ShotUse
+from otdravg.cable.notes import about_shot, numbers_text
+from otdravg.cable.oddshots import (
+    clock_oddities,
+    cords_missing,
+    index_oddities,
+    outside_profile,
+    usual_indices,
+    wrong_labels,
+)
+from otdravg.cable.placing import cable_maps, measure_at_closures
+from otdravg.cable.patterns import find_patterns
+from otdravg.cable.plan import plan_resplices
+from otdravg.cable.rows import fibre_results, history_of, judged_rows, row_findings, rows_of
+from otdravg.cable.standing import Measured, MeasuringSetup, measure_stands, settle
+from otdravg.cable.taking import Naming, take
+from otdravg.findings import Severity
+from otdravg.profile import Profile
+
+__all__ = ["Options", "Progress", "list_shots", "read_folders", "review"]
+
+#: Called with the stage's name, how many of its items are done, and how many there are.
+Progress = Callable[[str, int, int], None]
+
+
+def _silent(stage: str, done: int, total: int) -> None:
+    """Report nothing."""
+
+
+@dataclass(frozen=True, slots=True)
+class Options:
+    """What the user says about a cable beside its profile."""
+
+    naming: Naming = field(default_factory=Naming)
+    closures: tuple[KnownClosure, ...] = ()
+    decisions: Decisions = field(default_factory=Decisions)
+    before: tuple[OldSplice, ...] | None = None  # an earlier run to compare with
+    launch_m: float | None = None
+    receive_m: float | None = None
+    group_index: float | None = None
+    fibre_count: int | None = None
+
+
+def read_folders(
+    folders: Sequence[Path], executor: Executor | None = None, progress: Progress = _silent
+) -> tuple[RawShot, ...]:
+    """Read the headers of everything below some folders; later folders count as later.
+
+    Raises
+    ------
+    BadSetting
+        If one of them is not a folder.
+    """
+    files = find_files(folders)
+    with _counted("read", len(files), progress) as done:
+        return tuple(spread(read_header, files, executor, done, batch=64))
+
+
+def list_shots(
+    shots: Sequence[RawShot], options: Options | None = None
+) -> tuple[tuple[ShotRecord, ...], tuple[CableFinding, ...]]:
+    """Say how every file would be taken, without measuring anything."""
+    options = options or Options()
+    records, findings = take(shots, options.naming)
+    records, more = apply_to_shots(records, options.decisions)
+    findings += more
+    records, more = mark_repeats(records)
+    findings += more
+    records, more = number_attempts(records)
+    return tuple(records), tuple(findings + more)
+
+
+def review(
+    shots: Sequence[RawShot],
+    profile: Profile,
+    options: Options | None = None,
+    *,
+    executor: Executor | None = None,
+    progress: Progress = _silent,
+) -> CableReview:
+    """Review everything the crew brought home.
+
+    Parameters
+    ----------
+    shots : sequence of RawShot
+        As :func:`read_folders` returns them, in any order.
+    profile : Profile
+        The rules to judge by; its ribbon size is the unit of work.
+    options : Options, optional
+    executor : concurrent.futures.Executor, optional
+        Where pairs are measured; here, one after the other, by default. Results do not
+        depend on it.
+    progress : callable
+        Called with stage, done and total.
+
+    Returns
+    -------
+    CableReview
+    """
+    options = options or Options()
+    clock = _Stages()
+    taken, listed = list_shots(sorted(shots, key=lambda raw: raw.file), options)
+    findings = [*options.decisions.findings, *listed]
+    clock.stage("take")
+
+    measured, records, more = _measure(taken, options, executor, progress)
+    findings += more
+    clock.stage("measure")
+    maps, more = apply_to_maps(
+        cable_maps(measured, profile.ribbon_size, options.closures), options.decisions
+    )
+    findings += more
+    with _counted("measure at closures", len(measured), progress) as done:
+        measured = measure_at_closures(measured, maps, executor, done)
+    clock.stage("measure at closures")
+
+    identities, crossed = check_identities(measured, maps)
+    clock.stage("identity")
+    findings += crossed
+    findings += _measured_findings(measured)
+    findings += _set_findings(records, measured, maps, profile, options)
+    lengths_m = {
+        (m.key, m.wavelength_nm): m.outcome.axis.length_m for m in measured if m.outcome.axis
+    }
+    rows = judged_rows(
+        rows_of(measured, maps, profile.ribbon_size),
+        profile,
+        lengths_m,
+        _doubts(findings, lengths_m),
+    )
+    rows, more = accepted_rows(rows, options.decisions)
+    findings += more
+    findings += row_findings(rows, maps)
+    changes = () if options.before is None else changes_since(options.before, rows)
+    findings += change_findings(changes, profile)
+    findings += [finding for record in records for finding in record.findings]
+    findings += [_unused(r) for r in records if r.use in _SAY_WHY]
+    closures = tuple(c for own_map in maps.values() for c in own_map.closures)
+    fibres = tuple(fibre_results(measured, rows, maps, profile))
+    clock.stage("judge")
+    plan = plan_resplices(rows, closures, fibres, profile)
+    patterns = find_patterns(rows)
+    clock.stage("plan")
+    return CableReview(
+        shots=tuple(records),
+        closures=closures,
+        rows=tuple(rows),
+        fibres=fibres,
+        identities=tuple(identities),
+        findings=tuple(sorted(findings, key=_finding_order)),
+        profile=profile,
+        history=tuple(history_of(measured, maps)),
+        changes=changes,
+        ribbon_size=profile.ribbon_size,
+        plan=plan,
+        patterns=patterns,
+        decisions_seal=options.decisions.last_seal,
+        stage_seconds=clock.seconds,
+    )
+
+
+class _Stages:
+    """Wall-clock time of each stage."""
+
+    def __init__(self) -> None:
+        self.seconds: dict[str, float] = {}
+        self._last = time.perf_counter()
+
+    def stage(self, name: str) -> None:
+        """Close a stage."""
+        now = time.perf_counter()
+        self.seconds[name] = now - self._last
+        self._last = now
+
+
+@contextmanager
+def _counted(stage: str, total: int, progress: Progress) -> Iterator[Callable[[int], None]]:
+    """Turn "so many more are done" into progress of a stage."""
+    count = 0
+
+    def done(more: int) -> None:
+        nonlocal count
+        count += more
+        progress(stage, min(count, total), total)
+
+    progress(stage, 0, total)
+    yield done
+    progress(stage, total, total)
+
+
+def _measure(
+    records: Sequence[ShotRecord], options: Options, executor: Executor | None, progress: Progress
+) -> tuple[list[Measured], list[ShotRecord], list[CableFinding]]:
+    """Measure what pairs; shots with a wrong wavelength label are left out and it is redone."""
+    setup = MeasuringSetup(
+        options.launch_m, options.receive_m, options.group_index, usual_indices(records)
+    )
+    stands = stands_of(records)
+    with _counted("measure", sum(s.attempts for s in stands), progress) as done:
+        measured = measure_stands(stands, setup, executor, done)
+    findings = wrong_labels(measured)
+    wrong = {finding.files[0]: finding for finding in findings}
+    if wrong:
+        records = [
+            replace(r.used_as(ShotUse.MISMATCHED, wrong[r.path].evidence), attempt=0)
+            if r.path in wrong
+            else r
+            for r in records
+        ]
+        records, _ = number_attempts(
+            [r.used_as(ShotUse.USED) if r.use is ShotUse.EARLIER else r for r in records]
+        )
+        stands = stands_of(records)
+        known = {_shots_of(m): m for m in measured}
+        missing = [s for s in stands if _stand_shots(s.ab, s.ba) not in known]
+        again = {
+            (m.key, m.wavelength_nm): m
+            for m in measure_stands(missing, setup, executor, lambda count: None)
+        }
+        measured = [
+            again.get((s.key, s.wavelength_nm)) or known[_stand_shots(s.ab, s.ba)] for s in stands
+        ]
+    records, settled = settle(measured, records)
+    return measured, records, findings + settled
+
+
+Shots = tuple[tuple[str, ...], tuple[str, ...]]
+
+
+def _stand_shots(ab: Sequence[ShotRecord], ba: Sequence[ShotRecord]) -> Shots:
+    return tuple(r.path for r in ab), tuple(r.path for r in ba)
+
+
+def _shots_of(measured: Measured) -> Shots:
+    return _stand_shots(measured.stand.ab, measured.stand.ba)
+
+
+def _measured_findings(measured: Sequence[Measured]) -> list[CableFinding]:
+    """Findings of the measurements themselves; equal kinds of one cable are gathered."""
+    gathered: dict[tuple[str, str, Severity, str], list[tuple[Measured, str]]] = defaultdict(list)
+    for one in measured:
+        for finding in one.outcome.findings:
+            if finding.code not in _SAID_FOR_THE_CABLE:
+                place = one.key.cable, finding.code, finding.severity, finding.done
+                gathered[place].append((one, f"{finding.where}: {finding.text}"))
+    result = []
+    for (cable, code, severity, done), members in sorted(
+        gathered.items(), key=lambda item: (item[0][0], item[0][1], item[0][3])
+    ):
+        fibres = sorted({one.key.fibre for one, _ in members})
+        wavelengths = sorted({one.wavelength_nm for one, _ in members})
+        files = tuple(r.path for one, _ in members for r in one.records if r is not None)
+        text = members[0][1]
+        if len(members) > 1:
+            text += f" (and {len(members) - 1} more like it; fibres {numbers_text(fibres)})"
+        result.append(
+            CableFinding(
+                severity,
+                code,
+                text,
+                done,
+                cable=cable,
+                fibre=fibres[0] if len(fibres) == 1 else None,
+                wavelength_nm=wavelengths[0] if len(wavelengths) == 1 else None,
+                files=files,
+            )
+        )
+    return result
+
+
+#: Findings of single pairs that are said once for the whole cable instead.
+_SAID_FOR_THE_CABLE = frozenset({"index-differs", "ends-typed-alike"})
+
+
+def _set_findings(
+    records: Sequence[ShotRecord],
+    measured: Sequence[Measured],
+    maps: dict[str, CableMap],
+    profile: Profile,
+    options: Options,
+) -> list[CableFinding]:
+    """Findings about the set of shots as a whole."""
+    lengths_m = {m.key: m.outcome.axis.length_m for m in measured if m.outcome.axis is not None}
+    return [
+        *missing_shots(records, profile, lengths_m),
+        *missing_fibres(records, profile.ribbon_size, options.fibre_count),
+        *index_oddities(records, usual_indices(records)),
+        *clock_oddities(records),
+        *cords_missing(measured),
+        *outside_profile(measured, profile),
+        *_other_lengths(measured, maps),
+        *_express(maps),
+        *_of_the_job(profile),
+    ]
+
+
+def _other_lengths(measured: Sequence[Measured], maps: dict[str, CableMap]) -> list[CableFinding]:
+    """Fibres of another length than most of their cable, with what they share with them."""
+    findings = []
+    for cable, own_map in maps.items():
+        by_route: dict[int, list[int]] = defaultdict(list)
+        for fibre, route in own_map.route_of.items():
+            by_route[route].append(fibre)
+        main_m = own_map.route_length_m[1]
+        for route, fibres in sorted(by_route.items()):
+            if route == 1:
+                continue
+            length_m = own_map.route_length_m[route]
+            shared = [c.name for c in own_map.closures if {1, route} <= set(c.routes)]
+            common = f"shares closures {', '.join(shared)}" if shared else "shares no closure"
+            files = tuple(
+                r.path
+                for one in measured
+                if one.key.cable == cable and one.key.fibre in fibres
+                for r in one.records
+                if r is not None
+            )
+            findings.append(
+                CableFinding(
+                    Severity.CAUTION,
+                    "other-length",
+                    f"fibres {numbers_text(fibres)} are {length_m:.0f} m long, most of the cable "
+                    f"{main_m:.0f} m; this route {common} with it",
+                    "a branch or a tapered cable is normal; else a broken fibre, or shots of "
+                    "another cable",
+                    cable=cable,
+                    fibre=fibres[0] if len(fibres) == 1 else None,
+                    files=files,
+                )
+            )
+    return findings
+
+
+def _express(maps: dict[str, CableMap]) -> list[CableFinding]:
+    return [
+        CableFinding(
+            Severity.NOTE,
+            "passes-unspliced",
+            f"no fibre of ribbon {ribbon} shows a splice in closure {own_map.closure(number).name}",
+            "taken to run through uncut; check the splice plan",
+            cable=cable,
+            closure=own_map.closure(number).name,
+        )
+        for cable, own_map in maps.items()
+        for number, ribbon in own_map.express
+    ]
+
+
+def _of_the_job(profile: Profile) -> list[CableFinding]:
+    """What the profile asks of the job and no trace file can show."""
+    return [
+        CableFinding(finding.severity, finding.code, finding.text, finding.done)
+        for finding in profile.stage_findings(None)
+    ]
+
+
+def _doubts(
+    findings: Sequence[CableFinding], places: dict[tuple[FibreKey, int], float]
+) -> dict[tuple[FibreKey, int], frozenset[str]]:
+    """Codes of the findings about each fibre and wavelength, for rules that heed them."""
+    wavelengths: dict[FibreKey, list[int]] = defaultdict(list)
+    for key, nm in places:
+        wavelengths[key].append(nm)
+    codes: dict[tuple[FibreKey, int], set[str]] = defaultdict(set)
+    for finding in findings:
+        if finding.fibre is None or finding.severity is Severity.NOTE:
+            continue
+        for fibre in (finding.fibre, *finding.other_fibres):
+            key = FibreKey(finding.cable, fibre)
+            for nm in wavelengths.get(key, ()):
+                if finding.wavelength_nm in (None, nm):
+                    codes[key, nm].add(finding.code)
+    return {place: frozenset(own) for place, own in codes.items()}
+
+
+_SAY_WHY = (ShotUse.UNREADABLE, ShotUse.UNPLACED, ShotUse.NOT_A_SHOT)
+
+
+def _unused(record: ShotRecord) -> CableFinding:
+    """A finding for a file that could not be used at all."""
+    severity, code, advice = {
+        ShotUse.UNREADABLE: (
+            Severity.DEFECT,
+            "file-unreadable",
+            "copy the file again from the instrument, or shoot again",
+        ),
+        ShotUse.UNPLACED: (
+            Severity.DEFECT,
+            "shot-not-placed",
+            "say what it is: by a name pattern, a mapping table, or in its header",
+        ),
+        ShotUse.NOT_A_SHOT: (Severity.NOTE, "not-a-trace-file", "it was left alone"),
+    }[record.use]
+    return about_shot(record, severity, code, record.remark, advice)
+
+
+_BY_SEVERITY = {Severity.DEFECT: 0, Severity.CAUTION: 1, Severity.NOTE: 2}
+
+
+def _finding_order(finding: CableFinding) -> tuple[object, ...]:
+    return (
+        _BY_SEVERITY[finding.severity],
+        finding.cable,
+        finding.code,
+        finding.fibre or 0,
+        finding.wavelength_nm or 0,
+        finding.direction,
+        finding.closure,
+        finding.files,
+        finding.evidence,
+    )

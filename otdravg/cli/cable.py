@@ -1,0 +1,304 @@
+"""``otdravg cable``: a whole cable run, from folders to splices, findings and a work list."""
+
+from __future__ import annotations
+
+import os
+import signal
+import sys
+from collections.abc import Iterator
+from concurrent.futures import Executor, ProcessPoolExecutor
+from contextlib import contextmanager
+from dataclasses import replace
+from datetime import datetime, timezone
+from pathlib import Path
+
+import click
+
+from otdravg.cable import (
+    Decision,
+    Decisions,
+    NamePattern,
+    Naming,
+    Options,
+    What,
+    add_decision,
+    list_shots,
+    read_closure_table,
+    read_decisions,
+    read_folders,
+    read_mapping,
+    review,
+)
+from otdravg.cable.against import read_splices
+from otdravg.cable.colours import RIBBON_SIZES
+from otdravg.cli import options
+from otdravg.cli.boundary import JOB_NOT_DONE
+from otdravg.cli.options import FilePath, force_option
+from otdravg.cli.progress import ProgressLine
+from otdravg.cli.terminal import print_text, shows_colour, shows_signs
+from otdravg.errors import BadSetting, OutputRefused
+from otdravg.export.atomic import write_atomic
+from otdravg.export.cable_csv import cable_tables
+from otdravg.export.cable_text import cable_text, listing_text
+from otdravg.limits import Rule
+from otdravg.profile import Profile, default, load, load_shipped
+
+__all__ = ["cable", "decide"]
+
+
+@click.command()
+@click.argument("folders", metavar="FOLDER...", nargs=-1, required=True, type=FilePath)
+@click.option("--out", "out", metavar="DIR", type=FilePath, help="Where to write the tables.")
+@click.option("--list", "list_only", is_flag=True, help="Only show how each file would be taken.")
+@click.option(
+    "--profile",
+    "profile_name",
+    metavar="NAME|FILE",
+    help="Acceptance profile: a TOML file, or the name of a shipped example.",
+)
+@click.option(
+    "--guarded",
+    is_flag=True,
+    help="Call neither pass nor fail where the limit lies inside the uncertainty.",
+)
+@click.option(
+    "--ribbon",
+    "ribbon",
+    metavar="N",
+    type=click.Choice([*(str(size) for size in RIBBON_SIZES), "none"]),
+    help="Fibres of a ribbon (4, 6, 8, 12, 16, 24), or none for loose tube. Default: as in the "
+    "profile.",
+)
+@click.option(
+    "--fibres", metavar="N", type=click.IntRange(min=1), help="Fibre count that the cable has."
+)
+@click.option(
+    "--name-pattern",
+    metavar="PATTERN",
+    help="How file names are made: {cable}_F{fibre}_{wavelength}_{direction}; {any} skips.",
+)
+@click.option(
+    "--mapping",
+    metavar="CSV",
+    type=FilePath,
+    help="Table of what files are: file,cable,fibre,direction,wavelength_nm.",
+)
+@click.option("--closures", metavar="CSV", type=FilePath, help="Table of closures: name,distance.")
+@click.option("--end-a", metavar="NAME", help="Which of the typed ends is A.")
+@click.option(
+    "--decisions", metavar="CSV", type=FilePath, help="The reviewer's decisions (otdravg decide)."
+)
+@click.option(
+    "--against", metavar="DIR", type=FilePath, help="Output folder of an earlier run to compare."
+)
+@click.option("--launch", "launch_m", metavar="LENGTH", type=options.length_m, help="Cord at A.")
+@click.option("--receive", "receive_m", metavar="LENGTH", type=options.length_m, help="Cord at B.")
+@click.option(
+    "--index", "group_index", metavar="N", type=options.group_index, help="Group index for all."
+)
+@click.option(
+    "--workers",
+    metavar="N",
+    type=click.IntRange(min=1),
+    help="Processes that measure. Default: as many as there are processors.",
+)
+@click.option(
+    "--dask",
+    metavar="ADDRESS",
+    help="Measure on a Dask cluster, as in tcp://host:8786; its workers must see FOLDER.",
+)
+@force_option
+@click.pass_context
+def cable(
+    ctx: click.Context,
+    folders: tuple[Path, ...],
+    *,
+    out: Path | None,
+    list_only: bool,
+    profile_name: str | None,
+    guarded: bool,
+    ribbon: str | None,
+    fibres: int | None,
+    name_pattern: str | None,
+    mapping: Path | None,
+    closures: Path | None,
+    end_a: str | None,
+    decisions: Path | None,
+    against: Path | None,
+    launch_m: float | None,
+    receive_m: float | None,
+    group_index: float | None,
+    workers: int | None,
+    dask: str | None,
+    force: bool,
+) -> None:
+    """Review a whole cable: judge every splice of every fibre, name every gap and mix-up.
+
+    Reads every .sor file below FOLDER. A second FOLDER holds shots taken after a repair: they
+    stand, those of the first become history. Writes splices.csv, findings.csv, shots.csv and
+    resplice.csv into DIR.
+
+    \b
+    otdravg cable shots --list
+    otdravg cable shots --out result --profile three-attempts
+    otdravg cable shots shots-after-repair --out result2 --against result
+    """
+    chosen = Options(
+        naming=Naming(
+            NamePattern.parse(name_pattern) if name_pattern else None,
+            read_mapping(mapping) if mapping else None,
+            end_a,
+        ),
+        closures=read_closure_table(closures) if closures else (),
+        decisions=read_decisions(decisions) if decisions else Decisions(),
+        before=read_splices(against) if against else None,
+        launch_m=launch_m,
+        receive_m=receive_m,
+        group_index=group_index,
+        fibre_count=fibres,
+    )
+    rules = _profile(profile_name, guarded, ribbon)
+    if not list_only:
+        if out is None:
+            raise BadSetting("out", None, "name a folder for the tables (--out DIR), or --list")
+        _check_output(out, folders, force)
+    progress = ProgressLine()
+    with _executor(workers, dask) as executor:
+        shots = read_folders(folders, executor, progress)
+        if not any(shot.file.is_trace_file for shot in shots):
+            raise BadSetting("folder", ", ".join(map(str, folders)), "no trace file lies in it")
+        if list_only:
+            progress.clear()
+            records, findings = list_shots(shots, chosen)
+            print_text(listing_text(records, findings, ascii_only=not shows_signs(sys.stdout)))
+            return
+        result = review(shots, rules, chosen, executor=executor, progress=progress)
+    progress.clear()
+    assert out is not None
+    out.mkdir(exist_ok=True)
+    for name, content in cable_tables(result).items():
+        write_atomic(out / name, content, overwrite=force)
+    print_text(
+        cable_text(result, ascii_only=not shows_signs(sys.stdout), colour=shows_colour(sys.stdout))
+    )
+    ctx.exit(result.exit_status)
+
+
+def _profile(name: str | None, guarded: bool, ribbon: str | None) -> Profile:
+    """Take a bare word as a shipped profile, anything with a dot or slash as a file."""
+    if name is None:
+        chosen = default()
+    elif {".", "/", "\\"} & set(name):
+        chosen = load(Path(name))
+    else:
+        chosen = load_shipped(name)
+    if guarded:
+        chosen = chosen.with_rule(Rule.GUARDED)
+    if ribbon is not None:
+        chosen = replace(chosen, ribbon_size=None if ribbon == "none" else int(ribbon))
+    return chosen
+
+
+def _check_output(out: Path, folders: tuple[Path, ...], force: bool) -> None:
+    """Refuse before the work starts what could not be written after it."""
+    if out.exists() and not out.is_dir():
+        raise OutputRefused(out, "is a file", "name a folder")
+    if not out.exists() and not out.absolute().parent.is_dir():
+        raise OutputRefused(out, "its parent folder does not exist", "make that folder first")
+    place = out.resolve()
+    for folder in folders:
+        if place == folder.resolve() or folder.resolve() in place.parents:
+            raise OutputRefused(
+                out, "lies in the folder that is read", "name a folder outside of it"
+            )
+    if out.is_dir() and any(out.iterdir()) and not force:
+        raise OutputRefused(out, "the folder is not empty", "name another, or replace by --force")
+
+
+@contextmanager
+def _executor(workers: int | None, dask: str | None) -> Iterator[Executor | None]:
+    """Where to measure: a cluster, processes of this machine, or here for a single worker."""
+    if dask is not None:
+        with _cluster(dask) as executor:
+            yield executor
+        return
+    count = workers or os.cpu_count() or 1
+    if count == 1:
+        yield None
+        return
+    executor = ProcessPoolExecutor(count, initializer=_leave_interrupts_to_parent)
+    try:
+        yield executor
+    except BaseException:
+        executor.shutdown(wait=False, cancel_futures=True)
+        raise
+    executor.shutdown()
+
+
+@contextmanager
+def _cluster(address: str) -> Iterator[Executor]:
+    """Use the executor of a Dask cluster (extra "cluster")."""
+    try:
+        from dask.distributed import Client
+    except ImportError:
+        raise BadSetting(
+            "dask", address, "install the extra: pip install otdravg[cluster]"
+        ) from None
+    with Client(address) as client:
+        yield client.get_executor(pure=False)
+
+
+def _leave_interrupts_to_parent() -> None:
+    """A terminal sends Ctrl-C to every process of the group; only the first shall answer."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+
+
+@click.command()
+@click.argument("file", metavar="DECISIONS.csv", type=FilePath)
+@click.argument("what", type=click.Choice([what.value for what in What]), required=False)
+@click.option("--who", metavar="NAME", help="Who decides.")
+@click.option("--why", metavar="TEXT", help="Why.")
+@click.option("--when", metavar="TIME", help="When, as in 2024-05-14T09:30. Default: now.")
+@click.option("--cable", "cable_name", metavar="NAME", default="", help="Which cable.")
+@click.option("--fibre", metavar="N", type=click.IntRange(min=1), help="Which fibre.")
+@click.option("--nm", "wavelength_nm", metavar="NM", type=click.IntRange(min=1))
+@click.option("--closure", metavar="NAME", default="", help="Closure, by name or number.")
+@click.option("--file", "shot", metavar="FILE", default="", help="Shot, as in shots.csv.")
+@click.option("--value", metavar="VALUE", default="", help="New name, metres, or other fibre.")
+@click.pass_context
+def decide(
+    ctx: click.Context,
+    file: Path,
+    what: str | None,
+    *,
+    who: str | None,
+    why: str | None,
+    when: str | None,
+    cable_name: str,
+    fibre: int | None,
+    wavelength_nm: int | None,
+    closure: str,
+    shot: str,
+    value: str,
+) -> None:
+    """Write down a reviewer's decision, sealed; without WHAT, check a decisions file.
+
+    \b
+    otdravg decide d.csv accept --fibre 3 --closure 2 --who "R. Vale" --why "owner's letter"
+    otdravg decide d.csv exclude-shot --file F014_1550_AB.sor --who "R. Vale" --why "no cord"
+    otdravg decide d.csv confirm-crossing --fibre 14 --value 15 --who "R. Vale" --why "traced"
+    otdravg decide d.csv
+    """
+    if what is None:
+        known = read_decisions(file)
+        for finding in known.findings:
+            print_text(f"{finding.code}: {finding.evidence}\n")
+        print_text(f"{len(known.items)} decisions, last seal {known.last_seal or 'none'}\n")
+        ctx.exit(JOB_NOT_DONE if known.findings else 0)
+    if not who or not why:
+        raise BadSetting("decide", what, "say who decides (--who) and why (--why)")
+    now = datetime.now(timezone.utc).isoformat(timespec="seconds")
+    decision = Decision(
+        What(what), who, when or now, why, cable_name, fibre, wavelength_nm, closure, shot, value
+    )
+    print_text(f"{decision.text}\nseal {add_decision(file, decision)}\n")

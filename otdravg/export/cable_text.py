@@ -1,0 +1,270 @@
+"""A cable review and a listing of files for an 80-column terminal."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+
+from otdravg import __version__
+from otdravg.cable.model import (
+    CableFinding,
+    CableReview,
+    ChangeKind,
+    Closure,
+    Confidence,
+    ShotRecord,
+    ShotUse,
+    SpliceRow,
+)
+from otdravg.cable.notes import numbers_text
+from otdravg.decimals import Quantity, distance_text, reported
+from otdravg.decision import Action, Verdict
+from otdravg.export.page import Page
+from otdravg.export.statements import CAUTION
+from otdravg.findings import Severity
+from otdravg.limits import Rule
+from otdravg.trace import Direction
+
+__all__ = ["cable_text", "listing_text"]
+
+#: Findings shown of one kind; the table has them all.
+_SHOWN_PER_KIND = 4
+#: Units of the work list shown.
+_UNITS_SHOWN = 12
+#: Patterns shown.
+_PATTERNS_SHOWN = 6
+
+_CLOSURE_WIDTHS = (3, 12, 8, 8, 8, 8)
+_NAME_ROOM = 28
+
+
+def cable_text(review: CableReview, *, ascii_only: bool = False, colour: bool = False) -> str:
+    """Write the summary of a review.
+
+    Parameters
+    ----------
+    review : CableReview
+    ascii_only : bool
+        Spell arrows and plus-minus in ASCII.
+    colour : bool
+        Tint the headings; the words say the same without it.
+    """
+    page = Page(ascii_only=ascii_only, colour=colour)
+    cables = ", ".join(review.cables) or "no cable"
+    page.paragraph(f"otdravg {__version__}: cable review, {cables}")
+    _files(page, review)
+    _profile(page, review)
+    for cable in review.cables:
+        _closures(page, cable, review)
+    _verdicts(page, review)
+    _identities(page, review)
+    _findings(page, review.findings)
+    _work(page, review)
+    _patterns(page, review)
+    _comparison(page, review)
+    page.line()
+    page.paragraph(CAUTION)
+    return page.text()
+
+
+def _files(page: Page, review: CableReview) -> None:
+    uses = Counter(shot.use for shot in review.shots)
+    parts = [f"{uses[use]} {use.value}" for use in ShotUse if uses[use]]
+    page.entry("Files", f"{len(review.shots)} found: {', '.join(parts) or 'none'}")
+    fibres = {(f.key, f.wavelength_nm) for f in review.fibres}
+    wavelengths = sorted({nm for _, nm in fibres})
+    shown = ", ".join(str(nm) for nm in wavelengths)
+    count = len({key for key, _ in fibres})
+    page.entry("Fibres", f"{count} measured from both ends at {shown or 'no'} nm")
+
+
+def _profile(page: Page, review: CableReview) -> None:
+    profile = review.profile
+    remark = "; this is a default, the contract's figures decide" if profile.is_default else ""
+    rule = "guarded by the uncertainty" if profile.rule is Rule.GUARDED else "plain"
+    page.entry("Profile", f"{profile.name}, rule {rule}{remark}")
+    if review.decisions_seal:
+        page.entry("Decisions", f"last seal {review.decisions_seal}")
+
+
+def _closures(page: Page, cable: str, review: CableReview) -> None:
+    closures = [c for c in review.closures if c.cable == cable]
+    if not closures:
+        return
+    page.line()
+    page.row(("No", "Distance", "Spliced", "Over", "Median", "Worst", "Closure"), _CLOSURE_WIDTHS)
+    page.row(("", "from A", "fibres", "limit", "dB", "dB", ""), _CLOSURE_WIDTHS)
+    page.rule()
+    for closure in closures:
+        rows = [r for r in review.rows if r.cable == cable and r.closure_number == closure.number]
+        page.row(
+            (
+                str(closure.number),
+                distance_text(closure.distance_m, km=closures[-1].distance_m >= 2000),
+                str(len(closure.fibres)),
+                str(len({r.fibre for r in rows if r.verdict.verdict in _OVER})),
+                *_middle_and_worst(rows),
+                _closure_name(closure),
+            ),
+            _CLOSURE_WIDTHS,
+            room=_NAME_ROOM,
+        )
+    page.rule()
+
+
+_OVER = (Verdict.OVER, Verdict.FAILED)
+
+
+def _closure_name(closure: Closure) -> str:
+    return "" if closure.name == str(closure.number) else closure.name
+
+
+def _middle_and_worst(rows: Sequence[SpliceRow]) -> tuple[str, str]:
+    losses = sorted(r.loss_db for r in rows if r.loss_db is not None)
+    if not losses:
+        return "-", "-"
+    middle = reported(losses[len(losses) // 2], Quantity.LOSS_DB)
+    return str(middle), str(reported(losses[-1], Quantity.LOSS_DB))
+
+
+def _verdicts(page: Page, review: CableReview) -> None:
+    counts = Counter(row.verdict.verdict for row in review.rows)
+    parts = [f"{counts[verdict]} {verdict.value}" for verdict in Verdict if counts[verdict]]
+    page.entry("Splices", f"{len(review.rows)} rows: {', '.join(parts) or 'none'}")
+    spans = [f for f in review.fibres if f.verdict and f.verdict.action is not Action.NONE]
+    if spans:
+        fibres = numbers_text(f.key.fibre for f in spans)
+        page.entry("Spans", f"{len(spans)} outside the span rules: fibres {fibres}")
+
+
+def _identities(page: Page, review: CableReview) -> None:
+    counts = Counter(check.confidence for check in review.identities)
+    parts = [f"{counts[c]} {c.value}" for c in Confidence if counts[c]]
+    if parts:
+        page.entry("Identity", f"pairs by their glass: {', '.join(parts)}")
+
+
+def _findings(page: Page, findings: Sequence[CableFinding]) -> None:
+    for severity, heading in (
+        (Severity.DEFECT, "Wrong or missing"),
+        (Severity.CAUTION, "Look before relying on it"),
+    ):
+        own = [f for f in findings if f.severity is severity]
+        if not own:
+            continue
+        page.line()
+        page.line(f"{heading} ({len(own)})")
+        shown: Counter[tuple[str, str]] = Counter()
+        for finding in own:
+            kind = finding.cable, finding.code
+            shown[kind] += 1
+            if shown[kind] <= _SHOWN_PER_KIND:
+                page.bullet(_sentence(finding))
+        for (_, code), count in shown.items():
+            if count > _SHOWN_PER_KIND:
+                page.bullet(f"{count - _SHOWN_PER_KIND} more of {code}: see findings.csv")
+    notes = sum(f.severity is Severity.NOTE for f in findings)
+    if notes:
+        page.line()
+        page.line(f"{notes} {'note' if notes == 1 else 'notes'}: in findings.csv of a full run")
+
+
+def _sentence(finding: CableFinding) -> str:
+    where = []
+    if finding.fibre is not None:
+        where.append(f"fibre {finding.fibre}")
+    if finding.wavelength_nm is not None:
+        where.append(f"{finding.wavelength_nm} nm")
+    if finding.closure:
+        where.append(f"closure {finding.closure}")
+    if not where and finding.files:
+        where.append(finding.files[0])
+    place = f" ({', '.join(where)})" if where else ""
+    return f"{finding.code}{place}: {finding.evidence.rstrip('.')}; {finding.what_to_do}"
+
+
+def _work(page: Page, review: CableReview) -> None:
+    units = review.plan.units if review.plan is not None else ()
+    page.line()
+    if not units:
+        measured = any(row.loss_db is not None for row in review.rows)
+        page.line("No splice has to be remade." if measured else "No splice was measured.")
+        return
+    page.line(f"Work list ({len(units)} ribbons at closures, in order from A)")
+    for unit in units[:_UNITS_SHOWN]:
+        ribbon = "" if unit.ribbon is None else f", ribbon {unit.ribbon}"
+        fibres = numbers_text(failing.fibre for failing in unit.failing)
+        page.bullet(
+            f"closure {unit.closure}{ribbon}, fibres {fibres}: {unit.advised.value}. {unit.because}"
+        )
+    if len(units) > _UNITS_SHOWN:
+        page.bullet(f"{len(units) - _UNITS_SHOWN} more: see resplice.csv")
+
+
+def _patterns(page: Page, review: CableReview) -> None:
+    patterns = review.patterns
+    if patterns is None or not patterns.found:
+        return
+    page.line()
+    page.line(f"What stands out (out of {patterns.tested} comparisons)")
+    for pattern in patterns.found[:_PATTERNS_SHOWN]:
+        page.bullet(f"{pattern.sentence}; {pattern.where_to_look}")
+    if len(patterns.found) > _PATTERNS_SHOWN:
+        page.bullet(f"{len(patterns.found) - _PATTERNS_SHOWN} more: see patterns.csv")
+
+
+def _comparison(page: Page, review: CableReview) -> None:
+    if not review.changes:
+        return
+    counts = Counter(change.kind for change in review.changes)
+    parts = [f"{counts[kind]} {kind.value}" for kind in ChangeKind if counts[kind]]
+    page.line()
+    page.entry("Compared", f"with the earlier run: {', '.join(parts)}")
+
+
+def _by_cable(record: ShotRecord) -> tuple[bool, str, int, int, str]:
+    """Order of the listing: what could not be told comes last."""
+    taken = record.taken_for
+    return (
+        not taken.is_complete,
+        taken.cable,
+        taken.fibre or 0,
+        taken.wavelength_nm or 0,
+        record.path,
+    )
+
+
+_LIST_WIDTHS = (7, 6, 8, 9)
+
+
+def listing_text(
+    records: Sequence[ShotRecord], findings: Sequence[CableFinding], *, ascii_only: bool = False
+) -> str:
+    """Write how every file would be taken."""
+    page = Page(ascii_only=ascii_only, colour=False)
+    page.row(("Fibre", "Dir", "nm", "Attempt", "File"), _LIST_WIDTHS)
+    page.rule()
+    last = None
+    for record in sorted(records, key=_by_cable):
+        taken = record.taken_for
+        if taken.cable != last:
+            page.line(f"Cable {taken.cable or 'not known'}")
+            last = taken.cable
+        unknown = taken.direction is Direction.UNKNOWN
+        page.row(
+            (
+                str(taken.fibre or "-"),
+                "-" if unknown else taken.direction.value,
+                str(taken.wavelength_nm or "-"),
+                str(record.attempt or "-"),
+                record.path if record.use is ShotUse.USED else f"{record.path}: {record.use.value}",
+            ),
+            _LIST_WIDTHS,
+            room=46,
+        )
+    page.rule()
+    every = [*findings, *(f for r in records for f in r.findings)]
+    _findings(page, every)
+    page.line()
+    page.line("Nothing was measured. shots.csv of a full run says what decided each part.")
+    return page.text()

@@ -1,0 +1,139 @@
+// The list of splices: chosen by cable, fibre, ribbon, closure, wavelength and verdict; sorted.
+function makeList(review, onOpen) {
+  const form = document.getElementById("choice");
+  const body = document.getElementById("splice-rows");
+  const status = document.getElementById("list-says");
+  const previous = document.getElementById("list-previous");
+  const next = document.getElementById("list-next");
+  const all = document.getElementById("list-all");
+  const perPage = 50;
+  let sort = { column: "fibre", down: false };
+  let page = 0;
+  let whole = false;
+  let found = [];
+
+  fill("wavelength_nm", (nm) => nm + " nm");
+  fill("cable");
+  fill("ribbon");
+  fill("closure");
+  fill("verdict", value);
+  form.elements.cable.closest("label").hidden = new Set(review.rows.map((r) => r.cable)).size < 2;
+
+  function fill(name, written) {
+    const select = form.elements[name];
+    const entries = [...new Set(review.rows.map((row) => row[name]))]
+      .filter((entry) => entry !== null && entry !== "");
+    if (name !== "closure") entries.sort((a, b) => (a > b ? 1 : -1));
+    for (const entry of entries) {
+      const option = element("option", written ? written(entry) : String(entry));
+      option.value = entry;
+      select.append(option);
+    }
+  }
+
+  // "1-12, 30": a fibre passes if any part names it; an empty choice names all.
+  function fibreTest(text) {
+    const parts = text.split(/[\s,;]+/).filter(Boolean).map((part) => {
+      const [from, to] = part.split(/[-–]/).map(Number);
+      return [from, to === undefined ? from : to];
+    });
+    return (fibre) => !parts.length || parts.some(([from, to]) => fibre >= from && fibre <= to);
+  }
+
+  function choose() {
+    const is = (name) => {
+      const wanted = form.elements[name].value;
+      return (row) => wanted === "" || String(row[name]) === wanted;
+    };
+    const tests = ["cable", "wavelength_nm", "ribbon", "closure", "verdict"].map(is);
+    const fibre = fibreTest(form.elements.fibres.value);
+    const only = form.elements.only.checked;
+    found = review.rows.filter((row) => tests.every((test) => test(row)) && fibre(row.fibre)
+      && (!only || row.action !== "none"));
+    page = 0;
+    arrange();
+  }
+
+  function arrange() {
+    const { column, down } = sort;
+    const numeric = NUMBERS.has(column);
+    const key = (row) => (row[column] === null || row[column] === "" ? null
+      : numeric ? Number(row[column]) : row[column]);
+    found.sort((a, b) => {
+      const [x, y] = [key(a), key(b)];
+      if (x === y) return a.index - b.index;
+      if (x === null || y === null) return x === null ? 1 : -1;  // not measured: always last
+      return (x < y ? -1 : 1) * (down ? -1 : 1);
+    });
+    for (const head of document.querySelectorAll("#splices th[data-column]")) {
+      const own = head.dataset.column === column;
+      head.setAttribute("aria-sort", own ? (down ? "descending" : "ascending") : "none");
+    }
+    fillPage();
+  }
+
+  function fillPage() {
+    const first = whole ? 0 : page * perPage;
+    const last = whole ? found.length : Math.min(first + perPage, found.length);
+    body.replaceChildren(...found.slice(first, last).map(line));
+    status.textContent = found.length
+      ? say("list_of", { first: first + 1, last, count: found.length }) : say("empty_list");
+    previous.disabled = whole || page === 0;
+    next.disabled = whole || last >= found.length;
+    all.setAttribute("aria-pressed", String(whole));
+  }
+
+  function line(row) {
+    const made = element("tr", undefined, "mark-" + row.mark);
+    const opener = element("button", String(row.fibre));
+    opener.type = "button";
+    opener.setAttribute("aria-label",
+      say("loss_of_cell", { fibre: row.fibre, closure: row.closure || say("between_closures") })
+      + ", " + row.wavelength_nm + " nm");
+    opener.addEventListener("click", () => onOpen(row, true));
+    const head = element("th");
+    head.scope = "row";
+    head.append(opener);
+    made.append(head);
+    const cells = [
+      [row.ribbon, "minor"], [value(row.colour), "minor"],
+      [row.closure || say("between_closures")], [row.wavelength_nm, "number"],
+      [figure(row.loss_ab_db), "number minor"], [figure(row.loss_ba_db), "number minor"],
+      [figure(row.loss_db) + (row.sign ? " " + row.sign : ""), "number loss"],
+      [figure(row.expanded_uncertainty_db), "number minor"], [value(row.verdict), "verdict"],
+      [row.action === "none" ? "" : value(row.action), "minor"],
+    ];
+    for (const [text, kind] of cells) {
+      made.append(element("td", text === null ? "" : String(text), kind));
+    }
+    made.addEventListener("click", (event) => {
+      if (event.target !== opener && !String(window.getSelection())) onOpen(row, true);
+    });
+    return made;
+  }
+
+  form.addEventListener("input", choose);
+  form.addEventListener("submit", (event) => event.preventDefault());
+  form.addEventListener("reset", () => setTimeout(choose));
+  previous.addEventListener("click", () => { page -= 1; fillPage(); });
+  next.addEventListener("click", () => { page += 1; fillPage(); });
+  all.addEventListener("click", () => { whole = !whole; page = 0; fillPage(); });
+  for (const head of document.querySelectorAll("#splices th[data-column]")) {
+    head.querySelector("button").addEventListener("click", () => {
+      const column = head.dataset.column;
+      sort = { column, down: sort.column === column && !sort.down };
+      page = 0;
+      arrange();
+    });
+  }
+  choose();
+  return {
+    // The splice before or behind another one in the list as it is chosen and sorted.
+    beside(row, step) {
+      return found[found.findIndex((one) => one.index === row.index) + step] || null;
+    },
+  };
+}
+
+const NUMBERS = new Set(["fibre", "ribbon", "wavelength_nm", "loss_ab_db", "loss_ba_db", "loss_db",
+  "expanded_uncertainty_db"]);

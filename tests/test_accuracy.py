@@ -1,0 +1,76 @@
+"""The measurement against known truth on a small fixed set of simulated pairs.
+
+The full figures come from ``tests/benchmarks``. What is asserted here is the promise to
+the user: nothing that shows is missed, next to nothing is invented, true losses are
+right to a few thousandths of a dB, and the stated uncertainty is neither too small nor
+too large. The limits are the project's own targets.
+"""
+
+import numpy as np
+import pytest
+from benchmarks.common import Case, Found, both_ways, compare, covered, first_corpus, measure, rms
+from benchmarks.oracle import OracleReading, oracle_readings
+
+PAIRS = 24
+
+
+@pytest.fixture(scope="module")
+def cases() -> list[Case]:
+    return [measure(seed, pair) for seed, pair in first_corpus(PAIRS, seed=400)]
+
+
+@pytest.fixture(scope="module")
+def joints(cases: list[Case]) -> list[Found]:
+    return [each for case in cases for each in compare(case)[0]]
+
+
+@pytest.fixture(scope="module")
+def oracle(cases: list[Case]) -> list[OracleReading]:
+    return [best for case in cases for best in oracle_readings(case.pair)]
+
+
+def test_no_pair_is_refused_or_misplaced(cases: list[Case]) -> None:
+    assert [case.refusal for case in cases if case.measurement is None] == []
+    assert [case.seed for case in cases if case.misplaced] == []
+
+
+def test_every_splice_that_shows_in_some_direction_is_found(joints: list[Found]) -> None:
+    wanted = [each for each in joints if each.largest_one_way_db >= 0.05]
+    missed = [(each.case.seed, each.joint.position_m) for each in wanted if each.reading is None]
+    assert len(wanted) > 100
+    assert missed == []
+
+
+def test_at_most_one_reading_in_a_hundred_is_invented(cases: list[Case]) -> None:
+    readings = sum(len(case.measurement.readings) for case in cases if case.measurement)
+    invented = [(case.seed, reading.distance_m) for case in cases for reading in compare(case)[1]]
+    assert len(invented) <= 0.01 * readings, invented
+
+
+def test_true_loss_is_right_to_three_thousandths(joints: list[Found]) -> None:
+    errors = [each.error_db for each in joints if both_ways(each)]
+    assert len(errors) > 100
+    assert rms(errors) < 0.003
+
+
+def test_stated_95_percent_intervals_hold_as_often_as_stated(joints: list[Found]) -> None:
+    found = [each for each in joints if both_ways(each)]
+    assert 0.90 <= covered(found) / len(found) <= 0.99
+
+
+def test_error_is_near_that_of_the_oracle(joints: list[Found], oracle: list[OracleReading]) -> None:
+    pairs = [(f, o) for f, o in zip(joints, oracle, strict=True) if both_ways(f)]
+    own = rms(found.error_db for found, _ in pairs)
+    best = rms(each.loss_db - found.joint.loss_db for found, each in pairs)
+    assert own <= 1.2 * best
+
+
+def test_oracle_keeps_its_own_bound(joints: list[Found], oracle: list[OracleReading]) -> None:
+    # The yardstick itself: errors in units of the bound are standard normal.
+    scores = [
+        (best.loss_db - found.joint.loss_db) / best.bound_loss_db
+        for found, best in zip(joints, oracle, strict=True)
+    ]
+    # χ² with n degrees of freedom has relative deviation √(2/n) about its mean.
+    n = len(scores)
+    assert np.sum(np.square(scores)) / n == pytest.approx(1, abs=4 * np.sqrt(2 / n))
