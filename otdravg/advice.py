@@ -16,7 +16,7 @@ from otdravg.decimals import Quantity, distance_text, in_km, reported
 from otdravg.decision import held_against
 from otdravg.errors import BadSetting
 from otdravg.limits import Rule
-from otdravg.plan import PULSES_NS, obstacle_text
+from otdravg.plan import PULSES_NS, obstacle_text, target_for
 from otdravg.predicted import (
     Expectation,
     Obstacle,
@@ -62,7 +62,7 @@ def settling_steps(
     """
     others = _OtherShots(measurement)
     steps = [_settled(measurement, reading, limit_db, others) for reading in near_limit]
-    steps += [_reached(measurement, reading, others) for reading in missing]
+    steps += [_reached(measurement, reading, limit_db, others) for reading in missing]
     return tuple(step for step in steps if step is not None)
 
 
@@ -181,8 +181,13 @@ def _better_pulse(others: _OtherShots, row: int, now_db: float) -> tuple[int, fl
     return pulse_ns, then_db
 
 
-def _reached(measurement: PairMeasurement, reading: Reading, others: _OtherShots) -> str | None:
-    """Which pulse would show a place from the end that does not show it."""
+def _reached(
+    measurement: PairMeasurement, reading: Reading, limit_db: Decimal, others: _OtherShots
+) -> str | None:
+    """Which pulse would show a place from the end that does not show it.
+
+    Of the pulses that know it well enough for the limit the shortest: it parts neighbours best.
+    """
     row = _row(measurement, reading)
     if row is None:
         return None
@@ -211,7 +216,8 @@ def _reached(measurement: PairMeasurement, reading: Reading, others: _OtherShots
             f"{place}: no pulse averaged as long reads it from end {ends}{last}. Longer averaging, "
             "or a shot from a point nearer to it, is what is left."
         )
-    best_db, best_ns = min(good)
+    enough = [one for one in good if one[0] <= target_for(limit_db)]
+    best_db, best_ns = enough[0] if enough else min(good)
     text = (
         f"{place}: a pulse of {_pulse(best_ns)} from end {ends}, averaged as long, would read it; "
         f"the true loss is then known to about ± {_shown(best_db)} dB."

@@ -25,10 +25,10 @@ from otdravg.detect import (
 )
 from otdravg.errors import BadSetting
 from otdravg.findings import Finding, Severity
-from otdravg.joint_fit import JointFit, SectionSums, fit_sections
+from otdravg.joint_fit import JointFit, fit_sections
 from otdravg.lines import step_between
 from otdravg.pairing import Axis, check_same_fibre_settings, find_axis
-from otdravg.sides import Place, Side
+from otdravg.sides import Place, Side, pair_sums
 from otdravg.trace import Direction, Trace
 
 __all__ = [
@@ -416,12 +416,7 @@ def parted(near: Place, far: Place, sides: Sides) -> bool:
 
 def _fit(sides: Sides, places: tuple[Place, ...]) -> JointFit:
     """Fit the joint model with the sides' present weights."""
-    length = sides[0].length_m
-    edges = np.array([0.0, *(p.middle_m for p in places), length])
-    middle = (edges[:-1] + edges[1:]) / 2
-    sums = [s.section_sums(places, middle) for s in sides]
-    half = sides[0].shot.pulse_m / 2, sides[1].shot.pulse_m / 2
-    return fit_sections(SectionSums(middle, sums[0], sums[1], half))
+    return fit_sections(pair_sums(sides, places))
 
 
 def _solve(sides: Sides, places: tuple[Place, ...], rounds: int = 1) -> tuple[Sides, JointFit]:

@@ -164,7 +164,8 @@ def smoothing_width(level_db: FloatArray, floor: Floor, end: int, pulse_points: 
         return 1
     least = max(0.08, 4 / np.sqrt(power.size))
     width = 1
-    while width < 40 and float(centred[width:] @ centred[:-width]) > least * scale:
+    most = max(int(pulse_points), 9)  # more would blur what the pulse itself resolves
+    while width < most and float(centred[width:] @ centred[:-width]) > least * scale:
         width += 1
     return width
 

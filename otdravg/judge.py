@@ -71,9 +71,13 @@ class Judged:
     @property
     def gain_seen_from(self) -> str | None:
         """The end, A or B, from which the splice reads as an apparent gain."""
-        for end, loss_db in (("A", self.reading.loss_ab_db), ("B", self.reading.loss_ba_db)):
-            shown = reported(loss_db, Quantity.LOSS_DB)
-            if shown is not None and shown < 0:
+        reading = self.reading
+        for end, loss_db, u_db in (
+            ("A", reading.loss_ab_db, reading.u_ab_db),
+            ("B", reading.loss_ba_db, reading.u_ba_db),
+        ):
+            # Below zero by more than its expanded uncertainty; else it may well be a loss.
+            if loss_db is not None and loss_db < -2 * (u_db or 0.0) - 0.0005:
                 return end
         return None
 

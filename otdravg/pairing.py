@@ -189,6 +189,19 @@ def find_axis(
                 "check fibre numbers by another means",
             )
         )  # fmt: skip
+    for stated, marks, seen, end in ((launch_m, a, ab, "A"), (receive_m, b, ba, "B")):
+        first = _first_event(seen)
+        if stated is None or first is None or first.kind is not EventKind.REFLECTION:
+            continue
+        if not np.any(np.abs(np.append(marks.x, 0.0) - stated) < tolerance):
+            findings.append(
+                Finding(
+                    Severity.CAUTION, "cord-unconfirmed", seen.shot.trace.identity.direction.value,
+                    f"a cord of {stated:.1f} m was stated at {end}, but the shot shows nothing "
+                    f"there; its first connector is at {first.distance_m:.1f} m",
+                    "the stated length was used: check it, all distances depend on it",
+                )
+            )  # fmt: skip
     spread = float(np.std(residuals)) if len(residuals) > 1 else tolerance / 2
     u_length = max(spread / np.sqrt(max(len(residuals), 1)), 0.1 * tolerance / np.sqrt(3))
     axis = Axis(

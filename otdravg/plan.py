@@ -48,6 +48,8 @@ PULSES_NS = (10, 20, 50, 100, 200, 500, 1000, 2000, 5000, 10_000, 20_000)
 AVERAGING_S = (10.0, 30.0, 60.0, 180.0)
 #: Where a limit decides, U should be no more than this share of it (common practice, no source).
 TARGET_SHARE = Decimal("0.2")
+#: A pulse is nearly as good as the best one up to this many times its worst uncertainty.
+NEARLY_AS_GOOD = 2.0
 #: Loss that a shot's level falls at every planned splice, dB; only the reach feels it.
 PLANNED_LOSS_DB = 0.05
 #: How long a shot was averaged, if its file does not say (common practice, no source).
@@ -79,7 +81,7 @@ class PlanBasis:
 
 @dataclass(frozen=True, slots=True)
 class Forecast:
-    """One pulse and averaging time, the same from both ends: what they would know of every place."""
+    """What one pulse and averaging time, the same from both ends, would know of every place."""
 
     pulse_ns: int
     averaging_s: float
@@ -88,7 +90,7 @@ class Forecast:
 
     @property
     def worst_db(self) -> float | None:
-        """Largest expanded uncertainty of a splice; ``None`` if one cannot be measured both ways."""
+        """Largest expanded uncertainty of a splice; ``None`` if one is not measured both ways."""
         splices = [
             e.expanded_db for p, e in zip(self.places, self.expectations, strict=True)
             if not p.reflective
@@ -315,8 +317,9 @@ def make_plan(
     Returns
     -------
     ShotPlan
-        With the shortest averaging time at which any pulse reaches the target; of the
-        pulses that do, the shortest, because it parts neighbours best.
+        With the shortest averaging time at which any pulse reaches the target. Of the pulses
+        that do, the shortest that knows the worst splice nearly as well as the best pulse does
+        (``NEARLY_AS_GOOD``): short pulses part neighbours, and something stays in hand.
     """
     target = target_for(limit_db) if target_db is None else target_db
     times = tuple(sorted(averaging_s))
@@ -325,8 +328,15 @@ def make_plan(
         forecast(basis.receiver, route, pulse, time) for pulse in pulses for time in times
     )
     good = [f for f in forecasts if f.reaches(float(target))]
-    chosen = min(good, key=lambda f: (f.averaging_s, f.pulse_ns), default=None)
-    return ShotPlan(route, basis, limit_db, target, pulses, times, forecasts, chosen)
+    return ShotPlan(route, basis, limit_db, target, pulses, times, forecasts, _chosen(good))
+
+
+def _chosen(good: list[Forecast]) -> Forecast | None:
+    """Choose among the forecasts that reach the target."""
+    first_s = min((f.averaging_s for f in good), default=0.0)
+    soon = {f: f.worst_db or 0.0 for f in good if f.averaging_s == first_s}
+    enough = [f for f, worst_db in soon.items() if worst_db <= NEARLY_AS_GOOD * min(soon.values())]
+    return min(enough, key=lambda f: f.pulse_ns, default=None)
 
 
 def obstacle_text(route: Route, place: Place, found: Expectation, pulse: str) -> str:

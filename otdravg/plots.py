@@ -246,7 +246,7 @@ def _draw_half_sum(panel: Axes, report: PairReport, curves: SpanCurves) -> None:
         panel,
         "3   Half the sum: the glass and no loss",
         "Where the line drops, the next fibre scatters less: from A that reads as extra loss, "
-        "from B as a gain. The number is the step that one end adds and the other takes away.",
+        "from B as a gain. The number is the step that A→B adds and B→A takes away.",
     )
     if len(report.splices) <= 2 * _MOST_LEVEL_LABELS + 2:
         labels = [_step_label(judged) for judged in report.splices]
@@ -257,7 +257,7 @@ def _step_label(judged: Judged) -> str:
     step_db = reported(judged.reading.backscatter_step_db, Quantity.LOSS_DB)
     if step_db is None:
         return ""
-    return "0.000" if step_db == 0 else f"{-step_db:+.3f}".replace("-", "−")
+    return "0.000" if step_db == 0 else f"{step_db:+.3f}".replace("-", "−")
 
 
 def _make_room(panel: Axes, values: tuple[float, float], *, labels_pt: float, below: float) -> None:

@@ -1,8 +1,9 @@
 """Shots that nobody has taken yet: their noise, reach and dead zones, and what they could measure.
 
 A predicted shot is a noise-free one with the noise model that it would have. It goes through
-the same code as a measured shot (:class:`otdravg.sides.Side`, :func:`otdravg.joint_fit.fit_sections`),
-so the uncertainty foretold and the one stated after the measurement come from the same matrices.
+the same code as a measured shot (:class:`otdravg.sides.Side`,
+:func:`otdravg.joint_fit.fit_sections`), so the uncertainty foretold and the one stated after the
+measurement come from the same matrices.
 
 Noise is carried from one setting to another as a density: the variance of a mean over one
 metre of fibre, which is all that a fitted line feels.

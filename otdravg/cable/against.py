@@ -5,11 +5,13 @@ from __future__ import annotations
 import csv
 import io
 import re
+from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from math import hypot
 from pathlib import Path
+from statistics import median
 
 from otdravg.cable.model import CableFinding, Change, ChangeKind, FibreKey, SpliceRow
 from otdravg.cable.notes import about_fibre
@@ -22,6 +24,10 @@ __all__ = ["OldSplice", "change_findings", "changes_since", "read_splices"]
 
 Place = tuple[FibreKey, int, int]
 
+#: A closure of both runs lies at the same place within this, m and share of the distance.
+_SAME_PLACE_M = 20.0
+_SAME_SHARE = 0.003
+
 
 @dataclass(frozen=True, slots=True)
 class OldSplice:
@@ -30,7 +36,8 @@ class OldSplice:
     key: FibreKey
     wavelength_nm: int
     closure: str
-    number: int  # of the closure, counted along the fibre if the table has only names
+    number: int  # of the closure in that run
+    distance_m: float
     loss_db: float | None
     expanded_uncertainty_db: float | None
 
@@ -54,7 +61,7 @@ def read_splices(folder: Path) -> tuple[OldSplice, ...]:
     rows = csv.DictReader(io.StringIO(path.read_text(encoding="utf-8-sig"), newline=""))
     needed = {
         "cable", "fibre", "wavelength_nm", "closure", "closure_number", "loss_db",
-        "expanded_uncertainty_db",
+        "expanded_uncertainty_db", "distance_m",
     }  # fmt: skip
     if not needed <= set(rows.fieldnames or ()):
         raise BadSetting("against", str(path), f"it lacks columns out of {', '.join(needed)}")
@@ -69,6 +76,7 @@ def read_splices(folder: Path) -> tuple[OldSplice, ...]:
                 _whole(row["wavelength_nm"], place),
                 row["closure"].removeprefix("'"),
                 _whole(row["closure_number"], place),
+                _figure(row["distance_m"], place) or 0.0,
                 _figure(row["loss_db"], place),
                 _figure(row["expanded_uncertainty_db"], place),
             )
@@ -93,9 +101,14 @@ def _figure(text: str, place: str) -> float | None:
 def changes_since(old: Sequence[OldSplice], rows: Sequence[SpliceRow]) -> tuple[Change, ...]:
     """Compare splice by splice: new, gone, worse or better by more than both are unsure.
 
-    Figures are compared as reported. The combined uncertainty is √(U₁² + U₂²), k = 2.
+    Closures are recognised by where they lie: their numbers change if one is found that was
+    not known before. Figures are compared as reported. The combined uncertainty is
+    √(U₁² + U₂²), k = 2.
     """
-    before = {(o.key, o.wavelength_nm, o.number): o for o in old}
+    number_now = _numbers_now(old, rows)
+    before = {
+        (o.key, o.wavelength_nm, number_now.get((o.key.cable, o.number), -o.number)): o for o in old
+    }
     after = {
         (row.key, row.wavelength_nm, row.closure_number): row
         for row in rows
@@ -103,6 +116,30 @@ def changes_since(old: Sequence[OldSplice], rows: Sequence[SpliceRow]) -> tuple[
     }
     places = sorted(before.keys() | after.keys())
     return tuple(_change(place, before, after) for place in places)
+
+
+def _numbers_now(old: Sequence[OldSplice], rows: Sequence[SpliceRow]) -> dict[tuple[str, int], int]:
+    """Number that each closure of the earlier run has now, by cable and old number."""
+    places: list[dict[tuple[str, int], list[float]]] = [defaultdict(list), defaultdict(list)]
+    for splice in old:
+        places[0][splice.key.cable, splice.number].append(splice.distance_m)
+    for row in rows:
+        if row.closure_number is not None:
+            places[1][row.cable, row.closure_number].append(row.distance_m)
+    then, now = ({place: median(own) for place, own in side.items()} for side in places)
+    pairs = sorted(
+        (abs(was_m - is_m), was, there)
+        for was, was_m in then.items()
+        for there, is_m in now.items()
+        if was[0] == there[0] and abs(was_m - is_m) <= max(_SAME_PLACE_M, _SAME_SHARE * was_m)
+    )
+    found: dict[tuple[str, int], int] = {}
+    taken: set[tuple[str, int]] = set()
+    for _, was, there in pairs:
+        if was not in found and there not in taken:
+            found[was] = there[1]
+            taken.add(there)
+    return found
 
 
 def _change(

@@ -248,18 +248,14 @@ def _crossed(
     a: FibreKey, b: FibreKey, margin: float, nm: int | None, files: tuple[str, ...]
 ) -> CableFinding:
     where = "" if nm is None else f" at {nm} nm only"
-    what = (
-        "if so, exchange the numbers of the shots from B (or from A) in a mapping table, or "
-        "confirm the crossing as a reviewer's decision; trace the fibres where it could be a "
-        "splice"
-    )
     finding = about_fibre(
         a,
         Severity.DEFECT,
         "fibres-crossed",
         f"the shots of fibres {a.fibre} and {b.fibre} from A fit each other's shots from B"
         f"{where}: log-likelihood margin {margin:.1f} (about {_odds(margin)} to 1)",
-        f"nothing was exchanged; {what}",
+        "nothing was exchanged: trace both fibres, then exchange the numbers of their shots from "
+        "B in a mapping table, or confirm the crossing as a reviewer's decision",
         wavelength_nm=nm,
         files=files,
     )

@@ -29,6 +29,8 @@ __all__ = [
 _TYPICAL_DB_PER_KM = {1310: 0.34, 1383: 0.31, 1490: 0.23, 1550: 0.20, 1625: 0.21}
 #: Wavelengths whose usual attenuations lie closer than this cannot be told by attenuation, dB/km.
 _TOLD_APART_DB_PER_KM = 0.05
+#: A shorter shot does not tell its attenuation well enough, m.
+_LEAST_LENGTH_M = 1000.0
 #: Shots of one job lie closer together than this.
 _ODD_TIME = timedelta(days=365)
 #: A clock that was never set shows a time before this year (common practice, no source).
@@ -71,6 +73,8 @@ def wrong_labels(measured: Sequence[Measured]) -> list[CableFinding]:
             slope = seen.sketch.slope_db_per_km
             nm, other = min(usual.items(), key=lambda item: abs(item[1] - slope))
             if abs(other - own) < _TOLD_APART_DB_PER_KM or nm == label:
+                continue
+            if seen.sketch.end_m < _LEAST_LENGTH_M:
                 continue
             if abs(slope - other) < 0.5 * abs(slope - own):
                 findings.append(

@@ -17,6 +17,8 @@ from otdravg.detect import EventKind
 
 __all__ = ["PlacedReadings", "cable_maps", "measure_at_closures", "placed"]
 
+#: A receive cord is at most this much longer than the launch cord (common practice, no source).
+_CORD_SHARE = 1.5
 #: A position that the reviewer has set is taken at its word, to this many metres.
 _MOVED_SLACK_M = 8.0
 
@@ -53,11 +55,13 @@ def _places_from_one_end(fibre: int, outcome: Outcome) -> FibrePlaces | None:
         return None
     sketch = sketches[0]
     length_m = sketch.end_m - sketch.user_offset_m
-    along = [
-        event.distance_m - sketch.user_offset_m
-        for event in sketch.events
-        if event.kind in (EventKind.STEP, EventKind.REFLECTION)
-    ]
+    events = [e for e in sketch.events if e.kind in (EventKind.STEP, EventKind.REFLECTION)]
+    if events and events[-1].kind is EventKind.REFLECTION:
+        # A connector as far from the end as a cord is long is where the span ends.
+        behind_m = sketch.end_m - events[-1].distance_m
+        if behind_m < _CORD_SHARE * sketch.user_offset_m:
+            length_m -= behind_m
+    along = [event.distance_m - sketch.user_offset_m for event in events]
     inside = [x for x in along if sketch.placing_m < x < length_m - sketch.placing_m]
     places = inside if outcome.sketch_ab is not None else [length_m - x for x in inside]
     return FibrePlaces(fibre, length_m, tuple(sorted(places)), sketch.placing_m)

@@ -12,26 +12,24 @@ from pathlib import Path
 
 from otdravg.cable.against import OldSplice, change_findings, changes_since
 from otdravg.cable.attempts import mark_repeats, number_attempts, stands_of
-from otdravg.cable.closures import CableMap, KnownClosure
-from otdravg.cable.completeness import missing_fibres, missing_shots
+from otdravg.cable.closures import KnownClosure
 from otdravg.cable.decisions import Decisions, accepted_rows, apply_to_maps, apply_to_shots
 from otdravg.cable.identity import check_identities
 from otdravg.cable.inventory import RawShot, find_files, read_header
+from otdravg.cable.judging import judged_rows
 from otdravg.cable.measuring import spread
 from otdravg.cable.model import CableFinding, CableReview, FibreKey, ShotRecord, ShotUse
-from otdravg.cable.notes import about_shot, numbers_text
 from otdravg.cable.oddshots import (
-    clock_oddities,
-    cords_missing,
-    index_oddities,
-    outside_profile,
     usual_indices,
     wrong_labels,
 )
-from otdravg.cable.placing import cable_maps, measure_at_closures
 from otdravg.cable.patterns import find_patterns
+from otdravg.cable.placing import cable_maps, measure_at_closures
 from otdravg.cable.plan import plan_resplices
-from otdravg.cable.rows import fibre_results, history_of, judged_rows, row_findings, rows_of
+from otdravg.cable.results import fibre_results, history_of
+from otdravg.cable.row_findings import row_findings
+from otdravg.cable.rows import rows_of
+from otdravg.cable.set_findings import measured_findings, set_findings, unused_findings
 from otdravg.cable.standing import Measured, MeasuringSetup, measure_stands, settle
 from otdravg.cable.taking import Naming, take
 from otdravg.findings import Severity
@@ -137,8 +135,8 @@ def review(
     identities, crossed = check_identities(measured, maps)
     clock.stage("identity")
     findings += crossed
-    findings += _measured_findings(measured)
-    findings += _set_findings(records, measured, maps, profile, options)
+    findings += measured_findings(measured)
+    findings += set_findings(records, measured, maps, profile, options.fibre_count)
     lengths_m = {
         (m.key, m.wavelength_nm): m.outcome.axis.length_m for m in measured if m.outcome.axis
     }
@@ -153,8 +151,14 @@ def review(
     findings += row_findings(rows, maps)
     changes = () if options.before is None else changes_since(options.before, rows)
     findings += change_findings(changes, profile)
-    findings += [finding for record in records for finding in record.findings]
-    findings += [_unused(r) for r in records if r.use in _SAY_WHY]
+    # What is odd in the bytes of a file that is not used stands in the table of shots.
+    findings += [
+        finding
+        for record in records
+        if record.use is not ShotUse.UNREADABLE
+        for finding in record.findings
+    ]
+    findings += unused_findings(records)
     closures = tuple(c for own_map in maps.values() for c in own_map.closures)
     fibres = tuple(fibre_results(measured, rows, maps, profile))
     clock.stage("judge")
@@ -255,125 +259,6 @@ def _shots_of(measured: Measured) -> Shots:
     return _stand_shots(measured.stand.ab, measured.stand.ba)
 
 
-def _measured_findings(measured: Sequence[Measured]) -> list[CableFinding]:
-    """Findings of the measurements themselves; equal kinds of one cable are gathered."""
-    gathered: dict[tuple[str, str, Severity, str], list[tuple[Measured, str]]] = defaultdict(list)
-    for one in measured:
-        for finding in one.outcome.findings:
-            if finding.code not in _SAID_FOR_THE_CABLE:
-                place = one.key.cable, finding.code, finding.severity, finding.done
-                gathered[place].append((one, f"{finding.where}: {finding.text}"))
-    result = []
-    for (cable, code, severity, done), members in sorted(
-        gathered.items(), key=lambda item: (item[0][0], item[0][1], item[0][3])
-    ):
-        fibres = sorted({one.key.fibre for one, _ in members})
-        wavelengths = sorted({one.wavelength_nm for one, _ in members})
-        files = tuple(r.path for one, _ in members for r in one.records if r is not None)
-        text = members[0][1]
-        if len(members) > 1:
-            text += f" (and {len(members) - 1} more like it; fibres {numbers_text(fibres)})"
-        result.append(
-            CableFinding(
-                severity,
-                code,
-                text,
-                done,
-                cable=cable,
-                fibre=fibres[0] if len(fibres) == 1 else None,
-                wavelength_nm=wavelengths[0] if len(wavelengths) == 1 else None,
-                files=files,
-            )
-        )
-    return result
-
-
-#: Findings of single pairs that are said once for the whole cable instead.
-_SAID_FOR_THE_CABLE = frozenset({"index-differs", "ends-typed-alike"})
-
-
-def _set_findings(
-    records: Sequence[ShotRecord],
-    measured: Sequence[Measured],
-    maps: dict[str, CableMap],
-    profile: Profile,
-    options: Options,
-) -> list[CableFinding]:
-    """Findings about the set of shots as a whole."""
-    lengths_m = {m.key: m.outcome.axis.length_m for m in measured if m.outcome.axis is not None}
-    return [
-        *missing_shots(records, profile, lengths_m),
-        *missing_fibres(records, profile.ribbon_size, options.fibre_count),
-        *index_oddities(records, usual_indices(records)),
-        *clock_oddities(records),
-        *cords_missing(measured),
-        *outside_profile(measured, profile),
-        *_other_lengths(measured, maps),
-        *_express(maps),
-        *_of_the_job(profile),
-    ]
-
-
-def _other_lengths(measured: Sequence[Measured], maps: dict[str, CableMap]) -> list[CableFinding]:
-    """Fibres of another length than most of their cable, with what they share with them."""
-    findings = []
-    for cable, own_map in maps.items():
-        by_route: dict[int, list[int]] = defaultdict(list)
-        for fibre, route in own_map.route_of.items():
-            by_route[route].append(fibre)
-        main_m = own_map.route_length_m[1]
-        for route, fibres in sorted(by_route.items()):
-            if route == 1:
-                continue
-            length_m = own_map.route_length_m[route]
-            shared = [c.name for c in own_map.closures if {1, route} <= set(c.routes)]
-            common = f"shares closures {', '.join(shared)}" if shared else "shares no closure"
-            files = tuple(
-                r.path
-                for one in measured
-                if one.key.cable == cable and one.key.fibre in fibres
-                for r in one.records
-                if r is not None
-            )
-            findings.append(
-                CableFinding(
-                    Severity.CAUTION,
-                    "other-length",
-                    f"fibres {numbers_text(fibres)} are {length_m:.0f} m long, most of the cable "
-                    f"{main_m:.0f} m; this route {common} with it",
-                    "a branch or a tapered cable is normal; else a broken fibre, or shots of "
-                    "another cable",
-                    cable=cable,
-                    fibre=fibres[0] if len(fibres) == 1 else None,
-                    files=files,
-                )
-            )
-    return findings
-
-
-def _express(maps: dict[str, CableMap]) -> list[CableFinding]:
-    return [
-        CableFinding(
-            Severity.NOTE,
-            "passes-unspliced",
-            f"no fibre of ribbon {ribbon} shows a splice in closure {own_map.closure(number).name}",
-            "taken to run through uncut; check the splice plan",
-            cable=cable,
-            closure=own_map.closure(number).name,
-        )
-        for cable, own_map in maps.items()
-        for number, ribbon in own_map.express
-    ]
-
-
-def _of_the_job(profile: Profile) -> list[CableFinding]:
-    """What the profile asks of the job and no trace file can show."""
-    return [
-        CableFinding(finding.severity, finding.code, finding.text, finding.done)
-        for finding in profile.stage_findings(None)
-    ]
-
-
 def _doubts(
     findings: Sequence[CableFinding], places: dict[tuple[FibreKey, int], float]
 ) -> dict[tuple[FibreKey, int], frozenset[str]]:
@@ -391,27 +276,6 @@ def _doubts(
                 if finding.wavelength_nm in (None, nm):
                     codes[key, nm].add(finding.code)
     return {place: frozenset(own) for place, own in codes.items()}
-
-
-_SAY_WHY = (ShotUse.UNREADABLE, ShotUse.UNPLACED, ShotUse.NOT_A_SHOT)
-
-
-def _unused(record: ShotRecord) -> CableFinding:
-    """A finding for a file that could not be used at all."""
-    severity, code, advice = {
-        ShotUse.UNREADABLE: (
-            Severity.DEFECT,
-            "file-unreadable",
-            "copy the file again from the instrument, or shoot again",
-        ),
-        ShotUse.UNPLACED: (
-            Severity.DEFECT,
-            "shot-not-placed",
-            "say what it is: by a name pattern, a mapping table, or in its header",
-        ),
-        ShotUse.NOT_A_SHOT: (Severity.NOTE, "not-a-trace-file", "it was left alone"),
-    }[record.use]
-    return about_shot(record, severity, code, record.remark, advice)
 
 
 _BY_SEVERITY = {Severity.DEFECT: 0, Severity.CAUTION: 1, Severity.NOTE: 2}

@@ -6,7 +6,8 @@ import click
 
 from otdravg import __version__
 from otdravg.cli.boundary import JOB_NOT_DONE, OneLineErrors
-from otdravg.cli.cable import cable, decide
+from otdravg.cli.cable import cable
+from otdravg.cli.decide import decide
 from otdravg.cli.demo import demo
 from otdravg.cli.pair import pair
 from otdravg.cli.plan import plan

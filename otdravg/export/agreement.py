@@ -14,7 +14,7 @@ import json
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal, InvalidOperation
-from itertools import zip_longest
+from itertools import islice, zip_longest
 from pathlib import Path
 from typing import Any
 from zipfile import BadZipFile
@@ -25,6 +25,7 @@ from otdravg.export.cable_csv import cable_tables, review_cells
 from otdravg.export.closeout_json import closeout_from, json_document, read_closeout
 from otdravg.export.csv_table import Cell
 from otdravg.export.headings import Language, Words
+from otdravg.export.printable import printable
 
 __all__ = ["PAGE_DATA_ID", "Agreement", "compare_outputs"]
 
@@ -140,7 +141,7 @@ def _value(key: str, cell: object) -> Value:
         return None
     if key in _NUMBERS:
         return Decimal(str(cell))
-    return str(cell)
+    return printable(str(cell)).removeprefix("'")
 
 
 def _differences(measure: _Source, other: _Source) -> Iterator[str]:
@@ -183,10 +184,7 @@ def _from_csv(path: Path) -> Iterator[_Source]:
         path.name,
         names,
         (
-            [
-                cell.replace(",", ".") if place in numbers else cell.removeprefix("'")
-                for place, cell in enumerate(row)
-            ]
+            [cell.replace(",", ".") if place in numbers else cell for place, cell in enumerate(row)]
             for row in rows
         ),
     )
@@ -197,18 +195,58 @@ def _from_xlsx(path: Path) -> Iterator[_Source]:
 
     book = openpyxl.load_workbook(path, read_only=True)
     try:
-        for language in Language:
-            words = Words(language)
-            if words["sheet_splices"] in book.sheetnames:
-                cells = book[words["sheet_splices"]].iter_rows(values_only=True)
-                keys = {words.heading(key): key for key in _COMPARED}
-                names = [keys.get(str(heading), "") for heading in next(cells)]
-                verdicts = {words.value(v.value): v.value for v in Verdict}
-                yield _source(path.name, names, (_english(r, names, verdicts) for r in cells))
-                return
+        known = [Words(language) for language in Language]
+        words = next((w for w in known if w["sheet_splices"] in book.sheetnames), None)
+        if words is None:
+            raise ValueError("the sheet with all values is missing")
+        cells = book[words["sheet_splices"]].iter_rows(values_only=True)
+        keys = {words.heading(key): key for key in _COMPARED}
+        names = [keys.get(str(heading), "") for heading in next(cells)]
+        verdicts = {words.value(v.value): v.value for v in Verdict}
+        rows = [_english(row, names, verdicts) for row in cells]
+        yield _source(path.name, names, iter(rows))
+        if {"cable", "closure"} <= set(names):
+            shown = _with_sheet_losses(book, words, names, rows)
+            yield _source(f"{path.name} (loss tables)", names, shown)
     finally:
         book.close()
-    raise ValueError("the sheet with all values is missing")
+
+
+def _with_sheet_losses(
+    book: Any, words: Words, names: Sequence[str], rows: Sequence[Sequence[Any]]
+) -> Iterator[list[Any]]:
+    """Rows of the long sheet with the true loss that the loss tables show."""
+    cable, fibre, nm, closure, loss = (
+        names.index(key) for key in ("cable", "fibre", "wavelength_nm", "closure", "loss_db")
+    )
+    titles = {
+        f"{row[cable]}: {words['loss_table'].format(wavelength_nm=row[nm])}": (row[cable], row[nm])
+        for row in rows
+    }
+    losses: dict[tuple[Any, ...], Any] = {}
+    for sheet in book:
+        lines = sheet.iter_rows(values_only=True)
+        place = titles.get(next(lines, ("",))[0])
+        if place is None:
+            continue
+        heading = [str(cell) for cell in next(islice(lines, 2, None))]
+        of_fibre = heading.index(words.heading("fibre"))
+        prefix = f"{words['closure']} "
+        columns = {
+            number: text.removeprefix(prefix)
+            for number, text in enumerate(heading)
+            if text.startswith(prefix)
+        }
+        for line in lines:
+            if isinstance(line[of_fibre], int):
+                for number, name in columns.items():
+                    losses[place[0], place[1], line[of_fibre], name] = line[number]
+    for row in rows:
+        if row[closure]:
+            key = (row[cable], row[nm], row[fibre], row[closure])
+            yield [*row[:loss], losses.get(key), *row[loss + 1 :]]
+        else:
+            yield list(row)
 
 
 def _english(row: Sequence[Any], names: Sequence[str], verdicts: Mapping[str, str]) -> list[Any]:

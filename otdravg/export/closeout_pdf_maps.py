@@ -14,7 +14,7 @@ from otdravg.cable.model import Closure, SpliceRow
 from otdravg.decimals import Quantity, reported
 from otdravg.export.closeout_marks import Mark, mark_of
 from otdravg.export.closeout_pdf_job import Job
-from otdravg.export.closeout_pdf_paper import BOLD, INK, QUIET, RULE, Area, Paper
+from otdravg.export.closeout_pdf_paper import BOLD, QUIET, Area, Paper
 
 __all__ = ["TONES", "heat_map"]
 

@@ -177,7 +177,11 @@ class Paper:
         key = f"page-{self._pages}-{level}"
         self._canvas.bookmarkPage(key)
         if self._chapter:
-            self._canvas.addOutlineEntry(drawable(self._chapter), key, level=0, closed=True)
+            # An entry is known by its place in the page, so the chapter has one of its own.
+            self._canvas.bookmarkPage(f"{key}-chapter")
+            self._canvas.addOutlineEntry(
+                drawable(self._chapter), f"{key}-chapter", level=0, closed=True
+            )
             self._chapter, self._depth = "", 0
         self._depth = min(level, self._depth + 1)
         self._canvas.addOutlineEntry(drawable(entry), key, level=self._depth, closed=level > 0)

@@ -11,7 +11,6 @@ __all__ = ["PAGE_WORDS", "PageWords"]
 PAGE_WORDS: dict[Language, dict[str, str]] = {
     Language.ENGLISH: {
         "advice_only": "The plan advises; people decide.",
-        "back_to_map": "Back to the map",
         "box_cut": "cut",
         "box_spliced": "spliced",
         "box_tray": "in tray",
@@ -19,19 +18,17 @@ PAGE_WORDS: dict[Language, dict[str, str]] = {
         "cell_look": "asks for a look",
         "chance_note": "{fibres} fibres are cut and thrown anew with this ribbon.",
         "console_no_unpack": "This browser cannot unpack the traces; every number is here.",
-        "cut_with": "cut with it",
         "difference_note": "The fibre's own attenuation is taken out: the line falls by each true "
         "loss.",
         "empty_list": "No splice answers to this choice.",
         "fibres_hint": "such as 1-12, 30",
-        "from": "from",
         "half": "up to one half",
         "full": "up to the limit",
         "half_of": "of the limit",
         "help_map": "Arrow keys move over the map, Enter opens a splice.",
-        "help_plot": "Drag to zoom, wheel to zoom at the pointer, double click for the whole span. "
-        "Keys: + and − zoom, arrows move the cursor, Shift with arrows moves the view, 0 shows "
-        "the whole span.",
+        "help_plot": "Drag to zoom; after a click the wheel zooms too; double click for the whole "
+        "span. Keys: + and − zoom, arrows move the cursor, Shift with arrows moves the view, "
+        "0 shows the whole span.",
         "limit_word": "Limit",
         "list_of": "{first} to {last} of {count}",
         "loss_of_cell": "Fibre {fibre}, closure {closure}",
@@ -42,7 +39,6 @@ PAGE_WORDS: dict[Language, dict[str, str]] = {
         "next": "Next",
         "no_trace": "The shots of this fibre are not in this file.",
         "not_shown": "Reflections may leave the frame.",
-        "over_by": "Over by, dB",
         "overview": "Overview",
         "patterns": "What stands out",
         "plain": "no limit applies",
@@ -68,12 +64,10 @@ PAGE_WORDS: dict[Language, dict[str, str]] = {
         "one_splice": "One splice",
         "clear": "Clear",
         "cutting": "{count} of {total}",
-        "not_conforming": "not measured",
         "skipped_pictures": "No picture: the trace files were not at hand.",
     },
     Language.GERMAN: {
         "advice_only": "Der Plan rät; Menschen entscheiden.",
-        "back_to_map": "Zurück zur Karte",
         "box_cut": "getrennt",
         "box_spliced": "gespleißt",
         "box_tray": "abgelegt",
@@ -82,19 +76,17 @@ PAGE_WORDS: dict[Language, dict[str, str]] = {
         "chance_note": "{fibres} Fasern werden mit diesem Bändchen getrennt und neu gespleißt.",
         "console_no_unpack": "Dieser Browser kann die Messkurven nicht entpacken; alle Zahlen "
         "sind da.",
-        "cut_with": "wird mit getrennt",
         "difference_note": "Die Dämpfung der Faser ist abgezogen: Die Linie fällt um jede wahre "
         "Dämpfung.",
         "empty_list": "Kein Spleiß entspricht dieser Auswahl.",
         "fibres_hint": "etwa 1-12, 30",
-        "from": "von",
         "half": "bis zur Hälfte",
         "full": "bis zum Grenzwert",
         "half_of": "des Grenzwerts",
         "help_map": "Pfeiltasten bewegen sich über die Karte, Eingabe öffnet einen Spleiß.",
-        "help_plot": "Ziehen vergrößert, das Rad vergrößert am Zeiger, Doppelklick zeigt die ganze "
-        "Strecke. Tasten: + und − vergrößern und verkleinern, Pfeile bewegen die Ablesemarke, "
-        "Umschalt mit Pfeilen den Ausschnitt, 0 zeigt die ganze Strecke.",
+        "help_plot": "Ziehen vergrößert, nach einem Klick auch das Rad; Doppelklick zeigt die "
+        "ganze Strecke. Tasten: + und − vergrößern und verkleinern, Pfeile bewegen die "
+        "Ablesemarke, Umschalt mit Pfeilen den Ausschnitt, 0 zeigt die ganze Strecke.",
         "limit_word": "Grenzwert",
         "list_of": "{first} bis {last} von {count}",
         "loss_of_cell": "Faser {fibre}, Muffe {closure}",
@@ -105,7 +97,6 @@ PAGE_WORDS: dict[Language, dict[str, str]] = {
         "next": "Weiter",
         "no_trace": "Die Messungen dieser Faser sind nicht in dieser Datei.",
         "not_shown": "Reflexionen können aus dem Rahmen laufen.",
-        "over_by": "Darüber um, dB",
         "overview": "Überblick",
         "patterns": "Auffälliges",
         "plain": "ohne Grenzwert",
@@ -131,7 +122,6 @@ PAGE_WORDS: dict[Language, dict[str, str]] = {
         "one_splice": "Ein Spleiß",
         "clear": "Leeren",
         "cutting": "{count} von {total}",
-        "not_conforming": "nicht gemessen",
         "skipped_pictures": "Kein Bild: Die Messdateien lagen nicht vor.",
     },
 }

@@ -23,7 +23,6 @@ from otdravg.export.summary import Summary, asks_for_work, summary_of
 from otdravg.export.template import Template
 from otdravg.export.xlsx_losses import write_loss_sheets
 from otdravg.export.xlsx_sheets import Book, cell_text, write_cell, write_list
-from otdravg.limits import Rule
 from otdravg.profile.describe import described
 
 __all__ = ["write_closeout_xlsx"]
@@ -242,7 +241,5 @@ def _profile(cover: _Cover, book: Book, review: CableReview) -> None:
     cover.line(words["profile_source"], profile.source)
     if profile.is_default:
         cover.paragraph(words["profile_default"])
-    rule = "rule_plain" if profile.rule is Rule.PLAIN else "rule_guarded"
-    cover.line(words["rule"], words[rule])
     for label, sentence in described(profile):
         cover.line(label, sentence)

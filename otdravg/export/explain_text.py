@@ -11,7 +11,7 @@ from otdravg.export.page import Page
 
 __all__ = ["budget_object", "write_budget"]
 
-_INPUT_WIDTHS = (20, 20, 8, 8, 9, 6)
+_INPUT_WIDTHS = (18, 20, 8, 8, 9, 6)
 _SOURCE_WIDTHS = (29, 7, 15, 10)
 
 _NOT_CONTAINED = (
@@ -33,7 +33,7 @@ def write_budget(page: Page, budget: Budget, *, km: bool) -> None:
         "(JCGM 100:2008). The loss is half of (A→B before − behind) + (B→A before − behind)."
     )
     page.line()
-    page.row(("Level at the splice", "from fibre between", "points", "indep.", "u dB", "c", "|c|u"),
+    page.row(("Level", "from fibre between", "points", "indep.", "u dB", "c", "|c|u"),
              _INPUT_WIDTHS)  # fmt: skip
     page.rule()
     for one in budget.inputs:
@@ -51,20 +51,10 @@ def write_budget(page: Page, budget: Budget, *, km: bool) -> None:
             _INPUT_WIDTHS,
         )
     sign = "-" if budget.correlation_db2 < 0 else "+"
-    page.row(
-        (
-            "they share slopes",
-            "",
-            "",
-            "",
-            "",
-            "",
-            sign + _u(math.sqrt(abs(budget.correlation_db2))),
-        ),
-        _INPUT_WIDTHS,
-    )
+    shared = sign + _u(math.sqrt(abs(budget.correlation_db2)))
+    page.row(("they share slopes", "", "", "", "", "", shared), _INPUT_WIDTHS)
     page.rule()
-    page.row(("Cause", "type", "u of loss dB", "share", "averaging lowers it"), _SOURCE_WIDTHS)
+    page.row(("Cause", "type", "u of loss dB", "share", "averaging helps"), _SOURCE_WIDTHS)
     page.rule()
     for source in budget.sources:
         page.row(

@@ -23,6 +23,8 @@ __all__ = ["Book", "cell_text", "write_list"]
 _LONGEST_TEXT = 32_000
 _SHEET_NAME_LENGTH = 31
 _PERCENT = re.compile(r"(\d+) %")
+#: Columns whose texts are shares such as "12 %": numbers in a workbook.
+_SHARES = frozenset({"single_fibre_failure_rate", "chance_all_pass"})
 
 #: Columns whose texts run over several lines.
 _LONG_TEXT_WIDTH = {
@@ -151,12 +153,12 @@ def write_cell(
         sheet.write_datetime(row, column, when, book.form(num_format="yyyy-mm-dd hh:mm:ss", **look))
     elif key == "chance_of_luck":
         sheet.write_number(row, column, float(cell), book.form(num_format="0.0E+0", **look))
-    elif share := _PERCENT.fullmatch(cell):
+    elif key in _SHARES and (share := _PERCENT.fullmatch(cell)):
         sheet.write_number(row, column, int(share[1]) / 100, book.form(num_format="0 %", **look))
     else:
         wrapped: dict[str, Any] = {"text_wrap": True} if key in _LONG_TEXT_WIDTH else {}
         if "align" not in look:
-            wrapped["indent"] = 1  # off the figure in the column before
+            wrapped |= {"align": "left", "indent": 1}  # off the figure in the column before
         text = cell_text(book.words.cell(key, cell))
         sheet.write_string(row, column, text, book.form(**wrapped, **look))
 

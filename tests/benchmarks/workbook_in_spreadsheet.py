@@ -10,10 +10,12 @@ import csv
 import subprocess
 import sys
 import tempfile
+from decimal import Decimal, InvalidOperation
 from pathlib import Path
 
 #: Token 12 of the CSV export filter: which sheet, -1 for every sheet in a file of its own.
 _FILTER = "csv:Text - txt - csv (StarCalc):44,34,76,1,,0,false,true,false,false,false,-1"
+_MOST_SHOWN = 20
 _COLUMNS = {
     "Fibre": "fibre",
     "Wavelength, nm": "wavelength_nm",
@@ -24,6 +26,14 @@ _COLUMNS = {
     "U (k = 2), dB": "expanded_uncertainty_db",
     "Verdict": "verdict",
 }
+
+
+def _same(here: str, there: str) -> bool:
+    """Whether two cells hold the same figure or text; 0.1 and 0.100 are the same figure."""
+    try:
+        return Decimal(here) == Decimal(there)
+    except InvalidOperation:
+        return here == there
 
 
 def main(folder: Path) -> int:
@@ -53,8 +63,10 @@ def main(folder: Path) -> int:
     differences = 0
     for here, there in zip(converted, written, strict=True):
         for heading, name in _COLUMNS.items():
-            if here[heading] != there[name]:
-                differences += 1
+            if _same(here[heading], there[name]):
+                continue
+            differences += 1
+            if differences <= _MOST_SHOWN:
                 print(f"fibre {there['fibre']}: {heading}: {here[heading]!r} {there[name]!r}")
     print(f"{len(written)} splices, {differences} cells differ")
     return differences

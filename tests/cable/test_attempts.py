@@ -10,7 +10,7 @@ import pytest
 from faulty_run import FIRST, Take, glass, true_loss_db, with_loss, write
 
 from otdravg.cable import ShotUse, read_folders, review
-from otdravg.cable.against import read_splices
+from otdravg.cable.against import OldSplice, changes_since, read_splices
 from otdravg.cable.model import ChangeKind
 from otdravg.cable.reviewing import Options
 from otdravg.decision import Verdict
@@ -113,3 +113,19 @@ def _splices_of(result: object, folder: Path) -> tuple[object, ...]:
     folder.mkdir()
     (folder / "splices.csv").write_bytes(cable_tables(result)["splices.csv"])
     return read_splices(folder)
+
+
+def test_closures_are_recognised_by_place_not_by_number(clean: object) -> None:
+    old = tuple(
+        OldSplice(
+            row.key,
+            row.wavelength_nm,
+            "",
+            row.closure_number + 1,  # a closure in front that is no longer there
+            row.distance_m + 3.0,
+            row.loss_db,
+            row.expanded_uncertainty_db,
+        )
+        for row in clean.rows
+    )
+    assert {c.kind for c in changes_since(old, clean.rows)} == {ChangeKind.SAME}

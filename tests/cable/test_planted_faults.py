@@ -20,7 +20,6 @@ DEFECTS = {
     ("wavelength-not-shot", 4, 1310),
     ("fibre-missing", 20, None),
     ("file-unreadable", 6, 1550),
-    ("block-truncated", 6, 1550),
     ("direction-missing", 6, 1550),
     ("header-edited", 8, 1550),
     ("direction-missing", 30, 1550),

@@ -1,0 +1,104 @@
+"""A simulated cable for tests of closeouts, and the same with everything that goes wrong."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import datetime, timezone
+from decimal import Decimal
+from pathlib import Path
+
+from otdravg.bidirectional import Coverage
+from otdravg.cable import CableReview, read_folders, review
+from otdravg.cable.model import (
+    Attempt,
+    CableFinding,
+    Change,
+    ChangeKind,
+    FibreKey,
+    History,
+    ShotUse,
+    SpliceRow,
+)
+from otdravg.decision import Action, Verdict
+from otdravg.findings import Severity
+from otdravg.profile import SpliceVerdict, default
+from otdravg.simulate.demo import write_demo
+
+MADE_AT = datetime(2024, 6, 3, 9, 30, tzinfo=timezone.utc)
+
+#: Texts as strangers' files may hold them.
+NASTY = (
+    '=HYPERLINK("http://example.invalid","x")',
+    "+1+1",
+    "-1+1",
+    "@SUM(A1:A9)",
+    "</script><script>alert(1)</script>",
+    "line\nbreak\tand \x1b[31mescape",
+    "right\u202eto left",
+    "../../outside.sor",
+)
+
+
+def simulated_review(folder: Path) -> CableReview:
+    """Write a simulated cable of 12 fibres into a folder and review it."""
+    write_demo(folder, fibres=12, wavelengths=(1310, 1550))
+    return review(read_folders([folder]), default())
+
+
+def troubled(good: CableReview) -> CableReview:
+    """Return the review with gaps, one-way readings, history, changes and nasty texts."""
+    rows = list(good.rows)
+    for number, text in enumerate(NASTY):
+        rows[number] = replace(rows[number], reason=text, decided=text)
+    rows[10] = _without(rows[10], Coverage.NONE, Verdict.NOT_MEASURED)
+    rows[11] = _without(rows[11], Coverage.ONLY_AB, Verdict.ONE_WAY)
+    rows[12] = replace(
+        rows[12],
+        verdict=SpliceVerdict(
+            Verdict.TOO_CLOSE,
+            Decimal("0.20"),
+            True,
+            "the limit lies inside ± U",
+            Action.SHOOT_AGAIN,
+        ),
+    )
+    rows[13] = replace(rows[13], closure="", closure_number=None)
+    del rows[14]  # a fibre without a splice in that closure
+    findings = tuple(
+        CableFinding(Severity.CAUTION, "made-up-for-the-test", text, text, files=(text,))
+        for text in (*NASTY, "long " * 9000)
+    )
+    shots = list(good.shots)
+    used = [n for n, shot in enumerate(shots) if shot.use is ShotUse.USED]
+    shots[used[0]] = shots[used[0]].used_as(ShotUse.EARLIER, "a newer one stands")
+    shots[used[1]] = shots[used[1]].used_as(ShotUse.MISMATCHED, NASTY[0])
+    key = FibreKey(rows[0].cable, rows[0].fibre)
+    attempts = (
+        Attempt(1, MADE_AT, 0.3121, 0.0042, "a.sor", "b.sor"),
+        Attempt(2, None, None, None, "c.sor", "d.sor"),
+    )
+    return replace(
+        good,
+        rows=tuple(rows),
+        findings=(*good.findings, *findings),
+        shots=tuple(shots),
+        history=(History(key, 1550, "1", attempts),),
+        changes=(Change(ChangeKind.WORSE, key, 1550, "1", 0.1, 0.2, 0.01),),
+        decisions_seal="0123456789abcdef",
+    )
+
+
+def _without(row: SpliceRow, coverage: Coverage, verdict: Verdict) -> SpliceRow:
+    one_way = coverage is Coverage.ONLY_AB
+    return replace(
+        row,
+        coverage=coverage,
+        loss_ab_db=row.loss_ab_db if one_way else None,
+        loss_ba_db=None,
+        loss_db=None,
+        u_loss_db=None,
+        backscatter_step_db=None,
+        u_step_db=None,
+        verdict=SpliceVerdict(verdict, None, False, "a shot is missing", Action.SHOOT_AGAIN),
+        reason="the shot from B does not reach",
+    )

@@ -1,0 +1,80 @@
+"""``otdravg report`` and ``otdravg verify`` as a packager runs them."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from otdravg.cable import CableReview
+from otdravg.cli import main
+from otdravg.export.closeout import write_closeout
+from otdravg.export.sketches import Sketches
+from otdravg.export.template import Template
+
+
+def run(*arguments: object) -> Result:
+    return CliRunner().invoke(main, [str(argument) for argument in arguments])
+
+
+@pytest.fixture
+def folder(bad_review: CableReview, sketches: Sketches, template: Template, tmp_path: Path) -> Path:
+    path = tmp_path / "closeout"
+    write_closeout(
+        bad_review, path, only={"csv", "xlsx", "json"}, template=template, sketches=sketches
+    )
+    return path
+
+
+def test_verify_is_content_with_what_was_written(folder: Path) -> None:
+    done = run("verify", folder)
+    assert done.exit_code == 0, done.output
+    assert "0 problems" in done.output
+    assert "agree in splices.csv, closeout.xlsx" in done.output
+
+
+def test_verify_names_what_was_changed(folder: Path) -> None:
+    table = folder / "findings.csv"
+    table.write_bytes(table.read_bytes().replace(b"caution", b"note", 1))
+    done = run("verify", folder)
+    assert done.exit_code == 1
+    assert "findings.csv: has changed since the closeout was made" in done.output
+    assert "findings.csv: line 2" in done.output or "findings.csv: line" in done.output
+
+
+def test_verify_of_any_folder_is_an_error(tmp_path: Path) -> None:
+    done = run("verify", tmp_path)
+    assert done.exit_code == 2
+
+
+def test_report_makes_the_same_tables_again(folder: Path, tmp_path: Path) -> None:
+    again = tmp_path / "again"
+    done = run("report", folder / "closeout.json", "--out", again, "--only", "csv,xlsx,json")
+    assert done.exit_code == 0, done.output
+    for path in folder.iterdir():
+        assert (again / path.name).read_bytes() == path.read_bytes(), path.name
+
+
+def test_report_with_another_template_says_the_same_in_german(folder: Path, tmp_path: Path) -> None:
+    template = tmp_path / "german.toml"
+    template.write_text('language = "de"\n[csv]\nseparator = ";"\ndecimal_comma = true\n', "utf-8")
+    out = tmp_path / "german"
+    done = run(
+        "report", folder / "closeout.json", "--out", out, "--only", "csv,xlsx,json",
+        "--template", template,
+    )  # fmt: skip
+    assert done.exit_code == 0, done.output
+    assert run("verify", out).exit_code == 0
+
+
+def test_report_never_writes_over_a_closeout_unasked(folder: Path) -> None:
+    before = (folder / "splices.csv").read_bytes()
+    done = run("report", folder / "closeout.json", "--out", folder, "--only", "csv")
+    assert done.exit_code == 2
+    assert (folder / "splices.csv").read_bytes() == before
+
+
+def test_report_knows_no_traces(folder: Path, tmp_path: Path) -> None:
+    done = run("report", folder / "closeout.json", "--out", tmp_path / "x", "--only", "traces")
+    assert done.exit_code == 2

@@ -1,0 +1,172 @@
+"""Template files, and words in every language."""
+
+from __future__ import annotations
+
+import csv
+import io
+import struct
+import zlib
+from enum import Enum
+from pathlib import Path
+
+import pytest
+
+from otdravg.bidirectional import Coverage, Kind
+from otdravg.cable import CableReview, ShotUse
+from otdravg.cable.colours import TIA_598_COLOURS
+from otdravg.cable.model import ChangeKind, Confidence
+from otdravg.cable.pattern_model import PatternKind
+from otdravg.cable.plan_model import Choice
+from otdravg.decision import Action, Verdict
+from otdravg.errors import BadSetting
+from otdravg.export.cable_csv import cable_tables, review_cells
+from otdravg.export.csv_table import CsvStyle
+from otdravg.export.headings import Language, Words
+from otdravg.export.template import SPLICE_COLUMNS, Template, load_template, parse_template
+from otdravg.export.words_english import ENGLISH
+from otdravg.export.words_german import GERMAN
+from otdravg.findings import Severity
+
+GUIDE = Path(__file__).parents[2] / "docs" / "template.md"
+
+
+def png(width: int, height: int) -> bytes:
+    """A white picture after the PNG specification, made without any library of ours."""
+
+    def chunk(kind: bytes, data: bytes) -> bytes:
+        return (
+            struct.pack(">I", len(data)) + kind + data + struct.pack(">I", zlib.crc32(kind + data))
+        )
+
+    header = struct.pack(">IIBBBBB", width, height, 8, 0, 0, 0, 0)
+    rows = zlib.compress((b"\x00" + b"\xff" * width) * height)
+    return b"\x89PNG\r\n\x1a\n" + b"".join(
+        chunk(*part) for part in ((b"IHDR", header), (b"IDAT", rows), (b"IEND", b""))
+    )
+
+
+def test_empty_template_is_the_default(tmp_path: Path) -> None:
+    assert parse_template("", tmp_path) == Template()
+
+
+def test_every_key_of_the_guide_is_understood(tmp_path: Path) -> None:
+    """The example in docs/template.md is a complete file."""
+    text = GUIDE.read_text("utf-8").split("```toml\n")[1].split("```")[0]
+    (tmp_path / "logo.png").write_bytes(png(30, 20))
+    (tmp_path / "template.toml").write_text(text, "utf-8")
+    template = load_template(tmp_path / "template.toml")
+    assert template.logo is not None
+    assert (template.logo.width, template.logo.height) == (30, 20)
+    assert template.language is Language.GERMAN
+    assert template.csv == CsvStyle(";", decimal_comma=True)
+    assert template.columns != SPLICE_COLUMNS
+
+
+@pytest.mark.parametrize(
+    ("text", "problem"),
+    [
+        ("format = 2", "format 1"),
+        ("companny = 'x'", "no such key"),
+        ("language = 'xx'", '"en", "de"'),
+        ("company = 3", "text in quotes"),
+        ("columns = ['fibre']", "has to be among them"),
+        ("columns = ['nonsense']", "known are"),
+        ("columns = ['fibre', 'fibre']", "once"),
+        ("[csv]\nseparator = '|'", "separator"),
+        ("[csv]\ndecimal_comma = true", "needs ; or a tab"),
+        ("[csv]\nmore = 1", "csv.more"),
+        ("[traces]\nname = 'x.sor'", "traces.name"),
+        ("logo = 'missing.png'", "logo"),
+        ("company = '" + "x" * 300 + "'", "at most"),
+        ("nonsense", "TOML|template"),
+    ],
+)
+def test_what_cannot_be_used_is_said_with_key_and_remedy(
+    tmp_path: Path, text: str, problem: str
+) -> None:
+    with pytest.raises(BadSetting, match=problem):
+        parse_template(text, tmp_path)
+
+
+def test_logo_has_to_be_a_picture(tmp_path: Path) -> None:
+    (tmp_path / "logo.png").write_bytes(b"<svg/>")
+    with pytest.raises(BadSetting, match="PNG or JPEG"):
+        parse_template("logo = 'logo.png'", tmp_path)
+
+
+def test_size_of_a_jpeg_is_read_from_its_frame_header(tmp_path: Path) -> None:
+    """SOI, an APP0 segment to skip, SOF0 with 1 component (ITU-T T.81, B.2.2)."""
+    app0 = b"\xff\xe0" + struct.pack(">H", 16) + b"JFIF\x00" + b"\x00" * 9
+    sof0 = b"\xff\xc0" + struct.pack(">HBHHB", 11, 8, 48, 64, 1) + b"\x01\x11\x00"
+    (tmp_path / "l.jpg").write_bytes(b"\xff\xd8" + app0 + sof0)
+    logo = parse_template("logo = 'l.jpg'", tmp_path).logo
+    assert logo is not None
+    assert (logo.width, logo.height, logo.media_type) == (64, 48, "image/jpeg")
+
+
+def test_both_languages_have_the_same_headings() -> None:
+    assert {key for key in GERMAN if not key.startswith("= ")} == set(ENGLISH)
+    for key, text in ENGLISH.items():
+        places = {part.split("}")[0] for part in text.split("{")[1:]}
+        assert places == {part.split("}")[0] for part in GERMAN[key].split("{")[1:]}, key
+
+
+def test_headings_of_a_table_are_all_different() -> None:
+    for language in Language:
+        headings = [Words(language).heading(name) for name in SPLICE_COLUMNS]
+        assert len(set(headings)) == len(headings)
+
+
+@pytest.mark.parametrize("language", list(Language))
+def test_every_column_of_every_table_has_a_heading(
+    bad_review: CableReview, language: Language
+) -> None:
+    words = {Language.ENGLISH: ENGLISH, Language.GERMAN: GERMAN}[language]
+    for name, table in review_cells(bad_review).items():
+        assert f"sheet_{name}" in words
+        assert set(table.names) <= set(words), name
+
+
+def test_columns_to_choose_from_are_columns_of_the_table(bad_review: CableReview) -> None:
+    assert set(SPLICE_COLUMNS) <= set(review_cells(bad_review)["splices"].names)
+
+
+@pytest.mark.parametrize(
+    "kind",
+    [
+        Verdict,
+        Action,
+        Kind,
+        Coverage,
+        Severity,
+        ShotUse,
+        Confidence,
+        ChangeKind,
+        Choice,
+        PatternKind,
+    ],
+)
+def test_every_fixed_word_has_a_german_one(kind: type[Enum]) -> None:
+    for member in kind:
+        assert f"= {member.value}" in GERMAN, member
+
+
+def test_colours_of_a_second_dozen_are_translated_too() -> None:
+    words = Words(Language.GERMAN)
+    assert all(f"= {colour}" in GERMAN for colour in TIA_598_COLOURS)
+    assert words.cell("colour", "slate/2") == "grau/2"
+
+
+def test_texts_of_people_are_not_translated() -> None:
+    assert Words(Language.GERMAN).cell("remark", "used") == "used"
+
+
+def test_decimal_comma_changes_figures_and_nothing_else(bad_review: CableReview) -> None:
+    plain = cable_tables(bad_review)["splices.csv"].decode("utf-8")
+    comma = cable_tables(bad_review, CsvStyle(";", decimal_comma=True))["splices.csv"]
+    here = list(csv.reader(io.StringIO(plain, newline="")))
+    there = list(csv.reader(io.StringIO(comma.decode("utf-8"), newline=""), delimiter=";"))
+    figures = {n for n, name in enumerate(here[0]) if name.endswith(("_db", "distance_m"))}
+    for one, other in zip(here, there, strict=True):
+        for n, (cell, same) in enumerate(zip(one, other, strict=True)):
+            assert same == (cell.replace(".", ",") if n in figures else cell)
