@@ -62,6 +62,8 @@ BoolArray = npt.NDArray[np.bool_]
 SLOPE_SPREAD_DB_PER_KM = 0.06
 #: How far the slope may be off without a peak or a dip being seen in it, dB/km.
 SLOPE_SLACK_DB_PER_KM = 0.15
+#: Standard uncertainty with which the typical slope should be known, dB/km.
+SLOPE_PRECISION_DB_PER_KM = 0.03
 #: How much two neighbouring sections of a cable may differ in attenuation, dB/km.
 SLOPE_CHANGE_DB_PER_KM = 0.02
 #: Attenuation assumed before any is measured, dB/km; only tells fibre from a flat floor.
@@ -70,10 +72,14 @@ FIRST_GUESS_DB_PER_KM = 0.25
 STEP_RECOVERY = 0.35
 #: Behind the end of the fibre the level falls faster than any fibre does.
 TAIL_FALL_DB_PER_M = 0.005
+#: The same for long pulses, whose tails are long too, dB per pulse length.
+TAIL_FALL_DB_PER_PULSE = 0.8
 #: Points that a pulse must cover before the shape of its ramp is judged.
 POINTS_IN_RAMP = 10
 #: Two ramps must leave less than this share of what one ramp leaves to be believed.
 COMPOUND_GAIN = 0.4
+#: Half a pulse averages out too little of noise that is correlated over a pulse.
+ROUGH_RIPPLE = 1.5
 #: The first search, with rough noise, asks for this much more than the final threshold.
 FIRST_PASS = 3.0
 #: A real ramp is rounded by the receiver: RMS departure from a straight one, share of its loss.
@@ -244,7 +250,7 @@ def prepare(trace: Trace, group_index: float | None = None) -> Shot:
             "shoot again with a shorter pulse or finer point spacing, or clean the connector",
         )
     smoothing = smoothing_width(level, floor, end, pulse_points)
-    lag = int(np.ceil(1.5 * pulse_points)) + smoothing
+    lag = int(np.ceil(pulse_points)) + smoothing
     lag = min(lag, max((end - start) // 8, 1))
     width = max(int(pulse_points // CELLS_PER_PULSE), 1)
     inside = ~_at_ceiling(level)
@@ -255,17 +261,17 @@ def prepare(trace: Trace, group_index: float | None = None) -> Shot:
     tail = (DB_PER_RELATIVE_POWER * floor.sigma_power) ** 2 if floor.sigma_power > 0 else None
     quantum = trace.settings.quantum_db
     point_noise = rough_noise(level, inside, lag, quantum, tail)
-    coarse = max(int(pulse_points), smoothing, 4)
+    coarse = max(int(pulse_points / 2), smoothing, 4)
     means = running_mean(level, coarse)
     mean_tail = None if tail is None else tail * min(smoothing, coarse) / coarse
     mean_noise = rough_noise(means, inside, lag + coarse, quantum / coarse**0.5, mean_tail)
     noise = NoiseModel(
         point_noise.constant_db2,
         point_noise.receiver_db2,
-        max(mean_noise.constant_db2 * coarse, point_noise.constant_db2),
+        max(ROUGH_RIPPLE * mean_noise.constant_db2 * coarse, point_noise.constant_db2),
         max(mean_noise.receiver_db2 * coarse, point_noise.receiver_db2),
     )
-    slope = _typical_slope(x, level, start, end)
+    slope = _typical_slope(x, level, start, end, pulse_points)
     nothing = np.zeros(n, dtype=bool)
     cells = Cells(width, x[:0], x[:0], x[:0])
     shot = Shot(
@@ -320,12 +326,27 @@ def _at_ceiling(level: FloatArray) -> BoolArray:
     return np.asarray(centred_mean(top, 15) > 0.1)
 
 
-def _typical_slope(x: FloatArray, level: FloatArray, start: int, end: int) -> float:
-    """Median fall per metre over many stretches: splices and peaks do not move it."""
-    span = max((end - start) // 40, 2)
-    i = np.arange(start, max(end - span, start + 1))
-    slopes = (level[np.minimum(i + span, end)] - level[i]) / (x[np.minimum(i + span, end)] - x[i])
-    slope = float(np.median(slopes))
+def _typical_slope(
+    x: FloatArray, level: FloatArray, start: int, end: int, pulse_points: float
+) -> float:
+    """Median fall per metre over many stretches: splices and peaks do not move it.
+
+    The shortest stretches that are precise enough are best: fewest of them hold a splice.
+    """
+    shortest = max(int(3 * pulse_points), 8)
+    slope = 0.0
+    for parts in (640, 320, 160, 80, 40):
+        span = (end - start) // parts
+        if span < shortest and parts > 40:
+            continue
+        span = max(span, 2)
+        i = np.arange(start, max(end - span, start + 1))
+        to = np.minimum(i + span, end)
+        slopes = (level[to] - level[i]) / (x[to] - x[i])
+        slope = float(np.median(slopes))
+        spread = 1.4826 * float(np.median(np.abs(slopes - slope)))
+        if 1.25 * spread / np.sqrt(parts) < SLOPE_PRECISION_DB_PER_KM / 1000:
+            break
     return float(np.clip(slope, -2e-3, 1e-5))
 
 
@@ -550,7 +571,7 @@ def _only_tail_behind(shot: Shot, peak: Peak) -> bool:
     if means.size < 2:
         return True
     fall = float(np.median(-np.diff(means))) / (block * shot.spacing_m)
-    return fall > TAIL_FALL_DB_PER_M
+    return fall > min(TAIL_FALL_DB_PER_M, TAIL_FALL_DB_PER_PULSE / shot.pulse_m)
 
 
 def _bounds(

@@ -141,7 +141,7 @@ def fit_sections(sums: SectionSums, spreads: tuple[float, float] | None = None) 
     unseen = level[np.column_stack([sums.ab[0], sums.ba[0]]) <= 0]
     normal[unseen, unseen] += 1e-12
     scale = 1 / np.sqrt(np.diag(normal))
-    covariance = np.linalg.inv(normal * np.outer(scale, scale)) * np.outer(scale, scale)
+    covariance = _bordered_inverse(normal * np.outer(scale, scale)) * np.outer(scale, scale)
     solution = covariance @ right
     return JointFit(
         sums.middle_m,
@@ -153,6 +153,22 @@ def fit_sections(sums: SectionSums, spreads: tuple[float, float] | None = None) 
         spreads,
         sums.half_pulses_m,
     )
+
+
+def _bordered_inverse(normal: FloatArray) -> FloatArray:
+    """Inverse of 4×4 blocks on the diagonal with one border row and column, by Schur complement."""
+    count = (normal.shape[0] - 1) // 4
+    index = 4 * np.arange(count)[:, None] + np.arange(4)
+    blocks = np.linalg.inv(normal[index[:, :, None], index[:, None, :]])
+    border = normal[:-1, -1]
+    spread = np.einsum("sij,sj->si", blocks, border[index]).ravel()
+    corner = 1 / (normal[-1, -1] - border @ spread)
+    inverse = np.empty_like(normal)
+    inverse[:-1, :-1] = np.outer(spread, spread * corner)
+    inverse[index[:, :, None], index[:, None, :]] += blocks
+    inverse[:-1, -1] = inverse[-1, :-1] = -spread * corner
+    inverse[-1, -1] = corner
+    return inverse
 
 
 def information(sums: SectionSums) -> FloatArray:

@@ -215,7 +215,7 @@ def judge_pair(measurement: PairMeasurement, limits: Limits) -> PairReport:
         doubts=doubts,
         next_steps=(
             *(f"Check the files first: {doubt.text}; {doubt.done}." for doubt in doubts),
-            *_next_steps(judged, limit_db, km=in_km(measurement.axis.length_m)),
+            *_next_steps(judged, limit_db, km=in_km(measurement.axis.length_m), clear=not doubts),
             *settling_steps(
                 measurement,
                 [j.reading for j in judged if j.near_limit],
@@ -258,8 +258,14 @@ def _name_different_things(one: str, other: str) -> bool:
     return all(letters) and letters[0] != letters[1]
 
 
-def _next_steps(judged: Sequence[Judged], limit_db: Decimal, *, km: bool) -> tuple[str, ...]:
-    """Say in plain sentences what to do, most urgent first."""
+def _next_steps(
+    judged: Sequence[Judged], limit_db: Decimal, *, km: bool, clear: bool
+) -> tuple[str, ...]:
+    """Say in plain sentences what to do, most urgent first.
+
+    ``clear`` is False where it is doubtful that both files are one fibre: then nothing is said
+    to be good.
+    """
     steps: list[str] = []
     for action in (Action.RE_SPLICE, Action.LOOK, Action.SHOOT_AGAIN):
         steps += [_step(j, km) for j in judged if j.action is action]
@@ -269,7 +275,7 @@ def _next_steps(judged: Sequence[Judged], limit_db: Decimal, *, km: bool) -> tup
             "fibres read before cutting, and shoot them all again after."
         )
     steps += [
-        f"{_place(j, km)} passes, but the limit lies inside {_figures(j)}: "
+        f"{_place(j, km).capitalize()} passes, but the limit lies inside {_figures(j)}: "
         "a surer measurement would settle it."
         for j in judged
         if j.verdict is Verdict.WITHIN and j.near_limit
@@ -280,7 +286,7 @@ def _next_steps(judged: Sequence[Judged], limit_db: Decimal, *, km: bool) -> tup
             "No splice shows in either shot. If there are some, give their distances (--at): "
             "a good splice can be too small to see and is still measured there."
         )
-    elif not any(j.needs_work for j in judged):
+    elif clear and not any(j.needs_work for j in judged):
         subject = "the one splice is" if passing == 1 else f"all {passing} splices are"
         steps.insert(0, f"Nothing to redo: {subject} within {limit_db} dB.")
     return tuple(steps)

@@ -34,8 +34,8 @@ BoolArray = npt.NDArray[np.bool_]
 #: d(5·log10 P)/d(ln P): a relative power change of 1 % is 0.0217 dB one way.
 DB_PER_RELATIVE_POWER = 5.0 / np.log(10.0)
 
-#: Median of a squared standard normal variable; turns a median of squares into a variance.
-MEDIAN_OF_SQUARE = 0.4549364
+#: Lower quartile of a squared standard normal variable; turns a quartile into a variance.
+QUARTILE_OF_SQUARE = 0.1015310
 
 
 def linear_power(level_db: FloatArray) -> FloatArray:
@@ -114,7 +114,8 @@ def rough_noise(
     Notes
     -----
     y[i−lag] − 2·y[i] + y[i+lag] has no mean on a straight line and six times the variance
-    of a cell. Medians keep the few differences that straddle a splice from counting.
+    of a cell. Quartiles keep the differences that straddle a splice from counting, even where
+    splices are so close that most of them do.
     """
     floor = quantum_db**2 / 12
     good = usable[lag:-lag] & usable[: -2 * lag] & usable[2 * lag :]
@@ -128,7 +129,7 @@ def rough_noise(
     inverse_power_2 = np.array(
         [np.mean(np.exp(middle[g] * (-2 / DB_PER_RELATIVE_POWER))) for g in groups]
     )
-    variance = np.array([np.median(squares[g]) for g in groups]) / MEDIAN_OF_SQUARE
+    variance = np.array([np.quantile(squares[g], 0.25) for g in groups]) / QUARTILE_OF_SQUARE
     variance = np.maximum(variance, floor)
     if receiver_db2 is not None:
         receiver = min(receiver_db2, float(np.median(variance / inverse_power_2)))

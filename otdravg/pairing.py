@@ -99,10 +99,12 @@ class _Marks:
     last_x: float  # nothing is seen behind
     end_seen: bool
     tolerance: float
+    start: float | None  # where the span is known to begin, from the user or the file
 
     @classmethod
-    def of(cls, detection: Detection) -> _Marks:
+    def of(cls, detection: Detection, stated: float | None) -> _Marks:
         shot = detection.shot
+        offset = shot.trace.user_offset_m(shot.group_index)
         events = [e for e in detection.events if e.kind in MARKS]
 
         def delay(reflective: bool) -> float:
@@ -121,6 +123,7 @@ class _Marks:
             detection.end_m,
             detection.end_seen,
             shot.placing_m,
+            stated if stated is not None else (offset if offset > 0 else None),
         )
 
 
@@ -149,7 +152,7 @@ def find_axis(
     ShotsDoNotPair
         With reason LENGTH, SAME_END or PATTERN and the evidence.
     """
-    a, b = _Marks.of(ab), _Marks.of(ba)
+    a, b = _Marks.of(ab, launch_m), _Marks.of(ba, receive_m)
     tolerance = a.tolerance + b.tolerance
     cords_a = _cord_guesses(ab, launch_m)
     cords_b = _cord_guesses(ba, receive_m)
@@ -313,7 +316,9 @@ def _score(a: _Marks, b: _Marks, total: float, tolerance: float) -> float:
             score -= 0.25 * np.count_nonzero(seen & ~marks.reflective[unmatched])
         if marks.end_seen:
             place = total - marks.last_x  # of this shot's end, seen from the other instrument
-            if abs(place) <= tolerance:
+            if other.start is not None and abs(place - other.start) < tolerance:
+                score += 2.5  # it ends where the other instrument's cord is known to end
+            elif abs(place) <= tolerance:
                 score += 1.5  # the fibre ends at the other instrument's panel
             elif other.x.size and abs(other.x[0] - place) < tolerance:
                 score += 1.0  # it ends at the other instrument's launch cord

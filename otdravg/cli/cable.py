@@ -29,13 +29,15 @@ from otdravg.cable import (
 from otdravg.cable.against import read_splices
 from otdravg.cable.colours import RIBBON_SIZES
 from otdravg.cli import options
+from otdravg.cli.closeout_options import only_option, template_option
 from otdravg.cli.options import FilePath, force_option
 from otdravg.cli.progress import ProgressLine
 from otdravg.cli.terminal import print_text, shows_colour, shows_signs
 from otdravg.errors import BadSetting, OutputRefused
-from otdravg.export.atomic import write_atomic
-from otdravg.export.cable_csv import cable_tables
 from otdravg.export.cable_text import cable_text, listing_text
+from otdravg.export.closeout import PARTS, chosen_parts, write_closeout
+from otdravg.export.template import Template, load_template
+from otdravg.export.whole_folder import check_folder
 from otdravg.limits import Rule
 from otdravg.profile import Profile, default, load, load_shipped
 
@@ -103,6 +105,10 @@ __all__ = ["cable"]
     metavar="ADDRESS",
     help="Measure on a Dask cluster, as in tcp://host:8786; its workers must see FOLDER.",
 )
+@click.option("--all", "everything", is_flag=True, help="Write the whole closeout.")
+@only_option
+@template_option
+@click.option("--zip", "zip_traces", is_flag=True, help="Write traces.zip in place of traces/.")
 @force_option
 @click.pass_context
 def cable(
@@ -126,13 +132,17 @@ def cable(
     group_index: float | None,
     workers: int | None,
     dask: str | None,
+    everything: bool,
+    only: str | None,
+    template_file: Path | None,
+    zip_traces: bool,
     force: bool,
 ) -> None:
     """Review a whole cable: judge every splice of every fibre, name every gap and mix-up.
 
     Reads every .sor file below FOLDER. A second FOLDER holds shots taken after a repair: they
     stand, those of the first become history. Writes splices.csv, findings.csv, shots.csv and
-    resplice.csv into DIR.
+    resplice.csv into DIR; with --all the whole closeout: workbook, paper, page, JSON, traces.
 
     \b
     otdravg cable shots --list
@@ -154,6 +164,8 @@ def cable(
         fibre_count=fibres,
     )
     rules = _profile(profile_name, guarded, ribbon)
+    parts = _parts(everything, only)
+    template = load_template(template_file) if template_file else Template()
     if not list_only:
         if out is None:
             raise BadSetting("out", None, "name a folder for the tables (--out DIR), or --list")
@@ -169,15 +181,29 @@ def cable(
             print_text(listing_text(records, findings, ascii_only=not shows_signs(sys.stdout)))
             return
         result = review(shots, rules, chosen, executor=executor, progress=progress)
+        assert out is not None
+        write_closeout(
+            result,
+            out,
+            only=parts,
+            template=template,
+            zip_traces=zip_traces,
+            force=force,
+            executor=executor,
+            progress=progress,
+        )
     progress.clear()
-    assert out is not None
-    out.mkdir(exist_ok=True)
-    for name, content in cable_tables(result).items():
-        write_atomic(out / name, content, overwrite=force)
     print_text(
         cable_text(result, ascii_only=not shows_signs(sys.stdout), colour=shows_colour(sys.stdout))
     )
     ctx.exit(result.exit_status)
+
+
+def _parts(everything: bool, only: str | None) -> frozenset[str]:
+    """Outputs to write: the tables, unless others are asked for."""
+    if everything:
+        return frozenset(PARTS)
+    return frozenset({"csv"}) if only is None else chosen_parts(only)
 
 
 def _profile(name: str | None, guarded: bool, ribbon: str | None) -> Profile:
@@ -197,18 +223,13 @@ def _profile(name: str | None, guarded: bool, ribbon: str | None) -> Profile:
 
 def _check_output(out: Path, folders: tuple[Path, ...], force: bool) -> None:
     """Refuse before the work starts what could not be written after it."""
-    if out.exists() and not out.is_dir():
-        raise OutputRefused(out, "is a file", "name a folder")
-    if not out.exists() and not out.absolute().parent.is_dir():
-        raise OutputRefused(out, "its parent folder does not exist", "make that folder first")
+    check_folder(out, inputs=(), overwrite=force)
     place = out.resolve()
     for folder in folders:
         if place == folder.resolve() or folder.resolve() in place.parents:
             raise OutputRefused(
                 out, "lies in the folder that is read", "name a folder outside of it"
             )
-    if out.is_dir() and any(out.iterdir()) and not force:
-        raise OutputRefused(out, "the folder is not empty", "name another, or replace by --force")
 
 
 @contextmanager
