@@ -29,6 +29,7 @@ from otdravg.joint_fit import JointFit, fit_sections
 from otdravg.lines import step_between
 from otdravg.pairing import Axis, check_same_fibre_settings, find_axis
 from otdravg.sides import Place, Side, pair_sums
+from otdravg.table_check import table_findings
 from otdravg.trace import Direction, Trace
 
 __all__ = [
@@ -228,7 +229,10 @@ def measure_pair(
     sections, overall, u_overall = _sections(places, fit, axis)
     return PairMeasurement(
         ab, ba, seen_ab, seen_ba, axis, readings, sections, overall, u_overall,
-        tuple(findings) + axis_findings + tuple(ghosts) + seen_ab.findings + seen_ba.findings,
+        (
+            tuple(findings) + axis_findings + tuple(ghosts) + seen_ab.findings + seen_ba.findings
+            + table_findings(seen_ab) + table_findings(seen_ba)
+        ),
         sides[0], sides[1], places, fit,
     )  # fmt: skip
 

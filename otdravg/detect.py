@@ -386,8 +386,10 @@ class _Search:
         return cls(shot, sums)
 
     def index(self, x_m: FloatArray | float) -> IndexArray:
-        """First cell at or behind a position."""
-        return np.searchsorted(self.shot.cells.x_m, np.atleast_1d(x_m)).astype(np.intp)
+        """First cell at or behind a position; cells are equally spaced."""
+        x = self.shot.cells.x_m
+        place = (np.atleast_1d(x_m) - x[0]) / (self.shot.cells.width * self.shot.spacing_m)
+        return np.asarray(np.ceil(np.clip(place, 0.0, x.size) - 1e-6), dtype=np.intp)
 
     def step(
         self, lo: IndexArray, start_m: FloatArray, clear_m: FloatArray, hi: IndexArray
@@ -575,18 +577,18 @@ def _only_tail_behind(shot: Shot, peak: Peak) -> bool:
 
 
 def _bounds(
-    search: _Search, events: list[tuple[float, float]], stop_m: float
+    search: _Search, events: list[tuple[float, float]], stop_m: float, at: IndexArray
 ) -> tuple[IndexArray, IndexArray]:
-    """For every cell the first and one-past-last cell of the section it lies in."""
-    n = search.shot.cells.x_m.size
-    lo = np.zeros(n, dtype=np.intp)
-    hi = np.full(n, search.index(stop_m)[0], dtype=np.intp)
-    for start, clear in events:
-        a, b = search.index(start)[0], search.index(clear)[0]
-        hi[:a] = np.minimum(hi[:a], a)
-        lo[b:] = np.maximum(lo[b:], b)
-        lo[a:b], hi[a:b] = b, a  # inside a dead zone there is no section
-    return lo, hi
+    """For the cells ``at`` the first and one-past-last cell of the section they lie in.
+
+    ``events`` are in order. A cell inside a dead zone gets a first cell behind itself, so that
+    nothing is left in front of it.
+    """
+    zones = np.array([*events, (stop_m, np.inf)])
+    starts = search.index(zones[:, 0])
+    clears = np.maximum.accumulate(np.concatenate(([0], search.index(zones[:-1, 1]))))
+    k = np.minimum(np.searchsorted(starts, at, side="right"), len(events))
+    return clears[k].astype(np.intp), starts[k]
 
 
 def _search_steps(
@@ -604,16 +606,19 @@ def _search_steps(
     scale = recovery
     reach = float(x[-1] - x[0])
     while scale < reach:  # growing windows: a near neighbour of opposite sign cannot hide a step
-        lo, hi = _bounds(search, zones(steps), stop_m)
-        stride = max(int(scale / 8 / (shot.spacing_m * shot.cells.width)), 1)
+        stride = max(int(scale / 6 / (shot.spacing_m * shot.cells.width)), 1)
         at = np.arange(0, x.size, stride)
-        left = np.maximum(lo[at], search.index(x[at] - scale))
-        right = np.minimum(hi[at], search.index(x[at] + recovery + scale))
-        found = search.step(left, x[at], x[at] + recovery, right)
-        steps += _local_maxima(x[at], found.score, threshold, scale + recovery)
+        events = zones(steps)
+        coarse = _scores_at(search, events, stop_m, at, scale)
+        for place in _local_maxima(x[at], coarse, threshold, scale + recovery):
+            # The stride may be longer than the pulse: look at every cell around.
+            middle = int(search.index(place)[0])
+            near = np.arange(max(middle - stride, 0), min(middle + stride + 1, x.size))
+            fine = _scores_at(search, events, stop_m, near, scale)
+            steps.append(float(x[near[np.argmax(fine)]]))
         scale *= 2
     for _ in range(12):
-        lo, hi = _bounds(search, zones(steps), stop_m)
+        lo, hi = _bounds(search, zones(steps), stop_m, np.arange(x.size))
         found = search.step(lo, x, x + recovery, hi)
         more = _section_maxima(x, found.score, lo, threshold)
         if not more:
@@ -621,6 +626,22 @@ def _search_steps(
         steps += more
     steps = _located(search, sorted(steps), fixed, stop_m)
     return _prune(search, fixed, steps, stop_m, threshold)
+
+
+def _scores_at(
+    search: _Search,
+    events: list[tuple[float, float]],
+    stop_m: float,
+    at: IndexArray,
+    scale_m: float,
+) -> FloatArray:
+    """Statistic of a step at the cells ``at``, from windows ``scale_m`` long on both sides."""
+    x = search.shot.cells.x_m
+    recovery = search.shot.recovery_m
+    lo, hi = _bounds(search, events, stop_m, at)
+    left = np.maximum(lo, search.index(x[at] - scale_m))
+    right = np.minimum(hi, search.index(x[at] + recovery + scale_m))
+    return search.step(left, x[at], x[at] + recovery, right).score
 
 
 def _local_maxima(

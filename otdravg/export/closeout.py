@@ -20,7 +20,7 @@ from otdravg.export.cable_csv import cable_tables
 from otdravg.export.closeout_json import Closeout, closeout_json
 from otdravg.export.manifest import write_manifest
 from otdravg.export.sketches import Sketches, pair_sketches
-from otdravg.export.template import Template
+from otdravg.export.template import DEFAULT_TRACE_NAME, Template
 from otdravg.export.traces_folder import renamed, write_traces
 from otdravg.export.whole_folder import check_folder, whole_folder
 
@@ -146,7 +146,8 @@ def _read_sketches(review: CableReview, executor: Executor | None, progress: Pro
 
 
 def _copy_traces(closeout: Closeout, draft: Path, as_zip: bool, progress: Progress) -> None:
-    files = renamed(closeout.review.shots, closeout.template.trace_name)
+    pattern = closeout.template.trace_name or closeout.review.profile.trace_name
+    files = renamed(closeout.review.shots, pattern or DEFAULT_TRACE_NAME)
     total, count = len(files), 0
 
     def done(more: int) -> None:

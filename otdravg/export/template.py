@@ -100,7 +100,7 @@ class Template:
     language: Language = Language.ENGLISH
     columns: tuple[str, ...] = SPLICE_COLUMNS
     csv: CsvStyle = field(default_factory=CsvStyle)
-    trace_name: str = DEFAULT_TRACE_NAME
+    trace_name: str | None = None  # None: as the profile says, else the default
     made_at: datetime | None = None  # UTC; set when the closeout is made, not by the user
 
     @property
@@ -143,8 +143,9 @@ def parse_template(text: str, folder: Path) -> Template:
     logo = top.text("logo")
     style = _csv_style(_Keys(top.take("csv", dict, {}), "csv."))
     traces = _Keys(top.take("traces", dict, {}), "traces.")
-    trace_name = traces.take("name", str, DEFAULT_TRACE_NAME)
-    check_pattern(trace_name)
+    trace_name = traces.take("name", str, "") or None
+    if trace_name is not None:
+        check_pattern(trace_name)
     traces.close()
     template = Template(
         company=top.text("company"),

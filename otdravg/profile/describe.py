@@ -70,6 +70,8 @@ def _splices(profile: Profile) -> Iterator[Line]:
         )
     size = profile.ribbon_size
     yield "Ribbon", "loose tube, no ribbons" if size is None else f"{size} fibres, cut together"
+    if profile.trace_name:
+        yield "Trace files", f"named {profile.trace_name} in the closeout"
 
 
 def _one_way(profile: Profile) -> Iterator[Line]:

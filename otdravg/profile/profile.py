@@ -71,6 +71,7 @@ class Profile:
     completeness: CompletenessRule = field(default_factory=CompletenessRule)
     data: DataRule = field(default_factory=DataRule)
     ribbon_size: int | None = 12  # fibres that are cut and made together; None: loose tube
+    trace_name: str | None = None  # how a closeout names the trace files; None: as by default
     stages: Mapping[str, Stage] = field(default_factory=dict)
     stage: Stage = field(default_factory=lambda: Stage("final"))  # the one in force
 

@@ -129,11 +129,21 @@ def _profile(top: Table) -> Profile:
         completeness=_completeness(top.table("completeness")),
         data=_data(top.table("data")),
         ribbon_size=_ribbon(top.table("ribbon")),
+        trace_name=_trace_name(top.table("traces")),
         stages=stages,
         stage=_stage_in_force(top, stages),
     )
     top.close()
     return profile
+
+
+def _trace_name(table: Table) -> str | None:
+    name = table.text("name") or None
+    fields = ("{fibre", "{wavelength", "{direction")
+    if name and (not all(part in name for part in fields) or not name.lower().endswith(".sor")):
+        table.note("name", "use {fibre}, {wavelength} and {direction}, and end in .sor")
+    table.close()
+    return name
 
 
 def _decision(table: Table) -> Rule:

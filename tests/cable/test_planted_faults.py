@@ -53,7 +53,7 @@ def test_all_that_is_wrong_is_named_and_nothing_else(faulty: CableReview) -> Non
         ("shot-from-same-end", 12, "same one-way readings"),
         ("fibres-crossed", 14, "fibres 14 and 15"),
         ("length-differs", 18, "SIMQB1_F018_1550_AB.sor is the odd one"),
-        ("wavelength-label", 19, "at 1310 nm 0.33"),
+        ("wavelength-label", 19, "at 1310 nm 0.3"),
         ("clock-odd", 23, "6.8 years before"),
         ("cord-missing", 24, "others from this end have 500 m"),
         ("fibre-claims-differ", 25, "header says 52, file name says 25"),

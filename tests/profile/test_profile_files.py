@@ -201,3 +201,11 @@ class TestCommand:
     def test_labels_fit_the_page(self) -> None:
         for name in shipped_names():
             assert all(len(label) <= 11 for label, _ in described(load_shipped(name)))
+
+
+def test_profile_may_say_how_a_closeout_names_the_traces() -> None:
+    text = 'format = 1\nname = "named"\nsource = "invented for this test"\n[traces]\nname = "{}"\n'
+    pattern = "{fibre:03d}-{direction}-{wavelength}.sor"
+    assert parse(text.replace("{}", pattern), "named.toml").trace_name == pattern
+    with pytest.raises(BadProfile, match=r"traces\.name"):
+        parse(text.replace("{}", "{fibre}.sor"), "named.toml")
