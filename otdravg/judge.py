@@ -23,7 +23,7 @@ from otdravg.decimals import Quantity, distance_text, in_km, reported
 from otdravg.decision import Action, Verdict, expanded, held_against, is_implausible
 from otdravg.findings import Finding, Severity
 from otdravg.limits import Limits, Rule
-from otdravg.trace import Identity
+from otdravg.trace import Identity, Trace
 
 __all__ = [
     "Action",
@@ -201,6 +201,10 @@ def judge_pair(measurement: PairMeasurement, limits: Limits) -> PairReport:
         loss_db for j, loss_db in summed if loss_db is not None and j.reading.kind is not Kind.GROUP
     ]
     doubts = _doubts(measurement.ab.identity, measurement.ba.identity)
+    damage = [
+        text for trace in (measurement.ab, measurement.ba) if (text := _damage(trace)) is not None
+    ]
+    to_check = [*(f"{doubt.text}; {doubt.done}" for doubt in doubts), *damage]
     mean_db = float(sum(single_db) / len(single_db)) if single_db else None
     return PairReport(
         measurement=measurement,
@@ -214,16 +218,32 @@ def judge_pair(measurement: PairMeasurement, limits: Limits) -> PairReport:
         mean_count=len(single_db),
         doubts=doubts,
         next_steps=(
-            *(f"Check the files first: {doubt.text}; {doubt.done}." for doubt in doubts),
-            *_next_steps(judged, limit_db, km=in_km(measurement.axis.length_m), clear=not doubts),
-            *settling_steps(
-                measurement,
-                [j.reading for j in judged if j.near_limit],
-                [j.reading for j in judged if j.action is Action.SHOOT_AGAIN and not j.near_limit],
-                limit_db,
-            ),
+            *(f"Check the files first: {text}." for text in to_check),
+            *_next_steps(judged, limit_db, km=in_km(measurement.axis.length_m), clear=not to_check),
+            # What would settle a splice is not to be read from a file that is damaged.
+            *(() if damage else _settling(measurement, judged, limit_db)),
         ),
-        needs_work=bool(doubts) or any(j.needs_work for j in judged),
+        needs_work=bool(to_check) or any(j.needs_work for j in judged),
+    )
+
+
+def _damage(trace: Trace) -> str | None:
+    """The first thing that is missing or broken in a file, if anything is."""
+    broken = [f for f in trace.findings if f.severity is Severity.DEFECT]
+    if not broken:
+        return None
+    return f"{trace.identity.path}: {broken[0].where}: {broken[0].text}; {broken[0].done}"
+
+
+def _settling(
+    measurement: PairMeasurement, judged: Sequence[Judged], limit_db: Decimal
+) -> tuple[str, ...]:
+    """What would settle the splices that are near the limit or not measured both ways."""
+    return settling_steps(
+        measurement,
+        [j.reading for j in judged if j.near_limit],
+        [j.reading for j in judged if j.action is Action.SHOOT_AGAIN and not j.near_limit],
+        limit_db,
     )
 
 

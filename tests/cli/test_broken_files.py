@@ -55,6 +55,9 @@ def test_truncated(run: Run, tmp_path: Path, gainers: tuple[Path, Path], share: 
         assert_one_line(done, "")
     else:
         assert b"Findings" in done.stdout
+        assert done.returncode == 1
+        assert b"Check the files first" in done.stdout
+        assert b"Nothing to redo" not in done.stdout
 
 
 @pytest.mark.skipif(os.geteuid() == 0, reason="root may read everything")
