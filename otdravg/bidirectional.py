@@ -14,20 +14,14 @@ from enum import Enum
 import numpy as np
 import numpy.typing as npt
 
-from otdravg.detect import (
-    Detection,
-    EventKind,
-    compound_ramp,
-    detect,
-    location_cost,
-    one_ramp,
-    threshold_for,
-)
+from otdravg.detect import Detection, EventKind, detect
 from otdravg.errors import BadSetting
 from otdravg.findings import Finding, Severity
 from otdravg.joint_fit import JointFit, fit_sections
 from otdravg.lines import step_between
 from otdravg.pairing import Axis, check_same_fibre_settings, find_axis
+from otdravg.ramp import compound_ramp, location_cost, one_ramp
+from otdravg.search import threshold_for
 from otdravg.sides import Place, Side, pair_sums
 from otdravg.table_check import table_findings
 from otdravg.trace import Direction, Trace

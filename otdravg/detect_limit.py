@@ -13,11 +13,12 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy import stats
+from scipy import special
 
 from otdravg.bidirectional import PairMeasurement
-from otdravg.detect import Detection, EventKind, threshold_for
+from otdravg.detect import Detection, EventKind
 from otdravg.lines import LineSums, step_between
+from otdravg.search import threshold_for
 from otdravg.trace import Direction
 
 __all__ = [
@@ -65,7 +66,7 @@ def smallest_step_db(u_db: FloatArray, threshold: float, seen: float = SEEN_SHAR
     u_db : array
         Standard deviation of the step's estimate in dB.
     threshold : float
-        Of the likelihood ratio (step/u)², see :func:`otdravg.detect.threshold_for`.
+        Of the likelihood ratio (step/u)², see :func:`otdravg.search.threshold_for`.
     seen : float
         Probability that the step is seen.
 
@@ -75,7 +76,7 @@ def smallest_step_db(u_db: FloatArray, threshold: float, seen: float = SEEN_SHAR
         (√threshold + Φ⁻¹(seen))·u in dB, shape of ``u_db``. The chance that a step of the
         wrong sign passes is left out; it is nil above a threshold of 4.
     """
-    return np.asarray(u_db * (math.sqrt(threshold) + float(stats.norm.ppf(seen))))
+    return np.asarray(u_db * (math.sqrt(threshold) + float(special.ndtri(seen))))
 
 
 def limit_at(detection: Detection, x_m: FloatArray, seen: float = SEEN_SHARE) -> FloatArray:

@@ -317,7 +317,7 @@ def _score(a: _Marks, b: _Marks, total: float, tolerance: float) -> float:
         if marks.end_seen:
             place = total - marks.last_x  # of this shot's end, seen from the other instrument
             if other.start is not None and abs(place - other.start) < tolerance:
-                score += 2.5  # it ends where the other instrument's cord is known to end
+                score += 1.5  # it ends where the other instrument's cord is known to end
             elif abs(place) <= tolerance:
                 score += 1.5  # the fibre ends at the other instrument's panel
             elif other.x.size and abs(other.x[0] - place) < tolerance:

@@ -26,11 +26,11 @@ import numpy as np
 import numpy.typing as npt
 
 from otdravg.bidirectional import parted
-from otdravg.detect import CELLS_PER_PULSE, Cells, Shot, make_cells
 from otdravg.errors import BadSetting
 from otdravg.fibre_signal import Floor, Peak
 from otdravg.joint_fit import JointFit, fit_sections
 from otdravg.noise import DB_PER_RELATIVE_POWER, NoiseModel
+from otdravg.shot import CELLS_PER_PULSE, Cells, Shot, make_cells
 from otdravg.sides import Place, Side, pair_sums
 from otdravg.trace import SPEED_OF_LIGHT_M_PER_S, Direction, Identity, Settings, Trace
 

@@ -12,11 +12,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from otdravg.detect import Shot, make_cells
 from otdravg.fibre_signal import centred_mean
 from otdravg.joint_fit import JointFit, SectionSums
 from otdravg.lines import LineSums
 from otdravg.noise import DB_PER_RELATIVE_POWER, NoiseModel, linear_power, noise_from_residuals
+from otdravg.shot import Shot, make_cells
 
 __all__ = ["Place", "Side", "pair_sums"]
 

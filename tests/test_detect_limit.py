@@ -11,13 +11,14 @@ import pytest
 from core.making import instrument, measured, shot, span
 from scipy import stats
 
-from otdravg.detect import Detection, EventKind, detect, threshold_for
+from otdravg.detect import Detection, EventKind, detect
 from otdravg.detect_limit import (
     SEEN_SHARE,
     detection_limits,
     limit_at,
     smallest_step_db,
 )
+from otdravg.search import threshold_for
 
 LENGTH_M = 4000.0
 AT_M = 2000.0

@@ -7,7 +7,8 @@ import pytest
 from making import INDEX, instrument, shot, span
 from scipy import stats
 
-from otdravg.detect import Detection, Event, EventKind, detect, threshold_for
+from otdravg.detect import Detection, Event, EventKind, detect
+from otdravg.search import threshold_for
 from otdravg.simulate import Fibre, Instrument
 from otdravg.simulate.truth import true_joints
 

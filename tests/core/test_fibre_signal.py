@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from making import INDEX, PULSE_100_NS_M, instrument, shot, span
 
-from otdravg.detect import Shot, prepare
 from otdravg.errors import Refusal, ShotsDoNotPair
 from otdravg.fibre_signal import centred_mean, find_end, noise_floor, running_mean
+from otdravg.shot import Shot, prepare
 from otdravg.simulate import Fibre, FloorMode, Instrument
 from otdravg.trace import Trace
 

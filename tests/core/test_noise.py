@@ -10,7 +10,7 @@ import pytest
 from making import INDEX, instrument, shot, span
 from scipy.ndimage import uniform_filter1d
 
-from otdravg.detect import Shot, detect
+from otdravg.detect import detect
 from otdravg.noise import (
     DB_PER_RELATIVE_POWER,
     NoiseModel,
@@ -18,6 +18,7 @@ from otdravg.noise import (
     noise_from_residuals,
     rough_noise,
 )
+from otdravg.shot import Shot
 from otdravg.simulate import Instrument
 
 FloatArray = npt.NDArray[np.float64]

@@ -1,0 +1,271 @@
+"""One shot, ready for search and measurement: its signal, its noise and its dead zones.
+
+Works on the record's own points. Searches use *cells*, means over a sixth of a pulse, which
+keep all that the pulse can resolve.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from otdravg.errors import Refusal, ShotsDoNotPair
+from otdravg.fibre_signal import (
+    Floor,
+    Peak,
+    centred_mean,
+    clear_after,
+    find_dips,
+    find_end,
+    find_peaks,
+    noise_floor,
+    running_mean,
+    smoothing_width,
+)
+from otdravg.lines import SlopePrior
+from otdravg.noise import DB_PER_RELATIVE_POWER, NoiseModel, linear_power, rough_noise
+from otdravg.trace import Trace
+
+__all__ = ["CELLS_PER_PULSE", "Cells", "Shot", "make_cells", "prepare", "with_reflections"]
+
+FloatArray = npt.NDArray[np.float64]
+BoolArray = npt.NDArray[np.bool_]
+
+#: How far the attenuation of a piece may be from the typical one of the shot, dB/km.
+SLOPE_SPREAD_DB_PER_KM = 0.06
+#: How far the slope may be off without a peak or a dip being seen in it, dB/km.
+SLOPE_SLACK_DB_PER_KM = 0.15
+#: Standard uncertainty with which the typical slope should be known, dB/km.
+SLOPE_PRECISION_DB_PER_KM = 0.03
+#: How much two neighbouring sections of a cable may differ in attenuation, dB/km.
+SLOPE_CHANGE_DB_PER_KM = 0.02
+#: Attenuation assumed before any is measured, dB/km; only tells fibre from a flat floor.
+FIRST_GUESS_DB_PER_KM = 0.25
+#: Behind a step the receiver needs a little longer than the pulse, as a share of the pulse.
+STEP_RECOVERY = 0.35
+#: Half a pulse averages out too little of noise that is correlated over a pulse.
+ROUGH_RIPPLE = 1.5
+#: Kept free in front of an event for the uncertainty of its location, share of a pulse.
+GUARD_SHARE = 0.1
+#: Cells per pulse in the search.
+CELLS_PER_PULSE = 6
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Cells:
+    """Means over a few points each: position, level, weight (1/variance of the mean)."""
+
+    width: int
+    x_m: FloatArray
+    level_db: FloatArray
+    weight: FloatArray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Shot:
+    """One shot, ready for search and measurement; index arrays refer to its points."""
+
+    trace: Trace
+    group_index: float
+    x_m: FloatArray  # shape (n,), from the front panel
+    pulse_m: float
+    spacing_m: float
+    smoothing: int  # points that a sharp edge is spread over
+    floor: Floor
+    start: int  # first point at or behind the front panel
+    end: int  # last point with signal
+    end_drops: bool
+    front_clear: int  # first point behind the front panel's reflection
+    peaks: tuple[Peak, ...]
+    in_peak: BoolArray  # shape (n,)
+    noise: NoiseModel  # of single points
+    slope_db_per_m: float
+    cells: Cells
+
+    @property
+    def recovery_m(self) -> float:
+        """Length behind the start of a step that is left out of fits."""
+        return self.pulse_m * (1 + STEP_RECOVERY) + (1.5 + self.smoothing / 2) * self.spacing_m
+
+    @property
+    def guard_m(self) -> float:
+        """Length in front of an event that is left out of fits: smoothing looks ahead."""
+        return GUARD_SHARE * self.pulse_m + (0.5 + self.smoothing / 2) * self.spacing_m
+
+    @property
+    def placing_m(self) -> float:
+        """How far the location of an event in this shot may be off."""
+        return 0.35 * self.pulse_m + (1.5 + self.smoothing / 2) * self.spacing_m
+
+    @property
+    def tail_db2(self) -> float | None:
+        """Receiver variance at level 0 dB as the noise behind the fibre shows it."""
+        if not self.floor.is_noise or self.floor.sigma_power <= 0:
+            return None
+        return float((DB_PER_RELATIVE_POWER * self.floor.sigma_power) ** 2)
+
+    @property
+    def correlation_windows(self) -> tuple[int, ...]:
+        """Lags over which neighbouring points may share noise: smoothing, half and whole pulse."""
+        pulse_points = self.pulse_m / self.spacing_m
+        return (
+            self.smoothing,
+            self.smoothing + int(np.ceil(pulse_points / 2)),
+            self.smoothing + int(np.ceil(pulse_points)),
+        )
+
+    @property
+    def slope_prior(self) -> SlopePrior:
+        """What a piece of this fibre may be expected to fall by per metre."""
+        return SlopePrior(
+            self.slope_db_per_m, SLOPE_SPREAD_DB_PER_KM / 1000, SLOPE_CHANGE_DB_PER_KM / 1000
+        )
+
+    @property
+    def signal_end_m(self) -> float:
+        """Position of the last point with signal."""
+        return float(self.x_m[self.end])
+
+
+def prepare(trace: Trace, group_index: float | None = None) -> Shot:
+    """Find the fibre signal of a shot, its reflections and its noise."""
+    index = group_index or trace.settings.group_index
+    level = trace.level_db
+    n = level.size
+    spacing = trace.spacing_m(index)
+    x = trace.distance_m(index)
+    pulse = max(trace.pulse_m(index), spacing)
+    pulse_points = pulse / spacing
+    guess = -FIRST_GUESS_DB_PER_KM * spacing / 1000
+    floor = noise_floor(level, guess)
+    end, drops = find_end(level, floor, pulse_points)
+    start = int(np.clip(np.ceil(-x[0] / spacing), 0, n - 1))
+    if end - start < max(4 * pulse_points, 24):
+        raise ShotsDoNotPair(
+            Refusal.NO_SIGNAL,
+            f"{trace.identity.path}: only {max(end - start, 0) * spacing:.0f} m of signal above "
+            f"the noise, less than four pulse lengths or 24 points",
+            "shoot again with a shorter pulse or finer point spacing, or clean the connector",
+        )
+    smoothing = smoothing_width(level, floor, end, pulse_points)
+    lag = int(np.ceil(pulse_points)) + smoothing
+    lag = min(lag, max((end - start) // 8, 1))
+    width = max(int(pulse_points // CELLS_PER_PULSE), 1)
+    inside = ~_at_ceiling(level)
+    # The first and last pulses hold the panel's tail and the fall at the end, which are no noise.
+    edge = int(1.5 * pulse_points)
+    inside[: start + edge] = False
+    inside[max(end - edge, start) :] = False
+    tail = (DB_PER_RELATIVE_POWER * floor.sigma_power) ** 2 if floor.sigma_power > 0 else None
+    quantum = trace.settings.quantum_db
+    point_noise = rough_noise(level, inside, lag, quantum, tail)
+    coarse = max(int(pulse_points / 2), smoothing, 4)
+    means = running_mean(level, coarse)
+    mean_tail = None if tail is None else tail * min(smoothing, coarse) / coarse
+    mean_noise = rough_noise(means, inside, lag + coarse, quantum / coarse**0.5, mean_tail)
+    noise = NoiseModel(
+        point_noise.constant_db2,
+        point_noise.receiver_db2,
+        max(ROUGH_RIPPLE * mean_noise.constant_db2 * coarse, point_noise.constant_db2),
+        max(mean_noise.receiver_db2 * coarse, point_noise.receiver_db2),
+    )
+    slope = _typical_slope(x, level, start, end, pulse_points)
+    nothing = np.zeros(n, dtype=bool)
+    cells = Cells(width, x[:0], x[:0], x[:0])
+    shot = Shot(
+        trace, index, x, pulse, spacing, smoothing, floor, start, end, drops, start, (),
+        nothing, noise, slope, cells,
+    )  # fmt: skip
+    return with_reflections(shot)
+
+
+def with_reflections(shot: Shot) -> Shot:
+    """Return the shot with reflections, dips and dead zones found at its present noise."""
+    level = shot.trace.level_db
+    pulse_points = shot.pulse_m / shot.spacing_m
+    power = centred_mean(linear_power(level), max(int(pulse_points / 3), 3))
+    smooth = DB_PER_RELATIVE_POWER * np.log(np.maximum(power, 1e-13))
+    long_run = shot.noise.long_run_db2(smooth)
+    variance = shot.noise.variance_db2(smooth)
+    slope = shot.slope_db_per_m * shot.spacing_m
+    front = clear_after(level, long_run, shot.start, pulse_points, shot.end, slope)
+    slack = SLOPE_SLACK_DB_PER_KM / 1000 * shot.spacing_m
+    common = (variance, long_run, pulse_points, front, shot.end, slope, shot.smoothing, slack)
+    peaks = find_peaks(level, *common)
+    # Fibre between a loss and a reflection behind it is lower than both and yet no dip.
+    before = int(3 * pulse_points) + 12
+    dips = tuple(
+        d
+        for d in find_dips(level, *common)
+        if not any(p.first - before <= d.first <= p.clear for p in peaks)
+    )
+    peaks = tuple(sorted(peaks + dips, key=lambda p: p.first))
+    in_peak = _blocked(level, front, peaks, shot.smoothing)
+    shot = replace(shot, front_clear=front, peaks=peaks, in_peak=in_peak)
+    return replace(shot, cells=make_cells(shot, shot.cells.width))
+
+
+def _blocked(
+    level: FloatArray, front_clear: int, peaks: tuple[Peak, ...], smoothing: int
+) -> BoolArray:
+    """Points that are no clean fibre: front panel, dead zones, clipped stretches."""
+    blocked = np.zeros(level.size, dtype=bool)
+    blocked[:front_clear] = True
+    for peak in peaks:
+        blocked[max(peak.first - 1 - smoothing // 2, 0) : peak.clear] = True
+    return blocked | _at_ceiling(level)
+
+
+def _at_ceiling(level: FloatArray) -> BoolArray:
+    """Points in a stretch that is clipped at the highest level, noise dips included."""
+    top = (level >= level.max() - 1e-9).astype(float)
+    if top.sum() < 3:
+        return np.zeros(level.size, dtype=bool)
+    return np.asarray(centred_mean(top, 15) > 0.1)
+
+
+def _typical_slope(
+    x: FloatArray, level: FloatArray, start: int, end: int, pulse_points: float
+) -> float:
+    """Median fall per metre over many stretches: splices and peaks do not move it.
+
+    The shortest stretches that are precise enough are best: fewest of them hold a splice.
+    """
+    shortest = max(int(3 * pulse_points), 8)
+    slope = 0.0
+    for parts in (640, 320, 160, 80, 40):
+        span = (end - start) // parts
+        if span < shortest and parts > 40:
+            continue
+        span = max(span, 2)
+        i = np.arange(start, max(end - span, start + 1))
+        to = np.minimum(i + span, end)
+        slopes = (level[to] - level[i]) / (x[to] - x[i])
+        slope = float(np.median(slopes))
+        spread = 1.4826 * float(np.median(np.abs(slopes - slope)))
+        if 1.25 * spread / np.sqrt(parts) < SLOPE_PRECISION_DB_PER_KM / 1000:
+            break
+    return float(np.clip(slope, -2e-3, 1e-5))
+
+
+def make_cells(shot: Shot, width: int) -> Cells:
+    """Average the signal of a shot in linear power over cells of ``width`` points."""
+    level = shot.trace.level_db
+    count = (shot.end + 1) // width
+    used = count * width
+    power = linear_power(level[:used]).reshape(count, width).mean(axis=1)
+    x = shot.x_m[:used].reshape(count, width).mean(axis=1)
+    blocked = shot.in_peak[:used].reshape(count, width).any(axis=1)
+    clear = (~blocked).astype(float)
+    smooth = centred_mean(power * clear, 5) / np.maximum(centred_mean(clear, 5), 0.1)
+    sigma_cell = np.sqrt(shot.noise.receiver_long_run_db2 / width) / DB_PER_RELATIVE_POWER
+    usable = (power > 0) & (smooth > 4 * sigma_cell) & ~blocked
+    safe = np.where(usable, power, 1.0)
+    safe_smooth = np.where(usable, smooth, 1.0)
+    cell_level = DB_PER_RELATIVE_POWER * np.log(safe)
+    # The logarithm of noisy power reads low by this much to first order.
+    cell_level += DB_PER_RELATIVE_POWER * 0.5 * (sigma_cell / safe_smooth) ** 2
+    variance = shot.noise.long_run_db2(DB_PER_RELATIVE_POWER * np.log(safe_smooth)) / width
+    return Cells(width, x, cell_level, np.where(usable, 1.0 / variance, 0.0))
