@@ -49,7 +49,7 @@ def record(path: Path, outputs: list[str]) -> None:
     before = path.read_text(encoding="utf-8").split(_HEADING)[0]
     text = "\n".join(outputs).rstrip()
     path.write_text(
-        f"{before}{_HEADING}\n\nOf {date.today().isoformat()}.\n\n```text\n{text}\n```\n",
+        f"{before}{_HEADING}\n\nOf {date.today().isoformat()}.\n\n```\n{text}\n```\n",
         encoding="utf-8",
     )
 
