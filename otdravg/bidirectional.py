@@ -20,7 +20,7 @@ from otdravg.findings import Finding, Severity
 from otdravg.joint_fit import JointFit, fit_sections
 from otdravg.lines import step_between
 from otdravg.pairing import Axis, check_same_fibre_settings, find_axis
-from otdravg.ramp import compound_ramp, location_cost, one_ramp
+from otdravg.ramp import compound_ramps, location_cost, one_ramp
 from otdravg.search import threshold_for
 from otdravg.sides import Place, Side, pair_sums
 from otdravg.table_check import table_findings
@@ -38,6 +38,7 @@ __all__ = [
     "parted",
 ]
 
+BoolArray = npt.NDArray[np.bool_]
 FloatArray = npt.NDArray[np.float64]
 
 
@@ -341,8 +342,11 @@ def _with_asked(places: list[Place], z: float, sides: Sides) -> list[Place]:
 
 def _grouped(places: list[Place], sides: Sides) -> tuple[Place, ...]:
     """Merge neighbours that a shot cannot part into one place."""
+    places = sorted(places, key=lambda p: p.start_m)
+    if all_parted(places, sides).all():
+        return tuple(places)
     merged: list[Place] = []
-    for place in sorted(places, key=lambda p: p.start_m):
+    for place in places:
         if merged and not parted(merged[-1], place, sides):
             last = merged.pop()
             apart = place.stop_m - last.start_m
@@ -378,7 +382,8 @@ def _one_event(
     behind = sorted((p for p in places if p.start_m > place.start_m), key=lambda p: p.start_m)
     found: list[float] = []
     for side in sides:
-        lo, hi = _cells_between(side, before[-1:], behind[:1])
+        alone = [*before[-1:], Place(last.start_m, place.stop_m), *behind[:1]]
+        lo, hi = (edge[len(before[-1:])][None] for edge in side.cells_around(alone))
         ends = sorted(float(v) for v in side.x(np.array([last.start_m, place.stop_m])))
         x = one_ramp(side.shot, side.cell_sums, ends[0], ends[1], lo, hi)
         if x is None:
@@ -389,27 +394,19 @@ def _one_event(
     return Place(at, at, asked=last.asked or place.asked)
 
 
-def _cells_between(
-    side: Side, before: Sequence[Place], behind: Sequence[Place]
-) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]:
-    """Cells of the clean stretch between two neighbours, either of which may be an end."""
-    begin, stop = side.stretches((*before, *behind))
-    k = len(before)
-    x = side.shot.cells.x_m
-    lo = np.searchsorted(x, begin[k : k + 1]).astype(np.intp)
-    hi = np.searchsorted(x, stop[k : k + 1]).astype(np.intp)
-    return lo, np.maximum(hi, lo)
-
-
 def parted(near: Place, far: Place, sides: Sides) -> bool:
     """Whether every shot that reaches them has clean fibre between two places."""
-    for side in sides:
-        begin, stop = side.stretches((near, far))
-        needed = max(4 * side.shot.spacing_m, 0.25 * side.shot.pulse_m)
-        reaches = side.x(near.start_m if not side.forward else far.stop_m) < side.shot.signal_end_m
-        if reaches and stop[1] - begin[1] < needed:
-            return False
-    return True
+    return bool(all_parted((near, far), sides)[0])
+
+
+def all_parted(places: Sequence[Place], sides: Sides) -> BoolArray:
+    """For consecutive places whether every shot that reaches them parts them, shape (P − 1,)."""
+    apart = np.ones(max(len(places) - 1, 0), dtype=bool)
+    if apart.size:
+        for side in sides:
+            needed = max(4 * side.shot.spacing_m, 0.25 * side.shot.pulse_m)
+            apart &= side.gaps_m(places) >= needed
+    return apart
 
 
 def _fit(sides: Sides, places: tuple[Place, ...]) -> JointFit:
@@ -435,17 +432,13 @@ def _renoise(sides: Sides, fit: JointFit, places: tuple[Place, ...]) -> Sides:
 
 def _scores(fit: JointFit, places: tuple[Place, ...]) -> FloatArray:
     """Likelihood ratio of each place over the directions that see it."""
-    z = np.array([p.middle_m for p in places])
-    readings, covariance = fit.steps(z)
-    scores = np.zeros(len(places))
-    for j in range(len(places)):
-        seen = [
-            k for k, flags in enumerate((fit.seen_ab, fit.seen_ba)) if flags[j] and flags[j + 1]
-        ]
-        if seen:
-            r = readings[j][seen]
-            scores[j] = float(r @ np.linalg.solve(covariance[j][np.ix_(seen, seen)], r))
-    return scores
+    readings, covariance = fit.steps(np.array([p.middle_m for p in places]))
+    seen = np.stack([flags[:-1] & flags[1:] for flags in (fit.seen_ab, fit.seen_ba)], axis=1)
+    # What a direction does not see has no say: reading 0, variance 1, no covariance.
+    both = seen[:, :, None] & seen[:, None, :]
+    known = np.where(both, covariance, np.eye(2))
+    r = np.where(seen, readings, 0.0)
+    return np.asarray(np.einsum("ji,ji->j", r, np.linalg.solve(known, r[:, :, None])[:, :, 0]))
 
 
 def _pruned(sides: Sides, places: tuple[Place, ...], threshold: float) -> tuple[Place, ...]:
@@ -497,19 +490,15 @@ def _scan(sides: Sides, places: tuple[Place, ...], threshold: float) -> list[Pla
     score = np.zeros(z.size)
     for side in sides:
         begin, stop = side.stretches(places)
-        cells = side.shot.cells
         x = side.x(z)
-
-        def index(at: FloatArray, axis: FloatArray = cells.x_m) -> npt.NDArray[np.intp]:
-            return np.searchsorted(axis, at).astype(np.intp)
-
-        lo = index(begin)[section]
-        hi = index(np.minimum(stop, side.shot.signal_end_m))[section]
-        a = np.clip(index(x), lo, np.maximum(hi, lo))
-        b = np.clip(index(x + side.shot.recovery_m), lo, np.maximum(hi, lo))
+        edges = np.minimum(stop, side.shot.signal_end_m)
+        lo, hi = side.cell_index(begin)[section], side.cell_index(edges)[section]
+        hi = np.maximum(lo, hi)
+        a = np.minimum(np.maximum(side.cell_index(x), lo), hi)
+        b = np.minimum(np.maximum(side.cell_index(x + side.shot.recovery_m), lo), hi)
         enough = (a - lo >= 3) & (hi - b >= 3)
         found = step_between(
-            side.cell_sums, (lo, a), (b, np.maximum(hi, b)), x, side.shot.slope_prior
+            side.cell_sums, (lo, a), (b, hi), x, side.shot.slope_prior
         )
         score += np.where(enough, found.score, 0.0)
     more: list[Place] = []
@@ -529,49 +518,46 @@ def _scan(sides: Sides, places: tuple[Place, ...], threshold: float) -> list[Pla
 def _located(sides: Sides, places: list[Place]) -> list[Place]:
     """Place each splice where the ramps of both shots together fit best."""
     ordered = sorted(places, key=lambda p: p.start_m)
-    result: list[Place] = []
+    chosen = [i for i, p in enumerate(ordered) if not (p.reflective or p.members > 1 or p.asked)]
+    if not chosen:
+        return ordered
     reach = max(s.shot.pulse_m + 2 * s.shot.spacing_m for s in sides)
     step = max(
         min(s.shot.cells.width * s.shot.spacing_m for s in sides) / 4,
         min(s.shot.pulse_m for s in sides) / 40,
     )
-    for i, place in enumerate(ordered):
-        if place.reflective or place.members > 1 or place.asked:
-            result.append(place)
-            continue
-        lower = ordered[i - 1].stop_m if i else 0.0
-        upper = ordered[i + 1].start_m if i + 1 < len(ordered) else sides[0].length_m
-        grid = np.arange(
-            max(place.start_m - reach, lower + step), min(place.start_m + reach, upper - step), step
-        )
-        if grid.size < 3:
-            result.append(place)
-            continue
-        total = np.zeros(grid.size)
-        for side in sides:
-            lo, hi = _cells_between(side, ordered[:i][-1:], ordered[i + 1 : i + 2])
-            cost = location_cost(side.shot, side.cell_sums, side.x(grid), lo, hi)
-            if cost is not None:
-                total += cost
-        at = float(grid[np.argmin(total)]) if total.any() else place.start_m
-        result.append(replace(place, start_m=at, stop_m=at))
-    return result
+    at = np.array([ordered[i].start_m for i in chosen])
+    grid = at[:, None] + np.arange(-reach, reach, step)
+    total = np.zeros(grid.shape)
+    for side in sides:
+        lo, hi = (edge[chosen] for edge in side.cells_around(ordered))
+        total += np.nan_to_num(location_cost(side.shot, side.cell_sums, side.x(grid), lo, hi))
+    known = total.any(axis=1)
+    lower = np.array([0.0, *(p.stop_m for p in ordered)])[chosen]
+    upper = np.array([*(p.start_m for p in ordered[1:]), sides[0].length_m])[chosen]
+    allowed = (grid >= lower[:, None] + step) & (grid <= upper[:, None] - step)
+    best = np.argmin(np.where(allowed, total, np.inf), axis=1)
+    known &= allowed.sum(axis=1) >= 3
+    for k in np.flatnonzero(known):
+        z = float(grid[k, best[k]])
+        ordered[chosen[k]] = replace(ordered[chosen[k]], start_m=z, stop_m=z)
+    return ordered
 
 
 def _compounded(sides: Sides, places: tuple[Place, ...]) -> list[Place]:
     """Turn a place into a group where a shot's ramp there is two ramps, not one."""
-    result: list[Place] = []
-    for i, place in enumerate(places):
-        starts: list[float] = []
-        for side in () if place.reflective or place.members > 1 or place.asked else sides:
-            lo, hi = _cells_between(side, places[:i][-1:], places[i + 1 : i + 2])
-            two = compound_ramp(side.shot, side.cell_sums, float(side.x(place.start_m)), lo, hi)
-            if two is not None:
-                along = np.array(two) - side.start_m
-                starts += list(along if side.forward else side.length_m - along)
-        if starts:
-            place = replace(place, start_m=min(starts), stop_m=max(starts), members=2)
-        result.append(place)
+    result = list(places)
+    chosen = [i for i, p in enumerate(places) if not (p.reflective or p.members > 1 or p.asked)]
+    starts: dict[int, list[float]] = {}
+    for side in sides:
+        lo, hi = (edge[chosen] for edge in side.cells_around(places))
+        at = side.x(np.array([places[i].start_m for i in chosen]))
+        for k, two in compound_ramps(side.shot, side.cell_sums, at, lo, hi).items():
+            along = np.array(two) - side.start_m
+            z = along if side.forward else side.length_m - along
+            starts.setdefault(chosen[k], []).extend(z.tolist())
+    for i, z in starts.items():
+        result[i] = replace(places[i], start_m=min(z), stop_m=max(z), members=2)
     return result
 
 

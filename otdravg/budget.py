@@ -33,7 +33,7 @@ from otdravg.joint_fit import (
     information,
     prior_information,
 )
-from otdravg.lines import LineSums
+from otdravg.lines import LineTerms
 from otdravg.sides import Place, Side, pair_sums
 
 __all__ = [
@@ -242,7 +242,7 @@ def _inverse(variance: FloatArray, side: Side) -> FloatArray:
 def _sums(sides: tuple[Side, Side], places: tuple[Place, ...], weight: Variance) -> SectionSums:
     """Sums of all sections with other weights on the same points."""
     ab, ba = (
-        replace(side, sums=LineSums.of(side.shot.x_m, side.response_db, weight(side)))
+        replace(side, terms=LineTerms.of(side.shot.x_m, side.response_db, weight(side)))
         for side in sides
     )
     return pair_sums((ab, ba), places)

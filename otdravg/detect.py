@@ -15,10 +15,12 @@ import numpy.typing as npt
 from otdravg.fibre_signal import Peak, running_mean
 from otdravg.findings import Finding, Severity
 from otdravg.noise import linear_power, noise_from_residuals
-from otdravg.ramp import locate_step
+from otdravg.ramp import locate_steps
 from otdravg.search import (
     Search,
-    neighbours,
+    Zone,
+    alone_between,
+    clear_steps,
     prune,
     search_steps,
     settle_close,
@@ -121,13 +123,7 @@ def detect(
     if more:  # what one ramp left over beside a compound one may be gone now
         steps = prune(search, fixed, steps, stop_m, threshold)
     groups += more
-    events = (
-        [_measured(search, fixed, steps, at, stop_m, None) for at in steps]
-        + [_measured(search, fixed, steps, lead, stop_m, peak) for lead, _, peak in known]
-        + [_measured_group(search, fixed, steps, group, stop_m) for group in groups]
-    )
-    events.sort(key=lambda e: e.distance_m)
-    events = _mark_echoes(events, shot)
+    events = _mark_echoes(_measured(search, known, groups, steps, stop_m), shot)
     if shot.end_drops or end_peak:
         height = end_peak.height_db if end_peak else None
         events.append(
@@ -166,7 +162,7 @@ def _reflections(
 
 def _first_look(
     shot: Shot, threshold: float
-) -> tuple[list[tuple[float, float]], list[float], float]:
+) -> tuple[list[Zone], list[float], float]:
     """Reflections, clear steps and end of a shot whose noise is known only roughly.
 
     The first noise estimate knows no events and little of correlation: only clear steps
@@ -175,12 +171,12 @@ def _first_look(
     end_m, end_peak = _end_position(shot)
     stop_m = end_m if shot.end_drops or end_peak else shot.signal_end_m
     fixed = [(a, b) for a, b, _ in _reflections(shot, end_m, end_peak)]
-    steps = search_steps(Search.of(shot), fixed, stop_m, FIRST_PASS * threshold)
+    steps = clear_steps(Search.of(shot), fixed, stop_m, FIRST_PASS * threshold)
     return fixed, steps, stop_m
 
 
 def _renoised(
-    shot: Shot, fixed: list[tuple[float, float]], steps: list[float], stop_m: float
+    shot: Shot, fixed: list[Zone], steps: list[float], stop_m: float
 ) -> Shot:
     """Return the shot with noise from the residuals of straight lines between its events."""
     x = shot.x_m
@@ -259,64 +255,43 @@ def _only_tail_behind(shot: Shot, peak: Peak) -> bool:
 
 def _measured(
     search: Search,
-    fixed: list[tuple[float, float]],
+    known: list[tuple[float, float, Peak]],
+    groups: list[Zone],
     steps: list[float],
-    at: float,
     stop_m: float,
-    peak: Peak | None,
-) -> Event:
-    """Measure the one-way loss of an event between its neighbours."""
+) -> list[Event]:
+    """Measure the one-way loss of all events, each between its neighbours, in order."""
     shot = search.shot
-    clear = float(shot.x_m[peak.clear]) if peak else at + shot.recovery_m
-    others_fixed = [f for f in fixed if f[0] != at]
-    others = [s for s in steps if s != at]
-    lo, hi = neighbours(search, others_fixed, others, at, stop_m)
-    before = at - shot.guard_m
-    one = search.step(lo, np.array([before]), np.array([clear]), hi)
-    loss, u = float(one.loss_db[0]), float(one.u_db[0])
-    known = np.isfinite(loss)
-    u_distance = shot.spacing_m / np.sqrt(12)
-    if peak is None:
-        _, u_distance = locate_step(shot, search.sums, at, lo, hi)
-    reflects = peak is not None and peak.height_db > 0
-    kind = EventKind.STEP if peak is None else EventKind.GROUP
-    return Event(
-        EventKind.REFLECTION if reflects else kind,
-        at,
-        u_distance,
-        clear,
-        loss if known else None,
-        u if known else None,
-        _reflectance(shot, peak.height_db) if peak and reflects else None,
-        peak.height_db if peak and reflects else None,
-        bool(peak and peak.saturated),
+    zones = (
+        [(at, at + shot.recovery_m) for at in steps]
+        + [(lead, clear) for lead, clear, _ in known]
+        + groups
     )
-
-
-def _measured_group(
-    search: Search,
-    fixed: list[tuple[float, float]],
-    steps: list[float],
-    group: tuple[float, float],
-    stop_m: float,
-) -> Event:
-    """Measure the summed one-way loss of steps that the pulse cannot part."""
-    start, clear = group
-    lo, hi = neighbours(search, [f for f in fixed if f != group], steps, start, stop_m)
-    before = np.array([start - search.shot.guard_m])
-    one = search.step(lo, before, np.array([clear]), hi)
-    known = bool(np.isfinite(one.loss_db[0]))
-    return Event(
-        EventKind.GROUP,
-        start,
-        search.shot.placing_m,
-        clear,
-        float(one.loss_db[0]) if known else None,
-        float(one.u_db[0]) if known else None,
-        None,
-        None,
-        False,
-    )
+    if not zones:
+        return []
+    at, clear = np.array(zones).T
+    lo, hi = alone_between(search, zones, at, stop_m)
+    found = search.step(lo, at - shot.guard_m, clear, hi)
+    loss = [float(v) if np.isfinite(v) else None for v in found.loss_db]
+    u_loss = [float(v) if np.isfinite(v) else None for v in found.u_db]
+    u_at = np.full(at.size, shot.spacing_m / np.sqrt(12))
+    if steps:
+        k = len(steps)
+        _, u_at[:k] = locate_steps(shot, search.sums, at[:k], lo[:k], hi[:k])
+    u_at[len(zones) - len(groups) :] = shot.placing_m
+    events = []
+    for i, (start, end) in enumerate(zones):
+        peak = known[i - len(steps)][2] if 0 <= i - len(steps) < len(known) else None
+        kind = EventKind.STEP if i < len(steps) else EventKind.GROUP
+        height = peak.height_db if peak and peak.height_db > 0 else None
+        events.append(
+            Event(
+                EventKind.REFLECTION if height is not None else kind,
+                start, float(u_at[i]), end, loss[i], u_loss[i],
+                _reflectance(shot, height), height, bool(peak and peak.saturated),
+            )
+        )  # fmt: skip
+    return sorted(events, key=lambda e: e.distance_m)
 
 
 def _reflectance(shot: Shot, height_db: float | None) -> float | None:

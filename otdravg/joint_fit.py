@@ -15,7 +15,7 @@ section borrows exactly as much as the long ones justify.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -84,16 +84,13 @@ class JointFit:
             A→B and B→A loss in dB.
         covariance : array, shape (S − 1, 2, 2)
         """
-        count = self.middle_m.size - 1
-        readings = np.zeros((count, 2))
-        covariance = np.zeros((count, 2, 2))
-        flat = np.append(self.parameters.ravel(), self.mean_attenuation)
-        for j in range(count):
-            operator = self.step_operator(j, float(z_m[j]))
-            used = slice(4 * j, 4 * j + 8)
-            readings[j] = operator @ flat[used]
-            covariance[j] = operator @ self.covariance[used, used] @ operator.T
-        return readings, covariance
+        operators = self._step_operators(np.asarray(z_m, dtype=float))
+        count = operators.shape[0]
+        used = 4 * np.arange(count)[:, None] + np.arange(8)
+        parameters = self.parameters.ravel()[used]
+        blocks = self.covariance[used[:, :, None], used[:, None, :]]
+        readings = np.einsum("jri,ji->jr", operators, parameters)
+        return readings, operators @ blocks @ operators.transpose(0, 2, 1)
 
     def step_operator(self, j: int, z_m: float) -> FloatArray:
         """Rows A→B and B→A over the eight parameters of sections j and j + 1.
@@ -101,16 +98,20 @@ class JointFit:
         A point shows the mean of the pulse before it, so the lines of a shot meet a splice half
         a pulse behind it in the direction of travel. This matters where the attenuation changes.
         """
-        before, after = self.middle_m[j], self.middle_m[j + 1]
+        near = replace(self, middle_m=self.middle_m[j : j + 2])
+        return np.asarray(near._step_operators(np.array([z_m]))[0])
+
+    def _step_operators(self, z_m: FloatArray) -> FloatArray:
+        """Operators of all steps, shape (S − 1, 2, 8)."""
         z_ab, z_ba = z_m + self.half_pulses_m[0], z_m - self.half_pulses_m[1]
-        left, right = (z_ab - before) / 1000, (z_ab - after) / 1000
-        left_b, right_b = (z_ba - before) / 1000, (z_ba - after) / 1000
-        return np.array(
-            [
-                [1.0, 0.0, -left, left, -1.0, 0.0, right, -right],
-                [0.0, -1.0, -left_b, -left_b, 0.0, 1.0, right_b, right_b],
-            ]
-        )
+        rows = np.zeros((z_m.size, 2, 8))
+        rows[:, 0, [0, 4]] = 1.0, -1.0
+        rows[:, 1, [1, 5]] = -1.0, 1.0
+        for row, z, drift in ((0, z_ab, -1.0), (1, z_ba, 1.0)):
+            before, after = (z - self.middle_m[:-1]) / 1000, (z - self.middle_m[1:]) / 1000
+            rows[:, row, 2], rows[:, row, 3] = -before, -drift * before
+            rows[:, row, 6], rows[:, row, 7] = after, drift * after
+        return rows
 
 
 def fit_sections(sums: SectionSums, spreads: tuple[float, float] | None = None) -> JointFit:

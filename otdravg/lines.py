@@ -13,15 +13,15 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["LineSums", "SlopePrior", "StepEstimate", "step_between"]
+__all__ = ["LineSums", "LineTerms", "SlopePrior", "StepEstimate", "step_between"]
 
 FloatArray = npt.NDArray[np.float64]
 IndexArray = npt.NDArray[np.intp]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class LineSums:
-    """Running sums of w, wz, wz², wy, wzy over points, each of shape (n + 1,).
+class LineTerms:
+    """w, wz, wz², wy, wzy of every point, to be summed over a few ranges of points.
 
     Positions are shifted and scaled (``origin_m``, ``unit_m``) so that differences
     of sums keep their digits on long fibres.
@@ -29,31 +29,38 @@ class LineSums:
 
     origin_m: float
     unit_m: float
-    sums: FloatArray  # shape (5, n + 1)
+    terms: FloatArray  # shape (5, n)
 
     @classmethod
-    def of(cls, z_m: FloatArray, y_db: FloatArray, weight: FloatArray) -> LineSums:
-        """Build the sums; points with weight 0 do not count, whatever their level."""
+    def of(cls, z_m: FloatArray, y_db: FloatArray, weight: FloatArray) -> LineTerms:
+        """Build the terms; points with weight 0 do not count, whatever their level."""
         origin = float(z_m[0] + z_m[-1]) / 2
         unit = max(float(z_m[-1] - z_m[0]), 1e-9)
         x = (z_m - origin) / unit
-        wx = weight * x
-        y = np.where(weight > 0, y_db, 0.0)
-        sums = np.zeros((5, z_m.size + 1))
-        np.cumsum(weight, out=sums[0, 1:])
-        np.cumsum(wx, out=sums[1, 1:])
-        np.cumsum(wx * x, out=sums[2, 1:])
-        np.cumsum(weight * y, out=sums[3, 1:])
-        np.cumsum(wx * y, out=sums[4, 1:])
-        return cls(origin, unit, sums)
-
-    def between(self, lo: IndexArray, hi: IndexArray) -> FloatArray:
-        """Sums over points lo ≤ i < hi, shape (5,) + lo.shape."""
-        return self.sums[:, hi] - self.sums[:, lo]
+        terms = np.empty((5, z_m.size))
+        terms[0] = weight
+        np.multiply(weight, x, out=terms[1])
+        np.multiply(terms[1], x, out=terms[2])
+        np.multiply(weight, np.where(weight > 0, y_db, 0.0), out=terms[3])
+        np.multiply(terms[3], x, out=terms[4])
+        return cls(origin, unit, terms)
 
     def moments(self, lo: IndexArray, hi: IndexArray, about_m: FloatArray) -> FloatArray:
-        """Sums of w, wx, wx², wy, wxy with x = z − ``about_m`` in kilometres."""
-        w, x, xx, y, xy = self.between(lo, hi)
+        """Sums of w, wx, wx², wy, wxy over lo ≤ i < hi, x = z − ``about_m`` in kilometres.
+
+        Returns
+        -------
+        array, shape (5, S)
+            For S ranges, 0 where a range is empty.
+        """
+        last = self.terms.shape[1] - 1
+        filled = (hi > lo) & (lo <= last)
+        # reduceat cannot end at the record's end: the last point is added by hand.
+        edges = np.stack([np.minimum(lo, last), np.minimum(hi, last)], axis=1).ravel()
+        sums = np.add.reduceat(self.terms, edges, axis=1)[:, ::2]
+        whole = (hi > last) & (lo < last)
+        sums = np.where(filled, sums + np.where(whole, self.terms[:, -1:], 0.0), 0.0)
+        w, x, xx, y, xy = sums
         unit = self.unit_m / 1000
         shift = (self.origin_m - about_m) / 1000
         return np.stack(
@@ -65,6 +72,27 @@ class LineSums:
                 unit * xy + shift * y,
             ]
         )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LineSums:
+    """Running sums of w, wz, wz², wy, wzy over points, each of shape (n + 1,)."""
+
+    origin_m: float
+    unit_m: float
+    sums: FloatArray  # shape (5, n + 1)
+
+    @classmethod
+    def of(cls, z_m: FloatArray, y_db: FloatArray, weight: FloatArray) -> LineSums:
+        """Build the sums; points with weight 0 do not count, whatever their level."""
+        points = LineTerms.of(z_m, y_db, weight)
+        sums = np.zeros((5, z_m.size + 1))
+        np.cumsum(points.terms, axis=1, out=sums[:, 1:])
+        return cls(points.origin_m, points.unit_m, sums)
+
+    def between(self, lo: IndexArray, hi: IndexArray) -> FloatArray:
+        """Sums over points lo ≤ i < hi, shape (5,) + lo.shape."""
+        return self.sums.take(hi, axis=1) - self.sums.take(lo, axis=1)
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,7 +18,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy import fft, optimize
+from scipy import optimize
 
 __all__ = [
     "DB_PER_RELATIVE_POWER",
@@ -36,6 +36,9 @@ DB_PER_RELATIVE_POWER = 5.0 / np.log(10.0)
 
 #: Lower quartile of a squared standard normal variable; turns a quartile into a variance.
 QUARTILE_OF_SQUARE = 0.1015310
+
+#: Differences that a first, rough estimate looks at: more would not make it less rough.
+ROUGH_SAMPLES = 5000
 
 
 def linear_power(level_db: FloatArray) -> FloatArray:
@@ -118,18 +121,18 @@ def rough_noise(
     splices are so close that most of them do.
     """
     floor = quantum_db**2 / 12
-    good = usable[lag:-lag] & usable[: -2 * lag] & usable[2 * lag :]
-    middle = level_db[lag:-lag]
-    squares = (level_db[: -2 * lag] - 2 * middle + level_db[2 * lag :]) ** 2 / 6
-    squares, middle = squares[good], middle[good]
-    if squares.size < 8:
+    good = np.flatnonzero(usable[lag:-lag] & usable[: -2 * lag] & usable[2 * lag :])
+    good = good[:: max(good.size // ROUGH_SAMPLES, 1)]
+    if good.size < 8:
         return NoiseModel(floor, 0.0, floor, 0.0)
-    order = np.argsort(middle)
-    groups = np.array_split(order, int(np.clip(squares.size // 40, 1, 24)))
-    inverse_power_2 = np.array(
-        [np.mean(np.exp(middle[g] * (-2 / DB_PER_RELATIVE_POWER))) for g in groups]
-    )
-    variance = np.array([np.quantile(squares[g], 0.25) for g in groups]) / QUARTILE_OF_SQUARE
+    middle = level_db[good + lag]
+    squares = (level_db[good] - 2 * middle + level_db[good + 2 * lag]) ** 2 / 6
+    count = int(np.clip(squares.size // 40, 1, 24))
+    size = squares.size // count
+    groups = np.argsort(middle)[: count * size].reshape(count, size)
+    inverse_power_2 = np.exp(middle[groups] * (-2 / DB_PER_RELATIVE_POWER)).mean(axis=1)
+    quartile = round((size - 1) / 4)
+    variance = np.partition(squares[groups], quartile, axis=1)[:, quartile] / QUARTILE_OF_SQUARE
     variance = np.maximum(variance, floor)
     if receiver_db2 is not None:
         receiver = min(receiver_db2, float(np.median(variance / inverse_power_2)))
@@ -181,10 +184,9 @@ def noise_from_residuals(
     Notes
     -----
     At each lag k the products r[i]·r[i+k] are regressed, weighted by 1/(σ²[i]·σ²[i+k]), on
-    1 and 1/(P[i]·P[i+k]): the autocovariances of the two sources. All sums are
-    autocorrelations and come from one FFT each. Summed over the lags of a window, the same
-    two equations give the long-run variances; the largest window result stands, since a window
-    that is too short misses correlation and one that is too long only adds scatter.
+    1 and 1/(P[i]·P[i+k]): the autocovariances of the two sources. Summed over the lags of a
+    window, the same two equations give the long-run variances; the largest window result stands,
+    since a window that is too short misses correlation and one that is too long only adds scatter.
     """
     floor = quantum_db**2 / 12
     count = int(np.count_nonzero(usable))
@@ -199,15 +201,14 @@ def noise_from_residuals(
     q = inverse_power / reference
     parts = np.stack([weight, weight * q, weight * q * q, weight * residual, weight * q * residual])
     longest = min(max(windows), residual.size // 4)
-    size = fft.next_fast_len(residual.size + longest + 1, real=True)
-    spectrum = fft.rfft(parts, size, axis=1)
-    acf = fft.irfft(spectrum.real**2 + spectrum.imag**2, size, axis=1)[:, : longest + 1]
     prior = None if tail_db2 is None else tail_db2 * reference**2
 
-    constant, receiver = _two_sources(acf[:, 0], 1, prior)
+    constant, receiver = _two_sources(np.einsum("ij,ij->i", parts, parts), 1, prior)
     best = (constant, receiver)
+    sums = np.zeros((parts.shape[0], residual.size + 1))
+    np.cumsum(parts, axis=1, out=sums[:, 1:])
     for window in sorted({min(w, longest) for w in windows}):
-        lags = acf[:, 0] + 2 * acf[:, 1 : window + 1].sum(axis=1)
+        lags = _sum_over_lags(parts, sums, window)
         width = 2 * window + 1
         sources = _two_sources(lags / width, width, None if prior is None else prior * smoothing)
         swallowed = max(1 - width * parameters / count, 0.3)
@@ -221,6 +222,19 @@ def noise_from_residuals(
         constant_long_run_db2=max(best[0], floor),
         receiver_long_run_db2=best[1] / reference**2,
     )
+
+
+def _sum_over_lags(parts: FloatArray, sums: FloatArray, window: int) -> FloatArray:
+    """Autocorrelations of each row summed over all lags from −window to window.
+
+    Every point times the sum of its neighbourhood, from running sums: no lag is looked at alone.
+    """
+    n = parts.shape[1]
+    inner = max(n - window, 0)  # from here on the neighbourhood ends with the record
+    upper = np.einsum("ij,ij->i", parts[:, :inner], sums[:, window + 1 : window + 1 + inner])
+    upper = upper + parts[:, inner:].sum(axis=1) * sums[:, -1]
+    lower = np.einsum("ij,ij->i", parts[:, window:], sums[:, : n - window])
+    return np.asarray(upper - lower)
 
 
 #: How well noise behind the fibre tells the noise on the fibre, relative standard uncertainty.

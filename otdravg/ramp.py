@@ -1,6 +1,7 @@
 """The ramp that a step becomes under a pulse: where it starts, and whether it is one or two.
 
 A step turns into a ramp one pulse long, on which the linear powers of both sides mix.
+All steps of a shot are looked at together: arrays have one row per step.
 """
 
 from __future__ import annotations
@@ -14,8 +15,9 @@ from otdravg.lines import LineSums, step_between
 from otdravg.noise import DB_PER_RELATIVE_POWER
 from otdravg.shot import Shot
 
-__all__ = ["RampWindow", "compound_ramp", "locate_step", "location_cost", "one_ramp", "ramp_window"]
+__all__ = ["RampWindows", "compound_ramps", "locate_steps", "location_cost", "one_ramp"]
 
+BoolArray = npt.NDArray[np.bool_]
 FloatArray = npt.NDArray[np.float64]
 IndexArray = npt.NDArray[np.intp]
 
@@ -28,129 +30,173 @@ RAMP_IMPERFECTION = 0.055
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class RampWindow:
-    """Cells around a step and the two lines that its ramp joins."""
+class RampWindows:
+    """Cells around each step, and the two lines that its ramp joins.
+
+    Arrays have shape (K, W), one row per step; rows are filled up with cells of weight 0.
+    """
 
     x_m: FloatArray
     level_db: FloatArray
     weight: FloatArray
+    within: BoolArray  # cells that belong to the window
     before_db: FloatArray  # line before the step, continued
     drop_db: FloatArray  # line before minus line after
-    loss_db: float
+    loss_db: FloatArray  # shape (K,); NaN where a side has no cells, and the row means nothing
     pulse_m: float
     smoothing_m: float  # width of the moving average that the shot went through
 
+    @classmethod
+    def around(
+        cls,
+        shot: Shot,
+        sums: LineSums,
+        at_m: FloatArray,
+        margin_m: float,
+        lo: IndexArray,
+        hi: IndexArray,
+    ) -> RampWindows:
+        """Windows around steps that start within ``margin_m`` of ``at_m`` (shape (K,)).
+
+        ``lo`` and ``hi``, shape (K,), bound the cells among which each step is alone.
+        """
+        cells = shot.cells
+        reach = margin_m + shot.pulse_m
+        edges = np.searchsorted(
+            cells.x_m,
+            np.stack(
+                [
+                    at_m - 0.6 * margin_m,
+                    at_m + shot.recovery_m + 0.6 * margin_m,
+                    at_m - reach,
+                    at_m + reach + shot.recovery_m,
+                ]
+            ),
+        )
+        left, right = np.maximum(edges[0], lo), np.minimum(edges[1], hi)
+        lines = step_between(sums, (lo, left), (right, hi), at_m, shot.slope_prior)
+        known = np.isfinite(lines.loss_db)
+        before, loss = np.where(known, lines.before_db, 0.0), np.where(known, lines.loss_db, 0.0)
+        slope = np.where(known, lines.slope_before, 0.0)
+        change = np.where(known, lines.slope_before - lines.slope_after, 0.0)
+        first, stop = np.maximum(edges[2], lo), np.minimum(edges[3], hi)
+        index = first[:, None] + np.arange(max(int((stop - first).max(initial=0)), 1))
+        within = index < stop[:, None]
+        index = np.minimum(index, cells.x_m.size - 1)
+        x = cells.x_m[index]
+        away = x - at_m[:, None]
+        return cls(
+            x,
+            cells.level_db[index],
+            np.where(within, cells.weight[index], 0.0),
+            within,
+            before[:, None] + slope[:, None] * away,
+            loss[:, None] + change[:, None] * away,
+            lines.loss_db,
+            shot.pulse_m,
+            max(shot.smoothing, cells.width) * shot.spacing_m,
+        )
+
     def share(self, starts_m: FloatArray) -> FloatArray:
-        """Share of the pulse that is behind a step at each start, shape (starts, cells).
+        """Share of the pulse that is behind a step, for starts (K, G): shape (K, G, W).
 
         A straight ramp one pulse long, averaged over the width of the smoothing: the mean of
         a function is the difference of its integral, here t²/2 up to one pulse and t − ½ on.
         """
-        behind = (self.x_m[None, :] - starts_m[:, None]) / self.pulse_m
+        behind = (self.x_m[:, None, :] - starts_m[:, :, None]) / self.pulse_m
         half = self.smoothing_m / self.pulse_m / 2
         return np.asarray(
             (_ramp_integral(behind + half) - _ramp_integral(behind - half)) / (2 * half)
         )
 
     def residual(self, starts_m: FloatArray) -> FloatArray:
-        """Weighted residuals of one ramp from each start, shape (starts, cells).
+        """Weighted residuals of one ramp from each start (K, G): shape (K, G, W).
 
         The ramp mixes the linear powers of both sides: the pulse lies partly on each.
         """
-        ratio = np.exp(-self.drop_db / DB_PER_RELATIVE_POWER)
-        mixed = DB_PER_RELATIVE_POWER * np.log1p(self.share(starts_m) * (ratio - 1))
-        return np.asarray((self.level_db - self.before_db - mixed) * np.sqrt(self.weight))
+        lost = np.expm1(self.drop_db * (-1 / DB_PER_RELATIVE_POWER))[:, None, :]
+        mixed = DB_PER_RELATIVE_POWER * np.log1p(self.share(starts_m) * lost)
+        above = (self.level_db - self.before_db)[:, None, :]
+        return np.asarray((above - mixed) * np.sqrt(self.weight)[:, None, :])
+
+    def rows(self, chosen: BoolArray) -> RampWindows:
+        """The windows of some steps only."""
+        return RampWindows(
+            self.x_m[chosen],
+            self.level_db[chosen],
+            self.weight[chosen],
+            self.within[chosen],
+            self.before_db[chosen],
+            self.drop_db[chosen],
+            self.loss_db[chosen],
+            self.pulse_m,
+            self.smoothing_m,
+        )
 
 
 def _ramp_integral(t: FloatArray) -> FloatArray:
     """Integral of a unit ramp clipped to 0…1."""
-    inside = np.clip(t, 0.0, 1.0)
-    return np.asarray(inside**2 / 2 + np.maximum(t - 1.0, 0.0))
-
-
-def ramp_window(
-    shot: Shot, sums: LineSums, at: float, margin_m: float, lo: IndexArray, hi: IndexArray
-) -> RampWindow | None:
-    """Lines beside a step that starts within ``margin_m`` of ``at``, and the cells around it."""
-    cells = shot.cells
-
-    def index(x_m: float) -> IndexArray:
-        return np.searchsorted(cells.x_m, np.array([x_m])).astype(np.intp)
-
-    left_hi = np.maximum(index(at - 0.6 * margin_m), lo)
-    right_lo = np.minimum(index(at + shot.recovery_m + 0.6 * margin_m), hi)
-    sides = step_between(sums, (lo, left_hi), (right_lo, hi), np.array([at]), shot.slope_prior)
-    if not np.isfinite(sides.loss_db[0]):
-        return None
-    i0 = max(int(index(at - margin_m - shot.pulse_m)[0]), int(lo[0]))
-    i1 = min(int(index(at + margin_m + shot.recovery_m + shot.pulse_m)[0]), int(hi[0]))
-    x = cells.x_m[i0:i1]
-    return RampWindow(
-        x,
-        cells.level_db[i0:i1],
-        cells.weight[i0:i1],
-        sides.before_db + sides.slope_before * (x - at),
-        sides.loss_db + (sides.slope_before - sides.slope_after) * (x - at),
-        float(sides.loss_db[0]),
-        shot.pulse_m,
-        max(shot.smoothing, cells.width) * shot.spacing_m,
-    )
+    inside = np.minimum(np.maximum(t, 0.0), 1.0)
+    return np.asarray(inside * (t - 0.5 * inside))
 
 
 def location_cost(
-    shot: Shot,
-    sums: LineSums,
-    starts_m: FloatArray,
-    lo: IndexArray,
-    hi: IndexArray,
-) -> FloatArray | None:
-    """Weighted squared residual of the ramp model for each of the starts (one neighbourhood).
+    shot: Shot, sums: LineSums, starts_m: FloatArray, lo: IndexArray, hi: IndexArray
+) -> FloatArray:
+    """Weighted squared residual of the ramp model for each start, shape (K, G) as ``starts_m``.
 
-    The ramp mixes the linear powers of the two sides (the pulse lies partly on each).
-    ``None`` where a side has no points.
+    Each row of starts covers one neighbourhood in equal steps. NaN in rows where a side has no
+    points.
     """
-    middle = float(starts_m[0] + starts_m[-1]) / 2
-    window = ramp_window(shot, sums, middle, float(np.ptp(starts_m)) / 2, lo, hi)
-    return None if window is None else np.asarray((window.residual(starts_m) ** 2).sum(axis=1))
+    middle = (starts_m[:, 0] + starts_m[:, -1]) / 2
+    margin = float(np.abs(starts_m[:, -1] - starts_m[:, 0]).max(initial=0.0)) / 2
+    windows = RampWindows.around(shot, sums, middle, margin, lo, hi)
+    residual = windows.residual(starts_m)
+    cost = np.einsum("kgw,kgw->kg", residual, residual)
+    return np.where(np.isfinite(windows.loss_db)[:, None], cost, np.nan)
 
 
-def locate_step(
-    shot: Shot, sums: LineSums, at: float, lo: IndexArray, hi: IndexArray
-) -> tuple[float, float]:
-    """Return the start of the ramp near ``at`` that fits best, and its standard uncertainty.
+def locate_steps(
+    shot: Shot, sums: LineSums, at_m: FloatArray, lo: IndexArray, hi: IndexArray
+) -> tuple[FloatArray, FloatArray]:
+    """Return the starts of the ramps near ``at_m`` that fit best, and standard uncertainties.
 
-    The uncertainty is half the width over which the weighted residual rises by one.
+    The uncertainty is half the width over which the weighted squared residual rises by one; a
+    pulse length where a side has no points and the position is left as it is.
     """
     margin = shot.pulse_m + 2 * shot.cells.width * shot.spacing_m
     step = max(shot.cells.width * shot.spacing_m / 4, shot.pulse_m / 60)
-    starts = np.arange(at - margin, at + margin, step)
+    starts = at_m[:, None] + np.arange(-margin, margin, step)
     cost = location_cost(shot, sums, starts, lo, hi)
-    if cost is None:
-        return at, shot.pulse_m
-    near = cost < cost.min() + 1
-    width = max(int(np.count_nonzero(near)), 1)
-    return float(starts[np.argmin(cost)]), 0.5 * step * width
+    known = np.isfinite(cost[:, 0])
+    cost = np.where(known[:, None], cost, 0.0)
+    best = np.argmin(cost, axis=1)
+    width = np.count_nonzero(cost < cost.min(axis=1, keepdims=True) + 1, axis=1)
+    place = starts[np.arange(at_m.size), best]
+    return np.where(known, place, at_m), np.where(known, 0.5 * step * width, shot.pulse_m)
 
 
-def _ramp_excess(
-    shot: Shot, sums: LineSums, place: float, lo: IndexArray, hi: IndexArray
-) -> RampWindow | None:
-    """The surroundings of a step if one ramp does *not* explain them, else None."""
-    window = ramp_window(shot, sums, place, shot.pulse_m, lo, hi)
-    if window is None:
-        return None
+def _not_one_ramp(
+    shot: Shot, sums: LineSums, place_m: FloatArray, lo: IndexArray, hi: IndexArray
+) -> tuple[BoolArray, RampWindows]:
+    """Steps that one ramp does *not* explain, and the surroundings of all."""
+    windows = RampWindows.around(shot, sums, place_m, shot.pulse_m, lo, hi)
     # Where this shot alone would put the ramp: its receiver's delay is not the other's.
-    starts = place + np.linspace(-0.6, 0.6, 25) * shot.placing_m
-    residuals = window.residual(starts)
-    best = int(np.argmin((residuals**2).sum(axis=1)))
-    place, residual = float(starts[best]), residuals[best]
-    inside = (window.x_m >= place - shot.guard_m) & (window.x_m <= place + shot.recovery_m)
-    if not inside.any() or inside.all():
-        return None
-    beside = float(np.mean(residual[~inside] ** 2))
-    imperfect = (RAMP_IMPERFECTION * window.loss_db) ** 2 * float(np.mean(window.weight[inside]))
-    excess = float(np.mean(residual[inside] ** 2))
-    return window if excess > 9 * beside + imperfect else None
+    starts = place_m[:, None] + np.linspace(-0.6, 0.6, 25) * shot.placing_m
+    squares = windows.residual(starts) ** 2
+    row = np.arange(place_m.size)
+    best = np.argmin(squares.sum(axis=2), axis=1)
+    place, square = starts[row, best][:, None], squares[row, best]
+    behind = windows.x_m - place
+    inside = windows.within & (behind >= -shot.guard_m) & (behind <= shot.recovery_m)
+    outside = windows.within & ~inside
+    n_in, n_out = inside.sum(axis=1), outside.sum(axis=1)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        beside = (square * outside).sum(axis=1) / n_out
+        weight = (windows.weight * inside).sum(axis=1) / n_in
+        excess = (square * inside).sum(axis=1) / n_in
+        bent = excess > 9 * beside + (RAMP_IMPERFECTION * windows.loss_db) ** 2 * weight
+    return bent & (n_in > 0) & (n_out > 0) & np.isfinite(windows.loss_db), windows
 
 
 def one_ramp(
@@ -168,39 +214,43 @@ def one_ramp(
     """
     grid_step = max(shot.cells.width * shot.spacing_m / 4, shot.pulse_m / 60)
     starts = np.arange(first_m - shot.pulse_m, second_m + shot.pulse_m / 2, grid_step)
-    cost = location_cost(shot, sums, starts, lo, hi)
-    if cost is None:
+    cost = location_cost(shot, sums, starts[None, :], lo, hi)[0]
+    if not np.isfinite(cost[0]):
         return None
     place = float(starts[np.argmin(cost)])
-    if _ramp_excess(shot, sums, place, lo, hi) is not None:
-        return None
-    return place
+    bent, _ = _not_one_ramp(shot, sums, np.array([place]), lo, hi)
+    return None if bent[0] else place
 
 
-def compound_ramp(
-    shot: Shot, sums: LineSums, place: float, lo: IndexArray, hi: IndexArray
-) -> tuple[float, float] | None:
-    """Starts of two ramps that together explain what one cannot, or None.
+def compound_ramps(
+    shot: Shot, sums: LineSums, place_m: FloatArray, lo: IndexArray, hi: IndexArray
+) -> dict[int, tuple[float, float]]:
+    """Steps whose ramp is really two: index of the step → starts of the two ramps.
 
     For every pair of starts the share of the first step is a linear parameter with a closed
     form; the pair with the smallest residual wins if it explains most of the excess.
     """
-    if shot.pulse_m < POINTS_IN_RAMP * shot.spacing_m:
-        return None  # too few points to see a shape in
-    window = _ramp_excess(shot, sums, place, lo, hi)
-    if window is None:
-        return None
-    starts = np.linspace(place - 1.2 * shot.pulse_m, place + 1.2 * shot.pulse_m, 25)
-    share = window.share(starts)
-    one = window.residual(starts)
+    if shot.pulse_m < POINTS_IN_RAMP * shot.spacing_m or not place_m.size:
+        return {}  # too few points to see a shape in
+    bent, windows = _not_one_ramp(shot, sums, place_m, lo, hi)
+    chosen = np.flatnonzero(bent)
+    if not chosen.size:
+        return {}
+    windows = windows.rows(bent)
+    starts = place_m[chosen, None] + np.linspace(-1.2, 1.2, 25) * shot.pulse_m
+    share = windows.share(starts)
+    one = windows.residual(starts)
     # e = y − (everything steps at the later start); the earlier step adds −s·(r₁ − r₂).
-    first, second = np.triu_indices(starts.size, 3)  # at least 0.3 pulses apart
-    d = (share[first] - share[second]) * np.sqrt(window.weight)
-    e = one[second]
-    fit = (e * d).sum(axis=1)
-    norm = (d * d).sum(axis=1)
-    cost = (e * e).sum(axis=1) - fit**2 / np.maximum(norm, 1e-30)
-    best = int(np.argmin(cost))
-    if cost[best] > COMPOUND_GAIN * float((one**2).sum(axis=1).min()):
-        return None
-    return float(starts[first[best]]), float(starts[second[best]])
+    first, second = np.triu_indices(starts.shape[1], 3)  # at least 0.3 pulses apart
+    d = (share[:, first] - share[:, second]) * np.sqrt(windows.weight)[:, None, :]
+    e = one[:, second]
+    fit = np.einsum("kpw,kpw->kp", e, d)
+    norm = np.einsum("kpw,kpw->kp", d, d)
+    cost = np.einsum("kpw,kpw->kp", e, e) - fit**2 / np.maximum(norm, 1e-30)
+    best = np.argmin(cost, axis=1)
+    row = np.arange(chosen.size)
+    enough = cost[row, best] <= COMPOUND_GAIN * np.einsum("kgw,kgw->kg", one, one).min(axis=1)
+    return {
+        int(chosen[k]): (float(starts[k, first[best[k]]]), float(starts[k, second[best[k]]]))
+        for k in np.flatnonzero(enough)
+    }

@@ -13,12 +13,14 @@ import numpy.typing as npt
 from scipy import special
 
 from otdravg.lines import LineSums, StepEstimate, step_between
-from otdravg.ramp import compound_ramp, locate_step, one_ramp
+from otdravg.ramp import compound_ramps, locate_steps, one_ramp
 from otdravg.shot import Shot
 
 __all__ = [
     "Search",
-    "neighbours",
+    "Zone",
+    "alone_between",
+    "clear_steps",
     "prune",
     "search_steps",
     "settle_close",
@@ -28,6 +30,9 @@ __all__ = [
 
 FloatArray = npt.NDArray[np.float64]
 IndexArray = npt.NDArray[np.intp]
+
+#: Start of an event and end of its dead zone, metres from the front panel.
+Zone = tuple[float, float]
 
 
 def threshold_for(false_alarm_rate: float, length_m: float, pulse_m: float, freedom: int) -> float:
@@ -66,11 +71,20 @@ class Search:
         sums = LineSums.of(cells.x_m, cells.level_db, cells.weight)
         return cls(shot, sums)
 
+    @property
+    def cell_m(self) -> float:
+        """Distance from cell to cell."""
+        return self.shot.cells.width * self.shot.spacing_m
+
     def index(self, x_m: FloatArray | float) -> IndexArray:
         """First cell at or behind a position; cells are equally spaced."""
         x = self.shot.cells.x_m
-        place = (np.atleast_1d(x_m) - x[0]) / (self.shot.cells.width * self.shot.spacing_m)
-        return np.asarray(np.ceil(np.clip(place, 0.0, x.size) - 1e-6), dtype=np.intp)
+        place = (np.atleast_1d(x_m) - x[0]) / self.cell_m
+        return np.ceil(np.minimum(np.maximum(place, 0.0), x.size) - 1e-6).astype(np.intp)
+
+    def cells_in(self, length_m: float) -> int:
+        """Number of cells that cover a length, rounded up."""
+        return int(np.ceil(length_m / self.cell_m - 1e-6))
 
     def step(
         self, lo: IndexArray, start_m: FloatArray, clear_m: FloatArray, hi: IndexArray
@@ -82,147 +96,153 @@ class Search:
 
 
 def search_steps(
-    search: Search, fixed: list[tuple[float, float]], stop_m: float, threshold: float
+    search: Search, fixed: list[Zone], stop_m: float, threshold: float
 ) -> list[float]:
     """Positions of significant steps that are not reflections."""
-    shot = search.shot
-    x = shot.cells.x_m
-    recovery = shot.recovery_m
-
-    def zones(steps: list[float]) -> list[tuple[float, float]]:
-        return sorted(fixed + [(s, s + recovery) for s in steps])
-
-    steps: list[float] = []
-    scale = recovery
-    reach = float(x[-1] - x[0])
-    while scale < reach:  # growing windows: a near neighbour of opposite sign cannot hide a step
-        stride = max(int(scale / 6 / (shot.spacing_m * shot.cells.width)), 1)
-        at = np.arange(0, x.size, stride)
-        events = zones(steps)
-        coarse = _scores_at(search, events, stop_m, at, scale)
-        for place in _local_maxima(x[at], coarse, threshold, scale + recovery):
-            # The stride may be longer than the pulse: look at every cell around.
-            middle = int(search.index(place)[0])
-            near = np.arange(max(middle - stride, 0), min(middle + stride + 1, x.size))
-            fine = _scores_at(search, events, stop_m, near, scale)
-            steps.append(float(x[near[np.argmax(fine)]]))
-        scale *= 2
+    steps = clear_steps(search, fixed, stop_m, threshold)
+    x = search.shot.cells.x_m
+    everywhere = np.arange(x.size)
     for _ in range(12):
-        lo, hi = _bounds(search, zones(steps), stop_m, np.arange(x.size))
-        found = search.step(lo, x, x + recovery, hi)
-        more = _section_maxima(x, found.score, lo, threshold)
+        found, section = _scores_at(search, _zones(search, fixed, steps), stop_m, everywhere, None)
+        more = _section_maxima(x, found, section, threshold)
         if not more:
             break
         steps += more
-    steps = _located(search, sorted(steps), fixed, stop_m)
-    return prune(search, fixed, steps, stop_m, threshold)
+    kept = prune(search, fixed, _located(search, sorted(steps), fixed, stop_m), stop_m, threshold)
+    while len(kept) < len(steps):  # what stays may stand better once its rivals are gone
+        steps = kept
+        kept = prune(search, fixed, _located(search, steps, fixed, stop_m), stop_m, threshold)
+    return kept
 
 
-def _bounds(
-    search: Search, events: list[tuple[float, float]], stop_m: float, at: IndexArray
-) -> tuple[IndexArray, IndexArray]:
-    """For the cells ``at`` the first and one-past-last cell of the section they lie in.
+def clear_steps(search: Search, fixed: list[Zone], stop_m: float, threshold: float) -> list[float]:
+    """Steps that windows of growing length show, neither located finely nor held together."""
+    x = search.shot.cells.x_m
+    scale = search.shot.recovery_m
+    reach = float(x[-1] - x[0])
+    steps: list[float] = []
+    while scale < reach:  # growing windows: a near neighbour of opposite sign cannot hide a step
+        stride = max(int(scale / 6 / search.cell_m), 1)
+        at = np.arange(0, x.size, stride)
+        zones = _zones(search, fixed, steps)
+        coarse, _ = _scores_at(search, zones, stop_m, at, scale)
+        best = _local_maxima(x[at], coarse, threshold, scale + search.shot.recovery_m)
+        if best.size:
+            # The stride may be longer than the pulse: look at every cell around.
+            around = at[best][:, None] + np.arange(-stride, stride + 1)
+            around = np.clip(around, 0, x.size - 1)
+            fine, _ = _scores_at(search, zones, stop_m, around.ravel(), scale)
+            fine = fine.reshape(around.shape)
+            steps += x[around[np.arange(best.size), np.argmax(fine, axis=1)]].tolist()
+        scale *= 2
+    return steps
 
-    ``events`` are in order. A cell inside a dead zone gets a first cell behind itself, so that
-    nothing is left in front of it.
-    """
-    zones = np.array([*events, (stop_m, np.inf)])
-    starts = search.index(zones[:, 0])
-    clears = np.maximum.accumulate(np.concatenate(([0], search.index(zones[:-1, 1]))))
-    k = np.minimum(np.searchsorted(starts, at, side="right"), len(events))
-    return clears[k].astype(np.intp), starts[k]
+
+def _zones(search: Search, fixed: list[Zone], steps: list[float]) -> list[Zone]:
+    """Start and end of the dead zones of all events, in order."""
+    recovery = search.shot.recovery_m
+    return sorted(fixed + [(s, s + recovery) for s in steps])
 
 
 def _scores_at(
     search: Search,
-    events: list[tuple[float, float]],
+    zones: list[Zone],
     stop_m: float,
     at: IndexArray,
-    scale_m: float,
-) -> FloatArray:
-    """Statistic of a step at the cells ``at``, from windows ``scale_m`` long on both sides."""
-    x = search.shot.cells.x_m
-    recovery = search.shot.recovery_m
-    lo, hi = _bounds(search, events, stop_m, at)
-    left = np.maximum(lo, search.index(x[at] - scale_m))
-    right = np.minimum(hi, search.index(x[at] + recovery + scale_m))
-    return search.step(left, x[at], x[at] + recovery, right).score
+    scale_m: float | None,
+) -> tuple[FloatArray, IndexArray]:
+    """Statistic of a step at the cells ``at``, and the first cell of the section each lies in.
+
+    From windows ``scale_m`` long on both sides, or as long as the sections. A cell inside a
+    dead zone gets a first cell behind itself, so that nothing is left in front of it.
+    """
+    edges = np.array([*zones, (stop_m, np.inf)])
+    starts = search.index(edges[:, 0])
+    clears = np.maximum.accumulate(np.concatenate(([0], search.index(edges[:-1, 1]))))
+    k = np.minimum(np.searchsorted(starts, at, side="right"), len(zones))
+    lo, hi = clears[k], starts[k]
+    right = at + search.cells_in(search.shot.recovery_m)
+    first, last = lo, hi
+    if scale_m is not None:
+        window = search.cells_in(scale_m)
+        first, last = np.maximum(lo, at - window), np.minimum(hi, right + window)
+    x_m = search.shot.cells.x_m[at]
+    near, far = np.maximum(at, first), np.minimum(right, last)
+    found = step_between(search.sums, (first, near), (far, last), x_m, search.shot.slope_prior)
+    return found.score, lo
 
 
 def _local_maxima(
     x: FloatArray, score: FloatArray, threshold: float, separation_m: float
-) -> list[float]:
+) -> IndexArray:
     """Strongest positions above the threshold, none closer than ``separation_m``."""
-    found: list[float] = []
+    found: list[int] = []
     candidates = np.flatnonzero(score > threshold)
-    for i in candidates[np.argsort(-score[candidates])]:
-        if all(abs(x[i] - other) > separation_m for other in found):
-            found.append(float(x[i]))
-    return found
+    candidates = candidates[np.argsort(-score[candidates])]
+    while candidates.size:
+        best = candidates[0]
+        found.append(int(best))
+        candidates = candidates[np.abs(x[candidates] - x[best]) > separation_m]
+    return np.array(found, dtype=np.intp)
 
 
 def _section_maxima(
     x: FloatArray, score: FloatArray, section: IndexArray, threshold: float
 ) -> list[float]:
     """Strongest position of each section if it is above the threshold."""
-    found: list[float] = []
-    for start in np.unique(section[score > threshold]):
-        inside = np.flatnonzero(section == start)
-        best = inside[np.argmax(score[inside])]
-        found.append(float(x[best]))
-    return found
+    above = np.flatnonzero(score > threshold)
+    strongest_first = above[np.argsort(-score[above], kind="stable")]
+    _, first = np.unique(section[strongest_first], return_index=True)
+    return [float(v) for v in x[strongest_first[first]]]
 
 
-def neighbours(
-    search: Search,
-    fixed: list[tuple[float, float]],
-    steps: list[float],
-    at: float,
-    stop_m: float,
+def alone_between(
+    search: Search, zones: list[Zone], at: FloatArray, stop_m: float
 ) -> tuple[IndexArray, IndexArray]:
-    """Cells between which the event at ``at`` is alone."""
-    recovery = search.shot.recovery_m
-    clears = [b for a, b in fixed if a < at] + [s + recovery for s in steps if s < at]
-    starts = [a for a, b in fixed if a > at] + [s for s in steps if s > at]
-    lo = search.index(max(clears, default=-np.inf))
-    hi = search.index(min([*starts, stop_m]))
-    return lo, hi
+    """Cells between which events that start at ``at`` are alone, shape as ``at``.
+
+    ``zones`` are the dead zones of all events, those at ``at`` among them or not.
+    """
+    starts = np.array([z[0] for z in zones])
+    clears = np.array([z[1] for z in zones])
+    order = np.argsort(starts, kind="stable")
+    starts, clears = starts[order], np.maximum.accumulate(clears[order])
+    before = np.searchsorted(starts, at, side="left")
+    behind = np.searchsorted(starts, at, side="right")
+    clears = np.concatenate(([-np.inf], clears))
+    starts = np.concatenate((np.minimum(starts, stop_m), [stop_m]))
+    return search.index(clears[before]), search.index(starts[behind])
 
 
 def _located(
-    search: Search, steps: list[float], fixed: list[tuple[float, float]], stop_m: float
+    search: Search, steps: list[float], fixed: list[Zone], stop_m: float
 ) -> list[float]:
     """Place each step where the pulse-long ramp fits the points best; merge what coincides."""
+    if not steps:
+        return []
     shot = search.shot
+    x = shot.cells.x_m
+    at = np.array(steps)
+    lo, hi = alone_between(search, _zones(search, fixed, steps), at, stop_m)
+    place, _ = locate_steps(shot, search.sums, at, lo, hi)
+    place = np.maximum(place, x[np.minimum(lo, x.size - 1)])
+    place = np.minimum(place, x[np.maximum(np.minimum(hi, x.size) - 1, 0)])
     refined: list[float] = []
-    for at in steps:
-        others = [s for s in steps if s != at]
-        lo, hi = neighbours(search, fixed, others, at, stop_m)
-        lo_m = float(shot.cells.x_m[min(lo[0], shot.cells.x_m.size - 1)])
-        hi_m = float(shot.cells.x_m[max(min(hi[0], shot.cells.x_m.size) - 1, 0)])
-        place, _ = locate_step(shot, search.sums, at, lo, hi)
-        place = float(np.clip(place, lo_m, hi_m))
-        if all(abs(place - r) > 0.5 * shot.pulse_m for r in refined):
-            refined.append(place)
+    for here in place.tolist():
+        if all(abs(here - r) > 0.5 * shot.pulse_m for r in refined):
+            refined.append(here)
     return refined
 
 
 def prune(
-    search: Search,
-    fixed: list[tuple[float, float]],
-    steps: list[float],
-    stop_m: float,
-    threshold: float,
+    search: Search, fixed: list[Zone], steps: list[float], stop_m: float, threshold: float
 ) -> list[float]:
     """Drop the least significant step until all are significant with the others in."""
-    recovery = search.shot.recovery_m
     steps = list(steps)
     while steps:
-        scores = []
-        for at in steps:
-            lo, hi = neighbours(search, fixed, [s for s in steps if s != at], at, stop_m)
-            one = search.step(lo, np.array([at]), np.array([at + recovery]), hi)
-            scores.append(float(one.score[0]))
+        at = np.array(steps)
+        lo, hi = alone_between(search, _zones(search, fixed, steps), at, stop_m)
+        scores = search.step(lo, at, at + search.shot.recovery_m, hi).score
         worst = int(np.argmin(scores))
         if scores[worst] > threshold:
             break
@@ -231,8 +251,8 @@ def prune(
 
 
 def settle_close(
-    search: Search, fixed: list[tuple[float, float]], steps: list[float], stop_m: float
-) -> tuple[list[float], list[tuple[float, float]]]:
+    search: Search, fixed: list[Zone], steps: list[float], stop_m: float
+) -> tuple[list[float], list[Zone]]:
     """Settle steps closer than the pulse can part: one where one ramp explains both, else a group.
 
     Returns
@@ -241,21 +261,21 @@ def settle_close(
     groups : list of (start, clear)
     """
     shot = search.shot
-    near = shot.recovery_m + 4 * shot.cells.width * shot.spacing_m
+    near = shot.recovery_m + 4 * search.cell_m
     steps = sorted(steps)
-    groups: list[tuple[float, float]] = []
+    groups: list[Zone] = []
     k = 0
     while k + 1 < len(steps):
         first, second = steps[k], steps[k + 1]
         if second - first < near:
-            others = [s for s in steps if s not in (first, second)]
-            lo, hi = neighbours(search, fixed, others, first, stop_m)
+            others = _zones(search, fixed, [s for s in steps if s not in (first, second)])
+            lo, hi = alone_between(search, others, np.array([first]), stop_m)
             place = one_ramp(shot, search.sums, first, second, lo, hi)
             if place is not None:
                 steps[k : k + 2] = [place]
                 continue
-            middle = (first + second) / 2
-            found = compound_ramp(shot, search.sums, middle, lo, hi) or (first, second)
+            middle = np.array([(first + second) / 2])
+            found = compound_ramps(shot, search.sums, middle, lo, hi).get(0, (first, second))
             groups.append((found[0], max(found[1], second - shot.recovery_m) + shot.recovery_m))
             del steps[k : k + 2]
             continue
@@ -264,18 +284,11 @@ def settle_close(
 
 
 def take_out_compounds(
-    search: Search, fixed: list[tuple[float, float]], steps: list[float], stop_m: float
-) -> tuple[list[float], list[tuple[float, float]]]:
+    search: Search, fixed: list[Zone], steps: list[float], stop_m: float
+) -> tuple[list[float], list[Zone]]:
     """Take out of the steps those whose ramp is really two; return both kinds."""
-    shot = search.shot
-    groups: list[tuple[float, float]] = []
-    single: list[float] = []
-    for at in steps:
-        others = [s for s in steps if s != at]
-        lo, hi = neighbours(search, fixed, others, at, stop_m)
-        two = compound_ramp(shot, search.sums, at, lo, hi)
-        if two is None:
-            single.append(at)
-        else:
-            groups.append((two[0], two[1] + shot.recovery_m))
-    return single, groups
+    at = np.array(steps)
+    lo, hi = alone_between(search, _zones(search, fixed, steps), at, stop_m)
+    double = compound_ramps(search.shot, search.sums, at, lo, hi)
+    groups = [(first, second + search.shot.recovery_m) for first, second in double.values()]
+    return [step for k, step in enumerate(steps) if k not in double], groups

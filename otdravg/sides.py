@@ -7,6 +7,7 @@ they have. Both sides run through the same code; only the direction of travel di
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -14,7 +15,7 @@ import numpy.typing as npt
 
 from otdravg.fibre_signal import centred_mean
 from otdravg.joint_fit import JointFit, SectionSums
-from otdravg.lines import LineSums
+from otdravg.lines import LineSums, LineTerms
 from otdravg.noise import DB_PER_RELATIVE_POWER, NoiseModel, linear_power, noise_from_residuals
 from otdravg.shot import Shot, make_cells
 
@@ -54,7 +55,7 @@ class Side:
     forward: bool
     weight: FloatArray  # shape (n,), 1/long-run variance of clean points, else 0
     response_db: FloatArray  # shape (n,), level or its unbiased linearised value
-    sums: LineSums  # of the points
+    terms: LineTerms  # of the points
     cell_sums: LineSums  # of the shot's cells, for searching
 
     @classmethod
@@ -68,9 +69,9 @@ class Side:
         share = centred_mean(clean, width)
         model = DB_PER_RELATIVE_POWER * np.log(np.maximum(power, 1e-13) / np.maximum(share, 1e-9))
         cells = shot.cells
-        empty = LineSums.of(shot.x_m[:2], level[:2], level[:2] * 0)
+        nothing = LineTerms.of(shot.x_m[:2], level[:2], level[:2] * 0)
         found = LineSums.of(cells.x_m, cells.level_db, cells.weight)
-        side = cls(shot, start_m, length_m, forward, level, level, empty, found)
+        side = cls(shot, start_m, length_m, forward, level, level, nothing, found)
         return side.weighted(model)
 
     def weighted(self, model_db: FloatArray) -> Side:
@@ -95,7 +96,7 @@ class Side:
             self,
             weight=weight,
             response_db=response,
-            sums=LineSums.of(shot.x_m, response, weight),
+            terms=LineTerms.of(shot.x_m, response, weight),
         )
 
     def with_noise(self, noise: NoiseModel) -> Side:
@@ -115,43 +116,70 @@ class Side:
         along = self.shot.x_m - self.start_m
         return along if self.forward else self.length_m - along
 
-    def dead_zone(self, place: Place) -> tuple[float, float]:
-        """Front-panel coordinates between which a place disturbs this shot."""
+    def dead_zones(self, places: Sequence[Place]) -> FloatArray:
+        """Front-panel coordinates between which places disturb this shot, shape (P, 2)."""
         shot = self.shot
-        ends = self.x(np.array([place.start_m, place.stop_m]))
-        first, last = float(ends.min()), float(ends.max())
-        clear = last + shot.recovery_m
-        start = first - shot.guard_m
-        slack = shot.placing_m
-        for peak in shot.peaks:
-            lead = shot.x_m[peak.first]
-            if first - slack <= lead <= last + slack:
-                clear = max(clear, float(shot.x_m[peak.clear]))
-                start = min(start, float(lead) - (1 + shot.smoothing / 2) * shot.spacing_m)
-        return start, clear
+        spans = np.array([(p.start_m, p.stop_m) for p in places]).reshape(-1, 2)
+        ends = self.x(spans)
+        first, last = ends.min(axis=1), ends.max(axis=1)
+        start, clear = first - shot.guard_m, last + shot.recovery_m
+        if shot.peaks:
+            slack = shot.placing_m
+            lead = shot.x_m[[p.first for p in shot.peaks]]
+            peak_clear = shot.x_m[[p.clear for p in shot.peaks]]
+            here = (first[:, None] - slack <= lead) & (lead <= last[:, None] + slack)
+            clear = np.maximum(clear, np.where(here, peak_clear, -np.inf).max(axis=1))
+            ahead = lead - (1 + shot.smoothing / 2) * shot.spacing_m
+            start = np.minimum(start, np.where(here, ahead, np.inf).min(axis=1))
+        return np.stack([start, clear], axis=1)
 
-    def stretches(self, places: tuple[Place, ...]) -> tuple[FloatArray, FloatArray]:
+    def stretches(self, places: Sequence[Place]) -> tuple[FloatArray, FloatArray]:
         """Clean stretch (from, to) of each section in front-panel coordinates, in z order.
 
         ``places`` are the inner positions in z order; there is one section more.
         """
-        zones = [self.dead_zone(p) for p in places]
-        entry_clear = max(self._entry_clear(), float(self.shot.x_m[self.shot.front_clear]))
-        exit_start = self.start_m + self.length_m - self.shot.guard_m - self.shot.spacing_m
+        return self._stretches(self.dead_zones(places))
+
+    def _stretches(self, zones: FloatArray) -> tuple[FloatArray, FloatArray]:
+        entry = [max(self._entry_clear(), float(self.shot.x_m[self.shot.front_clear]))]
+        exit_start = [self.start_m + self.length_m - self.shot.guard_m - self.shot.spacing_m]
+        starts, clears = zones[:, 0], zones[:, 1]
         if self.forward:
-            begin = [entry_clear] + [z[1] for z in zones]
-            stop = [z[0] for z in zones] + [exit_start]
-        else:
-            begin = [z[1] for z in zones] + [entry_clear]
-            stop = [exit_start] + [z[0] for z in zones]
-        return np.array(begin), np.array(stop)
+            return np.concatenate((entry, clears)), np.concatenate((starts, exit_start))
+        return np.concatenate((clears, entry)), np.concatenate((exit_start, starts))
+
+    def cells_around(self, places: Sequence[Place]) -> tuple[IndexArray, IndexArray]:
+        """Cells among which each place is alone between its neighbours, shape (P,) each."""
+        begin, stop = self.stretches(places)
+        before, behind = (slice(None, -1), slice(1, None))
+        if not self.forward:
+            before, behind = behind, before
+        lo = self.cell_index(begin[before])
+        return lo, np.maximum(self.cell_index(stop[behind]), lo)
+
+    def cell_index(self, x_m: FloatArray) -> IndexArray:
+        """First cell of the shot at or behind positions from the front panel."""
+        return np.searchsorted(self.shot.cells.x_m, x_m).astype(np.intp)
+
+    def gaps_m(self, places: Sequence[Place]) -> FloatArray:
+        """Clean fibre between consecutive places, shape (P − 1,); negative where zones overlap.
+
+        Infinite where the shot does not reach the farther place.
+        """
+        zones = self.dead_zones(places)
+        near, far = (zones[:-1], zones[1:]) if self.forward else (zones[1:], zones[:-1])
+        farther = [p.stop_m for p in places[1:]]
+        if not self.forward:
+            farther = [p.start_m for p in places[:-1]]
+        reached = self.x(np.array(farther)) < self.shot.signal_end_m
+        return np.where(reached, far[:, 0] - near[:, 1], np.inf)
 
     def _entry_clear(self) -> float:
         """Where the span becomes clean behind the connector it starts with."""
         z = 0.0 if self.forward else self.length_m
-        return self.dead_zone(Place(z, z))[1] if self.start_m > 0 else 0.0
+        return float(self.dead_zones([Place(z, z)])[0, 1]) if self.start_m > 0 else 0.0
 
-    def ranges(self, places: tuple[Place, ...]) -> tuple[IndexArray, IndexArray]:
+    def ranges(self, places: Sequence[Place]) -> tuple[IndexArray, IndexArray]:
         """Point indices lo ≤ i < hi of each section's clean stretch."""
         begin, stop = self.stretches(places)
         lo = np.searchsorted(self.shot.x_m, begin, side="left")
@@ -162,7 +190,7 @@ class Side:
     def section_sums(self, places: tuple[Place, ...], middle_m: FloatArray) -> FloatArray:
         """Weighted sums of every section about its middle, shape (5, S)."""
         lo, hi = self.ranges(places)
-        return self.sums.moments(lo, hi, self.x(middle_m))
+        return self.terms.moments(lo, hi, self.x(middle_m))
 
     def model(self, fit: JointFit, places: tuple[Place, ...]) -> FloatArray:
         """Fitted level at every point of the clean stretches; own level elsewhere."""

@@ -17,7 +17,7 @@ from otdravg.budget import (
 )
 from otdravg.errors import BadSetting
 from otdravg.joint_fit import fit_sections
-from otdravg.lines import LineSums
+from otdravg.lines import LineTerms
 from otdravg.sides import pair_sums
 
 LENGTHS_M = [1500.0, 400.0, 1800.0, 1200.0]
@@ -64,8 +64,8 @@ def test_receiver_part_is_the_scatter_that_receiver_noise_alone_makes(
         for k, side in enumerate((pair.side_ab, pair.side_ba)):
             receiver = np.maximum(whole[k] - side.shot.noise.constant_long_run_db2, 0)
             noisy = np.sqrt(receiver) * rng.standard_normal(receiver.size)
-            sums = LineSums.of(side.shot.x_m, noisy, side.weight)
-            shots.append(replace(side, sums=sums))
+            terms = LineTerms.of(side.shot.x_m, noisy, side.weight)
+            shots.append(replace(side, terms=terms))
         fit = fit_sections(pair_sums((shots[0], shots[1]), places), pair.fit.spreads)
         losses.append(fit.steps(z)[0][1].mean())
     expected = math.hypot(budget.sources[0].u_loss_db, budget.sources[1].u_loss_db)

@@ -7,7 +7,7 @@ import numpy.typing as npt
 import pytest
 import statsmodels.api as sm
 
-from otdravg.lines import LineSums, SlopePrior, step_between
+from otdravg.lines import LineSums, LineTerms, SlopePrior, step_between
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -109,8 +109,8 @@ def test_points_without_weight_do_not_count_whatever_their_level(
     blocked = np.zeros(z.size, dtype=bool)
     blocked[60:75] = True
     spoilt = np.where(blocked, np.nan, level)
-    sums = LineSums.of(z, spoilt, np.where(blocked, 0.0, weight))
-    w, wz, wzz, wy, wzy = sums.moments(*indices(50, 90), np.array([480.0]))[:, 0]
+    terms = LineTerms.of(z, spoilt, np.where(blocked, 0.0, weight))
+    w, wz, wzz, wy, wzy = terms.moments(*indices(50, 90), np.array([480.0]))[:, 0]
     inside = np.r_[50:60, 75:90]
     x = (z[inside] - 480.0) / 1000
     direct = [
