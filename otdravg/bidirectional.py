@@ -14,7 +14,7 @@ from enum import Enum
 import numpy as np
 import numpy.typing as npt
 
-from otdravg.detect import Detection, EventKind, detect
+from otdravg.detect import Detection, Event, EventKind, detect
 from otdravg.errors import BadSetting
 from otdravg.findings import Finding, Severity
 from otdravg.joint_fit import JointFit, fit_sections
@@ -206,8 +206,6 @@ def measure_pair(
         false_alarm_rate, axis.length_m, min(s.shot.pulse_m for s in sides), 2
     )
     places = _grouped(found, sides)
-    sides, fit = _solve(sides, places)
-    sides, fit = _solve(_renoise(sides, fit, places), places)
     for _ in range(4):
         places = _pruned(sides, _grouped(_compounded(sides, places), sides), threshold)
         more = _scan(sides, places, threshold)
@@ -571,6 +569,10 @@ def _readings(
 ) -> tuple[Reading, ...]:
     z = np.array([p.middle_m for p in places])
     values, covariance = fit.steps(z)
+    near = [
+        _events_near(seen, side, places)
+        for seen, side in zip((seen_ab, seen_ba), sides, strict=True)
+    ]
     readings: list[Reading] = []
     for j, place in enumerate(places):
         has_ab = bool(fit.seen_ab[j] and fit.seen_ab[j + 1])
@@ -587,10 +589,7 @@ def _readings(
         half_sum = np.array([0.5, 0.5])
         half_difference = np.array([0.5, -0.5])
         step = (ab - ba) / 2
-        flags = [
-            _detected(seen, side, place)
-            for seen, side in zip((seen_ab, seen_ba), sides, strict=True)
-        ]
+        flags = [bool(events[j]) for events in near]
         if place.members > 1:
             kind = Kind.GROUP
         elif place.reflective:
@@ -620,7 +619,15 @@ def _readings(
                 backscatter_step_db=step if both else None,
                 u_step_db=float(np.sqrt(half_difference @ cov @ half_difference)) if both else None,
                 mode_field_ratio=mode_field_ratio(step) if both else None,
-                reflectance_db=_reflectance(seen_ab, seen_ba, sides, place),
+                reflectance_db=max(
+                    (
+                        event.reflectance_db
+                        for events in near
+                        for event in events[j]
+                        if event.reflectance_db is not None
+                    ),
+                    default=None,
+                ),
                 detected_ab=flags[0],
                 detected_ba=flags[1],
                 reason="; ".join(reasons) or None,
@@ -629,32 +636,14 @@ def _readings(
     return tuple(readings)
 
 
-def _near(seen: Detection, side: Side, place: Place) -> list[int]:
+def _events_near(seen: Detection, side: Side, places: tuple[Place, ...]) -> list[list[Event]]:
+    """For every place the events that this shot alone shows there."""
+    events = [e for e in seen.events if e.kind is not EventKind.END]
+    at = np.array([e.distance_m for e in events])
+    ends = side.x(np.array([(p.start_m, p.stop_m) for p in places]).reshape(-1, 2))
     slack = side.shot.placing_m
-    ends = side.x(np.array([place.start_m, place.stop_m]))
-    return [
-        i
-        for i, event in enumerate(seen.events)
-        if event.kind is not EventKind.END
-        and ends.min() - slack <= event.distance_m <= ends.max() + slack
-    ]
-
-
-def _detected(seen: Detection, side: Side, place: Place) -> bool:
-    """Whether this shot alone shows an event at the place."""
-    return bool(_near(seen, side, place))
-
-
-def _reflectance(
-    seen_ab: Detection, seen_ba: Detection, sides: Sides, place: Place
-) -> float | None:
-    values = [
-        r
-        for seen, side in zip((seen_ab, seen_ba), sides, strict=True)
-        for i in _near(seen, side, place)
-        if (r := seen.events[i].reflectance_db) is not None
-    ]
-    return max(values) if values else None
+    near = (ends.min(axis=1)[:, None] - slack <= at) & (at <= ends.max(axis=1)[:, None] + slack)
+    return [[events[i] for i in np.flatnonzero(row)] for row in near]
 
 
 def _why_not(side: Side, place: Place) -> str:

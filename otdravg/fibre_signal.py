@@ -44,19 +44,28 @@ TAIL_SHARE = 0.08
 
 def running_mean(values: FloatArray, width: int) -> FloatArray:
     """Mean of ``width`` values starting at each index, shape (n,); windows shrink at the end."""
-    sums = np.concatenate(([0.0], np.cumsum(values)))
-    start = np.arange(values.size)
-    stop = np.minimum(start + width, values.size)
-    return (sums[stop] - sums[start]) / (stop - start)
+    return _window_mean(values, 0, width)
 
 
 def centred_mean(values: FloatArray, width: int) -> FloatArray:
     """Centred running mean, shape (n,); windows shrink at both ends."""
+    return _window_mean(values, width // 2, width // 2 + 1)
+
+
+def _window_mean(values: FloatArray, before: int, after: int) -> FloatArray:
+    """Mean over ``before`` values in front of each index and ``after`` from it on."""
+    n = values.size
     sums = np.concatenate(([0.0], np.cumsum(values)))
-    index = np.arange(values.size)
-    start = np.maximum(index - width // 2, 0)
-    stop = np.minimum(index + width // 2 + 1, values.size)
-    return np.asarray((sums[stop] - sums[start]) / (stop - start))
+    upper = np.concatenate((sums[after:], np.full(min(after, n + 1) - 1, sums[-1])))
+    inner = max(n - before, 0)
+    mean = upper[:n].copy()
+    mean[before:] -= sums[:inner]
+    head, tail = min(before, n), max(n - after + 1, min(before, n))
+    whole = slice(head, tail)
+    mean[whole] *= 1.0 / (before + after)
+    for edge in (np.arange(head), np.arange(tail, n)):
+        mean[edge] /= np.minimum(edge + after, n) - np.maximum(edge - before, 0)
+    return mean
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,7 +108,7 @@ def noise_floor(level_db: FloatArray, slope_db_per_point: float) -> Floor:
     jitter = float(np.std(np.diff(tail))) / np.sqrt(2)
     se = max(jitter, 1e-4) / np.sqrt(float(x @ x))
     flat = abs(fall) < 0.3 * abs(slope_db_per_point) and abs(fall - slope_db_per_point) > 6 * se
-    low = tail.mean() < np.percentile(level_db, 90) - 1.0
+    low = tail.mean() < np.percentile(level_db[:: max(level_db.size // 4000, 1)], 90) - 1.0
     if not (low and (rough or flat or clipped > 0.9)):
         return Floor(False, 0.0, 0.0)
     if clipped > 0.9:

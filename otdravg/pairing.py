@@ -20,6 +20,7 @@ from otdravg.trace import Trace
 __all__ = ["Axis", "check_same_fibre_settings", "find_axis"]
 
 FloatArray = npt.NDArray[np.float64]
+IndexArray = npt.NDArray[np.intp]
 
 #: Wavelengths further apart than this are different test wavelengths, nm.
 WAVELENGTH_TOLERANCE_NM = 15.0
@@ -183,7 +184,7 @@ def find_axis(
             "check that both files are the same fibre (a crossed fibre looks like this)",
         )
     findings: list[Finding] = []
-    if not matches:
+    if not len(matches):
         findings.append(
             Finding(
                 Severity.CAUTION, "pattern-unconfirmed", "pair",
@@ -268,23 +269,36 @@ def _shortlist(a: _Marks, b: _Marks, candidates: FloatArray, tolerance: float) -
     return candidates[np.unique(np.concatenate((best, np.arange(max(ends, 0), candidates.size))))]
 
 
-def _matches(a: _Marks, b: _Marks, total: float, tolerance: float) -> list[tuple[int, int, float]]:
-    """Pairs of events that agree with ``total``, closest first, each used once."""
-    if a.x.size == 0 or b.x.size == 0:
-        return []
+@dataclass(frozen=True, slots=True, eq=False)
+class _Matches:
+    """Pairs of events that agree with a total: indices into both shots and the gap left."""
+
+    a: IndexArray
+    b: IndexArray
+    gap_m: FloatArray
+
+    def __len__(self) -> int:
+        return self.a.size
+
+
+def _matches(a: _Marks, b: _Marks, total: float, tolerance: float) -> _Matches:
+    """Pairs of events that agree with ``total``, closest first, each event used once."""
     gap = a.x[:, None] + b.x[None, :] - total
     allowed = tolerance + 3 * np.hypot(a.u_x[:, None], b.u_x[None, :])
-    pairs = np.argwhere(np.abs(gap) < allowed)
-    order = np.argsort(np.abs(gap[pairs[:, 0], pairs[:, 1]]), kind="stable")
+    distance = np.abs(gap)
+    i, j = np.nonzero(distance < allowed)
+    order = np.argsort(distance[i, j], kind="stable")
     used_a: set[int] = set()
     used_b: set[int] = set()
-    found: list[tuple[int, int, float]] = []
-    for i, j in pairs[order]:
-        if int(i) not in used_a and int(j) not in used_b:
-            used_a.add(int(i))
-            used_b.add(int(j))
-            found.append((int(i), int(j), float(gap[i, j])))
-    return found
+    kept: list[int] = []
+    for k, first, second in zip(
+        order.tolist(), i[order].tolist(), j[order].tolist(), strict=True
+    ):
+        if first not in used_a and second not in used_b:
+            used_a.add(first)
+            used_b.add(second)
+            kept.append(k)
+    return _Matches(i[kept], j[kept], gap[i[kept], j[kept]])
 
 
 def _visible(marks: _Marks, x: FloatArray, tolerance: float) -> npt.NDArray[np.bool_]:
@@ -293,27 +307,19 @@ def _visible(marks: _Marks, x: FloatArray, tolerance: float) -> npt.NDArray[np.b
 
 def _score(a: _Marks, b: _Marks, total: float, tolerance: float) -> float:
     """How well a total X explains both shots; higher is better."""
-    score = 0.0
-    matches = _matches(a, b, total, tolerance)
-    for i, j, gap in matches:
-        closeness = 1 - 0.5 * min(gap / tolerance, 1.0) ** 2
-        if a.reflective[i] and b.reflective[j]:
-            weight = 2.0
-        elif a.reflective[i] != b.reflective[j]:
-            weight = 0.4
-        else:
-            # A true loss below zero is physically impossible beyond noise.
-            loss, u = (a.loss[i] + b.loss[j]) / 2, np.hypot(a.u[i], b.u[j]) / 2
-            weight = 0.2 if loss < -3 * u - 0.03 else 1.5
-        score += weight * closeness
-    matched_a = {i for i, _, _ in matches}
-    matched_b = {j for _, j, _ in matches}
-    for marks, other, matched in ((a, b, matched_a), (b, a, matched_b)):
-        unmatched = np.array([i for i in range(marks.x.size) if i not in matched], dtype=int)
-        if unmatched.size:
-            seen = _visible(other, total - marks.x[unmatched], tolerance)
-            score -= 1.2 * np.count_nonzero(seen & marks.reflective[unmatched])
-            score -= 0.25 * np.count_nonzero(seen & ~marks.reflective[unmatched])
+    found = _matches(a, b, total, tolerance)
+    i, j = found.a, found.b
+    closeness = 1 - 0.5 * np.minimum(np.abs(found.gap_m) / tolerance, 1.0) ** 2
+    # A true loss below zero is physically impossible beyond noise.
+    loss, u = (a.loss[i] + b.loss[j]) / 2, np.hypot(a.u[i], b.u[j]) / 2
+    weight = np.where(loss < -3 * u - 0.03, 0.2, 1.5)
+    weight[a.reflective[i] != b.reflective[j]] = 0.4
+    weight[a.reflective[i] & b.reflective[j]] = 2.0
+    score = float(weight @ closeness)
+    for marks, other, matched in ((a, b, i), (b, a, j)):
+        missing = _visible(other, total - marks.x, tolerance)
+        missing[matched] = False
+        score -= float(np.where(marks.reflective, 1.2, 0.25) @ missing)
         if marks.end_seen:
             place = total - marks.last_x  # of this shot's end, seen from the other instrument
             if other.start is not None and abs(place - other.start) < tolerance:
@@ -339,14 +345,13 @@ def _score(a: _Marks, b: _Marks, total: float, tolerance: float) -> float:
 
 def _refine(
     a: _Marks, b: _Marks, total: float, tolerance: float
-) -> tuple[float, list[tuple[int, int, float]], FloatArray]:
+) -> tuple[float, _Matches, FloatArray]:
     """Least squares for X over the matched events; residuals in metres."""
-    matches: list[tuple[int, int, float]] = []
     for _ in range(3):
-        matches = _matches(a, b, total, tolerance)
-        sums = [a.x[i] + b.x[j] for i, j, _ in matches]
+        found = _matches(a, b, total, tolerance)
+        sums = (a.x[found.a] + b.x[found.b]).tolist()
         # Short pulses and leading edges place best; the receiver delays both views of a splice.
-        weights = [1 / (a.delay[i] ** 2 + b.delay[j] ** 2) for i, j, _ in matches]
+        weights = (1 / (a.delay[found.a] ** 2 + b.delay[found.b] ** 2)).tolist()
         for marks, other in ((a, b), (b, a)):
             if marks.end_seen:
                 # The end lies at the other instrument's panel or at one of its events.
@@ -358,8 +363,7 @@ def _refine(
         if not sums:
             break
         total = float(np.average(sums, weights=weights))
-    residuals = np.array([a.x[i] + b.x[j] - total for i, j, _ in matches])
-    return total, matches, residuals
+    return total, found, a.x[found.a] + b.x[found.b] - total
 
 
 def _refuse_same_end(
@@ -368,7 +372,7 @@ def _refuse_same_end(
     a: _Marks,
     b: _Marks,
     tolerance: float,
-    matches: list[tuple[int, int, float]],
+    matches: _Matches,
 ) -> None:
     """Refuse two shots from one end: unflipped, positions *and* one-way readings agree."""
     if a.x.size == 0 or b.x.size == 0:
@@ -395,12 +399,9 @@ def _refuse_same_end(
     # Chance that readings of different splices agree this well, given how much they vary.
     spread = max(float(np.std(np.concatenate((la, lb)))), 1e-3)
     chance = float(np.prod(np.minimum(1.0, 4 * u / (np.sqrt(2 * np.pi) * spread))))
-    mirrored = [
-        (a.loss[p] + b.loss[q]) / 2
-        for p, q, _ in matches
-        if not a.reflective[p] and not b.reflective[q]
-    ]
-    also_mirrors = len(mirrored) >= la.size and min(mirrored) > -0.02
+    plain = ~a.reflective[matches.a] & ~b.reflective[matches.b]
+    mirrored = (a.loss[matches.a] + b.loss[matches.b])[plain] / 2
+    also_mirrors = mirrored.size >= la.size and bool((mirrored > -0.02).all())
     if chance < (1e-5 if also_mirrors else 1e-3):
         pairs = ", ".join(f"{p:+.2f}/{q:+.2f}" for p, q in list(zip(la, lb, strict=True))[:4])
         raise ShotsDoNotPair(
@@ -486,16 +487,12 @@ def _unmatched(
     b: _Marks,
     total: float,
     tolerance: float,
-    matches: list[tuple[int, int, float]],
+    matches: _Matches,
 ) -> int:
     """Clear events that the other shot should have shown and did not."""
     count = 0
-    for marks, other, used in (
-        (a, b, {i for i, _, _ in matches}),
-        (b, a, {j for _, j, _ in matches}),
-    ):
+    for marks, other, used in ((a, b, matches.a), (b, a, matches.b)):
         clear = marks.reflective | (np.abs(marks.loss) > np.maximum(CLEAR_STEP_DB, 8 * marks.u))
-        rest = np.array([k for k in np.flatnonzero(clear) if k not in used], dtype=int)
-        if rest.size:
-            count += int(np.count_nonzero(_visible(other, total - marks.x[rest], tolerance)))
+        clear[used] = False
+        count += int(np.count_nonzero(clear & _visible(other, total - marks.x, tolerance)))
     return count

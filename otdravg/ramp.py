@@ -105,9 +105,10 @@ class RampWindows:
         """
         behind = (self.x_m[:, None, :] - starts_m[:, :, None]) / self.pulse_m
         half = self.smoothing_m / self.pulse_m / 2
-        return np.asarray(
-            (_ramp_integral(behind + half) - _ramp_integral(behind - half)) / (2 * half)
-        )
+        share = _ramp_integral(behind + half)
+        share -= _ramp_integral(behind - half)
+        share /= 2 * half
+        return share
 
     def residual(self, starts_m: FloatArray) -> FloatArray:
         """Weighted residuals of one ramp from each start (K, G): shape (K, G, W).
@@ -115,9 +116,13 @@ class RampWindows:
         The ramp mixes the linear powers of both sides: the pulse lies partly on each.
         """
         lost = np.expm1(self.drop_db * (-1 / DB_PER_RELATIVE_POWER))[:, None, :]
-        mixed = DB_PER_RELATIVE_POWER * np.log1p(self.share(starts_m) * lost)
-        above = (self.level_db - self.before_db)[:, None, :]
-        return np.asarray((above - mixed) * np.sqrt(self.weight)[:, None, :])
+        mixed = self.share(starts_m)
+        mixed *= lost
+        np.log1p(mixed, out=mixed)
+        mixed *= -DB_PER_RELATIVE_POWER
+        mixed += (self.level_db - self.before_db)[:, None, :]
+        mixed *= np.sqrt(self.weight)[:, None, :]
+        return mixed
 
     def rows(self, chosen: BoolArray) -> RampWindows:
         """The windows of some steps only."""
@@ -135,9 +140,11 @@ class RampWindows:
 
 
 def _ramp_integral(t: FloatArray) -> FloatArray:
-    """Integral of a unit ramp clipped to 0…1."""
-    inside = np.minimum(np.maximum(t, 0.0), 1.0)
-    return np.asarray(inside * (t - 0.5 * inside))
+    """Integral of a unit ramp clipped to 0…1; ``t`` is used up."""
+    inside = np.clip(t, 0.0, 1.0)
+    t -= 0.5 * inside
+    t *= inside
+    return t
 
 
 def location_cost(

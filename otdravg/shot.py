@@ -39,6 +39,8 @@ SLOPE_SPREAD_DB_PER_KM = 0.06
 SLOPE_SLACK_DB_PER_KM = 0.15
 #: Standard uncertainty with which the typical slope should be known, dB/km.
 SLOPE_PRECISION_DB_PER_KM = 0.03
+#: Stretches whose fall is looked at for the typical slope.
+SLOPE_SAMPLES = 4000
 #: How much two neighbouring sections of a cable may differ in attenuation, dB/km.
 SLOPE_CHANGE_DB_PER_KM = 0.02
 #: Attenuation assumed before any is measured, dB/km; only tells fibre from a flat floor.
@@ -240,7 +242,8 @@ def _typical_slope(
         if span < shortest and parts > 40:
             continue
         span = max(span, 2)
-        i = np.arange(start, max(end - span, start + 1))
+        last = max(end - span, start + 1)
+        i = np.arange(start, last, max((last - start) // SLOPE_SAMPLES, 1))
         to = np.minimum(i + span, end)
         slopes = (level[to] - level[i]) / (x[to] - x[i])
         slope = float(np.median(slopes))
@@ -255,9 +258,10 @@ def make_cells(shot: Shot, width: int) -> Cells:
     level = shot.trace.level_db
     count = (shot.end + 1) // width
     used = count * width
-    power = linear_power(level[:used]).reshape(count, width).mean(axis=1)
-    x = shot.x_m[:used].reshape(count, width).mean(axis=1)
-    blocked = shot.in_peak[:used].reshape(count, width).any(axis=1)
+    mean = np.full(width, 1.0 / width)  # a product with it is the fast way to average few points
+    power = linear_power(level[:used]).reshape(count, width) @ mean
+    x = shot.x_m[:used:width] + 0.5 * (width - 1) * shot.spacing_m
+    blocked = shot.in_peak[:used].reshape(count, width) @ mean > 0
     clear = (~blocked).astype(float)
     smooth = centred_mean(power * clear, 5) / np.maximum(centred_mean(clear, 5), 0.1)
     sigma_cell = np.sqrt(shot.noise.receiver_long_run_db2 / width) / DB_PER_RELATIVE_POWER
