@@ -20,7 +20,7 @@ from otdravg.findings import Finding, Severity
 from otdravg.joint_fit import JointFit, fit_sections
 from otdravg.lines import step_between
 from otdravg.pairing import Axis, check_same_fibre_settings, find_axis
-from otdravg.ramp import compound_ramps, location_cost, one_ramp
+from otdravg.ramp import compound_ramps, grid_step_m, location_cost, lowest, one_ramp
 from otdravg.search import threshold_for
 from otdravg.sides import Place, Side, pair_sums
 from otdravg.table_check import table_findings
@@ -495,9 +495,7 @@ def _scan(sides: Sides, places: tuple[Place, ...], threshold: float) -> list[Pla
         a = np.minimum(np.maximum(side.cell_index(x), lo), hi)
         b = np.minimum(np.maximum(side.cell_index(x + side.shot.recovery_m), lo), hi)
         enough = (a - lo >= 3) & (hi - b >= 3)
-        found = step_between(
-            side.cell_sums, (lo, a), (b, hi), x, side.shot.slope_prior
-        )
+        found = step_between(side.cell_sums, (lo, a), (b, hi), x, side.shot.slope_prior)
         score += np.where(enough, found.score, 0.0)
     more: list[Place] = []
     for m in np.unique(section[score > threshold]):
@@ -520,10 +518,7 @@ def _located(sides: Sides, places: list[Place]) -> list[Place]:
     if not chosen:
         return ordered
     reach = max(s.shot.pulse_m + 2 * s.shot.spacing_m for s in sides)
-    step = max(
-        min(s.shot.cells.width * s.shot.spacing_m for s in sides) / 4,
-        min(s.shot.pulse_m for s in sides) / 40,
-    )
+    step = min(grid_step_m(s.shot) for s in sides)
     at = np.array([ordered[i].start_m for i in chosen])
     grid = at[:, None] + np.arange(-reach, reach, step)
     total = np.zeros(grid.shape)
@@ -534,10 +529,10 @@ def _located(sides: Sides, places: list[Place]) -> list[Place]:
     lower = np.array([0.0, *(p.stop_m for p in ordered)])[chosen]
     upper = np.array([*(p.start_m for p in ordered[1:]), sides[0].length_m])[chosen]
     allowed = (grid >= lower[:, None] + step) & (grid <= upper[:, None] - step)
-    best = np.argmin(np.where(allowed, total, np.inf), axis=1)
+    best, beyond, _ = lowest(np.where(allowed, total, np.inf))
     known &= allowed.sum(axis=1) >= 3
     for k in np.flatnonzero(known):
-        z = float(grid[k, best[k]])
+        z = float(grid[k, best[k]] + step * beyond[k])
         ordered[chosen[k]] = replace(ordered[chosen[k]], start_m=z, stop_m=z)
     return ordered
 
@@ -554,8 +549,8 @@ def _compounded(sides: Sides, places: tuple[Place, ...]) -> list[Place]:
             along = np.array(two) - side.start_m
             z = along if side.forward else side.length_m - along
             starts.setdefault(chosen[k], []).extend(z.tolist())
-    for i, z in starts.items():
-        result[i] = replace(places[i], start_m=min(z), stop_m=max(z), members=2)
+    for i, ends in starts.items():
+        result[i] = replace(places[i], start_m=min(ends), stop_m=max(ends), members=2)
     return result
 
 

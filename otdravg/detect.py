@@ -160,9 +160,7 @@ def _reflections(
     ]
 
 
-def _first_look(
-    shot: Shot, threshold: float
-) -> tuple[list[Zone], list[float], float]:
+def _first_look(shot: Shot, threshold: float) -> tuple[list[Zone], list[float], float]:
     """Reflections, clear steps and end of a shot whose noise is known only roughly.
 
     The first noise estimate knows no events and little of correlation: only clear steps
@@ -175,9 +173,7 @@ def _first_look(
     return fixed, steps, stop_m
 
 
-def _renoised(
-    shot: Shot, fixed: list[Zone], steps: list[float], stop_m: float
-) -> Shot:
+def _renoised(shot: Shot, fixed: list[Zone], steps: list[float], stop_m: float) -> Shot:
     """Return the shot with noise from the residuals of straight lines between its events."""
     x = shot.x_m
     edges = sorted(fixed + [(s, s + shot.recovery_m) for s in steps])

@@ -19,9 +19,8 @@ __all__ = [
     "Peak",
     "centred_mean",
     "clear_after",
-    "find_dips",
     "find_end",
-    "find_peaks",
+    "find_reflections",
     "noise_floor",
     "running_mean",
     "smoothing_width",
@@ -38,6 +37,8 @@ STEEP_AFTER_PULSES = 6.0
 FALL_BEHIND_FLAT_TOP_DB = 1.5
 #: No splice gains as much as this from one end.
 MOST_GAIN_DB = 1.2
+#: Flat tops rise by this at least, dB.
+LEAST_STEEP_DB = 1.0
 #: Share of the record, at its far end, looked at for the noise floor.
 TAIL_SHARE = 0.08
 
@@ -65,7 +66,7 @@ def _window_mean(values: FloatArray, before: int, after: int) -> FloatArray:
     mean[whole] *= 1.0 / (before + after)
     for edge in (np.arange(head), np.arange(tail, n)):
         mean[edge] /= np.minimum(edge + after, n) - np.maximum(edge - before, 0)
-    return mean
+    return np.asarray(mean)
 
 
 @dataclass(frozen=True, slots=True)
@@ -194,7 +195,37 @@ class Peak:
     saturated: bool
 
 
-def find_peaks(
+@dataclass(frozen=True, slots=True, eq=False)
+class _View:
+    """Levels with running means of what a reflection is compared with, for one shot."""
+
+    level_db: FloatArray
+    variance_db2: FloatArray
+    long_run_db2: FloatArray
+    pulse_points: float
+    start: int
+    end: int
+    slope_db_per_point: float
+    smoothing: int
+    slope_slack: float
+    top: int  # points of a reflection's top
+    side: int  # points of the fibre on either side
+    tops: FloatArray
+    sides: FloatArray
+
+    def upside_down(self, end: int) -> _View:
+        """The same with dips for peaks, as far as ``end``."""
+        return replace(
+            self,
+            level_db=-self.level_db,
+            slope_db_per_point=-self.slope_db_per_point,
+            tops=-self.tops,
+            sides=-self.sides,
+            end=end,
+        )
+
+
+def find_reflections(
     level_db: FloatArray,
     variance_db2: FloatArray,
     long_run_db2: FloatArray,
@@ -204,39 +235,68 @@ def find_peaks(
     slope_db_per_point: float,
     smoothing: int = 1,
     slope_slack: float = 0.0,
-) -> tuple[Peak, ...]:
-    """Find reflections between ``start`` and ``end`` (indices), with their dead zones.
+) -> tuple[tuple[Peak, ...], tuple[Peak, ...]]:
+    """Find reflections between ``start`` and ``end`` (indices), with their dead zones, and dips.
 
-    A reflection rises above the level on both of its sides; a step, gain or loss, does not.
+    A reflection rises above the level on both of its sides; a step, gain or loss, does not. A
+    dip is lower than the fibre on both sides.
+
+    Parameters
+    ----------
+    level_db, variance_db2, long_run_db2 : array, shape (n,)
+        Levels, and variance of a point and long-run variance at the level there.
+    pulse_points : float
+        Points that the pulse covers.
+    start, end : int
+        First point that may be inside and last point with signal.
+    slope_db_per_point, slope_slack : float
+        What the fibre falls by from point to point (negative), and how far it may be off.
+    smoothing : int
+        Points that a sharp edge is spread over.
+
+    Returns
+    -------
+    peaks, dips : tuple of Peak
     """
+    top, side = max(int(pulse_points // 3), 1), max(int(np.ceil(pulse_points * 0.75)), 4)
+    tops, sides = running_mean(level_db, top), running_mean(level_db, side)
+    view = _View(
+        level_db, variance_db2, long_run_db2, pulse_points, start, end, slope_db_per_point,
+        smoothing, slope_slack, top, side, tops, sides,
+    )  # fmt: skip
+    return _peaks(view), _dips(view)
+
+
+def _peaks(view: _View) -> tuple[Peak, ...]:
+    level_db, pulse_points, end = view.level_db, view.pulse_points, view.end
+    top, side, tops, sides = view.top, view.side, view.tops, view.sides
+    slope_db_per_point = view.slope_db_per_point
     n = level_db.size
-    side = max(int(np.ceil(pulse_points * 0.75)), 4)
-    top = max(int(pulse_points // 3), 1)
     gap = int(np.ceil(1.25 * pulse_points)) + 2
-    tops = running_mean(level_db, top)
-    sides = running_mean(level_db, side)
-    index = np.arange(start + side, end + 1)
+    here = slice(view.start + side, end + 1)
+    index = np.arange(n)[here]
     if index.size == 0:
         return ()
     # Both neighbours brought along the fibre's own slope to where the top is.
-    before = sides[index - side] + slope_db_per_point * (side + top) / 2
-    after = sides[np.minimum(index + gap, n - 1)] - slope_db_per_point * (gap + (side - top) / 2)
+    before = sides[view.start : view.start + index.size] + slope_db_per_point * (side + top) / 2
+    after = sides.take(index + gap, mode="clip")
+    after -= slope_db_per_point * (gap + (side - top) / 2)
+    rise = tops[here] - before
     # The fibre may be steeper or flatter here than elsewhere.
-    height = tops[index] - np.maximum(before, after) - slope_slack * (gap + side)
-
-    def mean_variance(width: int, at: npt.NDArray[np.intp]) -> FloatArray:
-        return np.minimum(variance_db2[at], long_run_db2[at] / width)
-
-    sigma = np.sqrt(mean_variance(top, index) + 2 * mean_variance(side, index))
+    height = np.minimum(rise, tops[here] - after) - view.slope_slack * (gap + side)
+    # Few places are worth the exact noise there: those above what the least noise allows.
+    least = _six_sigma(view, np.array([np.argmin(view.long_run_db2[here]) + here.start]))
+    worth = np.flatnonzero((height > least) | (rise > LEAST_STEEP_DB))
+    at = index[worth]
+    limit = _six_sigma(view, at)
     # A flat top longer than the pulse has no lower side within reach, but rises all the same.
     ceiling = float(level_db.max())
-    flat = (tops >= ceiling - 1e-9)[index] & (before < ceiling - 1.0)
+    flat = (tops[at] >= ceiling - 1e-9) & (before[worth] < ceiling - LEAST_STEEP_DB)
     # No splice gains as much: what rises like this is a reflection even if another follows.
-    steep = tops[index] - before > np.maximum(MOST_GAIN_DB, 6 * sigma)
-    hit = (height > 6 * sigma) | flat | steep
-    if not hit.any():
+    steep = rise[worth] > np.maximum(MOST_GAIN_DB, limit)
+    hits = at[(height[worth] > limit) | flat | steep]
+    if not hits.size:
         return ()
-    hits = index[hit]
     splits = np.flatnonzero(np.diff(hits) > max(int(pulse_points / 2), 2)) + 1
     peaks: list[Peak] = []
     for group in np.split(hits, splits):
@@ -249,47 +309,36 @@ def find_peaks(
                 continue
         base = float(sides[max(run_start - side, 0)])
         crest = int(run_start + np.argmax(level_db[run_start : group[-1] + top + 1]))
-        first, lead = _leading_edge(level_db, variance_db2, run_start, crest, base, top, smoothing)
+        first, lead = _leading_edge(view, run_start, crest, base)
         inside = level_db[first : max(int(first + pulse_points), crest) + 1]
         saturated = bool(np.count_nonzero(inside >= ceiling - 1e-9) >= 3) and inside.size > 2
-        clear = clear_after(
-            level_db, long_run_db2, first, pulse_points, min(end, n - 1), slope_db_per_point
-        )
+        clear = _clear_behind(view, first, min(end, n - 1))
         peaks.append(Peak(lead, first, clear, float(level_db[crest]) - base, saturated))
     for k, (peak, following) in enumerate(pairwise(peaks)):
         if peak.clear > following.first:  # its tail must not be looked for behind the next one
-            clear = clear_after(
-                level_db,
-                long_run_db2,
-                peak.first,
-                pulse_points,
-                following.first,
-                slope_db_per_point,
-            )
-            peaks[k] = replace(peak, clear=clear)
+            peaks[k] = replace(peak, clear=_clear_behind(view, peak.first, following.first))
     return tuple(peaks)
 
 
-def find_dips(
-    level_db: FloatArray,
-    variance_db2: FloatArray,
-    long_run_db2: FloatArray,
-    pulse_points: float,
-    start: int,
-    end: int,
-    slope_db_per_point: float,
-    smoothing: int = 1,
-    slope_slack: float = 0.0,
-) -> tuple[Peak, ...]:
-    """Find places lower than the fibre on both sides, as :func:`find_peaks` finds higher ones."""
+def _six_sigma(view: _View, at: npt.NDArray[np.intp]) -> FloatArray:
+    """Six times the noise of a top less that of its sides."""
+    point, long_run = view.variance_db2[at], view.long_run_db2[at]
+    top, side = np.minimum(point, long_run / view.top), np.minimum(point, long_run / view.side)
+    return np.asarray(6 * np.sqrt(top + 2 * side))
+
+
+def _clear_behind(view: _View, first: int, stop: int) -> int:
+    return clear_after(
+        view.level_db, view.long_run_db2, first, view.pulse_points, stop, view.slope_db_per_point
+    )
+
+
+def _dips(view: _View) -> tuple[Peak, ...]:
+    level_db, end = view.level_db, view.end
     # The drop at the end of the fibre is no dip: keep away from it.
-    last = end - int(4 * pulse_points) - 8
-    found = find_peaks(
-        -level_db, variance_db2, long_run_db2, pulse_points, start, last, -slope_db_per_point,
-        smoothing,
-        slope_slack,
-    )  # fmt: skip
-    width = int(np.ceil(1.35 * pulse_points)) + 2 + smoothing
+    last = end - int(4 * view.pulse_points) - 8
+    found = _peaks(view.upside_down(last))
+    width = int(np.ceil(1.35 * view.pulse_points)) + 2 + view.smoothing
     dips = []
     for dip in found:
         base = float(np.mean(level_db[max(dip.first - 6, 0) : max(dip.first - 1, 1)]))
@@ -302,18 +351,12 @@ def find_dips(
     return tuple(dips)
 
 
-def _leading_edge(
-    level_db: FloatArray,
-    variance_db2: FloatArray,
-    run_start: int,
-    crest: int,
-    base: float,
-    top: int,
-    smoothing: int,
-) -> tuple[int, float]:
+def _leading_edge(view: _View, run_start: int, crest: int, base: float) -> tuple[int, float]:
     """Find the first point above the backscatter and where, between points, the rise begins."""
+    level_db, smoothing = view.level_db, view.smoothing
     window = np.arange(max(run_start - 1, 1), crest + 1)
-    threshold = base + 4 * np.sqrt(variance_db2[max(run_start - top, 0)]) + 0.005
+    noise = np.sqrt(view.variance_db2[max(run_start - view.top, 0)])
+    threshold = base + 4 * noise + 0.005
     above = window[level_db[window] > threshold]
     first = int(above[0]) if above.size else crest
     while first > 1 and level_db[first - 1] > threshold:

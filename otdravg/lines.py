@@ -126,8 +126,8 @@ class StepEstimate:
     @property
     def score(self) -> FloatArray:
         """Likelihood-ratio statistic (loss/u)², χ² with one degree of freedom; 0 where unknown."""
-        with np.errstate(invalid="ignore", divide="ignore"):
-            return np.nan_to_num((self.loss_db / self.u_db) ** 2)
+        ratio = self.loss_db / self.u_db
+        return np.where(np.isfinite(ratio), ratio * ratio, 0.0)
 
 
 def step_between(

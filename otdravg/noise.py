@@ -61,11 +61,19 @@ class NoiseModel:
 
     def variance_db2(self, level_db: FloatArray) -> FloatArray:
         """Variance of single points at the given noise-free level, dB²."""
-        return _by_level(self.constant_db2, self.receiver_db2, level_db)
+        return self.variance_at(_inverse_square(level_db))
 
     def long_run_db2(self, level_db: FloatArray) -> FloatArray:
         """Long-run variance per point at the given noise-free level, dB²."""
-        return _by_level(self.constant_long_run_db2, self.receiver_long_run_db2, level_db)
+        return self.long_run_at(_inverse_square(level_db))
+
+    def variance_at(self, inverse_square: FloatArray) -> FloatArray:
+        """Variance of single points where the linear power is P, for 1/P²; dB²."""
+        return np.asarray(self.constant_db2 + self.receiver_db2 * inverse_square)
+
+    def long_run_at(self, inverse_square: FloatArray) -> FloatArray:
+        """Long-run variance per point where the linear power is P, for 1/P²; dB²."""
+        return np.asarray(self.constant_long_run_db2 + self.receiver_long_run_db2 * inverse_square)
 
     @property
     def correlation_points(self) -> float:
@@ -86,9 +94,9 @@ class NoiseModel:
         return float(np.sqrt(self.receiver_db2) / DB_PER_RELATIVE_POWER)
 
 
-def _by_level(constant: float, receiver: float, level_db: FloatArray) -> FloatArray:
-    """Sum of a constant and a term that goes as 1/P²."""
-    return np.asarray(constant + receiver * np.exp(level_db * (-2 / DB_PER_RELATIVE_POWER)))
+def _inverse_square(level_db: FloatArray) -> FloatArray:
+    """1/P² of the linear power P at each level."""
+    return np.asarray(np.exp(level_db * (-2 / DB_PER_RELATIVE_POWER)))
 
 
 def rough_noise(
@@ -197,7 +205,7 @@ def noise_from_residuals(
     weight = usable / variance
     sigma = np.sqrt(variance)
     residual = np.where(usable, np.clip(residual_db, -5 * sigma, 5 * sigma), 0.0)
-    reference = float(np.median(inverse_power[usable]))
+    reference = float(inverse_power[usable].mean())  # any value near them will do
     q = inverse_power / reference
     parts = np.stack([weight, weight * q, weight * q * q, weight * residual, weight * q * residual])
     longest = min(max(windows), residual.size // 4)

@@ -291,9 +291,7 @@ def _matches(a: _Marks, b: _Marks, total: float, tolerance: float) -> _Matches:
     used_a: set[int] = set()
     used_b: set[int] = set()
     kept: list[int] = []
-    for k, first, second in zip(
-        order.tolist(), i[order].tolist(), j[order].tolist(), strict=True
-    ):
+    for k, first, second in zip(order.tolist(), i[order].tolist(), j[order].tolist(), strict=True):
         if first not in used_a and second not in used_b:
             used_a.add(first)
             used_b.add(second)

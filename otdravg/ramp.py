@@ -15,7 +15,15 @@ from otdravg.lines import LineSums, step_between
 from otdravg.noise import DB_PER_RELATIVE_POWER
 from otdravg.shot import Shot
 
-__all__ = ["RampWindows", "compound_ramps", "locate_steps", "location_cost", "one_ramp"]
+__all__ = [
+    "RampWindows",
+    "compound_ramps",
+    "grid_step_m",
+    "locate_steps",
+    "location_cost",
+    "lowest",
+    "one_ramp",
+]
 
 BoolArray = npt.NDArray[np.bool_]
 FloatArray = npt.NDArray[np.float64]
@@ -168,19 +176,49 @@ def locate_steps(
 ) -> tuple[FloatArray, FloatArray]:
     """Return the starts of the ramps near ``at_m`` that fit best, and standard uncertainties.
 
-    The uncertainty is half the width over which the weighted squared residual rises by one; a
+    The uncertainty is the distance over which the weighted squared residual rises by one; a
     pulse length where a side has no points and the position is left as it is.
     """
     margin = shot.pulse_m + 2 * shot.cells.width * shot.spacing_m
-    step = max(shot.cells.width * shot.spacing_m / 4, shot.pulse_m / 60)
+    step = grid_step_m(shot)
     starts = at_m[:, None] + np.arange(-margin, margin, step)
     cost = location_cost(shot, sums, starts, lo, hi)
     known = np.isfinite(cost[:, 0])
     cost = np.where(known[:, None], cost, 0.0)
-    best = np.argmin(cost, axis=1)
+    best, beyond, narrow = lowest(cost)
     width = np.count_nonzero(cost < cost.min(axis=1, keepdims=True) + 1, axis=1)
-    place = starts[np.arange(at_m.size), best]
-    return np.where(known, place, at_m), np.where(known, 0.5 * step * width, shot.pulse_m)
+    u = step * np.where(width > 3, 0.5 * width, np.minimum(narrow, 2.0))
+    place = starts[np.arange(at_m.size), best] + step * beyond
+    return np.where(known, place, at_m), np.where(known, u, shot.pulse_m)
+
+
+def grid_step_m(shot: Shot) -> float:
+    """Distance of the starts that are tried: between them the cost is close to a parabola."""
+    return max(shot.cells.width * shot.spacing_m / 2, shot.pulse_m / 15)
+
+
+def lowest(cost: FloatArray) -> tuple[IndexArray, FloatArray, FloatArray]:
+    """Lowest point of each row, refined by the parabola through it and its neighbours.
+
+    Returns
+    -------
+    index : array of int, shape (K,)
+    beyond : array
+        How far the vertex lies behind it, in grid steps, within ±½.
+    width : array
+        Distance in grid steps over which the parabola rises by one.
+    """
+    best = np.argmin(cost, axis=1)
+    row = np.arange(best.size)
+    before = cost[row, np.maximum(best - 1, 0)]
+    behind = cost[row, np.minimum(best + 1, cost.shape[1] - 1)]
+    # At an end of the grid both neighbours are not there: no vertex.
+    inner = (best > 0) & (best < cost.shape[1] - 1) & np.isfinite(before + behind)
+    before, behind = np.where(inner, before, 0.0), np.where(inner, behind, 0.0)
+    curve = np.where(inner, before - 2 * cost[row, best] + behind, 0.0)
+    curve = np.maximum(curve, 1e-12)
+    beyond = np.where(inner, np.clip(0.5 * (before - behind) / curve, -0.5, 0.5), 0.0)
+    return best, beyond, np.sqrt(2 / curve)
 
 
 def _not_one_ramp(
@@ -219,12 +257,12 @@ def one_ramp(
     One ramp explains them if it leaves no larger residuals inside the dead zone than beside
     it, within three sigma and what the receiver's own rounding of a ramp leaves.
     """
-    grid_step = max(shot.cells.width * shot.spacing_m / 4, shot.pulse_m / 60)
-    starts = np.arange(first_m - shot.pulse_m, second_m + shot.pulse_m / 2, grid_step)
-    cost = location_cost(shot, sums, starts[None, :], lo, hi)[0]
-    if not np.isfinite(cost[0]):
+    starts = np.arange(first_m - shot.pulse_m, second_m + shot.pulse_m / 2, grid_step_m(shot))
+    cost = location_cost(shot, sums, starts[None, :], lo, hi)
+    if not np.isfinite(cost[0, 0]):
         return None
-    place = float(starts[np.argmin(cost)])
+    best, beyond, _ = lowest(cost)
+    place = float(starts[best[0]] + grid_step_m(shot) * beyond[0])
     bent, _ = _not_one_ramp(shot, sums, np.array([place]), lo, hi)
     return None if bent[0] else place
 

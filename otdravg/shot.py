@@ -17,9 +17,8 @@ from otdravg.fibre_signal import (
     Peak,
     centred_mean,
     clear_after,
-    find_dips,
     find_end,
-    find_peaks,
+    find_reflections,
     noise_floor,
     running_mean,
     smoothing_width,
@@ -188,21 +187,18 @@ def with_reflections(shot: Shot) -> Shot:
     level = shot.trace.level_db
     pulse_points = shot.pulse_m / shot.spacing_m
     power = centred_mean(linear_power(level), max(int(pulse_points / 3), 3))
-    smooth = DB_PER_RELATIVE_POWER * np.log(np.maximum(power, 1e-13))
-    long_run = shot.noise.long_run_db2(smooth)
-    variance = shot.noise.variance_db2(smooth)
+    inverse_square = 1.0 / np.maximum(power, 1e-13) ** 2
+    long_run = shot.noise.long_run_at(inverse_square)
+    variance = shot.noise.variance_at(inverse_square)
     slope = shot.slope_db_per_m * shot.spacing_m
     front = clear_after(level, long_run, shot.start, pulse_points, shot.end, slope)
     slack = SLOPE_SLACK_DB_PER_KM / 1000 * shot.spacing_m
-    common = (variance, long_run, pulse_points, front, shot.end, slope, shot.smoothing, slack)
-    peaks = find_peaks(level, *common)
+    peaks, dips = find_reflections(
+        level, variance, long_run, pulse_points, front, shot.end, slope, shot.smoothing, slack
+    )
     # Fibre between a loss and a reflection behind it is lower than both and yet no dip.
     before = int(3 * pulse_points) + 12
-    dips = tuple(
-        d
-        for d in find_dips(level, *common)
-        if not any(p.first - before <= d.first <= p.clear for p in peaks)
-    )
+    dips = tuple(d for d in dips if not any(p.first - before <= d.first <= p.clear for p in peaks))
     peaks = tuple(sorted(peaks + dips, key=lambda p: p.first))
     in_peak = _blocked(level, front, peaks, shot.smoothing)
     shot = replace(shot, front_clear=front, peaks=peaks, in_peak=in_peak)
