@@ -428,13 +428,14 @@ def _renoise(sides: Sides, fit: JointFit, places: tuple[Place, ...]) -> Sides:
     return sides[0].renoised(fit, places), sides[1].renoised(fit, places)
 
 
-def _scores(fit: JointFit, places: tuple[Place, ...]) -> FloatArray:
+def _scores(sides: Sides, fit: JointFit, places: tuple[Place, ...]) -> FloatArray:
     """Likelihood ratio of each place over the directions that see it."""
     readings, covariance = fit.steps(np.array([p.middle_m for p in places]))
     seen = np.stack([flags[:-1] & flags[1:] for flags in (fit.seen_ab, fit.seen_ba)], axis=1)
     # What a direction does not see has no say: reading 0, variance 1, no covariance.
     both = seen[:, :, None] & seen[:, None, :]
-    known = np.where(both, covariance, np.eye(2))
+    rounding = np.diag([side.shot.rounding_db**2 for side in sides])
+    known = np.where(both, covariance + rounding, np.eye(2))
     r = np.where(seen, readings, 0.0)
     return np.asarray(np.einsum("ji,ji->j", r, np.linalg.solve(known, r[:, :, None])[:, :, 0]))
 
@@ -443,7 +444,7 @@ def _pruned(sides: Sides, places: tuple[Place, ...], threshold: float) -> tuple[
     """Drop the least significant place until all are significant with the others in."""
     while places:
         fit = _fit(sides, places)
-        scores = _scores(fit, places)
+        scores = _scores(sides, fit, places)
         scores[_in_shadow(sides, fit, places)] = 0.0
         free = np.array([not (p.reflective or p.asked) for p in places])
         scores[~free] = np.inf
@@ -496,7 +497,7 @@ def _scan(sides: Sides, places: tuple[Place, ...], threshold: float) -> list[Pla
         b = np.minimum(np.maximum(side.cell_index(x + side.shot.recovery_m), lo), hi)
         enough = (a - lo >= 3) & (hi - b >= 3)
         found = step_between(side.cell_sums, (lo, a), (b, hi), x, side.shot.slope_prior)
-        score += np.where(enough, found.score, 0.0)
+        score += np.where(enough, found.score(0.0, side.shot.rounding_db), 0.0)
     more: list[Place] = []
     for m in np.unique(section[score > threshold]):
         inside = np.flatnonzero(section == m)

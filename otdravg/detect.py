@@ -34,10 +34,6 @@ __all__ = ["Detection", "Event", "EventKind", "detect"]
 
 FloatArray = npt.NDArray[np.float64]
 
-#: Behind the end of the fibre the level falls faster than any fibre does.
-TAIL_FALL_DB_PER_M = 0.005
-#: The same for long pulses, whose tails are long too, dB per pulse length.
-TAIL_FALL_DB_PER_PULSE = 0.8
 #: The first search, with rough noise, asks for this much more than the final threshold.
 FIRST_PASS = 3.0
 
@@ -112,7 +108,7 @@ def detect(
     threshold = threshold_for(false_alarm_rate, length, shot.pulse_m, 1)
     shot = _renoised(shot, *_first_look(shot, threshold))
     end_m, end_peak = _end_position(shot)
-    stop_m = end_m if shot.end_drops or end_peak else shot.signal_end_m
+    stop_m = _stop_m(shot, end_m, end_peak)
     known = _reflections(shot, end_m, end_peak)
     fixed = [(a, b) for a, b, _ in known]
     search = Search.of(shot)
@@ -124,7 +120,7 @@ def detect(
         steps = prune(search, fixed, steps, stop_m, threshold)
     groups += more
     events = _mark_echoes(_measured(search, known, groups, steps, stop_m), shot)
-    if shot.end_drops or end_peak:
+    if shot.fall is not None:
         height = end_peak.height_db if end_peak else None
         events.append(
             Event(
@@ -133,7 +129,7 @@ def detect(
             )
         )  # fmt: skip
     findings = []
-    if not (shot.end_drops or end_peak):
+    if shot.fall is None:
         findings.append(
             Finding(
                 Severity.CAUTION, "end-not-seen", trace.identity.direction.value,
@@ -143,7 +139,7 @@ def detect(
             )
         )  # fmt: skip
     return Detection(
-        tuple(events), end_m, bool(shot.end_drops or end_peak), false_alarm_rate,
+        tuple(events), end_m, shot.fall is not None, false_alarm_rate,
         tuple(findings), shot,
     )  # fmt: skip
 
@@ -167,7 +163,7 @@ def _first_look(shot: Shot, threshold: float) -> tuple[list[Zone], list[float], 
     count, so that ripple taken for steps cannot make itself look significant.
     """
     end_m, end_peak = _end_position(shot)
-    stop_m = end_m if shot.end_drops or end_peak else shot.signal_end_m
+    stop_m = _stop_m(shot, end_m, end_peak)
     fixed = [(a, b) for a, b, _ in _reflections(shot, end_m, end_peak)]
     steps = clear_steps(Search.of(shot), fixed, stop_m, FIRST_PASS * threshold)
     return fixed, steps, stop_m
@@ -212,41 +208,35 @@ def _renoised(shot: Shot, fixed: list[Zone], steps: list[float], stop_m: float) 
     return with_reflections(replace(shot, noise=noise))
 
 
+def _stop_m(shot: Shot, end_m: float, end_peak: Peak | None) -> float:
+    """Where clean fibre stops: cells and smoothing must not reach into the end of the fibre."""
+    if shot.fall is None:
+        return end_m
+    guard = shot.guard_m if end_peak else max(shot.guard_m, shot.placing_m)
+    return end_m - guard - 0.5 * shot.cells.width * shot.spacing_m
+
+
 def _end_position(shot: Shot) -> tuple[float, Peak | None]:
     """Where the fibre ends: leading edge of the last reflection, or start of the last fall."""
-    if not shot.end_drops:
+    if shot.fall is None:
         return shot.signal_end_m, None
-    reflections = [p for p in shot.peaks if p.height_db > 0]
-    if reflections and _only_tail_behind(shot, reflections[-1]):
-        peak = reflections[-1]
+    pulse_points = max(round(shot.pulse_m / shot.spacing_m), 5)
+    reach = 2 * pulse_points  # a flat top may be longer, but not than its dead zone
+    near = [
+        p
+        for p in shot.peaks
+        if p.height_db > 0 and p.first - reach <= shot.fall <= max(p.clear, p.first + reach)
+    ]
+    if near:
+        peak = max(near, key=lambda p: p.height_db)
         return float(np.interp(peak.lead, np.arange(shot.x_m.size), shot.x_m)), peak
-    pulse_points = max(round(shot.pulse_m / shot.spacing_m), 1)
-    power = linear_power(shot.trace.level_db)
-    stop = max(shot.end - 2 * pulse_points - 2, 1)
-    before = power[max(stop - 4 * pulse_points - 8, 0) : stop]
-    half = 0.5 * float(np.median(before))
-    smooth = running_mean(power, max(pulse_points // 4, 1))
-    above = np.flatnonzero(smooth[: shot.end + 1] > half)
-    last = int(above[-1]) if above.size else shot.end
-    centre = (max(pulse_points // 4, 1) - 1) / 2
-    return float(shot.x_m[last] + centre * shot.spacing_m - shot.pulse_m / 2), None
-
-
-def _only_tail_behind(shot: Shot, peak: Peak) -> bool:
-    """Whether what follows a reflection is the receiver's tail and not more fibre.
-
-    Fibre falls by tenths of a dB per kilometre, a tail by several dB per pulse length.
-    """
-    behind = peak.first + int(np.ceil(1.2 * shot.pulse_m / shot.spacing_m)) + 1
-    if behind >= shot.end - 2:
-        return True
-    level = shot.trace.level_db[behind : shot.end + 1]
-    block = max(level.size // 8, 1)
-    means = running_mean(level, block)[::block]
-    if means.size < 2:
-        return True
-    fall = float(np.median(-np.diff(means))) / (block * shot.spacing_m)
-    return fall > min(TAIL_FALL_DB_PER_M, TAIL_FALL_DB_PER_PULSE / shot.pulse_m)
+    first = max(shot.fall - 5 * pulse_points - 8, 0)
+    power = linear_power(shot.trace.level_db[first : shot.fall + 4 * pulse_points])
+    half = 0.5 * float(np.median(power[: max(shot.fall - first - pulse_points, 1)]))
+    width = max(pulse_points // 4, 1)
+    above = np.flatnonzero(running_mean(power, width) > half)
+    last = first + int(above[-1]) if above.size else shot.fall
+    return float(shot.x_m[last] + 0.5 * (width - 1) * shot.spacing_m - shot.pulse_m / 2), None
 
 
 def _measured(

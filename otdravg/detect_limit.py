@@ -119,10 +119,11 @@ def limit_at(detection: Detection, x_m: FloatArray, seen: float = SEEN_SHARE) ->
     hi = np.maximum(hi, clear)
     sums = LineSums.of(cells.x_m, cells.level_db, cells.weight)
     found = step_between(sums, (lo, at), (clear, hi), x, shot.slope_prior)
+    u_db = np.hypot(found.u_db, shot.rounding_db)
     enough = (at - lo >= _LEAST_CELLS) & (hi - clear >= _LEAST_CELLS) & (x >= from_m)
     length_m = shot.signal_end_m - float(shot.x_m[shot.front_clear])
     threshold = threshold_for(detection.false_alarm_rate, length_m, shot.pulse_m, 1)
-    limit = smallest_step_db(np.where(enough, found.u_db, np.nan), threshold, seen)
+    limit = smallest_step_db(np.where(enough, u_db, np.nan), threshold, seen)
     return np.where(np.isfinite(limit), limit, np.nan)
 
 

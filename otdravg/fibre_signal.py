@@ -12,13 +12,14 @@ from itertools import pairwise
 import numpy as np
 import numpy.typing as npt
 
-from otdravg.noise import linear_power
+from otdravg.noise import DB_PER_RELATIVE_POWER, linear_power
 
 __all__ = [
     "Floor",
     "Peak",
     "centred_mean",
     "clear_after",
+    "final_fall",
     "find_end",
     "find_reflections",
     "noise_floor",
@@ -37,6 +38,12 @@ STEEP_AFTER_PULSES = 6.0
 FALL_BEHIND_FLAT_TOP_DB = 1.5
 #: No splice gains as much as this from one end.
 MOST_GAIN_DB = 1.2
+#: A tail falls by more than this per pulse, fibre by much less, dB.
+FALL_DB_PER_PULSE = 0.8
+#: The end of a fibre takes the level down by at least this much, dB.
+LEAST_FALL_DB = 3.0
+#: So many pulses a tail may take to sink into the noise.
+LONGEST_FALL_PULSES = 60
 #: Flat tops rise by this at least, dB.
 LEAST_STEEP_DB = 1.0
 #: Share of the record, at its far end, looked at for the noise floor.
@@ -81,6 +88,18 @@ class Floor:
     mean_power: float
     sigma_power: float
 
+    @property
+    def dark_power(self) -> float:
+        """What the receiver shows on average without light, noise below zero clipped."""
+        return self.mean_power or 0.45 * self.sigma_power
+
+    def surely_above(self, width: int) -> float:
+        """What a mean over ``width`` points must exceed the dark power by to be signal.
+
+        Clipping and smoothing make short means noisier than white noise: a wide margin.
+        """
+        return float(6 * self.sigma_power / np.sqrt(width / min(4, width)))
+
 
 def noise_floor(level_db: FloatArray, slope_db_per_point: float) -> Floor:
     """Read the noise floor from the end of the record.
@@ -121,24 +140,17 @@ def noise_floor(level_db: FloatArray, slope_db_per_point: float) -> Floor:
     return Floor(True, mean, spread)
 
 
-def find_end(level_db: FloatArray, floor: Floor, pulse_points: float) -> tuple[int, bool]:
-    """Find where the signal ends: index of the last point with signal, and whether it drops.
-
-    The second value is True where the level falls off abruptly (the end of the fibre or a
-    break) and False where the shot sinks into the noise or the record stops.
-    """
+def find_end(level_db: FloatArray, floor: Floor, pulse_points: float) -> int:
+    """Find where the signal ends: index of the last point with signal."""
     n = level_db.size
     if not floor.is_noise:
-        return n - 1, False
+        return n - 1
     width = max(round(pulse_points), 5)
     power = linear_power(level_db)
     smooth = running_mean(power, width)
-    # Clipping and smoothing make short means noisier than white noise: keep a wide margin.
-    mean_of_clipped = floor.mean_power or 0.45 * floor.sigma_power
-    threshold = mean_of_clipped + 6 * floor.sigma_power / np.sqrt(width / min(4, width))
-    present = smooth > threshold
+    present = smooth > floor.dark_power + floor.surely_above(width)
     if not present.any():
-        return 0, False
+        return 0
     gap_needed = max(4 * width, 24)
     changes = np.flatnonzero(np.diff(present.astype(np.int8)))
     edges = np.concatenate(([0], changes + 1, [n]))
@@ -149,12 +161,55 @@ def find_end(level_db: FloatArray, floor: Floor, pulse_points: float) -> tuple[i
     long_gaps = long_gaps[starts[long_gaps] > first]
     end = int(starts[long_gaps[0]]) - 1 if long_gaps.size else n - 1
     # running_mean looks ahead: signal counts up to one window behind the last present index.
-    single = power > mean_of_clipped + 4 * floor.sigma_power
+    single = power > floor.dark_power + 4 * floor.sigma_power
     reach = np.flatnonzero(single[: min(end + width + 1, n)])
-    last = int(reach[-1]) if reach.size else end
-    before = smooth[max(last - 3 * width, 0) : max(last - width, 1)]
-    drops = bool(last < n - gap_needed and np.median(before) > 2.0 * threshold)
-    return last, drops
+    return int(reach[-1]) if reach.size else end
+
+
+def final_fall(level_db: FloatArray, floor: Floor, last: int, pulse_points: float) -> int | None:
+    """Find where the level falls for good, out of clear signal and into the noise.
+
+    That is the end of the fibre or a break. What follows may be a tail of the receiver many
+    pulses long: it falls by decibels per pulse where fibre falls by hundredths.
+
+    Parameters
+    ----------
+    level_db : array, shape (n,)
+    floor : Floor
+    last : int
+        Last point with signal.
+    pulse_points : float
+
+    Returns
+    -------
+    int or None
+        First point of the pulse in which the fall begins; None where the shot sinks into the
+        noise by and by or the record stops before the fibre does.
+    """
+    block = max(round(pulse_points), 5)
+    stop = last + 1 + 2 * block
+    if not floor.is_noise or stop > level_db.size:
+        return None
+    count = min(stop // block, LONGEST_FALL_PULSES)
+    first = stop - count * block
+    power = linear_power(level_db[first:stop]).reshape(count, block).mean(axis=1)
+    signal = np.maximum(power - floor.dark_power, max(0.5 * floor.sigma_power, 1e-13))
+    means_db = DB_PER_RELATIVE_POWER * np.log(signal)
+    steep = np.diff(means_db) < -FALL_DB_PER_PULSE
+    k = count - 1
+    while k > 0 and not steep[k - 1]:  # only noise so far
+        k -= 1
+    while k > 0:
+        if steep[k - 1]:
+            k -= 1
+        elif k >= 3 and steep[k - 2] and steep[k - 3]:
+            k -= 2  # a bump on the way down
+        else:
+            break
+    clear = signal[k] > 2 * floor.surely_above(block) + floor.dark_power
+    if not clear or means_db[k] - means_db[-1] < LEAST_FALL_DB:
+        return None
+    return first + k * block
 
 
 def smoothing_width(level_db: FloatArray, floor: Floor, end: int, pulse_points: float) -> int:

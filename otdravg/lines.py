@@ -123,11 +123,15 @@ class StepEstimate:
     slope_before: FloatArray
     slope_after: FloatArray
 
-    @property
-    def score(self) -> FloatArray:
-        """Likelihood-ratio statistic (loss/u)², χ² with one degree of freedom; 0 where unknown."""
-        ratio = self.loss_db / self.u_db
-        return np.where(np.isfinite(ratio), ratio * ratio, 0.0)
+    def score(self, allowance_db: FloatArray | float = 0.0, floor_db: float = 0.0) -> FloatArray:
+        """Likelihood-ratio statistic (loss/u)², χ² with one degree of freedom; 0 where unknown.
+
+        ``allowance_db`` is taken off the size of the loss first: what something other than a
+        splice may feign there. ``floor_db`` is a further standard uncertainty.
+        """
+        size = np.maximum(np.abs(self.loss_db) - allowance_db, 0.0)
+        score = size * size / (self.u_db * self.u_db + floor_db * floor_db)
+        return np.where(np.isfinite(score), score, 0.0)
 
 
 def step_between(

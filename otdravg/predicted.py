@@ -230,12 +230,13 @@ def predicted_side(
         floor=Floor(True, 0.0, noise.receiver_sigma_power),
         start=0,
         end=x.size - 1,
-        end_drops=True,
+        fall=x.size - 1,
         front_clear=front,
         peaks=tuple(sorted(peaks, key=lambda p: p.first)),
         in_peak=in_peak,
         noise=noise,
         slope_db_per_m=-receiver.attenuation_db_per_km / 1000,
+        u_slope_db_per_m=0.0,
         cells=Cells(1, x[:0], x[:0], x[:0]),
     )
     width = max(int(pulse_m / spacing_m // CELLS_PER_PULSE), 1)

@@ -14,7 +14,7 @@ from scipy import special
 
 from otdravg.lines import LineSums, StepEstimate, step_between
 from otdravg.ramp import compound_ramps, locate_steps, one_ramp
-from otdravg.shot import Shot
+from otdravg.shot import CELLS_PER_PULSE, Shot
 
 __all__ = [
     "Search",
@@ -31,6 +31,9 @@ __all__ = [
 FloatArray = npt.NDArray[np.float64]
 IndexArray = npt.NDArray[np.intp]
 
+#: So soon behind a dead zone, so small an apparent step is the receiver's tail, pulses and dB.
+REMAINS_PULSES = 1.5
+REMAINS_DB = 0.012
 #: Positions within a pulse at which whole sections are tested for a step.
 PLACES_PER_PULSE = 4
 
@@ -66,13 +69,18 @@ class Search:
 
     shot: Shot
     sums: LineSums
+    remains_db: FloatArray  # per cell, what a dead zone's remains may feign as a step
 
     @classmethod
     def of(cls, shot: Shot) -> Search:
         """Build the search on the cells of a shot."""
         cells = shot.cells
         sums = LineSums.of(cells.x_m, cells.level_db, cells.weight)
-        return cls(shot, sums)
+        remains = np.zeros(cells.x_m.size)
+        for clear in (shot.front_clear, *(p.clear for p in shot.peaks)):
+            first = clear // cells.width
+            remains[first : first + round(REMAINS_PULSES * CELLS_PER_PULSE) + 1] = REMAINS_DB
+        return cls(shot, sums, remains)
 
     @property
     def cell_m(self) -> float:
@@ -172,7 +180,7 @@ def _scores_at(
     x_m = search.shot.cells.x_m[at]
     near, far = np.maximum(at, first), np.minimum(right, last)
     found = step_between(search.sums, (first, near), (far, last), x_m, search.shot.slope_prior)
-    return found.score, lo
+    return found.score(search.remains_db[at], search.shot.rounding_db), lo
 
 
 def _local_maxima(
@@ -243,7 +251,9 @@ def prune(
     while steps:
         at = np.array(steps)
         lo, hi = alone_between(search, _zones(search, fixed, steps), at, stop_m)
-        scores = search.step(lo, at, at + search.shot.recovery_m, hi).score
+        found = search.step(lo, at, at + search.shot.recovery_m, hi)
+        cell = np.minimum(search.index(at), search.remains_db.size - 1)
+        scores = found.score(search.remains_db[cell], search.shot.rounding_db)
         worst = int(np.argmin(scores))
         if scores[worst] > threshold:
             break

@@ -17,6 +17,7 @@ from otdravg.fibre_signal import (
     Peak,
     centred_mean,
     clear_after,
+    final_fall,
     find_end,
     find_reflections,
     noise_floor,
@@ -77,12 +78,13 @@ class Shot:
     floor: Floor
     start: int  # first point at or behind the front panel
     end: int  # last point with signal
-    end_drops: bool
+    fall: int | None  # where the level falls for good, at the end of the fibre
     front_clear: int  # first point behind the front panel's reflection
     peaks: tuple[Peak, ...]
     in_peak: BoolArray  # shape (n,)
     noise: NoiseModel  # of single points
-    slope_db_per_m: float
+    slope_db_per_m: float  # typical of the fibre
+    u_slope_db_per_m: float
     cells: Cells
 
     @property
@@ -120,9 +122,13 @@ class Shot:
     @property
     def slope_prior(self) -> SlopePrior:
         """What a piece of this fibre may be expected to fall by per metre."""
-        return SlopePrior(
-            self.slope_db_per_m, SLOPE_SPREAD_DB_PER_KM / 1000, SLOPE_CHANGE_DB_PER_KM / 1000
-        )
+        spread = float(np.hypot(SLOPE_SPREAD_DB_PER_KM / 1000, self.u_slope_db_per_m))
+        return SlopePrior(self.slope_db_per_m, spread, SLOPE_CHANGE_DB_PER_KM / 1000)
+
+    @property
+    def rounding_db(self) -> float:
+        """What rounding may feign as a step: little noise does not average it out."""
+        return self.trace.settings.quantum_db / float(np.sqrt(12))
 
     @property
     def signal_end_m(self) -> float:
@@ -141,7 +147,8 @@ def prepare(trace: Trace, group_index: float | None = None) -> Shot:
     pulse_points = pulse / spacing
     guess = -FIRST_GUESS_DB_PER_KM * spacing / 1000
     floor = noise_floor(level, guess)
-    end, drops = find_end(level, floor, pulse_points)
+    end = find_end(level, floor, pulse_points)
+    fall = final_fall(level, floor, end, pulse_points)
     start = int(np.clip(np.ceil(-x[0] / spacing), 0, n - 1))
     if end - start < max(4 * pulse_points, 24):
         raise ShotsDoNotPair(
@@ -176,8 +183,8 @@ def prepare(trace: Trace, group_index: float | None = None) -> Shot:
     nothing = np.zeros(n, dtype=bool)
     cells = Cells(width, x[:0], x[:0], x[:0])
     shot = Shot(
-        trace, index, x, pulse, spacing, smoothing, floor, start, end, drops, start, (),
-        nothing, noise, slope, cells,
+        trace, index, x, pulse, spacing, smoothing, floor, start, end, fall, start, (),
+        nothing, noise, *slope, cells,
     )  # fmt: skip
     return with_reflections(shot)
 
@@ -226,13 +233,15 @@ def _at_ceiling(level: FloatArray) -> BoolArray:
 
 def _typical_slope(
     x: FloatArray, level: FloatArray, start: int, end: int, pulse_points: float
-) -> float:
-    """Median fall per metre over many stretches: splices and peaks do not move it.
+) -> tuple[float, float]:
+    """Median fall per metre over many stretches, and its uncertainty.
+
+    Splices and peaks do not move the median.
 
     The shortest stretches that are precise enough are best: fewest of them hold a splice.
     """
     shortest = max(int(3 * pulse_points), 8)
-    slope = 0.0
+    slope = u_slope = 0.0
     for parts in (640, 320, 160, 80, 40):
         span = (end - start) // parts
         if span < shortest and parts > 40:
@@ -244,9 +253,10 @@ def _typical_slope(
         slopes = (level[to] - level[i]) / (x[to] - x[i])
         slope = float(np.median(slopes))
         spread = 1.4826 * float(np.median(np.abs(slopes - slope)))
-        if 1.25 * spread / np.sqrt(parts) < SLOPE_PRECISION_DB_PER_KM / 1000:
+        u_slope = 1.25 * spread / float(np.sqrt(parts))
+        if u_slope < SLOPE_PRECISION_DB_PER_KM / 1000:
             break
-    return float(np.clip(slope, -2e-3, 1e-5))
+    return float(np.clip(slope, -2e-3, 1e-5)), u_slope
 
 
 def make_cells(shot: Shot, width: int) -> Cells:

@@ -7,7 +7,7 @@ import pytest
 from making import INDEX, PULSE_100_NS_M, instrument, shot, span
 
 from otdravg.errors import Refusal, ShotsDoNotPair
-from otdravg.fibre_signal import centred_mean, find_end, noise_floor, running_mean
+from otdravg.fibre_signal import centred_mean, final_fall, find_end, noise_floor, running_mean
 from otdravg.shot import Shot, prepare
 from otdravg.simulate import Fibre, FloorMode, Instrument
 from otdravg.trace import Trace
@@ -49,7 +49,8 @@ def test_record_that_stops_on_the_fibre_has_no_floor() -> None:
     taken = shot(glass, instrument(point_count=5000), 3)
     floor = noise_floor(taken.level_db, -0.25 * taken.spacing_m(INDEX) / 1000)
     assert not floor.is_noise
-    assert find_end(taken.level_db, floor, 10) == (4999, False)
+    assert find_end(taken.level_db, floor, 10) == 4999
+    assert final_fall(taken.level_db, floor, 4999, 10) is None
 
 
 @pytest.mark.parametrize("reflectance_db", [-14.4, -45.0, None])
@@ -57,7 +58,7 @@ def test_record_that_stops_on_the_fibre_has_no_floor() -> None:
 def test_abrupt_end_is_an_end(reflectance_db: float | None, far_noise_db: float) -> None:
     glass = span([5000], [], end_b_reflectance_db=reflectance_db)
     found = prepared(glass, instrument(), 4, far_noise_db=far_noise_db)
-    assert found.end_drops
+    assert found.fall is not None
     # The last signal lies behind the end by the pulse and the receiver's tail.
     assert 5000 - 5 < found.signal_end_m < 5000 + 15 * PULSE_100_NS_M
 
@@ -66,7 +67,7 @@ def test_sinking_into_the_noise_is_not_an_end() -> None:
     glass = span([40_000], [])
     tool = instrument(500, 4.0, dynamic_range_db=4.0)
     found = prepared(glass, tool, 5, far_noise_db=None)
-    assert not found.end_drops
+    assert found.fall is None
     # One point's signal equals its noise 4.0/0.19 = 21 km out and is four times as large at
     # 5.2 km (arithmetic); where to stop between them is a matter of care.
     assert 5200 < found.signal_end_m < 21_100

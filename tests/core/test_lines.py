@@ -75,7 +75,7 @@ def test_step_agrees_with_weighted_least_squares_of_statsmodels(
     loss, u = step_by_statsmodels(z, level, weight, slice(20, 165), slice(180, 300), 1050.0, prior)
     assert found.loss_db[0] == pytest.approx(loss, abs=1e-6)
     assert found.u_db[0] == pytest.approx(u, rel=1e-6)
-    assert found.score[0] == pytest.approx((loss / u) ** 2, rel=1e-5)
+    assert found.score()[0] == pytest.approx((loss / u) ** 2, rel=1e-5)
 
 
 @pytest.mark.parametrize("change_sd", [NOTHING_KNOWN, EXACT])
@@ -139,4 +139,4 @@ def test_no_points_on_one_side_is_unknown_and_scores_nothing(
     found = step_between(sums, indices(10, 10), indices(20, 40), np.array([300.0]), prior)
     assert np.isnan(found.loss_db[0])
     assert np.isnan(found.u_db[0])
-    assert found.score[0] == 0
+    assert found.score()[0] == 0
