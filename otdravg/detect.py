@@ -36,6 +36,10 @@ FloatArray = npt.NDArray[np.float64]
 
 #: The first search, with rough noise, asks for this much more than the final threshold.
 FIRST_PASS = 3.0
+#: Steps taken for ripple make the noise look so much larger, and as much more correlated.
+SUSPECT_RATIO = 4.0
+#: More steps than one in so many pulses would explain any ripple.
+LEAST_PULSES_PER_STEP = 8.0
 
 
 class EventKind(Enum):
@@ -106,7 +110,7 @@ def detect(
     shot = prepare(trace, group_index)
     length = shot.signal_end_m - float(shot.x_m[shot.front_clear])
     threshold = threshold_for(false_alarm_rate, length, shot.pulse_m, 1)
-    shot = _renoised(shot, *_first_look(shot, threshold))
+    shot = _with_noise_of_its_own(shot, threshold)
     end_m, end_peak = _end_position(shot)
     stop_m = _stop_m(shot, end_m, end_peak)
     known = _reflections(shot, end_m, end_peak)
@@ -156,12 +160,34 @@ def _reflections(
     ]
 
 
-def _first_look(shot: Shot, threshold: float) -> tuple[list[Zone], list[float], float]:
-    """Reflections, clear steps and end of a shot whose noise is known only roughly.
+def _with_noise_of_its_own(shot: Shot, threshold: float) -> Shot:
+    """Return the shot with the noise that is left when clear steps are taken out.
 
     The first noise estimate knows no events and little of correlation: only clear steps
-    count, so that ripple taken for steps cannot make itself look significant.
+    count, so that ripple taken for steps cannot make itself look significant. But on a short
+    fibre steps may have been taken for ripple: if few of them explain most of it, they are steps.
     """
+    rough, found = shot.noise, _first_look(shot, threshold)
+    first = _renoised(shot, *found)
+    if found[1] or first.noise.correlation_points < SUSPECT_RATIO * shot.smoothing:
+        return first
+    white = replace(
+        rough,
+        constant_long_run_db2=rough.constant_db2 * shot.smoothing,
+        receiver_long_run_db2=rough.receiver_db2 * shot.smoothing,
+    )
+    found = _first_look(with_reflections(replace(shot, noise=white)), threshold)
+    pulses = (shot.signal_end_m - float(shot.x_m[shot.front_clear])) / shot.pulse_m
+    if not 0 < len(found[1]) < pulses / LEAST_PULSES_PER_STEP:
+        return first
+    second = _renoised(shot, *found)
+    middle = np.array([float(np.median(shot.trace.level_db[shot.front_clear : shot.end + 1]))])
+    left, before = (float(s.noise.long_run_db2(middle)[0]) for s in (second, first))
+    return second if left < before / SUSPECT_RATIO else first
+
+
+def _first_look(shot: Shot, threshold: float) -> tuple[list[Zone], list[float], float]:
+    """Reflections, clear steps and end of a shot whose noise is known only roughly."""
     end_m, end_peak = _end_position(shot)
     stop_m = _stop_m(shot, end_m, end_peak)
     fixed = [(a, b) for a, b, _ in _reflections(shot, end_m, end_peak)]

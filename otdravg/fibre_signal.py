@@ -449,7 +449,7 @@ def clear_after(
     ceiling = float(level_db.max()) - 1e-9
     candidate: int | None = None
     first_quiet: int | None = None
-    last_fall = np.inf
+    least_fall = np.inf
     reach = t + int(LONGEST_TAIL_PULSES * pulse_points) + 60
     while t < stop:
         if t > reach and first_quiet is not None:
@@ -478,13 +478,14 @@ def clear_after(
             first_quiet = t if first_quiet is None else first_quiet
             if t - candidate > 0.5 * (candidate - first) + 2 * step:
                 ahead = running_mean(level_db[candidate : min(t + 4 * h + base, stop)], step)
-                cliff = np.flatnonzero(ahead < ahead[0] - FALL_BEHIND_FLAT_TOP_DB)
+                fibre = ahead[0] + slope_db_per_point * np.arange(ahead.size)
+                cliff = np.flatnonzero(ahead < fibre - FALL_BEHIND_FLAT_TOP_DB)
                 if not cliff.size:
                     return candidate
                 t, candidate = candidate + int(cliff[0]), None  # it was the flat top of a peak
-        elif 2.5 * last_fall < fall < 0.5 * FALL_BEHIND_FLAT_TOP_DB:
+        elif 2 * least_fall + 3 * sigma < fall < 0.5 * FALL_BEHIND_FLAT_TOP_DB:
             break
         else:
-            candidate, last_fall = None, fall
+            candidate, least_fall = None, min(fall, least_fall)
         t += max(step, (t - first) // 8)
     return min(t if candidate is None else candidate, stop)

@@ -27,6 +27,10 @@ IndexArray = npt.NDArray[np.intp]
 #: Points whose noise-free power is below this many receiver sigmas are not used:
 #: clipping and rectification at zero power would bias them.
 LEAST_SIGNAL_SIGMAS = 3.0
+#: Kept free behind the dead zone of a reflection, share of the dead zone, but of the
+#: stretch behind it no more than this share.
+TAIL_MARGIN = 1.0
+TAIL_SHARE = 0.25
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,17 +140,32 @@ class Side:
     def stretches(self, places: Sequence[Place]) -> tuple[FloatArray, FloatArray]:
         """Clean stretch (from, to) of each section in front-panel coordinates, in z order.
 
-        ``places`` are the inner positions in z order; there is one section more.
+        ``places`` are the inner positions in z order; there is one section more. Behind a
+        reflection the stretch begins a little later than the dead zone ends: a tail that no
+        longer shows still lifts what follows by a share of a millidecibel.
         """
-        return self._stretches(self.dead_zones(places))
-
-    def _stretches(self, zones: FloatArray) -> tuple[FloatArray, FloatArray]:
-        entry = [max(self._entry_clear(), float(self.shot.x_m[self.shot.front_clear]))]
-        exit_start = [self.start_m + self.length_m - self.shot.guard_m - self.shot.spacing_m]
-        starts, clears = zones[:, 0], zones[:, 1]
+        zones = self.dead_zones(places)
+        entry = self._entry_clear()
+        exit_start = self.start_m + self.length_m - self.shot.guard_m - self.shot.spacing_m
         if self.forward:
-            return np.concatenate((entry, clears)), np.concatenate((starts, exit_start))
-        return np.concatenate((clears, entry)), np.concatenate((exit_start, starts))
+            begin = np.concatenate(([entry], zones[:, 1]))
+            stop = np.concatenate((zones[:, 0], [exit_start]))
+        else:
+            begin = np.concatenate((zones[:, 1], [entry]))
+            stop = np.concatenate(([exit_start], zones[:, 0]))
+        return begin + np.minimum(
+            self._tail_margin(begin), TAIL_SHARE * np.maximum(stop - begin, 0)
+        ), stop
+
+    def _tail_margin(self, begin_m: FloatArray) -> FloatArray:
+        """How much later than where a dead zone ends its tail is surely gone."""
+        shot = self.shot
+        firsts = np.array([shot.start, *(p.first for p in shot.peaks)])
+        clears = np.array([shot.front_clear, *(p.clear for p in shot.peaks)])
+        at = shot.x_m[np.minimum(clears, shot.x_m.size - 1)]
+        margin = TAIL_MARGIN * (clears - firsts) * shot.spacing_m
+        here = np.abs(begin_m[:, None] - at) < shot.spacing_m
+        return np.asarray(np.where(here, margin, 0.0).max(axis=1))
 
     def cells_around(self, places: Sequence[Place]) -> tuple[IndexArray, IndexArray]:
         """Cells among which each place is alone between its neighbours, shape (P,) each."""
@@ -176,8 +195,11 @@ class Side:
 
     def _entry_clear(self) -> float:
         """Where the span becomes clean behind the connector it starts with."""
+        panel = float(self.shot.x_m[self.shot.front_clear])
+        if self.start_m <= 0:
+            return panel
         z = 0.0 if self.forward else self.length_m
-        return float(self.dead_zones([Place(z, z)])[0, 1]) if self.start_m > 0 else 0.0
+        return max(float(self.dead_zones([Place(z, z)])[0, 1]), panel)
 
     def ranges(self, places: Sequence[Place]) -> tuple[IndexArray, IndexArray]:
         """Point indices lo ≤ i < hi of each section's clean stretch."""

@@ -83,8 +83,9 @@ class TestPlanAndOutcome:
                 if abs(r.distance_m - z_m) < 30 and r.u_loss_db is not None
             ]
             assert len(stated) >= 6
-            # One shot knows its noise to some 10 %, and attenuation spreads differ.
-            assert plan.expectations[k].u_loss_db == pytest.approx(np.mean(stated), rel=0.25)
+            # One shot knows its noise to some 10 %, attenuation spreads differ, and where ripple
+            # rules (500 ns) the plan is on the safe side.
+            assert plan.expectations[k].u_loss_db == pytest.approx(np.mean(stated), rel=0.3)
 
     def test_errors_scatter_as_foretold(self, pulse_ns: int, averaging: float) -> None:
         plan = foretold(pulse_ns, averaging)

@@ -345,9 +345,6 @@ def test_span_shorter_than_five_pulses_between_cords() -> None:
     assert len(m.readings) == 1, summary(m)
 
 
-@pytest.mark.xfail(
-    strict=True, reason="in a short span the splice itself is taken for remains of tail or ramp"
-)
 def test_span_shorter_than_five_pulses_without_cords_knows_how_little_it_knows() -> None:
     # Behind the front panel's dead zone 90 m of fibre are left before the splice.
     glass = span([220, 230], [0.15])
