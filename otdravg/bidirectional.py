@@ -45,6 +45,8 @@ FloatArray = npt.NDArray[np.float64]
 #: Next to a splice, readings below this share of it within so many pulses are its own remains.
 SHADOW_SHARE = 0.06
 SHADOW_PULSES = 3.0
+#: Starts of a ramp that are tried at once; very unequal pulses take two rounds.
+MOST_STARTS = 100
 #: So soon behind a dead zone, an apparent loss this small in one shot is the receiver's tail.
 TAIL_PULSES = 6.0
 TAIL_REMAINS_DB = 0.012
@@ -518,23 +520,27 @@ def _located(sides: Sides, places: list[Place]) -> list[Place]:
     chosen = [i for i, p in enumerate(ordered) if not (p.reflective or p.members > 1 or p.asked)]
     if not chosen:
         return ordered
-    reach = max(s.shot.pulse_m + 2 * s.shot.spacing_m for s in sides)
-    step = min(grid_step_m(s.shot) for s in sides)
     at = np.array([ordered[i].start_m for i in chosen])
-    grid = at[:, None] + np.arange(-reach, reach, step)
-    total = np.zeros(grid.shape)
-    for side in sides:
-        lo, hi = (edge[chosen] for edge in side.cells_around(ordered))
-        total += np.nan_to_num(location_cost(side.shot, side.cell_sums, side.x(grid), lo, hi))
-    known = total.any(axis=1)
     lower = np.array([0.0, *(p.stop_m for p in ordered)])[chosen]
     upper = np.array([*(p.start_m for p in ordered[1:]), sides[0].length_m])[chosen]
-    allowed = (grid >= lower[:, None] + step) & (grid <= upper[:, None] - step)
-    best, beyond, _ = lowest(np.where(allowed, total, np.inf))
-    known &= allowed.sum(axis=1) >= 3
-    for k in np.flatnonzero(known):
-        z = float(grid[k, best[k]] + step * beyond[k])
-        ordered[chosen[k]] = replace(ordered[chosen[k]], start_m=z, stop_m=z)
+    finest = min(grid_step_m(s.shot) for s in sides)
+    reach = max(s.shot.pulse_m + 2 * s.shot.spacing_m for s in sides)
+    step = max(finest, 2 * reach / MOST_STARTS)
+    while True:
+        grid = at[:, None] + np.arange(-reach, reach + 0.5 * step, step)
+        total = np.zeros(grid.shape)
+        for side in sides:
+            lo, hi = (edge[chosen] for edge in side.cells_around(ordered))
+            total += np.nan_to_num(location_cost(side.shot, side.cell_sums, side.x(grid), lo, hi))
+        allowed = (grid >= lower[:, None] + step) & (grid <= upper[:, None] - step)
+        best, beyond, _ = lowest(np.where(allowed, total, np.inf))
+        known = total.any(axis=1) & (allowed.sum(axis=1) >= 3)
+        at = np.where(known, grid[np.arange(best.size), best] + step * beyond, at)
+        if step <= finest:
+            break
+        reach, step = 2 * step, max(finest, 4 * step / MOST_STARTS)
+    for i, z in zip(chosen, at.tolist(), strict=True):
+        ordered[i] = replace(ordered[i], start_m=z, stop_m=z)
     return ordered
 
 

@@ -313,7 +313,9 @@ def _reflectance(shot: Shot, height_db: float | None) -> float | None:
     memory; a saturated peak makes this a lower bound).
     """
     settings = shot.trace.settings
-    if height_db is None or height_db <= 0 or settings.backscatter_coefficient_db >= 0:
+    if height_db is None or height_db <= 0 or settings.pulse_ns <= 0:
+        return None
+    if settings.backscatter_coefficient_db >= 0:
         return None
     rise = 10 ** (height_db / 5) - 1
     return float(

@@ -42,6 +42,10 @@ MOST_GAIN_DB = 1.2
 FALL_DB_PER_PULSE = 0.8
 #: The end of a fibre takes the level down by at least this much, dB.
 LEAST_FALL_DB = 3.0
+#: Points from which noise can be told from fibre.
+LEAST_TAIL_POINTS = 8
+#: So much below the fibre's level, and still falling, a tail has no fibre under it, dB.
+BELOW_FIBRE_DB = 0.5
 #: So many pulses a tail may take to sink into the noise.
 LONGEST_FALL_PULSES = 60
 #: Flat tops rise by this at least, dB.
@@ -118,10 +122,12 @@ def noise_floor(level_db: FloatArray, slope_db_per_point: float) -> Floor:
     noise has its 68 % quantile there.
     """
     tail = level_db[-max(int(level_db.size * TAIL_SHARE), min(64, level_db.size)) :]
+    if tail.size < LEAST_TAIL_POINTS:
+        return Floor(False, 0.0, 0.0)
     power = linear_power(tail)
     mean, spread = float(power.mean()), float(power.std())
     clipped = float(np.mean(tail <= tail.min()))
-    rough = spread > 0.3 * mean
+    rough = spread > 0.3 * mean and float(np.std(np.diff(power))) > 0.2 * spread
     # A floor with an offset has little relative noise, but unlike fibre it does not fall.
     x = np.arange(tail.size) - (tail.size - 1) / 2
     fall = float(x @ tail / (x @ x))
@@ -187,8 +193,8 @@ def final_fall(level_db: FloatArray, floor: Floor, last: int, pulse_points: floa
         noise by and by or the record stops before the fibre does.
     """
     block = max(round(pulse_points), 5)
-    stop = last + 1 + 2 * block
-    if not floor.is_noise or stop > level_db.size:
+    stop = min(last + 1 + 2 * block, level_db.size)
+    if stop < 4 * block:
         return None
     count = min(stop // block, LONGEST_FALL_PULSES)
     first = stop - count * block
@@ -197,7 +203,7 @@ def final_fall(level_db: FloatArray, floor: Floor, last: int, pulse_points: floa
     means_db = DB_PER_RELATIVE_POWER * np.log(signal)
     steep = np.diff(means_db) < -FALL_DB_PER_PULSE
     k = count - 1
-    while k > 0 and not steep[k - 1]:  # only noise so far
+    while k > max(count - 4, 0) and not steep[k - 1]:  # only noise behind the last signal
         k -= 1
     while k > 0:
         if steep[k - 1]:
@@ -206,7 +212,10 @@ def final_fall(level_db: FloatArray, floor: Floor, last: int, pulse_points: floa
             k -= 2  # a bump on the way down
         else:
             break
-    clear = signal[k] > 2 * floor.surely_above(block) + floor.dark_power
+    if floor.is_noise:
+        clear = signal[k] > 2 * floor.surely_above(block) + floor.dark_power
+    else:  # a record that stops in the tail: below the fibre's own level there is no fibre
+        clear = means_db[-1] < means_db[max(k - 2, 0)] - BELOW_FIBRE_DB
     if not clear or means_db[k] - means_db[-1] < LEAST_FALL_DB:
         return None
     return first + k * block

@@ -33,6 +33,8 @@ IndexArray = npt.NDArray[np.intp]
 POINTS_IN_RAMP = 10
 #: Two ramps must leave less than this share of what one ramp leaves to be believed.
 COMPOUND_GAIN = 0.4
+#: Residuals held in memory at once.
+MOST_AT_ONCE = 1_000_000
 #: A real ramp is rounded by the receiver: RMS departure from a straight one, share of its loss.
 RAMP_IMPERFECTION = 0.055
 
@@ -124,6 +126,7 @@ class RampWindows:
         The ramp mixes the linear powers of both sides: the pulse lies partly on each.
         """
         lost = np.expm1(self.drop_db * (-1 / DB_PER_RELATIVE_POWER))[:, None, :]
+        lost = np.maximum(lost, -1 + 1e-12)  # a drop of hundreds of dB leaves nothing
         mixed = self.share(starts_m)
         mixed *= lost
         np.log1p(mixed, out=mixed)
@@ -132,7 +135,7 @@ class RampWindows:
         mixed *= np.sqrt(self.weight)[:, None, :]
         return mixed
 
-    def rows(self, chosen: BoolArray) -> RampWindows:
+    def rows(self, chosen: BoolArray | IndexArray) -> RampWindows:
         """The windows of some steps only."""
         return RampWindows(
             self.x_m[chosen],
@@ -166,9 +169,15 @@ def location_cost(
     middle = (starts_m[:, 0] + starts_m[:, -1]) / 2
     margin = float(np.abs(starts_m[:, -1] - starts_m[:, 0]).max(initial=0.0)) / 2
     windows = RampWindows.around(shot, sums, middle, margin, lo, hi)
-    residual = windows.residual(starts_m)
-    cost = np.einsum("kgw,kgw->kg", residual, residual)
-    return np.where(np.isfinite(windows.loss_db)[:, None], cost, np.nan)
+    cost = np.full(starts_m.shape, np.nan)
+    known = np.flatnonzero(np.isfinite(windows.loss_db))
+    # A long pulse's reach on a short pulse's cells makes wide windows: a few rows at a time.
+    rows = max(int(MOST_AT_ONCE // (starts_m.shape[1] * windows.x_m.shape[1])), 1)
+    for first in range(0, known.size, rows):
+        some = known[first : first + rows]
+        residual = windows.rows(some).residual(starts_m[some])
+        cost[some] = np.einsum("kgw,kgw->kg", residual, residual)
+    return cost
 
 
 def locate_steps(

@@ -51,6 +51,8 @@ STEP_RECOVERY = 0.35
 ROUGH_RIPPLE = 1.5
 #: Kept free in front of an event for the uncertainty of its location, share of a pulse.
 GUARD_SHARE = 0.1
+#: Levels are stored as 16 bits of 0.001 dB, 65.5 dB; nobody stores twice as much.
+LARGEST_SPAN_DB = 140.0
 #: Cells per pulse in the search.
 CELLS_PER_PULSE = 6
 
@@ -145,6 +147,13 @@ def prepare(trace: Trace, group_index: float | None = None) -> Shot:
     x = trace.distance_m(index)
     pulse = max(trace.pulse_m(index), spacing)
     pulse_points = pulse / spacing
+    span_db = float(np.ptp(level))
+    if span_db > LARGEST_SPAN_DB:
+        raise ShotsDoNotPair(
+            Refusal.NO_SIGNAL,
+            f"{trace.identity.path}: levels span {span_db:.0f} dB, more than any receiver shows",
+            "the file's scale factor is wrong: export the shot again",
+        )
     guess = -FIRST_GUESS_DB_PER_KM * spacing / 1000
     floor = noise_floor(level, guess)
     end = find_end(level, floor, pulse_points)
