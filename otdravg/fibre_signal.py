@@ -44,6 +44,10 @@ FALL_DB_PER_PULSE = 0.8
 LEAST_FALL_DB = 3.0
 #: Points from which noise can be told from fibre.
 LEAST_TAIL_POINTS = 8
+#: Parts that the record's far end is looked at in, and how much more power is no floor's.
+FLOOR_PARTS = 40
+FLOOR_RATIO = 3.0
+LEAST_POINTS_PER_PART = 40
 #: So much below the fibre's level, and still falling, a tail has no fibre under it, dB.
 BELOW_FIBRE_DB = 0.5
 #: So many pulses a tail may take to sink into the noise.
@@ -124,6 +128,7 @@ def noise_floor(level_db: FloatArray, slope_db_per_point: float) -> Floor:
     tail = level_db[-max(int(level_db.size * TAIL_SHARE), min(64, level_db.size)) :]
     if tail.size < LEAST_TAIL_POINTS:
         return Floor(False, 0.0, 0.0)
+    tail = _behind_the_end(tail)
     power = linear_power(tail)
     mean, spread = float(power.mean()), float(power.std())
     clipped = float(np.mean(tail <= tail.min()))
@@ -144,6 +149,19 @@ def noise_floor(level_db: FloatArray, slope_db_per_point: float) -> Floor:
     if rough:
         return Floor(True, 0.0, float(np.quantile(power, 0.6827)))
     return Floor(True, mean, spread)
+
+
+def _behind_the_end(tail_db: FloatArray) -> FloatArray:
+    """What of the record's last part lies behind the end of the fibre, if that lies in it.
+
+    Many instruments record hardly more than the fibre is long.
+    """
+    count = max(min(FLOOR_PARTS, tail_db.size // LEAST_POINTS_PER_PART), 1)
+    size = tail_db.size // count
+    means = linear_power(tail_db[-count * size :]).reshape(count, size).mean(axis=1)
+    lowest = np.median(means[-3:])  # one part may be low by chance
+    above = np.flatnonzero(means > FLOOR_RATIO * lowest)
+    return tail_db[-(count - 1 - int(above[-1])) * size :] if above.size else tail_db
 
 
 def find_end(level_db: FloatArray, floor: Floor, pulse_points: float) -> int:

@@ -63,6 +63,22 @@ def test_abrupt_end_is_an_end(reflectance_db: float | None, far_noise_db: float)
     assert 5000 - 5 < found.signal_end_m < 5000 + 15 * PULSE_100_NS_M
 
 
+@pytest.mark.parametrize("points", [9200, 9400, 9800])
+def test_record_hardly_longer_than_the_fibre_shows_its_end(points: int) -> None:
+    # Behind the fibre are left 20, 40 or 80 pulses: less than the share looked at for the floor.
+    found = prepared(span([9000], []), instrument(point_count=points), 4)
+    assert found.fall is not None
+    assert 9000 - 15 < found.fall * found.spacing_m < 9000 + 15
+
+
+def test_record_that_stops_in_the_tail_of_the_end_still_shows_it() -> None:
+    glass = span([5000], [], end_b_reflectance_db=-14.4)
+    tool = instrument(2000, 4.0, tail_fraction=0.003, tail_ns=2000, point_count=1500)
+    found = prepared(glass, tool, 4)
+    assert found.fall is not None
+    assert found.fall * found.spacing_m == pytest.approx(5000, abs=2.5 * 20 * PULSE_100_NS_M)
+
+
 def test_sinking_into_the_noise_is_not_an_end() -> None:
     glass = span([40_000], [])
     tool = instrument(500, 4.0, dynamic_range_db=4.0)
