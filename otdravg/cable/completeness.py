@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 from collections.abc import Collection, Mapping, Sequence
 
-from otdravg.cable.attempts import slot_of
+from otdravg.cable.attempts import Slot, slot_of
 from otdravg.cable.colours import fibre_colour, ribbon_position
 from otdravg.cable.model import CableFinding, FibreKey, ShotRecord, ShotUse
 from otdravg.cable.notes import about_fibre, numbers_text
@@ -19,6 +19,13 @@ __all__ = ["missing_fibres", "missing_shots"]
 _USUAL_SHARE = 0.5
 
 _PRESENT = (ShotUse.USED, ShotUse.EARLIER, ShotUse.UNPAIRED, ShotUse.MISMATCHED)
+#: Why a file of the missing shot is not it.
+_NOT_USABLE = {
+    ShotUse.UNREADABLE: "is unreadable",
+    ShotUse.REPEAT: "is another shot's copy",
+    ShotUse.EXCLUDED: "was excluded by the reviewer",
+    ShotUse.MISMATCHED: "has a wrong wavelength label",
+}
 
 
 def missing_shots(
@@ -31,12 +38,17 @@ def missing_shots(
     that half a pair is never passed over.
     """
     taken: dict[FibreKey, set[ShotNeed]] = defaultdict(set)
+    unusable: dict[Slot, ShotRecord] = {}
     for record in records:
         slot = slot_of(record)
+        if slot is None:
+            continue
         # A shot with a wrong wavelength label has no attempt: it fills no place.
-        if slot is not None and record.use in _PRESENT and record.attempt:
+        if record.use in _PRESENT and record.attempt:
             key, nm, direction = slot
             taken[key].add(ShotNeed(key.fibre, direction, nm))
+        elif record.use in _NOT_USABLE:
+            unusable.setdefault(slot, record)
     findings = []
     usual = _usual_wavelengths(taken)
     for key, own in sorted(taken.items()):
@@ -53,7 +65,7 @@ def missing_shots(
             ]
         else:
             missing += _half_pairs(own, wanted)
-        findings += _worded(key, missing, have)
+        findings += _worded(key, missing, have, unusable)
     return findings
 
 
@@ -86,7 +98,10 @@ def _half_pairs(own: Collection[ShotNeed], wanted: Collection[int]) -> list[Shot
 
 
 def _worded(
-    key: FibreKey, missing: Sequence[ShotNeed], have: Collection[int]
+    key: FibreKey,
+    missing: Sequence[ShotNeed],
+    have: Collection[int],
+    unusable: Mapping[Slot, ShotRecord],
 ) -> list[CableFinding]:
     """One finding per wavelength: a missing direction, or nothing at all at it."""
     by_nm: dict[int, list[Direction]] = defaultdict(list)
@@ -97,15 +112,19 @@ def _worded(
     for nm, ends in sorted(by_nm.items()):
         if nm in have:
             end = " and ".join(direction.value for direction in ends)
+            there = [r for d in ends if (r := unusable.get((key, nm, d))) is not None]
+            why = "".join(f" ({r.path} {_NOT_USABLE[r.use]})" for r in there)
             findings.append(
                 about_fibre(
                     key,
                     Severity.DEFECT,
                     "direction-missing",
-                    f"no shot {end} at {nm} nm; a reading from one end is not the loss",
+                    f"no {'usable ' if there else ''}shot {end} at {nm} nm{why}; a reading from "
+                    "one end is not the loss",
                     "find the file or shoot it",
                     wavelength_nm=nm,
                     direction=end,
+                    files=tuple(r.path for r in there),
                 )
             )
         else:

@@ -1,29 +1,27 @@
 """What a reviewer decided: applied on top of the measurement, never in place of it.
 
-Decisions stand in a CSV file, one a line, with who, when and why. Each line carries a seal,
-the SHA-256 of the line's fields together with the seal of the line before. A line that was
-edited, moved or taken out breaks the chain from there on, and the review says so. The last
-seal is shown in every output: a line cut off the end changes it.
+Decisions stand in a file of their own, sealed one after the other: see
+:mod:`otdravg.cable.decisions_chain` for what the seals show, and
+:mod:`otdravg.cable.decisions_file` for what the files look like.
 """
 
 from __future__ import annotations
 
-import csv
-import hashlib
-import io
-import json
-import re
+import glob
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, fields, replace
-from datetime import datetime
-from enum import Enum
+from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
 
 from otdravg.cable.closures import CableMap, renamed
+from otdravg.cable.decision_model import Decision, SealedDecision, What, checked
+from otdravg.cable.decisions_chain import checked_chain, seal_of
+from otdravg.cable.decisions_file import appended, parse_file, read_bytes
 from otdravg.cable.model import CableFinding, ShotRecord, ShotUse, Source, SpliceRow
+from otdravg.cable.names import same_text
 from otdravg.decision import Action, Verdict
 from otdravg.errors import BadSetting
 from otdravg.export.atomic import write_atomic
+from otdravg.export.only_run import only_run
 from otdravg.findings import Severity
 from otdravg.trace import Direction
 
@@ -35,122 +33,65 @@ __all__ = [
     "add_decision",
     "apply_to_maps",
     "apply_to_shots",
+    "decisions_here",
     "read_decisions",
 ]
 
 
-class What(Enum):
-    """What can be decided."""
-
-    ACCEPT = "accept"  # a splice, although it is over the limit
-    EXCLUDE_SHOT = "exclude-shot"
-    MOVE_POSITION = "move-position"  # of a closure on one fibre, to `value` metres from A
-    NAME_CLOSURE = "name-closure"  # to `value`
-    CONFIRM_CROSSING = "confirm-crossing"  # `fibre` and `value` are exchanged at B
-
-
-@dataclass(frozen=True, slots=True)
-class Decision:
-    """One line of the decisions file; empty where a field does not matter.
-
-    ``closure`` is a closure's number or name, ``file`` a path as in ``shots.csv`` or the
-    SHA-256 of the file's content.
-    """
-
-    what: What
-    who: str
-    when: str  # ISO 8601
-    why: str
-    cable: str = ""
-    fibre: int | None = None
-    wavelength_nm: int | None = None
-    closure: str = ""
-    file: str = ""
-    value: str = ""
-
-    @property
-    def text(self) -> str:
-        """Who decided, when and why, for outputs."""
-        return f"{self.what.value} by {self.who}, {self.when}: {self.why}"
-
-    def cells(self) -> dict[str, str]:
-        """Return the fields as they stand in the file."""
-        return {
-            f.name: "" if (value := getattr(self, f.name)) is None else _word(value)
-            for f in fields(self)
-        }
-
-
-def _word(value: object) -> str:
-    return str(value.value) if isinstance(value, Enum) else str(value)
-
-
-_COLUMNS = (*(f.name for f in fields(Decision)), "seal")
-
-
 @dataclass(frozen=True, slots=True)
 class Decisions:
-    """All decisions of a file, in its order, and whether their chain holds."""
+    """The decisions of a file, and whether their chain holds.
+
+    ``items`` are those to apply, ``entries`` all that stand in the file, with their seals,
+    ``last_seal`` the seal at the end of the chain.
+    """
 
     items: tuple[Decision, ...] = ()
     last_seal: str = ""
     findings: tuple[CableFinding, ...] = ()
-
-
-def seal_of(decision: Decision, before: str) -> str:
-    """Return the seal of a line: SHA-256 over the seal before it and its own fields."""
-    content = json.dumps(
-        decision.cells(), sort_keys=True, ensure_ascii=False, separators=(",", ":")
-    )
-    return hashlib.sha256(f"{before}\n{content}".encode()).hexdigest()
+    entries: tuple[SealedDecision, ...] = ()
 
 
 def read_decisions(path: Path) -> Decisions:
-    """Read a decisions file and check its chain.
+    """Read a file of decisions and check its chain.
 
-    A line without a seal is applied and reported; so is every line behind a break.
+    Decisions that were typed by hand, stand in another order or follow a gap are applied and
+    reported. One whose text is not what was sealed, a copy, and one that is not whole are
+    reported and not applied.
 
     Raises
     ------
     BadSetting
         With the line that cannot be used.
     """
-    rows = csv.DictReader(io.StringIO(path.read_text(encoding="utf-8-sig"), newline=""))
-    columns = {(name or "").strip() for name in rows.fieldnames or ()}
-    needed = {"what", "who", "when", "why"}
-    if not needed <= columns or not columns <= set(_COLUMNS):
-        allowed = ", ".join(_COLUMNS)
-        raise BadSetting(
-            "decisions", str(path), f"the first line must name columns out of {allowed}"
-        )
-    items: list[Decision] = []
-    findings: list[CableFinding] = []
-    before = ""
-    for number, row in enumerate(rows, start=2):
-        cells = {(key or "").strip(): (value or "").strip() for key, value in row.items()}
-        place = f"{path} line {number}"
-        decision = _parsed(cells, place)
-        items.append(decision)
-        seal, wanted = cells.get("seal", ""), seal_of(decision, before)
-        if not seal:
-            findings.append(
-                _finding(
-                    path, Severity.CAUTION, "decision-unsealed",
-                    f"line {number} ({decision.text}) has no seal",
-                    "it was applied; add decisions with 'otdravg decide', which seals them",
-                )
-            )  # fmt: skip
-        elif seal != wanted:
-            findings.append(
-                _finding(
-                    path, Severity.DEFECT, "decision-changed",
-                    f"the seal of line {number} ({decision.text}) does not fit: it or a line "
-                    "before it was edited, moved or removed",
-                    "it was applied all the same; ask who decided, and decide again",
-                )
-            )  # fmt: skip
-        before = seal or wanted
-    return Decisions(tuple(items), before, tuple(findings))
+    return _decisions(path, read_bytes(path))
+
+
+def _decisions(path: Path, raw: bytes) -> Decisions:
+    content = parse_file(path, raw)
+    links = checked_chain(content.entries)
+    findings = [replace(own, files=(path.name,)) for ln in links if (own := ln.finding) is not None]
+    if content.torn:
+        findings.append(
+            _finding(
+                path, Severity.DEFECT, "decision-torn",
+                f"{content.torn} is not whole: the file ends in the middle of it",
+                "it was not applied; delete what is left of it and decide again",
+            )
+        )  # fmt: skip
+    if content.resaved:
+        findings.append(
+            _finding(
+                path, Severity.NOTE, "decisions-resaved",
+                f"another program has written the file: it has {', '.join(content.resaved)}",
+                "the seals say whether it changed a decision; add by 'otdravg decide' only",
+            )
+        )  # fmt: skip
+    last = ""
+    for link in links:
+        last = link.entry.seal or seal_of(link.entry.decision, last)
+    items = (link.entry.decision for link in links if link.stands)
+    return Decisions(tuple(items), last, tuple(findings), tuple(link.entry for link in links))
 
 
 def _finding(
@@ -159,92 +100,77 @@ def _finding(
     return CableFinding(severity, code, evidence, what_to_do, files=(path.name,))
 
 
-def _parsed(cells: Mapping[str, str], place: str) -> Decision:
-    kinds = {what.value: what for what in What}
-    if cells["what"] not in kinds:
-        raise BadSetting("decisions", place, f"{cells['what']!r} is not one of {', '.join(kinds)}")
-    for name in ("who", "when", "why"):
-        if not cells[name]:
-            raise BadSetting("decisions", place, f"{name!r} is empty: a decision needs it")
-    try:
-        datetime.fromisoformat(cells["when"].replace("Z", "+00:00"))
-    except ValueError:
-        raise BadSetting(
-            "decisions", place, f"{cells['when']!r} is not a time such as 2024-05-14T09:30"
-        ) from None
-    decision = Decision(
-        kinds[cells["what"]],
-        cells["who"],
-        cells["when"],
-        cells["why"],
-        cells.get("cable", ""),
-        _number(cells.get("fibre", ""), place),
-        _number(cells.get("wavelength_nm", ""), place),
-        cells.get("closure", ""),
-        cells.get("file", ""),
-        cells.get("value", ""),
-    )
-    check(decision, place)
-    return decision
-
-
-def _number(text: str, place: str) -> int | None:
-    if not text:
-        return None
-    if not re.fullmatch(r"\d{1,4}", text, re.ASCII) or int(text) == 0:
-        raise BadSetting("decisions", place, f"{text!r} is not a whole number above 0")
-    return int(text)
-
-
-def check(decision: Decision, place: str) -> None:
-    """Refuse a decision that does not say what it is about.
-
-    Raises
-    ------
-    BadSetting
-    """
-    what = decision.what
-    wanted: dict[What, tuple[str, ...]] = {
-        What.ACCEPT: ("fibre", "closure"),
-        What.EXCLUDE_SHOT: ("file",),
-        What.MOVE_POSITION: ("fibre", "closure", "value"),
-        What.NAME_CLOSURE: ("closure", "value"),
-        What.CONFIRM_CROSSING: ("fibre", "value"),
-    }
-    for name in wanted[what]:
-        if not getattr(decision, name):
-            raise BadSetting("decisions", place, f"{what.value} needs {name!r}")
-    if what is What.MOVE_POSITION and not re.fullmatch(r"\d+(\.\d+)?", decision.value, re.ASCII):
-        raise BadSetting("decisions", place, f"{decision.value!r} is not a distance in metres")
-    if what is What.CONFIRM_CROSSING and not re.fullmatch(r"[1-9]\d*", decision.value, re.ASCII):
-        raise BadSetting("decisions", place, f"{decision.value!r} is not a fibre number")
-
-
 def add_decision(path: Path, decision: Decision) -> str:
-    """Append a sealed line to a decisions file, made if it is not there; return the seal.
+    """Append a sealed decision to a file, made if it is not there; return the seal.
+
+    The file is written whole beside the old one and then takes its place, with every byte
+    that was there: killed at any moment, or with the disk full, it is the old or the new one.
+    Two programs that add at once do not lose each other's decision: one is refused.
 
     Raises
     ------
     BadSetting
         If the file's chain is broken already, or the decision is incomplete.
+    OutputRefused
+        If another program is writing to the file, or the system refuses to write.
     """
-    check(decision, str(path))
-    before, text = "", ""
-    if path.exists():
-        known = read_decisions(path)
-        if known.findings:
-            raise BadSetting("decisions", str(path), f"{known.findings[0].evidence}; settle that")
-        before, text = known.last_seal, path.read_text(encoding="utf-8-sig")
-    stream = io.StringIO(newline="")
-    writer = csv.DictWriter(stream, _COLUMNS, lineterminator="\n")
-    if not text:
-        writer.writeheader()
-    elif not text.endswith("\n"):
-        text += "\n"
-    seal = seal_of(decision, before)
-    writer.writerow({**decision.cells(), "seal": seal})
-    write_atomic(path, (text + stream.getvalue()).encode("utf-8"), overwrite=True)
-    return seal
+    decision = checked(decision, str(path))
+    place = path.resolve()
+    with only_run(path):
+        for left in place.parent.glob(f".{glob.escape(place.name)}.*.part"):
+            left.unlink(missing_ok=True)  # of a run that was killed
+        content = read_bytes(path) if path.exists() else b""
+        known = _decisions(path, content)
+        for finding in known.findings:
+            if finding.severity is not Severity.NOTE:
+                raise BadSetting(
+                    "decisions", str(path), f"{finding.evidence}; {finding.what_to_do}"
+                )
+        entry = SealedDecision(decision, known.last_seal, seal_of(decision, known.last_seal))
+        write_atomic(path, appended(path, content, entry), overwrite=True)
+    return entry.seal
+
+
+def decisions_here(
+    decisions: Decisions, records: Sequence[ShotRecord]
+) -> tuple[Decisions, list[CableFinding]]:
+    """Leave out decisions about other cables than those of some shots; spell names alike."""
+    names = sorted({r.taken_for.cable for r in records if r.taken_for.cable})
+    known = {same_text(name): name for name in names}
+    items, findings = [], []
+    nameless = [d for d in decisions.items if not d.cable and not _is_hash(d.file)]
+    for decision in decisions.items:
+        name = known.get(same_text(decision.cable))
+        if not decision.cable or name is not None:
+            items.append(replace(decision, cable=name or ""))
+            continue
+        findings.append(
+            CableFinding(
+                Severity.DEFECT,
+                "decision-of-other-cable",
+                f"a decision about cable {decision.cable}, here is {', '.join(names) or 'none'}: "
+                f"{decision.text}",
+                "it was not applied; take the decisions of this cable",
+                fibre=decision.fibre,
+                closure=decision.closure,
+            )
+        )
+    if nameless and names:
+        findings.append(
+            CableFinding(
+                Severity.CAUTION,
+                "decision-without-cable",
+                f"{len(nameless)} of {len(decisions.items)} decisions name no cable, the first is: "
+                f"{nameless[0].text}",
+                "applied to every cable here; nothing shows that they were meant for it: name "
+                "the cable (--cable)",
+            )
+        )
+    return replace(decisions, items=tuple(items)), findings
+
+
+def _is_hash(text: str) -> bool:
+    return len(text) == 64 and set(text) <= set("0123456789abcdef")
 
 
 def apply_to_shots(
@@ -255,7 +181,7 @@ def apply_to_shots(
     findings: list[CableFinding] = []
     for decision in decisions.items:
         if decision.what is What.EXCLUDE_SHOT:
-            chosen = [n for n, r in enumerate(result) if _is_file(r, decision.file)]
+            chosen = [n for n, r in enumerate(result) if _is_shot(r, decision)]
             for n in chosen:
                 result[n] = result[n].used_as(ShotUse.EXCLUDED, decision.text)
         elif decision.what is What.CONFIRM_CROSSING:
@@ -267,9 +193,11 @@ def apply_to_shots(
     return result, findings
 
 
-def _is_file(record: ShotRecord, named: str) -> bool:
-    name = PurePosixPath(record.path).name
-    return named in (record.path, name) or (bool(record.sha256) and named == record.sha256)
+def _is_shot(record: ShotRecord, decision: Decision) -> bool:
+    if record.sha256 and decision.file == record.sha256:
+        return True
+    own_cable = record.taken_for.cable in ("", decision.cable) or not decision.cable
+    return own_cable and decision.file in (record.path, PurePosixPath(record.path).name)
 
 
 def _exchange(records: list[ShotRecord], decision: Decision) -> list[int]:

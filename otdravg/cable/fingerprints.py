@@ -23,7 +23,15 @@ import numpy.typing as npt
 from otdravg.cable.measuring import Sketch
 from otdravg.detect import EventKind
 
-__all__ = ["Features", "ShotOnSpan", "features_of", "likelihood_ratios", "margins", "swaps"]
+__all__ = [
+    "Comparison",
+    "Features",
+    "ShotOnSpan",
+    "features_of",
+    "likelihood_ratios",
+    "margins",
+    "swaps",
+]
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -41,6 +49,9 @@ _EDGE_DB = 0.004
 _MOST_FOR_EDGE = 12.0
 #: Chance that a feature is misread and says nothing of the pair.
 _MISREAD = 0.03
+#: Median absolute deviation, and ninth decile of absolute deviations, of a normal distribution.
+_MAD_TO_SIGMA = 1.4826
+_NINTH_DECILE = 1.6449
 #: Smallest scale that is believed: of losses in dB, of slopes in dB/km, of lengths in m.
 _LEAST_SCALE = (5e-4, 2e-4, 0.02)
 
@@ -74,30 +85,35 @@ class Features:
 def features_of(shot: ShotOnSpan, *, from_a: bool) -> Features:
     """Read the features of one shot."""
     sketch = shot.sketch
-    x = sketch.first_m + sketch.block_m * np.arange(sketch.level_db.size)
+    x: FloatArray = sketch.first_m + sketch.block_m * np.arange(sketch.level_db.size, dtype=float)
     level = sketch.level_db.astype(float)
     closures = shot.start_m + shot.closures_m
     edges = np.concatenate(([shot.start_m], closures, [shot.start_m + shot.length_m]))
     half = sketch.block_m / 2
-    count = closures.size + 1
-    slope = np.full(count, np.nan)
-    centre = np.full(count, np.nan)
-    height = np.full(count, np.nan)
-    for m in range(count):
-        lo, hi = np.searchsorted(x, (edges[m] + sketch.recovery_m + half, edges[m + 1] - half))
-        xs, ys = x[lo:hi], level[lo:hi]
-        known = np.isfinite(ys)
-        if np.count_nonzero(known) < _LEAST_BLOCKS:
-            continue
-        xs, ys = xs[known], ys[known]
-        centre[m], height[m] = xs.mean(), ys.mean()
-        apart = xs - centre[m]
-        slope[m] = float(apart @ ys / (apart @ apart))
+    lo = np.searchsorted(x, edges[:-1] + sketch.recovery_m + half)
+    hi = np.maximum(np.searchsorted(x, edges[1:] - half), lo)
+    centre, height, slope = _lines(x, level, lo, hi)
     left = height[:-1] + slope[:-1] * (closures - centre[:-1])
     right = height[1:] + slope[1:] * (closures - centre[1:])
     marks = _marks(sketch, edges)
     features = left - right, -1000 * slope, np.diff(marks)
     return Features(*features) if from_a else Features(*(f[::-1] for f in features))
+
+
+def _lines(
+    x: FloatArray, level: FloatArray, lo: npt.NDArray[np.intp], hi: npt.NDArray[np.intp]
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Mean place, mean level and slope of the clean blocks from lo to hi, NaN if too few."""
+    known = np.isfinite(level)
+    middle = x[x.size // 2]  # sums of large squares would lose digits
+    xs, ys = np.where(known, x - middle, 0.0), np.where(known, level, 0.0)
+    sums = np.zeros((5, x.size + 1))
+    np.cumsum([known, xs, ys, xs * xs, xs * ys], axis=1, out=sums[:, 1:])
+    count, sum_x, sum_y, sum_xx, sum_xy = sums[:, hi] - sums[:, lo]
+    count = np.where(count >= _LEAST_BLOCKS, count, np.nan)
+    centre, height = sum_x / count, sum_y / count
+    slope = (sum_xy - sum_x * height) / (sum_xx - sum_x * centre)
+    return centre + middle, height, slope
 
 
 def _marks(sketch: Sketch, edges: FloatArray) -> FloatArray:
@@ -116,18 +132,15 @@ def _marks(sketch: Sketch, edges: FloatArray) -> FloatArray:
     marks[0] = edges[0]
     if own.size == 0:
         return marks
-    for m in range(1, edges.size):
-        gap = np.abs(own - edges[m])
-        nearest = int(np.argmin(gap))
-        if gap[nearest] <= 3 * sketch.placing_m + 5.0:
-            marks[m] = own[nearest]
+    gap = np.abs(own - edges[1:, None])
+    nearest = gap.argmin(axis=1)
+    seen = gap.min(axis=1) <= 3 * sketch.placing_m + 5.0
+    marks[1:][seen] = own[nearest][seen]
     return marks
 
 
-def likelihood_ratios(
-    from_a: Sequence[Sequence[Features | None]], from_b: Sequence[Sequence[Features | None]]
-) -> FloatArray:
-    """Hold every shot from A against every shot from B.
+class Comparison:
+    """Every shot from A held against every shot from B of the same fibres.
 
     Parameters
     ----------
@@ -136,48 +149,91 @@ def likelihood_ratios(
         same closures; None where a shot is missing. Wavelengths see the same glass: their
         features are averaged, not counted twice.
 
-    Returns
-    -------
-    array, shape (n, n)
-        Log-likelihood ratio "one fibre" against "two fibres" of shot i from A and shot j
-        from B; NaN where either is missing. Above 0 speaks for one fibre.
+    Notes
+    -----
+    A ratio is the log-likelihood of "one fibre" less that of "two fibres", NaN where a shot is
+    missing. Above 0 speaks for one fibre.
     """
-    n = len(from_a[0])
-    shots = [f for side in (*from_a, *from_b) for f in side if f is not None]
-    width = shots[0].stacked().size if shots else 2
-    tables_a = [_table(features, n, width) for features in from_a]
-    tables_b = [_table(features, n, width) for features in from_b]
-    raw_a, raw_b = _mean_of(tables_a), _mean_of(tables_b)
-    centred = [_centred(a, b) for a, b in zip(tables_a, tables_b, strict=True)]
-    a = _mean_of([pair[0] for pair in centred])
-    b = _mean_of([pair[1] for pair in centred])
-    both = np.isfinite(a) & np.isfinite(b)
-    closures = (width - 2) // 3
-    kinds = np.repeat((0, 1, 2), (closures, closures + 1, closures + 1))
-    total = np.zeros((n, n))
-    scales = _scales(a, b, both, kinds)
-    for k in range(width):
-        if np.count_nonzero(both[:, k]) < 3:
-            continue
-        scale_a, scale_b, scale_mean, scale_half = scales[:, k]
-        mean = (a[:, k, None] + b[None, :, k]) / 2
-        half = (a[:, k, None] - b[None, :, k]) / 2
-        # d(mean, half)/d(a, b) has determinant 1/2.
-        term = _log_density(mean, scale_mean) + _log_density(half, scale_half) - np.log(2)
-        term -= _log_density(a[:, k, None], scale_a) + _log_density(b[None, :, k], scale_b)
-        # A feature may be misread (an event taken for its neighbour): it is no proof alone.
-        term = np.where(np.isfinite(term), term, 0.0)
-        term = np.logaddexp(np.log1p(-_MISREAD) + term, np.log(_MISREAD))
-        if kinds[k] == 0:
-            below = np.minimum((raw_a[:, k, None] + raw_b[None, :, k]) / 2, 0.0) / _EDGE_DB
-            impossible = np.minimum(below**2 / 2, _MOST_FOR_EDGE)
-            term -= np.where(np.isfinite(impossible), impossible, 0.0)
-        total += term
-    missing_a = ~np.isfinite(a).any(axis=1)
-    missing_b = ~np.isfinite(b).any(axis=1)
-    total[missing_a, :] = np.nan
-    total[:, missing_b] = np.nan
-    return total
+
+    def __init__(
+        self,
+        from_a: Sequence[Sequence[Features | None]],
+        from_b: Sequence[Sequence[Features | None]],
+    ) -> None:
+        n = len(from_a[0])
+        shots = [f for side in (*from_a, *from_b) for f in side if f is not None]
+        width = shots[0].stacked().size if shots else 2
+        tables_a = [_table(features, n, width) for features in from_a]
+        tables_b = [_table(features, n, width) for features in from_b]
+        centred = [_centred(a, b) for a, b in zip(tables_a, tables_b, strict=True)]
+        # One row per feature: what is worked on together lies together.
+        raw_a, raw_b = _mean_of(tables_a).T, _mean_of(tables_b).T
+        # A reading that is not there makes no loss impossible.
+        self._raw_a = np.where(np.isnan(raw_a), np.inf, raw_a)
+        self._raw_b = np.where(np.isnan(raw_b), np.inf, raw_b)
+        self._a = np.ascontiguousarray(_mean_of([pair[0] for pair in centred]).T)
+        self._b = np.ascontiguousarray(_mean_of([pair[1] for pair in centred]).T)
+        closures = (width - 2) // 3
+        self._kinds = np.repeat((0, 1, 2), (closures, closures + 1, closures + 1))
+        both = np.isfinite(self._a) & np.isfinite(self._b)
+        self._usable = np.flatnonzero(both.sum(axis=1) >= 3)
+        self._scales = _scales(self._a.T, self._b.T, both.T, self._kinds)
+
+    def own(self) -> FloatArray:
+        """Ratio of every fibre's own two shots, shape (n,)."""
+        everybody = np.arange(self._a.shape[1])
+        return self._summed(everybody, everybody)
+
+    def ratios(
+        self, from_a: npt.NDArray[np.intp] | None = None, from_b: npt.NDArray[np.intp] | None = None
+    ) -> FloatArray:
+        """Ratios of some shots from A (rows) with some from B (columns); all by default."""
+        everybody = np.arange(self._a.shape[1])
+        rows = everybody if from_a is None else from_a
+        columns = everybody if from_b is None else from_b
+        return self._summed(rows[:, None], columns[None, :])
+
+    def _summed(self, rows: npt.NDArray[np.intp], columns: npt.NDArray[np.intp]) -> FloatArray:
+        """Sum of all features' ratios for shots whose numbers are broadcast together."""
+        total = np.zeros(np.broadcast_shapes(rows.shape, columns.shape))
+        for k in self._usable:
+            a, b = self._a[k][rows], self._b[k][columns]
+            scale_a, scale_b, scale_mean, scale_half = self._scales[:, k]
+            alone_a, alone_b = _log_density(a, scale_a), _log_density(b, scale_b)
+            # d(mean, half)/d(a, b) has determinant 1/2. Two densities share one logarithm.
+            term = _squares(a + b, 2 * scale_mean)
+            term *= _squares(a - b, 2 * scale_half)
+            np.log(term, out=term)
+            term *= -(_FREEDOM + 1) / 2
+            term -= alone_a + np.log(2 * scale_mean * scale_half)
+            term -= alone_b
+            # What one of both shots does not show says nothing.
+            np.nan_to_num(term, copy=False, nan=0.0)
+            # A feature may be misread (an event taken for its neighbour): no proof alone.
+            np.logaddexp(np.log1p(-_MISREAD) + term, np.log(_MISREAD), out=term)
+            if self._kinds[k] == 0:
+                below = np.minimum(self._raw_a[k][rows] + self._raw_b[k][columns], 0.0)
+                term -= np.minimum((below / (2 * _EDGE_DB)) ** 2 / 2, _MOST_FOR_EDGE)
+            total += term
+        missing_a = ~np.isfinite(self._a).any(axis=0)
+        missing_b = ~np.isfinite(self._b).any(axis=0)
+        return np.where(missing_a[rows] | missing_b[columns], np.nan, total)
+
+
+def _squares(difference: FloatArray, scale: float) -> FloatArray:
+    """1 + x²/ν of Student's density, overwriting what it is given."""
+    difference /= scale
+    difference *= difference
+    difference /= _FREEDOM
+    difference += 1.0
+    return difference
+
+
+def likelihood_ratios(
+    from_a: Sequence[Sequence[Features | None]], from_b: Sequence[Sequence[Features | None]]
+) -> FloatArray:
+    """Hold every shot from A against every shot from B: shape (n, n), see :class:`Comparison`."""
+    return Comparison(from_a, from_b).ratios()
 
 
 def _table(features: Sequence[Features | None], n: int, width: int) -> FloatArray:
@@ -222,13 +278,23 @@ def _scales(
         for row in range(4):
             pooled = deviation[row][:, columns]
             pooled = pooled[np.isfinite(pooled)]
-            common = 1.4826 * float(np.median(pooled)) if pooled.size else least
+            common = _scale_of(pooled) if pooled.size else least
             for k in columns:
                 own = deviation[row][:, k]
                 own = own[np.isfinite(own)]
-                scale = common if own.size < _OWN_SCALE_FROM else 1.4826 * float(np.median(own))
+                scale = common if own.size < _OWN_SCALE_FROM else _scale_of(own)
                 scales[row, k] = max(scale, least)
     return scales
+
+
+def _scale_of(deviation: FloatArray) -> float:
+    """Scale of absolute deviations: by their median, or by their ninth decile if that is more.
+
+    Places lie on the points of the record: where most fibres share a point, the median says
+    that all are equal, and every other one would be an outlier that only its partner explains.
+    """
+    middle, high = np.quantile(deviation, (0.5, 0.9))
+    return float(max(_MAD_TO_SIGMA * middle, high / _NINTH_DECILE))
 
 
 def _log_density(x: FloatArray, scale: float) -> FloatArray:

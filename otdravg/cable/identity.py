@@ -12,10 +12,10 @@ import numpy as np
 
 from otdravg.cable.closures import CableMap
 from otdravg.cable.fingerprints import (
+    Comparison,
     Features,
     ShotOnSpan,
     features_of,
-    likelihood_ratios,
     margins,
     swaps,
 )
@@ -63,18 +63,24 @@ def check_identities(
             checks += [_untold(key, len(keys)) for key in keys]
             continue
         from_a, from_b = zip(*sides.values(), strict=True)
-        ratios = likelihood_ratios(from_a, from_b)
+        ratios = Comparison(from_a, from_b).ratios()
         crossed = swaps(ratios, _swap_threshold(len(keys)))
         findings += [
             _crossed(keys[i], keys[j], margin, None, _files(by_nm.values(), keys[i], keys[j]))
             for i, j, margin in crossed
         ]
         swapped = {n for i, j, _ in crossed for n in (i, j)}
+        misnamed = _at_one_wavelength(sides, swapped) if len(sides) > 1 else []
+        for nm, i, j, margin in misnamed:
+            own_files = _files([by_nm[nm]], keys[i], keys[j])
+            findings.append(_crossed(keys[i], keys[j], margin, nm, own_files))
+        if misnamed:
+            # Those shots are explained: the others of the same fibres are judged without them.
+            _compare_again(ratios, sides, misnamed)
         fibre_checks, doubts = _checks(keys, ratios, swapped, by_nm)
-        checks += fibre_checks
+        at_nm = {n: nm for nm, i, j, _ in misnamed for n in (i, j)}
+        checks += [_at_others_only(c, keys, at_nm) for c in fibre_checks]
         findings += doubts
-        if len(sides) > 1:
-            findings += _at_one_wavelength(keys, sides, by_nm, swapped)
     return checks, findings
 
 
@@ -211,27 +217,67 @@ def _checks(
     return checks, findings
 
 
-def _at_one_wavelength(
-    keys: Sequence[FibreKey],
-    sides: Mapping[int, tuple[list[Features | None], list[Features | None]]],
-    by_nm: Mapping[int, Members],
-    swapped: set[int],
-) -> list[CableFinding]:
-    """Crossings at one wavelength only: files that were named wrongly, not fibres crossed."""
-    findings = []
+Sides = Mapping[int, tuple[list[Features | None], list[Features | None]]]
+
+
+def _at_one_wavelength(sides: Sides, swapped: set[int]) -> list[tuple[int, int, int, float]]:
+    """Crossings at one wavelength only: files that were named wrongly, not fibres crossed.
+
+    Returns wavelength, numbers of both fibres, and margin.
+    """
+    found = []
     for nm, (from_a, from_b) in sides.items():
-        ratios = likelihood_ratios([from_a], [from_b])
-        own = np.diag(ratios)
+        comparison = Comparison([from_a], [from_b])
+        own = comparison.own()
         suspects = np.array(
-            [n for n in range(len(keys)) if n not in swapped and own[n] < _SUSPECT], dtype=int
+            [n for n in range(own.size) if n not in swapped and own[n] < _SUSPECT], dtype=int
         )
         if suspects.size < 2:
             continue
-        among = ratios[np.ix_(suspects, suspects)]
-        for i, j, margin in swaps(among, _swap_threshold(len(keys))):
-            a, b = keys[int(suspects[i])], keys[int(suspects[j])]
-            findings.append(_crossed(a, b, margin, nm, _files([by_nm[nm]], a, b)))
-    return findings
+        among = comparison.ratios(suspects, suspects)
+        found += [
+            (nm, int(suspects[i]), int(suspects[j]), margin)
+            for i, j, margin in swaps(among, _swap_threshold(own.size))
+        ]
+    return found
+
+
+def _compare_again(
+    ratios: np.ndarray[tuple[int, int], np.dtype[np.float64]],
+    sides: Sides,
+    misnamed: Sequence[tuple[int, int, int, float]],
+) -> None:
+    """Renew the ratios of fibres whose shots are exchanged at one wavelength, without those."""
+    comparison = Comparison(*_without(sides, misnamed))
+    numbers = np.array(sorted({n for _, i, j, _ in misnamed for n in (i, j)}))
+    ratios[numbers, :] = comparison.ratios(from_a=numbers)
+    ratios[:, numbers] = comparison.ratios(from_b=numbers)
+
+
+def _without(
+    sides: Sides, misnamed: Sequence[tuple[int, int, int, float]]
+) -> tuple[list[list[Features | None]], list[list[Features | None]]]:
+    """Leave out the shots that are exchanged at one wavelength."""
+    left_out = {(nm, n) for nm, i, j, _ in misnamed for n in (i, j)}
+    from_a, from_b = (
+        [
+            [None if (nm, n) in left_out else features for n, features in enumerate(both[side])]
+            for nm, both in sides.items()
+        ]
+        for side in (0, 1)
+    )
+    return from_a, from_b
+
+
+def _at_others_only(
+    check: IdentityCheck, keys: Sequence[FibreKey], at_nm: Mapping[int, int]
+) -> IdentityCheck:
+    """A fibre whose shots are exchanged at one wavelength is not confirmed by the others."""
+    nm = at_nm.get(keys.index(check.key))
+    if nm is None:
+        return check
+    text = f"at {nm} nm another fibre's shot fits better; elsewhere {check.text}"
+    return replace(check, confidence=Confidence.DOUBTFUL, text=text)
 
 
 def _files(groups: Iterable[Members], *keys: FibreKey) -> tuple[str, ...]:
@@ -255,7 +301,10 @@ def _crossed(
         f"the shots of fibres {a.fibre} and {b.fibre} from A fit each other's shots from B"
         f"{where}: log-likelihood margin {margin:.1f} (about {_odds(margin)} to 1)",
         "nothing was exchanged: trace both fibres, then exchange the numbers of their shots from "
-        "B in a mapping table, or confirm the crossing as a reviewer's decision",
+        "B in a mapping table, or confirm the crossing as a reviewer's decision"
+        if nm is None
+        else "nothing was exchanged: at the other wavelengths both fibres are themselves, so the "
+        "files were named wrongly; exchange the numbers of one end's shots in a mapping table",
         wavelength_nm=nm,
         files=files,
     )

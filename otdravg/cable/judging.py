@@ -14,12 +14,14 @@ from otdravg.cable.model import (
     SpliceRow,
 )
 from otdravg.decision import Action
+from otdravg.plausibility import NOT_MEASURED_SO
 from otdravg.profile import (
     Circumstances,
     PlaceReading,
     Profile,
     SpliceVerdict,
     Verdict,
+    default,
 )
 
 __all__ = ["by_place", "judged_rows"]
@@ -42,8 +44,9 @@ def judged_rows(
         Span length, and codes of findings that speak against the data, by fibre and
         wavelength.
     """
-    # Whatever the contract says: half the sum of two fibres' readings is no loss.
-    not_gradable = profile.data.not_gradable | NOT_ONE_FIBRE
+    # Whatever the contract says: half the sum of two fibres' readings is no loss, nor is what
+    # comes of points that nobody measured.
+    not_gradable = profile.data.not_gradable | NOT_ONE_FIBRE | NOT_MEASURED_SO
     profile = replace(profile, data=replace(profile.data, not_gradable=not_gradable))
     judged = []
     for row in rows:
@@ -64,8 +67,10 @@ def judged_rows(
             ),
         )
         judged.append(replace(row, verdict=_outside_closures(row, verdict)))
+    # A bend is one whatever the contract says of it.
+    told = replace(profile, bend=default().bend) if profile.bend is None else profile
     for members in by_place(judged).values():
-        _judge_together(judged, members, profile)
+        _judge_together(judged, members, told, silent=profile.bend is None)
     return judged
 
 
@@ -106,8 +111,13 @@ def by_place(rows: Sequence[SpliceRow]) -> dict[tuple[object, ...], list[int]]:
     return places
 
 
-def _judge_together(rows: list[SpliceRow], members: Sequence[int], profile: Profile) -> None:
-    """Compare the wavelengths of one place: extra loss at the longer ones points to a bend."""
+def _judge_together(
+    rows: list[SpliceRow], members: Sequence[int], profile: Profile, *, silent: bool
+) -> None:
+    """Compare the wavelengths of one place: extra loss at the longer ones points to a bend.
+
+    ``silent`` says that the contract has no rule for bends.
+    """
     measured = sorted(
         (n for n in members if rows[n].loss_db is not None and rows[n].kind is not Kind.GROUP),
         key=lambda n: rows[n].wavelength_nm,
@@ -125,8 +135,19 @@ def _judge_together(rows: list[SpliceRow], members: Sequence[int], profile: Prof
         verdict = verdicts[row.wavelength_nm]
         rows[n] = replace(
             row,
-            verdict=verdict,
+            verdict=_by_own_rule(row.verdict, verdict) if silent else verdict,
             bend_db=(row.loss_db or 0.0) - (short.loss_db or 0.0),
             u_bend_db=hypot(row.u_loss_db or 0.0, short.u_loss_db or 0.0),
             bend_suspected=verdict.verdict is Verdict.BEND,
         )
+
+
+def _by_own_rule(contract: SpliceVerdict, bend: SpliceVerdict) -> SpliceVerdict:
+    """Where the contract says nothing of bends, a bend is told from splices that fail only.
+
+    The contract's verdict on all others stands: they are named in a finding.
+    """
+    if bend.verdict is not Verdict.BEND or contract.action is not Action.RE_SPLICE:
+        return contract
+    reason = f"{contract.reason} {bend.reason} (The profile has no rule for bends.)"
+    return replace(bend, reason=reason)

@@ -7,10 +7,14 @@ there are or in which order they finish.
 
 from __future__ import annotations
 
+import multiprocessing
+import os
+import threading
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Executor, Future, wait
 from contextlib import contextmanager
 from dataclasses import dataclass
+from multiprocessing.connection import wait as wait_for
 from typing import Any, TypeVar
 
 import numpy as np
@@ -18,13 +22,15 @@ import numpy.typing as npt
 
 from otdravg.bidirectional import Axis, Reading, SectionReading, measure_pair
 from otdravg.cable.inventory import load
+from otdravg.cable.location import Location
 from otdravg.cable.model import FibreKey
 from otdravg.detect import Detection, Event, detect
 from otdravg.errors import BadSetting, OtdravgError, Refusal, ShotsDoNotPair
 from otdravg.findings import Finding
+from otdravg.plausibility import pair_findings
 from otdravg.trace import Direction, Trace
 
-__all__ = ["Job", "Outcome", "Sketch", "measure_job", "spread"]
+__all__ = ["Job", "Outcome", "Sketch", "end_with_parent", "measure_job", "spread"]
 
 FloatArray = npt.NDArray[np.float64]
 In = TypeVar("In")
@@ -36,13 +42,13 @@ BLOCK_M = 25.0
 
 @dataclass(frozen=True, slots=True)
 class Job:
-    """Two shots of one fibre to measure, or one (the other location empty) to look at."""
+    """Two shots of one fibre to measure, or one (the other None) to look at."""
 
     key: FibreKey
     wavelength_nm: int
     attempt: int
-    ab: str  # location of the shot from A, empty if there is none
-    ba: str
+    ab: Location | None  # the shot from A
+    ba: Location | None
     group_index: float | None = None
     launch_m: float | None = None
     receive_m: float | None = None
@@ -99,8 +105,10 @@ def measure_job(job: Job) -> Outcome:
         except BadSetting as error:
             reason, problem, advice = None, str(error), "check cord lengths and positions"
     else:
-        reason, advice = None, "shoot the other end"
-        problem = next((str(t) for t in (ab, ba) if isinstance(t, OtdravgError)), "")
+        reason, problem, advice = None, "", "shoot the other end"
+        for missing in (ab, ba):
+            if isinstance(missing, OtdravgError):  # gone or changed since its header was read
+                problem, advice = str(missing), "leave the files alone and run the review again"
     return Outcome(
         job, None, (), (), None, None, (),
         _looked_at(ab, job.group_index), _looked_at(ba, job.group_index),
@@ -108,8 +116,8 @@ def measure_job(job: Job) -> Outcome:
     )  # fmt: skip
 
 
-def _loaded(location: str, direction: Direction) -> Trace | OtdravgError | None:
-    if not location:
+def _loaded(location: Location | None, direction: Direction) -> Trace | OtdravgError | None:
+    if location is None:
         return None
     try:
         return load(location, direction=direction)
@@ -133,7 +141,7 @@ def _measured(job: Job, ab: Trace, ba: Trace) -> Outcome:
         measurement.sections,
         measurement.attenuation_db_per_km,
         measurement.u_attenuation_db_per_km,
-        measurement.findings,
+        (*measurement.findings, *pair_findings(measurement)),
         _sketch(measurement.detection_ab),
         _sketch(measurement.detection_ba),
     )
@@ -231,3 +239,19 @@ def _given_up_on_error(futures: Sequence[Future[Any]]) -> Iterator[None]:
         for future in futures:
             future.cancel()
         raise
+
+
+def end_with_parent() -> None:
+    """Let a worker process end when the process that started it is gone; for initialisers.
+
+    A pool's workers wait for work on a pipe that they keep open themselves: when their parent
+    is killed they would wait for ever.
+    """
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        threading.Thread(target=_end_after, args=(parent.sentinel,), daemon=True).start()
+
+
+def _end_after(sentinel: int) -> None:
+    wait_for([sentinel])
+    os._exit(1)

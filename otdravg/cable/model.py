@@ -12,10 +12,12 @@ from enum import Enum
 from typing import TYPE_CHECKING
 
 from otdravg.bidirectional import Coverage, Kind
+from otdravg.cable.location import Location
 from otdravg.findings import Severity
 from otdravg.trace import Direction, Identity, Settings
 
 if TYPE_CHECKING:
+    from otdravg.cable.decision_model import SealedDecision
     from otdravg.cable.patterns import Patterns
     from otdravg.cable.plan import ResplicePlan
     from otdravg.profile import Profile, SpliceVerdict
@@ -139,7 +141,7 @@ class ShotRecord:
     """
 
     path: str  # as shown: relative to the folder given, with forward slashes
-    location: str  # where it is read from
+    location: Location  # where it is read from
     sha256: str  # of the file; empty if it could not be read
     waveform_sha256: str  # of the points alone: equal for a copy with an edited header
     trace_number: int  # from 1
@@ -339,6 +341,7 @@ class CableReview:
     patterns: Patterns | None = None
     ribbon_size: int | None = 12  # None in loose tube
     decisions_seal: str = ""  # last seal of the reviewer's decisions; empty if there are none
+    decisions: tuple[SealedDecision, ...] = ()  # all that stand in the file, in its order
     stage_seconds: dict[str, float] = field(default_factory=dict, compare=False)
 
     @property

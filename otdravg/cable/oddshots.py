@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
 from statistics import median
@@ -11,15 +11,18 @@ from statistics import median
 from otdravg.cable.measuring import Sketch
 from otdravg.cable.model import CableFinding, ShotRecord, ShotUse
 from otdravg.cable.notes import about_shot, numbers_text
+from otdravg.cable.profile_findings import receive_cord_m
 from otdravg.cable.standing import Measured
 from otdravg.findings import Severity
 from otdravg.profile import Profile
+from otdravg.trace import Settings
 
 __all__ = [
     "clock_oddities",
     "cords_missing",
     "index_oddities",
     "outside_profile",
+    "pulse_oddities",
     "usual_indices",
     "wrong_labels",
 ]
@@ -33,6 +36,8 @@ _TOLD_APART_DB_PER_KM = 0.05
 _LEAST_LENGTH_M = 1000.0
 #: Shots of one job lie closer together than this.
 _ODD_TIME = timedelta(days=365)
+#: A setting that this share of the shots has is the usual one, and others stand out.
+_NEARLY_ALL = 0.8
 #: A clock that was never set shows a time before this year (common practice, no source).
 _FIRST_YEAR = 2000
 
@@ -109,10 +114,8 @@ def _usual_attenuation(members: Sequence[_Seen]) -> dict[int, float]:
 def usual_indices(records: Sequence[ShotRecord]) -> dict[tuple[str, int], float]:
     """Return the group index that most shots of each cable and wavelength carry."""
     counts: dict[tuple[str, int], Counter[float]] = defaultdict(Counter)
-    for record in records:
-        taken = record.taken_for
-        if record.settings is not None and taken.wavelength_nm is not None and record.attempt:
-            counts[taken.cable, taken.wavelength_nm][round(record.settings.group_index, 5)] += 1
+    for _, settings, place in _counted(records):
+        counts[place][round(settings.group_index, 5)] += 1
     return {
         place: min(own, key=lambda index: (-own[index], index)) for place, own in counts.items()
     }
@@ -123,28 +126,87 @@ def index_oddities(
 ) -> list[CableFinding]:
     """Find shots taken with another group index than most at their wavelength."""
     groups: dict[tuple[str, int, float], list[ShotRecord]] = defaultdict(list)
-    for record in records:
-        taken = record.taken_for
-        if record.settings is None or taken.wavelength_nm is None or not record.attempt:
-            continue
-        index = round(record.settings.group_index, 5)
-        if index != usual[taken.cable, taken.wavelength_nm]:
-            groups[taken.cable, taken.wavelength_nm, index].append(record)
+    for record, settings, (cable, nm) in _counted(records):
+        index = round(settings.group_index, 5)
+        if index != usual[cable, nm]:
+            groups[cable, nm, index].append(record)
     return [
-        CableFinding(
-            Severity.CAUTION,
+        _setting_finding(
             "index-differs",
-            f"group index {index:.5f} in {len(members)} of the shots at {nm} nm (fibres "
-            f"{numbers_text(r.taken_for.fibre for r in members if r.taken_for.fibre)}), "
-            f"{usual[cable, nm]:.5f} in most",
+            f"group index {index:.5f} in {_shots_at(members, nm)}, {usual[cable, nm]:.5f} in most",
             f"all were put on {usual[cable, nm]:.5f}, so the file's own distances differ from "
             "these; set the cable's index on the instrument",
-            cable=cable,
-            wavelength_nm=nm,
-            files=tuple(r.path for r in members),
+            members,
         )
         for (cable, nm, index), members in sorted(groups.items())
     ]
+
+
+def pulse_oddities(records: Sequence[ShotRecord]) -> list[CableFinding]:
+    """Find shots taken with another pulse than nearly all at their wavelength.
+
+    Whatever the profile asks for: a setting that one shot alone has was changed by mistake.
+    """
+    groups: dict[tuple[str, int], dict[float, list[ShotRecord]]] = defaultdict(
+        lambda: defaultdict(list)
+    )
+    for record, settings, place in _counted(records):
+        groups[place][settings.pulse_ns].append(record)
+    findings = []
+    for (_, nm), by_pulse in sorted(groups.items()):
+        usual_ns = min(by_pulse, key=lambda pulse_ns: (-len(by_pulse[pulse_ns]), pulse_ns))
+        if len(by_pulse[usual_ns]) < _NEARLY_ALL * sum(map(len, by_pulse.values())):
+            continue
+        findings += [
+            _setting_finding(
+                "pulse-differs",
+                f"pulse of {pulse_ns:g} ns in {_shots_at(members, nm)}, {usual_ns:g} ns in most",
+                "measured all the same, with the dead zones of its own pulse; shoot again if "
+                "the contract names a pulse",
+                members,
+            )
+            for pulse_ns, members in sorted(by_pulse.items())
+            if pulse_ns != usual_ns
+        ]
+    return findings
+
+
+def _counted(
+    records: Sequence[ShotRecord],
+) -> Iterator[tuple[ShotRecord, Settings, tuple[str, int]]]:
+    """Go over the shots that count, with their settings, cable and wavelength."""
+    for record in records:
+        nm = record.taken_for.wavelength_nm
+        if record.settings is not None and nm is not None and record.attempt:
+            yield record, record.settings, (record.taken_for.cable, nm)
+
+
+def _shots_at(members: Sequence[ShotRecord], nm: int) -> str:
+    """How many shots at a wavelength, and of which fibres."""
+    fibres = {r.taken_for.fibre for r in members if r.taken_for.fibre}
+    shots = "1 shot" if len(members) == 1 else f"{len(members)} shots"
+    noun = "fibre" if len(fibres) == 1 else "fibres"
+    return f"{shots} at {nm} nm ({noun} {numbers_text(fibres)})"
+
+
+def _setting_finding(
+    code: str, evidence: str, what_to_do: str, members: Sequence[ShotRecord]
+) -> CableFinding:
+    """Say once what several shots have in common; of a single fibre, name it."""
+    one = members[0].taken_for
+    same_fibre = len({r.taken_for.fibre for r in members}) == 1
+    ends = {r.taken_for.direction.value for r in members}
+    return CableFinding(
+        Severity.CAUTION,
+        code,
+        evidence,
+        what_to_do,
+        cable=one.cable,
+        fibre=one.fibre if same_fibre else None,
+        wavelength_nm=one.wavelength_nm,
+        direction=ends.pop() if len(ends) == 1 and same_fibre else "",
+        files=tuple(r.path for r in members),
+    )
 
 
 def clock_oddities(records: Sequence[ShotRecord]) -> list[CableFinding]:
@@ -241,6 +303,7 @@ def outside_profile(measured: Sequence[Measured], profile: Profile) -> list[Cabl
     for one in measured:
         axis = one.outcome.axis
         starts = (None, None) if axis is None else (axis.start_a_m, axis.start_b_m)
+        sketches = one.outcome.sketch_ab, one.outcome.sketch_ba
         for side, record in enumerate(one.records):
             if record is None or record.identity is None or record.settings is None:
                 continue
@@ -248,6 +311,7 @@ def outside_profile(measured: Sequence[Measured], profile: Profile) -> list[Cabl
                 (record.identity, record.settings),
                 fibre_length_m=None if axis is None else axis.length_m,
                 launch_m=starts[side],
+                receive_m=receive_cord_m(sketches[side], axis, starts[side]),
             ):
                 place = (
                     one.key.cable,

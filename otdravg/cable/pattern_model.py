@@ -70,8 +70,10 @@ class Pattern:
     @property
     def sentence(self) -> str:
         """What stands out, with numbers."""
-        change = "drifts from first to last ribbon by" if "drift" in self.kind.value else "loses"
-        more = "" if "drift" in self.kind.value else " more than the others"
+        if "drift" in self.kind.value:
+            change, more = "drifts from first to last ribbon by", ""
+        else:
+            change, more = "lose" if len(self.positions) > 1 else "loses", " more than the others"
         return (
             f"{self.where} {change} {self.effect_db:.3f} ± {2 * self.u_effect_db:.3f} dB{more} "
             f"(chance of such luck anywhere: {self.p_adjusted:.2g})"

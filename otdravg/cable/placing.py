@@ -6,6 +6,7 @@ from collections import defaultdict
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
+from math import hypot
 
 import numpy as np
 
@@ -14,6 +15,7 @@ from otdravg.cable.closures import CableMap, FibrePlaces, KnownClosure, find_clo
 from otdravg.cable.measuring import Job, Outcome, measure_job, spread
 from otdravg.cable.standing import Measured
 from otdravg.detect import EventKind
+from otdravg.findings import Finding, Severity
 
 __all__ = ["PlacedReadings", "cable_maps", "measure_at_closures", "placed"]
 
@@ -83,7 +85,10 @@ class PlacedReadings:
 
 
 def placed(outcome: Outcome, own_map: CableMap) -> PlacedReadings:
-    """Say which reading belongs to which closure: the nearest, one each."""
+    """Say which reading belongs to which closure: the nearest, one each.
+
+    A step that the fit of both shots has split in two around a closure is one splice.
+    """
     fibre = outcome.job.key.fibre
     passes = own_map.passes.get(fibre, {})
     slack = own_map.tolerance_m.get(fibre, 0.0)
@@ -100,8 +105,46 @@ def placed(outcome: Outcome, own_map: CableMap) -> PlacedReadings:
         if number not in at and i not in used:
             at[number] = outcome.readings[i]
             used.add(i)
+    for _, number, i in pairs:
+        if i not in used and _one_step(at[number], outcome.readings[i]):
+            used.add(i)
+            at[number] = _joined(at[number], outcome.readings[i], passes[number])
     rest = tuple(r for i, r in enumerate(outcome.readings) if i not in used)
     return PlacedReadings(dict(sorted(at.items())), rest)
+
+
+def _one_step(one: Reading, other: Reading) -> bool:
+    """Whether two places at one closure may be one: neither shows in a shot by itself."""
+    return not any(
+        r.detected_ab or r.detected_ba or r.kind is not Kind.SPLICE or r.loss_db is None
+        for r in (one, other)
+    )
+
+
+def _joined(one: Reading, other: Reading, at_m: float) -> Reading:
+    """Add up two places at one closure; their uncertainties as if nothing were shared."""
+    return replace(
+        one,
+        distance_m=at_m,
+        distance_from_b_m=one.distance_from_b_m + one.distance_m - at_m,
+        loss_ab_db=_sum(one.loss_ab_db, other.loss_ab_db),
+        loss_ba_db=_sum(one.loss_ba_db, other.loss_ba_db),
+        loss_db=_sum(one.loss_db, other.loss_db),
+        u_ab_db=_both(one.u_ab_db, other.u_ab_db),
+        u_ba_db=_both(one.u_ba_db, other.u_ba_db),
+        u_loss_db=_both(one.u_loss_db, other.u_loss_db),
+        backscatter_step_db=_sum(one.backscatter_step_db, other.backscatter_step_db),
+        u_step_db=_both(one.u_step_db, other.u_step_db),
+        mode_field_ratio=None,
+    )
+
+
+def _sum(one: float | None, other: float | None) -> float | None:
+    return None if one is None or other is None else one + other
+
+
+def _both(one: float | None, other: float | None) -> float | None:
+    return None if one is None or other is None else hypot(one, other)
 
 
 def measure_at_closures(
@@ -127,15 +170,26 @@ def measure_at_closures(
     outcomes = spread(measure_job, [job for _, _, job in again], executor, done)
     result = list(measured)
     for (number, attempt, _), outcome in zip(again, outcomes, strict=True):
-        if outcome.axis is None:
-            continue
         one = result[number]
-        if attempt == 0:
+        if outcome.axis is None:
+            findings = (*one.outcome.findings, _NOT_AGAIN)
+            result[number] = one.with_outcome(replace(one.outcome, findings=findings))
+        elif attempt == 0:
             result[number] = one.with_outcome(outcome)
         else:
             earlier = tuple((a, outcome if a == attempt else o) for a, o in one.earlier)
             result[number] = replace(one, earlier=earlier)
     return result
+
+
+#: The only thing that can have happened to files that were measured a moment ago.
+_NOT_AGAIN = Finding(
+    Severity.DEFECT,
+    "not-measurable",
+    "closures",
+    "a file has gone or changed since it was measured, so closures that show no event are left out",
+    "leave the files alone and run the review again",
+)
 
 
 def _unseen(outcome: Outcome, own_map: CableMap) -> tuple[float, ...]:

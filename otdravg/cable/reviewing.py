@@ -8,12 +8,19 @@ from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Executor
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
 
 from otdravg.cable.against import OldSplice, change_findings, changes_since
 from otdravg.cable.attempts import mark_repeats, number_attempts, stands_of
 from otdravg.cable.closures import KnownClosure
-from otdravg.cable.decisions import Decisions, accepted_rows, apply_to_maps, apply_to_shots
+from otdravg.cable.decisions import (
+    Decisions,
+    accepted_rows,
+    apply_to_maps,
+    apply_to_shots,
+    decisions_here,
+)
 from otdravg.cable.identity import check_identities
 from otdravg.cable.inventory import RawShot, find_files, read_header
 from otdravg.cable.judging import judged_rows
@@ -26,6 +33,7 @@ from otdravg.cable.oddshots import (
 from otdravg.cable.patterns import find_patterns
 from otdravg.cable.placing import cable_maps, measure_at_closures
 from otdravg.cable.plan import plan_resplices
+from otdravg.cable.profile_findings import profile_findings
 from otdravg.cable.results import fibre_results, history_of
 from otdravg.cable.row_findings import row_findings
 from otdravg.cable.rows import rows_of
@@ -34,6 +42,7 @@ from otdravg.cable.standing import Measured, MeasuringSetup, measure_stands, set
 from otdravg.cable.taking import Naming, take
 from otdravg.findings import Severity
 from otdravg.profile import Profile
+from otdravg.sor import SizeLimits
 
 __all__ = ["Options", "Progress", "list_shots", "read_folders", "review"]
 
@@ -60,9 +69,14 @@ class Options:
 
 
 def read_folders(
-    folders: Sequence[Path], executor: Executor | None = None, progress: Progress = _silent
+    folders: Sequence[Path],
+    executor: Executor | None = None,
+    progress: Progress = _silent,
+    size_limits: SizeLimits | None = None,
 ) -> tuple[RawShot, ...]:
     """Read the headers of everything below some folders; later folders count as later.
+
+    A file beyond ``size_limits`` (default: the usual ones) counts as unreadable.
 
     Raises
     ------
@@ -70,8 +84,9 @@ def read_folders(
         If one of them is not a folder.
     """
     files = find_files(folders)
+    read = partial(read_header, size_limits=size_limits or SizeLimits())
     with _counted("read", len(files), progress) as done:
-        return tuple(spread(read_header, files, executor, done, batch=64))
+        return tuple(spread(read, files, executor, done, batch=64))
 
 
 def list_shots(
@@ -80,7 +95,9 @@ def list_shots(
     """Say how every file would be taken, without measuring anything."""
     options = options or Options()
     records, findings = take(shots, options.naming)
-    records, more = apply_to_shots(records, options.decisions)
+    decisions, more = decisions_here(options.decisions, records)
+    findings += more
+    records, more = apply_to_shots(records, decisions)
     findings += more
     records, more = mark_repeats(records)
     findings += more
@@ -119,13 +136,14 @@ def review(
     clock = _Stages()
     taken, listed = list_shots(sorted(shots, key=lambda raw: raw.file), options)
     findings = [*options.decisions.findings, *listed]
+    decisions, _ = decisions_here(options.decisions, taken)
     clock.stage("take")
 
     measured, records, more = _measure(taken, options, executor, progress)
     findings += more
     clock.stage("measure")
     maps, more = apply_to_maps(
-        cable_maps(measured, profile.ribbon_size, options.closures), options.decisions
+        cable_maps(measured, profile.ribbon_size, options.closures), decisions
     )
     findings += more
     with _counted("measure at closures", len(measured), progress) as done:
@@ -137,6 +155,7 @@ def review(
     findings += crossed
     findings += measured_findings(measured)
     findings += set_findings(records, measured, maps, profile, options.fibre_count)
+    findings += profile_findings(measured, maps, profile)
     lengths_m = {
         (m.key, m.wavelength_nm): m.outcome.axis.length_m for m in measured if m.outcome.axis
     }
@@ -146,7 +165,7 @@ def review(
         lengths_m,
         _doubts(findings, lengths_m),
     )
-    rows, more = accepted_rows(rows, options.decisions)
+    rows, more = accepted_rows(rows, decisions)
     findings += more
     findings += row_findings(rows, maps)
     changes = () if options.before is None else changes_since(options.before, rows)
@@ -179,6 +198,7 @@ def review(
         plan=plan,
         patterns=patterns,
         decisions_seal=options.decisions.last_seal,
+        decisions=options.decisions.entries,
         stage_seconds=clock.seconds,
     )
 

@@ -32,7 +32,7 @@ def row_findings(rows: Sequence[SpliceRow], maps: Mapping[str, CableMap]) -> lis
         elif any(row.kind is Kind.CONNECTOR for row in own):
             findings.append(_reflecting(own))
         bent = [row for row in own if row.bend_suspected]
-        if bent:
+        if bent and first.closure_number is not None:
             findings.append(_bend(bent))
     return findings
 
@@ -62,12 +62,17 @@ def _between(rows: Sequence[SpliceRow], own_map: CableMap) -> CableFinding:
     large = any((row.loss_db or 0.0) >= _WORTH_A_LOOK_DB for row in rows)
     bent = any(row.bend_suspected for row in rows)
     what = " It rises with wavelength as a bend does." if bent else ""
+    advice = (
+        "look at the cable there: it is bent too tightly or squeezed"
+        if bent
+        else "look at the cable there: a bend, damage, or a splice made in the factory"
+    )
     return about_fibre(
         first.key,
         Severity.CAUTION if large or bent else Severity.NOTE,
         "event-between-closures",
         f"{_losses(rows)} at {first.distance_m:.0f} m, between {left} and {right}.{what}",
-        "look at the cable there: a bend, damage, or a splice made in the factory",
+        advice,
         files=_files(rows),
     )
 

@@ -14,8 +14,11 @@ from otdravg.cable.oddshots import (
     cords_missing,
     index_oddities,
     outside_profile,
+    pulse_oddities,
     usual_indices,
 )
+from otdravg.cable.repairs import repaired_splices
+from otdravg.cable.results import history_of
 from otdravg.cable.standing import Measured
 from otdravg.findings import Severity
 from otdravg.profile import Profile
@@ -24,16 +27,21 @@ __all__ = ["measured_findings", "set_findings", "unused_findings"]
 
 
 def measured_findings(measured: Sequence[Measured]) -> list[CableFinding]:
-    """Findings of the measurements themselves; equal kinds of one cable are gathered."""
-    gathered: dict[tuple[str, str, Severity, str], list[tuple[Measured, str]]] = defaultdict(list)
+    """Findings of the measurements themselves; equal kinds of one cable are gathered.
+
+    A defect keeps its fibre: nothing measured on that one is graded.
+    """
+    gathered: dict[tuple[str, str, Severity, str, int], list[tuple[Measured, str]]]
+    gathered = defaultdict(list)
     for one in measured:
         for finding in one.outcome.findings:
             if finding.code not in _SAID_FOR_THE_CABLE:
-                place = one.key.cable, finding.code, finding.severity, finding.done
+                own = one.key.fibre if finding.severity is Severity.DEFECT else 0
+                place = one.key.cable, finding.code, finding.severity, finding.done, own
                 gathered[place].append((one, f"{finding.where}: {finding.text}"))
     result = []
-    for (cable, code, severity, done), members in sorted(
-        gathered.items(), key=lambda item: (item[0][0], item[0][1], item[0][3])
+    for (cable, code, severity, done, _), members in sorted(
+        gathered.items(), key=lambda item: (item[0][0], item[0][1], item[0][3], item[0][4])
     ):
         fibres = sorted({one.key.fibre for one, _ in members})
         wavelengths = sorted({one.wavelength_nm for one, _ in members})
@@ -73,9 +81,11 @@ def set_findings(
         *missing_shots(records, profile, lengths_m),
         *missing_fibres(records, profile.ribbon_size, fibre_count),
         *index_oddities(records, usual_indices(records)),
+        *pulse_oddities(records),
         *clock_oddities(records),
         *cords_missing(measured),
         *outside_profile(measured, profile),
+        *repaired_splices(history_of(measured, maps), profile.ribbon_size),
         *_other_lengths(measured, maps),
         *_express(maps),
         *_of_the_job(profile),
@@ -107,7 +117,7 @@ def _other_lengths(measured: Sequence[Measured], maps: dict[str, CableMap]) -> l
                 CableFinding(
                     Severity.CAUTION,
                     "other-length",
-                    f"fibres {numbers_text(fibres)} are {length_m:.0f} m long, most of the cable "
+                    f"{_fibres_are(fibres)} {length_m:.0f} m long, most of the cable "
                     f"{main_m:.0f} m; this route {common} with it",
                     "a branch or a tapered cable is normal; else a broken fibre, or shots of "
                     "another cable",
@@ -117,6 +127,10 @@ def _other_lengths(measured: Sequence[Measured], maps: dict[str, CableMap]) -> l
                 )
             )
     return findings
+
+
+def _fibres_are(fibres: Sequence[int]) -> str:
+    return f"fibre {fibres[0]} is" if len(fibres) == 1 else f"fibres {numbers_text(fibres)} are"
 
 
 def _express(maps: dict[str, CableMap]) -> list[CableFinding]:

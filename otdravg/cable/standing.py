@@ -2,18 +2,15 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
-from statistics import median
 
-from otdravg.bidirectional import Axis
 from otdravg.cable.attempts import Stand
 from otdravg.cable.measuring import Job, Outcome, measure_job, spread
 from otdravg.cable.model import CableFinding, FibreKey, ShotRecord, ShotUse
 from otdravg.cable.notes import about_shot
-from otdravg.errors import Refusal
+from otdravg.cable.refusals import Reasons
 from otdravg.findings import Severity
 
 __all__ = ["Measured", "jobs_for", "settle"]
@@ -75,8 +72,8 @@ def jobs_for(stand: Stand, setup: MeasuringSetup) -> list[Job]:
                 stand.key,
                 stand.wavelength_nm,
                 attempt,
-                ab.location if ab else "",
-                ba.location if ba else "",
+                ab.location if ab else None,
+                ba.location if ba else None,
                 setup.index_for(stand.key, stand.wavelength_nm),
                 setup.launch_m,
                 setup.receive_m,
@@ -107,21 +104,11 @@ def _newest_usable(stand: Stand, outcomes: Sequence[Outcome]) -> Measured:
     return Measured(stand, chosen.job.attempt, chosen, earlier)
 
 
-_CODES = {
-    Refusal.SAME_CONTENT: "same-points-both-ways",
-    Refusal.WAVELENGTH: "wavelength-differs",
-    Refusal.LENGTH: "length-differs",
-    Refusal.SAME_END: "shot-from-same-end",
-    Refusal.PATTERN: "pattern-differs",
-    Refusal.NO_SIGNAL: "no-signal",
-}
-
-
 def settle(
     measured: Sequence[Measured], records: Sequence[ShotRecord]
 ) -> tuple[list[ShotRecord], list[CableFinding]]:
     """Mark the use of every shot after measuring, with findings for what did not pair."""
-    usual = _usual_spans(measured)
+    reasons = Reasons((one.key, one.outcome) for one in measured)
     use: dict[str, tuple[ShotUse, str]] = {}
     findings: list[CableFinding] = []
     for one in measured:
@@ -135,7 +122,7 @@ def settle(
             findings += _uneven(one)
             continue
         if len(standing) == 2:
-            findings.append(_refused(one, standing, usual.get(one.key.cable)))
+            findings.append(reasons.refused(one.key, one.outcome, standing))
             for record in standing:
                 use[record.path] = ShotUse.MISMATCHED, one.outcome.problem
         else:
@@ -185,61 +172,3 @@ def _uneven(one: Measured) -> list[CableFinding]:
             older,
         )
     ]
-
-
-@dataclass(frozen=True, slots=True)
-class _UsualSpan:
-    """Median length and cords of a cable's measured fibres."""
-
-    length_m: float
-    start_a_m: float
-    start_b_m: float
-
-
-def _usual_spans(measured: Sequence[Measured]) -> dict[str, _UsualSpan]:
-    axes: dict[str, list[Axis]] = defaultdict(list)
-    for one in measured:
-        if one.outcome.axis is not None:
-            axes[one.key.cable].append(one.outcome.axis)
-    return {
-        cable: _UsualSpan(
-            median(axis.length_m for axis in own),
-            median(axis.start_a_m for axis in own),
-            median(axis.start_b_m for axis in own),
-        )
-        for cable, own in axes.items()
-    }
-
-
-def _refused(
-    one: Measured, standing: Sequence[ShotRecord], usual: _UsualSpan | None
-) -> CableFinding:
-    outcome = one.outcome
-    code = _CODES[outcome.refusal] if outcome.refusal else "not-measurable"
-    text = outcome.problem
-    for record in standing:
-        text = text.replace(record.location, record.path)
-    if outcome.refusal is Refusal.LENGTH and usual is not None:
-        odd = _odd_one(outcome, usual)
-        text += f"; most of the cable is {usual.length_m:.0f} m long"
-        if odd is not None:
-            text += f", so {standing[odd].path} is the odd one"
-            standing = standing[odd], standing[1 - odd]
-    finding = about_shot(standing[0], Severity.DEFECT, code, text, outcome.advice, standing[1])
-    return finding if outcome.refusal is Refusal.LENGTH else replace(finding, direction="")
-
-
-def _odd_one(outcome: Outcome, usual: _UsualSpan) -> int | None:
-    """Which of both shots, 0 from A or 1 from B, does not end where the cable's others do."""
-    far = usual.start_b_m, usual.start_a_m
-    near = usual.start_a_m, usual.start_b_m
-    off = []
-    for side, sketch in enumerate((outcome.sketch_ab, outcome.sketch_ba)):
-        if sketch is None:
-            return None
-        seen_m = sketch.end_m - near[side] - usual.length_m
-        off.append(min(abs(seen_m), abs(seen_m - far[side])))
-    slack_m = 0.01 * usual.length_m
-    if (off[0] > slack_m) == (off[1] > slack_m):
-        return None
-    return int(off[1] > off[0])

@@ -6,8 +6,8 @@ by tired people and copied from shot to shot:
 
 * A header text that is the same in files whose names all differ was left unchanged by the
   crew and says nothing (:func:`_stuck_fibres`, and ends typed alike in both directions).
-* Where header and name disagree on the fibre, the header stands unless the rest of the
-  files speaks for the name (:func:`_better_by_name`).
+* Where header and name disagree on the fibre or the direction, the header stands unless the
+  rest of the files speaks for the name (:func:`_better_by_name`, :func:`_better_directions`).
 * Which of the two typed ends is A is settled once for the whole cable.
 """
 
@@ -36,6 +36,12 @@ from otdravg.trace import Direction, Identity
 
 __all__ = ["Naming", "take"]
 
+#: Shots closest in time that have to agree on the end they were taken from, and how close, s.
+_NEIGHBOURS = 6
+_SAME_STAND_S = 2 * 3600.0
+
+#: A folder may have been mailed as an archive of its name.
+_NOT_AN_ARCHIVE = re.compile(r"\.zip$", re.IGNORECASE)
 _LAST_NUMBER = re.compile(r"(\d{1,5})(?!.*\d)")
 
 
@@ -96,7 +102,11 @@ def take(
             header = _header_claim(member.raw.identity, stuck, ends)
             claims[n] = member.saying(Source.HEADER, header)
     by_name = _better_by_name(claims)
-    records = [_record(claim, by_name.get(claim.raw.file.path, "")) for claim in claims]
+    ways = _better_directions(claims, by_name)
+    records = [
+        _record(claim, by_name.get(claim.raw.file.path, ""), ways.get(claim.raw.file.path))
+        for claim in claims
+    ]
     if naming.mapping is not None:
         unused = naming.mapping.unused(raw.file.path for raw in raw_shots)
         findings += [
@@ -121,7 +131,7 @@ def _claims_of(raw: RawShot, naming: Naming) -> _Claims:
         by_source.append((Source.PATTERN, matched))
     if raw.identity is not None:
         by_source.append((Source.HEADER, _header_claim(raw.identity, frozenset(), {})))
-    top = path.parts[0] if len(path.parts) > 1 else None
+    top = _NOT_AN_ARCHIVE.sub("", path.parts[0]) if len(path.parts) > 1 else None
     folder = claim_of_folder(reversed(path.parts[:-1]))
     by_source.append((Source.NAME, claim_of_name(path.name)))
     by_source.append((Source.FOLDER, replace(folder, cable=top)))
@@ -354,13 +364,97 @@ def _better_by_name(claims: Sequence[_Claims]) -> dict[str, str]:
     return reasons
 
 
-def _record(claims: _Claims, by_name: str) -> ShotRecord:
+@dataclass(frozen=True, slots=True)
+class _Way:
+    """A disputed direction that other shots settle, and how."""
+
+    direction: Direction
+    by: Source
+    reason: str
+
+
+def _better_directions(
+    claims: Sequence[_Claims], by_name: MappingLike[str, str]
+) -> dict[str, _Way]:
+    """Settle directions on which header and name disagree, where other shots can.
+
+    A crew shoots from one end for hours: the shots just before and after tell where it stood.
+    Else a name is believed whose place is free while the header's place has another shot.
+    """
+    sure: dict[str, list[tuple[float, Direction]]] = defaultdict(list)
+    taken: Counter[tuple[object, ...]] = Counter()
+    disputed: list[tuple[_Claims, Direction, Source]] = []
+    for claim in claims:
+        direction, source = claim.settled("direction")
+        other, other_source = _second_direction(claim)
+        if source is Source.HEADER and other is not None and other is not direction:
+            disputed.append((claim, other, other_source))
+        elif isinstance(direction, Direction) and claim.raw.identity is not None:
+            taken[_way_slot(claim, by_name, direction)] += 1
+            sure[_cable_key(claim)].append((_time_of(claim), direction))
+    settled: dict[str, _Way] = {}
+    for claim, other, other_source in disputed:
+        header = claim.said(Source.HEADER).direction
+        assert header is not None
+        near = _neighbours(sure[_cable_key(claim)], _time_of(claim))
+        if near in (header, other):
+            by = Source.HEADER if near is header else other_source
+            reason = f"the shots just before and after it were taken {_from_end(near)}"
+            settled[claim.raw.file.path] = _Way(near, by, reason)
+        elif (
+            taken[_way_slot(claim, by_name, header)] and not taken[_way_slot(claim, by_name, other)]
+        ):
+            reason = f"there is another shot {_from_end(header)} and none {_from_end(other)}"
+            settled[claim.raw.file.path] = _Way(other, other_source, reason)
+    return settled
+
+
+def _second_direction(claims: _Claims) -> tuple[Direction | None, Source]:
+    """What name or folder say, whichever says something first."""
+    for source in (Source.NAME, Source.FOLDER):
+        if (direction := claims.said(source).direction) is not None:
+            return direction, source
+    return None, Source.NOTHING
+
+
+def _way_slot(
+    claims: _Claims, by_name: MappingLike[str, str], direction: Direction
+) -> tuple[object, ...]:
+    named = claims.raw.file.path in by_name
+    fibre = claims.said(Source.NAME).fibre if named else claims.settled("fibre")[0]
+    return _cable_key(claims), fibre, direction, claims.settled("wavelength_nm")[0]
+
+
+def _cable_key(claims: _Claims) -> str:
+    return same_text(str(claims.settled("cable")[0] or ""))
+
+
+def _neighbours(sure: Sequence[tuple[float, Direction]], time_s: float) -> Direction | None:
+    """Direction of all shots taken closest in time; None if they differ or are too few."""
+    near = sorted(
+        (abs(taken_s - time_s), direction.value, direction)
+        for taken_s, direction in sure
+        if abs(taken_s - time_s) <= _SAME_STAND_S
+    )
+    # Shots as near as the last one that counts may not be chosen from by their names.
+    reach = near[_NEIGHBOURS - 1][0] if len(near) >= _NEIGHBOURS else None
+    ways = {direction for gap, _, direction in near if reach is not None and gap <= reach}
+    return ways.pop() if len(ways) == 1 else None
+
+
+def _from_end(direction: Direction) -> str:
+    return f"from {direction.value[0]}"
+
+
+def _record(claims: _Claims, by_name: str, way: _Way | None) -> ShotRecord:
     raw = claims.raw
     fibre, fibre_by = claims.settled("fibre")
     if by_name:
         fibre, fibre_by = claims.said(Source.NAME).fibre, Source.NAME
     cable, cable_by = claims.settled("cable")
     direction, direction_by = claims.settled("direction")
+    if way is not None:
+        direction, direction_by = way.direction, way.by
     wavelength, wavelength_by = claims.settled("wavelength_nm")
     taken_for = TakenFor(
         str(cable or ""),
@@ -389,14 +483,14 @@ def _record(claims: _Claims, by_name: str) -> ShotRecord:
                 "the first was used",
             )
         )  # fmt: skip
-    return record.noting(*notes, *_disagreements(claims, record, by_name))
+    return record.noting(*notes, *_disagreements(claims, record, by_name, way))
 
 
 def _first_use(raw: RawShot, taken_for: TakenFor) -> tuple[ShotUse, str]:
-    if not raw.file.is_trace_file:
-        return ShotUse.NOT_A_SHOT, "the name does not end in .sor"
-    if raw.identity is None:
+    if raw.problem:
         return ShotUse.UNREADABLE, raw.problem
+    if raw.identity is None:
+        return ShotUse.NOT_A_SHOT, "the name does not end in .sor"
     if any(f.code == "block-truncated" and f.where == "DataPts" for f in raw.findings):
         return ShotUse.UNREADABLE, f"cut short: only {raw.point_count} points are there"
     if not taken_for.is_complete:
@@ -413,7 +507,9 @@ def _first_use(raw: RawShot, taken_for: TakenFor) -> tuple[ShotUse, str]:
     return ShotUse.USED, ""
 
 
-def _disagreements(claims: _Claims, record: ShotRecord, by_name: str) -> list[CableFinding]:
+def _disagreements(
+    claims: _Claims, record: ShotRecord, by_name: str, way: _Way | None
+) -> list[CableFinding]:
     """Findings where sources say different things of one file."""
     result = []
     for field, code in (
@@ -433,6 +529,8 @@ def _disagreements(claims: _Claims, record: ShotRecord, by_name: str) -> list[Ca
         how = f"taken as {_word(chosen)}"
         if by_name and field == "fibre":
             how += f": {by_name}"
+        if way is not None and field == "direction":
+            how += f": {way.reason}"
         result.append(
             _about(
                 record, Severity.CAUTION, code, words,

@@ -8,7 +8,7 @@ from typing import Any
 
 import click
 
-from otdravg.cli.terminal import print_error
+from otdravg.cli.terminal import print_error, settle_process
 from otdravg.errors import OtdravgError
 
 __all__ = ["JOB_NOT_DONE", "OneLineErrors"]
@@ -27,10 +27,13 @@ class OneLineErrors(click.Group):
     def main(self, *args: Any, **kwargs: Any) -> Any:
         """Run the command line and leave with its exit status; see :meth:`click.Command.main`."""
         kwargs["standalone_mode"] = False
+        settle_process()
         status = JOB_NOT_DONE
         try:
             result = super().main(*args, **kwargs)
             status = result if isinstance(result, int) else 0
+        except SystemExit:
+            pass  # the reader of stdout has gone away
         except click.ClickException as error:
             print_error(_with_help_hint(error))
         except click.Abort:

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import importlib
+import multiprocessing
 import os
 import signal
 import sys
 from collections.abc import Iterator
 from concurrent.futures import Executor, ProcessPoolExecutor
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager, nullcontext
 from dataclasses import replace
 from pathlib import Path
 
@@ -28,18 +29,20 @@ from otdravg.cable import (
 )
 from otdravg.cable.against import read_splices
 from otdravg.cable.colours import RIBBON_SIZES
+from otdravg.cable.measuring import end_with_parent
 from otdravg.cli import options
 from otdravg.cli.closeout_options import only_option, template_option
-from otdravg.cli.options import FilePath, force_option
+from otdravg.cli.options import FilePath, force_option, room_option
 from otdravg.cli.progress import ProgressLine
 from otdravg.cli.terminal import print_text, shows_colour, shows_signs
 from otdravg.errors import BadSetting, OutputRefused
 from otdravg.export.cable_text import cable_text, listing_text
-from otdravg.export.closeout import PARTS, chosen_parts, write_closeout
+from otdravg.export.closeout import PARTS, chosen_parts, fill_closeout
 from otdravg.export.template import Template, load_template
-from otdravg.export.whole_folder import check_folder
+from otdravg.export.whole_folder import whole_folder
 from otdravg.limits import Rule
 from otdravg.profile import Profile, default, load, load_shipped
+from otdravg.sor import SizeLimits
 
 __all__ = ["cable"]
 
@@ -84,7 +87,7 @@ __all__ = ["cable"]
 @click.option("--closures", metavar="CSV", type=FilePath, help="Table of closures: name,distance.")
 @click.option("--end-a", metavar="NAME", help="Which of the typed ends is A.")
 @click.option(
-    "--decisions", metavar="CSV", type=FilePath, help="The reviewer's decisions (otdravg decide)."
+    "--decisions", metavar="FILE", type=FilePath, help="The reviewer's decisions (otdravg decide)."
 )
 @click.option(
     "--against", metavar="DIR", type=FilePath, help="Output folder of an earlier run to compare."
@@ -105,6 +108,7 @@ __all__ = ["cable"]
     metavar="ADDRESS",
     help="Measure on a Dask cluster, as in tcp://host:8786; its workers must see FOLDER.",
 )
+@room_option
 @click.option("--all", "everything", is_flag=True, help="Write the whole closeout.")
 @only_option
 @template_option
@@ -132,6 +136,7 @@ def cable(
     group_index: float | None,
     workers: int | None,
     dask: str | None,
+    size_limits: SizeLimits,
     everything: bool,
     only: str | None,
     template_file: Path | None,
@@ -140,9 +145,10 @@ def cable(
 ) -> None:
     """Review a whole cable: judge every splice of every fibre, name every gap and mix-up.
 
-    Reads every .sor file below FOLDER. A second FOLDER holds shots taken after a repair: they
-    stand, those of the first become history. Writes splices.csv, findings.csv, shots.csv and
-    resplice.csv into DIR; with --all the whole closeout: workbook, paper, page, JSON, traces.
+    Reads every .sor file below FOLDER, which may be a .zip. A second FOLDER holds shots taken
+    after a repair: they stand, those of the first become history. Writes splices.csv,
+    findings.csv, shots.csv and resplice.csv into DIR; with --all the whole closeout: workbook,
+    paper, page, JSON, traces.
 
     \b
     otdravg cable shots --list
@@ -166,29 +172,26 @@ def cable(
     rules = _profile(profile_name, guarded, ribbon)
     parts = _parts(everything, only)
     template = load_template(template_file) if template_file else Template()
-    if not list_only:
-        if out is None:
-            raise BadSetting("out", None, "name a folder for the tables (--out DIR), or --list")
-        _check_output(out, folders, force)
+    if out is None and not list_only:
+        raise BadSetting("out", None, "name a folder for the tables (--out DIR), or --list")
+    target = None if list_only else out
     progress = ProgressLine()
-    with _executor(workers, dask) as executor:
-        shots = read_folders(folders, executor, progress)
+    with _output(target, folders, force) as draft, _executor(workers, dask) as executor:
+        shots = read_folders(folders, executor, progress, size_limits)
         if not any(shot.file.is_trace_file for shot in shots):
             raise BadSetting("folder", ", ".join(map(str, folders)), "no trace file lies in it")
-        if list_only:
+        if draft is None:
             progress.clear()
             records, findings = list_shots(shots, chosen)
             print_text(listing_text(records, findings, ascii_only=not shows_signs(sys.stdout)))
             return
         result = review(shots, rules, chosen, executor=executor, progress=progress)
-        assert out is not None
-        write_closeout(
+        fill_closeout(
             result,
-            out,
+            draft,
             only=parts,
             template=template,
             zip_traces=zip_traces,
-            force=force,
             executor=executor,
             progress=progress,
         )
@@ -221,15 +224,19 @@ def _profile(name: str | None, guarded: bool, ribbon: str | None) -> Profile:
     return chosen
 
 
-def _check_output(out: Path, folders: tuple[Path, ...], force: bool) -> None:
-    """Refuse before the work starts what could not be written after it."""
-    check_folder(out, inputs=(), overwrite=force)
-    place = out.resolve()
-    for folder in folders:
-        if place == folder.resolve() or folder.resolve() in place.parents:
+def _output(
+    out: Path | None, folders: tuple[Path, ...], force: bool
+) -> AbstractContextManager[Path | None]:
+    """Hold the output folder from the start: what could not be written is refused now."""
+    if out is None:
+        return nullcontext()
+    place = os.path.realpath(out)
+    for folder in map(os.path.realpath, folders):
+        if folder == place or Path(folder) in Path(place).parents:
             raise OutputRefused(
                 out, "lies in the folder that is read", "name a folder outside of it"
             )
+    return whole_folder(out, inputs=[os.fspath(f) for f in folders], overwrite=force)
 
 
 @contextmanager
@@ -243,13 +250,32 @@ def _executor(workers: int | None, dask: str | None) -> Iterator[Executor | None
     if count == 1:
         yield None
         return
-    executor = ProcessPoolExecutor(count, initializer=_leave_interrupts_to_parent)
+    with _interrupts_held():
+        executor = ProcessPoolExecutor(count, initializer=_prepare_worker)
+        for _ in range(count):
+            executor.submit(os.getpid)  # any work: it starts the processes
     try:
         yield executor
     except BaseException:
-        executor.shutdown(wait=False, cancel_futures=True)
+        # They would finish what they have begun, and leaving waits for them.
+        for worker in multiprocessing.active_children():
+            worker.terminate()
+        executor.shutdown(cancel_futures=True)
         raise
     executor.shutdown()
+
+
+@contextmanager
+def _interrupts_held() -> Iterator[None]:
+    """Hold Ctrl-C back while workers start: until they are prepared they would answer it too."""
+    if not hasattr(signal, "pthread_sigmask"):  # Windows
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 @contextmanager
@@ -265,6 +291,7 @@ def _cluster(address: str) -> Iterator[Executor]:
         yield client.get_executor(pure=False)
 
 
-def _leave_interrupts_to_parent() -> None:
+def _prepare_worker() -> None:
     """A terminal sends Ctrl-C to every process of the group; only the first shall answer."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    end_with_parent()

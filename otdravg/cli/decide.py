@@ -12,17 +12,25 @@ from otdravg.cli.boundary import JOB_NOT_DONE
 from otdravg.cli.options import FilePath
 from otdravg.cli.terminal import print_text
 from otdravg.errors import BadSetting
+from otdravg.export.page import counted
+from otdravg.export.printable import printable
+from otdravg.findings import Severity
 
 __all__ = ["decide"]
 
 
 @click.command()
-@click.argument("file", metavar="DECISIONS.csv", type=FilePath)
+@click.argument("file", metavar="DECISIONS", type=FilePath)
 @click.argument("what", type=click.Choice([what.value for what in What]), required=False)
 @click.option("--who", metavar="NAME", help="Who decides.")
 @click.option("--why", metavar="TEXT", help="Why.")
 @click.option("--when", metavar="TIME", help="When, as in 2024-05-14T09:30. Default: now.")
-@click.option("--cable", "cable_name", metavar="NAME", default="", help="Which cable.")
+@click.option(
+    "--cable",
+    "cable_name",
+    metavar="NAME",
+    help="Which cable, as in splices.csv. Default: the one of the decisions before.",
+)
 @click.option("--fibre", metavar="N", type=click.IntRange(min=1), help="Which fibre.")
 @click.option("--nm", "wavelength_nm", metavar="NM", type=click.IntRange(min=1))
 @click.option("--closure", metavar="NAME", default="", help="Closure, by name or number.")
@@ -37,31 +45,56 @@ def decide(
     who: str | None,
     why: str | None,
     when: str | None,
-    cable_name: str,
+    cable_name: str | None,
     fibre: int | None,
     wavelength_nm: int | None,
     closure: str,
     shot: str,
     value: str,
 ) -> None:
-    """Write down a reviewer's decision, sealed; without WHAT, check a decisions file.
+    """Write down a reviewer's decision, sealed; without WHAT, check the decisions in a file.
+
+    DECISIONS is a CSV file, or a TOML file if its name ends in .toml; both hold the same.
 
     \b
-    otdravg decide d.csv accept --fibre 3 --closure 2 --who "R. Vale" --why "owner's letter"
+    otdravg decide d.csv accept --cable RIDGE-7 --fibre 3 --closure 2 \\
+        --who "R. Vale" --why "owner's letter"
     otdravg decide d.csv exclude-shot --file F014_1550_AB.sor --who "R. Vale" --why "no cord"
     otdravg decide d.csv confirm-crossing --fibre 14 --value 15 --who "R. Vale" --why "traced"
     otdravg decide d.csv
     """
     if what is None:
-        known = read_decisions(file)
-        for finding in known.findings:
-            print_text(f"{finding.code}: {finding.evidence}\n")
-        print_text(f"{len(known.items)} decisions, last seal {known.last_seal or 'none'}\n")
-        ctx.exit(JOB_NOT_DONE if known.findings else 0)
+        ctx.exit(_check(file))
     if not who or not why:
         raise BadSetting("decide", what, "say who decides (--who) and why (--why)")
     now = datetime.now(timezone.utc).isoformat(timespec="seconds")
+    cable = _cable_before(file) if cable_name is None else cable_name
     decision = Decision(
-        What(what), who, when or now, why, cable_name, fibre, wavelength_nm, closure, shot, value
+        What(what), who, when or now, why, cable, fibre, wavelength_nm, closure, shot, value
     )
-    print_text(f"{decision.text}\nseal {add_decision(file, decision)}\n")
+    seal = add_decision(file, decision)
+    print_text(printable(decision.text) + f"\nseal {seal}\n")
+
+
+def _check(file: Path) -> int:
+    """Print what a file of decisions holds and what is wrong with it; return the exit status."""
+    known = read_decisions(file)
+    for finding in known.findings:
+        text = f"{finding.code}: {finding.evidence}; {finding.what_to_do}"
+        print_text(printable(text) + "\n")
+    state = f"{counted(len(known.entries), 'decision')}, last seal {known.last_seal or 'none'}"
+    applied = len(known.items)
+    if applied < len(known.entries):
+        state += f"; {applied} would be applied"
+    print_text(state + "\n")
+    broken = any(finding.severity is not Severity.NOTE for finding in known.findings)
+    return JOB_NOT_DONE if broken else 0
+
+
+def _cable_before(file: Path) -> str:
+    """The one cable that all decisions of a file are about."""
+    entries = read_decisions(file).entries if file.exists() else ()
+    cables = {entry.decision.cable for entry in entries}
+    if len(cables) != 1:
+        raise BadSetting("cable", None, "say which cable it is about (--cable), as in splices.csv")
+    return cables.pop()

@@ -8,17 +8,18 @@ from pathlib import Path
 from otdravg import sor
 from otdravg.errors import BadSetting
 from otdravg.findings import Finding, Severity
+from otdravg.sor import SizeLimits
 from otdravg.trace import Trace, traces_from
 
 __all__ = ["load_shot", "load_shots"]
 
 
-def load_shots(path: Path) -> tuple[Trace, ...]:
+def load_shots(path: Path, size_limits: SizeLimits) -> tuple[Trace, ...]:
     """Read every trace of a file."""
-    return traces_from(sor.read(path))
+    return traces_from(sor.read(path, size_limits))
 
 
-def load_shot(path: Path, number: int | None) -> Trace:
+def load_shot(path: Path, number: int | None, size_limits: SizeLimits) -> Trace:
     """Read one trace of a file: the numbered one, else the first, and then say so.
 
     Raises
@@ -26,7 +27,7 @@ def load_shot(path: Path, number: int | None) -> Trace:
     BadSetting
         If the file has no trace of that number.
     """
-    shots = load_shots(path)
+    shots = load_shots(path, size_limits)
     if number is not None and number > len(shots):
         raise BadSetting("trace", number, f"{path} holds {len(shots)}")
     shot = shots[(number or 1) - 1]

@@ -9,6 +9,8 @@ from typing import Any, TypeVar
 
 import click
 
+from otdravg.sor import SizeLimits
+
 __all__ = [
     "FilePath",
     "force_option",
@@ -16,6 +18,7 @@ __all__ = [
     "length_m",
     "lengths_m",
     "plot_option",
+    "room_option",
     "trace_option",
     "wavelengths_nm",
 ]
@@ -23,6 +26,7 @@ __all__ = [
 _METRES = {"": 1.0, "m": 1.0, "km": 1000.0, "ft": 0.3048, "kft": 304.8}
 _LENGTH = re.compile(r"(\d+(?:\.\d*)?|\.\d+)\s*(m|km|ft|kft|)", re.ASCII | re.IGNORECASE)
 _LONGEST_M = 1e6  # no single shot reaches 1000 km
+_MOST_ROOM = 256  # 4 GiB: blocks and counts of the format go no further
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 
@@ -70,6 +74,19 @@ def plot_option(command: Command) -> Command:
     """Add ``--plot FILE``."""
     return click.option(
         "--plot", metavar="FILE", type=FilePath, help="Draw the picture: .png, .pdf or .svg."
+    )(command)
+
+
+def room_option(command: Command) -> Command:
+    """Add ``--room N``, which gives the command ``size_limits``."""
+    return click.option(
+        "--room",
+        "size_limits",
+        metavar="N",
+        type=click.IntRange(min=1, max=_MOST_ROOM),
+        default=1,
+        callback=lambda ctx, param, value: SizeLimits().times(value),
+        help="Allow trace files N times larger than usual (16 MiB, 2 million points, 256 blocks).",
     )(command)
 
 

@@ -12,7 +12,7 @@ from otdravg.bidirectional import measure_pair
 from otdravg.budget import explained_budget
 from otdravg.cli import options
 from otdravg.cli.loading import load_shot
-from otdravg.cli.options import FilePath, force_option, plot_option, trace_option
+from otdravg.cli.options import FilePath, force_option, plot_option, room_option, trace_option
 from otdravg.cli.terminal import print_text, shows_colour, shows_signs
 from otdravg.export.atomic import check_targets, write_atomic
 from otdravg.export.pair_csv import pair_csv
@@ -20,6 +20,7 @@ from otdravg.export.pair_json import pair_json
 from otdravg.export.pair_text import pair_text
 from otdravg.judge import judge_pair
 from otdravg.limits import Limits, Rule
+from otdravg.sor import SizeLimits
 from otdravg.trace import Direction
 
 __all__ = ["pair"]
@@ -90,6 +91,7 @@ __all__ = ["pair"]
 @click.option(
     "--json", "as_json", is_flag=True, help="Print one JSON object and nothing else on stdout."
 )
+@room_option
 @force_option
 @click.pass_context
 def pair(
@@ -110,6 +112,7 @@ def pair(
     report_file: Path | None,
     csv_file: Path | None,
     as_json: bool,
+    size_limits: SizeLimits,
     force: bool,
 ) -> None:
     """Give the true loss of every splice of one fibre from two shots.
@@ -136,8 +139,8 @@ def pair(
 
     from_a, from_b = (b_file, a_file) if swap else (a_file, b_file)
     measurement = measure_pair(
-        load_shot(from_a, trace_number).facing(Direction.A_TO_B),
-        load_shot(from_b, trace_number).facing(Direction.B_TO_A),
+        load_shot(from_a, trace_number, size_limits).facing(Direction.A_TO_B),
+        load_shot(from_b, trace_number, size_limits).facing(Direction.B_TO_A),
         group_index=group_index,
         launch_m=launch_m,
         receive_m=receive_m,

@@ -12,13 +12,14 @@ import click
 
 from otdravg.cli import options
 from otdravg.cli.loading import load_shot
-from otdravg.cli.options import FilePath, force_option, plot_option, trace_option
+from otdravg.cli.options import FilePath, force_option, plot_option, room_option, trace_option
 from otdravg.cli.terminal import print_text, shows_colour, shows_signs
 from otdravg.export.atomic import check_targets
 from otdravg.export.plan_json import plan_json
 from otdravg.export.plan_text import plan_text
 from otdravg.limits import Limits
 from otdravg.plan import AVERAGING_S, basis_from_shot, make_plan, planned_route, typical_basis
+from otdravg.sor import SizeLimits
 
 __all__ = ["plan"]
 
@@ -94,6 +95,7 @@ def _times_s(text: str) -> tuple[float, ...]:
 @click.option(
     "--json", "as_json", is_flag=True, help="Print one JSON object and nothing else on stdout."
 )
+@room_option
 @force_option
 @click.pass_context
 def plan(
@@ -114,6 +116,7 @@ def plan(
     trace_number: int | None,
     plot: Path | None,
     as_json: bool,
+    size_limits: SizeLimits,
     force: bool,
 ) -> None:
     """Foretell the uncertainty of every splice for each pulse and averaging time.
@@ -145,7 +148,7 @@ def plan(
     if like is None:
         basis = typical_basis(wavelength_nm or _USUAL_WAVELENGTH_NM)
     else:
-        basis = basis_from_shot(load_shot(like, trace_number), wavelength_nm)
+        basis = basis_from_shot(load_shot(like, trace_number, size_limits), wavelength_nm)
     limit_db, _ = Limits.parse(limits).applying_to(basis.wavelength_nm)
     made = make_plan(basis, route, limit_db, target_db, averaging_s=averaging_s or AVERAGING_S)
     if plot is not None:

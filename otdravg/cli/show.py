@@ -12,12 +12,13 @@ import click
 from otdravg import __version__
 from otdravg.cli.boundary import JOB_NOT_DONE
 from otdravg.cli.loading import load_shot, load_shots
-from otdravg.cli.options import FilePath, force_option, plot_option, trace_option
+from otdravg.cli.options import FilePath, force_option, plot_option, room_option, trace_option
 from otdravg.cli.terminal import print_error, print_text, shows_colour, shows_signs
 from otdravg.errors import BadSetting, OtdravgError
 from otdravg.export.atomic import check_targets
 from otdravg.export.shot_json import finding_object, shot_object, table_object
 from otdravg.export.shot_text import shot_text
+from otdravg.sor import SizeLimits
 from otdravg.trace import Trace
 
 __all__ = ["show"]
@@ -33,6 +34,7 @@ SCHEMA_NAME = "otdravg.show/1"
 @click.option(
     "--json", "as_json", is_flag=True, help="Print one JSON object and nothing else on stdout."
 )
+@room_option
 @force_option
 @click.pass_context
 def show(
@@ -42,6 +44,7 @@ def show(
     trace_number: int | None,
     plot: Path | None,
     as_json: bool,
+    size_limits: SizeLimits,
     force: bool,
 ) -> None:
     """Show settings, event table and findings of trace files.
@@ -58,7 +61,7 @@ def show(
     shots: list[Trace] = []
     unread: list[dict[str, str]] = []
     for path in files:
-        found, problem = _read(path, trace_number)
+        found, problem = _read(path, trace_number, size_limits)
         shots += found
         if problem:
             print_error(problem)
@@ -80,10 +83,14 @@ def show(
     ctx.exit(JOB_NOT_DONE if unread else 0)
 
 
-def _read(path: Path, number: int | None) -> tuple[tuple[Trace, ...], str | None]:
+def _read(
+    path: Path, number: int | None, size_limits: SizeLimits
+) -> tuple[tuple[Trace, ...], str | None]:
     """Read a file's traces, or say in one line why not."""
     try:
-        return (load_shots(path) if number is None else (load_shot(path, number),)), None
+        if number is None:
+            return load_shots(path, size_limits), None
+        return (load_shot(path, number, size_limits),), None
     except OtdravgError as error:
         return (), str(error)
 

@@ -1,16 +1,33 @@
-"""What the output stream can show, and printing to it."""
+"""What the output stream can show, and printing to it; the process around it."""
 
 from __future__ import annotations
 
 import os
 import sys
+from contextlib import suppress
 from typing import TextIO
 
+from otdravg.errors import OutputRefused
 from otdravg.export.printable import printable, spelled_in_ascii, survives
 
-__all__ = ["print_error", "print_text", "shows_colour", "shows_signs"]
+__all__ = ["print_error", "print_text", "settle_process", "shows_colour", "shows_signs"]
 
 _SIGNS = "→±–…"
+
+
+def settle_process() -> None:
+    """Make a process usable that was started with less than a terminal's surroundings.
+
+    A closed stream becomes one that goes nowhere, so that no file of ours takes its number.
+    Libraries that draw look for settings in the home folder, which need not be one, and for a
+    screen, which pictures in files do not need.
+    """
+    for name, mode in (("stdin", "r"), ("stdout", "w"), ("stderr", "w")):
+        if getattr(sys, name) is None:
+            setattr(sys, name, open(os.devnull, mode, encoding="utf-8"))  # noqa: SIM115
+    if not os.path.isdir(os.path.expanduser("~")):
+        os.environ["HOME"] = os.path.abspath(os.sep)
+    os.environ["MPLBACKEND"] = "agg"
 
 
 def shows_signs(stream: TextIO) -> bool:
@@ -24,15 +41,30 @@ def shows_colour(stream: TextIO) -> bool:
 
 
 def print_text(text: str) -> None:
-    """Print to stdout; what its encoding lacks is spelled, never a crash."""
-    sys.stdout.write(_carried(text, sys.stdout))
-    sys.stdout.flush()
+    """Print to stdout; what its encoding lacks is spelled, never a crash.
+
+    Raises
+    ------
+    BrokenPipeError
+        If whoever read it has gone away.
+    OutputRefused
+        If it cannot be written to.
+    """
+    try:
+        sys.stdout.write(_carried(text, sys.stdout))
+        sys.stdout.flush()
+    except BrokenPipeError:
+        raise
+    except OSError as error:
+        problem = f"cannot be written to ({error.strerror})"
+        raise OutputRefused("standard output", problem, "free space or choose another") from error
 
 
 def print_error(message: str) -> None:
     """Print one line to stderr, with nothing in it that a terminal would obey."""
-    sys.stderr.write(_carried(f"otdravg: {printable(message)}\n", sys.stderr))
-    sys.stderr.flush()
+    with suppress(OSError):  # the exit status still says it, and there is nowhere else
+        sys.stderr.write(_carried(f"otdravg: {printable(message)}\n", sys.stderr))
+        sys.stderr.flush()
 
 
 def _carried(text: str, stream: TextIO) -> str:

@@ -1,52 +1,55 @@
-"""A small simulated cable run on disk: trace files of both directions, with their truth."""
+"""A simulated cable run on disk: trace files of both directions, with their truth.
+
+Below 48 fibres it is a short route for trying one pair after the other. From 48 fibres on
+it is a whole cable as a crew brings it home: ten closures, two wavelengths, and mistakes.
+"""
 
 from __future__ import annotations
 
-import csv
-import io
 import os
 import secrets
+import shlex
 import shutil
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
-from datetime import datetime, timedelta, timezone
+import signal
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from contextlib import contextmanager
+from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
-import numpy as np
-
-from otdravg import sor
 from otdravg.errors import BadSetting, OutputRefused
-from otdravg.simulate.cable_run import CABLE_RUN, CORD_M, CableRun, fibre_of, with_demo_cords
-from otdravg.simulate.fibre import Fibre
-from otdravg.simulate.files import Label, sor_file
-from otdravg.simulate.instrument import Instrument, point_count_for, spacing_counts_for
-from otdravg.simulate.physics import shoot, with_far_end_noise
-from otdravg.simulate.truth import true_joints
+from otdravg.simulate.cable_run import (
+    CABLE_RUN,
+    SET_FIBRES,
+    TRUNK_RUN,
+    CableRun,
+    faulty_trunk_run,
+)
+from otdravg.simulate.mix_ups import faulty_takes
+from otdravg.simulate.papers import planted_csv, readme, truth_csv
+from otdravg.simulate.planted import faults_of_the_glass
+from otdravg.simulate.takes import BACKSCATTER_DB, Site, Take, content_of, file_name, path_of
 
 __all__ = ["DemoSummary", "write_demo"]
 
-#: Backscatter coefficient for a 1 ns pulse in dB (common practice, no source).
-_BACKSCATTER_DB = {1310: -79.0, 1490: -81.0, 1550: -81.5, 1625: -82.0}
-
 _MOST_FIBRES = 9999
-_FIRST_SHOT = datetime(2024, 5, 14, 7, 30, tzinfo=timezone.utc)
-_TRUTH_COLUMNS = (
-    "fibre",
-    "ribbon",
-    "wavelength_nm",
-    "closure",
-    "distance_m",
-    "loss_db",
-    "backscatter_step_db",
-    "kind",
-)
+#: What the sets of faults are laid out for.
+_FAULTY_NM = (1310, 1550)
+_FAULTY_RIBBON = 12
+#: Files from which on several processes are worth their start.
+_SHARED_FROM = 96
+#: Files that a process makes before it says that they are done.
+_BATCH = 16
 
 
 @dataclass(frozen=True, slots=True)
 class DemoSummary:
     """What a demo run consists of.
 
-    ``pairs`` holds the two files of every fibre and wavelength, the shot from A first.
+    ``pairs`` holds the two files of every fibre and wavelength, the shot from A first; of a run
+    with faults, only those of fibres that are shot as they should be. ``truth`` and ``planted``
+    are ``None`` where they were not asked for.
     """
 
     directory: Path
@@ -56,8 +59,11 @@ class DemoSummary:
     closures: tuple[str, ...]
     fibres: int
     wavelengths_nm: tuple[int, ...]
+    files: int
     pairs: tuple[tuple[Path, Path], ...]
-    truth: Path
+    truth: Path | None
+    planted: Path | None
+    faulty: bool
     readme: Path
 
 
@@ -66,11 +72,15 @@ def write_demo(
     *,
     fibres: int = 12,
     ribbon_size: int = 12,
-    wavelengths: Sequence[int] = (1550,),
+    wavelengths: Sequence[int] | None = None,
+    faults: bool | None = None,
+    answers: str | os.PathLike[str] | None = None,
     seed: int = 20240514,
+    spacing_m: float | None = None,
+    workers: int = 1,
     overwrite: bool = False,
 ) -> DemoSummary:
-    """Write a simulated cable run: every fibre from both ends, with the truth beside it.
+    """Write a simulated cable run: every fibre from both ends.
 
     The files are made in a hidden folder and moved when all are complete, so a run that
     fails leaves nothing behind.
@@ -80,13 +90,25 @@ def write_demo(
     directory : path
         Where to write; made if it is not there.
     fibres : int
-        1 to 9999.
+        1 to 9999. From 48 on the route has ten closures instead of four.
     ribbon_size : int
-        Fibres of a ribbon, 1 to 36.
-    wavelengths : sequence of int
-        In nm, out of 1310, 1490, 1550, 1625. With more than one, a bend is planted.
+        Fibres of a ribbon, 1 to 36; 12 with faults.
+    wavelengths : sequence of int, optional
+        In nm, out of 1310, 1490, 1550, 1625. With more than one, a bend is planted. Default:
+        1550, from 48 fibres on 1310 and 1550.
+    faults : bool, optional
+        Whether a cable's faults and a crew's mistakes are planted; needs 48 fibres, ribbons of
+        12, 1310 and 1550 nm. Default: wherever these are given.
+    answers : path, optional
+        Folder for what was planted: ``planted.csv`` and ``truth.csv``. It must not lie in
+        ``directory``. Without faults ``truth.csv`` is always written, by default beside the shots.
     seed : int
         Same seed, same bytes.
+    spacing_m : float, optional
+        Distance between points, 0.2 to 10 m. Default: what makes 24,000 points of the long
+        route's record, and 12,500 of the short one's.
+    workers : int
+        Processes that make the files; the bytes do not depend on it.
     overwrite : bool
         Whether the folder may hold files already; those of the same name are replaced,
         others are left alone.
@@ -98,34 +120,42 @@ def write_demo(
     OutputRefused
         If the folder is not empty and ``overwrite`` is not set, or cannot be written.
     """
-    wavelengths_nm = tuple(wavelengths)
-    _check_settings(fibres, ribbon_size, wavelengths_nm, seed)
+    large = fibres >= SET_FIBRES
+    usual_nm = _FAULTY_NM if large else (1550,)
+    wavelengths_nm = usual_nm if wavelengths is None else tuple(wavelengths)
+    fits = large and ribbon_size == _FAULTY_RIBBON and wavelengths_nm == _FAULTY_NM
+    faulty = fits if faults is None else faults
+    _check_settings(fibres, ribbon_size, wavelengths_nm, seed, spacing_m, workers)
+    if faulty:
+        _check_faults(fibres, ribbon_size, wavelengths_nm)
     target = Path(directory)
+    aside = None if answers is None else Path(answers)
     _check_target(target, overwrite)
+    if aside is not None:
+        _check_answers(aside, target, overwrite)
+
+    run = (faulty_trunk_run(fibres) if faulty else TRUNK_RUN) if large else CABLE_RUN
+    site = Site(run, seed, ribbon_size, len(wavelengths_nm) > 1, spacing_m)
+    takes, papers = _planned(site, fibres, wavelengths_nm, faulty)
+    pairs = _pairs(target, run, takes)
+    beside = not faulty and aside is None
+    note = readme(
+        run,
+        fibres,
+        wavelengths_nm,
+        _commands(run, target, pairs, faulty),
+        truth_beside=beside,
+        faulty=faulty,
+    )
+    shown = {"README.txt": note.encode("utf-8")} | (papers if beside else {})
     draft = _draft_folder(target)
-    names: list[tuple[str, str]] = []
     try:
         draft.mkdir()
-        rows = []
-        for number in range(1, fibres + 1):
-            for wavelength_nm in wavelengths_nm:
-                span = fibre_of(
-                    CABLE_RUN,
-                    number,
-                    ribbon_size=ribbon_size,
-                    wavelength_nm=wavelength_nm,
-                    bend=len(wavelengths_nm) > 1,
-                    seed=seed,
-                )
-                made = dict(_shoot_both_ways(CABLE_RUN, span, number, wavelength_nm, seed))
-                for name, content in made.items():
-                    (draft / name).write_bytes(content)
-                from_a, from_b = made
-                names.append((from_a, from_b))
-                rows += _truth_rows(CABLE_RUN, span, number, ribbon_size, wavelength_nm)
-        (draft / "truth.csv").write_bytes(_csv_bytes(rows))
-        readme = _readme(CABLE_RUN, fibres, wavelengths_nm, names[:: len(wavelengths_nm)])
-        (draft / "README.txt").write_bytes(readme.encode("utf-8"))
+        _make_all(draft, takes, site, workers)
+        _write_papers(draft, shown)
+        if aside is not None:
+            aside.mkdir(exist_ok=True)
+            _write_papers(aside, papers)
         _move_into_place(draft, target)
     except OSError as error:
         raise OutputRefused(
@@ -133,35 +163,65 @@ def write_demo(
         ) from error
     finally:
         shutil.rmtree(draft, ignore_errors=True)
+    place = target if beside else aside
     return DemoSummary(
         directory=target,
-        cable=CABLE_RUN.cable,
-        end_a=CABLE_RUN.end_a,
-        end_b=CABLE_RUN.end_b,
-        closures=CABLE_RUN.closures,
+        cable=run.cable,
+        end_a=run.end_a,
+        end_b=run.end_b,
+        closures=run.closures,
         fibres=fibres,
         wavelengths_nm=wavelengths_nm,
-        pairs=tuple((target / a, target / b) for a, b in names),
-        truth=target / "truth.csv",
+        files=len(takes),
+        pairs=tuple(pairs.values()),
+        truth=place / "truth.csv" if place else None,
+        planted=aside / "planted.csv" if aside and faulty else None,
+        faulty=faulty,
         readme=target / "README.txt",
     )
 
 
 def _check_settings(
-    fibres: int, ribbon_size: int, wavelengths_nm: tuple[int, ...], seed: int
+    fibres: int,
+    ribbon_size: int,
+    wavelengths_nm: tuple[int, ...],
+    seed: int,
+    spacing_m: float | None,
+    workers: int,
 ) -> None:
     if not 1 <= fibres <= _MOST_FIBRES:
         raise BadSetting("fibres", fibres, f"give 1 to {_MOST_FIBRES}")
     if not 1 <= ribbon_size <= 36:
         raise BadSetting("ribbon_size", ribbon_size, "give 1 to 36")
-    known = ", ".join(str(nm) for nm in _BACKSCATTER_DB)
+    known = ", ".join(str(nm) for nm in BACKSCATTER_DB)
     if not wavelengths_nm or len(set(wavelengths_nm)) != len(wavelengths_nm):
         raise BadSetting("wavelengths", wavelengths_nm, f"give each once, out of {known} nm")
     for wavelength_nm in wavelengths_nm:
-        if wavelength_nm not in _BACKSCATTER_DB:
+        if wavelength_nm not in BACKSCATTER_DB:
             raise BadSetting("wavelengths", wavelength_nm, f"give {known} nm")
     if seed < 0:
         raise BadSetting("seed", seed, "give zero or more")
+    if spacing_m is not None and not 0.2 <= spacing_m <= 10:
+        raise BadSetting("spacing_m", spacing_m, "give 0.2 to 10 m")
+    if workers < 1:
+        raise BadSetting("workers", workers, "give one or more")
+
+
+def _check_faults(fibres: int, ribbon_size: int, wavelengths_nm: tuple[int, ...]) -> None:
+    if fibres < SET_FIBRES:
+        raise BadSetting("fibres", fibres, f"a run with faults has at least {SET_FIBRES}")
+    if ribbon_size != _FAULTY_RIBBON:
+        raise BadSetting("ribbon_size", ribbon_size, "a run with faults has ribbons of 12")
+    if wavelengths_nm != _FAULTY_NM:
+        raise BadSetting("wavelengths", wavelengths_nm, "a run with faults has 1310 and 1550 nm")
+
+
+def _check_answers(aside: Path, target: Path, overwrite: bool) -> None:
+    """Refuse a folder for the answers in which the review would read them, or that is full."""
+    place, shots = aside.resolve(), target.resolve()
+    if place == shots or shots in place.parents or place in shots.parents:
+        raise OutputRefused(aside, "lies in the folder of the shots, or around it", "name another")
+    _check_target(aside, overwrite)
 
 
 def _check_target(target: Path, overwrite: bool) -> None:
@@ -192,106 +252,95 @@ def _move_into_place(draft: Path, target: Path) -> None:
     if not target.exists():
         draft.rename(target)
         return
-    for made in sorted(draft.iterdir()):
-        made.replace(target / made.name)
+    for made in sorted(path for path in draft.rglob("*") if path.is_file()):
+        place = target / made.relative_to(draft)
+        place.parent.mkdir(exist_ok=True)
+        made.replace(place)
 
 
-def _instrument(link: Fibre, wavelength_nm: int) -> Instrument:
-    """Give the crew's instrument: the same settings for every fibre of the run."""
-    spacing_counts = spacing_counts_for(1.0, link.group_index)
-    instrument = Instrument(
-        pulse_ns=100,
-        spacing_counts=spacing_counts,
-        point_count=point_count_for(12_500, spacing_counts, link.group_index),
-        group_index=link.group_index,
-        wavelength_nm=wavelength_nm,
-        backscatter_coefficient_db=_BACKSCATTER_DB[wavelength_nm],
-        ripple_db=0.0015,
+def _planned(
+    site: Site, fibres: int, wavelengths_nm: Sequence[int], faulty: bool
+) -> tuple[tuple[Take, ...], dict[str, bytes]]:
+    """Say which shots the crew takes, and write down the truth of them."""
+    papers = {"truth.csv": truth_csv(site, fibres, wavelengths_nm)}
+    if faulty:
+        takes, plants = faulty_takes(site, fibres, wavelengths_nm)
+        papers["planted.csv"] = planted_csv((*plants, *faults_of_the_glass(site, fibres)))
+        return takes, papers
+    takes = tuple(
+        Take(number, nm, direction)
+        for number in range(1, fibres + 1)
+        for nm in wavelengths_nm
+        for direction in ("AB", "BA")
     )
-    return with_far_end_noise(instrument, link, 0.008)
+    return takes, papers
 
 
-def _shoot_both_ways(
-    run: CableRun, span: Fibre, number: int, wavelength_nm: int, seed: int
-) -> Iterator[tuple[str, bytes]]:
-    """Yield file name and bytes of the shot from A, then of the one from B."""
-    # Fibre after fibre; the crew shoots from the other end the day after.
-    taken = _FIRST_SHOT + timedelta(minutes=number, seconds=(wavelength_nm - 1310) // 10)
-    label = Label(
-        cable=run.cable,
-        fibre=f"{number:03d}",
-        location_a=run.end_a,
-        location_b=run.end_b,
-        comment="invented cable run, not a measurement",
-        operator="simulated crew",
-        user_offset_m=CORD_M,
-    )
-    for sense, (direction, shot_span) in enumerate((("AB", span), ("BA", span.reversed()))):
-        link = with_demo_cords(shot_span, wavelength_nm)
-        rng = np.random.default_rng((seed, 2, number, wavelength_nm, sense))
-        shot = shoot(link, _instrument(link, wavelength_nm), rng)
-        ends = (run.end_a, run.end_b) if sense == 0 else (run.end_b, run.end_a)
-        own = replace(
-            label,
-            location_a=ends[0],
-            location_b=ends[1],
-            taken=taken + timedelta(days=sense),
+def _write_papers(folder: Path, papers: Mapping[str, bytes]) -> None:
+    for name, content in papers.items():
+        (folder / name).write_bytes(content)
+
+
+Pairs = dict[tuple[int, int], tuple[Path, Path]]
+
+
+def _pairs(target: Path, run: CableRun, takes: Sequence[Take]) -> Pairs:
+    """Files by fibre and wavelength, where it was shot as it should be from both ends."""
+    usual = {(t.fibre, t.nm, t.direction) for t in takes if t == Take(t.fibre, t.nm, t.direction)}
+    return {
+        (fibre, nm): (
+            target / file_name(run, fibre, nm, "AB"),
+            target / file_name(run, fibre, nm, "BA"),
         )
-        name = f"{run.cable}_F{number:03d}_{wavelength_nm}_{direction}.sor"
-        yield name, sor.encode(sor_file(shot, own, name))
+        for fibre, nm, direction in sorted(usual)
+        if direction == "AB" and (fibre, nm, "BA") in usual
+    }
 
 
-def _truth_rows(
-    run: CableRun, span: Fibre, number: int, ribbon_size: int, wavelength_nm: int
-) -> list[tuple[object, ...]]:
-    ribbon = (number - 1) // ribbon_size + 1
-    return [
-        (
-            number,
-            ribbon,
-            wavelength_nm,
-            closure,
-            f"{joint.position_m:.2f}",
-            f"{joint.loss_db:.4f}",
-            f"{joint.step_db:.4f}",
-            joint.kind.value,
-        )
-        for closure, joint in zip(run.closures, true_joints(span), strict=True)
-    ]
+def _make_all(draft: Path, takes: Sequence[Take], site: Site, workers: int) -> None:
+    """Make the files of all takes, in several processes if there are many."""
+    for folder in sorted({take.folder for take in takes} - {""}):
+        (draft / folder).mkdir(parents=True)
+    batches = [takes[n : n + _BATCH] for n in range(0, len(takes), _BATCH)]
+    with _mapped(workers if len(takes) >= _SHARED_FROM else 1) as mapped:
+        for _ in mapped(partial(_make, draft, site), batches):
+            pass
 
 
-def _csv_bytes(rows: list[tuple[object, ...]]) -> bytes:
-    text = io.StringIO(newline="")
-    writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(_TRUTH_COLUMNS)
-    writer.writerows(rows)
-    return text.getvalue().encode("utf-8")
+def _make(draft: Path, site: Site, takes: Sequence[Take]) -> None:
+    for take in takes:
+        (draft / path_of(take, site.run)).write_bytes(content_of(take, site))
 
 
-def _readme(
-    run: CableRun, fibres: int, wavelengths_nm: tuple[int, ...], names: list[tuple[str, str]]
-) -> str:
-    worth_trying = sorted({1, *(plant.fibre for plant in run.planted if plant.fibre <= fibres)})
-    commands = "\n".join(f"  otdravg pair {' '.join(names[n - 1])}" for n in worth_trying)
-    closures = "\n".join(f"  {name}" for name in run.closures)
-    shots = ", ".join(f"{nm} nm" for nm in wavelengths_nm)
-    return f"""SIMULATED CABLE RUN: not a measurement
+@contextmanager
+def _mapped(workers: int) -> Iterator[Callable[..., Iterator[None]]]:
+    """Give a ``map`` that works in several processes, or here for a single one."""
+    if workers == 1:
+        yield map
+        return
+    with ProcessPoolExecutor(workers, initializer=_leave_interrupts_to_parent) as executor:
+        try:
+            yield executor.map
+        except BaseException:
+            executor.shutdown(wait=False, cancel_futures=True)
+            raise
 
-Every trace here was computed. Cable, places, crew and dates are invented.
 
-Cable {run.cable}, {fibres} fibres, from A = {run.end_a} to B = {run.end_b}, at {shots},
-spliced in
-{closures}
+def _leave_interrupts_to_parent() -> None:
+    """A terminal sends Ctrl-C to every process of the group; only the first shall answer."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
 
-Files are named cable_Ffibre_wavelength_direction.sor: AB was shot from A, BA from B.
-Each shot went through a launch cord of {CORD_M:g} m, into a receive cord of {CORD_M:g} m;
-the user offset is set to the end of the launch cord.
 
-truth.csv holds what was planted: distance_m from A without the cord, loss_db is the
-true loss, backscatter_step_db the level before less the level behind for light from A.
-A perfect shot from A reads loss_db + backscatter_step_db, one from B reads
-loss_db - backscatter_step_db.
-
-To try:
-{commands}
-"""
+def _commands(run: CableRun, target: Path, pairs: Pairs, faulty: bool) -> list[str]:
+    """Commands for the note: the pairs worth a look, or the whole cable."""
+    if faulty:
+        folder = shlex.quote(target.name)
+        return [
+            f"otdravg cable {folder} --list",
+            f"otdravg cable {folder} --out result --profile two-wavelengths",
+        ]
+    commands: dict[int, str] = {}
+    for (fibre, _), (from_a, from_b) in pairs.items():
+        if fibre in {1, *(plant.fibre for plant in run.planted)}:
+            commands.setdefault(fibre, f"otdravg pair {from_a.name} {from_b.name}")
+    return list(commands.values())

@@ -19,9 +19,11 @@ from otdravg.sor.model import (
     Waveform,
 )
 from otdravg.sor.reader import decode, read
+from otdravg.sor.sizes import ANY_SIZE, SizeLimits
 from otdravg.sor.writer import build, encode, replace, write
 
 __all__ = [
+    "ANY_SIZE",
     "Block",
     "DataPoints",
     "FixedParameters",
@@ -29,6 +31,7 @@ __all__ = [
     "KeyEvent",
     "KeyEvents",
     "PointRun",
+    "SizeLimits",
     "SorFile",
     "SupplierParameters",
     "Text",

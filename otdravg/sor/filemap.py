@@ -27,6 +27,7 @@ from otdravg.sor.layout import (
 )
 from otdravg.sor.model import Block, Text
 from otdravg.sor.records import encode_number, encode_text
+from otdravg.sor.sizes import SizeLimits
 
 __all__ = [
     "STANDARD_BLOCKS",
@@ -51,7 +52,6 @@ STANDARD_BLOCKS = (
 _OWN_NAME = MAP.encode("ascii") + b"\0"
 _HEAD = Struct("<HIH")  # revision, size of Map, number of blocks
 _ENTRY_TAIL = Struct("<HI")  # revision, size
-_MOST_ENTRIES = Kind.U16.limits[1]
 _NOT_A_TRACE = "check that this is an OTDR trace file (.sor)"
 
 
@@ -89,13 +89,13 @@ class PlacedBlock:
     offset: int
 
 
-def parse_map(data: bytes, path: str) -> FileMap:
+def parse_map(data: bytes, path: str, limits: SizeLimits) -> FileMap:
     """Read the Map.
 
     Raises
     ------
     UnreadableTrace
-        If there is no Map, or the file ends inside it.
+        If there is no Map, the file ends inside it, or it lists too many blocks.
     """
     named = data.startswith(_OWN_NAME)
     cursor = Cursor(data, position=len(_OWN_NAME) if named else 0)
@@ -115,13 +115,15 @@ def parse_map(data: bytes, path: str) -> FileMap:
         # A Map may end, by its own size, before the number of entries that it states.
         while len(entries) < stated_count - 1 and cursor.position != stated_size:
             entries.append(_entry(cursor))
+            if len(entries) > limits.blocks:
+                limits.check_blocks(stated_count - 1, path)
     except Shortage as shortage:
         expected = (
             f"expected {max(stated_count - 1, 0)} entries, the file ends in entry "
             f"{len(entries) + 1}"
         )
         raise UnreadableTrace(path, MAP, shortage.offset, expected) from None
-    further = _further_entries(data, cursor.position, stated_size)
+    further = _further_entries(data[:stated_size], cursor.position, limits.blocks - len(entries))
     if further:
         entries += further
         cursor.position = stated_size
@@ -203,16 +205,16 @@ def _entry(cursor: Cursor) -> MapEntry:
     return MapEntry(Text(name), revision, size)
 
 
-def _further_entries(data: bytes, position: int, stated_size: int) -> list[MapEntry]:
+def _further_entries(map_bytes: bytes, position: int, most: int) -> list[MapEntry]:
     """Entries beyond the stated number, if they fill the Map's stated size exactly."""
-    cursor = Cursor(data[:stated_size], position=position)
+    cursor = Cursor(map_bytes, position=position)
     entries: list[MapEntry] = []
     while cursor.left > 0:
         try:
             entry = _entry(cursor)
         except Shortage:
             return []
-        if not entry.name.raw or len(entries) == _MOST_ENTRIES:
+        if not entry.name.raw or len(entries) == most:
             return []
         entries.append(entry)
     return entries

@@ -16,6 +16,9 @@ __all__ = ["capped"]
 #: How many findings of one code are listed before the rest is only counted.
 LISTED = 8
 
+#: Longest block name that is shown in full; those of the standard have 5 to 9 letters.
+_LONGEST_NAME = 40
+
 _NOTE, _CAUTION, _DEFECT = Severity.NOTE, Severity.CAUTION, Severity.DEFECT
 
 
@@ -40,9 +43,11 @@ def capped(findings: Iterable[Finding]) -> tuple[Finding, ...]:
 
 
 def shown(name: str) -> str:
-    """A block name as it can be printed: made visible where it holds control characters."""
+    """A block name as it can be printed: cut short, control characters made visible."""
     if not name:
         return "(no name)"
+    if len(name) > _LONGEST_NAME:
+        name = f"{name[:_LONGEST_NAME]}…"
     return name if name.isprintable() else ascii(name)
 
 
@@ -273,6 +278,17 @@ def zero_spacing(trace: int) -> Finding:
         "zero-spacing",
         "FxdParams",
         f"data spacing of trace {trace + 1} is 0, so its points have no positions",
+        "this trace was left out",
+    )
+
+
+def beyond_reach(trace: int, first_s: float, last_s: float) -> Finding:
+    return Finding(
+        _DEFECT,
+        "beyond-reach",
+        "FxdParams",
+        f"points of trace {trace + 1} would lie {first_s * 1e3:.6g} to {last_s * 1e3:.6g} ms away "
+        "(one way); 5 ms are 1000 km, and no shot reaches as far",
         "this trace was left out",
     )
 

@@ -34,12 +34,12 @@ from otdravg.sor.model import (
     Waveform,
 )
 from otdravg.sor.records import Reading, decode_record
+from otdravg.sor.sizes import SizeLimits
 from otdravg.sor.waveform import decode_points, waveforms_of
 
-__all__ = ["CRC_START", "MAX_FILE_BYTES", "decode", "read"]
+__all__ = ["CRC_START", "decode", "read"]
 
-#: Largest file that is read; a trace file has 0.01 to 1 MB.
-MAX_FILE_BYTES = 256 * 2**20
+_USUAL = SizeLimits()
 
 #: Initial value of the file's CRC-16 (polynomial 0x1021, unreflected, no final XOR).
 CRC_START = 0xFFFF
@@ -50,13 +50,15 @@ _SAME_WAVELENGTH_NM = 30
 T = TypeVar("T")
 
 
-def read(path: str | PathLike[str]) -> SorFile:
+def read(path: str | PathLike[str], limits: SizeLimits = _USUAL) -> SorFile:
     """Read a trace file.
 
     Parameters
     ----------
     path : path or str
         The file, of any name.
+    limits : SizeLimits
+        How large it may be.
 
     Returns
     -------
@@ -79,17 +81,19 @@ def read(path: str | PathLike[str]) -> SorFile:
         if not stat.S_ISREG(status.st_mode):
             advice = "copy the trace to an ordinary file first"
             raise UnreadableTrace(name, "file", None, "expected an ordinary file", advice)
-        _check_size(status.st_size, name)
+        _check_size(status.st_size, name, limits)
         with open(name, "rb") as file:
-            data = file.read()
+            data = file.read(status.st_size)  # no more, should it have grown since
     except (OSError, ValueError) as error:
         reason = error.strerror if isinstance(error, OSError) else str(error)
         advice = "check the path and that you may read it"
         raise UnreadableTrace(name, "file", None, f"cannot be read ({reason})", advice) from None
-    return decode(data, name)
+    return decode(data, name, limits)
 
 
-def decode(data: bytes, path: str | PathLike[str] = "<bytes>") -> SorFile:
+def decode(
+    data: bytes, path: str | PathLike[str] = "<bytes>", limits: SizeLimits = _USUAL
+) -> SorFile:
     """Decode the bytes of a trace file.
 
     Parameters
@@ -98,6 +102,8 @@ def decode(data: bytes, path: str | PathLike[str] = "<bytes>") -> SorFile:
         The whole file.
     path : path or str
         What to call it in messages.
+    limits : SizeLimits
+        How large it may be.
 
     Returns
     -------
@@ -110,12 +116,12 @@ def decode(data: bytes, path: str | PathLike[str] = "<bytes>") -> SorFile:
         If the bytes hold no usable trace; nothing else is raised, whatever the bytes.
     """
     name = os.fspath(path)
-    _check_size(len(data), name)
-    file_map = parse_map(data, name)
+    _check_size(len(data), name, limits)
+    file_map = parse_map(data, name, limits)
     map_bytes, placed, trailing, cutting = cut_blocks(data, file_map)
     blocks = _Blocks(file_map.revision, placed)
-    fixed = _fixed_of(blocks, name)
-    points, waveforms, pointing = _points_of(blocks, fixed, name)
+    fixed = _fixed_of(blocks, name, limits)
+    points, waveforms, pointing = _points_of(blocks, fixed, name, limits)
     general = _general_of(blocks, fixed)
     return SorFile(
         path=name,
@@ -190,20 +196,19 @@ class _Blocks:
         return reading
 
 
-def _check_size(size: int, path: str) -> None:
+def _check_size(size: int, path: str, limits: SizeLimits) -> None:
     if size == 0:
         expected = "expected a trace file, found an empty file"
         raise UnreadableTrace(path, "file", 0, expected)
-    if size > MAX_FILE_BYTES:
-        expected = f"expected at most {MAX_FILE_BYTES // 2**20} MiB, the file is larger"
-        raise UnreadableTrace(path, "file", None, expected, "check that this is a trace file")
+    limits.check_file(size, path)
 
 
-def _fixed_of(blocks: _Blocks, path: str) -> FixedParameters:
+def _fixed_of(blocks: _Blocks, path: str, limits: SizeLimits) -> FixedParameters:
     """FxdParams, without which points have no positions."""
     reading = blocks.read(FIXED)
     if reading is None:
         raise UnreadableTrace(path, FIXED.block, None, "the file has no such block")
+    limits.check_traces(FIXED.block, "pulse widths", reading.value.pulse_entries, path)
     if reading.value.data_spacings:
         return reading.value
     if reading.missing is not None:
@@ -215,14 +220,16 @@ def _fixed_of(blocks: _Blocks, path: str) -> FixedParameters:
 
 
 def _points_of(
-    blocks: _Blocks, fixed: FixedParameters, path: str
+    blocks: _Blocks, fixed: FixedParameters, path: str, limits: SizeLimits
 ) -> tuple[DataPoints, tuple[Waveform, ...], list[Finding]]:
     """DataPts, and its points shared out to the pulse widths."""
     placed = blocks.find(DATA_POINTS)
     if placed is None:
         raise UnreadableTrace(path, DATA_POINTS, None, "the file has no such block")
     content = placed.block.content
-    points, end, findings = decode_points(content, placed.block.name_size, sum(fixed.point_counts))
+    points, end, findings = decode_points(
+        content, placed.block.name_size, sum(fixed.point_counts), path, limits
+    )
     if not points.size:
         expected = "expected data points, found none"
         raise UnreadableTrace(path, DATA_POINTS, placed.offset + end, expected)
@@ -230,8 +237,8 @@ def _points_of(
         findings.append(oddities.extra_bytes(DATA_POINTS, len(content) - end, placed.offset + end))
     waveforms, more = waveforms_of(fixed, points)
     if not waveforms:
-        expected = "expected a data spacing above 0 for the points, found 0"
-        raise UnreadableTrace(path, FIXED.block, None, expected)
+        found = next(f.text for f in more if f.severity is Severity.DEFECT)
+        raise UnreadableTrace(path, FIXED.block, None, f"no trace can be used: {found}")
     return points, waveforms, findings + more
 
 

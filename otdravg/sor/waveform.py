@@ -12,6 +12,7 @@ from otdravg.findings import Finding
 from otdravg.sor import oddities
 from otdravg.sor.layout import DATA_POINTS, FIXED
 from otdravg.sor.model import DataPoints, FixedParameters, PointRun, Waveform
+from otdravg.sor.sizes import SizeLimits
 
 __all__ = ["decode_points", "encode_points", "waveforms_of"]
 
@@ -20,9 +21,12 @@ _RUN = Struct("<IH")  # number of points under the scale factor, scale factor x 
 _POINT = np.dtype("<u2")
 _SCALE_1 = 1000
 
+#: One-way time to 1000 km of fibre: no single shot reaches that far (common practice, no source).
+_FARTHEST_S = 5e-3
+
 
 def decode_points(
-    content: bytes, position: int, stated_points: int
+    content: bytes, position: int, stated_points: int, path: str, limits: SizeLimits
 ) -> tuple[DataPoints, int, list[Finding]]:
     """Read DataPts; counts are believed only as far as there are bytes for them.
 
@@ -34,6 +38,10 @@ def decode_points(
         Where in it the fields begin (behind its name).
     stated_points : int
         Number of points that FxdParams states, to decide between disagreeing counts.
+    path : str
+        What to call the file in messages.
+    limits : SizeLimits
+        How many points and scale factors there may be.
 
     Returns
     -------
@@ -43,6 +51,11 @@ def decode_points(
         Position in ``content`` behind the last point.
     list of Finding
         Counts that disagree.
+
+    Raises
+    ------
+    UnreadableTrace
+        If there are more points or scale factors than allowed.
     """
     if len(content) - position < _HEAD.size:
         return DataPoints(()), len(content), []
@@ -55,6 +68,8 @@ def decode_points(
         count, scale = _RUN.unpack_from(content, position)
         position += _RUN.size
         read += 1
+        if read > limits.traces:
+            limits.check_traces(DATA_POINTS, "scale factors", run_count, path)
         room = (len(content) - position) // _POINT.itemsize
         is_last = read >= run_count
         fills_block = is_last and room in (total - taken, stated_points - taken)
@@ -69,6 +84,7 @@ def decode_points(
             runs.append(PointRun(scale or _SCALE_1, raw))
         taken += size
         position += size * _POINT.itemsize
+    limits.check_points(taken, path)
     if read != run_count:
         what = f"states {run_count} scale factors, the bytes hold {read}"
         findings.append(oddities.counts_disagree(DATA_POINTS, what, f"{read} were read"))
@@ -84,7 +100,7 @@ def waveforms_of(
     """Share the points out to the pulse widths: one trace each.
 
     By the counts of FxdParams if they add up, else one run of DataPts per pulse width.
-    A trace without points or without a spacing is left out.
+    A trace without points, without a spacing or beyond all reach is left out.
     """
     entries = len(fixed.data_spacings)
     counts = fixed.point_counts
@@ -113,7 +129,13 @@ def waveforms_of(
         elif not spacing:
             findings.append(oddities.zero_spacing(index))
         else:
-            waveforms.append(Waveform(pulse_ns, spacing, runs))
+            waveform = Waveform(pulse_ns, spacing, runs)
+            first_s = fixed.acquisition_offset_s
+            last_s = first_s + sum(run.raw.size for run in runs) * waveform.spacing_s
+            if first_s < -_FARTHEST_S or last_s > _FARTHEST_S:
+                findings.append(oddities.beyond_reach(index, first_s, last_s))
+                continue
+            waveforms.append(waveform)
             if not pulse_ns:
                 findings.append(oddities.pulse_width_zero(index))
     return tuple(waveforms), findings

@@ -19,7 +19,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from otdravg.errors import OutputRefused, UnwritableTrace
+from otdravg.errors import OutputRefused, UnreadableTrace, UnwritableTrace
 from otdravg.sor.filemap import STANDARD_BLOCKS, encode_map
 from otdravg.sor.layout import (
     CHECKSUM,
@@ -31,6 +31,7 @@ from otdravg.sor.layout import (
     MAP,
     SUPPLIER,
     Kind,
+    Record,
 )
 from otdravg.sor.model import (
     Block,
@@ -41,7 +42,8 @@ from otdravg.sor.model import (
     SupplierParameters,
 )
 from otdravg.sor.reader import CRC_START, decode
-from otdravg.sor.records import encode_record
+from otdravg.sor.records import decode_record, encode_record
+from otdravg.sor.sizes import ANY_SIZE
 from otdravg.sor.waveform import encode_points
 
 __all__ = ["build", "encode", "replace", "write"]
@@ -141,6 +143,7 @@ def build(
     long_form = revision >= 200
     runs = _checked_runs(points, scale_1000)
     fixed = with_fields(fixed, point_counts=tuple(array.size for _, array in runs))
+    _check_fixed(fixed)
 
     def block(name: str, body: bytes) -> Block:
         return Block.of(name, body, revision)
@@ -148,7 +151,7 @@ def build(
     blocks = [
         block(GENERAL.block, encode_record(GENERAL, general, long_form)),
         block(SUPPLIER.block, encode_record(SUPPLIER, supplier, long_form)),
-        block(FIXED.block, _encode_fixed(fixed, long_form)),
+        block(FIXED.block, encode_record(FIXED, fixed, long_form)),
     ]
     if events is not None:
         blocks.append(block(KEY_EVENTS.block, encode_record(KEY_EVENTS, events, long_form)))
@@ -156,7 +159,7 @@ def build(
     blocks.append(block(DATA_POINTS, encode_points(runs)))
     if checksum:
         blocks.append(block(CHECKSUM, bytes(Kind.U16.form.size)))
-    return decode(_assembled(revision, blocks, long_form), path)
+    return _read_back(_assembled(revision, blocks, long_form), blocks, path)
 
 
 def replace(
@@ -187,18 +190,17 @@ def replace(
     Raises
     ------
     UnwritableTrace
-        If the format cannot hold a value; names the block and the field.
+        If the format cannot hold a value; names the block and the field. Also if the file is
+        so damaged that a reader would no longer find the blocks that were to be kept.
     """
-    long_form = sor_file.is_revision_2
-    bodies: dict[str, bytes] = {}
-    if general is not None:
-        bodies[GENERAL.block] = encode_record(GENERAL, general, long_form)
-    if supplier is not None:
-        bodies[SUPPLIER.block] = encode_record(SUPPLIER, supplier, long_form)
     if fixed is not None:
-        bodies[FIXED.block] = _encode_fixed(fixed, long_form)
-    if events is not None:
-        bodies[KEY_EVENTS.block] = encode_record(KEY_EVENTS, events, long_form)
+        _check_fixed(fixed)
+    changes = ((GENERAL, general), (SUPPLIER, supplier), (FIXED, fixed), (KEY_EVENTS, events))
+    bodies = {
+        record.block: encode_record(record, content, _has_long(sor_file, record))
+        for record, content in changes
+        if content is not None
+    }
 
     blocks: list[Block] = []
     for old in sor_file.blocks:
@@ -213,7 +215,25 @@ def replace(
     old_entries = encode_map(sor_file.revision, sor_file.blocks, named)
     padding = sor_file.map_bytes[len(old_entries) :]
     data = _assembled(sor_file.revision, blocks, named, padding, sor_file.trailing)
-    return decode(data, sor_file.path)
+    return _read_back(data, blocks, sor_file.path)
+
+
+def _has_long(sor_file: SorFile, record: Record[Any]) -> bool:
+    """Whether a block has the fields of revision 2, whatever revision the file states."""
+    long_form = sor_file.is_revision_2
+    old = next((block for block in sor_file.blocks if block.name.text == record.block), None)
+    return long_form if old is None else decode_record(record, old.body, 0, long_form).long_form
+
+
+def _read_back(data: bytes, blocks: Sequence[Block], path: str) -> SorFile:
+    """Read a file just made, and make sure that its blocks are found where they were put."""
+    try:
+        new = decode(data, path, ANY_SIZE)
+    except UnreadableTrace as error:
+        raise UnwritableTrace(error.block, "content", error.expected) from None
+    if [block.content for block in new.blocks] != [block.content for block in blocks]:
+        raise UnwritableTrace(MAP, "entries", "the file's own damage hides where blocks begin")
+    return new
 
 
 def _assembled(
@@ -242,12 +262,11 @@ def _assembled(
     return b"".join((front, *(block.content for block in blocks), trailing))
 
 
-def _encode_fixed(fixed: FixedParameters, long_form: bool) -> bytes:
+def _check_fixed(fixed: FixedParameters) -> None:
     if not fixed.pulse_widths_ns:
         raise UnwritableTrace(FIXED.block, "pulse_widths_ns", "no pulse width")
     if 0 in fixed.data_spacings:
         raise UnwritableTrace(FIXED.block, "data_spacings", "a spacing of 0 places no points")
-    return encode_record(FIXED, fixed, long_form)
 
 
 def _checked_runs(

@@ -6,25 +6,36 @@ from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 
 import pytest
-from faulty_run import plant_faults, plant_repair, write_all
+from faulty_run import plant_repair, write_all, write_crossed
 
 from otdravg.cable import CableReview, read_folders, review
 from otdravg.cable.inventory import RawShot
-from otdravg.profile import default
+from otdravg.profile import default, load_shipped
+from otdravg.simulate.demo import DemoSummary, write_demo
+
+
+@pytest.fixture(scope="session")
+def planted_run(tmp_path_factory: pytest.TempPathFactory) -> DemoSummary:
+    """The demo of 48 fibres with every kind of fault; coarse points keep it short."""
+    place = tmp_path_factory.mktemp("planted")
+    return write_demo(
+        place / "shots", fibres=48, spacing_m=3.0, answers=place / "answers", workers=2
+    )
+
+
+@pytest.fixture(scope="session")
+def planted(planted_run: DemoSummary) -> CableReview:
+    with ProcessPoolExecutor(2) as executor:
+        shots = read_folders([planted_run.directory], executor)
+        return review(shots, load_shipped("two-wavelengths"), executor=executor)
 
 
 @pytest.fixture(scope="session")
 def faulty_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """36 fibres at two wavelengths with every kind of mix-up."""
+    """16 fibres at two wavelengths, 14 and 15 crossed."""
     folder = tmp_path_factory.mktemp("cable") / "shots"
-    plant_faults(folder)
+    write_crossed(folder, 16, 14, 15)
     return folder
-
-
-@pytest.fixture(scope="session")
-def faulty(faulty_folder: Path) -> CableReview:
-    with ProcessPoolExecutor(2) as executor:
-        return review(read_folders([faulty_folder]), default(), executor=executor)
 
 
 @pytest.fixture(scope="session")

@@ -44,7 +44,7 @@ def test_a_later_folder_counts_as_later_whatever_the_clock_says(
     for direction in ("AB", "BA"):
         span = with_loss(glass(3, 1550), 2, 0.05)
         taken = FIRST - timedelta(days=100)
-        write(after, Take(3, 1550, direction, span=span, noise=2, taken=taken))
+        write(after, Take(3, 1550, direction, span=span, again=2, taken=taken))
     result = review(read_folders([clean_folder, after]), default())
     row = next(r for r in result.rows if r.fibre == 3 and r.closure_number == 2)
     assert row.loss_db == pytest.approx(0.05, abs=0.005)
@@ -52,7 +52,7 @@ def test_a_later_folder_counts_as_later_whatever_the_clock_says(
 
 def test_shot_again_from_one_end_only_is_a_caution(clean_folder: Path, tmp_path: Path) -> None:
     after = tmp_path / "after"
-    write(after, Take(5, 1550, "AB", noise=2, taken=FIRST + timedelta(days=20)))
+    write(after, Take(5, 1550, "AB", again=2, taken=FIRST + timedelta(days=20)))
     result = review(read_folders([clean_folder, after]), default())
     finding = next(f for f in result.findings if f.code == "shot-again-from-one-end")
     assert finding.fibre == 5
@@ -62,7 +62,7 @@ def test_shot_again_from_one_end_only_is_a_caution(clean_folder: Path, tmp_path:
 def test_a_newer_shot_that_does_not_pair_does_not_stand(clean_folder: Path, tmp_path: Path) -> None:
     after = tmp_path / "after"
     broken = replace(glass(5, 1550)).broken_at(3000.0)
-    write(after, Take(5, 1550, "AB", span=broken, noise=2, taken=FIRST + timedelta(days=20)))
+    write(after, Take(5, 1550, "AB", span=broken, again=2, taken=FIRST + timedelta(days=20)))
     result = review(read_folders([clean_folder, after]), default())
     row = next(r for r in result.rows if r.fibre == 5 and r.closure_number == 2)
     assert row.attempt == 1
@@ -81,7 +81,7 @@ def test_after_the_allowed_attempts_a_splice_is_accepted_out_of_specification(
         folder = tmp_path / f"attempt{attempt}"
         for direction in ("AB", "BA"):
             span = with_loss(glass(3, 1550), 2, 0.14)
-            write(folder, Take(3, 1550, direction, span=span, noise=attempt))
+            write(folder, Take(3, 1550, direction, span=span, again=attempt))
         folders.append(folder)
     result = review(read_folders(folders), load_shipped("three-attempts"))
     row = next(r for r in result.rows if r.fibre == 3 and r.closure_number == 2)

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from otdravg.cable.fingerprints import Features, likelihood_ratios, margins, swaps
+from otdravg.cable.fingerprints import Comparison, Features, likelihood_ratios, margins, swaps
 
 CLOSURES = 5
 
@@ -103,3 +103,30 @@ def test_densities_are_students() -> None:
     ours = _log_density(x, 1.7)
     theirs = stats.t.logpdf(x, 4, scale=1.7)
     assert np.allclose(ours - ours[0], theirs - theirs[0])
+
+
+def test_places_on_the_points_of_the_record_are_no_proof() -> None:
+    # Most fibres read one length from both ends, a few one point more: that says little.
+    from_a, from_b = shots(60, 6)
+    rng = np.random.default_rng(7)
+    for side in (from_a, from_b):
+        for n, own in enumerate(side):
+            assert own is not None
+            lengths = 2000.0 + 1.25 * (rng.random(own.section_m.size) < 0.2)
+            side[n] = Features(own.loss_db, own.slope_db_per_km, lengths)
+    ratios = likelihood_ratios([from_a], [from_b])
+    assert np.diag(ratios).min() > 0
+    # Odds of 100 to 1 come by luck once in a hundred at most (Markov's inequality).
+    assert np.mean(ratios[~np.eye(60, dtype=bool)] > np.log(100)) < 0.01
+
+
+def test_some_shots_compare_as_they_do_among_all() -> None:
+    from_a, from_b = shots(30, 8)
+    from_b[3] = None
+    comparison = Comparison([from_a], [from_b])
+    whole = comparison.ratios()
+    rows, columns = np.array([2, 3, 17]), np.array([3, 5])
+    assert np.array_equal(
+        comparison.ratios(rows, columns), whole[np.ix_(rows, columns)], equal_nan=True
+    )
+    assert np.array_equal(comparison.own(), np.diag(whole), equal_nan=True)

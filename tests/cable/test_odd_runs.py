@@ -44,7 +44,7 @@ def test_a_splice_too_good_to_be_seen_is_measured_all_the_same(
     sections[2] = replace(sections[2], backscatter_db=level)
     span = replace(span, sections=tuple(sections))
     for direction in ("AB", "BA"):
-        write(folder, Take(4, 1550, direction, span=span, noise=5))
+        write(folder, Take(4, 1550, direction, span=span, again=5))
     result = review(read_folders([folder]), default())
     row = next(r for r in result.rows if (r.fibre, r.closure_number) == (4, 2))
     assert not row.detected
@@ -79,29 +79,12 @@ def test_closures_take_the_names_of_the_users_table(clean_folder: Path) -> None:
     assert [c.name for c in result.closures] == ["Tansy Lane", "Otterstone", "3", "4"]
 
 
-def test_files_crossed_at_one_wavelength_only_are_told_from_crossed_fibres(
-    faulty_folder: Path, tmp_path: Path
-) -> None:
-    folder = tmp_path / "shots"
-    folder.mkdir()
-    for path in faulty_folder.glob("*.sor"):
-        fibre = int(path.name.split("_F")[1][:3])
-        if fibre not in (2, 4, 6, 8, 12, 13, 14, 15, 18, 19, 21, 22, 23, 24, 25, 30):
-            shutil.copy(path, folder)
-    for fibre, other in ((26, 31), (31, 26)):
-        write(folder, Take(fibre, 1310, "BA", span=glass(other, 1310), noise=4))
-    result = review(read_folders([folder]), default())
-    crossed = [f for f in result.findings if f.code == "fibres-crossed"]
-    assert [(f.fibre, f.other_fibres, f.wavelength_nm) for f in crossed] == [(26, (31,), 1310)]
-    assert "at 1310 nm only" in crossed[0].evidence
-
-
 def test_two_cables_in_one_folder_are_kept_apart(clean_folder: Path, tmp_path: Path) -> None:
     for path in clean_folder.glob("*.sor"):
         shutil.copy(path, tmp_path)
     for fibre in (1, 2, 3):
         for direction in ("AB", "BA"):
-            take = Take(fibre, 1550, direction, noise=6)
+            take = Take(fibre, 1550, direction, again=6)
             content = sor.encode(made(take, cable="SIMQB2"))
             (tmp_path / f"second {name_of(take)}").write_bytes(content)
     result = review(read_folders([tmp_path]), default())

@@ -112,6 +112,57 @@ def test_swapped_ends_in_one_shot_are_a_disagreement() -> None:
     assert "direction-claims-differ" in codes(record)
 
 
+def day_of_shots(*, swapped: set[tuple[int, str]]) -> list[RawShot]:
+    """Eight fibres shot from the hut, the day after from the mill; some with the ends swapped."""
+    return [
+        raw(
+            f"F{n:03d}_{d}.sor",
+            fibre=str(n),
+            ends=("Hut", "Mill") if (d == "AB") != ((n, d) in swapped) else ("Mill", "Hut"),
+            minutes=n + (24 * 60 if d == "BA" else 0),
+        )
+        for n in range(1, 9)
+        for d in ("AB", "BA")
+    ]
+
+
+def test_the_shots_before_and_after_tell_which_end_it_was_shot_from() -> None:
+    # Both headers of fibre 5 name the far end first: nothing else contradicts them.
+    records = taken(*day_of_shots(swapped={(5, "AB"), (5, "BA")}))
+    for name, direction in (("F005_AB.sor", A), ("F005_BA.sor", B)):
+        record = records[name]
+        assert (record.taken_for.direction, record.taken_for.direction_by) == (
+            direction,
+            Source.NAME,
+        )
+        assert codes(record) == {"direction-claims-differ"}
+        assert "just before and after it" in record.findings[0].what_to_do
+    assert all(r.use is ShotUse.USED for r in records.values())
+
+
+def test_a_name_that_contradicts_the_crews_day_does_not_beat_the_header() -> None:
+    shots = [s for s in day_of_shots(swapped=set()) if s.file.path != "F005_BA.sor"]
+    # Shot from the hut among others from the hut, and named as if from the mill.
+    shots.append(raw("F005 again BA.sor", fibre="5", ends=("Hut", "Mill"), minutes=6))
+    record = taken(*shots)["F005 again BA.sor"]
+    assert (record.taken_for.direction, record.taken_for.direction_by) == (A, Source.HEADER)
+
+
+def test_without_times_the_name_stands_where_its_place_is_free() -> None:
+    shots = [
+        raw(f"F{n:03d}_{d}.sor", fibre=str(n), ends=ends)
+        for n in (1, 2)
+        for d, ends in (("AB", ("Hut", "Mill")), ("BA", ("Mill", "Hut")))
+    ]
+    shots += [
+        raw("F003_AB.sor", fibre="3", ends=("Hut", "Mill")),
+        raw("F003_BA.sor", fibre="3", ends=("Hut", "Mill")),
+    ]
+    record = taken(*shots)["F003_BA.sor"]
+    assert (record.taken_for.direction, record.taken_for.direction_by) == (B, Source.NAME)
+    assert "there is another shot from A and none from B" in record.findings[0].what_to_do
+
+
 def test_ends_typed_alike_leave_it_to_the_name() -> None:
     shots = [raw(f"F001_{d}.sor", fibre="1", ends=("Hut", "Mill")) for d in ("AB", "BA")]
     records = taken(*shots)

@@ -5,11 +5,15 @@ from __future__ import annotations
 import csv
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from otdravg import sor
-from otdravg.errors import BadSetting, OutputRefused
+from otdravg.errors import BadSetting, OutputRefused, UnreadableTrace
+from otdravg.simulate.cable_run import TRUNK_RUN, faulty_trunk_run
 from otdravg.simulate.demo import DemoSummary, write_demo
+from otdravg.simulate.planted import Fault
+from otdravg.simulate.takes import Site, Take, made
 
 
 def truth_of(summary: DemoSummary) -> list[dict[str, str]]:
@@ -135,6 +139,11 @@ def test_failure_half_way_leaves_nothing(tmp_path: Path, monkeypatch: pytest.Mon
         ("wavelengths", {"wavelengths": ()}),
         ("wavelengths", {"wavelengths": (1550, 1550)}),
         ("seed", {"seed": -1}),
+        ("spacing_m", {"spacing_m": 0.0}),
+        ("workers", {"workers": 0}),
+        ("fibres", {"fibres": 47, "faults": True}),
+        ("ribbon_size", {"fibres": 48, "ribbon_size": 8, "faults": True}),
+        ("wavelengths", {"fibres": 48, "wavelengths": (1550,), "faults": True}),
     ],
 )
 def test_unusable_settings_are_named(
@@ -143,3 +152,122 @@ def test_unusable_settings_are_named(
     with pytest.raises(BadSetting, match=name):
         write_demo(tmp_path / "run", **settings)  # type: ignore[arg-type]
     assert not (tmp_path / "run").exists()
+
+
+@pytest.fixture(scope="module")
+def faulty(tmp_path_factory: pytest.TempPathFactory) -> DemoSummary:
+    """A whole cable with faults; a point every ten metres is enough to look at the files."""
+    place = tmp_path_factory.mktemp("faulty")
+    return write_demo(place / "run", fibres=48, spacing_m=10.0, answers=place / "answers")
+
+
+def planted_in(summary: DemoSummary) -> dict[str, list[dict[str, str]]]:
+    assert summary.planted is not None
+    by_fault: dict[str, list[dict[str, str]]] = {}
+    with open(summary.planted, encoding="utf-8", newline="") as stream:
+        for row in csv.DictReader(stream):
+            by_fault.setdefault(row["fault"], []).append(row)
+    return by_fault
+
+
+def test_from_48_fibres_on_it_is_a_whole_cable_and_keeps_its_answers_apart(
+    faulty: DemoSummary,
+) -> None:
+    assert len(faulty.closures) == 10
+    assert faulty.wavelengths_nm == (1310, 1550)
+    folder = faulty.directory
+    assert {p.name for p in folder.rglob("*") if p.suffix.lower() != ".sor" and p.is_file()} == {
+        "README.txt"
+    }
+    note = faulty.readme.read_text(encoding="utf-8")
+    assert "SIMULATED" in note
+    assert "--answers" in note
+    assert set(planted_in(faulty)) == {fault.value for fault in Fault}
+    assert len([p for p in folder.rglob("*") if p.suffix.lower() == ".sor"]) == faulty.files
+
+
+def test_the_large_run_has_24000_points() -> None:
+    site = Site(TRUNK_RUN, seed=1)
+    shot = made(Take(1, 1550), site)
+    assert shot.raw_points().size == 24_000
+
+
+def test_faults_are_in_the_files_as_the_answers_say(faulty: DemoSummary) -> None:
+    folder, planted = faulty.directory, planted_in(faulty)
+    for fault, rows in planted.items():
+        for row in rows:
+            for name in filter(None, row["files"].split("; ")):
+                assert (folder / name).is_file(), f"{fault}: {name}"
+
+    def files(fault: Fault) -> list[Path]:
+        return [folder / name for name in planted[fault.value][0]["files"].split("; ")]
+
+    one, copy = files(Fault.COPY)
+    assert one.read_bytes() == copy.read_bytes()
+    genuine, edited = (sor.read(path) for path in files(Fault.HEADER_EDITED))
+    assert np.array_equal(genuine.raw_points(), edited.raw_points())
+    assert (genuine.general.fibre_id.text, edited.general.fibre_id.text) == ("028", "030")
+    with pytest.raises(UnreadableTrace):
+        sor.read(files(Fault.OVERWRITTEN)[0])
+    assert files(Fault.TRUNCATED)[0].stat().st_size < 0.7 * one.stat().st_size
+    assert sor.read(files(Fault.ODD_PULSE)[0]).fixed.pulse_widths_ns == (300,)
+    assert sor.read(files(Fault.OTHER_INDEX)[0]).fixed.group_index_1e5 == 147_500
+    assert sor.read(files(Fault.CLOCK)[0]).fixed.timestamp_s < 1.6e9  # the others are of 2024
+    assert sor.read(files(Fault.HEADER_FIBRE)[0]).general.fibre_id.text == "043"
+    swapped = sor.read(files(Fault.ENDS_SWAPPED)[0])
+    assert swapped.general.location_a.text == faulty.end_a
+    missing = planted[Fault.FIBRE_MISSING.value][0]["fibre"]
+    assert not list(folder.glob(f"*_F{int(missing):03d}_*"))
+
+
+def test_bytes_do_not_depend_on_the_number_of_processes(
+    faulty: DemoSummary, tmp_path: Path
+) -> None:
+    other = write_demo(tmp_path / "run", fibres=48, spacing_m=10.0, workers=2)
+    for path in faulty.directory.rglob("*"):
+        if path.is_file() and path.name != "README.txt":
+            twin = tmp_path / "run" / path.relative_to(faulty.directory)
+            assert twin.read_bytes() == path.read_bytes()
+    assert other.planted is None
+    assert other.truth is None
+
+
+def test_a_large_run_without_faults_holds_every_shot_and_its_truth(tmp_path: Path) -> None:
+    summary = write_demo(
+        tmp_path / "run", fibres=48, wavelengths=(1550,), spacing_m=10.0, workers=2
+    )
+    assert not summary.faulty
+    assert summary.files == 96
+    assert len(summary.pairs) == 48
+    rows = truth_of(summary)
+    assert len(rows) == 480
+    # 0.17 dB is the most that a splice loses unless something went wrong with it (invented).
+    assert sorted(float(row["loss_db"]) for row in rows)[-10] < 0.17
+
+
+def test_a_larger_cable_has_more_of_the_same_faults() -> None:
+    # 864 fibres: sets begin with fibre 1 and fibre 433.
+    run = faulty_trunk_run(864)
+    assert [splice.ribbon for splice in run.spoilt] == [3, 39]
+    assert [bend.fibre for bend in run.bends] == [10, 442]
+    few, many = Site(faulty_trunk_run(48), seed=5), Site(run, seed=5)
+    assert few.glass(13, 1550) == many.glass(13, 1550)
+
+
+@pytest.mark.parametrize(
+    ("answers", "message"),
+    [("run/answers", "lies in the folder of the shots"), (".", "lies in the folder of the shots")],
+)
+def test_answers_in_reach_of_the_review_are_refused(
+    tmp_path: Path, answers: str, message: str
+) -> None:
+    with pytest.raises(OutputRefused, match=message):
+        write_demo(tmp_path / "run", fibres=48, answers=tmp_path / answers)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_answers_of_a_run_without_faults_leave_the_folder_too(tmp_path: Path) -> None:
+    summary = write_demo(tmp_path / "run", fibres=1, answers=tmp_path / "answers")
+    assert summary.truth == tmp_path / "answers" / "truth.csv"
+    assert summary.truth.is_file()
+    assert not (tmp_path / "run" / "truth.csv").exists()

@@ -12,6 +12,7 @@ import sor_golden as golden
 from sor_assembly import PARTS_1, PARTS_2, assemble, changed, fixed_block_2, points_block
 
 from otdravg import sor
+from otdravg.errors import UnwritableTrace
 from otdravg.findings import Finding, Severity
 from otdravg.sor import oddities
 
@@ -56,6 +57,13 @@ EXAMPLES: dict[str, bytes] = {
         changed(PARTS_2, FxdParams=fixed_block_2([(100, 25000, 5)], wavelength=0))
     ),
     "wavelength-unit": assemble(PARTS_1, 100),
+    "beyond-reach": assemble(
+        changed(
+            PARTS_2,
+            FxdParams=fixed_block_2([(100, 25000, 5), (10, 2**32 - 1, 200)]),
+            DataPts=points_block((1000, POINTS), (1000, [7] * 200)),
+        )
+    ),
     "zero-spacing": assemble(
         changed(
             PARTS_2,
@@ -395,6 +403,28 @@ def test_trace_without_spacing_is_left_out() -> None:
     file = sor.decode(EXAMPLES["zero-spacing"])
     assert file.trace_count == 1
     assert finding(file, "zero-spacing", "FxdParams").severity is Severity.DEFECT
+
+
+def test_trace_beyond_all_reach_is_left_out() -> None:
+    """1000 km: 5 ms × 299 792.458 km/s / 1.468 (arithmetic); no shot reaches it (no source)."""
+    file = sor.decode(EXAMPLES["beyond-reach"])
+    assert file.trace_count == 1
+    found = finding(file, "beyond-reach", "FxdParams")
+    assert found.severity is Severity.DEFECT
+    assert "trace 2 would lie 0 to 8.58993 ms away" in found.text  # 200 × (2³² − 1) × 10⁻¹⁴ s
+
+
+@pytest.mark.parametrize("offset_100ps", [50_000_001, -50_000_001])
+def test_file_that_begins_beyond_all_reach_is_refused(offset_100ps: int) -> None:
+    with pytest.raises(UnwritableTrace, match=r"FxdParams.*no shot reaches as far"):
+        sor.build(
+            general=sor.GeneralParameters(),
+            supplier=sor.SupplierParameters(),
+            fixed=sor.FixedParameters(
+                data_spacings=(50_000,), acquisition_offset_100ps=offset_100ps
+            ),
+            points=np.array([1, 2, 3]),
+        )
 
 
 # --- events and settings ---------------------------------------------------------------

@@ -85,7 +85,7 @@ def values(draw: st.DrawFn, long_form: bool) -> dict[str, object]:
         timestamp_s=u32,
         distance_unit=c2,
         wavelength_0p1nm=u16,
-        acquisition_offset_100ps=i32,
+        acquisition_offset_100ps=st.integers(-40_000_000, 40_000_000),  # 4 ms: within reach
         acquisition_offset_distance=only_2(i32, 0),
         pulse_widths_ns=per_pulse(u16),
         data_spacings=per_pulse(st.integers(1, 2**32 - 1)),

@@ -1,0 +1,132 @@
+"""Where the bytes of one file lie: in a folder, or inside a zip archive.
+
+Everything that reads a file of the crew goes through :meth:`Location.read_bytes`: it opens
+ordinary files only and for reading only, takes no more memory than the file was long when it
+was listed, and gives no other bytes than those that were seen first.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import struct
+import zlib
+from dataclasses import dataclass, replace
+from io import BufferedReader
+
+from otdravg.errors import UnreadableTrace
+from otdravg.ordinary import open_ordinary
+
+__all__ = ["NOWHERE", "Location", "Member"]
+
+#: Local file header: signature, 22 bytes that the directory has too, lengths of name and extra
+#: field (APPNOTE 6.3.10, 4.3.7).
+_LOCAL_HEADER = struct.Struct("<4s22xHH")
+_LOCAL_SIGNATURE = b"PK\x03\x04"
+
+
+@dataclass(frozen=True, slots=True)
+class Member:
+    """One entry of a zip archive, as the archive's directory describes it."""
+
+    name: str  # readable, with forward slashes
+    stored_name: bytes
+    header_offset: int  # of the local header, from the beginning of the archive
+    packed_bytes: int
+    deflated: bool
+    crc32: int
+
+
+@dataclass(frozen=True, slots=True)
+class Location:
+    """Where the bytes of one file lie, how many there are, and, once read, what they hash to.
+
+    Parameters
+    ----------
+    path : str
+        The file, or the archive that holds it.
+    size_bytes : int
+        Size when it was listed.
+    member : Member or None
+        The entry, if ``path`` is an archive.
+    sha256 : str
+        Of the bytes; empty until somebody has read them.
+    """
+
+    path: str
+    size_bytes: int
+    member: Member | None = None
+    sha256: str = ""
+
+    def __str__(self) -> str:
+        return self.path if self.member is None else f"{self.path}/{self.member.name}"
+
+    def known_as(self, sha256: str) -> Location:
+        """Return the same place, held to the bytes that were found there."""
+        return replace(self, sha256=sha256)
+
+    def read_bytes(self) -> bytes:
+        """Read the file.
+
+        Raises
+        ------
+        UnreadableTrace
+            If it cannot be read, is no ordinary file, is damaged inside its archive, or is not
+            what it was when it was listed or first read.
+        """
+        try:
+            with open_ordinary(self.path) as stream:
+                data = self._read(stream)
+        except OSError as error:
+            raise self._error(
+                f"cannot be read ({error.strerror or error})", "keep the files where they are"
+            ) from None
+        is_same = len(data) == self.size_bytes
+        if self.sha256:
+            is_same = is_same and hashlib.sha256(data).hexdigest() == self.sha256
+        if not is_same:
+            raise self._error(
+                "has changed since it was first read", "leave it alone and run the review again"
+            )
+        return data
+
+    def _read(self, stream: BufferedReader) -> bytes:
+        if self.member is None:
+            return stream.read(self.size_bytes + 1)
+        return self._unpacked(stream, self.member)
+
+    def _unpacked(self, stream: BufferedReader, member: Member) -> bytes:
+        """Read an entry; a bomb is cut off one byte behind the size that was announced."""
+        stream.seek(member.header_offset)
+        header = stream.read(_LOCAL_HEADER.size)
+        if len(header) < _LOCAL_HEADER.size or not header.startswith(_LOCAL_SIGNATURE):
+            raise self._damaged("no entry begins where the archive's directory says")
+        _, name_size, extra_size = _LOCAL_HEADER.unpack(header)
+        if stream.read(name_size) != member.stored_name:
+            raise self._damaged("the entry has another name than in the archive's directory")
+        stream.seek(extra_size, os.SEEK_CUR)
+        packed = stream.read(member.packed_bytes)
+        if member.deflated:
+            inflate = zlib.decompressobj(-zlib.MAX_WBITS)
+            try:
+                data = inflate.decompress(packed, self.size_bytes + 1)
+            except zlib.error as error:
+                raise self._damaged(f"the packed bytes are damaged ({error})") from None
+        else:
+            data = packed
+        if len(data) != self.size_bytes:
+            found = "more" if len(data) > self.size_bytes else f"{len(data):,}"
+            raise self._damaged(f"expected {self.size_bytes:,} bytes in the entry, found {found}")
+        if zlib.crc32(data) != member.crc32:
+            raise self._damaged("the bytes do not match the entry's checksum (CRC-32)")
+        return data
+
+    def _damaged(self, problem: str) -> UnreadableTrace:
+        return self._error(problem, "make the archive again")
+
+    def _error(self, problem: str, advice: str) -> UnreadableTrace:
+        return UnreadableTrace(str(self), "file", None, problem, advice)
+
+
+#: Of a shot that was read back from a closeout: its bytes are elsewhere.
+NOWHERE = Location("", 0)
