@@ -31,10 +31,11 @@ __all__ = [
 FloatArray = npt.NDArray[np.float64]
 IndexArray = npt.NDArray[np.intp]
 
-#: Independent tests per pulse length, by degrees of freedom. One shot is searched with windows of
-#: all lengths, both together with whole sections only, whose statistic changes slowly. Set so
-#: that spliceless fibres are said to have splices as often as stated.
-POSITIONS_PER_PULSE = {1: 4.0, 2: 0.5}
+#: Independent tests of one shot per pulse length; it is searched with windows of all lengths.
+TESTS_PER_PULSE = 3.0
+#: Independent tests of both shots together for every e-fold of length over pulse: whole sections
+#: only, whose statistic changes as slowly as the logarithm of the distance from their ends.
+TESTS_PER_SCALE = 4.0
 #: So soon behind a dead zone, so small an apparent step is the receiver's tail, pulses and dB.
 REMAINS_PULSES = 1.5
 REMAINS_DB = 0.012
@@ -53,7 +54,9 @@ def threshold_for(false_alarm_rate: float, length_m: float, pulse_m: float, free
     false_alarm_rate : float
         Chance that a spliceless trace of this length shows at least one step.
     length_m, pulse_m : float
-        Length searched and pulse length: their ratio bounds the independent positions.
+        Length searched and pulse length: their ratio says how many independent tests there are,
+        which was set so that spliceless simulated fibres are said to have splices as often as
+        stated (``tests/benchmarks/false_alarms.py``).
     freedom : int
         1 for one direction, 2 for both directions together.
 
@@ -63,7 +66,11 @@ def threshold_for(false_alarm_rate: float, length_m: float, pulse_m: float, free
         Threshold for the statistic, which is χ² with ``freedom`` degrees of freedom at
         any one position without a step.
     """
-    independent = max(POSITIONS_PER_PULSE[freedom] * length_m / max(pulse_m, 1e-9), 1.0)
+    pulses = max(length_m / max(pulse_m, 1e-9), 1.0)
+    if freedom == 1:
+        independent = TESTS_PER_PULSE * pulses if length_m > pulse_m else 1.0
+    else:
+        independent = 1.0 + TESTS_PER_SCALE * float(np.log(pulses))
     return float(special.chdtri(freedom, false_alarm_rate / independent))
 
 
