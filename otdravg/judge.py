@@ -23,6 +23,7 @@ from otdravg.decimals import Quantity, distance_text, in_km, reported
 from otdravg.decision import Action, Verdict, expanded, held_against, is_implausible
 from otdravg.findings import Finding, Severity
 from otdravg.limits import Limits, Rule
+from otdravg.plausibility import pair_findings
 from otdravg.trace import Identity, Trace
 
 __all__ = [
@@ -98,7 +99,7 @@ class PairReport:
     sum_count: int
     mean_db: Decimal | None  # of the single splices measured both ways
     mean_count: int
-    doubts: tuple[Finding, ...]  # why the two shots may not be one fibre
+    doubts: tuple[Finding, ...]  # why the shots may not be one fibre, or not what they say
     next_steps: tuple[str, ...]  # plain sentences
     needs_work: bool
 
@@ -200,7 +201,10 @@ def judge_pair(measurement: PairMeasurement, limits: Limits) -> PairReport:
     single_db = [
         loss_db for j, loss_db in summed if loss_db is not None and j.reading.kind is not Kind.GROUP
     ]
-    doubts = _doubts(measurement.ab.identity, measurement.ba.identity)
+    doubts = (
+        *_doubts(measurement.ab.identity, measurement.ba.identity),
+        *pair_findings(measurement),
+    )
     damage = [
         text for trace in (measurement.ab, measurement.ba) if (text := _damage(trace)) is not None
     ]

@@ -10,6 +10,7 @@ from matplotlib.ticker import FuncFormatter, NullFormatter
 
 from otdravg.export.plan_text import pulse_text
 from otdravg.plan import Forecast, ShotPlan
+from otdravg.plots import own_look
 from otdravg.predicted import Obstacle
 
 __all__ = ["plan_figure"]
@@ -21,6 +22,7 @@ _MARKERS = "osD^v<>pPX*hd"
 _FAINT = "#8a8a8a"
 
 
+@own_look()
 def plan_figure(plan: ShotPlan) -> Figure:
     """Draw the expected expanded uncertainty along the span, one line for each pulse.
 

@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import io
 import warnings
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 
 import matplotlib as mpl
@@ -30,7 +31,7 @@ from otdravg.judge import Judged, PairReport, Verdict
 from otdravg.label_row import LEADER_COLOUR, LabelStyle, label_row
 from otdravg.trace import Trace
 
-__all__ = ["check_format", "figure_bytes", "pair_figure", "save_figure", "shot_figure"]
+__all__ = ["check_format", "figure_bytes", "own_look", "pair_figure", "save_figure", "shot_figure"]
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -46,6 +47,19 @@ _GLASS = "#6b3d87"
 _MOST_LEVEL_LABELS = 9
 
 
+@contextmanager
+def own_look() -> Iterator[None]:
+    """Draw with matplotlib's own defaults for a while.
+
+    A ``matplotlibrc`` in the folder or the home of whoever draws would change the picture, or
+    ask for programs that are not there.
+    """
+    with mpl.rc_context():
+        mpl.rcdefaults()
+        yield
+
+
+@own_look()
 def pair_figure(report: PairReport) -> Figure:
     """Draw both shots, the half-difference with every true loss, and the half-sum.
 
@@ -269,6 +283,7 @@ def _make_room(panel: Axes, values: tuple[float, float], *, labels_pt: float, be
     panel.set_ylim(low - below * height, high + above * height)
 
 
+@own_look()
 def shot_figure(trace: Trace, detection: Detection | None) -> Figure:
     """Draw one shot with the events of the file's own table, and those detected if given.
 
@@ -369,10 +384,8 @@ def save_figure(figure: Figure, path: Path, *, overwrite: bool) -> None:
 def figure_bytes(figure: Figure, suffix: str) -> bytes:
     """Return a figure as a file of one of the formats ``.png``, ``.pdf`` and ``.svg``."""
     content = io.BytesIO()
-    with (
-        mpl.rc_context({"svg.hashsalt": "otdravg", "pdf.fonttype": 42}),
-        warnings.catch_warnings(),
-    ):
+    with own_look(), warnings.catch_warnings():
+        mpl.rcParams.update({"svg.hashsalt": "otdravg", "pdf.fonttype": 42})
         # A header may be written in letters that the font lacks: they are drawn as boxes.
         warnings.filterwarnings("ignore", message="Glyph .* missing from")
         figure.savefig(content, format=suffix[1:], metadata=_FORMATS[suffix])

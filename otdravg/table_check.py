@@ -18,6 +18,10 @@ __all__ = ["table_findings"]
 LEAST_TABLE_LOSS_DB = 0.05
 #: Losses that differ by more than this, and by more than noise explains, are worth a word, dB.
 LOSS_DISAGREES_DB = 0.10
+#: So many entries, if they are most, say that the table is of another shot or scale.
+LEAST_ENTRIES = 3
+#: The same if their losses are typically this share larger or smaller.
+SCALE_DISAGREES = 0.25
 
 
 def table_findings(detection: Detection) -> tuple[Finding, ...]:
@@ -43,6 +47,7 @@ def table_findings(detection: Detection) -> tuple[Finding, ...]:
     at = np.array([e.distance_m for e in found])
     unseen: list[str] = []
     differing: list[str] = []
+    ratios: list[float] = []  # of the waveform's losses to the table's
     for entry, x_m in entries:
         inside = shot.x_m[shot.front_clear] < x_m < detection.end_m - tolerance
         if entry.is_end or not inside or not _counts(entry):
@@ -54,18 +59,25 @@ def table_findings(detection: Detection) -> tuple[Finding, ...]:
         event = found[int(near[np.argmin(np.abs(at[near] - x_m))])]
         if event.loss_db is None or event.u_loss_db is None:
             continue
+        if abs(entry.loss_db) > max(LEAST_TABLE_LOSS_DB, 5 * event.u_loss_db):
+            ratios.append(event.loss_db / entry.loss_db)
         if abs(event.loss_db - entry.loss_db) > max(LOSS_DISAGREES_DB, 4 * event.u_loss_db):
             differing.append(f"{x_m:.0f} m ({entry.loss_db:+.2f} against {event.loss_db:+.2f} dB)")
+    # A marker in a dead zone spoils one entry; most of them differ if table or levels are others.
+    most_unseen = len(unseen) >= max(LEAST_ENTRIES, len(ratios))
+    scaled = len(ratios) >= LEAST_ENTRIES and abs(np.median(ratios) - 1) > SCALE_DISAGREES
     findings = [
-        Finding(Severity.NOTE, code, where, f"{text}: {', '.join(places)}", done)
-        for code, text, places, done in (
+        Finding(severity, code, where, f"{text}: {', '.join(places)}", done)
+        for severity, code, text, places, done in (
             (
+                Severity.CAUTION if most_unseen else Severity.NOTE,
                 "table-event-unseen",
                 "the file's own table lists events that the waveform does not show",
                 unseen,
                 "the waveform was measured; look at these places if the table was made by hand",
             ),
             (
+                Severity.CAUTION if scaled else Severity.NOTE,
                 "table-loss-differs",
                 "the file's own table has other one-way losses than the waveform",
                 differing,

@@ -19,15 +19,25 @@ from pathlib import Path
 from typing import Any
 from zipfile import BadZipFile
 
+from otdravg.cable.decision_model import SealedDecision
+from otdravg.cable.decisions import read_decisions
+from otdravg.decimals import Quantity
 from otdravg.decision import Verdict
-from otdravg.errors import BadCloseout
+from otdravg.errors import BadCloseout, BadSetting
 from otdravg.export.cable_csv import cable_tables, review_cells
 from otdravg.export.closeout_json import closeout_from, json_document, read_closeout
 from otdravg.export.csv_table import Cell
 from otdravg.export.headings import Language, Words
+from otdravg.export.page import counted
 from otdravg.export.printable import printable
 
-__all__ = ["PAGE_DATA_ID", "Agreement", "compare_outputs"]
+__all__ = [
+    "PAGE_DATA_ID",
+    "Agreement",
+    "compare_decisions",
+    "compare_outputs",
+    "decisions_made_with",
+]
 
 #: Id of the element of the page that holds its list of splices as JSON.
 PAGE_DATA_ID = "closeout-splices"
@@ -122,6 +132,71 @@ def _changed_tables(folder: Path) -> Iterator[str]:
             yield f"{name}: line {number} is not what {path.name} has"
 
 
+def compare_decisions(
+    made_with: Sequence[SealedDecision], now: Sequence[SealedDecision], name: str
+) -> tuple[str, ...]:
+    """Hold a file of decisions against those that outputs were made with.
+
+    That shows what a chain of seals cannot show by itself: a file cut short, put back to an
+    earlier state, or sealed anew.
+
+    Parameters
+    ----------
+    made_with : sequence of SealedDecision
+        As :func:`decisions_made_with` reads them from the outputs.
+    now : sequence of SealedDecision
+        What the file holds now.
+    name : str
+        The file, as messages call it.
+
+    Returns
+    -------
+    tuple of str
+        A sentence for what is not as it was; empty if nothing is.
+    """
+    for number, (wanted, found) in enumerate(zip(made_with, now, strict=False), start=1):
+        if _comparable(wanted) != _comparable(found):
+            return (
+                f"{name}: decision {number} is not the one that the outputs were made with "
+                f"({wanted.decision.text})",
+            )
+    if len(now) < len(made_with):
+        gone = counted(len(made_with) - len(now), "decision")
+        return (
+            f"{name}: cut short by {gone}: it holds {len(now)}, the outputs were made with "
+            f"{len(made_with)}; the first that is gone is {made_with[len(now)].decision.text}",
+        )
+    if len(now) > len(made_with):
+        more = counted(len(now) - len(made_with), "decision")
+        return (f"{name}: {more} more than the outputs were made with; make them again",)
+    return ()
+
+
+def decisions_made_with(folder: Path) -> tuple[SealedDecision, ...]:
+    """Read the decisions that the outputs in a folder were made with.
+
+    Raises
+    ------
+    BadCloseout
+        If the folder holds no table of them and none without them, or it cannot be read.
+    """
+    document, table = folder / "closeout.json", folder / "decisions.csv"
+    if document.is_file():
+        return read_closeout(document).review.decisions
+    if table.is_file():
+        try:
+            return read_decisions(table).entries
+        except BadSetting as error:
+            raise BadCloseout(table, f"cannot be read ({error})") from error
+    if not (folder / "splices.csv").is_file():
+        raise BadCloseout(folder, "holds no table to compare decisions with")
+    return ()
+
+
+def _comparable(entry: SealedDecision) -> list[str]:
+    return [printable(text).removeprefix("'") for text in entry.cells().values()]
+
+
 def _source(name: str, names: Sequence[str], rows: Iterator[Sequence[Any]]) -> _Source:
     columns = tuple(key for key in _COMPARED if key in names)
     places = [names.index(key) for key in columns]
@@ -156,10 +231,8 @@ def _differences(measure: _Source, other: _Source) -> Iterator[str]:
         for key, here, there in pairs:
             if wanted[here] != found[there]:
                 place = _place(measure.columns, wanted)
-                yield (
-                    f"{other.name}, {place}: {key} is {_shown(found[there])}, "
-                    f"{measure.name} has {_shown(wanted[here])}"
-                )
+                one, other_one = _shown(key, found[there], wanted[here])
+                yield f"{other.name}, {place}: {key} is {one}, {measure.name} has {other_one}"
 
 
 def _place(columns: Sequence[str], row: Row) -> str:
@@ -167,11 +240,20 @@ def _place(columns: Sequence[str], row: Row) -> str:
     parts = [f"fibre {known['fibre']}", f"{known['wavelength_nm']} nm"]
     if known.get("closure"):
         parts.append(f"closure {known['closure']}")
-    return ", ".join([*parts, f"{known['distance_m']} m"])
+    return ", ".join([*parts, f"{_shown('distance_m', known['distance_m'])[0]} m"])
 
 
-def _shown(value: Value) -> str:
-    return "empty" if value is None else str(value)
+def _shown(key: str, *values: Value) -> list[str]:
+    """Write values with the decimals that outputs show, more only where one has more."""
+    places = {"distance_m": Quantity.DISTANCE_M.places, "limit_db": 0}.get(
+        key, Quantity.LOSS_DB.places if key in _FIGURES else 0
+    )
+    for value in values:
+        if isinstance(value, Decimal):
+            places = max(places, -int(value.as_tuple().exponent))
+    return [
+        "empty" if v is None else f"{v:.{places}f}" if isinstance(v, Decimal) else v for v in values
+    ]
 
 
 def _from_csv(path: Path) -> Iterator[_Source]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import secrets
 from collections.abc import Iterable
+from contextlib import suppress
 from pathlib import Path
 
 from otdravg.errors import OutputRefused
@@ -92,7 +93,8 @@ def write_atomic(target: Path, content: bytes, *, overwrite: bool) -> None:
             target, f"could not be written ({error.strerror})", "free space or choose another place"
         ) from error
     finally:
-        draft.unlink(missing_ok=True)
+        with suppress(OSError):  # what came of the target does not depend on it
+            draft.unlink(missing_ok=True)
 
 
 def _move_without_replacing(draft: Path, real: Path) -> None:

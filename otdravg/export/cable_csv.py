@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from decimal import Decimal
 
+from otdravg.cable.decision_model import SealedDecision
 from otdravg.cable.model import (
     CableFinding,
     CableReview,
@@ -210,12 +211,29 @@ _PATTERNS: tuple[Column[Pattern], ...] = (
 )
 
 
+#: Named as in a file of decisions, so that the table can be read as one.
+_DECISIONS: tuple[Column[SealedDecision], ...] = (
+    ("what", lambda d: d.decision.what.value),
+    ("who", lambda d: d.decision.who),
+    ("when", lambda d: d.decision.when),
+    ("why", lambda d: d.decision.why),
+    ("cable", lambda d: d.decision.cable),
+    ("fibre", lambda d: d.decision.fibre),
+    ("wavelength_nm", lambda d: d.decision.wavelength_nm),
+    ("closure", lambda d: d.decision.closure),
+    ("file", lambda d: d.decision.file),
+    ("value", lambda d: d.decision.value),
+    ("before", lambda d: d.before),
+    ("seal", lambda d: d.seal),
+)
+
+
 def review_cells(review: CableReview) -> dict[str, CellTable]:
     """Return the tables of a review by name, with every figure as it is reported.
 
     Always there: ``splices``, ``findings``, ``shots``, ``resplice``, ``identity``, ``patterns``.
     ``attempts`` is there if something was shot again, ``changes`` after a comparison with an
-    earlier run.
+    earlier run, ``decisions`` if a reviewer decided something.
     """
     units = review.plan.units if review.plan is not None else ()
     tables = {
@@ -232,6 +250,8 @@ def review_cells(review: CableReview) -> dict[str, CellTable]:
         tables["attempts"] = cell_table(_HISTORY, entries)
     if review.changes:
         tables["changes"] = cell_table(_CHANGES, review.changes)
+    if review.decisions:
+        tables["decisions"] = cell_table(_DECISIONS, review.decisions)
     return tables
 
 

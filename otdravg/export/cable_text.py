@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 from otdravg import __version__
 from otdravg.cable.model import (
@@ -19,7 +19,7 @@ from otdravg.cable.model import (
 from otdravg.cable.notes import numbers_text
 from otdravg.decimals import Quantity, distance_text, reported
 from otdravg.decision import Action, Verdict
-from otdravg.export.page import Page
+from otdravg.export.page import Page, counted
 from otdravg.export.statements import CAUTION
 from otdravg.findings import Severity
 from otdravg.limits import Rule
@@ -83,8 +83,8 @@ def _profile(page: Page, review: CableReview) -> None:
     remark = "; this is a default, the contract's figures decide" if profile.is_default else ""
     rule = "guarded by the uncertainty" if profile.rule is Rule.GUARDED else "plain"
     page.entry("Profile", f"{profile.name}, rule {rule}{remark}")
-    if review.decisions_seal:
-        page.entry("Decisions", f"last seal {review.decisions_seal}")
+    if review.decisions:
+        page.entry("Decisions", f"{len(review.decisions)}, last seal {review.decisions_seal}")
 
 
 def _closures(page: Page, cable: str, review: CableReview) -> None:
@@ -130,11 +130,16 @@ def _middle_and_worst(rows: Sequence[SpliceRow]) -> tuple[str, str]:
 def _verdicts(page: Page, review: CableReview) -> None:
     counts = Counter(row.verdict.verdict for row in review.rows)
     parts = [f"{counts[verdict]} {verdict.value}" for verdict in Verdict if counts[verdict]]
-    page.entry("Splices", f"{len(review.rows)} rows: {', '.join(parts) or 'none'}")
+    page.entry("Splices", f"{counted(len(review.rows), 'row')}: {', '.join(parts) or 'none'}")
     spans = [f for f in review.fibres if f.verdict and f.verdict.action is not Action.NONE]
     if spans:
-        fibres = numbers_text(f.key.fibre for f in spans)
-        page.entry("Spans", f"{len(spans)} outside the span rules: fibres {fibres}")
+        fibres = _fibres(f.key.fibre for f in spans)
+        page.entry("Spans", f"{len(spans)} outside the span rules: {fibres}")
+
+
+def _fibres(numbers: Iterable[int]) -> str:
+    own = sorted(set(numbers))
+    return f"fibre {own[0]}" if len(own) == 1 else f"fibres {numbers_text(own)}"
 
 
 def _identities(page: Page, review: CableReview) -> None:
@@ -166,7 +171,7 @@ def _findings(page: Page, findings: Sequence[CableFinding]) -> None:
     notes = sum(f.severity is Severity.NOTE for f in findings)
     if notes:
         page.line()
-        page.line(f"{notes} {'note' if notes == 1 else 'notes'}: in findings.csv of a full run")
+        page.line(f"{counted(notes, 'note')}: in findings.csv of a full run")
 
 
 def _sentence(finding: CableFinding) -> str:
@@ -190,12 +195,12 @@ def _work(page: Page, review: CableReview) -> None:
         measured = any(row.loss_db is not None for row in review.rows)
         page.line("No splice has to be remade." if measured else "No splice was measured.")
         return
-    page.line(f"Work list ({len(units)} ribbons at closures, in order from A)")
+    page.line(f"Work list ({counted(len(units), 'ribbon')} at closures, in order from A)")
     for unit in units[:_UNITS_SHOWN]:
         ribbon = "" if unit.ribbon is None else f", ribbon {unit.ribbon}"
-        fibres = numbers_text(failing.fibre for failing in unit.failing)
+        fibres = _fibres(failing.fibre for failing in unit.failing)
         page.bullet(
-            f"closure {unit.closure}{ribbon}, fibres {fibres}: {unit.advised.value}. {unit.because}"
+            f"closure {unit.closure}{ribbon}, {fibres}: {unit.advised.value}. {unit.because}"
         )
     if len(units) > _UNITS_SHOWN:
         page.bullet(f"{len(units) - _UNITS_SHOWN} more: see resplice.csv")
@@ -206,7 +211,7 @@ def _patterns(page: Page, review: CableReview) -> None:
     if patterns is None or not patterns.found:
         return
     page.line()
-    page.line(f"What stands out (out of {patterns.tested} comparisons)")
+    page.line(f"What stands out (out of {counted(patterns.tested, 'comparison')})")
     for pattern in patterns.found[:_PATTERNS_SHOWN]:
         page.bullet(f"{pattern.sentence}; {pattern.where_to_look}")
     if len(patterns.found) > _PATTERNS_SHOWN:

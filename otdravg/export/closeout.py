@@ -22,9 +22,9 @@ from otdravg.export.manifest import write_manifest
 from otdravg.export.sketches import Sketches, pair_sketches
 from otdravg.export.template import DEFAULT_TRACE_NAME, Template
 from otdravg.export.traces_folder import renamed, write_traces
-from otdravg.export.whole_folder import check_folder, whole_folder
+from otdravg.export.whole_folder import whole_folder
 
-__all__ = ["PARTS", "chosen_parts", "made_at", "write_closeout"]
+__all__ = ["PARTS", "chosen_parts", "fill_closeout", "made_at", "write_closeout"]
 
 #: What a closeout can consist of; the manifest is always there.
 PARTS = ("csv", "xlsx", "pdf", "html", "json", "traces")
@@ -87,7 +87,7 @@ def write_closeout(
     executor: Executor | None = None,
     progress: Progress = _silent,
 ) -> None:
-    """Write a closeout folder.
+    """Write a closeout folder: complete, or nothing.
 
     Parameters
     ----------
@@ -115,23 +115,49 @@ def write_closeout(
     OutputRefused
         If the folder is in the way, or could not be written; what was there is then untouched.
     """
+    inputs = {shot.location.path for shot in review.shots if shot.location.path}
+    with whole_folder(out_dir, inputs=inputs, overwrite=force) as draft:
+        fill_closeout(
+            review,
+            draft,
+            only=only,
+            template=template,
+            sketches=sketches,
+            zip_traces=zip_traces,
+            executor=executor,
+            progress=progress,
+        )
+
+
+def fill_closeout(
+    review: CableReview,
+    draft: Path,
+    *,
+    only: Collection[str] = PARTS,
+    template: Template | None = None,
+    sketches: Sketches | None = None,
+    zip_traces: bool = False,
+    executor: Executor | None = None,
+    progress: Progress = _silent,
+) -> None:
+    """Write the files of a closeout into an empty folder, as :func:`write_closeout` does.
+
+    For a caller that holds a :func:`~otdravg.export.whole_folder.whole_folder` already.
+    """
     template = template or Template()
     if template.made_at is None:
         template = replace(template, made_at=made_at())
-    inputs = [shot.location for shot in review.shots if shot.location]
-    check_folder(out_dir, inputs=inputs, overwrite=force)
-    with whole_folder(out_dir, overwrite=force) as draft:
-        if sketches is None and _WITH_PICTURES & set(only):
-            sketches = _read_sketches(review, executor, progress)
-        closeout = Closeout(review, sketches or Sketches(), template)
-        for part in PARTS:
-            if part in only and part != "traces":
-                progress(f"write {part}", 0, 1)
-                _WRITERS[part](closeout, draft)
-                progress(f"write {part}", 1, 1)
-        if "traces" in only:
-            _copy_traces(closeout, draft, zip_traces, progress)
-        write_manifest(draft)
+    if sketches is None and _WITH_PICTURES & set(only):
+        sketches = _read_sketches(review, executor, progress)
+    closeout = Closeout(review, sketches or Sketches(), template)
+    for part in PARTS:
+        if part in only and part != "traces":
+            progress(f"write {part}", 0, 1)
+            _WRITERS[part](closeout, draft)
+            progress(f"write {part}", 1, 1)
+    if "traces" in only:
+        _copy_traces(closeout, draft, zip_traces, progress)
+    write_manifest(draft)
 
 
 def _read_sketches(review: CableReview, executor: Executor | None, progress: Progress) -> Sketches:
@@ -183,19 +209,17 @@ def _write_xlsx(closeout: Closeout, draft: Path) -> None:
 
 
 def _write_pdf(closeout: Closeout, draft: Path) -> None:
-    from otdravg.export.closeout_pdf import write_closeout_pdf
+    from otdravg.export.closeout_pdf import closeout_pdf
 
-    write_closeout_pdf(
-        closeout.review, closeout.sketches, closeout.template, draft / "closeout.pdf"
-    )
+    content = closeout_pdf(closeout.review, closeout.sketches, closeout.template)
+    (draft / "closeout.pdf").write_bytes(content)
 
 
 def _write_html(closeout: Closeout, draft: Path) -> None:
-    from otdravg.export.closeout_html import write_closeout_html
+    from otdravg.export.closeout_html import closeout_html
 
-    write_closeout_html(
-        closeout.review, closeout.sketches, closeout.template, draft / "closeout.html"
-    )
+    content = closeout_html(closeout.review, closeout.sketches, closeout.template)
+    (draft / "closeout.html").write_bytes(content)
 
 
 _WRITERS: dict[str, Callable[[Closeout, Path], None]] = {

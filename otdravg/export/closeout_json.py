@@ -15,10 +15,12 @@ from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
+import otdravg.cable.decision_model
 import otdravg.cable.pattern_model
 import otdravg.cable.plan_model
 import otdravg.profile
 from otdravg import __version__
+from otdravg.cable.location import NOWHERE, Location
 from otdravg.cable.model import CableReview, ShotRecord
 from otdravg.errors import BadCloseout
 from otdravg.export.cable_csv import review_cells
@@ -129,7 +131,7 @@ def _portable(review: CableReview) -> CableReview:
 
 def _without_location(shot: ShotRecord) -> ShotRecord:
     identity = None if shot.identity is None else replace(shot.identity, path=shot.path)
-    return replace(shot, location="", identity=identity)
+    return replace(shot, location=NOWHERE, identity=identity)
 
 
 #: How deep rows stand: lists deeper than this stay on one line.
@@ -159,10 +161,13 @@ def _dumped(value: Any) -> str:
 
 def _codec() -> Codec:
     names = vars(otdravg.profile) | vars(otdravg.cable.plan_model)
-    names |= vars(otdravg.cable.pattern_model)
+    names |= vars(otdravg.cable.pattern_model) | vars(otdravg.cable.decision_model)
     return Codec(
         names,
-        {TraceSketch: (_sketch_object, _sketch_of, _SKETCH_SCHEMA)},
+        {
+            TraceSketch: (_sketch_object, _sketch_of, _SKETCH_SCHEMA),
+            Location: (lambda place: "", lambda text: NOWHERE, {"type": "string"}),
+        },
         frozenset({(CableReview, "stage_seconds")}),
     )
 

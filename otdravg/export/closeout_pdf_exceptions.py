@@ -167,9 +167,11 @@ def _facts(job: Job, area: Area, row: SpliceRow) -> None:
         paper.text(left + width, y, text, size=7.5, font=font, align="right")
     left = area.left + 2 * (width + 14)
     y = area.top - 12
-    for label, text in texts:
+    for after, (label, text) in zip(reversed(range(len(texts))), texts, strict=True):
+        kept = after * (13 + 10.5)  # a label and a line for each text that follows
+        most = 1 + max(0, int((y - 10 - area.bottom - kept) / 10.5))
         paper.text(left, y, label, size=7, colour=QUIET)
-        y = paper.paragraph(left, y - 10, text, area.right - left, size=7.5) - 3
+        y = paper.paragraph(left, y - 10, text, area.right - left, size=7.5, most=most) - 3
 
 
 @dataclass(frozen=True, slots=True, eq=False)

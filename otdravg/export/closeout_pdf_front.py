@@ -26,11 +26,9 @@ def cover(job: Job, template: Template) -> None:
         paper.picture(template.logo.content, Area(body.right - 180, top - 60, 180, 60))
     title = template.title or words["closeout"]
     y = top - 24
-    for line in paper.wrapped(title, body.width - 220, 24, BOLD):
-        paper.text(body.left, y, line, size=24, font=BOLD)
-        y -= 30
+    y = paper.paragraph(body.left, y, title, body.width - 220, size=24, font=BOLD, most=2)
     y = paper.paragraph(
-        body.left, y - 2, ", ".join(review.cables), body.width - 220, size=13, colour=QUIET
+        body.left, y, ", ".join(review.cables), body.width - 220, size=13, colour=QUIET, most=2
     )
     y -= 4
     paper.line(body.left, y, body.right, y, width=1.2)
@@ -50,14 +48,12 @@ def cover(job: Job, template: Template) -> None:
         if text:
             paper.text(body.left, y, label, size=9, colour=QUIET)
             y = paper.paragraph(
-                body.left + _LABEL_WIDTH, y, text, body.width - _LABEL_WIDTH, size=9
+                body.left + _LABEL_WIDTH, y, text, body.width - _LABEL_WIDTH, size=9, most=2
             )
             y -= 3
     y = body.bottom + 26
     y = paper.paragraph(body.left, y, words["method_note"], body.width, size=8, colour=QUIET)
     made = f"{words['program']} otdravg {__version__}"
-    if review.decisions_seal:
-        made += f". {words['decisions_seal']}: {review.decisions_seal}"
     paper.paragraph(body.left, y, made, body.width, size=8, colour=QUIET)
 
 

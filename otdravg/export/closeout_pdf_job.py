@@ -103,15 +103,21 @@ def print_table(
             paper.wrapped(text, width - 2 * _PAD, _SIZE) or [""]
             for text, width in zip(row, widths, strict=True)
         ]
-        height = max(map(len, cells)) * _LEADING + 3
-        if y - height < body.bottom:
+        count = max(map(len, cells))
+        if y - count * _LEADING - 3 < body.bottom:
             y = _begin(paper, heading, remark, None, level, columns, widths)
-        left = body.left
-        for lines, column, width in zip(cells, columns, widths, strict=True):
-            for index, line in enumerate(lines):
-                _cell(paper, left, y - index * _LEADING, line, column.align, width)
-            left += width
-        y -= height
+        first = 0
+        while first < count:  # more than once only for a row that is higher than a page
+            if first:
+                y = _begin(paper, heading, remark, None, level, columns, widths)
+            room = max(1, int((y - 3 - body.bottom) / _LEADING))
+            left = body.left
+            for lines, column, width in zip(cells, columns, widths, strict=True):
+                for index, line in enumerate(lines[first : first + room]):
+                    _cell(paper, left, y - index * _LEADING, line, column.align, width)
+                left += width
+            y -= min(room, count - first) * _LEADING + 3
+            first += room
         paper.line(body.left, y + 6.6, body.right, y + 6.6, width=0.3, colour=RULE)
 
 

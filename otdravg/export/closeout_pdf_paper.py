@@ -60,10 +60,30 @@ def drawable(text: str, font: str = PLAIN) -> str:
     """Make a text from outside safe to draw.
 
     Control and direction marks are written out, and so is every character that the font lacks:
-    a number says more than an empty box.
+    a number says more than an empty box. Letters beyond U+FFFF are written out too: the table
+    that turns glyphs back into text would be wrong for them.
     """
     glyphs = _fonts()[font].face.charToGlyph
-    return "".join(c if ord(c) in glyphs else _MISSING.format(ord(c)) for c in printable(text))
+    return "".join(
+        c if c <= "\uffff" and ord(c) in glyphs else _MISSING.format(ord(c))
+        for c in printable(text)
+    )
+
+
+def _fitting(text: str, width: float, size: float, font: str) -> int:
+    """Count the characters at a text's beginning that fit, however long the text is."""
+
+    def fits(count: int) -> bool:
+        return bool(pdfmetrics.stringWidth(text[:count], font, size) <= width)
+
+    low, high = 0, 16
+    while high < len(text) and fits(high):
+        low, high = high, 2 * high
+    high = min(high, len(text))
+    while low < high:
+        middle = (low + high + 1) // 2
+        low, high = (middle, high) if fits(middle) else (low, middle - 1)
+    return low
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,9 +183,10 @@ class Paper:
         if outline is not None:
             self._enter(outline, level)
         if heading:
-            self.text(_MARGIN, _HEIGHT - 46, heading, size=15, font=BOLD)
+            shown = self.fitted(heading, self.body.width, 15, BOLD)
+            self.text(_MARGIN, _HEIGHT - 46, shown, size=15, font=BOLD)
         if remark:
-            self.paragraph(_MARGIN, _HEIGHT - 60, remark, self.body.width, colour=QUIET)
+            self.paragraph(_MARGIN, _HEIGHT - 60, remark, self.body.width, colour=QUIET, most=1)
         return self.body
 
     def chapter(self, entry: str) -> None:
@@ -240,9 +261,8 @@ class Paper:
         if self.width_of(text, size, font) <= width:
             return text
         shown = drawable(text, font)
-        while shown and pdfmetrics.stringWidth(shown + "…", font, size) > width:
-            shown = shown[:-1]
-        return shown + "…"
+        room = width - pdfmetrics.stringWidth("…", font, size)
+        return shown[: _fitting(shown, room, size, font)] + "…"
 
     def wrapped(self, text: str, width: float, size: float, font: str = PLAIN) -> list[str]:
         """Break a text into lines; a word that is too long by itself is broken too."""
@@ -254,10 +274,8 @@ class Paper:
                 continue
             if line:
                 lines.append(line)
-            while pdfmetrics.stringWidth(word, font, size) > width:
-                cut = len(word) - 1
-                while cut > 1 and pdfmetrics.stringWidth(word[:cut], font, size) > width:
-                    cut -= 1
+            while (fitting := _fitting(word, width, size, font)) < len(word):
+                cut = max(fitting, 1)
                 lines.append(word[:cut])
                 word = word[cut:]
             line = word
@@ -273,9 +291,16 @@ class Paper:
         size: float = 8,
         font: str = PLAIN,
         colour: Color = INK,
+        most: int | None = None,
     ) -> float:
-        """Write a wrapped text with its first base line at ``y``; return the next base line."""
-        for line in self.wrapped(text, width, size, font):
+        """Write a wrapped text with its first base line at ``y``; return the next base line.
+
+        What goes beyond ``most`` lines is cut with an ellipsis.
+        """
+        lines = self.wrapped(text, width, size, font)
+        if most is not None and len(lines) > most:
+            lines[most - 1 :] = [self.fitted(lines[most - 1] + " …", width, size, font)]
+        for line in lines:
             self.text(x, y, line, size=size, font=font, colour=colour)
             y -= 1.4 * size
         return y

@@ -6,8 +6,8 @@ import statistics
 
 from otdravg.cable.model import CableReview
 from otdravg.decimals import Quantity, reported
+from otdravg.export import summary
 from otdravg.export.closeout_words import PageWords
-from otdravg.export.summary import summary_of
 from otdravg.export.template import Template
 from otdravg.limits import Rule
 
@@ -16,17 +16,12 @@ __all__ = ["made_on", "result_sentence", "rules", "scope"]
 
 def result_sentence(review: CableReview, words: PageWords) -> str:
     """Say in one sentence whether the cable asks for work."""
-    if not review.needs_work:
-        return words["result_clean"]
-    counts = summary_of(review)
-    return words["result_work"].format(
-        splices=counts.splices_to_do, spans=counts.spans_to_do, findings=counts.findings_to_do
-    )
+    return summary.result_sentence(summary.summary_of(review), words.words)
 
 
 def scope(review: CableReview, words: PageWords) -> list[tuple[str, str]]:
     """What was measured: fibres, ribbons, closures, wavelengths, shots."""
-    counts = summary_of(review)
+    counts = summary.summary_of(review)
     size = review.ribbon_size
     ribbons = {(row.cable, row.ribbon) for row in review.rows if row.ribbon is not None}
     ribbon_text = words["loose_tube"] if size is None else f"{len(ribbons)} × {size}"
@@ -76,4 +71,5 @@ def rules(review: CableReview, words: PageWords) -> list[tuple[str, str]]:
         (words["profile_source"], "" if profile.is_default else profile.source),
         (words["rule"], rule),
         (words["limit"], "; ".join(limits) or words["no_limit"]),
+        (words["decisions"], summary.decisions_state(review, words.words)),
     ]

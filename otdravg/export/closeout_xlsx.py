@@ -19,7 +19,13 @@ from otdravg import __version__
 from otdravg.cable.model import CableReview
 from otdravg.export.cable_csv import review_cells
 from otdravg.export.csv_table import Cell, CellTable
-from otdravg.export.summary import Summary, asks_for_work, summary_of
+from otdravg.export.summary import (
+    Summary,
+    asks_for_work,
+    decisions_state,
+    result_sentence,
+    summary_of,
+)
 from otdravg.export.template import Template
 from otdravg.export.xlsx_losses import write_loss_sheets
 from otdravg.export.xlsx_sheets import Book, cell_text, write_cell, write_list
@@ -35,6 +41,7 @@ _LISTS = (
     ("patterns", ""),
     ("attempts", ""),
     ("changes", ""),
+    ("decisions", ""),
 )
 _LOGO_HEIGHT_PX = 64
 _LOGO_WIDTH_PX = 260
@@ -190,8 +197,8 @@ def _cover(book: Book, review: CableReview, template: Template, title: str) -> N
     for key in ("measured_by", "reviewed_by", "accepted_by"):
         cover.boxes(words[key])
     cover.line(words["program"], f"otdravg {__version__}")
-    if review.decisions_seal:
-        cover.line(words["decisions_seal"], review.decisions_seal)
+    if state := decisions_state(review, words):
+        cover.line(words["decisions"], state)
     cover.finish()
 
 
@@ -212,13 +219,7 @@ def _scope(cover: _Cover, book: Book, review: CableReview, summary: Summary) -> 
 def _result(cover: _Cover, book: Book, summary: Summary) -> None:
     words = book.words
     cover.section(words["result"])
-    counts = (summary.splices_to_do, summary.spans_to_do, summary.findings_to_do)
-    if any(counts):
-        cover.paragraph(
-            words["result_work"].format(splices=counts[0], spans=counts[1], findings=counts[2])
-        )
-    else:
-        cover.paragraph(words["result_clean"])
+    cover.paragraph(result_sentence(summary, words))
     cover.line(words["verdict_counts"], words["count"], bold=True)
     for verdict, count in summary.verdicts.items():
         cover.line(words.value(verdict.value), count)

@@ -16,7 +16,7 @@ from otdravg.export.printable import printable
 __all__ = ["Cell", "CellTable", "Column", "CsvStyle", "cell_table", "csv_bytes", "csv_table"]
 
 #: A spreadsheet takes a text that begins with one of these for a formula to run.
-_FORMULA_SIGNS = ("=", "+", "-", "@")
+_FORMULA_SIGNS = ("=", "+", "-", "@", "＝", "＋", "－", "＠")
 
 Cell = str | int | bool | Decimal | datetime | None
 Row = TypeVar("Row")

@@ -61,6 +61,10 @@ class Words:
             return self.value(base) + slash + turn
         return self.value(text) if column in _FIXED_WORDS else text
 
+    def counted(self, noun: str, count: int) -> str:
+        """Write how many there are of something: ``counted("splices", 1)`` is "1 splice"."""
+        return self[f"{noun}_1" if count == 1 else f"{noun}_n"].format(count=count)
+
     def decimal(self, figure: object) -> str:
         """Write a figure with the decimal sign of the language; nothing for ``None``."""
         text = "" if figure is None else str(figure)

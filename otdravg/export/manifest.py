@@ -9,10 +9,13 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from otdravg.errors import BadCloseout
+from otdravg.ordinary import open_ordinary
 
 __all__ = ["MANIFEST", "ManifestCheck", "check_manifest", "read_manifest", "write_manifest"]
 
 MANIFEST = "manifest.sha256"
+#: A hundred thousand files of a closeout take less; a longer manifest does not fit its folder.
+_LARGEST_BYTES = 32 * 2**20
 _LINE = re.compile(r"([0-9a-f]{64}) [ *](.+)")
 
 
@@ -47,7 +50,8 @@ def read_manifest(folder: Path) -> Mapping[str, str]:
     """
     place = folder / MANIFEST
     try:
-        text = place.read_bytes().decode("utf-8")
+        with open_ordinary(str(place)) as stream:
+            text = stream.read(_LARGEST_BYTES).decode("utf-8")
     except OSError as error:
         raise BadCloseout(
             place, error.strerror or "cannot be read", "name the folder of a closeout"
@@ -94,10 +98,8 @@ def files_below(folder: Path) -> list[str]:
 def _hash_of(path: Path) -> str:
     """SHA-256 of a file; a link, a device or a file that cannot be opened has none."""
     digest = hashlib.sha256()
-    if path.is_symlink() or not path.is_file():
-        return ""
     try:
-        with open(path, "rb") as stream:
+        with open_ordinary(str(path)) as stream:
             while chunk := stream.read(1 << 20):
                 digest.update(chunk)
     except OSError:

@@ -8,7 +8,7 @@ from enum import Enum
 
 from otdravg.export.printable import printable, spelled_in_ascii
 
-__all__ = ["COLUMNS", "Page", "Tone"]
+__all__ = ["COLUMNS", "Page", "Tone", "counted"]
 
 #: Width of every line.
 COLUMNS = 80
@@ -24,6 +24,11 @@ class Tone(Enum):
     BAD = "1;31"
     LOOK = "33"
     QUIET = "2"
+
+
+def counted(count: int, noun: str) -> str:
+    """Write how many there are of something: "1 ribbon", "2 ribbons"."""
+    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
 
 
 class Page:

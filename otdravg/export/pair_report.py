@@ -249,7 +249,7 @@ def _text_page(paper: Paper, report: PairReport) -> None:
     y -= 8
     for label, text in _facts(report):
         paper.text(body.left, y, label, size=8.5, colour=QUIET)
-        y = paper.paragraph(body.left + 120, y, text, 600, size=8.5) - 2
+        y = paper.paragraph(body.left + 120, y, text, 600, size=8.5, most=2) - 2
     y -= 8
     for sentence in _findings(report):
         if y < body.bottom + 40:

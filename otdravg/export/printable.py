@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import unicodedata
 
 __all__ = ["printable", "spelled_in_ascii", "survives"]
@@ -11,18 +12,44 @@ _ASCII_SIGNS = str.maketrans(
 )
 
 
+#: Combining marks in a row that stay marks. Written languages stack three or four (common
+#: practice, no source); forty paint over the lines above and below.
+_MOST_MARKS = 4
+#: How Python writes bytes of a file name that it could not decode (PEP 383).
+_ESCAPED_BYTES = re.compile("[\udc80-\udcff]+")
+
+
 def printable(text: str) -> str:
     r"""Make control characters visible as ``\x1b`` and the like.
 
     Header texts and file names come from outside: an escape sequence in one could
     recolour a terminal, hide a line or turn the reading direction round. Control,
-    format, surrogate and line-separator characters are written out instead of obeyed.
+    format, surrogate and line-separator characters are written out instead of obeyed, and
+    so are noncharacters, which XML forbids, and combining marks that pile up.
+
+    Bytes of a file name that the system's locale could not read are read as UTF-8 first, so
+    that a name looks the same whatever the locale.
     """
-    return "".join(_written_out(c) if _is_obeyed(c) else c for c in text)
+    if text.isascii() and text.isprintable():
+        return text
+    shown, marks = [], 0
+    for character in _ESCAPED_BYTES.sub(_read_as_utf8, text):
+        category = unicodedata.category(character)
+        marks = marks + 1 if category in {"Mn", "Me"} else 0
+        is_obeyed = category in {"Cc", "Cf", "Cs", "Zl", "Zp"} or _is_noncharacter(character)
+        shown.append(_written_out(character) if is_obeyed or marks > _MOST_MARKS else character)
+    return "".join(shown)
 
 
-def _is_obeyed(character: str) -> bool:
-    return unicodedata.category(character) in {"Cc", "Cf", "Cs", "Zl", "Zp"}
+def _read_as_utf8(escaped: re.Match[str]) -> str:
+    content = escaped[0].encode("utf-8", "surrogateescape")
+    return content.decode("utf-8", "surrogateescape")
+
+
+def _is_noncharacter(character: str) -> bool:
+    """Tell the code points that never stand for a character (Unicode Standard, 23.7)."""
+    point = ord(character)
+    return point & 0xFFFE == 0xFFFE or 0xFDD0 <= point <= 0xFDEF
 
 
 def _written_out(character: str) -> str:

@@ -14,9 +14,18 @@ import numpy as np
 from otdravg.cable.model import CableReview, ShotUse, SpliceRow
 from otdravg.decimals import Quantity, reported
 from otdravg.decision import Action, Verdict
+from otdravg.export.headings import Words
 from otdravg.findings import Severity
 
-__all__ = ["LossFigures", "Summary", "asks_for_work", "figures_of", "summary_of"]
+__all__ = [
+    "LossFigures",
+    "Summary",
+    "asks_for_work",
+    "decisions_state",
+    "figures_of",
+    "result_sentence",
+    "summary_of",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,6 +85,27 @@ def summary_of(review: CableReview) -> Summary:
         ),
         findings_to_do=sum(f.severity is not Severity.NOTE for f in review.findings),
     )
+
+
+def result_sentence(summary: Summary, words: Words) -> str:
+    """Say in one sentence whether the cable asks for work."""
+    counts = {
+        "splices": summary.splices_to_do,
+        "spans": summary.spans_to_do,
+        "findings": summary.findings_to_do,
+    }
+    if not any(counts.values()):
+        return words["result_clean"]
+    return words["result_work"].format(
+        **{noun: words.counted(noun, count) for noun, count in counts.items()}
+    )
+
+
+def decisions_state(review: CableReview, words: Words) -> str:
+    """How many decisions were applied on top, and the end of their chain; nothing if none were."""
+    if not review.decisions:
+        return ""
+    return words["decisions_state"].format(count=len(review.decisions), seal=review.decisions_seal)
 
 
 def _losses(review: CableReview) -> dict[tuple[str, int], LossFigures]:

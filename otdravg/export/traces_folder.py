@@ -1,13 +1,12 @@
 """The original trace files, bytes unchanged, under names that say what they are.
 
-A file keeps its bytes: while it is copied it is hashed, and a file that no longer is what
-was measured stops the closeout. New names hold letters, digits, ``-``, ``_`` and ``.`` only,
-so that they mean the same on every system and never leave the folder.
+A file keeps its bytes: one that no longer is what was measured stops the closeout. New names
+hold letters, digits, ``-``, ``_`` and ``.`` only, so that they mean the same on every system
+and never leave the folder.
 """
 
 from __future__ import annotations
 
-import hashlib
 import os
 import re
 import string
@@ -20,7 +19,7 @@ from pathlib import Path
 from typing import IO
 
 from otdravg.cable.model import ShotRecord, ShotUse
-from otdravg.errors import BadSetting, OutputRefused
+from otdravg.errors import BadSetting, OutputRefused, UnreadableTrace
 from otdravg.export.csv_table import Column, CsvStyle, cell_table, csv_bytes
 from otdravg.trace import Direction
 
@@ -30,6 +29,10 @@ __all__ = ["NAMES_TABLE", "Renamed", "check_pattern", "renamed", "write_traces"]
 NAMES_TABLE = "names.csv"
 _UNUSED = "unused"
 _LONGEST_STEM = 120
+#: Of a cable's name, so that fibre and direction behind it are never cut off.
+_LONGEST_CABLE = 60
+#: Of what stands behind the colon of a field: a width of a thousand million is no name.
+_LONGEST_FORMAT = 4
 _DIRECTIONS = {Direction.A_TO_B: "AB", Direction.B_TO_A: "BA"}
 #: Names that another system keeps for its devices (common practice, no source).
 _RESERVED = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\..*)?", re.IGNORECASE)
@@ -52,10 +55,13 @@ def check_pattern(pattern: str) -> None:
         If it has unknown fields, does not tell shots apart, or does not end in ``.sor``.
     """
     try:
-        fields = {name for _, name, _, _ in string.Formatter().parse(pattern) if name is not None}
+        parts = [part for part in string.Formatter().parse(pattern) if part[1] is not None]
+        fields = {name for _, name, _, _ in parts}
         known = {"cable", "fibre", "wavelength", "direction", "attempt"}
         if not fields <= known:
             raise BadSetting("traces.name", pattern, "fields are " + ", ".join(sorted(known)))
+        if any(len(layout or "") > _LONGEST_FORMAT for _, _, layout, _ in parts):
+            raise BadSetting("traces.name", pattern, "write a field's width as in {fibre:04d}")
         _filled(pattern, "C", 1, 1550, Direction.A_TO_B, 1)
     except (ValueError, IndexError, KeyError) as error:
         raise BadSetting("traces.name", pattern, f"mend the pattern: {error}") from error
@@ -104,7 +110,7 @@ def _name_of(shot: ShotRecord, pattern: str) -> str:
     if is_ours and place.fibre is not None and place.wavelength_nm is not None:
         name = _filled(
             pattern,
-            place.cable,
+            _plain(place.cable)[:_LONGEST_CABLE],
             place.fibre,
             place.wavelength_nm,
             place.direction,
@@ -114,15 +120,20 @@ def _name_of(shot: ShotRecord, pattern: str) -> str:
         if shot.use is ShotUse.EARLIER:
             stem += f"_try{shot.attempt}"
         return safe_name(stem) + suffix.lower()
-    stem, suffix = os.path.splitext(shot.path.replace("/", "_"))
-    return f"{_UNUSED}/{safe_name(stem)}{suffix.lower()}"
+    stem, dot, suffix = shot.path.replace("/", "_").rpartition(".")
+    return f"{_UNUSED}/{safe_name(stem)}{dot}{suffix.lower()}"
+
+
+def _plain(text: str) -> str:
+    """Keep letters, digits, ``-``, ``_`` and single dots of a text."""
+    plain = unicodedata.normalize("NFKD", text).encode("ascii", "ignore").decode("ascii")
+    plain = re.sub(r"[^A-Za-z0-9._-]+", "_", plain)
+    return re.sub(r"\.{2,}", ".", plain)[:_LONGEST_STEM].strip("._-")
 
 
 def safe_name(text: str) -> str:
-    """Keep letters, digits, ``-``, ``_`` and single dots of a text; never empty."""
-    plain = unicodedata.normalize("NFKD", text).encode("ascii", "ignore").decode("ascii")
-    plain = re.sub(r"[^A-Za-z0-9._-]+", "_", plain)
-    plain = re.sub(r"\.{2,}", ".", plain)[:_LONGEST_STEM].strip("._-")
+    """Make a text the name of a file on any system; never empty."""
+    plain = _plain(text)
     if not plain:
         return "file"
     return f"file_{plain}" if _RESERVED.fullmatch(plain) else plain
@@ -221,15 +232,8 @@ def _entry(name: str, when: tuple[int, int, int, int, int, int]) -> zipfile.ZipI
 
 
 def _copy(shot: ShotRecord, target: IO[bytes]) -> None:
-    digest = hashlib.sha256()
     try:
-        with open(shot.location, "rb") as source:
-            while chunk := source.read(1 << 20):
-                digest.update(chunk)
-                target.write(chunk)
-    except OSError as error:
-        raise OutputRefused(
-            shot.path, f"could not be copied ({error.strerror})", "keep the files where they are"
-        ) from error
-    if digest.hexdigest() != shot.sha256:
-        raise OutputRefused(shot.path, "has changed since it was measured", "run the review again")
+        content = shot.location.read_bytes()
+    except UnreadableTrace as error:
+        raise OutputRefused(shot.path, error.expected, error.advice) from error
+    target.write(content)

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import io
 import math
+import os
 import re
 from collections.abc import Mapping, Sequence
 from datetime import datetime, timezone
@@ -10,6 +12,7 @@ from decimal import Decimal
 from typing import Any
 
 from xlsxwriter import Workbook
+from xlsxwriter.exceptions import FileCreateError
 from xlsxwriter.format import Format
 from xlsxwriter.worksheet import Worksheet
 
@@ -56,10 +59,14 @@ class Book:
     def __init__(self, path: str, words: Words, *, title: str, author: str, made_at: datetime):
         self.words = words
         self.title = title
+        # Packed in memory: when the disk is full, the library's archive can still be ended. Its
+        # sheets go through files beside the target all the same.
+        self._path, self._packed = path, io.BytesIO()
         self._book = Workbook(
-            path,
+            self._packed,
             {
                 "constant_memory": True,
+                "tmpdir": os.path.dirname(path),
                 "strings_to_formulas": False,
                 "strings_to_numbers": False,
                 "strings_to_urls": False,
@@ -74,7 +81,15 @@ class Book:
 
     def close(self) -> None:
         """Write the file."""
-        self._book.close()
+        try:
+            self._book.close()
+        except FileCreateError as error:
+            # What the system said, without the library's frames: they hold an archive, which
+            # the collector would else end when its bytes are gone, and complain.
+            cause: OSError = error.args[0]
+            raise cause.with_traceback(None) from None
+        with open(self._path, "wb") as stream:
+            stream.write(self._packed.getbuffer())
 
     def form(self, **properties: Any) -> Format:
         """Return the format with these properties."""

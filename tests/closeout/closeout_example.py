@@ -8,7 +8,8 @@ from decimal import Decimal
 from pathlib import Path
 
 from otdravg.bidirectional import Coverage
-from otdravg.cable import CableReview, read_folders, review
+from otdravg.cable import CableReview, Decision, What, read_folders, review
+from otdravg.cable.decision_model import SealedDecision
 from otdravg.cable.model import (
     Attempt,
     CableFinding,
@@ -73,6 +74,7 @@ def troubled(good: CableReview) -> CableReview:
     shots[used[0]] = shots[used[0]].used_as(ShotUse.EARLIER, "a newer one stands")
     shots[used[1]] = shots[used[1]].used_as(ShotUse.MISMATCHED, NASTY[0])
     key = FibreKey(rows[0].cable, rows[0].fibre)
+    decision = Decision(What.ACCEPT, "R. Vale", "2024-06-01T10:00", NASTY[0], key.cable, 3)
     attempts = (
         Attempt(1, MADE_AT, 0.3121, 0.0042, "a.sor", "b.sor"),
         Attempt(2, None, None, None, "c.sor", "d.sor"),
@@ -85,6 +87,7 @@ def troubled(good: CableReview) -> CableReview:
         history=(History(key, 1550, "1", attempts),),
         changes=(Change(ChangeKind.WORSE, key, 1550, "1", 0.1, 0.2, 0.01),),
         decisions_seal="0123456789abcdef",
+        decisions=(SealedDecision(decision, "", "0123456789abcdef"),),
     )
 
 

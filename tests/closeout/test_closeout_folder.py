@@ -15,6 +15,7 @@ import openpyxl
 import pytest
 
 from otdravg.cable import CableReview
+from otdravg.cable.location import Location
 from otdravg.errors import BadCloseout, OutputRefused
 from otdravg.export import closeout as driver
 from otdravg.export.agreement import compare_outputs
@@ -260,7 +261,7 @@ def test_folder_that_holds_the_traces_is_never_replaced(
 ) -> None:
     folder = write()
     inside = folder / "traces" / "names.csv"
-    shots = (replace(bad_review.shots[0], location=str(inside)), *bad_review.shots[1:])
+    shots = (replace(bad_review.shots[0], location=Location(str(inside), 0)), *bad_review.shots[1:])
     with pytest.raises(OutputRefused, match="holds files that are read"):
         write_closeout(replace(bad_review, shots=shots), folder, only={"csv"}, force=True)
 

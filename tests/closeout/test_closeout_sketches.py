@@ -10,6 +10,7 @@ import pytest
 
 from otdravg.cable import CableReview
 from otdravg.cable.inventory import load
+from otdravg.cable.location import Location
 from otdravg.cable.model import FibreKey, FibreResult
 from otdravg.decision import Action
 from otdravg.export.sketches import Sketches, pair_sketches, thinned
@@ -126,7 +127,7 @@ def test_a_file_that_has_gone_costs_only_its_picture(
 ) -> None:
     first = good_review.fibres[0]
     shots = tuple(
-        replace(s, location=str(tmp_path / "gone")) if s.path == first.file_ab else s
+        replace(s, location=Location(str(tmp_path / "gone"), 0)) if s.path == first.file_ab else s
         for s in good_review.shots
     )
     places = pair_sketches(replace(good_review, shots=shots)).by_place()

@@ -44,7 +44,7 @@ def test_copies_have_the_bytes_of_the_originals(good_review: CableReview, tmp_pa
     for file in files:
         if file.new_name:
             copy = (tmp_path / "traces" / file.new_name).read_bytes()
-            assert copy == Path(file.shot.location).read_bytes()
+            assert copy == Path(file.shot.location.path).read_bytes()
     with open(tmp_path / "traces" / NAMES_TABLE, encoding="utf-8", newline="") as stream:
         table = list(csv.DictReader(stream))
     assert [row["old_name"] for row in table] == [shot.path for shot in good_review.shots]
@@ -126,9 +126,13 @@ def test_file_that_changed_since_it_was_measured_stops_the_closeout(
     good_review: CableReview, tmp_path: Path
 ) -> None:
     changed = tmp_path / "changed.sor"
-    changed.write_bytes(b"other bytes")
-    files = renamed([a_shot(good_review, location=str(changed))], DEFAULT_TRACE_NAME)
-    with pytest.raises(OutputRefused, match="has changed since it was measured"):
+    shot = a_shot(good_review)
+    content = bytearray(Path(shot.location.path).read_bytes())
+    content[-1] ^= 1
+    changed.write_bytes(content)
+    moved = replace(shot.location, path=str(changed))
+    files = renamed([replace(shot, location=moved)], DEFAULT_TRACE_NAME)
+    with pytest.raises(OutputRefused, match="has changed since it was first read"):
         write_traces(tmp_path, files, style=CsvStyle())
 
 

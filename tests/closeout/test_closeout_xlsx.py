@@ -51,6 +51,7 @@ def test_sheets_are_there_in_order(book: Book) -> None:
         *(["Patterns"] if "Patterns" in book.sheetnames else []),
         "Attempts",
         "Changes",
+        "Decisions",
     ]
 
 

@@ -55,6 +55,18 @@ def test_a_failed_write_leaves_the_old_file_and_no_draft(
     assert [p.name for p in tmp_path.iterdir()] == ["out.csv"]
 
 
+def test_a_draft_that_cannot_be_cleared_away_costs_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refusing(*_: object, **__: object) -> None:
+        raise OSError(errno.EROFS, os.strerror(errno.EROFS))
+
+    monkeypatch.setattr(Path, "unlink", refusing)
+    target = tmp_path / "out.csv"
+    write_atomic(target, b"new", overwrite=False)
+    assert target.read_bytes() == b"new"
+
+
 @pytest.mark.parametrize("taken", [False, True])
 def test_file_systems_without_hard_links(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, taken: bool

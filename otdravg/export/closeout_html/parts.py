@@ -23,6 +23,7 @@ def parts(review: CableReview, words: PageWords) -> list[Part]:
     made = [
         _plan(review, words),
         _repairs(review, words),
+        _decisions(review, words),
         _changes(review, words),
         _patterns(review, words),
         _spans(review, words),
@@ -94,6 +95,14 @@ def _repairs(review: CableReview, words: PageWords) -> Part:
         "expanded_uncertainty_db", "file_ab", "file_ba",
     )  # fmt: skip
     return Part("repairs", words["repairs"], _headings(words, *keys), _printable(rows))
+
+
+def _decisions(review: CableReview, words: PageWords) -> Part:
+    keys = (
+        "what", "cable", "fibre", "wavelength_nm", "closure", "file", "value", "who", "when", "why",
+    )  # fmt: skip
+    rows = [tuple(entry.cells()[key] for key in keys) for entry in review.decisions]
+    return Part("decisions", words["sheet_decisions"], _headings(words, *keys), _printable(rows))
 
 
 def _changes(review: CableReview, words: PageWords) -> Part:

@@ -1,0 +1,102 @@
+"""What outputs and checks say in words: one and many, the decimals of figures, decisions."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from otdravg.cable import CableReview
+from otdravg.cable.decision_model import SealedDecision
+from otdravg.cable.decisions import Decision, What
+from otdravg.export.agreement import compare_outputs, decisions_made_with
+from otdravg.export.cable_text import cable_text
+from otdravg.export.closeout import write_closeout
+from otdravg.export.closeout_scope import result_sentence
+from otdravg.export.closeout_words import PageWords
+from otdravg.export.headings import Language, Words
+from otdravg.export.sketches import Sketches
+from otdravg.export.summary import summary_of
+from otdravg.export.template import Template
+from otdravg.findings import Severity
+
+
+@pytest.mark.parametrize("language", list(Language))
+def test_one_is_not_many(good_review: CableReview, language: Language) -> None:
+    row = next(r for r in good_review.rows if r.verdict.verdict.value == "within limit")
+    over = next(r for r in good_review.rows if r.verdict.verdict.value == "over limit")
+    finding = replace(good_review.findings[0], severity=Severity.CAUTION)
+    fibres = tuple(replace(fibre, verdict=None) for fibre in good_review.fibres)
+    words = PageWords(Words(language))
+    one = replace(good_review, rows=(row, over), findings=(finding,), fibres=fibres)
+    two = replace(one, rows=(over, over), findings=(finding, finding))
+    expected = {
+        Language.ENGLISH: (
+            "1 splice, 0 spans and 1 finding ask for something.",
+            "2 splices, 0 spans and 2 findings ask for something.",
+        ),
+        Language.GERMAN: (
+            "1 Spleiß, 0 Strecken und 1 Befund verlangen etwas.",
+            "2 Spleiße, 0 Strecken und 2 Befunde verlangen etwas.",
+        ),
+    }[language]
+    assert (result_sentence(one, words), result_sentence(two, words)) == expected
+    clean = replace(one, rows=(row,), findings=())
+    assert summary_of(clean).splices_to_do == 0
+    assert result_sentence(clean, words) == words["result_clean"]
+
+
+def test_the_terminal_says_one_ribbon(good_review: CableReview) -> None:
+    assert good_review.plan is not None
+    unit = good_review.plan.units[0]
+    plan = replace(good_review.plan, units=(replace(unit, failing=unit.failing[:1]),))
+    text = cable_text(replace(good_review, plan=plan, rows=good_review.rows[:1]))
+    assert "Work list (1 ribbon at closures, in order from A)" in text
+    assert "1 row: " in text
+    assert f", fibre {unit.failing[0].fibre}: " in text
+
+
+def test_a_check_shows_figures_with_the_decimals_of_the_outputs(
+    good_review: CableReview, template: Template, tmp_path: Path
+) -> None:
+    rows = tuple(
+        replace(row, loss_db=0.31, distance_m=1500.0) if n == 0 else row
+        for n, row in enumerate(good_review.rows)
+    )
+    out = tmp_path / "out"
+    review = replace(good_review, rows=rows)
+    write_closeout(review, out, only=("csv", "json"), template=template, sketches=Sketches())
+    table = out / "splices.csv"
+    lines = table.read_bytes().split(b"\r\n")
+    assert lines[1].count(b",0.310,") == 1
+    lines[1] = lines[1].replace(b",0.310,", b",0.290,")
+    table.write_bytes(b"\r\n".join(lines))
+    text = compare_outputs(out).differences[0]
+    assert "1500.0 m: loss_db is 0.310, splices.csv has 0.290" in text
+
+
+def test_every_output_shows_the_decisions_and_the_last_seal(
+    good_review: CableReview, template: Template, tmp_path: Path
+) -> None:
+    seals = ("a" * 64, "b" * 64)
+    entries = tuple(
+        SealedDecision(
+            Decision(What.ACCEPT, "R. Vale", "2024-06-01T10:00", "x", "C", n, None, "2"), "", seal
+        )
+        for n, seal in enumerate(seals, start=1)
+    )
+    review = replace(good_review, decisions=entries, decisions_seal=seals[-1])
+    out = tmp_path / "out"
+    parts = ("csv", "json", "html", "pdf", "xlsx")
+    write_closeout(review, out, only=parts, template=template, sketches=Sketches())
+    assert f"2, last seal {seals[-1]}" in " ".join(cable_text(review).split())
+    assert f"2, last seal {seals[-1]}" in (out / "closeout.html").read_text(encoding="utf-8")
+    pdf = pytest.importorskip("pypdf").PdfReader(out / "closeout.pdf")
+    assert f"2,lastseal{seals[-1]}" in "".join("".join(p.extract_text().split()) for p in pdf.pages)
+    book = pytest.importorskip("openpyxl").load_workbook(out / "closeout.xlsx")
+    assert any(cell.value == f"2, last seal {seals[-1]}" for row in book["Cover"] for cell in row)
+    assert [row[0].value for row in book["Decisions"]][1:] == ["accept", "accept"]
+    assert decisions_made_with(out) == entries
+    (out / "closeout.json").unlink()
+    assert decisions_made_with(out) == entries
