@@ -208,13 +208,16 @@ def measure_pair(
         false_alarm_rate, axis.length_m, min(s.shot.pulse_m for s in sides), 2
     )
     places = _grouped(found, sides)
+    tried: set[float] = set()
     for _ in range(4):
         places = _pruned(sides, _grouped(_compounded(sides, places), sides), threshold)
-        more = _scan(sides, places, threshold)
+        # What was added before and fell again would only fall once more.
+        more = [p for p in _scan(sides, places, threshold) if p.start_m not in tried]
+        tried.update(p.start_m for p in more)
         places = _grouped(_located(sides, list(places) + more), sides)
-        sides, fit = _solve(sides, places)
         if not more:
             break
+    fit = _fit(sides, places)
     sides, fit = _solve(_renoise(sides, fit, places), places)
     kept = _pruned(sides, places, threshold)
     if kept != places:
