@@ -223,6 +223,8 @@ def _repeated_stretch(shot: Shot, prints: NoisePrints) -> Finding | None:
 def _width(shot: Shot, first: int, clear: int, before_db: float) -> float | None:
     """Width of a clear reflection at half its power in metres; ``None`` of a small one."""
     level = shot.trace.level_db
+    if clear <= first:
+        return None  # the record ends inside it
     crest = first + int(np.argmax(level[first : clear + 1]))
     # The fibre behind, brought along its slope to where the crest is.
     behind_db = float(level[clear]) - shot.slope_db_per_m * (clear - crest) * shot.spacing_m

@@ -9,7 +9,7 @@ from datetime import datetime
 from enum import Enum
 
 from otdravg.errors import BadSetting
-from otdravg.export.printable import printable
+from otdravg.printable import printable
 
 __all__ = ["Decision", "SealedDecision", "What", "checked", "decision_from"]
 

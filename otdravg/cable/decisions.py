@@ -12,6 +12,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
 
+from otdravg.atomic import write_atomic
 from otdravg.cable.closures import CableMap, renamed
 from otdravg.cable.decision_model import Decision, SealedDecision, What, checked
 from otdravg.cable.decisions_chain import checked_chain, seal_of
@@ -20,9 +21,8 @@ from otdravg.cable.model import CableFinding, ShotRecord, ShotUse, Source, Splic
 from otdravg.cable.names import same_text
 from otdravg.decision import Action, Verdict
 from otdravg.errors import BadSetting
-from otdravg.export.atomic import write_atomic
-from otdravg.export.only_run import only_run
 from otdravg.findings import Severity
+from otdravg.only_run import only_run
 from otdravg.trace import Direction
 
 __all__ = [

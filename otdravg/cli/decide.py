@@ -13,8 +13,8 @@ from otdravg.cli.options import FilePath
 from otdravg.cli.terminal import print_text
 from otdravg.errors import BadSetting
 from otdravg.export.page import counted
-from otdravg.export.printable import printable
 from otdravg.findings import Severity
+from otdravg.printable import printable
 
 __all__ = ["decide"]
 

@@ -8,13 +8,13 @@ from pathlib import Path
 
 import click
 
+from otdravg.atomic import check_targets, write_atomic
 from otdravg.bidirectional import measure_pair
 from otdravg.budget import explained_budget
 from otdravg.cli import options
 from otdravg.cli.loading import load_shot
 from otdravg.cli.options import FilePath, force_option, plot_option, room_option, trace_option
 from otdravg.cli.terminal import print_text, shows_colour, shows_signs
-from otdravg.export.atomic import check_targets, write_atomic
 from otdravg.export.pair_csv import pair_csv
 from otdravg.export.pair_json import pair_json
 from otdravg.export.pair_text import pair_text

@@ -10,11 +10,11 @@ from pathlib import Path
 
 import click
 
+from otdravg.atomic import check_targets
 from otdravg.cli import options
 from otdravg.cli.loading import load_shot
 from otdravg.cli.options import FilePath, force_option, plot_option, room_option, trace_option
 from otdravg.cli.terminal import print_text, shows_colour, shows_signs
-from otdravg.export.atomic import check_targets
 from otdravg.export.plan_json import plan_json
 from otdravg.export.plan_text import plan_text
 from otdravg.limits import Limits

@@ -14,8 +14,8 @@ from otdravg.cli.terminal import print_text
 from otdravg.errors import BadSetting
 from otdravg.export.closeout import PARTS, chosen_parts, write_closeout
 from otdravg.export.closeout_json import read_closeout
-from otdravg.export.printable import printable
 from otdravg.export.template import load_template
+from otdravg.printable import printable
 
 __all__ = ["report"]
 

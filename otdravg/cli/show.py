@@ -10,12 +10,12 @@ from typing import Any
 import click
 
 from otdravg import __version__
+from otdravg.atomic import check_targets
 from otdravg.cli.boundary import JOB_NOT_DONE
 from otdravg.cli.loading import load_shot, load_shots
 from otdravg.cli.options import FilePath, force_option, plot_option, room_option, trace_option
 from otdravg.cli.terminal import print_error, print_text, shows_colour, shows_signs
 from otdravg.errors import BadSetting, OtdravgError
-from otdravg.export.atomic import check_targets
 from otdravg.export.shot_json import finding_object, shot_object, table_object
 from otdravg.export.shot_text import shot_text
 from otdravg.sor import SizeLimits

@@ -12,8 +12,8 @@ from otdravg.cli.terminal import print_text
 from otdravg.export.agreement import compare_decisions, compare_outputs, decisions_made_with
 from otdravg.export.manifest import check_manifest
 from otdravg.export.page import counted
-from otdravg.export.printable import printable
 from otdravg.findings import Severity
+from otdravg.printable import printable
 
 __all__ = ["verify"]
 

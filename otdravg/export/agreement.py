@@ -29,7 +29,7 @@ from otdravg.export.closeout_json import closeout_from, json_document, read_clos
 from otdravg.export.csv_table import Cell
 from otdravg.export.headings import Language, Words
 from otdravg.export.page import counted
-from otdravg.export.printable import printable
+from otdravg.printable import printable
 
 __all__ = [
     "PAGE_DATA_ID",

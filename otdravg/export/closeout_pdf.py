@@ -5,8 +5,8 @@ from __future__ import annotations
 from datetime import datetime, timezone
 from pathlib import Path
 
+from otdravg.atomic import write_atomic
 from otdravg.cable.model import CableReview
-from otdravg.export.atomic import write_atomic
 from otdravg.export.closeout_pdf_exceptions import exception_list, exception_pages
 from otdravg.export.closeout_pdf_front import cautions, cover, summary
 from otdravg.export.closeout_pdf_job import Job

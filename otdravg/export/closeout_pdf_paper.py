@@ -23,7 +23,7 @@ from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.pdfgen.canvas import Canvas
 
 from otdravg import __version__
-from otdravg.export.printable import printable
+from otdravg.printable import printable
 
 __all__ = ["BOLD", "INK", "PALE", "PLAIN", "QUIET", "RULE", "Align", "Area", "Paper", "drawable"]
 

@@ -11,7 +11,7 @@ from decimal import Decimal
 from typing import TypeVar
 
 from otdravg.errors import BadSetting
-from otdravg.export.printable import printable
+from otdravg.printable import printable
 
 __all__ = ["Cell", "CellTable", "Column", "CsvStyle", "cell_table", "csv_bytes", "csv_table"]
 

@@ -6,7 +6,7 @@ import textwrap
 from collections.abc import Sequence
 from enum import Enum
 
-from otdravg.export.printable import printable, spelled_in_ascii
+from otdravg.printable import printable, spelled_in_ascii
 
 __all__ = ["COLUMNS", "Page", "Tone", "counted"]
 

@@ -8,9 +8,9 @@ from collections.abc import Callable
 from decimal import Decimal
 
 from otdravg.decimals import Quantity, reported
-from otdravg.export.printable import printable
 from otdravg.export.statements import limit_statement
 from otdravg.judge import Judged, PairReport
+from otdravg.printable import printable
 
 __all__ = ["pair_csv"]
 

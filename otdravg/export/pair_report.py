@@ -13,16 +13,15 @@ from markupsafe import Markup
 from reportlab.lib.colors import Color, HexColor
 
 from otdravg import __version__
+from otdravg.atomic import write_atomic
 from otdravg.curves import span_curves, value_range
 from otdravg.decimals import Quantity, distance_text, reported
 from otdravg.errors import BadSetting
-from otdravg.export.atomic import write_atomic
 from otdravg.export.closeout import made_at
 from otdravg.export.closeout_html import content_hash, packaged
 from otdravg.export.closeout_pdf_job import Column, print_table
 from otdravg.export.closeout_pdf_paper import BOLD, INK, QUIET, Area, Paper
 from otdravg.export.closeout_pdf_plot import Plot, Scale, within_bins
-from otdravg.export.printable import printable
 from otdravg.export.statements import (
     CAUTION,
     finding_sentence,
@@ -33,6 +32,7 @@ from otdravg.export.statements import (
 )
 from otdravg.judge import Judged, PairReport
 from otdravg.plots import figure_bytes, pair_figure
+from otdravg.printable import printable
 
 __all__ = ["check_report_format", "pair_report_html", "pair_report_pdf", "write_pair_report"]
 

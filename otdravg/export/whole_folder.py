@@ -26,7 +26,7 @@ from pathlib import Path
 
 from otdravg.errors import BadCloseout, OutputRefused
 from otdravg.export.manifest import MANIFEST, files_below, read_manifest
-from otdravg.export.only_run import as_refusal, only_run
+from otdravg.only_run import as_refusal, only_run
 
 __all__ = ["check_folder", "whole_folder"]
 

@@ -18,7 +18,7 @@ from xlsxwriter.worksheet import Worksheet
 
 from otdravg.export.csv_table import Cell
 from otdravg.export.headings import Words
-from otdravg.export.printable import printable
+from otdravg.printable import printable
 
 __all__ = ["Book", "cell_text", "write_list"]
 

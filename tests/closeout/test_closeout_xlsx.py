@@ -17,8 +17,8 @@ from otdravg.cable import CableReview
 from otdravg.decision import Action, Verdict
 from otdravg.export.closeout_xlsx import write_closeout_xlsx
 from otdravg.export.headings import Language
-from otdravg.export.printable import printable
 from otdravg.export.template import Template
+from otdravg.printable import printable
 
 Book = Any  # openpyxl has no types of its own
 

@@ -124,36 +124,41 @@ def wrongs(
 ) -> tuple[frozenset[str], bool]:
     """What is wrong with a measurement, and whether its places are shifted or stretched.
 
-    Places are compared as they are, then stretched to the same length, then shifted: the
-    alignment with the fewest wrong losses counts.
+    Places are compared as they are, then stretched to the same length, then shifted, then to
+    within the pulse on the label: the alignment with the fewest wrong losses counts.
     """
     true_index = pair.shot_a.fibre.group_index
     usual = true_index / seen.axis.group_index
     at = np.array([joint.position_m for joint in truth])
     reading_at = np.array([reading.distance_m for reading in seen.readings])
-    plain = _compared(truth, at * usual, pair, seen)
+    tolerance_m = max(
+        pulse_length_m(shot.fibre, shot.instrument.pulse_ns)
+        + 3e-14 * shot.instrument.spacing_counts * 2.998e8 / shot.fibre.group_index
+        for shot in (pair.shot_a, pair.shot_b)
+    )
+    stated_m = max(
+        side.shot.pulse_m + 3 * side.shot.spacing_m for side in (seen.side_ab, seen.side_ba)
+    )
+    plain = _compared(truth, at * usual, seen, tolerance_m)
     if not plain:
         return plain, False
     alignments = [at * (seen.axis.length_m / span_m)]
     if at.size and reading_at.size:
         shifts = (reading_at[None, :] - (at * usual)[:, None]).ravel()
         alignments += [at * usual + shift for shift in np.unique(np.round(shifts))[:60]]
-    best = min((_compared(truth, each, pair, seen) for each in alignments), key=len)
+    compared = [_compared(truth, each, seen, tolerance_m) for each in alignments]
+    compared.append(_compared(truth, at * usual, seen, max(tolerance_m, stated_m)))
+    best = min(compared, key=len)
     return (best, True) if len(best) < len(plain) else (plain, False)
 
 
 def _compared(
     truth: Sequence[TrueJoint],
     at_m: np.ndarray,
-    pair: SimulatedPair,
     seen: PairMeasurement,
+    tolerance_m: float,
 ) -> frozenset[str]:
     """Names of wrong losses, ``loss n``, ``missing n``, and of invented ones by their place."""
-    tolerance_m = max(
-        pulse_length_m(shot.fibre, shot.instrument.pulse_ns)
-        + 3e-14 * shot.instrument.spacing_counts * 2.998e8 / shot.fibre.group_index
-        for shot in (pair.shot_a, pair.shot_b)
-    )
     found: set[str] = set()
     used: dict[int, int] = {}  # joint -> reading
     for number, (reading, place) in enumerate(zip(seen.readings, seen.places, strict=True)):

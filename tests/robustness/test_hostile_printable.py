@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from otdravg.export.csv_table import CsvStyle, cell_table, csv_bytes
-from otdravg.export.printable import printable, spelled_in_ascii
+from otdravg.printable import printable, spelled_in_ascii
 
 #: Any text at all, and texts in which the characters that matter are frequent.
 ANY_TEXT = st.text(st.characters(codec=None)) | st.text(

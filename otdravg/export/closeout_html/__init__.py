@@ -14,8 +14,8 @@ from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 
 from otdravg import __version__
+from otdravg.atomic import write_atomic
 from otdravg.cable.model import CableReview
-from otdravg.export.atomic import write_atomic
 from otdravg.export.closeout_html.content import (
     LIST_COLUMNS,
     as_script_text,
@@ -27,9 +27,9 @@ from otdravg.export.closeout_html.traces import trace_data
 from otdravg.export.closeout_marks import Mark
 from otdravg.export.closeout_scope import made_on, result_sentence, rules, scope
 from otdravg.export.closeout_words import PageWords
-from otdravg.export.printable import printable
 from otdravg.export.sketches import Sketches
 from otdravg.export.template import Template
+from otdravg.printable import printable
 
 __all__ = ["closeout_html", "content_hash", "packaged", "write_closeout_html"]
 

@@ -12,7 +12,7 @@ from otdravg.cable.model import CableReview, SpliceRow
 from otdravg.decimals import Quantity, reported
 from otdravg.export.closeout_marks import mark_of, sign_of
 from otdravg.export.closeout_words import PageWords
-from otdravg.export.printable import printable
+from otdravg.printable import printable
 
 __all__ = ["LIST_COLUMNS", "PAGE_FORMAT", "as_script_text", "review_data", "splice_data"]
 

@@ -8,7 +8,7 @@ from otdravg.cable.model import CableReview
 from otdravg.decimals import Quantity, reported
 from otdravg.export.closeout_html.content import Part
 from otdravg.export.closeout_words import PageWords
-from otdravg.export.printable import printable
+from otdravg.printable import printable
 
 __all__ = ["parts"]
 

@@ -10,8 +10,8 @@ import numpy as np
 import numpy.typing as npt
 
 from otdravg.cable.model import CableReview
-from otdravg.export.printable import printable
 from otdravg.export.sketches import PairSketch, Sketches, TraceSketch
+from otdravg.printable import printable
 
 __all__ = ["packed_shot", "trace_data"]
 
