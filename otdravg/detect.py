@@ -38,6 +38,8 @@ FloatArray = npt.NDArray[np.float64]
 FIRST_PASS = 3.0
 #: Steps taken for ripple make the noise look so much larger, and as much more correlated.
 SUSPECT_RATIO = 4.0
+#: Strongest reflections whose echoes are looked for; those of weaker ones sink in the noise.
+MOST_PARENTS = 40
 #: More steps than one in so many pulses would explain any ripple.
 LEAST_PULSES_PER_STEP = 8.0
 
@@ -247,11 +249,13 @@ def _end_position(shot: Shot) -> tuple[float, Peak | None]:
     if shot.fall is None:
         return shot.signal_end_m, None
     pulse_points = max(round(shot.pulse_m / shot.spacing_m), 5)
-    reach = 2 * pulse_points  # a flat top may be longer, but not than its dead zone
+    reach = 2 * pulse_points
     near = [
         p
         for p in shot.peaks
-        if p.height_db > 0 and p.first - reach <= shot.fall <= max(p.clear, p.first + reach)
+        if p.height_db > 0
+        # A flat top may be longer, but not than its dead zone.
+        and p.first - reach <= shot.fall <= (p.clear if p.saturated else p.first + reach)
     ]
     if near:
         peak = max(near, key=lambda p: p.height_db)
@@ -329,27 +333,32 @@ def _mark_echoes(events: list[Event], shot: Shot) -> list[Event]:
     Out to one reflector, back to a nearer one and out to a third: x₁ + x₃ − x₂.
     """
     tolerance = shot.placing_m
+    reflections = [e for e in events if e.kind is EventKind.REFLECTION]
+    # The front panel turns everything around.
+    at = np.array([0.0, *(e.distance_m for e in reflections)])
+    height = np.array([np.inf, *(e.peak_height_db or 0.0 for e in reflections)])
     marked: list[Event] = []
-    strong = [
-        (e.distance_m, e.peak_height_db or 0.0) for e in events if e.kind is EventKind.REFLECTION
-    ]
-    front = (0.0, float("inf"))
     for event in events:
-        if event.kind is EventKind.REFLECTION:
-            height = event.peak_height_db or 0.0
-            parents = [front] + [s for s in strong if s[0] < event.distance_m - tolerance]
-            no_loss = event.loss_db is None or abs(event.loss_db) < max(
-                3 * (event.u_loss_db or 0.0), 0.02
-            )
-            echo = no_loss and any(
-                abs(out + back - near - event.distance_m) < tolerance
-                and min(out_height, back_height) > height
-                for near, _ in parents
-                for out, out_height in parents
-                for back, back_height in parents
-                if near < out <= back
-            )
-            if echo:
+        if event.kind is EventKind.REFLECTION and _may_be_echo(event):
+            before = at < event.distance_m - tolerance
+            stronger = np.flatnonzero(before & (height > (event.peak_height_db or 0.0)))
+            strong = at[stronger[np.argsort(-height[stronger])[:MOST_PARENTS]]]
+            out, back = np.meshgrid(strong, strong, indexing="ij")
+            out, back = out[out <= back], back[out <= back]
+            # Somewhere in front of the first turn, something must have turned the light back.
+            turn = out + back - event.distance_m
+            turners = np.sort(at[before])
+            k = np.searchsorted(turners, turn - tolerance, side="right")
+            found = turners[np.minimum(k, max(turners.size - 1, 0))] if turners.size else turn
+            inside = (k < turners.size) & (found < np.minimum(turn + tolerance, out))
+            if inside.any():
                 event = replace(event, kind=EventKind.ECHO)
         marked.append(event)
     return marked
+
+
+def _may_be_echo(event: Event) -> bool:
+    """Whether a reflection has no loss of its own, as echoes have none."""
+    if event.loss_db is None:
+        return True
+    return abs(event.loss_db) < max(3 * (event.u_loss_db or 0.0), 0.02)
