@@ -417,16 +417,14 @@ def _fit(sides: Sides, places: tuple[Place, ...]) -> JointFit:
     return fit_sections(pair_sums(sides, places))
 
 
-def _solve(sides: Sides, places: tuple[Place, ...], rounds: int = 1) -> tuple[Sides, JointFit]:
-    """Fit the joint model; each further round takes weights and response from the last fit."""
+def _solve(sides: Sides, places: tuple[Place, ...]) -> tuple[Sides, JointFit]:
+    """Fit the joint model twice; the second time weights and response are those of the first."""
     fit = _fit(sides, places)
-    for _ in range(rounds):
-        sides = (
-            sides[0].weighted(sides[0].model(fit, places)),
-            sides[1].weighted(sides[1].model(fit, places)),
-        )
-        fit = _fit(sides, places)
-    return sides, fit
+    sides = (
+        sides[0].weighted(sides[0].model(fit, places)),
+        sides[1].weighted(sides[1].model(fit, places)),
+    )
+    return sides, _fit(sides, places)
 
 
 def _renoise(sides: Sides, fit: JointFit, places: tuple[Place, ...]) -> Sides:

@@ -28,7 +28,6 @@ __all__ = [
     "Features",
     "ShotOnSpan",
     "features_of",
-    "likelihood_ratios",
     "margins",
     "swaps",
 ]
@@ -227,13 +226,6 @@ def _squares(difference: FloatArray, scale: float) -> FloatArray:
     difference /= _FREEDOM
     difference += 1.0
     return difference
-
-
-def likelihood_ratios(
-    from_a: Sequence[Sequence[Features | None]], from_b: Sequence[Sequence[Features | None]]
-) -> FloatArray:
-    """Hold every shot from A against every shot from B: shape (n, n), see :class:`Comparison`."""
-    return Comparison(from_a, from_b).ratios()
 
 
 def _table(features: Sequence[Features | None], n: int, width: int) -> FloatArray:

@@ -17,12 +17,11 @@ from pathlib import Path
 from otdravg import sor
 from otdravg.cable.archives import ARCHIVE_SUFFIX, archive_entries
 from otdravg.cable.location import Location
-from otdravg.cable.model import ShotRecord
 from otdravg.errors import BadSetting, OtdravgError, UnreadableTrace
 from otdravg.findings import Finding
 from otdravg.trace import Direction, Identity, Settings, Trace, traces_from
 
-__all__ = ["FoundFile", "RawShot", "find_files", "load", "load_record", "read_header"]
+__all__ = ["FoundFile", "RawShot", "find_files", "load", "read_header"]
 
 SUFFIX = ".sor"
 
@@ -207,8 +206,3 @@ def load(location: Location, trace_number: int = 1, direction: Direction | None 
     content = sor.decode(location.read_bytes(), str(location), sor.ANY_SIZE)
     trace = traces_from(content)[trace_number - 1]
     return trace if direction is None else trace.facing(direction)
-
-
-def load_record(record: ShotRecord) -> Trace:
-    """Read the points of a record, facing the way it was taken for."""
-    return load(record.location, record.trace_number, record.taken_for.direction)

@@ -55,11 +55,6 @@ class SpliceVerdict:
     action: Action
     rule: str = ""  # key of the profile that decided, such as "splice.limit_db"
 
-    @property
-    def is_accepted(self) -> bool:
-        """Whether it passes, be it by a rule for exceptions."""
-        return self.verdict in (Verdict.WITHIN, Verdict.WITHIN_ONE_WAY, Verdict.ACCEPTED)
-
 
 @dataclass(frozen=True, slots=True)
 class Circumstances:

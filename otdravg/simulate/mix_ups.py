@@ -47,6 +47,14 @@ class _Haul:
         self.usual[slot] = replace(self.usual[slot], **fields)  # type: ignore[arg-type]
         return path_of(self.usual[slot], self.run)
 
+    def spoil(
+        self, fault: Fault, detail: str, slot: tuple[int, int, str], **fields: object
+    ) -> None:
+        """Take one shot otherwise and write it down as a fault of this fibre."""
+        fibre, nm, direction = slot
+        path = self.change(fibre, nm, direction, **fields)
+        self.note(fault, detail, path, fibre=fibre, wavelength_nm=nm, direction=direction)
+
     def drop(self, fibre: int, nm: int, direction: str) -> None:
         """Take one shot not at all."""
         del self.usual[fibre, nm, direction]
@@ -105,18 +113,11 @@ def _fibre_missing(haul: _Haul, fibre: int) -> None:
 
 
 def _truncated(haul: _Haul, fibre: int) -> None:
-    path = haul.change(fibre, 1550, "AB", kept_share=0.6)
-    haul.note(
-        Fault.TRUNCATED, "60 % of the file", path, fibre=fibre, wavelength_nm=1550, direction="AB"
-    )
+    haul.spoil(Fault.TRUNCATED, "60 % of the file", (fibre, 1550, "AB"), kept_share=0.6)
 
 
 def _overwritten(haul: _Haul, fibre: int) -> None:
-    path = haul.change(fibre, 1310, "BA", overwritten=True)
-    haul.note(
-        Fault.OVERWRITTEN, "first 512 bytes zero", path,
-        fibre=fibre, wavelength_nm=1310, direction="BA",
-    )  # fmt: skip
+    haul.spoil(Fault.OVERWRITTEN, "first 512 bytes zero", (fibre, 1310, "BA"), overwritten=True)
 
 
 def _copied(haul: _Haul, fibre: int) -> None:
@@ -154,11 +155,9 @@ def _header_edited(haul: _Haul, fibre: int) -> None:
 
 
 def _same_end(haul: _Haul, fibre: int) -> None:
-    path = haul.change(fibre, 1310, "BA", from_end="A", again=1)
-    haul.note(
-        Fault.SAME_END, "called from B, shot from A", path,
-        fibre=fibre, wavelength_nm=1310, direction="BA",
-    )  # fmt: skip
+    haul.spoil(
+        Fault.SAME_END, "called from B, shot from A", (fibre, 1310, "BA"), from_end="A", again=1
+    )
 
 
 def _crossed(haul: _Haul, fibre: int) -> None:
@@ -197,78 +196,67 @@ def other_cable(nm: int) -> Fibre:
 
 
 def _from_other_cable(haul: _Haul, fibre: int) -> None:
-    path = haul.change(fibre, 1550, "AB", span=other_cable(1550))
-    haul.note(
-        Fault.OTHER_CABLE, "a cable of 4600 m with two splices", path,
-        fibre=fibre, wavelength_nm=1550, direction="AB",
-    )  # fmt: skip
+    haul.spoil(
+        Fault.OTHER_CABLE,
+        "a cable of 4600 m with two splices",
+        (fibre, 1550, "AB"),
+        span=other_cable(1550),
+    )
 
 
 def _wrong_laser(haul: _Haul, fibre: int) -> None:
-    path = haul.change(fibre, 1550, "BA", shot_nm=1310, again=1)
-    haul.note(
-        Fault.WRONG_LASER, "shot at 1310 nm", path,
-        fibre=fibre, wavelength_nm=1550, direction="BA",
-    )  # fmt: skip
+    haul.spoil(Fault.WRONG_LASER, "shot at 1310 nm", (fibre, 1550, "BA"), shot_nm=1310, again=1)
 
 
 def _odd_pulse(haul: _Haul, fibre: int) -> None:
-    path = haul.change(fibre, 1550, "AB", pulse_ns=300.0)
-    haul.note(
-        Fault.ODD_PULSE, "300 ns, 100 ns in the others", path,
-        fibre=fibre, wavelength_nm=1550, direction="AB",
-    )  # fmt: skip
+    haul.spoil(Fault.ODD_PULSE, "300 ns, 100 ns in the others", (fibre, 1550, "AB"), pulse_ns=300.0)
 
 
 def _other_index(haul: _Haul, fibre: int) -> None:
-    path = haul.change(fibre, 1550, "BA", group_index=1.475)
-    haul.note(
-        Fault.OTHER_INDEX, "1.47500 in the file", path,
-        fibre=fibre, wavelength_nm=1550, direction="BA",
-    )  # fmt: skip
+    haul.spoil(Fault.OTHER_INDEX, "1.47500 in the file", (fibre, 1550, "BA"), group_index=1.475)
 
 
 def _clock(haul: _Haul, fibre: int) -> None:
     when = FIRST_SHOT - timedelta(days=2500)
-    path = haul.change(fibre, 1550, "BA", taken=when)
-    haul.note(
-        Fault.CLOCK, f"dated {when:%Y-%m-%d}", path,
-        fibre=fibre, wavelength_nm=1550, direction="BA",
-    )  # fmt: skip
+    haul.spoil(Fault.CLOCK, f"dated {when:%Y-%m-%d}", (fibre, 1550, "BA"), taken=when)
 
 
 def _cord_forgotten(haul: _Haul, fibre: int) -> None:
-    path = haul.change(fibre, 1550, "AB", launch_m=0.0)
-    haul.note(
-        Fault.CORD_FORGOTTEN, f"{haul.run.cord_m:.0f} m in the others", path,
-        fibre=fibre, wavelength_nm=1550, direction="AB",
-    )  # fmt: skip
+    haul.spoil(
+        Fault.CORD_FORGOTTEN,
+        f"{haul.run.cord_m:.0f} m in the others",
+        (fibre, 1550, "AB"),
+        launch_m=0.0,
+    )
 
 
 def _other_cord(haul: _Haul, fibre: int) -> None:
-    path = haul.change(fibre, 1310, "BA", launch_m=500.0)
-    haul.note(
-        Fault.OTHER_CORD, f"500 m, {haul.run.cord_m:.0f} m in the others", path,
-        fibre=fibre, wavelength_nm=1310, direction="BA",
-    )  # fmt: skip
+    haul.spoil(
+        Fault.OTHER_CORD,
+        f"500 m, {haul.run.cord_m:.0f} m in the others",
+        (fibre, 1310, "BA"),
+        launch_m=500.0,
+    )
 
 
 def _header_fibre(haul: _Haul, fibre: int) -> None:
     """Type the number of the fibre nine further on."""
-    path = haul.change(fibre, 1550, "AB", header_fibre=fibre + 9)
-    haul.note(
-        Fault.HEADER_FIBRE, f"the header says {fibre + 9}", path,
-        fibre=fibre, wavelength_nm=1550, direction="AB",
-    )  # fmt: skip
+    haul.spoil(
+        Fault.HEADER_FIBRE,
+        f"the header says {fibre + 9}",
+        (fibre, 1550, "AB"),
+        header_fibre=fibre + 9,
+    )
 
 
 def _ends_swapped(haul: _Haul, fibre: int) -> None:
     """Type the ends of one shot the wrong way round: both shots then name one near end."""
-    path = haul.change(fibre, 1310, "BA", header_direction="AB")
-    haul.note(
-        Fault.ENDS_SWAPPED, "the header says shot from A", path,
-        fibre=fibre, wavelength_nm=1310, direction="BA",
-    )  # fmt: skip
+    haul.spoil(
+        Fault.ENDS_SWAPPED,
+        "the header says shot from A",
+        (fibre, 1310, "BA"),
+        header_direction="AB",
+    )
 
 
 def _both_ends_swapped(haul: _Haul, fibre: int) -> None:

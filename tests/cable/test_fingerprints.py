@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from otdravg.cable.fingerprints import Comparison, Features, likelihood_ratios, margins, swaps
+from otdravg.cable.fingerprints import Comparison, Features, margins, swaps
 
 CLOSURES = 5
 
@@ -39,7 +39,7 @@ def shots(
 
 def test_own_partners_fit_and_others_do_not() -> None:
     from_a, from_b = shots(48, 1)
-    ratios = likelihood_ratios([from_a], [from_b])
+    ratios = Comparison([from_a], [from_b]).ratios()
     own = np.diag(ratios)
     others = ratios[~np.eye(48, dtype=bool)]
     assert own.min() > 0
@@ -51,7 +51,7 @@ def test_own_partners_fit_and_others_do_not() -> None:
 def test_exchanged_shots_are_found_with_their_margin() -> None:
     from_a, from_b = shots(48, 2)
     from_b[10], from_b[31] = from_b[31], from_b[10]
-    found = swaps(likelihood_ratios([from_a], [from_b]), threshold=12.0)
+    found = swaps(Comparison([from_a], [from_b]).ratios(), threshold=12.0)
     assert [(i, j) for i, j, _ in found] == [(10, 31)]
     assert found[0][2] > 12.0
 
@@ -59,25 +59,25 @@ def test_exchanged_shots_are_found_with_their_margin() -> None:
 @pytest.mark.parametrize("seed", range(6))
 def test_no_exchange_is_seen_where_there_is_none(seed: int) -> None:
     from_a, from_b = shots(60, seed + 10, noise=0.4)
-    assert swaps(likelihood_ratios([from_a], [from_b]), threshold=12.0) == []
+    assert swaps(Comparison([from_a], [from_b]).ratios(), threshold=12.0) == []
 
 
 def test_a_second_wavelength_of_the_same_glass_is_no_second_proof() -> None:
     from_a, from_b = shots(48, 3)
-    once = likelihood_ratios([from_a], [from_b])
-    twice = likelihood_ratios([from_a, from_a], [from_b, from_b])
+    once = Comparison([from_a], [from_b]).ratios()
+    twice = Comparison([from_a, from_a], [from_b, from_b]).ratios()
     assert np.allclose(once, twice)
 
 
 def test_one_misread_feature_costs_no_more_than_its_chance() -> None:
     from_a, from_b = shots(48, 4)
-    before = likelihood_ratios([from_a], [from_b])
+    before = Comparison([from_a], [from_b]).ratios()
     own = from_b[7]
     assert own is not None
     lengths = own.section_m.copy()
     lengths[2] += 40.0  # an event taken for its neighbour
     from_b[7] = Features(own.loss_db, own.slope_db_per_km, lengths)
-    after = likelihood_ratios([from_a], [from_b])
+    after = Comparison([from_a], [from_b]).ratios()
     # The feature spoke for the pair before; now it may cost log 0.03 at most.
     gained = 3.0
     assert before[7, 7] - after[7, 7] < gained - np.log(0.03)
@@ -87,7 +87,7 @@ def test_one_misread_feature_costs_no_more_than_its_chance() -> None:
 def test_missing_shots_are_not_compared() -> None:
     from_a, from_b = shots(12, 5)
     from_b[4] = None
-    ratios = likelihood_ratios([from_a], [from_b])
+    ratios = Comparison([from_a], [from_b]).ratios()
     assert np.isnan(ratios[:, 4]).all()
     margin, best = margins(ratios)
     assert np.isnan(margin[4])
@@ -114,7 +114,7 @@ def test_places_on_the_points_of_the_record_are_no_proof() -> None:
             assert own is not None
             lengths = 2000.0 + 1.25 * (rng.random(own.section_m.size) < 0.2)
             side[n] = Features(own.loss_db, own.slope_db_per_km, lengths)
-    ratios = likelihood_ratios([from_a], [from_b])
+    ratios = Comparison([from_a], [from_b]).ratios()
     assert np.diag(ratios).min() > 0
     # Odds of 100 to 1 come by luck once in a hundred at most (Markov's inequality).
     assert np.mean(ratios[~np.eye(60, dtype=bool)] > np.log(100)) < 0.01

@@ -6,9 +6,18 @@ could obey it: a terminal, a spreadsheet, a browser, a template, a file system.
 
 from __future__ import annotations
 
+import re
 import unicodedata
+from pathlib import PureWindowsPath
 
-__all__ = ["FILE_NAMES", "HOSTILE", "WINDOWS_DEVICES", "is_obeyed", "longest_mark_run"]
+__all__ = [
+    "FILE_NAMES",
+    "HOSTILE",
+    "WINDOWS_DEVICES",
+    "check_name",
+    "is_obeyed",
+    "longest_mark_run",
+]
 
 #: What it is, and the text. None holds a NUL: a header ends its text there (see below).
 HOSTILE: dict[str, str] = {
@@ -127,3 +136,16 @@ def longest_mark_run(text: str) -> int:
         run = run + 1 if unicodedata.category(character) in {"Mn", "Me"} else 0
         longest = max(longest, run)
     return longest
+
+
+def check_name(name: str, endings: str = "sor") -> None:
+    """A name that stays inside its folder and is legal on Windows too."""
+    path = PureWindowsPath(name)
+    assert not path.anchor
+    assert re.fullmatch(rf"(unused/)?[A-Za-z0-9_][A-Za-z0-9._-]*\.({endings})", name), name
+    assert len(name) <= 160
+    for part in path.parts:
+        # Microsoft, "Naming Files, Paths, and Namespaces".
+        assert not part.endswith((".", " "))
+        assert part.split(".")[0].lower() not in WINDOWS_DEVICES
+        assert part != ".."

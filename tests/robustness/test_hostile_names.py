@@ -2,11 +2,8 @@
 
 from __future__ import annotations
 
-import re
-from pathlib import PureWindowsPath
-
 import pytest
-from hostile_text import FILE_NAMES, HOSTILE, WINDOWS_DEVICES
+from hostile_text import FILE_NAMES, HOSTILE, WINDOWS_DEVICES, check_name
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -30,17 +27,6 @@ def new_names(shots: list[ShotRecord]) -> list[str]:
     names = [file.new_name for file in renamed(shots, DEFAULT_TRACE_NAME)]
     assert len({name.casefold() for name in names}) == len(shots)  # no two become one
     return names
-
-
-def check_name(name: str) -> None:
-    path = PureWindowsPath(name)
-    assert not path.anchor
-    assert re.fullmatch(r"(unused/)?[A-Za-z0-9_][A-Za-z0-9._-]*\.sor", name), name
-    assert len(name) <= 160
-    for part in path.parts:
-        # Microsoft, "Naming Files, Paths, and Namespaces".
-        assert not part.endswith((".", " "))
-        assert part.split(".")[0].lower() not in WINDOWS_DEVICES
 
 
 @pytest.mark.parametrize(

@@ -12,14 +12,14 @@ import subprocess
 import zipfile
 from collections.abc import Iterator
 from html.parser import HTMLParser
-from pathlib import Path, PureWindowsPath
+from pathlib import Path
 
 import openpyxl
 import pypdf
 import pytest
 from click.testing import CliRunner, Result
 from hostile_run import CABLE, CLOSURES, HostileRun, write_hostile_run
-from hostile_text import FILE_NAMES, HOSTILE, WINDOWS_DEVICES, is_obeyed
+from hostile_text import FILE_NAMES, HOSTILE, check_name, is_obeyed
 
 from otdravg.cable import CableReview
 from otdravg.cli import main
@@ -360,12 +360,4 @@ def check_names(names: list[str]) -> None:
     """Legal on Windows too, inside the folder, and told apart where letter case is not."""
     assert len({name.casefold() for name in names}) == len(names)
     for name in names:
-        path = PureWindowsPath(name)
-        assert not path.anchor
-        assert re.fullmatch(r"(unused/)?[A-Za-z0-9_][A-Za-z0-9._-]*\.(sor|csv)", name), name
-        assert len(name) <= 160
-        for part in path.parts:
-            # Microsoft, "Naming Files, Paths, and Namespaces".
-            assert not part.endswith((".", " "))
-            assert part.split(".")[0].lower() not in WINDOWS_DEVICES
-            assert part != ".."
+        check_name(name, "sor|csv")

@@ -91,26 +91,23 @@ def test_count_that_only_pretends_is_no_reason_to_refuse() -> None:
     assert len(sor.decode(bytes(data), limits=SMALL).blocks) == 8
 
 
-def test_long_trace_of_two_million_points_is_read() -> None:
-    """100 km at every 5 cm; the limit itself is common practice, no source."""
-    points = np.zeros(2_000_000, dtype=np.uint16)
-    file = sor.build(
+def flat_file(points: int) -> sor.SorFile:
+    return sor.build(
         general=sor.GeneralParameters(),
         supplier=sor.SupplierParameters(),
         fixed=sor.FixedParameters(data_spacings=(24_500,)),
-        points=points,
+        points=np.zeros(points, dtype=np.uint16),
     )
+
+
+def test_long_trace_of_two_million_points_is_read() -> None:
+    """100 km at every 5 cm; the limit itself is common practice, no source."""
+    file = flat_file(2_000_000)
     assert sor.decode(sor.encode(file)).raw_points().size == 2_000_000
 
 
 def test_own_files_are_not_bounded() -> None:
-    points = np.zeros(2_000_001, dtype=np.uint16)
-    file = sor.build(
-        general=sor.GeneralParameters(),
-        supplier=sor.SupplierParameters(),
-        fixed=sor.FixedParameters(data_spacings=(24_500,)),
-        points=points,
-    )
+    file = flat_file(2_000_001)
     with pytest.raises(UnreadableTrace, match="at most 2,000,000 data points, found 2,000,001"):
         sor.decode(sor.encode(file))
 
