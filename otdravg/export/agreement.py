@@ -302,8 +302,7 @@ def _with_sheet_losses(
         names.index(key) for key in ("cable", "fibre", "wavelength_nm", "closure", "loss_db")
     )
     titles = {
-        f"{row[cable]}: {words['loss_table'].format(wavelength_nm=row[nm])}": (row[cable], row[nm])
-        for row in rows
+        words.loss_table_title(row[cable] or "", row[nm]): (row[cable], row[nm]) for row in rows
     }
     losses: dict[tuple[Any, ...], Any] = {}
     for sheet in book:

@@ -50,7 +50,7 @@ def cable_text(review: CableReview, *, ascii_only: bool = False, colour: bool = 
         Tint the headings; the words say the same without it.
     """
     page = Page(ascii_only=ascii_only, colour=colour)
-    cables = ", ".join(review.cables) or "no cable"
+    cables = ", ".join(name or "cable without a name" for name in review.cables) or "no cable"
     page.paragraph(f"otdravg {__version__}: cable review, {cables}")
     _files(page, review)
     _profile(page, review)

@@ -65,6 +65,11 @@ class Words:
         """Write how many there are of something: ``counted("splices", 1)`` is "1 splice"."""
         return self[f"{noun}_1" if count == 1 else f"{noun}_n"].format(count=count)
 
+    def loss_table_title(self, cable: str, wavelength_nm: int) -> str:
+        """What a cable's loss table is headed with; a cable may be without a name."""
+        title = self["loss_table"].format(wavelength_nm=wavelength_nm)
+        return f"{cable}: {title}" if cable else title
+
     def decimal(self, figure: object) -> str:
         """Write a figure with the decimal sign of the language; nothing for ``None``."""
         text = "" if figure is None else str(figure)

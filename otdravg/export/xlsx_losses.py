@@ -90,9 +90,9 @@ def _write(book: Book, sheet: Worksheet, table: _Table) -> None:
     sheet.set_column(last_column + 1, last_column + 1, 3)
     sheet.set_column(legend_column, legend_column, 9)
     sheet.set_column(legend_column + 1, legend_column + 1, 44)
-    title = words["loss_table"].format(wavelength_nm=table.wavelength_nm)
+    title = words.loss_table_title(table.cable, table.wavelength_nm)
     title_form = book.form(bold=True, font_size=12)
-    sheet.write_string(_TITLE, 0, cell_text(f"{table.cable}: {title}"), title_form)
+    sheet.write_string(_TITLE, 0, cell_text(title), title_form)
     sheet.write_string(_LIMIT, 0, words.heading("limit_db"), book.form(bold=True))
     if table.limit_db is not None:
         sheet.write_number(_LIMIT, 1, float(table.limit_db), book.number(table.limit_db, bold=True))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -32,6 +33,20 @@ def test_verify_is_content_with_what_was_written(folder: Path) -> None:
     assert done.exit_code == 0, done.output
     assert "0 problems" in done.output
     assert "agree in splices.csv, closeout.xlsx" in done.output
+
+
+def test_verify_is_content_with_a_cable_without_a_name(
+    good_review: CableReview, sketches: Sketches, tmp_path: Path
+) -> None:
+    nameless = replace(
+        good_review,
+        rows=tuple(replace(row, cable="") for row in good_review.rows),
+        closures=tuple(replace(closure, cable="") for closure in good_review.closures),
+    )
+    write_closeout(nameless, tmp_path / "closeout", only={"csv", "xlsx"}, sketches=sketches)
+    done = run("verify", tmp_path / "closeout")
+    assert done.exit_code == 0, done.output
+    assert "agree in splices.csv, closeout.xlsx, closeout.xlsx (loss tables)" in done.output
 
 
 def test_verify_names_what_was_changed(folder: Path) -> None:
