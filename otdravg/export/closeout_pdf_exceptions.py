@@ -140,7 +140,8 @@ def _page(job: Job, row: SpliceRow, result: FibreResult | None, bins: int) -> No
     pair = job.pairs.get((row.key, row.wavelength_nm))
     facts = Area(body.left, body.bottom, body.width, 136)
     if pair is None:
-        job.paper.text(body.left, body.top - 20, words["skipped_pictures"], colour=QUIET)
+        cause = "skipped_pictures" if row.file_ab and row.file_ba else "one_way_pictures"
+        job.paper.text(body.left, body.top - 20, words[cause], colour=QUIET)
     else:
         attenuation = None if result is None else result.attenuation_db_per_km
         frame = Area(body.left, facts.top, body.width, body.height - facts.height)

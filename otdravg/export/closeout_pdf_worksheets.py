@@ -84,7 +84,7 @@ def _sheet(job: Job, unit: Unit, outline: str | None, *, again: bool = False) ->
     words = job.words
     metres = words.decimal(reported(unit.distance_m, Quantity.DISTANCE_M))
     place = words["at_distance"].format(closure=unit.closure, distance_m=metres)
-    heading = f"{words['work_sheet']}: {unit.cable}, {place}"
+    heading = f"{words['work_sheet']}: {', '.join(filter(None, (unit.cable, place)))}"
     if outline is not None:
         body = job.paper.page(heading, words["site_caution"], outline=outline)
     else:

@@ -57,7 +57,7 @@ PAGE_WORDS: dict[Language, dict[str, str]] = {
         "splices": "Splices",
         "step_note": "The step at the splice is the change of glass: one end adds it, the other "
         "takes it away.",
-        "table_u_note": "U: largest expanded uncertainty (k = 2) in the row.",
+        "table_u_note": "U: largest in the row (k = 2).",
         "u_largest": "U, dB",
         "where_to_look": "Where to look",
         "choose_splice": "Choose a splice in the map or the list to see its shots.",
@@ -65,6 +65,7 @@ PAGE_WORDS: dict[Language, dict[str, str]] = {
         "clear": "Clear",
         "cutting": "{count} of {total}",
         "skipped_pictures": "No picture: the trace files were not at hand.",
+        "one_way_pictures": "No picture: it takes the shots from both ends.",
     },
     Language.GERMAN: {
         "advice_only": "Der Plan rät; Menschen entscheiden.",
@@ -115,7 +116,7 @@ PAGE_WORDS: dict[Language, dict[str, str]] = {
         "splices": "Spleiße",
         "step_note": "Die Stufe am Spleiß ist der Wechsel des Glases: ein Ende zählt sie dazu, das "
         "andere zieht sie ab.",
-        "table_u_note": "U: größte erweiterte Unsicherheit (k = 2) der Zeile.",
+        "table_u_note": "U: größte der Zeile (k = 2).",
         "u_largest": "U, dB",
         "where_to_look": "Wo zu suchen ist",
         "choose_splice": "Ein Spleiß in der Karte oder der Liste zeigt seine Messungen.",
@@ -123,6 +124,7 @@ PAGE_WORDS: dict[Language, dict[str, str]] = {
         "clear": "Leeren",
         "cutting": "{count} von {total}",
         "skipped_pictures": "Kein Bild: Die Messdateien lagen nicht vor.",
+        "one_way_pictures": "Kein Bild: Dazu gehören die Messungen von beiden Enden.",
     },
 }
 
