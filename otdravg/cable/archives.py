@@ -138,7 +138,7 @@ def _lowered(text: str) -> str:
 
 def _entry(archive: str, info: zipfile.ZipInfo, limits: ArchiveLimits) -> Entry | None:
     """Describe one entry; None for a folder."""
-    typed = info.filename.replace("\\", "/")  # some programs write the paths of their own system
+    typed = _name_of(info).replace("\\", "/")  # some programs write the paths of their own system
     parts = [part for part in typed.split("/") if part not in ("", ".")]
     is_outside = typed.startswith("/") or ".." in parts or bool(_DRIVE.match(typed))
     path = typed if is_outside or not parts else "/".join(parts)
@@ -161,6 +161,20 @@ def _entry(archive: str, info: zipfile.ZipInfo, limits: ArchiveLimits) -> Entry 
     if is_folder:
         return Entry(path, location, "is a folder; name the trace files inside it")
     return Entry(path, location, _problem(info, path, limits))
+
+
+def _name_of(info: zipfile.ZipInfo) -> str:
+    """Name of an entry as it was meant.
+
+    Common programs write UTF-8 without saying so, and what does not say so is code page 437
+    (APPNOTE.TXT 6.3, appendix D). A name in that code page is hardly ever valid UTF-8.
+    """
+    if info.flag_bits & _UTF8_NAME:
+        return info.filename
+    try:
+        return info.filename.encode("cp437").decode("utf-8")
+    except UnicodeError:
+        return info.filename
 
 
 _MAKE_AGAIN = "make the archive again from the folder with the shots"

@@ -26,6 +26,11 @@ def workers_of(pid: int) -> list[int]:
         return []
 
 
+def _heed_ctrl_c() -> None:
+    """A shell's background jobs ignore Ctrl-C, and so would what they start."""
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
+
+
 def is_running(pid: int) -> bool:
     try:
         state = Path(f"/proc/{pid}/stat").read_text().rsplit(")", 1)[1].split()[0]
@@ -45,6 +50,7 @@ def test_it_ends_in_one_line_without_output_or_workers(
             *("cable", str(clean_folder), "--out", str(out), "--workers", "2"),
         ],
         stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True,
+        preexec_fn=_heed_ctrl_c,
     )  # fmt: skip
     try:
         give_up = time.monotonic() + _GIVE_UP_S

@@ -110,6 +110,25 @@ def test_backslashes_and_folders_inside(shots: Path, tmp_path: Path) -> None:
     assert sum(s.use is ShotUse.USED for s in review_of(target).shots) == SHOTS
 
 
+@pytest.mark.parametrize(
+    ("stored", "meant"),
+    [
+        ("Süd – 009.sor".encode(), "Süd – 009.sor"),  # UTF-8 that does not say so
+        ("Süd 009.sor".encode("cp437"), "Süd 009.sor"),  # APPNOTE.TXT 6.3, appendix D
+    ],
+)
+def test_names_of_programs_that_do_not_say_their_code(
+    shots: Path, tmp_path: Path, stored: bytes, meant: str
+) -> None:
+    target = tmp_path / "crew.zip"
+    with zipfile.ZipFile(target, "w") as archive:
+        archive.writestr("x" * len(stored), a_shot(shots))
+    target.write_bytes(target.read_bytes().replace(b"x" * len(stored), stored))
+    (found,) = find_files([target])
+    assert found.path == meant
+    assert found.location.read_bytes() == a_shot(shots)
+
+
 Adding = Callable[[zipfile.ZipFile, bytes], str]
 
 
