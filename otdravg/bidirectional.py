@@ -388,7 +388,7 @@ def _one_event(
         alone = [*before[-1:], Place(last.start_m, place.stop_m), *behind[:1]]
         lo, hi = (edge[len(before[-1:])][None] for edge in side.cells_around(alone))
         ends = sorted(float(v) for v in side.x(np.array([last.start_m, place.stop_m])))
-        x = one_ramp(side.shot, side.cell_sums, ends[0], ends[1], lo, hi)
+        x = one_ramp(side.shot, ends[0], ends[1], lo, hi)
         if x is None:
             return None
         along = x - side.start_m
@@ -499,7 +499,7 @@ def _scan(sides: Sides, places: tuple[Place, ...], threshold: float) -> list[Pla
         a = np.minimum(np.maximum(side.cell_index(x), lo), hi)
         b = np.minimum(np.maximum(side.cell_index(x + side.shot.recovery_m), lo), hi)
         enough = (a - lo >= 3) & (hi - b >= 3)
-        found = step_between(side.cell_sums, (lo, a), (b, hi), x, side.shot.slope_prior)
+        found = step_between(side.shot.cells.sums, (lo, a), (b, hi), x, side.shot.slope_prior)
         score += np.where(enough, found.score(0.0, side.shot.rounding_db), 0.0)
     more: list[Place] = []
     for m in np.unique(section[score > threshold]):
@@ -532,7 +532,7 @@ def _located(sides: Sides, places: list[Place]) -> list[Place]:
         total = np.zeros(grid.shape)
         for side in sides:
             lo, hi = (edge[chosen] for edge in side.cells_around(ordered))
-            total += np.nan_to_num(location_cost(side.shot, side.cell_sums, side.x(grid), lo, hi))
+            total += np.nan_to_num(location_cost(side.shot, side.x(grid), lo, hi))
         allowed = (grid >= lower[:, None] + step) & (grid <= upper[:, None] - step)
         best, beyond, _ = lowest(np.where(allowed, total, np.inf))
         known = total.any(axis=1) & (allowed.sum(axis=1) >= 3)
@@ -553,7 +553,7 @@ def _compounded(sides: Sides, places: tuple[Place, ...]) -> list[Place]:
     for side in sides:
         lo, hi = (edge[chosen] for edge in side.cells_around(places))
         at = side.x(np.array([places[i].start_m for i in chosen]))
-        for k, two in compound_ramps(side.shot, side.cell_sums, at, lo, hi).items():
+        for k, two in compound_ramps(side.shot, at, lo, hi).items():
             along = np.array(two) - side.start_m
             z = along if side.forward else side.length_m - along
             starts.setdefault(chosen[k], []).extend(z.tolist())

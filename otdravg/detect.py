@@ -293,7 +293,7 @@ def _measured(
     u_at = np.full(at.size, shot.spacing_m / np.sqrt(12))
     if steps:
         k = len(steps)
-        _, u_at[:k] = locate_steps(shot, search.sums, at[:k], lo[:k], hi[:k])
+        _, u_at[:k] = locate_steps(shot, at[:k], lo[:k], hi[:k])
     u_at[len(zones) - len(groups) :] = shot.placing_m
     events = []
     for i, (start, end) in enumerate(zones):

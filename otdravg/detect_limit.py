@@ -17,7 +17,7 @@ from scipy import special
 
 from otdravg.bidirectional import PairMeasurement
 from otdravg.detect import Detection, EventKind
-from otdravg.lines import LineSums, step_between
+from otdravg.lines import step_between
 from otdravg.search import threshold_for
 from otdravg.trace import Direction
 
@@ -117,8 +117,7 @@ def limit_at(detection: Detection, x_m: FloatArray, seen: float = SEEN_SHARE) ->
     )
     at, clear = np.maximum(at, lo), np.maximum(clear, lo)
     hi = np.maximum(hi, clear)
-    sums = LineSums.of(cells.x_m, cells.level_db, cells.weight)
-    found = step_between(sums, (lo, at), (clear, hi), x, shot.slope_prior)
+    found = step_between(cells.sums, (lo, at), (clear, hi), x, shot.slope_prior)
     u_db = np.hypot(found.u_db, shot.rounding_db)
     enough = (at - lo >= _LEAST_CELLS) & (hi - clear >= _LEAST_CELLS) & (x >= from_m)
     length_m = shot.signal_end_m - float(shot.x_m[shot.front_clear])

@@ -15,6 +15,7 @@ import numpy.typing as npt
 from otdravg.noise import DB_PER_RELATIVE_POWER, linear_power
 
 __all__ = [
+    "Contour",
     "Floor",
     "Peak",
     "centred_mean",
@@ -29,6 +30,7 @@ __all__ = [
 
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
+IndexArray = npt.NDArray[np.intp]
 
 #: A tail that seems to go on for longer than this is noise larger than expected.
 LONGEST_TAIL_PULSES = 40.0
@@ -164,13 +166,12 @@ def _behind_the_end(tail_db: FloatArray) -> FloatArray:
     return tail_db[-(count - 1 - int(above[-1])) * size :] if above.size else tail_db
 
 
-def find_end(level_db: FloatArray, floor: Floor, pulse_points: float) -> int:
-    """Find where the signal ends: index of the last point with signal."""
-    n = level_db.size
+def find_end(power: FloatArray, floor: Floor, pulse_points: float) -> int:
+    """Find where the signal, given as linear power, ends: index of the last point with signal."""
+    n = power.size
     if not floor.is_noise:
         return n - 1
     width = max(round(pulse_points), 5)
-    power = linear_power(level_db)
     smooth = running_mean(power, width)
     present = smooth > floor.dark_power + floor.surely_above(width)
     if not present.any():
@@ -190,7 +191,7 @@ def find_end(level_db: FloatArray, floor: Floor, pulse_points: float) -> int:
     return int(reach[-1]) if reach.size else end
 
 
-def final_fall(level_db: FloatArray, floor: Floor, last: int, pulse_points: float) -> int | None:
+def final_fall(power: FloatArray, floor: Floor, last: int, pulse_points: float) -> int | None:
     """Find where the level falls for good, out of clear signal and into the noise.
 
     That is the end of the fibre or a break. What follows may be a tail of the receiver many
@@ -198,7 +199,8 @@ def final_fall(level_db: FloatArray, floor: Floor, last: int, pulse_points: floa
 
     Parameters
     ----------
-    level_db : array, shape (n,)
+    power : array, shape (n,)
+        Linear power relative to the 0 dB level.
     floor : Floor
     last : int
         Last point with signal.
@@ -211,13 +213,13 @@ def final_fall(level_db: FloatArray, floor: Floor, last: int, pulse_points: floa
         noise by and by or the record stops before the fibre does.
     """
     block = max(round(pulse_points), 5)
-    stop = min(last + 1 + 2 * block, level_db.size)
+    stop = min(last + 1 + 2 * block, power.size)
     if stop < 4 * block:
         return None
     count = min(stop // block, LONGEST_FALL_PULSES)
     first = stop - count * block
-    power = linear_power(level_db[first:stop]).reshape(count, block).mean(axis=1)
-    signal = np.maximum(power - floor.dark_power, max(0.5 * floor.sigma_power, 1e-13))
+    means = power[first:stop].reshape(count, block).mean(axis=1)
+    signal = np.maximum(means - floor.dark_power, max(0.5 * floor.sigma_power, 1e-13))
     means_db = DB_PER_RELATIVE_POWER * np.log(signal)
     steep = np.diff(means_db) < -FALL_DB_PER_PULSE
     k = count - 1
@@ -239,14 +241,14 @@ def final_fall(level_db: FloatArray, floor: Floor, last: int, pulse_points: floa
     return first + k * block
 
 
-def smoothing_width(level_db: FloatArray, floor: Floor, end: int, pulse_points: float) -> int:
+def smoothing_width(power: FloatArray, floor: Floor, end: int, pulse_points: float) -> int:
     """Number of points that the receiver and the maker's smoothing spread a sharp edge over.
 
     Read from the noise behind the fibre: independent without smoothing, and correlated over
     exactly the width of a moving average. 1 where there is no such noise to read.
     """
     start = end + int(20 * pulse_points) + 20
-    power = linear_power(level_db[start:])
+    power = power[start:]
     if not floor.is_noise or power.size < 200:
         return 1
     power = np.minimum(power, 4 * floor.sigma_power) if floor.sigma_power else power
@@ -278,45 +280,115 @@ class Peak:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _View:
-    """Levels with running means of what a reflection is compared with, for one shot."""
+class Contour:
+    """How every point of a shot stands against its neighbourhood, whatever the noise.
+
+    Arrays have shape (n,). Made once: noise and the start of clean fibre are estimated several
+    times, the levels stay.
+    """
 
     level_db: FloatArray
-    variance_db2: FloatArray
-    long_run_db2: FloatArray
+    inverse_square: FloatArray  # 1/P² of the linear power, smoothed
     pulse_points: float
-    start: int
-    end: int
-    slope_db_per_point: float
-    smoothing: int
-    slope_slack: float
+    slope_db_per_point: float  # what the fibre falls by from point to point (negative)
+    slope_slack: float  # how far that may be off
+    smoothing: int  # points that a sharp edge is spread over
     top: int  # points of a reflection's top
     side: int  # points of the fibre on either side
-    tops: FloatArray
-    sides: FloatArray
+    tops: FloatArray  # mean of a top from each point on
+    sides: FloatArray  # mean of a side from each point on
+    rise: FloatArray  # top above the fibre before it
+    drop: FloatArray  # top above the fibre behind it
 
-    def upside_down(self, end: int) -> _View:
-        """The same with dips for peaks, as far as ``end``."""
+    @classmethod
+    def of(
+        cls,
+        level_db: FloatArray,
+        power: FloatArray,
+        pulse_points: float,
+        slope_db_per_point: float,
+        smoothing: int = 1,
+        slope_slack: float = 0.0,
+    ) -> Contour:
+        """Compare all points with their surroundings.
+
+        Parameters
+        ----------
+        level_db, power : array, shape (n,)
+            Levels of the shot in dB, and as linear power.
+        pulse_points : float
+            Points that the pulse covers.
+        slope_db_per_point, slope_slack : float
+            What the fibre falls by from point to point (negative), and how far it may be off.
+        smoothing : int
+            Points that a sharp edge is spread over.
+        """
+        top, side = max(int(pulse_points // 3), 1), max(int(np.ceil(pulse_points * 0.75)), 4)
+        tops, sides = running_mean(level_db, top), running_mean(level_db, side)
+        smooth = centred_mean(power, max(int(pulse_points / 3), 3))
+        gap = int(np.ceil(1.25 * pulse_points)) + 2
+        # Both neighbours brought along the fibre's own slope to where the top is.
+        before = np.concatenate((np.full(side, sides[0]), sides))[: tops.size]
+        before += slope_db_per_point * (side + top) / 2
+        after = np.concatenate((sides[gap:], np.full(gap, sides[-1])))[: tops.size]
+        after -= slope_db_per_point * (gap + (side - top) / 2)
+        return cls(
+            level_db, 1.0 / np.maximum(smooth, 1e-13) ** 2, pulse_points, slope_db_per_point,
+            slope_slack * (gap + side), smoothing, top, side, tops, sides,
+            tops - before, tops - after,
+        )  # fmt: skip
+
+    def height(self, here: slice) -> FloatArray:
+        """How much a top is above the fibre on both of its sides, beyond what slopes explain."""
+        return np.asarray(np.minimum(self.rise[here], self.drop[here]) - self.slope_slack)
+
+    def depth(self, here: slice) -> FloatArray:
+        """The same for a dip: how much it is below both."""
+        return np.asarray(-np.maximum(self.rise[here], self.drop[here]) - self.slope_slack)
+
+    def upside_down(self) -> Contour:
+        """The same with dips for peaks."""
         return replace(
             self,
             level_db=-self.level_db,
             slope_db_per_point=-self.slope_db_per_point,
             tops=-self.tops,
             sides=-self.sides,
-            end=end,
+            rise=-self.rise,
+            drop=-self.drop,
         )
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _View:
+    """Where reflections are looked for in a contour, and the noise there."""
+
+    contour: Contour
+    variance_db2: FloatArray
+    long_run_db2: FloatArray
+    start: int
+    end: int
+
+    @property
+    def here(self) -> slice:
+        """Points that a top may start at."""
+        return slice(self.start + self.contour.side, self.end + 1)
+
+    def six_sigma(self, at: IndexArray) -> FloatArray:
+        """Six times the noise of a top less that of its sides."""
+        point, long_run = self.variance_db2[at], self.long_run_db2[at]
+        top = np.minimum(point, long_run / self.contour.top)
+        side = np.minimum(point, long_run / self.contour.side)
+        return np.asarray(6 * np.sqrt(top + 2 * side))
+
+    def least(self) -> float:
+        """Six sigma where there is least noise: few places are worth knowing the exact noise."""
+        quietest = int(np.argmin(self.long_run_db2[self.here])) + self.here.start
+        return float(self.six_sigma(np.array([quietest]))[0])
+
+
 def find_reflections(
-    level_db: FloatArray,
-    variance_db2: FloatArray,
-    long_run_db2: FloatArray,
-    pulse_points: float,
-    start: int,
-    end: int,
-    slope_db_per_point: float,
-    smoothing: int = 1,
-    slope_slack: float = 0.0,
+    contour: Contour, variance_db2: FloatArray, long_run_db2: FloatArray, start: int, end: int
 ) -> tuple[tuple[Peak, ...], tuple[Peak, ...]]:
     """Find reflections between ``start`` and ``end`` (indices), with their dead zones, and dips.
 
@@ -325,55 +397,36 @@ def find_reflections(
 
     Parameters
     ----------
-    level_db, variance_db2, long_run_db2 : array, shape (n,)
-        Levels, and variance of a point and long-run variance at the level there.
-    pulse_points : float
-        Points that the pulse covers.
+    contour : Contour
+        The shot.
+    variance_db2, long_run_db2 : array, shape (n,)
+        Variance of a point and long-run variance at the level there.
     start, end : int
         First point that may be inside and last point with signal.
-    slope_db_per_point, slope_slack : float
-        What the fibre falls by from point to point (negative), and how far it may be off.
-    smoothing : int
-        Points that a sharp edge is spread over.
 
     Returns
     -------
     peaks, dips : tuple of Peak
     """
-    top, side = max(int(pulse_points // 3), 1), max(int(np.ceil(pulse_points * 0.75)), 4)
-    tops, sides = running_mean(level_db, top), running_mean(level_db, side)
-    view = _View(
-        level_db, variance_db2, long_run_db2, pulse_points, start, end, slope_db_per_point,
-        smoothing, slope_slack, top, side, tops, sides,
-    )  # fmt: skip
+    view = _View(contour, variance_db2, long_run_db2, start, end)
     return _peaks(view), _dips(view)
 
 
 def _peaks(view: _View) -> tuple[Peak, ...]:
-    level_db, pulse_points, end = view.level_db, view.pulse_points, view.end
-    top, side, tops, sides = view.top, view.side, view.tops, view.sides
-    slope_db_per_point = view.slope_db_per_point
+    contour, end, here = view.contour, view.end, view.here
+    level_db, pulse_points = contour.level_db, contour.pulse_points
+    top, side, tops, sides = contour.top, contour.side, contour.tops, contour.sides
     n = level_db.size
-    gap = int(np.ceil(1.25 * pulse_points)) + 2
-    here = slice(view.start + side, end + 1)
-    index = np.arange(n)[here]
-    if index.size == 0:
+    rise, height = contour.rise[here], contour.height(here)
+    if not rise.size:
         return ()
-    # Both neighbours brought along the fibre's own slope to where the top is.
-    before = sides[view.start : view.start + index.size] + slope_db_per_point * (side + top) / 2
-    after = sides.take(index + gap, mode="clip")
-    after -= slope_db_per_point * (gap + (side - top) / 2)
-    rise = tops[here] - before
-    # The fibre may be steeper or flatter here than elsewhere.
-    height = np.minimum(rise, tops[here] - after) - view.slope_slack * (gap + side)
-    # Few places are worth the exact noise there: those above what the least noise allows.
-    least = _six_sigma(view, np.array([np.argmin(view.long_run_db2[here]) + here.start]))
-    worth = np.flatnonzero((height > least) | (rise > LEAST_STEEP_DB))
-    at = index[worth]
-    limit = _six_sigma(view, at)
+    worth = np.flatnonzero((height > view.least()) | (rise > LEAST_STEEP_DB))
+    at = worth + here.start
+    before = tops[at] - rise[worth]
+    limit = view.six_sigma(at)
     # A flat top longer than the pulse has no lower side within reach, but rises all the same.
     ceiling = float(level_db.max())
-    flat = (tops[at] >= ceiling - 1e-9) & (before[worth] < ceiling - LEAST_STEEP_DB)
+    flat = (tops[at] >= ceiling - 1e-9) & (before < ceiling - LEAST_STEEP_DB)
     # No splice gains as much: what rises like this is a reflection even if another follows.
     steep = rise[worth] > np.maximum(MOST_GAIN_DB, limit)
     hits = at[(height[worth] > limit) | flat | steep]
@@ -402,25 +455,26 @@ def _peaks(view: _View) -> tuple[Peak, ...]:
     return tuple(peaks)
 
 
-def _six_sigma(view: _View, at: npt.NDArray[np.intp]) -> FloatArray:
-    """Six times the noise of a top less that of its sides."""
-    point, long_run = view.variance_db2[at], view.long_run_db2[at]
-    top, side = np.minimum(point, long_run / view.top), np.minimum(point, long_run / view.side)
-    return np.asarray(6 * np.sqrt(top + 2 * side))
-
-
 def _clear_behind(view: _View, first: int, stop: int) -> int:
+    contour = view.contour
     return clear_after(
-        view.level_db, view.long_run_db2, first, view.pulse_points, stop, view.slope_db_per_point
-    )
+        contour.level_db, view.long_run_db2, first, contour.pulse_points, stop,
+        contour.slope_db_per_point,
+    )  # fmt: skip
 
 
 def _dips(view: _View) -> tuple[Peak, ...]:
-    level_db, end = view.level_db, view.end
+    contour, end = view.contour, view.end
     # The drop at the end of the fibre is no dip: keep away from it.
-    last = end - int(4 * view.pulse_points) - 8
-    found = _peaks(view.upside_down(last))
-    width = int(np.ceil(1.35 * view.pulse_points)) + 2 + view.smoothing
+    view = replace(view, end=max(end - int(4 * contour.pulse_points) - 8, 0))
+    rise = contour.rise[view.here]
+    if not rise.size or not np.any(
+        (contour.depth(view.here) > view.least()) | (-rise > LEAST_STEEP_DB)
+    ):
+        return ()
+    found = _peaks(replace(view, contour=contour.upside_down()))
+    level_db = contour.level_db
+    width = int(np.ceil(1.35 * contour.pulse_points)) + 2 + contour.smoothing
     dips = []
     for dip in found:
         base = float(np.mean(level_db[max(dip.first - 6, 0) : max(dip.first - 1, 1)]))
@@ -435,9 +489,9 @@ def _dips(view: _View) -> tuple[Peak, ...]:
 
 def _leading_edge(view: _View, run_start: int, crest: int, base: float) -> tuple[int, float]:
     """Find the first point above the backscatter and where, between points, the rise begins."""
-    level_db, smoothing = view.level_db, view.smoothing
+    level_db, smoothing = view.contour.level_db, view.contour.smoothing
     window = np.arange(max(run_start - 1, 1), crest + 1)
-    noise = np.sqrt(view.variance_db2[max(run_start - view.top, 0)])
+    noise = np.sqrt(view.variance_db2[max(run_start - view.contour.top, 0)])
     threshold = base + 4 * noise + 0.005
     above = window[level_db[window] > threshold]
     first = int(above[0]) if above.size else crest

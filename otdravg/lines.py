@@ -34,8 +34,8 @@ class LineTerms:
     @classmethod
     def of(cls, z_m: FloatArray, y_db: FloatArray, weight: FloatArray) -> LineTerms:
         """Build the terms; points with weight 0 do not count, whatever their level."""
-        origin = float(z_m[0] + z_m[-1]) / 2
-        unit = max(float(z_m[-1] - z_m[0]), 1e-9)
+        origin = float(z_m[0] + z_m[-1]) / 2 if z_m.size else 0.0
+        unit = max(float(z_m[-1] - z_m[0]), 1e-9) if z_m.size else 1.0
         x = (z_m - origin) / unit
         terms = np.empty((5, z_m.size))
         terms[0] = weight

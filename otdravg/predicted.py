@@ -27,9 +27,9 @@ import numpy.typing as npt
 
 from otdravg.bidirectional import parted
 from otdravg.errors import BadSetting
-from otdravg.fibre_signal import Floor, Peak
+from otdravg.fibre_signal import Contour, Floor, Peak
 from otdravg.joint_fit import JointFit, fit_sections
-from otdravg.noise import DB_PER_RELATIVE_POWER, NoiseModel
+from otdravg.noise import DB_PER_RELATIVE_POWER, NoiseModel, linear_power
 from otdravg.shot import CELLS_PER_PULSE, Cells, Shot, make_cells
 from otdravg.sides import Place, Side, pair_sums
 from otdravg.trace import SPEED_OF_LIGHT_M_PER_S, Direction, Identity, Settings, Trace
@@ -220,10 +220,14 @@ def predicted_side(
         peaks.append(Peak(first, first, clear, math.nan, False))
         in_peak[first:clear] = True
     noise = _noise(receiver, route, pulse_ns, averaging_s, spacing_m)
+    width = max(int(pulse_m / spacing_m // CELLS_PER_PULSE), 1)
+    power, slope = linear_power(level), -receiver.attenuation_db_per_km / 1000
     shot = Shot(
         trace=_trace(level, route, receiver, pulse_ns, averaging_s, spacing_m, forward=forward),
         group_index=route.group_index,
         x_m=x,
+        power=power,
+        contour=Contour.of(level, power, pulse_m / spacing_m, slope * spacing_m),
         pulse_m=max(pulse_m, spacing_m),
         spacing_m=spacing_m,
         smoothing=1 + round(receiver.edge_pulses * pulse_m / spacing_m),
@@ -235,11 +239,10 @@ def predicted_side(
         peaks=tuple(sorted(peaks, key=lambda p: p.first)),
         in_peak=in_peak,
         noise=noise,
-        slope_db_per_m=-receiver.attenuation_db_per_km / 1000,
+        slope_db_per_m=slope,
         u_slope_db_per_m=0.0,
-        cells=Cells(1, x[:0], x[:0], x[:0]),
+        cells=Cells.none(width),
     )
-    width = max(int(pulse_m / spacing_m // CELLS_PER_PULSE), 1)
     return Side.of(
         replace(shot, cells=make_cells(shot, width)), start_m, route.length_m, forward
     ).weighted(level)

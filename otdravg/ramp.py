@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from otdravg.lines import LineSums, step_between
+from otdravg.lines import step_between
 from otdravg.noise import DB_PER_RELATIVE_POWER
 from otdravg.shot import Shot
 
@@ -60,7 +60,6 @@ class RampWindows:
     def around(
         cls,
         shot: Shot,
-        sums: LineSums,
         at_m: FloatArray,
         margin_m: float,
         lo: IndexArray,
@@ -84,7 +83,7 @@ class RampWindows:
             ),
         )
         left, right = np.maximum(edges[0], lo), np.minimum(edges[1], hi)
-        lines = step_between(sums, (lo, left), (right, hi), at_m, shot.slope_prior)
+        lines = step_between(cells.sums, (lo, left), (right, hi), at_m, shot.slope_prior)
         known = np.isfinite(lines.loss_db)
         before, loss = np.where(known, lines.before_db, 0.0), np.where(known, lines.loss_db, 0.0)
         slope = np.where(known, lines.slope_before, 0.0)
@@ -158,9 +157,7 @@ def _ramp_integral(t: FloatArray) -> FloatArray:
     return t
 
 
-def location_cost(
-    shot: Shot, sums: LineSums, starts_m: FloatArray, lo: IndexArray, hi: IndexArray
-) -> FloatArray:
+def location_cost(shot: Shot, starts_m: FloatArray, lo: IndexArray, hi: IndexArray) -> FloatArray:
     """Weighted squared residual of the ramp model for each start, shape (K, G) as ``starts_m``.
 
     Each row of starts covers one neighbourhood in equal steps. NaN in rows where a side has no
@@ -168,7 +165,7 @@ def location_cost(
     """
     middle = (starts_m[:, 0] + starts_m[:, -1]) / 2
     margin = float(np.abs(starts_m[:, -1] - starts_m[:, 0]).max(initial=0.0)) / 2
-    windows = RampWindows.around(shot, sums, middle, margin, lo, hi)
+    windows = RampWindows.around(shot, middle, margin, lo, hi)
     cost = np.full(starts_m.shape, np.nan)
     known = np.flatnonzero(np.isfinite(windows.loss_db))
     # A long pulse's reach on a short pulse's cells makes wide windows: a few rows at a time.
@@ -181,7 +178,7 @@ def location_cost(
 
 
 def locate_steps(
-    shot: Shot, sums: LineSums, at_m: FloatArray, lo: IndexArray, hi: IndexArray
+    shot: Shot, at_m: FloatArray, lo: IndexArray, hi: IndexArray
 ) -> tuple[FloatArray, FloatArray]:
     """Return the starts of the ramps near ``at_m`` that fit best, and standard uncertainties.
 
@@ -191,7 +188,7 @@ def locate_steps(
     margin = shot.pulse_m + 2 * shot.cells.width * shot.spacing_m
     step = grid_step_m(shot)
     starts = at_m[:, None] + np.arange(-margin, margin, step)
-    cost = location_cost(shot, sums, starts, lo, hi)
+    cost = location_cost(shot, starts, lo, hi)
     known = np.isfinite(cost[:, 0])
     cost = np.where(known[:, None], cost, 0.0)
     best, beyond, narrow = lowest(cost)
@@ -231,10 +228,10 @@ def lowest(cost: FloatArray) -> tuple[IndexArray, FloatArray, FloatArray]:
 
 
 def _not_one_ramp(
-    shot: Shot, sums: LineSums, place_m: FloatArray, lo: IndexArray, hi: IndexArray
+    shot: Shot, place_m: FloatArray, lo: IndexArray, hi: IndexArray
 ) -> tuple[BoolArray, RampWindows]:
     """Steps that one ramp does *not* explain, and the surroundings of all."""
-    windows = RampWindows.around(shot, sums, place_m, shot.pulse_m, lo, hi)
+    windows = RampWindows.around(shot, place_m, shot.pulse_m, lo, hi)
     # Where this shot alone would put the ramp: its receiver's delay is not the other's.
     starts = place_m[:, None] + np.linspace(-0.6, 0.6, 25) * shot.placing_m
     squares = windows.residual(starts) ** 2
@@ -255,7 +252,6 @@ def _not_one_ramp(
 
 def one_ramp(
     shot: Shot,
-    sums: LineSums,
     first_m: float,
     second_m: float,
     lo: IndexArray,
@@ -267,17 +263,17 @@ def one_ramp(
     it, within three sigma and what the receiver's own rounding of a ramp leaves.
     """
     starts = np.arange(first_m - shot.pulse_m, second_m + shot.pulse_m / 2, grid_step_m(shot))
-    cost = location_cost(shot, sums, starts[None, :], lo, hi)
+    cost = location_cost(shot, starts[None, :], lo, hi)
     if not np.isfinite(cost[0, 0]):
         return None
     best, beyond, _ = lowest(cost)
     place = float(starts[best[0]] + grid_step_m(shot) * beyond[0])
-    bent, _ = _not_one_ramp(shot, sums, np.array([place]), lo, hi)
+    bent, _ = _not_one_ramp(shot, np.array([place]), lo, hi)
     return None if bent[0] else place
 
 
 def compound_ramps(
-    shot: Shot, sums: LineSums, place_m: FloatArray, lo: IndexArray, hi: IndexArray
+    shot: Shot, place_m: FloatArray, lo: IndexArray, hi: IndexArray
 ) -> dict[int, tuple[float, float]]:
     """Steps whose ramp is really two: index of the step → starts of the two ramps.
 
@@ -286,7 +282,7 @@ def compound_ramps(
     """
     if shot.pulse_m < POINTS_IN_RAMP * shot.spacing_m or not place_m.size:
         return {}  # too few points to see a shape in
-    bent, windows = _not_one_ramp(shot, sums, place_m, lo, hi)
+    bent, windows = _not_one_ramp(shot, place_m, lo, hi)
     chosen = np.flatnonzero(bent)
     if not chosen.size:
         return {}

@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import special
 
-from otdravg.lines import LineSums, StepEstimate, step_between
+from otdravg.lines import StepEstimate, step_between
 from otdravg.ramp import compound_ramps, locate_steps, one_ramp
 from otdravg.shot import CELLS_PER_PULSE, Shot
 
@@ -79,19 +79,17 @@ class Search:
     """Working state of the step search: cells, their sums and the bounds of known events."""
 
     shot: Shot
-    sums: LineSums
     remains_db: FloatArray  # per cell, what a dead zone's remains may feign as a step
 
     @classmethod
     def of(cls, shot: Shot) -> Search:
         """Build the search on the cells of a shot."""
         cells = shot.cells
-        sums = LineSums.of(cells.x_m, cells.level_db, cells.weight)
         remains = np.zeros(cells.x_m.size)
         for clear in (shot.front_clear, *(p.clear for p in shot.peaks)):
             first = clear // cells.width
             remains[first : first + round(REMAINS_PULSES * CELLS_PER_PULSE) + 1] = REMAINS_DB
-        return cls(shot, sums, remains)
+        return cls(shot, remains)
 
     @property
     def cell_m(self) -> float:
@@ -115,7 +113,7 @@ class Search:
         """Step between cells [lo, start) and [clear, hi)."""
         a = np.maximum(self.index(start_m), lo)
         b = np.minimum(self.index(clear_m), hi)
-        return step_between(self.sums, (lo, a), (b, hi), start_m, self.shot.slope_prior)
+        return step_between(self.shot.cells.sums, (lo, a), (b, hi), start_m, self.shot.slope_prior)
 
 
 def search_steps(search: Search, fixed: list[Zone], stop_m: float, threshold: float) -> list[float]:
@@ -190,7 +188,9 @@ def _scores_at(
         first, last = np.maximum(lo, at - window), np.minimum(hi, right + window)
     x_m = search.shot.cells.x_m[at]
     near, far = np.maximum(at, first), np.minimum(right, last)
-    found = step_between(search.sums, (first, near), (far, last), x_m, search.shot.slope_prior)
+    found = step_between(
+        search.shot.cells.sums, (first, near), (far, last), x_m, search.shot.slope_prior
+    )
     return found.score(search.remains_db[at], search.shot.rounding_db), lo
 
 
@@ -244,7 +244,7 @@ def _located(search: Search, steps: list[float], fixed: list[Zone], stop_m: floa
     x = shot.cells.x_m
     at = np.array(steps)
     lo, hi = alone_between(search, _zones(search, fixed, steps), at, stop_m)
-    place, _ = locate_steps(shot, search.sums, at, lo, hi)
+    place, _ = locate_steps(shot, at, lo, hi)
     place = np.maximum(place, x[np.minimum(lo, x.size - 1)])
     place = np.minimum(place, x[np.maximum(np.minimum(hi, x.size) - 1, 0)])
     refined: list[float] = []
@@ -292,12 +292,12 @@ def settle_close(
         if second - first < near:
             others = _zones(search, fixed, [s for s in steps if s not in (first, second)])
             lo, hi = alone_between(search, others, np.array([first]), stop_m)
-            place = one_ramp(shot, search.sums, first, second, lo, hi)
+            place = one_ramp(shot, first, second, lo, hi)
             if place is not None:
                 steps[k : k + 2] = [place]
                 continue
             middle = np.array([(first + second) / 2])
-            found = compound_ramps(shot, search.sums, middle, lo, hi).get(0, (first, second))
+            found = compound_ramps(shot, middle, lo, hi).get(0, (first, second))
             groups.append((found[0], max(found[1], second - shot.recovery_m) + shot.recovery_m))
             del steps[k : k + 2]
             continue
@@ -311,6 +311,6 @@ def take_out_compounds(
     """Take out of the steps those whose ramp is really two; return both kinds."""
     at = np.array(steps)
     lo, hi = alone_between(search, _zones(search, fixed, steps), at, stop_m)
-    double = compound_ramps(search.shot, search.sums, at, lo, hi)
+    double = compound_ramps(search.shot, at, lo, hi)
     groups = [(first, second + search.shot.recovery_m) for first, second in double.values()]
     return [step for k, step in enumerate(steps) if k not in double], groups

@@ -13,6 +13,7 @@ import numpy.typing as npt
 
 from otdravg.errors import Refusal, ShotsDoNotPair
 from otdravg.fibre_signal import (
+    Contour,
     Floor,
     Peak,
     centred_mean,
@@ -24,7 +25,7 @@ from otdravg.fibre_signal import (
     running_mean,
     smoothing_width,
 )
-from otdravg.lines import SlopePrior
+from otdravg.lines import LineSums, SlopePrior
 from otdravg.noise import DB_PER_RELATIVE_POWER, NoiseModel, linear_power, rough_noise
 from otdravg.trace import Trace
 
@@ -65,6 +66,13 @@ class Cells:
     x_m: FloatArray
     level_db: FloatArray
     weight: FloatArray
+    sums: LineSums  # of the cells, so that lines through them are cheap
+
+    @classmethod
+    def none(cls, width: int) -> Cells:
+        """No cells yet, but their width."""
+        empty = np.zeros(0)
+        return cls(width, empty, empty, empty, LineSums.of(empty, empty, empty))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -74,12 +82,14 @@ class Shot:
     trace: Trace
     group_index: float
     x_m: FloatArray  # shape (n,), from the front panel
+    power: FloatArray  # shape (n,), linear, relative to the 0 dB level
     pulse_m: float
     spacing_m: float
     smoothing: int  # points that a sharp edge is spread over
     floor: Floor
     start: int  # first point at or behind the front panel
     end: int  # last point with signal
+    contour: Contour
     fall: int | None  # where the level falls for good, at the end of the fibre
     front_clear: int  # first point behind the front panel's reflection
     peaks: tuple[Peak, ...]
@@ -156,8 +166,9 @@ def prepare(trace: Trace, group_index: float | None = None) -> Shot:
         )
     guess = -FIRST_GUESS_DB_PER_KM * spacing / 1000
     floor = noise_floor(level, guess)
-    end = find_end(level, floor, pulse_points)
-    fall = final_fall(level, floor, end, pulse_points)
+    power = linear_power(level)
+    end = find_end(power, floor, pulse_points)
+    fall = final_fall(power, floor, end, pulse_points)
     start = int(np.clip(np.ceil(-x[0] / spacing), 0, n - 1))
     if end - start < max(4 * pulse_points, 24):
         raise ShotsDoNotPair(
@@ -166,7 +177,7 @@ def prepare(trace: Trace, group_index: float | None = None) -> Shot:
             f"the noise, less than four pulse lengths or 24 points",
             "shoot again with a shorter pulse or finer point spacing, or clean the connector",
         )
-    smoothing = smoothing_width(level, floor, end, pulse_points)
+    smoothing = smoothing_width(power, floor, end, pulse_points)
     lag = int(np.ceil(pulse_points)) + smoothing
     lag = min(lag, max((end - start) // 8, 1))
     width = max(int(pulse_points // CELLS_PER_PULSE), 1)
@@ -190,10 +201,11 @@ def prepare(trace: Trace, group_index: float | None = None) -> Shot:
     )
     slope = _typical_slope(x, level, start, end, pulse_points)
     nothing = np.zeros(n, dtype=bool)
-    cells = Cells(width, x[:0], x[:0], x[:0])
+    slack = SLOPE_SLACK_DB_PER_KM / 1000 * spacing
+    contour = Contour.of(level, power, pulse_points, slope[0] * spacing, smoothing, slack)
     shot = Shot(
-        trace, index, x, pulse, spacing, smoothing, floor, start, end, fall, start, (),
-        nothing, noise, *slope, cells,
+        trace, index, x, power, pulse, spacing, smoothing, floor, start, end, contour, fall,
+        start, (), nothing, noise, *slope, Cells.none(width),
     )  # fmt: skip
     return with_reflections(shot)
 
@@ -202,16 +214,11 @@ def with_reflections(shot: Shot) -> Shot:
     """Return the shot with reflections, dips and dead zones found at its present noise."""
     level = shot.trace.level_db
     pulse_points = shot.pulse_m / shot.spacing_m
-    power = centred_mean(linear_power(level), max(int(pulse_points / 3), 3))
-    inverse_square = 1.0 / np.maximum(power, 1e-13) ** 2
-    long_run = shot.noise.long_run_at(inverse_square)
-    variance = shot.noise.variance_at(inverse_square)
+    long_run = shot.noise.long_run_at(shot.contour.inverse_square)
+    variance = shot.noise.variance_at(shot.contour.inverse_square)
     slope = shot.slope_db_per_m * shot.spacing_m
     front = clear_after(level, long_run, shot.start, pulse_points, shot.end, slope)
-    slack = SLOPE_SLACK_DB_PER_KM / 1000 * shot.spacing_m
-    peaks, dips = find_reflections(
-        level, variance, long_run, pulse_points, front, shot.end, slope, shot.smoothing, slack
-    )
+    peaks, dips = find_reflections(shot.contour, variance, long_run, front, shot.end)
     # Fibre between a loss and a reflection behind it is lower than both and yet no dip.
     before = int(3 * pulse_points) + 12
     dips = tuple(d for d in dips if not any(p.first - before <= d.first <= p.clear for p in peaks))
@@ -270,11 +277,10 @@ def _typical_slope(
 
 def make_cells(shot: Shot, width: int) -> Cells:
     """Average the signal of a shot in linear power over cells of ``width`` points."""
-    level = shot.trace.level_db
     count = (shot.end + 1) // width
     used = count * width
     mean = np.full(width, 1.0 / width)  # a product with it is the fast way to average few points
-    power = linear_power(level[:used]).reshape(count, width) @ mean
+    power = shot.power[:used].reshape(count, width) @ mean
     x = shot.x_m[:used:width] + 0.5 * (width - 1) * shot.spacing_m
     blocked = shot.in_peak[:used].reshape(count, width) @ mean > 0
     clear = (~blocked).astype(float)
@@ -287,4 +293,5 @@ def make_cells(shot: Shot, width: int) -> Cells:
     # The logarithm of noisy power reads low by this much to first order.
     cell_level += DB_PER_RELATIVE_POWER * 0.5 * (sigma_cell / safe_smooth) ** 2
     variance = shot.noise.long_run_db2(DB_PER_RELATIVE_POWER * np.log(safe_smooth)) / width
-    return Cells(width, x, cell_level, np.where(usable, 1.0 / variance, 0.0))
+    weight = np.where(usable, 1.0 / variance, 0.0)
+    return Cells(width, x, cell_level, weight, LineSums.of(x, cell_level, weight))

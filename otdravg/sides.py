@@ -15,9 +15,9 @@ import numpy.typing as npt
 
 from otdravg.fibre_signal import centred_mean
 from otdravg.joint_fit import JointFit, SectionSums
-from otdravg.lines import LineSums, LineTerms
-from otdravg.noise import DB_PER_RELATIVE_POWER, NoiseModel, linear_power, noise_from_residuals
-from otdravg.shot import Shot, make_cells
+from otdravg.lines import LineTerms
+from otdravg.noise import DB_PER_RELATIVE_POWER, linear_power, noise_from_residuals
+from otdravg.shot import Shot
 
 __all__ = ["Place", "Side", "pair_sums"]
 
@@ -60,7 +60,6 @@ class Side:
     weight: FloatArray  # shape (n,), 1/long-run variance of clean points, else 0
     response_db: FloatArray  # shape (n,), level or its unbiased linearised value
     terms: LineTerms  # of the points
-    cell_sums: LineSums  # of the shot's cells, for searching
 
     @classmethod
     def of(cls, shot: Shot, start_m: float, length_m: float, forward: bool) -> Side:
@@ -69,13 +68,11 @@ class Side:
         clean = (~shot.in_peak).astype(float)
         clean[shot.end + 1 :] = 0.0
         width = max(int(shot.pulse_m / shot.spacing_m), 5)
-        power = centred_mean(linear_power(level) * clean, width)
+        power = centred_mean(shot.power * clean, width)
         share = centred_mean(clean, width)
         model = DB_PER_RELATIVE_POWER * np.log(np.maximum(power, 1e-13) / np.maximum(share, 1e-9))
-        cells = shot.cells
         nothing = LineTerms.of(shot.x_m[:2], level[:2], level[:2] * 0)
-        found = LineSums.of(cells.x_m, cells.level_db, cells.weight)
-        side = cls(shot, start_m, length_m, forward, level, level, nothing, found)
+        side = cls(shot, start_m, length_m, forward, level, level, nothing)
         return side.weighted(model)
 
     def weighted(self, model_db: FloatArray) -> Side:
@@ -102,13 +99,6 @@ class Side:
             response_db=response,
             terms=LineTerms.of(shot.x_m, response, weight),
         )
-
-    def with_noise(self, noise: NoiseModel) -> Side:
-        """Return the side with another noise model in its shot and cells."""
-        shot = replace(self.shot, noise=noise)
-        cells = make_cells(shot, shot.cells.width)
-        sums = LineSums.of(cells.x_m, cells.level_db, cells.weight)
-        return replace(self, shot=replace(shot, cells=cells), cell_sums=sums)
 
     def x(self, z_m: FloatArray | float) -> FloatArray:
         """Front-panel coordinate of positions on the span."""
@@ -227,7 +217,11 @@ class Side:
         return model
 
     def renoised(self, fit: JointFit, places: tuple[Place, ...]) -> Side:
-        """Return the side with its noise model estimated again from the fit's residuals."""
+        """Return the side with its noise model estimated again from the fit's residuals.
+
+        The weights of points follow with the next model (:meth:`weighted`); cells serve the
+        search alone, which is over.
+        """
         shot = self.shot
         model = self.model(fit, places)
         lo, hi = self.ranges(places)
@@ -249,7 +243,7 @@ class Side:
             tail_db2=shot.tail_db2,
             smoothing=shot.smoothing,
         )
-        return self.with_noise(noise)
+        return replace(self, shot=replace(shot, noise=noise))
 
 
 def pair_sums(sides: tuple[Side, Side], places: tuple[Place, ...]) -> SectionSums:

@@ -180,7 +180,7 @@ def ramp() -> Figure:
     search = Search.of(shot)
     lo, hi = alone_between(search, [(e.distance_m, e.clear_m) for e in seen.events], at, seen.end_m)
     figure, (shape, cost) = paper(2)
-    windows = RampWindows.around(shot, search.sums, at, shot.pulse_m, lo, hi)
+    windows = RampWindows.around(shot, at, shot.pulse_m, lo, hi)
     x, offset = windows.x_m[0] - 3000, float(np.mean(windows.before_db))
     model = (windows.level_db - windows.residual(at[:, None])[0] / np.sqrt(windows.weight))[0]
     shape.plot(
@@ -202,7 +202,7 @@ def ramp() -> Figure:
         "lower left",
     )
     grid = at[:, None] + np.arange(-12, 12.5) * grid_step_m(shot)
-    values = location_cost(shot, search.sums, grid, lo, hi)
+    values = location_cost(shot, grid, lo, hi)
     best, beyond, width = lowest(values)
     k, step = int(best[0]), grid_step_m(shot)
     vertex = float(grid[0, k] + beyond[0] * step)

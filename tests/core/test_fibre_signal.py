@@ -8,6 +8,7 @@ from making import INDEX, PULSE_100_NS_M, instrument, shot, span
 
 from otdravg.errors import Refusal, ShotsDoNotPair
 from otdravg.fibre_signal import centred_mean, final_fall, find_end, noise_floor, running_mean
+from otdravg.noise import linear_power
 from otdravg.shot import Shot, prepare
 from otdravg.simulate import Fibre, FloorMode, Instrument
 from otdravg.trace import Trace
@@ -49,8 +50,8 @@ def test_record_that_stops_on_the_fibre_has_no_floor() -> None:
     taken = shot(glass, instrument(point_count=5000), 3)
     floor = noise_floor(taken.level_db, -0.25 * taken.spacing_m(INDEX) / 1000)
     assert not floor.is_noise
-    assert find_end(taken.level_db, floor, 10) == 4999
-    assert final_fall(taken.level_db, floor, 4999, 10) is None
+    assert find_end(linear_power(taken.level_db), floor, 10) == 4999
+    assert final_fall(linear_power(taken.level_db), floor, 4999, 10) is None
 
 
 @pytest.mark.parametrize("reflectance_db", [-14.4, -45.0, None])
