@@ -154,6 +154,10 @@ def rough_noise(
     return NoiseModel(constant, receiver, constant, receiver)
 
 
+#: Residuals beyond this many sigma count as that: they are no noise.
+WILD_SIGMAS = 5.0
+
+
 def noise_from_residuals(
     residual_db: FloatArray,
     level_db: FloatArray,
@@ -200,25 +204,34 @@ def noise_from_residuals(
     count = int(np.count_nonzero(usable))
     if count < 16 or count <= 2 * parameters:
         return start
-    inverse_power = np.exp(np.where(usable, level_db, 0.0) * (-1 / DB_PER_RELATIVE_POWER))
-    variance = start.variance_db2(np.where(usable, level_db, 0.0))
+    level = np.where(usable, level_db, 0.0)
+    q = np.exp(level * (-1 / DB_PER_RELATIVE_POWER))
+    variance = start.variance_at(q * q)
+    reference = float(q @ usable) / count  # any value near them will do
+    q *= 1 / reference
     weight = usable / variance
-    sigma = np.sqrt(variance)
-    residual = np.where(usable, np.clip(residual_db, -5 * sigma, 5 * sigma), 0.0)
-    reference = float(inverse_power[usable].mean())  # any value near them will do
-    q = inverse_power / reference
-    parts = np.stack([weight, weight * q, weight * q * q, weight * residual, weight * q * residual])
+    residual = np.where(usable, residual_db, 0.0)
+    wild = np.flatnonzero(residual * residual > WILD_SIGMAS**2 * variance)
+    residual[wild] = np.copysign(WILD_SIGMAS * np.sqrt(variance[wild]), residual[wild])
+    weight_q = weight * q
+    weight_qq = weight_q * q
+    squares = np.array([weight @ weight, weight_q @ weight_q, weight_qq @ weight_qq])
+    products = np.stack([weight * residual, weight_q * residual])
     longest = min(max(windows), residual.size // 4)
     prior = None if tail_db2 is None else tail_db2 * reference**2
 
-    constant, receiver = _two_sources(np.einsum("ij,ij->i", parts, parts), 1, prior)
+    own = np.array([part @ part for part in products])
+    constant, receiver = _two_sources(np.append(squares, own), 1, prior)
     best = (constant, receiver)
-    sums = np.zeros((parts.shape[0], residual.size + 1))
-    np.cumsum(parts, axis=1, out=sums[:, 1:])
+    sums = np.zeros((2, residual.size + 1))
+    np.cumsum(products, axis=1, out=sums[:, 1:])
     for window in sorted({min(w, longest) for w in windows}):
-        lags = _sum_over_lags(parts, sums, window)
         width = 2 * window + 1
-        sources = _two_sources(lags / width, width, None if prior is None else prior * smoothing)
+        lags = np.append(
+            squares * _share_of_pairs(usable, window),
+            _sum_over_lags(products, sums, window) / width,
+        )
+        sources = _two_sources(lags, width, None if prior is None else prior * smoothing)
         swallowed = max(1 - width * parameters / count, 0.3)
         candidate = (sources[0] / swallowed, sources[1] / swallowed)
         if candidate[0] + candidate[1] > best[0] + best[1]:
@@ -239,10 +252,25 @@ def _sum_over_lags(parts: FloatArray, sums: FloatArray, window: int) -> FloatArr
     """
     n = parts.shape[1]
     inner = max(n - window, 0)  # from here on the neighbourhood ends with the record
-    upper = np.einsum("ij,ij->i", parts[:, :inner], sums[:, window + 1 : window + 1 + inner])
-    upper = upper + parts[:, inner:].sum(axis=1) * sums[:, -1]
-    lower = np.einsum("ij,ij->i", parts[:, window:], sums[:, : n - window])
-    return np.asarray(upper - lower)
+    upper = [
+        part[:inner] @ sum_[window + 1 : window + 1 + inner] + part[inner:].sum() * sum_[-1]
+        for part, sum_ in zip(parts, sums, strict=True)
+    ]
+    lower = [part[window:] @ sum_[: n - window] for part, sum_ in zip(parts, sums, strict=True)]
+    return np.subtract(upper, lower)
+
+
+def _share_of_pairs(usable: BoolArray, window: int) -> float:
+    """Share of neighbours within ``window`` that usable points have: stretches have ends.
+
+    A stretch of L points holds L − k pairs at each lag k; stretches are further apart than a
+    window is long.
+    """
+    edges = np.flatnonzero(np.diff(usable.astype(np.int8), prepend=0, append=0))
+    lengths = edges[1::2] - edges[::2]
+    reach = np.minimum(window, lengths - 1)
+    pairs = lengths * (2 * reach + 1) - reach * (reach + 1)
+    return float(pairs.sum() / (lengths.sum() * (2 * window + 1)))
 
 
 #: How well noise behind the fibre tells the noise on the fibre, relative standard uncertainty.
