@@ -43,6 +43,8 @@ LEAST_TABLE_SHARE = 0.5
 #: Misfit of the straight lines that counts: in noise, and in dB.
 CROOKED_SIGMAS = 6.0
 CROOKED_DB = 0.02
+#: Shorter sections are not looked at in eighths.
+LEAST_POINTS = 64
 #: Readings that one shot shows and the other does not.
 ONE_SIDED_DB = 0.03
 LEAST_READINGS = 4
@@ -283,25 +285,18 @@ def _largest_misfit(m: PairMeasurement, side: Side) -> tuple[float, float]:
     lo, hi = side.ranges(m.places)
     residual = side.shot.trace.level_db - model
     ratio = DB_PER_RELATIVE_POWER * (np.exp(residual / DB_PER_RELATIVE_POWER) - 1)
-    sums = np.concatenate(([0.0], np.cumsum(side.weight * ratio)))
-    weights = np.concatenate(([0.0], np.cumsum(side.weight)))
-    worst, where = 0.0, 0.0
-    for first, stop in zip(lo, hi, strict=True):
-        if stop - first < 64:
-            continue
-        edges = np.linspace(first, stop, 9).astype(int)
-        weight = np.diff(weights[edges])
-        with np.errstate(invalid="ignore", divide="ignore"):
-            misfit = np.diff(sums[edges]) / weight
-        beyond = (weight > 0) & (
-            np.abs(misfit) > CROOKED_SIGMAS / np.sqrt(np.maximum(weight, 1e-30))
-        )
-        if beyond.any():
-            k = int(np.argmax(np.where(beyond, np.abs(misfit), 0.0)))
-            if abs(misfit[k]) > worst:
-                worst = float(abs(misfit[k]))
-                where = float(side.z()[(edges[k] + edges[k + 1]) // 2])
-    return worst, where
+    long = hi - lo >= LEAST_POINTS
+    if not long.any():
+        return 0.0, 0.0
+    edges = np.linspace(lo[long], hi[long], 9, axis=1).astype(np.intp)  # a row per section
+    parts = np.pad(np.stack([side.weight, side.weight * ratio]), ((0, 0), (0, 1)))
+    sums = np.add.reduceat(parts, edges.ravel(), axis=1).reshape(2, *edges.shape)
+    weight, weighted = sums[:, :, :-1]  # from the last edge of a row on lies the next section
+    misfit = np.abs(weighted) / np.maximum(weight, 1e-30)
+    misfit[misfit * np.sqrt(weight) <= CROOKED_SIGMAS] = 0.0
+    row, eighth = np.unravel_index(np.argmax(misfit), misfit.shape)
+    middle = (edges[row, eighth] + edges[row, eighth + 1]) // 2
+    return float(misfit[row, eighth]), float(side.z()[middle])
 
 
 def _outside_span(m: PairMeasurement) -> list[Finding]:

@@ -59,12 +59,15 @@ def shot_findings(detection: Detection, prints: NoisePrints) -> tuple[Finding, .
         Empty where nothing speaks against the points.
     """
     shot = detection.shot
+    raw = _raw(shot)
+    signal = raw[shot.start : shot.end + 1]
+    runs = _runs(signal)
     found = (
-        _stuck_bits(shot),
-        _flat_stretch(shot),
+        _stuck_bits(shot, raw),
+        _flat_stretch(shot, signal, runs),
         _repeated_stretch(shot, prints),
         _pulse_label(shot),
-        _clipped_stretch(shot),
+        _clipped_stretch(shot, signal, runs),
     )
     return tuple(finding for finding in found if finding is not None)
 
@@ -78,9 +81,8 @@ def _raw(shot: Shot) -> IntArray:
     return np.rint(shot.trace.level_db / -shot.trace.settings.quantum_db).astype(np.int64)
 
 
-def _stuck_bits(shot: Shot) -> Finding | None:
+def _stuck_bits(shot: Shot, raw: IntArray) -> Finding | None:
     """A bit that never moves between bits that do; a coarse converter's lowest bits are usual."""
-    raw = _raw(shot)
     always, ever = int(np.bitwise_and.reduce(raw)), int(np.bitwise_or.reduce(raw))
     moving = ever & ~always
     top = (int(raw.max()) ^ int(raw.min())).bit_length()
@@ -99,17 +101,20 @@ def _stuck_bits(shot: Shot) -> Finding | None:
     )
 
 
-def _runs(raw: IntArray) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]:
+#: Start and length of every run of equal points.
+Runs = tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]
+
+
+def _runs(raw: IntArray) -> Runs:
     """Start and length of every run of equal points."""
     starts = np.concatenate(([0], np.flatnonzero(np.diff(raw)) + 1))
     return starts, np.diff(np.concatenate((starts, [raw.size])))
 
 
-def _clipped_stretch(shot: Shot) -> Finding | None:
+def _clipped_stretch(shot: Shot, signal: IntArray, runs: Runs) -> Finding | None:
     """Fibre brighter than the record can hold: no splice in it can show."""
-    raw = _raw(shot)[shot.start : shot.end + 1]
-    starts, lengths = _runs(raw)
-    top = lengths * (raw[starts] == raw.min())
+    starts, lengths = runs
+    top = lengths * (signal[starts] == signal.min())
     length_m = float(top.max() * shot.spacing_m)
     if top.max() < FLAT_POINTS or length_m < LONGEST_TOP_PULSES * shot.pulse_m:
         return None
@@ -123,18 +128,17 @@ def _clipped_stretch(shot: Shot) -> Finding | None:
     )
 
 
-def _flat_stretch(shot: Shot) -> Finding | None:
+def _flat_stretch(shot: Shot, signal: IntArray, runs: Runs) -> Finding | None:
     """Equal points where the fibre must have fallen by several steps."""
-    raw = _raw(shot)[shot.start : shot.end + 1]
-    starts, lengths = _runs(raw)
-    values = raw[starts]
-    step = np.gcd.reduce(np.diff(raw)) or 1
+    starts, lengths = runs
+    values = signal[starts]
+    step = np.gcd.reduce(np.diff(values)) or 1
     fall_steps = (
         lengths * shot.spacing_m * LEAST_FALL_DB_PER_KM / 1000
         / (step * shot.trace.settings.quantum_db)
     )  # fmt: skip
-    clipped = (values == raw.min()) | (values == raw.max())
-    reflects = np.zeros(raw.size, dtype=bool)  # the top of a strong reflection is flat
+    clipped = (values == signal.min()) | (values == signal.max())
+    reflects = np.zeros(signal.size, dtype=bool)  # the top of a strong reflection is flat
     for peak in shot.peaks:
         if peak.height_db > CLEAR_PEAK_DB:
             reflects[max(peak.first - shot.start, 0) : max(peak.clear - shot.start, 0)] = True
@@ -160,9 +164,11 @@ class NoisePrints:
 
     ``hashes`` and ``at`` have one shape: a number for the differences of ``REPEAT_POINTS``
     neighbours, the same wherever and at whatever level they stand, and the first point's index.
+    ``ordered`` are the hashes in order of size.
     """
 
     hashes: npt.NDArray[np.uint64]
+    ordered: npt.NDArray[np.uint64]
     at: npt.NDArray[np.intp]
 
     @classmethod
@@ -191,7 +197,7 @@ class NoisePrints:
         for k in range(4):  # all along the window, not in one place only
             noisy &= spread2[k * quarter : k * quarter + count] > REPEAT_SCATTER**2 / 2
         at = np.flatnonzero(noisy)
-        return cls(hashes[at], at + shot.start)
+        return cls(hashes[at], np.sort(hashes[at]), at + shot.start)
 
 
 def same_noise(one: NoisePrints, other: NoisePrints) -> int:
@@ -199,15 +205,19 @@ def same_noise(one: NoisePrints, other: NoisePrints) -> int:
 
     Wherever they stand: the same acquisition stored twice, cut or shifted.
     """
-    return int(np.intersect1d(one.hashes, other.hashes).size)
+    alone = [
+        own[np.flatnonzero(np.diff(own, prepend=~own[:1]))] for own in (one.ordered, other.ordered)
+    ]
+    both = np.sort(np.concatenate(alone))
+    return int(np.count_nonzero(both[1:] == both[:-1]))
 
 
 def _repeated_stretch(shot: Shot, prints: NoisePrints) -> Finding | None:
     """The same noise twice in one shot."""
+    if not np.any(prints.ordered[1:] == prints.ordered[:-1]):
+        return None
     order = np.argsort(prints.hashes, kind="stable")
     twins = np.flatnonzero(np.diff(prints.hashes[order]) == 0)
-    if not twins.size:
-        return None
     first, second = (prints.at[order[twins[0] + k]] for k in (0, 1))
     points = twins.size + REPEAT_POINTS
     return _finding(
