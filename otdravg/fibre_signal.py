@@ -253,13 +253,13 @@ def smoothing_width(power: FloatArray, floor: Floor, end: int, pulse_points: flo
         return 1
     power = np.minimum(power, 4 * floor.sigma_power) if floor.sigma_power else power
     centred = power - power.mean()
-    scale = float(centred @ centred)
+    scale = float(np.einsum("i,i", centred, centred))
     if scale <= 0:
         return 1
     least = max(0.08, 4 / np.sqrt(power.size))
     width = 1
     most = max(int(pulse_points), 9)  # more would blur what the pulse itself resolves
-    while width < most and float(centred[width:] @ centred[:-width]) > least * scale:
+    while width < most and np.einsum("i,i", centred[width:], centred[:-width]) > least * scale:
         width += 1
     return width
 

@@ -207,7 +207,7 @@ def noise_from_residuals(
     level = np.where(usable, level_db, 0.0)
     q = np.exp(level * (-1 / DB_PER_RELATIVE_POWER))
     variance = start.variance_at(q * q)
-    reference = float(q @ usable) / count  # any value near them will do
+    reference = float(q.sum(where=usable)) / count  # any value near them will do
     q *= 1 / reference
     weight = usable / variance
     residual = np.where(usable, residual_db, 0.0)
@@ -215,12 +215,14 @@ def noise_from_residuals(
     residual[wild] = np.copysign(WILD_SIGMAS * np.sqrt(variance[wild]), residual[wild])
     weight_q = weight * q
     weight_qq = weight_q * q
-    squares = np.array([weight @ weight, weight_q @ weight_q, weight_qq @ weight_qq])
+    # Sums of products by einsum: a long product of vectors would be spread over threads, which
+    # costs more than it saves and disturbs the other processes of a large run.
+    squares = np.array([np.einsum("i,i", part, part) for part in (weight, weight_q, weight_qq)])
     products = np.stack([weight * residual, weight_q * residual])
     longest = min(max(windows), residual.size // 4)
     prior = None if tail_db2 is None else tail_db2 * reference**2
 
-    own = np.array([part @ part for part in products])
+    own = np.einsum("ij,ij->i", products, products)
     constant, receiver = _two_sources(np.append(squares, own), 1, prior)
     best = (constant, receiver)
     sums = np.zeros((2, residual.size + 1))
@@ -252,12 +254,10 @@ def _sum_over_lags(parts: FloatArray, sums: FloatArray, window: int) -> FloatArr
     """
     n = parts.shape[1]
     inner = max(n - window, 0)  # from here on the neighbourhood ends with the record
-    upper = [
-        part[:inner] @ sum_[window + 1 : window + 1 + inner] + part[inner:].sum() * sum_[-1]
-        for part, sum_ in zip(parts, sums, strict=True)
-    ]
-    lower = [part[window:] @ sum_[: n - window] for part, sum_ in zip(parts, sums, strict=True)]
-    return np.subtract(upper, lower)
+    upper = np.einsum("ij,ij->i", parts[:, :inner], sums[:, window + 1 : window + 1 + inner])
+    upper = upper + parts[:, inner:].sum(axis=1) * sums[:, -1]
+    lower = np.einsum("ij,ij->i", parts[:, window:], sums[:, : n - window])
+    return np.asarray(upper - lower)
 
 
 def _share_of_pairs(usable: BoolArray, window: int) -> float:

@@ -54,6 +54,8 @@ ROUGH_RIPPLE = 1.5
 GUARD_SHARE = 0.1
 #: Levels are stored as 16 bits of 0.001 dB, 65.5 dB; nobody stores twice as much.
 LARGEST_SPAN_DB = 140.0
+#: Points that are averaged column by column.
+FEW_POINTS = 16
 #: Cells per pulse in the search.
 CELLS_PER_PULSE = 6
 
@@ -275,14 +277,24 @@ def _typical_slope(
     return float(np.clip(slope, -2e-3, 1e-5)), u_slope
 
 
+def _means(values: FloatArray, width: int) -> FloatArray:
+    """Means over ``width`` neighbours each; the whole of ``values`` is used."""
+    if width > FEW_POINTS:
+        return np.asarray(values.reshape(-1, width).mean(axis=1))
+    total = values[::width].copy()  # adding few columns is much faster than averaging short rows
+    for k in range(1, width):
+        total += values[k::width]
+    total *= 1.0 / width
+    return total
+
+
 def make_cells(shot: Shot, width: int) -> Cells:
     """Average the signal of a shot in linear power over cells of ``width`` points."""
     count = (shot.end + 1) // width
     used = count * width
-    mean = np.full(width, 1.0 / width)  # a product with it is the fast way to average few points
-    power = shot.power[:used].reshape(count, width) @ mean
+    power = _means(shot.power[:used], width)
     x = shot.x_m[:used:width] + 0.5 * (width - 1) * shot.spacing_m
-    blocked = shot.in_peak[:used].reshape(count, width) @ mean > 0
+    blocked = _means(shot.in_peak[:used].astype(float), width) > 0
     clear = (~blocked).astype(float)
     smooth = centred_mean(power * clear, 5) / np.maximum(centred_mean(clear, 5), 0.1)
     sigma_cell = np.sqrt(shot.noise.receiver_long_run_db2 / width) / DB_PER_RELATIVE_POWER
