@@ -6,6 +6,7 @@ clears the ground for them.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
@@ -62,18 +63,22 @@ TAIL_SHARE = 0.08
 
 def running_mean(values: FloatArray, width: int) -> FloatArray:
     """Mean of ``width`` values starting at each index, shape (n,); windows shrink at the end."""
-    return _window_mean(values, 0, width)
+    return _window_mean(_running_sum(values), 0, width)
 
 
 def centred_mean(values: FloatArray, width: int) -> FloatArray:
     """Centred running mean, shape (n,); windows shrink at both ends."""
-    return _window_mean(values, width // 2, width // 2 + 1)
+    return _window_mean(_running_sum(values), width // 2, width // 2 + 1)
 
 
-def _window_mean(values: FloatArray, before: int, after: int) -> FloatArray:
+def _running_sum(values: FloatArray) -> FloatArray:
+    """Sum of all values in front of each index, shape (n + 1,)."""
+    return np.concatenate(([0.0], np.cumsum(values)))
+
+
+def _window_mean(sums: FloatArray, before: int, after: int) -> FloatArray:
     """Mean over ``before`` values in front of each index and ``after`` from it on."""
-    n = values.size
-    sums = np.concatenate(([0.0], np.cumsum(values)))
+    n = sums.size - 1
     upper = np.concatenate((sums[after:], np.full(min(after, n + 1) - 1, sums[-1])))
     inner = max(n - before, 0)
     mean = upper[:n].copy()
@@ -288,6 +293,7 @@ class Contour:
     """
 
     level_db: FloatArray
+    sums_db: FloatArray  # shape (n + 1,), running sum of the levels
     inverse_square: FloatArray  # 1/P² of the linear power, smoothed
     pulse_points: float
     slope_db_per_point: float  # what the fibre falls by from point to point (negative)
@@ -324,7 +330,8 @@ class Contour:
             Points that a sharp edge is spread over.
         """
         top, side = max(int(pulse_points // 3), 1), max(int(np.ceil(pulse_points * 0.75)), 4)
-        tops, sides = running_mean(level_db, top), running_mean(level_db, side)
+        sums = _running_sum(level_db)
+        tops, sides = _window_mean(sums, 0, top), _window_mean(sums, 0, side)
         smooth = centred_mean(power, max(int(pulse_points / 3), 3))
         gap = int(np.ceil(1.25 * pulse_points)) + 2
         # Both neighbours brought along the fibre's own slope to where the top is.
@@ -333,8 +340,8 @@ class Contour:
         after = np.concatenate((sides[gap:], np.full(gap, sides[-1])))[: tops.size]
         after -= slope_db_per_point * (gap + (side - top) / 2)
         return cls(
-            level_db, 1.0 / np.maximum(smooth, 1e-13) ** 2, pulse_points, slope_db_per_point,
-            slope_slack * (gap + side), smoothing, top, side, tops, sides,
+            level_db, sums, 1.0 / np.maximum(smooth, 1e-13) ** 2, pulse_points,
+            slope_db_per_point, slope_slack * (gap + side), smoothing, top, side, tops, sides,
             tops - before, tops - after,
         )  # fmt: skip
 
@@ -346,11 +353,16 @@ class Contour:
         """The same for a dip: how much it is below both."""
         return np.asarray(-np.maximum(self.rise[here], self.drop[here]) - self.slope_slack)
 
+    def mean(self, first: int, stop: int) -> float:
+        """Mean level of the points first ≤ i < stop."""
+        return float(self.sums_db[stop] - self.sums_db[first]) / (stop - first)
+
     def upside_down(self) -> Contour:
         """The same with dips for peaks."""
         return replace(
             self,
             level_db=-self.level_db,
+            sums_db=-self.sums_db,
             slope_db_per_point=-self.slope_db_per_point,
             tops=-self.tops,
             sides=-self.sides,
@@ -456,11 +468,7 @@ def _peaks(view: _View) -> tuple[Peak, ...]:
 
 
 def _clear_behind(view: _View, first: int, stop: int) -> int:
-    contour = view.contour
-    return clear_after(
-        contour.level_db, view.long_run_db2, first, contour.pulse_points, stop,
-        contour.slope_db_per_point,
-    )  # fmt: skip
+    return clear_after(view.contour, view.long_run_db2, first, stop)
 
 
 def _dips(view: _View) -> tuple[Peak, ...]:
@@ -509,14 +517,7 @@ def _leading_edge(view: _View, run_start: int, crest: int, base: float) -> tuple
     return first, float(np.clip(first - 0.5 + (smoothing - 1) / 2, first - 0.5, at_half))
 
 
-def clear_after(
-    level_db: FloatArray,
-    long_run_db2: FloatArray,
-    first: int,
-    pulse_points: float,
-    stop: int,
-    slope_db_per_point: float,
-) -> int:
+def clear_after(contour: Contour, long_run_db2: FloatArray, first: int, stop: int) -> int:
     """Find where the receiver has recovered behind an event that starts at ``first``.
 
     A tail falls faster than fibre, at its own growing scale: windows grow with the distance
@@ -524,13 +525,15 @@ def clear_after(
     go on doing so for half that distance again. A fall much larger than those before it is
     not the tail any more but a step, and ends the search.
     """
+    level_db, pulse_points = contour.level_db, contour.pulse_points
+    slope_db_per_point = contour.slope_db_per_point
     step = max(int(pulse_points // 4), 1)
     base = int(np.ceil(pulse_points)) + 2
     t = first + base
     ceiling = float(level_db.max()) - 1e-9
     candidate: int | None = None
     first_quiet: int | None = None
-    least_fall = np.inf
+    least_fall = math.inf
     reach = t + int(LONGEST_TAIL_PULSES * pulse_points) + 60
     while t < stop:
         if t > reach and first_quiet is not None:
@@ -544,16 +547,15 @@ def clear_after(
             continue
         if t + 2 * h > stop:
             break
-        fall = (
-            level_db[t : t + h].mean() - level_db[t + h : t + 2 * h].mean() + slope_db_per_point * h
-        )
-        sigma = np.sqrt(2 * long_run_db2[t + h] / h)
+        behind = contour.mean(t + h, t + 2 * h)
+        fall = contour.mean(t, t + h) - behind + slope_db_per_point * h
+        sigma = math.sqrt(2 * float(long_run_db2[t + h]) / h)
         quiet = fall <= 1.2 * sigma + 2e-4
         if not quiet and t - first > STEEP_AFTER_PULSES * pulse_points and t + 3 * h <= stop:
             # Fibre steeper than the rest falls on and on, a tail falls less and less.
-            later = level_db[t + h : t + 2 * h].mean() - level_db[t + 2 * h : t + 3 * h].mean()
+            later = behind - contour.mean(t + 2 * h, t + 3 * h)
             bend = fall - slope_db_per_point * h - later
-            quiet = bend <= np.sqrt(3) * sigma + 1e-4
+            quiet = bend <= math.sqrt(3) * sigma + 1e-4
         if quiet:
             candidate = t if candidate is None else candidate
             first_quiet = t if first_quiet is None else first_quiet

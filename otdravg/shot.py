@@ -218,8 +218,7 @@ def with_reflections(shot: Shot) -> Shot:
     pulse_points = shot.pulse_m / shot.spacing_m
     long_run = shot.noise.long_run_at(shot.contour.inverse_square)
     variance = shot.noise.variance_at(shot.contour.inverse_square)
-    slope = shot.slope_db_per_m * shot.spacing_m
-    front = clear_after(level, long_run, shot.start, pulse_points, shot.end, slope)
+    front = clear_after(shot.contour, long_run, shot.start, shot.end)
     peaks, dips = find_reflections(shot.contour, variance, long_run, front, shot.end)
     # Fibre between a loss and a reflection behind it is lower than both and yet no dip.
     before = int(3 * pulse_points) + 12
