@@ -135,8 +135,13 @@ def search_steps(search: Search, fixed: list[Zone], stop_m: float, threshold: fl
     return kept
 
 
-def clear_steps(search: Search, fixed: list[Zone], stop_m: float, threshold: float) -> list[float]:
-    """Steps that windows of growing length show, neither located finely nor held together."""
+def clear_steps(
+    search: Search, fixed: list[Zone], stop_m: float, threshold: float, growth: float = 2.0
+) -> list[float]:
+    """Steps that windows of growing length show, neither located finely nor held together.
+
+    Each scale is ``growth`` times the one before it.
+    """
     x = search.shot.cells.x_m
     scale = search.shot.recovery_m
     reach = float(x[-1] - x[0])
@@ -154,7 +159,7 @@ def clear_steps(search: Search, fixed: list[Zone], stop_m: float, threshold: flo
             fine, _ = _scores_at(search, zones, stop_m, around.ravel(), scale)
             fine = fine.reshape(around.shape)
             steps += x[around[np.arange(best.size), np.argmax(fine, axis=1)]].tolist()
-        scale *= 2
+        scale *= growth
     return steps
 
 
