@@ -21,7 +21,7 @@ from otdravg.joint_fit import JointFit, fit_sections
 from otdravg.lines import step_between
 from otdravg.pairing import Axis, check_same_fibre_settings, find_axis
 from otdravg.ramp import compound_ramps, grid_step_m, location_cost, lowest, one_ramp
-from otdravg.search import threshold_for
+from otdravg.search import PLACES_PER_PULSE, threshold_for
 from otdravg.sides import Place, Side, pair_sums
 from otdravg.table_check import table_findings
 from otdravg.trace import Direction, Trace
@@ -485,7 +485,8 @@ def _in_shadow(sides: Sides, fit: JointFit, places: tuple[Place, ...]) -> npt.ND
 
 def _scan(sides: Sides, places: tuple[Place, ...], threshold: float) -> list[Place]:
     """Positions where both shots together show a step that is not in the model yet."""
-    step = min(s.shot.cells.width * s.shot.spacing_m for s in sides)
+    # A few places per pulse are enough: what is found is placed finely afterwards.
+    step = min(max(s.shot.pulse_m / PLACES_PER_PULSE, s.shot.spacing_m) for s in sides)
     z = np.arange(0.0, sides[0].length_m, step)
     edges = np.array([p.middle_m for p in places])
     section = np.searchsorted(edges, z)

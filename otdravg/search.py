@@ -17,6 +17,7 @@ from otdravg.ramp import compound_ramps, locate_steps, one_ramp
 from otdravg.shot import CELLS_PER_PULSE, Shot
 
 __all__ = [
+    "PLACES_PER_PULSE",
     "Search",
     "Zone",
     "alone_between",
