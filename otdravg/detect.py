@@ -14,6 +14,7 @@ import numpy.typing as npt
 
 from otdravg.fibre_signal import Peak, running_mean
 from otdravg.findings import Finding, Severity
+from otdravg.lines import LineTerms
 from otdravg.noise import linear_power, noise_from_residuals
 from otdravg.ramp import locate_steps
 from otdravg.search import (
@@ -44,6 +45,8 @@ SUSPECT_RATIO = 4.0
 MOST_PARENTS = 40
 #: More steps than one in so many pulses would explain any ripple.
 LEAST_PULSES_PER_STEP = 8.0
+#: Points that a section must have to say anything of the noise.
+LEAST_POINTS = 8
 
 
 class EventKind(Enum):
@@ -208,29 +211,30 @@ def _renoised(shot: Shot, fixed: list[Zone], steps: list[float], stop_m: float) 
     stop = np.searchsorted(
         x, [*(e[0] - guard for e in edges), min(stop_m, shot.signal_end_m) - guard]
     )
-    model = shot.trace.level_db.copy()
-    used = np.zeros(x.size, dtype=bool)
-    sections = 0
-    for lo, hi in zip(begin, stop, strict=True):
-        inside = np.arange(lo, hi)
-        inside = inside[~shot.in_peak[lo:hi]]
-        if inside.size < 8:
-            continue
-        centre = x[inside] - x[inside].mean()
-        y = shot.trace.level_db[inside]
-        model[inside] = y.mean() + centre * (centre @ (y - y.mean()) / (centre @ centre))
-        used[inside] = True
-        sections += 1
-    if sections == 0:
+    stop = np.maximum(begin, stop)
+    level, clean = shot.trace.level_db, ~shot.in_peak
+    middle = (x[np.minimum(begin, x.size - 1)] + x[np.maximum(stop, 1) - 1]) / 2
+    w, wt, wtt, wy, wty = LineTerms.of(x, level, clean.astype(float)).moments(begin, stop, middle)
+    sections = np.flatnonzero(w >= LEAST_POINTS)
+    if not sections.size:
         return shot
+    with np.errstate(invalid="ignore", divide="ignore"):  # where there are no points
+        slope = (wty - wt * wy / w) / (wtt - wt * wt / w)
+        centre = (wy - slope * wt) / w
+    model = level.copy()
+    used = np.zeros(x.size, dtype=bool)
+    for m in sections.tolist():
+        here = slice(begin[m], stop[m])
+        model[here] = centre[m] + slope[m] / 1000 * (x[here] - middle[m])
+        used[here] = clean[here]
     first, last = int(np.flatnonzero(used)[0]), int(np.flatnonzero(used)[-1]) + 1
     noise = noise_from_residuals(
-        (shot.trace.level_db - model)[first:last],
+        (level - model)[first:last],
         model[first:last],
         used[first:last],
         windows=shot.correlation_windows,
         quantum_db=shot.trace.settings.quantum_db,
-        parameters=2 * sections,
+        parameters=2 * sections.size,
         start=shot.noise,
         tail_db2=shot.tail_db2,
         smoothing=shot.smoothing,
