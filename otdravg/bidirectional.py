@@ -311,20 +311,20 @@ def _union(
                     )
                 )  # fmt: skip
                 continue
-            places.append(Place(z, z + extent, reflective, members=2 if extent else 1))
+            places.append(Place(z, z + extent, reflective, members=2 if extent else 1, u_m=u_z))
             continue
         used[partner] = True
         z2, _, reflective2, _, u_z2, extent2 = marks[partner]
         if extent or extent2:
             stop = max(z + extent, z2 + extent2)
-            places.append(Place(min(z, z2), stop, reflective or reflective2, members=2))
+            places.append(Place(min(z, z2), stop, reflective or reflective2, 2, u_m=max(u_z, u_z2)))
             continue
         if reflective == reflective2:
             # The receiver delays both views alike: equally sure ones are best averaged plainly.
             at = (z + z2) / 2 if max(u_z, u_z2) < slack / 3 else min((u_z, z), (u_z2, z2))[1]
         else:
             at = z if reflective else z2
-        places.append(Place(at, at, reflective or reflective2))
+        places.append(Place(at, at, reflective or reflective2, u_m=min(u_z, u_z2)))
     places.sort(key=lambda p: p.start_m)
     return places, findings
 
@@ -530,20 +530,56 @@ def _located(sides: Sides, places: list[Place]) -> list[Place]:
     step = max(finest, 2 * reach / MOST_STARTS)
     while True:
         grid = at[:, None] + np.arange(-reach, reach + 0.5 * step, step)
-        total = np.zeros(grid.shape)
+        allowed = (grid >= lower[:, None] + step) & (grid <= upper[:, None] - step)
+        costs = []
         for side in sides:
             lo, hi = (edge[chosen] for edge in side.cells_around(ordered))
-            total += np.nan_to_num(location_cost(side.shot, side.x(grid), lo, hi))
-        allowed = (grid >= lower[:, None] + step) & (grid <= upper[:, None] - step)
-        best, beyond, _ = lowest(np.where(allowed, total, np.inf))
-        known = total.any(axis=1) & (allowed.sum(axis=1) >= 3)
+            costs.append(np.nan_to_num(location_cost(side.shot, side.x(grid), lo, hi)))
+        best, beyond, width = lowest(np.where(allowed, costs[0] + costs[1], np.inf))
+        known = (costs[0] + costs[1]).any(axis=1) & (allowed.sum(axis=1) >= 3)
         at = np.where(known, grid[np.arange(best.size), best] + step * beyond, at)
         if step <= finest:
             break
         reach, step = 2 * step, max(finest, 4 * step / MOST_STARTS)
-    for i, z in zip(chosen, at.tolist(), strict=True):
-        ordered[i] = replace(ordered[i], start_m=z, stop_m=z)
+    slack = max(s.shot.placing_m for s in sides)
+    lean, u_lean = _lean_m(grid, allowed, costs, step)
+    at = np.clip(at - lean, lower, upper)
+    u_m = np.where(known, np.minimum(np.hypot(step * width, u_lean), slack), slack)
+    for i, z, u in zip(chosen, at.tolist(), u_m.tolist(), strict=True):
+        ordered[i] = replace(ordered[i], start_m=z, stop_m=z, u_m=u)
     return ordered
+
+
+def _lean_m(
+    grid: FloatArray, allowed: BoolArray, costs: list[FloatArray], step: float
+) -> tuple[FloatArray, FloatArray]:
+    """How much places lean towards the shot that sees them more clearly, and how sure that is, m.
+
+    Receivers show a ramp late: too far from A in the shot from A, too near in the other. All
+    places share that difference; the mean of both positions is free of it, their mean weighted
+    by the clearness of the ramps is not.
+    """
+    (at_a, u_a), (at_b, u_b) = (_alone(grid, allowed, cost, step) for cost in costs)
+    variance = u_a**2 + u_b**2
+    sure = np.isfinite(variance)
+    if not sure.any():
+        return np.zeros(grid.shape[0]), np.zeros(grid.shape[0])
+    late = float(np.average((at_a - at_b)[sure], weights=1 / variance[sure]))
+    # A ramp that only one shot shows is left where it was found: it may be none.
+    lean = np.zeros(sure.size)
+    lean[sure] = (u_b[sure] ** 2 - u_a[sure] ** 2) / variance[sure]
+    u_late = 1 / float(np.sqrt((1 / variance[sure]).sum()))
+    return lean * late / 2, np.abs(lean) * u_late / 2
+
+
+def _alone(
+    grid: FloatArray, allowed: BoolArray, cost: FloatArray, step: float
+) -> tuple[FloatArray, FloatArray]:
+    """Where one shot alone puts each place, and how surely; infinite where it cannot."""
+    best, beyond, width = lowest(np.where(allowed, cost, np.inf))
+    inner = cost.any(axis=1) & (best > 0) & (best < cost.shape[1] - 1)
+    at = grid[np.arange(best.size), best] + step * beyond
+    return at, np.where(inner, step * width, np.inf)
 
 
 def _compounded(sides: Sides, places: tuple[Place, ...]) -> list[Place]:
@@ -572,7 +608,7 @@ def _readings(
     axis: Axis,
 ) -> tuple[Reading, ...]:
     z = np.array([p.middle_m for p in places])
-    values, covariance = fit.steps(z)
+    values, covariance = fit.steps(z, np.array([p.u_m for p in places]))
     near = [
         _events_near(seen, side, places)
         for seen, side in zip((seen_ab, seen_ba), sides, strict=True)

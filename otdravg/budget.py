@@ -96,8 +96,8 @@ class AveragingGain:
 class Budget:
     """Uncertainty budget of the true loss of one splice.
 
-    Twice: by the four levels that make up the loss (GUM 5.2, with their correlation), and by
-    causes. Both combine to the same ``u_loss_db``.
+    Twice: by the four levels that make up the loss (GUM 5.2, with their correlation) and the
+    place at which they are compared, and by causes. Both combine to the same ``u_loss_db``.
     """
 
     number: int
@@ -107,7 +107,7 @@ class Budget:
     correlation_db2: float  # what the correlation of the inputs adds to the variance, dB²
     sources: tuple[SourceShare, ...]
     u_loss_db: float
-    place_db: float  # effect of the place's own uncertainty; not in u_loss_db
+    place_db: float  # what the place's own uncertainty contributes
     u_place_m: float
     gains: tuple[AveragingGain, ...]
 
@@ -149,11 +149,11 @@ def budget_of(measurement: PairMeasurement, number: int) -> Budget | None:
     half = np.zeros(fit.covariance.shape[0])
     half[4 * j : 4 * j + 8] = rows.sum(axis=0) / 2
     direction = fit.covariance @ half
-    u_loss_db = math.sqrt(float(half @ direction))
-    sources = _sources(sides, places, fit, direction)
+    u_place_m = places[j].u_m
+    place_db = abs(float(fit.moves_db_per_m()[j].mean())) * u_place_m
+    u_loss_db = math.sqrt(float(half @ direction) + place_db**2)
+    sources = _sources(sides, places, fit, direction, place_db)
     inputs, correlation_db2 = _inputs(sides, places, fit, j, z_m)
-    u_place_m = min(_placing_m(side) for side in sides)
-    slopes = fit.parameters[j : j + 2, 2]
     return Budget(
         number=number,
         distance_m=reading.distance_m,
@@ -162,7 +162,7 @@ def budget_of(measurement: PairMeasurement, number: int) -> Budget | None:
         correlation_db2=correlation_db2,
         sources=sources,
         u_loss_db=u_loss_db,
-        place_db=abs(float(slopes[1] - slopes[0])) * u_place_m / 1000,
+        place_db=place_db,
         u_place_m=u_place_m,
         gains=tuple(
             AveragingGain(f, expanded_after_averaging(measurement, number, f) or math.nan)
@@ -206,7 +206,8 @@ def expanded_after_averaging(
 
     sums = _sums((measurement.side_ab, measurement.side_ba), measurement.places, weight)
     fit = fit_sections(sums, measurement.fit.spreads)
-    _, covariance = fit.steps(np.array([p.middle_m for p in measurement.places]))
+    z_m, u_m = np.array([(p.middle_m, p.u_m) for p in measurement.places]).T
+    _, covariance = fit.steps(z_m, u_m)
     half = np.array([0.5, 0.5])
     return 2 * float(np.sqrt(half @ covariance[j] @ half))
 
@@ -249,7 +250,11 @@ def _sums(sides: tuple[Side, Side], places: tuple[Place, ...], weight: Variance)
 
 
 def _sources(
-    sides: tuple[Side, Side], places: tuple[Place, ...], fit: JointFit, direction: FloatArray
+    sides: tuple[Side, Side],
+    places: tuple[Place, ...],
+    fit: JointFit,
+    direction: FloatArray,
+    place_db: float,
 ) -> tuple[SourceShare, ...]:
     """Variance of the loss by cause; ``direction`` is C·(∂loss/∂θ)."""
     nothing = [np.zeros_like(side.weight) for side in sides]
@@ -279,6 +284,7 @@ def _sources(
         ("quantisation of both files", "B", sum(noise(0, k, quantised[k]) for k in (0, 1)), False),
         ("slope borrowed: attenuation", "A", float(direction @ alpha_only @ direction), False),
         ("slope borrowed: drift", "A", float(direction @ beta_only @ direction), False),
+        ("position of the splice", "A", place_db**2, False),
     )
     total = sum(variance for _, _, variance, _ in found)
     return tuple(
@@ -319,8 +325,3 @@ def _inputs(
     half = operator.sum(axis=0) / 2
     combined = float(half @ covariance @ half)
     return tuple(inputs), combined - sum(i.contribution_db**2 for i in inputs)
-
-
-def _placing_m(side: Side) -> float:
-    """Standard uncertainty of a place in one shot: half-width of a rectangle, GUM 4.3.7."""
-    return side.shot.placing_m / math.sqrt(3)

@@ -75,8 +75,18 @@ class JointFit:
         _, c, alpha, beta = self.parameters[section]
         return np.asarray(c + (alpha + beta) * (z_m - self.middle_m[section]) / 1000)
 
-    def steps(self, z_m: FloatArray) -> tuple[FloatArray, FloatArray]:
+    def steps(
+        self, z_m: FloatArray, u_z_m: FloatArray | float = 0.0
+    ) -> tuple[FloatArray, FloatArray]:
         """One-way readings at the S − 1 inner positions and their covariance.
+
+        Parameters
+        ----------
+        z_m : array, shape (S − 1,)
+            Positions from the A end.
+        u_z_m : array or float
+            Their standard uncertainties. They matter where the attenuation changes: both readings
+            move by the difference of the attenuations times the shift.
 
         Returns
         -------
@@ -90,7 +100,15 @@ class JointFit:
         parameters = self.parameters.ravel()[used]
         blocks = self.covariance[used[:, :, None], used[:, None, :]]
         readings = np.einsum("jri,ji->jr", operators, parameters)
-        return readings, operators @ blocks @ operators.transpose(0, 2, 1)
+        moves = self.moves_db_per_m()
+        placing = moves[:, :, None] * moves[:, None, :] * np.square(u_z_m)[..., None, None]
+        return readings, operators @ blocks @ operators.transpose(0, 2, 1) + placing
+
+    def moves_db_per_m(self) -> FloatArray:
+        """How much both readings of each step change with its position, shape (S − 1, 2)."""
+        change = np.diff(self.parameters[:, 2:], axis=0) / 1000
+        alpha, beta = change[:, 0], change[:, 1]
+        return np.stack([alpha - beta, alpha + beta], axis=1)
 
     def step_operator(self, j: int, z_m: float) -> FloatArray:
         """Rows A→B and B→A over the eight parameters of sections j and j + 1.

@@ -42,6 +42,7 @@ class Place:
     reflective: bool = False
     members: int = 1
     asked: bool = False
+    u_m: float = 0.0  # standard uncertainty of the position
 
     @property
     def middle_m(self) -> float:

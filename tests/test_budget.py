@@ -44,6 +44,7 @@ def test_levels_and_their_correlation_add_up_too(pair: PairMeasurement, number: 
     # GUM 5.2.2, with sensitivity coefficients of half a difference of two levels each.
     budget = explained_budget(pair, number)
     total = sum(i.contribution_db**2 for i in budget.inputs) + budget.correlation_db2
+    total += budget.place_db**2
     assert math.sqrt(total) == pytest.approx(pair.readings[number - 1].u_loss_db, rel=1e-9)
     assert [i.sensitivity for i in budget.inputs] == [0.5, -0.5, -0.5, 0.5]
 
@@ -84,7 +85,8 @@ def with_noise(pair: PairMeasurement, **changes: float) -> PairMeasurement:
             )
         )
     fit = fit_sections(pair_sums((sides[0], sides[1]), pair.places), pair.fit.spreads)
-    _, covariance = fit.steps(np.array([p.middle_m for p in pair.places]))
+    z_m, u_m = np.array([(p.middle_m, p.u_m) for p in pair.places]).T
+    _, covariance = fit.steps(z_m, u_m)
     readings = tuple(
         replace(r, u_loss_db=math.sqrt(covariance[j].sum() / 4))
         for j, r in enumerate(pair.readings)
@@ -152,9 +154,15 @@ def test_sections_named_are_the_neighbours(pair: PairMeasurement) -> None:
         assert 1890 < one.section_m[0] < one.section_m[1] < 3705
 
 
-def test_position_is_negligible_and_said(pair: PairMeasurement) -> None:
+def test_position_counts_where_the_attenuation_changes(pair: PairMeasurement) -> None:
+    # A shift moves the reading by the difference of the attenuations times the shift (derived).
     budget = explained_budget(pair, 2)
-    assert 0 <= budget.place_db < 0.1 * budget.u_loss_db
+    before, behind = pair.sections[1:3]
+    assert budget.place_db == pytest.approx(
+        abs(behind.attenuation_db_per_km - before.attenuation_db_per_km) * budget.u_place_m / 1000
+    )
+    assert 0 < budget.u_place_m < pair.side_ab.shot.pulse_m
+    assert 0 < budget.place_db < 0.1 * budget.u_loss_db
 
 
 def test_no_budget_without_a_true_loss(pair: PairMeasurement) -> None:

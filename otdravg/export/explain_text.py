@@ -53,6 +53,7 @@ def write_budget(page: Page, budget: Budget, *, km: bool) -> None:
     sign = "-" if budget.correlation_db2 < 0 else "+"
     shared = sign + _u(math.sqrt(abs(budget.correlation_db2)))
     page.row(("they share slopes", "", "", "", "", "", shared), _INPUT_WIDTHS)
+    page.row(("their place", "", "", "", "", "", _u(budget.place_db)), _INPUT_WIDTHS)
     page.rule()
     page.row(("Cause", "type", "u of loss dB", "share", "averaging helps"), _SOURCE_WIDTHS)
     page.rule()
@@ -74,8 +75,8 @@ def write_budget(page: Page, budget: Budget, *, km: bool) -> None:
     page.entry("Expanded", f"U = ± {expanded_db} dB, k = 2, about 95 %, rounded up")
     page.entry(
         "Place",
-        f"± {budget.u_place_m:.1f} m in the position moves the loss by {budget.place_db:.6f} dB "
-        "(slopes on both sides differ that little); not added",
+        f"± {budget.u_place_m:.1f} m (k = 1) in the position moves the loss by "
+        f"{budget.place_db:.6f} dB, as the slopes on both sides differ",
     )
     for k, gain in enumerate(budget.gains):
         page.entry("Averaging" if k == 0 else "", _gain(budget, gain.factor, gain.expanded_db))
@@ -130,7 +131,7 @@ def budget_object(budget: Budget) -> dict[str, Any]:
 def _gain(budget: Budget, factor: float, expanded_db: float) -> str:
     now, then = _u(budget.expanded_db), _u(expanded_db)
     if math.isinf(factor):
-        return f"without end brings ± {then} dB: ripple and borrowed slopes do not average down"
+        return f"without end brings ± {then} dB: ripple, position and borrowed slopes stay"
     return f"{factor:g} × longer brings ± {now} to ± {then} dB"
 
 
