@@ -160,7 +160,8 @@ def measure_pair(
     launch_m: float | None = None,
     receive_m: float | None = None,
     positions_m: tuple[float, ...] = (),
-    false_alarm_rate: float = 0.01,
+    false_alarm_rate: float = 0.001,
+    shot_false_alarm_rate: float = 0.01,
 ) -> PairMeasurement:
     """Pair two shots of one fibre and measure every position seen from either end.
 
@@ -175,7 +176,9 @@ def measure_pair(
     positions_m : tuple of float
         Further positions to measure at, metres from the span's A end.
     false_alarm_rate : float
-        Chance of any false splice on a fibre that has none.
+        Chance of any false splice on a fibre that has none, both shots together.
+    shot_false_alarm_rate : float
+        The same for the events of one shot, of which the pair keeps what both shots support.
 
     Returns
     -------
@@ -192,8 +195,8 @@ def measure_pair(
     index = group_index or ab.settings.group_index
     findings = _setting_findings(ab, ba, index, group_index)
     ab, ba = ab.facing(Direction.A_TO_B), ba.facing(Direction.B_TO_A)
-    seen_ab = detect(ab, index, false_alarm_rate=false_alarm_rate)
-    seen_ba = detect(ba, index, false_alarm_rate=false_alarm_rate)
+    seen_ab = detect(ab, index, false_alarm_rate=shot_false_alarm_rate)
+    seen_ba = detect(ba, index, false_alarm_rate=shot_false_alarm_rate)
     axis, axis_findings = find_axis(seen_ab, seen_ba, launch_m=launch_m, receive_m=receive_m)
     sides = (
         Side.of(seen_ab.shot, axis.start_a_m, axis.length_m, True),

@@ -36,7 +36,7 @@ IndexArray = npt.NDArray[np.intp]
 TESTS_PER_PULSE = 3.0
 #: Independent tests of both shots together for every e-fold of length over pulse: whole sections
 #: only, whose statistic changes as slowly as the logarithm of the distance from their ends.
-TESTS_PER_SCALE = 4.0
+TESTS_PER_SCALE = 0.3
 #: So soon behind a dead zone, so small an apparent step is the receiver's tail, pulses and dB.
 REMAINS_PULSES = 1.5
 REMAINS_DB = 0.012

@@ -113,13 +113,15 @@ def test_oracle_keeps_its_own_bound(joints: list[Found], oracle: list[OracleRead
 
 
 def test_false_alarms_are_as_rare_as_stated() -> None:
-    # Spliceless fibres over the whole range of settings; the stated rate is 0.01 per trace.
+    # Spliceless fibres over the whole range of settings; the stated rates are 0.01 per trace
+    # and, for the two shots together, 0.001 by default.
     kinds = (EventKind.STEP, EventKind.GROUP, EventKind.REFLECTION)
     pairs = shots = measured = 0
     for seed in range(60_000, 60_000 + FIBRES):
         rng = np.random.default_rng(seed)
         settings = wide_settings(rng, splices=(0, 0))
-        case = measure(seed, random_pair(rng, **settings, cords=0.0))
+        pair = random_pair(rng, **settings, cords=0.0)
+        case = measure(seed, pair, false_alarm_rate=0.01)
         if case.measurement is None:
             continue
         measured += 1
@@ -127,5 +129,6 @@ def test_false_alarms_are_as_rare_as_stated() -> None:
         for trace in (case.ab, case.ba):
             shots += any(event.kind in kinds for event in detect(trace).events)
     assert measured >= 0.98 * FIBRES
-    assert share_interval(pairs, measured)[0] <= 0.01
+    low, high = share_interval(pairs, measured)
+    assert low <= 0.01 <= high
     assert share_interval(shots, 2 * measured)[0] <= 0.01

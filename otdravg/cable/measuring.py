@@ -38,6 +38,9 @@ Out = TypeVar("Out")
 
 #: Length of a sketch's blocks in metres, about; short against a section, long against the noise.
 BLOCK_M = 25.0
+#: Chance of any false splice on one fibre at one wavelength: of some thousand pairs in a large run,
+#: hardly one shall show what is not there. Places that other fibres show are measured anyway.
+FALSE_ALARM_RATE = 1e-4
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,6 +136,7 @@ def _measured(job: Job, ab: Trace, ba: Trace) -> Outcome:
         launch_m=job.launch_m,
         receive_m=job.receive_m,
         positions_m=job.positions_m,
+        false_alarm_rate=FALSE_ALARM_RATE,
     )
     return Outcome(
         job,

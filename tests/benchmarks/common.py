@@ -156,10 +156,13 @@ def wide_settings(rng: np.random.Generator, splices: tuple[int, int] = (1, 40)) 
     }
 
 
-def measure(seed: int, pair: SimulatedPair) -> Case:
-    """Measure a pair as a crew would, stating a cord where the file's header does not."""
+def measure(seed: int, pair: SimulatedPair, **options: float) -> Case:
+    """Measure a pair as a crew would, stating a cord where the file's header does not.
+
+    ``options`` go to ``measure_pair``.
+    """
     ab, ba = traces_from(pair.a)[0], traces_from(pair.b)[0]
-    stated: dict[str, float] = {}
+    stated = dict(options)
     if pair.cords_a.launch_m > 0 and ab.user_offset_m() == 0:
         stated["launch_m"] = pair.cords_a.launch_m
     if pair.cords_b.launch_m > 0 and ba.user_offset_m() == 0:
