@@ -210,14 +210,17 @@ def measure_pair(
     threshold = threshold_for(
         false_alarm_rate, axis.length_m, min(s.shot.pulse_m for s in sides), 2
     )
-    places = _grouped(found, sides)
+    # Placed before anything is looked for beside them: a misplaced step leaves some of itself over.
+    places = _grouped(_located(sides, list(_grouped(found, sides))), sides)
     tried: set[float] = set()
     for _ in range(4):
-        places = _pruned(sides, _grouped(_compounded(sides, places), sides), threshold)
+        kept = _pruned(sides, _grouped(_compounded(sides, places), sides), threshold)
         # What was added before and fell again would only fall once more.
-        more = [p for p in _scan(sides, places, threshold) if p.start_m not in tried]
+        more = [p for p in _scan(sides, kept, threshold) if p.start_m not in tried]
+        if not more and kept == places:
+            break
         tried.update(p.start_m for p in more)
-        places = _grouped(_located(sides, list(places) + more), sides)
+        places = _grouped(_located(sides, list(kept) + more), sides)
         if not more:
             break
     fit = _fit(sides, places)

@@ -296,7 +296,7 @@ def _cluster(address: str) -> Iterator[Executor]:
 
 
 def _prepare_worker() -> None:
-    """Get a worker ready: a terminal sends Ctrl-C to all of them, only their parent shall answer."""
+    """Prepare a worker. A terminal sends Ctrl-C to all, only their parent shall answer."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     end_with_parent()
     _keep_freed_memory()
