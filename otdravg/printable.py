@@ -15,6 +15,8 @@ _ASCII_SIGNS = str.maketrans(
 #: Combining marks in a row that stay marks. Written languages stack three or four (common
 #: practice, no source); forty paint over the lines above and below.
 _MOST_MARKS = 4
+#: The first combining mark of all (Unicode Standard, block 0300 to 036F).
+_FIRST_MARK = "\u0300"
 #: How Python writes bytes of a file name that it could not decode (PEP 383).
 _ESCAPED_BYTES = re.compile("[\udc80-\udcff]+")
 
@@ -30,7 +32,7 @@ def printable(text: str) -> str:
     Bytes of a file name that the system's locale could not read are read as UTF-8 first, so
     that a name looks the same whatever the locale.
     """
-    if text.isascii() and text.isprintable():
+    if text.isprintable() and max(text, default="") < _FIRST_MARK:
         return text
     shown, marks = [], 0
     for character in _ESCAPED_BYTES.sub(_read_as_utf8, text):
