@@ -432,3 +432,19 @@ def test_detection_names_no_event_on_a_spliceless_fibre() -> None:
     kinds = [e.kind for events in found for e in events]
     assert kinds == [EventKind.END] * 6
     assert np.isfinite([e.distance_m for events in found for e in events]).all()
+
+
+def test_slow_receivers_neither_move_a_splice_nor_its_loss() -> None:
+    # Long pulses and slow receivers: each shot shows the ramps late in its own direction, by up to
+    # a tenth of a kilometre-long pulse, and the clearer shot would drag the place its way. The loss
+    # would move by that shift times the change of attenuation, far more than its noise.
+    glass = span(
+        [20_000, 45_000, 18_000], [0.12, 0.10], attenuation_db_per_km=[0.185, 0.195, 0.185]
+    )
+    tool = instrument(10_000, 6.0, rise_fraction=0.28, ripple_db=0.0002)
+    m = measured(glass, tool, far_noise_db=0.004, seed=3)
+    assert len(m.readings) == 2
+    for reading, joint in zip(m.readings, true_joints(glass), strict=True):
+        assert reading.distance_m == pytest.approx(joint.position_m, abs=25)  # pulse: 1021 m
+        assert reading.loss_db == pytest.approx(joint.loss_db, abs=4 * reading.u_loss_db)
+        assert reading.u_loss_db < 0.0002

@@ -220,3 +220,17 @@ def test_scatter_of_the_readings_reaches_the_bound() -> None:
 def test_half_difference_of_the_readings_is_the_backscatter_step() -> None:
     readings, _ = fit_sections(two_shots(6, noise=1e-6).sums()).steps(EDGES_M)
     assert (readings[:, 0] - readings[:, 1]) / 2 == pytest.approx([0.08, -0.12, 0.03], abs=1e-4)
+
+
+def test_uncertain_places_count_as_the_readings_move_with_them() -> None:
+    # GUM 5.1.2 with the sensitivity found by moving the places, for a fibre whose slopes differ.
+    fit = fit_sections(two_shots(8, noise=1e-6).sums())
+    shift_m = 10.0
+    ahead, _ = fit.steps(EDGES_M + shift_m)
+    behind, plain = fit.steps(EDGES_M - shift_m)
+    moves = (ahead - behind) / (2 * shift_m)
+    assert np.abs(moves).max() > 1e-6
+    assert fit.moves_db_per_m() == pytest.approx(moves, abs=1e-12)
+    _, covariance = fit.steps(EDGES_M - shift_m, np.full(EDGES_M.size, 25.0))
+    added = 25.0**2 * moves[:, :, None] * moves[:, None, :]
+    assert covariance - plain == pytest.approx(added, rel=1e-6, abs=1e-18)
