@@ -33,6 +33,7 @@ __all__ = [
     "PairMeasurement",
     "Reading",
     "SectionReading",
+    "all_parted",
     "measure_pair",
     "mode_field_ratio",
     "parted",
@@ -50,6 +51,10 @@ MOST_STARTS = 100
 #: So soon behind a dead zone, an apparent loss this small in one shot is the receiver's tail.
 TAIL_PULSES = 6.0
 TAIL_REMAINS_DB = 0.012
+#: Known places on either side from which a new one must be parted; dead zones reach no further.
+NEIGHBOURS = 3
+#: No two glasses differ by more: a mode field ratio of ten.
+LARGEST_STEP_DB = 10.0
 
 
 class Kind(Enum):
@@ -493,6 +498,8 @@ def _scan(sides: Sides, places: tuple[Place, ...], threshold: float) -> list[Pla
     """Positions where both shots together show a step that is not in the model yet."""
     # A few places per pulse are enough: what is found is placed finely afterwards.
     step = min(max(s.shot.pulse_m / PLACES_PER_PULSE, s.shot.spacing_m) for s in sides)
+    # A shot whose points lie far beyond the span's other one would ask for more places than points.
+    step = max(step, sides[0].length_m / sum(s.shot.x_m.size for s in sides))
     z = np.arange(0.0, sides[0].length_m, step)
     edges = np.array([p.middle_m for p in places])
     section = np.searchsorted(edges, z)
@@ -514,9 +521,10 @@ def _scan(sides: Sides, places: tuple[Place, ...], threshold: float) -> list[Pla
         at = float(z[inside[np.argmax(score[inside])]])
         place = Place(at, at)
         # What cannot be parted from a known place is that place's own imperfect ramp or tail.
+        near = slice(max(int(m) - NEIGHBOURS, 0), int(m) + NEIGHBOURS)
         if all(
             parted(other, place, sides) if other.start_m < at else parted(place, other, sides)
-            for other in places
+            for other in places[near]
         ):
             more.append(place)
     return more
@@ -664,7 +672,9 @@ def _readings(
                 u_loss_db=float(np.sqrt(half_sum @ cov @ half_sum)) if both else None,
                 backscatter_step_db=step if both else None,
                 u_step_db=float(np.sqrt(half_difference @ cov @ half_difference)) if both else None,
-                mode_field_ratio=mode_field_ratio(step) if both else None,
+                mode_field_ratio=(
+                    mode_field_ratio(step) if both and abs(step) < LARGEST_STEP_DB else None
+                ),
                 reflectance_db=max(
                     (
                         event.reflectance_db

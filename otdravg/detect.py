@@ -15,7 +15,7 @@ import numpy.typing as npt
 from otdravg.fibre_signal import Peak, running_mean
 from otdravg.findings import Finding, Severity
 from otdravg.lines import LineTerms
-from otdravg.noise import linear_power, noise_from_residuals
+from otdravg.noise import DB_PER_RELATIVE_POWER, linear_power, noise_from_residuals
 from otdravg.ramp import locate_steps
 from otdravg.search import (
     Search,
@@ -327,7 +327,7 @@ def _reflectance(shot: Shot, height_db: float | None) -> float | None:
         return None
     if settings.backscatter_coefficient_db >= 0:
         return None
-    rise = 10 ** (height_db / 5) - 1
+    rise = np.expm1(height_db / DB_PER_RELATIVE_POWER)
     return float(
         settings.backscatter_coefficient_db + 10 * np.log10(settings.pulse_ns) + 10 * np.log10(rise)
     )

@@ -25,12 +25,12 @@ from enum import Enum
 import numpy as np
 import numpy.typing as npt
 
-from otdravg.bidirectional import parted
+from otdravg.bidirectional import all_parted, parted
 from otdravg.errors import BadSetting
 from otdravg.fibre_signal import Contour, Floor, Peak
 from otdravg.joint_fit import JointFit, fit_sections
 from otdravg.noise import DB_PER_RELATIVE_POWER, NoiseModel, linear_power
-from otdravg.shot import CELLS_PER_PULSE, Cells, Shot, make_cells
+from otdravg.shot import CELLS_PER_PULSE, LARGEST_SPAN_DB, Cells, Shot, make_cells
 from otdravg.sides import Place, Side, pair_sums
 from otdravg.trace import SPEED_OF_LIGHT_M_PER_S, Direction, Identity, Settings, Trace
 
@@ -208,6 +208,7 @@ def predicted_side(
     for place, loss_db in zip(route.places, route.losses_db, strict=True):
         at_m = place.middle_m if forward else route.length_m - place.middle_m
         level = np.where(x > start_m + at_m, level - loss_db, level)
+    level = np.clip(level, -LARGEST_SPAN_DB, LARGEST_SPAN_DB)  # beyond, nothing is received anyway
     dead_m = receiver.connector_pulses * pulse_m
     front = _index(x, dead_m)
     in_peak = x < dead_m
@@ -258,8 +259,11 @@ def expected(
     """
     groups: list[list[int]] = []
     merged: list[Place] = []
+    apart = all_parted(places, sides)
     for k, place in enumerate(places):
-        if merged and not parted(merged[-1], place, sides):
+        # Only a place that has grown must be compared again.
+        alone_before = k > 0 and merged[-1].members == places[k - 1].members
+        if k and not (apart[k - 1] if alone_before else parted(merged[-1], place, sides)):
             groups[-1].append(k)
             merged[-1] = replace(
                 merged[-1],

@@ -13,7 +13,7 @@ import numpy.typing as npt
 
 from otdravg.lines import step_between
 from otdravg.noise import DB_PER_RELATIVE_POWER
-from otdravg.shot import Shot
+from otdravg.shot import LARGEST_SPAN_DB, Shot
 
 __all__ = [
     "RampWindows",
@@ -124,8 +124,9 @@ class RampWindows:
 
         The ramp mixes the linear powers of both sides: the pulse lies partly on each.
         """
-        lost = np.expm1(self.drop_db * (-1 / DB_PER_RELATIVE_POWER))[:, None, :]
-        lost = np.maximum(lost, -1 + 1e-12)  # a drop of hundreds of dB leaves nothing
+        # A drop of hundreds of dB leaves nothing, and no rise is larger than a receiver's range.
+        drop_db = np.maximum(self.drop_db, -LARGEST_SPAN_DB)
+        lost = np.maximum(np.expm1(drop_db * (-1 / DB_PER_RELATIVE_POWER)), -1 + 1e-12)[:, None, :]
         mixed = self.share(starts_m)
         mixed *= lost
         np.log1p(mixed, out=mixed)

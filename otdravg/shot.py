@@ -29,7 +29,15 @@ from otdravg.lines import LineSums, SlopePrior
 from otdravg.noise import DB_PER_RELATIVE_POWER, NoiseModel, linear_power, rough_noise
 from otdravg.trace import Trace
 
-__all__ = ["CELLS_PER_PULSE", "Cells", "Shot", "make_cells", "prepare", "with_reflections"]
+__all__ = [
+    "CELLS_PER_PULSE",
+    "LARGEST_SPAN_DB",
+    "Cells",
+    "Shot",
+    "make_cells",
+    "prepare",
+    "with_reflections",
+]
 
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]

@@ -32,6 +32,14 @@ def test_odd_pairs_are_refused_or_measured_without_surprise() -> None:
     hold(partial(pairs.case, SEED), range(150))
 
 
+@pytest.mark.parametrize("number", [254, 2651, 3814, 4641, 6112, 6296, 7996, 15605])
+def test_pairs_that_the_full_run_found(number: int) -> None:
+    """One of each kind of fault that 20,000 pairs showed: levels and steps of hundreds of dB,
+    reflections of no height, spacings that differ a million times, headers that say ``nan``.
+    """
+    hold(partial(pairs.case, SEED), range(number, number + 1))
+
+
 def test_reviews_account_for_everything() -> None:
     hold(partial(reviews.case, SEED), range(100))
 
