@@ -291,8 +291,7 @@ def _means(values: FloatArray, width: int) -> FloatArray:
     total = values[::width].copy()  # adding few columns is much faster than averaging short rows
     for k in range(1, width):
         total += values[k::width]
-    total *= 1.0 / width
-    return total
+    return np.asarray(total / width)
 
 
 def make_cells(shot: Shot, width: int) -> Cells:
