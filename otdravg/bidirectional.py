@@ -51,7 +51,7 @@ MOST_STARTS = 100
 #: So soon behind a dead zone, an apparent loss this small in one shot is the receiver's tail.
 TAIL_PULSES = 6.0
 TAIL_REMAINS_DB = 0.012
-#: Known places on either side from which a new one must be parted; dead zones reach no further.
+#: Known places on either side from which a new one must be parted: those that can disturb it.
 NEIGHBOURS = 3
 #: No two glasses differ by more: a mode field ratio of ten.
 LARGEST_STEP_DB = 10.0
@@ -498,7 +498,7 @@ def _scan(sides: Sides, places: tuple[Place, ...], threshold: float) -> list[Pla
     """Positions where both shots together show a step that is not in the model yet."""
     # A few places per pulse are enough: what is found is placed finely afterwards.
     step = min(max(s.shot.pulse_m / PLACES_PER_PULSE, s.shot.spacing_m) for s in sides)
-    # A shot whose points lie far beyond the span's other one would ask for more places than points.
+    # Spacings that differ very much would ask for more places than both shots have points.
     step = max(step, sides[0].length_m / sum(s.shot.x_m.size for s in sides))
     z = np.arange(0.0, sides[0].length_m, step)
     edges = np.array([p.middle_m for p in places])
@@ -549,8 +549,9 @@ def _located(sides: Sides, places: list[Place]) -> list[Place]:
         for side in sides:
             lo, hi = (edge[chosen] for edge in side.cells_around(ordered))
             costs.append(np.nan_to_num(location_cost(side.shot, side.x(grid), lo, hi)))
-        best, beyond, width = lowest(np.where(allowed, costs[0] + costs[1], np.inf))
-        known = (costs[0] + costs[1]).any(axis=1) & (allowed.sum(axis=1) >= 3)
+        total = costs[0] + costs[1]
+        best, beyond, width = lowest(np.where(allowed, total, np.inf))
+        known = total.any(axis=1) & (allowed.sum(axis=1) >= 3)
         at = np.where(known, grid[np.arange(best.size), best] + step * beyond, at)
         if step <= finest:
             break

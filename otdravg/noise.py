@@ -30,6 +30,7 @@ __all__ = [
 
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
+IndexArray = npt.NDArray[np.intp]
 
 #: d(5·log10 P)/d(ln P): a relative power change of 1 % is 0.0217 dB one way.
 DB_PER_RELATIVE_POWER = 5.0 / np.log(10.0)
@@ -227,10 +228,12 @@ def noise_from_residuals(
     best = (constant, receiver)
     sums = np.zeros((2, residual.size + 1))
     np.cumsum(products, axis=1, out=sums[:, 1:])
+    edges = np.flatnonzero(np.diff(usable.astype(np.int8), prepend=0, append=0))
+    lengths = edges[1::2] - edges[::2]
     for window in sorted({min(w, longest) for w in windows}):
         width = 2 * window + 1
         lags = np.append(
-            squares * _share_of_pairs(usable, window),
+            squares * _share_of_pairs(lengths, window),
             _sum_over_lags(products, sums, window) / width,
         )
         sources = _two_sources(lags, width, None if prior is None else prior * smoothing)
@@ -260,14 +263,12 @@ def _sum_over_lags(parts: FloatArray, sums: FloatArray, window: int) -> FloatArr
     return np.asarray(upper - lower)
 
 
-def _share_of_pairs(usable: BoolArray, window: int) -> float:
-    """Share of neighbours within ``window`` that usable points have: stretches have ends.
+def _share_of_pairs(lengths: IndexArray, window: int) -> float:
+    """Share of neighbours within ``window`` that the points of stretches have: they have ends.
 
     A stretch of L points holds L − k pairs at each lag k; stretches are further apart than a
     window is long.
     """
-    edges = np.flatnonzero(np.diff(usable.astype(np.int8), prepend=0, append=0))
-    lengths = edges[1::2] - edges[::2]
     reach = np.minimum(window, lengths - 1)
     pairs = lengths * (2 * reach + 1) - reach * (reach + 1)
     return float(pairs.sum() / (lengths.sum() * (2 * window + 1)))

@@ -261,9 +261,10 @@ def expected(
     merged: list[Place] = []
     apart = all_parted(places, sides)
     for k, place in enumerate(places):
-        # Only a place that has grown must be compared again.
-        alone_before = k > 0 and merged[-1].members == places[k - 1].members
-        if k and not (apart[k - 1] if alone_before else parted(merged[-1], place, sides)):
+        # Only what has grown must be compared again.
+        if k and not (
+            apart[k - 1] if merged[-1] is places[k - 1] else parted(merged[-1], place, sides)
+        ):
             groups[-1].append(k)
             merged[-1] = replace(
                 merged[-1],

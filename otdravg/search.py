@@ -77,7 +77,7 @@ def threshold_for(false_alarm_rate: float, length_m: float, pulse_m: float, free
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Search:
-    """Working state of the step search: cells, their sums and the bounds of known events."""
+    """Working state of the step search: a shot and what its dead zones may feign."""
 
     shot: Shot
     remains_db: FloatArray  # per cell, what a dead zone's remains may feign as a step
