@@ -57,17 +57,20 @@ def span_curves(measurement: PairMeasurement) -> SpanCurves:
     spacing_m = max(side.shot.spacing_m for side in (measurement.side_ab, measurement.side_ba))
     count = int(min(length_m / spacing_m + 1, _MOST_POINTS))
     z_m = np.linspace(0.0, length_m, max(count, 2))
-    f_db = _bridged(_clean(measurement.side_ab, measurement, z_m), measurement, z_m)
-    g_db = _bridged(_clean(measurement.side_ba, measurement, z_m), measurement, z_m)
+    clean_ab_db = _clean(measurement.side_ab, measurement, z_m)
+    clean_ba_db = _clean(measurement.side_ba, measurement, z_m)
     fibre_db = _attenuation_to(measurement, z_m)
-    begin = _first_section_seen_twice(f_db, g_db, measurement, z_m)
+    # Bridged once they are level: dead zones of long pulses are long enough for fibre to fall.
+    from_a_db = _bridged(clean_ab_db + fibre_db, measurement, z_m)
+    from_b_db = _bridged(fibre_db - clean_ba_db, measurement, z_m)
+    begin = _first_section_seen_twice(from_a_db, from_b_db, measurement, z_m)
     return SpanCurves(
         length_m=length_m,
         z_m=z_m,
-        from_a_db=_from_zero(f_db + fibre_db, begin),
-        from_b_db=_from_zero(fibre_db - g_db, begin),
-        half_sum_db=_from_zero((f_db + g_db) / 2, begin),
-        clean_range_db=value_range(f_db, g_db),
+        from_a_db=_from_zero(from_a_db, begin),
+        from_b_db=_from_zero(from_b_db, begin),
+        half_sum_db=_from_zero((from_a_db - from_b_db) / 2, begin),
+        clean_range_db=value_range(clean_ab_db, clean_ba_db),
     )
 
 
@@ -133,11 +136,11 @@ def _from_zero(values_db: FloatArray, begin: npt.NDArray[np.intp]) -> FloatArray
 
 
 def _first_section_seen_twice(
-    f_db: FloatArray, g_db: FloatArray, measurement: PairMeasurement, z_m: FloatArray
+    from_a_db: FloatArray, from_b_db: FloatArray, measurement: PairMeasurement, z_m: FloatArray
 ) -> npt.NDArray[np.intp]:
     """Grid indices of the first section that both shots show; none if there is no such section."""
     section = np.searchsorted([place.middle_m for place in measurement.places], z_m)
-    both = np.isfinite(f_db) & np.isfinite(g_db)
+    both = np.isfinite(from_a_db) & np.isfinite(from_b_db)
     return np.flatnonzero(both & (section == section[np.argmax(both)]))
 
 

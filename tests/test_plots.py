@@ -16,13 +16,15 @@ from matplotlib.figure import Figure
 from matplotlib.text import Text
 from scipy import optimize
 
-from otdravg.bidirectional import Kind
+from otdravg.bidirectional import Kind, measure_pair
 from otdravg.curves import envelope, span_curves
 from otdravg.errors import BadSetting, OutputRefused
 from otdravg.judge import PairReport, judge_pair
 from otdravg.label_row import side_by_side
 from otdravg.limits import Limits
 from otdravg.plots import check_format, pair_figure, save_figure, shot_figure
+from otdravg.simulate.corpus import random_pair
+from otdravg.trace import traces_from
 
 
 @pytest.fixture(scope="module")
@@ -67,6 +69,21 @@ class TestCurves:
         from_b = [spot.loss_db - spot.step_db for spot in SPOTS]
         assert self.steps(curves.from_a_db, curves.z_m) == pytest.approx(from_a, abs=2e-3)
         assert self.steps(curves.from_b_db, curves.z_m) == pytest.approx(from_b, abs=2e-3)
+
+    def test_long_dead_zones_are_bridged_along_the_fibre(self) -> None:
+        # Behind a pulse of 0.5 km fibre has fallen by 0.1 dB: no step and no ramp of the picture.
+        pair = random_pair(
+            np.random.default_rng(5), pulse_ns=(5000.0, 5000.0), spacing_m=(4.0, 6.0),
+            splices=(2, 2), section_m=(9000.0, 12_000.0), cords=0.0, connectors=0.0,
+        )  # fmt: skip
+        measured = measure_pair(traces_from(pair.a)[0], traces_from(pair.b)[0])
+        curves = span_curves(measured)
+        edges = (0.0, *(reading.distance_m for reading in measured.readings), pair.span_m)
+        assert len(edges) == 4
+        for curve in (curves.half_difference_db, curves.half_sum_db):
+            for low_m, high_m in pairwise(edges):
+                piece = curve[(curves.z_m > low_m + 20) & (curves.z_m < high_m - 20)]
+                assert np.nanmax(piece) - np.nanmin(piece) < 0.02
 
     def test_all_start_at_zero(self) -> None:
         curves = span_curves(measurement())
