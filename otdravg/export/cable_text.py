@@ -59,6 +59,7 @@ def cable_text(review: CableReview, *, ascii_only: bool = False, colour: bool = 
     _verdicts(page, review)
     _identities(page, review)
     _findings(page, review.findings)
+    _looks(page, review)
     _work(page, review)
     _patterns(page, review)
     _comparison(page, review)
@@ -186,6 +187,23 @@ def _sentence(finding: CableFinding) -> str:
         where.append(finding.files[0])
     place = f" ({', '.join(where)})" if where else ""
     return f"{finding.code}{place}: {finding.evidence.rstrip('.')}; {finding.what_to_do}"
+
+
+def _looks(page: Page, review: CableReview) -> None:
+    """Name what is over its limit and yet nothing to remake: no work list has it."""
+    rows = [
+        row
+        for row in review.rows
+        if row.verdict.action is Action.LOOK and row.verdict.verdict is Verdict.OVER
+    ]
+    if rows:
+        page.line()
+        page.line("Over the limit, but look before anything is cut")
+    for row in rows[:_UNITS_SHOWN]:
+        where = f"closure {row.closure}" if row.closure else distance_text(row.distance_m, km=True)
+        page.bullet(f"fibre {row.fibre}, {row.wavelength_nm} nm, {where}: {row.verdict.reason}")
+    if len(rows) > _UNITS_SHOWN:
+        page.bullet(f"{len(rows) - _UNITS_SHOWN} more: see splices.csv")
 
 
 def _work(page: Page, review: CableReview) -> None:

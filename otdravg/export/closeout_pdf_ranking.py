@@ -105,8 +105,8 @@ def _ranked(job: Job, area: Area, ranked: list[SpliceRow], limit_db: float | Non
         paper.line(x, top, x, bottom, width=0.9, dashes=(4, 2))
     for index, row in enumerate(shown):
         y = top - (index + 0.7) * step
-        place = row.closure or words["between_closures"]
-        name = words["loss_of_cell"].format(fibre=row.fibre, closure=place)
+        heading = words["loss_of_cell" if row.closure else "loss_between_closures"]
+        name = heading.format(fibre=row.fibre, closure=row.closure)
         paper.text(area.left, y, paper.fitted(name, label_width - 6, 7), size=7)
         loss_db = row.loss_db or 0.0
         u_db = row.expanded_uncertainty_db or 0.0

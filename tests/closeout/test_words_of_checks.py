@@ -10,6 +10,7 @@ import pytest
 from otdravg.cable import CableReview
 from otdravg.cable.decision_model import SealedDecision
 from otdravg.cable.decisions import Decision, What
+from otdravg.decision import Action, Verdict
 from otdravg.export.agreement import compare_outputs, decisions_made_with
 from otdravg.export.cable_text import cable_text
 from otdravg.export.closeout import write_closeout
@@ -45,6 +46,20 @@ def test_one_is_not_many(good_review: CableReview, language: Language) -> None:
     clean = replace(one, rows=(row,), findings=())
     assert summary_of(clean).splices_to_do == 0
     assert result_sentence(clean, words) == words["result_clean"]
+
+
+def test_the_terminal_names_what_is_over_and_yet_nothing_to_remake(
+    good_review: CableReview,
+) -> None:
+    over = replace(
+        good_review.rows[0].verdict, verdict=Verdict.OVER, action=Action.LOOK, reason="A sum."
+    )
+    row = replace(good_review.rows[0], closure=None, distance_m=1234.56, verdict=over)
+    head = "Over the limit, but look before anything is cut"
+    text = cable_text(replace(good_review, rows=(row,)))
+    assert f"{head}\n- fibre {row.fibre}, {row.wavelength_nm} nm, 1.235 km: A sum." in text
+    calm = replace(row, verdict=replace(over, action=Action.RE_SPLICE))
+    assert head not in cable_text(replace(good_review, rows=(calm,)))
 
 
 def test_the_terminal_says_one_ribbon(good_review: CableReview) -> None:

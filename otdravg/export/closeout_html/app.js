@@ -11,8 +11,7 @@ function open(row, takeFocus) {
   if (detail.hidden) cameFrom = document.activeElement;
   opened = row;
   detail.hidden = false;
-  const place = say("loss_of_cell",
-    { fibre: row.fibre, closure: row.closure || say("between_closures") });
+  const place = sayPlace(row);
   document.getElementById("one-heading").textContent = place + ", " + row.wavelength_nm + " nm";
   document.getElementById("one-loss").textContent = lossText(row);
   document.getElementById("one-verdict").textContent = value(row.verdict);

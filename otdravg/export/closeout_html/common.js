@@ -9,6 +9,11 @@ function say(key, filled) {
   return text;
 }
 
+function sayPlace(row) {
+  const key = row.closure ? "loss_of_cell" : "loss_between_closures";
+  return say(key, { fibre: row.fibre, closure: row.closure });
+}
+
 // Words of the results come translated; what is not in the list is shown as it is.
 function value(word) {
   return Object.hasOwn(data.values, word) ? data.values[word] : word;

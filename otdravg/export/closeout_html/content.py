@@ -82,6 +82,7 @@ _SCRIPT_WORDS = (
     "legend_missing",
     "legend_no_splice",
     "list_of",
+    "loss_between_closures",
     "loss_of_cell",
     "no_trace",
     "ribbon_number",

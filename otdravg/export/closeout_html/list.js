@@ -88,8 +88,7 @@ function makeList(review, onOpen) {
     const opener = element("button", String(row.fibre));
     opener.type = "button";
     opener.setAttribute("aria-label",
-      say("loss_of_cell", { fibre: row.fibre, closure: row.closure || say("between_closures") })
-      + ", " + row.wavelength_nm + " nm");
+      sayPlace(row) + ", " + row.wavelength_nm + " nm");
     opener.addEventListener("click", () => onOpen(row, true));
     const head = element("th");
     head.scope = "row";

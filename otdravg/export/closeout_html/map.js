@@ -157,8 +157,7 @@ function makeMap(review, onOpen) {
   host.addEventListener("focus", () => { if (here) speak(); });
   host.addEventListener("mousemove", (event) => {
     const row = rowAt(layout && cellAt(event));
-    host.title = row ? say("loss_of_cell", { fibre: row.fibre, closure: row.closure }) + ": "
-      + lossText(row) + ", " + value(row.verdict) : "";
+    host.title = row ? sayPlace(row) + ": " + lossText(row) + ", " + value(row.verdict) : "";
     host.classList.toggle("over-cell", Boolean(row));
   });
   host.addEventListener("click", (event) => {
