@@ -12,6 +12,7 @@ from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
+from scipy.ndimage import uniform_filter1d
 
 from otdravg.noise import DB_PER_RELATIVE_POWER, linear_power
 
@@ -63,31 +64,23 @@ TAIL_SHARE = 0.08
 
 def running_mean(values: FloatArray, width: int) -> FloatArray:
     """Mean of ``width`` values starting at each index, shape (n,); windows shrink at the end."""
-    return _window_mean(_running_sum(values), 0, width)
+    return _window_mean(values, 0, width)
 
 
 def centred_mean(values: FloatArray, width: int) -> FloatArray:
     """Centred running mean, shape (n,); windows shrink at both ends."""
-    return _window_mean(_running_sum(values), width // 2, width // 2 + 1)
+    return _window_mean(values, width // 2, width // 2 + 1)
 
 
-def _running_sum(values: FloatArray) -> FloatArray:
-    """Sum of all values in front of each index, shape (n + 1,)."""
-    return np.concatenate(([0.0], np.cumsum(values)))
-
-
-def _window_mean(sums: FloatArray, before: int, after: int) -> FloatArray:
+def _window_mean(values: FloatArray, before: int, after: int) -> FloatArray:
     """Mean over ``before`` values in front of each index and ``after`` from it on."""
-    n = sums.size - 1
-    upper = np.concatenate((sums[after:], np.full(min(after, n + 1) - 1, sums[-1])))
-    inner = max(n - before, 0)
-    mean = upper[:n].copy()
-    mean[before:] -= sums[:inner]
-    head, tail = min(before, n), max(n - after + 1, min(before, n))
-    whole = slice(head, tail)
-    mean[whole] *= 1.0 / (before + after)
-    for edge in (np.arange(head), np.arange(tail, n)):
-        mean[edge] /= np.minimum(edge + after, n) - np.maximum(edge - before, 0)
+    n = values.size
+    before, after = min(before, n), max(min(after, n), 1)
+    size = before + after
+    mean = uniform_filter1d(values, size, mode="constant", origin=before - size // 2)
+    # What lies beyond the ends counted as zeros.
+    for edge in (np.arange(before), np.arange(max(n - after + 1, before), n)):
+        mean[edge] *= size / (np.minimum(edge + after, n) - np.maximum(edge - before, 0))
     return np.asarray(mean)
 
 
@@ -297,14 +290,15 @@ class Contour:
     inverse_square: FloatArray  # 1/P² of the linear power, smoothed
     pulse_points: float
     slope_db_per_point: float  # what the fibre falls by from point to point (negative)
-    slope_slack: float  # how far that may be off
     smoothing: int  # points that a sharp edge is spread over
     top: int  # points of a reflection's top
     side: int  # points of the fibre on either side
     tops: FloatArray  # mean of a top from each point on
     sides: FloatArray  # mean of a side from each point on
     rise: FloatArray  # top above the fibre before it
-    drop: FloatArray  # top above the fibre behind it
+    height: FloatArray  # top above the fibre on both of its sides, beyond what slopes explain
+    depth: FloatArray  # top below the fibre on both of its sides, beyond what slopes explain
+    ceiling_db: float  # highest level
 
     @classmethod
     def of(
@@ -330,8 +324,9 @@ class Contour:
             Points that a sharp edge is spread over.
         """
         top, side = max(int(pulse_points // 3), 1), max(int(np.ceil(pulse_points * 0.75)), 4)
-        sums = _running_sum(level_db)
-        tops, sides = _window_mean(sums, 0, top), _window_mean(sums, 0, side)
+        sums = np.zeros(level_db.size + 1)
+        np.cumsum(level_db, out=sums[1:])
+        tops, sides = running_mean(level_db, top), running_mean(level_db, side)
         smooth = centred_mean(power, max(int(pulse_points / 3), 3))
         gap = int(np.ceil(1.25 * pulse_points)) + 2
         # Both neighbours brought along the fibre's own slope to where the top is.
@@ -339,19 +334,13 @@ class Contour:
         before += slope_db_per_point * (side + top) / 2
         after = np.concatenate((sides[gap:], np.full(gap, sides[-1])))[: tops.size]
         after -= slope_db_per_point * (gap + (side - top) / 2)
+        slack = slope_slack * (gap + side)
+        rise, drop = tops - before, tops - after
         return cls(
             level_db, sums, 1.0 / np.maximum(smooth, 1e-13) ** 2, pulse_points,
-            slope_db_per_point, slope_slack * (gap + side), smoothing, top, side, tops, sides,
-            tops - before, tops - after,
+            slope_db_per_point, smoothing, top, side, tops, sides, rise,
+            np.minimum(rise, drop) - slack, -np.maximum(rise, drop) - slack, float(level_db.max()),
         )  # fmt: skip
-
-    def height(self, here: slice) -> FloatArray:
-        """How much a top is above the fibre on both of its sides, beyond what slopes explain."""
-        return np.asarray(np.minimum(self.rise[here], self.drop[here]) - self.slope_slack)
-
-    def depth(self, here: slice) -> FloatArray:
-        """The same for a dip: how much it is below both."""
-        return np.asarray(-np.maximum(self.rise[here], self.drop[here]) - self.slope_slack)
 
     def mean(self, first: int, stop: int) -> float:
         """Mean level of the points first ≤ i < stop."""
@@ -367,7 +356,9 @@ class Contour:
             tops=-self.tops,
             sides=-self.sides,
             rise=-self.rise,
-            drop=-self.drop,
+            height=self.depth,
+            depth=self.height,
+            ceiling_db=-float(self.level_db.min()),
         )
 
 
@@ -429,7 +420,7 @@ def _peaks(view: _View) -> tuple[Peak, ...]:
     level_db, pulse_points = contour.level_db, contour.pulse_points
     top, side, tops, sides = contour.top, contour.side, contour.tops, contour.sides
     n = level_db.size
-    rise, height = contour.rise[here], contour.height(here)
+    rise, height = contour.rise[here], contour.height[here]
     if not rise.size:
         return ()
     worth = np.flatnonzero((height > view.least()) | (rise > LEAST_STEEP_DB))
@@ -437,7 +428,7 @@ def _peaks(view: _View) -> tuple[Peak, ...]:
     before = tops[at] - rise[worth]
     limit = view.six_sigma(at)
     # A flat top longer than the pulse has no lower side within reach, but rises all the same.
-    ceiling = float(level_db.max())
+    ceiling = contour.ceiling_db
     flat = (tops[at] >= ceiling - 1e-9) & (before < ceiling - LEAST_STEEP_DB)
     # No splice gains as much: what rises like this is a reflection even if another follows.
     steep = rise[worth] > np.maximum(MOST_GAIN_DB, limit)
@@ -477,7 +468,7 @@ def _dips(view: _View) -> tuple[Peak, ...]:
     view = replace(view, end=max(end - int(4 * contour.pulse_points) - 8, 0))
     rise = contour.rise[view.here]
     if not rise.size or not np.any(
-        (contour.depth(view.here) > view.least()) | (-rise > LEAST_STEEP_DB)
+        (contour.depth[view.here] > view.least()) | (-rise > LEAST_STEEP_DB)
     ):
         return ()
     found = _peaks(replace(view, contour=contour.upside_down()))
@@ -530,7 +521,7 @@ def clear_after(contour: Contour, long_run_db2: FloatArray, first: int, stop: in
     step = max(int(pulse_points // 4), 1)
     base = int(np.ceil(pulse_points)) + 2
     t = first + base
-    ceiling = float(level_db.max()) - 1e-9
+    ceiling = contour.ceiling_db - 1e-9
     candidate: int | None = None
     first_quiet: int | None = None
     least_fall = math.inf

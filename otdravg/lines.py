@@ -34,16 +34,8 @@ class LineTerms:
     @classmethod
     def of(cls, z_m: FloatArray, y_db: FloatArray, weight: FloatArray) -> LineTerms:
         """Build the terms; points with weight 0 do not count, whatever their level."""
-        origin = float(z_m[0] + z_m[-1]) / 2 if z_m.size else 0.0
-        unit = max(float(z_m[-1] - z_m[0]), 1e-9) if z_m.size else 1.0
-        x = (z_m - origin) / unit
         terms = np.empty((5, z_m.size))
-        terms[0] = weight
-        np.multiply(weight, x, out=terms[1])
-        np.multiply(terms[1], x, out=terms[2])
-        np.multiply(weight, np.where(weight > 0, y_db, 0.0), out=terms[3])
-        np.multiply(terms[3], x, out=terms[4])
-        return cls(origin, unit, terms)
+        return cls(*_fill(terms, z_m, y_db, weight), terms)
 
     def moments(self, lo: IndexArray, hi: IndexArray, about_m: FloatArray) -> FloatArray:
         """Sums of w, wx, wx², wy, wxy over lo ≤ i < hi, x = z − ``about_m`` in kilometres.
@@ -85,14 +77,30 @@ class LineSums:
     @classmethod
     def of(cls, z_m: FloatArray, y_db: FloatArray, weight: FloatArray) -> LineSums:
         """Build the sums; points with weight 0 do not count, whatever their level."""
-        points = LineTerms.of(z_m, y_db, weight)
         sums = np.zeros((5, z_m.size + 1))
-        np.cumsum(points.terms, axis=1, out=sums[:, 1:])
-        return cls(points.origin_m, points.unit_m, sums)
+        terms = sums[:, 1:]
+        origin_m, unit_m = _fill(terms, z_m, y_db, weight)
+        np.cumsum(terms, axis=1, out=terms)
+        return cls(origin_m, unit_m, sums)
 
     def between(self, lo: IndexArray, hi: IndexArray) -> FloatArray:
         """Sums over points lo ≤ i < hi, shape (5,) + lo.shape."""
         return self.sums.take(hi, axis=1) - self.sums.take(lo, axis=1)
+
+
+def _fill(
+    terms: FloatArray, z_m: FloatArray, y_db: FloatArray, weight: FloatArray
+) -> tuple[float, float]:
+    """Write w, wx, wx², wy, wxy into ``terms``; return origin and unit of x."""
+    origin_m = float(z_m[0] + z_m[-1]) / 2 if z_m.size else 0.0
+    unit_m = max(float(z_m[-1] - z_m[0]), 1e-9) if z_m.size else 1.0
+    x = (z_m - origin_m) / unit_m
+    terms[0] = weight
+    np.multiply(weight, x, out=terms[1])
+    np.multiply(terms[1], x, out=terms[2])
+    np.multiply(weight, np.where(weight > 0, y_db, 0.0), out=terms[3])
+    np.multiply(terms[3], x, out=terms[4])
+    return origin_m, unit_m
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,16 +120,21 @@ class SlopePrior:
 class StepEstimate:
     """Two line pieces and the step between them at each asked position.
 
-    ``loss_db`` is level before minus level after (positive = loss), ``u_db`` its
-    standard deviation; both NaN where there are too few points. The lines are given by
-    their values at ``at_m`` and slopes in dB/m.
+    ``loss_db`` is level before minus level after (positive = loss), ``variance_db2`` its
+    variance; NaN where there are no points. The lines are given by their values at ``at_m``
+    and slopes in dB/m.
     """
 
     loss_db: FloatArray
-    u_db: FloatArray
+    variance_db2: FloatArray
     before_db: FloatArray
     slope_before: FloatArray
     slope_after: FloatArray
+
+    @property
+    def u_db(self) -> FloatArray:
+        """Standard uncertainty of the loss."""
+        return np.asarray(np.sqrt(self.variance_db2))
 
     def score(self, allowance_db: FloatArray | float = 0.0, floor_db: float = 0.0) -> FloatArray:
         """Likelihood-ratio statistic (loss/u)², χ² with one degree of freedom; 0 where unknown.
@@ -130,8 +143,7 @@ class StepEstimate:
         splice may feign there. ``floor_db`` is a further standard uncertainty.
         """
         size = np.maximum(np.abs(self.loss_db) - allowance_db, 0.0)
-        score = size * size / (self.u_db * self.u_db + floor_db * floor_db)
-        return np.where(np.isfinite(score), score, 0.0)
+        return np.fmax(size * size / (self.variance_db2 + floor_db * floor_db), 0.0)  # not NaN
 
 
 def step_between(
@@ -189,11 +201,11 @@ def step_between(
             + (spread_b * reach_a**2 + spread_a * reach_b**2 - 2 * q * reach_a * reach_b)
             / determinant
         )
-        u = np.sqrt(variance)
-    short = ((left[1] - left[0]) < 1) | ((right[1] - right[0]) < 1) | (a[0] <= 0) | (b[0] <= 0)
+    unknown = ~((a[0] > 0) & (b[0] > 0))  # no points, or none that count
+    loss[unknown] = np.nan
     return StepEstimate(
-        np.where(short, np.nan, loss),
-        np.where(short, np.nan, u),
+        loss,
+        variance,
         before,
         slope_a / unit,
         slope_b / unit,

@@ -18,7 +18,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy import optimize
 
 __all__ = [
     "DB_PER_RELATIVE_POWER",
@@ -147,10 +146,10 @@ def rough_noise(
         receiver = min(receiver_db2, float(np.median(variance / inverse_power_2)))
         constant = max(float(np.median(variance - receiver * inverse_power_2)), floor)
         return NoiseModel(constant, receiver, constant, receiver)
-    design = np.column_stack([np.ones_like(variance), inverse_power_2]) / variance[:, None]
-    scale = np.linalg.norm(design, axis=0)
-    solution, _ = optimize.nnls(design / scale, np.ones_like(variance))
-    constant, receiver = solution / scale
+    # Relative to the variances: a loud group does not count for more than a quiet one.
+    one, ratio = 1 / variance, inverse_power_2 / variance
+    products = (one @ one, one @ ratio, ratio @ ratio, one.sum(), ratio.sum())
+    constant, receiver = _two_sources(np.array(products), 1, None)
     constant = max(constant, floor)
     return NoiseModel(constant, receiver, constant, receiver)
 

@@ -33,6 +33,8 @@ REPEAT_POINTS = 32
 REPEAT_SCATTER = 1.0
 #: Any large odd number.
 _HASH_BASE = 0x9E3779B97F4A7C15
+#: Buckets for the hashes of one shot: several times as many as it has points.
+_BUCKET_BITS = 17
 #: Reflections at least this high show the pulse's width, dB.
 CLEAR_PEAK_DB = 1.5
 #: A reflection narrower than this share of the stated pulse: the pulse was shorter.
@@ -164,11 +166,9 @@ class NoisePrints:
 
     ``hashes`` and ``at`` have one shape: a number for the differences of ``REPEAT_POINTS``
     neighbours, the same wherever and at whatever level they stand, and the first point's index.
-    ``ordered`` are the hashes in order of size.
     """
 
     hashes: npt.NDArray[np.uint64]
-    ordered: npt.NDArray[np.uint64]
     at: npt.NDArray[np.intp]
 
     @classmethod
@@ -197,7 +197,7 @@ class NoisePrints:
         for k in range(4):  # all along the window, not in one place only
             noisy &= spread2[k * quarter : k * quarter + count] > REPEAT_SCATTER**2 / 2
         at = np.flatnonzero(noisy)
-        return cls(hashes[at], np.sort(hashes[at]), at + shot.start)
+        return cls(hashes[at], at + shot.start)
 
 
 def same_noise(one: NoisePrints, other: NoisePrints) -> int:
@@ -205,19 +205,31 @@ def same_noise(one: NoisePrints, other: NoisePrints) -> int:
 
     Wherever they stand: the same acquisition stored twice, cut or shifted.
     """
-    alone = [
-        own[np.flatnonzero(np.diff(own, prepend=~own[:1]))] for own in (one.ordered, other.ordered)
-    ]
-    both = np.sort(np.concatenate(alone))
-    return int(np.count_nonzero(both[1:] == both[:-1]))
+    here, there = _bucket(one), _bucket(other)
+    suspects = one.hashes[_taken(there)[here]], other.hashes[_taken(here)[there]]
+    return int(np.intersect1d(*suspects).size)
+
+
+def _bucket(prints: NoisePrints) -> npt.NDArray[np.intp]:
+    """Number of a bucket for each hash: only what shares one needs to be compared."""
+    return np.asarray(prints.hashes >> np.uint64(64 - _BUCKET_BITS), dtype=np.intp)
+
+
+def _taken(buckets: npt.NDArray[np.intp]) -> npt.NDArray[np.bool_]:
+    """Which of all buckets hold anything."""
+    taken = np.zeros(1 << _BUCKET_BITS, dtype=bool)
+    taken[buckets] = True
+    return taken
 
 
 def _repeated_stretch(shot: Shot, prints: NoisePrints) -> Finding | None:
     """The same noise twice in one shot."""
-    if not np.any(prints.ordered[1:] == prints.ordered[:-1]):
-        return None
-    order = np.argsort(prints.hashes, kind="stable")
+    buckets = _bucket(prints)
+    crowded = np.flatnonzero((np.bincount(buckets) > 1)[buckets])
+    order = crowded[np.argsort(prints.hashes[crowded], kind="stable")]
     twins = np.flatnonzero(np.diff(prints.hashes[order]) == 0)
+    if not twins.size:
+        return None
     first, second = (prints.at[order[twins[0] + k]] for k in (0, 1))
     points = twins.size + REPEAT_POINTS
     return _finding(

@@ -62,6 +62,8 @@ ROUGH_RIPPLE = 1.5
 GUARD_SHARE = 0.1
 #: Levels are stored as 16 bits of 0.001 dB, 65.5 dB; nobody stores twice as much.
 LARGEST_SPAN_DB = 140.0
+#: Cells whose power is less than so many sigmas of its noise are not used.
+LEAST_CELL_SIGMAS = 4.0
 #: Points that are averaged column by column.
 FEW_POINTS = 16
 #: Cells per pulse in the search.
@@ -300,16 +302,14 @@ def make_cells(shot: Shot, width: int) -> Cells:
     used = count * width
     power = _means(shot.power[:used], width)
     x = shot.x_m[:used:width] + 0.5 * (width - 1) * shot.spacing_m
-    blocked = _means(shot.in_peak[:used].astype(float), width) > 0
-    clear = (~blocked).astype(float)
-    smooth = centred_mean(power * clear, 5) / np.maximum(centred_mean(clear, 5), 0.1)
-    sigma_cell = np.sqrt(shot.noise.receiver_long_run_db2 / width) / DB_PER_RELATIVE_POWER
-    usable = (power > 0) & (smooth > 4 * sigma_cell) & ~blocked
-    safe = np.where(usable, power, 1.0)
-    safe_smooth = np.where(usable, smooth, 1.0)
-    cell_level = DB_PER_RELATIVE_POWER * np.log(safe)
+    usable = _means(shot.in_peak[:used].astype(float), width) == 0
+    # Next to a blocked cell the smoothed power holds some of what is blocked.
+    usable[1:-1] &= usable[:-2] & usable[2:]
+    sigma2 = shot.noise.receiver_long_run_db2 / width / DB_PER_RELATIVE_POWER**2
+    inverse_square = _means(shot.contour.inverse_square[:used], width)
+    usable &= (power > 0) & (inverse_square * sigma2 < 1 / LEAST_CELL_SIGMAS**2)
+    cell_level = DB_PER_RELATIVE_POWER * np.log(np.where(usable, power, 1.0))
     # The logarithm of noisy power reads low by this much to first order.
-    cell_level += DB_PER_RELATIVE_POWER * 0.5 * (sigma_cell / safe_smooth) ** 2
-    variance = shot.noise.long_run_db2(DB_PER_RELATIVE_POWER * np.log(safe_smooth)) / width
-    weight = np.where(usable, 1.0 / variance, 0.0)
+    cell_level += DB_PER_RELATIVE_POWER * 0.5 * sigma2 * inverse_square
+    weight = np.where(usable, width / shot.noise.long_run_at(inverse_square), 0.0)
     return Cells(width, x, cell_level, weight, LineSums.of(x, cell_level, weight))

@@ -12,8 +12,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.optimize import Bounds, LinearConstraint, milp
-from scipy.sparse import coo_array
 
 from otdravg.errors import OtdravgError
 
@@ -166,6 +164,10 @@ def _chosen(
     cost: npt.NDArray[np.float64], entries: _Entries, low: Sequence[float], fixed: set[int]
 ) -> set[int] | None:
     """Choose columns at the least cost so that every row reaches its mark; None: impossible."""
+    # Half a second: most commands never ask, and few cables have spans over their rules.
+    from scipy.optimize import Bounds, LinearConstraint, milp
+    from scipy.sparse import coo_array
+
     rows, columns, values = entries
     least = np.zeros(cost.size)
     least[sorted(fixed)] = 1

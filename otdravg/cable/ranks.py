@@ -15,7 +15,6 @@ import math
 
 import numpy as np
 import numpy.typing as npt
-from scipy.stats import rankdata
 
 __all__ = ["rank_sum_chance", "ranks_in_rows"]
 
@@ -32,6 +31,8 @@ def ranks_in_rows(y: FloatArray) -> FloatArray:
     ----------
     y : ndarray, shape (rows, columns)
     """
+    from scipy.stats import rankdata  # half a second: not every command asks for patterns
+
     return np.asarray(rankdata(y, axis=1, nan_policy="omit"), dtype=np.float64)
 
 
