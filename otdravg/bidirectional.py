@@ -219,21 +219,21 @@ def measure_pair(
     places = _grouped(_located(sides, list(_grouped(found, sides))), sides)
     tried: set[float] = set()
     for _ in range(4):
-        kept = _pruned(sides, _grouped(_compounded(sides, places), sides), threshold)
+        kept, fit = _pruned(sides, _grouped(_compounded(sides, places), sides), threshold)
         # What was added before and fell again would only fall once more.
         more = [p for p in _scan(sides, kept, threshold) if p.start_m not in tried]
         if not more and kept == places:
             break
         tried.update(p.start_m for p in more)
         places = _grouped(_located(sides, list(kept) + more), sides)
+        fit = _fit(sides, places)
         if not more:
             break
-    fit = _fit(sides, places)
-    sides, fit = _solve(_renoise(sides, fit, places), places)
-    kept = _pruned(sides, places, threshold)
+    sides = _reweighted(_renoise(sides, fit, places), fit, places)
+    kept, fit = _pruned(sides, places, threshold)
     if kept != places:
-        sides, fit = _solve(sides, kept)
-    places = kept
+        sides = _reweighted(sides, fit, kept)
+        places, fit = kept, _fit(sides, kept)
     readings = _readings(sides, places, fit, seen_ab, seen_ba, axis)
     sections, overall, u_overall = _sections(places, fit, axis)
     return PairMeasurement(
@@ -428,14 +428,11 @@ def _fit(sides: Sides, places: tuple[Place, ...]) -> JointFit:
     return fit_sections(pair_sums(sides, places))
 
 
-def _solve(sides: Sides, places: tuple[Place, ...]) -> tuple[Sides, JointFit]:
-    """Fit the joint model twice; the second time weights and response are those of the first."""
-    fit = _fit(sides, places)
-    sides = (
-        sides[0].weighted(sides[0].model(fit, places)),
-        sides[1].weighted(sides[1].model(fit, places)),
+def _reweighted(sides: Sides, fit: JointFit, places: tuple[Place, ...]) -> Sides:
+    """Return the sides with weights and response about the model of a fit."""
+    return sides[0].weighted(sides[0].model(fit, places)), sides[1].weighted(
+        sides[1].model(fit, places)
     )
-    return sides, _fit(sides, places)
 
 
 def _renoise(sides: Sides, fit: JointFit, places: tuple[Place, ...]) -> Sides:
@@ -454,10 +451,20 @@ def _scores(sides: Sides, fit: JointFit, places: tuple[Place, ...]) -> FloatArra
     return np.asarray(np.einsum("ji,ji->j", r, np.linalg.solve(known, r[:, :, None])[:, :, 0]))
 
 
-def _pruned(sides: Sides, places: tuple[Place, ...], threshold: float) -> tuple[Place, ...]:
-    """Drop the least significant place until all are significant with the others in."""
+def _pruned(
+    sides: Sides, places: tuple[Place, ...], threshold: float
+) -> tuple[tuple[Place, ...], JointFit]:
+    """Drop the least significant place until all are significant with the others in.
+
+    Returns
+    -------
+    places : tuple of Place
+        Those that stay.
+    fit : JointFit
+        With these places.
+    """
+    fit = _fit(sides, places)
     while places:
-        fit = _fit(sides, places)
         scores = _scores(sides, fit, places)
         scores[_in_shadow(sides, fit, places)] = 0.0
         free = np.array([not (p.reflective or p.asked) for p in places])
@@ -466,7 +473,8 @@ def _pruned(sides: Sides, places: tuple[Place, ...], threshold: float) -> tuple[
         if scores[worst] > threshold:
             break
         places = places[:worst] + places[worst + 1 :]
-    return places
+        fit = _fit(sides, places)
+    return places, fit
 
 
 def _in_shadow(sides: Sides, fit: JointFit, places: tuple[Place, ...]) -> npt.NDArray[np.bool_]:

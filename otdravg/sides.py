@@ -61,6 +61,7 @@ class Side:
     weight: FloatArray  # shape (n,), 1/long-run variance of clean points, else 0
     response_db: FloatArray  # shape (n,), level or its unbiased linearised value
     terms: LineTerms  # of the points
+    entry_m: float  # where the span becomes clean behind the connector it starts with
 
     @classmethod
     def of(cls, shot: Shot, start_m: float, length_m: float, forward: bool) -> Side:
@@ -73,8 +74,8 @@ class Side:
         share = centred_mean(clean, width)
         model = DB_PER_RELATIVE_POWER * np.log(np.maximum(power, 1e-13) / np.maximum(share, 1e-9))
         nothing = LineTerms.of(shot.x_m[:2], level[:2], level[:2] * 0)
-        side = cls(shot, start_m, length_m, forward, level, level, nothing)
-        return side.weighted(model)
+        side = cls(shot, start_m, length_m, forward, level, level, nothing, 0.0)
+        return replace(side, entry_m=side._entry_clear()).weighted(model)
 
     def weighted(self, model_db: FloatArray) -> Side:
         """Return the side with weights and linearised response for a noise-free model.
@@ -136,7 +137,7 @@ class Side:
         longer shows still lifts what follows by a share of a millidecibel.
         """
         zones = self.dead_zones(places)
-        entry = self._entry_clear()
+        entry = self.entry_m
         exit_start = self.start_m + self.length_m - self.shot.guard_m - self.shot.spacing_m
         if self.forward:
             begin = np.concatenate(([entry], zones[:, 1]))
@@ -185,7 +186,7 @@ class Side:
         return np.where(reached, far[:, 0] - near[:, 1], np.inf)
 
     def _entry_clear(self) -> float:
-        """Where the span becomes clean behind the connector it starts with."""
+        """Where the dead zone of the connector at the near end of the span ends."""
         panel = float(self.shot.x_m[self.shot.front_clear])
         if self.start_m <= 0:
             return panel
