@@ -21,6 +21,7 @@ from otdravg.cable.decisions import (
     apply_to_shots,
     decisions_here,
 )
+from otdravg.cable.ends_by_shots import cables_with_open_ends, ends_by_shots
 from otdravg.cable.identity import check_identities
 from otdravg.cable.inventory import RawShot, find_files, read_header
 from otdravg.cable.judging import judged_rows
@@ -137,6 +138,11 @@ def review(
     taken, listed = list_shots(sorted(shots, key=lambda raw: raw.file), options)
     findings = [*options.decisions.findings, *listed]
     decisions, _ = decisions_here(options.decisions, taken)
+    still_open = sum(map(len, cables_with_open_ends(taken).values()))
+    if still_open:
+        with _counted("tell the ends", still_open, progress) as done:
+            told, more = ends_by_shots(taken, options.naming.end_a, executor, done)
+        taken, findings = tuple(told), findings + more
     clock.stage("take")
 
     measured, records, more = _measure(taken, options, executor, progress)

@@ -40,6 +40,10 @@ __all__ = ["Naming", "take"]
 _NEIGHBOURS = 6
 _SAME_STAND_S = 2 * 3600.0
 
+#: Where names disagree with so many fibres of the headers, and such a share of all, they count.
+_LEAST_COUNTED = 4
+_COUNTED_SHARE = 0.8
+
 #: A folder may have been mailed as an archive of its name.
 _NOT_AN_ARCHIVE = re.compile(r"\.zip$", re.IGNORECASE)
 _LAST_NUMBER = re.compile(r"(\d{1,5})(?!.*\d)")
@@ -91,7 +95,7 @@ def take(
     findings: list[CableFinding] = []
     claims = [_claims_of(raw, naming) for raw in raw_shots]
     for numbers in _by_cable(claims).values():
-        members = [claims[n] for n in numbers]
+        members = _without_counters([claims[n] for n in numbers])
         stuck = _stuck_fibres(members)
         if stuck:
             findings.append(_stuck_finding(stuck, members))
@@ -136,6 +140,26 @@ def _claims_of(raw: RawShot, naming: Naming) -> _Claims:
     by_source.append((Source.NAME, claim_of_name(path.name)))
     by_source.append((Source.FOLDER, replace(folder, cable=top)))
     return _Claims(raw, tuple(by_source))
+
+
+def _without_counters(members: Sequence[_Claims]) -> list[_Claims]:
+    """Let the numbers in names say nothing where they are clearly no fibre numbers.
+
+    An instrument counts its files: then nearly every fibre of the headers has shots whose names
+    disagree. One header number left unchanged is another matter (:func:`_stuck_fibres`).
+    """
+    agrees: dict[int, bool] = {}
+    for member in members:
+        header, name = member.said(Source.HEADER).fibre, member.said(Source.NAME).fibre
+        if header is not None and name is not None:
+            agrees[header] = agrees.get(header, True) and header == name
+    differ = sum(not always for always in agrees.values())
+    if differ < _LEAST_COUNTED or differ < _COUNTED_SHARE * len(agrees):
+        return list(members)
+    return [
+        member.saying(Source.NAME, replace(member.said(Source.NAME), fibre=None))
+        for member in members
+    ]
 
 
 def _with_places(members: Sequence[_Claims]) -> list[_Claims]:

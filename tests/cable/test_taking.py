@@ -181,6 +181,19 @@ def test_ends_typed_alike_leave_it_to_folders_named_after_places() -> None:
     assert records["Mill/1.sor"].taken_for.direction_by is Source.FOLDER
 
 
+def test_names_that_only_count_files_say_nothing_of_fibres() -> None:
+    """Common practice, no source: instruments number their files from 0 or 1 on."""
+    ends = ("Hut", "Mill"), ("Mill", "Hut")
+    shots = [
+        raw(f"{number:04d}.sor", fibre=str(number % 6 + 1), ends=ends[number // 6])
+        for number in range(12)
+    ]
+    records = taken(*shots)
+    assert [r.taken_for.fibre for r in records.values()] == [n % 6 + 1 for n in range(12)]
+    assert {r.taken_for.fibre_by for r in records.values()} == {Source.HEADER}
+    assert "fibre-claims-differ" not in {f.code for r in records.values() for f in r.findings}
+
+
 def test_a_pattern_and_a_mapping_go_before_the_header() -> None:
     shot = raw("odd 7-9.sor", fibre="3", ends=("Hut", "Mill"))
     pattern = NamePattern.parse("odd {fibre}-{any}")

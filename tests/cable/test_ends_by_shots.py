@@ -1,0 +1,130 @@
+"""Ends typed alike in every header, and names that say nothing: the shots themselves tell.
+
+The runs are simulated; what was really shot, and from where, is known.
+"""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from pathlib import Path
+
+import pytest
+from faulty_run import FIRST, write
+
+from otdravg.cable import CableReview, Options, list_shots, read_folders, review
+from otdravg.cable.model import ShotUse, Source
+from otdravg.cable.taking import Naming
+from otdravg.profile import default
+from otdravg.simulate.takes import Take
+from otdravg.trace import Direction
+
+FIBRES = range(1, 7)
+NM = 1550
+
+
+def write_silent(folder: Path, ends: str = "AB") -> dict[str, str]:
+    """Shots whose headers all claim A and whose names only count; path by true direction."""
+    truth = {}
+    for number, (direction, fibre) in enumerate((d, f) for d in ends for f in FIBRES):
+        name = f"{number:04d}.sor"
+        way = f"{direction}{'B' if direction == 'A' else 'A'}"
+        write(folder, Take(fibre, NM, way, header_direction="AB"), name)
+        truth[name] = way
+    return truth
+
+
+@pytest.fixture(scope="module")
+def silent(tmp_path_factory: pytest.TempPathFactory) -> tuple[CableReview, dict[str, str], Path]:
+    folder = tmp_path_factory.mktemp("silent") / "shots"
+    truth = write_silent(folder)
+    return review(read_folders([folder]), default()), truth, folder
+
+
+def told(result: CableReview) -> dict[str, str]:
+    ways = {Direction.A_TO_B: "AB", Direction.B_TO_A: "BA", Direction.UNKNOWN: "?"}
+    return {shot.path: ways[shot.taken_for.direction] for shot in result.shots}
+
+
+def test_the_shots_tell_both_ends_apart(
+    silent: tuple[CableReview, dict[str, str], Path],
+) -> None:
+    result, truth, _ = silent
+    assert told(result) == truth
+    assert {shot.use for shot in result.shots} == {ShotUse.USED}
+    assert {shot.taken_for.direction_by for shot in result.shots} == {Source.SHOTS}
+    assert {shot.attempt for shot in result.shots} == {1}
+
+
+def test_what_is_measured_so_is_what_full_headers_give(
+    silent: tuple[CableReview, dict[str, str], Path], tmp_path: Path
+) -> None:
+    for fibre in FIBRES:
+        for way in ("AB", "BA"):
+            write(tmp_path, Take(fibre, NM, way))
+    full = review(read_folders([tmp_path]), default())
+    rows = [(r.fibre, r.closure, r.loss_db) for r in silent[0].rows]
+    assert rows == [(r.fibre, r.closure, r.loss_db) for r in full.rows]
+    assert len(rows) >= 4 * len(FIBRES)
+
+
+def test_the_finding_says_how_it_was_decided(
+    silent: tuple[CableReview, dict[str, str], Path],
+) -> None:
+    (finding,) = [f for f in silent[0].findings if f.code == "ends-told-by-shots"]
+    assert "6 shots are from A and 6 from B" in finding.evidence
+    assert "0000.sor" in finding.what_to_do
+    assert finding.files == tuple(sorted(silent[1]))
+    assert "shot-not-placed" not in {f.code for f in silent[0].findings}
+
+
+def test_before_measuring_the_direction_is_open(
+    silent: tuple[CableReview, dict[str, str], Path],
+) -> None:
+    records, _ = list_shots(read_folders([silent[2]]))
+    assert {r.use for r in records} == {ShotUse.UNPLACED}
+
+
+def test_the_a_end_may_be_where_the_crew_went_second(
+    silent: tuple[CableReview, dict[str, str], Path],
+) -> None:
+    _, truth, folder = silent
+    shots = read_folders([folder])
+    far = next(s.identity.location_b for s in shots if s.identity is not None)
+    result = review(shots, default(), Options(naming=Naming(end_a=far)))
+    assert told(result) == {path: way[::-1] for path, way in truth.items()}
+
+
+def test_shots_again_from_one_end_are_attempts_not_the_other_end(tmp_path: Path) -> None:
+    for fibre in FIBRES:
+        for again in range(2):
+            taken = FIRST + timedelta(minutes=fibre, hours=again)
+            take = Take(fibre, NM, "AB", again=again, taken=taken)
+            write(tmp_path, take, f"{again}{fibre:03d}.sor")
+    near = next(s.identity.location_a for s in read_folders([tmp_path]) if s.identity)
+    result = review(read_folders([tmp_path]), default(), Options(naming=Naming(end_a=near)))
+    assert {s.taken_for.direction for s in result.shots} == {Direction.A_TO_B}
+    assert [f.code for f in result.findings if f.code == "ends-told-by-shots"] == []
+
+
+def test_a_missing_shot_and_one_taken_again_are_told_too(tmp_path: Path) -> None:
+    truth = write_silent(tmp_path)
+    missing = next(p for p, way in truth.items() if way == "BA")
+    (tmp_path / missing).unlink()
+    del truth[missing]
+    again = Take(2, NM, "AB", header_direction="AB", again=1, taken=FIRST + timedelta(days=3))
+    write(tmp_path, again, "0099.sor")
+    truth["0099.sor"] = "AB"
+    result = review(read_folders([tmp_path]), default())
+    assert told(result) == truth
+    by_path = {s.path: s for s in result.shots}
+    assert by_path["0099.sor"].attempt == 2
+    assert [(f.fibre, f.direction) for f in result.findings if f.code == "direction-missing"] == [
+        (1, "B→A")
+    ]
+
+
+def test_results_do_not_depend_on_the_order_of_the_files(
+    silent: tuple[CableReview, dict[str, str], Path],
+) -> None:
+    shots = read_folders([silent[2]])
+    assert told(review(shots[::-1], default())) == silent[1]
