@@ -8,11 +8,13 @@ from __future__ import annotations
 from datetime import timedelta
 from pathlib import Path
 
+import numpy as np
 import pytest
 from faulty_run import FIRST, write
 
 from otdravg.cable import CableReview, Options, list_shots, read_folders, review
-from otdravg.cable.model import ShotUse, Source
+from otdravg.cable.ends_by_shots import _Seen, _told
+from otdravg.cable.model import FibreKey, ShotUse, Source
 from otdravg.cable.taking import Naming
 from otdravg.profile import default
 from otdravg.simulate.takes import Take
@@ -128,3 +130,22 @@ def test_results_do_not_depend_on_the_order_of_the_files(
 ) -> None:
     shots = read_folders([silent[2]])
     assert told(review(shots[::-1], default())) == silent[1]
+
+
+def test_on_an_even_route_the_order_of_time_tells(
+    silent: tuple[CableReview, dict[str, str], Path],
+) -> None:
+    """Closures every kilometre stand at the same places from both ends; losses still differ."""
+    records, _ = list_shots(read_folders([silent[2]]))
+    seen: dict[tuple[FibreKey, int], list[_Seen]] = {}
+    for record in sorted(records, key=lambda r: r.path):
+        from_a = silent[1][record.path] == "AB"
+        at_m = np.array([1000.0, 2000.0, 3000.0])
+        loss_db = np.array([0.15, 0.02, 0.08]) if from_a else np.array([0.01, 0.11, 0.02])
+        key = record.taken_for.key
+        assert key is not None
+        shot = _Seen(record, at_m, loss_db, np.full(3, 0.002), 5.0)
+        seen.setdefault((key, NM), []).append(shot)
+    ways, by_time = _told(seen)
+    assert {path: way.value.replace("→", "") for path, way in ways.items()} == silent[1]
+    assert by_time == len(records)
