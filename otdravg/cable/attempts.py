@@ -11,7 +11,7 @@ from otdravg.cable.notes import about_shot
 from otdravg.findings import Severity
 from otdravg.trace import Direction
 
-__all__ = ["Slot", "Stand", "mark_repeats", "number_attempts", "stands_of"]
+__all__ = ["Slot", "Stand", "mark_repeats", "number_attempts", "stands_of", "when"]
 
 Slot = tuple[FibreKey, int, Direction]
 
@@ -100,7 +100,7 @@ def number_attempts(records: Sequence[ShotRecord]) -> tuple[list[ShotRecord], li
         if slot is not None and record.use is ShotUse.USED:
             groups[slot].append(number)
     for members in groups.values():
-        members.sort(key=lambda n: _when(records[n]))
+        members.sort(key=lambda n: when(records[n]))
         for attempt, number in enumerate(members, start=1):
             result[number] = replace(records[number], attempt=attempt)
         newest = result[members[-1]]
@@ -123,7 +123,8 @@ def number_attempts(records: Sequence[ShotRecord]) -> tuple[list[ShotRecord], li
     return result, findings
 
 
-def _when(record: ShotRecord) -> tuple[int, float, str]:
+def when(record: ShotRecord) -> tuple[int, float, str]:
+    """Sort key by time: the folder's number, the instrument's clock, the name."""
     taken = record.taken
     return record.batch, taken.timestamp() if taken else 0.0, record.path
 

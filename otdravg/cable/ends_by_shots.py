@@ -16,7 +16,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from otdravg.cable.attempts import number_attempts
+from otdravg.cable.attempts import number_attempts, when
 from otdravg.cable.measuring import Job, Sketch, measure_job, spread
 from otdravg.cable.model import CableFinding, FibreKey, ShotRecord, ShotUse, Source
 from otdravg.cable.names import same_text
@@ -120,7 +120,7 @@ def ends_by_shots(
         told, by_time = _told(_looked_at(own, executor, done))
         if len(set(told.values())) < 2:
             continue  # one end only, or nothing to tell two apart by
-        first = min((r for r in own if r.path in told), key=_when)
+        first = min((r for r in own if r.path in told), key=when)
         of_first = Direction.A_TO_B if _begun_at_a(first, end_a) else Direction.B_TO_A
         turned = told[first.path] is not of_first
         changed = [_told_so(r, told.get(r.path), turned) for r in own]
@@ -154,11 +154,6 @@ def _is_open(members: Sequence[ShotRecord]) -> bool:
     return said <= {Source.HEADER, Source.NOTHING} and len(ways) == 1 and len(fibres) < len(members)
 
 
-def _when(record: ShotRecord) -> tuple[int, float, str]:
-    taken = record.taken
-    return record.batch, taken.timestamp() if taken else 0.0, record.path
-
-
 def _begun_at_a(first: ShotRecord, end_a: str | None) -> bool:
     """Whether the first shot is from A: crews type the ends right for the first one at least."""
     if end_a is None or first.identity is None:
@@ -172,7 +167,7 @@ def _looked_at(
     """The shots of every fibre at every wavelength, oldest first."""
     shots = [
         ((key, nm), record)
-        for record in sorted(members, key=_when)
+        for record in sorted(members, key=when)
         if (key := record.taken_for.key) is not None
         and (nm := record.taken_for.wavelength_nm) is not None
     ]
@@ -195,18 +190,16 @@ def _told(seen: dict[_Slot, list[_Seen]]) -> tuple[dict[str, Direction], int]:
     model = max(both, key=lambda pair: min(side[-1].at_m.size for side in pair))
     told: dict[str, Direction] = {}
     by_time = 0
-    for one, other in ends.values():
-        lead = _places_speak((one, other), model)
-        if abs(lead) < _DECISIVE:
-            if not other:
-                continue
+    for sides in ends.values():
+        ways = [_way_by_places(side, model) for side in sides]
+        if ways == [None, None] and all(sides):
             # A crew shoots from one end for hours: what was shot first here was so there too.
-            lead = 1 if (_when(one[0].record) < _when(other[0].record)) else -1
-            lead *= 1 if _when(model[0][0].record) < _when(model[1][0].record) else -1
-            by_time += len(one) + len(other)
-        ways = (Direction.A_TO_B, Direction.B_TO_A)
-        for side, way in zip((one, other), ways if lead > 0 else ways[::-1], strict=True):
-            told.update((shot.record.path, way) for shot in side)
+            alike = _first_is_older(sides) == _first_is_older(model)
+            ways[0] = Direction.A_TO_B if alike else Direction.B_TO_A
+            by_time += sum(map(len, sides))
+        for side, way, other in zip(sides, ways, ways[::-1], strict=True):
+            if way is not None or other is not None:
+                told.update((shot.record.path, way or _opposite(other)) for shot in side)
     return told, by_time
 
 
@@ -219,13 +212,22 @@ def _two_ends(shots: Sequence[_Seen]) -> _Ends:
     )
 
 
-def _places_speak(ends: _Ends, model: _Ends) -> int:
-    """How many more events stand where the model's do if the ends are taken alike, not crossed."""
-    lead = 0
-    for k, side in enumerate(ends):
-        if side:
-            lead += side[-1].same_places(model[k][-1]) - side[-1].same_places(model[1 - k][-1])
-    return lead
+def _way_by_places(side: Sequence[_Seen], model: _Ends) -> Direction | None:
+    """Direction of shots whose events clearly stand where those of one of the model's ends do."""
+    if not side:
+        return None
+    like_a, like_b = (side[-1].same_places(end[-1]) for end in model)
+    if abs(like_a - like_b) < _DECISIVE:
+        return None
+    return Direction.A_TO_B if like_a > like_b else Direction.B_TO_A
+
+
+def _first_is_older(ends: _Ends) -> bool:
+    return when(ends[0][0].record) < when(ends[1][0].record)
+
+
+def _opposite(way: Direction | None) -> Direction:
+    return Direction.B_TO_A if way is Direction.A_TO_B else Direction.A_TO_B
 
 
 def _told_so(record: ShotRecord, told: Direction | None, turned: bool) -> ShotRecord:
@@ -233,7 +235,7 @@ def _told_so(record: ShotRecord, told: Direction | None, turned: bool) -> ShotRe
     if told is None:
         return record
     if turned:
-        told = Direction.B_TO_A if told is Direction.A_TO_B else Direction.A_TO_B
+        told = _opposite(told)
     taken = replace(record.taken_for, direction=told, direction_by=Source.SHOTS)
     return replace(record, taken_for=taken, use=ShotUse.USED, remark="", attempt=0)
 

@@ -132,6 +132,29 @@ def test_results_do_not_depend_on_the_order_of_the_files(
     assert told(review(shots[::-1], default())) == silent[1]
 
 
+def test_a_fibre_spliced_anew_is_still_seen_from_the_same_end(
+    silent: tuple[CableReview, dict[str, str], Path],
+) -> None:
+    """Other losses at the places of one end are an attempt, not the other end."""
+    records, _ = list_shots(read_folders([silent[2]]))
+    by_path = {r.path: r for r in records}
+    from_a, from_b = np.array([500.0, 1200.0, 3100.0]), np.array([900.0, 2800.0, 3500.0])
+    loss_db, u_db = np.array([0.15, 0.02, 0.08]), np.full(3, 0.002)
+    seen = {
+        (FibreKey("X", 1), NM): [
+            _Seen(by_path["0000.sor"], from_a, loss_db, u_db, 5.0),
+            _Seen(by_path["0006.sor"], from_b, loss_db[::-1], u_db, 5.0),
+        ],
+        (FibreKey("X", 2), NM): [
+            _Seen(by_path["0001.sor"], from_a, loss_db, u_db, 5.0),
+            _Seen(by_path["0007.sor"], from_a, loss_db + 0.1, u_db, 5.0),
+        ],
+    }
+    ways, by_time = _told(seen)
+    assert ways["0001.sor"] is ways["0007.sor"] is ways["0000.sor"] is not ways["0006.sor"]
+    assert by_time == 0
+
+
 def test_on_an_even_route_the_order_of_time_tells(
     silent: tuple[CableReview, dict[str, str], Path],
 ) -> None:
