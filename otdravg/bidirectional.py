@@ -430,9 +430,8 @@ def _fit(sides: Sides, places: tuple[Place, ...]) -> JointFit:
 
 def _reweighted(sides: Sides, fit: JointFit, places: tuple[Place, ...]) -> Sides:
     """Return the sides with weights and response about the model of a fit."""
-    return sides[0].weighted(sides[0].model(fit, places)), sides[1].weighted(
-        sides[1].model(fit, places)
-    )
+    ab, ba = (side.weighted(side.model(fit, places)) for side in sides)
+    return ab, ba
 
 
 def _renoise(sides: Sides, fit: JointFit, places: tuple[Place, ...]) -> Sides:

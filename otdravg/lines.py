@@ -202,7 +202,7 @@ def step_between(
             / determinant
         )
     unknown = ~((a[0] > 0) & (b[0] > 0))  # no points, or none that count
-    loss[unknown] = np.nan
+    loss[unknown] = variance[unknown] = np.nan
     return StepEstimate(
         loss,
         variance,

@@ -129,7 +129,7 @@ def ends_by_shots(
             findings += more
         for n, record in zip(numbers, numbered, strict=True):
             result[n] = record
-        findings.append(_finding(cable, numbered, first, by_time))
+        findings.append(_finding(cable, numbered, first, of_first, by_time))
     return result, findings
 
 
@@ -241,19 +241,24 @@ def _told_so(record: ShotRecord, told: Direction | None, turned: bool) -> ShotRe
 
 
 def _finding(
-    cable: str, records: Sequence[ShotRecord], first: ShotRecord, by_time: int
+    cable: str,
+    records: Sequence[ShotRecord],
+    first: ShotRecord,
+    of_first: Direction,
+    by_time: int,
 ) -> CableFinding:
     told = [r for r in records if r.taken_for.direction_by is Source.SHOTS]
     from_a = sum(r.taken_for.direction is Direction.A_TO_B for r in told)
     near = first.identity.location_a if first.identity else ""
-    typed = f"all headers name {near} as the near end" if near else "no header names the ends"
+    typed = f"all headers name {near} as the near end" if near else "no header names the near end"
+    basis = f" at {near}" if near else ""
     how = "" if not by_time else f", {by_time} of them by the order of time"
     return CableFinding(
         Severity.CAUTION,
         "ends-told-by-shots",
         f"{typed} and no name or folder says where a shot was taken: by places and losses of their "
         f"events {from_a} shots are from A and {len(told) - from_a} from B{how}",
-        f"the end of the first shot, {first.path}, was called A as its header says: check one "
+        f"the first shot, {first.path}, was taken to be from {of_first.value[0]}{basis}: check one "
         "fibre, and state directions in names or a mapping table",
         cable=cable,
         files=tuple(sorted(r.path for r in told)),

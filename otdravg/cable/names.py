@@ -23,6 +23,7 @@ __all__ = [
     "claim_of_folder",
     "claim_of_name",
     "direction_of",
+    "marks_fibre",
     "read_mapping",
     "same_text",
     "usual_wavelength",
@@ -98,6 +99,11 @@ def claim_of_name(name: str) -> Claim:
     numbers = marked or [int(m[1]) for m in _NUMBER.finditer(rest)]
     fibre = numbers[-1] if numbers and numbers[-1] > 0 else None
     return Claim(None, fibre, direction, wavelength)
+
+
+def marks_fibre(name: str) -> bool:
+    """Whether a file name says of a number that it is a fibre's: ``F014``, ``fibre-14``."""
+    return _MARKED_FIBRE.search(_WAVELENGTH.sub(" ", name.rsplit(".", 1)[0])) is not None
 
 
 def claim_of_folder(folders: Iterable[str]) -> Claim:

@@ -20,6 +20,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import PurePosixPath
 
+from otdravg.cable.colours import RIBBON_SIZES
 from otdravg.cable.inventory import RawShot
 from otdravg.cable.model import CableFinding, ShotRecord, ShotUse, Source, TakenFor
 from otdravg.cable.names import (
@@ -28,6 +29,7 @@ from otdravg.cable.names import (
     NamePattern,
     claim_of_folder,
     claim_of_name,
+    marks_fibre,
     same_text,
     usual_wavelength,
 )
@@ -40,7 +42,7 @@ __all__ = ["Naming", "take"]
 _NEIGHBOURS = 6
 _SAME_STAND_S = 2 * 3600.0
 
-#: Where names disagree with so many fibres of the headers, and such a share of all, they count.
+#: Names that disagree with so many fibres of the headers, and such a share, may number files.
 _LEAST_COUNTED = 4
 _COUNTED_SHARE = 0.8
 
@@ -145,16 +147,30 @@ def _claims_of(raw: RawShot, naming: Naming) -> _Claims:
 def _without_counters(members: Sequence[_Claims]) -> list[_Claims]:
     """Let the numbers in names say nothing where they are clearly no fibre numbers.
 
-    An instrument counts its files: then nearly every fibre of the headers has shots whose names
-    disagree. One header number left unchanged is another matter (:func:`_stuck_fibres`).
+    An instrument counts its files: no number comes twice, none is marked as a fibre's, and nearly
+    every fibre of the headers has shots whose names disagree. One header number left unchanged is
+    another matter (:func:`_stuck_fibres`), and so are headers that begin anew in every ribbon.
     """
     agrees: dict[int, bool] = {}
+    numbers: list[int] = []
+    steps: list[int] = []
     for member in members:
         header, name = member.said(Source.HEADER).fibre, member.said(Source.NAME).fibre
-        if header is not None and name is not None:
-            agrees[header] = agrees.get(header, True) and header == name
+        if header is None or name is None:
+            continue
+        if marks_fibre(PurePosixPath(member.raw.file.path).name):
+            return list(members)
+        agrees[header] = agrees.get(header, True) and header == name
+        numbers.append(name)
+        steps.append(name - header)
     differ = sum(not always for always in agrees.values())
-    if differ < _LEAST_COUNTED or differ < _COUNTED_SHARE * len(agrees):
+    by_ribbon = any(all(step % size == 0 for step in steps) for size in RIBBON_SIZES)
+    if (
+        differ < _LEAST_COUNTED
+        or differ < _COUNTED_SHARE * len(agrees)
+        or len(set(numbers)) < len(numbers)
+        or by_ribbon
+    ):
         return list(members)
     return [
         member.saying(Source.NAME, replace(member.said(Source.NAME), fibre=None))
@@ -377,7 +393,8 @@ def _better_by_name(claims: Sequence[_Claims]) -> dict[str, str]:
         by_name = _slot(claim, claim.said(Source.NAME).fibre)
         if taken[by_name]:
             continue
-        if taken[by_header]:
+        # Of shots whose end is not told, two in one place may be one from each end.
+        if taken[by_header] and claim.settled("direction")[0] is not None:
             reasons[claim.raw.file.path] = (
                 "the header's fibre has another shot of this kind and the name's fibre has none"
             )

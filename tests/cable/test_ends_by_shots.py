@@ -74,7 +74,7 @@ def test_the_finding_says_how_it_was_decided(
 ) -> None:
     (finding,) = [f for f in silent[0].findings if f.code == "ends-told-by-shots"]
     assert "6 shots are from A and 6 from B" in finding.evidence
-    assert "0000.sor" in finding.what_to_do
+    assert "0000.sor, was taken to be from A" in finding.what_to_do
     assert finding.files == tuple(sorted(silent[1]))
     assert "shot-not-placed" not in {f.code for f in silent[0].findings}
 
@@ -86,6 +86,15 @@ def test_before_measuring_the_direction_is_open(
     assert {r.use for r in records} == {ShotUse.UNPLACED}
 
 
+def test_numbers_of_files_that_count_on_fibre_by_fibre_are_no_fibres(tmp_path: Path) -> None:
+    """From 1 on, the numbers of the second end stand a whole ribbon apart from the fibres."""
+    for number, (way, fibre) in enumerate(((w, f) for w in ("AB", "BA") for f in FIBRES), start=1):
+        write(tmp_path, Take(fibre, NM, way, header_direction="AB"), f"{number:03d}.sor")
+    result = review(read_folders([tmp_path]), default())
+    assert [s.taken_for.fibre for s in result.shots] == [*FIBRES, *FIBRES]
+    assert list(told(result).values()) == ["AB"] * len(FIBRES) + ["BA"] * len(FIBRES)
+
+
 def test_the_a_end_may_be_where_the_crew_went_second(
     silent: tuple[CableReview, dict[str, str], Path],
 ) -> None:
@@ -94,6 +103,8 @@ def test_the_a_end_may_be_where_the_crew_went_second(
     far = next(s.identity.location_b for s in shots if s.identity is not None)
     result = review(shots, default(), Options(naming=Naming(end_a=far)))
     assert told(result) == {path: way[::-1] for path, way in truth.items()}
+    (finding,) = [f for f in result.findings if f.code == "ends-told-by-shots"]
+    assert "0000.sor, was taken to be from B" in finding.what_to_do
 
 
 def test_shots_again_from_one_end_are_attempts_not_the_other_end(tmp_path: Path) -> None:

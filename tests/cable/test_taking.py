@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from datetime import datetime, timedelta, timezone
 
+import pytest
+
 from otdravg.cable import NamePattern, Naming, ShotUse
 from otdravg.cable.inventory import FoundFile, RawShot
 from otdravg.cable.model import CableFinding, ShotRecord, Source
@@ -192,6 +194,17 @@ def test_names_that_only_count_files_say_nothing_of_fibres() -> None:
     assert [r.taken_for.fibre for r in records.values()] == [n % 6 + 1 for n in range(12)]
     assert {r.taken_for.fibre_by for r in records.values()} == {Source.HEADER}
     assert "fibre-claims-differ" not in {f.code for r in records.values() for f in r.findings}
+
+
+@pytest.mark.parametrize("name", ["{:03d}_AB.sor", "F{:03d}_AB.sor"])
+def test_headers_that_begin_anew_in_every_ribbon_leave_the_fibre_to_the_name(name: str) -> None:
+    """Common practice, no source: fibre 5 of ribbon 3 is typed as 5, its file named 29."""
+    shots = [
+        raw(name.format(fibre), fibre=str((fibre - 1) % 12 + 1), ends=("Hut", "Mill"))
+        for fibre in range(1, 37)
+    ]
+    records = taken(*shots)
+    assert [r.taken_for.fibre for r in records.values()] == list(range(1, 37))
 
 
 def test_a_pattern_and_a_mapping_go_before_the_header() -> None:
