@@ -21,6 +21,7 @@ __all__ = [
     "ShotsDoNotPair",
     "UnreadableTrace",
     "UnwritableTrace",
+    "WorkersLost",
 ]
 
 
@@ -146,3 +147,14 @@ class BadCloseout(OtdravgError):
         self.problem = problem
         self.advice = advice
         super().__init__(f"{path}: {problem}; {advice}")
+
+
+class WorkersLost(OtdravgError):
+    """A worker process that vanished in the middle of its work: how many there were, what to do."""
+
+    def __init__(self, count: int) -> None:
+        self.count = count
+        super().__init__(
+            f"one of {count} worker processes vanished, as when memory runs out; "
+            "close other programs or run again with fewer workers"
+        )

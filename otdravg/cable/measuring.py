@@ -7,14 +7,10 @@ there are or in which order they finish.
 
 from __future__ import annotations
 
-import multiprocessing
-import os
-import threading
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import FIRST_COMPLETED, Executor, Future, wait
+from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future, wait
 from contextlib import contextmanager
 from dataclasses import dataclass
-from multiprocessing.connection import wait as wait_for
 from typing import Any, TypeVar
 
 import numpy as np
@@ -30,7 +26,7 @@ from otdravg.findings import Finding
 from otdravg.plausibility import pair_findings
 from otdravg.trace import Direction, Trace
 
-__all__ = ["Job", "Outcome", "Sketch", "end_with_parent", "measure_job", "spread"]
+__all__ = ["Job", "Outcome", "Sketch", "measure_job", "spread"]
 
 FloatArray = npt.NDArray[np.float64]
 In = TypeVar("In")
@@ -239,23 +235,9 @@ def spread(
 def _given_up_on_error(futures: Sequence[Future[Any]]) -> Iterator[None]:
     try:
         yield
+    except BrokenExecutor:
+        raise  # it gives its work up by itself, and would stumble over what we had given up
     except BaseException:
         for future in futures:
             future.cancel()
         raise
-
-
-def end_with_parent() -> None:
-    """Let a worker process end when the process that started it is gone; for initialisers.
-
-    A pool's workers wait for work on a pipe that they keep open themselves: when their parent
-    is killed they would wait for ever.
-    """
-    parent = multiprocessing.parent_process()
-    if parent is not None:
-        threading.Thread(target=_end_after, args=(parent.sentinel,), daemon=True).start()
-
-
-def _end_after(sentinel: int) -> None:
-    wait_for([sentinel])
-    os._exit(1)

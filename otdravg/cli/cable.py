@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import importlib
-import multiprocessing
 import os
-import signal
 import sys
 from collections.abc import Iterator
-from concurrent.futures import Executor, ProcessPoolExecutor
+from concurrent.futures import Executor
 from contextlib import AbstractContextManager, contextmanager, nullcontext
 from dataclasses import replace
 from pathlib import Path
@@ -30,7 +28,6 @@ from otdravg.cable import (
 )
 from otdravg.cable.against import read_splices
 from otdravg.cable.colours import RIBBON_SIZES
-from otdravg.cable.measuring import end_with_parent
 from otdravg.cli import options
 from otdravg.cli.closeout_options import only_option, template_option
 from otdravg.cli.options import FilePath, force_option, room_option
@@ -44,6 +41,7 @@ from otdravg.export.whole_folder import whole_folder
 from otdravg.limits import Rule
 from otdravg.profile import Profile, default, load, load_shipped
 from otdravg.sor import SizeLimits
+from otdravg.workers import local_workers
 
 __all__ = ["cable"]
 
@@ -254,32 +252,8 @@ def _executor(workers: int | None, dask: str | None) -> Iterator[Executor | None
     if count == 1:
         yield None
         return
-    with _interrupts_held():
-        executor = ProcessPoolExecutor(count, initializer=_prepare_worker)
-        for _ in range(count):
-            executor.submit(os.getpid)  # any work: it starts the processes
-    try:
+    with local_workers(count, _keep_freed_memory) as executor:
         yield executor
-    except BaseException:
-        # They would finish what they have begun, and leaving waits for them.
-        for worker in multiprocessing.active_children():
-            worker.terminate()
-        executor.shutdown(cancel_futures=True)
-        raise
-    executor.shutdown()
-
-
-@contextmanager
-def _interrupts_held() -> Iterator[None]:
-    """Hold Ctrl-C back while workers start: until they are prepared they would answer it too."""
-    if not hasattr(signal, "pthread_sigmask"):  # Windows
-        yield
-        return
-    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
-    try:
-        yield
-    finally:
-        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 @contextmanager
@@ -293,13 +267,6 @@ def _cluster(address: str) -> Iterator[Executor]:
         ) from None
     with distributed.Client(address) as client:
         yield client.get_executor(pure=False)
-
-
-def _prepare_worker() -> None:
-    """Prepare a worker. A terminal sends Ctrl-C to all, only their parent shall answer."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    end_with_parent()
-    _keep_freed_memory()
 
 
 def _keep_freed_memory() -> None:

@@ -10,10 +10,7 @@ import os
 import secrets
 import shlex
 import shutil
-import signal
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from concurrent.futures import ProcessPoolExecutor
-from contextlib import contextmanager
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -30,6 +27,7 @@ from otdravg.simulate.mix_ups import faulty_takes
 from otdravg.simulate.papers import planted_csv, readme, truth_csv
 from otdravg.simulate.planted import faults_of_the_glass
 from otdravg.simulate.takes import BACKSCATTER_DB, Site, Take, content_of, file_name, path_of
+from otdravg.workers import local_workers
 
 __all__ = ["DemoSummary", "write_demo"]
 
@@ -302,33 +300,19 @@ def _make_all(draft: Path, takes: Sequence[Take], site: Site, workers: int) -> N
     for folder in sorted({take.folder for take in takes} - {""}):
         (draft / folder).mkdir(parents=True)
     batches = [takes[n : n + _BATCH] for n in range(0, len(takes), _BATCH)]
-    with _mapped(workers if len(takes) >= _SHARED_FROM else 1) as mapped:
-        for _ in mapped(partial(_make, draft, site), batches):
+    make = partial(_make, draft, site)
+    if workers == 1 or len(takes) < _SHARED_FROM:
+        for batch in batches:
+            make(batch)
+        return
+    with local_workers(workers) as executor:
+        for _ in executor.map(make, batches):
             pass
 
 
 def _make(draft: Path, site: Site, takes: Sequence[Take]) -> None:
     for take in takes:
         (draft / path_of(take, site.run)).write_bytes(content_of(take, site))
-
-
-@contextmanager
-def _mapped(workers: int) -> Iterator[Callable[..., Iterator[None]]]:
-    """Give a ``map`` that works in several processes, or here for a single one."""
-    if workers == 1:
-        yield map
-        return
-    with ProcessPoolExecutor(workers, initializer=_leave_interrupts_to_parent) as executor:
-        try:
-            yield executor.map
-        except BaseException:
-            executor.shutdown(wait=False, cancel_futures=True)
-            raise
-
-
-def _leave_interrupts_to_parent() -> None:
-    """A terminal sends Ctrl-C to every process of the group; only the first shall answer."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
 
 
 def _commands(run: CableRun, target: Path, pairs: Pairs, faulty: bool) -> list[str]:

@@ -10,6 +10,7 @@ import time
 from pathlib import Path
 
 import pytest
+from faulty_run import write_all
 
 pytestmark = pytest.mark.skipif(
     not Path("/proc/self/task").is_dir(), reason="looks for workers in /proc"
@@ -39,15 +40,24 @@ def is_running(pid: int) -> bool:
     return state != "Z"
 
 
+@pytest.fixture(scope="module")
+def long_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Much more than can be measured before Ctrl-C comes."""
+    folder = tmp_path_factory.mktemp("long") / "shots"
+    write_all(folder, 96)
+    return folder
+
+
+@pytest.mark.parametrize("presses", [1, 3])
 @pytest.mark.parametrize("after_s", [0.0, 0.15, 0.3])
 def test_it_ends_in_one_line_without_output_or_workers(
-    clean_folder: Path, tmp_path: Path, after_s: float
+    long_folder: Path, tmp_path: Path, after_s: float, presses: int
 ) -> None:
     out = tmp_path / "out"
     process = subprocess.Popen(
         [
             *(sys.executable, "-m", "otdravg"),
-            *("cable", str(clean_folder), "--out", str(out), "--workers", "2"),
+            *("cable", str(long_folder), "--out", str(out), "--workers", "2"),
         ],
         stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True,
         preexec_fn=_heed_ctrl_c,
@@ -58,7 +68,9 @@ def test_it_ends_in_one_line_without_output_or_workers(
             time.sleep(0.01)
         assert len(workers) == 2
         time.sleep(after_s)  # another moment each time; none has to be met
-        os.killpg(process.pid, signal.SIGINT)
+        for _ in range(presses):
+            os.killpg(process.pid, signal.SIGINT)
+            time.sleep(0.02)
         output, errors = process.communicate(timeout=_GIVE_UP_S)
     finally:
         process.kill()
