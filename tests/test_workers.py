@@ -6,7 +6,7 @@ import multiprocessing
 import os
 import signal
 import threading
-from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures import Future, ProcessPoolExecutor
 
 import pytest
 
@@ -45,9 +45,15 @@ def test_ctrl_c_while_they_start_waits_until_they_can_be_ended(
 
 
 def test_work_that_has_not_begun_is_given_up() -> None:
-    with pytest.raises(ZeroDivisionError), local_workers(1) as executor:
-        waiting = [executor.submit(os.getpid) for _ in range(200)]
-        raise ZeroDivisionError
+    waiting: list[Future[int]] = []
+
+    def submit_and_fail() -> None:
+        with local_workers(1) as executor:
+            waiting.extend(executor.submit(os.getpid) for _ in range(200))
+            raise ZeroDivisionError
+
+    with pytest.raises(ZeroDivisionError):
+        submit_and_fail()
     assert any(future.cancelled() for future in waiting)
 
 
