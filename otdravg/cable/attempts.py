@@ -11,7 +11,20 @@ from otdravg.cable.notes import about_shot
 from otdravg.findings import Severity
 from otdravg.trace import Direction
 
-__all__ = ["Slot", "Stand", "mark_repeats", "number_attempts", "stands_of", "when"]
+__all__ = [
+    "EDITED",
+    "Slot",
+    "Stand",
+    "mark_repeats",
+    "number_attempts",
+    "place_text",
+    "slot_of",
+    "stands_of",
+    "when",
+]
+
+#: The finding about equal points under different headers.
+EDITED = "header-edited"
 
 Slot = tuple[FibreKey, int, Direction]
 
@@ -64,7 +77,7 @@ def _repeat_finding(kept: ShotRecord, others: Sequence[ShotRecord]) -> CableFind
         code, what = "same-file-again", f"{count} files are equal byte for byte"
     else:
         code, what = (
-            "header-edited",
+            EDITED,
             f"{count} files hold the same {kept.point_count} points under different headers",
         )
     if one_place:
@@ -72,7 +85,7 @@ def _repeat_finding(kept: ShotRecord, others: Sequence[ShotRecord]) -> CableFind
         advice = f"{kept.path} was used; remove the others"
     else:
         severity = Severity.DEFECT
-        places = "; ".join(_place(record) for record in (kept, *others))
+        places = "; ".join(place_text(record) for record in (kept, *others))
         what += f" and claim to be different shots ({places})"
         advice = (
             f"{kept.path} was used, but nothing in the files proves which claim is true: "
@@ -81,7 +94,8 @@ def _repeat_finding(kept: ShotRecord, others: Sequence[ShotRecord]) -> CableFind
     return about_shot(kept, severity, code, what, advice, *others)
 
 
-def _place(record: ShotRecord) -> str:
+def place_text(record: ShotRecord) -> str:
+    """Write what a shot claims to be: ``fibre 3 A→B 1550 nm``."""
     taken = record.taken_for
     fibre = "unknown fibre" if taken.fibre is None else f"fibre {taken.fibre}"
     return f"{fibre} {taken.direction.value} {taken.wavelength_nm or '?'} nm"

@@ -26,15 +26,24 @@ from otdravg.cable.standing import Measured
 from otdravg.errors import Refusal
 from otdravg.findings import Severity
 
-__all__ = ["NOT_ONE_FIBRE", "check_identities"]
+__all__ = [
+    "CLEAR",
+    "LEAST_FIBRES",
+    "NOT_ONE_FIBRE",
+    "Members",
+    "check_identities",
+    "fibres_by_closures",
+    "odds_text",
+    "sides_of",
+]
 
 #: Findings that say that both shots are not of one fibre: nothing measured from them is a loss.
 NOT_ONE_FIBRE = frozenset({"fibres-crossed", "other-fibre", "pair-doubtful"})
 
 #: With fewer fibres the scatter between them cannot be told from the scatter of measurement.
-_LEAST_FIBRES = 6
+LEAST_FIBRES = 6
 #: Odds from which a pair counts as confirmed, and against which it counts as doubtful.
-_CLEAR = log(20)
+CLEAR = log(20)
 _VERY_CLEAR = log(100)
 #: Pairs refused for these reasons are explained already and would only blur the comparison.
 _EXPLAINED = (Refusal.LENGTH, Refusal.SAME_END, Refusal.NO_SIGNAL)
@@ -56,10 +65,10 @@ def check_identities(
     """
     checks: list[IdentityCheck] = []
     findings: list[CableFinding] = []
-    for keys, by_nm in _groups(measured, maps):
+    for keys, by_nm in fibres_by_closures(measured, maps):
         own_map = maps[keys[0].cable]
-        sides = {nm: _sides(members, keys, own_map) for nm, members in sorted(by_nm.items())}
-        if len(keys) < _LEAST_FIBRES:
+        sides = {nm: sides_of(members, keys, own_map) for nm, members in sorted(by_nm.items())}
+        if len(keys) < LEAST_FIBRES:
             checks += [_untold(key, len(keys)) for key in keys]
             continue
         from_a, from_b = zip(*sides.values(), strict=True)
@@ -84,10 +93,11 @@ def check_identities(
     return checks, findings
 
 
+#: Measurements of some fibres at one wavelength.
 Members = dict[FibreKey, Measured]
 
 
-def _groups(
+def fibres_by_closures(
     measured: Sequence[Measured], maps: Mapping[str, CableMap]
 ) -> list[tuple[list[FibreKey], dict[int, Members]]]:
     """Fibres that pass the same closures, with their measurements by wavelength.
@@ -120,7 +130,7 @@ def _common(own_map: CableMap) -> tuple[int, ...]:
     return max(counts, key=lambda numbers: (counts[numbers], numbers))
 
 
-def _sides(
+def sides_of(
     members: Members, keys: Sequence[FibreKey], own_map: CableMap
 ) -> tuple[list[Features | None], list[Features | None]]:
     """Features of all shots from A and from B at one wavelength, in the order of the keys."""
@@ -207,7 +217,7 @@ def _checks(
                 pair = keys[int(best[n])] if fits else None
                 files = _files(by_nm.values(), key, *([pair] if pair else []))
                 findings.append(_doubtful(key, pair, float(own[n]), value, files))
-        elif value >= _CLEAR and own[n] > 0:
+        elif value >= CLEAR and own[n] > 0:
             confidence = Confidence.CONFIRMED
         elif own[n] > 0:
             confidence = Confidence.LIKELY
@@ -299,7 +309,7 @@ def _crossed(
         Severity.DEFECT,
         "fibres-crossed",
         f"the shots of fibres {a.fibre} and {b.fibre} from A fit each other's shots from B"
-        f"{where}: log-likelihood margin {margin:.1f} (about {_odds(margin)} to 1)",
+        f"{where}: log-likelihood margin {margin:.1f} (about {odds_text(margin)} to 1)",
         "nothing was exchanged: trace both fibres, then exchange the numbers of their shots from "
         "B in a mapping table, or confirm the crossing as a reviewer's decision"
         if nm is None
@@ -329,12 +339,13 @@ def _doubtful(
         Severity.DEFECT,
         "other-fibre",
         f"a shot of fibre {other.fibre} fits fibre {a.fibre} better than its own partner: "
-        f"log-likelihood margin {-margin:.1f} (about {_odds(-margin)} to 1)",
+        f"log-likelihood margin {-margin:.1f} (about {odds_text(-margin)} to 1)",
         f"perhaps fibre {other.fibre} was shot twice under two numbers; shoot fibre {a.fibre} "
         "again from both ends",
         files=files,
     )
 
 
-def _odds(margin: float) -> str:
+def odds_text(margin: float) -> str:
+    """Write the odds of a log-likelihood margin: ``350`` to one, or ``10^7``."""
     return f"{exp(margin):.0f}" if margin < log(1e4) else f"10^{margin / log(10):.0f}"

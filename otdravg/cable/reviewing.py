@@ -14,6 +14,7 @@ from pathlib import Path
 from otdravg.cable.against import OldSplice, change_findings, changes_since
 from otdravg.cable.attempts import mark_repeats, number_attempts, stands_of
 from otdravg.cable.closures import KnownClosure
+from otdravg.cable.copies import tell_copies
 from otdravg.cable.decisions import (
     Decisions,
     accepted_rows,
@@ -157,8 +158,8 @@ def review(
     clock.stage("measure at closures")
 
     identities, crossed = check_identities(measured, maps)
+    findings = tell_copies(findings, records, measured, maps) + crossed
     clock.stage("identity")
-    findings += crossed
     findings += measured_findings(measured)
     findings += set_findings(records, measured, maps, profile, options.fibre_count)
     findings += profile_findings(measured, maps, profile)
