@@ -84,6 +84,22 @@ class CableMap:
         """Return a closure by its number."""
         return self.closures[number - 1]
 
+    def stretch(self, fibre: int, distance_m: float) -> str:
+        """Say between which of a fibre's closures a place lies, from its own A end."""
+        passes = self.passes[fibre]
+        before = [number for number, at_m in passes.items() if at_m < distance_m]
+        after = [number for number, at_m in passes.items() if at_m > distance_m]
+        left = f"closure {self.closure(max(before)).name}" if before else "end A"
+        right = f"closure {self.closure(min(after)).name}" if after else "end B"
+        return f"between {left} and {right}"
+
+    def closure_at(self, fibre: int, distance_m: float) -> Closure | None:
+        """Return the closure that a place on a fibre belongs to, if it lies at one."""
+        for number, at_m in self.passes[fibre].items():
+            if abs(at_m - distance_m) <= self.tolerance_m[fibre]:
+                return self.closure(number)
+        return None
+
 
 @dataclass(slots=True)
 class _Cluster:

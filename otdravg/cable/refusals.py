@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from statistics import median
 
@@ -11,6 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from otdravg.bidirectional import Axis
+from otdravg.cable.closures import CableMap
 from otdravg.cable.measuring import Outcome, Sketch
 from otdravg.cable.model import CableFinding, FibreKey, ShotRecord
 from otdravg.cable.notes import about_shot
@@ -47,12 +48,17 @@ class _Usual:
     start_a_m: float
     start_b_m: float
     places_m: FloatArray  # of one fibre's splices, from A
+    fibre: int  # that one
+    own_map: CableMap | None
 
 
 class Reasons:
     """Tells what is wrong with pairs that were refused, from those that were measured."""
 
-    def __init__(self, measured: Iterable[tuple[FibreKey, Outcome]]) -> None:
+    def __init__(
+        self, measured: Iterable[tuple[FibreKey, Outcome]], maps: Mapping[str, CableMap]
+    ) -> None:
+        self._maps = maps
         self._by_cable: dict[str, list[tuple[int, Outcome, Axis]]] = defaultdict(list)
         for key, outcome in measured:
             if outcome.axis is not None:
@@ -105,9 +111,10 @@ class Reasons:
         own = self._by_cable.get(key.cable)
         if not own:
             return None
-        nearest = min(own, key=lambda one: (abs(one[0] - key.fibre), one[0]))[1]
+        fibre, nearest, _ = min(own, key=lambda one: (abs(one[0] - key.fibre), one[0]))
         places = np.array([reading.distance_m for reading in nearest.readings])
-        return _Usual(*self._typical[key.cable], places)
+        own_map = self._maps.get(key.cable)
+        return _Usual(*self._typical[key.cable], places, fibre, own_map)
 
 
 def _odd_one(outcome: Outcome, usual: _Usual) -> int | None:
@@ -169,14 +176,24 @@ def _broken_fibre(
     standing: Sequence[ShotRecord], pieces_m: tuple[float, float], usual: _Usual
 ) -> CableFinding:
     from_a_m, from_b_m = pieces_m
+    where, closure = f"{from_a_m:.0f} m from A", None
+    look = "cut fibre, crushed cable, or a splice that came apart"
+    if usual.own_map is not None and usual.fibre in usual.own_map.passes:
+        closure = usual.own_map.closure_at(usual.fibre, from_a_m)
+        if closure is None:
+            where += f", {usual.own_map.stretch(usual.fibre, from_a_m)}"
+            look = "cut fibre or crushed cable"
+        else:
+            where += f", at closure {closure.name}"
+            look = "a splice that came apart, or a fibre broken in its tray"
     finding = about_shot(
         standing[0],
         Severity.DEFECT,
         "fibre-broken",
         f"from A the fibre ends {from_a_m:.0f} m behind the span start, from B {from_b_m:.0f} m; "
         f"together {from_a_m + from_b_m:.0f} m, as long as the cable's other fibres "
-        f"({usual.length_m:.0f} m): it is open {from_a_m:.0f} m from A",
-        "look there: cut fibre, crushed cable, or a splice that came apart; then shoot again",
+        f"({usual.length_m:.0f} m): it is open {where}",
+        f"look there: {look}; then shoot again",
         standing[1],
     )
-    return replace(finding, direction="")
+    return replace(finding, direction="", closure="" if closure is None else closure.name)

@@ -153,6 +153,8 @@ def review(
         cable_maps(measured, profile.ribbon_size, options.closures), decisions
     )
     findings += more
+    records, more = settle(measured, records, maps)
+    findings += more
     with _counted("measure at closures", len(measured), progress) as done:
         measured = measure_at_closures(measured, maps, executor, done)
     clock.stage("measure at closures")
@@ -241,7 +243,7 @@ def _counted(stage: str, total: int, progress: Progress) -> Iterator[Callable[[i
 
 def _measure(
     records: Sequence[ShotRecord], options: Options, executor: Executor | None, progress: Progress
-) -> tuple[list[Measured], list[ShotRecord], list[CableFinding]]:
+) -> tuple[list[Measured], Sequence[ShotRecord], list[CableFinding]]:
     """Measure what pairs; shots with a wrong wavelength label are left out and it is redone."""
     setup = MeasuringSetup(
         options.launch_m, options.receive_m, options.group_index, usual_indices(records)
@@ -271,8 +273,7 @@ def _measure(
         measured = [
             again.get((s.key, s.wavelength_nm)) or known[_stand_shots(s.ab, s.ba)] for s in stands
         ]
-    records, settled = settle(measured, records)
-    return measured, records, findings + settled
+    return measured, records, findings
 
 
 Shots = tuple[tuple[str, ...], tuple[str, ...]]

@@ -54,11 +54,6 @@ def _losses(rows: Sequence[SpliceRow]) -> str:
 
 def _between(rows: Sequence[SpliceRow], own_map: CableMap) -> CableFinding:
     first = rows[0]
-    passes = own_map.passes[first.fibre]
-    before = [n for n, z in passes.items() if z < first.distance_m]
-    after = [n for n, z in passes.items() if z > first.distance_m]
-    left = f"closure {own_map.closure(max(before)).name}" if before else "end A"
-    right = f"closure {own_map.closure(min(after)).name}" if after else "end B"
     large = any((row.loss_db or 0.0) >= _WORTH_A_LOOK_DB for row in rows)
     bent = any(row.bend_suspected for row in rows)
     what = " It rises with wavelength as a bend does." if bent else ""
@@ -71,7 +66,8 @@ def _between(rows: Sequence[SpliceRow], own_map: CableMap) -> CableFinding:
         first.key,
         Severity.CAUTION if large or bent else Severity.NOTE,
         "event-between-closures",
-        f"{_losses(rows)} at {first.distance_m:.0f} m, between {left} and {right}.{what}",
+        f"{_losses(rows)} at {first.distance_m:.0f} m, "
+        f"{own_map.stretch(first.fibre, first.distance_m)}.{what}",
         advice,
         files=_files(rows),
     )

@@ -7,6 +7,7 @@ from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 
 from otdravg.cable.attempts import Stand
+from otdravg.cable.closures import CableMap
 from otdravg.cable.measuring import Job, Outcome, measure_job, spread
 from otdravg.cable.model import CableFinding, FibreKey, ShotRecord, ShotUse
 from otdravg.cable.notes import about_shot
@@ -105,10 +106,12 @@ def _newest_usable(stand: Stand, outcomes: Sequence[Outcome]) -> Measured:
 
 
 def settle(
-    measured: Sequence[Measured], records: Sequence[ShotRecord]
+    measured: Sequence[Measured],
+    records: Sequence[ShotRecord],
+    maps: Mapping[str, CableMap],
 ) -> tuple[list[ShotRecord], list[CableFinding]]:
     """Mark the use of every shot after measuring, with findings for what did not pair."""
-    reasons = Reasons((one.key, one.outcome) for one in measured)
+    reasons = Reasons(((one.key, one.outcome) for one in measured), maps)
     use: dict[str, tuple[ShotUse, str]] = {}
     findings: list[CableFinding] = []
     for one in measured:
