@@ -10,15 +10,9 @@ import numpy as np
 from otdravg.cable.attempts import EDITED, Slot, place_text, slot_of
 from otdravg.cable.closures import CableMap
 from otdravg.cable.fingerprints import Comparison
-from otdravg.cable.identity import (
-    CLEAR,
-    LEAST_FIBRES,
-    Members,
-    fibres_by_closures,
-    sides_of,
-)
+from otdravg.cable.identity import CLEAR, LEAST_FIBRES, fibres_by_closures, sides_of
 from otdravg.cable.measuring import Sketch
-from otdravg.cable.model import CableFinding, FibreKey, ShotRecord
+from otdravg.cable.model import CableFinding, ShotRecord
 from otdravg.cable.standing import Measured
 from otdravg.trace import Direction
 
@@ -38,64 +32,80 @@ def tell_copies(
     told from the others by odds of twenty to one.
     """
     by_path = {record.path: record for record in records}
-    groups = fibres_by_closures(measured, maps)
+    glass = _Glass(measured, maps)
     told = []
     for finding in findings:
         if finding.code == EDITED:
-            fits = _fits([by_path[path] for path in finding.files], measured, groups, maps)
-            finding = _with_answer(finding, by_path[finding.files[0]], fits)
+            copies = [by_path[path] for path in finding.files]
+            finding = _with_answer(finding, copies[0], _fits(copies, glass))
         told.append(finding)
     return told
 
 
-Groups = Sequence[tuple[Sequence[FibreKey], Mapping[int, Members]]]
 #: Log-likelihood of a claim, and a file that makes it; the best first.
 Fits = Sequence[tuple[float, ShotRecord]]
 
 
-def _fits(
-    copies: Sequence[ShotRecord],
-    measured: Sequence[Measured],
-    groups: Groups,
-    maps: Mapping[str, CableMap],
-) -> Fits:
+def _fits(copies: Sequence[ShotRecord], glass: _Glass) -> Fits:
     """How well the trace fits every claim that can be held against a shot from the other end."""
     claims = {slot: record for record in reversed(copies) if (slot := slot_of(record)) is not None}
-    sketch = _sketch_of(copies[0], measured)
+    sketch = glass.sketches.get(copies[0].path)
     if sketch is None or len(claims) < 2:
         return []
-    fits = [(_ratio(sketch, slot, groups, maps), record) for slot, record in claims.items()]
+    fits = [(glass.ratio(sketch, slot), record) for slot, record in claims.items()]
     return sorted((f for f in fits if np.isfinite(f[0])), key=lambda f: (-f[0], f[1].path))
 
 
-def _sketch_of(kept: ShotRecord, measured: Sequence[Measured]) -> Sketch | None:
-    for one in measured:
-        for record, sketch in zip(
-            one.records, (one.outcome.sketch_ab, one.outcome.sketch_ba), strict=True
-        ):
-            if record is not None and record.path == kept.path:
-                return sketch
-    return None
+class _Glass:
+    """The shots of a run, to hold another shot against."""
 
+    def __init__(self, measured: Sequence[Measured], maps: Mapping[str, CableMap]) -> None:
+        self._maps = maps
+        self._groups = fibres_by_closures(measured, maps)
+        self._comparisons: dict[tuple[int, int], Comparison] = {}
+        self.sketches = {
+            record.path: sketch
+            for one in measured
+            for record, sketch in zip(
+                one.records, (one.outcome.sketch_ab, one.outcome.sketch_ba), strict=True
+            )
+            if record is not None and sketch is not None
+        }
 
-def _ratio(sketch: Sketch, slot: Slot, groups: Groups, maps: Mapping[str, CableMap]) -> float:
-    """Put the shot in a claim's place; its ratio to the shot from the other end, or NaN."""
-    key, wavelength_nm, direction = slot
-    for keys, by_nm in groups:
-        members = by_nm.get(wavelength_nm, {})
-        one = members.get(key)
-        if one is None or len(keys) < LEAST_FIBRES:
-            continue
-        # Refused or not as it was: here it is another shot that is looked at.
-        outcome = (
-            replace(one.outcome, sketch_ab=sketch, refusal=None)
-            if direction is Direction.A_TO_B
-            else replace(one.outcome, sketch_ba=sketch, refusal=None)
-        )
-        placed = {**members, key: one.with_outcome(outcome)}
-        from_a, from_b = sides_of(placed, keys, maps[key.cable])
-        return float(Comparison([from_a], [from_b]).own()[keys.index(key)])
-    return np.nan
+    def ratio(self, sketch: Sketch, slot: Slot) -> float:
+        """Ratio of a shot to the shot from the other end of the fibre that it claims.
+
+        NaN if there is none, or too few fibres pass the same closures to tell.
+        """
+        key, wavelength_nm, direction = slot
+        from_a = direction is Direction.A_TO_B
+        for number, (keys, by_nm) in enumerate(self._groups):
+            members = by_nm.get(wavelength_nm, {})
+            one = members.get(key)
+            if one is None or len(keys) < LEAST_FIBRES:
+                continue
+            # Refused or not as it was: here it is another shot that is looked at.
+            in_place = (
+                replace(one.outcome, sketch_ab=sketch, refusal=None)
+                if from_a
+                else replace(one.outcome, sketch_ba=sketch, refusal=None)
+            )
+            laid = sides_of(
+                {**members, key: one.with_outcome(in_place)}, [key], self._maps[key.cable]
+            )
+            features = laid[0 if from_a else 1][0]
+            if features is not None:
+                comparison = self._comparison(number, wavelength_nm)
+                return comparison.ratio_of(features, keys.index(key), from_a=from_a)
+        return np.nan
+
+    def _comparison(self, number: int, wavelength_nm: int) -> Comparison:
+        if (number, wavelength_nm) not in self._comparisons:
+            keys, by_nm = self._groups[number]
+            own_map = self._maps[keys[0].cable]
+            from_a, from_b = sides_of(by_nm[wavelength_nm], keys, own_map)
+            self._comparisons[number, wavelength_nm] = Comparison([from_a], [from_b])
+        return self._comparisons[number, wavelength_nm]
 
 
 def _with_answer(finding: CableFinding, kept: ShotRecord, fits: Fits) -> CableFinding:
@@ -106,7 +116,8 @@ def _with_answer(finding: CableFinding, kept: ShotRecord, fits: Fits) -> CableFi
         f"{finding.evidence}; held against the shot from the other end, log-likelihood "
         + ", ".join(f"{ratio:+.1f} as {place_text(record)}" for ratio, record in fits)
     )
-    if best < CLEAR or any(best - ratio < CLEAR for ratio, _ in others):
+    clear = all(best - ratio >= CLEAR for ratio, _ in others) if others else best >= CLEAR
+    if best <= 0 or not clear:
         return replace(finding, evidence=f"{evidence}: the glass does not tell")
     if slot_of(fitting) == slot_of(kept):
         advice = f"{kept.path} was used, and its glass fits; take the other claimed shots again"

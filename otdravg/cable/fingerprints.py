@@ -164,39 +164,57 @@ class Comparison:
         width = shots[0].stacked().size if shots else 2
         tables_a = [_table(features, n, width) for features in from_a]
         tables_b = [_table(features, n, width) for features in from_b]
-        centred = [_centred(a, b) for a, b in zip(tables_a, tables_b, strict=True)]
+        self._middles = [_middles(a, b) for a, b in zip(tables_a, tables_b, strict=True)]
+        centred_a = [a - middle for a, (middle, _) in zip(tables_a, self._middles, strict=True)]
+        centred_b = [b - middle for b, (_, middle) in zip(tables_b, self._middles, strict=True)]
         # One row per feature: what is worked on together lies together.
-        raw_a, raw_b = _mean_of(tables_a).T, _mean_of(tables_b).T
-        # A reading that is not there makes no loss impossible.
-        self._raw_a = np.where(np.isnan(raw_a), np.inf, raw_a)
-        self._raw_b = np.where(np.isnan(raw_b), np.inf, raw_b)
-        self._a = np.ascontiguousarray(_mean_of([pair[0] for pair in centred]).T)
-        self._b = np.ascontiguousarray(_mean_of([pair[1] for pair in centred]).T)
+        self._from_a = _Readings(_mean_of(tables_a).T, _mean_of(centred_a).T)
+        self._from_b = _Readings(_mean_of(tables_b).T, _mean_of(centred_b).T)
         closures = (width - 2) // 3
         self._kinds = np.repeat((0, 1, 2), (closures, closures + 1, closures + 1))
-        both = np.isfinite(self._a) & np.isfinite(self._b)
+        a, b = self._from_a.centred, self._from_b.centred
+        both = np.isfinite(a) & np.isfinite(b)
         self._usable = np.flatnonzero(both.sum(axis=1) >= 3)
-        self._scales = _scales(self._a.T, self._b.T, both.T, self._kinds)
+        self._scales = _scales(a.T, b.T, both.T, self._kinds)
 
     def own(self) -> FloatArray:
         """Ratio of every fibre's own two shots, shape (n,)."""
-        everybody = np.arange(self._a.shape[1])
-        return self._summed(everybody, everybody)
+        return self._summed(self._from_a, self._from_b)
 
     def ratios(
         self, from_a: npt.NDArray[np.intp] | None = None, from_b: npt.NDArray[np.intp] | None = None
     ) -> FloatArray:
         """Ratios of some shots from A (rows) with some from B (columns); all by default."""
-        everybody = np.arange(self._a.shape[1])
+        everybody = np.arange(self._from_a.centred.shape[1])
         rows = everybody if from_a is None else from_a
         columns = everybody if from_b is None else from_b
-        return self._summed(rows[:, None], columns[None, :])
+        return self._summed(self._from_a.of(rows[:, None]), self._from_b.of(columns[None, :]))
 
-    def _summed(self, rows: npt.NDArray[np.intp], columns: npt.NDArray[np.intp]) -> FloatArray:
-        """Sum of all features' ratios for shots whose numbers are broadcast together."""
-        total = np.zeros(np.broadcast_shapes(rows.shape, columns.shape))
+    def ratio_of(self, shot: Features, fibre: int, *, from_a: bool, wavelength: int = 0) -> float:
+        """Ratio of a shot that is none of these to a fibre's shot from the other end.
+
+        Parameters
+        ----------
+        shot : Features
+        fibre : int
+            Index of the fibre whose shot it is held against.
+        from_a : bool
+            Whether the shot is taken to be from A.
+        wavelength : int
+            Index of its wavelength.
+        """
+        raw = shot.stacked()[:, None]
+        stranger = _Readings(raw, raw - self._middles[wavelength][0 if from_a else 1][:, None])
+        partner = (self._from_b if from_a else self._from_a).of(np.array([fibre]))
+        pair = (stranger, partner) if from_a else (partner, stranger)
+        return float(self._summed(*pair)[0])
+
+    def _summed(self, from_a: _Readings, from_b: _Readings) -> FloatArray:
+        """Sum of all features' ratios for shots that are broadcast together."""
+        shape = np.broadcast_shapes(from_a.centred.shape[1:], from_b.centred.shape[1:])
+        total = np.zeros(shape)
         for k in self._usable:
-            a, b = self._a[k][rows], self._b[k][columns]
+            a, b = from_a.centred[k], from_b.centred[k]
             scale_a, scale_b, scale_mean, scale_half = self._scales[:, k]
             alone_a, alone_b = _log_density(a, scale_a), _log_density(b, scale_b)
             # d(mean, half)/d(a, b) has determinant 1/2. Two densities share one logarithm.
@@ -211,12 +229,28 @@ class Comparison:
             # A feature may be misread (an event taken for its neighbour): no proof alone.
             np.logaddexp(np.log1p(-_MISREAD) + term, np.log(_MISREAD), out=term)
             if self._kinds[k] == 0:
-                below = np.minimum(self._raw_a[k][rows] + self._raw_b[k][columns], 0.0)
+                # A reading that is not there makes no loss impossible.
+                below = np.fmin(from_a.raw[k] + from_b.raw[k], 0.0)
                 term -= np.minimum((below / (2 * _EDGE_DB)) ** 2 / 2, _MOST_FOR_EDGE)
             total += term
-        missing_a = ~np.isfinite(self._a).any(axis=0)
-        missing_b = ~np.isfinite(self._b).any(axis=0)
-        return np.where(missing_a[rows] | missing_b[columns], np.nan, total)
+        return np.where(from_a.is_missing | from_b.is_missing, np.nan, total)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Readings:
+    """Features of several shots, one row each: as read, and less their usual value."""
+
+    raw: FloatArray  # shape (features, shots)
+    centred: FloatArray
+
+    @property
+    def is_missing(self) -> npt.NDArray[np.bool_]:
+        """Which shots are not there at all."""
+        return np.asarray(np.isnan(self.centred).all(axis=0))
+
+    def of(self, shots: npt.NDArray[np.intp]) -> _Readings:
+        """Take some shots, in an array of any shape."""
+        return _Readings(self.raw[:, shots], self.centred[:, shots])
 
 
 def _squares(difference: FloatArray, scale: float) -> FloatArray:
@@ -234,10 +268,10 @@ def _table(features: Sequence[Features | None], n: int, width: int) -> FloatArra
     return np.array(rows, dtype=float).reshape(n, width)
 
 
-def _centred(a: FloatArray, b: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Take each side's median over the fibres seen from both ends off every feature."""
+def _middles(a: FloatArray, b: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Each side's median of every feature over the fibres seen from both ends."""
     both = np.isfinite(a) & np.isfinite(b)
-    return a - _median(np.where(both, a, np.nan)), b - _median(np.where(both, b, np.nan))
+    return _median(np.where(both, a, np.nan)), _median(np.where(both, b, np.nan))
 
 
 def _mean_of(tables: Sequence[FloatArray]) -> FloatArray:

@@ -30,7 +30,6 @@ __all__ = [
     "CLEAR",
     "LEAST_FIBRES",
     "NOT_ONE_FIBRE",
-    "Members",
     "check_identities",
     "fibres_by_closures",
     "odds_text",

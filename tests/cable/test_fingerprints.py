@@ -130,3 +130,23 @@ def test_some_shots_compare_as_they_do_among_all() -> None:
         comparison.ratios(rows, columns), whole[np.ix_(rows, columns)], equal_nan=True
     )
     assert np.array_equal(comparison.own(), np.diag(whole), equal_nan=True)
+
+
+def test_a_shot_from_outside_compares_as_it_would_inside() -> None:
+    from_a, from_b = shots(30, 8)
+    comparison = Comparison([from_a], [from_b])
+    ratios = comparison.ratios()
+    for j, k in ((4, 4), (4, 11)):
+        one, other = from_a[j], from_b[k]
+        assert one is not None
+        assert other is not None
+        assert comparison.ratio_of(one, k, from_a=True) == pytest.approx(ratios[j, k], rel=1e-12)
+        assert comparison.ratio_of(other, j, from_a=False) == pytest.approx(ratios[j, k], rel=1e-12)
+
+
+def test_a_shot_from_outside_is_not_compared_with_a_missing_one() -> None:
+    from_a, from_b = shots(30, 8)
+    stranger = from_a[4]
+    assert stranger is not None
+    from_b[4] = None
+    assert np.isnan(Comparison([from_a], [from_b]).ratio_of(stranger, 4, from_a=True))
