@@ -6,6 +6,7 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 
 from otdravg import __version__
+from otdravg.cable.ends_by_shots import cables_with_open_ends
 from otdravg.cable.model import (
     CableFinding,
     CableReview,
@@ -267,20 +268,23 @@ def listing_text(
     page = Page(ascii_only=ascii_only, colour=False)
     page.row(("Fibre", "Dir", "nm", "Attempt", "File"), _LIST_WIDTHS)
     page.rule()
+    still_open = cables_with_open_ends(records)
+    told_later = {records[n].path for numbers in still_open.values() for n in numbers}
     last = None
     for record in sorted(records, key=_by_cable):
         taken = record.taken_for
         if taken.cable != last:
             page.line(f"Cable {taken.cable or 'not known'}")
             last = taken.cable
-        unknown = taken.direction is Direction.UNKNOWN
+        later = record.path in told_later
+        as_used = later or record.use is ShotUse.USED
         page.row(
             (
                 str(taken.fibre or "-"),
-                "-" if unknown else taken.direction.value,
+                "?" if later else _direction(taken.direction),
                 str(taken.wavelength_nm or "-"),
-                str(record.attempt or "-"),
-                record.path if record.use is ShotUse.USED else f"{record.path}: {record.use.value}",
+                "?" if later else str(record.attempt or "-"),
+                record.path if as_used else f"{record.path}: {record.use.value}",
             ),
             _LIST_WIDTHS,
             room=46,
@@ -288,6 +292,17 @@ def listing_text(
     page.rule()
     every = [*findings, *(f for r in records for f in r.findings)]
     _findings(page, every)
+    for cable, numbers in still_open.items():
+        page.line()
+        page.paragraph(
+            f"? {cable or 'Cable not known'}: headers, names and folders leave open from which end "
+            f"{counted(len(numbers), 'shot')} were taken. A full run tells it by the shots "
+            "themselves and says so in a finding."
+        )
     page.line()
     page.line("Nothing was measured. shots.csv of a full run says what decided each part.")
     return page.text()
+
+
+def _direction(direction: Direction) -> str:
+    return "-" if direction is Direction.UNKNOWN else direction.value

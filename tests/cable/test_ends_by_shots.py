@@ -16,6 +16,7 @@ from otdravg.cable import CableReview, Options, list_shots, read_folders, review
 from otdravg.cable.ends_by_shots import _Seen, _told
 from otdravg.cable.model import FibreKey, ShotUse, Source
 from otdravg.cable.taking import Naming
+from otdravg.export.cable_text import listing_text
 from otdravg.profile import default
 from otdravg.simulate.takes import Take
 from otdravg.trace import Direction
@@ -84,6 +85,16 @@ def test_before_measuring_the_direction_is_open(
 ) -> None:
     records, _ = list_shots(read_folders([silent[2]]))
     assert {r.use for r in records} == {ShotUse.UNPLACED}
+
+
+def test_the_listing_says_that_a_full_run_will_tell(
+    silent: tuple[CableReview, dict[str, str], Path],
+) -> None:
+    records, findings = list_shots(read_folders([silent[2]]))
+    text = listing_text(records, findings)
+    assert f"leave open from which end {len(records)} shots were" in text
+    assert "not placed" not in text
+    assert sum(" ? " in line for line in text.splitlines()) == len(records)
 
 
 def test_numbers_of_files_that_count_on_fibre_by_fibre_are_no_fibres(tmp_path: Path) -> None:
