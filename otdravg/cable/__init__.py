@@ -1,5 +1,6 @@
 """A whole cable run: from folders of trace files to judged splices and what to redo."""
 
+from otdravg.cable.claims import Naming
 from otdravg.cable.closures import KnownClosure, read_closure_table
 from otdravg.cable.decisions import Decision, Decisions, What, add_decision, read_decisions
 from otdravg.cable.model import (
@@ -14,7 +15,6 @@ from otdravg.cable.model import (
 )
 from otdravg.cable.names import NamePattern, read_mapping
 from otdravg.cable.reviewing import Options, list_shots, read_folders, review
-from otdravg.cable.taking import Naming
 
 __all__ = [
     "CableFinding",

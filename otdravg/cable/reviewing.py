@@ -13,6 +13,7 @@ from pathlib import Path
 
 from otdravg.cable.against import OldSplice, change_findings, changes_since
 from otdravg.cable.attempts import mark_repeats, number_attempts, stands_of
+from otdravg.cable.claims import Naming
 from otdravg.cable.closures import KnownClosure
 from otdravg.cable.copies import tell_copies
 from otdravg.cable.decisions import (
@@ -41,7 +42,7 @@ from otdravg.cable.row_findings import row_findings
 from otdravg.cable.rows import rows_of
 from otdravg.cable.set_findings import measured_findings, set_findings, unused_findings
 from otdravg.cable.standing import Measured, MeasuringSetup, measure_stands, settle
-from otdravg.cable.taking import Naming, take
+from otdravg.cable.taking import take
 from otdravg.findings import Severity
 from otdravg.profile import Profile
 from otdravg.sor import SizeLimits

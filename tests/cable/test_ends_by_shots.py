@@ -13,9 +13,9 @@ import pytest
 from faulty_run import FIRST, write
 
 from otdravg.cable import CableReview, Options, list_shots, read_folders, review
+from otdravg.cable.claims import Naming
 from otdravg.cable.ends_by_shots import _Seen, _told
 from otdravg.cable.model import FibreKey, ShotUse, Source
-from otdravg.cable.taking import Naming
 from otdravg.export.cable_text import listing_text
 from otdravg.profile import default
 from otdravg.simulate.takes import Take
