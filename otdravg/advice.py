@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from decimal import Decimal
 
-from otdravg.bidirectional import Coverage, Kind, PairMeasurement, Reading
+from otdravg.bidirectional import PairMeasurement
 from otdravg.budget import expanded_after_averaging
 from otdravg.decimals import Quantity, distance_text, in_km, reported
 from otdravg.decision import held_against
@@ -26,6 +26,7 @@ from otdravg.predicted import (
     predicted_side,
     receiver_of,
 )
+from otdravg.readings import Coverage, Kind, Reading
 from otdravg.sides import Side
 
 __all__ = ["settling_steps"]

@@ -18,12 +18,13 @@ from dataclasses import dataclass
 from decimal import Decimal
 
 from otdravg.advice import settling_steps
-from otdravg.bidirectional import Coverage, Kind, PairMeasurement, Reading
+from otdravg.bidirectional import PairMeasurement
 from otdravg.decimals import Quantity, distance_text, in_km, reported
 from otdravg.decision import Action, Verdict, expanded, held_against, is_implausible
 from otdravg.findings import Finding, Severity
 from otdravg.limits import Limits, Rule
 from otdravg.plausibility import pair_findings
+from otdravg.readings import Coverage, Kind, Reading
 from otdravg.trace import Identity, Trace
 
 __all__ = [

@@ -19,9 +19,10 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from otdravg.bidirectional import PairMeasurement, Reading
+from otdravg.bidirectional import PairMeasurement
 from otdravg.errors import BadSetting
 from otdravg.noise import DB_PER_RELATIVE_POWER
+from otdravg.readings import Reading
 from otdravg.sides import Side
 
 __all__ = ["LsaComparison", "LsaLoss", "cross_check", "five_marker_loss", "four_marker_loss"]

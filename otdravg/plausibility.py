@@ -10,11 +10,12 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from otdravg.bidirectional import Coverage, PairMeasurement, Reading
+from otdravg.bidirectional import PairMeasurement
 from otdravg.detect import Detection, EventKind
 from otdravg.findings import Finding, Severity
 from otdravg.noise import DB_PER_RELATIVE_POWER
 from otdravg.point_checks import REPEAT_POINTS, NoisePrints, same_noise, shot_findings
+from otdravg.readings import Coverage, Reading
 from otdravg.sides import Side
 
 __all__ = ["NOT_MEASURED_SO", "pair_findings"]

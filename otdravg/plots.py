@@ -20,7 +20,6 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
 from otdravg.atomic import write_atomic
-from otdravg.bidirectional import Kind
 from otdravg.curves import SpanCurves, envelope, signal_range, span_curves, value_range
 from otdravg.decimals import Quantity, reported
 from otdravg.detect import Detection
@@ -29,6 +28,7 @@ from otdravg.export.statements import limit_statement, title_of
 from otdravg.judge import Judged, PairReport, Verdict
 from otdravg.label_row import LEADER_COLOUR, LabelStyle, label_row
 from otdravg.printable import printable
+from otdravg.readings import Kind
 from otdravg.trace import Trace
 
 __all__ = ["check_format", "figure_bytes", "own_look", "pair_figure", "save_figure", "shot_figure"]

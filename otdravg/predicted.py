@@ -25,11 +25,11 @@ from enum import Enum
 import numpy as np
 import numpy.typing as npt
 
-from otdravg.bidirectional import all_parted, parted
 from otdravg.errors import BadSetting
 from otdravg.fibre_signal import Contour, Floor, Peak
 from otdravg.joint_fit import JointFit, fit_sections
 from otdravg.noise import DB_PER_RELATIVE_POWER, NoiseModel, linear_power
+from otdravg.places import all_parted, parted
 from otdravg.shot import CELLS_PER_PULSE, LARGEST_SPAN_DB, Cells, Shot, make_cells
 from otdravg.sides import Place, Side, pair_sums
 from otdravg.trace import SPEED_OF_LIGHT_M_PER_S, Direction, Identity, Settings, Trace

@@ -19,7 +19,7 @@ from otdravg.lines import LineTerms
 from otdravg.noise import DB_PER_RELATIVE_POWER, linear_power, noise_from_residuals
 from otdravg.shot import Shot
 
-__all__ = ["Place", "Side", "pair_sums"]
+__all__ = ["Place", "Side", "Sides", "pair_sums"]
 
 FloatArray = npt.NDArray[np.float64]
 IndexArray = npt.NDArray[np.intp]
@@ -248,7 +248,11 @@ class Side:
         return replace(self, shot=replace(shot, noise=noise))
 
 
-def pair_sums(sides: tuple[Side, Side], places: tuple[Place, ...]) -> SectionSums:
+#: The shot from A and the shot from B.
+Sides = tuple[Side, Side]
+
+
+def pair_sums(sides: Sides, places: tuple[Place, ...]) -> SectionSums:
     """Sums of all sections between ``places`` (in z order) in both shots, A→B first."""
     edges = np.array([0.0, *(p.middle_m for p in places), sides[0].length_m])
     middle = (edges[:-1] + edges[1:]) / 2

@@ -11,9 +11,10 @@ import pytest
 from core.making import instrument, measured, span
 
 from otdravg.advice import settling_steps
-from otdravg.bidirectional import Coverage, PairMeasurement
+from otdravg.bidirectional import PairMeasurement
 from otdravg.judge import judge_pair
 from otdravg.limits import Limits, Rule
+from otdravg.readings import Coverage
 
 LENGTHS_M = [2000.0] * 6
 LOSSES_DB = [0.05, 0.10, 0.148, 0.07, 0.1]

@@ -16,7 +16,6 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import integrate
 
-from otdravg.bidirectional import Kind
 from otdravg.errors import BadSetting
 from otdravg.judge import (
     Action,
@@ -27,6 +26,7 @@ from otdravg.judge import (
     mismatch_loss_db,
 )
 from otdravg.limits import Limits, Rule
+from otdravg.readings import Kind
 
 
 def verdict(loss_db: float, limit: str, *, u_db: float = 0.0, rule: Rule = Rule.PLAIN) -> Verdict:

@@ -16,13 +16,14 @@ from matplotlib.figure import Figure
 from matplotlib.text import Text
 from scipy import optimize
 
-from otdravg.bidirectional import Kind, measure_pair
+from otdravg.bidirectional import measure_pair
 from otdravg.curves import envelope, span_curves
 from otdravg.errors import BadSetting, OutputRefused
 from otdravg.judge import PairReport, judge_pair
 from otdravg.label_row import side_by_side
 from otdravg.limits import Limits
 from otdravg.plots import check_format, pair_figure, save_figure, shot_figure
+from otdravg.readings import Kind
 from otdravg.simulate.corpus import random_pair
 from otdravg.trace import traces_from
 

@@ -10,13 +10,13 @@ from decimal import Decimal
 import numpy as np
 import numpy.typing as npt
 
-from otdravg.bidirectional import Kind
 from otdravg.cable.model import SpliceRow
 from otdravg.cable.remake import floor_db, shrunk_rates
 from otdravg.decimals import Quantity, reported
 from otdravg.decision import Verdict
 from otdravg.profile import Profile, SpliceVerdict
 from otdravg.profile.places import combined
+from otdravg.readings import Kind
 
 __all__ = [
     "CrewSample",

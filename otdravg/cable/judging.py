@@ -7,7 +7,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from math import hypot
 
-from otdravg.bidirectional import Coverage, Kind
 from otdravg.cable.identity import NOT_ONE_FIBRE
 from otdravg.cable.model import (
     FibreKey,
@@ -23,6 +22,7 @@ from otdravg.profile import (
     Verdict,
     default,
 )
+from otdravg.readings import Coverage, Kind
 
 __all__ = ["by_place", "judged_rows"]
 

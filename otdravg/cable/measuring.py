@@ -16,14 +16,16 @@ from typing import Any, TypeVar
 import numpy as np
 import numpy.typing as npt
 
-from otdravg.bidirectional import Axis, Reading, SectionReading, measure_pair
+from otdravg.bidirectional import measure_pair
 from otdravg.cable.inventory import load
 from otdravg.cable.location import Location
 from otdravg.cable.model import FibreKey
 from otdravg.detect import Detection, Event, detect
 from otdravg.errors import BadSetting, OtdravgError, Refusal, ShotsDoNotPair
 from otdravg.findings import Finding
+from otdravg.pairing import Axis
 from otdravg.plausibility import pair_findings
+from otdravg.readings import Reading, SectionReading
 from otdravg.trace import Direction, Trace
 
 __all__ = ["Job", "Outcome", "Sketch", "measure_job", "spread"]

@@ -11,9 +11,9 @@ from datetime import datetime
 from enum import Enum
 from typing import TYPE_CHECKING
 
-from otdravg.bidirectional import Coverage, Kind
 from otdravg.cable.location import Location
 from otdravg.findings import Severity
+from otdravg.readings import Coverage, Kind
 from otdravg.trace import Direction, Identity, Settings
 
 if TYPE_CHECKING:

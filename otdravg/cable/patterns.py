@@ -12,13 +12,13 @@ from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import replace
 
-from otdravg.bidirectional import Kind
 from otdravg.cable.comparisons import SplicingOrder, compared
 from otdravg.cable.loss_table import LossTable
 from otdravg.cable.model import SpliceRow
 from otdravg.cable.pattern_model import Pattern, PatternKind, Patterns
 from otdravg.cable.robust import holm
 from otdravg.decision import Verdict
+from otdravg.readings import Kind
 
 __all__ = ["Pattern", "PatternKind", "Patterns", "find_patterns"]
 

@@ -10,12 +10,12 @@ from math import hypot
 
 import numpy as np
 
-from otdravg.bidirectional import Kind, Reading
 from otdravg.cable.closures import CableMap, FibrePlaces, KnownClosure, find_closures
 from otdravg.cable.measuring import Job, Outcome, measure_job, spread
 from otdravg.cable.standing import Measured
 from otdravg.detect import EventKind
 from otdravg.findings import Finding, Severity
+from otdravg.readings import Kind, Reading
 
 __all__ = ["PlacedReadings", "cable_maps", "measure_at_closures", "placed"]
 

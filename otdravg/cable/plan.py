@@ -10,7 +10,6 @@ from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from decimal import Decimal
 
-from otdravg.bidirectional import Kind
 from otdravg.cable.advice import advice, options
 from otdravg.cable.crew_sample import (
     CrewSample,
@@ -35,6 +34,7 @@ from otdravg.cable.remake import chance_all_pass, chance_over, expected_worst_db
 from otdravg.decimals import Quantity, reported
 from otdravg.decision import Action, Verdict
 from otdravg.profile import Profile, SpliceVerdict
+from otdravg.readings import Kind
 
 __all__ = [
     "CableOpenings",

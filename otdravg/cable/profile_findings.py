@@ -6,7 +6,6 @@ from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from datetime import datetime
 
-from otdravg.bidirectional import Axis
 from otdravg.cable.closures import CableMap
 from otdravg.cable.colours import ribbon_position
 from otdravg.cable.measuring import Sketch
@@ -16,6 +15,7 @@ from otdravg.cable.repairs import repaired_splices
 from otdravg.cable.results import history_of
 from otdravg.cable.standing import Measured
 from otdravg.findings import Severity
+from otdravg.pairing import Axis
 from otdravg.profile import Profile, ShotNeed
 
 __all__ = ["profile_findings", "receive_cord_m"]

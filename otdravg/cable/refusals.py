@@ -10,7 +10,6 @@ from statistics import median
 import numpy as np
 import numpy.typing as npt
 
-from otdravg.bidirectional import Axis
 from otdravg.cable.closures import CableMap
 from otdravg.cable.measuring import Outcome, Sketch
 from otdravg.cable.model import CableFinding, FibreKey, ShotRecord
@@ -18,6 +17,7 @@ from otdravg.cable.notes import about_shot
 from otdravg.detect import EventKind
 from otdravg.errors import Refusal
 from otdravg.findings import Severity
+from otdravg.pairing import Axis
 
 __all__ = ["Reasons"]
 

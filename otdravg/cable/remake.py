@@ -20,8 +20,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import betaln
 
-from otdravg.bidirectional import mode_field_ratio
 from otdravg.judge import mismatch_loss_db
+from otdravg.readings import mode_field_ratio
 
 __all__ = [
     "chance_all_pass",

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 
-from otdravg.bidirectional import Kind
 from otdravg.cable.closures import CableMap
 from otdravg.cable.model import (
     Attempt,
@@ -21,6 +20,7 @@ from otdravg.profile import (
     Profile,
     Span,
 )
+from otdravg.readings import Kind
 
 __all__ = ["fibre_results", "history_of"]
 

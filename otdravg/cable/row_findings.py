@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from otdravg.bidirectional import Kind
 from otdravg.cable.closures import CableMap
 from otdravg.cable.judging import by_place
 from otdravg.cable.model import (
@@ -13,6 +12,7 @@ from otdravg.cable.model import (
 )
 from otdravg.cable.notes import about_fibre
 from otdravg.findings import Severity
+from otdravg.readings import Kind
 
 __all__ = ["row_findings"]
 

@@ -7,7 +7,6 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime
 from statistics import median
 
-from otdravg.bidirectional import Coverage, Kind, Reading
 from otdravg.cable.closures import CableMap
 from otdravg.cable.colours import fibre_colour, ribbon_position
 from otdravg.cable.measuring import Outcome, Sketch
@@ -23,6 +22,7 @@ from otdravg.profile import (
     SpliceVerdict,
     Verdict,
 )
+from otdravg.readings import Coverage, Kind, Reading
 
 __all__ = ["newest", "rows_of"]
 

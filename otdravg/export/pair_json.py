@@ -6,7 +6,7 @@ import json
 from typing import Any
 
 from otdravg import __version__
-from otdravg.bidirectional import Axis, PairMeasurement, SectionReading
+from otdravg.bidirectional import PairMeasurement
 from otdravg.budget import Budget
 from otdravg.decimals import Quantity, number
 from otdravg.detect_limit import SEEN_SHARE, DirectionLimit, detection_limits
@@ -19,6 +19,8 @@ from otdravg.export.statements import (
     rule_statement,
 )
 from otdravg.judge import Judged, PairReport
+from otdravg.pairing import Axis
+from otdravg.readings import SectionReading
 
 __all__ = ["SCHEMA_NAME", "pair_json", "pair_object"]
 

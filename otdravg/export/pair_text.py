@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from otdravg import __version__
-from otdravg.bidirectional import Kind
 from otdravg.budget import Budget
 from otdravg.decimals import Quantity, distance_text, reported
 from otdravg.detect_limit import DirectionLimit, detection_limits
@@ -20,6 +19,7 @@ from otdravg.export.statements import (
     title_of,
 )
 from otdravg.judge import Judged, PairReport, Verdict
+from otdravg.readings import Kind
 from otdravg.trace import Direction, Trace
 
 __all__ = ["pair_text"]

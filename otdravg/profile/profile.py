@@ -7,7 +7,6 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime
 from decimal import Decimal
 
-from otdravg.bidirectional import Coverage, Kind
 from otdravg.errors import BadSetting
 from otdravg.findings import Finding, Severity
 from otdravg.limits import Limits, Rule, same_band
@@ -38,6 +37,7 @@ from otdravg.profile.verdicts import (
     SpanVerdict,
     SpliceVerdict,
 )
+from otdravg.readings import Coverage, Kind
 from otdravg.trace import Identity, Settings, Trace
 
 __all__ = ["Profile", "default"]

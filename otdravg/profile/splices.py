@@ -5,11 +5,11 @@ from __future__ import annotations
 from decimal import Decimal
 from typing import TYPE_CHECKING
 
-from otdravg.bidirectional import Coverage, Kind
 from otdravg.decimals import Quantity, reported
 from otdravg.decision import Action, Verdict, expanded, held_against, is_implausible
 from otdravg.profile.rules import DbByWavelength, Directions, Method, MethodRule, Permission
 from otdravg.profile.verdicts import Circumstances, SpliceVerdict
+from otdravg.readings import Coverage, Kind
 
 if TYPE_CHECKING:
     from otdravg.profile.profile import Profile

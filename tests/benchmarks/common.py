@@ -12,8 +12,9 @@ from typing import Any
 import numpy as np
 from scipy import stats
 
-from otdravg.bidirectional import Coverage, Kind, PairMeasurement, Reading, measure_pair
+from otdravg.bidirectional import PairMeasurement, measure_pair
 from otdravg.errors import OtdravgError
+from otdravg.readings import Coverage, Kind, Reading
 from otdravg.simulate import TrueJoint
 from otdravg.simulate.corpus import SimulatedPair, random_pair
 from otdravg.trace import Trace, traces_from

@@ -7,9 +7,9 @@ from collections.abc import Mapping
 import numpy as np
 import numpy.typing as npt
 
-from otdravg.bidirectional import Coverage, Kind
 from otdravg.cable.model import Closure, FibreKey, FibreResult, SpliceRow
 from otdravg.profile import PlaceReading, Profile, SpliceVerdict, default
+from otdravg.readings import Coverage, Kind
 
 FloatArray = npt.NDArray[np.float64]
 

@@ -10,12 +10,12 @@ import pytest
 from faulty_run import Take, glass, made, name_of, with_loss, write
 
 from otdravg import sor
-from otdravg.bidirectional import Coverage
 from otdravg.cable import CableReview, KnownClosure, Options, ShotUse, read_folders, review
 from otdravg.cable.inventory import find_files
 from otdravg.decision import Verdict
 from otdravg.export.cable_text import cable_text
 from otdravg.profile import default
+from otdravg.readings import Coverage
 
 
 def test_a_cable_shot_from_one_end_has_readings_and_no_losses(

@@ -6,11 +6,11 @@ from dataclasses import replace
 
 import pytest
 
-from otdravg.bidirectional import Coverage, Kind, Reading
 from otdravg.cable.closures import FibrePlaces, find_closures
 from otdravg.cable.measuring import Job, Outcome
 from otdravg.cable.model import FibreKey
 from otdravg.cable.placing import placed
+from otdravg.readings import Coverage, Kind, Reading
 
 CLOSURES_M = (2000.0, 4500.0)
 LENGTH_M = 6000.0

@@ -9,11 +9,11 @@ from __future__ import annotations
 import pytest
 from planted_answers import compare, errors_db, read
 
-from otdravg.bidirectional import Coverage
 from otdravg.cable import CableFinding, CableReview, ShotUse
 from otdravg.cable.model import Confidence
 from otdravg.decision import Action, Verdict
 from otdravg.findings import Severity
+from otdravg.readings import Coverage
 from otdravg.simulate.demo import DemoSummary
 from otdravg.simulate.planted import Fault
 

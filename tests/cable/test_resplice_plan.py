@@ -15,7 +15,6 @@ import pytest
 from cable_examples import closures_of, fibres_of, place_verdict, rows_of
 from scipy import stats
 
-from otdravg.bidirectional import Kind
 from otdravg.cable.model import SpliceRow
 from otdravg.cable.openings import SpanNeed, fewest_openings
 from otdravg.cable.plan import Choice, ResplicePlan, plan_resplices
@@ -29,6 +28,7 @@ from otdravg.cable.remake import (
 from otdravg.decision import Action, Verdict
 from otdravg.limits import Rule
 from otdravg.profile import Profile, default, parse
+from otdravg.readings import Kind
 
 HEAD = 'format = 1\nname = "test"\nsource = "invented"\n'
 

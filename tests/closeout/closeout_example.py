@@ -7,7 +7,6 @@ from datetime import datetime, timezone
 from decimal import Decimal
 from pathlib import Path
 
-from otdravg.bidirectional import Coverage
 from otdravg.cable import CableReview, Decision, What, read_folders, review
 from otdravg.cable.decision_model import SealedDecision
 from otdravg.cable.model import (
@@ -23,6 +22,7 @@ from otdravg.cable.model import (
 from otdravg.decision import Action, Verdict
 from otdravg.findings import Severity
 from otdravg.profile import SpliceVerdict, default
+from otdravg.readings import Coverage
 from otdravg.simulate.demo import write_demo
 
 MADE_AT = datetime(2024, 6, 3, 9, 30, tzinfo=timezone.utc)

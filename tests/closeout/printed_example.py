@@ -8,7 +8,6 @@ from decimal import Decimal
 
 import numpy as np
 
-from otdravg.bidirectional import Coverage, Kind
 from otdravg.cable.colours import fibre_colour, ribbon_position
 from otdravg.cable.model import (
     Attempt,
@@ -26,6 +25,7 @@ from otdravg.export.sketches import PairSketch, Sketches, TraceSketch
 from otdravg.export.template import Template
 from otdravg.findings import Severity
 from otdravg.profile import SpliceVerdict, default
+from otdravg.readings import Coverage, Kind
 from otdravg.trace import Direction
 
 WAVELENGTHS_NM = (1310, 1550)

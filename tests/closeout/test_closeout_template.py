@@ -11,7 +11,6 @@ from pathlib import Path
 
 import pytest
 
-from otdravg.bidirectional import Coverage, Kind
 from otdravg.cable import CableReview, ShotUse
 from otdravg.cable.colours import TIA_598_COLOURS
 from otdravg.cable.model import ChangeKind, Confidence
@@ -26,6 +25,7 @@ from otdravg.export.template import SPLICE_COLUMNS, Template, load_template, par
 from otdravg.export.words_english import ENGLISH
 from otdravg.export.words_german import GERMAN
 from otdravg.findings import Severity
+from otdravg.readings import Coverage, Kind
 
 GUIDE = Path(__file__).parents[2] / "docs" / "template.md"
 

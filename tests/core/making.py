@@ -10,7 +10,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from otdravg.bidirectional import Kind, PairMeasurement, Reading, measure_pair
+from otdravg.bidirectional import PairMeasurement, measure_pair
+from otdravg.readings import Kind, Reading
 from otdravg.simulate import (
     FRESNEL_REFLECTANCE_DB,
     Fibre,

@@ -26,9 +26,10 @@ from making import (
 )
 
 from otdravg import sor
-from otdravg.bidirectional import Coverage, Kind, PairMeasurement, measure_pair
+from otdravg.bidirectional import PairMeasurement, measure_pair
 from otdravg.detect import EventKind, detect
 from otdravg.errors import Refusal, ShotsDoNotPair
+from otdravg.readings import Coverage, Kind
 from otdravg.simulate import FloorMode, Label
 from otdravg.simulate.truth import true_joints
 from otdravg.trace import traces_from

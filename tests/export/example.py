@@ -12,8 +12,9 @@ from functools import lru_cache
 
 import numpy as np
 
-from otdravg.bidirectional import Coverage, Kind, PairMeasurement, Reading, measure_pair
+from otdravg.bidirectional import PairMeasurement, measure_pair
 from otdravg.findings import Finding, Severity
+from otdravg.readings import Coverage, Kind, Reading
 from otdravg.trace import Direction, Identity, Settings, TableEvent, Trace
 
 GROUP_INDEX = 1.4682

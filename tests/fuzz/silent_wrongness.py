@@ -36,12 +36,13 @@ from changed_meaning import CHANGES, Draw, Files  # noqa: E402
 from common import share_interval, wide_settings  # noqa: E402
 
 from otdravg import bidirectional, sor  # noqa: E402
-from otdravg.bidirectional import Kind, PairMeasurement, Reading, measure_pair  # noqa: E402
+from otdravg.bidirectional import PairMeasurement, measure_pair  # noqa: E402
 from otdravg.decision import Verdict  # noqa: E402
 from otdravg.errors import OtdravgError  # noqa: E402
 from otdravg.findings import Finding, Severity  # noqa: E402
 from otdravg.judge import judge_pair  # noqa: E402
 from otdravg.limits import Limits  # noqa: E402
+from otdravg.readings import Kind, Reading  # noqa: E402
 from otdravg.simulate import TrueJoint  # noqa: E402
 from otdravg.simulate.corpus import SimulatedPair, random_pair  # noqa: E402
 from otdravg.simulate.demo import write_demo  # noqa: E402

@@ -8,7 +8,6 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from otdravg.bidirectional import Coverage, Kind
 from otdravg.decision import Action, Verdict, held_against
 from otdravg.errors import BadSetting
 from otdravg.limits import Limits, Rule
@@ -21,6 +20,7 @@ from otdravg.profile import (
     load_shipped,
     parse,
 )
+from otdravg.readings import Coverage, Kind
 
 HEAD = 'format = 1\nname = "test"\nsource = "invented"\n'
 
