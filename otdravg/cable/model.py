@@ -9,18 +9,15 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from enum import Enum
-from typing import TYPE_CHECKING
 
+from otdravg.cable.decision_model import SealedDecision
 from otdravg.cable.location import Location
+from otdravg.cable.pattern_model import Patterns
+from otdravg.cable.plan_model import ResplicePlan
 from otdravg.findings import Severity
+from otdravg.profile import Profile, SpliceVerdict
 from otdravg.readings import Coverage, Kind
 from otdravg.trace import Direction, Identity, Settings
-
-if TYPE_CHECKING:
-    from otdravg.cable.decision_model import SealedDecision
-    from otdravg.cable.patterns import Patterns
-    from otdravg.cable.plan import ResplicePlan
-    from otdravg.profile import Profile, SpliceVerdict
 
 __all__ = [
     "Attempt",
