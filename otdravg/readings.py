@@ -124,73 +124,99 @@ def readings_of(
     """
     z = np.array([p.middle_m for p in places])
     values, covariance = fit.steps(z, np.array([p.u_m for p in places]))
-    near = [
-        _events_near(seen, side, places)
-        for seen, side in zip((seen_ab, seen_ba), sides, strict=True)
-    ]
-    readings: list[Reading] = []
-    for j, place in enumerate(places):
-        has_ab = bool(fit.seen_ab[j] and fit.seen_ab[j + 1])
-        has_ba = bool(fit.seen_ba[j] and fit.seen_ba[j + 1])
-        both = has_ab and has_ba
-        coverage = {
-            (True, True): Coverage.BOTH,
-            (True, False): Coverage.ONLY_AB,
-            (False, True): Coverage.ONLY_BA,
-            (False, False): Coverage.NONE,
-        }[has_ab, has_ba]
-        ab, ba = float(values[j, 0]), float(values[j, 1])
-        cov = covariance[j]
-        half_sum = np.array([0.5, 0.5])
-        half_difference = np.array([0.5, -0.5])
-        step = (ab - ba) / 2
-        flags = [bool(events[j]) for events in near]
-        if place.members > 1:
-            kind = Kind.GROUP
-        elif place.reflective:
-            kind = Kind.CONNECTOR
-        elif place.asked and not any(flags):
-            kind = Kind.ASKED
-        else:
-            kind = Kind.SPLICE
-        reasons = [
-            _why_not(side, place)
-            for side, has in zip(sides, (has_ab, has_ba), strict=True)
-            if not has
-        ]
-        readings.append(
-            Reading(
-                number=j + 1,
-                kind=kind,
-                coverage=coverage,
-                distance_m=place.start_m,
-                distance_from_b_m=axis.length_m - place.start_m,
-                loss_ab_db=ab if has_ab else None,
-                loss_ba_db=ba if has_ba else None,
-                loss_db=(ab + ba) / 2 if both else None,
-                u_ab_db=float(np.sqrt(cov[0, 0])) if has_ab else None,
-                u_ba_db=float(np.sqrt(cov[1, 1])) if has_ba else None,
-                u_loss_db=float(np.sqrt(half_sum @ cov @ half_sum)) if both else None,
-                backscatter_step_db=step if both else None,
-                u_step_db=float(np.sqrt(half_difference @ cov @ half_difference)) if both else None,
-                mode_field_ratio=(
-                    mode_field_ratio(step) if both and abs(step) < LARGEST_STEP_DB else None
-                ),
-                reflectance_db=max(
-                    (
-                        event.reflectance_db
-                        for events in near
-                        for event in events[j]
-                        if event.reflectance_db is not None
-                    ),
-                    default=None,
-                ),
-                detected_ab=flags[0],
-                detected_ba=flags[1],
-                reason="; ".join(reasons) or None,
-            )
+    measured = np.stack([flags[:-1] & flags[1:] for flags in (fit.seen_ab, fit.seen_ba)], axis=1)
+    events = zip(
+        _events_near(seen_ab, sides[0], places),
+        _events_near(seen_ba, sides[1], places),
+        strict=True,
+    )
+    return tuple(
+        _reading(number, place, both_events, _Steps(*steps), sides, axis)
+        for number, (place, both_events, steps) in enumerate(
+            zip(places, events, zip(values, covariance, measured, strict=True), strict=True), 1
         )
-    return tuple(readings)
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Steps:
+    """The one-way readings at one place, from A and from B."""
+
+    value_db: FloatArray  # shape (2,)
+    covariance: FloatArray  # shape (2, 2)
+    measured: npt.NDArray[np.bool_]  # shape (2,)
+
+    def one(self, side: int) -> tuple[float | None, float | None]:
+        """One direction's reading and its uncertainty; None if it was not measured."""
+        if not self.measured[side]:
+            return None, None
+        return float(self.value_db[side]), float(np.sqrt(self.covariance[side, side]))
+
+    def both(self, weights: tuple[float, float]) -> tuple[float | None, float | None]:
+        """A weighted sum of both readings and its uncertainty; None without both."""
+        if not self.measured.all():
+            return None, None
+        w = np.array(weights)
+        return float(w @ self.value_db), float(np.sqrt(w @ self.covariance @ w))
+
+
+def _reading(
+    number: int,
+    place: Place,
+    events: tuple[list[Event], list[Event]],
+    steps: _Steps,
+    sides: Sides,
+    axis: Axis,
+) -> Reading:
+    has_ab, has_ba = (bool(has) for has in steps.measured)
+    loss_ab_db, u_ab_db = steps.one(0)
+    loss_ba_db, u_ba_db = steps.one(1)
+    loss_db, u_loss_db = steps.both((0.5, 0.5))
+    step_db, u_step_db = steps.both((0.5, -0.5))
+    heights = [e.reflectance_db for own in events for e in own if e.reflectance_db is not None]
+    reasons = [
+        _why_not(side, place) for side, has in zip(sides, (has_ab, has_ba), strict=True) if not has
+    ]
+    return Reading(
+        number=number,
+        kind=_kind_of(place, detected=any(events)),
+        coverage=_COVERAGE[has_ab, has_ba],
+        distance_m=place.start_m,
+        distance_from_b_m=axis.length_m - place.start_m,
+        loss_ab_db=loss_ab_db,
+        loss_ba_db=loss_ba_db,
+        loss_db=loss_db,
+        u_ab_db=u_ab_db,
+        u_ba_db=u_ba_db,
+        u_loss_db=u_loss_db,
+        backscatter_step_db=step_db,
+        u_step_db=u_step_db,
+        mode_field_ratio=(
+            mode_field_ratio(step_db)
+            if step_db is not None and abs(step_db) < LARGEST_STEP_DB
+            else None
+        ),
+        reflectance_db=max(heights, default=None),
+        detected_ab=bool(events[0]),
+        detected_ba=bool(events[1]),
+        reason="; ".join(reasons) or None,
+    )
+
+
+_COVERAGE = {
+    (True, True): Coverage.BOTH,
+    (True, False): Coverage.ONLY_AB,
+    (False, True): Coverage.ONLY_BA,
+    (False, False): Coverage.NONE,
+}
+
+
+def _kind_of(place: Place, *, detected: bool) -> Kind:
+    if place.members > 1:
+        return Kind.GROUP
+    if place.reflective:
+        return Kind.CONNECTOR
+    return Kind.ASKED if place.asked and not detected else Kind.SPLICE
 
 
 def _events_near(seen: Detection, side: Side, places: tuple[Place, ...]) -> list[list[Event]]:
