@@ -36,8 +36,9 @@ def tell_copies(
     told = []
     for finding in findings:
         if finding.code == EDITED:
-            copies = [by_path[path] for path in finding.files]
-            finding = _with_answer(finding, copies[0], _fits(copies, glass))
+            kept, *others = (by_path[path] for path in finding.files)
+            claims = {slot: r for r in (*reversed(others), kept) if (slot := slot_of(r))}
+            finding = _with_answer(finding, claims, kept, _fits(claims, kept, glass))
         told.append(finding)
     return told
 
@@ -46,10 +47,9 @@ def tell_copies(
 Fits = Sequence[tuple[float, ShotRecord]]
 
 
-def _fits(copies: Sequence[ShotRecord], glass: _Glass) -> Fits:
+def _fits(claims: Mapping[Slot, ShotRecord], kept: ShotRecord, glass: _Glass) -> Fits:
     """How well the trace fits every claim that can be held against a shot from the other end."""
-    claims = {slot: record for record in reversed(copies) if (slot := slot_of(record)) is not None}
-    sketch = glass.sketches.get(copies[0].path)
+    sketch = glass.sketches.get(kept.path)
     if sketch is None or len(claims) < 2:
         return []
     fits = [(glass.ratio(sketch, slot), record) for slot, record in claims.items()]
@@ -108,7 +108,9 @@ class _Glass:
         return self._comparisons[number, wavelength_nm]
 
 
-def _with_answer(finding: CableFinding, kept: ShotRecord, fits: Fits) -> CableFinding:
+def _with_answer(
+    finding: CableFinding, claims: Mapping[Slot, ShotRecord], kept: ShotRecord, fits: Fits
+) -> CableFinding:
     if not fits:
         return finding
     (best, fitting), *others = fits
@@ -119,12 +121,14 @@ def _with_answer(finding: CableFinding, kept: ShotRecord, fits: Fits) -> CableFi
     clear = all(best - ratio >= CLEAR for ratio, _ in others) if others else best >= CLEAR
     if best <= 0 or not clear:
         return replace(finding, evidence=f"{evidence}: the glass does not tell")
-    if slot_of(fitting) == slot_of(kept):
-        advice = f"{kept.path} was used, and its glass fits; take the other claimed shots again"
+    own = slot_of(fitting)
+    in_order = sorted(claims, key=lambda slot: (slot[0], slot[1], slot[2].value))
+    missing = " and ".join(place_text(claims[slot]) for slot in in_order if slot != own)
+    if own == slot_of(kept):
+        advice = f"{kept.path} was used, and its glass fits; find or take {missing}"
     else:
         advice = (
             f"{kept.path} was used as {place_text(kept)}, but its glass is that of "
-            f"{place_text(fitting)}: say so in a mapping table, and take the other claimed "
-            "shots again"
+            f"{place_text(fitting)}: say so in a mapping table, and find or take {missing}"
         )
     return replace(finding, evidence=evidence, what_to_do=advice)

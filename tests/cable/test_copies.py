@@ -39,7 +39,7 @@ def test_the_true_claim_is_told_where_the_genuine_file_was_kept(tmp_path: Path) 
     assert "as fibre 5 B→A 1550 nm, -" in edited.evidence
     assert edited.what_to_do == (
         f"{name_of(Take(5, 1550, 'BA'))} was used, and its glass fits; "
-        "take the other claimed shots again"
+        "find or take fibre 7 B→A 1550 nm"
     )
 
 
@@ -50,9 +50,19 @@ def test_the_true_claim_is_told_where_the_copy_was_kept(tmp_path: Path) -> None:
     assert "as fibre 7 B→A 1550 nm, -" in edited.evidence
     assert edited.what_to_do == (
         f"{name_of(Take(5, 1550, 'BA'))} was used as fibre 5 B→A 1550 nm, but its glass is that "
-        "of fibre 7 B→A 1550 nm: say so in a mapping table, and take the other claimed shots again"
+        "of fibre 7 B→A 1550 nm: say so in a mapping table, and find or take fibre 5 B→A 1550 nm"
     )
     assert {r.verdict.verdict for r in result.rows if r.fibre == 5} == {Verdict.NOT_GRADABLE}
+
+
+def test_all_shots_that_the_trace_is_not_are_named(tmp_path: Path) -> None:
+    write_all(tmp_path, 12, (1550,))
+    for claimed in (Take(10, 1550, "BA"), Take(7, 1550, "BA"), Take(7, 1550, "AB")):
+        copy_as(tmp_path, Take(5, 1550, "BA"), claimed)
+    _, edited = reviewed(tmp_path)
+    assert edited.what_to_do.endswith(
+        "find or take fibre 7 A→B 1550 nm and fibre 7 B→A 1550 nm and fibre 10 B→A 1550 nm"
+    )
 
 
 def test_too_few_fibres_or_no_shot_from_the_other_end_tell_nothing(tmp_path: Path) -> None:
