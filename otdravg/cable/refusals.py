@@ -78,8 +78,6 @@ class Reasons:
         """Word the finding about two shots that were refused, the shot from A first."""
         code = _CODES[outcome.refusal] if outcome.refusal else "not-measurable"
         text, advice = outcome.problem, outcome.advice
-        for record in standing:
-            text = text.replace(str(record.location), record.path)
         usual = self._usual(key)
         if usual is not None:
             pieces = _pieces(outcome, usual) if outcome.refusal in _MAY_BE_BROKEN else None

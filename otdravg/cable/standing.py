@@ -94,9 +94,18 @@ def measure_stands(
     outcomes = iter(spread(measure_job, jobs, executor, done))
     measured = []
     for stand in stands:
-        own = [next(outcomes) for _ in jobs_for(stand, setup)]
+        own = [_as_shown(next(outcomes), stand) for _ in jobs_for(stand, setup)]
         measured.append(_newest_usable(stand, own))
     return measured
+
+
+def _as_shown(outcome: Outcome, stand: Stand) -> Outcome:
+    """Name the files in the text as every table does: a result does not tell where they lay."""
+    problem = outcome.problem
+    for record in stand.pair(outcome.job.attempt):
+        if record is not None:
+            problem = problem.replace(str(record.location), record.path)
+    return replace(outcome, problem=problem)
 
 
 def _newest_usable(stand: Stand, outcomes: Sequence[Outcome]) -> Measured:

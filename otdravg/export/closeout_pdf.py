@@ -7,7 +7,7 @@ from pathlib import Path
 
 from otdravg.atomic import write_atomic
 from otdravg.cable.model import CableReview
-from otdravg.export.closeout_pdf_exceptions import exception_list, exception_pages
+from otdravg.export.closeout_pdf_exceptions import exception_list, exception_pages, one_way_list
 from otdravg.export.closeout_pdf_front import cautions, cover, summary
 from otdravg.export.closeout_pdf_job import Job
 from otdravg.export.closeout_pdf_lists import (
@@ -86,6 +86,7 @@ def closeout_pdf(review: CableReview, sketches: Sketches, template: Template) ->
     between_closures(job)
     spans(job)
     exception_list(job)
+    one_way_list(job)
     exception_pages(job)
     repairs(job)
     patterns(job)

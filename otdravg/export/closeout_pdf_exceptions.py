@@ -1,4 +1,4 @@
-"""One page for every splice that asks for something: both shots, their halves, the numbers."""
+"""Every splice that asks for something: a list, and a page with both shots and the numbers."""
 
 from __future__ import annotations
 
@@ -16,8 +16,16 @@ from otdravg.export.closeout_pdf_paper import BOLD, INK, PLAIN, QUIET, Area
 from otdravg.export.closeout_pdf_plot import Plot, Scale, within_bins
 from otdravg.export.closeout_words import PageWords
 from otdravg.export.sketches import PairSketch
+from otdravg.readings import Coverage
 
-__all__ = ["exception_list", "exception_pages", "exceptions_of", "facts_of", "place_of"]
+__all__ = [
+    "exception_list",
+    "exception_pages",
+    "exceptions_of",
+    "facts_of",
+    "one_way_list",
+    "place_of",
+]
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -116,9 +124,55 @@ def exception_list(job: Job) -> None:
     print_table(job.paper, heading, columns, rows, remark=remark, outline=heading)
 
 
+def _has_nothing_to_show(job: Job, row: SpliceRow) -> bool:
+    """Whether a splice lacks a shot, or its two shots did not pair."""
+    return row.coverage is not Coverage.BOTH and (row.key, row.wavelength_nm) not in job.pairs
+
+
+def one_way_list(job: Job) -> None:
+    """Print what is known of exceptions that no two shots show, one line for each."""
+    words = job.words
+    rows = [row for row in exceptions_of(job) if _has_nothing_to_show(job, row)]
+    if not rows:
+        return
+    columns = (
+        Column(words["cable"], 8),
+        Column(words["fibre"], 5, "right"),
+        Column(words["closure"], 10),
+        Column(words["wavelength_nm"], 11, "right"),
+        Column(words["distance_m"], 9, "right"),
+        Column(words["loss_ab_db"], 8, "right"),
+        Column(words["loss_ba_db"], 8, "right"),
+        Column(words["missing_because"], 30),
+        Column(words["files"], 34),
+    )
+    print_table(
+        job.paper,
+        words["one_way_exceptions"],
+        columns,
+        [
+            (
+                row.cable,
+                str(row.fibre),
+                row.closure or words["between_closures"],
+                str(row.wavelength_nm),
+                words.decimal(reported(row.distance_m, Quantity.DISTANCE_M)),
+                loss_figure(words, row.loss_ab_db),
+                loss_figure(words, row.loss_ba_db),
+                row.reason,
+                " | ".join(filter(None, (row.file_ab, row.file_ba))),
+            )
+            for row in rows
+        ],
+        remark=words["one_way_pictures"],
+        outline=words["one_way_exceptions"],
+        level=1,
+    )
+
+
 def exception_pages(job: Job) -> None:
-    """Print a page for every exception; with many of them curves have fewer points."""
-    rows = exceptions_of(job)
+    """Print a page for every other exception; with many of them curves have fewer points."""
+    rows = [row for row in exceptions_of(job) if not _has_nothing_to_show(job, row)]
     bins = int(np.clip(_ALL_BINS / (12 * max(len(rows), 1)), _FEWEST_BINS, _MOST_BINS))
     results = {(fibre.key, fibre.wavelength_nm): fibre for fibre in job.review.fibres}
     for row in rows:
@@ -140,8 +194,7 @@ def _page(job: Job, row: SpliceRow, result: FibreResult | None, bins: int) -> No
     pair = job.pairs.get((row.key, row.wavelength_nm))
     facts = Area(body.left, body.bottom, body.width, 136)
     if pair is None:
-        cause = "skipped_pictures" if row.file_ab and row.file_ba else "one_way_pictures"
-        job.paper.text(body.left, body.top - 20, words[cause], colour=QUIET)
+        job.paper.text(body.left, body.top - 20, words["skipped_pictures"], colour=QUIET)
     else:
         attenuation = None if result is None else result.attenuation_db_per_km
         frame = Area(body.left, facts.top, body.width, body.height - facts.height)

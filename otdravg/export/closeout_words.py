@@ -66,7 +66,8 @@ PAGE_WORDS: dict[Language, dict[str, str]] = {
         "clear": "Clear",
         "cutting": "{count} of {total}",
         "skipped_pictures": "No picture: the trace files were not at hand.",
-        "one_way_pictures": "No picture: it takes the shots from both ends.",
+        "one_way_exceptions": "Exceptions not measured from both ends",
+        "one_way_pictures": "A loss, and a picture of it, take the shots from both ends.",
     },
     Language.GERMAN: {
         "advice_only": "Der Plan rät; Menschen entscheiden.",
@@ -126,7 +127,8 @@ PAGE_WORDS: dict[Language, dict[str, str]] = {
         "clear": "Leeren",
         "cutting": "{count} von {total}",
         "skipped_pictures": "Kein Bild: Die Messdateien lagen nicht vor.",
-        "one_way_pictures": "Kein Bild: Dazu gehören die Messungen von beiden Enden.",
+        "one_way_exceptions": "Ausnahmen, nicht von beiden Enden gemessen",
+        "one_way_pictures": "Zu einer Dämpfung und ihrem Bild gehören Messungen von beiden Enden.",
     },
 }
 

@@ -204,3 +204,15 @@ def test_the_worst_come_first_and_the_result_asks_for_work(planted: CableReview)
     ranks = [order.index(f.severity) for f in planted.findings]
     assert ranks == sorted(ranks)
     assert planted.exit_status == 1
+
+
+def test_no_result_tells_where_the_files_lay(
+    planted: CableReview, planted_run: DemoSummary
+) -> None:
+    place = str(planted_run.directory)
+    texts = [
+        *(text for r in planted.rows for text in (r.reason, r.verdict.reason)),
+        *(text for f in planted.findings for text in (f.evidence, f.what_to_do, *f.files)),
+        *(text for s in planted.shots for text in (s.path, s.remark)),
+    ]
+    assert [text for text in texts if place in text] == []

@@ -26,6 +26,7 @@ from otdravg.export.closeout_pdf_paper import drawable
 from otdravg.export.closeout_pdf_plot import Scale, ticks
 from otdravg.export.headings import Language
 from otdravg.export.sketches import Sketches
+from otdravg.readings import Coverage
 
 
 def _reader(content: bytes) -> PdfReader:
@@ -162,6 +163,21 @@ def test_exception_without_shots_says_so() -> None:
     texts = [page.extract_text() for page in document.pages]
     page = next(text for text in texts if text.startswith("Fibre 3, Closure C2, 1310 nm"))
     assert "No picture: the trace files were not at hand." in page
+
+
+def test_exceptions_that_no_two_shots_show_stand_in_one_list() -> None:
+    review = example(fibres=12)
+    (lone,) = [row for row in review.rows if row.coverage is Coverage.ONLY_AB]
+    document = _reader(closeout_pdf(review, Sketches(), template()))
+    texts = [page.extract_text() for page in document.pages]
+    assert not any(
+        text.startswith(f"Fibre {lone.fibre}, Closure {lone.closure}, {lone.wavelength_nm} nm")
+        for text in texts
+    )
+    (listed,) = [t for t in texts if t.startswith("Exceptions not measured from both ends")]
+    assert lone.reason in " ".join(listed.split())
+    assert str(reported(lone.loss_ab_db, Quantity.LOSS_DB)) in listed
+    assert lone.file_ab in listed
 
 
 def test_german_headings_and_decimal_comma() -> None:
