@@ -12,7 +12,7 @@ from otdravg.cable.model import Attempt, CableFinding, History
 from otdravg.cable.notes import numbers_text
 from otdravg.findings import Severity
 
-__all__ = ["repaired_splices"]
+__all__ = ["has_changed", "repaired_splices"]
 
 #: Two measurements of one splice differ by chance; by this many standard uncertainties hardly.
 _SURE = 5.0
@@ -37,6 +37,11 @@ def repaired_splices(history: Sequence[History], ribbon_size: int | None) -> lis
         _note(cable, closure, ribbon, members)
         for (cable, closure, ribbon), members in changed.items()
     ]
+
+
+def has_changed(splice: History) -> bool:
+    """Whether a splice reads otherwise now than at its first attempt, beyond uncertainty."""
+    return _changed(splice.attempts[0], splice.attempts[-1]) is not None
 
 
 def _changed(first: Attempt, last: Attempt) -> tuple[float, float] | None:

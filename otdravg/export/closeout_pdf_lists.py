@@ -5,8 +5,12 @@ from __future__ import annotations
 from otdravg.cable.model import SpliceRow
 from otdravg.decimals import Quantity, reported
 from otdravg.export.closeout_pdf_job import Column, Job, loss_figure, print_table
+from otdravg.export.closeout_repairs import REPAIR_COLUMNS, repair_remark, repair_rows
 
 __all__ = ["between_closures", "findings", "patterns", "repairs", "spans"]
+
+#: Columns of figures, printed flush right.
+_FIGURES = frozenset({"fibre", "wavelength_nm", "attempt", "loss_db", "expanded_uncertainty_db"})
 
 
 def findings(job: Job) -> None:
@@ -116,44 +120,19 @@ def _between(job: Job, row: SpliceRow) -> tuple[str, ...]:
 
 
 def repairs(job: Job) -> None:
-    """Print every splice that was shot more than once: each attempt, oldest first."""
+    """Print every attempt at the splices that read otherwise since a repair."""
     words = job.words
-    rows = [
-        (
-            history.key.cable,
-            str(history.key.fibre),
-            history.closure,
-            str(history.wavelength_nm),
-            str(attempt.number),
-            "" if attempt.taken is None else f"{attempt.taken:%Y-%m-%d %H:%M}",
-            loss_figure(words, attempt.loss_db),
-            words.decimal(
-                reported(
-                    None if attempt.u_loss_db is None else 2 * attempt.u_loss_db,
-                    Quantity.UNCERTAINTY_DB,
-                )
-            ),
-            attempt.file_ab,
-            attempt.file_ba,
-        )
-        for history in job.review.history
-        for attempt in history.attempts
-    ]
-    if not rows:
+    remark = repair_remark(job.review, words)
+    if not remark:
         return
-    columns = (
-        Column(words["cable"], 10),
-        Column(words["fibre"], 6, "right"),
-        Column(words["closure"], 10),
-        Column(words["wavelength_nm"], 11, "right"),
-        Column(words["attempt"], 7, "right"),
-        Column(words["taken"], 13),
-        Column(words["loss_db"], 8, "right"),
-        Column(words["expanded_uncertainty_db"], 8, "right"),
-        Column(words["file_ab"], 25),
-        Column(words["file_ba"], 25),
-    )
-    print_table(job.paper, words["repairs"], columns, rows, outline=words["repairs"])
+    shares = (10, 6, 10, 11, 7, 13, 8, 8, 25, 25)
+    columns = [
+        Column(words[name], share, "right" if name in _FIGURES else "left")
+        for name, share in zip(REPAIR_COLUMNS, shares, strict=True)
+    ]
+    rows = repair_rows(job.review, words)
+    heading = words["repairs"]
+    print_table(job.paper, heading, columns, rows, remark=remark, outline=heading)
 
 
 def patterns(job: Job) -> None:

@@ -66,6 +66,8 @@ PAGE_WORDS: dict[Language, dict[str, str]] = {
         "clear": "Clear",
         "cutting": "{count} of {total}",
         "skipped_pictures": "No picture: the trace files were not at hand.",
+        "changed_only": "Only splices that read otherwise since they were shot again. All {count} "
+        "that were measured more than once stand in attempts.csv.",
         "one_way_exceptions": "Exceptions not measured from both ends",
         "one_way_pictures": "A loss, and a picture of it, take the shots from both ends.",
     },
@@ -127,6 +129,8 @@ PAGE_WORDS: dict[Language, dict[str, str]] = {
         "clear": "Leeren",
         "cutting": "{count} von {total}",
         "skipped_pictures": "Kein Bild: Die Messdateien lagen nicht vor.",
+        "changed_only": "Nur Spleiße, deren Dämpfung sich seit der ersten Messung geändert hat. "
+        "Alle {count}, die mehrmals gemessen wurden, stehen in attempts.csv.",
         "one_way_exceptions": "Ausnahmen, nicht von beiden Enden gemessen",
         "one_way_pictures": "Zu einer Dämpfung und ihrem Bild gehören Messungen von beiden Enden.",
     },

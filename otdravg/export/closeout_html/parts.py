@@ -7,6 +7,7 @@ from collections.abc import Iterable
 from otdravg.cable.model import CableReview
 from otdravg.decimals import Quantity, reported
 from otdravg.export.closeout_html.content import Part
+from otdravg.export.closeout_repairs import REPAIR_COLUMNS, repair_remark, repair_rows
 from otdravg.export.closeout_words import PageWords
 from otdravg.printable import printable
 
@@ -71,30 +72,9 @@ def _plan(review: CableReview, words: PageWords) -> Part:
 
 
 def _repairs(review: CableReview, words: PageWords) -> Part:
-    rows = []
-    for history in review.history:
-        for attempt in history.attempts:
-            expanded = None if attempt.u_loss_db is None else 2 * attempt.u_loss_db
-            taken = "" if attempt.taken is None else f"{attempt.taken:%Y-%m-%d %H:%M}"
-            rows.append(
-                (
-                    history.key.cable,
-                    str(history.key.fibre),
-                    history.closure,
-                    str(history.wavelength_nm),
-                    str(attempt.number),
-                    taken,
-                    _figure(words, attempt.loss_db, Quantity.LOSS_DB),
-                    _figure(words, expanded, Quantity.UNCERTAINTY_DB),
-                    attempt.file_ab,
-                    attempt.file_ba,
-                )
-            )
-    keys = (
-        "cable", "fibre", "closure", "wavelength_nm", "attempt", "taken", "loss_db",
-        "expanded_uncertainty_db", "file_ab", "file_ba",
-    )  # fmt: skip
-    return Part("repairs", words["repairs"], _headings(words, *keys), _printable(rows))
+    rows, remark = repair_rows(review, words), repair_remark(review, words)
+    headings = _headings(words, *REPAIR_COLUMNS)
+    return Part("repairs", words["repairs"], headings, _printable(rows), remark)
 
 
 def _decisions(review: CableReview, words: PageWords) -> Part:

@@ -1,0 +1,57 @@
+"""Before and after of repairs: only what reads otherwise is printed, and how many there are."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+from printed_example import example
+
+from otdravg.cable.model import Attempt, CableReview, FibreKey, History
+from otdravg.export.closeout_html.parts import parts
+from otdravg.export.closeout_repairs import REPAIR_COLUMNS, repair_remark, repair_rows
+from otdravg.export.closeout_words import PageWords
+from otdravg.export.headings import Language, Words
+
+WORDS = PageWords(Words(Language.ENGLISH))
+
+
+def shot_again(fibre: int, *losses_db: float | None) -> History:
+    attempts = tuple(
+        Attempt(n, None, loss_db, None if loss_db is None else 0.001, f"{n}_AB", f"{n}_BA")
+        for n, loss_db in enumerate(losses_db, start=1)
+    )
+    return History(FibreKey("X", fibre), 1550, "C1", attempts)
+
+
+@pytest.fixture
+def review() -> CableReview:
+    history = (
+        shot_again(1, 0.300, 0.050),
+        shot_again(2, 0.100, 0.101),  # within its uncertainty
+        shot_again(3, 0.300, 0.280, 0.060),
+        shot_again(4, None, 0.060),  # nothing to compare with
+    )
+    return replace(example(fibres=12), history=history)
+
+
+def test_only_splices_that_read_otherwise_are_listed_with_every_attempt(
+    review: CableReview,
+) -> None:
+    rows = [dict(zip(REPAIR_COLUMNS, row, strict=True)) for row in repair_rows(review, WORDS)]
+    assert [(row["fibre"], row["loss_db"]) for row in rows] == [
+        ("1", "0.300"), ("1", "0.050"), ("3", "0.300"), ("3", "0.280"), ("3", "0.060"),
+    ]  # fmt: skip
+    assert {row["expanded_uncertainty_db"] for row in rows} == {"0.002"}
+
+
+def test_the_remark_counts_all_that_were_measured_more_than_once(review: CableReview) -> None:
+    assert repair_remark(review, WORDS).startswith("Only splices")
+    assert "All 4 that" in repair_remark(review, WORDS)
+    assert repair_remark(replace(review, history=()), WORDS) == ""
+
+
+def test_the_page_shows_the_same_rows(review: CableReview) -> None:
+    (part,) = [part for part in parts(review, WORDS) if part.anchor == "repairs"]
+    assert list(part.rows) == repair_rows(review, WORDS)
+    assert part.remark == repair_remark(review, WORDS)
