@@ -70,9 +70,9 @@ def options(failing: Sequence[FailingFibre], risk: RemakeRisk) -> tuple[Option, 
     ways.append(
         Option(
             Choice.REDO,
-            f"All {risk.fibres} fibres thrown anew: {len(to_cut)} not passing now, "
+            f"All {risk.fibres} fibres are spliced again: {len(to_cut)} not passing now, "
             f"{risk.expected_failing:.1f} expected after; all within with a chance of "
-            f"{risk.chance_all_pass:.0%} at {risk.p_fail:.1%} failing each{worst}. "
+            f"{100 * risk.chance_all_pass:.0f} % at {100 * risk.p_fail:.1f} % failing each{worst}. "
             f"So far {risk.clean_ribbons} of {risk.counted_ribbons} ribbons are clean.",
         )
     )
@@ -100,7 +100,9 @@ def _measuring(unsure: Sequence[FailingFibre]) -> str:
     """Say how sure it is, and how much longer averaging would settle it."""
     parts = []
     for fibre in unsure:
-        sentence = f"fibre {fibre.fibre} is over with a chance of {fibre.chance_over or 0:.0%}"
+        sentence = (
+            f"fibre {fibre.fibre} is over with a chance of {100 * (fibre.chance_over or 0):.0f} %"
+        )
         distance = abs(float(fibre.over_by_db or 0))
         if fibre.u_loss_db and distance > 0:
             # Noise falls with the root of the averaging time; k = 2 has to fit the distance.

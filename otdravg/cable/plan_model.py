@@ -50,7 +50,7 @@ class FailingFibre:
 class RemakeRisk:
     """What remaking a unit is likely to bring, from this cable's own splices."""
 
-    fibres: int  # thrown anew
+    fibres: int  # spliced again
     p_fail: float  # of one fibre at this closure, shrunk towards the cable's
     sample: int  # splices of the closure behind it
     chance_all_pass: float  # (1 - p)^R

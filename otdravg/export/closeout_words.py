@@ -16,7 +16,7 @@ PAGE_WORDS: dict[Language, dict[str, str]] = {
         "box_tray": "in tray",
         "cell_over": "over the limit",
         "cell_look": "asks for a look",
-        "chance_note": "{fibres} fibres are cut and thrown anew with this ribbon.",
+        "chance_note": "{fibres} fibres are cut and spliced again with this ribbon.",
         "console_no_unpack": "This browser cannot unpack the traces; every number is here.",
         "difference_note": "The fibre's own attenuation is taken out: the line falls by each true "
         "loss.",

@@ -196,7 +196,7 @@ class TestTheChoice:
         (measuring,) = [o for o in unit.options if o.choice is Choice.MEASURE]
         # 2·u / distance = 2·0.003/0.003 = 2: four times the averaging (derived).
         assert "averaging 4 times as long" in measuring.sentence
-        assert "84%" in measuring.sentence  # one standard uncertainty above (normal)
+        assert "84 %" in measuring.sentence  # one standard uncertainty above (normal)
 
     def test_guarded_verdict_is_on_the_list(self) -> None:
         profile = default().with_rule(Rule.GUARDED)

@@ -60,7 +60,7 @@ def _plan(review: CableReview, words: PageWords) -> Part:
             ),
             words.value(unit.advised.value),
             unit.because,
-            " ".join(f"{words.value(o.choice.value)}: {o.sentence}" for o in unit.options),
+            " – ".join(f"{words.value(o.choice.value)}: {o.sentence}" for o in unit.options),
         )
         for unit in units
     ]
