@@ -59,7 +59,7 @@ def cable_text(review: CableReview, *, ascii_only: bool = False, colour: bool = 
         _closures(page, cable, review)
     _verdicts(page, review)
     _identities(page, review)
-    _findings(page, review.findings)
+    _findings(page, review.findings, "findings.csv")
     _looks(page, review)
     _work(page, review)
     _patterns(page, review)
@@ -151,7 +151,7 @@ def _identities(page: Page, review: CableReview) -> None:
         page.entry("Identity", f"pairs by their glass: {', '.join(parts)}")
 
 
-def _findings(page: Page, findings: Sequence[CableFinding]) -> None:
+def _findings(page: Page, findings: Sequence[CableFinding], table: str) -> None:
     for severity, heading in (
         (Severity.DEFECT, "Wrong or missing"),
         (Severity.CAUTION, "Look before relying on it"),
@@ -169,11 +169,11 @@ def _findings(page: Page, findings: Sequence[CableFinding]) -> None:
                 page.bullet(_sentence(finding))
         for (_, code), count in shown.items():
             if count > _SHOWN_PER_KIND:
-                page.bullet(f"{count - _SHOWN_PER_KIND} more of {code}: see findings.csv")
+                page.bullet(f"{count - _SHOWN_PER_KIND} more of {code}: see {table}")
     notes = sum(f.severity is Severity.NOTE for f in findings)
     if notes:
         page.line()
-        page.line(f"{counted(notes, 'note')}: in findings.csv of a full run")
+        page.line(f"{counted(notes, 'note')}: in {table}")
 
 
 def _sentence(finding: CableFinding) -> str:
@@ -291,7 +291,7 @@ def listing_text(
         )
     page.rule()
     every = [*findings, *(f for r in records for f in r.findings)]
-    _findings(page, every)
+    _findings(page, every, "findings.csv of a full run")
     for cable, numbers in still_open.items():
         page.line()
         page.paragraph(
