@@ -11,7 +11,7 @@ import math
 from decimal import ROUND_CEILING, ROUND_HALF_UP, Decimal
 from enum import Enum
 
-__all__ = ["Quantity", "distance_text", "in_km", "number", "reported"]
+__all__ = ["Quantity", "distance_text", "in_km", "loss_text", "number", "reported"]
 
 #: Binary floats carry noise in the last digits (0.15000000000000002); it ends here.
 _FLOAT_NOISE = Decimal("1e-9")
@@ -73,6 +73,14 @@ def number(value: float | None, quantity: Quantity) -> float | None:
     """Return the reported value as the float with that decimal text, for JSON."""
     decimal = reported(value, quantity)
     return None if decimal is None else float(decimal)
+
+
+def loss_text(loss_db: float, expanded_db: float | None = None) -> str:
+    """Write a loss with its unit, and with its expanded uncertainty: ``0.103 ± 0.001 dB``."""
+    shown_db = reported(loss_db, Quantity.LOSS_DB)
+    if expanded_db is None:
+        return f"{shown_db} dB"
+    return f"{shown_db} ± {reported(expanded_db, Quantity.UNCERTAINTY_DB)} dB"
 
 
 def in_km(span_m: float) -> bool:

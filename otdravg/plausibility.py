@@ -11,6 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from otdravg.bidirectional import PairMeasurement
+from otdravg.decimals import Quantity, reported
 from otdravg.detect import Detection, EventKind
 from otdravg.findings import Finding, Severity
 from otdravg.noise import DB_PER_RELATIVE_POWER
@@ -144,7 +145,8 @@ def _attenuation(m: PairMeasurement) -> list[Finding]:
     return [
         _defect(
             "attenuation-impossible",
-            f"the fibre loses {value:.3f} ± {2 * u:.3f} dB/km, at {label} nm it can be "
+            f"the fibre loses {reported(value, Quantity.ATTENUATION_DB_PER_KM)} ± "
+            f"{reported(2 * u, Quantity.U_ATTENUATION_DB_PER_KM)} dB/km, at {label} nm it can be "
             f"{low:g} to {high:g} dB/km",
             "check wavelength, level scale and point spacing before using any figure",
         )

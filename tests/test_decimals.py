@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from otdravg.decimals import Quantity, distance_text, number, reported
+from otdravg.decimals import Quantity, distance_text, loss_text, number, reported
 
 
 @pytest.mark.parametrize(
@@ -59,3 +59,15 @@ def test_json_number_is_the_printed_text(value: float, quantity: Quantity) -> No
 )
 def test_distance_text(distance_m: float, km: bool, text: str) -> None:
     assert distance_text(distance_m, km=km) == text
+
+
+@pytest.mark.parametrize(
+    ("loss_db", "expanded_db", "text"),
+    [
+        (0.1035, None, "0.104 dB"),  # half away from zero, as every output
+        (0.258, 0.0104, "0.258 ± 0.011 dB"),  # an uncertainty is rounded up
+        (-0.0002, 0.0001, "0.000 ± 0.001 dB"),
+    ],
+)
+def test_loss_text(loss_db: float, expanded_db: float | None, text: str) -> None:
+    assert loss_text(loss_db, expanded_db) == text

@@ -15,7 +15,7 @@ from statistics import median
 
 from otdravg.cable.model import CableFinding, Change, ChangeKind, FibreKey, SpliceRow
 from otdravg.cable.notes import about_fibre
-from otdravg.decimals import Quantity, reported
+from otdravg.decimals import Quantity, loss_text, reported
 from otdravg.errors import BadSetting
 from otdravg.findings import Severity
 from otdravg.profile import Profile, Verdict
@@ -190,13 +190,14 @@ def change_findings(changes: Sequence[Change], profile: Profile) -> list[CableFi
         if before_db is None or change.kind not in (ChangeKind.WORSE, ChangeKind.GONE):
             continue
         if after_db is None:
-            code, text = "gone-since-before", f"{before_db:.3f} dB before, not measured now"
+            code, text = "gone-since-before", f"{loss_text(before_db)} before, not measured now"
             advice = "find the shots, or say why they are not there"
         else:
             code = "worse-than-before"
+            combined_db = reported(change.combined_uncertainty_db, Quantity.UNCERTAINTY_DB)
             text = (
-                f"{before_db:.3f} dB before, {after_db:.3f} dB now: more than the combined "
-                f"uncertainty of {change.combined_uncertainty_db or 0:.3f} dB"
+                f"{loss_text(before_db)} before, {loss_text(after_db)} now: more than the combined "
+                f"uncertainty of {combined_db} dB"
             )
             advice = "if nothing was done there, look at the tray"
             judged = profile.judge_increase((before_db, None), (after_db, None))

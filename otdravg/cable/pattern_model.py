@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import Enum
 
+from otdravg.decimals import loss_text
+
 __all__ = ["Pattern", "PatternKind", "Patterns"]
 
 
@@ -20,6 +22,9 @@ class PatternKind(Enum):
     DRIFT = "drift"  # along the order of splicing, at most closures
     DRIFT_AT_CLOSURE = "drift at one closure"
 
+
+#: Rarer luck is not told apart: no sample of splices bears out the tails of its distribution.
+_LEAST_CHANCE = 1e-6
 
 _LOOK = {
     PatternKind.POSITION: "groove and lens of that position in the splicer, and the holder there",
@@ -75,9 +80,16 @@ class Pattern:
         else:
             change, more = "lose" if len(self.positions) > 1 else "loses", " more than the others"
         return (
-            f"{self.where} {change} {self.effect_db:.3f} ± {2 * self.u_effect_db:.3f} dB{more} "
-            f"(chance of such luck anywhere: {self.p_adjusted:.2g})"
+            f"{self.where} {change} {loss_text(self.effect_db, 2 * self.u_effect_db)}{more} "
+            f"(chance of such luck anywhere: {self.chance})"
         )
+
+    @property
+    def chance(self) -> str:
+        """The chance of luck; no smaller than what the tails of real losses can bear out."""
+        if self.p_adjusted < _LEAST_CHANCE:
+            return f"< {_LEAST_CHANCE:.6f}"
+        return f"{self.p_adjusted:.2g}"
 
     @property
     def where_to_look(self) -> str:

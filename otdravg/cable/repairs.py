@@ -10,6 +10,7 @@ from statistics import median
 from otdravg.cable.colours import ribbon_position
 from otdravg.cable.model import Attempt, CableFinding, History
 from otdravg.cable.notes import numbers_text
+from otdravg.decimals import loss_text
 from otdravg.findings import Severity
 
 __all__ = ["has_changed", "repaired_splices"]
@@ -69,7 +70,7 @@ def _note(
         Severity.NOTE,
         "splice-changed",
         f"{noun} {numbers_text(fibres)}{where} read otherwise after they were shot again: "
-        f"median {before_db:.3f} dB before, {after_db:.3f} dB now",
+        f"median {loss_text(before_db)} before, {loss_text(after_db)} now",
         "the newest shots stand; before and after are in attempts.csv. If nobody worked there, "
         "ask why they differ",
         cable=cable,

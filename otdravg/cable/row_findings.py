@@ -11,6 +11,7 @@ from otdravg.cable.model import (
     SpliceRow,
 )
 from otdravg.cable.notes import about_fibre
+from otdravg.decimals import loss_text
 from otdravg.findings import Severity
 from otdravg.readings import Kind
 
@@ -45,8 +46,8 @@ def _losses(rows: Sequence[SpliceRow]) -> str:
     parts = []
     for row in rows:
         if row.loss_db is not None:
-            u_db = row.expanded_uncertainty_db or 0.0
-            parts.append(f"{row.loss_db:.3f} ± {u_db:.3f} dB at {row.wavelength_nm} nm")
+            figures = loss_text(row.loss_db, row.expanded_uncertainty_db)
+            parts.append(f"{figures} at {row.wavelength_nm} nm")
         else:
             parts.append(f"{row.coverage.value} at {row.wavelength_nm} nm")
     return ", ".join(parts)
@@ -94,7 +95,7 @@ def _bend(rows: Sequence[SpliceRow]) -> CableFinding:
         worst.key,
         Severity.CAUTION,
         "bend-suspected",
-        f"{worst.bend_db or 0:.3f} ± {2 * (worst.u_bend_db or 0):.3f} dB more at "
+        f"{loss_text(worst.bend_db or 0.0, 2 * (worst.u_bend_db or 0.0))} more at "
         f"{worst.wavelength_nm} nm than at the shortest wavelength, at {worst.distance_m:.0f} m",
         "open, re-dress the fibre in its tray and shoot again; do not cut",
         wavelength_nm=worst.wavelength_nm,

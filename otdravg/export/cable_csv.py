@@ -205,7 +205,7 @@ _PATTERNS: tuple[Column[Pattern], ...] = (
         "expanded_uncertainty_db",
         lambda p: reported(2 * p.u_effect_db, Quantity.UNCERTAINTY_DB),
     ),
-    ("chance_of_luck", lambda p: f"{p.p_adjusted:.2g}"),
+    ("chance_of_luck", lambda p: p.chance),
     ("what_stands_out", lambda p: p.sentence),
     ("where_to_look", lambda p: p.where_to_look),
 )

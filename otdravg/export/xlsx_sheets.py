@@ -166,7 +166,7 @@ def write_cell(
     elif isinstance(cell, datetime):
         when = cell.astimezone(timezone.utc).replace(tzinfo=None)
         sheet.write_datetime(row, column, when, book.form(num_format="yyyy-mm-dd hh:mm:ss", **look))
-    elif key == "chance_of_luck":
+    elif key == "chance_of_luck" and not cell.startswith("<"):
         sheet.write_number(row, column, float(cell), book.form(num_format="0.0E+0", **look))
     elif key in _SHARES and (share := _PERCENT.fullmatch(cell)):
         sheet.write_number(row, column, int(share[1]) / 100, book.form(num_format="0 %", **look))

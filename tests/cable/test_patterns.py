@@ -291,3 +291,17 @@ class TestWhatIsLookedAt:
         assert pattern.where_to_look.startswith("look at ")
         assert "because" not in pattern.sentence + pattern.where_to_look
         assert f"{pattern.effect_db:.3f}" in pattern.sentence
+
+
+@pytest.mark.parametrize(
+    ("p_adjusted", "text"), [(0.034, "0.034"), (2e-6, "2e-06"), (2.7e-172, "< 0.000001")]
+)
+def test_no_chance_is_told_that_no_sample_could_bear_out(p_adjusted: float, text: str) -> None:
+    pattern = Pattern(
+        "X", 1550, PatternKind.POSITION, None, "", None, (7,), 0.258, 0.0052, p_adjusted, p_adjusted
+    )
+    assert pattern.chance == text
+    assert pattern.sentence == (
+        "position 7 loses 0.258 ± 0.011 dB more than the others "
+        f"(chance of such luck anywhere: {text})"
+    )

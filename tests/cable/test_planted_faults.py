@@ -11,6 +11,7 @@ from planted_answers import compare, errors_db, read
 
 from otdravg.cable import CableFinding, CableReview, ShotUse
 from otdravg.cable.model import Confidence
+from otdravg.decimals import Quantity, reported
 from otdravg.decision import Action, Verdict
 from otdravg.findings import Severity
 from otdravg.readings import Coverage
@@ -216,3 +217,14 @@ def test_no_result_tells_where_the_files_lay(
         *(text for s in planted.shots for text in (s.path, s.remark)),
     ]
     assert [text for text in texts if place in text] == []
+
+
+def test_a_finding_gives_the_figures_of_its_rows(planted: CableReview) -> None:
+    between = [f for f in planted.findings if f.code == "event-between-closures"]
+    assert between
+    for finding in between:
+        for row in planted.rows:
+            if row.fibre == finding.fibre and row.closure_number is None:
+                loss_db = reported(row.loss_db, Quantity.LOSS_DB)
+                u_db = reported(row.expanded_uncertainty_db, Quantity.UNCERTAINTY_DB)
+                assert f"{loss_db} ± {u_db} dB at {row.wavelength_nm} nm" in finding.evidence
