@@ -108,8 +108,8 @@ def _direction(direction: Direction) -> str:
     return "" if direction is Direction.UNKNOWN else direction.value
 
 
-def _percent(chance: float) -> str:
-    return f"{100 * chance:.0f} %"
+def _percent(chance: float, places: int = 0) -> str:
+    return f"{100 * chance:.{places}f} %"
 
 
 _RESPLICE: tuple[Column[Unit], ...] = (
@@ -123,7 +123,7 @@ _RESPLICE: tuple[Column[Unit], ...] = (
     ("failing", lambda u: " | ".join(_failing(u))),
     ("advice", lambda u: u.advised.value),
     ("because", lambda u: u.because),
-    ("single_fibre_failure_rate", lambda u: _percent(u.risk.p_fail)),
+    ("single_fibre_failure_rate", lambda u: _percent(u.risk.p_fail, 1)),
     ("chance_all_pass", lambda u: _percent(u.risk.chance_all_pass)),
     ("expected_worst_after_db", lambda u: u.risk.expected_worst_db),
     ("choice", lambda u: " | ".join(f"{o.choice.value}: {o.sentence}" for o in u.options)),

@@ -25,7 +25,7 @@ __all__ = ["Book", "cell_text", "write_list"]
 #: A cell of the format holds no more (ECMA-376 leaves it open, spreadsheets do not).
 _LONGEST_TEXT = 32_000
 _SHEET_NAME_LENGTH = 31
-_PERCENT = re.compile(r"(\d+) %")
+_PERCENT = re.compile(r"(\d+(?:\.(\d))?) %")
 #: Columns whose texts are shares such as "12 %": numbers in a workbook.
 _SHARES = frozenset({"single_fibre_failure_rate", "chance_all_pass"})
 
@@ -169,7 +169,9 @@ def write_cell(
     elif key == "chance_of_luck" and not cell.startswith("<"):
         sheet.write_number(row, column, float(cell), book.form(num_format="0.0E+0", **look))
     elif key in _SHARES and (share := _PERCENT.fullmatch(cell)):
-        sheet.write_number(row, column, int(share[1]) / 100, book.form(num_format="0 %", **look))
+        shown = "0.0 %" if share[2] else "0 %"
+        part = float(Decimal(share[1]) / 100)
+        sheet.write_number(row, column, part, book.form(num_format=shown, **look))
     else:
         wrapped: dict[str, Any] = {"text_wrap": True} if key in _LONG_TEXT_WIDTH else {}
         if "align" not in look:

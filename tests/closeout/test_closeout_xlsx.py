@@ -220,3 +220,13 @@ def test_decimals_shown_are_those_reported(book: Book) -> None:
     for cell in cells:
         if cell.value is not None:
             assert Decimal(str(cell.value)) == round(Decimal(str(cell.value)), 3)
+
+
+def test_chances_of_a_remake_are_those_of_its_sentence(book: Book) -> None:
+    units = list(records(book["Re-splice plan"]))
+    assert units
+    for unit in units:
+        failing, all_pass = unit["Failure rate of one fibre"], unit["Chance that all pass"]
+        chances = f"a chance of {100 * all_pass:.0f} % at {100 * failing:.1f} % failing each"
+        assert failing == round(failing, 3)
+        assert chances in unit["Choice"] or "spliced again" not in unit["Choice"]
