@@ -7,6 +7,7 @@ import os
 import signal
 import subprocess
 import sys
+import time
 from concurrent.futures import Future
 
 import pytest
@@ -52,11 +53,11 @@ def test_ctrl_c_while_they_start_waits_until_they_can_be_ended() -> None:
 
 
 def test_work_that_has_not_begun_is_given_up() -> None:
-    waiting: list[Future[int]] = []
+    waiting: list[Future[None]] = []
 
     def submit_and_fail() -> None:
         with local_workers(1) as executor:
-            waiting.extend(executor.submit(os.getpid) for _ in range(200))
+            waiting.extend(executor.submit(time.sleep, 0.01) for _ in range(200))
             raise ZeroDivisionError
 
     with pytest.raises(ZeroDivisionError):
