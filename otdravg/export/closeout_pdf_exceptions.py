@@ -159,7 +159,7 @@ def one_way_list(job: Job) -> None:
                 words.decimal(reported(row.distance_m, Quantity.DISTANCE_M)),
                 loss_figure(words, row.loss_ab_db),
                 loss_figure(words, row.loss_ba_db),
-                row.reason,
+                "; ".join(filter(None, (row.reason, row.decided))),
                 " | ".join(filter(None, (row.file_ab, row.file_ba))),
             )
             for row in rows
