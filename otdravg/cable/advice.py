@@ -67,13 +67,18 @@ def options(failing: Sequence[FailingFibre], risk: RemakeRisk) -> tuple[Option, 
     worst = (
         "" if risk.expected_worst_db is None else f"; worst then about {risk.expected_worst_db} dB"
     )
+    so_far = (
+        f" So far {risk.clean_ribbons} of {risk.counted_ribbons} ribbons are clean."
+        if risk.counted_ribbons
+        else ""
+    )
     ways.append(
         Option(
             Choice.REDO,
             f"All {risk.fibres} fibres are spliced again: {len(to_cut)} not passing now, "
             f"{risk.expected_failing:.1f} expected after; all within with a chance of "
-            f"{100 * risk.chance_all_pass:.0f} % at {100 * risk.p_fail:.1f} % failing each{worst}. "
-            f"So far {risk.clean_ribbons} of {risk.counted_ribbons} ribbons are clean.",
+            f"{100 * risk.chance_all_pass:.0f} % at {100 * risk.p_fail:.1f} % failing each{worst}."
+            f"{so_far}",
         )
     )
     ways.append(Option(Choice.CONCESSION, _concession(to_cut)))

@@ -145,6 +145,16 @@ class TestUnits:
         assert unit.risk.chance_all_pass == pytest.approx((1 - unit.risk.p_fail) ** 12)
         assert (unit.risk.clean_ribbons, unit.risk.counted_ribbons) == (11, 12)
 
+    def test_clean_ribbons_are_counted_where_there_are_whole_ones(self) -> None:
+        losses = good_cable((1, 1, 12))
+        losses[0, 0, 4] = 0.35
+        rows = rows_of(losses)
+        gap = [replace(r, loss_db=None) if r.fibre == 3 else r for r in rows]
+        for measured, told in ((rows, True), (gap, False)):
+            (unit,) = plan_of(measured).units
+            assert (unit.risk.counted_ribbons > 0) is told
+            assert ("ribbons are clean" in unit.options[0].sentence) is told
+
     def test_order_is_that_of_the_route(self) -> None:
         losses = good_cable()
         for closure, ribbon in ((2, 0), (0, 3), (1, 1), (0, 1)):
