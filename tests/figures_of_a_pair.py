@@ -14,7 +14,7 @@ from figure_paper import FROM_A, FROM_B, GLASS, PALE, SHADE, TRUE, TRUTH, label,
 from matplotlib.figure import Figure
 from scipy import stats
 
-from otdravg.joint_fit import PRIOR_DRIFT_SPREAD, VAGUE, SectionSums, fit_sections
+from otdravg.fit.joint import PRIOR_DRIFT_SPREAD, VAGUE, SectionSums, fit_sections
 from otdravg.simulate import true_joints
 
 

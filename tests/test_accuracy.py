@@ -25,7 +25,7 @@ from benchmarks.common import (
 )
 from benchmarks.oracle import OracleReading, oracle_readings
 
-from otdravg.detect import EventKind, detect
+from otdravg.shot.detect import EventKind, detect
 from otdravg.simulate.corpus import random_pair
 
 PAIRS = 24

@@ -10,11 +10,11 @@ from functools import lru_cache
 import pytest
 from core.making import instrument, measured, span
 
-from otdravg.advice import settling_steps
-from otdravg.bidirectional import PairMeasurement
-from otdravg.judge import judge_pair
-from otdravg.limits import Limits, Rule
-from otdravg.readings import Coverage
+from otdravg.fit.read_off import Coverage
+from otdravg.forecast.settle import settling_steps
+from otdravg.pair.measure import PairMeasurement
+from otdravg.verdict.judge import judge_pair
+from otdravg.verdict.limits import Limits, Rule
 
 LENGTHS_M = [2000.0] * 6
 LOSSES_DB = [0.05, 0.10, 0.148, 0.07, 0.1]

@@ -9,16 +9,16 @@ import numpy as np
 import pytest
 from core.making import instrument, measured, span
 
-from otdravg.bidirectional import PairMeasurement
-from otdravg.budget import (
+from otdravg.errors import BadSetting
+from otdravg.fit.joint import fit_sections
+from otdravg.fit.side import pair_sums
+from otdravg.pair.budget import (
     budget_of,
     expanded_after_averaging,
     explained_budget,
 )
-from otdravg.errors import BadSetting
-from otdravg.joint_fit import fit_sections
-from otdravg.lines import LineTerms
-from otdravg.sides import pair_sums
+from otdravg.pair.measure import PairMeasurement
+from otdravg.shot.lines import LineTerms
 
 LENGTHS_M = [1500.0, 400.0, 1800.0, 1200.0]
 LOSSES_DB = [0.08, 0.12, 0.05]

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from otdravg.decimals import Quantity, distance_text, loss_text, number, reported
+from otdravg.quantities import Quantity, distance_text, loss_text, number, reported
 
 
 @pytest.mark.parametrize(

@@ -11,14 +11,14 @@ import pytest
 from core.making import instrument, measured, shot, span
 from scipy import stats
 
-from otdravg.detect import Detection, EventKind, detect
-from otdravg.detect_limit import (
+from otdravg.pair.visible import (
     SEEN_SHARE,
     detection_limits,
     limit_at,
     smallest_step_db,
 )
-from otdravg.search import threshold_for
+from otdravg.shot.detect import Detection, EventKind, detect
+from otdravg.shot.steps import threshold_for
 
 LENGTH_M = 4000.0
 AT_M = 2000.0

@@ -17,7 +17,8 @@ from hypothesis import strategies as st
 from scipy import integrate
 
 from otdravg.errors import BadSetting
-from otdravg.judge import (
+from otdravg.fit.read_off import Kind
+from otdravg.verdict.judge import (
     Action,
     PairReport,
     Verdict,
@@ -25,8 +26,7 @@ from otdravg.judge import (
     judge_reading,
     mismatch_loss_db,
 )
-from otdravg.limits import Limits, Rule
-from otdravg.readings import Kind
+from otdravg.verdict.limits import Limits, Rule
 
 
 def verdict(loss_db: float, limit: str, *, u_db: float = 0.0, rule: Rule = Rule.PLAIN) -> Verdict:

@@ -11,10 +11,9 @@ import numpy as np
 import pytest
 from core.making import INDEX, instrument, measured, shot, span
 
-from otdravg.bidirectional import PairMeasurement
 from otdravg.errors import BadSetting
-from otdravg.export.plan_text import plan_text
-from otdravg.plan import (
+from otdravg.forecast.outlook import Obstacle, Receiver
+from otdravg.forecast.plan import (
     Forecast,
     PlanBasis,
     basis_from_shot,
@@ -25,7 +24,8 @@ from otdravg.plan import (
     target_for,
     typical_basis,
 )
-from otdravg.predicted import Obstacle, Receiver
+from otdravg.pair.measure import PairMeasurement
+from otdravg.report.plan_text import plan_text
 
 SECTIONS_M = [2000.0, 3000.0, 1500.0, 2500.0, 1000.0, 2000.0]
 LOSSES_DB = [0.05, 0.08, 0.12, 0.03, 0.06]

@@ -17,19 +17,19 @@ from fuzz import silent_wrongness
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from otdravg.bidirectional import PairMeasurement, measure_pair
 from otdravg.cable import read_folders, review
-from otdravg.decision import Action
-from otdravg.detect import detect
 from otdravg.findings import Finding, Severity
-from otdravg.judge import judge_pair
-from otdravg.limits import Limits
-from otdravg.plausibility import NOT_MEASURED_SO, pair_findings
-from otdravg.point_checks import REPEAT_POINTS, NoisePrints, same_noise, shot_findings
-from otdravg.profile import default
+from otdravg.pair.checks import NOT_MEASURED_SO, pair_findings
+from otdravg.pair.measure import PairMeasurement, measure_pair
+from otdravg.shot.detect import detect
+from otdravg.shot.point_checks import REPEAT_POINTS, NoisePrints, same_noise, shot_findings
+from otdravg.shot.trace import Trace
 from otdravg.simulate.demo import write_demo
 from otdravg.sor import build, encode, read
-from otdravg.trace import Trace
+from otdravg.verdict import default
+from otdravg.verdict.decision import Action
+from otdravg.verdict.judge import judge_pair
+from otdravg.verdict.limits import Limits
 
 #: Five reels of an ordinary route; 1 m points and a pulse of 100 ns (10.2 m).
 GLASS = span([2000, 3000, 2500, 2200, 1800], [0.05, 0.12, 0.08, 0.10])
@@ -384,7 +384,9 @@ def test_a_cable_row_of_broken_points_is_not_graded(tmp_path: Path) -> None:
 
 def test_every_finding_that_bars_a_verdict_is_a_defect_that_a_check_makes() -> None:
     package = Path(__import__("otdravg").__file__).parent
-    text = "".join((package / name).read_text() for name in ("plausibility.py", "point_checks.py"))
+    text = "".join(
+        (package / name).read_text() for name in ("pair/checks.py", "shot/point_checks.py")
+    )
     for code in NOT_MEASURED_SO:
         assert text.count(f'"{code}"') == 2, code
 

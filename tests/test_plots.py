@@ -16,16 +16,16 @@ from matplotlib.figure import Figure
 from matplotlib.text import Text
 from scipy import optimize
 
-from otdravg.bidirectional import measure_pair
-from otdravg.curves import envelope, span_curves
+from otdravg.draw.curves import envelope, span_curves
+from otdravg.draw.labels import side_by_side
+from otdravg.draw.pair import check_format, pair_figure, save_figure, shot_figure
 from otdravg.errors import BadSetting, OutputRefused
-from otdravg.judge import PairReport, judge_pair
-from otdravg.label_row import side_by_side
-from otdravg.limits import Limits
-from otdravg.plots import check_format, pair_figure, save_figure, shot_figure
-from otdravg.readings import Kind
+from otdravg.fit.read_off import Kind
+from otdravg.pair.measure import measure_pair
+from otdravg.shot.trace import traces_from
 from otdravg.simulate.corpus import random_pair
-from otdravg.trace import traces_from
+from otdravg.verdict.judge import PairReport, judge_pair
+from otdravg.verdict.limits import Limits
 
 
 @pytest.fixture(scope="module")

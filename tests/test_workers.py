@@ -13,7 +13,7 @@ from concurrent.futures import Future
 import pytest
 
 from otdravg.errors import WorkersLost
-from otdravg.workers import local_workers
+from otdravg.system.workers import local_workers
 
 
 def test_work_is_done_in_other_processes() -> None:
@@ -26,7 +26,7 @@ def test_work_is_done_in_other_processes() -> None:
 _STOPPED_WHILE_STARTING = """
 import multiprocessing, signal, sys, threading
 from concurrent.futures import ProcessPoolExecutor
-from otdravg.workers import local_workers
+from otdravg.system.workers import local_workers
 
 signal.signal(signal.SIGINT, signal.default_int_handler)
 submit = ProcessPoolExecutor.submit

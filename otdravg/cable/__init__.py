@@ -1,8 +1,9 @@
 """A whole cable run: from folders of trace files to judged splices and what to redo."""
 
-from otdravg.cable.claims import Naming
-from otdravg.cable.closures import KnownClosure, read_closure_table
-from otdravg.cable.decisions import Decision, Decisions, What, add_decision, read_decisions
+from otdravg.cable.decisions.apply import Decision, Decisions, What, add_decision, read_decisions
+from otdravg.cable.files.claims import Naming
+from otdravg.cable.files.names import NamePattern, read_mapping
+from otdravg.cable.measure.closures import KnownClosure, read_closure_table
 from otdravg.cable.model import (
     CableFinding,
     CableReview,
@@ -13,8 +14,7 @@ from otdravg.cable.model import (
     ShotUse,
     SpliceRow,
 )
-from otdravg.cable.names import NamePattern, read_mapping
-from otdravg.cable.reviewing import Options, list_shots, read_folders, review
+from otdravg.cable.review import Options, list_shots, read_folders, review
 
 __all__ = [
     "CableFinding",

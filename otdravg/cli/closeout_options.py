@@ -8,7 +8,7 @@ from typing import Any, TypeVar
 import click
 
 from otdravg.cli.options import FilePath
-from otdravg.export.closeout import PARTS
+from otdravg.closeout.closeout import PARTS
 
 __all__ = ["only_option", "template_option"]
 

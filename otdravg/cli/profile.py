@@ -11,8 +11,8 @@ from otdravg.cli.boundary import JOB_NOT_DONE
 from otdravg.cli.options import FilePath
 from otdravg.cli.terminal import print_error, print_text, shows_signs
 from otdravg.errors import BadProfile, BadSetting
-from otdravg.export.page import Page
-from otdravg.profile import (
+from otdravg.report.page import Page
+from otdravg.verdict import (
     Profile,
     default,
     load,
@@ -20,7 +20,7 @@ from otdravg.profile import (
     shipped_names,
     shipped_text,
 )
-from otdravg.profile.describe import described
+from otdravg.verdict.describe import described
 
 __all__ = ["profile"]
 

@@ -12,12 +12,12 @@ from typing import Any
 import numpy as np
 from scipy import stats
 
-from otdravg.bidirectional import PairMeasurement, measure_pair
 from otdravg.errors import OtdravgError
-from otdravg.readings import Coverage, Kind, Reading
+from otdravg.fit.read_off import Coverage, Kind, Reading
+from otdravg.pair.measure import PairMeasurement, measure_pair
+from otdravg.shot.trace import Trace, traces_from
 from otdravg.simulate import TrueJoint
 from otdravg.simulate.corpus import SimulatedPair, random_pair
-from otdravg.trace import Trace, traces_from
 
 #: Half-width of a 95 % interval in standard uncertainties (normal distribution).
 NORMAL_95 = 1.96

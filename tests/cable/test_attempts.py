@@ -10,12 +10,12 @@ import pytest
 from faulty_run import FIRST, Take, glass, true_loss_db, with_loss, write
 
 from otdravg.cable import ShotUse, read_folders, review
-from otdravg.cable.against import OldSplice, changes_since, read_splices
+from otdravg.cable.checks.earlier import OldSplice, changes_since, read_splices
 from otdravg.cable.model import ChangeKind
-from otdravg.cable.reviewing import Options
-from otdravg.decision import Verdict
-from otdravg.export.cable_csv import cable_tables
-from otdravg.profile import default, load_shipped
+from otdravg.cable.review import Options
+from otdravg.tables.splices import cable_tables
+from otdravg.verdict import default, load_shipped
+from otdravg.verdict.decision import Verdict
 
 
 def test_the_repair_stands_and_the_first_shots_are_history(

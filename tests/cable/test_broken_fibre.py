@@ -9,8 +9,8 @@ import pytest
 from faulty_run import SITE, write, write_all
 
 from otdravg.cable import read_folders, review
-from otdravg.profile import default
 from otdravg.simulate.takes import Take
+from otdravg.verdict import default
 
 LENGTHS_M = [section.length_m for section in SITE.glass(5, 1550).sections]
 FIRST, SECOND = LENGTHS_M[0], sum(LENGTHS_M[:2])

@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from otdravg.cable.closures import (
+from otdravg.cable.measure.closures import (
     CableMap,
     FibrePlaces,
     KnownClosure,

@@ -9,9 +9,9 @@ from faulty_run import name_of, write, write_all
 
 from otdravg.cable import CableReview, read_folders, review
 from otdravg.cable.model import CableFinding
-from otdravg.decision import Verdict
-from otdravg.profile import default
 from otdravg.simulate.takes import Take
+from otdravg.verdict import default
+from otdravg.verdict.decision import Verdict
 
 
 def reviewed(folder: Path) -> tuple[CableReview, CableFinding]:

@@ -18,11 +18,11 @@ from otdravg.cable import (
     read_folders,
     review,
 )
-from otdravg.cable.inventory import RawShot
+from otdravg.cable.files.folder import RawShot
 from otdravg.cable.model import Confidence
-from otdravg.decision import Verdict
 from otdravg.errors import BadSetting
-from otdravg.profile import default
+from otdravg.verdict import default
+from otdravg.verdict.decision import Verdict
 
 WHEN = "2024-06-01T10:00:00+00:00"
 CABLE = "SIM-QB1"

@@ -23,12 +23,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from otdravg.cable import Decision, Decisions, What, add_decision, read_decisions
-from otdravg.cable.decision_model import SealedDecision
-from otdravg.cable.decisions import decisions_here
-from otdravg.cable.decisions_chain import seal_of
-from otdravg.cable.decisions_file import appended
+from otdravg.cable.decisions.apply import decisions_here
+from otdravg.cable.decisions.chain import seal_of
+from otdravg.cable.decisions.file import appended
+from otdravg.cable.decisions.model import SealedDecision
+from otdravg.closeout.agreement import compare_decisions
 from otdravg.errors import BadSetting, OtdravgError, OutputRefused
-from otdravg.export.agreement import compare_decisions
 from otdravg.findings import Severity
 
 SUFFIXES = ("csv", "toml")

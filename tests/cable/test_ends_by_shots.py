@@ -13,13 +13,13 @@ import pytest
 from faulty_run import FIRST, write
 
 from otdravg.cable import CableReview, Options, list_shots, read_folders, review
-from otdravg.cable.claims import Naming
-from otdravg.cable.ends_by_shots import _Seen, _told
+from otdravg.cable.files.claims import Naming
+from otdravg.cable.identity.ends import _Seen, _told
 from otdravg.cable.model import FibreKey, ShotUse, Source
-from otdravg.export.cable_text import listing_text
-from otdravg.profile import default
+from otdravg.report.cable import listing_text
+from otdravg.shot.trace import Direction
 from otdravg.simulate.takes import Take
-from otdravg.trace import Direction
+from otdravg.verdict import default
 
 FIBRES = range(1, 7)
 NM = 1550

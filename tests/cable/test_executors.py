@@ -8,10 +8,10 @@ from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
 import pytest
 
 from otdravg.cable import CableReview, review
-from otdravg.cable.inventory import RawShot
-from otdravg.cable.measuring import spread
-from otdravg.export.cable_csv import cable_tables
-from otdravg.profile import default
+from otdravg.cable.files.folder import RawShot
+from otdravg.cable.measure.jobs import spread
+from otdravg.tables.splices import cable_tables
+from otdravg.verdict import default
 
 
 def test_order_of_files_and_number_of_workers_do_not_matter(

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from otdravg.cable.fingerprints import Comparison, Features, margins, swaps
+from otdravg.cable.identity.fingerprint import Comparison, Features, margins, swaps
 
 CLOSURES = 5
 
@@ -97,7 +97,7 @@ def test_missing_shots_are_not_compared() -> None:
 
 def test_densities_are_students() -> None:
     # Reference: scipy.stats.t with four degrees of freedom.
-    from otdravg.cable.fingerprints import _log_density
+    from otdravg.cable.identity.fingerprint import _log_density
 
     x = np.linspace(-9, 9, 37)
     ours = _log_density(x, 1.7)

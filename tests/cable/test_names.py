@@ -6,8 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from otdravg.cable.colours import TIA_598_COLOURS, fibre_colour, ribbon_position
-from otdravg.cable.names import (
+from otdravg.cable.files.names import (
     Claim,
     NamePattern,
     claim_of_folder,
@@ -15,7 +14,8 @@ from otdravg.cable.names import (
     read_mapping,
 )
 from otdravg.errors import BadSetting
-from otdravg.trace import Direction
+from otdravg.shot.trace import Direction
+from otdravg.trade import TIA_598_COLOURS, fibre_colour, ribbon_position
 
 A, B = Direction.A_TO_B, Direction.B_TO_A
 

@@ -16,11 +16,11 @@ from cable_examples import rows_of
 from scipy import stats
 from statsmodels.stats.multitest import multipletests
 
-from otdravg.cable.patterns import Pattern, PatternKind, find_patterns
-from otdravg.cable.ranks import rank_sum_chance, ranks_in_rows
-from otdravg.cable.robust import holm, robust_line, robust_two_way
-from otdravg.decision import Verdict
-from otdravg.readings import Kind
+from otdravg.cable.patterns.find import Pattern, PatternKind, find_patterns
+from otdravg.cable.patterns.ranks import rank_sum_chance, ranks_in_rows
+from otdravg.cable.patterns.robust import holm, robust_line, robust_two_way
+from otdravg.fit.read_off import Kind
+from otdravg.verdict.decision import Verdict
 
 FloatArray = npt.NDArray[np.float64]
 

@@ -6,11 +6,11 @@ from dataclasses import replace
 
 import pytest
 
-from otdravg.cable.closures import FibrePlaces, find_closures
-from otdravg.cable.measuring import Job, Outcome
+from otdravg.cable.measure.closures import FibrePlaces, find_closures
+from otdravg.cable.measure.jobs import Job, Outcome
+from otdravg.cable.measure.placing import placed
 from otdravg.cable.model import FibreKey
-from otdravg.cable.placing import placed
-from otdravg.readings import Coverage, Kind, Reading
+from otdravg.fit.read_off import Coverage, Kind, Reading
 
 CLOSURES_M = (2000.0, 4500.0)
 LENGTH_M = 6000.0

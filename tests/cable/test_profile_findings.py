@@ -12,11 +12,11 @@ from faulty_run import Take, name_of, write
 
 from otdravg import sor
 from otdravg.cable import CableReview, read_folders, review
-from otdravg.cable.inventory import RawShot
-from otdravg.cable.profile_findings import receive_cord_m
-from otdravg.decision import Verdict
-from otdravg.profile import default, parse
-from otdravg.profile.rules import CompletenessRule, DataRule
+from otdravg.cable.checks.profile import receive_cord_m
+from otdravg.cable.files.folder import RawShot
+from otdravg.verdict import default, parse
+from otdravg.verdict.decision import Verdict
+from otdravg.verdict.rules import CompletenessRule, DataRule
 
 
 def findings_of(result: CableReview, code: str) -> list[tuple[int | None, tuple[str, ...]]]:

@@ -16,19 +16,19 @@ from cable_examples import closures_of, fibres_of, place_verdict, rows_of
 from scipy import stats
 
 from otdravg.cable.model import SpliceRow
-from otdravg.cable.openings import SpanNeed, fewest_openings
-from otdravg.cable.plan import Choice, ResplicePlan, plan_resplices
-from otdravg.cable.remake import (
+from otdravg.cable.resplice.openings import SpanNeed, fewest_openings
+from otdravg.cable.resplice.plan import Choice, ResplicePlan, plan_resplices
+from otdravg.cable.resplice.remake import (
     chance_all_pass,
     chance_over,
     expected_worst_db,
     floor_db,
     shrunk_rates,
 )
-from otdravg.decision import Action, Verdict
-from otdravg.limits import Rule
-from otdravg.profile import Profile, default, parse
-from otdravg.readings import Kind
+from otdravg.fit.read_off import Kind
+from otdravg.verdict import Profile, default, parse
+from otdravg.verdict.decision import Action, Verdict
+from otdravg.verdict.limits import Rule
 
 HEAD = 'format = 1\nname = "test"\nsource = "invented"\n'
 

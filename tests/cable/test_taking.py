@@ -7,11 +7,11 @@ from datetime import datetime, timedelta, timezone
 import pytest
 
 from otdravg.cable import NamePattern, Naming, ShotUse
-from otdravg.cable.inventory import FoundFile, RawShot
+from otdravg.cable.files.folder import FoundFile, RawShot
+from otdravg.cable.files.names import Claim, Mapping
+from otdravg.cable.files.taking import take
 from otdravg.cable.model import CableFinding, ShotRecord, Source
-from otdravg.cable.names import Claim, Mapping
-from otdravg.cable.taking import take
-from otdravg.trace import Direction, Identity
+from otdravg.shot.trace import Direction, Identity
 
 A, B = Direction.A_TO_B, Direction.B_TO_A
 START = datetime(2024, 5, 14, 8, 0, tzinfo=timezone.utc)

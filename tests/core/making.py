@@ -10,8 +10,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from otdravg.bidirectional import PairMeasurement, measure_pair
-from otdravg.readings import Kind, Reading
+from otdravg.fit.read_off import Kind, Reading
+from otdravg.pair.measure import PairMeasurement, measure_pair
+from otdravg.shot.trace import Trace, traces_from
 from otdravg.simulate import (
     FRESNEL_REFLECTANCE_DB,
     Fibre,
@@ -27,7 +28,6 @@ from otdravg.simulate import (
 )
 from otdravg.simulate.truth import TrueJoint, true_joints
 from otdravg.sor import SorFile
-from otdravg.trace import Trace, traces_from
 
 #: Group index of the simulated glass; instruments are set to it unless a test says otherwise.
 INDEX = 1.4682

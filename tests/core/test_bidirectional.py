@@ -18,9 +18,9 @@ from making import (
 )
 from scipy import integrate
 
-from otdravg.bidirectional import measure_pair
 from otdravg.errors import BadSetting
-from otdravg.readings import Coverage, Kind, mode_field_ratio
+from otdravg.fit.read_off import Coverage, Kind, mode_field_ratio
+from otdravg.pair.measure import measure_pair
 from otdravg.simulate import FRESNEL_REFLECTANCE_DB, mode_field_level_db
 
 #: No noise and no ripple; what is left is the file's own step of 0.001 dB.

@@ -7,8 +7,8 @@ import pytest
 from making import INDEX, instrument, shot, span
 from scipy import stats
 
-from otdravg.detect import Detection, Event, EventKind, detect
-from otdravg.search import threshold_for
+from otdravg.shot.detect import Detection, Event, EventKind, detect
+from otdravg.shot.steps import threshold_for
 from otdravg.simulate import Fibre, Instrument
 from otdravg.simulate.truth import true_joints
 

@@ -7,11 +7,11 @@ import pytest
 from making import INDEX, PULSE_100_NS_M, instrument, shot, span
 
 from otdravg.errors import Refusal, ShotsDoNotPair
-from otdravg.fibre_signal import centred_mean, final_fall, find_end, noise_floor, running_mean
-from otdravg.noise import linear_power
-from otdravg.shot import Shot, prepare
+from otdravg.shot.noise import linear_power
+from otdravg.shot.reflections import centred_mean, final_fall, find_end, noise_floor, running_mean
+from otdravg.shot.shot import Shot, prepare
+from otdravg.shot.trace import Trace
 from otdravg.simulate import Fibre, FloorMode, Instrument
-from otdravg.trace import Trace
 
 
 def prepared(glass: Fibre, tool: Instrument, seed: int, **how: object) -> Shot:

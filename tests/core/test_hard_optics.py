@@ -26,13 +26,13 @@ from making import (
 )
 
 from otdravg import sor
-from otdravg.bidirectional import PairMeasurement, measure_pair
-from otdravg.detect import EventKind, detect
 from otdravg.errors import Refusal, ShotsDoNotPair
-from otdravg.readings import Coverage, Kind
+from otdravg.fit.read_off import Coverage, Kind
+from otdravg.pair.measure import PairMeasurement, measure_pair
+from otdravg.shot.detect import EventKind, detect
+from otdravg.shot.trace import traces_from
 from otdravg.simulate import FloorMode, Label
 from otdravg.simulate.truth import true_joints
-from otdravg.trace import traces_from
 
 
 def codes(measurement: PairMeasurement) -> list[str]:

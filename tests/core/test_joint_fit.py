@@ -9,7 +9,7 @@ import numpy.typing as npt
 import pytest
 import statsmodels.api as sm
 
-from otdravg.joint_fit import VAGUE, JointFit, SectionSums, _spreads, fit_sections
+from otdravg.fit.joint import VAGUE, JointFit, SectionSums, _spreads, fit_sections
 
 FloatArray = npt.NDArray[np.float64]
 

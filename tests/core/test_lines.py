@@ -7,7 +7,7 @@ import numpy.typing as npt
 import pytest
 import statsmodels.api as sm
 
-from otdravg.lines import LineSums, LineTerms, SlopePrior, step_between
+from otdravg.shot.lines import LineSums, LineTerms, SlopePrior, step_between
 
 FloatArray = npt.NDArray[np.float64]
 

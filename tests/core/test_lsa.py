@@ -10,7 +10,7 @@ from making import instrument, measured, span
 from scipy.ndimage import uniform_filter1d
 
 from otdravg.errors import BadSetting
-from otdravg.lsa import cross_check, five_marker_loss, four_marker_loss
+from otdravg.pair.lsa import cross_check, five_marker_loss, four_marker_loss
 
 FloatArray = npt.NDArray[np.float64]
 

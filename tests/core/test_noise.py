@@ -10,15 +10,15 @@ import pytest
 from making import INDEX, instrument, shot, span
 from scipy.ndimage import uniform_filter1d
 
-from otdravg.detect import detect
-from otdravg.noise import (
+from otdravg.shot.detect import detect
+from otdravg.shot.noise import (
     DB_PER_RELATIVE_POWER,
     NoiseModel,
     linear_power,
     noise_from_residuals,
     rough_noise,
 )
-from otdravg.shot import Shot
+from otdravg.shot.shot import Shot
 from otdravg.simulate import Instrument
 
 FloatArray = npt.NDArray[np.float64]

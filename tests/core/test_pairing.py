@@ -8,11 +8,11 @@ import numpy as np
 import pytest
 from making import Cords, both_ways, instrument, shot, shot_file, span, with_cords
 
-from otdravg.bidirectional import PairMeasurement, measure_pair
 from otdravg.errors import BadSetting, Refusal, ShotsDoNotPair
+from otdravg.pair.measure import PairMeasurement, measure_pair
+from otdravg.shot.trace import Trace, traces_from
 from otdravg.simulate import Fibre, Label
 from otdravg.simulate.truth import true_joints
-from otdravg.trace import Trace, traces_from
 
 GLASS = span(
     [1500, 2300, 1100, 2600, 1900],

@@ -6,10 +6,10 @@ from dataclasses import replace
 
 from making import both_ways, instrument, shot, span
 
-from otdravg.bidirectional import measure_pair
-from otdravg.detect import detect
-from otdravg.table_check import table_findings
-from otdravg.trace import SPEED_OF_LIGHT_M_PER_S, TableEvent, Trace
+from otdravg.pair.measure import measure_pair
+from otdravg.shot.detect import detect
+from otdravg.shot.table_check import table_findings
+from otdravg.shot.trace import SPEED_OF_LIGHT_M_PER_S, TableEvent, Trace
 
 INDEX = 1.4682
 

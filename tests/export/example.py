@@ -12,10 +12,10 @@ from functools import lru_cache
 
 import numpy as np
 
-from otdravg.bidirectional import PairMeasurement, measure_pair
 from otdravg.findings import Finding, Severity
-from otdravg.readings import Coverage, Kind, Reading
-from otdravg.trace import Direction, Identity, Settings, TableEvent, Trace
+from otdravg.fit.read_off import Coverage, Kind, Reading
+from otdravg.pair.measure import PairMeasurement, measure_pair
+from otdravg.shot.trace import Direction, Identity, Settings, TableEvent, Trace
 
 GROUP_INDEX = 1.4682
 SPEED = 299_792_458.0 / GROUP_INDEX

@@ -8,9 +8,9 @@ from pathlib import Path
 
 import pytest
 
-from otdravg import atomic
-from otdravg.atomic import check_targets, write_atomic
 from otdravg.errors import OutputRefused
+from otdravg.system import atomic
+from otdravg.system.atomic import check_targets, write_atomic
 
 
 def test_writes_bytes_with_ordinary_rights(tmp_path: Path) -> None:

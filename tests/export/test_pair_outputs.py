@@ -14,13 +14,13 @@ import jsonschema
 import pytest
 from example import measurement, reading, with_readings
 
-from otdravg.export.page import COLUMNS
-from otdravg.export.pair_csv import pair_csv
-from otdravg.export.pair_json import pair_json, pair_object
-from otdravg.export.pair_text import pair_text
-from otdravg.judge import PairReport, judge_pair
-from otdravg.limits import Limits, Rule
-from otdravg.readings import Kind
+from otdravg.fit.read_off import Kind
+from otdravg.report.page import COLUMNS
+from otdravg.report.pair_json import pair_json, pair_object
+from otdravg.report.pair_text import pair_text
+from otdravg.tables.pair import pair_csv
+from otdravg.verdict.judge import PairReport, judge_pair
+from otdravg.verdict.limits import Limits, Rule
 
 DOCS = Path(__file__).parents[2] / "docs"
 SCHEMA = json.loads((DOCS / "pair.schema.json").read_text(encoding="utf-8"))

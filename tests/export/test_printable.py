@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from otdravg.printable import printable, spelled_in_ascii, survives
+from otdravg.system.printable import printable, spelled_in_ascii, survives
 
 
 @pytest.mark.parametrize(

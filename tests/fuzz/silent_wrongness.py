@@ -35,19 +35,20 @@ sys.path[:0] = [str(_TESTS / "benchmarks"), str(_TESTS / "fuzz")]
 from changed_meaning import CHANGES, Draw, Files  # noqa: E402
 from common import share_interval, wide_settings  # noqa: E402
 
-from otdravg import bidirectional, sor  # noqa: E402
-from otdravg.bidirectional import PairMeasurement, measure_pair  # noqa: E402
-from otdravg.decision import Verdict  # noqa: E402
+from otdravg import sor  # noqa: E402
 from otdravg.errors import OtdravgError  # noqa: E402
 from otdravg.findings import Finding, Severity  # noqa: E402
-from otdravg.judge import judge_pair  # noqa: E402
-from otdravg.limits import Limits  # noqa: E402
-from otdravg.readings import Kind, Reading  # noqa: E402
+from otdravg.fit.read_off import Kind, Reading  # noqa: E402
+from otdravg.pair import measure as bidirectional  # noqa: E402
+from otdravg.pair.measure import PairMeasurement, measure_pair  # noqa: E402
+from otdravg.shot.trace import Direction, traces_from  # noqa: E402
 from otdravg.simulate import TrueJoint  # noqa: E402
 from otdravg.simulate.corpus import SimulatedPair, random_pair  # noqa: E402
 from otdravg.simulate.demo import write_demo  # noqa: E402
 from otdravg.simulate.physics import pulse_length_m  # noqa: E402
-from otdravg.trace import Direction, traces_from  # noqa: E402
+from otdravg.verdict.decision import Verdict  # noqa: E402
+from otdravg.verdict.judge import judge_pair  # noqa: E402
+from otdravg.verdict.limits import Limits  # noqa: E402
 
 #: A loss off by more than this is wrong, dB.
 LOSS_OFF_DB = 0.02
@@ -271,7 +272,7 @@ def _valid(number: int) -> list[Finding] | None:
 
 
 def _checked(measurement: PairMeasurement) -> list[Finding]:
-    from otdravg.plausibility import pair_findings
+    from otdravg.pair.checks import pair_findings
 
     return [*pair_findings(measurement), *measurement.findings]
 

@@ -11,8 +11,8 @@ from click.testing import CliRunner
 
 from otdravg.cli import main
 from otdravg.errors import BadProfile, BadSetting
-from otdravg.profile import load, load_shipped, parse, shipped_names, shipped_text
-from otdravg.profile.describe import described
+from otdravg.verdict import load, load_shipped, parse, shipped_names, shipped_text
+from otdravg.verdict.describe import described
 
 HEAD = 'format = 1\nname = "test"\nsource = "invented"\n'
 DOCS = Path(__file__).parents[2] / "docs" / "profiles.md"

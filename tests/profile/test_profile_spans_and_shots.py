@@ -8,9 +8,8 @@ from decimal import Decimal
 
 import pytest
 
-from otdravg.decision import Action, Verdict
-from otdravg.limits import Rule
-from otdravg.profile import (
+from otdravg.shot.trace import Direction, Identity, Settings
+from otdravg.verdict import (
     Closures,
     Connector,
     Profile,
@@ -22,7 +21,8 @@ from otdravg.profile import (
     load_shipped,
     parse,
 )
-from otdravg.trace import Direction, Identity, Settings
+from otdravg.verdict.decision import Action, Verdict
+from otdravg.verdict.limits import Rule
 
 HEAD = 'format = 1\nname = "test"\nsource = "invented"\n'
 

@@ -8,10 +8,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from otdravg.decision import Action, Verdict, held_against
 from otdravg.errors import BadSetting
-from otdravg.limits import Limits, Rule
-from otdravg.profile import (
+from otdravg.fit.read_off import Coverage, Kind
+from otdravg.verdict import (
     Circumstances,
     Method,
     PlaceReading,
@@ -20,7 +19,8 @@ from otdravg.profile import (
     load_shipped,
     parse,
 )
-from otdravg.readings import Coverage, Kind
+from otdravg.verdict.decision import Action, Verdict, held_against
+from otdravg.verdict.limits import Limits, Rule
 
 HEAD = 'format = 1\nname = "test"\nsource = "invented"\n'
 
