@@ -272,7 +272,7 @@ def _sources(
     quantised = []
     for side in sides:
         steady = side.shot.noise.constant_long_run_db2
-        floor = side.shot.trace.settings.quantum_db**2 / 12
+        floor = side.shot.quantum_db**2 / 12
         quantised.append(min(floor / steady, 1.0) if steady > 0 else 0.0)
     alpha_only = prior_information(fit.middle_m.size, (fit.spreads[0], math.inf))
     beta_only = prior_information(fit.middle_m.size, (math.inf, fit.spreads[1]))

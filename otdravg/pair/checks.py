@@ -286,7 +286,7 @@ def _largest_misfit(m: PairMeasurement, side: Side) -> tuple[float, float]:
     """Largest mean misfit over an eighth of a section that noise does not explain, and where."""
     model = side.model(m.fit, m.places)
     lo, hi = side.ranges(m.places)
-    residual = side.shot.trace.level_db - model
+    residual = side.shot.level_db - model
     ratio = DB_PER_RELATIVE_POWER * (np.exp(residual / DB_PER_RELATIVE_POWER) - 1)
     long = hi - lo >= LEAST_POINTS
     if not long.any():

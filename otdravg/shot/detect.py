@@ -189,7 +189,7 @@ def _with_noise_of_its_own(shot: Shot, threshold: float) -> Shot:
     if not 0 < len(found[1]) < pulses / LEAST_PULSES_PER_STEP:
         return first
     second = _renoised(shot, *found)
-    middle = np.array([float(np.median(shot.trace.level_db[shot.front_clear : shot.end + 1]))])
+    middle = np.array([float(np.median(shot.level_db[shot.front_clear : shot.end + 1]))])
     left, before = (float(s.noise.long_run_db2(middle)[0]) for s in (second, first))
     return second if left < before / SUSPECT_RATIO else first
 
@@ -213,7 +213,7 @@ def _renoised(shot: Shot, fixed: list[Zone], steps: list[float], stop_m: float) 
         x, [*(e[0] - guard for e in edges), min(stop_m, shot.signal_end_m) - guard]
     )
     stop = np.maximum(begin, stop)
-    level, clean = shot.trace.level_db, ~shot.in_peak
+    level, clean = shot.level_db, ~shot.in_peak
     middle = (x[np.minimum(begin, x.size - 1)] + x[np.maximum(stop, 1) - 1]) / 2
     w, wt, wtt, wy, wty = LineTerms.of(x, level, clean.astype(float)).moments(begin, stop, middle)
     sections = np.flatnonzero(w >= LEAST_POINTS)
@@ -234,11 +234,11 @@ def _renoised(shot: Shot, fixed: list[Zone], steps: list[float], stop_m: float) 
         model[first:last],
         used[first:last],
         windows=shot.correlation_windows,
-        quantum_db=shot.trace.settings.quantum_db,
+        quantum_db=shot.quantum_db,
         parameters=2 * sections.size,
         start=shot.noise,
         tail_db2=shot.tail_db2,
-        smoothing=shot.smoothing,
+        smoothing=shot.means[0],
     )
     return with_reflections(replace(shot, noise=noise))
 
@@ -268,7 +268,7 @@ def _end_position(shot: Shot) -> tuple[float, Peak | None]:
         peak = max(near, key=lambda p: p.height_db)
         return float(np.interp(peak.lead, np.arange(shot.x_m.size), shot.x_m)), peak
     first = max(shot.fall - 5 * pulse_points - 8, 0)
-    power = linear_power(shot.trace.level_db[first : shot.fall + 4 * pulse_points])
+    power = linear_power(shot.level_db[first : shot.fall + 4 * pulse_points])
     half = 0.5 * float(np.median(power[: max(shot.fall - first - pulse_points, 1)]))
     width = max(pulse_points // 4, 1)
     above = np.flatnonzero(running_mean(power, width) > half)

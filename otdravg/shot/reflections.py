@@ -27,7 +27,6 @@ __all__ = [
     "find_reflections",
     "noise_floor",
     "running_mean",
-    "smoothing_width",
 ]
 
 FloatArray = npt.NDArray[np.float64]
@@ -237,29 +236,6 @@ def final_fall(power: FloatArray, floor: Floor, last: int, pulse_points: float) 
     if not clear or means_db[k] - means_db[-1] < LEAST_FALL_DB:
         return None
     return first + k * block
-
-
-def smoothing_width(power: FloatArray, floor: Floor, end: int, pulse_points: float) -> int:
-    """Number of points that the receiver and the maker's smoothing spread a sharp edge over.
-
-    Read from the noise behind the fibre: independent without smoothing, and correlated over
-    exactly the width of a moving average. 1 where there is no such noise to read.
-    """
-    start = end + int(20 * pulse_points) + 20
-    power = power[start:]
-    if not floor.is_noise or power.size < 200:
-        return 1
-    power = np.minimum(power, 4 * floor.sigma_power) if floor.sigma_power else power
-    centred = power - power.mean()
-    scale = float(np.einsum("i,i", centred, centred))
-    if scale <= 0:
-        return 1
-    least = max(0.08, 4 / np.sqrt(power.size))
-    width = 1
-    most = max(int(pulse_points), 9)  # more would blur what the pulse itself resolves
-    while width < most and np.einsum("i,i", centred[width:], centred[:-width]) > least * scale:
-        width += 1
-    return width
 
 
 @dataclass(frozen=True, slots=True)

@@ -25,8 +25,8 @@ from otdravg.shot.reflections import (
     find_reflections,
     noise_floor,
     running_mean,
-    smoothing_width,
 )
+from otdravg.shot.response import Record, Response, equalised, learnt, noise_width
 from otdravg.shot.trace import Trace
 
 __all__ = [
@@ -66,6 +66,8 @@ LARGEST_SPAN_DB = 140.0
 LEAST_CELL_SIGMAS = 4.0
 #: Points that are averaged column by column.
 FEW_POINTS = 16
+#: Neighbours that must differ before anything is said of the steps of the levels.
+LEAST_STEPS = 50
 #: Cells per pulse in the search.
 CELLS_PER_PULSE = 6
 
@@ -94,10 +96,13 @@ class Shot:
     trace: Trace
     group_index: float
     x_m: FloatArray  # shape (n,), from the front panel
-    power: FloatArray  # shape (n,), linear, relative to the 0 dB level
+    power: FloatArray  # shape (n,), linear, relative to the 0 dB level, without the receiver's poles
+    level_db: FloatArray  # shape (n,), the same in dB
+    response: Response
+    means: tuple[int, ...]  # points of the running means that a sharp edge went through
+    quantum_db: float  # steps of the levels
     pulse_m: float
     spacing_m: float
-    smoothing: int  # points that a sharp edge is spread over
     floor: Floor
     start: int  # first point at or behind the front panel
     end: int  # last point with signal
@@ -110,6 +115,11 @@ class Shot:
     slope_db_per_m: float  # typical of the fibre
     u_slope_db_per_m: float
     cells: Cells
+
+    @property
+    def smoothing(self) -> int:
+        """Points that a sharp edge is spread over."""
+        return sum(self.means) - len(self.means) + 1
 
     @property
     def recovery_m(self) -> float:
@@ -129,8 +139,8 @@ class Shot:
     @property
     def tail_db2(self) -> float | None:
         """Receiver variance at level 0 dB as the noise behind the fibre shows it."""
-        if not self.floor.is_noise or self.floor.sigma_power <= 0:
-            return None
+        if not self.floor.is_noise or self.floor.sigma_power <= 0 or self.response.poles:
+            return None  # without poles it is not the noise that was recorded
         return float((DB_PER_RELATIVE_POWER * self.floor.sigma_power) ** 2)
 
     @property
@@ -152,7 +162,7 @@ class Shot:
     @property
     def rounding_db(self) -> float:
         """What rounding may feign as a step: little noise does not average it out."""
-        return self.trace.settings.quantum_db / float(np.sqrt(12))
+        return self.quantum_db / float(np.sqrt(12))
 
     @property
     def signal_end_m(self) -> float:
@@ -189,7 +199,18 @@ def prepare(trace: Trace, group_index: float | None = None) -> Shot:
             f"the noise, less than four pulse lengths or 24 points",
             "shoot again with a shorter pulse or finer point spacing, or clean the connector",
         )
-    smoothing = smoothing_width(power, floor, end, pulse_points)
+    behind = power[end + int(20 * pulse_points) + 20 :] if floor.is_noise else power[:0]
+    shared = noise_width(behind, floor.sigma_power, pulse_points)
+    record = Record(
+        level, power, pulse_points, guess, start, end, fall, floor.mean_power, floor.sigma_power
+    )
+    response = learnt(record, shared)
+    means: tuple[int, ...] = (response.smoothing,)
+    if response.poles:
+        power, more = equalised(power, response, pulse_points)
+        means += more
+        level = DB_PER_RELATIVE_POWER * np.log(np.maximum(power, 0.1 * floor.sigma_power + 1e-13))
+    smoothing = sum(means) - len(means) + 1
     lag = int(np.ceil(pulse_points)) + smoothing
     lag = min(lag, max((end - start) // 8, 1))
     width = max(int(pulse_points // CELLS_PER_PULSE), 1)
@@ -198,13 +219,14 @@ def prepare(trace: Trace, group_index: float | None = None) -> Shot:
     edge = int(1.5 * pulse_points)
     inside[: start + edge] = False
     inside[max(end - edge, start) :] = False
-    tail = (DB_PER_RELATIVE_POWER * floor.sigma_power) ** 2 if floor.sigma_power > 0 else None
-    quantum = trace.settings.quantum_db
+    known = floor.sigma_power > 0 and not response.poles
+    tail = (DB_PER_RELATIVE_POWER * floor.sigma_power) ** 2 if known else None
+    quantum = level_step(trace)
     point_noise = rough_noise(level, inside, lag, quantum, tail)
     coarse = max(int(pulse_points / 2), smoothing, 4)
-    means = running_mean(level, coarse)
+    smooth = running_mean(level, coarse)
     mean_tail = None if tail is None else tail * min(smoothing, coarse) / coarse
-    mean_noise = rough_noise(means, inside, lag + coarse, quantum / coarse**0.5, mean_tail)
+    mean_noise = rough_noise(smooth, inside, lag + coarse, quantum / coarse**0.5, mean_tail)
     noise = NoiseModel(
         point_noise.constant_db2,
         point_noise.receiver_db2,
@@ -216,15 +238,30 @@ def prepare(trace: Trace, group_index: float | None = None) -> Shot:
     slack = SLOPE_SLACK_DB_PER_KM / 1000 * spacing
     contour = Contour.of(level, power, pulse_points, slope[0] * spacing, smoothing, slack)
     shot = Shot(
-        trace, index, x, power, pulse, spacing, smoothing, floor, start, end, contour, fall,
+        trace, index, x, power, level, response, means, quantum, pulse, spacing, floor, start, end,
+        contour, fall,
         start, (), nothing, noise, *slope, Cells.none(width),
     )  # fmt: skip
     return with_reflections(shot)
 
 
+def level_step(trace: Trace) -> float:
+    """Steps of a shot's levels in dB: those of the file, or wider ones that the levels keep to.
+
+    Neighbours that differ at all differ by one step at least.
+    """
+    quantum = trace.settings.quantum_db
+    steps = np.abs(np.diff(np.rint(trace.level_db / quantum)))
+    steps = steps[steps > 0]
+    if steps.size < LEAST_STEPS:
+        return quantum
+    least = float(np.quantile(steps, 0.02))
+    return quantum * least if least >= 3 else quantum
+
+
 def with_reflections(shot: Shot) -> Shot:
     """Return the shot with reflections, dips and dead zones found at its present noise."""
-    level = shot.trace.level_db
+    level = shot.level_db
     pulse_points = shot.pulse_m / shot.spacing_m
     long_run = shot.noise.long_run_at(shot.contour.inverse_square)
     variance = shot.noise.variance_at(shot.contour.inverse_square)
