@@ -232,6 +232,7 @@ def predicted_side(
         level_db=level,
         response=Response(),
         means=(1 + round(receiver.edge_pulses * pulse_m / spacing_m),),
+        blind=(),
         quantum_db=receiver.quantum_db,
         contour=Contour.of(level, power, pulse_m / spacing_m, slope * spacing_m),
         pulse_m=max(pulse_m, spacing_m),

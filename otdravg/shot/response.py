@@ -25,7 +25,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["Record", "Response", "equalised", "learnt", "noise_width"]
+__all__ = ["Edge", "Record", "Response", "blind_zones", "equalised", "learnt", "noise_width"]
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -80,6 +80,12 @@ WIDEST_PULSES = 5.0
 UNCORRELATED = 0.06
 
 
+#: Share of the fibre's power that the remains of a tail may have where the fibre is used again: 2 mdB
+#: (chosen, not derived: they die out within the first part of a section).
+REMAINS = 1e-3
+#: Poles are not known better than this, from one edge and from several (benchmark: the largest errors
+#: seen in the receiver table).
+LEAST_U_ONE, LEAST_U = 0.015, 0.003
 #: Points of noise that are needed and that are enough (chosen, not derived).
 LEAST_NOISE_POINTS, MOST_NOISE_POINTS = 200, 8000
 
@@ -134,7 +140,7 @@ class Record:
 
 
 @dataclass(frozen=True, slots=True)
-class _Edge:
+class Edge:
     """Something that light falls off at, in points of the record."""
 
     foot: int  # first point that rises; the edge itself where nothing does
@@ -153,7 +159,8 @@ def learnt(record: Record, noise_width: int) -> Response:
     noise_width : int
         Points over which the noise behind the fibre is correlated as a running mean correlates it.
     """
-    edges = _edges(record)
+    # The highest edges tell most: more would not make it surer.
+    edges = sorted(sorted(edges_of(record), key=lambda e: -e.crest)[:MOST_EDGES], key=lambda e: e.top)
     flanks = [f for f in (_flanks(record, edge) for edge in edges) if f is not None]
     mirrored = [f for f in flanks if abs(f.up - f.down) <= MIRRORED * max(f.up, f.down) + 2]
     if 2 * len(mirrored) <= len(flanks) or not flanks:
@@ -238,7 +245,7 @@ def equalised(
     return power, tuple(widths)
 
 
-def _edges(record: Record) -> list[_Edge]:
+def edges_of(record: Record) -> list[Edge]:
     """Reflections, the front panel and the end of the fibre, in order along the record."""
     level, n = record.level_db, record.level_db.size
     pulse, end = record.pulse_points, min(record.end + 1, record.level_db.size)
@@ -268,16 +275,39 @@ def _edges(record: Record) -> list[_Edge]:
         bare = fall is not None and top >= fall - 2 * pulse
         ahead = tops[k + 1][0] - int(pulse) if k + 1 < len(tops) else end
         stop = n if bare else min(ahead, end if fall is None else fall - 2)
-        edges.append(_Edge(foot, top, stop, float(record.power[crest]), bare))
+        edges.append(Edge(foot, top, stop, float(record.power[crest]), bare))
     if fall is not None and not any(edge.bare for edge in edges):
         before = level[max(fall - int(4 * pulse) - 8, 0) : max(fall - int(pulse), 1)]
         reach = level[fall : fall + int(8 * pulse) + 4]
         passed = np.flatnonzero(reach < float(np.median(before)) - PASSED_DB)
         if passed.size:
             top = fall + int(passed[0])
-            edges.append(_Edge(top, top, n, float(10 ** (np.median(before) / 5)), True))
-    highest = sorted(edges, key=lambda e: -e.crest)[:MOST_EDGES]
-    return sorted(highest, key=lambda e: e.top)
+            edges.append(Edge(top, top, n, float(10 ** (np.median(before) / 5)), True))
+    return edges
+
+
+def blind_zones(record: Record, response: Response) -> tuple[tuple[int, int], ...]:
+    """Stretches, in points, in which what is left of a reflection's tail hides the fibre.
+
+    A pole known to a share u leaves u·(x/λ)·e^(−x/λ) of the tail behind when it is taken out: the
+    zone ends where that is below ``REMAINS`` of the fibre. Empty without poles.
+    """
+    if not response.poles:
+        return ()
+    pulse = record.pulse_points
+    longest = max(response.poles) * pulse
+    zones = []
+    for edge in edges_of(record):
+        if edge.bare or edge.stop - edge.top < 2:
+            continue
+        reach = min(edge.stop, edge.top + int(TAIL_PULSES * 3 * pulse))
+        fibre = float(np.median(record.power[edge.top + (reach - edge.top) // 2 : reach]))
+        over = max(edge.crest / max(fibre, 1e-30) * response.u_poles / REMAINS, 1.0)
+        decays = math.log(over)
+        for _ in range(3):
+            decays = max(math.log(over * max(decays, 1.0)), 0.0)
+        zones.append((edge.foot, min(edge.top + 2 + math.ceil(decays * longest), edge.stop)))
+    return tuple(zones)
 
 
 @dataclass(frozen=True, slots=True)
@@ -290,7 +320,7 @@ class _Flanks:
     straight: bool  # the rise is a straight line in dB
 
 
-def _flanks(record: Record, edge: _Edge) -> _Flanks | None:
+def _flanks(record: Record, edge: Edge) -> _Flanks | None:
     """Measure the flanks of a reflection; None where it is too low or has no fibre on both sides.
 
     Smoothing is symmetric: it shows in front of a reflection as behind it, and a reflection's
@@ -319,7 +349,7 @@ def _flanks(record: Record, edge: _Edge) -> _Flanks | None:
 
 
 def _with_smoothing(
-    record: Record, edges: list[_Edge], found: Response, noise_width: int
+    record: Record, edges: list[Edge], found: Response, noise_width: int
 ) -> Response:
     """Add the maker's smoothing to a receiver with poles.
 
@@ -344,7 +374,7 @@ def _with_smoothing(
     return replace(found, smoothing=width if width >= 3 else 1)
 
 
-def _poles(record: Record, edges: list[_Edge]) -> Response | None:
+def _poles(record: Record, edges: list[Edge]) -> Response | None:
     """Fit one pole, or two, to the tails behind all edges; None where no pole explains them.
 
     Each tail is fibre plus an exponential, both heights free: linear for each length of the pole
@@ -376,23 +406,28 @@ def _poles(record: Record, edges: list[_Edge]) -> Response | None:
         cost = np.sum([left / max(1.0, m) for (left, _), m in zip(fits, misfits, strict=True)], axis=0)
         length, u = _vertex(lengths, cost)
         lengths = length * np.geomspace(0.9, 1.1, 15)
-    poles: tuple[float, ...] = (length,)
-    two = [(a, a * share) for a in length * np.geomspace(0.6, 1.05, 18) for share in SECOND]
-    pairs = np.array([_two_tails(x, a, b) for a, b in two])
-    more = np.zeros(len(two))
-    for (y, w, has, _), misfit in zip(kept, misfits, strict=True):
-        more += _cost(y, w, fibre[: y.size] * has, pairs[:, :, : y.size])[0] / max(1.0, misfit)
-    best = int(np.argmin(more))
-    if more[best] < SECOND_GAIN * cost.min() - 10:
-        poles = two[best]
-    known = Response(u_poles=u / length, misfit=float(np.median(misfits)), edges=len(kept))
+    poles, u_least = (length,), LEAST_U_ONE if len(kept) == 1 else LEAST_U
+    first, share = length * np.geomspace(0.55, 1.05, 12), np.array(SECOND)
+    for narrower in (1.06, 1.02, 1.0):  # roughly and finely
+        pairs = [(a, a * min(s, 1.0)) for a in first for s in share]
+        tails = np.array([_two_tails(x, *pair) for pair in pairs])
+        left = np.zeros(len(pairs))
+        for (y, w, has, _), misfit in zip(kept, misfits, strict=True):
+            left += _cost(y, w, fibre[: y.size] * has, tails[:, :, : y.size])[0] / max(1.0, misfit)
+        best = int(np.argmin(left))
+        if left[best] > SECOND_GAIN * cost.min() - 10:
+            break
+        poles, u_least = pairs[best], LEAST_U_ONE
+        first = poles[0] * np.geomspace(1 / narrower, narrower, 7)
+        share = poles[1] / poles[0] * np.geomspace(1 / narrower**4, narrower**4, 7)
+    known = Response(u_poles=max(u / length, u_least), misfit=float(np.median(misfits)), edges=len(kept))
     if sum(poles) < SHORT * pulse:
         return known
     return replace(known, poles=tuple(float(p / pulse) for p in poles))
 
 
 def _tail(
-    record: Record, edge: _Edge, bunch: int, most: int
+    record: Record, edge: Edge, bunch: int, most: int
 ) -> tuple[FloatArray, FloatArray, bool, float] | None:
     """Power behind an edge in bunches of points, its weights, whether fibre follows, its crest.
 

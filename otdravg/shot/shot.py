@@ -26,7 +26,14 @@ from otdravg.shot.reflections import (
     noise_floor,
     running_mean,
 )
-from otdravg.shot.response import Record, Response, equalised, learnt, noise_width
+from otdravg.shot.response import (
+    Record,
+    Response,
+    blind_zones,
+    equalised,
+    learnt,
+    noise_width,
+)
 from otdravg.shot.trace import Trace
 
 __all__ = [
@@ -56,6 +63,8 @@ SLOPE_CHANGE_DB_PER_KM = 0.02
 FIRST_GUESS_DB_PER_KM = 0.25
 #: Behind a step the receiver needs a little longer than the pulse, as a share of the pulse.
 STEP_RECOVERY = 0.35
+#: The same where poles were taken out; what their uncertainty leaves of a usual step comes on top.
+EQUALISED_RECOVERY, USUAL_STEP_DB, STEP_REMAINS_DB = 0.15, 0.3, 0.001
 #: Half a pulse averages out too little of noise that is correlated over a pulse.
 ROUGH_RIPPLE = 1.5
 #: Kept free in front of an event for the uncertainty of its location, share of a pulse.
@@ -100,6 +109,7 @@ class Shot:
     level_db: FloatArray  # shape (n,), the same in dB
     response: Response
     means: tuple[int, ...]  # points of the running means that a sharp edge went through
+    blind: tuple[tuple[int, int], ...]  # where remains of tails hide the fibre, in points
     quantum_db: float  # steps of the levels
     pulse_m: float
     spacing_m: float
@@ -124,6 +134,11 @@ class Shot:
     @property
     def recovery_m(self) -> float:
         """Length behind the start of a step that is left out of fits."""
+        if self.response.poles:
+            over = max(USUAL_STEP_DB * self.response.u_poles / STEP_REMAINS_DB, 1.0)
+            tail = float(np.log(over)) * max(self.response.poles)
+            share = EQUALISED_RECOVERY + tail
+            return self.pulse_m * (1 + share) + (1.5 + self.smoothing / 2) * self.spacing_m
         return self.pulse_m * (1 + STEP_RECOVERY) + (1.5 + self.smoothing / 2) * self.spacing_m
 
     @property
@@ -206,6 +221,7 @@ def prepare(trace: Trace, group_index: float | None = None) -> Shot:
     )
     response = learnt(record, shared)
     means: tuple[int, ...] = (response.smoothing,)
+    blind = blind_zones(record, response)
     if response.poles:
         power, more = equalised(power, response, pulse_points)
         means += more
@@ -238,8 +254,8 @@ def prepare(trace: Trace, group_index: float | None = None) -> Shot:
     slack = SLOPE_SLACK_DB_PER_KM / 1000 * spacing
     contour = Contour.of(level, power, pulse_points, slope[0] * spacing, smoothing, slack)
     shot = Shot(
-        trace, index, x, power, level, response, means, quantum, pulse, spacing, floor, start, end,
-        contour, fall,
+        trace, index, x, power, level, response, means, blind, quantum, pulse, spacing, floor, start,
+        end, contour, fall,
         start, (), nothing, noise, *slope, Cells.none(width),
     )  # fmt: skip
     return with_reflections(shot)
@@ -270,10 +286,31 @@ def with_reflections(shot: Shot) -> Shot:
     # Fibre between a loss and a reflection behind it is lower than both and yet no dip.
     before = int(3 * pulse_points) + 12
     dips = tuple(d for d in dips if not any(p.first - before <= d.first <= p.clear for p in peaks))
-    peaks = tuple(sorted(peaks + dips, key=lambda p: p.first))
+    peaks = _with_blind_zones(shot, peaks, dips)
+    if shot.blind and shot.blind[0][0] <= front:
+        front = min(max(front, shot.blind[0][1] + shot.smoothing // 2), shot.end)
     in_peak = _blocked(level, front, peaks, shot.smoothing)
     shot = replace(shot, front_clear=front, peaks=peaks, in_peak=in_peak)
     return replace(shot, cells=make_cells(shot, shot.cells.width))
+
+
+def _with_blind_zones(
+    shot: Shot, peaks: tuple[Peak, ...], dips: tuple[Peak, ...]
+) -> tuple[Peak, ...]:
+    """Reflections, whose dead zones last at least as long as the remains of their tails, and dips."""
+    half = shot.smoothing // 2 + 1
+    for foot, clear in shot.blind:
+        inside = [p for p in peaks if foot - half <= p.first < clear]
+        dips = tuple(p for p in dips if not foot - half <= p.first < clear + half)
+        if inside:
+            # What rises within the remains of a tail is the tail.
+            last = min(max(clear + half, inside[0].clear), shot.end)
+            peaks = tuple(
+                replace(p, clear=last) if p is inside[0] else p
+                for p in peaks
+                if p is inside[0] or p not in inside
+            )
+    return tuple(sorted(peaks + dips, key=lambda p: p.first))
 
 
 def _blocked(
