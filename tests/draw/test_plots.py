@@ -9,11 +9,12 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from export.example import LENGTH_M, SPOTS, measurement, reading, with_readings
+from corpus import random_pair
 from hypothesis import given
 from hypothesis import strategies as st
 from matplotlib.figure import Figure
 from matplotlib.text import Text
+from pair_example import LENGTH_M, SPOTS, measurement, reading, with_readings
 from scipy import optimize
 
 from otdravg.draw.curves import envelope, span_curves
@@ -23,7 +24,6 @@ from otdravg.errors import BadSetting, OutputRefused
 from otdravg.fit.read_off import Kind
 from otdravg.pair.measure import measure_pair
 from otdravg.shot.trace import traces_from
-from otdravg.simulate.corpus import random_pair
 from otdravg.verdict.judge import PairReport, judge_pair
 from otdravg.verdict.limits import Limits
 

@@ -8,7 +8,7 @@ from decimal import Decimal
 from functools import lru_cache
 
 import pytest
-from core.making import instrument, measured, span
+from making import instrument, measured, span
 
 from otdravg.fit.read_off import Coverage
 from otdravg.forecast.settle import settling_steps

@@ -9,7 +9,7 @@ from functools import lru_cache
 
 import numpy as np
 import pytest
-from core.making import INDEX, instrument, measured, shot, span
+from making import INDEX, instrument, measured, shot, span
 
 from otdravg.errors import BadSetting
 from otdravg.forecast.outlook import Obstacle, Receiver

@@ -12,10 +12,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from core.making import Cords, both_ways, instrument, measured, shot, span
 from fuzz import silent_wrongness
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from making import Cords, both_ways, instrument, measured, shot, span
 
 from otdravg.cable import read_folders, review
 from otdravg.findings import Finding, Severity

@@ -8,7 +8,7 @@ from functools import lru_cache
 
 import numpy as np
 import pytest
-from core.making import instrument, measured, shot, span
+from making import instrument, measured, shot, span
 from scipy import stats
 
 from otdravg.pair.visible import (

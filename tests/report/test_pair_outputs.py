@@ -12,7 +12,7 @@ from typing import Any
 
 import jsonschema
 import pytest
-from example import measurement, reading, with_readings
+from pair_example import measurement, reading, with_readings
 
 from otdravg.fit.read_off import Kind
 from otdravg.report.page import COLUMNS

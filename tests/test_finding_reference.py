@@ -7,7 +7,7 @@ import re
 from collections.abc import Iterator
 from pathlib import Path
 
-ROOT = Path(__file__).parents[2]
+ROOT = Path(__file__).parents[1]
 _CODE = re.compile(r"[a-z]+(-[a-z0-9]+)+")
 
 

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from core.making import instrument, measured, span
+from making import instrument, measured, span
 
 from otdravg.errors import BadSetting
 from otdravg.fit.joint import fit_sections

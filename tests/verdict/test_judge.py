@@ -11,9 +11,9 @@ from dataclasses import replace
 from decimal import Decimal
 
 import pytest
-from export.example import reading, with_readings
 from hypothesis import given
 from hypothesis import strategies as st
+from pair_example import reading, with_readings
 from scipy import integrate
 
 from otdravg.errors import BadSetting
