@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 from scipy import integrate
 
 from otdravg.errors import BadSetting
-from otdravg.fit.read_off import Kind
+from otdravg.fit.reading import Kind
 from otdravg.verdict.judge import (
     Action,
     PairReport,

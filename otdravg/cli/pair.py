@@ -16,7 +16,7 @@ from otdravg.pair.budget import explained_budget
 from otdravg.pair.measure import measure_pair
 from otdravg.report.pair_json import pair_json
 from otdravg.report.pair_text import pair_text
-from otdravg.shot.trace import Direction
+from otdravg.shot.settings import Direction
 from otdravg.sor import SizeLimits
 from otdravg.system.atomic import check_targets, write_atomic
 from otdravg.tables.pair import pair_csv

@@ -18,8 +18,8 @@ from scipy import special
 from otdravg.pair.measure import PairMeasurement
 from otdravg.shot.detect import Detection, EventKind
 from otdravg.shot.lines import step_between
+from otdravg.shot.settings import Direction
 from otdravg.shot.steps import threshold_for
-from otdravg.shot.trace import Direction
 
 __all__ = [
     "SEEN_SHARE",

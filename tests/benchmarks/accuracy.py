@@ -27,7 +27,7 @@ from common import (
 )
 from oracle import OracleReading, oracle_readings
 
-from otdravg.fit.read_off import Reading
+from otdravg.fit.reading import Reading
 from otdravg.simulate import JointKind
 from otdravg.simulate.corpus import SimulatedPair
 

@@ -20,7 +20,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import betaln
 
-from otdravg.fit.read_off import mode_field_ratio
+from otdravg.fit.reading import mode_field_ratio
 from otdravg.verdict.judge import mismatch_loss_db
 
 __all__ = [
