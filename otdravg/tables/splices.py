@@ -15,7 +15,7 @@ from otdravg.cable.model import (
     ShotRecord,
     SpliceRow,
 )
-from otdravg.cable.patterns.find import Pattern
+from otdravg.cable.patterns.model import Pattern
 from otdravg.cable.resplice.plan import Unit
 from otdravg.quantities import Quantity, reported
 from otdravg.shot.settings import Direction

@@ -11,7 +11,14 @@ if TYPE_CHECKING:
     from otdravg.verdict.connector import Connector, Where
     from otdravg.verdict.decision import Action, Verdict
     from otdravg.verdict.profile import Profile, default
-    from otdravg.verdict.reading import load, load_shipped, parse, shipped_names, shipped_text
+    from otdravg.verdict.reading import (
+        load,
+        load_named,
+        load_shipped,
+        parse,
+        shipped_names,
+        shipped_text,
+    )
     from otdravg.verdict.rules import Closures, Combination, Method, Stage
     from otdravg.verdict.span import Span
     from otdravg.verdict.verdicts import (
@@ -41,6 +48,7 @@ __all__ = [
     "Where",
     "default",
     "load",
+    "load_named",
     "load_shipped",
     "parse",
     "shipped_names",
