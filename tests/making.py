@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from otdravg.fit.read_off import Kind, Reading
+from otdravg.fit.reading import Kind, Reading
 from otdravg.pair.measure import PairMeasurement, measure_pair
 from otdravg.shot.trace import Trace, traces_from
 from otdravg.simulate import (

@@ -13,9 +13,10 @@ from functools import lru_cache
 import numpy as np
 
 from otdravg.findings import Finding, Severity
-from otdravg.fit.read_off import Coverage, Kind, Reading
+from otdravg.fit.reading import Coverage, Kind, Reading
 from otdravg.pair.measure import PairMeasurement, measure_pair
-from otdravg.shot.trace import Direction, Identity, Settings, TableEvent, Trace
+from otdravg.shot.settings import Direction, Identity, Settings, TableEvent
+from otdravg.shot.trace import Trace
 
 GROUP_INDEX = 1.4682
 SPEED = 299_792_458.0 / GROUP_INDEX

@@ -15,8 +15,8 @@ from otdravg.cable.location import Location
 from otdravg.cable.patterns.model import Patterns
 from otdravg.cable.resplice.model import ResplicePlan
 from otdravg.findings import Severity
-from otdravg.fit.read_off import Coverage, Kind
-from otdravg.shot.trace import Direction, Identity, Settings
+from otdravg.fit.reading import Coverage, Kind
+from otdravg.shot.settings import Direction, Identity, Settings
 from otdravg.verdict import Profile, SpliceVerdict
 
 __all__ = [

@@ -29,7 +29,7 @@ from otdravg.cable import (
 from otdravg.cable.checks.earlier import read_splices
 from otdravg.cli import options
 from otdravg.cli.closeout_options import only_option, template_option
-from otdravg.cli.options import FilePath, force_option, room_option
+from otdravg.cli.options import FilePath, force_option, guarded_option, room_option
 from otdravg.cli.progress import ProgressLine
 from otdravg.cli.terminal import print_text, shows_colour, shows_signs
 from otdravg.closeout.closeout import PARTS, chosen_parts, fill_closeout
@@ -40,7 +40,7 @@ from otdravg.sor import SizeLimits
 from otdravg.system.whole_folder import whole_folder
 from otdravg.system.workers import local_workers
 from otdravg.trade import RIBBON_SIZES
-from otdravg.verdict import Profile, default, load, load_shipped
+from otdravg.verdict import Profile, default, load_named
 from otdravg.verdict.limits import Rule
 
 __all__ = ["cable"]
@@ -59,11 +59,7 @@ LARGE_BLOCK_BYTES = 30_000_000
     metavar="NAME|FILE",
     help="Acceptance profile: a TOML file, or the name of a shipped example.",
 )
-@click.option(
-    "--guarded",
-    is_flag=True,
-    help="Call neither pass nor fail where the limit lies inside the uncertainty.",
-)
+@guarded_option
 @click.option(
     "--ribbon",
     "ribbon",
@@ -212,13 +208,8 @@ def _parts(everything: bool, only: str | None) -> frozenset[str]:
 
 
 def _profile(name: str | None, guarded: bool, ribbon: str | None) -> Profile:
-    """Take a bare word as a shipped profile, anything with a dot or slash as a file."""
-    if name is None:
-        chosen = default()
-    elif {".", "/", "\\"} & set(name):
-        chosen = load(Path(name))
-    else:
-        chosen = load_shipped(name)
+    """Find the profile and apply what the command line says otherwise."""
+    chosen = default() if name is None else load_named(name)
     if guarded:
         chosen = chosen.with_rule(Rule.GUARDED)
     if ribbon is not None:

@@ -10,13 +10,21 @@ import click
 
 from otdravg.cli import options
 from otdravg.cli.loading import load_shot
-from otdravg.cli.options import FilePath, force_option, plot_option, room_option, trace_option
+from otdravg.cli.options import (
+    FilePath,
+    force_option,
+    guarded_option,
+    json_option,
+    plot_option,
+    room_option,
+    trace_option,
+)
 from otdravg.cli.terminal import print_text, shows_colour, shows_signs
 from otdravg.pair.budget import explained_budget
 from otdravg.pair.measure import measure_pair
 from otdravg.report.pair_json import pair_json
 from otdravg.report.pair_text import pair_text
-from otdravg.shot.trace import Direction
+from otdravg.shot.settings import Direction
 from otdravg.sor import SizeLimits
 from otdravg.system.atomic import check_targets, write_atomic
 from otdravg.tables.pair import pair_csv
@@ -37,11 +45,7 @@ __all__ = ["pair"]
     help="Upper limit of a splice's true loss, as in 0.15, or for one wavelength as in "
     "1310=0.25; may be repeated. Without it 0.20 dB is used, and the output says so.",
 )
-@click.option(
-    "--guarded",
-    is_flag=True,
-    help="Call neither pass nor fail where the limit lies inside the uncertainty.",
-)
+@guarded_option
 @click.option(
     "--index",
     "group_index",
@@ -88,9 +92,7 @@ __all__ = ["pair"]
     help="Write a document to hand on: .pdf, or .html in one file.",
 )
 @click.option("--csv", "csv_file", metavar="FILE", type=FilePath, help="Write the table as CSV.")
-@click.option(
-    "--json", "as_json", is_flag=True, help="Print one JSON object and nothing else on stdout."
-)
+@json_option
 @room_option
 @force_option
 @click.pass_context

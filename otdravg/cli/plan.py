@@ -12,7 +12,14 @@ import click
 
 from otdravg.cli import options
 from otdravg.cli.loading import load_shot
-from otdravg.cli.options import FilePath, force_option, plot_option, room_option, trace_option
+from otdravg.cli.options import (
+    FilePath,
+    force_option,
+    json_option,
+    plot_option,
+    room_option,
+    trace_option,
+)
 from otdravg.cli.terminal import print_text, shows_colour, shows_signs
 from otdravg.forecast.plan import (
     AVERAGING_S,
@@ -98,9 +105,7 @@ def _times_s(text: str) -> tuple[float, ...]:
               default="1.4682", show_default=True, help="Group index.")  # fmt: skip
 @trace_option
 @plot_option
-@click.option(
-    "--json", "as_json", is_flag=True, help="Print one JSON object and nothing else on stdout."
-)
+@json_option
 @room_option
 @force_option
 @click.pass_context

@@ -12,7 +12,14 @@ import click
 from otdravg import __version__
 from otdravg.cli.boundary import JOB_NOT_DONE
 from otdravg.cli.loading import load_shot, load_shots
-from otdravg.cli.options import FilePath, force_option, plot_option, room_option, trace_option
+from otdravg.cli.options import (
+    FilePath,
+    force_option,
+    json_option,
+    plot_option,
+    room_option,
+    trace_option,
+)
 from otdravg.cli.terminal import print_error, print_text, shows_colour, shows_signs
 from otdravg.errors import BadSetting, OtdravgError
 from otdravg.report.shot_json import finding_object, shot_object, table_object
@@ -31,9 +38,7 @@ SCHEMA_NAME = "otdravg.show/1"
 @click.argument("files", metavar="FILE...", nargs=-1, required=True, type=FilePath)
 @trace_option
 @plot_option
-@click.option(
-    "--json", "as_json", is_flag=True, help="Print one JSON object and nothing else on stdout."
-)
+@json_option
 @room_option
 @force_option
 @click.pass_context

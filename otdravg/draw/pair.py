@@ -22,7 +22,7 @@ from matplotlib.figure import Figure
 from otdravg.draw.curves import SpanCurves, envelope, signal_range, span_curves, value_range
 from otdravg.draw.labels import LEADER_COLOUR, LabelStyle, label_row
 from otdravg.errors import BadSetting
-from otdravg.fit.read_off import Kind
+from otdravg.fit.reading import Kind
 from otdravg.quantities import Quantity, reported
 from otdravg.shot.detect import Detection
 from otdravg.shot.trace import Trace

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from decimal import Decimal
 
 from otdravg.errors import BadSetting
-from otdravg.fit.read_off import Coverage, Kind, Reading
+from otdravg.fit.reading import Coverage, Kind, Reading
 from otdravg.fit.side import Side
 from otdravg.forecast.outlook import (
     Expectation,

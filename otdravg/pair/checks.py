@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from otdravg.findings import Finding, Severity
-from otdravg.fit.read_off import Coverage, Reading
+from otdravg.fit.reading import Coverage, Reading
 from otdravg.fit.side import Side
 from otdravg.pair.measure import PairMeasurement
 from otdravg.quantities import Quantity, reported

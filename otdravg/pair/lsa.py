@@ -20,7 +20,7 @@ import numpy as np
 import numpy.typing as npt
 
 from otdravg.errors import BadSetting
-from otdravg.fit.read_off import Reading
+from otdravg.fit.reading import Reading
 from otdravg.fit.side import Side
 from otdravg.pair.measure import PairMeasurement
 from otdravg.shot.noise import DB_PER_RELATIVE_POWER

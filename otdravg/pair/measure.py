@@ -15,16 +15,18 @@ import numpy.typing as npt
 from otdravg.errors import BadSetting
 from otdravg.findings import Finding, Severity
 from otdravg.fit.joint import JointFit, fit_sections
-from otdravg.fit.read_off import Reading, SectionReading, readings_of, sections_of
+from otdravg.fit.read_off import readings_of, sections_of
+from otdravg.fit.reading import Reading, SectionReading
 from otdravg.fit.side import Axis, Place, Side, Sides, pair_sums
 from otdravg.pair.axis import check_same_fibre_settings, find_axis
 from otdravg.pair.locating import compounded, located
 from otdravg.pair.places import grouped, parted, seen_places, with_asked
 from otdravg.shot.detect import Detection, detect
 from otdravg.shot.lines import step_between
+from otdravg.shot.settings import Direction
 from otdravg.shot.steps import PLACES_PER_PULSE, threshold_for
 from otdravg.shot.table_check import table_findings
-from otdravg.shot.trace import Direction, Trace
+from otdravg.shot.trace import Trace
 
 __all__ = ["PairMeasurement", "measure_pair"]
 

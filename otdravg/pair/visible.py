@@ -10,16 +10,16 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from statistics import NormalDist
 
 import numpy as np
 import numpy.typing as npt
-from scipy import special
 
 from otdravg.pair.measure import PairMeasurement
 from otdravg.shot.detect import Detection, EventKind
 from otdravg.shot.lines import step_between
+from otdravg.shot.settings import Direction
 from otdravg.shot.steps import threshold_for
-from otdravg.shot.trace import Direction
 
 __all__ = [
     "SEEN_SHARE",
@@ -76,7 +76,7 @@ def smallest_step_db(u_db: FloatArray, threshold: float, seen: float = SEEN_SHAR
         (√threshold + Φ⁻¹(seen))·u in dB, shape of ``u_db``. The chance that a step of the
         wrong sign passes is left out; it is nil above a threshold of 4.
     """
-    return np.asarray(u_db * (math.sqrt(threshold) + float(special.ndtri(seen))))
+    return np.asarray(u_db * (math.sqrt(threshold) + NormalDist().inv_cdf(seen)))
 
 
 def limit_at(detection: Detection, x_m: FloatArray, seen: float = SEEN_SHARE) -> FloatArray:

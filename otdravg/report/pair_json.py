@@ -6,7 +6,7 @@ import json
 from typing import Any
 
 from otdravg import __version__
-from otdravg.fit.read_off import SectionReading
+from otdravg.fit.reading import SectionReading
 from otdravg.fit.side import Axis
 from otdravg.pair.budget import Budget
 from otdravg.pair.measure import PairMeasurement

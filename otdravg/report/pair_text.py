@@ -5,13 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from otdravg import __version__
-from otdravg.fit.read_off import Kind
+from otdravg.fit.reading import Kind
 from otdravg.pair.budget import Budget
 from otdravg.pair.visible import DirectionLimit, detection_limits
 from otdravg.quantities import Quantity, distance_text, reported
 from otdravg.report.budget import write_budget
 from otdravg.report.page import Page, Tone
-from otdravg.shot.trace import Direction, Trace
+from otdravg.shot.settings import Direction
+from otdravg.shot.trace import Trace
 from otdravg.verdict.judge import Judged, PairReport, Verdict
 from otdravg.words.statements import (
     CAUTION,

@@ -6,7 +6,8 @@ from typing import Any
 
 from otdravg.findings import Finding
 from otdravg.quantities import Quantity, number
-from otdravg.shot.trace import TableEvent, Trace
+from otdravg.shot.settings import TableEvent
+from otdravg.shot.trace import Trace
 
 __all__ = ["finding_object", "shot_object", "table_object"]
 

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from otdravg.quantities import Quantity, distance_text, in_km, reported
 from otdravg.report.page import Page
-from otdravg.shot.trace import TableEvent, Trace
+from otdravg.shot.settings import TableEvent
+from otdravg.shot.trace import Trace
 from otdravg.words.statements import finding_sentence, title_of
 
 __all__ = ["shot_text"]

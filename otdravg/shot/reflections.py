@@ -12,7 +12,6 @@ from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
-from scipy.ndimage import uniform_filter1d
 
 from otdravg.shot.noise import DB_PER_RELATIVE_POWER, linear_power
 
@@ -72,15 +71,23 @@ def centred_mean(values: FloatArray, width: int) -> FloatArray:
 
 
 def _window_mean(values: FloatArray, before: int, after: int) -> FloatArray:
-    """Mean over ``before`` values in front of each index and ``after`` from it on."""
+    """Mean over ``before`` values in front of each index and ``after`` from it on.
+
+    Sums of 1, 2, 4, … neighbours, added up to the window's width: no sum is ever taken off
+    another one, so a weak signal keeps all its digits behind a strong one.
+    """
     n = values.size
     before, after = min(before, n), max(min(after, n), 1)
-    size = before + after
-    mean = uniform_filter1d(values, size, mode="constant", origin=before - size // 2)
-    # What lies beyond the ends counted as zeros.
-    for edge in (np.arange(before), np.arange(max(n - after + 1, before), n)):
-        mean[edge] *= size / (np.minimum(edge + after, n) - np.maximum(edge - before, 0))
-    return np.asarray(mean)
+    sums = np.concatenate([np.zeros(before), values, np.zeros(after)])
+    total, done = np.zeros(n), 0
+    for power in range((before + after).bit_length()):
+        step = 1 << power
+        if (before + after) & step:
+            total += sums[done : done + n]
+            done += step
+        sums = sums[:-step] + sums[step:]
+    index = np.arange(n)
+    return np.asarray(total / (np.minimum(index + after, n) - np.maximum(index - before, 0)))
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,11 +6,12 @@ each other. What is not significant with all others in is dropped again.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
+from statistics import NormalDist
 
 import numpy as np
 import numpy.typing as npt
-from scipy import special
 
 from otdravg.shot.lines import StepEstimate, step_between
 from otdravg.shot.ramp import compound_ramps, locate_steps, one_ramp
@@ -70,9 +71,11 @@ def threshold_for(false_alarm_rate: float, length_m: float, pulse_m: float, free
     pulses = max(length_m / max(pulse_m, 1e-9), 1.0)
     if freedom == 1:
         independent = TESTS_PER_PULSE * pulses if length_m > pulse_m else 1.0
-    else:
-        independent = 1.0 + TESTS_PER_SCALE * float(np.log(pulses))
-    return float(special.chdtri(freedom, false_alarm_rate / independent))
+        # χ² with one degree of freedom is the square of a normal deviate, either sign.
+        return NormalDist().inv_cdf(false_alarm_rate / independent / 2) ** 2
+    independent = 1.0 + TESTS_PER_SCALE * math.log(pulses)
+    # With two it is exponential: exceeded with a chance of exp(-χ²/2).
+    return -2 * math.log(false_alarm_rate / independent)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

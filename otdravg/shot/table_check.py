@@ -10,7 +10,7 @@ import numpy as np
 
 from otdravg.findings import Finding, Severity
 from otdravg.shot.detect import Detection, EventKind
-from otdravg.shot.trace import TableEvent
+from otdravg.shot.settings import TableEvent
 
 __all__ = ["table_findings"]
 

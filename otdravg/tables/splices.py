@@ -15,10 +15,10 @@ from otdravg.cable.model import (
     ShotRecord,
     SpliceRow,
 )
-from otdravg.cable.patterns.find import Pattern
+from otdravg.cable.patterns.model import Pattern
 from otdravg.cable.resplice.plan import Unit
 from otdravg.quantities import Quantity, reported
-from otdravg.shot.trace import Direction
+from otdravg.shot.settings import Direction
 from otdravg.tables.csv_file import CellTable, Column, CsvStyle, cell_table, csv_bytes
 
 __all__ = ["cable_tables", "review_cells"]

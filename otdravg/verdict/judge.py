@@ -18,12 +18,13 @@ from dataclasses import dataclass
 from decimal import Decimal
 
 from otdravg.findings import Finding, Severity
-from otdravg.fit.read_off import Coverage, Kind, Reading
+from otdravg.fit.reading import Coverage, Kind, Reading
 from otdravg.forecast.settle import settling_steps
 from otdravg.pair.checks import pair_findings
 from otdravg.pair.measure import PairMeasurement
 from otdravg.quantities import Quantity, distance_text, in_km, reported
-from otdravg.shot.trace import Identity, Trace
+from otdravg.shot.settings import Identity
+from otdravg.shot.trace import Trace
 from otdravg.verdict.decision import Action, Verdict, expanded, held_against, is_implausible
 from otdravg.verdict.limits import Limits, Rule
 

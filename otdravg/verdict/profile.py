@@ -6,11 +6,12 @@ from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from decimal import Decimal
+from typing import TYPE_CHECKING
 
 from otdravg.errors import BadSetting
 from otdravg.findings import Finding, Severity
-from otdravg.fit.read_off import Coverage, Kind
-from otdravg.shot.trace import Identity, Settings, Trace
+from otdravg.fit.reading import Coverage, Kind
+from otdravg.shot.settings import Identity, Settings
 from otdravg.verdict import changes, completeness
 from otdravg.verdict import connector as connectors
 from otdravg.verdict import place as places
@@ -44,6 +45,9 @@ from otdravg.verdict.verdicts import (
     SpanVerdict,
     SpliceVerdict,
 )
+
+if TYPE_CHECKING:
+    from otdravg.shot.trace import Trace
 
 __all__ = ["Profile", "default"]
 

@@ -15,7 +15,7 @@ from otdravg.errors import BadProfile, BadSetting
 from otdravg.verdict import rules
 from otdravg.verdict.keys import Bounds, Table, each
 from otdravg.verdict.limits import Rule
-from otdravg.verdict.profile import Profile
+from otdravg.verdict.profile import Profile, default
 from otdravg.verdict.rules import DbByWavelength
 
 if sys.version_info >= (3, 11):
@@ -23,7 +23,7 @@ if sys.version_info >= (3, 11):
 else:
     import tomli as tomllib
 
-__all__ = ["load", "load_shipped", "parse", "shipped_names", "shipped_text"]
+__all__ = ["load", "load_named", "load_shipped", "parse", "shipped_names", "shipped_text"]
 
 #: Number of the file layout that this reader knows.
 _FORMAT = 1
@@ -82,6 +82,19 @@ def shipped_text(name: str) -> str:
     if name not in shipped_names():
         raise BadSetting("profile", name, "shipped are " + ", ".join(shipped_names()))
     return (resources.files("otdravg.verdict") / _SHIPPED / f"{name}.toml").read_text("utf-8")
+
+
+def load_named(which: str | PathLike[str]) -> Profile:
+    """Read a profile by what a user calls it: a bare word is a name, all else a file.
+
+    Raises
+    ------
+    BadSetting
+        If no profile has that name, or the file cannot be used (:class:`BadProfile`).
+    """
+    if not isinstance(which, str) or {".", "/", "\\"} & set(which):
+        return load(which)
+    return default() if which == default().name else load_shipped(which)
 
 
 def load_shipped(name: str) -> Profile:

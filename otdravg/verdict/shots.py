@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from otdravg.findings import Finding, Severity
 from otdravg.quantities import Quantity, reported
-from otdravg.shot.trace import Identity, Settings
+from otdravg.shot.settings import Identity, Settings
 from otdravg.verdict.rules import LaunchUse, Tolerance
 
 if TYPE_CHECKING:

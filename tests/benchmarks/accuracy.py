@@ -28,7 +28,7 @@ from common import (
 from corpus import SimulatedPair
 from oracle import OracleReading, oracle_readings
 
-from otdravg.fit.read_off import Reading
+from otdravg.fit.reading import Reading
 from otdravg.simulate import JointKind
 
 #: A one-way step that must not be missed in the ordinary corpus, dB.

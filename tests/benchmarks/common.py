@@ -15,7 +15,7 @@ import numpy as np
 from scipy import stats
 
 from otdravg.errors import OtdravgError
-from otdravg.fit.read_off import Coverage, Kind, Reading
+from otdravg.fit.reading import Coverage, Kind, Reading
 from otdravg.pair.measure import PairMeasurement, measure_pair
 from otdravg.shot.trace import Trace, traces_from
 from otdravg.simulate import TrueJoint

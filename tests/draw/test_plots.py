@@ -21,7 +21,7 @@ from otdravg.draw.curves import envelope, span_curves
 from otdravg.draw.labels import side_by_side
 from otdravg.draw.pair import check_format, pair_figure, save_figure, shot_figure
 from otdravg.errors import BadSetting, OutputRefused
-from otdravg.fit.read_off import Kind
+from otdravg.fit.reading import Kind
 from otdravg.pair.measure import measure_pair
 from otdravg.shot.trace import traces_from
 from otdravg.verdict.judge import PairReport, judge_pair

@@ -10,7 +10,7 @@ from functools import lru_cache
 import pytest
 from making import instrument, measured, span
 
-from otdravg.fit.read_off import Coverage
+from otdravg.fit.reading import Coverage
 from otdravg.forecast.settle import settling_steps
 from otdravg.pair.measure import PairMeasurement
 from otdravg.verdict.judge import judge_pair

@@ -39,10 +39,11 @@ from corpus import SimulatedPair, random_pair  # noqa: E402
 from otdravg import sor  # noqa: E402
 from otdravg.errors import OtdravgError  # noqa: E402
 from otdravg.findings import Finding, Severity  # noqa: E402
-from otdravg.fit.read_off import Kind, Reading  # noqa: E402
+from otdravg.fit.reading import Kind, Reading  # noqa: E402
 from otdravg.pair import measure as bidirectional  # noqa: E402
 from otdravg.pair.measure import PairMeasurement, measure_pair  # noqa: E402
-from otdravg.shot.trace import Direction, traces_from  # noqa: E402
+from otdravg.shot.settings import Direction  # noqa: E402
+from otdravg.shot.trace import traces_from  # noqa: E402
 from otdravg.simulate import TrueJoint  # noqa: E402
 from otdravg.simulate.demo import write_demo  # noqa: E402
 from otdravg.simulate.physics import pulse_length_m  # noqa: E402

@@ -19,7 +19,7 @@ from making import (
 from scipy import integrate
 
 from otdravg.errors import BadSetting
-from otdravg.fit.read_off import Coverage, Kind, mode_field_ratio
+from otdravg.fit.reading import Coverage, Kind, mode_field_ratio
 from otdravg.pair.measure import measure_pair
 from otdravg.simulate import FRESNEL_REFLECTANCE_DB, mode_field_level_db
 

@@ -27,7 +27,7 @@ from making import (
 
 from otdravg import sor
 from otdravg.errors import Refusal, ShotsDoNotPair
-from otdravg.fit.read_off import Coverage, Kind
+from otdravg.fit.reading import Coverage, Kind
 from otdravg.pair.measure import PairMeasurement, measure_pair
 from otdravg.shot.detect import EventKind, detect
 from otdravg.shot.trace import traces_from

@@ -14,7 +14,7 @@ import jsonschema
 import pytest
 from pair_example import measurement, reading, with_readings
 
-from otdravg.fit.read_off import Kind
+from otdravg.fit.reading import Kind
 from otdravg.report.page import COLUMNS
 from otdravg.report.pair_json import pair_json, pair_object
 from otdravg.report.pair_text import pair_text

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import pytest
 from making import INDEX, PULSE_100_NS_M, instrument, shot, span
@@ -28,6 +30,14 @@ def test_running_means_against_plain_averages() -> None:
     around = [values[max(i - 3, 0) : i + 4].mean() for i in range(50)]
     assert running_mean(values, 6) == pytest.approx(ahead)
     assert centred_mean(values, 6) == pytest.approx(around)
+
+
+@pytest.mark.parametrize("width", [1, 2, 7, 64, 1000, 5000])
+def test_a_mean_of_noise_keeps_its_digits_behind_a_strong_signal(width: int) -> None:
+    # Exact sums by math.fsum; the power falls by eight decades, as along a fibre into noise.
+    falling = np.logspace(0, -8, 3000) * np.random.default_rng(2).uniform(0.9, 1.1, 3000)
+    ahead = [math.fsum(falling[i : i + width]) / min(width, 3000 - i) for i in range(3000)]
+    assert running_mean(falling, width) == pytest.approx(ahead, rel=1e-14, abs=0)
 
 
 @pytest.mark.parametrize("mode", list(FloorMode))

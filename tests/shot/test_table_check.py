@@ -8,8 +8,9 @@ from making import both_ways, instrument, shot, span
 
 from otdravg.pair.measure import measure_pair
 from otdravg.shot.detect import detect
+from otdravg.shot.settings import SPEED_OF_LIGHT_M_PER_S, TableEvent
 from otdravg.shot.table_check import table_findings
-from otdravg.shot.trace import SPEED_OF_LIGHT_M_PER_S, TableEvent, Trace
+from otdravg.shot.trace import Trace
 
 INDEX = 1.4682
 

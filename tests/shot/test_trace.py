@@ -10,7 +10,8 @@ import pytest
 from making import instrument, shot_file, span
 
 from otdravg import sor
-from otdravg.shot.trace import SPEED_OF_LIGHT_M_PER_S, Direction, Trace, traces_from
+from otdravg.shot.settings import SPEED_OF_LIGHT_M_PER_S, Direction
+from otdravg.shot.trace import Trace, traces_from
 from otdravg.simulate import Label
 
 

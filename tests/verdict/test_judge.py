@@ -17,7 +17,7 @@ from pair_example import reading, with_readings
 from scipy import integrate
 
 from otdravg.errors import BadSetting
-from otdravg.fit.read_off import Kind
+from otdravg.fit.reading import Kind
 from otdravg.verdict.judge import (
     Action,
     PairReport,

@@ -8,7 +8,7 @@ from decimal import Decimal
 
 import pytest
 
-from otdravg.shot.trace import Direction, Identity, Settings
+from otdravg.shot.settings import Direction, Identity, Settings
 from otdravg.verdict import (
     Closures,
     Connector,

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from otdravg.errors import BadSetting
-from otdravg.fit.read_off import Coverage, Kind
+from otdravg.fit.reading import Coverage, Kind
 from otdravg.verdict import (
     Circumstances,
     Method,

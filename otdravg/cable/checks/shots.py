@@ -14,7 +14,7 @@ from otdravg.cable.measure.jobs import Sketch
 from otdravg.cable.measure.standing import Measured
 from otdravg.cable.model import CableFinding, ShotRecord, ShotUse
 from otdravg.findings import Severity
-from otdravg.shot.trace import Settings
+from otdravg.shot.settings import Settings
 from otdravg.verdict import Profile
 
 __all__ = [

@@ -19,7 +19,8 @@ from otdravg.cable.files.archive import ARCHIVE_SUFFIX, archive_entries
 from otdravg.cable.location import Location
 from otdravg.errors import BadSetting, OtdravgError, UnreadableTrace
 from otdravg.findings import Finding
-from otdravg.shot.trace import Direction, Identity, Settings, Trace, traces_from
+from otdravg.shot.settings import Direction, Identity, Settings
+from otdravg.shot.trace import Trace, traces_from
 
 __all__ = ["FoundFile", "RawShot", "find_files", "load", "read_header"]
 

@@ -29,7 +29,7 @@ from otdravg.cable.files.fibre_claims import (
 from otdravg.cable.files.folder import RawShot
 from otdravg.cable.model import CableFinding, ShotRecord, ShotUse, Source, TakenFor
 from otdravg.findings import Finding, Severity
-from otdravg.shot.trace import Direction
+from otdravg.shot.settings import Direction
 
 __all__ = ["take"]
 

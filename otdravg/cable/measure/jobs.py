@@ -21,12 +21,13 @@ from otdravg.cable.location import Location
 from otdravg.cable.model import FibreKey
 from otdravg.errors import BadSetting, OtdravgError, Refusal, ShotsDoNotPair
 from otdravg.findings import Finding
-from otdravg.fit.read_off import Reading, SectionReading
+from otdravg.fit.reading import Reading, SectionReading
 from otdravg.fit.side import Axis
 from otdravg.pair.checks import pair_findings
 from otdravg.pair.measure import measure_pair
 from otdravg.shot.detect import Detection, Event, detect
-from otdravg.shot.trace import Direction, Trace
+from otdravg.shot.settings import Direction
+from otdravg.shot.trace import Trace
 
 __all__ = ["Job", "Outcome", "Sketch", "measure_job", "spread"]
 

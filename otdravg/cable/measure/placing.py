@@ -14,7 +14,7 @@ from otdravg.cable.measure.closures import CableMap, FibrePlaces, KnownClosure, 
 from otdravg.cable.measure.jobs import Job, Outcome, measure_job, spread
 from otdravg.cable.measure.standing import Measured
 from otdravg.findings import Finding, Severity
-from otdravg.fit.read_off import Kind, Reading
+from otdravg.fit.reading import Kind, Reading
 from otdravg.shot.detect import EventKind
 
 __all__ = ["PlacedReadings", "cable_maps", "measure_at_closures", "placed"]

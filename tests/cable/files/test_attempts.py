@@ -12,7 +12,7 @@ from faulty_run import FIRST, Take, glass, true_loss_db, with_loss, write
 from otdravg.cable import ShotUse, read_folders, review
 from otdravg.cable.checks.earlier import OldSplice, changes_since, read_splices
 from otdravg.cable.model import ChangeKind
-from otdravg.cable.review import Options
+from otdravg.cable.run import Options
 from otdravg.tables.splices import cable_tables
 from otdravg.verdict import default, load_shipped
 from otdravg.verdict.decision import Verdict

@@ -14,7 +14,7 @@ from otdravg.cable.files.names import (
     read_mapping,
 )
 from otdravg.errors import BadSetting
-from otdravg.shot.trace import Direction
+from otdravg.shot.settings import Direction
 from otdravg.trade import TIA_598_COLOURS, fibre_colour, ribbon_position
 
 A, B = Direction.A_TO_B, Direction.B_TO_A

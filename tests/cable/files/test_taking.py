@@ -11,7 +11,7 @@ from otdravg.cable.files.folder import FoundFile, RawShot
 from otdravg.cable.files.names import Claim, Mapping
 from otdravg.cable.files.taking import take
 from otdravg.cable.model import CableFinding, ShotRecord, Source
-from otdravg.shot.trace import Direction, Identity
+from otdravg.shot.settings import Direction, Identity
 
 A, B = Direction.A_TO_B, Direction.B_TO_A
 START = datetime(2024, 5, 14, 8, 0, tzinfo=timezone.utc)

@@ -10,7 +10,7 @@ from otdravg.cable.measure.closures import FibrePlaces, find_closures
 from otdravg.cable.measure.jobs import Job, Outcome
 from otdravg.cable.measure.placing import placed
 from otdravg.cable.model import FibreKey
-from otdravg.fit.read_off import Coverage, Kind, Reading
+from otdravg.fit.reading import Coverage, Kind, Reading
 
 CLOSURES_M = (2000.0, 4500.0)
 LENGTH_M = 6000.0

@@ -19,7 +19,7 @@ from statsmodels.stats.multitest import multipletests
 from otdravg.cable.patterns.find import Pattern, PatternKind, find_patterns
 from otdravg.cable.patterns.ranks import rank_sum_chance, ranks_in_rows
 from otdravg.cable.patterns.robust import holm, robust_line, robust_two_way
-from otdravg.fit.read_off import Kind
+from otdravg.fit.reading import Kind
 from otdravg.verdict.decision import Verdict
 
 FloatArray = npt.NDArray[np.float64]

@@ -25,7 +25,7 @@ from otdravg.cable.resplice.remake import (
     floor_db,
     shrunk_rates,
 )
-from otdravg.fit.read_off import Kind
+from otdravg.fit.reading import Kind
 from otdravg.verdict import Profile, default, parse
 from otdravg.verdict.decision import Action, Verdict
 from otdravg.verdict.limits import Rule

@@ -21,12 +21,12 @@ from otdravg.cable.checks.shots import (
     wrong_labels,
 )
 from otdravg.cable.decisions.apply import (
-    Decisions,
     accepted_rows,
     apply_to_maps,
     apply_to_shots,
     decisions_here,
 )
+from otdravg.cable.decisions.record import Decisions
 from otdravg.cable.files.attempts import mark_repeats, number_attempts, stands_of
 from otdravg.cable.files.claims import Naming
 from otdravg.cable.files.folder import RawShot, find_files, read_header
