@@ -40,8 +40,8 @@ class Answer:
     cpu_s: float
 
 
-def trace_of(record: Record) -> Trace:
-    """Write a record as a trace file and read the file's trace."""
+def trace_of(record: Record, name: str) -> Trace:
+    """Write a record as a trace file and read the file's trace; messages use the name."""
     setup = record.setup
     general = GeneralParameters(
         nominal_wavelength_nm=setup.wavelength_nm,
@@ -67,6 +67,7 @@ def trace_of(record: Record) -> Trace:
         fixed=fixed,
         points=record.raw,
         scale_1000=setup.scale_1000,
+        path=name,
     )
     return traces_from(file)[0]
 

@@ -52,9 +52,15 @@ from benchmarks.receivers.instrument import (
 #: Section attenuation by wavelength, dB/km (usual range of installed fibre; no source).
 ATTENUATION_DB_PER_KM = {1310: (0.32, 0.36), 1550: (0.19, 0.22), 1625: (0.20, 0.24)}
 
+#: Time constants in which a receiver's tail falls by 35 dB (5·log10), from a top to the noise.
+TAIL_TO_NOISE = 16.0
+
 #: Spread of attenuation between sections and of the backscatter's slope along one, dB/km.
 SPREAD_DB_PER_KM = 0.003
 DRIFT_DB_PER_KM = 0.001
+
+#: A flat end of glass in air reflects 3.4 %, −14.7 dB (Fresnel, refractive index 1.45).
+LARGEST_REFLECTANCE_DB = -14.7
 
 #: Spans that go with a pulse, km.
 REACH_KM = {
@@ -185,7 +191,9 @@ FAMILIES = (
 def _grid(rng: Rng, setup: Setup, total_m: float) -> Setup:
     """Spacing, first point and length of the record that go with a pulse and a link."""
     speed, pulse_m = setup.speed_m_per_s, setup.pulse_m
-    record_m = total_m * rng.uniform(1.1, 1.5)
+    # A strong end's tail is let fall to the noise, as one who sets a range would.
+    tail_m = pulse_m + TAIL_TO_NOISE * setup.memory_m * (setup.slow_tail == 0)
+    record_m = max(total_m * rng.uniform(1.1, 1.5), total_m + tail_m)
     most = 80 if setup.pulse_ns >= 3000 else 40  # else a long pulse leaves too few points
     low, high = max(pulse_m / most, record_m / 30_000), min(pulse_m / 5, record_m / 8000)
     spacing_m = np.exp(rng.uniform(np.log(low), np.log(high))) if low < high else low
@@ -210,9 +218,10 @@ def _positions(rng: Rng, from_m: float, to_m: float, least_m: float, close_m: fl
 
 
 def _reflectance(rng: Rng, pulse_ns: int, height_db: tuple[float, float]) -> float:
-    """Reflectance whose peak stands so high above the backscatter with this pulse."""
+    """Reflectance whose peak stands so high above the backscatter with this pulse, if it can."""
     of_backscatter = 10 ** (rng.uniform(*height_db) / 5) - 1
-    return float(10 * np.log10(of_backscatter * pulse_ns) + BACKSCATTER_1NS_DB)
+    reflectance_db = 10 * np.log10(of_backscatter * pulse_ns) + BACKSCATTER_1NS_DB
+    return float(min(reflectance_db, LARGEST_REFLECTANCE_DB))
 
 
 def _fibre(

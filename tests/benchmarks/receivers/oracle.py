@@ -14,8 +14,8 @@ What was done for speed:
   filtered by the receiver, then smoothed, then averaged; computed exactly) scaled by 1/power, plus
   the ripple, plus rounding. Correlation below 1e-4 is cut, and 1e-3 of each variance is
   added as white so that smoothing's spectral zeros are not exploited.
-- Rounding: steps much larger than the noise make an error that repeats over the whole cell; its
-  variance is then taken per cell, not per point, and cells as independent.
+- Rounding in steps larger than the noise makes a sawtooth along each section. Its first harmonics
+  are columns with the amplitudes' true variance as prior, any phase; the rest counts as white.
 - Cells are left out where the receiver saturates, where noise is above a fifth of the power (so
   that the floor does nothing), where less than a tenth of it is backscatter, and behind the end.
 - The curvature of the logarithm (−DB/2·σ²) is subtracted where levels were averaged.
@@ -24,6 +24,7 @@ What was done for speed:
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from benchmarks.receivers.families import DRIFT_DB_PER_KM, SPREAD_DB_PER_KM, Case
@@ -36,6 +37,9 @@ LARGEST_RELATIVE_NOISE = 0.2
 LEAST_BACKSCATTER = 0.1
 CUT_CORRELATION = 1e-4
 WHITE_SHARE = 1e-3
+HARMONICS = 5
+#: Repeating rounding errors below this share of steps²/12 are left among the white.
+LEAST_REPEATS = 0.02
 #: A width that does not bind, dB or dB/km.
 WIDE = 30.0
 
@@ -64,7 +68,8 @@ class _Shot:
     level: FloatArray
     joints: FloatArray  # shape (cells, J): one-way loss
     slopes: FloatArray  # shape (cells, K): fall per km
-    own: FloatArray  # reflections, seam
+    own: FloatArray  # reflections, seam, sawteeth
+    own_sd_db: FloatArray
 
 
 def yardstick(case: Case) -> Yardstick:
@@ -81,11 +86,11 @@ def yardstick(case: Case) -> Yardstick:
     rows_b = [zeros[1], b.level, zeros[1], back_k, back_k, back_j, -back_j, own[1], b.own]
     design = np.vstack([np.hstack(rows_a), np.hstack(rows_b)])
     residual = np.concatenate([a.residual, b.residual])
-    normal = np.einsum("ni,nj->ij", design, design, optimize=True)
-    right = np.einsum("ni,n->i", design, residual)
+    normal, right = design.T @ design, design.T @ residual
     prior = np.full(design.shape[1], WIDE**-2)
     prior[3 : 3 + k] = 0.0
     prior[3 + k : 3 + 2 * k] = DRIFT_DB_PER_KM**-2
+    prior[3 + 2 * k + 2 * j :] = np.concatenate([a.own_sd_db, b.own_sd_db]) ** -2
     normal[np.diag_indices_from(normal)] += prior
     pulls = np.zeros((k, design.shape[1]))
     pulls[:, 2] = -1 / SPREAD_DB_PER_KM
@@ -159,6 +164,18 @@ def _prepared(record: Record) -> _Shot:
             shares[number] = mean(share)
     if np.isfinite(setup.seam_m):
         own.append(mean((x >= setup.seam_m).astype(float)))
+    own_sd_db = [WIDE] * len(own)
+    sd_db = DB * relative * (_smoothed_sd(setup) if setup.smoothing == "db" else 1.0)
+    for first, last in zip(link.edges_m[:-1], link.edges_m[1:], strict=True):
+        inside = (x >= first) & (x < last) & ~bad
+        typical_db = float(np.median(sd_db[inside])) if np.any(inside) else np.inf
+        for harmonic in range(1, HARMONICS + 1):
+            share = _repeats(typical_db, setup, harmonic)
+            if share * harmonic**-2 < LEAST_REPEATS:
+                break
+            angle = 2 * np.pi * harmonic * level / _step_db(setup)
+            own += [mean(np.cos(angle) * inside), mean(np.sin(angle) * inside)]
+            own_sd_db += [_step_db(setup) / (np.sqrt(2) * np.pi * harmonic) * np.sqrt(share)] * 2
     shares, x_mean = shares[:, good], mean(x)[good] - delay_m
     behind = np.cumsum(shares[::-1], axis=0)[::-1]
     lengths = np.diff(link.edges_m)
@@ -176,7 +193,16 @@ def _prepared(record: Record) -> _Shot:
     )
     j = link.sections - 1
     at = np.cumsum([1, 1, j, link.sections])
-    return _Shot(white[:, 0], *np.split(white[:, 1:], at[1:] - 1, axis=1))
+    return _Shot(white[:, 0], *np.split(white[:, 1:], at[1:] - 1, axis=1), np.array(own_sd_db))
+
+
+def _step_db(setup: Setup) -> float:
+    return max(setup.step_db, setup.scale_1000 / 1e6)
+
+
+def _repeats(sd_db: FloatArray | float, setup: Setup, harmonic: int) -> Any:
+    """Share of a harmonic's variance in the rounding error that noise of ``sd_db`` leaves."""
+    return np.exp(-((2 * np.pi * harmonic * sd_db / _step_db(setup)) ** 2))
 
 
 def _delay_m(setup: Setup) -> float:
@@ -227,11 +253,14 @@ def _whitened(
     box = np.full(max(1, int(np.rint(setup.pulse_m / df))), 1.0)
     ripple = _correlation(np.convolve(kernel(setup), box))[:: setup.fine] / box.size
     ripple = _in_cells(_smoothed_by(ripple, width), cell) * setup.ripple_db**2
-    step_db = max(setup.step_db, setup.scale_1000 / 1e6)
-    # How much of the rounding error repeats from point to point (first harmonic of the sawtooth).
+    # What repeats from point to point is in the columns; higher harmonics repeat within a cell.
     points_sd_db = DB * density * (_smoothed_sd(setup) if setup.smoothing == "db" else 1.0)
-    repeats = np.exp(-((2 * np.pi * points_sd_db / step_db) ** 2))
-    rounding = step_db**2 / 12 * (repeats + (1 - repeats) / cell)
+    weights = 6 / np.pi**2 / np.arange(1, HARMONICS + 1) ** 2
+    of_each = [_repeats(points_sd_db, setup, k) for k in range(1, HARMONICS + 1)]
+    repeats = np.einsum("k,kn->n", weights, np.array(of_each))
+    higher = (1 - weights.sum()) * of_each[-1]
+    white_db2 = (1 - repeats - higher) / cell + higher
+    rounding = _step_db(setup) ** 2 / 12 * white_db2
     sd_db = DB * density
     lags = max(_reach(noise), _reach(ripple) if setup.ripple_db else 0)
     lags = min(lags, at.size - 1)
