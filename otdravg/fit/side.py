@@ -253,7 +253,7 @@ class Side:
             model[first:last],
             used[first:last],
             windows=shot.correlation_windows,
-            quantum_db=shot.quantum_db,
+            rounding=shot.rounding,
             parameters=2 * lo.size,
             start=shot.noise,
             tail_db2=shot.tail_db2,

@@ -29,7 +29,7 @@ from otdravg.errors import BadSetting
 from otdravg.fit.joint import JointFit, fit_sections
 from otdravg.fit.side import Place, Side, pair_sums
 from otdravg.pair.places import all_parted, parted
-from otdravg.shot.noise import DB_PER_RELATIVE_POWER, NoiseModel, linear_power
+from otdravg.shot.noise import DB_PER_RELATIVE_POWER, NoiseModel, Rounding, linear_power
 from otdravg.shot.response import Response
 from otdravg.shot.reflections import Contour, Floor, Peak
 from otdravg.shot.settings import SPEED_OF_LIGHT_M_PER_S, Direction, Identity, Settings
@@ -235,6 +235,7 @@ def predicted_side(
         means=(1 + round(receiver.edge_pulses * pulse_m / spacing_m),),
         blind=(),
         quantum_db=receiver.quantum_db,
+        rounding=Rounding.of(receiver.quantum_db, math.inf, 0.0),
         contour=Contour.of(level, power, pulse_m / spacing_m, slope * spacing_m),
         pulse_m=max(pulse_m, spacing_m),
         spacing_m=spacing_m,

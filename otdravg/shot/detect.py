@@ -234,7 +234,7 @@ def _renoised(shot: Shot, fixed: list[Zone], steps: list[float], stop_m: float) 
         model[first:last],
         used[first:last],
         windows=shot.correlation_windows,
-        quantum_db=shot.quantum_db,
+        rounding=shot.rounding,
         parameters=2 * sections.size,
         start=shot.noise,
         tail_db2=shot.tail_db2,

@@ -52,6 +52,8 @@ FLOOR_RATIO = 3.0
 LEAST_POINTS_PER_PART = 40
 #: So much below the fibre's level, and still falling, a tail has no fibre under it, dB.
 BELOW_FIBRE_DB = 0.5
+#: A record that stops on the way down does so within so many pulses of the end (chosen, not derived).
+LONGEST_CUT_PULSES = 6.0
 #: So many pulses a tail may take to sink into the noise.
 LONGEST_FALL_PULSES = 60
 #: Flat tops rise by this at least, dB.
@@ -95,12 +97,19 @@ class Floor:
     """The noise that remains when no light comes back.
 
     ``mean_power`` and ``sigma_power`` are linear, relative to the 0 dB level;
-    ``is_noise`` is False where the record ends while the fibre still answers.
+    ``is_noise`` is False where the record ends while the fibre still answers; ``masked`` where
+    nearly all of it is one level, so that ``sigma_power`` says nothing of the noise.
     """
 
     is_noise: bool
     mean_power: float
     sigma_power: float
+    masked: bool = False
+
+    @property
+    def noise_power(self) -> float:
+        """Standard deviation of the receiver's noise in linear power; 0 where it does not show."""
+        return 0.0 if self.masked else self.sigma_power
 
     @property
     def dark_power(self) -> float:
@@ -149,7 +158,7 @@ def noise_floor(level_db: FloatArray, slope_db_per_point: float) -> Floor:
     if not (low and (rough or flat or clipped > 0.9)):
         return Floor(False, 0.0, 0.0)
     if clipped > 0.9:
-        return Floor(True, mean, max(spread, 1e-2 * mean))
+        return Floor(True, mean, max(spread, 1e-2 * mean), masked=True)
     if clipped > 0.2:
         return Floor(True, 0.0, float(np.quantile(power, 0.8413)))
     if rough:
@@ -216,6 +225,8 @@ def final_fall(power: FloatArray, floor: Floor, last: int, pulse_points: float) 
         First point of the pulse in which the fall begins; None where the shot sinks into the
         noise by and by or the record stops before the fibre does.
     """
+    if not floor.is_noise:
+        return _cut_fall(power, pulse_points)
     block = max(round(pulse_points), 5)
     stop = min(last + 1 + 2 * block, power.size)
     if stop < 4 * block:
@@ -236,13 +247,29 @@ def final_fall(power: FloatArray, floor: Floor, last: int, pulse_points: float) 
             k -= 2  # a bump on the way down
         else:
             break
-    if floor.is_noise:
-        clear = signal[k] > 2 * floor.surely_above(block) + floor.dark_power
-    else:  # a record that stops in the tail: below the fibre's own level there is no fibre
-        clear = means_db[-1] < means_db[max(k - 2, 0)] - BELOW_FIBRE_DB
+    clear = signal[k] > 2 * floor.surely_above(block) + floor.dark_power
     if not clear or means_db[k] - means_db[-1] < LEAST_FALL_DB:
         return None
     return first + k * block
+
+
+def _cut_fall(power: FloatArray, pulse_points: float) -> int | None:
+    """Where the level falls for good in a record that stops on the way down, or None.
+
+    Below the fibre's own level, at the record's very end, there is no fibre any more.
+    """
+    width = max(int(pulse_points / 4), 3)
+    stretch = int(LONGEST_CUT_PULSES * pulse_points) + 2 * width
+    if power.size < 2 * stretch:
+        return None
+    smooth = DB_PER_RELATIVE_POWER * np.log(
+        np.maximum(running_mean(power[-2 * stretch :], width)[: 2 * stretch - width + 1], 1e-13)
+    )
+    fibre = float(np.median(smooth[:stretch]))
+    if fibre - smooth[-1] < LEAST_FALL_DB:
+        return None
+    above = np.flatnonzero(smooth > fibre - BELOW_FIBRE_DB)
+    return power.size - 2 * stretch + int(above[-1])
 
 
 @dataclass(frozen=True, slots=True)

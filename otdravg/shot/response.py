@@ -55,9 +55,11 @@ LEAST_SHARE = 0.15
 #: Rise and fall of a mirror image differ by no more than this share (chosen, not derived).
 MIRRORED = 0.25
 #: Reflections lower than this do not show the shape of their flanks, dB (chosen, not derived).
-LEAST_HEIGHT_DB = 4.0
+LEAST_HEIGHT_DB = 2.5
 #: A reflection's foot is this high above the fibre, dB (chosen, not derived).
 FOOT_DB = 0.5
+#: A flank as long as the pulse within this share is the pulse's (chosen, not derived).
+SAME_LENGTH = 0.2
 #: Half-way up a flank that is straight in dB stands at 0.5 of the height; one that is straight in
 #: power at 0.63 (5 dB high) to 0.78 (20 dB) (derived).
 STRAIGHT = 0.57
@@ -165,12 +167,14 @@ def learnt(record: Record, noise_width: int) -> Response:
     mirrored = [f for f in flanks if abs(f.up - f.down) <= MIRRORED * max(f.up, f.down) + 2]
     if 2 * len(mirrored) <= len(flanks) or not flanks:
         found = _poles(record, edges)
-        if found is not None:
+        if found is not None and found.poles:
             return _with_smoothing(record, edges, found, noise_width)
+        if found is not None:
+            return replace(found, smoothing=noise_width)
     wide = [f for f in mirrored if f.up >= 3]
     if 2 * len(wide) > len(mirrored):
-        width = round(float(np.median([f.footprint for f in wide]))) - round(record.pulse_points)
         in_db = 2 * sum(f.straight for f in wide) > len(wide)
+        width = round(float(np.median([f.smoothing(record.pulse_points) for f in wide])))
         if width >= 3:
             width = min(width, int(WIDEST_PULSES * record.pulse_points))
             return Response((), width, in_db, edges=len(edges))
@@ -312,12 +316,23 @@ def blind_zones(record: Record, response: Response) -> tuple[tuple[int, int], ..
 
 @dataclass(frozen=True, slots=True)
 class _Flanks:
-    """How a reflection rises and falls, in points: between 15 and 85 % of its height in dB."""
+    """How a reflection rises and falls, in points.
 
-    up: int
+    A pulse seen through a running mean is a trapezoid, of power or of dB: its flanks are as long as
+    the shorter of both, from the foot to the end of its top it is as long as the longer.
+    """
+
+    up: int  # between 15 and 85 % of its height in dB
     down: int
-    footprint: int  # from the first point above the fibre to the last
+    ramp: float  # the whole rising flank
+    to_top: float  # from the foot to the end of the top
     straight: bool  # the rise is a straight line in dB
+
+    def smoothing(self, pulse_points: float) -> float:
+        """Width of the running mean: which of both lengths is not the pulse's."""
+        if abs(self.ramp - pulse_points) < SAME_LENGTH * pulse_points:
+            return self.to_top
+        return self.ramp
 
 
 def _flanks(record: Record, edge: Edge) -> _Flanks | None:
@@ -339,13 +354,16 @@ def _flanks(record: Record, edge: Edge) -> _Flanks | None:
     low, high = int(np.argmax(rise > 0.15 * height)), int(np.argmax(rise > 0.85 * height))
     fallen = behind - far
     upper, lower = int(np.argmax(fallen < 0.85 * drop)), int(np.argmax(fallen < 0.15 * drop))
-    over = int(np.argmax(fallen < FOOT_DB))
     half = float(rise[(low + high) // 2] + rise[(low + high + 1) // 2]) / 2
     straight = bool(half < STRAIGHT * height)
-    footprint = edge.top + over - edge.foot
-    if straight:  # what lies below the foot, on either side
-        footprint += round(2 * FOOT_DB * (high - low) / (0.7 * height))
-    return _Flanks(high - low, lower - upper, footprint, straight)
+    if straight:
+        ramp = (high - low) / 0.7
+        missed = (FOOT_DB - TOP_DB) * ramp / height
+    else:  # a straight line of power from the fibre's to the crest's
+        over = 10 ** (height / 5) - 1
+        ramp = (high - low) * over / (10 ** (0.85 * height / 5) - 10 ** (0.15 * height / 5))
+        missed = -(1 - 10 ** (-TOP_DB / 5)) * ramp
+    return _Flanks(high - low, lower - upper, ramp, edge.top + 1 - edge.foot + missed, straight)
 
 
 def _with_smoothing(
@@ -368,10 +386,11 @@ def _with_smoothing(
         share = (rise - near) / max(high - near, 1e-30)
         low, full = int(np.argmax(share > 0.15)), int(np.argmax(share > 0.85))
         widths.append((full - low) / 0.7)
-    width = noise_width
-    if widths:
-        width = round(float(np.median(widths)))
-    return replace(found, smoothing=width if width >= 3 else 1)
+    width = float(np.median(widths)) if widths else 0.0
+    alike = [w for w in widths if abs(w - width) <= MIRRORED * width + 1]
+    if 2 * len(alike) <= len(widths) or width > WIDEST_PULSES * record.pulse_points:
+        width = noise_width
+    return replace(found, smoothing=round(width) if width >= 3 else 1)
 
 
 def _poles(record: Record, edges: list[Edge]) -> Response | None:
@@ -406,7 +425,8 @@ def _poles(record: Record, edges: list[Edge]) -> Response | None:
         cost = np.sum([left / max(1.0, m) for (left, _), m in zip(fits, misfits, strict=True)], axis=0)
         length, u = _vertex(lengths, cost)
         lengths = length * np.geomspace(0.9, 1.1, 15)
-    poles, u_least = (length,), LEAST_U_ONE if len(kept) == 1 else LEAST_U
+    poles: tuple[float, ...] = (length,)
+    u_least = LEAST_U_ONE if len(kept) == 1 else LEAST_U
     first, share = length * np.geomspace(0.55, 1.05, 12), np.array(SECOND)
     for narrower in (1.06, 1.02, 1.0):  # roughly and finely
         pairs = [(a, a * min(s, 1.0)) for a in first for s in share]
@@ -417,9 +437,10 @@ def _poles(record: Record, edges: list[Edge]) -> Response | None:
         best = int(np.argmin(left))
         if left[best] > SECOND_GAIN * cost.min() - 10:
             break
-        poles, u_least = pairs[best], LEAST_U_ONE
-        first = poles[0] * np.geomspace(1 / narrower, narrower, 7)
-        share = poles[1] / poles[0] * np.geomspace(1 / narrower**4, narrower**4, 7)
+        long, short = pairs[best]
+        poles, u_least = (long, short), LEAST_U_ONE
+        first = long * np.geomspace(1 / narrower, narrower, 7)
+        share = short / long * np.geomspace(1 / narrower**4, narrower**4, 7)
     known = Response(u_poles=max(u / length, u_least), misfit=float(np.median(misfits)), edges=len(kept))
     if sum(poles) < SHORT * pulse:
         return known

@@ -13,7 +13,7 @@ import numpy.typing as npt
 
 from otdravg.errors import Refusal, ShotsDoNotPair
 from otdravg.shot.lines import LineSums, SlopePrior
-from otdravg.shot.noise import DB_PER_RELATIVE_POWER, NoiseModel, linear_power, rough_noise
+from otdravg.shot.noise import DB_PER_RELATIVE_POWER, NoiseModel, Rounding, linear_power, rough_noise
 from otdravg.shot.reflections import (
     Contour,
     Floor,
@@ -75,6 +75,8 @@ LARGEST_SPAN_DB = 140.0
 LEAST_CELL_SIGMAS = 4.0
 #: Points that are averaged column by column.
 FEW_POINTS = 16
+#: Steps of levels that instruments usually write, dB (the file format's own).
+USUAL_QUANTUM_DB = 0.001
 #: Neighbours that must differ before anything is said of the steps of the levels.
 LEAST_STEPS = 50
 #: Cells per pulse in the search.
@@ -111,6 +113,7 @@ class Shot:
     means: tuple[int, ...]  # points of the running means that a sharp edge went through
     blind: tuple[tuple[int, int], ...]  # where remains of tails hide the fibre, in points
     quantum_db: float  # steps of the levels
+    rounding: Rounding
     pulse_m: float
     spacing_m: float
     floor: Floor
@@ -154,9 +157,9 @@ class Shot:
     @property
     def tail_db2(self) -> float | None:
         """Receiver variance at level 0 dB as the noise behind the fibre shows it."""
-        if not self.floor.is_noise or self.floor.sigma_power <= 0 or self.response.poles:
+        if not self.floor.is_noise or self.floor.noise_power <= 0 or self.response.poles:
             return None  # without poles it is not the noise that was recorded
-        return float((DB_PER_RELATIVE_POWER * self.floor.sigma_power) ** 2)
+        return float((DB_PER_RELATIVE_POWER * self.floor.noise_power) ** 2)
 
     @property
     def correlation_windows(self) -> tuple[int, ...]:
@@ -176,8 +179,11 @@ class Shot:
 
     @property
     def rounding_db(self) -> float:
-        """What rounding may feign as a step: little noise does not average it out."""
-        return self.quantum_db / float(np.sqrt(12))
+        """What rounding may feign as a step: little noise does not average it out.
+
+        Steps wider than usual are in the noise itself (:class:`~otdravg.shot.noise.Rounding`).
+        """
+        return min(self.quantum_db, USUAL_QUANTUM_DB) / float(np.sqrt(12))
 
     @property
     def signal_end_m(self) -> float:
@@ -215,9 +221,9 @@ def prepare(trace: Trace, group_index: float | None = None) -> Shot:
             "shoot again with a shorter pulse or finer point spacing, or clean the connector",
         )
     behind = power[end + int(20 * pulse_points) + 20 :] if floor.is_noise else power[:0]
-    shared = noise_width(behind, floor.sigma_power, pulse_points)
+    shared = 1 if floor.masked else noise_width(behind, floor.noise_power, pulse_points)
     record = Record(
-        level, power, pulse_points, guess, start, end, fall, floor.mean_power, floor.sigma_power
+        level, power, pulse_points, guess, start, end, fall, floor.mean_power, floor.noise_power
     )
     response = learnt(record, shared)
     means: tuple[int, ...] = (response.smoothing,)
@@ -235,27 +241,31 @@ def prepare(trace: Trace, group_index: float | None = None) -> Shot:
     edge = int(1.5 * pulse_points)
     inside[: start + edge] = False
     inside[max(end - edge, start) :] = False
-    known = floor.sigma_power > 0 and not response.poles
-    tail = (DB_PER_RELATIVE_POWER * floor.sigma_power) ** 2 if known else None
+    known = floor.noise_power > 0 and not response.poles
+    tail = (DB_PER_RELATIVE_POWER * floor.noise_power) ** 2 if known else None
+    slope = _typical_slope(x, level, start, end, pulse_points)
     quantum = level_step(trace)
-    point_noise = rough_noise(level, inside, lag, quantum, tail)
+    typical = float(np.median(power[start : end + 1 : 16]))
+    dither = DB_PER_RELATIVE_POWER * floor.noise_power / max(typical, 1e-13)
+    rounding = Rounding.of(quantum, slope[0] * spacing, dither)
+    point_noise = rough_noise(level, inside, lag, rounding, tail)
     coarse = max(int(pulse_points / 2), smoothing, 4)
     smooth = running_mean(level, coarse)
     mean_tail = None if tail is None else tail * min(smoothing, coarse) / coarse
-    mean_noise = rough_noise(smooth, inside, lag + coarse, quantum / coarse**0.5, mean_tail)
+    averaged = Rounding(rounding.long_run_db2 / coarse, rounding.long_run_db2 / coarse)
+    mean_noise = rough_noise(smooth, inside, lag + coarse, averaged, mean_tail)
     noise = NoiseModel(
         point_noise.constant_db2,
         point_noise.receiver_db2,
         max(ROUGH_RIPPLE * mean_noise.constant_db2 * coarse, point_noise.constant_db2),
         max(mean_noise.receiver_db2 * coarse, point_noise.receiver_db2),
     )
-    slope = _typical_slope(x, level, start, end, pulse_points)
     nothing = np.zeros(n, dtype=bool)
     slack = SLOPE_SLACK_DB_PER_KM / 1000 * spacing
     contour = Contour.of(level, power, pulse_points, slope[0] * spacing, smoothing, slack)
     shot = Shot(
-        trace, index, x, power, level, response, means, blind, quantum, pulse, spacing, floor, start,
-        end, contour, fall,
+        trace, index, x, power, level, response, means, blind, quantum, rounding, pulse, spacing,
+        floor, start, end, contour, fall,
         start, (), nothing, noise, *slope, Cells.none(width),
     )  # fmt: skip
     return with_reflections(shot)
