@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from otdravg.fit.reading import Kind, Reading
-from otdravg.pair.measure import PairMeasurement, measure_pair
+from otdravg.pair.measure import Measurement, measure
 from otdravg.shot.trace import Trace, traces_from
 from otdravg.simulate import (
     FRESNEL_REFLECTANCE_DB,
@@ -151,21 +151,21 @@ def measured(
     *,
     stated: Cords | None = None,
     **how: object,
-) -> PairMeasurement:
+) -> Measurement:
     """Shoot a span from both ends and measure it, with the cord lengths ``stated`` by the crew."""
     ab, ba = both_ways(glass, tool, **how)  # type: ignore[arg-type]
     told = stated or Cords()
-    return measure_pair(ab, ba, launch_m=told.launch_m, receive_m=told.receive_m)
+    return measure(ab, ba, launch_m=told.launch_m, receive_m=told.receive_m)
 
 
-def reading_near(measurement: PairMeasurement, z_m: float, tolerance_m: float) -> Reading:
+def reading_near(measurement: Measurement, z_m: float, tolerance_m: float) -> Reading:
     """Give the only reading at a place."""
     near = [r for r in measurement.readings if abs(r.distance_m - z_m) <= tolerance_m]
     assert len(near) == 1, f"{len(near)} readings at {z_m:.0f} m: {summary(measurement)}"
     return near[0]
 
 
-def summary(measurement: PairMeasurement) -> str:
+def summary(measurement: Measurement) -> str:
     """Say in one line what was measured, for messages."""
     return "; ".join(
         f"{r.kind.name} {r.distance_m:.1f} m {r.coverage.name}"
@@ -183,7 +183,7 @@ def assert_agrees(value: float | None, u: float | None, truth: float, limit_u: f
 
 
 def assert_all_true(
-    measurement: PairMeasurement,
+    measurement: Measurement,
     glass: Fibre,
     *,
     limit_u_db: float = 0.006,

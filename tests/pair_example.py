@@ -14,7 +14,7 @@ import numpy as np
 
 from otdravg.findings import Finding, Severity
 from otdravg.fit.reading import Coverage, Kind, Reading
-from otdravg.pair.measure import PairMeasurement, measure_pair
+from otdravg.pair.measure import Measurement, measure
 from otdravg.shot.settings import Direction, Identity, Settings, TableEvent
 from otdravg.shot.trace import Trace
 
@@ -97,9 +97,9 @@ def trace(direction: Direction, *, spots: tuple[Spot, ...] = SPOTS, seed: int = 
 
 
 @lru_cache(maxsize=1)
-def measurement() -> PairMeasurement:
+def measurement() -> Measurement:
     """The invented fibre, measured."""
-    return measure_pair(trace(Direction.A_TO_B), trace(Direction.B_TO_A))
+    return measure(trace(Direction.A_TO_B), trace(Direction.B_TO_A))
 
 
 def reading(
@@ -146,7 +146,7 @@ def reading(
     )
 
 
-def with_readings(*readings: Reading) -> PairMeasurement:
+def with_readings(*readings: Reading) -> Measurement:
     """The invented fibre with stated readings instead of measured ones."""
     numbered = tuple(replace(r, number=i) for i, r in enumerate(readings, 1))
     return replace(measurement(), readings=numbered)

@@ -11,7 +11,6 @@ import pytest
 from docs_examples import (
     PAGES,
     ROOT,
-    blocks_of,
     difference,
     examples_of,
     install_commands,
@@ -100,15 +99,6 @@ def test_shown_commands_run_and_print_what_is_shown(page: Path, tmp_path: Path) 
         elif example.shown is not None and not shown_matches(example.shown, outcome.lines):
             faults.append(f"{example.place}:\n{difference(example.shown, outcome.lines)}")
     assert not faults, "\n\n".join(faults)
-
-
-def test_python_in_the_docs_runs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    prepare_folder(tmp_path)
-    monkeypatch.chdir(tmp_path)
-    found = [block for page in PAGES for block in blocks_of(page) if block.language == "python"]
-    assert found
-    for block in found:
-        exec(compile("\n".join(block.lines), block.place, "exec"), {})
 
 
 def test_comparison_of_outputs_can_fail() -> None:

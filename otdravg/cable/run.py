@@ -9,6 +9,7 @@ from concurrent.futures import Executor
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from functools import partial
+from os import PathLike
 from pathlib import Path
 
 from otdravg.cable.checks.earlier import OldSplice, change_findings, changes_since
@@ -43,9 +44,10 @@ from otdravg.cable.measure.standing import Measured, MeasuringSetup, measure_sta
 from otdravg.cable.model import CableFinding, CableReview, FibreKey, ShotRecord, ShotUse
 from otdravg.cable.patterns.find import find_patterns
 from otdravg.cable.resplice.plan import plan_resplices
+from otdravg.errors import BadSetting
 from otdravg.findings import Severity
-from otdravg.sor import SizeLimits
-from otdravg.verdict import Profile
+from otdravg.sor.sizes import SizeLimits
+from otdravg.verdict import Profile, default, load_named
 
 __all__ = ["Options", "Progress", "list_shots", "read_folders", "review"]
 
@@ -72,7 +74,7 @@ class Options:
 
 
 def read_folders(
-    folders: Sequence[Path],
+    folders: Sequence[str | PathLike[str]],
     executor: Executor | None = None,
     progress: Progress = _silent,
     size_limits: SizeLimits | None = None,
@@ -84,9 +86,14 @@ def read_folders(
     Raises
     ------
     BadSetting
-        If one of them is not a folder.
+        If one of them is not a folder, or no trace file lies in any.
     """
-    files = find_files(folders)
+    for folder in folders:
+        if not isinstance(folder, (str, PathLike)):
+            raise BadSetting("folder", folder, "give its name as text or Path")
+    files = find_files([Path(folder) for folder in folders])
+    if not any(file.is_trace_file for file in files):
+        raise BadSetting("folder", ", ".join(map(str, folders)), "no trace file lies in it")
     read = partial(read_header, size_limits=size_limits or SizeLimits())
     with _counted("read", len(files), progress) as done:
         return tuple(spread(read, files, executor, done, batch=64))
@@ -109,8 +116,8 @@ def list_shots(
 
 
 def review(
-    shots: Sequence[RawShot],
-    profile: Profile,
+    shots: str | PathLike[str] | Sequence[str | PathLike[str] | RawShot],
+    profile: Profile | str | PathLike[str] | None = None,
     options: Options | None = None,
     *,
     executor: Executor | None = None,
@@ -120,10 +127,12 @@ def review(
 
     Parameters
     ----------
-    shots : sequence of RawShot
-        As :func:`read_folders` returns them, in any order.
-    profile : Profile
-        The rules to judge by; its ribbon size is the unit of work.
+    shots : path, sequence of paths, or sequence of RawShot
+        A folder or zip archive, or several: later ones hold shots taken after a repair. Or
+        what :func:`read_folders` returned, in any order.
+    profile : Profile, str or path, optional
+        The rules to judge by; its ribbon size is the unit of work. The name of a shipped
+        example, or a TOML file, is read. By default those of :func:`otdravg.verdict.default`.
     options : Options, optional
     executor : concurrent.futures.Executor, optional
         Where pairs are measured; here, one after the other, by default. Results do not
@@ -134,10 +143,18 @@ def review(
     Returns
     -------
     CableReview
+
+    Raises
+    ------
+    BadSetting
+        If a folder is none, or the profile cannot be used.
     """
     options = options or Options()
+    if not isinstance(profile, Profile):
+        profile = default() if profile is None else load_named(profile)
     clock = _Stages()
-    taken, listed = list_shots(sorted(shots, key=lambda raw: raw.file), options)
+    raw_shots = _raw_shots(shots, executor, progress)
+    taken, listed = list_shots(sorted(raw_shots, key=lambda raw: raw.file), options)
     findings = [*options.decisions.findings, *listed]
     decisions, _ = decisions_here(options.decisions, taken)
     still_open = sum(map(len, cables_with_open_ends(taken).values()))
@@ -211,6 +228,20 @@ def review(
         decisions=options.decisions.entries,
         stage_seconds=clock.seconds,
     )
+
+
+def _raw_shots(
+    shots: str | PathLike[str] | Sequence[str | PathLike[str] | RawShot],
+    executor: Executor | None,
+    progress: Progress,
+) -> list[RawShot]:
+    """Read the headers of the folders among what is to be reviewed."""
+    given: Sequence[str | PathLike[str] | RawShot] = (
+        shots if isinstance(shots, Sequence) and not isinstance(shots, str) else [shots]
+    )
+    raw = [one for one in given if isinstance(one, RawShot)]
+    folders = [one for one in given if not isinstance(one, RawShot)]
+    return [*raw, *read_folders(folders, executor, progress)] if folders else raw
 
 
 class _Stages:

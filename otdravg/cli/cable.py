@@ -176,8 +176,6 @@ def cable(
     progress = ProgressLine()
     with _output(target, folders, force) as draft, _executor(workers, dask) as executor:
         shots = read_folders(folders, executor, progress, size_limits)
-        if not any(shot.file.is_trace_file for shot in shots):
-            raise BadSetting("folder", ", ".join(map(str, folders)), "no trace file lies in it")
         if draft is None:
             progress.clear()
             records, findings = list_shots(shots, chosen)

@@ -9,7 +9,6 @@ from pathlib import Path
 import click
 
 from otdravg.cli import options
-from otdravg.cli.loading import load_shot
 from otdravg.cli.options import (
     FilePath,
     force_option,
@@ -21,14 +20,14 @@ from otdravg.cli.options import (
 )
 from otdravg.cli.terminal import print_text, shows_colour, shows_signs
 from otdravg.pair.budget import explained_budget
-from otdravg.pair.measure import measure_pair
+from otdravg.pair.measure import measure
 from otdravg.report.pair_json import pair_json
 from otdravg.report.pair_text import pair_text
-from otdravg.shot.settings import Direction
-from otdravg.sor import SizeLimits
+from otdravg.shot.files import read
+from otdravg.sor.sizes import SizeLimits
 from otdravg.system.atomic import check_targets, write_atomic
 from otdravg.tables.pair import pair_csv
-from otdravg.verdict.judge import judge_pair
+from otdravg.verdict.judge import judge
 from otdravg.verdict.limits import Limits, Rule
 
 __all__ = ["pair"]
@@ -140,15 +139,15 @@ def pair(
         check_report_format(report_file)
 
     from_a, from_b = (b_file, a_file) if swap else (a_file, b_file)
-    measurement = measure_pair(
-        load_shot(from_a, trace_number, size_limits).facing(Direction.A_TO_B),
-        load_shot(from_b, trace_number, size_limits).facing(Direction.B_TO_A),
+    measurement = measure(
+        read(from_a, trace_number, size_limits=size_limits),
+        read(from_b, trace_number, size_limits=size_limits),
         group_index=group_index,
         launch_m=launch_m,
         receive_m=receive_m,
         positions_m=tuple(chain.from_iterable(positions_m)),
     )
-    report = judge_pair(measurement, stated)
+    report = judge(measurement, stated)
     explained = None if explain is None else explained_budget(measurement, explain)
 
     if csv_file is not None:

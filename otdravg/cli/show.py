@@ -11,7 +11,6 @@ import click
 
 from otdravg import __version__
 from otdravg.cli.boundary import JOB_NOT_DONE
-from otdravg.cli.loading import load_shot, load_shots
 from otdravg.cli.options import (
     FilePath,
     force_option,
@@ -24,8 +23,9 @@ from otdravg.cli.terminal import print_error, print_text, shows_colour, shows_si
 from otdravg.errors import BadSetting, OtdravgError
 from otdravg.report.shot_json import finding_object, shot_object, table_object
 from otdravg.report.shot_text import shot_text
+from otdravg.shot.files import read, read_all
 from otdravg.shot.trace import Trace
-from otdravg.sor import SizeLimits
+from otdravg.sor.sizes import SizeLimits
 from otdravg.system.atomic import check_targets
 
 __all__ = ["show"]
@@ -94,8 +94,8 @@ def _read(
     """Read a file's traces, or say in one line why not."""
     try:
         if number is None:
-            return load_shots(path, size_limits), None
-        return (load_shot(path, number, size_limits),), None
+            return read_all(path, size_limits=size_limits), None
+        return (read(path, number, size_limits=size_limits),), None
     except OtdravgError as error:
         return (), str(error)
 

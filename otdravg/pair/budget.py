@@ -33,7 +33,7 @@ from otdravg.fit.joint import (
     prior_information,
 )
 from otdravg.fit.side import Place, Side, pair_sums
-from otdravg.pair.measure import PairMeasurement
+from otdravg.pair.measure import Measurement
 from otdravg.shot.lines import LineTerms
 
 __all__ = [
@@ -120,12 +120,12 @@ class Budget:
 Variance = Callable[[Side], FloatArray]
 
 
-def budget_of(measurement: PairMeasurement, number: int) -> Budget | None:
+def budget_of(measurement: Measurement, number: int) -> Budget | None:
     """Make the budget of the reading with a number.
 
     Parameters
     ----------
-    measurement : PairMeasurement
+    measurement : Measurement
         A measured pair.
     number : int
         Number of the reading, from 1.
@@ -171,7 +171,7 @@ def budget_of(measurement: PairMeasurement, number: int) -> Budget | None:
     )
 
 
-def explained_budget(measurement: PairMeasurement, number: int) -> Budget:
+def explained_budget(measurement: Measurement, number: int) -> Budget:
     """Make the budget of the reading with a number, or say why there is none.
 
     Raises
@@ -188,9 +188,7 @@ def explained_budget(measurement: PairMeasurement, number: int) -> Budget:
     return budget
 
 
-def expanded_after_averaging(
-    measurement: PairMeasurement, number: int, factor: float
-) -> float | None:
+def expanded_after_averaging(measurement: Measurement, number: int, factor: float) -> float | None:
     """Refit with the receiver noise of ``factor`` times the averaging and return U (k = 2).
 
     The variance of the receiver noise falls with the number of averages; ripple, quantisation
@@ -212,7 +210,7 @@ def expanded_after_averaging(
     return 2 * float(np.sqrt(half @ covariance[j] @ half))
 
 
-def _row(measurement: PairMeasurement, number: int) -> int | None:
+def _row(measurement: Measurement, number: int) -> int | None:
     """Index of a reading among the fit's places; ``None`` if it is none of them."""
     if not 1 <= number <= len(measurement.readings):
         return None

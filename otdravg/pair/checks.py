@@ -13,7 +13,7 @@ import numpy.typing as npt
 from otdravg.findings import Finding, Severity
 from otdravg.fit.reading import Coverage, Reading
 from otdravg.fit.side import Side
-from otdravg.pair.measure import PairMeasurement
+from otdravg.pair.measure import Measurement
 from otdravg.quantities import Quantity, reported
 from otdravg.shot.detect import Detection, EventKind
 from otdravg.shot.noise import DB_PER_RELATIVE_POWER
@@ -64,12 +64,12 @@ NOT_MEASURED_SO = frozenset(
 )  # fmt: skip
 
 
-def pair_findings(measurement: PairMeasurement) -> tuple[Finding, ...]:
+def pair_findings(measurement: Measurement) -> tuple[Finding, ...]:
     """Check whether a measured pair can be what its files say.
 
     Parameters
     ----------
-    measurement : PairMeasurement
+    measurement : Measurement
         Both shots with their events, the common axis and the joint fit.
 
     Returns
@@ -117,7 +117,7 @@ def _shared_noise(ab: NoisePrints, ba: NoisePrints) -> list[Finding]:
     ]
 
 
-def _unseen_span(m: PairMeasurement) -> list[Finding]:
+def _unseen_span(m: Measurement) -> list[Finding]:
     """Cords may leave so little of a fibre that nothing of it is measured."""
     pulse_m = max(side.shot.pulse_m for side in (m.side_ab, m.side_ba))
     if m.attenuation_db_per_km is not None and m.axis.length_m > pulse_m:
@@ -132,7 +132,7 @@ def _unseen_span(m: PairMeasurement) -> list[Finding]:
     ]
 
 
-def _attenuation(m: PairMeasurement) -> list[Finding]:
+def _attenuation(m: Measurement) -> list[Finding]:
     """Hold the attenuation against what glass can have at the wavelength on the label."""
     value, u = m.attenuation_db_per_km, m.u_attenuation_db_per_km
     label = m.ab.identity.nominal_wavelength_nm
@@ -153,7 +153,7 @@ def _attenuation(m: PairMeasurement) -> list[Finding]:
     ]
 
 
-def _drift(m: PairMeasurement) -> tuple[float, float] | None:
+def _drift(m: Measurement) -> tuple[float, float] | None:
     """Half of what the fibre seems to lose more per km from B than from A, and how unsure it is.
 
     The uncertainty holds the noise and how uneven glass may be: long spans of many sections
@@ -172,7 +172,7 @@ def _drift(m: PairMeasurement) -> tuple[float, float] | None:
     return float(share @ fit.parameters[seen, 3]), float(np.hypot(u, glass))
 
 
-def _unequal_attenuation(m: PairMeasurement) -> list[Finding]:
+def _unequal_attenuation(m: Measurement) -> list[Finding]:
     """One fibre loses the same in both directions, but for uneven glass and uneven receivers."""
     drift_u = _drift(m)
     if drift_u is None or m.attenuation_db_per_km is None:
@@ -192,7 +192,7 @@ def _unequal_attenuation(m: PairMeasurement) -> list[Finding]:
     return [_caution("attenuation-uneven", text, done)]
 
 
-def _table_attenuation(m: PairMeasurement) -> list[Finding]:
+def _table_attenuation(m: Measurement) -> list[Finding]:
     """The instrument saw the same fibre before anybody changed a scale or a spacing."""
     drift_u, alpha, u = _drift(m), m.attenuation_db_per_km, m.u_attenuation_db_per_km
     if drift_u is None or alpha is None or u is None:
@@ -230,7 +230,7 @@ def _shown_by(reading: Reading) -> int:
     return side if shows else 0
 
 
-def _unmirrored(m: PairMeasurement) -> list[Finding]:
+def _unmirrored(m: Measurement) -> list[Finding]:
     """Steps that only one of both shots shows: a few are chance, most of them are no fibre."""
     both = [r for r in m.readings if r.coverage is Coverage.BOTH]
     shown = np.array([_shown_by(r) for r in both])
@@ -253,7 +253,7 @@ def _unmirrored(m: PairMeasurement) -> list[Finding]:
     ]
 
 
-def _common_shift(only_a_m: FloatArray, only_b_m: FloatArray, m: PairMeasurement) -> float | None:
+def _common_shift(only_a_m: FloatArray, only_b_m: FloatArray, m: Measurement) -> float | None:
     """Length by which steps of one shot stand beside those of the other, if two or more agree."""
     shifts = np.sort((only_a_m[:, None] - only_b_m[None, :]).ravel())
     shifts = shifts[np.abs(shifts) < LARGEST_SHIFT_SHARE * m.axis.length_m]
@@ -262,7 +262,7 @@ def _common_shift(only_a_m: FloatArray, only_b_m: FloatArray, m: PairMeasurement
     return float(np.abs(shifts[agree[0]])) if agree.size else None
 
 
-def _crooked(m: PairMeasurement) -> list[Finding]:
+def _crooked(m: Measurement) -> list[Finding]:
     """Fibre between two splices is straight in dB; a shot that is not was not of it."""
     worst, at_m, where = 0.0, 0.0, ""
     for side in (m.side_ab, m.side_ba):
@@ -282,7 +282,7 @@ def _crooked(m: PairMeasurement) -> list[Finding]:
     ]
 
 
-def _largest_misfit(m: PairMeasurement, side: Side) -> tuple[float, float]:
+def _largest_misfit(m: Measurement, side: Side) -> tuple[float, float]:
     """Largest mean misfit over an eighth of a section that noise does not explain, and where."""
     model = side.model(m.fit, m.places)
     lo, hi = side.ranges(m.places)
@@ -302,7 +302,7 @@ def _largest_misfit(m: PairMeasurement, side: Side) -> tuple[float, float]:
     return float(misfit[row, eighth]), float(side.z()[middle])
 
 
-def _outside_span(m: PairMeasurement) -> list[Finding]:
+def _outside_span(m: Measurement) -> list[Finding]:
     """Splices in front of the span's start are not counted: a cord has none."""
     findings = []
     for seen, start_m in ((m.detection_ab, m.axis.start_a_m), (m.detection_ba, m.axis.start_b_m)):
@@ -331,7 +331,7 @@ def _clear_events(seen: Detection) -> list[float]:
     ]
 
 
-def _unconfirmed_start(m: PairMeasurement) -> list[Finding]:
+def _unconfirmed_start(m: Measurement) -> list[Finding]:
     """A user offset marks a connector, which shows in this shot or from the other end."""
     findings = []
     whole_m = m.axis.start_a_m + m.axis.length_m + m.axis.start_b_m
@@ -359,7 +359,7 @@ def _unconfirmed_start(m: PairMeasurement) -> list[Finding]:
     return findings
 
 
-def _guessed_start(m: PairMeasurement) -> list[Finding]:
+def _guessed_start(m: Measurement) -> list[Finding]:
     """The span was started where the other shot ends, and this shot shows nothing there."""
     findings = []
     for seen, start_m, basis in (

@@ -22,7 +22,7 @@ import numpy.typing as npt
 from otdravg.errors import BadSetting
 from otdravg.fit.reading import Reading
 from otdravg.fit.side import Side
-from otdravg.pair.measure import PairMeasurement
+from otdravg.pair.measure import Measurement
 from otdravg.shot.noise import DB_PER_RELATIVE_POWER
 
 __all__ = ["LsaComparison", "LsaLoss", "cross_check", "five_marker_loss", "four_marker_loss"]
@@ -202,7 +202,7 @@ def _line(
     )
 
 
-def cross_check(measurement: PairMeasurement) -> tuple[LsaComparison, ...]:
+def cross_check(measurement: Measurement) -> tuple[LsaComparison, ...]:
     """Measure every position of a pair again by LSA and compare it with the joint fit.
 
     Markers go to the edges of the clean fibre on both sides of each position, as far as
@@ -213,8 +213,8 @@ def cross_check(measurement: PairMeasurement) -> tuple[LsaComparison, ...]:
 
     Parameters
     ----------
-    measurement : PairMeasurement
-        What :func:`otdravg.pair.measure.measure_pair` returns.
+    measurement : Measurement
+        What :func:`otdravg.pair.measure.measure` returns.
 
     Returns
     -------

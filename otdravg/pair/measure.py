@@ -28,7 +28,7 @@ from otdravg.shot.steps import PLACES_PER_PULSE, threshold_for
 from otdravg.shot.table_check import table_findings
 from otdravg.shot.trace import Trace
 
-__all__ = ["PairMeasurement", "measure_pair"]
+__all__ = ["Measurement", "measure"]
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -46,7 +46,7 @@ NEIGHBOURS = 3
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class PairMeasurement:
+class Measurement:
     """Everything measured on one fibre from two shots."""
 
     ab: Trace
@@ -73,7 +73,7 @@ class PairMeasurement:
         return self.side_ba.z()[::-1], self.ba.level_db[::-1]
 
 
-def measure_pair(
+def measure(
     ab: Trace,
     ba: Trace,
     *,
@@ -83,7 +83,7 @@ def measure_pair(
     positions_m: tuple[float, ...] = (),
     false_alarm_rate: float = 0.001,
     shot_false_alarm_rate: float = 0.01,
-) -> PairMeasurement:
+) -> Measurement:
     """Pair two shots of one fibre and measure every position seen from either end.
 
     Parameters
@@ -103,7 +103,7 @@ def measure_pair(
 
     Returns
     -------
-    PairMeasurement
+    Measurement
 
     Raises
     ------
@@ -139,7 +139,7 @@ def measure_pair(
         places, fit = kept, _fit(sides, kept)
     readings = readings_of(sides, places, fit, seen_ab, seen_ba, axis)
     sections, overall, u_overall = sections_of(places, fit, axis)
-    return PairMeasurement(
+    return Measurement(
         ab, ba, seen_ab, seen_ba, axis, readings, sections, overall, u_overall,
         (
             tuple(findings) + axis_findings + tuple(ghosts) + seen_ab.findings + seen_ba.findings

@@ -15,7 +15,7 @@ from statistics import NormalDist
 import numpy as np
 import numpy.typing as npt
 
-from otdravg.pair.measure import PairMeasurement
+from otdravg.pair.measure import Measurement
 from otdravg.shot.detect import Detection, EventKind
 from otdravg.shot.lines import step_between
 from otdravg.shot.settings import Direction
@@ -126,7 +126,7 @@ def limit_at(detection: Detection, x_m: FloatArray, seen: float = SEEN_SHARE) ->
     return np.where(np.isfinite(limit), limit, np.nan)
 
 
-def detection_limits(measurement: PairMeasurement) -> tuple[DirectionLimit, DirectionLimit]:
+def detection_limits(measurement: Measurement) -> tuple[DirectionLimit, DirectionLimit]:
     """Give the detection limit of both shots of a pair along its span, A→B first."""
     length_m = measurement.axis.length_m
     edges = np.array([0.0, *(p.middle_m for p in measurement.places), length_m])

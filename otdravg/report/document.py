@@ -115,7 +115,7 @@ def _row(report: PairReport, judged: Judged) -> tuple[str, ...]:
         distance_text(reading.distance_m, km=report.in_km),
         _text(reported(reading.loss_ab_db, loss)),
         _text(reported(reading.loss_ba_db, loss)),
-        _text(judged.loss_db),
+        _text(judged.reported_loss_db),
         _text(reported(reading.expanded_uncertainty_db, Quantity.UNCERTAINTY_DB)),
         _text(reported(reading.backscatter_step_db, loss)),
         _text(judged.limit_db),

@@ -9,7 +9,7 @@ from otdravg import __version__
 from otdravg.fit.reading import SectionReading
 from otdravg.fit.side import Axis
 from otdravg.pair.budget import Budget
-from otdravg.pair.measure import PairMeasurement
+from otdravg.pair.measure import Measurement
 from otdravg.pair.visible import SEEN_SHARE, DirectionLimit, detection_limits
 from otdravg.quantities import Quantity, number
 from otdravg.report.budget import budget_object
@@ -162,7 +162,7 @@ def _detection_limit(limit: DirectionLimit) -> dict[str, Any]:
     }
 
 
-def _totals(report: PairReport, measurement: PairMeasurement) -> dict[str, Any]:
+def _totals(report: PairReport, measurement: Measurement) -> dict[str, Any]:
     return {
         "splice_loss_sum_db": _plain(report.sum_db),
         "splice_loss_sum_count": report.sum_count,

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from datetime import datetime, timezone
+from pathlib import PurePath
 
 import numpy as np
 import numpy.typing as npt
@@ -28,7 +29,7 @@ __all__ = ["Trace", "traces_from"]
 FloatArray = npt.NDArray[np.float64]
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
 class Trace:
     """One shot: level in dB (one way, 0 at the top) at equally spaced times.
 
@@ -40,6 +41,14 @@ class Trace:
     settings: Settings
     table: tuple[TableEvent, ...]
     findings: tuple[Finding, ...]
+
+    def __repr__(self) -> str:
+        own, name = self.identity, PurePath(self.identity.path).name
+        return (
+            f"<Trace {name!r}: fibre {own.fibre!r}, {own.wavelength_nm:.0f} nm, "
+            f"{self.settings.pulse_ns:g} ns, {self.level_db.size} points, "
+            f"{self.level_db.size * self.spacing_m() / 1000:.3f} km>"
+        )
 
     def spacing_m(self, group_index: float | None = None) -> float:
         """Distance between neighbouring points in metres."""
@@ -57,14 +66,18 @@ class Trace:
         """One-way length of the pulse on the trace in metres, c·W/(2·n)."""
         return self.settings.pulse_ns * 1e-9 * self.speed_m_per_s(group_index) / 2
 
-    def distance_m(self, group_index: float | None = None) -> FloatArray:
+    @property
+    def distance_m(self) -> FloatArray:
         """One-way distance of every point from the front panel in metres, shape (n,)."""
-        steps = np.arange(self.level_db.size)
-        return np.asarray(self.offset_m(group_index) + steps * self.spacing_m(group_index), float)
+        return np.asarray(self.offset_m() + np.arange(self.level_db.size) * self.spacing_m(), float)
 
     def speed_m_per_s(self, group_index: float | None = None) -> float:
         """Group velocity of the light in the fibre."""
         return SPEED_OF_LIGHT_M_PER_S / (group_index or self.settings.group_index)
+
+    def with_index(self, group_index: float) -> Trace:
+        """Return the same shot with another group index of the fibre."""
+        return replace(self, settings=replace(self.settings, group_index=group_index))
 
     def facing(self, direction: Direction) -> Trace:
         """Return the same shot with its direction stated."""

@@ -70,6 +70,9 @@ def read(path: str | PathLike[str], limits: SizeLimits = _USUAL) -> SorFile:
     UnreadableTrace
         If the path is no readable file, or holds no usable trace.
     """
+    if not isinstance(path, (str, PathLike)):
+        problem = f"expected a file's name, got a {type(path).__name__}"
+        raise UnreadableTrace(repr(path), "file", None, problem, "give its name as text or Path")
     name = os.fspath(path)
     try:
         status = os.stat(name)

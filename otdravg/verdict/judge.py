@@ -21,12 +21,12 @@ from otdravg.findings import Finding, Severity
 from otdravg.fit.reading import Coverage, Kind, Reading
 from otdravg.forecast.settle import settling_steps
 from otdravg.pair.checks import pair_findings
-from otdravg.pair.measure import PairMeasurement
+from otdravg.pair.measure import Measurement
 from otdravg.quantities import Quantity, distance_text, in_km, reported
 from otdravg.shot.settings import Identity
 from otdravg.shot.trace import Trace
 from otdravg.verdict.decision import Action, Verdict, expanded, held_against, is_implausible
-from otdravg.verdict.limits import Limits, Rule
+from otdravg.verdict.limits import LimitDb, Limits, Rule
 
 __all__ = [
     "Action",
@@ -35,7 +35,7 @@ __all__ = [
     "PairReport",
     "Rule",
     "Verdict",
-    "judge_pair",
+    "judge",
     "judge_reading",
     "mismatch_loss_db",
 ]
@@ -61,9 +61,24 @@ class Judged:
         return self.action is not Action.NONE
 
     @property
-    def loss_db(self) -> Decimal | None:
+    def distance_m(self) -> float:
+        """Distance from the span's A end."""
+        return self.reading.distance_m
+
+    @property
+    def loss_db(self) -> float | None:
+        """The true loss as measured."""
+        return self.reading.loss_db
+
+    @property
+    def reported_loss_db(self) -> Decimal | None:
         """The true loss as reported and judged."""
         return reported(self.reading.loss_db, Quantity.LOSS_DB)
+
+    @property
+    def expanded_uncertainty_db(self) -> float | None:
+        """Expanded uncertainty of the true loss, k = 2."""
+        return self.reading.expanded_uncertainty_db
 
     @property
     def mismatch_loss_db(self) -> Decimal | None:
@@ -92,7 +107,7 @@ class PairReport:
     Sum and mean are of the losses as reported, so that the printed column adds up.
     """
 
-    measurement: PairMeasurement
+    measurement: Measurement
     limits: Limits
     limit_db: Decimal
     limit_is_stated: bool  # False: the default was used, and every output says so
@@ -194,11 +209,35 @@ def _held_against(limit_db: Decimal, rule: Rule, reading: Reading, loss_db: Deci
     return _judged(reading, limit_db, held.verdict, action, reason, near_limit=held.near_limit)
 
 
-def judge_pair(measurement: PairMeasurement, limits: Limits) -> PairReport:
-    """Judge every position of a fibre and say what to do next."""
-    limit_db, is_stated = limits.applying_to(measurement.ab.identity.nominal_wavelength_nm)
-    judged = tuple(judge_reading(r, limit_db, limits.rule) for r in measurement.readings)
-    summed = [(j, j.loss_db) for j in judged if j.reading.kind is not Kind.CONNECTOR]
+def judge(
+    measurement: Measurement, limit_db: LimitDb | Limits = None, *, guarded: bool = False
+) -> PairReport:
+    """Judge every position of a fibre and say what to do next.
+
+    Parameters
+    ----------
+    measurement : Measurement
+        What :func:`otdravg.pair.measure.measure` returned.
+    limit_db : float, Decimal, str, mapping or Limits, optional
+        Upper limit of a splice's true loss in dB, or a mapping from wavelengths in nm to limits.
+        A number means what it prints: 0.15 is the decimal 0.15. Without it 0.20 dB is used,
+        and the report says so.
+    guarded : bool
+        Call neither pass nor fail where the limit lies inside the uncertainty.
+
+    Returns
+    -------
+    PairReport
+
+    Raises
+    ------
+    BadSetting
+        If a limit is no number, not above 0 dB, or above 3 dB.
+    """
+    limits = Limits.of(limit_db, guarded=guarded)
+    applied_db, is_stated = limits.applying_to(measurement.ab.identity.nominal_wavelength_nm)
+    judged = tuple(judge_reading(r, applied_db, limits.rule) for r in measurement.readings)
+    summed = [(j, j.reported_loss_db) for j in judged if j.reading.kind is not Kind.CONNECTOR]
     losses_db = [loss_db for _, loss_db in summed if loss_db is not None]
     single_db = [
         loss_db for j, loss_db in summed if loss_db is not None and j.reading.kind is not Kind.GROUP
@@ -215,7 +254,7 @@ def judge_pair(measurement: PairMeasurement, limits: Limits) -> PairReport:
     return PairReport(
         measurement=measurement,
         limits=limits,
-        limit_db=limit_db,
+        limit_db=applied_db,
         limit_is_stated=is_stated,
         splices=judged,
         sum_db=sum(losses_db, Decimal(0)) if losses_db else None,
@@ -225,9 +264,11 @@ def judge_pair(measurement: PairMeasurement, limits: Limits) -> PairReport:
         doubts=doubts,
         next_steps=(
             *(f"Check the files first: {text}." for text in to_check),
-            *_next_steps(judged, limit_db, km=in_km(measurement.axis.length_m), clear=not to_check),
+            *_next_steps(
+                judged, applied_db, km=in_km(measurement.axis.length_m), clear=not to_check
+            ),
             # What would settle a splice is not to be read from a file that is damaged.
-            *(() if damage else _settling(measurement, judged, limit_db)),
+            *(() if damage else _settling(measurement, judged, applied_db)),
         ),
         needs_work=bool(to_check) or any(j.needs_work for j in judged),
     )
@@ -242,7 +283,7 @@ def _damage(trace: Trace) -> str | None:
 
 
 def _settling(
-    measurement: PairMeasurement, judged: Sequence[Judged], limit_db: Decimal
+    measurement: Measurement, judged: Sequence[Judged], limit_db: Decimal
 ) -> tuple[str, ...]:
     """What would settle the splices that are near the limit or not measured both ways."""
     return settling_steps(
@@ -366,8 +407,8 @@ def _place(judged: Judged, km: bool) -> str:
 
 def _figures(judged: Judged) -> str:
     expanded_db = reported(judged.reading.expanded_uncertainty_db, Quantity.UNCERTAINTY_DB)
-    return f"{judged.loss_db} dB ± {expanded_db}"
+    return f"{judged.reported_loss_db} dB ± {expanded_db}"
 
 
 def _over_db(judged: Judged) -> Decimal:
-    return (judged.loss_db or Decimal(0)) - (judged.limit_db or Decimal(0))
+    return (judged.reported_loss_db or Decimal(0)) - (judged.limit_db or Decimal(0))

@@ -92,6 +92,8 @@ def load_named(which: str | PathLike[str]) -> Profile:
     BadSetting
         If no profile has that name, or the file cannot be used (:class:`BadProfile`).
     """
+    if not isinstance(which, (str, PathLike)):
+        raise BadSetting("profile", which, "give the name of one, or a file")
     if not isinstance(which, str) or {".", "/", "\\"} & set(which):
         return load(which)
     return default() if which == default().name else load_shipped(which)

@@ -16,7 +16,8 @@ from scipy import stats
 
 from otdravg.errors import OtdravgError
 from otdravg.fit.reading import Coverage, Kind, Reading
-from otdravg.pair.measure import PairMeasurement, measure_pair
+from otdravg.pair.measure import Measurement
+from otdravg.pair.measure import measure as measure_pair
 from otdravg.shot.trace import Trace, traces_from
 from otdravg.simulate import TrueJoint
 
@@ -43,7 +44,7 @@ class Case:
     pair: SimulatedPair
     ab: Trace
     ba: Trace
-    measurement: PairMeasurement | None
+    measurement: Measurement | None
     refusal: str
     cpu_s: float
 

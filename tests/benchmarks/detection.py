@@ -87,7 +87,7 @@ def jobs(pairs: int) -> Iterator[Job]:
         for file, shot, forward in ((pair.a, pair.shot_a, True), (pair.b, pair.shot_b, False)):
             trace = traces_from(file)[0]
             index = shot.fibre.group_index
-            x_m = trace.distance_m(index)
+            x_m = trace.with_index(index).distance_m
             front_m, end_m = 6 * trace.pulse_m(index), pair.span_m - trace.pulse_m(index)
             clean = slice(*np.searchsorted(x_m, (front_m, end_m)).tolist())
             at_m = np.array([j.position_m for j in pair.truth])
@@ -109,7 +109,7 @@ def ours(job: Job) -> FloatArray:
 def whitened(job: Job) -> tuple[FloatArray, FloatArray]:
     """Distance and level divided by the noise of single points, as the simulator made it."""
     tool = job.shot.instrument
-    x_m = job.trace.distance_m(job.shot.fibre.group_index)[job.clean]
+    x_m = job.trace.with_index(job.shot.fibre.group_index).distance_m[job.clean]
     level = job.trace.level_db[job.clean]
     power = job.shot.top_power * 10 ** (np.poly1d(np.polyfit(x_m, level, 3))(x_m) / 5)
     receiver_db = 5 / np.log(10) * tool.noise_power / power

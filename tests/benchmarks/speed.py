@@ -13,7 +13,7 @@ from dataclasses import replace
 import numpy as np
 from common import median_cpu_s
 
-from otdravg.pair.measure import measure_pair
+from otdravg.pair.measure import measure
 from otdravg.shot.detect import detect
 from otdravg.shot.trace import Trace, traces_from
 from otdravg.simulate import (
@@ -70,7 +70,7 @@ def cost_ms(points: int, splices: int, runs: int) -> tuple[float, float]:
     """Measure detection in both shots and the whole pair, milliseconds of processor time."""
     ab, ba = pair_of(points, splices)
     seen = median_cpu_s(lambda: (detect(ab, _INDEX), detect(ba, _INDEX)), runs)
-    whole = median_cpu_s(lambda: measure_pair(ab, ba), runs)
+    whole = median_cpu_s(lambda: measure(ab, ba), runs)
     return 1000 * seen, 1000 * whole
 
 

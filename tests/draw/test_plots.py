@@ -22,15 +22,15 @@ from otdravg.draw.labels import side_by_side
 from otdravg.draw.pair import check_format, pair_figure, save_figure, shot_figure
 from otdravg.errors import BadSetting, OutputRefused
 from otdravg.fit.reading import Kind
-from otdravg.pair.measure import measure_pair
+from otdravg.pair.measure import measure
 from otdravg.shot.trace import traces_from
-from otdravg.verdict.judge import PairReport, judge_pair
+from otdravg.verdict.judge import PairReport, judge
 from otdravg.verdict.limits import Limits
 
 
 @pytest.fixture(scope="module")
 def report() -> PairReport:
-    return judge_pair(measurement(), Limits())
+    return judge(measurement(), Limits())
 
 
 def texts_of(figure: Figure) -> str:
@@ -77,7 +77,7 @@ class TestCurves:
             np.random.default_rng(5), pulse_ns=(5000.0, 5000.0), spacing_m=(4.0, 6.0),
             splices=(2, 2), section_m=(9000.0, 12_000.0), cords=0.0, connectors=0.0,
         )  # fmt: skip
-        measured = measure_pair(traces_from(pair.a)[0], traces_from(pair.b)[0])
+        measured = measure(traces_from(pair.a)[0], traces_from(pair.b)[0])
         curves = span_curves(measured)
         edges = (0.0, *(reading.distance_m for reading in measured.readings), pair.span_m)
         assert len(edges) == 4
@@ -133,7 +133,7 @@ class TestLabels:
             reading(0.1, 0.1, distance_m=1500 + 40.0 * i if i < 6 else 1500 + 200.0 * i)
             for i in range(count)
         ]
-        figure = pair_figure(judge_pair(with_readings(*crowded), Limits()))
+        figure = pair_figure(judge(with_readings(*crowded), Limits()))
         figure.canvas.draw()
         for axes in figure.axes:
             headings = ("1   ", "2   ", "3   ")
@@ -157,7 +157,7 @@ class TestWords:
     def test_every_true_loss_stands_in_the_picture(self, report: PairReport) -> None:
         words = texts_of(pair_figure(report))
         for judged in report.splices:
-            assert str(judged.loss_db) in words
+            assert str(judged.reported_loss_db) in words
 
     def test_verdicts_are_in_words(self, report: PairReport) -> None:
         assert "over limit" in texts_of(pair_figure(report))
@@ -169,7 +169,7 @@ class TestWords:
         pair = with_readings(
             reading(0.1, None), reading(None, None), reading(0.4, 0.4, kind=Kind.CONNECTOR)
         )
-        words = texts_of(pair_figure(judge_pair(pair, Limits())))
+        words = texts_of(pair_figure(judge(pair, Limits())))
         assert "one-way only" in words
         assert "not measured" in words
         assert "connector, no limit set" in words

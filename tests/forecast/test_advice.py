@@ -12,8 +12,8 @@ from making import instrument, measured, span
 
 from otdravg.fit.reading import Coverage
 from otdravg.forecast.settle import settling_steps
-from otdravg.pair.measure import PairMeasurement
-from otdravg.verdict.judge import judge_pair
+from otdravg.pair.measure import Measurement
+from otdravg.verdict.judge import judge
 from otdravg.verdict.limits import Limits, Rule
 
 LENGTHS_M = [2000.0] * 6
@@ -21,11 +21,11 @@ LOSSES_DB = [0.05, 0.10, 0.148, 0.07, 0.1]
 
 
 @lru_cache(maxsize=4)
-def noisy_pair(far_noise_db: float = 0.3) -> PairMeasurement:
+def noisy_pair(far_noise_db: float = 0.3) -> Measurement:
     return measured(span(LENGTHS_M, LOSSES_DB), instrument(100, 1.0), far_noise_db=far_noise_db)
 
 
-def limit_inside(pair: PairMeasurement, row: int, share: float) -> Decimal:
+def limit_inside(pair: Measurement, row: int, share: float) -> Decimal:
     """A limit that lies ``share``·U above a loss."""
     reading = pair.readings[row]
     return Decimal(f"{reading.loss_db + share * reading.expanded_uncertainty_db:.3f}")
@@ -119,10 +119,10 @@ def test_reading_that_is_no_place_of_the_fit_gets_no_advice() -> None:
 @pytest.mark.parametrize("rule", [Rule.PLAIN, Rule.GUARDED])
 def test_advice_stands_among_the_next_steps(rule: Rule) -> None:
     pair = noisy_pair()
-    report = judge_pair(pair, Limits.parse([str(limit_inside(pair, 2, 0.6))], rule))
+    report = judge(pair, Limits.parse([str(limit_inside(pair, 2, 0.6))], rule))
     assert sum("which settles it if the loss stays" in step for step in report.next_steps) == 1
 
 
 def test_no_doubt_no_advice() -> None:
-    report = judge_pair(noisy_pair(), Limits.parse(["0.5"]))
+    report = judge(noisy_pair(), Limits.parse(["0.5"]))
     assert len(report.next_steps) == 1

@@ -24,7 +24,7 @@ from otdravg.forecast.plan import (
     target_for,
     typical_basis,
 )
-from otdravg.pair.measure import PairMeasurement
+from otdravg.pair.measure import Measurement
 from otdravg.report.plan_text import plan_text
 
 SECTIONS_M = [2000.0, 3000.0, 1500.0, 2500.0, 1000.0, 2000.0]
@@ -62,7 +62,7 @@ def foretold(pulse_ns: int, averaging: float) -> Forecast:
 
 
 @lru_cache(maxsize=8)
-def outcomes(pulse_ns: int, averaging: float) -> tuple[PairMeasurement, ...]:
+def outcomes(pulse_ns: int, averaging: float) -> tuple[Measurement, ...]:
     return tuple(
         measured(GLASS, tool(pulse_ns, averaging), far_noise_db=None, seed=seed)
         for seed in range(40, 48)

@@ -41,14 +41,14 @@ from otdravg.errors import OtdravgError  # noqa: E402
 from otdravg.findings import Finding, Severity  # noqa: E402
 from otdravg.fit.reading import Kind, Reading  # noqa: E402
 from otdravg.pair import measure as bidirectional  # noqa: E402
-from otdravg.pair.measure import PairMeasurement, measure_pair  # noqa: E402
+from otdravg.pair.measure import Measurement, measure  # noqa: E402
 from otdravg.shot.settings import Direction  # noqa: E402
 from otdravg.shot.trace import traces_from  # noqa: E402
 from otdravg.simulate import TrueJoint  # noqa: E402
 from otdravg.simulate.demo import write_demo  # noqa: E402
 from otdravg.simulate.physics import pulse_length_m  # noqa: E402
 from otdravg.verdict.decision import Verdict  # noqa: E402
-from otdravg.verdict.judge import judge_pair  # noqa: E402
+from otdravg.verdict.judge import judge  # noqa: E402
 from otdravg.verdict.limits import Limits  # noqa: E402
 
 #: A loss off by more than this is wrong, dB.
@@ -82,7 +82,7 @@ class Result:
 class Reported:
     """What a user is told of a pair: losses and their places, and all warnings."""
 
-    measurement: PairMeasurement
+    measurement: Measurement
     codes: frozenset[str]
 
 
@@ -104,12 +104,10 @@ def reported(pair: SimulatedPair, files: Files) -> Reported | str:
         if own.launch_m > 0 and trace.user_offset_m() == 0
     }
     try:
-        measurement = measure_pair(
-            ab.facing(Direction.A_TO_B), ba.facing(Direction.B_TO_A), **stated
-        )
+        measurement = measure(ab.facing(Direction.A_TO_B), ba.facing(Direction.B_TO_A), **stated)
     except OtdravgError as error:
         return getattr(getattr(error, "reason", None), "name", type(error).__name__)
-    report = judge_pair(measurement, Limits())
+    report = judge(measurement, Limits())
     findings = (
         *report.doubts,
         *measurement.findings,
@@ -123,7 +121,7 @@ def reported(pair: SimulatedPair, files: Files) -> Reported | str:
 
 
 def wrongs(
-    truth: Sequence[TrueJoint], span_m: float, pair: SimulatedPair, seen: PairMeasurement
+    truth: Sequence[TrueJoint], span_m: float, pair: SimulatedPair, seen: Measurement
 ) -> tuple[frozenset[str], bool]:
     """What is wrong with a measurement, and whether its places are shifted or stretched.
 
@@ -158,7 +156,7 @@ def wrongs(
 def _compared(
     truth: Sequence[TrueJoint],
     at_m: np.ndarray,
-    seen: PairMeasurement,
+    seen: Measurement,
     tolerance_m: float,
 ) -> frozenset[str]:
     """Names of wrong losses, ``loss n``, ``missing n``, and of invented ones by their place."""
@@ -272,7 +270,7 @@ def _valid(number: int) -> list[Finding] | None:
     return None if isinstance(result, str) else _checked(result.measurement)
 
 
-def _checked(measurement: PairMeasurement) -> list[Finding]:
+def _checked(measurement: Measurement) -> list[Finding]:
     from otdravg.pair.checks import pair_findings
 
     return [*pair_findings(measurement), *measurement.findings]
@@ -294,7 +292,7 @@ def demo_cable(fibres: int) -> Tally:
         for a, b in write_demo(Path(folder) / "demo", fibres=fibres).pairs:
             traces = [traces_from(sor.read(path))[0] for path in (a, b)]
             try:
-                tally.add(a.name, _checked(measure_pair(*traces)))
+                tally.add(a.name, _checked(measure(*traces)))
             except OtdravgError:
                 continue
     return tally
@@ -309,14 +307,14 @@ class _Collector:
     @pytest.hookimpl
     def pytest_sessionstart(self) -> None:
         """Look over the shoulder of the measurement."""
-        plain = bidirectional.measure_pair
+        plain = bidirectional.measure
 
-        def watched(*args: object, **how: object) -> PairMeasurement:
+        def watched(*args: object, **how: object) -> Measurement:
             measurement = plain(*args, **how)  # type: ignore[arg-type]
             self.tally.add(os.environ["PYTEST_CURRENT_TEST"], _checked(measurement))
             return measurement
 
-        bidirectional.measure_pair = watched  # type: ignore[assignment]
+        bidirectional.measure = watched  # type: ignore[assignment]
 
 
 def hard_optics() -> Tally:

@@ -20,7 +20,7 @@ from scipy import integrate
 
 from otdravg.errors import BadSetting
 from otdravg.fit.reading import Coverage, Kind, mode_field_ratio
-from otdravg.pair.measure import measure_pair
+from otdravg.pair.measure import measure
 from otdravg.simulate import FRESNEL_REFLECTANCE_DB, mode_field_level_db
 
 #: No noise and no ripple; what is left is the file's own step of 0.001 dB.
@@ -166,7 +166,7 @@ def test_reflectance_from_the_height_of_a_peak(
 def test_swapping_the_shots_mirrors_the_result() -> None:
     glass = span([1500, 2200, 900, 3000], [0.05, 0.10, 0.30], levels_db=[0.0, 0.15, 0.0, 0.05])
     ab, ba = both_ways(glass, seed=6)
-    there, back = measure_pair(ab, ba), measure_pair(ba, ab)
+    there, back = measure(ab, ba), measure(ba, ab)
     assert len(there.readings) == len(back.readings) == 3
     for one, other in zip(there.readings, reversed(back.readings), strict=True):
         assert other.distance_m == pytest.approx(one.distance_from_b_m, abs=1.0)
@@ -201,8 +201,8 @@ def test_one_way_only_is_never_averaged_with_zero() -> None:
 def test_asked_position_is_measured_where_nothing_was_detected() -> None:
     glass = span([2000, 3000], [0.0])
     ab, ba = both_ways(glass, seed=9)
-    assert measure_pair(ab, ba).readings == ()
-    m = measure_pair(ab, ba, positions_m=(2000.0,))
+    assert measure(ab, ba).readings == ()
+    m = measure(ab, ba, positions_m=(2000.0,))
     (reading,) = m.readings
     assert reading.kind is Kind.ASKED
     assert reading.distance_m == 2000
@@ -211,7 +211,7 @@ def test_asked_position_is_measured_where_nothing_was_detected() -> None:
 
 def test_asked_position_where_a_splice_was_found_is_that_splice() -> None:
     glass = span([2000, 3000], [0.10])
-    m = measure_pair(*both_ways(glass, seed=10), positions_m=(2003.0,))
+    m = measure(*both_ways(glass, seed=10), positions_m=(2003.0,))
     (reading,) = m.readings
     assert reading.kind is Kind.SPLICE
     assert_agrees(reading.loss_db, reading.u_loss_db, 0.10, 0.003)
@@ -220,7 +220,7 @@ def test_asked_position_where_a_splice_was_found_is_that_splice() -> None:
 def test_asked_position_outside_the_span_is_refused() -> None:
     ab, ba = both_ways(span([2000, 3000], [0.10]), seed=11)
     with pytest.raises(BadSetting, match="position"):
-        measure_pair(ab, ba, positions_m=(7000.0,))
+        measure(ab, ba, positions_m=(7000.0,))
 
 
 def test_connectors_are_told_from_splices() -> None:
@@ -281,7 +281,7 @@ def test_stated_intervals_hold_their_share_of_true_losses() -> None:
 
 def test_same_points_give_the_same_result() -> None:
     ab, ba = both_ways(span([2000, 3000], [0.10]), seed=16)
-    once, again = measure_pair(ab, ba), measure_pair(ab, ba)
+    once, again = measure(ab, ba), measure(ab, ba)
     assert once.readings == again.readings
     renamed = replace(ab, identity=replace(ab.identity, path="elsewhere.sor", sha256="0"))
-    assert measure_pair(renamed, ba).readings == once.readings
+    assert measure(renamed, ba).readings == once.readings

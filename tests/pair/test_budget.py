@@ -17,7 +17,7 @@ from otdravg.pair.budget import (
     expanded_after_averaging,
     explained_budget,
 )
-from otdravg.pair.measure import PairMeasurement
+from otdravg.pair.measure import Measurement
 from otdravg.shot.lines import LineTerms
 
 LENGTHS_M = [1500.0, 400.0, 1800.0, 1200.0]
@@ -25,12 +25,12 @@ LOSSES_DB = [0.08, 0.12, 0.05]
 
 
 @pytest.fixture(scope="module")
-def pair() -> PairMeasurement:
+def pair() -> Measurement:
     return measured(span(LENGTHS_M, LOSSES_DB), instrument(100, 1.0), far_noise_db=0.02, seed=5)
 
 
 @pytest.mark.parametrize("number", [1, 2, 3])
-def test_causes_add_up_to_the_stated_uncertainty(pair: PairMeasurement, number: int) -> None:
+def test_causes_add_up_to_the_stated_uncertainty(pair: Measurement, number: int) -> None:
     # GUM 5.1.2: variances of independent causes add.
     budget = explained_budget(pair, number)
     stated = pair.readings[number - 1].u_loss_db
@@ -40,7 +40,7 @@ def test_causes_add_up_to_the_stated_uncertainty(pair: PairMeasurement, number: 
 
 
 @pytest.mark.parametrize("number", [1, 2, 3])
-def test_levels_and_their_correlation_add_up_too(pair: PairMeasurement, number: int) -> None:
+def test_levels_and_their_correlation_add_up_too(pair: Measurement, number: int) -> None:
     # GUM 5.2.2, with sensitivity coefficients of half a difference of two levels each.
     budget = explained_budget(pair, number)
     total = sum(i.contribution_db**2 for i in budget.inputs) + budget.correlation_db2
@@ -50,7 +50,7 @@ def test_levels_and_their_correlation_add_up_too(pair: PairMeasurement, number: 
 
 
 def test_receiver_part_is_the_scatter_that_receiver_noise_alone_makes(
-    pair: PairMeasurement,
+    pair: Measurement,
 ) -> None:
     """Monte Carlo (JCGM 101 in spirit): noise of one cause through the estimator itself."""
     rng = np.random.default_rng(11)
@@ -74,7 +74,7 @@ def test_receiver_part_is_the_scatter_that_receiver_noise_alone_makes(
     assert np.std(losses) == pytest.approx(expected, rel=0.12)
 
 
-def with_noise(pair: PairMeasurement, **changes: float) -> PairMeasurement:
+def with_noise(pair: Measurement, **changes: float) -> Measurement:
     """The same pair with another noise model, refitted with that model's weights."""
     sides = []
     for side in (pair.side_ab, pair.side_ba):
@@ -94,7 +94,7 @@ def with_noise(pair: PairMeasurement, **changes: float) -> PairMeasurement:
     return replace(pair, side_ab=sides[0], side_ba=sides[1], fit=fit, readings=readings)
 
 
-def test_four_times_the_averages_halve_pure_receiver_noise(pair: PairMeasurement) -> None:
+def test_four_times_the_averages_halve_pure_receiver_noise(pair: Measurement) -> None:
     # White noise: the standard deviation of a mean falls with the root of the count (derived).
     quiet = with_noise(pair, constant_db2=1e-12, constant_long_run_db2=1e-12,
                        receiver_long_run_db2=1e-9, receiver_db2=1e-9)  # fmt: skip
@@ -104,7 +104,7 @@ def test_four_times_the_averages_halve_pure_receiver_noise(pair: PairMeasurement
     assert then == pytest.approx(now / 2, rel=0.01)
 
 
-def test_ripple_does_not_average_down(pair: PairMeasurement) -> None:
+def test_ripple_does_not_average_down(pair: Measurement) -> None:
     rippled = with_noise(pair, receiver_db2=1e-16, receiver_long_run_db2=1e-16,
                          constant_db2=1e-4, constant_long_run_db2=1e-4)  # fmt: skip
     now = 2 * rippled.readings[0].u_loss_db
@@ -116,13 +116,13 @@ def test_ripple_does_not_average_down(pair: PairMeasurement) -> None:
     assert sum(s.share for s in budget.sources if "receiver" in s.name) < 1e-6
 
 
-def test_longer_averaging_never_harms_and_has_an_end(pair: PairMeasurement) -> None:
+def test_longer_averaging_never_harms_and_has_an_end(pair: Measurement) -> None:
     gains = [g.expanded_db for g in explained_budget(pair, 2).gains]
     now = 2 * pair.readings[1].u_loss_db
     assert now > gains[0] > gains[1] > gains[2] > gains[3] > 0
 
 
-def test_quantisation_alone_is_the_rectangular_distribution(pair: PairMeasurement) -> None:
+def test_quantisation_alone_is_the_rectangular_distribution(pair: Measurement) -> None:
     # GUM 4.3.7: a rectangle of width q has the variance q²/12.
     floor = pair.ab.settings.quantum_db**2 / 12
     only = with_noise(pair, constant_db2=floor, constant_long_run_db2=floor,
@@ -135,7 +135,7 @@ def test_quantisation_alone_is_the_rectangular_distribution(pair: PairMeasuremen
             assert source.share < 1e-6
 
 
-def test_independent_points_follow_the_correlation(pair: PairMeasurement) -> None:
+def test_independent_points_follow_the_correlation(pair: Measurement) -> None:
     white = with_noise(pair, constant_db2=1e-5, constant_long_run_db2=1e-5,
                        receiver_db2=1e-18, receiver_long_run_db2=1e-18)  # fmt: skip
     shared = with_noise(pair, constant_db2=1e-5, constant_long_run_db2=1e-4,
@@ -146,7 +146,7 @@ def test_independent_points_follow_the_correlation(pair: PairMeasurement) -> Non
         assert other.independent == pytest.approx(other.points / 10, rel=1e-3)
 
 
-def test_sections_named_are_the_neighbours(pair: PairMeasurement) -> None:
+def test_sections_named_are_the_neighbours(pair: Measurement) -> None:
     inputs = explained_budget(pair, 2).inputs
     for one in (inputs[0], inputs[2]):
         assert 1490 < one.section_m[0] < one.section_m[1] < 1905
@@ -154,7 +154,7 @@ def test_sections_named_are_the_neighbours(pair: PairMeasurement) -> None:
         assert 1890 < one.section_m[0] < one.section_m[1] < 3705
 
 
-def test_position_counts_where_the_attenuation_changes(pair: PairMeasurement) -> None:
+def test_position_counts_where_the_attenuation_changes(pair: Measurement) -> None:
     # A shift moves the reading by the difference of the attenuations times the shift (derived).
     budget = explained_budget(pair, 2)
     before, behind = pair.sections[1:3]
@@ -165,7 +165,7 @@ def test_position_counts_where_the_attenuation_changes(pair: PairMeasurement) ->
     assert 0 < budget.place_db < 0.1 * budget.u_loss_db
 
 
-def test_no_budget_without_a_true_loss(pair: PairMeasurement) -> None:
+def test_no_budget_without_a_true_loss(pair: Measurement) -> None:
     one_way = replace(pair.readings[0], loss_db=None, u_loss_db=None)
     assert budget_of(replace(pair, readings=(one_way, *pair.readings[1:])), 1) is None
     with pytest.raises(BadSetting, match="numbers 1 to 3"):

@@ -28,14 +28,14 @@ from making import (
 from otdravg import sor
 from otdravg.errors import Refusal, ShotsDoNotPair
 from otdravg.fit.reading import Coverage, Kind
-from otdravg.pair.measure import PairMeasurement, measure_pair
+from otdravg.pair.measure import Measurement, measure
 from otdravg.shot.detect import EventKind, detect
 from otdravg.shot.trace import traces_from
 from otdravg.simulate import FloorMode, Label
 from otdravg.simulate.truth import true_joints
 
 
-def codes(measurement: PairMeasurement) -> list[str]:
+def codes(measurement: Measurement) -> list[str]:
     return [finding.code for finding in measurement.findings]
 
 
@@ -207,7 +207,7 @@ def test_break_in_one_shot_only_is_refused_with_both_lengths() -> None:
     ab = shot(glass, instrument(), 33)
     ba = shot(glass.reversed().broken_at(4200), instrument(), 34)
     with pytest.raises(ShotsDoNotPair) as caught:
-        measure_pair(ab, ba)
+        measure(ab, ba)
     assert caught.value.reason is Refusal.LENGTH
     assert "10000 m" in caught.value.evidence
     assert "4200 m" in caught.value.evidence
@@ -218,7 +218,7 @@ def test_break_seen_from_both_ends_is_refused() -> None:
     ab = shot(glass.broken_at(5800), instrument(), 35)
     ba = shot(glass.reversed().broken_at(4200), instrument(), 36)
     with pytest.raises(ShotsDoNotPair) as caught:
-        measure_pair(ab, ba)
+        measure(ab, ba)
     assert caught.value.reason is Refusal.LENGTH
 
 
@@ -227,7 +227,7 @@ def test_break_in_the_very_middle_is_refused_though_both_lengths_agree() -> None
     ab = shot(glass.broken_at(5000), instrument(), 37)
     ba = shot(glass.reversed().broken_at(5000), instrument(), 38)
     with pytest.raises(ShotsDoNotPair) as caught:
-        measure_pair(ab, ba)
+        measure(ab, ba)
     assert caught.value.reason is Refusal.PATTERN
 
 
@@ -245,7 +245,7 @@ def test_shot_too_noisy_for_the_far_third_is_one_way_only_there() -> None:
     weak = replace(tool, dynamic_range_db=20 * 0.19 + 0.16 + 5 * np.log10(3.5))
     ab = shot(glass, weak, 41, far_noise_db=None)
     ba = shot(glass.reversed(), tool, 42)
-    m = measure_pair(ab, ba)
+    m = measure(ab, ba)
     truth = true_joints(glass)
     for joint in truth:
         reading = reading_near(m, joint.position_m, 15)
@@ -267,7 +267,7 @@ def test_shot_too_noisy_for_the_far_third_is_one_way_only_there() -> None:
 def test_cord_shorter_than_the_dead_zone_stated_by_the_crew() -> None:
     glass = span([1500, 2500, 2000], [0.08, 0.12])
     ab, ba = both_ways(glass, cords=Cords(12, 12, reflectance_db=-45), seed=51)
-    m = measure_pair(ab, ba, launch_m=12, receive_m=12)
+    m = measure(ab, ba, launch_m=12, receive_m=12)
     assert m.axis.length_m == pytest.approx(6000, abs=4)
     assert_all_true(m, glass, tolerance_m=5)
 
@@ -294,13 +294,13 @@ def test_user_offset_set_in_one_file_only() -> None:
     cords = Cords(700, 450)
     ab, ba = both_ways(glass, cords=cords, seed=54)
     with_offset = replace(ab, settings=replace(ab.settings, user_offset_s=700 * 1.4682 / 299792458))
-    m = measure_pair(with_offset, ba)
+    m = measure(with_offset, ba)
     assert m.axis.start_a_m == pytest.approx(700, abs=0.1)
     assert m.axis.start_b_m == pytest.approx(450, abs=4)
     assert m.axis.length_m == pytest.approx(6000, abs=5)
     assert_all_true(m, glass)
     with_offset = replace(ba, settings=replace(ba.settings, user_offset_s=450 * 1.4682 / 299792458))
-    assert_all_true(measure_pair(ab, with_offset), glass)
+    assert_all_true(measure(ab, with_offset), glass)
 
 
 def test_group_index_wrong_by_a_thousandth_in_one_file() -> None:
@@ -325,9 +325,7 @@ def test_records_displayed_in_other_units_measure_alike(unit: str) -> None:
         for link, seed in ((glass, 56), (glass.reversed(), 57))
     ]
     shown = [sor.replace(f, fixed=replace(f.fixed, distance_unit=sor.Text.of(unit))) for f in in_km]
-    reference, other = (
-        measure_pair(*(traces_from(f)[0] for f in files)) for files in (in_km, shown)
-    )
+    reference, other = (measure(*(traces_from(f)[0] for f in files)) for files in (in_km, shown))
     assert [r.loss_db for r in other.readings] == [r.loss_db for r in reference.readings]
     assert_all_true(other, glass)
 

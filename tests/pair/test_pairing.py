@@ -9,7 +9,7 @@ import pytest
 from making import Cords, both_ways, instrument, shot, shot_file, span, with_cords
 
 from otdravg.errors import BadSetting, Refusal, ShotsDoNotPair
-from otdravg.pair.measure import PairMeasurement, measure_pair
+from otdravg.pair.measure import Measurement, measure
 from otdravg.shot.trace import Trace, traces_from
 from otdravg.simulate import Fibre, Label
 from otdravg.simulate.truth import true_joints
@@ -23,7 +23,7 @@ GLASS = span(
 
 def refused(ab: Trace, ba: Trace, **how: float) -> ShotsDoNotPair:
     with pytest.raises(ShotsDoNotPair) as caught:
-        measure_pair(ab, ba, **how)
+        measure(ab, ba, **how)
     error = caught.value
     assert error.evidence
     assert error.advice
@@ -31,7 +31,7 @@ def refused(ab: Trace, ba: Trace, **how: float) -> ShotsDoNotPair:
     return error
 
 
-def assert_in_place(m: PairMeasurement, glass: Fibre, tolerance_m: float = 3) -> None:
+def assert_in_place(m: Measurement, glass: Fibre, tolerance_m: float = 3) -> None:
     found = [r.distance_m for r in m.readings]
     assert found == pytest.approx(list(glass.joint_positions_m), abs=tolerance_m)
     losses = [r.loss_db for r in m.readings]
@@ -42,7 +42,7 @@ def assert_in_place(m: PairMeasurement, glass: Fibre, tolerance_m: float = 3) ->
 
 
 def test_axis_by_voting_with_its_residuals() -> None:
-    m = measure_pair(*both_ways(GLASS, seed=1))
+    m = measure(*both_ways(GLASS, seed=1))
     assert m.axis.length_m == pytest.approx(9400, abs=2)
     assert abs(m.axis.length_m - 9400) < 4 * m.axis.u_length_m
     assert m.axis.matched == 3  # the one at 4900 m reads 0.09 − 0.09 dB from B
@@ -52,7 +52,7 @@ def test_axis_by_voting_with_its_residuals() -> None:
 
 
 def test_axis_without_any_event_comes_from_the_ends() -> None:
-    m = measure_pair(*both_ways(span([5000], []), seed=2))
+    m = measure(*both_ways(span([5000], []), seed=2))
     assert m.axis.length_m == pytest.approx(5000, abs=2)
     assert m.readings == ()
     assert "pattern-unconfirmed" in [f.code for f in m.findings]
@@ -61,7 +61,7 @@ def test_axis_without_any_event_comes_from_the_ends() -> None:
 def test_axis_from_one_common_event_when_both_records_stop_on_the_fibre() -> None:
     # Each record covers 7 of 9.4 km. The splices at 1500 m from A and 1900 m from B would also
     # agree on 3.4 km, but then either shot shows more fibre than there is.
-    m = measure_pair(*both_ways(GLASS, instrument(point_count=7000), seed=3))
+    m = measure(*both_ways(GLASS, instrument(point_count=7000), seed=3))
     assert m.axis.length_m == pytest.approx(9400, abs=4)
     readings = {round(r.distance_m, -2): r.coverage.value for r in m.readings}
     assert readings == {
@@ -71,7 +71,7 @@ def test_axis_from_one_common_event_when_both_records_stop_on_the_fibre() -> Non
 
 def test_axis_from_events_alone_when_both_records_stop_on_the_fibre() -> None:
     glass = span([1500, 2300, 600, 900, 2200, 1900], [0.06, 0.11, 0.15, 0.09, 0.05])
-    m = measure_pair(*both_ways(glass, instrument(point_count=7000), seed=3))
+    m = measure(*both_ways(glass, instrument(point_count=7000), seed=3))
     assert m.axis.length_m == pytest.approx(9400, abs=4)
     coverage = [r.coverage.value for r in m.readings]
     assert coverage == ["A→B only", "both ways", "both ways", "both ways", "B→A only"]
@@ -79,14 +79,14 @@ def test_axis_from_events_alone_when_both_records_stop_on_the_fibre() -> None:
 
 def test_different_pulse_spacing_and_index_meet_on_one_axis() -> None:
     other = instrument(275, 2.3, group_index=1.4676)
-    m = measure_pair(*both_ways(GLASS, instrument(50, 0.7), tool_b=other, seed=4))
+    m = measure(*both_ways(GLASS, instrument(50, 0.7), tool_b=other, seed=4))
     assert m.axis.group_index == 1.4682
     assert m.axis.length_m == pytest.approx(9400, abs=5)
     assert_in_place(m, GLASS, 5)
 
 
 def test_one_stated_index_serves_both_shots() -> None:
-    m = measure_pair(*both_ways(GLASS, seed=5), group_index=1.4700)
+    m = measure(*both_ways(GLASS, seed=5), group_index=1.4700)
     assert m.axis.group_index == 1.4700
     assert m.axis.length_m == pytest.approx(9400 * 1.4682 / 1.4700, abs=3)
 
@@ -95,7 +95,7 @@ def test_one_stated_index_serves_both_shots() -> None:
 
 
 def test_found_cords() -> None:
-    m = measure_pair(*both_ways(GLASS, cords=Cords(520, 830), seed=6))
+    m = measure(*both_ways(GLASS, cords=Cords(520, 830), seed=6))
     assert m.axis.start_a_m == pytest.approx(520, abs=3)
     assert m.axis.start_b_m == pytest.approx(830, abs=3)
     assert m.axis.length_m == pytest.approx(9400, abs=4)
@@ -104,7 +104,7 @@ def test_found_cords() -> None:
 
 def test_stated_cords_stand_as_stated() -> None:
     ab, ba = both_ways(GLASS, cords=Cords(520, 830), seed=7)
-    m = measure_pair(ab, ba, launch_m=520.0, receive_m=830.0)
+    m = measure(ab, ba, launch_m=520.0, receive_m=830.0)
     assert (m.axis.start_a_m, m.axis.start_b_m) == (520.0, 830.0)
     assert "stated" in m.axis.basis_a
     assert_in_place(m, GLASS)
@@ -112,7 +112,7 @@ def test_stated_cords_stand_as_stated() -> None:
 
 def test_launch_cord_at_one_end_only_as_stated() -> None:
     ab, ba = both_ways(GLASS, cords=Cords(520, None), seed=8)
-    m = measure_pair(ab, ba, launch_m=520, receive_m=0)
+    m = measure(ab, ba, launch_m=520, receive_m=0)
     assert (m.axis.start_a_m, m.axis.start_b_m) == (520, 0)
     assert m.axis.length_m == pytest.approx(9400, abs=4)
     assert_in_place(m, GLASS)
@@ -120,7 +120,7 @@ def test_launch_cord_at_one_end_only_as_stated() -> None:
 
 def test_lone_connector_near_one_end_belongs_to_the_span() -> None:
     # Cords come at both ends or at none (common practice, no source).
-    m = measure_pair(*both_ways(GLASS, cords=Cords(520, None), seed=8))
+    m = measure(*both_ways(GLASS, cords=Cords(520, None), seed=8))
     assert (m.axis.start_a_m, m.axis.start_b_m) == (0, 0)
     assert "in the span" in m.axis.basis_a
     assert m.readings[0].distance_m == pytest.approx(520, abs=3)
@@ -130,7 +130,7 @@ def test_each_crew_carries_its_launch_cord_and_there_is_no_receive_cord() -> Non
     tool = instrument()
     ab = shot(with_cords(GLASS, Cords(520, None)), tool, 90)
     ba = shot(with_cords(GLASS.reversed(), Cords(830, None)), tool, 91)
-    m = measure_pair(ab, ba)
+    m = measure(ab, ba)
     assert m.axis.start_a_m == pytest.approx(520, abs=3)
     assert m.axis.start_b_m == pytest.approx(830, abs=3)
     assert m.axis.length_m == pytest.approx(9400, abs=4)
@@ -149,7 +149,7 @@ def test_user_offset_in_one_file_only(which: str) -> None:
             (link.reversed(), 93, offsets[1]),
         )
     )
-    m = measure_pair(ab, ba)
+    m = measure(ab, ba)
     assert m.axis.start_a_m == pytest.approx(520, abs=3)
     assert m.axis.start_b_m == pytest.approx(830, abs=3)
     basis = {"A": m.axis.basis_a, "B": m.axis.basis_b}[which]
@@ -160,7 +160,7 @@ def test_user_offset_in_one_file_only(which: str) -> None:
 def test_cord_longer_than_the_fibre_is_refused_by_name() -> None:
     ab, ba = both_ways(GLASS, seed=9)
     with pytest.raises(BadSetting, match="cord length"):
-        measure_pair(ab, ba, launch_m=20_000)
+        measure(ab, ba, launch_m=20_000)
     assert refused(ab, ba, launch_m=5000, receive_m=5000).reason is Refusal.LENGTH
 
 
@@ -195,7 +195,7 @@ def test_different_wavelengths_are_refused() -> None:
 
 def test_lasers_of_one_nominal_wavelength_may_differ_by_some_nanometres() -> None:
     tool = instrument(wavelength_nm=1548.5)
-    m = measure_pair(*both_ways(GLASS, tool, tool_b=instrument(wavelength_nm=1556.0), seed=13))
+    m = measure(*both_ways(GLASS, tool, tool_b=instrument(wavelength_nm=1556.0), seed=13))
     assert len(m.readings) == 4
 
 
@@ -225,7 +225,7 @@ def test_two_shots_from_one_end_with_other_settings_are_refused() -> None:
 def test_symmetric_fibre_is_not_taken_for_two_shots_from_one_end() -> None:
     # Equal reels: the positions fit unflipped as well; the readings tell.
     glass = span([2000, 2000, 2000, 2000], [0.05, 0.12, 0.30], levels_db=[0.0, -0.1, 0.05, -0.05])
-    m = measure_pair(*both_ways(glass, seed=16))
+    m = measure(*both_ways(glass, seed=16))
     assert_in_place(m, glass)
 
 
@@ -245,6 +245,6 @@ def test_texts_in_the_header_do_not_decide_the_direction() -> None:
         replace(t, identity=replace(t.identity, location_a="North", location_b="South"))
         for t in (ab, ba)
     ]
-    m = measure_pair(*alike)
+    m = measure(*alike)
     assert "ends-typed-alike" in [f.code for f in m.findings]
     assert_in_place(m, GLASS)

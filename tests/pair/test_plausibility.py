@@ -20,7 +20,7 @@ from making import Cords, both_ways, instrument, measured, shot, span
 from otdravg.cable import read_folders, review
 from otdravg.findings import Finding, Severity
 from otdravg.pair.checks import NOT_MEASURED_SO, pair_findings
-from otdravg.pair.measure import PairMeasurement, measure_pair
+from otdravg.pair.measure import Measurement, measure
 from otdravg.shot.detect import detect
 from otdravg.shot.point_checks import REPEAT_POINTS, NoisePrints, same_noise, shot_findings
 from otdravg.shot.trace import Trace
@@ -28,7 +28,7 @@ from otdravg.simulate.demo import write_demo
 from otdravg.sor import build, encode, read
 from otdravg.verdict import default
 from otdravg.verdict.decision import Action
-from otdravg.verdict.judge import judge_pair
+from otdravg.verdict.judge import judge
 from otdravg.verdict.limits import Limits
 
 #: Five reels of an ordinary route; 1 m points and a pulse of 100 ns (10.2 m).
@@ -57,7 +57,7 @@ def scaled(trace: Trace, factor: float) -> Trace:
     return replace(trace, level_db=trace.level_db * factor)
 
 
-def codes(measurement: PairMeasurement) -> set[str]:
+def codes(measurement: Measurement) -> set[str]:
     return {finding.code for finding in pair_findings(measurement)}
 
 
@@ -71,7 +71,7 @@ def shot_codes(trace: Trace) -> set[str]:
 
 
 def test_a_right_pair_raises_no_doubt(pair: tuple[Trace, Trace]) -> None:
-    assert codes(measure_pair(*pair)) == set()
+    assert codes(measure(*pair)) == set()
 
 
 @pytest.mark.parametrize("number", range(24))
@@ -190,7 +190,7 @@ class TestRepeatedNoise:
         once = shot(span([3000, 3000], [0.1]), instrument(), 8, far_noise_db=NOISE_DB)
         again = replace(once, level_db=once.level_db[:-30])
         again = replace(again, identity=replace(again.identity, sha256="0" * 64))
-        assert "noise-shared" in codes(measure_pair(once, again))
+        assert "noise-shared" in codes(measure(once, again))
 
 
 class TestPulseLabel:
@@ -211,7 +211,7 @@ class TestAttenuation:
         self, pair: tuple[Trace, Trace]
     ) -> None:
         # 0.095 dB/km at 1550 nm; Rayleigh scattering alone takes about 0.14 (from memory).
-        m = measure_pair(*(scaled(trace, 0.5) for trace in pair))
+        m = measure(*(scaled(trace, 0.5) for trace in pair))
         assert "attenuation-impossible" in codes(m)
 
     def test_1310_nm_glass_under_a_label_of_1550_nm(self) -> None:
@@ -231,7 +231,7 @@ class TestAttenuation:
     def test_more_scale_in_one_shot_makes_it_steeper(
         self, pair: tuple[Trace, Trace], factor: float, code: str, severity: Severity
     ) -> None:
-        found = {f.code: f for f in pair_findings(measure_pair(scaled(pair[0], factor), pair[1]))}
+        found = {f.code: f for f in pair_findings(measure(scaled(pair[0], factor), pair[1]))}
         assert found[code].severity is severity
         assert f"{0.19 * factor:.3f} dB/km seen from A and 0.190 seen from B" in found[code].text
 
@@ -252,11 +252,11 @@ class TestAttenuation:
 
     def test_the_files_own_table_remembers_the_scale(self, pair: tuple[Trace, Trace]) -> None:
         # 0.209 dB/km is a loss that glass can have; the table still says 0.190.
-        m = measure_pair(*(scaled(trace, 1.1) for trace in pair))
+        m = measure(*(scaled(trace, 1.1) for trace in pair))
         assert codes(m) == {"table-attenuation-differs"}
 
     def test_most_losses_of_its_table_differing_is_a_caution(self) -> None:
-        m = measure_pair(*(scaled(trace, 2) for trace in both_ways(STEEP, seed=15)))
+        m = measure(*(scaled(trace, 2) for trace in both_ways(STEEP, seed=15)))
         found = [f for f in m.findings if f.code == "table-loss-differs"]
         assert [f.severity for f in found] == [Severity.CAUTION] * 2
 
@@ -267,7 +267,7 @@ class TestAttenuation:
             replace(t, settings=replace(t.settings, spacing_s=1.3 * t.settings.spacing_s))
             for t in (ab, ba)
         ]
-        found = [f for f in measure_pair(*stretched).findings if f.code == "table-event-unseen"]
+        found = [f for f in measure(*stretched).findings if f.code == "table-event-unseen"]
         assert [f.severity for f in found] == [Severity.CAUTION] * 2
 
 
@@ -279,7 +279,7 @@ def test_shots_of_one_length_and_other_splices_do_not_mirror() -> None:
     other = span([2000, 2100, 4100, 800, 2500], [0.05, 0.12, 0.08, 0.10])
     ab = shot(GLASS, instrument(), 11)
     ba = shot(other.reversed(), instrument(), 12)
-    assert "steps-one-sided" in codes(measure_pair(ab, ba))
+    assert "steps-one-sided" in codes(measure(ab, ba))
 
 
 def test_splices_that_stand_twice_as_far_apart_are_one_splice_shifted(
@@ -287,7 +287,7 @@ def test_splices_that_stand_twice_as_far_apart_are_one_splice_shifted(
 ) -> None:
     # 60 points between the second and third splice are missing: the first two are shifted.
     cut = with_levels(pair[0], lambda raw: np.delete(raw, np.s_[6000:6060]))
-    found = [f for f in pair_findings(measure_pair(cut, pair[1])) if f.code == "steps-one-sided"]
+    found = [f for f in pair_findings(measure(cut, pair[1])) if f.code == "steps-one-sided"]
     assert len(found) == 1
     told_m = re.search(r"the same (\d+) m further on", found[0].text)
     assert told_m is not None
@@ -299,7 +299,7 @@ def test_a_bow_between_splices_is_no_fibre(pair: tuple[Trace, Trace]) -> None:
         raw[2100:4900] += np.rint(150 * np.sin(np.linspace(0, np.pi, 2800))).astype(int)
         return raw
 
-    assert "fibre-crooked" in codes(measure_pair(with_levels(pair[0], bowed), pair[1]))
+    assert "fibre-crooked" in codes(measure(with_levels(pair[0], bowed), pair[1]))
 
 
 @pytest.fixture(scope="module")
@@ -315,7 +315,7 @@ def started_at(trace: Trace, start_m: float) -> Trace:
 
 class TestCords:
     def test_the_right_offset_is_confirmed(self, corded: tuple[Trace, Trace]) -> None:
-        m = measure_pair(started_at(corded[0], 500), started_at(corded[1], 400))
+        m = measure(started_at(corded[0], 500), started_at(corded[1], 400))
         assert codes(m) == set()
 
     @pytest.mark.parametrize("start_m", [-500.0, 4.0])
@@ -323,7 +323,7 @@ class TestCords:
         self, corded: tuple[Trace, Trace], start_m: float
     ) -> None:
         # The cord's connector would be taken for a part of the span.
-        m = measure_pair(started_at(corded[0], start_m), started_at(corded[1], 400))
+        m = measure(started_at(corded[0], start_m), started_at(corded[1], 400))
         assert codes(m) == {"user-offset-doubtful"}
 
     def test_cords_that_leave_next_to_nothing_of_the_fibre(self) -> None:
@@ -342,7 +342,7 @@ class TestCords:
         self, corded: tuple[Trace, Trace]
     ) -> None:
         # The second splice lies 5500 m behind the panel, and the offset was set on it.
-        m = measure_pair(started_at(corded[0], 5500), started_at(corded[1], 400))
+        m = measure(started_at(corded[0], 5500), started_at(corded[1], 400))
         assert "event-in-cord" in codes(m)
 
 
@@ -350,11 +350,11 @@ class TestCords:
 
 
 def test_a_pair_with_broken_points_is_never_simply_good(pair: tuple[Trace, Trace]) -> None:
-    right = judge_pair(measure_pair(*pair), Limits())
+    right = judge(measure(*pair), Limits())
     assert right.exit_status == 0
     assert right.next_steps[0].startswith("Nothing to redo")
     broken = with_levels(pair[0], lambda raw: raw & ~8)
-    report = judge_pair(measure_pair(broken, pair[1]), Limits())
+    report = judge(measure(broken, pair[1]), Limits())
     assert report.exit_status == 1
     assert report.next_steps[0].startswith("Check the files first: bit 3 of the points")
     assert not any(step.startswith("Nothing to redo") for step in report.next_steps)

@@ -19,7 +19,7 @@ from otdravg.report.page import COLUMNS
 from otdravg.report.pair_json import pair_json, pair_object
 from otdravg.report.pair_text import pair_text
 from otdravg.tables.pair import pair_csv
-from otdravg.verdict.judge import PairReport, judge_pair
+from otdravg.verdict.judge import PairReport, judge
 from otdravg.verdict.limits import Limits, Rule
 
 DOCS = Path(__file__).parents[2] / "docs"
@@ -29,7 +29,7 @@ SCHEMA = json.loads((DOCS / "pair.schema.json").read_text(encoding="utf-8"))
 @pytest.fixture
 def every_case() -> PairReport:
     """One position of each sort, invented."""
-    return judge_pair(
+    return judge(
         with_readings(
             reading(0.12, -0.04, distance_m=210.04),
             reading(0.20, 0.10, distance_m=1210.06),
@@ -70,7 +70,7 @@ class TestJson:
         jsonschema.validate(json.loads(pair_json(every_case)), SCHEMA)
 
     def test_measured_fibre_fits_the_schema(self) -> None:
-        report = judge_pair(measurement(), Limits.parse(["0.15", "1310=0.25"], Rule.GUARDED))
+        report = judge(measurement(), Limits.parse(["0.15", "1310=0.25"], Rule.GUARDED))
         jsonschema.validate(json.loads(pair_json(report)), SCHEMA)
 
     def test_schema_refuses_an_average_with_zero(self, every_case: PairReport) -> None:
@@ -94,7 +94,7 @@ class TestJson:
         assert "the contract's figure decides" in limits["statement"]
 
     def test_stated_limit_is_not_called_a_default(self) -> None:
-        report = judge_pair(measurement(), Limits.parse(["1550=0.15"]))
+        report = judge(measurement(), Limits.parse(["1550=0.15"]))
         limits = pair_object(report)["limits"]
         assert (limits["limit_db"], limits["is_default"]) == (0.15, False)
         assert "default" not in limits["statement"]

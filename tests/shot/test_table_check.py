@@ -6,7 +6,7 @@ from dataclasses import replace
 
 from making import both_ways, instrument, shot, span
 
-from otdravg.pair.measure import measure_pair
+from otdravg.pair.measure import measure
 from otdravg.shot.detect import detect
 from otdravg.shot.settings import SPEED_OF_LIGHT_M_PER_S, TableEvent
 from otdravg.shot.table_check import table_findings
@@ -57,7 +57,7 @@ def test_end_that_differs() -> None:
 
 def test_measurement_does_not_change_with_the_table() -> None:
     ab, ba = both_ways(span([2000, 3000], [0.20]), seed=6)
-    plain = measure_pair(ab, ba)
-    misled = measure_pair(replace(ab, table=(entry(2600, 0.90), entry(4000, 0, is_end=True))), ba)
+    plain = measure(ab, ba)
+    misled = measure(replace(ab, table=(entry(2600, 0.90), entry(4000, 0, is_end=True))), ba)
     assert plain.readings == misled.readings
     assert "table-event-unseen" in [f.code for f in misled.findings]

@@ -67,7 +67,7 @@ def test_index_wrong_by_half_a_thousandth_shifts_20_km_by_7_m() -> None:
 def test_distance_axis_begins_at_the_acquisition_offset() -> None:
     # −5000 units of 100 ps are −500 ns one way: −102.095 m (arithmetic).
     trace = plain(acquisition_offset_100ps=-5000)
-    distance = trace.distance_m()
+    distance = trace.distance_m
     assert distance[0] == pytest.approx(-102.0952, abs=5e-5)
     assert np.diff(distance) == pytest.approx(trace.spacing_m(), rel=1e-9)
     assert trace.offset_m() == distance[0]
@@ -75,7 +75,7 @@ def test_distance_axis_begins_at_the_acquisition_offset() -> None:
 
 def test_another_index_stretches_the_axis_and_leaves_the_file_alone() -> None:
     trace = plain()
-    assert trace.distance_m(1.4692) == pytest.approx(trace.distance_m() * 1.4682 / 1.4692)
+    assert trace.with_index(1.4692).distance_m == pytest.approx(trace.distance_m * 1.4682 / 1.4692)
     assert trace.settings.group_index == 1.4682
 
 

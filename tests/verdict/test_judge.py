@@ -22,7 +22,7 @@ from otdravg.verdict.judge import (
     Action,
     PairReport,
     Verdict,
-    judge_pair,
+    judge,
     judge_reading,
     mismatch_loss_db,
 )
@@ -40,7 +40,7 @@ class TestLimitMeetsLoss:
         assert (0.20 + 0.10) / 2 > 0.15  # 0.15000000000000002: floats alone would fail it
         judged = judge_reading(reading(0.20, 0.10, u_db=0.0), Decimal("0.15"), Rule.PLAIN)
         assert judged.verdict is Verdict.WITHIN
-        assert judged.loss_db == Decimal("0.150")
+        assert judged.reported_loss_db == Decimal("0.150")
 
     @pytest.mark.parametrize(
         ("loss_db", "expected"), [(0.10, Verdict.WITHIN), (0.11, Verdict.OVER)]
@@ -79,7 +79,7 @@ class TestLimitMeetsLoss:
         )
         expected = Verdict.WITHIN if reported_mdb <= limit_mdb else Verdict.OVER
         assert judged.verdict is expected
-        assert judged.loss_db == Decimal(reported_mdb) / 1000
+        assert judged.reported_loss_db == Decimal(reported_mdb) / 1000
 
 
 class TestDecisionWithUncertainty:
@@ -111,9 +111,7 @@ class TestDecisionWithUncertainty:
         assert not judged.near_limit
 
     def test_too_close_asks_for_a_better_shot(self) -> None:
-        report = judge_pair(
-            with_readings(reading(0.19, 0.19, u_db=0.01)), Limits(rule=Rule.GUARDED)
-        )
+        report = judge(with_readings(reading(0.19, 0.19, u_db=0.01)), Limits(rule=Rule.GUARDED))
         assert report.exit_status == 1
         assert report.splices[0].action is Action.SHOOT_AGAIN
         assert "longer averaging" in report.next_steps[0]
@@ -137,44 +135,44 @@ class TestWhatIsNotALoss:
         assert "beyond both shots" in judged.reason
 
     def test_one_way_does_not_count_in_sum_and_mean(self) -> None:
-        report = judge_pair(with_readings(reading(0.1, 0.1), reading(0.9, None)), Limits())
+        report = judge(with_readings(reading(0.1, 0.1), reading(0.9, None)), Limits())
         assert report.sum_db == Decimal("0.100")
         assert (report.sum_count, report.mean_count) == (1, 1)
 
     def test_gain_from_one_end_is_no_fault(self) -> None:
         # Trade article "OTDR bidirectional testing best practice" (shopfiberoptic.com):
         # 0.12 and -0.04 dB, true loss 0.04 dB.
-        report = judge_pair(with_readings(reading(0.12, -0.04)), Limits())
-        assert report.splices[0].loss_db == Decimal("0.040")
+        report = judge(with_readings(reading(0.12, -0.04)), Limits())
+        assert report.splices[0].reported_loss_db == Decimal("0.040")
         assert report.splices[0].gain_seen_from == "B"
         assert report.exit_status == 0
 
     def test_true_loss_clearly_below_zero_is_suspect(self) -> None:
-        report = judge_pair(with_readings(reading(0.02, -0.16, u_db=0.004)), Limits())
+        report = judge(with_readings(reading(0.02, -0.16, u_db=0.004)), Limits())
         assert report.splices[0].verdict is Verdict.IMPLAUSIBLE
         assert report.splices[0].action is Action.LOOK
         assert report.exit_status == 1
         assert "opposite ends" in report.next_steps[0]
 
     def test_true_loss_below_zero_within_noise_passes(self) -> None:
-        report = judge_pair(with_readings(reading(-0.004, -0.004, u_db=0.004)), Limits())
+        report = judge(with_readings(reading(-0.004, -0.004, u_db=0.004)), Limits())
         assert report.splices[0].verdict is Verdict.WITHIN
 
     def test_splice_limit_does_not_apply_to_a_connector(self) -> None:
-        report = judge_pair(with_readings(reading(0.5, 0.4, kind=Kind.CONNECTOR)), Limits())
+        report = judge(with_readings(reading(0.5, 0.4, kind=Kind.CONNECTOR)), Limits())
         assert report.splices[0].verdict is Verdict.NOT_JUDGED
         assert report.splices[0].limit_db is None
         assert report.exit_status == 0
         assert report.sum_db is None
 
     def test_group_over_limit_is_looked_at_not_cut(self) -> None:
-        report = judge_pair(with_readings(reading(0.3, 0.3, kind=Kind.GROUP)), Limits())
+        report = judge(with_readings(reading(0.3, 0.3, kind=Kind.GROUP)), Limits())
         assert report.splices[0].verdict is Verdict.OVER
         assert report.splices[0].action is Action.LOOK
         assert "sum of several splices" in report.next_steps[0]
 
     def test_mean_is_of_single_splices(self) -> None:
-        report = judge_pair(
+        report = judge(
             with_readings(reading(0.1, 0.1), reading(0.2, 0.1), reading(0.3, 0.3, kind=Kind.GROUP)),
             Limits.parse(["0.4"]),
         )
@@ -184,7 +182,7 @@ class TestWhatIsNotALoss:
 
 def test_good_mean_never_excuses_a_bad_splice() -> None:
     # Lease clauses (lawinsider.com): span mean ≤ 0.15 dB; 0.05, 0.05, 0.35 has that mean.
-    report = judge_pair(
+    report = judge(
         with_readings(reading(0.05, 0.05), reading(0.05, 0.05), reading(0.35, 0.35)),
         Limits.parse(["0.15"]),
     )
@@ -214,14 +212,12 @@ class TestMismatch:
 
     def test_failed_splice_says_what_no_re_splice_removes(self) -> None:
         # 9.2 to 10.4 µm: step 0.5325 dB, mismatch 0.0651 dB (derived from both laws above).
-        report = judge_pair(with_readings(reading(0.30 + 0.5325, 0.30 - 0.5325)), Limits())
+        report = judge(with_readings(reading(0.30 + 0.5325, 0.30 - 0.5325)), Limits())
         assert "0.065 dB of it (estimate)" in report.next_steps[0]
         assert "ask whoever set it" not in report.next_steps[0]
 
     def test_mismatch_above_the_limit_is_said_before_cutting(self) -> None:
-        report = judge_pair(
-            with_readings(reading(0.10 + 0.5325, 0.10 - 0.5325)), Limits.parse(["0.05"])
-        )
+        report = judge(with_readings(reading(0.10 + 0.5325, 0.10 - 0.5325)), Limits.parse(["0.05"]))
         assert "ask whoever set it before cutting" in report.next_steps[0]
 
 
@@ -275,12 +271,12 @@ class TestLimits:
 
 class TestNextSteps:
     def test_all_good(self) -> None:
-        report = judge_pair(with_readings(*[reading(0.1, 0.1)] * 5), Limits())
+        report = judge(with_readings(*[reading(0.1, 0.1)] * 5), Limits())
         assert report.next_steps == ("Nothing to redo: all 5 splices are within 0.20 dB.",)
         assert not report.needs_work
 
     def test_over_limit(self) -> None:
-        report = judge_pair(
+        report = judge(
             with_readings(reading(0.1, 0.1), reading(0.31, 0.31, u_db=0.01, distance_m=4210)),
             Limits(),
         )
@@ -290,12 +286,12 @@ class TestNextSteps:
         assert "whole ribbon" in report.next_steps[1]
 
     def test_no_splice_found_is_not_all_good(self) -> None:
-        report = judge_pair(with_readings(), Limits())
+        report = judge(with_readings(), Limits())
         assert "--at" in report.next_steps[0]
         assert report.sum_db is None
 
     def test_sum_is_that_of_the_printed_column(self) -> None:
-        report = judge_pair(with_readings(*[reading(0.1004, 0.1004)] * 3), Limits())
+        report = judge(with_readings(*[reading(0.1004, 0.1004)] * 3), Limits())
         assert report.sum_db == Decimal("0.300")
 
 
@@ -307,7 +303,7 @@ class TestNamesInHeaders:
         pair = with_readings(reading(0.1, 0.1))
         ab = replace(pair.ab, identity=replace(pair.ab.identity, fibre=from_a))
         ba = replace(pair.ba, identity=replace(pair.ba.identity, fibre=from_b))
-        return judge_pair(replace(pair, ab=ab, ba=ba), Limits())
+        return judge(replace(pair, ab=ab, ba=ba), Limits())
 
     @pytest.mark.parametrize(
         ("from_a", "from_b"), [("003", "001"), ("F 12", "13 BL/OR"), ("north", "south")]

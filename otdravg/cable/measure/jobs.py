@@ -24,7 +24,7 @@ from otdravg.findings import Finding
 from otdravg.fit.reading import Reading, SectionReading
 from otdravg.fit.side import Axis
 from otdravg.pair.checks import pair_findings
-from otdravg.pair.measure import measure_pair
+from otdravg.pair.measure import measure
 from otdravg.shot.detect import Detection, Event, detect
 from otdravg.shot.settings import Direction
 from otdravg.shot.trace import Trace
@@ -128,7 +128,7 @@ def _loaded(location: Location | None, direction: Direction) -> Trace | OtdravgE
 
 
 def _measured(job: Job, ab: Trace, ba: Trace) -> Outcome:
-    measurement = measure_pair(
+    measurement = measure(
         ab,
         ba,
         group_index=job.group_index,
