@@ -68,6 +68,8 @@ class CorpusLimits:
         Largest error of the index set for the shot from B; the one from A is right.
     ripple_db_at_10_ns : (float, float)
         Coherence ripple; falls with the square root of the pulse width.
+    rise_fraction, tail_fraction : (float, float)
+        How slow the receiver is (see :class:`~otdravg.simulate.Instrument`).
     """
 
     pulse_ns: Range = (10, 1000)
@@ -89,6 +91,8 @@ class CorpusLimits:
     unequal: float = 0.5
     index_error: float = 0.0008
     ripple_db_at_10_ns: Range = (0.002, 0.006)
+    rise_fraction: Range = (0.05, 0.3)
+    tail_fraction: Range = (0, 0.003)
     wavelengths_nm: tuple[int, ...] = (1310, 1490, 1550, 1625)
     most_points: int = 60_000
 
@@ -332,8 +336,8 @@ def _finish(
         point_count=max(400, point_count_for(record_m, spacing_counts, link.group_index)),
         ripple_db=rng.uniform(*limits.ripple_db_at_10_ns) * math.sqrt(10 / setup.pulse_ns),
         smoothing_points=int(rng.choice(widths)) if widths and rng.random() < 0.4 else 1,
-        rise_fraction=rng.uniform(0.05, 0.3),
-        tail_fraction=rng.uniform(0, 0.003),
+        rise_fraction=rng.uniform(*limits.rise_fraction),
+        tail_fraction=rng.uniform(*limits.tail_fraction),
         tail_ns=setup.pulse_ns * rng.uniform(0.3, 1.5),
         headroom_db=rng.uniform(8, 15),
         floor_raw=int(rng.choice((45_000, 60_000, 65_535))),

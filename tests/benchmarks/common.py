@@ -25,6 +25,9 @@ from otdravg.simulate import TrueJoint
 sys.path.insert(0, str(Path(__file__).parents[1]))
 from corpus import SimulatedPair, random_pair
 
+#: Numerical libraries start threads of their own unless told not to.
+ONE_THREAD = dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"), "1")
+
 #: Half-width of a 95 % interval in standard uncertainties (normal distribution).
 NORMAL_95 = 1.96
 

@@ -27,6 +27,7 @@ from otdravg.simulate import (
     spacing_counts_for,
     with_far_end_noise,
 )
+from otdravg.sor import SorFile
 
 #: The reference job and what it may cost.
 POINTS = 30_000
@@ -39,6 +40,12 @@ _SECTION_M = 2_000.0
 
 
 def pair_of(points: int, splices: int, seed: int = 7) -> tuple[Trace, Trace]:
+    """Shoot one fibre from both ends (see :func:`pair_files`)."""
+    a, b = pair_files(points, splices, seed)
+    return traces_from(a)[0], traces_from(b)[0]
+
+
+def pair_files(points: int, splices: int, seed: int = 7) -> tuple[SorFile, SorFile]:
     """Shoot one fibre from both ends.
 
     The fibre stays the same for a number of splices whatever the number of points: more
@@ -58,12 +65,12 @@ def pair_of(points: int, splices: int, seed: int = 7) -> tuple[Trace, Trace]:
         ripple_db=0.001,
         tail_ns=300,
     )
-    shots = []
+    files = []
     for number, link in enumerate((glass, glass.reversed())):
         noisy = with_far_end_noise(replace(tool), link, 0.01)
         shot = shoot(link, noisy, np.random.default_rng((seed, number)))
-        shots.append(traces_from(sor_file(shot, Label(), "simulated.sor"))[0])
-    return shots[0], shots[1]
+        files.append(sor_file(shot, Label(), "simulated.sor"))
+    return files[0], files[1]
 
 
 def cost_ms(points: int, splices: int, runs: int) -> tuple[float, float]:
