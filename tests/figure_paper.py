@@ -6,14 +6,14 @@ from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
-from core.making import shot_file
+from making import shot_file
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
-from otdravg.noise import DB_PER_RELATIVE_POWER, linear_power
+from otdravg.shot.noise import DB_PER_RELATIVE_POWER, linear_power
+from otdravg.shot.trace import Trace, traces_from
 from otdravg.simulate import Fibre, Instrument, backscatter_power
-from otdravg.trace import Trace, traces_from
 
 FloatArray = npt.NDArray[np.float64]
 

@@ -9,12 +9,12 @@ from collections.abc import Callable
 
 import numpy as np
 from benchmarks.common import NORMAL_95, both_ways, compare, first_corpus, measure, share_interval
-from core.making import NO_CORDS, Cords, instrument, measured, span
 from figure_paper import FROM_A, FROM_B, GLASS, PALE, SHADE, TRUE, TRUTH, label, paper
+from making import NO_CORDS, Cords, instrument, measured, span
 from matplotlib.figure import Figure
 from scipy import stats
 
-from otdravg.joint_fit import PRIOR_DRIFT_SPREAD, VAGUE, SectionSums, fit_sections
+from otdravg.fit.joint import PRIOR_DRIFT_SPREAD, VAGUE, SectionSums, fit_sections
 from otdravg.simulate import true_joints
 
 

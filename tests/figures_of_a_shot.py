@@ -9,7 +9,6 @@ from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
-from core.making import instrument, span
 from figure_paper import (
     FROM_A,
     FROM_B,
@@ -25,15 +24,16 @@ from figure_paper import (
     paper,
     trace_of,
 )
+from making import instrument, span
 from matplotlib.figure import Figure
 
-from otdravg.detect import EventKind, detect
-from otdravg.fibre_signal import FALL_DB_PER_PULSE
-from otdravg.noise import DB_PER_RELATIVE_POWER, linear_power
-from otdravg.ramp import RampWindows, grid_step_m, location_cost, lowest
-from otdravg.search import Search, alone_between, threshold_for
-from otdravg.shot import prepare
-from otdravg.sides import TAIL_MARGIN
+from otdravg.fit.side import TAIL_MARGIN
+from otdravg.shot.detect import EventKind, detect
+from otdravg.shot.noise import DB_PER_RELATIVE_POWER, linear_power
+from otdravg.shot.ramp import RampWindows, grid_step_m, location_cost, lowest
+from otdravg.shot.reflections import FALL_DB_PER_PULSE
+from otdravg.shot.shot import prepare
+from otdravg.shot.steps import Search, alone_between, threshold_for
 from otdravg.simulate import backscatter_power
 
 

@@ -12,7 +12,7 @@ from pathlib import Path
 from figures_of_a_pair import FIGURES_OF_A_PAIR
 from figures_of_a_shot import FIGURES_OF_A_SHOT
 
-from otdravg.plots import figure_bytes, own_look
+from otdravg.draw.pair import figure_bytes, own_look
 
 ROOT = Path(__file__).resolve().parents[1]
 PICTURES_DIR = ROOT / "docs" / "img"

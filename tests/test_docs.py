@@ -33,11 +33,15 @@ _OPTION = re.compile(r"(?<![\w-])--[a-z][a-z-]*")
 
 def commands() -> Iterator[tuple[str, click.Command]]:
     """All commands with their names, sub-groups walked."""
-    waiting: list[tuple[str, click.Command]] = list(main.commands.items())
+    waiting: list[tuple[str, click.Command]] = [("", main)]
     while waiting:
         name, command = waiting.pop(0)
         if isinstance(command, click.Group):
-            waiting += [(f"{name} {sub}", c) for sub, c in command.commands.items()]
+            context = click.Context(command)
+            for sub in command.list_commands(context):
+                found = command.get_command(context, sub)
+                assert found is not None
+                waiting.append((f"{name} {sub}".strip(), found))
         else:
             yield name, command
 

@@ -24,28 +24,36 @@ def layers() -> dict[str, int]:
     }
 
 
+def layer_of(module: str, depth: dict[str, int]) -> int | None:
+    """Layer of a module (``room/module``): its own where one is drawn, else that of its room."""
+    while module:
+        if module in depth:
+            return depth[module]
+        module = module.rpartition("/")[0]
+    return None
+
+
 def imported(path: Path) -> Iterator[str]:
-    """Names below the package that a file imports, wherever in the file."""
+    """Modules below the package that a file imports, wherever in the file, as ``room/module``."""
     for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
         names = [a.name for a in node.names] if isinstance(node, ast.Import) else []
         if isinstance(node, ast.ImportFrom) and node.module:
-            names = [node.module]
-            if node.module == "otdravg":
-                names = [f"otdravg.{a.name}" for a in node.names]
+            names = [f"{node.module}.{a.name}" for a in node.names]
         for name in names:
             if name.startswith("otdravg."):
-                yield name.split(".")[1]
+                yield "/".join(name.split(".")[1:])
 
 
 def files() -> Iterator[tuple[str, Path]]:
     for path in sorted((ROOT / "otdravg").rglob("*.py")):
-        name = path.relative_to(ROOT / "otdravg").parts[0].removesuffix(".py")
+        name = path.relative_to(ROOT / "otdravg").with_suffix("").as_posix()
         if name not in OUTSIDE:
-            yield name, path
+            yield name.removesuffix("/__init__"), path
 
 
 def test_every_module_has_a_layer() -> None:
-    assert {name for name, _ in files()} - layers().keys() == set()
+    depth = layers()
+    assert [name for name, _ in files() if layer_of(name, depth) is None] == []
 
 
 def test_imports_point_downwards() -> None:
@@ -54,6 +62,8 @@ def test_imports_point_downwards() -> None:
         f"{path.relative_to(ROOT)} imports {target}"
         for name, path in files()
         for target in imported(path)
-        if target in depth and depth[target] < depth[name]
+        if (there := layer_of(target, depth)) is not None
+        and (here := layer_of(name, depth)) is not None
+        and there < here
     ]
     assert upwards == []

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from make_pictures import FIGURES, make_picture
 
-from otdravg.noise import _sum_over_lags
+from otdravg.shot.noise import _sum_over_lags
 
 #: These draw hundreds of simulated shots; the script does it when the docs are refreshed.
 SLOW = ("method-tail.png", "method-borrowing.png", "method-honesty.png")

@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 from io import BufferedReader
 
 from otdravg.errors import UnreadableTrace
-from otdravg.ordinary import open_ordinary
+from otdravg.system.ordinary import open_ordinary
 
 __all__ = ["NOWHERE", "Location", "Member"]
 

@@ -10,14 +10,14 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime
 from enum import Enum
 
-from otdravg.cable.decision_model import SealedDecision
+from otdravg.cable.decisions.model import SealedDecision
 from otdravg.cable.location import Location
-from otdravg.cable.pattern_model import Patterns
-from otdravg.cable.plan_model import ResplicePlan
+from otdravg.cable.patterns.model import Patterns
+from otdravg.cable.resplice.model import ResplicePlan
 from otdravg.findings import Severity
-from otdravg.profile import Profile, SpliceVerdict
-from otdravg.readings import Coverage, Kind
-from otdravg.trace import Direction, Identity, Settings
+from otdravg.fit.reading import Coverage, Kind
+from otdravg.shot.settings import Direction, Identity, Settings
+from otdravg.verdict import Profile, SpliceVerdict
 
 __all__ = [
     "Attempt",
@@ -134,7 +134,7 @@ class CableFinding:
 class ShotRecord:
     """One file (or one trace of a file that holds several), used or not.
 
-    The points are not kept: :func:`otdravg.cable.inventory.load` reads them again.
+    The points are not kept: :func:`otdravg.cable.files.folder.load` reads them again.
     """
 
     path: str  # as shown: relative to the folder given, with forward slashes
@@ -344,7 +344,7 @@ class CableReview:
     @property
     def needs_work(self) -> bool:
         """Whether a splice, a span or a finding asks somebody to do something."""
-        from otdravg.decision import Action
+        from otdravg.verdict.decision import Action
 
         return (
             any(row.verdict.action is not Action.NONE for row in self.rows)

@@ -26,22 +26,22 @@ from otdravg.cable import (
     read_mapping,
     review,
 )
-from otdravg.cable.against import read_splices
-from otdravg.cable.colours import RIBBON_SIZES
+from otdravg.cable.checks.earlier import read_splices
 from otdravg.cli import options
 from otdravg.cli.closeout_options import only_option, template_option
-from otdravg.cli.options import FilePath, force_option, room_option
+from otdravg.cli.options import FilePath, force_option, guarded_option, room_option
 from otdravg.cli.progress import ProgressLine
 from otdravg.cli.terminal import print_text, shows_colour, shows_signs
+from otdravg.closeout.closeout import PARTS, chosen_parts, fill_closeout
+from otdravg.closeout.template import Template, load_template
 from otdravg.errors import BadSetting, OutputRefused
-from otdravg.export.cable_text import cable_text, listing_text
-from otdravg.export.closeout import PARTS, chosen_parts, fill_closeout
-from otdravg.export.template import Template, load_template
-from otdravg.export.whole_folder import whole_folder
-from otdravg.limits import Rule
-from otdravg.profile import Profile, default, load, load_shipped
+from otdravg.report.cable import cable_text, listing_text
 from otdravg.sor import SizeLimits
-from otdravg.workers import local_workers
+from otdravg.system.whole_folder import whole_folder
+from otdravg.system.workers import local_workers
+from otdravg.trade import RIBBON_SIZES
+from otdravg.verdict import Profile, default, load_named
+from otdravg.verdict.limits import Rule
 
 __all__ = ["cable"]
 
@@ -59,11 +59,7 @@ LARGE_BLOCK_BYTES = 30_000_000
     metavar="NAME|FILE",
     help="Acceptance profile: a TOML file, or the name of a shipped example.",
 )
-@click.option(
-    "--guarded",
-    is_flag=True,
-    help="Call neither pass nor fail where the limit lies inside the uncertainty.",
-)
+@guarded_option
 @click.option(
     "--ribbon",
     "ribbon",
@@ -212,13 +208,8 @@ def _parts(everything: bool, only: str | None) -> frozenset[str]:
 
 
 def _profile(name: str | None, guarded: bool, ribbon: str | None) -> Profile:
-    """Take a bare word as a shipped profile, anything with a dot or slash as a file."""
-    if name is None:
-        chosen = default()
-    elif {".", "/", "\\"} & set(name):
-        chosen = load(Path(name))
-    else:
-        chosen = load_shipped(name)
+    """Find the profile and apply what the command line says otherwise."""
+    chosen = default() if name is None else load_named(name)
     if guarded:
         chosen = chosen.with_rule(Rule.GUARDED)
     if ribbon is not None:

@@ -12,9 +12,9 @@ from otdravg.cli.boundary import JOB_NOT_DONE
 from otdravg.cli.options import FilePath
 from otdravg.cli.terminal import print_text
 from otdravg.errors import BadSetting
-from otdravg.export.page import counted
 from otdravg.findings import Severity
-from otdravg.printable import printable
+from otdravg.report.page import counted
+from otdravg.system.printable import printable
 
 __all__ = ["decide"]
 

@@ -11,7 +11,7 @@ import click
 
 from otdravg.cli.options import FilePath, force_option, wavelengths_nm
 from otdravg.cli.terminal import print_text
-from otdravg.printable import printable
+from otdravg.system.printable import printable
 
 if TYPE_CHECKING:
     from otdravg.simulate.demo import DemoSummary

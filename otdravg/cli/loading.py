@@ -8,8 +8,8 @@ from pathlib import Path
 from otdravg import sor
 from otdravg.errors import BadSetting
 from otdravg.findings import Finding, Severity
+from otdravg.shot.trace import Trace, traces_from
 from otdravg.sor import SizeLimits
-from otdravg.trace import Trace, traces_from
 
 __all__ = ["load_shot", "load_shots"]
 

@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
 from pathlib import Path
-from typing import Any, TypeVar
 
 import click
 
-from otdravg.sor import SizeLimits
+from otdravg.sor.sizes import SizeLimits
 
 __all__ = [
     "FilePath",
     "force_option",
     "group_index",
+    "guarded_option",
+    "json_option",
     "length_m",
     "lengths_m",
     "plot_option",
@@ -27,8 +27,6 @@ _METRES = {"": 1.0, "m": 1.0, "km": 1000.0, "ft": 0.3048, "kft": 304.8}
 _LENGTH = re.compile(r"(\d+(?:\.\d*)?|\.\d+)\s*(m|km|ft|kft|)", re.ASCII | re.IGNORECASE)
 _LONGEST_M = 1e6  # no single shot reaches 1000 km
 _MOST_ROOM = 256  # 4 GiB: blocks and counts of the format go no further
-
-Command = TypeVar("Command", bound=Callable[..., Any])
 
 #: A file name; whether it can be read or written is found out, and said, by the library.
 FilePath = click.Path(path_type=Path)
@@ -65,37 +63,42 @@ def group_index(text: str) -> float:
     return float(text)
 
 
-def force_option(command: Command) -> Command:
-    """Add ``--force``."""
-    return click.option("--force", is_flag=True, help="Replace output files that exist.")(command)
+#: ``--force``
+force_option = click.option("--force", is_flag=True, help="Replace output files that exist.")
 
+#: ``--guarded``
+guarded_option = click.option(
+    "--guarded",
+    is_flag=True,
+    help="Call neither pass nor fail where the limit lies inside the uncertainty.",
+)
 
-def plot_option(command: Command) -> Command:
-    """Add ``--plot FILE``."""
-    return click.option(
-        "--plot", metavar="FILE", type=FilePath, help="Draw the picture: .png, .pdf or .svg."
-    )(command)
+#: ``--json``, which gives the command ``as_json``.
+json_option = click.option(
+    "--json", "as_json", is_flag=True, help="Print one JSON object and nothing else on stdout."
+)
 
+#: ``--plot FILE``
+plot_option = click.option(
+    "--plot", metavar="FILE", type=FilePath, help="Draw the picture: .png, .pdf or .svg."
+)
 
-def room_option(command: Command) -> Command:
-    """Add ``--room N``, which gives the command ``size_limits``."""
-    return click.option(
-        "--room",
-        "size_limits",
-        metavar="N",
-        type=click.IntRange(min=1, max=_MOST_ROOM),
-        default=1,
-        callback=lambda ctx, param, value: SizeLimits().times(value),
-        help="Allow trace files N times larger than usual (16 MiB, 2 million points, 256 blocks).",
-    )(command)
+#: ``--room N``, which gives the command ``size_limits``.
+room_option = click.option(
+    "--room",
+    "size_limits",
+    metavar="N",
+    type=click.IntRange(min=1, max=_MOST_ROOM),
+    default=1,
+    callback=lambda ctx, param, value: SizeLimits().times(value),
+    help="Allow trace files N times larger than usual (16 MiB, 2 million points, 256 blocks).",
+)
 
-
-def trace_option(command: Command) -> Command:
-    """Add ``--trace N``."""
-    return click.option(
-        "--trace",
-        "trace_number",
-        metavar="N",
-        type=click.IntRange(min=1),
-        help="Which trace of a file that holds several (one per pulse width).",
-    )(command)
+#: ``--trace N``, which gives the command ``trace_number``.
+trace_option = click.option(
+    "--trace",
+    "trace_number",
+    metavar="N",
+    type=click.IntRange(min=1),
+    help="Which trace of a file that holds several (one per pulse width).",
+)

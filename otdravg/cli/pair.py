@@ -8,20 +8,28 @@ from pathlib import Path
 
 import click
 
-from otdravg.atomic import check_targets, write_atomic
-from otdravg.bidirectional import measure_pair
-from otdravg.budget import explained_budget
 from otdravg.cli import options
 from otdravg.cli.loading import load_shot
-from otdravg.cli.options import FilePath, force_option, plot_option, room_option, trace_option
+from otdravg.cli.options import (
+    FilePath,
+    force_option,
+    guarded_option,
+    json_option,
+    plot_option,
+    room_option,
+    trace_option,
+)
 from otdravg.cli.terminal import print_text, shows_colour, shows_signs
-from otdravg.export.pair_csv import pair_csv
-from otdravg.export.pair_json import pair_json
-from otdravg.export.pair_text import pair_text
-from otdravg.judge import judge_pair
-from otdravg.limits import Limits, Rule
+from otdravg.pair.budget import explained_budget
+from otdravg.pair.measure import measure_pair
+from otdravg.report.pair_json import pair_json
+from otdravg.report.pair_text import pair_text
+from otdravg.shot.settings import Direction
 from otdravg.sor import SizeLimits
-from otdravg.trace import Direction
+from otdravg.system.atomic import check_targets, write_atomic
+from otdravg.tables.pair import pair_csv
+from otdravg.verdict.judge import judge_pair
+from otdravg.verdict.limits import Limits, Rule
 
 __all__ = ["pair"]
 
@@ -37,11 +45,7 @@ __all__ = ["pair"]
     help="Upper limit of a splice's true loss, as in 0.15, or for one wavelength as in "
     "1310=0.25; may be repeated. Without it 0.20 dB is used, and the output says so.",
 )
-@click.option(
-    "--guarded",
-    is_flag=True,
-    help="Call neither pass nor fail where the limit lies inside the uncertainty.",
-)
+@guarded_option
 @click.option(
     "--index",
     "group_index",
@@ -88,9 +92,7 @@ __all__ = ["pair"]
     help="Write a document to hand on: .pdf, or .html in one file.",
 )
 @click.option("--csv", "csv_file", metavar="FILE", type=FilePath, help="Write the table as CSV.")
-@click.option(
-    "--json", "as_json", is_flag=True, help="Print one JSON object and nothing else on stdout."
-)
+@json_option
 @room_option
 @force_option
 @click.pass_context
@@ -129,11 +131,11 @@ def pair(
     check_targets(targets, inputs=(a_file, b_file), overwrite=force)
     if plot is not None:
         # Only now: matplotlib takes longer to load than a pair to measure.
-        from otdravg.plots import check_format, pair_figure, save_figure
+        from otdravg.draw.pair import check_format, pair_figure, save_figure
 
         check_format(plot)
     if report_file is not None:
-        from otdravg.export.pair_report import check_report_format, write_pair_report
+        from otdravg.report.document import check_report_format, write_pair_report
 
         check_report_format(report_file)
 

@@ -10,16 +10,29 @@ from pathlib import Path
 
 import click
 
-from otdravg.atomic import check_targets
 from otdravg.cli import options
 from otdravg.cli.loading import load_shot
-from otdravg.cli.options import FilePath, force_option, plot_option, room_option, trace_option
+from otdravg.cli.options import (
+    FilePath,
+    force_option,
+    json_option,
+    plot_option,
+    room_option,
+    trace_option,
+)
 from otdravg.cli.terminal import print_text, shows_colour, shows_signs
-from otdravg.export.plan_json import plan_json
-from otdravg.export.plan_text import plan_text
-from otdravg.limits import Limits
-from otdravg.plan import AVERAGING_S, basis_from_shot, make_plan, planned_route, typical_basis
+from otdravg.forecast.plan import (
+    AVERAGING_S,
+    basis_from_shot,
+    make_plan,
+    planned_route,
+    typical_basis,
+)
+from otdravg.report.plan_json import plan_json
+from otdravg.report.plan_text import plan_text
 from otdravg.sor import SizeLimits
+from otdravg.system.atomic import check_targets
+from otdravg.verdict.limits import Limits
 
 __all__ = ["plan"]
 
@@ -92,9 +105,7 @@ def _times_s(text: str) -> tuple[float, ...]:
               default="1.4682", show_default=True, help="Group index.")  # fmt: skip
 @trace_option
 @plot_option
-@click.option(
-    "--json", "as_json", is_flag=True, help="Print one JSON object and nothing else on stdout."
-)
+@json_option
 @room_option
 @force_option
 @click.pass_context
@@ -132,8 +143,8 @@ def plan(
         inputs = () if like is None else (like,)
         check_targets([plot], inputs=inputs, overwrite=force)
         # Only now: matplotlib takes longer to load than a plan to make.
-        from otdravg.plan_plot import plan_figure
-        from otdravg.plots import check_format, save_figure
+        from otdravg.draw.pair import check_format, save_figure
+        from otdravg.draw.plan import plan_figure
 
         check_format(plot)
     route = planned_route(

@@ -11,16 +11,17 @@ from otdravg.cli.boundary import JOB_NOT_DONE
 from otdravg.cli.options import FilePath
 from otdravg.cli.terminal import print_error, print_text, shows_signs
 from otdravg.errors import BadProfile, BadSetting
-from otdravg.export.page import Page
-from otdravg.profile import (
+from otdravg.report.page import Page
+from otdravg.verdict import (
     Profile,
     default,
     load,
+    load_named,
     load_shipped,
     shipped_names,
     shipped_text,
 )
-from otdravg.profile.describe import described
+from otdravg.verdict.describe import described
 
 __all__ = ["profile"]
 
@@ -71,14 +72,7 @@ def show(which: str | None, *, as_toml: bool) -> None:
     elif as_toml:
         print_text(shipped_text(which))
     else:
-        print_text(_explained(_found(which)))
-
-
-def _found(which: str) -> Profile:
-    """Take a bare word as a shipped name, anything with a dot or slash as a file."""
-    if which == default().name:
-        return default()
-    return load(which) if {".", "/", "\\"} & set(which) else load_shipped(which)
+        print_text(_explained(load_named(which)))
 
 
 def _page() -> Page:

@@ -11,11 +11,11 @@ from otdravg.cli.closeout_options import only_option, template_option
 from otdravg.cli.options import FilePath, force_option
 from otdravg.cli.progress import ProgressLine
 from otdravg.cli.terminal import print_text
+from otdravg.closeout.closeout import PARTS, chosen_parts, write_closeout
+from otdravg.closeout.json_file import read_closeout
+from otdravg.closeout.template import load_template
 from otdravg.errors import BadSetting
-from otdravg.export.closeout import PARTS, chosen_parts, write_closeout
-from otdravg.export.closeout_json import read_closeout
-from otdravg.export.template import load_template
-from otdravg.printable import printable
+from otdravg.system.printable import printable
 
 __all__ = ["report"]
 

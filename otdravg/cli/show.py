@@ -10,16 +10,23 @@ from typing import Any
 import click
 
 from otdravg import __version__
-from otdravg.atomic import check_targets
 from otdravg.cli.boundary import JOB_NOT_DONE
 from otdravg.cli.loading import load_shot, load_shots
-from otdravg.cli.options import FilePath, force_option, plot_option, room_option, trace_option
+from otdravg.cli.options import (
+    FilePath,
+    force_option,
+    json_option,
+    plot_option,
+    room_option,
+    trace_option,
+)
 from otdravg.cli.terminal import print_error, print_text, shows_colour, shows_signs
 from otdravg.errors import BadSetting, OtdravgError
-from otdravg.export.shot_json import finding_object, shot_object, table_object
-from otdravg.export.shot_text import shot_text
+from otdravg.report.shot_json import finding_object, shot_object, table_object
+from otdravg.report.shot_text import shot_text
+from otdravg.shot.trace import Trace
 from otdravg.sor import SizeLimits
-from otdravg.trace import Trace
+from otdravg.system.atomic import check_targets
 
 __all__ = ["show"]
 
@@ -31,9 +38,7 @@ SCHEMA_NAME = "otdravg.show/1"
 @click.argument("files", metavar="FILE...", nargs=-1, required=True, type=FilePath)
 @trace_option
 @plot_option
-@click.option(
-    "--json", "as_json", is_flag=True, help="Print one JSON object and nothing else on stdout."
-)
+@json_option
 @room_option
 @force_option
 @click.pass_context
@@ -54,7 +59,7 @@ def show(
     """
     if plot is not None:
         # Only now: matplotlib takes longer to load than a file to read.
-        from otdravg.plots import check_format
+        from otdravg.draw.pair import check_format
 
         check_format(plot)
         check_targets([plot], inputs=files, overwrite=force)
@@ -96,7 +101,7 @@ def _read(
 
 
 def _draw(shots: list[Trace], plot: Path, force: bool) -> None:
-    from otdravg.plots import save_figure, shot_figure
+    from otdravg.draw.pair import save_figure, shot_figure
 
     if len(shots) != 1:
         raise BadSetting("plot", str(plot), f"it draws one trace, not {len(shots)}; use --trace")

@@ -8,7 +8,7 @@ from contextlib import suppress
 from typing import TextIO
 
 from otdravg.errors import OutputRefused
-from otdravg.printable import printable, spelled_in_ascii, survives
+from otdravg.system.printable import printable, spelled_in_ascii, survives
 
 __all__ = ["print_error", "print_text", "settle_process", "shows_colour", "shows_signs"]
 

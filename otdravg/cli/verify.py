@@ -9,11 +9,11 @@ import click
 from otdravg.cable import read_decisions
 from otdravg.cli.options import FilePath
 from otdravg.cli.terminal import print_text
-from otdravg.export.agreement import compare_decisions, compare_outputs, decisions_made_with
-from otdravg.export.manifest import check_manifest
-from otdravg.export.page import counted
+from otdravg.closeout.agreement import compare_decisions, compare_outputs, decisions_made_with
 from otdravg.findings import Severity
-from otdravg.printable import printable
+from otdravg.report.page import counted
+from otdravg.system.manifest import check_manifest
+from otdravg.system.printable import printable
 
 __all__ = ["verify"]
 

@@ -27,7 +27,7 @@ from otdravg.simulate.mix_ups import faulty_takes
 from otdravg.simulate.papers import planted_csv, readme, truth_csv
 from otdravg.simulate.planted import faults_of_the_glass
 from otdravg.simulate.takes import BACKSCATTER_DB, Site, Take, content_of, file_name, path_of
-from otdravg.workers import local_workers
+from otdravg.system.workers import local_workers
 
 __all__ = ["DemoSummary", "write_demo"]
 

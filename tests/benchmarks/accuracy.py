@@ -25,11 +25,11 @@ from common import (
     share_interval,
     wide_corpus,
 )
+from corpus import SimulatedPair
 from oracle import OracleReading, oracle_readings
 
-from otdravg.readings import Reading
+from otdravg.fit.reading import Reading
 from otdravg.simulate import JointKind
-from otdravg.simulate.corpus import SimulatedPair
 
 #: A one-way step that must not be missed in the ordinary corpus, dB.
 PLAIN_STEP_DB = 0.05

@@ -18,8 +18,8 @@ from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 
 from otdravg.cable import read_folders, review
-from otdravg.profile import default
 from otdravg.simulate.demo import write_demo
+from otdravg.verdict import default
 
 LIMIT_S = 60.0
 LIMIT_MB = 600.0

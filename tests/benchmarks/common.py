@@ -3,21 +3,26 @@
 from __future__ import annotations
 
 import math
+import sys
 import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 from scipy import stats
 
-from otdravg.bidirectional import PairMeasurement, measure_pair
 from otdravg.errors import OtdravgError
-from otdravg.readings import Coverage, Kind, Reading
+from otdravg.fit.reading import Coverage, Kind, Reading
+from otdravg.pair.measure import PairMeasurement, measure_pair
+from otdravg.shot.trace import Trace, traces_from
 from otdravg.simulate import TrueJoint
-from otdravg.simulate.corpus import SimulatedPair, random_pair
-from otdravg.trace import Trace, traces_from
+
+# The corpora of the tests stand one folder higher.
+sys.path.insert(0, str(Path(__file__).parents[1]))
+from corpus import SimulatedPair, random_pair
 
 #: Half-width of a 95 % interval in standard uncertainties (normal distribution).
 NORMAL_95 = 1.96

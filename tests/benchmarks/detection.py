@@ -21,9 +21,9 @@ import ruptures
 from common import first_corpus_without_reflections
 from oracle import oracle_readings
 
-from otdravg.detect import EventKind, detect
+from otdravg.shot.detect import EventKind, detect
+from otdravg.shot.trace import Trace, traces_from
 from otdravg.simulate import Shot
-from otdravg.trace import Trace, traces_from
 
 FloatArray = npt.NDArray[np.float64]
 

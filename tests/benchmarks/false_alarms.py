@@ -13,11 +13,11 @@ from dataclasses import dataclass
 
 import numpy as np
 from common import Case, bands, measure, share_interval, wide_settings
+from corpus import SimulatedPair, random_pair
 
-from otdravg.detect import Event, EventKind, detect
 from otdravg.errors import OtdravgError
-from otdravg.simulate.corpus import SimulatedPair, random_pair
-from otdravg.trace import Trace
+from otdravg.shot.detect import Event, EventKind, detect
+from otdravg.shot.trace import Trace
 
 #: Chance of any false step in a whole trace, as the package states it by default.
 STATED_RATE = 0.01

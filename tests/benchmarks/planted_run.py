@@ -19,8 +19,8 @@ from pathlib import Path
 import numpy as np
 
 from otdravg.cable import read_folders, review
-from otdravg.profile import load_shipped
 from otdravg.simulate.demo import write_demo
+from otdravg.verdict import load_shipped
 
 # The tests hold the small run against its answers by the same rules.
 sys.path.insert(0, str(Path(__file__).parents[1] / "cable"))

@@ -21,6 +21,7 @@ _JOBS = (
     ("detection.py", (), ("--pairs", "3")),
     ("speed.py", (), ("--runs", "3")),
     ("read_speed.py", (), ()),
+    ("start.py", (), ("3",)),
 )
 
 #: Numerical libraries start threads of their own unless told not to.

@@ -13,8 +13,9 @@ from dataclasses import replace
 import numpy as np
 from common import median_cpu_s
 
-from otdravg.bidirectional import measure_pair
-from otdravg.detect import detect
+from otdravg.pair.measure import measure_pair
+from otdravg.shot.detect import detect
+from otdravg.shot.trace import Trace, traces_from
 from otdravg.simulate import (
     Fibre,
     Instrument,
@@ -26,7 +27,6 @@ from otdravg.simulate import (
     spacing_counts_for,
     with_far_end_noise,
 )
-from otdravg.trace import Trace, traces_from
 
 #: The reference job and what it may cost.
 POINTS = 30_000

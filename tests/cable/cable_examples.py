@@ -8,8 +8,8 @@ import numpy as np
 import numpy.typing as npt
 
 from otdravg.cable.model import Closure, FibreKey, FibreResult, SpliceRow
-from otdravg.profile import PlaceReading, Profile, SpliceVerdict, default
-from otdravg.readings import Coverage, Kind
+from otdravg.fit.reading import Coverage, Kind
+from otdravg.verdict import PlaceReading, Profile, SpliceVerdict, default
 
 FloatArray = npt.NDArray[np.float64]
 

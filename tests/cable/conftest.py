@@ -9,9 +9,9 @@ import pytest
 from faulty_run import plant_repair, write_all, write_crossed
 
 from otdravg.cable import CableReview, read_folders, review
-from otdravg.cable.inventory import RawShot
-from otdravg.profile import default, load_shipped
+from otdravg.cable.files.folder import RawShot
 from otdravg.simulate.demo import DemoSummary, write_demo
+from otdravg.verdict import default, load_shipped
 
 
 @pytest.fixture(scope="session")

@@ -14,8 +14,8 @@ from pathlib import Path
 
 from otdravg.cable import CableFinding, CableReview
 from otdravg.cable.model import SpliceRow
-from otdravg.cable.patterns import Pattern, PatternKind
-from otdravg.decision import Verdict
+from otdravg.cable.patterns.find import Pattern, PatternKind
+from otdravg.verdict.decision import Verdict
 
 Row = dict[str, str]
 

@@ -11,11 +11,11 @@ from faulty_run import Take, glass, made, name_of, with_loss, write
 
 from otdravg import sor
 from otdravg.cable import CableReview, KnownClosure, Options, ShotUse, read_folders, review
-from otdravg.cable.inventory import find_files
-from otdravg.decision import Verdict
-from otdravg.export.cable_text import cable_text
-from otdravg.profile import default
-from otdravg.readings import Coverage
+from otdravg.cable.files.folder import find_files
+from otdravg.fit.reading import Coverage
+from otdravg.report.cable import cable_text
+from otdravg.verdict import default
+from otdravg.verdict.decision import Verdict
 
 
 def test_a_cable_shot_from_one_end_has_readings_and_no_losses(

@@ -11,12 +11,12 @@ from planted_answers import compare, errors_db, read
 
 from otdravg.cable import CableFinding, CableReview, ShotUse
 from otdravg.cable.model import Confidence
-from otdravg.decimals import Quantity, reported
-from otdravg.decision import Action, Verdict
 from otdravg.findings import Severity
-from otdravg.readings import Coverage
+from otdravg.fit.reading import Coverage
+from otdravg.quantities import Quantity, reported
 from otdravg.simulate.demo import DemoSummary
 from otdravg.simulate.planted import Fault
+from otdravg.verdict.decision import Action, Verdict
 
 CROSSED, EXCHANGED = {14, 15}, {26, 27}
 

@@ -14,7 +14,7 @@ from typing import Any
 
 import jsonschema
 import pytest
-from conftest import SAMPLES, Run
+from run_command import SAMPLES, Run
 
 Done = subprocess.CompletedProcess[bytes]
 

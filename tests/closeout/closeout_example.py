@@ -8,7 +8,7 @@ from decimal import Decimal
 from pathlib import Path
 
 from otdravg.cable import CableReview, Decision, What, read_folders, review
-from otdravg.cable.decision_model import SealedDecision
+from otdravg.cable.decisions.model import SealedDecision
 from otdravg.cable.model import (
     Attempt,
     CableFinding,
@@ -19,11 +19,11 @@ from otdravg.cable.model import (
     ShotUse,
     SpliceRow,
 )
-from otdravg.decision import Action, Verdict
 from otdravg.findings import Severity
-from otdravg.profile import SpliceVerdict, default
-from otdravg.readings import Coverage
+from otdravg.fit.reading import Coverage
 from otdravg.simulate.demo import write_demo
+from otdravg.verdict import SpliceVerdict, default
+from otdravg.verdict.decision import Action, Verdict
 
 MADE_AT = datetime(2024, 6, 3, 9, 30, tzinfo=timezone.utc)
 

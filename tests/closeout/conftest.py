@@ -8,8 +8,8 @@ import pytest
 from closeout_example import MADE_AT, simulated_review, troubled
 
 from otdravg.cable import CableReview
-from otdravg.export.sketches import Sketches, pair_sketches
-from otdravg.export.template import Template
+from otdravg.closeout.sketches import Sketches, pair_sketches
+from otdravg.closeout.template import Template
 
 
 @pytest.fixture(scope="session")

@@ -8,7 +8,6 @@ from decimal import Decimal
 
 import numpy as np
 
-from otdravg.cable.colours import fibre_colour, ribbon_position
 from otdravg.cable.model import (
     Attempt,
     CableFinding,
@@ -19,14 +18,15 @@ from otdravg.cable.model import (
     History,
     SpliceRow,
 )
-from otdravg.cable.plan import plan_resplices
-from otdravg.decision import Action, Verdict
-from otdravg.export.sketches import PairSketch, Sketches, TraceSketch
-from otdravg.export.template import Template
+from otdravg.cable.resplice.plan import plan_resplices
+from otdravg.closeout.sketches import PairSketch, Sketches, TraceSketch
+from otdravg.closeout.template import Template
 from otdravg.findings import Severity
-from otdravg.profile import SpliceVerdict, default
-from otdravg.readings import Coverage, Kind
-from otdravg.trace import Direction
+from otdravg.fit.reading import Coverage, Kind
+from otdravg.shot.settings import Direction
+from otdravg.trade import fibre_colour, ribbon_position
+from otdravg.verdict import SpliceVerdict, default
+from otdravg.verdict.decision import Action, Verdict
 
 WAVELENGTHS_NM = (1310, 1550)
 LIMIT_DB = Decimal("0.20")

@@ -10,9 +10,9 @@ from click.testing import CliRunner, Result
 
 from otdravg.cable import CableReview
 from otdravg.cli import main
-from otdravg.export.closeout import write_closeout
-from otdravg.export.sketches import Sketches
-from otdravg.export.template import Template
+from otdravg.closeout.closeout import write_closeout
+from otdravg.closeout.sketches import Sketches
+from otdravg.closeout.template import Template
 
 
 def run(*arguments: object) -> Result:

@@ -16,17 +16,17 @@ import pytest
 
 from otdravg.cable import CableReview
 from otdravg.cable.location import Location
+from otdravg.closeout import closeout as driver
+from otdravg.closeout.agreement import compare_outputs
+from otdravg.closeout.closeout import write_closeout
+from otdravg.closeout.json_file import read_closeout
+from otdravg.closeout.sketches import Sketches
+from otdravg.closeout.template import Template
 from otdravg.errors import BadCloseout, OutputRefused
-from otdravg.export import closeout as driver
-from otdravg.export.agreement import compare_outputs
-from otdravg.export.closeout import write_closeout
-from otdravg.export.closeout_json import read_closeout
-from otdravg.export.csv_table import CsvStyle
-from otdravg.export.headings import Language
-from otdravg.export.manifest import MANIFEST, check_manifest
-from otdravg.export.sketches import Sketches
-from otdravg.export.template import Template
-from otdravg.export.whole_folder import whole_folder
+from otdravg.system.manifest import MANIFEST, check_manifest
+from otdravg.system.whole_folder import whole_folder
+from otdravg.tables.csv_file import CsvStyle
+from otdravg.words.headings import Language
 
 PARTS = frozenset({"csv", "xlsx", "json", "traces"})
 
@@ -278,8 +278,8 @@ def test_second_run_into_the_same_folder_refuses(tmp_path: Path) -> None:
 _WRITER = """
 import sys
 from pathlib import Path
-from otdravg.export.manifest import write_manifest
-from otdravg.export.whole_folder import whole_folder
+from otdravg.system.manifest import write_manifest
+from otdravg.system.whole_folder import whole_folder
 number = 0
 print("ready", flush=True)
 while True:

@@ -18,11 +18,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from otdravg.cable import CableReview
+from otdravg.closeout.json_file import Closeout, closeout_json, closeout_schema, read_closeout
+from otdravg.closeout.packing import packed, unpacked
+from otdravg.closeout.sketches import Sketches
+from otdravg.closeout.template import Logo, Template
 from otdravg.errors import BadCloseout
-from otdravg.export.closeout_json import Closeout, closeout_json, closeout_schema, read_closeout
-from otdravg.export.packing import packed, unpacked
-from otdravg.export.sketches import Sketches
-from otdravg.export.template import Logo, Template
 
 SCHEMA_FILE = Path(__file__).parents[2] / "docs" / "closeout.schema.json"
 

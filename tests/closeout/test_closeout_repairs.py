@@ -8,10 +8,10 @@ import pytest
 from printed_example import example
 
 from otdravg.cable.model import Attempt, CableReview, FibreKey, History
-from otdravg.export.closeout_html.parts import parts
-from otdravg.export.closeout_repairs import REPAIR_COLUMNS, repair_remark, repair_rows
-from otdravg.export.closeout_words import PageWords
-from otdravg.export.headings import Language, Words
+from otdravg.closeout.html.parts import parts
+from otdravg.tables.lists import REPAIR_COLUMNS, repair_remark, repair_rows
+from otdravg.words.closeout import PageWords
+from otdravg.words.headings import Language, Words
 
 WORDS = PageWords(Words(Language.ENGLISH))
 

@@ -9,12 +9,13 @@ import numpy as np
 import pytest
 
 from otdravg.cable import CableReview
-from otdravg.cable.inventory import load
+from otdravg.cable.files.folder import load
 from otdravg.cable.location import Location
 from otdravg.cable.model import FibreKey, FibreResult
-from otdravg.decision import Action
-from otdravg.export.sketches import Sketches, pair_sketches, thinned
-from otdravg.trace import SPEED_OF_LIGHT_M_PER_S, Direction, Identity, Settings, Trace
+from otdravg.closeout.sketches import Sketches, pair_sketches, thinned
+from otdravg.shot.settings import SPEED_OF_LIGHT_M_PER_S, Direction, Identity, Settings
+from otdravg.shot.trace import Trace
+from otdravg.verdict.decision import Action
 
 INDEX = 1.4682
 SPACING_M = 0.5

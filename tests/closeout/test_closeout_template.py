@@ -12,20 +12,20 @@ from pathlib import Path
 import pytest
 
 from otdravg.cable import CableReview, ShotUse
-from otdravg.cable.colours import TIA_598_COLOURS
 from otdravg.cable.model import ChangeKind, Confidence
-from otdravg.cable.pattern_model import PatternKind
-from otdravg.cable.plan_model import Choice
-from otdravg.decision import Action, Verdict
+from otdravg.cable.patterns.model import PatternKind
+from otdravg.cable.resplice.model import Choice
+from otdravg.closeout.template import SPLICE_COLUMNS, Template, load_template, parse_template
 from otdravg.errors import BadSetting
-from otdravg.export.cable_csv import cable_tables, review_cells
-from otdravg.export.csv_table import CsvStyle
-from otdravg.export.headings import Language, Words
-from otdravg.export.template import SPLICE_COLUMNS, Template, load_template, parse_template
-from otdravg.export.words_english import ENGLISH
-from otdravg.export.words_german import GERMAN
 from otdravg.findings import Severity
-from otdravg.readings import Coverage, Kind
+from otdravg.fit.reading import Coverage, Kind
+from otdravg.tables.csv_file import CsvStyle
+from otdravg.tables.splices import cable_tables, review_cells
+from otdravg.trade import TIA_598_COLOURS
+from otdravg.verdict.decision import Action, Verdict
+from otdravg.words.english import ENGLISH
+from otdravg.words.german import GERMAN
+from otdravg.words.headings import Language, Words
 
 GUIDE = Path(__file__).parents[2] / "docs" / "template.md"
 

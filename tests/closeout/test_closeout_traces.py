@@ -15,10 +15,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from otdravg.cable import CableReview, ShotRecord, ShotUse
-from otdravg.errors import BadSetting, OutputRefused
-from otdravg.export.csv_table import CsvStyle
-from otdravg.export.template import DEFAULT_TRACE_NAME
-from otdravg.export.traces_folder import (
+from otdravg.closeout.template import DEFAULT_TRACE_NAME
+from otdravg.closeout.traces import (
     NAMES_TABLE,
     Renamed,
     check_pattern,
@@ -26,7 +24,9 @@ from otdravg.export.traces_folder import (
     safe_name,
     write_traces,
 )
-from otdravg.trace import Direction
+from otdravg.errors import BadSetting, OutputRefused
+from otdravg.shot.settings import Direction
+from otdravg.tables.csv_file import CsvStyle
 
 
 def names_in(files: Sequence[Renamed]) -> list[str]:

@@ -14,11 +14,11 @@ import pytest
 from closeout_example import NASTY
 
 from otdravg.cable import CableReview
-from otdravg.decision import Action, Verdict
-from otdravg.export.closeout_xlsx import write_closeout_xlsx
-from otdravg.export.headings import Language
-from otdravg.export.template import Template
-from otdravg.printable import printable
+from otdravg.closeout.template import Template
+from otdravg.closeout.xlsx.workbook import write_closeout_xlsx
+from otdravg.system.printable import printable
+from otdravg.verdict.decision import Action, Verdict
+from otdravg.words.headings import Language
 
 Book = Any  # openpyxl has no types of its own
 

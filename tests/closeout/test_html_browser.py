@@ -14,8 +14,8 @@ from playwright.sync_api import Browser, Page, sync_playwright
 from printed_example import HOSTILE_CLOSURE, example, pictures, template
 
 from otdravg.cable.model import CableReview
-from otdravg.export.closeout_html import closeout_html
-from otdravg.export.sketches import Sketches
+from otdravg.closeout.html import closeout_html
+from otdravg.closeout.sketches import Sketches
 
 CHROMIUM = shutil.which("chromium") or "/usr/bin/chromium"
 pytestmark = pytest.mark.skipif(

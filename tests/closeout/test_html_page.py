@@ -16,14 +16,14 @@ import pytest
 from printed_example import HOSTILE_CABLE, HOSTILE_CLOSURE, example, pictures, template
 
 from otdravg.cable.model import CableReview
-from otdravg.export.cable_csv import cable_tables
-from otdravg.export.closeout_html import closeout_html
-from otdravg.export.closeout_html.traces import packed_shot
-from otdravg.export.closeout_words import PAGE_WORDS
-from otdravg.export.headings import Language
-from otdravg.export.sketches import Sketches, TraceSketch
-from otdravg.export.template import logo_of
-from otdravg.trace import Direction
+from otdravg.closeout.html import closeout_html
+from otdravg.closeout.html.traces import packed_shot
+from otdravg.closeout.sketches import Sketches, TraceSketch
+from otdravg.closeout.template import logo_of
+from otdravg.shot.settings import Direction
+from otdravg.tables.splices import cable_tables
+from otdravg.words.closeout import PAGE_WORDS
+from otdravg.words.headings import Language
 
 
 class Elements(HTMLParser):

@@ -19,14 +19,14 @@ from printed_example import (
 from pypdf import PdfReader
 
 from otdravg.cable.model import CableReview, SpliceRow
-from otdravg.decimals import Quantity, reported
-from otdravg.decision import Action
-from otdravg.export.closeout_pdf import closeout_pdf, write_closeout_pdf
-from otdravg.export.closeout_pdf_paper import drawable
-from otdravg.export.closeout_pdf_plot import Scale, ticks
-from otdravg.export.headings import Language
-from otdravg.export.sketches import Sketches
-from otdravg.readings import Coverage
+from otdravg.closeout.pdf.book import closeout_pdf, write_closeout_pdf
+from otdravg.closeout.pdf.lines import Scale, ticks
+from otdravg.closeout.pdf.paper import drawable
+from otdravg.closeout.sketches import Sketches
+from otdravg.fit.reading import Coverage
+from otdravg.quantities import Quantity, reported
+from otdravg.verdict.decision import Action
+from otdravg.words.headings import Language
 
 
 def _reader(content: bytes) -> PdfReader:

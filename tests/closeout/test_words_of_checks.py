@@ -8,19 +8,18 @@ from pathlib import Path
 import pytest
 
 from otdravg.cable import CableReview
-from otdravg.cable.decision_model import SealedDecision
-from otdravg.cable.decisions import Decision, What
-from otdravg.decision import Action, Verdict
-from otdravg.export.agreement import compare_outputs, decisions_made_with
-from otdravg.export.cable_text import cable_text
-from otdravg.export.closeout import write_closeout
-from otdravg.export.closeout_scope import result_sentence
-from otdravg.export.closeout_words import PageWords
-from otdravg.export.headings import Language, Words
-from otdravg.export.sketches import Sketches
-from otdravg.export.summary import summary_of
-from otdravg.export.template import Template
+from otdravg.cable.decisions.model import Decision, SealedDecision, What
+from otdravg.closeout.agreement import compare_outputs, decisions_made_with
+from otdravg.closeout.closeout import write_closeout
+from otdravg.closeout.sketches import Sketches
+from otdravg.closeout.template import Template
 from otdravg.findings import Severity
+from otdravg.report.cable import cable_text
+from otdravg.tables.scope import result_sentence
+from otdravg.tables.summary import summary_of
+from otdravg.verdict.decision import Action, Verdict
+from otdravg.words.closeout import PageWords
+from otdravg.words.headings import Language, Words
 
 
 @pytest.mark.parametrize("language", list(Language))

@@ -17,7 +17,7 @@ import numpy as np
 from campaign import Broken
 
 from otdravg import sor
-from otdravg.trace import traces_from
+from otdravg.shot.trace import traces_from
 
 __all__ = ["check_file", "check_finite"]
 

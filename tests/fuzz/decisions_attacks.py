@@ -25,11 +25,11 @@ import campaign
 from campaign import Broken
 
 from otdravg.cable import Decision, Decisions, What, add_decision, read_decisions
-from otdravg.cable.decision_model import SealedDecision
-from otdravg.cable.decisions_chain import seal_of
-from otdravg.cable.decisions_file import appended
+from otdravg.cable.decisions.chain import seal_of
+from otdravg.cable.decisions.file import appended
+from otdravg.cable.decisions.model import SealedDecision
+from otdravg.closeout.agreement import compare_decisions
 from otdravg.errors import BadSetting, OtdravgError
-from otdravg.export.agreement import compare_decisions
 from otdravg.findings import Severity
 
 __all__ = ["ATTACKS", "FULL_COUNT", "attacked", "case", "main"]

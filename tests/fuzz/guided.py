@@ -16,7 +16,7 @@ from random import Random
 
 import atheris
 
-with atheris.instrument_imports(include=["otdravg.sor", "otdravg.trace"]):
+with atheris.instrument_imports(include=["otdravg.sor", "otdravg.shot.trace"]):
     from mutations import mutated
     from reader import check
     from specimens import specimens

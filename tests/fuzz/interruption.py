@@ -25,8 +25,8 @@ from collections import Counter
 from dataclasses import dataclass
 from pathlib import Path
 
-from otdravg.export.manifest import check_manifest
 from otdravg.simulate.demo import write_demo
+from otdravg.system.manifest import check_manifest
 
 #: What a terminal, an operating system short of memory, and a shutdown send.
 SIGNALS = (signal.SIGKILL, signal.SIGINT, signal.SIGKILL, signal.SIGTERM, signal.SIGKILL)

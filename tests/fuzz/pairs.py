@@ -25,16 +25,16 @@ from mutations import damaged
 from odd_shots import odd, pairs
 
 from otdravg import sor
-from otdravg.bidirectional import measure_pair
-from otdravg.budget import explained_budget
-from otdravg.detect import detect
 from otdravg.errors import BadSetting, OtdravgError, ShotsDoNotPair
-from otdravg.export.pair_csv import pair_csv
-from otdravg.export.pair_json import pair_json
-from otdravg.export.pair_text import pair_text
-from otdravg.judge import PairReport, judge_pair
-from otdravg.limits import Limits, Rule
-from otdravg.trace import Trace, traces_from
+from otdravg.pair.budget import explained_budget
+from otdravg.pair.measure import measure_pair
+from otdravg.report.pair_json import pair_json
+from otdravg.report.pair_text import pair_text
+from otdravg.shot.detect import detect
+from otdravg.shot.trace import Trace, traces_from
+from otdravg.tables.pair import pair_csv
+from otdravg.verdict.judge import PairReport, judge_pair
+from otdravg.verdict.limits import Limits, Rule
 
 __all__ = ["FULL_COUNT", "Question", "case", "check", "main"]
 

@@ -30,14 +30,15 @@ from byte_check import check_finite
 from campaign import Broken
 from tiny_runs import drawn
 
-from otdravg.bidirectional import measure_pair
-from otdravg.cable import CableReview, Naming, Options, measuring, read_folders, review
-from otdravg.decision import Action
-from otdravg.detect import detect
+from otdravg.cable import CableReview, Naming, Options, read_folders, review
+from otdravg.cable.measure import jobs as measuring
+from otdravg.closeout.closeout import write_closeout
 from otdravg.errors import OtdravgError
-from otdravg.export.closeout import write_closeout
-from otdravg.profile import Profile, default, load_shipped, shipped_names
-from otdravg.trace import Trace
+from otdravg.pair.measure import measure_pair
+from otdravg.shot.detect import detect
+from otdravg.shot.trace import Trace
+from otdravg.verdict import Profile, default, load_shipped, shipped_names
+from otdravg.verdict.decision import Action
 
 __all__ = ["FULL_COUNT", "case", "main"]
 

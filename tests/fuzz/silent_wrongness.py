@@ -30,24 +30,26 @@ import numpy as np  # noqa: E402
 import pytest  # noqa: E402
 
 _TESTS = Path(__file__).resolve().parent.parent
-sys.path[:0] = [str(_TESTS / "benchmarks"), str(_TESTS / "fuzz")]
+sys.path[:0] = [str(_TESTS), str(_TESTS / "benchmarks"), str(_TESTS / "fuzz")]
 
 from changed_meaning import CHANGES, Draw, Files  # noqa: E402
 from common import share_interval, wide_settings  # noqa: E402
+from corpus import SimulatedPair, random_pair  # noqa: E402
 
-from otdravg import bidirectional, sor  # noqa: E402
-from otdravg.bidirectional import PairMeasurement, measure_pair  # noqa: E402
-from otdravg.decision import Verdict  # noqa: E402
+from otdravg import sor  # noqa: E402
 from otdravg.errors import OtdravgError  # noqa: E402
 from otdravg.findings import Finding, Severity  # noqa: E402
-from otdravg.judge import judge_pair  # noqa: E402
-from otdravg.limits import Limits  # noqa: E402
-from otdravg.readings import Kind, Reading  # noqa: E402
+from otdravg.fit.reading import Kind, Reading  # noqa: E402
+from otdravg.pair import measure as bidirectional  # noqa: E402
+from otdravg.pair.measure import PairMeasurement, measure_pair  # noqa: E402
+from otdravg.shot.settings import Direction  # noqa: E402
+from otdravg.shot.trace import traces_from  # noqa: E402
 from otdravg.simulate import TrueJoint  # noqa: E402
-from otdravg.simulate.corpus import SimulatedPair, random_pair  # noqa: E402
 from otdravg.simulate.demo import write_demo  # noqa: E402
 from otdravg.simulate.physics import pulse_length_m  # noqa: E402
-from otdravg.trace import Direction, traces_from  # noqa: E402
+from otdravg.verdict.decision import Verdict  # noqa: E402
+from otdravg.verdict.judge import judge_pair  # noqa: E402
+from otdravg.verdict.limits import Limits  # noqa: E402
 
 #: A loss off by more than this is wrong, dB.
 LOSS_OFF_DB = 0.02
@@ -271,7 +273,7 @@ def _valid(number: int) -> list[Finding] | None:
 
 
 def _checked(measurement: PairMeasurement) -> list[Finding]:
-    from otdravg.plausibility import pair_findings
+    from otdravg.pair.checks import pair_findings
 
     return [*pair_findings(measurement), *measurement.findings]
 
@@ -320,7 +322,7 @@ class _Collector:
 def hard_optics() -> Tally:
     """Findings of the pairs in the tests of hard optics, all of them valid."""
     collector = _Collector()
-    path = str(_TESTS / "core" / "test_hard_optics.py")
+    path = str(_TESTS / "pair" / "test_hard_optics.py")
     pytest.main(["-n0", "-q", "--no-header", "-p", "no:cacheprovider", path], plugins=[collector])
     return collector.tally
 

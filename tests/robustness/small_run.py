@@ -9,8 +9,8 @@ from pathlib import Path
 
 from otdravg.cable import CableReview, read_folders, review
 from otdravg.cli import main
-from otdravg.profile import default
 from otdravg.simulate.demo import write_demo
+from otdravg.verdict import default
 
 SHOTS = 6
 

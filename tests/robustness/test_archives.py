@@ -20,12 +20,12 @@ import pytest
 from small_run import SHOTS, content_of, review_of, run, write_shots
 
 from otdravg.cable import CableReview, ShotUse, list_shots, read_folders, review
-from otdravg.cable.archives import ArchiveLimits, archive_entries
-from otdravg.cable.inventory import find_files
+from otdravg.cable.files.archive import ArchiveLimits, archive_entries
+from otdravg.cable.files.folder import find_files
+from otdravg.closeout.closeout import write_closeout
 from otdravg.errors import UnreadableTrace
-from otdravg.export.cable_csv import cable_tables
-from otdravg.export.closeout import write_closeout
-from otdravg.profile import default
+from otdravg.tables.splices import cable_tables
+from otdravg.verdict import default
 
 
 @pytest.fixture(scope="module")

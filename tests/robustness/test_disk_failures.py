@@ -18,12 +18,12 @@ from faulty_disk import faulty_disk
 from small_run import content_of, review_of, run, write_shots
 
 from otdravg.cable import CableReview
+from otdravg.closeout.closeout import write_closeout
+from otdravg.closeout.sketches import Sketches, pair_sketches
+from otdravg.closeout.template import Template
 from otdravg.errors import OutputRefused
-from otdravg.export.closeout import write_closeout
-from otdravg.export.manifest import check_manifest
-from otdravg.export.sketches import Sketches, pair_sketches
-from otdravg.export.template import Template
-from otdravg.export.whole_folder import check_folder, whole_folder
+from otdravg.system.manifest import check_manifest
+from otdravg.system.whole_folder import check_folder, whole_folder
 
 PARTS = {"csv", "html", "json", "traces"}
 #: More changes than any of these outputs makes.
@@ -102,7 +102,7 @@ from pathlib import Path
 sys.path.insert(0, sys.argv[1])
 from faulty_disk import faulty_disk
 from small_run import review_of
-from otdravg.export.closeout import write_closeout
+from otdravg.closeout.closeout import write_closeout
 from otdravg.errors import OtdravgError
 review, place = review_of(Path(sys.argv[2])), Path(sys.argv[3])
 said = []
@@ -225,7 +225,7 @@ import json, resource, sys
 from pathlib import Path
 sys.path.insert(0, sys.argv[1])
 from small_run import content_of, review_of
-from otdravg.export.closeout import write_closeout
+from otdravg.closeout.closeout import write_closeout
 from otdravg.errors import OtdravgError
 review, target = review_of(Path(sys.argv[2])), Path(sys.argv[3])
 said = []
@@ -271,7 +271,7 @@ import json, sys
 from pathlib import Path
 sys.path.insert(0, sys.argv[1])
 from small_run import review_of
-from otdravg.export.closeout import write_closeout
+from otdravg.closeout.closeout import write_closeout
 from otdravg.errors import OtdravgError
 review, place = review_of(Path(sys.argv[2])), Path(sys.argv[3])
 try:
@@ -391,7 +391,7 @@ def test_result_caught_between_the_renames_comes_back(result: CableReview, tmp_p
 _HOLDER = """
 import sys
 from pathlib import Path
-from otdravg.export.whole_folder import whole_folder
+from otdravg.system.whole_folder import whole_folder
 with whole_folder(Path(sys.argv[1]), overwrite=False) as draft:
     (draft / "half").touch()
     print("held", flush=True)

@@ -10,10 +10,10 @@ from hypothesis import strategies as st
 from otdravg.cable import ShotRecord, ShotUse
 from otdravg.cable.location import Location
 from otdravg.cable.model import TakenFor
+from otdravg.closeout.template import DEFAULT_TRACE_NAME
+from otdravg.closeout.traces import check_pattern, renamed, safe_name
 from otdravg.errors import BadSetting
-from otdravg.export.template import DEFAULT_TRACE_NAME
-from otdravg.export.traces_folder import check_pattern, renamed, safe_name
-from otdravg.trace import Direction
+from otdravg.shot.settings import Direction
 
 
 def shot(path: str, cable: str, fibre: int, use: ShotUse = ShotUse.USED) -> ShotRecord:

@@ -23,10 +23,10 @@ from hostile_text import FILE_NAMES, HOSTILE, check_name, is_obeyed
 
 from otdravg.cable import CableReview
 from otdravg.cli import main
-from otdravg.export.cable_text import cable_text
-from otdravg.export.closeout_html import packaged
-from otdravg.export.closeout_json import read_closeout
-from otdravg.export.manifest import MANIFEST, check_manifest
+from otdravg.closeout.html import packaged
+from otdravg.closeout.json_file import read_closeout
+from otdravg.report.cable import cable_text
+from otdravg.system.manifest import MANIFEST, check_manifest
 
 #: What separates the lines of a text output; nothing else in it may be obeyed.
 LINE_END = "\n"

@@ -11,8 +11,8 @@ from hostile_text import FILE_NAMES, HOSTILE, is_obeyed, longest_mark_run
 from hypothesis import given
 from hypothesis import strategies as st
 
-from otdravg.export.csv_table import CsvStyle, cell_table, csv_bytes
-from otdravg.printable import printable, spelled_in_ascii
+from otdravg.system.printable import printable, spelled_in_ascii
+from otdravg.tables.csv_file import CsvStyle, cell_table, csv_bytes
 
 #: Any text at all, and texts in which the characters that matter are frequent.
 ANY_TEXT = st.text(st.characters(codec=None)) | st.text(

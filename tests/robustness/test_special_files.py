@@ -5,6 +5,7 @@ Each is named in the table of shots, none is waited for, followed or read into m
 
 from __future__ import annotations
 
+import importlib
 import os
 import shutil
 import socket
@@ -17,7 +18,6 @@ from typing import Any
 import pytest
 from small_run import SHOTS, content_of, review_of, run, write_shots
 
-from otdravg import ordinary
 from otdravg.cable import (
     CableReview,
     KnownClosure,
@@ -28,10 +28,11 @@ from otdravg.cable import (
     read_folders,
     review,
 )
+from otdravg.closeout.closeout import write_closeout
+from otdravg.closeout.sketches import pair_sketches
 from otdravg.errors import OutputRefused
-from otdravg.export.closeout import write_closeout
-from otdravg.export.sketches import pair_sketches
-from otdravg.profile import default
+from otdravg.system import ordinary
+from otdravg.verdict import default
 
 NAME = "F009_1550_AB.sor"
 
@@ -272,7 +273,7 @@ MEANWHILE = [gone, changed, longer, turned_into_a_pipe, turned_into_a_link]
 def test_between_listing_and_reading(
     shots: Path, monkeypatch: pytest.MonkeyPatch, happens: Callable[[Path], None]
 ) -> None:
-    from otdravg.cable import reviewing
+    reviewing = importlib.import_module("otdravg.cable.run")
 
     victim = sorted(shots.glob("*.sor"))[0]
     real = reviewing.find_files
@@ -310,7 +311,7 @@ def test_between_reading_and_measuring(
 def test_between_measuring_and_measuring_again_at_the_closures(
     shots: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from otdravg.cable import reviewing
+    reviewing = importlib.import_module("otdravg.cable.run")
 
     headers = read_folders([shots])
     real = reviewing.measure_at_closures

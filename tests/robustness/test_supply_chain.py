@@ -115,8 +115,8 @@ class TestArchives:
                 "licenses/LICENSE",
             )
         }  # fmt: skip
-        assert {"otdravg/py.typed", "otdravg/export/closeout_html/index.html.j2"} <= package
-        assert any(name.startswith("otdravg/profile/examples/") for name in package)
+        assert {"otdravg/py.typed", "otdravg/closeout/html/index.html.j2"} <= package
+        assert any(name.startswith("otdravg/verdict/examples/") for name in package)
 
     def test_source_archive_holds_what_builds_the_package(self, built: tuple[Path, Path]) -> None:
         with tarfile.open(built[0]) as archive:

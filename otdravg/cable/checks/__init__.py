@@ -1,0 +1,1 @@
+"""What is odd about a cable run, and the verdicts of its rows."""

@@ -1,0 +1,217 @@
+"""Compare a review with the result of an earlier run."""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from decimal import Decimal
+from math import hypot
+from pathlib import Path
+from statistics import median
+
+from otdravg.cable.checks.notes import about_fibre
+from otdravg.cable.model import CableFinding, Change, ChangeKind, FibreKey, SpliceRow
+from otdravg.errors import BadSetting
+from otdravg.findings import Severity
+from otdravg.quantities import Quantity, loss_text, reported
+from otdravg.verdict import Profile, Verdict
+
+__all__ = ["OldSplice", "change_findings", "changes_since", "read_splices"]
+
+Place = tuple[FibreKey, int, int]
+
+#: A closure of both runs lies at the same place within this, m and share of the distance.
+_SAME_PLACE_M = 20.0
+_SAME_SHARE = 0.003
+
+
+@dataclass(frozen=True, slots=True)
+class OldSplice:
+    """One splice of an earlier run: what its table says."""
+
+    key: FibreKey
+    wavelength_nm: int
+    closure: str
+    number: int  # of the closure in that run
+    distance_m: float
+    loss_db: float | None
+    expanded_uncertainty_db: float | None
+
+
+def read_splices(folder: Path) -> tuple[OldSplice, ...]:
+    """Read the splice table of an earlier run.
+
+    Parameters
+    ----------
+    folder : Path
+        The folder that the earlier run wrote (it holds ``splices.csv``).
+
+    Raises
+    ------
+    BadSetting
+        If there is no such table or a line of it cannot be used.
+    """
+    path = folder / "splices.csv"
+    if not path.is_file():
+        raise BadSetting("against", str(folder), "name the output folder of an earlier run")
+    rows = csv.DictReader(io.StringIO(path.read_text(encoding="utf-8-sig"), newline=""))
+    needed = {
+        "cable", "fibre", "wavelength_nm", "closure", "closure_number", "loss_db",
+        "expanded_uncertainty_db", "distance_m",
+    }  # fmt: skip
+    if not needed <= set(rows.fieldnames or ()):
+        raise BadSetting("against", str(path), f"it lacks columns out of {', '.join(needed)}")
+    splices = []
+    for number, row in enumerate(rows, start=2):
+        if not row["closure_number"]:
+            continue
+        place = f"{path} line {number}"
+        splices.append(
+            OldSplice(
+                FibreKey(row["cable"].removeprefix("'"), _whole(row["fibre"], place)),
+                _whole(row["wavelength_nm"], place),
+                row["closure"].removeprefix("'"),
+                _whole(row["closure_number"], place),
+                _figure(row["distance_m"], place) or 0.0,
+                _figure(row["loss_db"], place),
+                _figure(row["expanded_uncertainty_db"], place),
+            )
+        )
+    return tuple(splices)
+
+
+def _whole(text: str, place: str) -> int:
+    if not re.fullmatch(r"\d+", text, re.ASCII):
+        raise BadSetting("against", place, f"{text!r} is not a whole number")
+    return int(text)
+
+
+def _figure(text: str, place: str) -> float | None:
+    if not text:
+        return None
+    if not re.fullmatch(r"-?\d+(\.\d+)?", text, re.ASCII):
+        raise BadSetting("against", place, f"{text!r} is not a figure in dB")
+    return float(text)
+
+
+def changes_since(old: Sequence[OldSplice], rows: Sequence[SpliceRow]) -> tuple[Change, ...]:
+    """Compare splice by splice: new, gone, worse or better by more than both are unsure.
+
+    Closures are recognised by where they lie: their numbers change if one is found that was
+    not known before. Figures are compared as reported. The combined uncertainty is
+    √(U₁² + U₂²), k = 2.
+    """
+    number_now = _numbers_now(old, rows)
+    before = {
+        (o.key, o.wavelength_nm, number_now.get((o.key.cable, o.number), -o.number)): o for o in old
+    }
+    after = {
+        (row.key, row.wavelength_nm, row.closure_number): row
+        for row in rows
+        if row.closure_number is not None
+    }
+    places = sorted(before.keys() | after.keys())
+    return tuple(_change(place, before, after) for place in places)
+
+
+def _numbers_now(old: Sequence[OldSplice], rows: Sequence[SpliceRow]) -> dict[tuple[str, int], int]:
+    """Number that each closure of the earlier run has now, by cable and old number."""
+    places: list[dict[tuple[str, int], list[float]]] = [defaultdict(list), defaultdict(list)]
+    for splice in old:
+        places[0][splice.key.cable, splice.number].append(splice.distance_m)
+    for row in rows:
+        if row.closure_number is not None:
+            places[1][row.cable, row.closure_number].append(row.distance_m)
+    then, now = ({place: median(own) for place, own in side.items()} for side in places)
+    pairs = sorted(
+        (abs(was_m - is_m), was, there)
+        for was, was_m in then.items()
+        for there, is_m in now.items()
+        if was[0] == there[0] and abs(was_m - is_m) <= max(_SAME_PLACE_M, _SAME_SHARE * was_m)
+    )
+    found: dict[tuple[str, int], int] = {}
+    taken: set[tuple[str, int]] = set()
+    for _, was, there in pairs:
+        if was not in found and there not in taken:
+            found[was] = there[1]
+            taken.add(there)
+    return found
+
+
+def _change(
+    place: Place, before: Mapping[Place, OldSplice], after: Mapping[Place, SpliceRow]
+) -> Change:
+    key, nm, _ = place
+    old, row = before.get(place), after.get(place)
+    closure = row.closure if row is not None else old.closure if old is not None else ""
+    old_db = None if old is None else reported(old.loss_db, Quantity.LOSS_DB)
+    new_db = None if row is None else reported(row.loss_db, Quantity.LOSS_DB)
+    combined = None
+    if old_db is None or new_db is None:
+        kind = ChangeKind.SAME if old_db is new_db else ChangeKind.NEW
+        if old_db is not None:
+            kind = ChangeKind.GONE
+    else:
+        new_u = row.expanded_uncertainty_db if row is not None else None
+        old_u = old.expanded_uncertainty_db if old is not None else None
+        combined = hypot(old_u or 0.0, new_u or 0.0)
+        kind = _kind(new_db - old_db, combined)
+    return Change(
+        kind,
+        key,
+        nm,
+        closure,
+        None if old_db is None else float(old_db),
+        None if new_db is None else float(new_db),
+        combined,
+    )
+
+
+def _kind(difference_db: Decimal, combined_db: float) -> ChangeKind:
+    allowed = reported(combined_db, Quantity.UNCERTAINTY_DB) or Decimal(0)
+    if abs(difference_db) <= allowed:
+        return ChangeKind.SAME
+    return ChangeKind.WORSE if difference_db > 0 else ChangeKind.BETTER
+
+
+def change_findings(changes: Sequence[Change], profile: Profile) -> list[CableFinding]:
+    """Findings for what has become worse, or was measured before and is not now.
+
+    A profile with a limit for the increase says which increase is too much; without one any
+    that exceeds the combined uncertainty is a finding.
+    """
+    findings = []
+    for change in changes:
+        before_db, after_db = change.before_db, change.after_db
+        if before_db is None or change.kind not in (ChangeKind.WORSE, ChangeKind.GONE):
+            continue
+        if after_db is None:
+            code, text = "gone-since-before", f"{loss_text(before_db)} before, not measured now"
+            advice = "find the shots, or say why they are not there"
+        else:
+            code = "worse-than-before"
+            combined_db = reported(change.combined_uncertainty_db, Quantity.UNCERTAINTY_DB)
+            text = (
+                f"{loss_text(before_db)} before, {loss_text(after_db)} now: more than the combined "
+                f"uncertainty of {combined_db} dB"
+            )
+            advice = "if nothing was done there, look at the tray"
+            judged = profile.judge_increase((before_db, None), (after_db, None))
+            if judged.verdict is not Verdict.NOT_JUDGED:
+                text += f". {judged.reason}"
+        findings.append(
+            about_fibre(
+                change.key,
+                Severity.CAUTION,
+                code,
+                text,
+                advice,
+                wavelength_nm=change.wavelength_nm,
+                closure=change.closure,
+            )
+        )
+    return findings

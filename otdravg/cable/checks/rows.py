@@ -1,0 +1,104 @@
+"""Findings that rows give rise to: bends, events between closures, reflecting splices."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from otdravg.cable.checks.judging import by_place
+from otdravg.cable.checks.notes import about_fibre
+from otdravg.cable.measure.closures import CableMap
+from otdravg.cable.model import (
+    CableFinding,
+    SpliceRow,
+)
+from otdravg.findings import Severity
+from otdravg.fit.reading import Kind
+from otdravg.quantities import loss_text
+
+__all__ = ["row_findings"]
+
+#: An event between closures above this is worth a look (common practice, no source).
+_WORTH_A_LOOK_DB = 0.05
+
+
+def row_findings(rows: Sequence[SpliceRow], maps: Mapping[str, CableMap]) -> list[CableFinding]:
+    """Findings that rows give rise to: bends, events between closures, reflecting splices."""
+    findings: list[CableFinding] = []
+    for members in by_place(rows).values():
+        own = [rows[n] for n in members]
+        first = own[0]
+        if first.closure_number is None:
+            if maps[first.cable].passes.get(first.fibre):
+                findings.append(_between(own, maps[first.cable]))
+        elif any(row.kind is Kind.CONNECTOR for row in own):
+            findings.append(_reflecting(own))
+        bent = [row for row in own if row.bend_suspected]
+        if bent and first.closure_number is not None:
+            findings.append(_bend(bent))
+    return findings
+
+
+def _files(rows: Sequence[SpliceRow]) -> tuple[str, ...]:
+    return tuple(dict.fromkeys(f for row in rows for f in (row.file_ab, row.file_ba) if f))
+
+
+def _losses(rows: Sequence[SpliceRow]) -> str:
+    parts = []
+    for row in rows:
+        if row.loss_db is not None:
+            figures = loss_text(row.loss_db, row.expanded_uncertainty_db)
+            parts.append(f"{figures} at {row.wavelength_nm} nm")
+        else:
+            parts.append(f"{row.coverage.value} at {row.wavelength_nm} nm")
+    return ", ".join(parts)
+
+
+def _between(rows: Sequence[SpliceRow], own_map: CableMap) -> CableFinding:
+    first = rows[0]
+    large = any((row.loss_db or 0.0) >= _WORTH_A_LOOK_DB for row in rows)
+    bent = any(row.bend_suspected for row in rows)
+    what = " It rises with wavelength as a bend does." if bent else ""
+    advice = (
+        "look at the cable there: it is bent too tightly or squeezed"
+        if bent
+        else "look at the cable there: a bend, damage, or a splice made in the factory"
+    )
+    return about_fibre(
+        first.key,
+        Severity.CAUTION if large or bent else Severity.NOTE,
+        "event-between-closures",
+        f"{_losses(rows)} at {first.distance_m:.0f} m, "
+        f"{own_map.stretch(first.fibre, first.distance_m)}.{what}",
+        advice,
+        files=_files(rows),
+    )
+
+
+def _reflecting(rows: Sequence[SpliceRow]) -> CableFinding:
+    first = rows[0]
+    heights = [row.reflectance_db for row in rows if row.reflectance_db is not None]
+    height = f" ({max(heights):.1f} dB)" if heights else ""
+    return about_fibre(
+        first.key,
+        Severity.CAUTION,
+        "reflection-in-closure",
+        f"a reflection{height} at {first.distance_m:.0f} m, {_losses(rows)}",
+        "a fusion splice does not reflect: a connector, a mechanical splice, or a crack; look",
+        closure=first.closure,
+        files=_files(rows),
+    )
+
+
+def _bend(rows: Sequence[SpliceRow]) -> CableFinding:
+    worst = max(rows, key=lambda row: row.bend_db or 0.0)
+    return about_fibre(
+        worst.key,
+        Severity.CAUTION,
+        "bend-suspected",
+        f"{loss_text(worst.bend_db or 0.0, 2 * (worst.u_bend_db or 0.0))} more at "
+        f"{worst.wavelength_nm} nm than at the shortest wavelength, at {worst.distance_m:.0f} m",
+        "open, re-dress the fibre in its tray and shoot again; do not cut",
+        wavelength_nm=worst.wavelength_nm,
+        closure=worst.closure,
+        files=_files(rows),
+    )

@@ -1,0 +1,182 @@
+"""Findings about the set of shots as a whole, gathered so that each is said once."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Sequence
+
+from otdravg.cable.checks.missing import missing_fibres, missing_shots
+from otdravg.cable.checks.notes import about_shot, numbers_text
+from otdravg.cable.checks.repairs import repaired_splices
+from otdravg.cable.checks.shots import (
+    clock_oddities,
+    cords_missing,
+    index_oddities,
+    outside_profile,
+    pulse_oddities,
+    usual_indices,
+)
+from otdravg.cable.measure.closures import CableMap
+from otdravg.cable.measure.results import history_of
+from otdravg.cable.measure.standing import Measured
+from otdravg.cable.model import CableFinding, ShotRecord, ShotUse
+from otdravg.findings import Severity
+from otdravg.verdict import Profile
+
+__all__ = ["measured_findings", "set_findings", "unused_findings"]
+
+
+def measured_findings(measured: Sequence[Measured]) -> list[CableFinding]:
+    """Findings of the measurements themselves; equal kinds of one cable are gathered.
+
+    A defect keeps its fibre: nothing measured on that one is graded.
+    """
+    gathered: dict[tuple[str, str, Severity, str, int], list[tuple[Measured, str]]]
+    gathered = defaultdict(list)
+    for one in measured:
+        for finding in one.outcome.findings:
+            if finding.code not in _SAID_FOR_THE_CABLE:
+                own = one.key.fibre if finding.severity is Severity.DEFECT else 0
+                place = one.key.cable, finding.code, finding.severity, finding.done, own
+                gathered[place].append((one, f"{finding.where}: {finding.text}"))
+    result = []
+    for (cable, code, severity, done, _), members in sorted(
+        gathered.items(), key=lambda item: (item[0][0], item[0][1], item[0][3], item[0][4])
+    ):
+        fibres = sorted({one.key.fibre for one, _ in members})
+        wavelengths = sorted({one.wavelength_nm for one, _ in members})
+        files = tuple(r.path for one, _ in members for r in one.records if r is not None)
+        text = members[0][1]
+        if len(members) > 1:
+            text += f" (and {len(members) - 1} more like it; fibres {numbers_text(fibres)})"
+        result.append(
+            CableFinding(
+                severity,
+                code,
+                text,
+                done,
+                cable=cable,
+                fibre=fibres[0] if len(fibres) == 1 else None,
+                wavelength_nm=wavelengths[0] if len(wavelengths) == 1 else None,
+                files=files,
+            )
+        )
+    return result
+
+
+#: Findings of single pairs that are said once for the whole cable instead.
+_SAID_FOR_THE_CABLE = frozenset({"index-differs", "ends-typed-alike"})
+
+
+def set_findings(
+    records: Sequence[ShotRecord],
+    measured: Sequence[Measured],
+    maps: dict[str, CableMap],
+    profile: Profile,
+    fibre_count: int | None,
+) -> list[CableFinding]:
+    """Findings about the set of shots as a whole."""
+    lengths_m = {m.key: m.outcome.axis.length_m for m in measured if m.outcome.axis is not None}
+    return [
+        *missing_shots(records, profile, lengths_m),
+        *missing_fibres(records, profile.ribbon_size, fibre_count),
+        *index_oddities(records, usual_indices(records)),
+        *pulse_oddities(records),
+        *clock_oddities(records),
+        *cords_missing(measured),
+        *outside_profile(measured, profile),
+        *repaired_splices(history_of(measured, maps), profile.ribbon_size),
+        *_other_lengths(measured, maps),
+        *_express(maps),
+        *_of_the_job(profile),
+    ]
+
+
+def _other_lengths(measured: Sequence[Measured], maps: dict[str, CableMap]) -> list[CableFinding]:
+    """Fibres of another length than most of their cable, with what they share with them."""
+    findings = []
+    for cable, own_map in maps.items():
+        by_route: dict[int, list[int]] = defaultdict(list)
+        for fibre, route in own_map.route_of.items():
+            by_route[route].append(fibre)
+        main_m = own_map.route_length_m[1]
+        for route, fibres in sorted(by_route.items()):
+            if route == 1:
+                continue
+            length_m = own_map.route_length_m[route]
+            shared = [c.name for c in own_map.closures if {1, route} <= set(c.routes)]
+            common = f"shares closures {', '.join(shared)}" if shared else "shares no closure"
+            files = tuple(
+                r.path
+                for one in measured
+                if one.key.cable == cable and one.key.fibre in fibres
+                for r in one.records
+                if r is not None
+            )
+            findings.append(
+                CableFinding(
+                    Severity.CAUTION,
+                    "other-length",
+                    f"{_fibres_are(fibres)} {length_m:.0f} m long, most of the cable "
+                    f"{main_m:.0f} m; this route {common} with it",
+                    "a branch or a tapered cable is normal; else a broken fibre, or shots of "
+                    "another cable",
+                    cable=cable,
+                    fibre=fibres[0] if len(fibres) == 1 else None,
+                    files=files,
+                )
+            )
+    return findings
+
+
+def _fibres_are(fibres: Sequence[int]) -> str:
+    return f"fibre {fibres[0]} is" if len(fibres) == 1 else f"fibres {numbers_text(fibres)} are"
+
+
+def _express(maps: dict[str, CableMap]) -> list[CableFinding]:
+    return [
+        CableFinding(
+            Severity.NOTE,
+            "passes-unspliced",
+            f"no fibre of ribbon {ribbon} shows a splice in closure {own_map.closure(number).name}",
+            "taken to run through uncut; check the splice plan",
+            cable=cable,
+            closure=own_map.closure(number).name,
+        )
+        for cable, own_map in maps.items()
+        for number, ribbon in own_map.express
+    ]
+
+
+def _of_the_job(profile: Profile) -> list[CableFinding]:
+    """What the profile asks of the job and no trace file can show."""
+    return [
+        CableFinding(finding.severity, finding.code, finding.text, finding.done)
+        for finding in profile.stage_findings(None)
+    ]
+
+
+def unused_findings(records: Sequence[ShotRecord]) -> list[CableFinding]:
+    """Findings for files that could not be used at all."""
+    return [_unused(record) for record in records if record.use in _SAY_WHY]
+
+
+_SAY_WHY = (ShotUse.UNREADABLE, ShotUse.UNPLACED, ShotUse.NOT_A_SHOT)
+
+
+def _unused(record: ShotRecord) -> CableFinding:
+    """A finding for a file that could not be used at all."""
+    severity, code, advice = {
+        ShotUse.UNREADABLE: (
+            Severity.DEFECT,
+            "file-unreadable",
+            "copy the file again from the instrument, or shoot again",
+        ),
+        ShotUse.UNPLACED: (
+            Severity.DEFECT,
+            "shot-not-placed",
+            "say what it is: by a name pattern, a mapping table, or in its header",
+        ),
+        ShotUse.NOT_A_SHOT: (Severity.NOTE, "not-a-trace-file", "it was left alone"),
+    }[record.use]
+    return about_shot(record, severity, code, record.remark, advice)

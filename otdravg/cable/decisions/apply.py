@@ -1,0 +1,212 @@
+"""What a reviewer decided: applied on top of the measurement, never in place of it.
+
+Decisions stand in a file of their own: see :mod:`otdravg.cable.decisions.record`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from pathlib import PurePosixPath
+
+from otdravg.cable.decisions.model import Decision, What
+from otdravg.cable.decisions.record import Decisions
+from otdravg.cable.files.names import same_text
+from otdravg.cable.measure.closures import CableMap, renamed
+from otdravg.cable.model import CableFinding, ShotRecord, ShotUse, Source, SpliceRow
+from otdravg.findings import Severity
+from otdravg.shot.settings import Direction
+from otdravg.verdict.decision import Action, Verdict
+
+__all__ = ["accepted_rows", "apply_to_maps", "apply_to_shots", "decisions_here"]
+
+
+def decisions_here(
+    decisions: Decisions, records: Sequence[ShotRecord]
+) -> tuple[Decisions, list[CableFinding]]:
+    """Leave out decisions about other cables than those of some shots; spell names alike."""
+    names = sorted({r.taken_for.cable for r in records if r.taken_for.cable})
+    known = {same_text(name): name for name in names}
+    items, findings = [], []
+    nameless = [d for d in decisions.items if not d.cable and not _is_hash(d.file)]
+    for decision in decisions.items:
+        name = known.get(same_text(decision.cable))
+        if not decision.cable or name is not None:
+            items.append(replace(decision, cable=name or ""))
+            continue
+        findings.append(
+            CableFinding(
+                Severity.DEFECT,
+                "decision-of-other-cable",
+                f"a decision about cable {decision.cable}, here is {', '.join(names) or 'none'}: "
+                f"{decision.text}",
+                "it was not applied; take the decisions of this cable",
+                fibre=decision.fibre,
+                closure=decision.closure,
+            )
+        )
+    if nameless and names:
+        findings.append(
+            CableFinding(
+                Severity.CAUTION,
+                "decision-without-cable",
+                f"{len(nameless)} of {len(decisions.items)} decisions name no cable, the first is: "
+                f"{nameless[0].text}",
+                "applied to every cable here; nothing shows that they were meant for it: name "
+                "the cable (--cable)",
+            )
+        )
+    return replace(decisions, items=tuple(items)), findings
+
+
+def _is_hash(text: str) -> bool:
+    return len(text) == 64 and set(text) <= set("0123456789abcdef")
+
+
+def apply_to_shots(
+    records: Sequence[ShotRecord], decisions: Decisions
+) -> tuple[list[ShotRecord], list[CableFinding]]:
+    """Leave excluded shots out and exchange the numbers of confirmed crossings at B."""
+    result = list(records)
+    findings: list[CableFinding] = []
+    for decision in decisions.items:
+        if decision.what is What.EXCLUDE_SHOT:
+            chosen = [n for n, r in enumerate(result) if _is_shot(r, decision)]
+            for n in chosen:
+                result[n] = result[n].used_as(ShotUse.EXCLUDED, decision.text)
+        elif decision.what is What.CONFIRM_CROSSING:
+            chosen = _exchange(result, decision)
+        else:
+            continue
+        if not chosen:
+            findings.append(_without_object(decision))
+    return result, findings
+
+
+def _is_shot(record: ShotRecord, decision: Decision) -> bool:
+    if record.sha256 and decision.file == record.sha256:
+        return True
+    own_cable = record.taken_for.cable in ("", decision.cable) or not decision.cable
+    return own_cable and decision.file in (record.path, PurePosixPath(record.path).name)
+
+
+def _exchange(records: list[ShotRecord], decision: Decision) -> list[int]:
+    other = {decision.fibre: int(decision.value), int(decision.value): decision.fibre}
+    chosen = [
+        n
+        for n, r in enumerate(records)
+        if r.taken_for.direction is Direction.B_TO_A
+        and r.taken_for.fibre in other
+        and decision.cable in ("", r.taken_for.cable)
+        and decision.wavelength_nm in (None, r.taken_for.wavelength_nm)
+    ]
+    for n in chosen:
+        taken = records[n].taken_for
+        fibre = other[taken.fibre]
+        records[n] = replace(
+            records[n],
+            taken_for=replace(taken, fibre=fibre, fibre_by=Source.DECISION),
+            remark=decision.text,
+        )
+    return chosen
+
+
+def _without_object(decision: Decision) -> CableFinding:
+    return CableFinding(
+        Severity.CAUTION,
+        "decision-without-object",
+        f"nothing here fits the decision: {decision.text}",
+        "check fibre, closure or file in the decisions file",
+        cable=decision.cable,
+        fibre=decision.fibre,
+        closure=decision.closure,
+    )
+
+
+def apply_to_maps(
+    maps: Mapping[str, CableMap], decisions: Decisions
+) -> tuple[dict[str, CableMap], list[CableFinding]]:
+    """Name closures and move positions as decided."""
+    result = dict(maps)
+    findings: list[CableFinding] = []
+    for decision in decisions.items:
+        if decision.what not in (What.NAME_CLOSURE, What.MOVE_POSITION):
+            continue
+        found = False
+        for cable, own_map in result.items():
+            number = _closure_number(own_map, decision)
+            if number is None:
+                continue
+            if decision.what is What.NAME_CLOSURE:
+                closures = tuple(
+                    renamed(c, decision.value) if c.number == number else c
+                    for c in own_map.closures
+                )
+                result[cable] = replace(own_map, closures=closures)
+                found = True
+            elif decision.fibre is not None and decision.fibre in own_map.passes:
+                result[cable] = _moved(own_map, decision.fibre, number, float(decision.value))
+                found = True
+        if not found:
+            findings.append(_without_object(decision))
+    return result, findings
+
+
+def _closure_number(own_map: CableMap, decision: Decision) -> int | None:
+    if decision.cable not in ("", own_map.cable):
+        return None
+    for closure in own_map.closures:
+        if decision.closure in (closure.name, str(closure.number)):
+            return closure.number
+    return None
+
+
+def _moved(own_map: CableMap, fibre: int, number: int, at_m: float) -> CableMap:
+    passes = {f: dict(own) for f, own in own_map.passes.items()}
+    passes[fibre][number] = at_m
+    return replace(own_map, passes=passes, moved=own_map.moved | {(fibre, number)})
+
+
+def accepted_rows(
+    rows: Sequence[SpliceRow], decisions: Decisions
+) -> tuple[list[SpliceRow], list[CableFinding]]:
+    """Mark splices that the reviewer accepts; the measured values stay as they are.
+
+    A moved position and a confirmed crossing are noted on the rows they concern, too.
+    """
+    result = list(rows)
+    findings: list[CableFinding] = []
+    for decision in decisions.items:
+        if decision.what in (What.EXCLUDE_SHOT, What.NAME_CLOSURE):
+            continue
+        fibres = {decision.fibre}
+        if decision.what is What.CONFIRM_CROSSING:
+            fibres.add(int(decision.value))
+        chosen = [
+            n
+            for n, row in enumerate(result)
+            if row.fibre in fibres
+            and decision.cable in ("", row.cable)
+            and decision.wavelength_nm in (None, row.wavelength_nm)
+            and (not decision.closure or decision.closure in (row.closure, str(row.closure_number)))
+        ]
+        for n in chosen:
+            result[n] = _decided(result[n], decision)
+        if not chosen and decision.what is What.ACCEPT:
+            findings.append(_without_object(decision))
+    return result, findings
+
+
+def _decided(row: SpliceRow, decision: Decision) -> SpliceRow:
+    decided = "; ".join(filter(None, (row.decided, decision.text)))
+    needs_it = row.verdict.action is not Action.NONE
+    if decision.what is not What.ACCEPT or not needs_it or row.loss_db is None:
+        return replace(row, decided=decided)
+    verdict = replace(
+        row.verdict,
+        verdict=Verdict.ACCEPTED,
+        action=Action.NONE,
+        reason=f"{row.verdict.reason} Accepted by {decision.who}: {decision.why}.",
+        rule="reviewer's decision",
+    )
+    return replace(row, verdict=verdict, decided=decided)

@@ -1,0 +1,154 @@
+"""What a reviewer's decision consists of, and what makes it complete."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, fields
+from datetime import datetime
+from enum import Enum
+
+from otdravg.errors import BadSetting
+from otdravg.system.printable import printable
+
+__all__ = ["Decision", "SealedDecision", "What", "checked", "decision_from"]
+
+
+class What(Enum):
+    """What can be decided."""
+
+    ACCEPT = "accept"  # a splice, although it is over the limit
+    EXCLUDE_SHOT = "exclude-shot"
+    MOVE_POSITION = "move-position"  # of a closure on one fibre, to `value` metres from A
+    NAME_CLOSURE = "name-closure"  # to `value`
+    CONFIRM_CROSSING = "confirm-crossing"  # `fibre` and `value` are exchanged at B
+
+
+@dataclass(frozen=True, slots=True)
+class Decision:
+    """One decision; empty where a field does not matter.
+
+    ``closure`` is a closure's number or name, ``file`` a path as in ``shots.csv`` or the
+    SHA-256 of the file's content.
+    """
+
+    what: What
+    who: str
+    when: str  # ISO 8601
+    why: str
+    cable: str = ""
+    fibre: int | None = None
+    wavelength_nm: int | None = None
+    closure: str = ""
+    file: str = ""
+    value: str = ""
+
+    @property
+    def text(self) -> str:
+        """Who decided, when and why, for outputs."""
+        return f"{self.what.value} by {self.who}, {self.when}: {self.why}"
+
+    def cells(self) -> dict[str, str]:
+        """Return the fields as they stand in a file."""
+        return {f.name: _word(getattr(self, f.name)) for f in fields(self)}
+
+
+@dataclass(frozen=True, slots=True)
+class SealedDecision:
+    """A decision as it stands in its file: with the seal before it and its own.
+
+    Both are empty where somebody typed it by hand.
+    """
+
+    decision: Decision
+    before: str = ""
+    seal: str = ""
+
+    def cells(self) -> dict[str, str]:
+        """Return the fields as they stand in a file."""
+        return {**self.decision.cells(), "before": self.before, "seal": self.seal}
+
+
+def _word(value: object) -> str:
+    if value is None:
+        return ""
+    return str(value.value) if isinstance(value, Enum) else str(value)
+
+
+#: A spreadsheet takes a text that begins with one of these for a formula to run.
+_FORMULA_SIGNS = ("=", "+", "-", "@")
+
+_NEEDS: Mapping[What, tuple[str, ...]] = {
+    What.ACCEPT: ("fibre", "closure"),
+    What.EXCLUDE_SHOT: ("file",),
+    What.MOVE_POSITION: ("fibre", "closure", "value"),
+    What.NAME_CLOSURE: ("closure", "value"),
+    What.CONFIRM_CROSSING: ("fibre", "value"),
+}
+
+
+def decision_from(cells: Mapping[str, str], place: str) -> Decision:
+    """Make a decision of a file's cells; ``place`` is what errors call it.
+
+    Raises
+    ------
+    BadSetting
+        If it does not say what was decided about what, by whom, when and why.
+    """
+    kinds = {what.value: what for what in What}
+    if cells.get("what", "") not in kinds:
+        raise BadSetting(
+            "decisions", place, f"{cells.get('what', '')!r} is not one of {', '.join(kinds)}"
+        )
+    what = kinds[cells["what"]]
+    for name in ("who", "when", "why", *_NEEDS[what]):
+        if not cells.get(name):
+            raise BadSetting("decisions", place, f"{what.value} needs {name!r}")
+    try:
+        datetime.fromisoformat(cells["when"].replace("Z", "+00:00"))
+    except ValueError:
+        raise BadSetting(
+            "decisions", place, f"{cells['when']!r} is not a time such as 2024-05-14T09:30"
+        ) from None
+    value = cells.get("value", "")
+    if what is What.MOVE_POSITION and not re.fullmatch(r"\d{1,7}(\.\d{1,6})?", value, re.ASCII):
+        raise BadSetting("decisions", place, f"{value!r} is not a distance in metres")
+    if what is What.CONFIRM_CROSSING:
+        _number(value, place)
+    return Decision(
+        what,
+        cells["who"],
+        cells["when"],
+        cells["why"],
+        cells.get("cable", ""),
+        _number(cells.get("fibre", ""), place),
+        _number(cells.get("wavelength_nm", ""), place),
+        cells.get("closure", ""),
+        cells.get("file", ""),
+        value,
+    )
+
+
+def _number(text: str, place: str) -> int | None:
+    if not text:
+        return None
+    if not re.fullmatch(r"[1-9]\d{0,3}", text, re.ASCII):
+        raise BadSetting("decisions", place, f"{text!r} is not a whole number from 1 to 9999")
+    return int(text)
+
+
+def checked(decision: Decision, place: str) -> Decision:
+    """Return a decision fit to be written: complete, blanks single, nothing that a program obeys.
+
+    Raises
+    ------
+    BadSetting
+        If it is incomplete, or a text holds what no file of decisions shall hold.
+    """
+    cells = {name: " ".join(text.split()) for name, text in decision.cells().items()}
+    for name, text in cells.items():
+        if printable(text) != text:
+            raise BadSetting(name, text, "write it without control and formatting signs")
+        if text.startswith(_FORMULA_SIGNS):
+            raise BadSetting(name, text, "a spreadsheet would run it; begin with a letter or digit")
+    return decision_from(cells, place)

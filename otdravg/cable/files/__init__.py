@@ -1,0 +1,1 @@
+"""What lies in the folders, and what each file claims to be."""

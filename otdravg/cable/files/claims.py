@@ -1,0 +1,142 @@
+"""What header, name, folder and table say of a file, each by itself."""
+
+from __future__ import annotations
+
+import re
+from collections import defaultdict
+from collections.abc import Mapping as MappingLike
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import PurePosixPath
+
+from otdravg.cable.files.folder import RawShot
+from otdravg.cable.files.names import (
+    Claim,
+    Mapping,
+    NamePattern,
+    claim_of_folder,
+    claim_of_name,
+    same_text,
+    usual_wavelength,
+)
+from otdravg.cable.model import Source
+from otdravg.shot.settings import Direction, Identity
+
+__all__ = [
+    "Claims",
+    "Naming",
+    "by_cable",
+    "cable_key",
+    "cable_of",
+    "claims_of",
+    "header_claim",
+    "time_of",
+]
+
+#: A folder may have been mailed as an archive of its name.
+_NOT_AN_ARCHIVE = re.compile(r"\.zip$", re.IGNORECASE)
+_LAST_NUMBER = re.compile(r"(\d{1,5})(?!.*\d)")
+
+
+@dataclass(frozen=True, slots=True)
+class Naming:
+    """What the user says about names: a pattern, a table, and which typed end is A."""
+
+    pattern: NamePattern | None = None
+    mapping: Mapping | None = None
+    end_a: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Claims:
+    """All claims about one file, by source in order of precedence."""
+
+    raw: RawShot
+    by_source: tuple[tuple[Source, Claim], ...]
+
+    def settled(self, field: str) -> tuple[object, Source]:
+        """What the first source says that says anything of a field, and which source it is."""
+        for source, claim in self.by_source:
+            value = getattr(claim, field)
+            if value is not None:
+                return value, source
+        return None, Source.NOTHING
+
+    def said(self, source: Source) -> Claim:
+        """What one source says; an empty claim if it says nothing."""
+        return next((claim for given, claim in self.by_source if given is source), Claim())
+
+    def saying(self, source: Source, claim: Claim) -> Claims:
+        """Return them with another claim by one of the sources."""
+        changed = tuple((s, claim if s is source else c) for s, c in self.by_source)
+        return replace(self, by_source=changed)
+
+
+def claims_of(raw: RawShot, naming: Naming) -> Claims:
+    """Collect what every source says of a file."""
+    path = PurePosixPath(raw.file.path)
+    by_source: list[tuple[Source, Claim]] = []
+    if naming.mapping and (mapped := naming.mapping.claim(raw.file.path)):
+        by_source.append((Source.MAPPING, mapped))
+    if naming.pattern and (matched := naming.pattern.claim(raw.file.path)):
+        by_source.append((Source.PATTERN, matched))
+    if raw.identity is not None:
+        by_source.append((Source.HEADER, header_claim(raw.identity, frozenset(), {})))
+    top = _NOT_AN_ARCHIVE.sub("", path.parts[0]) if len(path.parts) > 1 else None
+    folder = claim_of_folder(reversed(path.parts[:-1]))
+    by_source.append((Source.NAME, claim_of_name(path.name)))
+    by_source.append((Source.FOLDER, replace(folder, cable=top)))
+    return Claims(raw, tuple(by_source))
+
+
+def header_claim(
+    identity: Identity | None, stuck: frozenset[int], ends: MappingLike[tuple[str, str], Direction]
+) -> Claim:
+    """Read what a header claims.
+
+    Parameters
+    ----------
+    identity : Identity or None
+    stuck : frozenset of int
+        Fibre numbers that were left unchanged from shot to shot and say nothing.
+    ends : mapping
+        What each order of typed ends means, by their names made alike.
+    """
+    if identity is None:
+        return Claim()
+    number = _LAST_NUMBER.search(identity.fibre)
+    fibre = int(number[1]) if number and int(number[1]) > 0 else None
+    if fibre in stuck:
+        fibre = None
+    typed = same_text(identity.location_a), same_text(identity.location_b)
+    return Claim(
+        " ".join(identity.cable.split()) or None,
+        fibre,
+        ends.get(typed),
+        usual_wavelength(identity.nominal_wavelength_nm) or None,
+    )
+
+
+def by_cable(claims: Sequence[Claims]) -> dict[str, list[int]]:
+    """Numbers of the readable files of each cable."""
+    groups: dict[str, list[int]] = defaultdict(list)
+    for number, claim in enumerate(claims):
+        if claim.raw.identity is not None:
+            groups[cable_key(claim)].append(number)
+    return dict(sorted(groups.items()))
+
+
+def cable_of(members: Sequence[Claims]) -> str:
+    """Name of the cable of files that are of one."""
+    return str(members[0].settled("cable")[0] or "")
+
+
+def cable_key(claims: Claims) -> str:
+    """Name of a file's cable, made alike however it was typed."""
+    return same_text(str(claims.settled("cable")[0] or ""))
+
+
+def time_of(member: Claims) -> float:
+    """Time of a shot in seconds; infinite if not known."""
+    identity = member.raw.identity
+    return identity.taken.timestamp() if identity and identity.taken else float("inf")

@@ -1,0 +1,1 @@
+"""Whose shots these are, told by the glass."""

@@ -1,0 +1,265 @@
+"""Which end each shot was taken from, where headers, names and folders leave it open.
+
+A crew that types the ends once and never turns them round, and lets the instrument number the
+files, brings home shots that all claim one end. The shots themselves tell: from one end a fibre
+shows the same events with the same one-way losses again, from the other end their mirror image;
+and the cords and closures of a cable stand at the same places in all shots from one end.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Callable, Sequence
+from concurrent.futures import Executor
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from otdravg.cable.files.attempts import number_attempts, when
+from otdravg.cable.files.names import same_text
+from otdravg.cable.measure.jobs import Job, Sketch, measure_job, spread
+from otdravg.cable.model import CableFinding, FibreKey, ShotRecord, ShotUse, Source
+from otdravg.findings import Severity
+from otdravg.shot.detect import EventKind
+from otdravg.shot.settings import Direction
+
+__all__ = ["cables_with_open_ends", "ends_by_shots"]
+
+FloatArray = npt.NDArray[np.float64]
+
+#: One-way losses this far apart in dB, and beyond four standard uncertainties, are not the same.
+_SAME_LOSS_DB = 0.015
+#: Two shots of a fibre are from one end if so large a share of their events is the same.
+_SAME_END_SHARE = 0.5
+#: Fibres of a cable are not equally long: places of one closure differ by this share.
+_LENGTH_SPREAD = 0.004
+#: So many more events must stand where those of one end do than where those of the other do.
+_DECISIVE = 2
+
+#: Uses of shots whose end may still be open.
+_OPEN = (ShotUse.USED, ShotUse.EARLIER, ShotUse.UNPLACED)
+
+_Slot = tuple[FibreKey, int]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Seen:
+    """A shot with its events: places, losses and their uncertainties, NaN where unknown."""
+
+    record: ShotRecord
+    at_m: FloatArray
+    loss_db: FloatArray
+    u_db: FloatArray
+    placing_m: float
+
+    @classmethod
+    def of(cls, record: ShotRecord, sketch: Sketch) -> _Seen:
+        events = [e for e in sketch.events if e.kind not in (EventKind.END, EventKind.ECHO)]
+        figures = np.array(
+            [(e.distance_m, e.loss_db, e.u_loss_db) for e in events], dtype=float
+        ).reshape(-1, 3)
+        at_m, loss_db, u_db = figures.T
+        return cls(record, at_m, loss_db, u_db, sketch.placing_m)
+
+    def same_events(self, other: _Seen) -> float:
+        """Share of events that both show at the same place with the same one-way loss."""
+        fewer = min(self.at_m.size, other.at_m.size)
+        if not fewer:
+            return 1.0  # nothing tells the ends apart
+        gap = np.abs(self.at_m[:, None] - other.at_m)
+        nearest = gap.argmin(axis=1)
+        here = gap.min(axis=1) <= self.placing_m + other.placing_m
+        apart = np.abs(self.loss_db - other.loss_db[nearest])
+        allowed = np.fmax(_SAME_LOSS_DB, 4 * np.hypot(self.u_db, other.u_db[nearest]))
+        return float(np.count_nonzero(here & ~(apart > allowed)) / fewer)
+
+    def same_places(self, other: _Seen) -> int:
+        """Number of events that stand where the other shot, of any fibre, has one too."""
+        if not other.at_m.size:
+            return 0
+        gap = np.abs(self.at_m[:, None] - other.at_m).min(axis=1)
+        allowed = self.placing_m + other.placing_m + _LENGTH_SPREAD * self.at_m
+        return int(np.count_nonzero(gap <= allowed))
+
+
+#: Shots of one fibre at one wavelength from one end and from the other, oldest first.
+_Ends = tuple[list[_Seen], list[_Seen]]
+
+
+def ends_by_shots(
+    records: Sequence[ShotRecord],
+    end_a: str | None,
+    executor: Executor | None,
+    done: Callable[[int], None] = lambda count: None,
+) -> tuple[list[ShotRecord], list[CableFinding]]:
+    """Let the shots say which end they are from, in cables where nothing else does.
+
+    Parameters
+    ----------
+    records : sequence of ShotRecord
+        As taken by mapping, pattern, header, name and folder.
+    end_a : str, optional
+        Name of the A end as the user states it.
+    executor : concurrent.futures.Executor, optional
+        Where the shots are looked at.
+    done : callable
+        Called with the number of shots looked at since the last call.
+
+    Returns
+    -------
+    list of ShotRecord
+        In the order given; only directions, uses and attempts may differ.
+    list of CableFinding
+        One for each cable whose shots were told apart so.
+    """
+    result = list(records)
+    findings: list[CableFinding] = []
+    for cable, numbers in cables_with_open_ends(records).items():
+        own = [records[n] for n in numbers]
+        told, by_time = _told(_looked_at(own, executor, done))
+        if len(set(told.values())) < 2:
+            continue  # one end only, or nothing to tell two apart by
+        first = min((r for r in own if r.path in told), key=when)
+        of_first = Direction.A_TO_B if _begun_at_a(first, end_a) else Direction.B_TO_A
+        turned = told[first.path] is not of_first
+        changed = [_told_so(r, told.get(r.path), turned) for r in own]
+        numbered, more = number_attempts(changed)
+        if own[0].taken_for.direction is Direction.UNKNOWN:  # else it was said before
+            findings += more
+        for n, record in zip(numbers, numbered, strict=True):
+            result[n] = record
+        findings.append(_finding(cable, numbered, first, of_first, by_time))
+    return result, findings
+
+
+def cables_with_open_ends(records: Sequence[ShotRecord]) -> dict[str, list[int]]:
+    """Indices of the shots of each cable for which nothing but alike headers names an end."""
+    groups: dict[str, list[int]] = defaultdict(list)
+    for n, record in enumerate(records):
+        taken = record.taken_for
+        if record.use in _OPEN and taken.key is not None and taken.wavelength_nm is not None:
+            groups[taken.cable].append(n)
+    return {
+        cable: numbers
+        for cable, numbers in sorted(groups.items())
+        if _is_open([records[n] for n in numbers])
+    }
+
+
+def _is_open(members: Sequence[ShotRecord]) -> bool:
+    said = {r.taken_for.direction_by for r in members}
+    ways = {r.taken_for.direction for r in members}
+    fibres = {(r.taken_for.key, r.taken_for.wavelength_nm) for r in members}
+    return said <= {Source.HEADER, Source.NOTHING} and len(ways) == 1 and len(fibres) < len(members)
+
+
+def _begun_at_a(first: ShotRecord, end_a: str | None) -> bool:
+    """Whether the first shot is from A: crews type the ends right for the first one at least."""
+    if end_a is None or first.identity is None:
+        return True
+    return same_text(first.identity.location_b) != same_text(end_a)
+
+
+def _looked_at(
+    members: Sequence[ShotRecord], executor: Executor | None, done: Callable[[int], None]
+) -> dict[_Slot, list[_Seen]]:
+    """The shots of every fibre at every wavelength, oldest first."""
+    shots = [
+        ((key, nm), record)
+        for record in sorted(members, key=when)
+        if (key := record.taken_for.key) is not None
+        and (nm := record.taken_for.wavelength_nm) is not None
+    ]
+    jobs = [Job(key, nm, 0, record.location, None) for (key, nm), record in shots]
+    seen: dict[_Slot, list[_Seen]] = defaultdict(list)
+    outcomes = spread(measure_job, jobs, executor, done)
+    for (slot, record), outcome in zip(shots, outcomes, strict=True):
+        if outcome.sketch_ab is not None:
+            seen[slot].append(_Seen.of(record, outcome.sketch_ab))
+    return dict(sorted(seen.items()))
+
+
+def _told(seen: dict[_Slot, list[_Seen]]) -> tuple[dict[str, Direction], int]:
+    """Direction of every shot by its path, one of both ends called A, and how many by time."""
+    ends = {slot: _two_ends(shots) for slot, shots in seen.items()}
+    both = [pair for pair in ends.values() if all(pair)]
+    if not both:
+        return {}, 0
+    # The fibre that shows most is what all others are held against.
+    model = max(both, key=lambda pair: min(side[-1].at_m.size for side in pair))
+    told: dict[str, Direction] = {}
+    by_time = 0
+    for sides in ends.values():
+        ways = [_way_by_places(side, model) for side in sides]
+        if ways == [None, None] and all(sides):
+            # A crew shoots from one end for hours: what was shot first here was so there too.
+            alike = _first_is_older(sides) == _first_is_older(model)
+            ways[0] = Direction.A_TO_B if alike else Direction.B_TO_A
+            by_time += sum(map(len, sides))
+        for side, way, other in zip(sides, ways, ways[::-1], strict=True):
+            if way is not None or other is not None:
+                told.update((shot.record.path, way or _opposite(other)) for shot in side)
+    return told, by_time
+
+
+def _two_ends(shots: Sequence[_Seen]) -> _Ends:
+    """Part the shots of one fibre into those from where the first was taken, and the others."""
+    same = [shot.same_events(shots[0]) >= _SAME_END_SHARE for shot in shots]
+    return (
+        [shot for shot, is_same in zip(shots, same, strict=True) if is_same],
+        [shot for shot, is_same in zip(shots, same, strict=True) if not is_same],
+    )
+
+
+def _way_by_places(side: Sequence[_Seen], model: _Ends) -> Direction | None:
+    """Direction of shots whose events clearly stand where those of one of the model's ends do."""
+    if not side:
+        return None
+    like_a, like_b = (side[-1].same_places(end[-1]) for end in model)
+    if abs(like_a - like_b) < _DECISIVE:
+        return None
+    return Direction.A_TO_B if like_a > like_b else Direction.B_TO_A
+
+
+def _first_is_older(ends: _Ends) -> bool:
+    return when(ends[0][0].record) < when(ends[1][0].record)
+
+
+def _opposite(way: Direction | None) -> Direction:
+    return Direction.B_TO_A if way is Direction.A_TO_B else Direction.A_TO_B
+
+
+def _told_so(record: ShotRecord, told: Direction | None, turned: bool) -> ShotRecord:
+    """Return the record with the direction that the shots tell, open for numbering."""
+    if told is None:
+        return record
+    if turned:
+        told = _opposite(told)
+    taken = replace(record.taken_for, direction=told, direction_by=Source.SHOTS)
+    return replace(record, taken_for=taken, use=ShotUse.USED, remark="", attempt=0)
+
+
+def _finding(
+    cable: str,
+    records: Sequence[ShotRecord],
+    first: ShotRecord,
+    of_first: Direction,
+    by_time: int,
+) -> CableFinding:
+    told = [r for r in records if r.taken_for.direction_by is Source.SHOTS]
+    from_a = sum(r.taken_for.direction is Direction.A_TO_B for r in told)
+    near = first.identity.location_a if first.identity else ""
+    typed = f"all headers name {near} as the near end" if near else "no header names the near end"
+    basis = f" at {near}" if near else ""
+    how = "" if not by_time else f", {by_time} of them by the order of time"
+    return CableFinding(
+        Severity.CAUTION,
+        "ends-told-by-shots",
+        f"{typed} and no name or folder says where a shot was taken: by places and losses of their "
+        f"events {from_a} shots are from A and {len(told) - from_a} from B{how}",
+        f"the first shot, {first.path}, was taken to be from {of_first.value[0]}{basis}: check one "
+        "fibre, and state directions in names or a mapping table",
+        cable=cable,
+        files=tuple(sorted(r.path for r in told)),
+    )

@@ -1,0 +1,1 @@
+"""Every fibre at every closure."""

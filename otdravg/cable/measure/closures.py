@@ -1,0 +1,421 @@
+"""Closures of a cable: where the events of many fibres lie together.
+
+Fibres of one route are nearly equally long; their positions are compared after each has
+been scaled to the route's median length. A closure found in one route is the same as one
+in another only as far as both routes run together from A.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+
+from otdravg.cable.model import Closure, Source
+from otdravg.errors import BadSetting
+from otdravg.trade import ribbon_position
+
+__all__ = [
+    "CableMap",
+    "FibrePlaces",
+    "KnownClosure",
+    "find_closures",
+    "read_closure_table",
+]
+
+FloatArray = npt.NDArray[np.float64]
+
+#: Lengths that differ by less than this share of the length belong to one route.
+_ROUTE_SHARE = 0.006
+_ROUTE_LEAST_M = 40.0
+#: How far fibres of one closure lie apart after scaling, as a share of the length.
+_SCATTER_SHARE = 5e-4
+_SCATTER_LEAST_M = 8.0
+#: A route shares a closure with another if, up to there, this share of closures agrees.
+_SHARED_ENOUGH = 0.6
+#: A closure is seen in this share of a route's fibres, or in half of some ribbon.
+_SEEN_SHARE = 0.2
+#: Cable metres in a table and fibre metres in a shot differ by up to this share.
+_TABLE_SHARE = 0.02
+_TABLE_LEAST_M = 50.0
+
+
+@dataclass(frozen=True, slots=True)
+class KnownClosure:
+    """A closure from the user's table."""
+
+    name: str
+    distance_m: float
+
+
+@dataclass(frozen=True, slots=True)
+class FibrePlaces:
+    """Where one fibre shows events, metres from A, over all wavelengths it was measured at."""
+
+    fibre: int
+    length_m: float
+    places_m: tuple[float, ...]
+    placing_m: float  # how far a place may be off
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CableMap:
+    """Closures of one cable and where each fibre passes through them."""
+
+    cable: str
+    closures: tuple[Closure, ...]
+    route_of: Mapping[int, int]  # fibre → route number
+    passes: Mapping[int, Mapping[int, float]]  # fibre → {closure number: metres from its own A end}
+    route_length_m: Mapping[int, float]  # route → median length
+    tolerance_m: Mapping[int, float]  # fibre → how near an event must be to belong to a closure
+    express: tuple[
+        tuple[int, int], ...
+    ] = ()  # (closure number, ribbon) that runs through unspliced
+    moved: frozenset[tuple[int, int]] = frozenset()  # (fibre, closure number) set by the reviewer
+
+    def closure(self, number: int) -> Closure:
+        """Return a closure by its number."""
+        return self.closures[number - 1]
+
+    def stretch(self, fibre: int, distance_m: float) -> str:
+        """Say between which of a fibre's closures a place lies, from its own A end."""
+        passes = self.passes[fibre]
+        before = [number for number, at_m in passes.items() if at_m < distance_m]
+        after = [number for number, at_m in passes.items() if at_m > distance_m]
+        left = f"closure {self.closure(max(before)).name}" if before else "end A"
+        right = f"closure {self.closure(min(after)).name}" if after else "end B"
+        return f"between {left} and {right}"
+
+    def closure_at(self, fibre: int, distance_m: float) -> Closure | None:
+        """Return the closure that a place on a fibre belongs to, if it lies at one."""
+        for number, at_m in self.passes[fibre].items():
+            if abs(at_m - distance_m) <= self.tolerance_m[fibre]:
+                return self.closure(number)
+        return None
+
+
+@dataclass(slots=True)
+class _Cluster:
+    """Events of many fibres that lie together on one route's scale."""
+
+    at_m: float
+    spread_m: float
+    seen: dict[int, float] = field(default_factory=dict)  # fibre → its own metres
+    routes: set[int] = field(default_factory=set)
+    fibres: set[int] = field(default_factory=set)
+    name: str = ""
+    named_by: Source = Source.SHOTS
+    asked: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class _Route:
+    number: int
+    length_m: float
+    fibres: tuple[FibrePlaces, ...]
+
+    @property
+    def scatter_m(self) -> float:
+        placing = float(np.median([f.placing_m for f in self.fibres]))
+        return max(_SCATTER_LEAST_M, 3 * placing) + _SCATTER_SHARE * self.length_m
+
+
+def find_closures(
+    cable: str,
+    fibres: Sequence[FibrePlaces],
+    *,
+    ribbon_size: int | None,
+    table: Sequence[KnownClosure] = (),
+) -> CableMap:
+    """Find the closures of a cable.
+
+    Parameters
+    ----------
+    cable : str
+        Its name.
+    fibres : sequence of FibrePlaces
+        Measured fibres with their events.
+    ribbon_size : int or None
+        Fibres of a ribbon; None for loose tube.
+    table : sequence of KnownClosure
+        Names and distances that the user gives; one without events is a closure too.
+
+    Returns
+    -------
+    CableMap
+        Closures in order from A, numbered from 1.
+    """
+    routes = _routes(fibres)
+    merged: list[_Cluster] = []
+    for route in sorted(routes, key=lambda r: (-len(r.fibres), r.number)):
+        _merge(merged, route, _clusters(route, ribbon_size), ribbon_size)
+    _name(merged, table, routes)
+    merged.sort(key=lambda c: c.at_m)
+    express = _leave_express_out(merged, ribbon_size)
+    closures = tuple(
+        Closure(
+            cable,
+            number,
+            tuple(sorted(c.routes)),
+            c.name or str(number),
+            c.at_m,
+            c.spread_m,
+            tuple(sorted(c.fibres)),
+            len(c.seen),
+            c.named_by,
+        )
+        for number, c in enumerate(merged, start=1)
+    )
+    route_of, tolerance, passes = {}, {}, {}
+    for route in routes:
+        for one in route.fibres:
+            route_of[one.fibre] = route.number
+            tolerance[one.fibre] = route.scatter_m
+            passes[one.fibre] = _own_positions(one, route, merged)
+    return CableMap(
+        cable,
+        closures,
+        route_of,
+        passes,
+        {route.number: route.length_m for route in routes},
+        tolerance,
+        tuple((number, ribbon) for number, ribbon in express),
+    )
+
+
+def _routes(fibres: Sequence[FibrePlaces]) -> list[_Route]:
+    """Split fibres by length; numbered from the most to the least common, then by length."""
+    groups: list[list[FibrePlaces]] = []
+    for one in sorted(fibres, key=lambda f: (f.length_m, f.fibre)):
+        gap = max(_ROUTE_LEAST_M, _ROUTE_SHARE * one.length_m)
+        if groups and one.length_m - groups[-1][-1].length_m <= gap:
+            groups[-1].append(one)
+        else:
+            groups.append([one])
+    groups.sort(key=lambda g: (-len(g), g[0].length_m))
+    return [
+        _Route(number, float(np.median([f.length_m for f in group])), tuple(group))
+        for number, group in enumerate(groups, start=1)
+    ]
+
+
+def _clusters(route: _Route, ribbon_size: int | None) -> list[_Cluster]:
+    """Events of a route that lie together in enough of its fibres."""
+    scaled = np.array([z * route.length_m / f.length_m for f in route.fibres for z in f.places_m])
+    own = np.array([z for f in route.fibres for z in f.places_m])
+    fibre = np.array([f.fibre for f in route.fibres for _ in f.places_m], dtype=int)
+    if scaled.size == 0:
+        return []
+    order = np.lexsort((fibre, scaled))
+    scaled, own, fibre = scaled[order], own[order], fibre[order]
+    # Half the scatter as the gap: a chain of strays must not join two closures.
+    starts = np.flatnonzero(np.diff(scaled, prepend=-np.inf) > route.scatter_m / 2)
+    clusters = []
+    for at in np.split(np.arange(scaled.size), starts[1:]):
+        middle = float(np.median(scaled[at]))
+        near = at[np.abs(scaled[at] - middle) <= route.scatter_m]
+        seen: dict[int, list[float]] = defaultdict(list)
+        for n in near:
+            seen[int(fibre[n])].append(float(own[n]))
+        if _enough(set(seen), route, ribbon_size):
+            spread = 1.4826 * float(np.median(np.abs(scaled[near] - middle)))
+            means = {number: float(np.mean(places)) for number, places in sorted(seen.items())}
+            clusters.append(_Cluster(middle, spread, means))
+    return clusters
+
+
+def _enough(seen: set[int], route: _Route, ribbon_size: int | None) -> bool:
+    """Whether events in these fibres make a closure."""
+    total = len(route.fibres)
+    if total < 3:
+        return len(seen) == total > 1
+    if len(seen) < 3:
+        return False
+    if len(seen) >= _SEEN_SHARE * total:
+        return True
+    of_ribbon: dict[int | None, int] = defaultdict(int)
+    present: dict[int | None, int] = defaultdict(int)
+    for one in route.fibres:
+        ribbon, _ = ribbon_position(one.fibre, ribbon_size)
+        present[ribbon] += 1
+        of_ribbon[ribbon] += one.fibre in seen
+    return any(r is not None and 2 * of_ribbon[r] >= present[r] >= 3 for r in present)
+
+
+def _merge(
+    merged: list[_Cluster],
+    route: _Route,
+    found: list[_Cluster],
+    ribbon_size: int | None,
+) -> None:
+    """Add a route's closures; those it shares with routes already known become one."""
+    known = sorted(merged, key=lambda c: c.at_m)
+    events = {f.fibre: np.array(f.places_m) for f in route.fibres}
+    agree = [
+        c.at_m < route.length_m - route.scatter_m and _shows(c, found, events, route) for c in known
+    ]
+    run = 0
+    for count in range(1, len(known) + 1):
+        if agree[count - 1] and sum(agree[:count]) >= _SHARED_ENOUGH * count:
+            run = count
+    fibres = {f.fibre for f in route.fibres}
+    taken: list[_Cluster] = []
+    for cluster in known[:run]:
+        same = [c for c in found if abs(c.at_m - cluster.at_m) <= 2 * route.scatter_m]
+        for other in same:
+            cluster.seen.update(other.seen)
+            taken.append(other)
+        if not same:
+            for one in route.fibres:
+                near = [z for z in one.places_m if abs(z - cluster.at_m) <= 2 * route.scatter_m]
+                if near:
+                    cluster.seen[one.fibre] = float(np.mean(near))
+        cluster.routes.add(route.number)
+        cluster.fibres |= fibres
+    for cluster in found:
+        if cluster not in taken:
+            cluster.routes.add(route.number)
+            cluster.fibres |= fibres
+            merged.append(cluster)
+
+
+def _shows(
+    cluster: _Cluster,
+    found: Sequence[_Cluster],
+    events: Mapping[int, FloatArray],
+    route: _Route,
+) -> bool:
+    """Whether a route has an event of its own at a known closure."""
+    slack = 2 * route.scatter_m
+    if found:
+        return any(abs(c.at_m - cluster.at_m) <= slack for c in found)
+    return any(bool(np.any(np.abs(z - cluster.at_m) <= slack)) for z in events.values())
+
+
+def _name(
+    clusters: list[_Cluster], table: Sequence[KnownClosure], routes: Sequence[_Route]
+) -> None:
+    """Give closures the names of the nearest entries of the user's table."""
+    pairs = sorted(
+        (abs(entry.distance_m - cluster.at_m), i, j)
+        for i, entry in enumerate(table)
+        for j, cluster in enumerate(clusters)
+        if abs(entry.distance_m - cluster.at_m)
+        <= max(_TABLE_LEAST_M, _TABLE_SHARE * entry.distance_m)
+    )
+    entries: set[int] = set()
+    named: set[int] = set()
+    for _, i, j in pairs:
+        if i not in entries and j not in named:
+            entries.add(i)
+            named.add(j)
+            clusters[j].name = table[i].name
+            clusters[j].named_by = Source.MAPPING
+    for i, entry in enumerate(table):
+        reached = [r for r in routes if entry.distance_m < r.length_m]
+        if i in entries or not reached:
+            continue
+        clusters.append(
+            _Cluster(
+                entry.distance_m,
+                0.0,
+                {},
+                {r.number for r in reached},
+                {f.fibre for r in reached for f in r.fibres},
+                entry.name,
+                Source.MAPPING,
+                asked=True,
+            )
+        )
+
+
+def _leave_express_out(
+    clusters: Sequence[_Cluster], ribbon_size: int | None
+) -> list[tuple[int, int]]:
+    """Take out ribbons that run through a closure without a splice.
+
+    A good splice may escape both shots, but not a whole ribbon of them where nearly all
+    other fibres of the closure show one.
+    """
+    express: list[tuple[int, int]] = []
+    if ribbon_size is None:
+        return express
+    for number, cluster in enumerate(clusters, start=1):
+        if cluster.asked:
+            continue
+        ribbons: dict[int, set[int]] = defaultdict(set)
+        for fibre in cluster.fibres:
+            ribbon, _ = ribbon_position(fibre, ribbon_size)
+            ribbons[ribbon or 0].add(fibre)
+        unseen = [r for r, own in ribbons.items() if len(own) >= 4 and not own & set(cluster.seen)]
+        others = set().union(*(own for r, own in ribbons.items() if r not in unseen), set())
+        if len(others & set(cluster.seen)) < 0.8 * len(others):
+            continue
+        for ribbon in sorted(unseen):
+            cluster.fibres -= ribbons[ribbon]
+            express.append((number, ribbon))
+    return express
+
+
+def _own_positions(
+    one: FibrePlaces, route: _Route, clusters: Sequence[_Cluster]
+) -> dict[int, float]:
+    """Where a fibre passes its closures: as seen, else between its neighbours in proportion."""
+    through = [
+        (number, cluster)
+        for number, cluster in enumerate(clusters, start=1)
+        if one.fibre in cluster.fibres
+    ]
+    knots = [(0.0, 0.0)]
+    knots += [(c.at_m, c.seen[one.fibre]) for _, c in through if one.fibre in c.seen]
+    knots.append((route.length_m, one.length_m))
+    reference, own = np.array(sorted(knots)).T
+    return {
+        number: cluster.seen.get(one.fibre, float(np.interp(cluster.at_m, reference, own)))
+        for number, cluster in through
+    }
+
+
+_METRES = {"": 1.0, "m": 1.0, "km": 1000.0, "ft": 0.3048, "kft": 304.8}
+_LENGTH = re.compile(r"(\d+(?:\.\d*)?|\.\d+)\s*(m|km|ft|kft|)", re.ASCII | re.IGNORECASE)
+
+
+def read_closure_table(path: Path) -> tuple[KnownClosure, ...]:
+    """Read a CSV with the columns name and distance (``4292``, ``4.29km``, ``14080ft``).
+
+    Raises
+    ------
+    BadSetting
+        With the line that cannot be used.
+    """
+    rows = csv.DictReader(io.StringIO(path.read_text(encoding="utf-8-sig")))
+    columns = {(name or "").strip() for name in rows.fieldnames or ()}
+    distance_column = next((c for c in ("distance", "distance_m") if c in columns), None)
+    if "name" not in columns or distance_column is None:
+        raise BadSetting("closure table", str(path), "the first line must be: name,distance")
+    known = []
+    for number, row in enumerate(rows, start=2):
+        cells = {(key or "").strip(): (value or "").strip() for key, value in row.items()}
+        match = _LENGTH.fullmatch(cells[distance_column])
+        if match is None or not cells["name"]:
+            raise BadSetting(
+                "closure table",
+                f"{path} line {number}",
+                "give a name and a distance such as 4292, 4.29km or 14080ft",
+            )
+        known.append(KnownClosure(cells["name"], float(match[1]) * _METRES[match[2].lower()]))
+    if len({k.name for k in known}) != len(known):
+        raise BadSetting("closure table", str(path), "a name stands there twice")
+    return tuple(sorted(known, key=lambda k: (k.distance_m, k.name)))
+
+
+def renamed(closure: Closure, name: str) -> Closure:
+    """Return a closure with a reviewer's name."""
+    return replace(closure, name=name, named_by=Source.DECISION)

@@ -1,0 +1,201 @@
+"""From single measurements to the closures of a cable, and every fibre at every closure."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import Executor
+from dataclasses import dataclass, replace
+from math import hypot
+
+import numpy as np
+
+from otdravg.cable.measure.closures import CableMap, FibrePlaces, KnownClosure, find_closures
+from otdravg.cable.measure.jobs import Job, Outcome, measure_job, spread
+from otdravg.cable.measure.standing import Measured
+from otdravg.findings import Finding, Severity
+from otdravg.fit.reading import Kind, Reading
+from otdravg.shot.detect import EventKind
+
+__all__ = ["PlacedReadings", "cable_maps", "measure_at_closures", "placed"]
+
+#: A receive cord is at most this much longer than the launch cord (common practice, no source).
+_CORD_SHARE = 1.5
+#: A position that the reviewer has set is taken at its word, to this many metres.
+_MOVED_SLACK_M = 8.0
+
+
+def cable_maps(
+    measured: Sequence[Measured], ribbon_size: int | None, table: Sequence[KnownClosure]
+) -> dict[str, CableMap]:
+    """Find the closures of every cable from the measurements that stand."""
+    both_ways: dict[str, dict[int, list[Outcome]]] = defaultdict(lambda: defaultdict(list))
+    one_way: dict[str, dict[int, FibrePlaces]] = defaultdict(dict)
+    for one in measured:
+        cable, fibre = one.key.cable, one.key.fibre
+        if one.outcome.axis is not None:
+            both_ways[cable][fibre].append(one.outcome)
+        elif (places := _places_from_one_end(fibre, one.outcome)) is not None:
+            one_way[cable].setdefault(fibre, places)
+    found = {
+        cable: [_places(fibre, outcomes) for fibre, outcomes in sorted(fibres.items())]
+        for cable, fibres in both_ways.items()
+    }
+    # A cable shot from one end only still has closures; beside pairs single shots add nothing.
+    for cable, fibres in one_way.items():
+        found.setdefault(cable, [places for _, places in sorted(fibres.items())])
+    return {
+        cable: find_closures(cable, fibres, ribbon_size=ribbon_size, table=table)
+        for cable, fibres in sorted(found.items())
+    }
+
+
+def _places_from_one_end(fibre: int, outcome: Outcome) -> FibrePlaces | None:
+    """Events of a fibre that was shot from one end only, counted from A."""
+    sketches = [s for s in (outcome.sketch_ab, outcome.sketch_ba) if s is not None]
+    if len(sketches) != 1 or outcome.refusal is not None or not sketches[0].end_seen:
+        return None
+    sketch = sketches[0]
+    length_m = sketch.end_m - sketch.user_offset_m
+    events = [e for e in sketch.events if e.kind in (EventKind.STEP, EventKind.REFLECTION)]
+    if events and events[-1].kind is EventKind.REFLECTION:
+        # A connector as far from the end as a cord is long is where the span ends.
+        behind_m = sketch.end_m - events[-1].distance_m
+        if behind_m < _CORD_SHARE * sketch.user_offset_m:
+            length_m -= behind_m
+    along = [event.distance_m - sketch.user_offset_m for event in events]
+    inside = [x for x in along if sketch.placing_m < x < length_m - sketch.placing_m]
+    places = inside if outcome.sketch_ab is not None else [length_m - x for x in inside]
+    return FibrePlaces(fibre, length_m, tuple(sorted(places)), sketch.placing_m)
+
+
+def _places(fibre: int, outcomes: Sequence[Outcome]) -> FibrePlaces:
+    lengths = [o.axis.length_m for o in outcomes if o.axis is not None]
+    placing = [s.placing_m for o in outcomes for s in (o.sketch_ab, o.sketch_ba) if s is not None]
+    places = sorted(r.distance_m for o in outcomes for r in o.readings if r.kind is not Kind.ASKED)
+    return FibrePlaces(fibre, float(np.median(lengths)), tuple(places), max(placing, default=5.0))
+
+
+@dataclass(frozen=True, slots=True)
+class PlacedReadings:
+    """Readings of one measurement by closure number, and those between closures."""
+
+    at: Mapping[int, Reading]
+    between: tuple[Reading, ...]
+
+
+def placed(outcome: Outcome, own_map: CableMap) -> PlacedReadings:
+    """Say which reading belongs to which closure: the nearest, one each.
+
+    A step that the fit of both shots has split in two around a closure is one splice.
+    """
+    fibre = outcome.job.key.fibre
+    passes = own_map.passes.get(fibre, {})
+    slack = own_map.tolerance_m.get(fibre, 0.0)
+    pairs = sorted(
+        (abs(reading.distance_m - at_m), number, i)
+        for i, reading in enumerate(outcome.readings)
+        for number, at_m in passes.items()
+        if abs(reading.distance_m - at_m)
+        <= (_MOVED_SLACK_M if (fibre, number) in own_map.moved else slack)
+    )
+    at: dict[int, Reading] = {}
+    used: set[int] = set()
+    for _, number, i in pairs:
+        if number not in at and i not in used:
+            at[number] = outcome.readings[i]
+            used.add(i)
+    for _, number, i in pairs:
+        if i not in used and _one_step(at[number], outcome.readings[i]):
+            used.add(i)
+            at[number] = _joined(at[number], outcome.readings[i], passes[number])
+    rest = tuple(r for i, r in enumerate(outcome.readings) if i not in used)
+    return PlacedReadings(dict(sorted(at.items())), rest)
+
+
+def _one_step(one: Reading, other: Reading) -> bool:
+    """Whether two places at one closure may be one: neither shows in a shot by itself."""
+    return not any(
+        r.detected_ab or r.detected_ba or r.kind is not Kind.SPLICE or r.loss_db is None
+        for r in (one, other)
+    )
+
+
+def _joined(one: Reading, other: Reading, at_m: float) -> Reading:
+    """Add up two places at one closure; their uncertainties as if nothing were shared."""
+    return replace(
+        one,
+        distance_m=at_m,
+        distance_from_b_m=one.distance_from_b_m + one.distance_m - at_m,
+        loss_ab_db=_sum(one.loss_ab_db, other.loss_ab_db),
+        loss_ba_db=_sum(one.loss_ba_db, other.loss_ba_db),
+        loss_db=_sum(one.loss_db, other.loss_db),
+        u_ab_db=_both(one.u_ab_db, other.u_ab_db),
+        u_ba_db=_both(one.u_ba_db, other.u_ba_db),
+        u_loss_db=_both(one.u_loss_db, other.u_loss_db),
+        backscatter_step_db=_sum(one.backscatter_step_db, other.backscatter_step_db),
+        u_step_db=_both(one.u_step_db, other.u_step_db),
+        mode_field_ratio=None,
+    )
+
+
+def _sum(one: float | None, other: float | None) -> float | None:
+    return None if one is None or other is None else one + other
+
+
+def _both(one: float | None, other: float | None) -> float | None:
+    return None if one is None or other is None else hypot(one, other)
+
+
+def measure_at_closures(
+    measured: Sequence[Measured],
+    maps: Mapping[str, CableMap],
+    executor: Executor | None,
+    done: Callable[[int], None],
+) -> list[Measured]:
+    """Measure again, at the closures where a fibre showed nothing, all that lack one.
+
+    A splice too good to be seen is still measured: its place is known from the others.
+    """
+    again: list[tuple[int, int, Job]] = []  # number in measured, earlier attempt or 0, job
+    for number, one in enumerate(measured):
+        if one.outcome.axis is None:
+            continue
+        for attempt, outcome in ((0, one.outcome), *one.earlier):
+            if outcome.axis is None:
+                continue
+            missing = _unseen(outcome, maps[one.key.cable])
+            if missing:
+                again.append((number, attempt, replace(outcome.job, positions_m=missing)))
+    outcomes = spread(measure_job, [job for _, _, job in again], executor, done)
+    result = list(measured)
+    for (number, attempt, _), outcome in zip(again, outcomes, strict=True):
+        one = result[number]
+        if outcome.axis is None:
+            findings = (*one.outcome.findings, _NOT_AGAIN)
+            result[number] = one.with_outcome(replace(one.outcome, findings=findings))
+        elif attempt == 0:
+            result[number] = one.with_outcome(outcome)
+        else:
+            earlier = tuple((a, outcome if a == attempt else o) for a, o in one.earlier)
+            result[number] = replace(one, earlier=earlier)
+    return result
+
+
+#: The only thing that can have happened to files that were measured a moment ago.
+_NOT_AGAIN = Finding(
+    Severity.DEFECT,
+    "not-measurable",
+    "closures",
+    "a file has gone or changed since it was measured, so closures that show no event are left out",
+    "leave the files alone and run the review again",
+)
+
+
+def _unseen(outcome: Outcome, own_map: CableMap) -> tuple[float, ...]:
+    """Own positions of the closures at which a measurement has no reading."""
+    assert outcome.axis is not None
+    passes = own_map.passes.get(outcome.job.key.fibre, {})
+    at = placed(outcome, own_map).at
+    length_m = outcome.axis.length_m
+    return tuple(z for number, z in passes.items() if number not in at and 0 < z < length_m)

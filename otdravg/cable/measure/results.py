@@ -1,0 +1,110 @@
+"""Fibres as a whole under the span rules, and the history of what was shot again."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+
+from otdravg.cable.measure.closures import CableMap
+from otdravg.cable.measure.placing import placed
+from otdravg.cable.measure.rows import newest
+from otdravg.cable.measure.standing import Measured
+from otdravg.cable.model import (
+    Attempt,
+    FibreKey,
+    FibreResult,
+    History,
+    SpliceRow,
+)
+from otdravg.fit.reading import Kind
+from otdravg.verdict import (
+    Profile,
+    Span,
+)
+
+__all__ = ["fibre_results", "history_of"]
+
+
+def fibre_results(
+    measured: Sequence[Measured],
+    rows: Sequence[SpliceRow],
+    maps: Mapping[str, CableMap],
+    profile: Profile,
+) -> list[FibreResult]:
+    """Sum up every fibre at every wavelength that was measured both ways."""
+    own_rows: dict[tuple[FibreKey, int], list[SpliceRow]] = defaultdict(list)
+    for row in rows:
+        own_rows[row.key, row.wavelength_nm].append(row)
+    results = []
+    for one in measured:
+        outcome = one.outcome
+        if outcome.axis is None:
+            continue
+        own = own_rows[one.key, one.wavelength_nm]
+        splices = [r for r in own if r.kind is not Kind.CONNECTOR and r.closure_number is not None]
+        attenuation = outcome.attenuation_db_per_km
+        known = [r.loss_db for r in own if r.loss_db is not None]
+        whole = len(known) == len(own) and attenuation is not None
+        span = Span(
+            one.wavelength_nm,
+            [r.loss_db for r in splices],
+            [r.u_loss_db for r in splices],
+            outcome.axis.length_m,
+            sum(known) + (attenuation or 0.0) * outcome.axis.length_m / 1000 if whole else None,
+            connectors=sum(r.kind is Kind.CONNECTOR for r in own),
+            attenuation_db_per_km=attenuation,
+            u_attenuation_db_per_km=outcome.u_attenuation_db_per_km,
+            attempts_documented=one.attempt,
+        )
+        verdict = profile.judge_span(span)
+        ab, ba = one.records
+        results.append(
+            FibreResult(
+                one.key,
+                one.wavelength_nm,
+                maps[one.key.cable].route_of[one.key.fibre],
+                outcome.axis.length_m,
+                outcome.axis.u_length_m,
+                attenuation,
+                outcome.u_attenuation_db_per_km,
+                None if verdict.mean_db is None else float(verdict.mean_db),
+                sum(r.loss_db is not None for r in splices),
+                verdict.worst,
+                ab.path if ab else "",
+                ba.path if ba else "",
+                one.attempt,
+                outcome.axis.group_index,
+                outcome.axis.start_a_m,
+                outcome.axis.start_b_m,
+            )
+        )
+    return results
+
+
+def history_of(measured: Sequence[Measured], maps: Mapping[str, CableMap]) -> list[History]:
+    """Before and after of every splice that was shot more than once."""
+    histories = []
+    for one in measured:
+        if not one.earlier or one.outcome.axis is None:
+            continue
+        own_map = maps[one.key.cable]
+        attempts = [(*item, placed(item[1], own_map)) for item in one.earlier]
+        attempts.append((one.attempt, one.outcome, placed(one.outcome, own_map)))
+        for number in own_map.passes.get(one.key.fibre, {}):
+            entries = []
+            for attempt, _, where in attempts:
+                ab, ba = one.stand.pair(attempt)
+                reading = where.at.get(number)
+                entries.append(
+                    Attempt(
+                        attempt,
+                        newest(ab, ba),
+                        None if reading is None else reading.loss_db,
+                        None if reading is None else reading.u_loss_db,
+                        ab.path if ab else "",
+                        ba.path if ba else "",
+                    )
+                )
+            closure = own_map.closure(number).name
+            histories.append(History(one.key, one.wavelength_nm, closure, tuple(entries)))
+    return histories

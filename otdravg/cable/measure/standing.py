@@ -1,0 +1,186 @@
+"""Measure every attempt of every fibre, and settle which measurement stands."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import Executor
+from dataclasses import dataclass, replace
+
+from otdravg.cable.checks.notes import about_shot
+from otdravg.cable.files.attempts import Stand
+from otdravg.cable.measure.closures import CableMap
+from otdravg.cable.measure.jobs import Job, Outcome, measure_job, spread
+from otdravg.cable.measure.refusals import Reasons
+from otdravg.cable.model import CableFinding, FibreKey, ShotRecord, ShotUse
+from otdravg.findings import Severity
+
+__all__ = ["Measured", "jobs_for", "settle"]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Measured:
+    """One fibre at one wavelength: the outcome that stands, and the earlier ones."""
+
+    stand: Stand
+    attempt: int
+    outcome: Outcome
+    earlier: tuple[tuple[int, Outcome], ...]  # attempts before, oldest first
+
+    @property
+    def key(self) -> FibreKey:
+        """The fibre."""
+        return self.stand.key
+
+    @property
+    def wavelength_nm(self) -> int:
+        """Nominal wavelength."""
+        return self.stand.wavelength_nm
+
+    @property
+    def records(self) -> tuple[ShotRecord | None, ShotRecord | None]:
+        """The shots from A and from B that stand."""
+        return self.stand.pair(self.attempt)
+
+    def with_outcome(self, outcome: Outcome) -> Measured:
+        """Return it with another measurement of the same shots."""
+        return replace(self, outcome=outcome)
+
+
+@dataclass(frozen=True, slots=True)
+class MeasuringSetup:
+    """How to measure: cord lengths if stated, and the index for each cable and wavelength."""
+
+    launch_m: float | None = None
+    receive_m: float | None = None
+    group_index: float | None = None
+    usual_index: Mapping[tuple[str, int], float] | None = None
+
+    def index_for(self, key: FibreKey, wavelength_nm: int) -> float | None:
+        """Group index to use for a fibre: the stated one, else its cable's usual one."""
+        if self.group_index is not None or self.usual_index is None:
+            return self.group_index
+        return self.usual_index.get((key.cable, wavelength_nm))
+
+
+def jobs_for(stand: Stand, setup: MeasuringSetup) -> list[Job]:
+    """All attempts of a fibre as jobs, oldest first; one job if a direction is missing."""
+    attempts = range(1, stand.attempts + 1) if stand.ab and stand.ba else (stand.attempts,)
+    jobs = []
+    for attempt in attempts:
+        ab, ba = stand.pair(attempt)
+        jobs.append(
+            Job(
+                stand.key,
+                stand.wavelength_nm,
+                attempt,
+                ab.location if ab else None,
+                ba.location if ba else None,
+                setup.index_for(stand.key, stand.wavelength_nm),
+                setup.launch_m,
+                setup.receive_m,
+            )
+        )
+    return jobs
+
+
+def measure_stands(
+    stands: Sequence[Stand],
+    setup: MeasuringSetup,
+    executor: Executor | None,
+    done: Callable[[int], None],
+) -> list[Measured]:
+    """Measure every attempt of every fibre; the newest that pairs stands."""
+    jobs = [job for stand in stands for job in jobs_for(stand, setup)]
+    outcomes = iter(spread(measure_job, jobs, executor, done))
+    measured = []
+    for stand in stands:
+        own = [_as_shown(next(outcomes), stand) for _ in jobs_for(stand, setup)]
+        measured.append(_newest_usable(stand, own))
+    return measured
+
+
+def _as_shown(outcome: Outcome, stand: Stand) -> Outcome:
+    """Name the files in the text as every table does: a result does not tell where they lay."""
+    problem = outcome.problem
+    for record in stand.pair(outcome.job.attempt):
+        if record is not None:
+            problem = problem.replace(str(record.location), record.path)
+    return replace(outcome, problem=problem)
+
+
+def _newest_usable(stand: Stand, outcomes: Sequence[Outcome]) -> Measured:
+    chosen = next((o for o in reversed(outcomes) if o.axis is not None), outcomes[-1])
+    earlier = tuple((o.job.attempt, o) for o in outcomes if o.job.attempt < chosen.job.attempt)
+    return Measured(stand, chosen.job.attempt, chosen, earlier)
+
+
+def settle(
+    measured: Sequence[Measured],
+    records: Sequence[ShotRecord],
+    maps: Mapping[str, CableMap],
+) -> tuple[list[ShotRecord], list[CableFinding]]:
+    """Mark the use of every shot after measuring, with findings for what did not pair."""
+    reasons = Reasons(((one.key, one.outcome) for one in measured), maps)
+    use: dict[str, tuple[ShotUse, str]] = {}
+    findings: list[CableFinding] = []
+    for one in measured:
+        ab, ba = one.records
+        standing = [r for r in (ab, ba) if r is not None]
+        newest = [r for r in one.stand.pair(one.stand.attempts) if r is not None]
+        if one.outcome.axis is not None:
+            findings += _fallen_back(one, newest, standing, use)
+            for record in standing:
+                use[record.path] = ShotUse.USED, ""
+            findings += _uneven(one)
+            continue
+        if len(standing) == 2:
+            findings.append(reasons.refused(one.key, one.outcome, standing))
+            for record in standing:
+                use[record.path] = ShotUse.MISMATCHED, one.outcome.problem
+        else:
+            for record in standing:
+                use[record.path] = ShotUse.UNPAIRED, "the shot from the other end is missing"
+    return [r.used_as(*use[r.path]) if r.path in use else r for r in records], findings
+
+
+def _fallen_back(
+    one: Measured,
+    newest: Sequence[ShotRecord],
+    standing: Sequence[ShotRecord],
+    use: dict[str, tuple[ShotUse, str]],
+) -> list[CableFinding]:
+    """A newer shot that does not pair does not stand; say so."""
+    left_out = [r for r in newest if r not in standing]
+    for record in left_out:
+        use[record.path] = ShotUse.MISMATCHED, "does not pair with the shot from the other end"
+    if not left_out:
+        return []
+    return [
+        about_shot(
+            left_out[0],
+            Severity.CAUTION,
+            "newest-shot-unusable",
+            "the newest shot does not pair with the one from the other end",
+            f"attempt {one.attempt} was used; take the newest again",
+            *left_out[1:],
+        )
+    ]
+
+
+def _uneven(one: Measured) -> list[CableFinding]:
+    """A shot taken again from one end only stands beside an older one from the other."""
+    ab, ba = one.records
+    if ab is None or ba is None or ab.attempt == ba.attempt:
+        return []
+    newer, older = (ab, ba) if ab.attempt > ba.attempt else (ba, ab)
+    return [
+        about_shot(
+            newer,
+            Severity.CAUTION,
+            "shot-again-from-one-end",
+            f"attempt {newer.attempt} from this end, attempt {older.attempt} from the other",
+            "if a splice was remade in between, the average is of two different splices: "
+            "shoot the other end again too",
+            older,
+        )
+    ]

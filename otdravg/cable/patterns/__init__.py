@@ -1,0 +1,1 @@
+"""Where bad splices gather."""

@@ -1,0 +1,1 @@
+"""What to open, cut and splice again."""

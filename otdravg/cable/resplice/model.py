@@ -1,0 +1,119 @@
+"""What a re-splice plan consists of."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from decimal import Decimal
+from enum import Enum
+
+from otdravg.verdict import SpliceVerdict
+
+__all__ = [
+    "CableOpenings",
+    "Choice",
+    "FailingFibre",
+    "Openings",
+    "Option",
+    "RemakeRisk",
+    "ResplicePlan",
+    "Unit",
+]
+
+
+class Choice(Enum):
+    """What can be done about a unit."""
+
+    REDO = "redo now"
+    CONCESSION = "ask for a concession"
+    MEASURE = "measure again first"
+    RE_DRESS = "re-dress and shoot again"
+
+
+@dataclass(frozen=True, slots=True)
+class FailingFibre:
+    """One fibre of a unit that does not pass, at the wavelength where it is worst."""
+
+    fibre: int
+    position: int | None
+    colour: str
+    wavelength_nm: int
+    verdict: SpliceVerdict
+    loss_db: Decimal | None  # true loss as reported
+    u_loss_db: float | None
+    over_by_db: Decimal | None  # above the limit; None without loss or limit
+    chance_over: float | None  # that the true loss is above the limit
+    floor_db: Decimal | None  # part that unequal fibres cost; an estimate; stays
+    expected_after_db: Decimal | None  # floor and what this cable's splices lose beyond theirs
+
+
+@dataclass(frozen=True, slots=True)
+class RemakeRisk:
+    """What remaking a unit is likely to bring, from this cable's own splices."""
+
+    fibres: int  # spliced again
+    p_fail: float  # of one fibre at this closure, shrunk towards the cable's
+    sample: int  # splices of the closure behind it
+    chance_all_pass: float  # (1 - p)^R
+    expected_failing: float  # R·p
+    expected_worst_db: Decimal | None
+    clean_ribbons: int  # of the whole cable: all fibres within the limit
+    counted_ribbons: int
+
+
+@dataclass(frozen=True, slots=True)
+class Option:
+    """One way to go on, with what it brings in a sentence."""
+
+    choice: Choice
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True)
+class Unit:
+    """One ribbon at one closure (in loose tube: one fibre) with failing fibres."""
+
+    cable: str
+    closure_number: int
+    closure: str
+    distance_m: float
+    ribbon: int | None  # None in loose tube
+    fibres: tuple[int, ...]  # all that are cut with it
+    failing: tuple[FailingFibre, ...]
+    risk: RemakeRisk
+    options: tuple[Option, ...]  # the choice, set out
+    advised: Choice
+    because: str
+
+
+@dataclass(frozen=True, slots=True)
+class Openings:
+    """Closures to open and ribbons to remake there, so that the spans meet their rules.
+
+    Proven: by these expectations no smaller number of closures would do.
+    """
+
+    closures: tuple[int, ...]  # all to be opened, in order from A
+    extra: tuple[int, ...]  # those opened for span rules alone
+    remakes: tuple[tuple[int, int], ...]  # (closure, ribbon), those for splice rules included
+    out_of_reach: tuple[int, ...]  # fibres over now whose ribbon no remakes bring within
+
+
+@dataclass(frozen=True, slots=True)
+class CableOpenings:
+    """The fewest closures of one cable to open so that its spans meet the profile."""
+
+    cable: str
+    openings: Openings
+
+
+@dataclass(frozen=True, slots=True)
+class ResplicePlan:
+    """The work list, in the order of the route from A."""
+
+    units: tuple[Unit, ...]
+    openings: tuple[CableOpenings, ...]
+
+    @property
+    def to_redo(self) -> tuple[Unit, ...]:
+        """Units that the plan advises to remake now."""
+        return tuple(unit for unit in self.units if unit.advised is Choice.REDO)

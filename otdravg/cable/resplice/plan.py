@@ -1,0 +1,249 @@
+"""What to redo: the smallest piece of work is a closure's ribbon, cut and spliced whole.
+
+For each such unit the plan says which fibres fail, by how much and how surely, what a
+remake risks and can gain, and sets the choice out.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
+from decimal import Decimal
+
+from otdravg.cable.model import Closure, FibreResult, SpliceRow
+from otdravg.cable.resplice.advice import advice, options
+from otdravg.cable.resplice.crew import (
+    CrewSample,
+    by_fibre,
+    by_unit,
+    combined_verdict,
+    over_by,
+    place_of,
+)
+from otdravg.cable.resplice.model import (
+    CableOpenings,
+    Choice,
+    FailingFibre,
+    Openings,
+    Option,
+    RemakeRisk,
+    ResplicePlan,
+    Unit,
+)
+from otdravg.cable.resplice.openings import SpanNeed, fewest_openings
+from otdravg.cable.resplice.remake import chance_all_pass, chance_over, expected_worst_db, floor_db
+from otdravg.fit.reading import Kind
+from otdravg.quantities import Quantity, reported
+from otdravg.verdict import Profile, SpliceVerdict
+from otdravg.verdict.decision import Action, Verdict
+
+__all__ = [
+    "CableOpenings",
+    "Choice",
+    "FailingFibre",
+    "Option",
+    "RemakeRisk",
+    "ResplicePlan",
+    "Unit",
+    "plan_resplices",
+]
+
+_LISTED = (
+    Verdict.OVER,
+    Verdict.FAILED,
+    Verdict.TOO_CLOSE,
+    Verdict.BEND,
+    Verdict.TEMPORARY,
+    Verdict.METHOD_BARRED,
+)
+
+
+def plan_resplices(
+    rows: Sequence[SpliceRow],
+    closures: Sequence[Closure],
+    fibres: Sequence[FibreResult],
+    profile: Profile,
+) -> ResplicePlan:
+    """Make the re-splice plan of one or several cables.
+
+    Parameters
+    ----------
+    rows : sequence of SpliceRow
+        Judged rows; those between closures are not part of any unit.
+    closures : sequence of Closure
+        For their order along the route.
+    fibres : sequence of FibreResult
+        For the span rules.
+    profile : Profile
+        Combines wavelengths and holds the span rules.
+
+    Notes
+    -----
+    All estimates come from the cable's own splices, as they are now. A remake draws from the
+    same crew's luck: what changed since (a new blade, another crew) is not in them.
+    """
+    by_cable: dict[str, list[SpliceRow]] = defaultdict(list)
+    for row in rows:
+        if row.closure_number is not None:
+            by_cable[row.cable].append(row)
+    where = {(c.cable, c.number): c.distance_m for c in closures}
+    units: list[Unit] = []
+    openings: list[CableOpenings] = []
+    for cable in sorted(by_cable):
+        sample = CrewSample.of(by_cable[cable], profile)
+        own = [
+            unit
+            for key, members in sorted(by_unit(by_cable[cable]).items())
+            if (unit := _unit(members, where.get((cable, key[0])), sample, profile)) is not None
+        ]
+        own.sort(key=lambda u: (u.distance_m, u.closure_number, u.ribbon or 0, u.fibres))
+        units += own
+        results = [f for f in fibres if f.key.cable == cable]
+        found = _openings(by_cable[cable], results, own, sample, profile)
+        if found is not None:
+            openings.append(CableOpenings(cable, found))
+    return ResplicePlan(tuple(units), tuple(openings))
+
+
+def _unit(
+    rows: Sequence[SpliceRow], distance_m: float | None, sample: CrewSample, profile: Profile
+) -> Unit | None:
+    """Look at one ribbon at one closure; None if nothing in it needs work."""
+    own_by_fibre = by_fibre(rows)
+    failing = tuple(
+        _failing(own, verdict, sample)
+        for _, own in sorted(own_by_fibre.items())
+        if (verdict := combined_verdict(own, profile)).verdict in _LISTED
+        and verdict.action is not Action.NONE
+    )
+    if not failing:
+        return None
+    first = rows[0]
+    number = first.closure_number or 0
+    risk = _risk(own_by_fibre, number, failing, sample)
+    advised, because = advice(failing, risk)
+    return Unit(
+        cable=first.cable,
+        closure_number=number,
+        closure=first.closure,
+        distance_m=first.distance_m if distance_m is None else distance_m,
+        ribbon=first.ribbon,
+        fibres=tuple(sorted(own_by_fibre)),
+        failing=failing,
+        risk=risk,
+        options=options(failing, risk),
+        advised=advised,
+        because=because,
+    )
+
+
+def _failing(rows: Sequence[SpliceRow], verdict: SpliceVerdict, sample: CrewSample) -> FailingFibre:
+    """Describe a failing fibre at the wavelength that decided, where it is worst."""
+    deciding = [row for row in rows if row.verdict.verdict is verdict.verdict] or list(rows)
+    row = max(deciding, key=lambda r: (over_by(r), r.wavelength_nm))
+    excess = over_by(row)
+    known = excess.is_finite()
+    floor = floor_db(row.backscatter_step_db) if row.backscatter_step_db is not None else None
+    return FailingFibre(
+        fibre=row.fibre,
+        position=row.position,
+        colour=row.colour,
+        wavelength_nm=row.wavelength_nm,
+        verdict=row.verdict,
+        loss_db=reported(row.loss_db, Quantity.LOSS_DB),
+        u_loss_db=row.u_loss_db,
+        over_by_db=excess if known else None,
+        chance_over=(
+            chance_over(row.loss_db, row.u_loss_db, float(row.verdict.limit_db))
+            if row.loss_db is not None and row.verdict.limit_db is not None
+            else None
+        ),
+        floor_db=reported(floor, Quantity.LOSS_DB),
+        expected_after_db=reported(sample.expected_after_db(row), Quantity.LOSS_DB),
+    )
+
+
+def _risk(
+    own_by_fibre: Mapping[int, Sequence[SpliceRow]],
+    number: int,
+    failing: Sequence[FailingFibre],
+    sample: CrewSample,
+) -> RemakeRisk:
+    nm = max(failing, key=lambda f: f.over_by_db or Decimal(-1)).wavelength_nm
+    floors = [
+        floor_db(row.backscatter_step_db)
+        for rows in own_by_fibre.values()
+        for row in rows
+        if row.wavelength_nm == nm
+    ]
+    draws = sample.removable_db.get(nm)
+    worst = expected_worst_db(draws, floors) if draws is not None and floors else None
+    count = len(own_by_fibre)
+    p_fail = sample.rate_at[number]
+    return RemakeRisk(
+        fibres=count,
+        p_fail=p_fail,
+        sample=sample.count_at[number],
+        chance_all_pass=chance_all_pass(p_fail, count),
+        expected_failing=count * p_fail,
+        expected_worst_db=reported(worst, Quantity.LOSS_DB),
+        clean_ribbons=sample.clean_ribbons,
+        counted_ribbons=sample.counted_ribbons,
+    )
+
+
+def _openings(
+    rows: Sequence[SpliceRow],
+    results: Sequence[FibreResult],
+    units: Sequence[Unit],
+    sample: CrewSample,
+    profile: Profile,
+) -> Openings | None:
+    """Find the fewest closures to open for the span rules; None without such a rule."""
+    own: dict[tuple[int, int], list[SpliceRow]] = defaultdict(list)
+    for row in rows:
+        if row.kind is not Kind.CONNECTOR:
+            own[row.fibre, row.wavelength_nm].append(row)
+    needs = [
+        need
+        for result in results
+        for need in _span_needs(
+            result, own[result.key.fibre, result.wavelength_nm], sample, profile
+        )
+    ]
+    if not needs:
+        return None
+    redone = [unit for unit in units if unit.advised is Choice.REDO]
+    opened = {unit.closure_number for unit in units if unit.advised is Choice.RE_DRESS}
+    return fewest_openings(
+        needs,
+        opened=opened | {unit.closure_number for unit in redone},
+        remade={
+            (unit.closure_number, unit.fibres[0] if unit.ribbon is None else unit.ribbon)
+            for unit in redone
+        },
+    )
+
+
+def _span_needs(
+    result: FibreResult, rows: Sequence[SpliceRow], sample: CrewSample, profile: Profile
+) -> Iterable[SpanNeed]:
+    """Say what a fibre lacks under each span rule, and what each remake would bring it."""
+    losses = [row.loss_db for row in rows if row.loss_db is not None]
+    if not losses or len(losses) < len(rows):
+        return
+    gains = {}
+    for row in rows:
+        after = sample.expected_after_db(row)
+        if after is not None and row.loss_db is not None and row.closure_number is not None:
+            gains[row.closure_number] = row.loss_db - after
+    ribbon = place_of(rows[0])[1]
+    nm, fibre = result.wavelength_nm, result.key.fibre
+    mean_limit_db = profile.span.mean_limit_db.at(nm)
+    if mean_limit_db is not None:
+        deficit = sum(losses) - float(mean_limit_db) * len(losses)
+        yield SpanNeed(fibre, ribbon, deficit, gains)
+    limit_db = profile.span_limit_db(nm, result.length_m, len(losses), 0)
+    if limit_db is not None and result.attenuation_db_per_km is not None:
+        through = sum(losses) + result.attenuation_db_per_km * result.length_m / 1000
+        yield SpanNeed(fibre, ribbon, through - float(limit_db), gains)

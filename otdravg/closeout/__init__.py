@@ -1,0 +1,1 @@
+"""The closeout package: workbook, paper, page, JSON and the traces themselves."""

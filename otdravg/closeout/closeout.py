@@ -1,0 +1,231 @@
+"""A closeout: everything that the packager hands to the owner, in one folder, in one go.
+
+All outputs are made from the same review and the same template, in a hidden folder beside
+the target that takes its place when everything is complete.
+"""
+
+from __future__ import annotations
+
+import os
+import time
+from collections.abc import Callable, Collection
+from concurrent.futures import Executor
+from dataclasses import replace
+from datetime import datetime, timezone
+from pathlib import Path
+
+from otdravg.cable.model import CableReview
+from otdravg.closeout.json_file import Closeout, closeout_json
+from otdravg.closeout.sketches import Sketches, pair_sketches
+from otdravg.closeout.template import DEFAULT_TRACE_NAME, Template
+from otdravg.closeout.traces import renamed, write_traces
+from otdravg.errors import BadSetting
+from otdravg.system.manifest import write_manifest
+from otdravg.system.whole_folder import whole_folder
+from otdravg.tables.splices import cable_tables
+
+__all__ = ["PARTS", "chosen_parts", "fill_closeout", "made_at", "write_closeout"]
+
+#: What a closeout can consist of; the manifest is always there.
+PARTS = ("csv", "xlsx", "pdf", "html", "json", "traces")
+_WITH_PICTURES = frozenset({"pdf", "html", "json"})
+
+#: Called with the stage's name, how many of its items are done, and how many there are.
+Progress = Callable[[str, int, int], None]
+
+
+def _silent(stage: str, done: int, total: int) -> None:
+    """Report nothing."""
+
+
+def chosen_parts(text: str) -> frozenset[str]:
+    """Read a choice of parts: ``"csv,xlsx"``, or ``"all"``.
+
+    Raises
+    ------
+    BadSetting
+        Naming the part that is not known.
+    """
+    names = [name.strip().lower() for name in text.split(",")]
+    if names == ["all"]:
+        return frozenset(PARTS)
+    for name in names:
+        if name not in PARTS:
+            raise BadSetting("parts", name, f"known are {', '.join(PARTS)}, and all")
+    return frozenset(names)
+
+
+def made_at() -> datetime:
+    """Time that the closeout carries: ``SOURCE_DATE_EPOCH`` if it is set, else now; UTC.
+
+    Raises
+    ------
+    BadSetting
+        If ``SOURCE_DATE_EPOCH`` is not a number of seconds.
+
+    References
+    ----------
+    .. [1] Reproducible Builds, *SOURCE_DATE_EPOCH specification*, 1.1.
+    """
+    text = os.environ.get("SOURCE_DATE_EPOCH", "")
+    try:
+        seconds = int(text) if text else int(time.time())
+        return datetime.fromtimestamp(seconds, tz=timezone.utc)
+    except (ValueError, OverflowError, OSError) as error:
+        raise BadSetting("SOURCE_DATE_EPOCH", text, "give whole seconds since 1970") from error
+
+
+def write_closeout(
+    review: CableReview,
+    out_dir: Path,
+    *,
+    only: Collection[str] = PARTS,
+    template: Template | None = None,
+    sketches: Sketches | None = None,
+    zip_traces: bool = False,
+    force: bool = False,
+    executor: Executor | None = None,
+    progress: Progress = _silent,
+) -> None:
+    """Write a closeout folder: complete, or nothing.
+
+    Parameters
+    ----------
+    review : CableReview
+    out_dir : Path
+        Made if it is not there; its parent has to be.
+    only : collection of str
+        Out of :data:`PARTS`.
+    template : Template, optional
+        Names, language and columns.
+    sketches : Sketches, optional
+        Thinned shots, if they are known already; else the trace files are read for them.
+    zip_traces : bool
+        Write ``traces.zip`` in place of ``traces/``.
+    force : bool
+        Whether an earlier closeout in the folder is replaced. A folder that holds anything
+        else is never replaced.
+    executor : concurrent.futures.Executor, optional
+        Where trace files are read for pictures.
+    progress : callable
+        Called with stage, done and total.
+
+    Raises
+    ------
+    OutputRefused
+        If the folder is in the way, or could not be written; what was there is then untouched.
+    """
+    inputs = {shot.location.path for shot in review.shots if shot.location.path}
+    with whole_folder(out_dir, inputs=inputs, overwrite=force) as draft:
+        fill_closeout(
+            review,
+            draft,
+            only=only,
+            template=template,
+            sketches=sketches,
+            zip_traces=zip_traces,
+            executor=executor,
+            progress=progress,
+        )
+
+
+def fill_closeout(
+    review: CableReview,
+    draft: Path,
+    *,
+    only: Collection[str] = PARTS,
+    template: Template | None = None,
+    sketches: Sketches | None = None,
+    zip_traces: bool = False,
+    executor: Executor | None = None,
+    progress: Progress = _silent,
+) -> None:
+    """Write the files of a closeout into an empty folder, as :func:`write_closeout` does.
+
+    For a caller that holds a :func:`~otdravg.system.whole_folder.whole_folder` already.
+    """
+    template = template or Template()
+    if template.made_at is None:
+        template = replace(template, made_at=made_at())
+    if sketches is None and _WITH_PICTURES & set(only):
+        sketches = _read_sketches(review, executor, progress)
+    closeout = Closeout(review, sketches or Sketches(), template)
+    for part in PARTS:
+        if part in only and part != "traces":
+            progress(f"write {part}", 0, 1)
+            _WRITERS[part](closeout, draft)
+            progress(f"write {part}", 1, 1)
+    if "traces" in only:
+        _copy_traces(closeout, draft, zip_traces, progress)
+    write_manifest(draft)
+
+
+def _read_sketches(review: CableReview, executor: Executor | None, progress: Progress) -> Sketches:
+    total, count = len(review.fibres), 0
+
+    def done(more: int) -> None:
+        nonlocal count
+        count += more
+        progress("draw", count, total)
+
+    return pair_sketches(review, executor=executor, done=done)
+
+
+def _copy_traces(closeout: Closeout, draft: Path, as_zip: bool, progress: Progress) -> None:
+    pattern = closeout.template.trace_name or closeout.review.profile.trace_name
+    files = renamed(closeout.review.shots, pattern or DEFAULT_TRACE_NAME)
+    total, count = len(files), 0
+
+    def done(more: int) -> None:
+        nonlocal count
+        count += more
+        progress("copy traces", count, total)
+
+    write_traces(
+        draft,
+        files,
+        style=closeout.template.csv,
+        zip_at=closeout.template.made_at if as_zip else None,
+        done=done,
+    )
+
+
+def _write_csv(closeout: Closeout, draft: Path) -> None:
+    for name, content in cable_tables(closeout.review, closeout.template.csv).items():
+        (draft / name).write_bytes(content)
+
+
+def _write_json(closeout: Closeout, draft: Path) -> None:
+    (draft / "closeout.json").write_bytes(closeout_json(closeout))
+
+
+# Libraries for one output are loaded only when that output is made.
+
+
+def _write_xlsx(closeout: Closeout, draft: Path) -> None:
+    from otdravg.closeout.xlsx.workbook import write_closeout_xlsx
+
+    write_closeout_xlsx(closeout.review, closeout.template, draft / "closeout.xlsx")
+
+
+def _write_pdf(closeout: Closeout, draft: Path) -> None:
+    from otdravg.closeout.pdf.book import closeout_pdf
+
+    content = closeout_pdf(closeout.review, closeout.sketches, closeout.template)
+    (draft / "closeout.pdf").write_bytes(content)
+
+
+def _write_html(closeout: Closeout, draft: Path) -> None:
+    from otdravg.closeout.html import closeout_html
+
+    content = closeout_html(closeout.review, closeout.sketches, closeout.template)
+    (draft / "closeout.html").write_bytes(content)
+
+
+_WRITERS: dict[str, Callable[[Closeout, Path], None]] = {
+    "csv": _write_csv,
+    "xlsx": _write_xlsx,
+    "pdf": _write_pdf,
+    "html": _write_html,
+    "json": _write_json,
+}

@@ -1,0 +1,152 @@
+"""The closeout as one page, ``closeout.html``: opens from a memory stick, asks no network.
+
+Template, style and scripts lie beside this file and are put into the page when it is made.
+"""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+from importlib import resources
+from pathlib import Path
+
+from jinja2 import Environment, StrictUndefined
+from markupsafe import Markup
+
+from otdravg import __version__
+from otdravg.cable.model import CableReview
+from otdravg.closeout.html.content import (
+    LIST_COLUMNS,
+    as_script_text,
+    review_data,
+    splice_data,
+)
+from otdravg.closeout.html.parts import parts
+from otdravg.closeout.html.traces import trace_data
+from otdravg.closeout.sketches import Sketches
+from otdravg.closeout.template import Template
+from otdravg.system.atomic import write_atomic
+from otdravg.system.printable import printable
+from otdravg.tables.marks import Mark
+from otdravg.tables.scope import made_on, result_sentence, rules, scope
+from otdravg.words.closeout import PageWords
+
+__all__ = ["closeout_html", "content_hash", "packaged", "write_closeout_html"]
+
+#: In this order they make one script.
+_SCRIPTS = ("common.js", "traces.js", "map.js", "list.js", "plot.js", "app.js")
+
+
+def write_closeout_html(
+    review: CableReview,
+    sketches: Sketches,
+    template: Template,
+    path: Path,
+    *,
+    overwrite: bool = False,
+) -> None:
+    """Write the page, whole or not at all.
+
+    Raises
+    ------
+    OutputRefused
+        If the file exists and may not be replaced, or cannot be written.
+    """
+    write_atomic(path, closeout_html(review, sketches, template), overwrite=overwrite)
+
+
+def closeout_html(review: CableReview, sketches: Sketches, template: Template) -> bytes:
+    """Return the page as UTF-8 HTML.
+
+    Parameters
+    ----------
+    review : CableReview
+        What was measured and judged.
+    sketches : Sketches
+        The shots; a splice without them is shown with its numbers alone.
+    template : Template
+        Whose closeout it is, and in which language.
+
+    Notes
+    -----
+    The page's content security policy allows its own script and style by their SHA-256 and
+    nothing else, so that no text in it can run or call out.
+    """
+    words = PageWords(template.words)
+    script = '(() => {\n"use strict";\n' + "\n".join(map(packaged, _SCRIPTS)) + "\n})();\n"
+    style = packaged("style.css")
+    below = parts(review, words)
+    environment = Environment(
+        autoescape=True, undefined=StrictUndefined, trim_blocks=True, keep_trailing_newline=True
+    )
+    page = environment.from_string(packaged("index.html.j2")).render(
+        language=template.language.value,
+        program=f"{words['program']} otdravg {__version__}",
+        title=printable(template.title or words["closeout"]),
+        cables=printable(", ".join(review.cables)),
+        company=printable(template.company),
+        logo=_as_data(template),
+        words=words,
+        outcome=result_sentence(review, words),
+        scope=[
+            (label, printable(text))
+            for label, text in (
+                (words["project"], template.project),
+                (words["owner"], template.owner),
+                (words["company"], template.company),
+                *scope(review, words),
+                *rules(review, words),
+                (words["made_at"], made_on(template)),
+            )
+            if text
+        ],
+        contents=[
+            ("map", words["heat_map"]),
+            ("list", words["splices"]),
+            *((part.anchor, part.heading) for part in below),
+        ],
+        legend=_legend(words),
+        signs="; ".join(words[k] for k in ("legend_over", "legend_close", "legend_doubt")) + ".",
+        list_columns=LIST_COLUMNS,
+        parts=below,
+        style=Markup(style),
+        style_hash=content_hash(style),
+        script=Markup(script),
+        script_hash=content_hash(script),
+        review_data=as_script_text(review_data(review, words)),
+        splice_data=as_script_text(splice_data(review)),
+        trace_data=as_script_text(trace_data(review, sketches)),
+    )
+    return page.encode("utf-8")
+
+
+def packaged(name: str) -> str:
+    """Read a file that lies beside this one."""
+    return (resources.files(__name__) / name).read_text(encoding="utf-8")
+
+
+def content_hash(text: str) -> str:
+    """Name a script or style as a content security policy does (W3C CSP Level 3, 2.3.1)."""
+    digest = hashlib.sha256(text.encode("utf-8")).digest()
+    return f"sha256-{base64.b64encode(digest).decode('ascii')}"
+
+
+def _as_data(template: Template) -> str:
+    """The logo as a data address; empty without one."""
+    if template.logo is None:
+        return ""
+    content = base64.b64encode(template.logo.content).decode("ascii")
+    return f"data:{template.logo.media_type};base64,{content}"
+
+
+def _legend(words: PageWords) -> list[tuple[str, str]]:
+    return [
+        (Mark.QUARTER.value, f"{words['quarter']} {words['half_of']}"),
+        (Mark.HALF.value, words["half"]),
+        (Mark.MOST.value, words["most"]),
+        (Mark.FULL.value, words["full"]),
+        (Mark.OVER.value, words["cell_over"]),
+        (Mark.LOOK.value, words["cell_look"]),
+        (Mark.PLAIN.value, words["plain"]),
+        (Mark.BLANK.value, words["legend_missing"]),
+    ]

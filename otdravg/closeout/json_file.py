@@ -1,0 +1,270 @@
+"""A closeout as one JSON file, from which every other output can be made again.
+
+``tables`` holds what people read: the same rounded figures as the CSV files. ``review``
+holds the same results with all digits, ``sketches`` the pictures of the shots. The schema
+is docs/closeout.schema.json; its version changes when a reader of the old one would fail.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
+from datetime import datetime
+from decimal import Decimal
+from pathlib import Path
+from typing import Any
+
+import otdravg.cable.decisions.model
+import otdravg.cable.patterns.model
+import otdravg.cable.resplice.model
+import otdravg.verdict
+from otdravg import __version__
+from otdravg.cable.location import NOWHERE, Location
+from otdravg.cable.model import CableReview, ShotRecord
+from otdravg.closeout.codec import Codec
+from otdravg.closeout.packing import packed, unpacked
+from otdravg.closeout.sketches import Sketches, TraceSketch
+from otdravg.closeout.template import Template
+from otdravg.errors import BadCloseout
+from otdravg.shot.settings import Direction
+from otdravg.tables.csv_file import Cell
+from otdravg.tables.splices import review_cells
+
+__all__ = ["VERSION", "Closeout", "closeout_json", "closeout_schema", "read_closeout"]
+
+#: Version of the schema.
+VERSION = 1
+_FORMAT = "otdravg closeout"
+_LARGEST_BYTES = 2_000_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class Closeout:
+    """Everything that the outputs of a closeout are made from."""
+
+    review: CableReview
+    sketches: Sketches
+    template: Template
+
+
+def closeout_json(closeout: Closeout) -> bytes:
+    """Write a closeout as JSON, one row a line.
+
+    Where files lay on the machine that read them is left out: it is nobody's business and
+    differs from one machine to the next.
+    """
+    codec = _codec()
+    document = {
+        "format": _FORMAT,
+        "version": VERSION,
+        "program": f"otdravg {__version__}",
+        "template": codec.write(closeout.template, Template),
+        "tables": {
+            name: {"names": list(table.names), "rows": [[_plain(c) for c in r] for r in table.rows]}
+            for name, table in review_cells(closeout.review).items()
+        },
+        "review": codec.write(_portable(closeout.review), CableReview),
+        "sketches": codec.write(closeout.sketches, Sketches),
+    }
+    return ("".join(_written(document, 0)) + "\n").encode("utf-8")
+
+
+def read_closeout(path: Path) -> Closeout:
+    """Read a closeout back.
+
+    Raises
+    ------
+    BadCloseout
+        If the file is not a closeout of a version that this program knows, or is damaged.
+    """
+    return closeout_from(json_document(path), path)
+
+
+def json_document(path: Path) -> Mapping[str, Any]:
+    """Read the JSON of a closeout, its version checked, nothing else."""
+    try:
+        if path.stat().st_size > _LARGEST_BYTES:
+            raise BadCloseout(path, "is larger than any closeout")
+        document = json.loads(path.read_bytes(), parse_constant=_no_number)
+    except OSError as error:
+        raise BadCloseout(path, error.strerror or "cannot be read") from error
+    except (ValueError, RecursionError) as error:
+        raise BadCloseout(path, f"is not JSON ({error})") from error
+    if not isinstance(document, dict) or document.get("format") != _FORMAT:
+        raise BadCloseout(path, "is not a closeout")
+    if document.get("version") != VERSION:
+        found = document.get("version")
+        raise BadCloseout(path, f"has version {found!r}; this program knows {VERSION}")
+    return document
+
+
+def closeout_from(document: Mapping[str, Any], path: Path) -> Closeout:
+    """Make a closeout of its JSON document; ``path`` is what errors call it."""
+    codec = _codec()
+    try:
+        return Closeout(
+            codec.read(document["review"], CableReview),
+            codec.read(document["sketches"], Sketches),
+            codec.read(document["template"], Template),
+        )
+    except (KeyError, TypeError, ValueError, ArithmeticError) as error:
+        raise BadCloseout(path, f"is damaged ({type(error).__name__}: {error})") from error
+
+
+def _no_number(name: str) -> float:
+    raise ValueError(f"{name} is no figure")
+
+
+def _plain(cell: Cell) -> str | int | float | bool | None:
+    """Turn a table's cell into JSON; a figure keeps the value of its decimals."""
+    if isinstance(cell, Decimal):
+        return float(cell)
+    if isinstance(cell, datetime):
+        return cell.strftime("%Y-%m-%dT%H:%M:%SZ")
+    return cell
+
+
+def _portable(review: CableReview) -> CableReview:
+    return replace(review, shots=tuple(_without_location(shot) for shot in review.shots))
+
+
+def _without_location(shot: ShotRecord) -> ShotRecord:
+    identity = None if shot.identity is None else replace(shot.identity, path=shot.path)
+    return replace(shot, location=NOWHERE, identity=identity)
+
+
+#: How deep rows stand: lists deeper than this stay on one line.
+_LINES_TO_DEPTH = 4
+
+
+def _written(value: Any, depth: int) -> Iterator[str]:
+    """Write JSON with one table row or one key a line near the top."""
+    inside = ",\n" + " " * (depth + 1)
+    if isinstance(value, dict) and value and depth < _LINES_TO_DEPTH:
+        yield "{\n" + " " * (depth + 1)
+        for number, (key, item) in enumerate(value.items()):
+            yield (inside if number else "") + _dumped(key) + ": "
+            yield from _written(item, depth + 1)
+        yield "\n" + " " * depth + "}"
+    elif isinstance(value, list) and value and isinstance(value[0], list | dict):
+        yield "[\n" + " " * (depth + 1)
+        yield inside.join(_dumped(item) for item in value)
+        yield "\n" + " " * depth + "]"
+    else:
+        yield _dumped(value)
+
+
+def _dumped(value: Any) -> str:
+    return json.dumps(value, ensure_ascii=True, allow_nan=False, separators=(",", ":"))
+
+
+def _codec() -> Codec:
+    names = vars(otdravg.verdict) | vars(otdravg.cable.resplice.model)
+    names |= vars(otdravg.cable.patterns.model) | vars(otdravg.cable.decisions.model)
+    return Codec(
+        names,
+        {
+            TraceSketch: (_sketch_object, _sketch_of, _SKETCH_SCHEMA),
+            Location: (lambda place: "", lambda text: NOWHERE, {"type": "string"}),
+        },
+        frozenset({(CableReview, "stage_seconds")}),
+    )
+
+
+def _sketch_object(sketch: TraceSketch) -> dict[str, Any]:
+    own = {
+        "direction": sketch.direction.value,
+        "file": sketch.file,
+        "first_m": float(sketch.first_m),
+        "step_m": float(sketch.step_m),
+        "points": int(sketch.low_mdb.size),
+        "low": packed(sketch.low_mdb),
+    }
+    if not sketch.is_full:
+        own["above_low"] = packed(sketch.high_mdb - sketch.low_mdb)
+        own["mean_above_low"] = packed(sketch.mean_mdb - sketch.low_mdb)
+    return own
+
+
+def _sketch_of(data: Any) -> TraceSketch:
+    low = high = mean = unpacked(data["low"])
+    if "above_low" in data:
+        high = low + unpacked(data["above_low"])
+        mean = low + unpacked(data["mean_above_low"])
+    if not low.size == high.size == mean.size == data["points"] or not low.size:
+        raise ValueError(f"{data['file']}: number of points does not agree")
+    return TraceSketch(
+        Direction(data["direction"]),
+        data["file"],
+        float(data["first_m"]),
+        float(data["step_m"]),
+        low,
+        high,
+        mean,
+    )
+
+
+_PACKED: dict[str, Any] = {
+    "type": "string",
+    "contentEncoding": "base64",
+    "description": "whole thousandths of a dB: differences between neighbours (the first from 0), "
+    "2d for d >= 0 and -2d - 1 for d < 0, four bytes each; all lowest bytes first, then all "
+    "second, third and highest; zlib (RFC 1950), base64 (RFC 4648)",
+}
+_SKETCH_SCHEMA: dict[str, Any] = {
+    "type": "object",
+    "description": "one shot on the axis of the span, in equal bins",
+    "properties": {
+        "direction": {"enum": [direction.value for direction in Direction]},
+        "file": {"type": "string"},
+        "first_m": {"type": "number", "description": "start of the first bin, metres from end A"},
+        "step_m": {"type": "number", "exclusiveMinimum": 0},
+        "points": {"type": "integer", "minimum": 1},
+        "low": _PACKED,
+        "above_low": _PACKED,
+        "mean_above_low": _PACKED,
+    },
+    "required": ["direction", "file", "first_m", "step_m", "points", "low"],
+    "additionalProperties": False,
+}
+
+
+def closeout_schema() -> dict[str, Any]:
+    """Return the JSON schema (draft 2020-12) of a closeout."""
+    codec = _codec()
+    parts = {
+        "template": codec.schema(Template),
+        "tables": {
+            "type": "object",
+            "description": "the CSV tables: figures rounded as reported, numbers as numbers",
+            "required": ["splices", "findings", "shots", "resplice", "identity"],
+            "additionalProperties": {
+                "type": "object",
+                "properties": {
+                    "names": {"type": "array", "items": {"type": "string"}},
+                    "rows": {"type": "array", "items": {"type": "array"}},
+                },
+                "required": ["names", "rows"],
+                "additionalProperties": False,
+            },
+        },
+        "review": codec.schema(CableReview),
+        "sketches": codec.schema(Sketches),
+    }
+    return {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "title": "Closeout of a cable review",
+        "description": "Losses in dB, positive for a loss; positions in metres from the span's "
+        "A end; u_ standard uncertainties (k = 1); null is 'not measured'.",
+        "type": "object",
+        "properties": {
+            "format": {"const": _FORMAT},
+            "version": {"const": VERSION},
+            "program": {"type": "string"},
+            **parts,
+        },
+        "required": ["format", "version", "program", *parts],
+        "additionalProperties": False,
+        "$defs": codec.definitions,
+    }

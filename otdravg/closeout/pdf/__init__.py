@@ -1,0 +1,1 @@
+"""The closeout on paper."""

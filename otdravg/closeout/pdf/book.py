@@ -1,0 +1,96 @@
+"""The printed closeout, ``closeout.pdf``: what an owner's engineer signs, and the crew works by."""
+
+from __future__ import annotations
+
+from datetime import datetime, timezone
+from pathlib import Path
+
+from otdravg.cable.model import CableReview
+from otdravg.closeout.pdf.exceptions import exception_list, exception_pages, one_way_list
+from otdravg.closeout.pdf.front import cautions, cover, summary
+from otdravg.closeout.pdf.job import Job
+from otdravg.closeout.pdf.lists import (
+    between_closures,
+    findings,
+    patterns,
+    repairs,
+    spans,
+)
+from otdravg.closeout.pdf.maps import heat_map
+from otdravg.closeout.pdf.paper import Paper
+from otdravg.closeout.pdf.ranking import ranking
+from otdravg.closeout.pdf.tables import loss_table
+from otdravg.closeout.pdf.worksheets import work_sheets
+from otdravg.closeout.sketches import Sketches
+from otdravg.closeout.template import Template
+from otdravg.system.atomic import write_atomic
+from otdravg.words.closeout import PageWords
+
+__all__ = ["closeout_pdf", "write_closeout_pdf"]
+
+
+def write_closeout_pdf(
+    review: CableReview,
+    sketches: Sketches,
+    template: Template,
+    path: Path,
+    *,
+    overwrite: bool = False,
+) -> None:
+    """Write the printed closeout, whole or not at all.
+
+    Raises
+    ------
+    OutputRefused
+        If the file exists and may not be replaced, or cannot be written.
+    """
+    write_atomic(path, closeout_pdf(review, sketches, template), overwrite=overwrite)
+
+
+def closeout_pdf(review: CableReview, sketches: Sketches, template: Template) -> bytes:
+    """Return the printed closeout as a PDF file.
+
+    Parameters
+    ----------
+    review : CableReview
+        What was measured and judged.
+    sketches : Sketches
+        Pictures of the shots; a splice without one gets a page without.
+    template : Template
+        Whose paper it is, and in which language.
+
+    Returns
+    -------
+    bytes
+        The same for the same arguments, if the template says when it was made.
+    """
+    words = PageWords(template.words)
+    title = template.title or words["closeout"]
+    names = ", ".join(review.cables)
+    paper = Paper(
+        title=f"{title}: {names}",
+        author=template.company,
+        subject=" – ".join(part for part in (template.project, template.owner) if part),
+        footer=" – ".join(part for part in (title, names, template.project) if part),
+        page_of=words["page_of"],
+        language=template.language.value,
+        made_at=template.made_at or datetime.now(timezone.utc),
+    )
+    job = Job(paper, review, sketches.by_place(), words)
+    cover(job, template)
+    summary(job)
+    for name, part in (("heat_map", heat_map), ("ranked", ranking), ("sheet_splices", loss_table)):
+        paper.chapter(words[name])
+        for cable, wavelength_nm in job.tables():
+            part(job, cable, wavelength_nm, level=1)
+    between_closures(job)
+    spans(job)
+    exception_list(job)
+    one_way_list(job)
+    exception_pages(job)
+    repairs(job)
+    patterns(job)
+    findings(job)
+    work_sheets(job)
+    cautions(job)
+    return paper.finish()

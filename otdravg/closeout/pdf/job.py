@@ -1,0 +1,161 @@
+"""What every part of the printed closeout works with: paper, review, pictures, words."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from decimal import Decimal
+
+from otdravg.cable.model import CableReview, FibreKey, SpliceRow
+from otdravg.closeout.pdf.paper import (
+    BOLD,
+    INK,
+    PALE,
+    PLAIN,
+    QUIET,
+    RULE,
+    Align,
+    Area,
+    Paper,
+)
+from otdravg.closeout.sketches import PairSketch
+from otdravg.quantities import Quantity, reported
+from otdravg.words.closeout import PageWords
+
+__all__ = ["Column", "Job", "loss_figure", "print_table"]
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """One closeout on its way to paper."""
+
+    paper: Paper
+    review: CableReview
+    pairs: Mapping[tuple[FibreKey, int], PairSketch]
+    words: PageWords
+
+    def tables(self) -> list[tuple[str, int]]:
+        """Cables and wavelengths in nm that have splices, in order."""
+        return sorted({(row.cable, row.wavelength_nm) for row in self.review.rows})
+
+    def rows_of(self, cable: str, wavelength_nm: int) -> list[SpliceRow]:
+        """Splices of one cable at one wavelength."""
+        return [
+            row
+            for row in self.review.rows
+            if row.cable == cable and row.wavelength_nm == wavelength_nm
+        ]
+
+    def title(self, cable: str, wavelength_nm: int) -> str:
+        """Name of a cable and a wavelength; the cable only where there are several."""
+        several = len(self.review.cables) > 1
+        return f"{cable}, {wavelength_nm} nm" if several else f"{wavelength_nm} nm"
+
+
+def loss_figure(words: PageWords, value_db: float | Decimal | None) -> str:
+    """Write a loss as every output reports it."""
+    known = None if value_db is None else float(value_db)
+    return words.decimal(reported(known, Quantity.LOSS_DB))
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """One column of a printed table; ``share`` of the width that is left by the others."""
+
+    heading: str
+    share: float
+    align: Align = "left"
+
+
+_SIZE = 7.0
+_LEADING = 9.6
+_PAD = 4.0
+
+
+def print_table(
+    paper: Paper,
+    heading: str,
+    columns: Sequence[Column],
+    rows: Sequence[Sequence[str]],
+    *,
+    remark: str = "",
+    outline: str | None = None,
+    level: int = 0,
+) -> None:
+    """Print a table over as many pages as it takes; cells wrap, headings repeat.
+
+    Parameters
+    ----------
+    heading, remark : str
+        Above the table, on each of its pages.
+    columns : sequence of Column
+    rows : sequence of sequence of str
+        Texts, one per column.
+    outline : str, optional
+        Entry in the outline for the first page.
+    """
+    body = paper.body
+    total = sum(column.share for column in columns)
+    widths = [body.width * column.share / total for column in columns]
+    y = _begin(paper, heading, remark, outline, level, columns, widths)
+    for row in rows:
+        cells = [
+            paper.wrapped(text, width - 2 * _PAD, _SIZE) or [""]
+            for text, width in zip(row, widths, strict=True)
+        ]
+        count = max(map(len, cells))
+        if y - count * _LEADING - 3 < body.bottom:
+            y = _begin(paper, heading, remark, None, level, columns, widths)
+        first = 0
+        while first < count:  # more than once only for a row that is higher than a page
+            if first:
+                y = _begin(paper, heading, remark, None, level, columns, widths)
+            room = max(1, int((y - 3 - body.bottom) / _LEADING))
+            left = body.left
+            for lines, column, width in zip(cells, columns, widths, strict=True):
+                for index, line in enumerate(lines[first : first + room]):
+                    _cell(paper, left, y - index * _LEADING, line, column.align, width)
+                left += width
+            y -= min(room, count - first) * _LEADING + 3
+            first += room
+        paper.line(body.left, y + 6.6, body.right, y + 6.6, width=0.3, colour=RULE)
+
+
+def _begin(
+    paper: Paper,
+    heading: str,
+    remark: str,
+    outline: str | None,
+    level: int,
+    columns: Sequence[Column],
+    widths: Sequence[float],
+) -> float:
+    """Begin a page of a table; return the base line of its first row."""
+    body = paper.page(heading, remark, outline=outline, level=level)
+    headings = [
+        paper.wrapped(column.heading, width - 2 * _PAD, _SIZE, BOLD)
+        for column, width in zip(columns, widths, strict=True)
+    ]
+    height = max(map(len, headings)) * _LEADING + 5
+    paper.box(Area(body.left, body.top - height, body.width, height), fill=PALE)
+    left = body.left
+    for lines, column, width in zip(headings, columns, widths, strict=True):
+        for index, line in enumerate(lines):
+            y = body.top - 9 - index * _LEADING
+            _cell(paper, left, y, line, column.align, width, font=BOLD)
+        left += width
+    return body.top - height - 10
+
+
+def _cell(
+    paper: Paper,
+    left: float,
+    y: float,
+    text: str,
+    align: Align,
+    width: float,
+    *,
+    font: str = PLAIN,
+) -> None:
+    x = {"left": left + _PAD, "right": left + width - _PAD, "centre": left + width / 2}[align]
+    paper.text(x, y, text, size=_SIZE, font=font, align=align, colour=INK if text else QUIET)

@@ -1,0 +1,151 @@
+"""Lists of the printed closeout: fibres as a whole, findings, repairs, patterns, events between."""
+
+from __future__ import annotations
+
+from otdravg.cable.model import SpliceRow
+from otdravg.closeout.pdf.job import Column, Job, loss_figure, print_table
+from otdravg.quantities import Quantity, reported
+from otdravg.tables.lists import REPAIR_COLUMNS, repair_remark, repair_rows
+
+__all__ = ["between_closures", "findings", "patterns", "repairs", "spans"]
+
+#: Columns of figures, printed flush right.
+_FIGURES = frozenset({"fibre", "wavelength_nm", "attempt", "loss_db", "expanded_uncertainty_db"})
+
+
+def findings(job: Job) -> None:
+    """Print every finding with its evidence and what to do."""
+    words = job.words
+    columns = (
+        Column(words["severity"], 9),
+        Column(words["finding"], 14),
+        Column(words["cable"], 9),
+        Column(words["fibre"], 6, "right"),
+        Column(words["closure"], 9),
+        Column(words["evidence"], 40),
+        Column(words["what_to_do"], 32),
+        Column(words["files"], 26),
+    )
+    rows = [
+        (
+            words.value(finding.severity.value),
+            finding.code,
+            finding.cable,
+            "" if finding.fibre is None else str(finding.fibre),
+            finding.closure,
+            finding.evidence,
+            finding.what_to_do,
+            _files(finding.files),
+        )
+        for finding in job.review.findings
+    ]
+    remark = "" if rows else words["no_findings"]
+    heading = words["findings"]
+    print_table(job.paper, heading, columns, rows, remark=remark, outline=heading)
+
+
+def _files(files: tuple[str, ...], most: int = 4) -> str:
+    """Name the first files; the full list is in the tables beside this document."""
+    more = f" (+ {len(files) - most})" if len(files) > most else ""
+    return ", ".join(files[:most]) + more
+
+
+def spans(job: Job) -> None:
+    """Print every fibre as a whole: length, attenuation, mean, verdict by the span rules."""
+    words = job.words
+    columns = (
+        Column(words["cable"], 12),
+        Column(words["fibre"], 7, "right"),
+        Column(words["wavelength_nm"], 13, "right"),
+        Column(words["span_length"], 12, "right"),
+        Column(words["attenuation"], 13, "right"),
+        Column(words["splice_count"], 10, "right"),
+        Column(words["span_mean"], 14, "right"),
+        Column(words["verdict"], 18),
+        Column(words["reason"], 42),
+    )
+    rows = [
+        (
+            fibre.key.cable,
+            str(fibre.key.fibre),
+            str(fibre.wavelength_nm),
+            words.decimal(reported(fibre.length_m, Quantity.DISTANCE_M)),
+            words.decimal(reported(fibre.attenuation_db_per_km, Quantity.ATTENUATION_DB_PER_KM)),
+            str(fibre.splice_count),
+            loss_figure(words, fibre.span_mean_db),
+            words.value(fibre.verdict.verdict.value) if fibre.verdict else "",
+            fibre.verdict.reason if fibre.verdict else "",
+        )
+        for fibre in job.review.fibres
+    ]
+    if rows:
+        print_table(job.paper, words["spans"], columns, rows, outline=words["spans"])
+
+
+def between_closures(job: Job) -> None:
+    """Print events that stand at no closure: the loss tables have no column for them."""
+    words = job.words
+    rows = [_between(job, row) for row in job.review.rows if row.closure_number is None]
+    if not rows:
+        return
+    columns = (
+        Column(words["cable"], 10),
+        Column(words["fibre"], 6, "right"),
+        Column(words["wavelength_nm"], 11, "right"),
+        Column(words["distance_m"], 10, "right"),
+        Column(words["loss_db"], 8, "right"),
+        Column(words["expanded_uncertainty_db"], 8, "right"),
+        Column(words["kind"], 10),
+        Column(words["verdict"], 14),
+        Column(words["reason"], 40),
+    )
+    heading = words["between_closures"]
+    heading = heading[:1].upper() + heading[1:]
+    print_table(job.paper, heading, columns, rows, outline=heading)
+
+
+def _between(job: Job, row: SpliceRow) -> tuple[str, ...]:
+    words = job.words
+    return (
+        row.cable,
+        str(row.fibre),
+        str(row.wavelength_nm),
+        words.decimal(reported(row.distance_m, Quantity.DISTANCE_M)),
+        loss_figure(words, row.loss_db),
+        words.decimal(reported(row.expanded_uncertainty_db, Quantity.UNCERTAINTY_DB)),
+        words.value(row.kind.value),
+        words.value(row.verdict.verdict.value),
+        row.verdict.reason,
+    )
+
+
+def repairs(job: Job) -> None:
+    """Print every attempt at the splices that read otherwise since a repair."""
+    words = job.words
+    remark = repair_remark(job.review, words)
+    if not remark:
+        return
+    shares = (10, 6, 10, 11, 7, 13, 8, 8, 25, 25)
+    columns = [
+        Column(words[name], share, "right" if name in _FIGURES else "left")
+        for name, share in zip(REPAIR_COLUMNS, shares, strict=True)
+    ]
+    rows = repair_rows(job.review, words)
+    heading = words["repairs"]
+    print_table(job.paper, heading, columns, rows, remark=remark, outline=heading)
+
+
+def patterns(job: Job) -> None:
+    """Print what stands out over the whole cable, with where to look."""
+    found = job.review.patterns.found if job.review.patterns is not None else ()
+    words = job.words
+    if not found:
+        return
+    columns = (
+        Column(words["cable"], 10),
+        Column(words["wavelength_nm"], 11, "right"),
+        Column(words["evidence"], 60),
+        Column(words["where_to_look"], 40),
+    )
+    rows = [(one.cable, str(one.wavelength_nm), one.sentence, one.where_to_look) for one in found]
+    print_table(job.paper, words["patterns"], columns, rows, outline=words["patterns"])

@@ -1,0 +1,273 @@
+"""The closeout template: whose paper it is, in which language, with which columns.
+
+Read from a TOML file; docs/template.md is the reference of every key. A template changes
+how a closeout looks and never a number in it.
+"""
+
+from __future__ import annotations
+
+import struct
+import sys
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+from os import PathLike
+from pathlib import Path
+from typing import Any
+
+from otdravg.closeout.traces import check_pattern
+from otdravg.errors import BadSetting
+from otdravg.tables.csv_file import CsvStyle
+from otdravg.words.headings import Language, Words
+
+if sys.version_info >= (3, 11):
+    import tomllib
+else:
+    import tomli as tomllib
+
+__all__ = ["SPLICE_COLUMNS", "Logo", "Template", "load_template", "parse_template"]
+
+#: Number of the file layout that this reader knows.
+_FORMAT = 1
+
+#: Columns that the long table of splices can have, in the order used without a choice.
+SPLICE_COLUMNS = (
+    "cable",
+    "fibre",
+    "ribbon",
+    "position",
+    "colour",
+    "wavelength_nm",
+    "closure",
+    "distance_m",
+    "loss_ab_db",
+    "loss_ba_db",
+    "loss_db",
+    "expanded_uncertainty_db",
+    "backscatter_step_db",
+    "limit_db",
+    "verdict",
+    "action",
+    "reason",
+    "kind",
+    "coverage",
+    "reflectance_db",
+    "more_than_at_shortest_db",
+    "attempt",
+    "near_limit",
+    "detected",
+    "missing_because",
+    "decision",
+    "taken",
+    "file_ab",
+    "file_ba",
+)
+
+#: Without these a row of the table does not say what it is about.
+NEEDED_COLUMNS = ("fibre", "wavelength_nm", "distance_m", "loss_db", "verdict")
+
+#: How a trace file is named in a closeout.
+DEFAULT_TRACE_NAME = "{cable}_{fibre:04d}_{wavelength}_{direction}.sor"
+
+_LARGEST_LOGO_BYTES = 2_000_000
+_LONGEST_TEXT = 200
+
+
+@dataclass(frozen=True, slots=True)
+class Logo:
+    """A picture for the cover, PNG or JPEG; size in its own pixels."""
+
+    name: str
+    content: bytes
+    width: int
+    height: int
+
+    @property
+    def media_type(self) -> str:
+        """Media type by the first bytes of the content."""
+        return "image/png" if self.content.startswith(_PNG) else "image/jpeg"
+
+
+@dataclass(frozen=True, slots=True)
+class Template:
+    """What a closeout says beside the results, and how it says it."""
+
+    company: str = ""  # who did the work
+    owner: str = ""  # who gets the closeout
+    project: str = ""  # number or name of the project
+    title: str = ""  # of the closeout; empty: as the language has it
+    logo: Logo | None = None
+    language: Language = Language.ENGLISH
+    columns: tuple[str, ...] = SPLICE_COLUMNS
+    csv: CsvStyle = field(default_factory=CsvStyle)
+    trace_name: str | None = None  # None: as the profile says, else the default
+    made_at: datetime | None = None  # UTC; set when the closeout is made, not by the user
+
+    @property
+    def words(self) -> Words:
+        """Headings and labels in the language chosen."""
+        return Words(self.language)
+
+
+def load_template(path: str | PathLike[str]) -> Template:
+    """Read a template from a TOML file; the logo is looked for beside it.
+
+    Raises
+    ------
+    BadSetting
+        Naming the first key that cannot be used, its value, and what is allowed.
+    """
+    place = Path(path)
+    try:
+        text = place.read_bytes().decode("utf-8")
+    except UnicodeDecodeError as error:
+        raise BadSetting(
+            f"template {place}", f"byte {error.start}", "save the file as UTF-8"
+        ) from error
+    except OSError as error:
+        raise BadSetting("template", str(place), error.strerror or "it cannot be read") from error
+    return parse_template(text, place.parent)
+
+
+def parse_template(text: str, folder: Path) -> Template:
+    """Read a template from TOML text; a logo is looked for in ``folder``."""
+    try:
+        content = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise BadSetting("template", str(error), "mend the line named") from error
+    top = _Keys(content, "")
+    if top.take("format", int, 1) != _FORMAT:
+        raise BadSetting("format", content["format"], f"this program reads format {_FORMAT}")
+    language = _language(top.take("language", str, Language.ENGLISH.value))
+    columns = _columns(top.take("columns", list, list(SPLICE_COLUMNS)))
+    logo = top.text("logo")
+    style = _csv_style(_Keys(top.take("csv", dict, {}), "csv."))
+    traces = _Keys(top.take("traces", dict, {}), "traces.")
+    trace_name = traces.take("name", str, "") or None
+    if trace_name is not None:
+        check_pattern(trace_name)
+    traces.close()
+    template = Template(
+        company=top.text("company"),
+        owner=top.text("owner"),
+        project=top.text("project"),
+        title=top.text("title"),
+        logo=_read_logo(folder / logo) if logo else None,
+        language=language,
+        columns=columns,
+        csv=style,
+        trace_name=trace_name,
+    )
+    top.close()
+    return template
+
+
+class _Keys:
+    """Keys of one table, each taken once; what is left over is an error."""
+
+    def __init__(self, content: Mapping[str, Any], prefix: str) -> None:
+        self._left = dict(content)
+        self._prefix = prefix
+
+    def take(self, key: str, kind: type, default: Any) -> Any:
+        value = self._left.pop(key, default)
+        if not isinstance(value, kind) or (kind is int and isinstance(value, bool)):
+            raise BadSetting(self._prefix + key, value, f"write {_KIND_WORDS[kind]}")
+        return value
+
+    def text(self, key: str) -> str:
+        value: str = self.take(key, str, "")
+        if len(value) > _LONGEST_TEXT:
+            raise BadSetting(self._prefix + key, value[:20] + "…", f"at most {_LONGEST_TEXT} signs")
+        return value
+
+    def close(self) -> None:
+        for key, value in self._left.items():
+            raise BadSetting(self._prefix + key, value, "there is no such key in a template")
+
+
+_KIND_WORDS = {
+    str: "a text in quotes",
+    int: "a whole number",
+    list: "a list in brackets",
+    dict: "a table",
+    bool: "true or false",
+}
+
+
+def _language(code: str) -> Language:
+    try:
+        return Language(code)
+    except ValueError as error:
+        known = ", ".join(f'"{language.value}"' for language in Language)
+        raise BadSetting("language", code, f"write one of {known}") from error
+
+
+def _columns(names: list[Any]) -> tuple[str, ...]:
+    for name in names:
+        if name not in SPLICE_COLUMNS:
+            raise BadSetting("columns", name, "known are " + ", ".join(SPLICE_COLUMNS))
+    if len(set(names)) != len(names):
+        raise BadSetting("columns", names, "name each column once")
+    for name in NEEDED_COLUMNS:
+        if name not in names:
+            raise BadSetting("columns", names, f"{name} has to be among them")
+    return tuple(names)
+
+
+def _csv_style(keys: _Keys) -> CsvStyle:
+    style = CsvStyle(
+        separator=keys.take("separator", str, ","),
+        decimal_comma=keys.take("decimal_comma", bool, False),
+    )
+    keys.close()
+    return style
+
+
+_PNG = b"\x89PNG\r\n\x1a\n"
+_JPEG = b"\xff\xd8\xff"
+
+
+def _read_logo(path: Path) -> Logo:
+    try:
+        with open(path, "rb") as stream:
+            content = stream.read(_LARGEST_LOGO_BYTES + 1)
+    except OSError as error:
+        raise BadSetting("logo", str(path), error.strerror or "it cannot be read") from error
+    if len(content) > _LARGEST_LOGO_BYTES:
+        raise BadSetting("logo", str(path), f"at most {_LARGEST_LOGO_BYTES // 1_000_000} MB")
+    return logo_of(path.name, content)
+
+
+def logo_of(name: str, content: bytes) -> Logo:
+    """Make a logo of a picture's bytes.
+
+    Raises
+    ------
+    BadSetting
+        If it is neither PNG nor JPEG.
+    """
+    size = _png_size(content) or _jpeg_size(content)
+    if size is None:
+        raise BadSetting("logo", name, "give a PNG or JPEG file")
+    return Logo(name, content, *size)
+
+
+def _png_size(content: bytes) -> tuple[int, int] | None:
+    """Width and height from the IHDR chunk (PNG specification, 11.2.2)."""
+    if not content.startswith(_PNG) or len(content) < 24 or content[12:16] != b"IHDR":
+        return None
+    width, height = struct.unpack(">II", content[16:24])
+    return (width, height) if width and height else None
+
+
+def _jpeg_size(content: bytes) -> tuple[int, int] | None:
+    """Width and height from the frame header (ITU-T T.81, B.2.2)."""
+    at = 2
+    while content.startswith(_JPEG) and at + 9 <= len(content) and content[at] == 0xFF:
+        marker = content[at + 1]
+        if 0xC0 <= marker <= 0xCF and marker not in (0xC4, 0xC8, 0xCC):
+            height, width = struct.unpack(">HH", content[at + 5 : at + 9])
+            return (width, height) if width and height else None
+        at += 2 + struct.unpack(">H", content[at + 2 : at + 4])[0]
+    return None

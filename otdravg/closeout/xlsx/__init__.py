@@ -1,0 +1,1 @@
+"""The closeout as a workbook."""

@@ -1,0 +1,1 @@
+"""Pictures: one set of curves and labels for every page and screen."""

@@ -1,1 +1,0 @@
-"""Outputs: each takes the same judged report and shows the same rounded figures."""

@@ -1,0 +1,1 @@
+"""The linear model of one fibre seen from both ends."""

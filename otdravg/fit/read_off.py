@@ -1,0 +1,193 @@
+"""What is read off a fibre that was fitted: every position's loss, and every section's glass."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from otdravg.fit.joint import JointFit
+from otdravg.fit.reading import Coverage, Kind, Reading, SectionReading, mode_field_ratio
+from otdravg.fit.side import Axis, Place, Side, Sides
+from otdravg.shot.detect import Detection, Event, EventKind
+
+__all__ = ["readings_of", "sections_of"]
+
+FloatArray = npt.NDArray[np.float64]
+
+#: No two glasses differ by more: a mode field ratio of ten.
+LARGEST_STEP_DB = 10.0
+
+
+def readings_of(
+    sides: Sides,
+    places: tuple[Place, ...],
+    fit: JointFit,
+    seen_ab: Detection,
+    seen_ba: Detection,
+    axis: Axis,
+) -> tuple[Reading, ...]:
+    """Read every place's losses off a fit, with their uncertainties.
+
+    Parameters
+    ----------
+    sides : tuple of Side
+        The shot from A and the shot from B.
+    places : tuple of Place
+        In order from A, as they were fitted.
+    fit : JointFit
+    seen_ab, seen_ba : Detection
+        What either shot shows alone: it says by which a place was detected.
+    axis : Axis
+    """
+    z = np.array([p.middle_m for p in places])
+    values, covariance = fit.steps(z, np.array([p.u_m for p in places]))
+    measured = np.stack([flags[:-1] & flags[1:] for flags in (fit.seen_ab, fit.seen_ba)], axis=1)
+    events = zip(
+        _events_near(seen_ab, sides[0], places),
+        _events_near(seen_ba, sides[1], places),
+        strict=True,
+    )
+    return tuple(
+        _reading(number, place, both_events, _Steps(*steps), sides, axis)
+        for number, (place, both_events, steps) in enumerate(
+            zip(places, events, zip(values, covariance, measured, strict=True), strict=True), 1
+        )
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Steps:
+    """The one-way readings at one place, from A and from B."""
+
+    value_db: FloatArray  # shape (2,)
+    covariance: FloatArray  # shape (2, 2)
+    measured: npt.NDArray[np.bool_]  # shape (2,)
+
+    def one(self, side: int) -> tuple[float | None, float | None]:
+        """One direction's reading and its uncertainty; None if it was not measured."""
+        if not self.measured[side]:
+            return None, None
+        return float(self.value_db[side]), float(np.sqrt(self.covariance[side, side]))
+
+    def both(self, weights: tuple[float, float]) -> tuple[float | None, float | None]:
+        """A weighted sum of both readings and its uncertainty; None without both."""
+        if not self.measured.all():
+            return None, None
+        w = np.array(weights)
+        return float(w @ self.value_db), float(np.sqrt(w @ self.covariance @ w))
+
+
+def _reading(
+    number: int,
+    place: Place,
+    events: tuple[list[Event], list[Event]],
+    steps: _Steps,
+    sides: Sides,
+    axis: Axis,
+) -> Reading:
+    has_ab, has_ba = (bool(has) for has in steps.measured)
+    loss_ab_db, u_ab_db = steps.one(0)
+    loss_ba_db, u_ba_db = steps.one(1)
+    loss_db, u_loss_db = steps.both((0.5, 0.5))
+    step_db, u_step_db = steps.both((0.5, -0.5))
+    heights = [e.reflectance_db for own in events for e in own if e.reflectance_db is not None]
+    reasons = [
+        _why_not(side, place) for side, has in zip(sides, (has_ab, has_ba), strict=True) if not has
+    ]
+    return Reading(
+        number=number,
+        kind=_kind_of(place, detected=any(events)),
+        coverage=_COVERAGE[has_ab, has_ba],
+        distance_m=place.start_m,
+        distance_from_b_m=axis.length_m - place.start_m,
+        loss_ab_db=loss_ab_db,
+        loss_ba_db=loss_ba_db,
+        loss_db=loss_db,
+        u_ab_db=u_ab_db,
+        u_ba_db=u_ba_db,
+        u_loss_db=u_loss_db,
+        backscatter_step_db=step_db,
+        u_step_db=u_step_db,
+        mode_field_ratio=(
+            mode_field_ratio(step_db)
+            if step_db is not None and abs(step_db) < LARGEST_STEP_DB
+            else None
+        ),
+        reflectance_db=max(heights, default=None),
+        detected_ab=bool(events[0]),
+        detected_ba=bool(events[1]),
+        reason="; ".join(reasons) or None,
+    )
+
+
+_COVERAGE = {
+    (True, True): Coverage.BOTH,
+    (True, False): Coverage.ONLY_AB,
+    (False, True): Coverage.ONLY_BA,
+    (False, False): Coverage.NONE,
+}
+
+
+def _kind_of(place: Place, *, detected: bool) -> Kind:
+    if place.members > 1:
+        return Kind.GROUP
+    if place.reflective:
+        return Kind.CONNECTOR
+    return Kind.ASKED if place.asked and not detected else Kind.SPLICE
+
+
+def _events_near(seen: Detection, side: Side, places: tuple[Place, ...]) -> list[list[Event]]:
+    """For every place the events that this shot alone shows there."""
+    events = [e for e in seen.events if e.kind is not EventKind.END]
+    at = np.array([e.distance_m for e in events])
+    ends = side.x(np.array([(p.start_m, p.stop_m) for p in places]).reshape(-1, 2))
+    slack = side.shot.placing_m
+    near = (ends.min(axis=1)[:, None] - slack <= at) & (at <= ends.max(axis=1)[:, None] + slack)
+    return [[events[i] for i in np.flatnonzero(row)] for row in near]
+
+
+def _why_not(side: Side, place: Place) -> str:
+    """Why a place could not be measured from this side."""
+    direction = side.shot.trace.identity.direction.value
+    x = float(side.x(place.middle_m))
+    reach = side.shot.signal_end_m
+    if x + side.shot.recovery_m >= reach:
+        into = max(reach - side.start_m, 0.0)
+        return f"{direction}: the shot's signal ends {into:.0f} m into the span"
+    return f"{direction}: inside a dead zone, no clean fibre next to it"
+
+
+def sections_of(
+    places: tuple[Place, ...], fit: JointFit, axis: Axis
+) -> tuple[tuple[SectionReading, ...], float | None, float | None]:
+    """Read every section's attenuation off a fit.
+
+    Returns
+    -------
+    sections : tuple of SectionReading
+        One more than places, in order from A.
+    attenuation, uncertainty : float or None
+        Of all sections that were seen, weighted by length, dB/km; None if none was.
+    """
+    edges = [0.0, *(p.middle_m for p in places), axis.length_m]
+    count = len(edges) - 1
+    seen = fit.seen_ab | fit.seen_ba
+    index = 4 * np.arange(count) + 2
+    alpha = fit.parameters[:, 2]
+    covariance = fit.covariance[np.ix_(index, index)]
+    sections = tuple(
+        SectionReading(
+            edges[m],
+            edges[m + 1],
+            float(alpha[m]) if seen[m] else None,
+            float(np.sqrt(covariance[m, m])) if seen[m] else None,
+        )
+        for m in range(count)
+    )
+    if not seen.any():
+        return sections, None, None
+    share = np.diff(edges) * seen
+    share = share / share.sum()
+    return sections, float(share @ alpha), float(np.sqrt(share @ covariance @ share))

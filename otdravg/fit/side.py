@@ -1,0 +1,275 @@
+"""One shot as a side of a pair: its place on the common axis and its clean stretches.
+
+A side turns positions on the span (z, metres from the A end) into its own front-panel
+coordinate, knows which of its points are clean fibre in each section, and which weight
+they have. Both sides run through the same code; only the direction of travel differs.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from otdravg.fit.joint import JointFit, SectionSums
+from otdravg.shot.lines import LineTerms
+from otdravg.shot.noise import DB_PER_RELATIVE_POWER, linear_power, noise_from_residuals
+from otdravg.shot.reflections import centred_mean
+from otdravg.shot.shot import Shot
+
+__all__ = ["Axis", "Place", "Side", "Sides", "pair_sums"]
+
+FloatArray = npt.NDArray[np.float64]
+IndexArray = npt.NDArray[np.intp]
+
+#: Points whose noise-free power is below this many receiver sigmas are not used:
+#: clipping and rectification at zero power would bias them.
+LEAST_SIGNAL_SIGMAS = 3.0
+#: Kept free behind the dead zone of a reflection, share of the dead zone, but of the
+#: stretch behind it no more than this share.
+TAIL_MARGIN = 1.0
+TAIL_SHARE = 0.25
+
+
+@dataclass(frozen=True, slots=True)
+class Axis:
+    """How the two shots were put on one axis: z = x_A − start_a = length − (x_B − start_b)."""
+
+    group_index: float
+    length_m: float
+    u_length_m: float
+    start_a_m: float  # launch cord length in shot A→B
+    start_b_m: float  # launch cord length in shot B→A
+    matched: int  # events seen from both ends
+    residuals_m: tuple[float, ...]  # of z_A + z_B = L, one per matched event
+    basis_a: str  # how start_a_m was found
+    basis_b: str
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """A position on the span, or a group from ``start_m`` to ``stop_m`` (equal if single)."""
+
+    start_m: float
+    stop_m: float
+    reflective: bool = False
+    members: int = 1
+    asked: bool = False
+    u_m: float = 0.0  # standard uncertainty of the position
+
+    @property
+    def middle_m(self) -> float:
+        """Where the readings of this place are taken."""
+        return (self.start_m + self.stop_m) / 2
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Side:
+    """One shot on the axis of the span; ``forward`` is A→B."""
+
+    shot: Shot
+    start_m: float  # of the span in front-panel coordinates
+    length_m: float
+    forward: bool
+    weight: FloatArray  # shape (n,), 1/long-run variance of clean points, else 0
+    response_db: FloatArray  # shape (n,), level or its unbiased linearised value
+    terms: LineTerms  # of the points
+    entry_m: float  # where the span becomes clean behind the connector it starts with
+
+    @classmethod
+    def of(cls, shot: Shot, start_m: float, length_m: float, forward: bool) -> Side:
+        """Build a side with weights from the shot's own noise and levels."""
+        level = shot.level_db
+        clean = (~shot.in_peak).astype(float)
+        clean[shot.end + 1 :] = 0.0
+        width = max(int(shot.pulse_m / shot.spacing_m), 5)
+        power = centred_mean(shot.power * clean, width)
+        share = centred_mean(clean, width)
+        model = DB_PER_RELATIVE_POWER * np.log(np.maximum(power, 1e-13) / np.maximum(share, 1e-9))
+        nothing = LineTerms.of(shot.x_m[:2], level[:2], level[:2] * 0)
+        side = cls(shot, start_m, length_m, forward, level, level, nothing, 0.0)
+        return replace(side, entry_m=side._entry_clear()).weighted(model)
+
+    def weighted(self, model_db: FloatArray) -> Side:
+        """Return the side with weights and linearised response for a noise-free model.
+
+        Notes
+        -----
+        Receiver noise is symmetric in linear power, so the response is the model plus
+        (5/ln 10)·(P/P_model − 1): unbiased where the logarithm would read low.
+        """
+        shot = self.shot
+        power = linear_power(model_db)
+        usable = ~shot.in_peak
+        usable[shot.end + 1 :] = False
+        usable &= power > LEAST_SIGNAL_SIGMAS * shot.noise.receiver_sigma_power
+        safe = np.where(usable, model_db, 0.0)
+        ratio = np.divide(shot.power, power, out=np.ones(power.size), where=usable)
+        response = safe + DB_PER_RELATIVE_POWER * (ratio - 1)
+        weight = np.where(usable, 1 / shot.noise.long_run_db2(safe), 0.0)
+        return replace(
+            self,
+            weight=weight,
+            response_db=response,
+            terms=LineTerms.of(shot.x_m, response, weight),
+        )
+
+    def x(self, z_m: FloatArray | float) -> FloatArray:
+        """Front-panel coordinate of positions on the span."""
+        z = np.asarray(z_m, dtype=float)
+        return self.start_m + z if self.forward else self.start_m + self.length_m - z
+
+    def z(self) -> FloatArray:
+        """Positions of all points on the span, metres from the A end, in travel order."""
+        along = self.shot.x_m - self.start_m
+        return along if self.forward else self.length_m - along
+
+    def dead_zones(self, places: Sequence[Place]) -> FloatArray:
+        """Front-panel coordinates between which places disturb this shot, shape (P, 2)."""
+        shot = self.shot
+        spans = np.array([(p.start_m, p.stop_m) for p in places]).reshape(-1, 2)
+        ends = self.x(spans)
+        first, last = ends.min(axis=1), ends.max(axis=1)
+        start, clear = first - shot.guard_m, last + shot.recovery_m
+        if shot.peaks:
+            slack = shot.placing_m
+            lead = shot.x_m[[p.first for p in shot.peaks]]
+            peak_clear = shot.x_m[[p.clear for p in shot.peaks]]
+            here = (first[:, None] - slack <= lead) & (lead <= last[:, None] + slack)
+            clear = np.maximum(clear, np.where(here, peak_clear, -np.inf).max(axis=1))
+            ahead = lead - (1 + shot.smoothing / 2) * shot.spacing_m
+            start = np.minimum(start, np.where(here, ahead, np.inf).min(axis=1))
+        return np.stack([start, clear], axis=1)
+
+    def stretches(self, places: Sequence[Place]) -> tuple[FloatArray, FloatArray]:
+        """Clean stretch (from, to) of each section in front-panel coordinates, in z order.
+
+        ``places`` are the inner positions in z order; there is one section more. Behind a
+        reflection the stretch begins a little later than the dead zone ends: a tail that no
+        longer shows still lifts what follows by a share of a millidecibel.
+        """
+        zones = self.dead_zones(places)
+        entry = self.entry_m
+        exit_start = self.start_m + self.length_m - self.shot.guard_m - self.shot.spacing_m
+        if self.forward:
+            begin = np.concatenate(([entry], zones[:, 1]))
+            stop = np.concatenate((zones[:, 0], [exit_start]))
+        else:
+            begin = np.concatenate((zones[:, 1], [entry]))
+            stop = np.concatenate(([exit_start], zones[:, 0]))
+        return begin + np.minimum(
+            self._tail_margin(begin), TAIL_SHARE * np.maximum(stop - begin, 0)
+        ), stop
+
+    def _tail_margin(self, begin_m: FloatArray) -> FloatArray:
+        """How much later than where a dead zone ends its tail is surely gone."""
+        shot = self.shot
+        firsts = np.array([shot.start, *(p.first for p in shot.peaks)])
+        clears = np.array([shot.front_clear, *(p.clear for p in shot.peaks)])
+        at = shot.x_m[np.minimum(clears, shot.x_m.size - 1)]
+        margin = TAIL_MARGIN * (clears - firsts) * shot.spacing_m
+        here = np.abs(begin_m[:, None] - at) < shot.spacing_m
+        return np.asarray(np.where(here, margin, 0.0).max(axis=1))
+
+    def cells_around(self, places: Sequence[Place]) -> tuple[IndexArray, IndexArray]:
+        """Cells among which each place is alone between its neighbours, shape (P,) each."""
+        begin, stop = self.stretches(places)
+        before, behind = (slice(None, -1), slice(1, None))
+        if not self.forward:
+            before, behind = behind, before
+        lo = self.cell_index(begin[before])
+        return lo, np.maximum(self.cell_index(stop[behind]), lo)
+
+    def cell_index(self, x_m: FloatArray) -> IndexArray:
+        """First cell of the shot at or behind positions from the front panel."""
+        return np.searchsorted(self.shot.cells.x_m, x_m).astype(np.intp)
+
+    def gaps_m(self, places: Sequence[Place]) -> FloatArray:
+        """Clean fibre between consecutive places, shape (P − 1,); negative where zones overlap.
+
+        Infinite where the shot does not reach the farther place.
+        """
+        zones = self.dead_zones(places)
+        near, far = (zones[:-1], zones[1:]) if self.forward else (zones[1:], zones[:-1])
+        farther = [p.stop_m for p in places[1:]]
+        if not self.forward:
+            farther = [p.start_m for p in places[:-1]]
+        reached = self.x(np.array(farther)) < self.shot.signal_end_m
+        return np.where(reached, far[:, 0] - near[:, 1], np.inf)
+
+    def _entry_clear(self) -> float:
+        """Where the dead zone of the connector at the near end of the span ends."""
+        panel = float(self.shot.x_m[self.shot.front_clear])
+        if self.start_m <= 0:
+            return panel
+        z = 0.0 if self.forward else self.length_m
+        return max(float(self.dead_zones([Place(z, z)])[0, 1]), panel)
+
+    def ranges(self, places: Sequence[Place]) -> tuple[IndexArray, IndexArray]:
+        """Point indices lo ≤ i < hi of each section's clean stretch."""
+        begin, stop = self.stretches(places)
+        lo = np.searchsorted(self.shot.x_m, begin, side="left")
+        hi = np.searchsorted(self.shot.x_m, stop, side="right")
+        hi = np.minimum(hi, self.shot.end + 1)
+        return lo.astype(np.intp), np.maximum(hi, lo).astype(np.intp)
+
+    def section_sums(self, places: tuple[Place, ...], middle_m: FloatArray) -> FloatArray:
+        """Weighted sums of every section about its middle, shape (5, S)."""
+        lo, hi = self.ranges(places)
+        return self.terms.moments(lo, hi, self.x(middle_m))
+
+    def model(self, fit: JointFit, places: tuple[Place, ...]) -> FloatArray:
+        """Fitted level at every point of the clean stretches; own level elsewhere."""
+        model: FloatArray = np.array(self.shot.level_db)
+        lo, hi = self.ranges(places)
+        z = self.z()
+        line = fit.line_ab if self.forward else fit.line_ba
+        seen = fit.seen_ab if self.forward else fit.seen_ba
+        for m in range(lo.size):
+            if seen[m]:
+                model[lo[m] : hi[m]] = line(m, z[lo[m] : hi[m]])
+        return model
+
+    def renoised(self, fit: JointFit, places: tuple[Place, ...]) -> Side:
+        """Return the side with its noise model estimated again from the fit's residuals.
+
+        The weights of points follow with the next model (:meth:`weighted`); cells serve the
+        search alone, which is over.
+        """
+        shot = self.shot
+        model = self.model(fit, places)
+        lo, hi = self.ranges(places)
+        counts = np.zeros(shot.x_m.size + 1)
+        np.add.at(counts, lo, 1)
+        np.add.at(counts, hi, -1)
+        used = (np.cumsum(counts[:-1]) > 0) & (self.weight > 0)
+        first, last = int(lo.min()), int(hi.max())
+        here = slice(first, last)
+        residual = DB_PER_RELATIVE_POWER * (shot.power[here] / linear_power(model[here]) - 1)
+        noise = noise_from_residuals(
+            residual,
+            model[first:last],
+            used[first:last],
+            windows=shot.correlation_windows,
+            quantum_db=shot.quantum_db,
+            parameters=2 * lo.size,
+            start=shot.noise,
+            tail_db2=shot.tail_db2,
+            smoothing=shot.means[0],
+        )
+        return replace(self, shot=replace(shot, noise=noise))
+
+
+#: The shot from A and the shot from B.
+Sides = tuple[Side, Side]
+
+
+def pair_sums(sides: Sides, places: tuple[Place, ...]) -> SectionSums:
+    """Sums of all sections between ``places`` (in z order) in both shots, A→B first."""
+    edges = np.array([0.0, *(p.middle_m for p in places), sides[0].length_m])
+    middle = (edges[:-1] + edges[1:]) / 2
+    half_m = sides[0].shot.pulse_m / 2, sides[1].shot.pulse_m / 2
+    ab, ba = (side.section_sums(places, middle) for side in sides)
+    return SectionSums(middle, ab, ba, half_m)

@@ -1,0 +1,1 @@
+"""Shots that nobody has taken yet: what they could measure."""

@@ -1,0 +1,482 @@
+"""Put two shots of one fibre on one axis, or say why they do not belong together.
+
+In front-panel coordinates of each shot every point of the fibre has x_A + x_B = X, the
+whole optical length between the two instruments, whatever cords are in use. X is found
+by voting over all pairs of events; cords then say where the span lies in it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from otdravg.errors import BadSetting, Refusal, ShotsDoNotPair
+from otdravg.findings import Finding, Severity
+from otdravg.fit.side import Axis
+from otdravg.shot.detect import Detection, Event, EventKind
+from otdravg.shot.trace import Trace
+
+__all__ = ["check_same_fibre_settings", "find_axis"]
+
+FloatArray = npt.NDArray[np.float64]
+IndexArray = npt.NDArray[np.intp]
+
+#: Wavelengths further apart than this are different test wavelengths, nm.
+WAVELENGTH_TOLERANCE_NM = 15.0
+#: A first connector further away than this is taken as part of the span, not a cord, m.
+LONGEST_CORD_M = 1600.0
+#: How late the receiver's rise may show the start of a reflection or a step, share of a pulse.
+REFLECTION_DELAY = 0.02
+STEP_DELAY = 0.08
+#: Steps below this do not speak against a pairing, dB.
+CLEAR_STEP_DB = 0.02
+#: Kinds of event that both shots of a fibre should show.
+MARKS = (EventKind.STEP, EventKind.GROUP, EventKind.REFLECTION)
+#: Candidates for the axis that are looked at in full after the vote.
+SHORTLIST = 24
+#: How the basis of a span start reads that was taken from the first reflection.
+FIRST_CONNECTOR = "first connector"
+#: A step up to this size does not speak against a launch cord (its own short-term unevenness).
+SPLICE_IN_CORD_DB = 0.05
+
+
+def check_same_fibre_settings(ab: Trace, ba: Trace) -> None:
+    """Refuse shots that cannot be two directions of one measurement.
+
+    Raises
+    ------
+    ShotsDoNotPair
+        Same waveform twice, or different wavelengths.
+    """
+    same_file = bool(ab.identity.sha256) and ab.identity.sha256 == ba.identity.sha256
+    if same_file or (
+        ab.level_db.size == ba.level_db.size and np.array_equal(ab.level_db, ba.level_db)
+    ):
+        headers = "" if same_file else "; only the headers differ"
+        raise ShotsDoNotPair(
+            Refusal.SAME_CONTENT,
+            f"{ab.identity.path} and {ba.identity.path} hold the same "
+            f"{ab.level_db.size} points{headers}",
+            "find the shot from the other end",
+        )
+    wavelengths = ab.identity.wavelength_nm, ba.identity.wavelength_nm
+    if abs(wavelengths[0] - wavelengths[1]) > WAVELENGTH_TOLERANCE_NM:
+        raise ShotsDoNotPair(
+            Refusal.WAVELENGTH,
+            f"{ab.identity.path} was shot at {wavelengths[0]:.0f} nm, "
+            f"{ba.identity.path} at {wavelengths[1]:.0f} nm",
+            "pair shots of one wavelength",
+        )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Marks:
+    """Events of one shot as arrays for voting."""
+
+    x: FloatArray
+    u_x: FloatArray
+    delay: FloatArray  # how late the receiver may show each event, m
+    end_delay: float
+    reflective: npt.NDArray[np.bool_]
+    loss: FloatArray
+    u: FloatArray
+    first_x: float  # nothing is seen before
+    last_x: float  # nothing is seen behind
+    end_seen: bool
+    tolerance: float
+    start: float | None  # where the span is known to begin, from the user or the file
+
+    @classmethod
+    def of(cls, detection: Detection, stated: float | None) -> _Marks:
+        shot = detection.shot
+        offset = shot.trace.user_offset_m(shot.group_index)
+        events = [e for e in detection.events if e.kind in MARKS]
+
+        def delay(reflective: bool) -> float:
+            share = REFLECTION_DELAY if reflective else STEP_DELAY
+            return float(np.hypot(share * shot.pulse_m, 0.3 * shot.spacing_m))
+
+        return cls(
+            np.array([e.distance_m for e in events]),
+            np.array([e.u_distance_m for e in events]),
+            np.array([delay(e.kind is EventKind.REFLECTION) for e in events]),
+            delay(detection.events[-1].peak_height_db is not None if detection.events else False),
+            np.array([e.kind is EventKind.REFLECTION for e in events], dtype=bool),
+            np.array([np.nan if e.loss_db is None else e.loss_db for e in events]),
+            np.array([np.nan if e.u_loss_db is None else e.u_loss_db for e in events]),
+            float(shot.x_m[shot.front_clear]),
+            detection.end_m,
+            detection.end_seen,
+            shot.placing_m,
+            stated if stated is not None else (offset if offset > 0 else None),
+        )
+
+
+def find_axis(
+    ab: Detection,
+    ba: Detection,
+    *,
+    launch_m: float | None = None,
+    receive_m: float | None = None,
+) -> tuple[Axis, tuple[Finding, ...]]:
+    """Find the common axis of two shots.
+
+    Parameters
+    ----------
+    ab, ba : Detection
+        Events of both shots, found with the same group index.
+    launch_m, receive_m : float, optional
+        Cord lengths at the A end and at the B end, if stated by the user.
+
+    Returns
+    -------
+    Axis, tuple of Finding
+
+    Raises
+    ------
+    ShotsDoNotPair
+        With reason LENGTH, SAME_END or PATTERN and the evidence.
+    """
+    a, b = _Marks.of(ab, launch_m), _Marks.of(ba, receive_m)
+    tolerance = a.tolerance + b.tolerance
+    cords_a = _cord_guesses(ab, launch_m)
+    cords_b = _cord_guesses(ba, receive_m)
+    candidates = _shortlist(a, b, _candidates(a, b, cords_a, cords_b), tolerance)
+    scores = np.array([_score(a, b, total, tolerance) for total in candidates])
+    order = np.lexsort((candidates, -scores))
+    total = float(candidates[order[0]])
+    total, matches, residuals = _refine(a, b, total, tolerance)
+    _refuse_same_end(ab, ba, a, b, tolerance, matches)
+    start_a, basis_a = _span_start(ab, ba, a, b, total, tolerance, launch_m)
+    start_b, basis_b = _span_start(ba, ab, b, a, total, tolerance, receive_m)
+    # Crews put cords on both ends or on none: one lone connector belongs to the span.
+    if basis_a.startswith(FIRST_CONNECTOR) and start_b == 0:
+        start_a, basis_a = 0.0, f"front panel; the connector at {start_a:.1f} m is in the span"
+    elif basis_b.startswith(FIRST_CONNECTOR) and start_a == 0:
+        start_b, basis_b = 0.0, f"front panel; the connector at {start_b:.1f} m is in the span"
+    length = total - start_a - start_b
+    _refuse_length(
+        ab, ba, a, b, total, length, start_a, start_b, tolerance, len(matches),
+        launch_m is not None or receive_m is not None,
+    )  # fmt: skip
+    unmatched = _unmatched(a, b, total, tolerance, matches)
+    if len(matches) == 0 and unmatched >= 3:
+        raise ShotsDoNotPair(
+            Refusal.PATTERN,
+            f"none of the {a.x.size} events from A and {b.x.size} from B mirror each other "
+            f"within {tolerance:.0f} m",
+            "check that both files are the same fibre (a crossed fibre looks like this)",
+        )
+    findings: list[Finding] = []
+    if not len(matches):
+        findings.append(
+            Finding(
+                Severity.CAUTION, "pattern-unconfirmed", "pair",
+                "no event is seen from both ends, so only the length says that the shots "
+                "belong together",
+                "check fibre numbers by another means",
+            )
+        )  # fmt: skip
+    for stated, marks, seen, end in ((launch_m, a, ab, "A"), (receive_m, b, ba, "B")):
+        first = _first_event(seen)
+        if stated is None or first is None or first.kind is not EventKind.REFLECTION:
+            continue
+        if not np.any(np.abs(np.append(marks.x, 0.0) - stated) < tolerance):
+            findings.append(
+                Finding(
+                    Severity.CAUTION, "cord-unconfirmed", seen.shot.trace.identity.direction.value,
+                    f"a cord of {stated:.1f} m was stated at {end}, but the shot shows nothing "
+                    f"there; its first connector is at {first.distance_m:.1f} m",
+                    "the stated length was used: check it, all distances depend on it",
+                )
+            )  # fmt: skip
+    spread = float(np.std(residuals)) if len(residuals) > 1 else tolerance / 2
+    u_length = max(spread / np.sqrt(max(len(residuals), 1)), 0.1 * tolerance / np.sqrt(3))
+    axis = Axis(
+        ab.shot.group_index, length, u_length, start_a, start_b, len(matches),
+        tuple(float(r) for r in residuals), basis_a, basis_b,
+    )  # fmt: skip
+    return axis, tuple(findings)
+
+
+def _cord_guesses(detection: Detection, stated: float | None) -> list[float]:
+    """Lengths that the cord in front of a shot may have."""
+    if stated is not None:
+        return [stated]
+    offset = detection.shot.trace.user_offset_m(detection.shot.group_index)
+    guesses = [0.0] + ([offset] if offset > 0 else [])
+    first = _first_event(detection)
+    if first is not None and first.distance_m < LONGEST_CORD_M:
+        guesses.append(first.distance_m)
+    return guesses
+
+
+def _first_event(detection: Detection) -> Event | None:
+    """The first reflection or step behind the front panel, small steps passed over."""
+    for event in detection.events:
+        if event.kind is EventKind.END:
+            return None
+        if event.kind is EventKind.REFLECTION or abs(event.loss_db or 0.0) > SPLICE_IN_CORD_DB:
+            return event
+    return None
+
+
+def _candidates(a: _Marks, b: _Marks, cords_a: list[float], cords_b: list[float]) -> FloatArray:
+    """Possible totals X: from all pairs of events, and from ends with possible cords."""
+    sums = (a.x[:, None] + b.x[None, :]).ravel()
+    ends: list[float] = []
+    if a.end_seen:
+        ends += [a.last_x + cord for cord in cords_b]
+        sums = np.concatenate((sums, a.last_x + b.x))
+    if b.end_seen:
+        ends += [b.last_x + cord for cord in cords_a]
+        sums = np.concatenate((sums, b.last_x + a.x))
+    if not ends:
+        ends = [max(a.last_x, b.last_x)]
+    return np.concatenate((sums, ends))
+
+
+def _shortlist(a: _Marks, b: _Marks, candidates: FloatArray, tolerance: float) -> FloatArray:
+    """The candidates with most votes: pairs of events that agree with them, reflections double."""
+    sums = (a.x[:, None] + b.x[None, :]).ravel()
+    votes = (1.0 + (a.reflective[:, None] & b.reflective[None, :])).ravel()
+    order = np.argsort(sums)
+    running = np.concatenate(([0.0], np.cumsum(votes[order])))
+    sums = sums[order]
+    support = (
+        running[np.searchsorted(sums, candidates + tolerance, side="right")]
+        - running[np.searchsorted(sums, candidates - tolerance)]
+    )
+    # Candidates from the ends come last and always stay: they need no event at all.
+    ends = candidates.size - SHORTLIST // 2
+    best = np.argsort(-support, kind="stable")[:SHORTLIST]
+    return candidates[np.unique(np.concatenate((best, np.arange(max(ends, 0), candidates.size))))]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Matches:
+    """Pairs of events that agree with a total: indices into both shots and the gap left."""
+
+    a: IndexArray
+    b: IndexArray
+    gap_m: FloatArray
+
+    def __len__(self) -> int:
+        return self.a.size
+
+
+def _matches(a: _Marks, b: _Marks, total: float, tolerance: float) -> _Matches:
+    """Pairs of events that agree with ``total``, closest first, each event used once."""
+    gap = a.x[:, None] + b.x[None, :] - total
+    allowed = tolerance + 3 * np.hypot(a.u_x[:, None], b.u_x[None, :])
+    distance = np.abs(gap)
+    i, j = np.nonzero(distance < allowed)
+    order = np.argsort(distance[i, j], kind="stable")
+    used_a: set[int] = set()
+    used_b: set[int] = set()
+    kept: list[int] = []
+    for k, first, second in zip(order.tolist(), i[order].tolist(), j[order].tolist(), strict=True):
+        if first not in used_a and second not in used_b:
+            used_a.add(first)
+            used_b.add(second)
+            kept.append(k)
+    return _Matches(i[kept], j[kept], gap[i[kept], j[kept]])
+
+
+def _visible(marks: _Marks, x: FloatArray, tolerance: float) -> npt.NDArray[np.bool_]:
+    return (x > marks.first_x + tolerance) & (x < marks.last_x - tolerance)
+
+
+def _score(a: _Marks, b: _Marks, total: float, tolerance: float) -> float:
+    """How well a total X explains both shots; higher is better."""
+    found = _matches(a, b, total, tolerance)
+    i, j = found.a, found.b
+    closeness = 1 - 0.5 * np.minimum(np.abs(found.gap_m) / tolerance, 1.0) ** 2
+    # A true loss below zero is physically impossible beyond noise.
+    loss, u = (a.loss[i] + b.loss[j]) / 2, np.hypot(a.u[i], b.u[j]) / 2
+    weight = np.where(loss < -3 * u - 0.03, 0.2, 1.5)
+    weight[a.reflective[i] != b.reflective[j]] = 0.4
+    weight[a.reflective[i] & b.reflective[j]] = 2.0
+    score = float(weight @ closeness)
+    for marks, other, matched in ((a, b, i), (b, a, j)):
+        missing = _visible(other, total - marks.x, tolerance)
+        missing[matched] = False
+        score -= float(np.where(marks.reflective, 1.2, 0.25) @ missing)
+        if marks.end_seen:
+            place = total - marks.last_x  # of this shot's end, seen from the other instrument
+            if other.start is not None and abs(place - other.start) < tolerance:
+                score += 1.5  # it ends where the other instrument's cord is known to end
+            elif abs(place) <= tolerance:
+                score += 1.5  # the fibre ends at the other instrument's panel
+            elif other.x.size and abs(other.x[0] - place) < tolerance:
+                score += 1.0  # it ends at the other instrument's launch cord
+            elif place < -LONGEST_CORD_M:
+                score -= 3.0
+            elif 0 < place < 3 * tolerance:
+                pass  # a cord shorter than the dead zone
+            elif place < -tolerance:
+                score -= 0.5  # only a receive cord longer than the other's launch cord
+            else:
+                score -= 0.5
+        elif total < marks.last_x - LONGEST_CORD_M:
+            score -= 3.0  # this shot shows more fibre than there would be
+        elif total < marks.last_x - tolerance:
+            score -= 1.0
+    return score
+
+
+def _refine(
+    a: _Marks, b: _Marks, total: float, tolerance: float
+) -> tuple[float, _Matches, FloatArray]:
+    """Least squares for X over the matched events; residuals in metres."""
+    for _ in range(3):
+        found = _matches(a, b, total, tolerance)
+        sums = (a.x[found.a] + b.x[found.b]).tolist()
+        # Short pulses and leading edges place best; the receiver delays both views of a splice.
+        weights = (1 / (a.delay[found.a] ** 2 + b.delay[found.b] ** 2)).tolist()
+        for marks, other in ((a, b), (b, a)):
+            if marks.end_seen:
+                # The end lies at the other instrument's panel or at one of its events.
+                possible = np.append(other.x, 0.0) + marks.last_x
+                near = np.abs(possible - total) < tolerance
+                sums += list(possible[near])
+                delays = np.append(other.delay, 0.0)[near]
+                weights += list(1 / (marks.end_delay**2 + delays**2))
+        if not sums:
+            break
+        total = float(np.average(sums, weights=weights))
+    return total, found, a.x[found.a] + b.x[found.b] - total
+
+
+def _refuse_same_end(
+    ab: Detection,
+    ba: Detection,
+    a: _Marks,
+    b: _Marks,
+    tolerance: float,
+    matches: _Matches,
+) -> None:
+    """Refuse two shots from one end: unflipped, positions *and* one-way readings agree."""
+    if a.x.size == 0 or b.x.size == 0:
+        return
+    gaps = np.sort((b.x[None, :] - a.x[:, None]).ravel())
+    support = np.searchsorted(gaps, gaps + tolerance, side="right") - np.searchsorted(
+        gaps, gaps - tolerance
+    )
+    best: list[tuple[int, int]] = []
+    for shift in [0.0, *gaps[np.argsort(-support, kind="stable")[:4]]]:
+        gap = np.abs(b.x[None, :] - a.x[:, None] - shift)
+        near = [(i, int(j)) for i, j in enumerate(gap.argmin(axis=1)) if gap[i, j] < tolerance]
+        if len({j for _, j in near}) == len(near) and len(near) > len(best):
+            best = near
+    i = np.array([p[0] for p in best], dtype=int)
+    j = np.array([p[1] for p in best], dtype=int)
+    known = np.isfinite(a.loss[i]) & np.isfinite(b.loss[j]) & ~a.reflective[i] & ~b.reflective[j]
+    if np.count_nonzero(known) < 2 or len(best) < 0.7 * max(a.x.size, b.x.size):
+        return
+    la, lb = a.loss[i][known], b.loss[j][known]
+    u = np.sqrt(a.u[i][known] ** 2 + b.u[j][known] ** 2 + 0.003**2)
+    if float(np.mean(((la - lb) / u) ** 2)) > 4.0:
+        return
+    # Chance that readings of different splices agree this well, given how much they vary.
+    spread = max(float(np.std(np.concatenate((la, lb)))), 1e-3)
+    chance = float(np.prod(np.minimum(1.0, 4 * u / (np.sqrt(2 * np.pi) * spread))))
+    plain = ~a.reflective[matches.a] & ~b.reflective[matches.b]
+    mirrored = (a.loss[matches.a] + b.loss[matches.b])[plain] / 2
+    also_mirrors = mirrored.size >= la.size and bool((mirrored > -0.02).all())
+    if chance < (1e-5 if also_mirrors else 1e-3):
+        pairs = ", ".join(f"{p:+.2f}/{q:+.2f}" for p, q in list(zip(la, lb, strict=True))[:4])
+        raise ShotsDoNotPair(
+            Refusal.SAME_END,
+            f"{la.size} splices lie at the same distances in both shots with the same one-way "
+            f"readings ({pairs} dB) in {ab.shot.trace.identity.path} and "
+            f"{ba.shot.trace.identity.path}",
+            "find the shot from the other end",
+        )
+
+
+def _span_start(
+    own: Detection,
+    other: Detection,
+    marks: _Marks,
+    other_marks: _Marks,
+    total: float,
+    tolerance: float,
+    stated: float | None,
+) -> tuple[float, str]:
+    """Where the span begins in a shot: stated cord, user offset, or what the shots show."""
+    if stated is not None:
+        if not 0 <= stated < total:
+            raise BadSetting("cord length", f"{stated:g} m", f"give 0 m to {total:.0f} m")
+        return stated, f"stated cord, {stated:.1f} m"
+    offset = own.shot.trace.user_offset_m(own.shot.group_index)
+    if 0 < offset < total:
+        return offset, f"user offset in the file, {offset:.1f} m"
+    if other_marks.end_seen:
+        place = total - other_marks.last_x
+        if tolerance < place < LONGEST_CORD_M:
+            here = marks.x[np.abs(marks.x - place) < tolerance]
+            place = float(here[0]) if here.size else place
+            return place, f"the other shot ends here, {place:.1f} m"
+    first = _first_event(own)
+    if first is not None and first.distance_m < min(LONGEST_CORD_M, 0.48 * total):
+        near = np.abs(other_marks.x - (total - first.distance_m)) < tolerance
+        # Points further apart than the pulse can miss a reflection: one shot showing it is enough.
+        reflects = first.kind is EventKind.REFLECTION or bool(np.any(other_marks.reflective[near]))
+        if np.any(near) and reflects:
+            return first.distance_m, f"{FIRST_CONNECTOR}, {first.distance_m:.1f} m"
+    return 0.0, "front panel, no cord found"
+
+
+def _refuse_length(
+    ab: Detection,
+    ba: Detection,
+    a: _Marks,
+    b: _Marks,
+    total: float,
+    length: float,
+    start_a: float,
+    start_b: float,
+    tolerance: float,
+    matched: int,
+    cords_stated: bool,
+) -> None:
+    """Refuse shots whose fibres are not equally long."""
+    length_a, length_b = a.last_x - start_a, b.last_x - start_b
+    if length <= 0:
+        raise ShotsDoNotPair(
+            Refusal.LENGTH,
+            f"the cords ({start_a:.0f} m and {start_b:.0f} m) leave no span within {total:.0f} m",
+            "check the cord lengths",
+        )
+    slack = 2 * tolerance + 2e-4 * total
+    for marks, far in ((a, start_a + length), (b, start_b + length)):
+        if not marks.end_seen or abs(marks.last_x - far) < slack:
+            continue
+        # Otherwise the span must end at something that this shot shows: a receive cord's connector.
+        connector = marks.x.size and float(np.min(np.abs(marks.x - far))) < slack
+        if far > marks.last_x or (not connector and not cords_stated):
+            raise ShotsDoNotPair(
+                Refusal.LENGTH,
+                f"from A the fibre ends {length_a:.0f} m behind the span start, from B "
+                f"{length_b:.0f} m (events that agree on a span of {length:.0f} m: {matched})",
+                "check that both are the same unbroken fibre, or state the cord lengths",
+            )
+
+
+def _unmatched(
+    a: _Marks,
+    b: _Marks,
+    total: float,
+    tolerance: float,
+    matches: _Matches,
+) -> int:
+    """Clear events that the other shot should have shown and did not."""
+    count = 0
+    for marks, other, used in ((a, b, matches.a), (b, a, matches.b)):
+        clear = marks.reflective | (np.abs(marks.loss) > np.maximum(CLEAR_STEP_DB, 8 * marks.u))
+        clear[used] = False
+        count += int(np.count_nonzero(clear & _visible(other, total - marks.x, tolerance)))
+    return count

@@ -1,0 +1,382 @@
+"""Whether a measured pair can be what its files say: checks against silent wrongness.
+
+A file can be valid in every byte and mean something else: a wrong label, another fibre, points
+that were never measured. Each check holds two independent pieces of evidence against each other
+and says what it saw in numbers. None of them changes a figure.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from otdravg.findings import Finding, Severity
+from otdravg.fit.reading import Coverage, Reading
+from otdravg.fit.side import Side
+from otdravg.pair.measure import PairMeasurement
+from otdravg.quantities import Quantity, reported
+from otdravg.shot.detect import Detection, EventKind
+from otdravg.shot.noise import DB_PER_RELATIVE_POWER
+from otdravg.shot.point_checks import REPEAT_POINTS, NoisePrints, same_noise, shot_findings
+
+__all__ = ["NOT_MEASURED_SO", "pair_findings"]
+
+FloatArray = npt.NDArray[np.float64]
+
+#: Attenuation that single-mode fibre can have, dB/km, by nominal wavelength. Lower bounds:
+#: Rayleigh scattering alone of a low-loss fibre (0.14 dB/km at 1550 nm, as 1/λ⁴; from memory).
+#: Upper bounds: ITU-T G.652.D and G.657 cabled fibre (from memory) with room for older glass.
+ATTENUATION_DB_PER_KM = {
+    1310: (0.26, 0.50),
+    1383: (0.20, 0.50),
+    1490: (0.155, 0.40),
+    1550: (0.135, 0.35),
+    1625: (0.125, 0.36),
+}
+#: How much a section's backscatter level may drift along it, dB/km (our own figure).
+DRIFT_SPREAD_DB_PER_KM = 0.004
+#: Half the difference of both attenuations, as a share of their mean, that no receiver explains:
+#: common practice asks 0.03 dB per dB of it (no source), three times as much is room.
+GROSS_DRIFT_SHARE = 0.09
+#: Attenuation of the file's own table and of the waveform may differ by this share (our own
+#: figure), where the table covers this share of the span.
+TABLE_ATTENUATION_SHARE = 0.06
+LEAST_TABLE_SHARE = 0.5
+#: Misfit of the straight lines that counts: in noise, and in dB.
+CROOKED_SIGMAS = 6.0
+CROOKED_DB = 0.02
+#: Shorter sections are not looked at in eighths.
+LEAST_POINTS = 64
+#: Readings that one shot shows and the other does not.
+ONE_SIDED_DB = 0.03
+LEAST_READINGS = 4
+MOST_ONE_SIDED = 0.6
+#: How the basis of a span start reads that was taken from the end of the other shot.
+OTHER_SHOT_ENDS = "the other shot ends here"
+#: Steps of both shots that are one-sided and as far apart are the same ones, shifted: up to this
+#: share of the span, or chance would find some.
+LARGEST_SHIFT_SHARE = 0.05
+
+#: Findings after which a figure is no measurement, whatever the limit says.
+NOT_MEASURED_SO = frozenset(
+    {"bit-stuck", "flat-stretch", "noise-repeats", "noise-shared", "attenuation-impossible",
+     "attenuation-unequal"}
+)  # fmt: skip
+
+
+def pair_findings(measurement: PairMeasurement) -> tuple[Finding, ...]:
+    """Check whether a measured pair can be what its files say.
+
+    Parameters
+    ----------
+    measurement : PairMeasurement
+        Both shots with their events, the common axis and the joint fit.
+
+    Returns
+    -------
+    tuple of Finding
+        Cautions and defects with their evidence; empty for a plausible pair.
+    """
+    prints_ab, prints_ba = (
+        NoisePrints.of(side.shot) for side in (measurement.side_ab, measurement.side_ba)
+    )
+    return (
+        *shot_findings(measurement.detection_ab, prints_ab),
+        *shot_findings(measurement.detection_ba, prints_ba),
+        *_shared_noise(prints_ab, prints_ba),
+        *_unseen_span(measurement),
+        *_attenuation(measurement),
+        *_unequal_attenuation(measurement),
+        *_table_attenuation(measurement),
+        *_unmirrored(measurement),
+        *_crooked(measurement),
+        *_outside_span(measurement),
+        *_unconfirmed_start(measurement),
+        *_guessed_start(measurement),
+    )
+
+
+def _defect(code: str, text: str, done: str, where: str = "pair") -> Finding:
+    return Finding(Severity.DEFECT, code, where, text, done)
+
+
+def _caution(code: str, text: str, done: str, where: str = "pair") -> Finding:
+    return Finding(Severity.CAUTION, code, where, text, done)
+
+
+def _shared_noise(ab: NoisePrints, ba: NoisePrints) -> list[Finding]:
+    count = same_noise(ab, ba)
+    if not count:
+        return []
+    return [
+        _defect(
+            "noise-shared",
+            f"both shots hold the same noise over {count + REPEAT_POINTS - 1} points",
+            "one acquisition was stored twice: find the shot from the other end",
+        )
+    ]
+
+
+def _unseen_span(m: PairMeasurement) -> list[Finding]:
+    """Cords may leave so little of a fibre that nothing of it is measured."""
+    pulse_m = max(side.shot.pulse_m for side in (m.side_ab, m.side_ba))
+    if m.attenuation_db_per_km is not None and m.axis.length_m > pulse_m:
+        return []
+    return [
+        _caution(
+            "span-unseen",
+            f"no fibre is seen on the span of {m.axis.length_m:.1f} m; the pulse is "
+            f"{pulse_m:.1f} m long",
+            "nothing was measured: check the cords, the user offsets and the point spacing",
+        )
+    ]
+
+
+def _attenuation(m: PairMeasurement) -> list[Finding]:
+    """Hold the attenuation against what glass can have at the wavelength on the label."""
+    value, u = m.attenuation_db_per_km, m.u_attenuation_db_per_km
+    label = m.ab.identity.nominal_wavelength_nm
+    nearest = min(ATTENUATION_DB_PER_KM, key=lambda nm: abs(nm - label))
+    if value is None or u is None or abs(nearest - label) > 30:
+        return []
+    low, high = ATTENUATION_DB_PER_KM[nearest]
+    if low <= value + 3 * u and value - 3 * u <= high:
+        return []
+    return [
+        _defect(
+            "attenuation-impossible",
+            f"the fibre loses {reported(value, Quantity.ATTENUATION_DB_PER_KM)} ± "
+            f"{reported(2 * u, Quantity.U_ATTENUATION_DB_PER_KM)} dB/km, at {label} nm it can be "
+            f"{low:g} to {high:g} dB/km",
+            "check wavelength, level scale and point spacing before using any figure",
+        )
+    ]
+
+
+def _drift(m: PairMeasurement) -> tuple[float, float] | None:
+    """Half of what the fibre seems to lose more per km from B than from A, and how unsure it is.
+
+    The uncertainty holds the noise and how uneven glass may be: long spans of many sections
+    average that out.
+    """
+    fit = m.fit
+    seen = np.flatnonzero(fit.seen_ab & fit.seen_ba)
+    if not seen.size:
+        return None
+    edges = np.array([0.0, *(p.middle_m for p in m.places), m.axis.length_m])
+    share = np.diff(edges)[seen]
+    share = share / share.sum()
+    index = 4 * seen + 3
+    u = float(np.sqrt(share @ fit.covariance[np.ix_(index, index)] @ share))
+    glass = DRIFT_SPREAD_DB_PER_KM * float(np.sqrt(share @ share))
+    return float(share @ fit.parameters[seen, 3]), float(np.hypot(u, glass))
+
+
+def _unequal_attenuation(m: PairMeasurement) -> list[Finding]:
+    """One fibre loses the same in both directions, but for uneven glass and uneven receivers."""
+    drift_u = _drift(m)
+    if drift_u is None or m.attenuation_db_per_km is None:
+        return []
+    drift, u = drift_u
+    if abs(drift) < 4 * u:
+        return []
+    alpha = m.attenuation_db_per_km
+    text = (
+        f"the fibre loses {alpha - drift:.3f} dB/km seen from A and {alpha + drift:.3f} seen "
+        f"from B (half the difference {abs(drift):.4f} ± {2 * u:.4f} dB/km)"
+    )
+    if abs(drift) > GROSS_DRIFT_SHARE * alpha:
+        done = "one shot has another level scale, point spacing or wavelength, or is another fibre"
+        return [_defect("attenuation-unequal", text, done)]
+    done = "a receiver that is not linear, another level scale, or another fibre: look at both"
+    return [_caution("attenuation-uneven", text, done)]
+
+
+def _table_attenuation(m: PairMeasurement) -> list[Finding]:
+    """The instrument saw the same fibre before anybody changed a scale or a spacing."""
+    drift_u, alpha, u = _drift(m), m.attenuation_db_per_km, m.u_attenuation_db_per_km
+    if drift_u is None or alpha is None or u is None:
+        return []
+    findings = []
+    for seen, own in ((m.detection_ab, alpha - drift_u[0]), (m.detection_ba, alpha + drift_u[0])):
+        shot = seen.shot
+        at = np.array([0.0, *(e.distance_m(shot.group_index) for e in shot.trace.table)])
+        slope = np.array([e.slope_db_per_km for e in shot.trace.table])
+        length = np.where(slope > 0, np.diff(at), 0.0)
+        if length.sum() < LEAST_TABLE_SHARE * m.axis.length_m:
+            continue
+        stated = float(length @ slope / length.sum())
+        if abs(stated - own) > max(TABLE_ATTENUATION_SHARE * stated, 5 * np.hypot(u, drift_u[1])):
+            findings.append(
+                _caution(
+                    "table-attenuation-differs",
+                    f"the file's own table says that the fibre loses {stated:.3f} dB/km, the "
+                    f"waveform {own:.3f} dB/km",
+                    "level scale or point spacing were changed since, or the table is of another "
+                    "shot: take the file from the instrument again",
+                    shot.trace.identity.direction.value,
+                )
+            )
+    return findings
+
+
+def _shown_by(reading: Reading) -> int:
+    """+1 or −1 where only the shot from A, or from B, shows a step that both should see; else 0."""
+    ab, ba, u_ab, u_ba = reading.loss_ab_db, reading.loss_ba_db, reading.u_ab_db, reading.u_ba_db
+    if ab is None or ba is None or u_ab is None or u_ba is None:
+        return 0
+    (small, u_small, _), (large, u_large, side) = sorted(((abs(ab), u_ab, 1), (abs(ba), u_ba, -1)))
+    shows = large > max(ONE_SIDED_DB, 8 * u_large) and small < max(0.005, 3 * u_small)
+    return side if shows else 0
+
+
+def _unmirrored(m: PairMeasurement) -> list[Finding]:
+    """Steps that only one of both shots shows: a few are chance, most of them are no fibre."""
+    both = [r for r in m.readings if r.coverage is Coverage.BOTH]
+    shown = np.array([_shown_by(r) for r in both])
+    count = int(np.count_nonzero(shown))
+    at = np.array([r.distance_m for r in both])
+    apart_m = _common_shift(at[shown > 0], at[shown < 0], m)
+    most = len(both) >= LEAST_READINGS and count > MOST_ONE_SIDED * len(both)
+    if apart_m is None and not most:
+        return []
+    text = f"{count} of {len(both)} splices show in one shot and not at all in the other"
+    if apart_m is not None:
+        text += f"; some would be the same {apart_m:.0f} m further on"
+    return [
+        _caution(
+            "steps-one-sided",
+            text,
+            "the shots are perhaps not one fibre, or not laid on one another rightly: "
+            "check fibre numbers, point spacing and cords",
+        )
+    ]
+
+
+def _common_shift(only_a_m: FloatArray, only_b_m: FloatArray, m: PairMeasurement) -> float | None:
+    """Length by which steps of one shot stand beside those of the other, if two or more agree."""
+    shifts = np.sort((only_a_m[:, None] - only_b_m[None, :]).ravel())
+    shifts = shifts[np.abs(shifts) < LARGEST_SHIFT_SHARE * m.axis.length_m]
+    slack_m = sum(side.shot.placing_m for side in (m.side_ab, m.side_ba))
+    agree = np.flatnonzero(np.diff(shifts) < slack_m)
+    return float(np.abs(shifts[agree[0]])) if agree.size else None
+
+
+def _crooked(m: PairMeasurement) -> list[Finding]:
+    """Fibre between two splices is straight in dB; a shot that is not was not of it."""
+    worst, at_m, where = 0.0, 0.0, ""
+    for side in (m.side_ab, m.side_ba):
+        off_db, z_m = _largest_misfit(m, side)
+        if off_db > worst:
+            worst, at_m, where = off_db, z_m, side.shot.trace.identity.direction.value
+    if worst <= CROOKED_DB:
+        return []
+    return [
+        _caution(
+            "fibre-crooked",
+            f"the level leaves the straight line between two splices by {worst:.3f} dB near "
+            f"{at_m:.0f} m",
+            "a bend, a splice that is not listed, or broken points: look at the trace there",
+            where,
+        )
+    ]
+
+
+def _largest_misfit(m: PairMeasurement, side: Side) -> tuple[float, float]:
+    """Largest mean misfit over an eighth of a section that noise does not explain, and where."""
+    model = side.model(m.fit, m.places)
+    lo, hi = side.ranges(m.places)
+    residual = side.shot.level_db - model
+    ratio = DB_PER_RELATIVE_POWER * (np.exp(residual / DB_PER_RELATIVE_POWER) - 1)
+    long = hi - lo >= LEAST_POINTS
+    if not long.any():
+        return 0.0, 0.0
+    edges = np.linspace(lo[long], hi[long], 9, axis=1).astype(np.intp)  # a row per section
+    parts = np.pad(np.stack([side.weight, side.weight * ratio]), ((0, 0), (0, 1)))
+    sums = np.add.reduceat(parts, edges.ravel(), axis=1).reshape(2, *edges.shape)
+    weight, weighted = sums[:, :, :-1]  # from the last edge of a row on lies the next section
+    misfit = np.abs(weighted) / np.maximum(weight, 1e-30)
+    misfit[misfit * np.sqrt(weight) <= CROOKED_SIGMAS] = 0.0
+    row, eighth = np.unravel_index(np.argmax(misfit), misfit.shape)
+    middle = (edges[row, eighth] + edges[row, eighth + 1]) // 2
+    return float(misfit[row, eighth]), float(side.z()[middle])
+
+
+def _outside_span(m: PairMeasurement) -> list[Finding]:
+    """Splices in front of the span's start are not counted: a cord has none."""
+    findings = []
+    for seen, start_m in ((m.detection_ab, m.axis.start_a_m), (m.detection_ba, m.axis.start_b_m)):
+        before = [e for e in _clear_events(seen) if e < start_m - 2 * seen.shot.placing_m]
+        if before:
+            findings.append(
+                _caution(
+                    "event-in-cord",
+                    f"{len(before)} in front of the span's start at {start_m:.0f} m, the first at "
+                    f"{before[0]:.0f} m",
+                    "not measured: a splice of the fibre there means a wrong cord or user offset",
+                    seen.shot.trace.identity.direction.value,
+                )
+            )
+    return findings
+
+
+def _clear_events(seen: Detection) -> list[float]:
+    return [
+        e.distance_m
+        for e in seen.events
+        if e.kind in (EventKind.STEP, EventKind.GROUP, EventKind.REFLECTION)
+        and e.loss_db is not None
+        and e.u_loss_db is not None
+        and abs(e.loss_db) > max(0.05, 6 * e.u_loss_db)
+    ]
+
+
+def _unconfirmed_start(m: PairMeasurement) -> list[Finding]:
+    """A user offset marks a connector, which shows in this shot or from the other end."""
+    findings = []
+    whole_m = m.axis.start_a_m + m.axis.length_m + m.axis.start_b_m
+    slack_m = 2 + sum(s.shot.placing_m + s.shot.pulse_m for s in (m.side_ab, m.side_ba)) / 2
+    for seen, other in ((m.detection_ab, m.detection_ba), (m.detection_ba, m.detection_ab)):
+        shot = seen.shot
+        offset_m = shot.trace.user_offset_m(shot.group_index)
+        shown_m = (
+            *(e.distance_m for e in seen.events),
+            *(whole_m - e.distance_m for e in other.events),
+        )
+        # So near to the panel no connector can show: only a fault of the setting explains it.
+        confirmed = offset_m > slack_m and any(abs(x_m - offset_m) < slack_m for x_m in shown_m)
+        if offset_m == 0 or confirmed:
+            continue
+        findings.append(
+            _caution(
+                "user-offset-doubtful",
+                f"the user offset in the file is {offset_m:.0f} m, where neither shot shows "
+                "anything",
+                "check where the span starts, or state the cords: all distances depend on it",
+                shot.trace.identity.direction.value,
+            )
+        )
+    return findings
+
+
+def _guessed_start(m: PairMeasurement) -> list[Finding]:
+    """The span was started where the other shot ends, and this shot shows nothing there."""
+    findings = []
+    for seen, start_m, basis in (
+        (m.detection_ab, m.axis.start_a_m, m.axis.basis_a),
+        (m.detection_ba, m.axis.start_b_m, m.axis.basis_b),
+    ):
+        slack_m = seen.shot.placing_m + seen.shot.pulse_m + 2
+        shown = any(abs(e.distance_m - start_m) < slack_m for e in seen.events)
+        if basis.startswith(OTHER_SHOT_ENDS) and not shown:
+            findings.append(
+                _caution(
+                    "span-start-doubtful",
+                    f"the other shot ends {start_m:.0f} m before this instrument, and this shot "
+                    "shows nothing there",
+                    "taken for a cord shorter than the dead zone; if there is none, the shots "
+                    "are not equally long: check point spacing, pulse and fibre",
+                    seen.shot.trace.identity.direction.value,
+                )
+            )
+    return findings

@@ -1,0 +1,308 @@
+"""One fibre measured from both ends: true loss at every splice, with uncertainty.
+
+At a splice with true loss l and backscatter step b the one-way readings are l + b and
+l − b: half their sum is the true loss, half their difference the step. Every position
+seen from *either* end is measured in *both* shots.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from otdravg.errors import BadSetting
+from otdravg.findings import Finding, Severity
+from otdravg.fit.joint import JointFit, fit_sections
+from otdravg.fit.read_off import readings_of, sections_of
+from otdravg.fit.reading import Reading, SectionReading
+from otdravg.fit.side import Axis, Place, Side, Sides, pair_sums
+from otdravg.pair.axis import check_same_fibre_settings, find_axis
+from otdravg.pair.locating import compounded, located
+from otdravg.pair.places import grouped, parted, seen_places, with_asked
+from otdravg.shot.detect import Detection, detect
+from otdravg.shot.lines import step_between
+from otdravg.shot.settings import Direction
+from otdravg.shot.steps import PLACES_PER_PULSE, threshold_for
+from otdravg.shot.table_check import table_findings
+from otdravg.shot.trace import Trace
+
+__all__ = ["PairMeasurement", "measure_pair"]
+
+FloatArray = npt.NDArray[np.float64]
+
+
+#: Most rounds of dropping and adding places.
+MOST_ROUNDS = 4
+#: Next to a splice, readings below this share of it within so many pulses are its own remains.
+SHADOW_SHARE = 0.06
+SHADOW_PULSES = 3.0
+#: So soon behind a dead zone, an apparent loss this small in one shot is the receiver's tail.
+TAIL_PULSES = 6.0
+TAIL_REMAINS_DB = 0.012
+#: Known places on either side from which a new one must be parted: those that can disturb it.
+NEIGHBOURS = 3
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PairMeasurement:
+    """Everything measured on one fibre from two shots."""
+
+    ab: Trace
+    ba: Trace
+    detection_ab: Detection
+    detection_ba: Detection
+    axis: Axis
+    readings: tuple[Reading, ...]
+    sections: tuple[SectionReading, ...]
+    attenuation_db_per_km: float | None  # fibre alone, all sections
+    u_attenuation_db_per_km: float | None
+    findings: tuple[Finding, ...]
+    side_ab: Side
+    side_ba: Side
+    places: tuple[Place, ...]
+    fit: JointFit
+
+    def curve_ab(self) -> tuple[FloatArray, FloatArray]:
+        """(z_m, level_db) of shot A→B, z from the span's A end, all points."""
+        return self.side_ab.z(), self.ab.level_db
+
+    def curve_ba(self) -> tuple[FloatArray, FloatArray]:
+        """(z_m, level_db) of shot B→A on the same axis, z ascending."""
+        return self.side_ba.z()[::-1], self.ba.level_db[::-1]
+
+
+def measure_pair(
+    ab: Trace,
+    ba: Trace,
+    *,
+    group_index: float | None = None,
+    launch_m: float | None = None,
+    receive_m: float | None = None,
+    positions_m: tuple[float, ...] = (),
+    false_alarm_rate: float = 0.001,
+    shot_false_alarm_rate: float = 0.01,
+) -> PairMeasurement:
+    """Pair two shots of one fibre and measure every position seen from either end.
+
+    Parameters
+    ----------
+    ab, ba : Trace
+        The shot from A and the shot from B.
+    group_index : float, optional
+        One index for both shots; that of ``ab`` by default.
+    launch_m, receive_m : float, optional
+        Cord lengths at the A end and at the B end in metres, if known.
+    positions_m : tuple of float
+        Further positions to measure at, metres from the span's A end.
+    false_alarm_rate : float
+        Chance of any false splice on a fibre that has none, both shots together.
+    shot_false_alarm_rate : float
+        The same for the events of one shot, of which the pair keeps what both shots support.
+
+    Returns
+    -------
+    PairMeasurement
+
+    Raises
+    ------
+    ShotsDoNotPair
+        When the shots do not belong together, with the evidence.
+    BadSetting
+        When a stated cord length or position does not fit the fibre.
+    """
+    check_same_fibre_settings(ab, ba)
+    index = group_index or ab.settings.group_index
+    findings = _setting_findings(ab, ba, index, group_index)
+    ab, ba = ab.facing(Direction.A_TO_B), ba.facing(Direction.B_TO_A)
+    seen_ab = detect(ab, index, false_alarm_rate=shot_false_alarm_rate)
+    seen_ba = detect(ba, index, false_alarm_rate=shot_false_alarm_rate)
+    axis, axis_findings = find_axis(seen_ab, seen_ba, launch_m=launch_m, receive_m=receive_m)
+    sides = (
+        Side.of(seen_ab.shot, axis.start_a_m, axis.length_m, True),
+        Side.of(seen_ba.shot, axis.start_b_m, axis.length_m, False),
+    )
+    found, ghosts = seen_places(seen_ab, seen_ba, sides, axis)
+    for z in positions_m:
+        if not 0 < z < axis.length_m:
+            raise BadSetting("position", f"{z:g} m", f"give 0 m to {axis.length_m:.0f} m")
+        found = with_asked(found, z, sides)
+    threshold = threshold_for(
+        false_alarm_rate, axis.length_m, min(s.shot.pulse_m for s in sides), 2
+    )
+    places, fit = _searched(sides, found, threshold)
+    sides = _reweighted(_renoise(sides, fit, places), fit, places)
+    kept, fit = _pruned(sides, places, threshold)
+    if kept != places:
+        sides = _reweighted(sides, fit, kept)
+        places, fit = kept, _fit(sides, kept)
+    readings = readings_of(sides, places, fit, seen_ab, seen_ba, axis)
+    sections, overall, u_overall = sections_of(places, fit, axis)
+    return PairMeasurement(
+        ab, ba, seen_ab, seen_ba, axis, readings, sections, overall, u_overall,
+        (
+            tuple(findings) + axis_findings + tuple(ghosts) + seen_ab.findings + seen_ba.findings
+            + table_findings(seen_ab) + table_findings(seen_ba)
+        ),
+        sides[0], sides[1], places, fit,
+    )  # fmt: skip
+
+
+def _setting_findings(ab: Trace, ba: Trace, index: float, stated: float | None) -> list[Finding]:
+    findings: list[Finding] = []
+    if abs(ab.settings.group_index - ba.settings.group_index) > 5e-6:
+        findings.append(
+            Finding(
+                Severity.CAUTION, "index-differs", "pair",
+                f"group index {ab.settings.group_index:.5f} in A→B and "
+                f"{ba.settings.group_index:.5f} in B→A",
+                f"both shots were put on {index:.5f}"
+                + ("" if stated else ", the value of A→B; set --index to the cable's own"),
+            )
+        )  # fmt: skip
+    same_a = ab.identity.location_a == ba.identity.location_a
+    if same_a and ab.identity.location_a and ab.identity.location_a != ab.identity.location_b:
+        findings.append(
+            Finding(
+                Severity.NOTE, "ends-typed-alike", "pair",
+                f"both headers name {ab.identity.location_a!r} as the near end",
+                "direction was taken from the order of the files and the event pattern",
+            )
+        )  # fmt: skip
+    return findings
+
+
+def _searched(
+    sides: Sides, found: list[Place], threshold: float
+) -> tuple[tuple[Place, ...], JointFit]:
+    """Drop what both shots together do not support, and add what only both together show."""
+    # Placed before anything is looked for beside them: a misplaced step leaves some of itself over.
+    places = grouped(located(sides, list(grouped(found, sides))), sides)
+    tried: set[float] = set()
+    for _ in range(MOST_ROUNDS):
+        kept, fit = _pruned(sides, grouped(compounded(sides, places), sides), threshold)
+        # What was added before and fell again would only fall once more.
+        more = [p for p in _scan(sides, kept, threshold) if p.start_m not in tried]
+        if not more and kept == places:
+            break
+        tried.update(p.start_m for p in more)
+        places = grouped(located(sides, list(kept) + more), sides)
+        fit = _fit(sides, places)
+        if not more:
+            break
+    return places, fit
+
+
+def _fit(sides: Sides, places: tuple[Place, ...]) -> JointFit:
+    """Fit the joint model with the sides' present weights."""
+    return fit_sections(pair_sums(sides, places))
+
+
+def _reweighted(sides: Sides, fit: JointFit, places: tuple[Place, ...]) -> Sides:
+    """Return the sides with weights and response about the model of a fit."""
+    ab, ba = (side.weighted(side.model(fit, places)) for side in sides)
+    return ab, ba
+
+
+def _renoise(sides: Sides, fit: JointFit, places: tuple[Place, ...]) -> Sides:
+    return sides[0].renoised(fit, places), sides[1].renoised(fit, places)
+
+
+def _scores(sides: Sides, fit: JointFit, places: tuple[Place, ...]) -> FloatArray:
+    """Likelihood ratio of each place over the directions that see it."""
+    readings, covariance = fit.steps(np.array([p.middle_m for p in places]))
+    seen = np.stack([flags[:-1] & flags[1:] for flags in (fit.seen_ab, fit.seen_ba)], axis=1)
+    # What a direction does not see has no say: reading 0, variance 1, no covariance.
+    both = seen[:, :, None] & seen[:, None, :]
+    rounding = np.diag([side.shot.rounding_db**2 for side in sides])
+    known = np.where(both, covariance + rounding, np.eye(2))
+    r = np.where(seen, readings, 0.0)
+    return np.asarray(np.einsum("ji,ji->j", r, np.linalg.solve(known, r[:, :, None])[:, :, 0]))
+
+
+def _pruned(
+    sides: Sides, places: tuple[Place, ...], threshold: float
+) -> tuple[tuple[Place, ...], JointFit]:
+    """Drop the least significant place until all are significant with the others in.
+
+    Returns
+    -------
+    places : tuple of Place
+        Those that stay.
+    fit : JointFit
+        With these places.
+    """
+    fit = _fit(sides, places)
+    while places:
+        scores = _scores(sides, fit, places)
+        scores[_in_shadow(sides, fit, places)] = 0.0
+        free = np.array([not (p.reflective or p.asked) for p in places])
+        scores[~free] = np.inf
+        worst = int(np.argmin(scores))
+        if scores[worst] > threshold:
+            break
+        places = places[:worst] + places[worst + 1 :]
+        fit = _fit(sides, places)
+    return places, fit
+
+
+def _in_shadow(sides: Sides, fit: JointFit, places: tuple[Place, ...]) -> npt.NDArray[np.bool_]:
+    """Places that are no more than what a much larger neighbour leaves over.
+
+    That is the imperfect ramp of a splice, or the last of the receiver's tail behind a
+    reflection: a small apparent loss, soon behind the dead zone, in that shot alone.
+    """
+    z = np.array([p.middle_m for p in places])
+    readings, covariance = fit.steps(z)
+    size = np.abs(readings)
+    reach = SHADOW_PULSES * max(s.shot.pulse_m for s in sides)
+    near = (np.abs(z[:, None] - z[None, :]) < reach) & ~np.eye(z.size, dtype=bool)
+    smaller = np.all(size[:, None, :] < SHADOW_SHARE * size[None, :, :], axis=2)
+    shadow = (near & smaller).any(axis=1)
+    for k, side in enumerate(sides):
+        shot = side.shot
+        ends = np.array([shot.x_m[shot.front_clear], *(shot.x_m[p.clear] for p in shot.peaks)])
+        behind = side.x(z)[:, None] - ends[None, :]
+        soon = ((behind > -shot.pulse_m) & (behind < TAIL_PULSES * shot.pulse_m)).any(axis=1)
+        tail_like = (readings[:, k] > 0) & (readings[:, k] < TAIL_REMAINS_DB)
+        other = 1 - k
+        unseen = size[:, other] < 3 * np.sqrt(covariance[:, other, other])
+        shadow |= soon & tail_like & unseen
+    return np.asarray(shadow)
+
+
+def _scan(sides: Sides, places: tuple[Place, ...], threshold: float) -> list[Place]:
+    """Positions where both shots together show a step that is not in the model yet."""
+    # A few places per pulse are enough: what is found is placed finely afterwards.
+    step = min(max(s.shot.pulse_m / PLACES_PER_PULSE, s.shot.spacing_m) for s in sides)
+    # Spacings that differ very much would ask for more places than both shots have points.
+    step = max(step, sides[0].length_m / sum(s.shot.x_m.size for s in sides))
+    z = np.arange(0.0, sides[0].length_m, step)
+    edges = np.array([p.middle_m for p in places])
+    section = np.searchsorted(edges, z)
+    score = np.zeros(z.size)
+    for side in sides:
+        begin, stop = side.stretches(places)
+        x = side.x(z)
+        edges = np.minimum(stop, side.shot.signal_end_m)
+        lo, hi = side.cell_index(begin)[section], side.cell_index(edges)[section]
+        hi = np.maximum(lo, hi)
+        a = np.minimum(np.maximum(side.cell_index(x), lo), hi)
+        b = np.minimum(np.maximum(side.cell_index(x + side.shot.recovery_m), lo), hi)
+        enough = (a - lo >= 3) & (hi - b >= 3)
+        found = step_between(side.shot.cells.sums, (lo, a), (b, hi), x, side.shot.slope_prior)
+        score += np.where(enough, found.score(0.0, side.shot.rounding_db), 0.0)
+    more: list[Place] = []
+    for m in np.unique(section[score > threshold]):
+        inside = np.flatnonzero(section == m)
+        at = float(z[inside[np.argmax(score[inside])]])
+        place = Place(at, at)
+        # What cannot be parted from a known place is that place's own imperfect ramp or tail.
+        near = slice(max(int(m) - NEIGHBOURS, 0), int(m) + NEIGHBOURS)
+        if all(
+            parted(other, place, sides) if other.start_m < at else parted(place, other, sides)
+            for other in places[near]
+        ):
+            more.append(place)
+    return more

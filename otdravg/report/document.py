@@ -1,0 +1,259 @@
+"""One fibre's result as a document to hand on: PDF or one self-contained HTML page."""
+
+from __future__ import annotations
+
+import base64
+from collections.abc import Sequence
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+from jinja2 import Environment, StrictUndefined
+from markupsafe import Markup
+from reportlab.lib.colors import Color, HexColor
+
+from otdravg import __version__
+from otdravg.closeout.closeout import made_at
+from otdravg.closeout.html import content_hash, packaged
+from otdravg.closeout.pdf.job import Column, print_table
+from otdravg.closeout.pdf.lines import Plot, Scale, within_bins
+from otdravg.closeout.pdf.paper import BOLD, INK, QUIET, Area, Paper
+from otdravg.draw.curves import span_curves, value_range
+from otdravg.draw.pair import figure_bytes, pair_figure
+from otdravg.errors import BadSetting
+from otdravg.quantities import Quantity, distance_text, reported
+from otdravg.system.atomic import write_atomic
+from otdravg.system.printable import printable
+from otdravg.verdict.judge import Judged, PairReport
+from otdravg.words.statements import (
+    CAUTION,
+    finding_sentence,
+    findings_by_source,
+    limit_statement,
+    rule_statement,
+    title_of,
+)
+
+__all__ = ["check_report_format", "pair_report_html", "pair_report_pdf", "write_pair_report"]
+
+FloatArray = npt.NDArray[np.float64]
+
+_FROM_A = HexColor("#1b4f8f")
+_FROM_B = HexColor("#c2600b")
+_GLASS = HexColor("#6b3d87")
+_BINS = 700
+
+_HEADINGS = (
+    "No", "Kind", "Distance from A", "A→B, dB", "B→A, dB", "True loss, dB", "U (k = 2), dB",
+    "Step, dB", "Limit, dB", "Verdict", "Reason",
+)  # fmt: skip
+_SHARES = (4, 9, 11, 8, 8, 9, 9, 8, 8, 14, 40)
+_NUMBERS = frozenset((0, 2, 3, 4, 5, 6, 7, 8))
+
+
+def check_report_format(path: Path) -> None:
+    """Refuse a report file whose ending is neither .pdf nor .html.
+
+    Raises
+    ------
+    BadSetting
+    """
+    if path.suffix.lower() not in (".pdf", ".html"):
+        raise BadSetting("report", str(path), "end the file name in .pdf or .html")
+
+
+def write_pair_report(report: PairReport, path: Path, *, overwrite: bool) -> None:
+    """Write the report in the format that the file's ending names, whole or not at all.
+
+    Raises
+    ------
+    BadSetting
+        If the ending names no format.
+    OutputRefused
+        If the file exists and may not be replaced, or cannot be written.
+    """
+    check_report_format(path)
+    is_pdf = path.suffix.lower() == ".pdf"
+    content = pair_report_pdf(report) if is_pdf else pair_report_html(report)
+    write_atomic(path, content, overwrite=overwrite)
+
+
+def _facts(report: PairReport) -> list[tuple[str, str]]:
+    """What the fibre is and what was found, in labelled texts."""
+    measurement = report.measurement
+    ab, ba = measurement.ab, measurement.ba
+    identity = ab.identity
+    axis = measurement.axis
+    u_m = reported(2 * axis.u_length_m, Quantity.U_DISTANCE_M)
+    facts = [
+        ("From A", ab.identity.path),
+        ("From B", ba.identity.path),
+        ("Limit", limit_statement(report)),
+        ("Rule", rule_statement(report)),
+        ("Span", f"{distance_text(axis.length_m, km=report.in_km)} ± {u_m} m (k = 2)"),
+        ("Group index", str(reported(axis.group_index, Quantity.GROUP_INDEX))),
+    ]
+    if identity.location_a or identity.location_b:
+        ends = f"A = {identity.location_a or '?'}, B = {identity.location_b or '?'}"
+        facts.insert(0, ("Ends", ends))
+    attenuation = reported(measurement.attenuation_db_per_km, Quantity.ATTENUATION_DB_PER_KM)
+    if attenuation is not None:
+        facts.append(("Fibre without splices", f"{attenuation} dB/km"))
+    if report.sum_db is not None:
+        facts.append(("Sum of the splices", f"{report.sum_db} dB of {report.sum_count}"))
+    if report.mean_db is not None:
+        facts.append(("Mean of the splices", f"{report.mean_db} dB of {report.mean_count}"))
+    return facts
+
+
+def _row(report: PairReport, judged: Judged) -> tuple[str, ...]:
+    reading = judged.reading
+    loss = Quantity.LOSS_DB
+    return (
+        str(reading.number),
+        reading.kind.value,
+        distance_text(reading.distance_m, km=report.in_km),
+        _text(reported(reading.loss_ab_db, loss)),
+        _text(reported(reading.loss_ba_db, loss)),
+        _text(judged.loss_db),
+        _text(reported(reading.expanded_uncertainty_db, Quantity.UNCERTAINTY_DB)),
+        _text(reported(reading.backscatter_step_db, loss)),
+        _text(judged.limit_db),
+        judged.verdict.value + (", near limit" if judged.near_limit else ""),
+        judged.reason,
+    )
+
+
+def _text(figure: object) -> str:
+    return "–" if figure is None else str(figure)
+
+
+def _findings(report: PairReport) -> list[str]:
+    return [finding_sentence(finding, about) for about, finding in findings_by_source(report)]
+
+
+def pair_report_html(report: PairReport) -> bytes:
+    """Return the report as one UTF-8 page without scripts; its picture is inside."""
+    figure = pair_figure(report)
+    picture = base64.b64encode(figure_bytes(figure, ".svg")).decode("ascii")
+    style = packaged("style.css")
+    environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True)
+    page = environment.from_string(packaged("pair.html.j2")).render(
+        title=printable(f"True splice loss: {title_of(report.measurement.ab)}"),
+        style=Markup(style),
+        style_hash=content_hash(style),
+        facts=[(label, printable(text)) for label, text in _facts(report)],
+        headings=_HEADINGS,
+        numbers=_NUMBERS,
+        rows=[[printable(cell) for cell in _row(report, one)] for one in report.splices],
+        marks=["over" if one.needs_work else "" for one in report.splices],
+        picture=f"data:image/svg+xml;base64,{picture}",
+        steps=[printable(step) for step in report.next_steps],
+        findings=[printable(sentence) for sentence in _findings(report)],
+        caution=CAUTION,
+        program=f"otdravg {__version__}",
+    )
+    return page.encode("utf-8")
+
+
+def pair_report_pdf(report: PairReport) -> bytes:
+    """Return the report as PDF: the table, the picture, what to do.
+
+    Raises
+    ------
+    BadSetting
+        If ``SOURCE_DATE_EPOCH`` is set and is not a number of seconds.
+    """
+    title = f"True splice loss: {title_of(report.measurement.ab)}"
+    paper = Paper(
+        title=title,
+        author="",
+        subject=report.measurement.ab.identity.path,
+        footer=title,
+        page_of="Page {page} of {pages}",
+        language="en",
+        made_at=made_at(),
+    )
+    columns = [
+        Column(heading, share, "right" if index in _NUMBERS else "left")
+        for index, (heading, share) in enumerate(zip(_HEADINGS, _SHARES, strict=True))
+    ]
+    rows = [_row(report, judged) for judged in report.splices]
+    print_table(paper, title, columns, rows, remark=limit_statement(report), outline="Losses")
+    _picture_page(paper, report)
+    _text_page(paper, report)
+    return paper.finish()
+
+
+def _picture_page(paper: Paper, report: PairReport) -> None:
+    """Both shots, half their difference and half their sum, over one axis."""
+    body = paper.page("Both shots on one axis", outline="Both shots")
+    measurement = report.measurement
+    curves = span_curves(measurement)
+    margin_km = 0.03 * curves.length_m / 1000
+    x = Scale(-margin_km, curves.length_m / 1000 + margin_km)
+    low, high = curves.clean_range_db
+    room = max(0.12 * (high - low), 0.3)
+    z_km = curves.z_m / 1000
+    height = (body.height - 3 * 44) / 3
+    half_difference = curves.half_difference_db
+    panels = (
+        ("What the instrument shows from each end", Scale(low - room, high + room)),
+        ("Half the difference: true losses and nothing else", _roomy(half_difference)),
+        ("Half the sum: the glass and no loss", _roomy(curves.half_sum_db)),
+    )
+    plots = []
+    for index, (heading, y) in enumerate(panels):
+        bottom = body.top - (index + 1) * (height + 44) + 24
+        area = Area(body.left + 32, bottom, body.width - 36, height)
+        plot = Plot(paper, area, x, y, str)
+        plot.frame(heading, "Distance from A, km", "dB")
+        for judged in report.splices:
+            at_km = judged.reading.distance_m / 1000
+            plot.upright(at_km)
+            if index == 0:
+                number = str(judged.reading.number)
+                paper.text(plot.x(at_km), area.top - 7, number, size=7, font=BOLD, align="centre")
+        plots.append(plot)
+    window = Scale(1000 * x.low, 1000 * x.high)
+    shots: tuple[tuple[tuple[FloatArray, FloatArray], Color, Sequence[float]], ...] = (
+        (measurement.curve_ab(), _FROM_A, ()),
+        (measurement.curve_ba(), _FROM_B, (4.0, 1.5)),
+    )
+    for (z_m, level_db), colour, dashes in shots:
+        thin_m, thin_db = within_bins(z_m, level_db, window, _BINS)
+        plots[0].curve(thin_m / 1000, thin_db, colour=colour, dashes=dashes, width=0.8)
+    for plot, values, colour in (
+        (plots[1], half_difference, INK),
+        (plots[2], curves.half_sum_db, _GLASS),
+    ):
+        known = np.isfinite(values)
+        plot.curve(z_km[known], values[known], colour=colour, width=1.1)
+    legend = "from A: blue, unbroken; from B: orange, dashed. Dead zones are bridged."
+    paper.text(body.left + 32, body.bottom - 6, legend, size=7, colour=QUIET)
+
+
+def _roomy(values: FloatArray) -> Scale:
+    """Range of a curve with some room."""
+    low, high = value_range(values)
+    room = max(0.15 * (high - low), 0.02)
+    return Scale(low - room, high + room)
+
+
+def _text_page(paper: Paper, report: PairReport) -> None:
+    """What to do next, facts, findings and the caution."""
+    body = paper.page("What to do next", outline="What to do next")
+    y = body.top - 4
+    for sentence in report.next_steps:
+        y = paper.paragraph(body.left, y, f"• {sentence}", 640, size=10) - 3
+    y -= 8
+    for label, text in _facts(report):
+        paper.text(body.left, y, label, size=8.5, colour=QUIET)
+        y = paper.paragraph(body.left + 120, y, text, 600, size=8.5, most=2) - 2
+    y -= 8
+    for sentence in _findings(report):
+        if y < body.bottom + 40:
+            body = paper.page("Findings")
+            y = body.top - 4
+        y = paper.paragraph(body.left, y, sentence, 700, size=8) - 3
+    paper.paragraph(body.left, body.bottom + 14, CAUTION, body.width, size=8.5, font=BOLD)

@@ -1,0 +1,109 @@
+"""Plain text laid out for a terminal of 80 columns."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Sequence
+from enum import Enum
+
+from otdravg.system.printable import printable, spelled_in_ascii
+
+__all__ = ["COLUMNS", "Page", "Tone", "counted"]
+
+#: Width of every line.
+COLUMNS = 80
+
+_LABEL_WIDTH = 11
+_GAP = "  "
+
+
+class Tone(Enum):
+    """How a piece of text is tinted (ECMA-48 select graphic rendition), if at all."""
+
+    GOOD = "32"
+    BAD = "1;31"
+    LOOK = "33"
+    QUIET = "2"
+
+
+def counted(count: int, noun: str) -> str:
+    """Write how many there are of something: "1 ribbon", "2 ribbons"."""
+    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
+
+
+class Page:
+    """Lines of text that are neutralised, spelled and wrapped as they are added.
+
+    Parameters
+    ----------
+    ascii_only : bool
+        Spell arrows and plus-minus in ASCII.
+    colour : bool
+        Emit the tones.
+    """
+
+    def __init__(self, *, ascii_only: bool, colour: bool) -> None:
+        self._ascii_only = ascii_only
+        self._colour = colour
+        self._lines: list[str] = []
+
+    def text(self) -> str:
+        """Return all lines."""
+        return "\n".join(self._lines) + "\n"
+
+    def line(self, text: str = "") -> None:
+        """Add one line as it is."""
+        self._lines.append(self._spelled(text).rstrip())
+
+    def rule(self) -> None:
+        """Add a line across the page."""
+        self._lines.append("-" * COLUMNS)
+
+    def paragraph(self, text: str) -> None:
+        """Add a wrapped text."""
+        self._lines += self._wrapped(text, COLUMNS)
+
+    def entry(self, label: str, text: str) -> None:
+        """Add a labelled text; its further lines stand under its first."""
+        head = self._spelled(label).ljust(_LABEL_WIDTH) + " "
+        self._hanging(head, text)
+
+    def bullet(self, text: str) -> None:
+        """Add an item of a list."""
+        self._hanging("- ", text)
+
+    def row(
+        self,
+        cells: Sequence[str],
+        widths: Sequence[int],
+        *,
+        room: int = COLUMNS,
+        tone: Tone | None = None,
+    ) -> None:
+        """Add a table row: right-aligned cells, then a last one that wraps within ``room``."""
+        *figures, last = (self._spelled(cell) for cell in cells)
+        aligned = [figure.rjust(width) for figure, width in zip(figures, widths, strict=True)]
+        head = "".join(aligned) + _GAP
+        wrapped = self._wrapped(last, room) or [""]
+        for index, piece in enumerate(wrapped):
+            start = head if index == 0 else " " * len(head)
+            self._lines.append((start + self._tinted(piece, tone)).rstrip())
+
+    def _hanging(self, head: str, text: str) -> None:
+        wrapped = self._wrapped(text, COLUMNS - len(head)) or [""]
+        self._lines.append((head + wrapped[0]).rstrip())
+        self._lines += [" " * len(head) + piece for piece in wrapped[1:]]
+
+    def _wrapped(self, text: str, width: int) -> list[str]:
+        return textwrap.wrap(
+            self._spelled(text), width, break_on_hyphens=False, break_long_words=True
+        )
+
+    def _spelled(self, text: str) -> str:
+        shown = printable(text)
+        return spelled_in_ascii(shown) if self._ascii_only else shown
+
+    def _tinted(self, text: str, tone: Tone | None) -> str:
+        if tone is None or not self._colour or not text:
+            return text
+        return f"\033[{tone.value}m{text}\033[0m"

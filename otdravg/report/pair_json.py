@@ -1,0 +1,178 @@
+"""A pair's report as one JSON object; its schema is ``docs/pair.schema.json``."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+from otdravg import __version__
+from otdravg.fit.reading import SectionReading
+from otdravg.fit.side import Axis
+from otdravg.pair.budget import Budget
+from otdravg.pair.measure import PairMeasurement
+from otdravg.pair.visible import SEEN_SHARE, DirectionLimit, detection_limits
+from otdravg.quantities import Quantity, number
+from otdravg.report.budget import budget_object
+from otdravg.report.shot_json import finding_object, shot_object
+from otdravg.verdict.judge import Judged, PairReport
+from otdravg.words.statements import (
+    CAUTION,
+    findings_by_source,
+    limit_statement,
+    rule_statement,
+)
+
+__all__ = ["SCHEMA_NAME", "pair_json", "pair_object"]
+
+#: Name and version of the layout; the number rises when a field changes its meaning.
+SCHEMA_NAME = "otdravg.pair/1"
+
+
+def pair_json(report: PairReport, explained: Budget | None = None) -> str:
+    """Return the report as JSON text, ASCII only, so that no terminal can spoil it."""
+    return json.dumps(pair_object(report, explained), indent=2, allow_nan=False) + "\n"
+
+
+def pair_object(report: PairReport, explained: Budget | None = None) -> dict[str, Any]:
+    """Return the report as plain lists, dictionaries, texts and numbers.
+
+    Losses are dB (a loss positive), distances metres from the span's A end. ``None``
+    where something was not measured; the object's ``reason`` says why. ``explained`` is
+    the uncertainty budget of one splice, to be added as ``explain``.
+    """
+    measurement = report.measurement
+    content: dict[str, Any] = {
+        "schema": SCHEMA_NAME,
+        "program_version": __version__,
+        "exit_status": report.exit_status,
+        "needs_work": report.needs_work,
+        "shots": {
+            "ab": shot_object(measurement.ab),
+            "ba": shot_object(measurement.ba),
+        },
+        "limits": _limits(report),
+        "axis": _axis(measurement.axis),
+        "splices": [_splice(judged) for judged in report.splices],
+        "sections": [_section(section) for section in measurement.sections],
+        "totals": _totals(report, measurement),
+        "detection_limit": [_detection_limit(one) for one in detection_limits(measurement)],
+        "findings": [
+            {"about": about, **finding_object(finding)}
+            for about, finding in findings_by_source(report)
+        ],
+        "next_steps": list(report.next_steps),
+        "caution": CAUTION,
+    }
+    if explained is not None:
+        content["explain"] = budget_object(explained)
+    return content
+
+
+def _splice(judged: Judged) -> dict[str, Any]:
+    reading = judged.reading
+    return {
+        "number": reading.number,
+        "kind": reading.kind.value,
+        "coverage": reading.coverage.value,
+        "distance_m": number(reading.distance_m, Quantity.DISTANCE_M),
+        "distance_from_b_m": number(reading.distance_from_b_m, Quantity.DISTANCE_M),
+        "loss_ab_db": number(reading.loss_ab_db, Quantity.LOSS_DB),
+        "loss_ba_db": number(reading.loss_ba_db, Quantity.LOSS_DB),
+        "loss_db": number(reading.loss_db, Quantity.LOSS_DB),
+        "expanded_uncertainty_db": number(reading.expanded_uncertainty_db, Quantity.UNCERTAINTY_DB),
+        "u_loss_ab_db": number(reading.u_ab_db, Quantity.STANDARD_UNCERTAINTY_DB),
+        "u_loss_ba_db": number(reading.u_ba_db, Quantity.STANDARD_UNCERTAINTY_DB),
+        "u_loss_db": number(reading.u_loss_db, Quantity.STANDARD_UNCERTAINTY_DB),
+        "backscatter_step_db": number(reading.backscatter_step_db, Quantity.LOSS_DB),
+        "u_backscatter_step_db": number(reading.u_step_db, Quantity.STANDARD_UNCERTAINTY_DB),
+        "mode_field_ratio_estimate": number(reading.mode_field_ratio, Quantity.RATIO),
+        "mismatch_loss_estimate_db": _plain(judged.mismatch_loss_db),
+        "apparent_gain_from": judged.gain_seen_from,
+        "reflectance_db": number(reading.reflectance_db, Quantity.REFLECTANCE_DB),
+        "detected_ab": reading.detected_ab,
+        "detected_ba": reading.detected_ba,
+        "limit_db": _plain(judged.limit_db),
+        "verdict": judged.verdict.value,
+        "near_limit": judged.near_limit,
+        "action": judged.action.value,
+        "reason": judged.reason,
+    }
+
+
+def _plain(value: object) -> float | None:
+    return None if value is None else float(str(value))
+
+
+def _limits(report: PairReport) -> dict[str, Any]:
+    return {
+        "limit_db": float(report.limit_db),
+        "is_default": not report.limit_is_stated,
+        "statement": limit_statement(report),
+        "rule": report.limits.rule.value,
+        "rule_statement": rule_statement(report),
+        "stated_db_by_wavelength_nm": {
+            str(nm): float(limit_db)
+            for nm, limit_db in sorted(report.limits.by_wavelength_nm.items())
+        },
+    }
+
+
+def _axis(axis: Axis) -> dict[str, Any]:
+    return {
+        "group_index": number(axis.group_index, Quantity.GROUP_INDEX),
+        "length_m": number(axis.length_m, Quantity.DISTANCE_M),
+        "u_length_m": number(axis.u_length_m, Quantity.U_DISTANCE_M),
+        "start_in_ab_m": number(axis.start_a_m, Quantity.DISTANCE_M),
+        "start_in_ab_basis": axis.basis_a,
+        "start_in_ba_m": number(axis.start_b_m, Quantity.DISTANCE_M),
+        "start_in_ba_basis": axis.basis_b,
+        "matched_events": axis.matched,
+        "residuals_m": [number(r, Quantity.DISTANCE_M) for r in axis.residuals_m],
+    }
+
+
+def _section(section: SectionReading) -> dict[str, Any]:
+    return {
+        "start_m": number(section.start_m, Quantity.DISTANCE_M),
+        "end_m": number(section.end_m, Quantity.DISTANCE_M),
+        "attenuation_db_per_km": number(
+            section.attenuation_db_per_km, Quantity.ATTENUATION_DB_PER_KM
+        ),
+        "u_attenuation_db_per_km": number(
+            section.u_attenuation_db_per_km, Quantity.U_ATTENUATION_DB_PER_KM
+        ),
+    }
+
+
+def _detection_limit(limit: DirectionLimit) -> dict[str, Any]:
+    return {
+        "direction": limit.direction.value,
+        "false_alarm_rate": limit.false_alarm_rate,
+        "seen_share": SEEN_SHARE,
+        "worst_distance_m": number(limit.worst_m, Quantity.DISTANCE_M),
+        "worst_step_db": number(limit.worst_db, Quantity.STANDARD_UNCERTAINTY_DB),
+        "blind_at_m": [number(z, Quantity.DISTANCE_M) for z in limit.blind_m],
+        "curve": [
+            {
+                "distance_m": number(float(z), Quantity.DISTANCE_M),
+                "step_db": number(float(step), Quantity.STANDARD_UNCERTAINTY_DB),
+            }
+            for z, step in zip(limit.distance_m, limit.step_db, strict=True)
+        ],
+    }
+
+
+def _totals(report: PairReport, measurement: PairMeasurement) -> dict[str, Any]:
+    return {
+        "splice_loss_sum_db": _plain(report.sum_db),
+        "splice_loss_sum_count": report.sum_count,
+        "splice_loss_mean_db": _plain(report.mean_db),
+        "splice_loss_mean_count": report.mean_count,
+        "span_length_m": number(measurement.axis.length_m, Quantity.DISTANCE_M),
+        "attenuation_db_per_km": number(
+            measurement.attenuation_db_per_km, Quantity.ATTENUATION_DB_PER_KM
+        ),
+        "u_attenuation_db_per_km": number(
+            measurement.u_attenuation_db_per_km, Quantity.U_ATTENUATION_DB_PER_KM
+        ),
+    }

@@ -1,0 +1,67 @@
+"""A plan of shots as one JSON object; the fields are described in ``docs/commands.md``."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+from otdravg import __version__
+from otdravg.forecast.plan import Forecast, ShotPlan, obstacle_text
+from otdravg.quantities import Quantity, number
+from otdravg.report.plan_text import PLAN_ASSUMPTIONS, pulse_text
+from otdravg.words.statements import CAUTION
+
+__all__ = ["PLAN_SCHEMA_NAME", "plan_json", "plan_object"]
+
+#: Name and version of the layout; the number rises when a field changes its meaning.
+PLAN_SCHEMA_NAME = "otdravg.plan/1"
+
+
+def plan_json(plan: ShotPlan) -> str:
+    """Return the plan as JSON text, ASCII only."""
+    return json.dumps(plan_object(plan), indent=2, allow_nan=False) + "\n"
+
+
+def plan_object(plan: ShotPlan) -> dict[str, Any]:
+    """Return the plan as plain lists, dictionaries, texts and numbers."""
+    route = plan.route
+    return {
+        "schema": PLAN_SCHEMA_NAME,
+        "program_version": __version__,
+        "exit_status": 0 if plan.chosen else 1,
+        "wavelength_nm": plan.basis.wavelength_nm,
+        "basis": list(plan.basis.statements),
+        "assumptions": list(PLAN_ASSUMPTIONS),
+        "length_m": number(route.length_m, Quantity.DISTANCE_M),
+        "launch_m": number(route.launch_m, Quantity.DISTANCE_M),
+        "receive_m": number(route.receive_m, Quantity.DISTANCE_M),
+        "limit_db": float(plan.limit_db),
+        "target_db": float(plan.target_db),
+        "chosen": None
+        if plan.chosen is None
+        else {"pulse_ns": plan.chosen.pulse_ns, "averaging_s": plan.chosen.averaging_s},
+        "forecasts": [_forecast(plan, one) for one in plan.forecasts],
+        "caution": CAUTION,
+    }
+
+
+def _forecast(plan: ShotPlan, one: Forecast) -> dict[str, Any]:
+    return {
+        "pulse_ns": one.pulse_ns,
+        "averaging_s": one.averaging_s,
+        "reaches_target": one.reaches(float(plan.target_db)),
+        "worst_expanded_uncertainty_db": number(one.worst_db, Quantity.UNCERTAINTY_DB),
+        "places": [
+            {
+                "distance_m": number(place.middle_m, Quantity.DISTANCE_M),
+                "kind": "connector" if place.reflective else "splice",
+                "expanded_uncertainty_db": number(found.expanded_db, Quantity.UNCERTAINTY_DB),
+                "u_loss_ab_db": number(found.u_ab_db, Quantity.STANDARD_UNCERTAINTY_DB),
+                "u_loss_ba_db": number(found.u_ba_db, Quantity.STANDARD_UNCERTAINTY_DB),
+                "reason": None
+                if found.u_loss_db is not None
+                else obstacle_text(plan.route, place, found, pulse_text(one.pulse_ns)),
+            }
+            for place, found in zip(one.places, one.expectations, strict=True)
+        ],
+    }

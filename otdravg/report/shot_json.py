@@ -1,0 +1,79 @@
+"""One shot as plain data: who, when, with what settings, and the file's own table."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from otdravg.findings import Finding
+from otdravg.quantities import Quantity, number
+from otdravg.shot.settings import TableEvent
+from otdravg.shot.trace import Trace
+
+__all__ = ["finding_object", "shot_object", "table_object"]
+
+
+def shot_object(trace: Trace) -> dict[str, Any]:
+    """Return a shot's identity and settings; header texts exactly as the file holds them."""
+    identity = trace.identity
+    return {
+        "file": identity.path,
+        "sha256": identity.sha256,
+        "cable": identity.cable,
+        "fibre": identity.fibre,
+        "location_a": identity.location_a,
+        "location_b": identity.location_b,
+        "direction": identity.direction.value,
+        "nominal_wavelength_nm": identity.nominal_wavelength_nm,
+        "wavelength_nm": number(identity.wavelength_nm, Quantity.WAVELENGTH_NM),
+        "taken": None if identity.taken is None else identity.taken.isoformat(),
+        "operator": identity.operator,
+        "comment": identity.comment,
+        "instrument": identity.instrument,
+        "settings": _settings_object(trace),
+    }
+
+
+def _settings_object(trace: Trace) -> dict[str, Any]:
+    settings = trace.settings
+    return {
+        "pulse_ns": number(settings.pulse_ns, Quantity.PULSE_NS),
+        "pulse_m": number(trace.pulse_m(), Quantity.DISTANCE_M),
+        "spacing_m": number(trace.spacing_m(), Quantity.SPACING_M),
+        "points": int(trace.level_db.size),
+        "first_point_m": number(trace.offset_m(), Quantity.DISTANCE_M),
+        "user_offset_m": number(trace.user_offset_m(), Quantity.DISTANCE_M),
+        "group_index": number(settings.group_index, Quantity.GROUP_INDEX),
+        "backscatter_coefficient_db": number(
+            settings.backscatter_coefficient_db, Quantity.REFLECTANCE_DB
+        ),
+        "averages": settings.averages,
+        "averaging_time_s": number(settings.averaging_time_s, Quantity.TIME_S),
+        "range_m": number(settings.range_s * trace.speed_m_per_s(), Quantity.DISTANCE_M),
+        "quantum_db": settings.quantum_db,
+        "file_revision": settings.revision,
+    }
+
+
+def table_object(event: TableEvent, group_index: float) -> dict[str, Any]:
+    """Return one entry of the file's own event table."""
+    return {
+        "number": event.number,
+        "distance_m": number(event.distance_m(group_index), Quantity.DISTANCE_M),
+        "loss_db": number(event.loss_db, Quantity.LOSS_DB),
+        "reflectance_db": number(event.reflectance_db, Quantity.REFLECTANCE_DB),
+        "slope_db_per_km": number(event.slope_db_per_km, Quantity.ATTENUATION_DB_PER_KM),
+        "code": event.code,
+        "is_end": event.is_end,
+        "comment": event.comment,
+    }
+
+
+def finding_object(finding: Finding) -> dict[str, Any]:
+    """Return a finding as plain texts."""
+    return {
+        "severity": finding.severity.value,
+        "code": finding.code,
+        "where": finding.where,
+        "text": finding.text,
+        "done": finding.done,
+    }

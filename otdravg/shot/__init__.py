@@ -1,0 +1,1 @@
+"""One shot: its signal, its noise, its events."""

@@ -1,0 +1,371 @@
+"""Events in one shot, found on its waveform.
+
+Order of work: noise floor, end of fibre, reflections and dead zones (:mod:`otdravg.shot.shot`);
+clear steps, for a noise estimate that knows of them; all steps (:mod:`otdravg.shot.steps`);
+groups; ghosts.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from enum import Enum
+
+import numpy as np
+import numpy.typing as npt
+
+from otdravg.findings import Finding, Severity
+from otdravg.shot.lines import LineTerms
+from otdravg.shot.noise import DB_PER_RELATIVE_POWER, linear_power, noise_from_residuals
+from otdravg.shot.ramp import locate_steps
+from otdravg.shot.reflections import Peak, running_mean
+from otdravg.shot.shot import Shot, prepare, with_reflections
+from otdravg.shot.steps import (
+    Search,
+    Zone,
+    alone_between,
+    clear_steps,
+    prune,
+    search_steps,
+    settle_close,
+    take_out_compounds,
+    threshold_for,
+)
+from otdravg.shot.trace import Trace
+
+__all__ = ["Detection", "Event", "EventKind", "detect"]
+
+FloatArray = npt.NDArray[np.float64]
+
+#: The first search, with rough noise, asks for this much more than the final threshold.
+FIRST_PASS = 3.0
+#: And its windows grow faster: what is clear shows in windows of half its best length too.
+FIRST_GROWTH = 4.0
+#: Steps taken for ripple make the noise look so much larger, and as much more correlated.
+SUSPECT_RATIO = 4.0
+#: Strongest reflections whose echoes are looked for; those of weaker ones sink in the noise.
+MOST_PARENTS = 40
+#: More steps than one in so many pulses would explain any ripple.
+LEAST_PULSES_PER_STEP = 8.0
+#: Points that a section must have to say anything of the noise.
+LEAST_POINTS = 8
+
+
+class EventKind(Enum):
+    """What an event in one shot looks like."""
+
+    STEP = "step"  # no reflection
+    GROUP = "group"  # a dip: two steps of opposite sign closer than the pulse parts
+    REFLECTION = "reflection"
+    ECHO = "ghost"
+    END = "end of fibre"
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """One event of one shot; distances in metres from the front panel.
+
+    ``loss_db`` is the one-way reading (positive = loss), ``u_loss_db`` its standard
+    uncertainty; ``None`` where a loss has no meaning (end of fibre).
+    """
+
+    kind: EventKind
+    distance_m: float
+    u_distance_m: float
+    clear_m: float  # where its dead zone ends
+    loss_db: float | None
+    u_loss_db: float | None
+    reflectance_db: float | None
+    peak_height_db: float | None
+    saturated: bool
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Detection:
+    """What was found in one shot."""
+
+    events: tuple[Event, ...]
+    end_m: float  # end of the fibre, or of the usable signal
+    end_seen: bool  # False: the shot sinks into the noise before the end
+    false_alarm_rate: float  # per trace
+    findings: tuple[Finding, ...]
+    shot: Shot
+
+
+def detect(
+    trace: Trace, group_index: float | None = None, *, false_alarm_rate: float = 0.01
+) -> Detection:
+    """Find the events of one shot.
+
+    Parameters
+    ----------
+    trace : Trace
+        The shot.
+    group_index : float, optional
+        Index for the distance axis; the file's own by default.
+    false_alarm_rate : float
+        Chance of any false step in a trace that has none.
+
+    Returns
+    -------
+    Detection
+        Events in order of distance from the front panel.
+
+    Raises
+    ------
+    ShotsDoNotPair
+        With reason ``NO_SIGNAL`` when there is no usable fibre signal.
+    """
+    shot = prepare(trace, group_index)
+    length = shot.signal_end_m - float(shot.x_m[shot.front_clear])
+    threshold = threshold_for(false_alarm_rate, length, shot.pulse_m, 1)
+    shot = _with_noise_of_its_own(shot, threshold)
+    end_m, end_peak = _end_position(shot)
+    stop_m = _stop_m(shot, end_m, end_peak)
+    known = _reflections(shot, end_m, end_peak)
+    fixed = [(a, b) for a, b, _ in known]
+    search = Search.of(shot)
+    steps = search_steps(search, fixed, stop_m, threshold)
+    steps, groups = settle_close(search, fixed, steps, stop_m)
+    steps, more = take_out_compounds(search, fixed + groups, steps, stop_m)
+    fixed += groups + more
+    if more:  # what one ramp left over beside a compound one may be gone now
+        steps = prune(search, fixed, steps, stop_m, threshold)
+    groups += more
+    events = _mark_echoes(_measured(search, known, groups, steps, stop_m), shot)
+    if shot.fall is not None:
+        height = end_peak.height_db if end_peak else None
+        events.append(
+            Event(
+                EventKind.END, end_m, shot.spacing_m, end_m, None, None,
+                _reflectance(shot, height), height, bool(end_peak and end_peak.saturated),
+            )
+        )  # fmt: skip
+    findings = []
+    if shot.fall is None:
+        findings.append(
+            Finding(
+                Severity.CAUTION, "end-not-seen", trace.identity.direction.value,
+                f"the signal reaches the noise or the end of the record at {stop_m:.0f} m "
+                "without an end of fibre",
+                "nothing beyond was measured from this side",
+            )
+        )  # fmt: skip
+    return Detection(
+        tuple(events), end_m, shot.fall is not None, false_alarm_rate,
+        tuple(findings), shot,
+    )  # fmt: skip
+
+
+def _reflections(
+    shot: Shot, end_m: float, end_peak: Peak | None
+) -> list[tuple[float, float, Peak]]:
+    """Start, end of the dead zone and peak of every reflection or dip before the fibre's end."""
+    index = np.arange(shot.x_m.size)
+    return [
+        (float(np.interp(p.lead, index, shot.x_m)), float(shot.x_m[p.clear]), p)
+        for p in shot.peaks
+        if p is not end_peak and shot.x_m[p.first] < end_m
+    ]
+
+
+def _with_noise_of_its_own(shot: Shot, threshold: float) -> Shot:
+    """Return the shot with the noise that is left when clear steps are taken out.
+
+    The first noise estimate knows no events and little of correlation: only clear steps
+    count, so that ripple taken for steps cannot make itself look significant. But on a short
+    fibre steps may have been taken for ripple: if few of them explain most of it, they are steps.
+    """
+    rough, found = shot.noise, _first_look(shot, threshold)
+    first = _renoised(shot, *found)
+    if found[1] or first.noise.correlation_points < SUSPECT_RATIO * shot.smoothing:
+        return first
+    white = replace(
+        rough,
+        constant_long_run_db2=rough.constant_db2 * shot.smoothing,
+        receiver_long_run_db2=rough.receiver_db2 * shot.smoothing,
+    )
+    found = _first_look(with_reflections(replace(shot, noise=white)), threshold)
+    pulses = (shot.signal_end_m - float(shot.x_m[shot.front_clear])) / shot.pulse_m
+    if not 0 < len(found[1]) < pulses / LEAST_PULSES_PER_STEP:
+        return first
+    second = _renoised(shot, *found)
+    middle = np.array([float(np.median(shot.level_db[shot.front_clear : shot.end + 1]))])
+    left, before = (float(s.noise.long_run_db2(middle)[0]) for s in (second, first))
+    return second if left < before / SUSPECT_RATIO else first
+
+
+def _first_look(shot: Shot, threshold: float) -> tuple[list[Zone], list[float], float]:
+    """Reflections, clear steps and end of a shot whose noise is known only roughly."""
+    end_m, end_peak = _end_position(shot)
+    stop_m = _stop_m(shot, end_m, end_peak)
+    fixed = [(a, b) for a, b, _ in _reflections(shot, end_m, end_peak)]
+    steps = clear_steps(Search.of(shot), fixed, stop_m, FIRST_PASS * threshold, FIRST_GROWTH)
+    return fixed, steps, stop_m
+
+
+def _renoised(shot: Shot, fixed: list[Zone], steps: list[float], stop_m: float) -> Shot:
+    """Return the shot with noise from the residuals of straight lines between its events."""
+    x = shot.x_m
+    edges = sorted(fixed + [(s, s + shot.recovery_m) for s in steps])
+    guard = shot.guard_m
+    begin = np.searchsorted(x, [x[shot.front_clear], *(e[1] for e in edges)])
+    stop = np.searchsorted(
+        x, [*(e[0] - guard for e in edges), min(stop_m, shot.signal_end_m) - guard]
+    )
+    stop = np.maximum(begin, stop)
+    level, clean = shot.level_db, ~shot.in_peak
+    middle = (x[np.minimum(begin, x.size - 1)] + x[np.maximum(stop, 1) - 1]) / 2
+    w, wt, wtt, wy, wty = LineTerms.of(x, level, clean.astype(float)).moments(begin, stop, middle)
+    sections = np.flatnonzero(w >= LEAST_POINTS)
+    if not sections.size:
+        return shot
+    with np.errstate(invalid="ignore", divide="ignore"):  # where there are no points
+        slope = (wty - wt * wy / w) / (wtt - wt * wt / w)
+        centre = (wy - slope * wt) / w
+    model = level.copy()
+    used = np.zeros(x.size, dtype=bool)
+    for m in sections.tolist():
+        here = slice(begin[m], stop[m])
+        model[here] = centre[m] + slope[m] / 1000 * (x[here] - middle[m])
+        used[here] = clean[here]
+    first, last = int(np.flatnonzero(used)[0]), int(np.flatnonzero(used)[-1]) + 1
+    noise = noise_from_residuals(
+        (level - model)[first:last],
+        model[first:last],
+        used[first:last],
+        windows=shot.correlation_windows,
+        quantum_db=shot.quantum_db,
+        parameters=2 * sections.size,
+        start=shot.noise,
+        tail_db2=shot.tail_db2,
+        smoothing=shot.means[0],
+    )
+    return with_reflections(replace(shot, noise=noise))
+
+
+def _stop_m(shot: Shot, end_m: float, end_peak: Peak | None) -> float:
+    """Where clean fibre stops: cells and smoothing must not reach into the end of the fibre."""
+    if shot.fall is None:
+        return end_m
+    guard = shot.guard_m if end_peak else max(shot.guard_m, shot.placing_m)
+    return end_m - guard - 0.5 * shot.cells.width * shot.spacing_m
+
+
+def _end_position(shot: Shot) -> tuple[float, Peak | None]:
+    """Where the fibre ends: leading edge of the last reflection, or start of the last fall."""
+    if shot.fall is None:
+        return shot.signal_end_m, None
+    pulse_points = max(round(shot.pulse_m / shot.spacing_m), 5)
+    reach = 2 * pulse_points
+    near = [
+        p
+        for p in shot.peaks
+        if p.height_db > 0
+        # A flat top may be longer, but not than its dead zone.
+        and p.first - reach <= shot.fall <= (p.clear if p.saturated else p.first + reach)
+    ]
+    if near:
+        peak = max(near, key=lambda p: p.height_db)
+        return float(np.interp(peak.lead, np.arange(shot.x_m.size), shot.x_m)), peak
+    first = max(shot.fall - 5 * pulse_points - 8, 0)
+    power = linear_power(shot.level_db[first : shot.fall + 4 * pulse_points])
+    half = 0.5 * float(np.median(power[: max(shot.fall - first - pulse_points, 1)]))
+    width = max(pulse_points // 4, 1)
+    above = np.flatnonzero(running_mean(power, width) > half)
+    last = first + int(above[-1]) if above.size else shot.fall
+    return float(shot.x_m[last] + 0.5 * (width - 1) * shot.spacing_m - shot.pulse_m / 2), None
+
+
+def _measured(
+    search: Search,
+    known: list[tuple[float, float, Peak]],
+    groups: list[Zone],
+    steps: list[float],
+    stop_m: float,
+) -> list[Event]:
+    """Measure the one-way loss of all events, each between its neighbours, in order."""
+    shot = search.shot
+    zones = (
+        [(at, at + shot.recovery_m) for at in steps]
+        + [(lead, clear) for lead, clear, _ in known]
+        + groups
+    )
+    if not zones:
+        return []
+    at, clear = np.array(zones).T
+    lo, hi = alone_between(search, zones, at, stop_m)
+    found = search.step(lo, at - shot.guard_m, clear, hi)
+    loss = [float(v) if np.isfinite(v) else None for v in found.loss_db]
+    u_loss = [float(v) if np.isfinite(v) else None for v in found.u_db]
+    u_at = np.full(at.size, shot.spacing_m / np.sqrt(12))
+    if steps:
+        k = len(steps)
+        _, u_at[:k] = locate_steps(shot, at[:k], lo[:k], hi[:k])
+    u_at[len(zones) - len(groups) :] = shot.placing_m
+    events = []
+    for i, (start, end) in enumerate(zones):
+        peak = known[i - len(steps)][2] if 0 <= i - len(steps) < len(known) else None
+        kind = EventKind.STEP if i < len(steps) else EventKind.GROUP
+        height = peak.height_db if peak and peak.height_db > 0 else None
+        events.append(
+            Event(
+                EventKind.REFLECTION if height is not None else kind,
+                start, float(u_at[i]), end, loss[i], u_loss[i],
+                _reflectance(shot, height), height, bool(peak and peak.saturated),
+            )
+        )  # fmt: skip
+    return sorted(events, key=lambda e: e.distance_m)
+
+
+def _reflectance(shot: Shot, height_db: float | None) -> float | None:
+    """Reflectance in dB from the height of a peak above the backscatter.
+
+    R = B + 10·log10(W) + 10·log10(10^(H/5) − 1), with B for a pulse of 1 ns (formula from
+    memory; a saturated peak makes this a lower bound).
+    """
+    settings = shot.trace.settings
+    if height_db is None or height_db <= 0 or settings.pulse_ns <= 0:
+        return None
+    if settings.backscatter_coefficient_db >= 0:
+        return None
+    rise = np.expm1(height_db / DB_PER_RELATIVE_POWER)
+    return float(
+        settings.backscatter_coefficient_db + 10 * np.log10(settings.pulse_ns) + 10 * np.log10(rise)
+    )
+
+
+def _mark_echoes(events: list[Event], shot: Shot) -> list[Event]:
+    """Label reflections that stand where light turned around at stronger ones arrives.
+
+    Out to one reflector, back to a nearer one and out to a third: x₁ + x₃ − x₂.
+    """
+    tolerance = shot.placing_m
+    reflections = [e for e in events if e.kind is EventKind.REFLECTION]
+    # The front panel turns everything around.
+    at = np.array([0.0, *(e.distance_m for e in reflections)])
+    height = np.array([np.inf, *(e.peak_height_db or 0.0 for e in reflections)])
+    marked: list[Event] = []
+    for event in events:
+        if event.kind is EventKind.REFLECTION and _may_be_echo(event):
+            before = at < event.distance_m - tolerance
+            stronger = np.flatnonzero(before & (height > (event.peak_height_db or 0.0)))
+            strong = at[stronger[np.argsort(-height[stronger])[:MOST_PARENTS]]]
+            out, back = np.meshgrid(strong, strong, indexing="ij")
+            out, back = out[out <= back], back[out <= back]
+            # Somewhere in front of the first turn, something must have turned the light back.
+            turn = out + back - event.distance_m
+            turners = np.sort(at[before])
+            k = np.searchsorted(turners, turn - tolerance, side="right")
+            found = turners[np.minimum(k, max(turners.size - 1, 0))] if turners.size else turn
+            inside = (k < turners.size) & (found < np.minimum(turn + tolerance, out))
+            if inside.any():
+                event = replace(event, kind=EventKind.ECHO)
+        marked.append(event)
+    return marked
+
+
+def _may_be_echo(event: Event) -> bool:
+    """Whether a reflection has no loss of its own, as echoes have none."""
+    if event.loss_db is None:
+        return True
+    return abs(event.loss_db) < max(3 * (event.u_loss_db or 0.0), 0.02)

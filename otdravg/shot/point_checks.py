@@ -1,0 +1,289 @@
+"""What the points of a shot give away by themselves: repeats, flats, stuck bits, wrong pulse.
+
+Noise never repeats itself, fibre always falls, and every bit of a converter moves. Where one
+of these does not hold, the points are not what the receiver saw.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from otdravg.findings import Finding, Severity
+from otdravg.shot.detect import Detection
+from otdravg.shot.noise import linear_power
+from otdravg.shot.reflections import running_mean
+from otdravg.shot.shot import Shot
+
+__all__ = ["NoisePrints", "same_noise", "shot_findings"]
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+
+#: No glass loses less, dB/km: Rayleigh scattering at 1625 nm, with room (our own figure).
+LEAST_FALL_DB_PER_KM = 0.12
+#: A run of equal points is no chance from this many points and this many steps of fall on.
+FLAT_POINTS = 20
+FLAT_STEPS = 4.0
+#: So many differences in a row do not come twice by chance: they hold 65 bits at least.
+REPEAT_POINTS = 32
+#: Differences must scatter by this many steps to hold two bits each.
+REPEAT_SCATTER = 1.0
+#: Any large odd number.
+_HASH_BASE = 0x9E3779B97F4A7C15
+#: Buckets for the hashes of one shot: several times as many as it has points.
+_BUCKET_BITS = 17
+#: Reflections at least this high show the pulse's width, dB.
+CLEAR_PEAK_DB = 1.5
+#: A reflection narrower than this share of the stated pulse: the pulse was shorter.
+TOO_NARROW = 0.65
+#: All reflections wider than this many stated pulses: the pulse was longer.
+TOO_WIDE = 6.0
+#: The top of a reflection is no longer than this, in pulses; fibre clipped at the top is.
+LONGEST_TOP_PULSES = 4.0
+
+
+def shot_findings(detection: Detection, prints: NoisePrints) -> tuple[Finding, ...]:
+    """Check whether the points of one shot can be what a receiver saw.
+
+    Parameters
+    ----------
+    detection : Detection
+        One shot with its events.
+    prints : NoisePrints
+        Of the same shot.
+
+    Returns
+    -------
+    tuple of Finding
+        Empty where nothing speaks against the points.
+    """
+    shot = detection.shot
+    raw = _raw(shot)
+    signal = raw[shot.start : shot.end + 1]
+    runs = _runs(signal)
+    found = (
+        _stuck_bits(shot, raw),
+        _flat_stretch(shot, signal, runs),
+        _repeated_stretch(shot, prints),
+        _pulse_label(shot),
+        _clipped_stretch(shot, signal, runs),
+    )
+    return tuple(finding for finding in found if finding is not None)
+
+
+def _finding(shot: Shot, severity: Severity, code: str, text: str, done: str) -> Finding:
+    return Finding(severity, code, shot.trace.identity.direction.value, text, done)
+
+
+def _raw(shot: Shot) -> IntArray:
+    """Points as steps of the file's resolution below the highest level."""
+    return np.rint(shot.trace.level_db / -shot.trace.settings.quantum_db).astype(np.int64)
+
+
+def _stuck_bits(shot: Shot, raw: IntArray) -> Finding | None:
+    """A bit that never moves between bits that do; a coarse converter's lowest bits are usual."""
+    always, ever = int(np.bitwise_and.reduce(raw)), int(np.bitwise_or.reduce(raw))
+    moving = ever & ~always
+    top = (int(raw.max()) ^ int(raw.min())).bit_length()
+    lowest = (moving & -moving).bit_length()
+    stuck = [bit for bit in range(lowest, top) if not moving >> bit & 1]
+    if not moving or not stuck:
+        return None
+    worth_db = (1 << stuck[-1]) * shot.trace.settings.quantum_db
+    return _finding(
+        shot,
+        Severity.DEFECT,
+        "bit-stuck",
+        f"bit {stuck[-1]} of the points never changes, though higher and lower ones do: levels "
+        f"are off by up to {worth_db:.3f} dB",
+        "the instrument's memory or a conversion of the file is faulty: shoot again, do not use it",
+    )
+
+
+#: Start and length of every run of equal points.
+Runs = tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]
+
+
+def _runs(raw: IntArray) -> Runs:
+    """Start and length of every run of equal points."""
+    starts = np.concatenate(([0], np.flatnonzero(np.diff(raw)) + 1))
+    return starts, np.diff(np.concatenate((starts, [raw.size])))
+
+
+def _clipped_stretch(shot: Shot, signal: IntArray, runs: Runs) -> Finding | None:
+    """Fibre brighter than the record can hold: no splice in it can show."""
+    starts, lengths = runs
+    top = lengths * (signal[starts] == signal.min())
+    length_m = float(top.max() * shot.spacing_m)
+    if top.max() < FLAT_POINTS or length_m < LONGEST_TOP_PULSES * shot.pulse_m:
+        return None
+    at_m = float(shot.x_m[shot.start + starts[np.argmax(top)]])
+    return _finding(
+        shot,
+        Severity.CAUTION,
+        "level-clipped",
+        f"{length_m:.0f} m from {at_m:.0f} m on stand at the highest level of the record",
+        "a splice there does not show from this end: shoot again with a shorter pulse",
+    )
+
+
+def _flat_stretch(shot: Shot, signal: IntArray, runs: Runs) -> Finding | None:
+    """Equal points where the fibre must have fallen by several steps."""
+    starts, lengths = runs
+    values = signal[starts]
+    step = np.gcd.reduce(np.diff(values)) or 1
+    fall_steps = (
+        lengths * shot.spacing_m * LEAST_FALL_DB_PER_KM / 1000
+        / (step * shot.trace.settings.quantum_db)
+    )  # fmt: skip
+    clipped = (values == signal.min()) | (values == signal.max())
+    reflects = np.zeros(signal.size, dtype=bool)  # the top of a strong reflection is flat
+    for peak in shot.peaks:
+        if peak.height_db > CLEAR_PEAK_DB:
+            reflects[max(peak.first - shot.start, 0) : max(peak.clear - shot.start, 0)] = True
+    odd = (lengths >= FLAT_POINTS) & (fall_steps >= FLAT_STEPS) & ~clipped & ~reflects[starts]
+    if not odd.any():
+        return None
+    longest = int(np.flatnonzero(odd)[np.argmax(lengths[odd])])
+    at_m = float(shot.x_m[shot.start + starts[longest]])
+    length_m = float(lengths[longest] * shot.spacing_m)
+    return _finding(
+        shot,
+        Severity.DEFECT,
+        "flat-stretch",
+        f"{lengths[longest]} points from {at_m:.0f} m on are equal; {length_m:.0f} m of fibre "
+        f"fall by {length_m * LEAST_FALL_DB_PER_KM / 1000:.3f} dB at least",
+        "these points were not measured: shoot again",
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class NoisePrints:
+    """Fingerprints of the noise of one shot: one for every window that holds enough of it.
+
+    ``hashes`` and ``at`` have one shape: a number for the differences of ``REPEAT_POINTS``
+    neighbours, the same wherever and at whatever level they stand, and the first point's index.
+    """
+
+    hashes: npt.NDArray[np.uint64]
+    at: npt.NDArray[np.intp]
+
+    @classmethod
+    def of(cls, shot: Shot) -> NoisePrints:
+        """Fingerprint the points of a shot that carry signal.
+
+        Notes
+        -----
+        The hash of a window is Σ d[i+k]·rᵏ modulo 2⁶⁴ with an odd r, from running sums of
+        d[i]·rⁱ times r⁻ⁱ.
+        """
+        raw = _raw(shot)[shot.start : shot.end + 1]
+        differences = np.diff(raw)
+        count = max(differences.size - REPEAT_POINTS + 1, 0)
+        powers = np.full(differences.size, _HASH_BASE, dtype=np.uint64)
+        inverse = np.full(count, pow(_HASH_BASE, -1, 2**64), dtype=np.uint64)
+        sums = np.zeros(differences.size + 1, dtype=np.uint64)
+        np.cumsum(differences.astype(np.uint64) * np.cumprod(powers), out=sums[1:])
+        hashes = (sums[REPEAT_POINTS:][:count] - sums[:count]) * np.cumprod(inverse)
+        step = float(np.gcd.reduce(differences) or 1)
+        scaled = np.clip(differences / step, -50, 50)  # one large jump is no noise
+        quarter = REPEAT_POINTS // 4
+        # About their mean: a steep and even fall is no noise.
+        spread2 = running_mean(scaled**2, quarter) - running_mean(scaled, quarter) ** 2
+        noisy = np.ones(count, dtype=bool)
+        for k in range(4):  # all along the window, not in one place only
+            noisy &= spread2[k * quarter : k * quarter + count] > REPEAT_SCATTER**2 / 2
+        at = np.flatnonzero(noisy)
+        return cls(hashes[at], at + shot.start)
+
+
+def same_noise(one: NoisePrints, other: NoisePrints) -> int:
+    """Count the stretches of noise, ``REPEAT_POINTS`` long, that two shots share.
+
+    Wherever they stand: the same acquisition stored twice, cut or shifted.
+    """
+    here, there = _bucket(one), _bucket(other)
+    suspects = one.hashes[_taken(there)[here]], other.hashes[_taken(here)[there]]
+    return int(np.intersect1d(*suspects).size)
+
+
+def _bucket(prints: NoisePrints) -> npt.NDArray[np.intp]:
+    """Number of a bucket for each hash: only what shares one needs to be compared."""
+    return np.asarray(prints.hashes >> np.uint64(64 - _BUCKET_BITS), dtype=np.intp)
+
+
+def _taken(buckets: npt.NDArray[np.intp]) -> npt.NDArray[np.bool_]:
+    """Which of all buckets hold anything."""
+    taken = np.zeros(1 << _BUCKET_BITS, dtype=bool)
+    taken[buckets] = True
+    return taken
+
+
+def _repeated_stretch(shot: Shot, prints: NoisePrints) -> Finding | None:
+    """The same noise twice in one shot."""
+    buckets = _bucket(prints)
+    crowded = np.flatnonzero((np.bincount(buckets) > 1)[buckets])
+    order = crowded[np.argsort(prints.hashes[crowded], kind="stable")]
+    twins = np.flatnonzero(np.diff(prints.hashes[order]) == 0)
+    if not twins.size:
+        return None
+    first, second = (prints.at[order[twins[0] + k]] for k in (0, 1))
+    points = twins.size + REPEAT_POINTS
+    return _finding(
+        shot,
+        Severity.DEFECT,
+        "noise-repeats",
+        f"about {points} points from {shot.x_m[second]:.0f} m on repeat those from "
+        f"{shot.x_m[first]:.0f} m on, noise included",
+        "noise never repeats itself: these points were copied, not measured; shoot again",
+    )
+
+
+def _width(shot: Shot, first: int, clear: int, before_db: float) -> float | None:
+    """Width of a clear reflection at half its power in metres; ``None`` of a small one."""
+    level = shot.trace.level_db
+    if clear <= first:
+        return None  # the record ends inside it
+    crest = first + int(np.argmax(level[first : clear + 1]))
+    # The fibre behind, brought along its slope to where the crest is.
+    behind_db = float(level[clear]) - shot.slope_db_per_m * (clear - crest) * shot.spacing_m
+    base_db = max(before_db, behind_db)
+    if level[crest] - base_db < CLEAR_PEAK_DB:
+        return None
+    power = linear_power(level[max(first - 2, 0) : clear + 1])
+    half = 0.5 * (power.max() + linear_power(np.array([base_db]))[0])
+    return float(np.count_nonzero(power > half) * shot.spacing_m)
+
+
+def _pulse_label(shot: Shot) -> Finding | None:
+    """Hold the stated pulse against the width of the reflections, which are one pulse wide.
+
+    Saturation and a slow receiver widen a reflection, nothing narrows it. The front panel's
+    may begin before the record does and can only say that the pulse was longer.
+    """
+    level = shot.trace.level_db
+    inside = [
+        _width(shot, p.first, min(p.clear, level.size - 1), float(level[max(p.first - 2, 0)]))
+        for p in shot.peaks
+        if p.height_db > 0
+    ]
+    front = _width(shot, shot.start, min(shot.front_clear, level.size - 1), -np.inf)
+    blur_m = (1 + shot.smoothing) * shot.spacing_m
+    narrow = min((w for w in inside if w is not None), default=np.inf)
+    narrowest = min((w for w in (*inside, front) if w is not None), default=0.0)
+    if narrow + shot.spacing_m < TOO_NARROW * shot.pulse_m:
+        text = f"a reflection is only {narrow:.1f} m wide"
+    elif narrowest - blur_m > TOO_WIDE * shot.pulse_m:
+        text = f"no reflection is narrower than {narrowest:.1f} m"
+    else:
+        return None
+    return _finding(
+        shot,
+        Severity.CAUTION,
+        "pulse-doubtful",
+        f"{text}, a pulse of {shot.trace.settings.pulse_ns:g} ns is {shot.pulse_m:.1f} m long",
+        "dead zones were left out by the stated pulse: check the pulse and the point spacing",
+    )

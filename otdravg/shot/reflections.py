@@ -1,0 +1,548 @@
+"""Where a shot carries fibre signal: noise floor, end of fibre, reflections.
+
+Works on one shot, in points of the record. Nothing here knows about splices; it
+clears the ground for them.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+import numpy as np
+import numpy.typing as npt
+
+from otdravg.shot.noise import DB_PER_RELATIVE_POWER, linear_power
+
+__all__ = [
+    "Contour",
+    "Floor",
+    "Peak",
+    "centred_mean",
+    "clear_after",
+    "final_fall",
+    "find_end",
+    "find_reflections",
+    "noise_floor",
+    "running_mean",
+]
+
+FloatArray = npt.NDArray[np.float64]
+BoolArray = npt.NDArray[np.bool_]
+IndexArray = npt.NDArray[np.intp]
+
+#: A tail that seems to go on for longer than this is noise larger than expected.
+LONGEST_TAIL_PULSES = 40.0
+#: From this far behind an event on, a steady extra fall is taken for steeper fibre.
+STEEP_AFTER_PULSES = 6.0
+#: No splice loses this much: a fall like it ends the flat top of a reflection.
+FALL_BEHIND_FLAT_TOP_DB = 1.5
+#: No splice gains as much as this from one end.
+MOST_GAIN_DB = 1.2
+#: A tail falls by more than this per pulse, fibre by much less, dB.
+FALL_DB_PER_PULSE = 0.8
+#: The end of a fibre takes the level down by at least this much, dB.
+LEAST_FALL_DB = 3.0
+#: Points from which noise can be told from fibre.
+LEAST_TAIL_POINTS = 8
+#: Parts that the record's far end is looked at in, and how much more power is no floor's.
+FLOOR_PARTS = 40
+FLOOR_RATIO = 3.0
+LEAST_POINTS_PER_PART = 40
+#: So much below the fibre's level, and still falling, a tail has no fibre under it, dB.
+BELOW_FIBRE_DB = 0.5
+#: So many pulses a tail may take to sink into the noise.
+LONGEST_FALL_PULSES = 60
+#: Flat tops rise by this at least, dB.
+LEAST_STEEP_DB = 1.0
+#: Share of the record, at its far end, looked at for the noise floor.
+TAIL_SHARE = 0.08
+
+
+def running_mean(values: FloatArray, width: int) -> FloatArray:
+    """Mean of ``width`` values starting at each index, shape (n,); windows shrink at the end."""
+    return _window_mean(values, 0, width)
+
+
+def centred_mean(values: FloatArray, width: int) -> FloatArray:
+    """Centred running mean, shape (n,); windows shrink at both ends."""
+    return _window_mean(values, width // 2, width // 2 + 1)
+
+
+def _window_mean(values: FloatArray, before: int, after: int) -> FloatArray:
+    """Mean over ``before`` values in front of each index and ``after`` from it on.
+
+    Sums of 1, 2, 4, … neighbours, added up to the window's width: no sum is ever taken off
+    another one, so a weak signal keeps all its digits behind a strong one.
+    """
+    n = values.size
+    before, after = min(before, n), max(min(after, n), 1)
+    sums = np.concatenate([np.zeros(before), values, np.zeros(after)])
+    total, done = np.zeros(n), 0
+    for power in range((before + after).bit_length()):
+        step = 1 << power
+        if (before + after) & step:
+            total += sums[done : done + n]
+            done += step
+        sums = sums[:-step] + sums[step:]
+    index = np.arange(n)
+    return np.asarray(total / (np.minimum(index + after, n) - np.maximum(index - before, 0)))
+
+
+@dataclass(frozen=True, slots=True)
+class Floor:
+    """The noise that remains when no light comes back.
+
+    ``mean_power`` and ``sigma_power`` are linear, relative to the 0 dB level;
+    ``is_noise`` is False where the record ends while the fibre still answers.
+    """
+
+    is_noise: bool
+    mean_power: float
+    sigma_power: float
+
+    @property
+    def dark_power(self) -> float:
+        """What the receiver shows on average without light, noise below zero clipped."""
+        return self.mean_power or 0.45 * self.sigma_power
+
+    def surely_above(self, width: int) -> float:
+        """What a mean over ``width`` points must exceed the dark power by to be signal.
+
+        Clipping and smoothing make short means noisier than white noise: a wide margin.
+        """
+        return float(6 * self.sigma_power / np.sqrt(width / min(4, width)))
+
+
+def noise_floor(level_db: FloatArray, slope_db_per_point: float) -> Floor:
+    """Read the noise floor from the end of the record.
+
+    Parameters
+    ----------
+    level_db : array, shape (n,)
+        Levels of the shot.
+    slope_db_per_point : float
+        What fibre would fall per point (negative); tells fibre from floor.
+
+    Notes
+    -----
+    Receivers clip or rectify noise below zero power. With half the points clipped the
+    84 % quantile of the rest of a zero-mean normal distribution is one sigma; rectified
+    noise has its 68 % quantile there.
+    """
+    tail = level_db[-max(int(level_db.size * TAIL_SHARE), min(64, level_db.size)) :]
+    if tail.size < LEAST_TAIL_POINTS:
+        return Floor(False, 0.0, 0.0)
+    tail = _behind_the_end(tail)
+    power = linear_power(tail)
+    mean, spread = float(power.mean()), float(power.std())
+    clipped = float(np.mean(tail <= tail.min()))
+    rough = spread > 0.3 * mean and float(np.std(np.diff(power))) > 0.2 * spread
+    # A floor with an offset has little relative noise, but unlike fibre it does not fall.
+    x = np.arange(tail.size) - (tail.size - 1) / 2
+    fall = float(x @ tail / (x @ x))
+    jitter = float(np.std(np.diff(tail))) / np.sqrt(2)
+    se = max(jitter, 1e-4) / np.sqrt(float(x @ x))
+    flat = abs(fall) < 0.3 * abs(slope_db_per_point) and abs(fall - slope_db_per_point) > 6 * se
+    low = tail.mean() < np.percentile(level_db[:: max(level_db.size // 4000, 1)], 90) - 1.0
+    if not (low and (rough or flat or clipped > 0.9)):
+        return Floor(False, 0.0, 0.0)
+    if clipped > 0.9:
+        return Floor(True, mean, max(spread, 1e-2 * mean))
+    if clipped > 0.2:
+        return Floor(True, 0.0, float(np.quantile(power, 0.8413)))
+    if rough:
+        return Floor(True, 0.0, float(np.quantile(power, 0.6827)))
+    return Floor(True, mean, spread)
+
+
+def _behind_the_end(tail_db: FloatArray) -> FloatArray:
+    """What of the record's last part lies behind the end of the fibre, if that lies in it.
+
+    Many instruments record hardly more than the fibre is long.
+    """
+    count = max(min(FLOOR_PARTS, tail_db.size // LEAST_POINTS_PER_PART), 1)
+    size = tail_db.size // count
+    means = linear_power(tail_db[-count * size :]).reshape(count, size).mean(axis=1)
+    lowest = np.median(means[-3:])  # one part may be low by chance
+    above = np.flatnonzero(means > FLOOR_RATIO * lowest)
+    return tail_db[-(count - 1 - int(above[-1])) * size :] if above.size else tail_db
+
+
+def find_end(power: FloatArray, floor: Floor, pulse_points: float) -> int:
+    """Find where the signal, given as linear power, ends: index of the last point with signal."""
+    n = power.size
+    if not floor.is_noise:
+        return n - 1
+    width = max(round(pulse_points), 5)
+    smooth = running_mean(power, width)
+    present = smooth > floor.dark_power + floor.surely_above(width)
+    if not present.any():
+        return 0
+    gap_needed = max(4 * width, 24)
+    changes = np.flatnonzero(np.diff(present.astype(np.int8)))
+    edges = np.concatenate(([0], changes + 1, [n]))
+    starts, stops = edges[:-1], edges[1:]
+    is_signal = present[starts]
+    long_gaps = np.flatnonzero(~is_signal & (stops - starts >= gap_needed) & (starts > 0))
+    first = int(np.flatnonzero(present)[0])
+    long_gaps = long_gaps[starts[long_gaps] > first]
+    end = int(starts[long_gaps[0]]) - 1 if long_gaps.size else n - 1
+    # running_mean looks ahead: signal counts up to one window behind the last present index.
+    single = power > floor.dark_power + 4 * floor.sigma_power
+    reach = np.flatnonzero(single[: min(end + width + 1, n)])
+    return int(reach[-1]) if reach.size else end
+
+
+def final_fall(power: FloatArray, floor: Floor, last: int, pulse_points: float) -> int | None:
+    """Find where the level falls for good, out of clear signal and into the noise.
+
+    That is the end of the fibre or a break. What follows may be a tail of the receiver many
+    pulses long: it falls by decibels per pulse where fibre falls by hundredths.
+
+    Parameters
+    ----------
+    power : array, shape (n,)
+        Linear power relative to the 0 dB level.
+    floor : Floor
+    last : int
+        Last point with signal.
+    pulse_points : float
+
+    Returns
+    -------
+    int or None
+        First point of the pulse in which the fall begins; None where the shot sinks into the
+        noise by and by or the record stops before the fibre does.
+    """
+    block = max(round(pulse_points), 5)
+    stop = min(last + 1 + 2 * block, power.size)
+    if stop < 4 * block:
+        return None
+    count = min(stop // block, LONGEST_FALL_PULSES)
+    first = stop - count * block
+    means = power[first:stop].reshape(count, block).mean(axis=1)
+    signal = np.maximum(means - floor.dark_power, max(0.5 * floor.sigma_power, 1e-13))
+    means_db = DB_PER_RELATIVE_POWER * np.log(signal)
+    steep = np.diff(means_db) < -FALL_DB_PER_PULSE
+    k = count - 1
+    while k > max(count - 4, 0) and not steep[k - 1]:  # only noise behind the last signal
+        k -= 1
+    while k > 0:
+        if steep[k - 1]:
+            k -= 1
+        elif k >= 3 and steep[k - 2] and steep[k - 3]:
+            k -= 2  # a bump on the way down
+        else:
+            break
+    if floor.is_noise:
+        clear = signal[k] > 2 * floor.surely_above(block) + floor.dark_power
+    else:  # a record that stops in the tail: below the fibre's own level there is no fibre
+        clear = means_db[-1] < means_db[max(k - 2, 0)] - BELOW_FIBRE_DB
+    if not clear or means_db[k] - means_db[-1] < LEAST_FALL_DB:
+        return None
+    return first + k * block
+
+
+@dataclass(frozen=True, slots=True)
+class Peak:
+    """A reflection: indices of its leading edge, of its top and of the first clear point.
+
+    ``height_db`` is negative for a dip, which is what a short piece of weakly scattering
+    glass between two splices looks like.
+    """
+
+    lead: float  # fractional index of the leading edge
+    first: int  # first point inside
+    clear: int  # first point behind the dead zone
+    height_db: float  # above the backscatter before it
+    saturated: bool
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Contour:
+    """How every point of a shot stands against its neighbourhood, whatever the noise.
+
+    Arrays have shape (n,). Made once: noise and the start of clean fibre are estimated several
+    times, the levels stay.
+    """
+
+    level_db: FloatArray
+    sums_db: FloatArray  # shape (n + 1,), running sum of the levels
+    inverse_square: FloatArray  # 1/P² of the linear power, smoothed
+    pulse_points: float
+    slope_db_per_point: float  # what the fibre falls by from point to point (negative)
+    smoothing: int  # points that a sharp edge is spread over
+    top: int  # points of a reflection's top
+    side: int  # points of the fibre on either side
+    tops: FloatArray  # mean of a top from each point on
+    sides: FloatArray  # mean of a side from each point on
+    rise: FloatArray  # top above the fibre before it
+    height: FloatArray  # top above the fibre on both of its sides, beyond what slopes explain
+    depth: FloatArray  # top below the fibre on both of its sides, beyond what slopes explain
+    ceiling_db: float  # highest level
+
+    @classmethod
+    def of(
+        cls,
+        level_db: FloatArray,
+        power: FloatArray,
+        pulse_points: float,
+        slope_db_per_point: float,
+        smoothing: int = 1,
+        slope_slack: float = 0.0,
+    ) -> Contour:
+        """Compare all points with their surroundings.
+
+        Parameters
+        ----------
+        level_db, power : array, shape (n,)
+            Levels of the shot in dB, and as linear power.
+        pulse_points : float
+            Points that the pulse covers.
+        slope_db_per_point, slope_slack : float
+            What the fibre falls by from point to point (negative), and how far it may be off.
+        smoothing : int
+            Points that a sharp edge is spread over.
+        """
+        top, side = max(int(pulse_points // 3), 1), max(int(np.ceil(pulse_points * 0.75)), 4)
+        sums = np.zeros(level_db.size + 1)
+        np.cumsum(level_db, out=sums[1:])
+        tops, sides = running_mean(level_db, top), running_mean(level_db, side)
+        smooth = centred_mean(power, max(int(pulse_points / 3), 3))
+        gap = int(np.ceil(1.25 * pulse_points)) + 2
+        # Both neighbours brought along the fibre's own slope to where the top is.
+        before = np.concatenate((np.full(side, sides[0]), sides))[: tops.size]
+        before += slope_db_per_point * (side + top) / 2
+        after = np.concatenate((sides[gap:], np.full(gap, sides[-1])))[: tops.size]
+        after -= slope_db_per_point * (gap + (side - top) / 2)
+        slack = slope_slack * (gap + side)
+        rise, drop = tops - before, tops - after
+        return cls(
+            level_db, sums, 1.0 / np.maximum(smooth, 1e-13) ** 2, pulse_points,
+            slope_db_per_point, smoothing, top, side, tops, sides, rise,
+            np.minimum(rise, drop) - slack, -np.maximum(rise, drop) - slack, float(level_db.max()),
+        )  # fmt: skip
+
+    def mean(self, first: int, stop: int) -> float:
+        """Mean level of the points first ≤ i < stop."""
+        return float(self.sums_db[stop] - self.sums_db[first]) / (stop - first)
+
+    def upside_down(self) -> Contour:
+        """The same with dips for peaks."""
+        return replace(
+            self,
+            level_db=-self.level_db,
+            sums_db=-self.sums_db,
+            slope_db_per_point=-self.slope_db_per_point,
+            tops=-self.tops,
+            sides=-self.sides,
+            rise=-self.rise,
+            height=self.depth,
+            depth=self.height,
+            ceiling_db=-float(self.level_db.min()),
+        )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _View:
+    """Where reflections are looked for in a contour, and the noise there."""
+
+    contour: Contour
+    variance_db2: FloatArray
+    long_run_db2: FloatArray
+    start: int
+    end: int
+
+    @property
+    def here(self) -> slice:
+        """Points that a top may start at."""
+        return slice(self.start + self.contour.side, self.end + 1)
+
+    def six_sigma(self, at: IndexArray) -> FloatArray:
+        """Six times the noise of a top less that of its sides."""
+        point, long_run = self.variance_db2[at], self.long_run_db2[at]
+        top = np.minimum(point, long_run / self.contour.top)
+        side = np.minimum(point, long_run / self.contour.side)
+        return np.asarray(6 * np.sqrt(top + 2 * side))
+
+    def least(self) -> float:
+        """Six sigma where there is least noise: few places are worth knowing the exact noise."""
+        quietest = int(np.argmin(self.long_run_db2[self.here])) + self.here.start
+        return float(self.six_sigma(np.array([quietest]))[0])
+
+
+def find_reflections(
+    contour: Contour, variance_db2: FloatArray, long_run_db2: FloatArray, start: int, end: int
+) -> tuple[tuple[Peak, ...], tuple[Peak, ...]]:
+    """Find reflections between ``start`` and ``end`` (indices), with their dead zones, and dips.
+
+    A reflection rises above the level on both of its sides; a step, gain or loss, does not. A
+    dip is lower than the fibre on both sides.
+
+    Parameters
+    ----------
+    contour : Contour
+        The shot.
+    variance_db2, long_run_db2 : array, shape (n,)
+        Variance of a point and long-run variance at the level there.
+    start, end : int
+        First point that may be inside and last point with signal.
+
+    Returns
+    -------
+    peaks, dips : tuple of Peak
+    """
+    view = _View(contour, variance_db2, long_run_db2, start, end)
+    return _peaks(view), _dips(view)
+
+
+def _peaks(view: _View) -> tuple[Peak, ...]:
+    contour, end, here = view.contour, view.end, view.here
+    level_db, pulse_points = contour.level_db, contour.pulse_points
+    top, side, tops, sides = contour.top, contour.side, contour.tops, contour.sides
+    n = level_db.size
+    rise, height = contour.rise[here], contour.height[here]
+    if not rise.size:
+        return ()
+    worth = np.flatnonzero((height > view.least()) | (rise > LEAST_STEEP_DB))
+    at = worth + here.start
+    before = tops[at] - rise[worth]
+    limit = view.six_sigma(at)
+    # A flat top longer than the pulse has no lower side within reach, but rises all the same.
+    ceiling = contour.ceiling_db
+    flat = (tops[at] >= ceiling - 1e-9) & (before < ceiling - LEAST_STEEP_DB)
+    # No splice gains as much: what rises like this is a reflection even if another follows.
+    steep = rise[worth] > np.maximum(MOST_GAIN_DB, limit)
+    hits = at[(height[worth] > limit) | flat | steep]
+    if not hits.size:
+        return ()
+    splits = np.flatnonzero(np.diff(hits) > max(int(pulse_points / 2), 2)) + 1
+    peaks: list[Peak] = []
+    for group in np.split(hits, splits):
+        run_start = int(group[0])
+        if peaks and run_start < peaks[-1].clear:
+            # Inside the dead zone of the one before: only a true second rise counts.
+            previous = peaks[-1]
+            rise = tops[group].max() - level_db[max(run_start - 1, 0)]
+            if run_start - previous.first < 0.9 * pulse_points or rise < 0.2:
+                continue
+        base = float(sides[max(run_start - side, 0)])
+        crest = int(run_start + np.argmax(level_db[run_start : group[-1] + top + 1]))
+        first, lead = _leading_edge(view, run_start, crest, base)
+        inside = level_db[first : max(int(first + pulse_points), crest) + 1]
+        saturated = bool(np.count_nonzero(inside >= ceiling - 1e-9) >= 3) and inside.size > 2
+        clear = _clear_behind(view, first, min(end, n - 1))
+        peaks.append(Peak(lead, first, clear, float(level_db[crest]) - base, saturated))
+    for k, (peak, following) in enumerate(pairwise(peaks)):
+        if peak.clear > following.first:  # its tail must not be looked for behind the next one
+            peaks[k] = replace(peak, clear=_clear_behind(view, peak.first, following.first))
+    return tuple(peaks)
+
+
+def _clear_behind(view: _View, first: int, stop: int) -> int:
+    return clear_after(view.contour, view.long_run_db2, first, stop)
+
+
+def _dips(view: _View) -> tuple[Peak, ...]:
+    contour, end = view.contour, view.end
+    # The drop at the end of the fibre is no dip: keep away from it.
+    view = replace(view, end=max(end - int(4 * contour.pulse_points) - 8, 0))
+    rise = contour.rise[view.here]
+    if not rise.size or not np.any(
+        (contour.depth[view.here] > view.least()) | (-rise > LEAST_STEEP_DB)
+    ):
+        return ()
+    found = _peaks(replace(view, contour=contour.upside_down()))
+    level_db = contour.level_db
+    width = int(np.ceil(1.35 * contour.pulse_points)) + 2 + contour.smoothing
+    dips = []
+    for dip in found:
+        base = float(np.mean(level_db[max(dip.first - 6, 0) : max(dip.first - 1, 1)]))
+        inside = np.flatnonzero(
+            level_db[dip.first : dip.first + 3 * width] < base - 0.5 * dip.height_db
+        )
+        reach = int(inside[-1]) if inside.size else width
+        clear = dip.first + reach + width
+        dips.append(Peak(dip.lead, dip.first, min(clear, end), -dip.height_db, False))
+    return tuple(dips)
+
+
+def _leading_edge(view: _View, run_start: int, crest: int, base: float) -> tuple[int, float]:
+    """Find the first point above the backscatter and where, between points, the rise begins."""
+    level_db, smoothing = view.contour.level_db, view.contour.smoothing
+    window = np.arange(max(run_start - 1, 1), crest + 1)
+    noise = np.sqrt(view.variance_db2[max(run_start - view.contour.top, 0)])
+    threshold = base + 4 * noise + 0.005
+    above = window[level_db[window] > threshold]
+    first = int(above[0]) if above.size else crest
+    while first > 1 and level_db[first - 1] > threshold:
+        first -= 1
+    # Half height in linear power: symmetric smoothing does not move it.
+    power = linear_power(level_db[first - 1 : crest + 1])
+    half = 0.5 * (10 ** (base / 5) + power[-1])
+    over = int(np.argmax(power >= half))
+    if over == 0:
+        return first, first - 0.5
+    share = (half - power[over - 1]) / max(power[over] - power[over - 1], 1e-30)
+    at_half = first - 1 + over - 1 + float(np.clip(share, 0.0, 1.0))
+    # A slow receiver reaches half height late, but begins to rise in time (smoothing apart).
+    return first, float(np.clip(first - 0.5 + (smoothing - 1) / 2, first - 0.5, at_half))
+
+
+def clear_after(contour: Contour, long_run_db2: FloatArray, first: int, stop: int) -> int:
+    """Find where the receiver has recovered behind an event that starts at ``first``.
+
+    A tail falls faster than fibre, at its own growing scale: windows grow with the distance
+    from the event. The dead zone ends where pairs of windows fall no faster than fibre and
+    go on doing so for half that distance again. A fall much larger than those before it is
+    not the tail any more but a step, and ends the search.
+    """
+    level_db, pulse_points = contour.level_db, contour.pulse_points
+    slope_db_per_point = contour.slope_db_per_point
+    step = max(int(pulse_points // 4), 1)
+    base = int(np.ceil(pulse_points)) + 2
+    t = first + base
+    ceiling = contour.ceiling_db - 1e-9
+    candidate: int | None = None
+    first_quiet: int | None = None
+    least_fall = math.inf
+    reach = t + int(LONGEST_TAIL_PULSES * pulse_points) + 60
+    while t < stop:
+        if t > reach and first_quiet is not None:
+            return first_quiet
+        h = max((t - first) // 3, step, 3)
+        clipped = np.flatnonzero(level_db[t : t + 2 * h] >= ceiling)
+        if clipped.size:  # a flat top is not fibre
+            t += int(clipped[-1]) + 1
+            reach += int(clipped[-1]) + 1
+            candidate = None
+            continue
+        if t + 2 * h > stop:
+            break
+        behind = contour.mean(t + h, t + 2 * h)
+        fall = contour.mean(t, t + h) - behind + slope_db_per_point * h
+        sigma = math.sqrt(2 * float(long_run_db2[t + h]) / h)
+        quiet = fall <= 1.2 * sigma + 2e-4
+        if not quiet and t - first > STEEP_AFTER_PULSES * pulse_points and t + 3 * h <= stop:
+            # Fibre steeper than the rest falls on and on, a tail falls less and less.
+            later = behind - contour.mean(t + 2 * h, t + 3 * h)
+            bend = fall - slope_db_per_point * h - later
+            quiet = bend <= math.sqrt(3) * sigma + 1e-4
+        if quiet:
+            candidate = t if candidate is None else candidate
+            first_quiet = t if first_quiet is None else first_quiet
+            if t - candidate > 0.5 * (candidate - first) + 2 * step:
+                ahead = running_mean(level_db[candidate : min(t + 4 * h + base, stop)], step)
+                fibre = ahead[0] + slope_db_per_point * np.arange(ahead.size)
+                cliff = np.flatnonzero(ahead < fibre - FALL_BEHIND_FLAT_TOP_DB)
+                if not cliff.size:
+                    return candidate
+                t, candidate = candidate + int(cliff[0]), None  # it was the flat top of a peak
+        elif 2 * least_fall + 3 * sigma < fall < 0.5 * FALL_BEHIND_FLAT_TOP_DB:
+            break
+        else:
+            candidate, least_fall = None, min(fall, least_fall)
+        t += max(step, (t - first) // 8)
+    return min(t if candidate is None else candidate, stop)

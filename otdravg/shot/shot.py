@@ -1,0 +1,389 @@
+"""One shot, ready for search and measurement: its signal, its noise and its dead zones.
+
+Works on the record's own points. Searches use *cells*, means over a sixth of a pulse, which
+keep all that the pulse can resolve.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from otdravg.errors import Refusal, ShotsDoNotPair
+from otdravg.shot.lines import LineSums, SlopePrior
+from otdravg.shot.noise import DB_PER_RELATIVE_POWER, NoiseModel, linear_power, rough_noise
+from otdravg.shot.reflections import (
+    Contour,
+    Floor,
+    Peak,
+    centred_mean,
+    clear_after,
+    final_fall,
+    find_end,
+    find_reflections,
+    noise_floor,
+    running_mean,
+)
+from otdravg.shot.response import (
+    Record,
+    Response,
+    blind_zones,
+    equalised,
+    learnt,
+    noise_width,
+)
+from otdravg.shot.trace import Trace
+
+__all__ = [
+    "CELLS_PER_PULSE",
+    "LARGEST_SPAN_DB",
+    "Cells",
+    "Shot",
+    "make_cells",
+    "prepare",
+    "with_reflections",
+]
+
+FloatArray = npt.NDArray[np.float64]
+BoolArray = npt.NDArray[np.bool_]
+
+#: How far the attenuation of a piece may be from the typical one of the shot, dB/km.
+SLOPE_SPREAD_DB_PER_KM = 0.06
+#: How far the slope may be off without a peak or a dip being seen in it, dB/km.
+SLOPE_SLACK_DB_PER_KM = 0.15
+#: Standard uncertainty with which the typical slope should be known, dB/km.
+SLOPE_PRECISION_DB_PER_KM = 0.03
+#: Stretches whose fall is looked at for the typical slope.
+SLOPE_SAMPLES = 4000
+#: How much two neighbouring sections of a cable may differ in attenuation, dB/km.
+SLOPE_CHANGE_DB_PER_KM = 0.02
+#: Attenuation assumed before any is measured, dB/km; only tells fibre from a flat floor.
+FIRST_GUESS_DB_PER_KM = 0.25
+#: Behind a step the receiver needs a little longer than the pulse, as a share of the pulse.
+STEP_RECOVERY = 0.35
+#: The same where poles were taken out; what their uncertainty leaves of a usual step comes on top.
+EQUALISED_RECOVERY, USUAL_STEP_DB, STEP_REMAINS_DB = 0.15, 0.3, 0.001
+#: Half a pulse averages out too little of noise that is correlated over a pulse.
+ROUGH_RIPPLE = 1.5
+#: Kept free in front of an event for the uncertainty of its location, share of a pulse.
+GUARD_SHARE = 0.1
+#: Levels are stored as 16 bits of 0.001 dB, 65.5 dB; nobody stores twice as much.
+LARGEST_SPAN_DB = 140.0
+#: Cells whose power is less than so many sigmas of its noise are not used.
+LEAST_CELL_SIGMAS = 4.0
+#: Points that are averaged column by column.
+FEW_POINTS = 16
+#: Neighbours that must differ before anything is said of the steps of the levels.
+LEAST_STEPS = 50
+#: Cells per pulse in the search.
+CELLS_PER_PULSE = 6
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Cells:
+    """Means over a few points each: position, level, weight (1/variance of the mean)."""
+
+    width: int
+    x_m: FloatArray
+    level_db: FloatArray
+    weight: FloatArray
+    sums: LineSums  # of the cells, so that lines through them are cheap
+
+    @classmethod
+    def none(cls, width: int) -> Cells:
+        """No cells yet, but their width."""
+        empty = np.zeros(0)
+        return cls(width, empty, empty, empty, LineSums.of(empty, empty, empty))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Shot:
+    """One shot, ready for search and measurement; index arrays refer to its points."""
+
+    trace: Trace
+    group_index: float
+    x_m: FloatArray  # shape (n,), from the front panel
+    power: FloatArray  # shape (n,), linear, relative to the 0 dB level, without the receiver's poles
+    level_db: FloatArray  # shape (n,), the same in dB
+    response: Response
+    means: tuple[int, ...]  # points of the running means that a sharp edge went through
+    blind: tuple[tuple[int, int], ...]  # where remains of tails hide the fibre, in points
+    quantum_db: float  # steps of the levels
+    pulse_m: float
+    spacing_m: float
+    floor: Floor
+    start: int  # first point at or behind the front panel
+    end: int  # last point with signal
+    contour: Contour
+    fall: int | None  # where the level falls for good, at the end of the fibre
+    front_clear: int  # first point behind the front panel's reflection
+    peaks: tuple[Peak, ...]
+    in_peak: BoolArray  # shape (n,)
+    noise: NoiseModel  # of single points
+    slope_db_per_m: float  # typical of the fibre
+    u_slope_db_per_m: float
+    cells: Cells
+
+    @property
+    def smoothing(self) -> int:
+        """Points that a sharp edge is spread over."""
+        return sum(self.means) - len(self.means) + 1
+
+    @property
+    def recovery_m(self) -> float:
+        """Length behind the start of a step that is left out of fits."""
+        if self.response.poles:
+            over = max(USUAL_STEP_DB * self.response.u_poles / STEP_REMAINS_DB, 1.0)
+            tail = float(np.log(over)) * max(self.response.poles)
+            share = EQUALISED_RECOVERY + tail
+            return self.pulse_m * (1 + share) + (1.5 + self.smoothing / 2) * self.spacing_m
+        return self.pulse_m * (1 + STEP_RECOVERY) + (1.5 + self.smoothing / 2) * self.spacing_m
+
+    @property
+    def guard_m(self) -> float:
+        """Length in front of an event that is left out of fits: smoothing looks ahead."""
+        return GUARD_SHARE * self.pulse_m + (0.5 + self.smoothing / 2) * self.spacing_m
+
+    @property
+    def placing_m(self) -> float:
+        """How far the location of an event in this shot may be off."""
+        return 0.35 * self.pulse_m + (1.5 + self.smoothing / 2) * self.spacing_m
+
+    @property
+    def tail_db2(self) -> float | None:
+        """Receiver variance at level 0 dB as the noise behind the fibre shows it."""
+        if not self.floor.is_noise or self.floor.sigma_power <= 0 or self.response.poles:
+            return None  # without poles it is not the noise that was recorded
+        return float((DB_PER_RELATIVE_POWER * self.floor.sigma_power) ** 2)
+
+    @property
+    def correlation_windows(self) -> tuple[int, ...]:
+        """Lags over which neighbouring points may share noise: smoothing, half and whole pulse."""
+        pulse_points = self.pulse_m / self.spacing_m
+        return (
+            self.smoothing,
+            self.smoothing + int(np.ceil(pulse_points / 2)),
+            self.smoothing + int(np.ceil(pulse_points)),
+        )
+
+    @property
+    def slope_prior(self) -> SlopePrior:
+        """What a piece of this fibre may be expected to fall by per metre."""
+        spread = float(np.hypot(SLOPE_SPREAD_DB_PER_KM / 1000, self.u_slope_db_per_m))
+        return SlopePrior(self.slope_db_per_m, spread, SLOPE_CHANGE_DB_PER_KM / 1000)
+
+    @property
+    def rounding_db(self) -> float:
+        """What rounding may feign as a step: little noise does not average it out."""
+        return self.quantum_db / float(np.sqrt(12))
+
+    @property
+    def signal_end_m(self) -> float:
+        """Position of the last point with signal."""
+        return float(self.x_m[self.end])
+
+
+def prepare(trace: Trace, group_index: float | None = None) -> Shot:
+    """Find the fibre signal of a shot, its reflections and its noise."""
+    index = group_index or trace.settings.group_index
+    level = trace.level_db
+    n = level.size
+    spacing = trace.spacing_m(index)
+    x = trace.distance_m(index)
+    pulse = max(trace.pulse_m(index), spacing)
+    pulse_points = pulse / spacing
+    span_db = float(np.ptp(level))
+    if span_db > LARGEST_SPAN_DB:
+        raise ShotsDoNotPair(
+            Refusal.NO_SIGNAL,
+            f"{trace.identity.path}: levels span {span_db:.0f} dB, more than any receiver shows",
+            "the file's scale factor is wrong: export the shot again",
+        )
+    guess = -FIRST_GUESS_DB_PER_KM * spacing / 1000
+    floor = noise_floor(level, guess)
+    power = linear_power(level)
+    end = find_end(power, floor, pulse_points)
+    fall = final_fall(power, floor, end, pulse_points)
+    start = int(np.clip(np.ceil(-x[0] / spacing), 0, n - 1))
+    if end - start < max(4 * pulse_points, 24):
+        raise ShotsDoNotPair(
+            Refusal.NO_SIGNAL,
+            f"{trace.identity.path}: only {max(end - start, 0) * spacing:.0f} m of signal above "
+            f"the noise, less than four pulse lengths or 24 points",
+            "shoot again with a shorter pulse or finer point spacing, or clean the connector",
+        )
+    behind = power[end + int(20 * pulse_points) + 20 :] if floor.is_noise else power[:0]
+    shared = noise_width(behind, floor.sigma_power, pulse_points)
+    record = Record(
+        level, power, pulse_points, guess, start, end, fall, floor.mean_power, floor.sigma_power
+    )
+    response = learnt(record, shared)
+    means: tuple[int, ...] = (response.smoothing,)
+    blind = blind_zones(record, response)
+    if response.poles:
+        power, more = equalised(power, response, pulse_points)
+        means += more
+        level = DB_PER_RELATIVE_POWER * np.log(np.maximum(power, 0.1 * floor.sigma_power + 1e-13))
+    smoothing = sum(means) - len(means) + 1
+    lag = int(np.ceil(pulse_points)) + smoothing
+    lag = min(lag, max((end - start) // 8, 1))
+    width = max(int(pulse_points // CELLS_PER_PULSE), 1)
+    inside = ~_at_ceiling(level)
+    # The first and last pulses hold the panel's tail and the fall at the end, which are no noise.
+    edge = int(1.5 * pulse_points)
+    inside[: start + edge] = False
+    inside[max(end - edge, start) :] = False
+    known = floor.sigma_power > 0 and not response.poles
+    tail = (DB_PER_RELATIVE_POWER * floor.sigma_power) ** 2 if known else None
+    quantum = level_step(trace)
+    point_noise = rough_noise(level, inside, lag, quantum, tail)
+    coarse = max(int(pulse_points / 2), smoothing, 4)
+    smooth = running_mean(level, coarse)
+    mean_tail = None if tail is None else tail * min(smoothing, coarse) / coarse
+    mean_noise = rough_noise(smooth, inside, lag + coarse, quantum / coarse**0.5, mean_tail)
+    noise = NoiseModel(
+        point_noise.constant_db2,
+        point_noise.receiver_db2,
+        max(ROUGH_RIPPLE * mean_noise.constant_db2 * coarse, point_noise.constant_db2),
+        max(mean_noise.receiver_db2 * coarse, point_noise.receiver_db2),
+    )
+    slope = _typical_slope(x, level, start, end, pulse_points)
+    nothing = np.zeros(n, dtype=bool)
+    slack = SLOPE_SLACK_DB_PER_KM / 1000 * spacing
+    contour = Contour.of(level, power, pulse_points, slope[0] * spacing, smoothing, slack)
+    shot = Shot(
+        trace, index, x, power, level, response, means, blind, quantum, pulse, spacing, floor, start,
+        end, contour, fall,
+        start, (), nothing, noise, *slope, Cells.none(width),
+    )  # fmt: skip
+    return with_reflections(shot)
+
+
+def level_step(trace: Trace) -> float:
+    """Steps of a shot's levels in dB: those of the file, or wider ones that the levels keep to.
+
+    Neighbours that differ at all differ by one step at least.
+    """
+    quantum = trace.settings.quantum_db
+    steps = np.abs(np.diff(np.rint(trace.level_db / quantum)))
+    steps = steps[steps > 0]
+    if steps.size < LEAST_STEPS:
+        return quantum
+    least = float(np.quantile(steps, 0.02))
+    return quantum * least if least >= 3 else quantum
+
+
+def with_reflections(shot: Shot) -> Shot:
+    """Return the shot with reflections, dips and dead zones found at its present noise."""
+    level = shot.level_db
+    pulse_points = shot.pulse_m / shot.spacing_m
+    long_run = shot.noise.long_run_at(shot.contour.inverse_square)
+    variance = shot.noise.variance_at(shot.contour.inverse_square)
+    front = clear_after(shot.contour, long_run, shot.start, shot.end)
+    peaks, dips = find_reflections(shot.contour, variance, long_run, front, shot.end)
+    # Fibre between a loss and a reflection behind it is lower than both and yet no dip.
+    before = int(3 * pulse_points) + 12
+    dips = tuple(d for d in dips if not any(p.first - before <= d.first <= p.clear for p in peaks))
+    peaks = _with_blind_zones(shot, peaks, dips)
+    if shot.blind and shot.blind[0][0] <= front:
+        front = min(max(front, shot.blind[0][1] + shot.smoothing // 2), shot.end)
+    in_peak = _blocked(level, front, peaks, shot.smoothing)
+    shot = replace(shot, front_clear=front, peaks=peaks, in_peak=in_peak)
+    return replace(shot, cells=make_cells(shot, shot.cells.width))
+
+
+def _with_blind_zones(
+    shot: Shot, peaks: tuple[Peak, ...], dips: tuple[Peak, ...]
+) -> tuple[Peak, ...]:
+    """Reflections, whose dead zones last at least as long as the remains of their tails, and dips."""
+    half = shot.smoothing // 2 + 1
+    for foot, clear in shot.blind:
+        inside = [p for p in peaks if foot - half <= p.first < clear]
+        dips = tuple(p for p in dips if not foot - half <= p.first < clear + half)
+        if inside:
+            # What rises within the remains of a tail is the tail.
+            last = min(max(clear + half, inside[0].clear), shot.end)
+            peaks = tuple(
+                replace(p, clear=last) if p is inside[0] else p
+                for p in peaks
+                if p is inside[0] or p not in inside
+            )
+    return tuple(sorted(peaks + dips, key=lambda p: p.first))
+
+
+def _blocked(
+    level: FloatArray, front_clear: int, peaks: tuple[Peak, ...], smoothing: int
+) -> BoolArray:
+    """Points that are no clean fibre: front panel, dead zones, clipped stretches."""
+    blocked = np.zeros(level.size, dtype=bool)
+    blocked[:front_clear] = True
+    for peak in peaks:
+        blocked[max(peak.first - 1 - smoothing // 2, 0) : peak.clear] = True
+    return blocked | _at_ceiling(level)
+
+
+def _at_ceiling(level: FloatArray) -> BoolArray:
+    """Points in a stretch that is clipped at the highest level, noise dips included."""
+    top = (level >= level.max() - 1e-9).astype(float)
+    if top.sum() < 3:
+        return np.zeros(level.size, dtype=bool)
+    return np.asarray(centred_mean(top, 15) > 0.1)
+
+
+def _typical_slope(
+    x: FloatArray, level: FloatArray, start: int, end: int, pulse_points: float
+) -> tuple[float, float]:
+    """Median fall per metre over many stretches, and its uncertainty.
+
+    Splices and peaks do not move the median.
+
+    The shortest stretches that are precise enough are best: fewest of them hold a splice.
+    """
+    shortest = max(int(3 * pulse_points), 8)
+    slope = u_slope = 0.0
+    for parts in (640, 320, 160, 80, 40):
+        span = (end - start) // parts
+        if span < shortest and parts > 40:
+            continue
+        span = max(span, 2)
+        last = max(end - span, start + 1)
+        i = np.arange(start, last, max((last - start) // SLOPE_SAMPLES, 1))
+        to = np.minimum(i + span, end)
+        slopes = (level[to] - level[i]) / (x[to] - x[i])
+        slope = float(np.median(slopes))
+        spread = 1.4826 * float(np.median(np.abs(slopes - slope)))
+        u_slope = 1.25 * spread / float(np.sqrt(parts))
+        if u_slope < SLOPE_PRECISION_DB_PER_KM / 1000:
+            break
+    return float(np.clip(slope, -2e-3, 1e-5)), u_slope
+
+
+def _means(values: FloatArray, width: int) -> FloatArray:
+    """Means over ``width`` neighbours each; the whole of ``values`` is used."""
+    if width > FEW_POINTS:
+        return np.asarray(values.reshape(-1, width).mean(axis=1))
+    total = values[::width].copy()  # adding few columns is much faster than averaging short rows
+    for k in range(1, width):
+        total += values[k::width]
+    return np.asarray(total / width)
+
+
+def make_cells(shot: Shot, width: int) -> Cells:
+    """Average the signal of a shot in linear power over cells of ``width`` points."""
+    count = (shot.end + 1) // width
+    used = count * width
+    power = _means(shot.power[:used], width)
+    x = shot.x_m[:used:width] + 0.5 * (width - 1) * shot.spacing_m
+    usable = _means(shot.in_peak[:used].astype(float), width) == 0
+    # Next to a blocked cell the smoothed power holds some of what is blocked.
+    usable[1:-1] &= usable[:-2] & usable[2:]
+    sigma2 = shot.noise.receiver_long_run_db2 / width / DB_PER_RELATIVE_POWER**2
+    inverse_square = _means(shot.contour.inverse_square[:used], width)
+    usable &= (power > 0) & (inverse_square * sigma2 < 1 / LEAST_CELL_SIGMAS**2)
+    cell_level = DB_PER_RELATIVE_POWER * np.log(np.where(usable, power, 1.0))
+    # The logarithm of noisy power reads low by this much to first order.
+    cell_level += DB_PER_RELATIVE_POWER * 0.5 * sigma2 * inverse_square
+    weight = np.where(usable, width / shot.noise.long_run_at(inverse_square), 0.0)
+    return Cells(width, x, cell_level, weight, LineSums.of(x, cell_level, weight))

@@ -1,0 +1,325 @@
+"""The search for steps in one shot: a likelihood-ratio test at growing scales.
+
+Windows grow from the pulse to whole sections, so that neighbours of opposite sign cannot hide
+each other. What is not significant with all others in is dropped again.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from statistics import NormalDist
+
+import numpy as np
+import numpy.typing as npt
+
+from otdravg.shot.lines import StepEstimate, step_between
+from otdravg.shot.ramp import compound_ramps, locate_steps, one_ramp
+from otdravg.shot.shot import CELLS_PER_PULSE, Shot
+
+__all__ = [
+    "PLACES_PER_PULSE",
+    "Search",
+    "Zone",
+    "alone_between",
+    "clear_steps",
+    "prune",
+    "search_steps",
+    "settle_close",
+    "take_out_compounds",
+    "threshold_for",
+]
+
+FloatArray = npt.NDArray[np.float64]
+IndexArray = npt.NDArray[np.intp]
+
+#: Independent tests of one shot per pulse length; it is searched with windows of all lengths.
+TESTS_PER_PULSE = 3.0
+#: Independent tests of both shots together for every e-fold of length over pulse: whole sections
+#: only, whose statistic changes as slowly as the logarithm of the distance from their ends.
+TESTS_PER_SCALE = 0.3
+#: So soon behind a dead zone, so small an apparent step is the receiver's tail, pulses and dB.
+REMAINS_PULSES = 1.5
+REMAINS_DB = 0.012
+#: Positions within a pulse at which whole sections are tested for a step.
+PLACES_PER_PULSE = 4
+
+#: Start of an event and end of its dead zone, metres from the front panel.
+Zone = tuple[float, float]
+
+
+def threshold_for(false_alarm_rate: float, length_m: float, pulse_m: float, freedom: int) -> float:
+    """Likelihood-ratio threshold for a stated chance of any false step in a whole trace.
+
+    Parameters
+    ----------
+    false_alarm_rate : float
+        Chance that a spliceless trace of this length shows at least one step.
+    length_m, pulse_m : float
+        Length searched and pulse length: their ratio says how many independent tests there are,
+        which was set so that spliceless simulated fibres are said to have splices as often as
+        stated (``tests/benchmarks/false_alarms.py``).
+    freedom : int
+        1 for one direction, 2 for both directions together.
+
+    Returns
+    -------
+    float
+        Threshold for the statistic, which is χ² with ``freedom`` degrees of freedom at
+        any one position without a step.
+    """
+    pulses = max(length_m / max(pulse_m, 1e-9), 1.0)
+    if freedom == 1:
+        independent = TESTS_PER_PULSE * pulses if length_m > pulse_m else 1.0
+        # χ² with one degree of freedom is the square of a normal deviate, either sign.
+        return NormalDist().inv_cdf(false_alarm_rate / independent / 2) ** 2
+    independent = 1.0 + TESTS_PER_SCALE * math.log(pulses)
+    # With two it is exponential: exceeded with a chance of exp(-χ²/2).
+    return -2 * math.log(false_alarm_rate / independent)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Search:
+    """Working state of the step search: a shot and what its dead zones may feign."""
+
+    shot: Shot
+    remains_db: FloatArray  # per cell, what a dead zone's remains may feign as a step
+
+    @classmethod
+    def of(cls, shot: Shot) -> Search:
+        """Build the search on the cells of a shot."""
+        cells = shot.cells
+        remains = np.zeros(cells.x_m.size)
+        for clear in (shot.front_clear, *(p.clear for p in shot.peaks)):
+            first = clear // cells.width
+            remains[first : first + round(REMAINS_PULSES * CELLS_PER_PULSE) + 1] = REMAINS_DB
+        return cls(shot, remains)
+
+    @property
+    def cell_m(self) -> float:
+        """Distance from cell to cell."""
+        return self.shot.cells.width * self.shot.spacing_m
+
+    def index(self, x_m: FloatArray | float) -> IndexArray:
+        """First cell at or behind a position; cells are equally spaced."""
+        x = self.shot.cells.x_m
+        place = (np.atleast_1d(x_m) - x[0]) / self.cell_m
+        place = np.ceil(np.minimum(np.maximum(place, 0.0), x.size) - 1e-6)
+        return np.asarray(place, dtype=np.intp)
+
+    def cells_in(self, length_m: float) -> int:
+        """Number of cells that cover a length, rounded up."""
+        return int(np.ceil(length_m / self.cell_m - 1e-6))
+
+    def step(
+        self, lo: IndexArray, start_m: FloatArray, clear_m: FloatArray, hi: IndexArray
+    ) -> StepEstimate:
+        """Step between cells [lo, start) and [clear, hi)."""
+        a = np.maximum(self.index(start_m), lo)
+        b = np.minimum(self.index(clear_m), hi)
+        return step_between(self.shot.cells.sums, (lo, a), (b, hi), start_m, self.shot.slope_prior)
+
+
+def search_steps(search: Search, fixed: list[Zone], stop_m: float, threshold: float) -> list[float]:
+    """Positions of significant steps that are not reflections."""
+    steps = clear_steps(search, fixed, stop_m, threshold)
+    x = search.shot.cells.x_m
+    # A few places per pulse are enough: what is found is placed finely afterwards.
+    at = np.arange(0, x.size, max(search.cells_in(search.shot.pulse_m) // PLACES_PER_PULSE, 1))
+    for _ in range(12):
+        found, section = _scores_at(search, _zones(search, fixed, steps), stop_m, at, None)
+        more = _section_maxima(x[at], found, section, threshold)
+        if not more:
+            break
+        steps += more
+    kept = prune(search, fixed, _located(search, sorted(steps), fixed, stop_m), stop_m, threshold)
+    while len(kept) < len(steps):  # what stays may stand better once its rivals are gone
+        steps = kept
+        kept = prune(search, fixed, _located(search, steps, fixed, stop_m), stop_m, threshold)
+    return kept
+
+
+def clear_steps(
+    search: Search, fixed: list[Zone], stop_m: float, threshold: float, growth: float = 2.0
+) -> list[float]:
+    """Steps that windows of growing length show, neither located finely nor held together.
+
+    Each scale is ``growth`` times the one before it.
+    """
+    x = search.shot.cells.x_m
+    scale = search.shot.recovery_m
+    reach = float(x[-1] - x[0])
+    steps: list[float] = []
+    while scale < reach:  # growing windows: a near neighbour of opposite sign cannot hide a step
+        stride = max(int(scale / 6 / search.cell_m), 1)
+        at = np.arange(0, x.size, stride)
+        zones = _zones(search, fixed, steps)
+        coarse, _ = _scores_at(search, zones, stop_m, at, scale)
+        best = _local_maxima(x[at], coarse, threshold, scale + search.shot.recovery_m)
+        if best.size:
+            # The stride may be longer than the pulse: look at every cell around.
+            around = at[best][:, None] + np.arange(-stride, stride + 1)
+            around = np.clip(around, 0, x.size - 1)
+            fine, _ = _scores_at(search, zones, stop_m, around.ravel(), scale)
+            fine = fine.reshape(around.shape)
+            steps += x[around[np.arange(best.size), np.argmax(fine, axis=1)]].tolist()
+        scale *= growth
+    return steps
+
+
+def _zones(search: Search, fixed: list[Zone], steps: list[float]) -> list[Zone]:
+    """Start and end of the dead zones of all events, in order."""
+    recovery = search.shot.recovery_m
+    return sorted(fixed + [(s, s + recovery) for s in steps])
+
+
+def _scores_at(
+    search: Search,
+    zones: list[Zone],
+    stop_m: float,
+    at: IndexArray,
+    scale_m: float | None,
+) -> tuple[FloatArray, IndexArray]:
+    """Statistic of a step at the cells ``at``, and the first cell of the section each lies in.
+
+    From windows ``scale_m`` long on both sides, or as long as the sections. A cell inside a
+    dead zone gets a first cell behind itself, so that nothing is left in front of it.
+    """
+    edges = np.array([*zones, (stop_m, np.inf)])
+    starts = search.index(edges[:, 0])
+    clears = np.maximum.accumulate(np.concatenate(([0], search.index(edges[:-1, 1]))))
+    k = np.minimum(np.searchsorted(starts, at, side="right"), len(zones))
+    lo, hi = clears[k], starts[k]
+    right = at + search.cells_in(search.shot.recovery_m)
+    first, last = lo, hi
+    if scale_m is not None:
+        window = search.cells_in(scale_m)
+        first, last = np.maximum(lo, at - window), np.minimum(hi, right + window)
+    x_m = search.shot.cells.x_m[at]
+    near, far = np.maximum(at, first), np.minimum(right, last)
+    found = step_between(
+        search.shot.cells.sums, (first, near), (far, last), x_m, search.shot.slope_prior
+    )
+    return found.score(search.remains_db[at], search.shot.rounding_db), lo
+
+
+def _local_maxima(
+    x: FloatArray, score: FloatArray, threshold: float, separation_m: float
+) -> IndexArray:
+    """Strongest positions above the threshold, none closer than ``separation_m``."""
+    found: list[int] = []
+    candidates = np.flatnonzero(score > threshold)
+    candidates = candidates[np.argsort(-score[candidates])]
+    while candidates.size:
+        best = candidates[0]
+        found.append(int(best))
+        candidates = candidates[np.abs(x[candidates] - x[best]) > separation_m]
+    return np.array(found, dtype=np.intp)
+
+
+def _section_maxima(
+    x: FloatArray, score: FloatArray, section: IndexArray, threshold: float
+) -> list[float]:
+    """Strongest position of each section if it is above the threshold."""
+    above = np.flatnonzero(score > threshold)
+    strongest_first = above[np.argsort(-score[above], kind="stable")]
+    _, first = np.unique(section[strongest_first], return_index=True)
+    return [float(v) for v in x[strongest_first[first]]]
+
+
+def alone_between(
+    search: Search, zones: list[Zone], at: FloatArray, stop_m: float
+) -> tuple[IndexArray, IndexArray]:
+    """Cells between which events that start at ``at`` are alone, shape as ``at``.
+
+    ``zones`` are the dead zones of all events, those at ``at`` among them or not.
+    """
+    starts = np.array([z[0] for z in zones])
+    clears = np.array([z[1] for z in zones])
+    order = np.argsort(starts, kind="stable")
+    starts, clears = starts[order], np.maximum.accumulate(clears[order])
+    before = np.searchsorted(starts, at, side="left")
+    behind = np.searchsorted(starts, at, side="right")
+    clears = np.concatenate(([-np.inf], clears))
+    starts = np.concatenate((np.minimum(starts, stop_m), [stop_m]))
+    return search.index(clears[before]), search.index(starts[behind])
+
+
+def _located(search: Search, steps: list[float], fixed: list[Zone], stop_m: float) -> list[float]:
+    """Place each step where the pulse-long ramp fits the points best; merge what coincides."""
+    if not steps:
+        return []
+    shot = search.shot
+    x = shot.cells.x_m
+    at = np.array(steps)
+    lo, hi = alone_between(search, _zones(search, fixed, steps), at, stop_m)
+    place, _ = locate_steps(shot, at, lo, hi)
+    place = np.maximum(place, x[np.minimum(lo, x.size - 1)])
+    place = np.minimum(place, x[np.maximum(np.minimum(hi, x.size) - 1, 0)])
+    refined: list[float] = []
+    for here in place.tolist():
+        if all(abs(here - r) > 0.5 * shot.pulse_m for r in refined):
+            refined.append(here)
+    return refined
+
+
+def prune(
+    search: Search, fixed: list[Zone], steps: list[float], stop_m: float, threshold: float
+) -> list[float]:
+    """Drop the least significant step until all are significant with the others in."""
+    steps = list(steps)
+    while steps:
+        at = np.array(steps)
+        lo, hi = alone_between(search, _zones(search, fixed, steps), at, stop_m)
+        found = search.step(lo, at, at + search.shot.recovery_m, hi)
+        cell = np.minimum(search.index(at), search.remains_db.size - 1)
+        scores = found.score(search.remains_db[cell], search.shot.rounding_db)
+        worst = int(np.argmin(scores))
+        if scores[worst] > threshold:
+            break
+        del steps[worst]
+    return steps
+
+
+def settle_close(
+    search: Search, fixed: list[Zone], steps: list[float], stop_m: float
+) -> tuple[list[float], list[Zone]]:
+    """Settle steps closer than the pulse can part: one where one ramp explains both, else a group.
+
+    Returns
+    -------
+    steps : list of float
+    groups : list of (start, clear)
+    """
+    shot = search.shot
+    near = shot.recovery_m + 4 * search.cell_m
+    steps = sorted(steps)
+    groups: list[Zone] = []
+    k = 0
+    while k + 1 < len(steps):
+        first, second = steps[k], steps[k + 1]
+        if second - first < near:
+            others = _zones(search, fixed, [s for s in steps if s not in (first, second)])
+            lo, hi = alone_between(search, others, np.array([first]), stop_m)
+            place = one_ramp(shot, first, second, lo, hi)
+            if place is not None:
+                steps[k : k + 2] = [place]
+                continue
+            middle = np.array([(first + second) / 2])
+            found = compound_ramps(shot, middle, lo, hi).get(0, (first, second))
+            groups.append((found[0], max(found[1], second - shot.recovery_m) + shot.recovery_m))
+            del steps[k : k + 2]
+            continue
+        k += 1
+    return steps, groups
+
+
+def take_out_compounds(
+    search: Search, fixed: list[Zone], steps: list[float], stop_m: float
+) -> tuple[list[float], list[Zone]]:
+    """Take out of the steps those whose ramp is really two; return both kinds."""
+    at = np.array(steps)
+    lo, hi = alone_between(search, _zones(search, fixed, steps), at, stop_m)
+    double = compound_ramps(search.shot, at, lo, hi)
+    groups = [(first, second + search.shot.recovery_m) for first, second in double.values()]
+    return [step for k, step in enumerate(steps) if k not in double], groups

@@ -1,0 +1,106 @@
+"""The instrument's own event table held against the waveform: a cross-check, never a source.
+
+A table that disagrees says that one of the two was made with other settings, belongs to
+another shot, or that somebody moved a marker. The measurement stays that of the waveform.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from otdravg.findings import Finding, Severity
+from otdravg.shot.detect import Detection, EventKind
+from otdravg.shot.settings import TableEvent
+
+__all__ = ["table_findings"]
+
+#: A table entry with a smaller loss and no reflection may well be below detection here, dB.
+LEAST_TABLE_LOSS_DB = 0.05
+#: Losses that differ by more than this, and by more than noise explains, are worth a word, dB.
+LOSS_DISAGREES_DB = 0.10
+#: So many entries, if they are most, say that the table is of another shot or scale.
+LEAST_ENTRIES = 3
+#: The same if their losses are typically this share larger or smaller.
+SCALE_DISAGREES = 0.25
+
+
+def table_findings(detection: Detection) -> tuple[Finding, ...]:
+    """Compare the event table in the file with what the waveform shows.
+
+    Parameters
+    ----------
+    detection : Detection
+        Events of one shot; its trace holds the table.
+
+    Returns
+    -------
+    tuple of Finding
+        Empty where there is no table or nothing disagrees. At most one finding each for
+        events that the waveform does not show, losses that differ and an end that differs.
+    """
+    shot = detection.shot
+    where = shot.trace.identity.direction.value
+    # Tables hold times to 100 ps and often the end of a marker: allow half a pulse more.
+    tolerance = shot.placing_m + 0.5 * shot.pulse_m + 1.0
+    entries = [(e, e.distance_m(shot.group_index)) for e in shot.trace.table]
+    found = [e for e in detection.events if e.kind is not EventKind.END]
+    at = np.array([e.distance_m for e in found])
+    unseen: list[str] = []
+    differing: list[str] = []
+    ratios: list[float] = []  # of the waveform's losses to the table's
+    for entry, x_m in entries:
+        inside = shot.x_m[shot.front_clear] < x_m < detection.end_m - tolerance
+        if entry.is_end or not inside or not _counts(entry):
+            continue
+        near = np.flatnonzero(np.abs(at - x_m) < tolerance)
+        if not near.size:
+            unseen.append(f"{x_m:.0f} m ({entry.loss_db:+.2f} dB)")
+            continue
+        event = found[int(near[np.argmin(np.abs(at[near] - x_m))])]
+        if event.loss_db is None or event.u_loss_db is None:
+            continue
+        if abs(entry.loss_db) > max(LEAST_TABLE_LOSS_DB, 5 * event.u_loss_db):
+            ratios.append(event.loss_db / entry.loss_db)
+        if abs(event.loss_db - entry.loss_db) > max(LOSS_DISAGREES_DB, 4 * event.u_loss_db):
+            differing.append(f"{x_m:.0f} m ({entry.loss_db:+.2f} against {event.loss_db:+.2f} dB)")
+    # A marker in a dead zone spoils one entry; most of them differ if table or levels are others.
+    most_unseen = len(unseen) >= max(LEAST_ENTRIES, len(ratios))
+    scaled = len(ratios) >= LEAST_ENTRIES and abs(np.median(ratios) - 1) > SCALE_DISAGREES
+    findings = [
+        Finding(severity, code, where, f"{text}: {', '.join(places)}", done)
+        for severity, code, text, places, done in (
+            (
+                Severity.CAUTION if most_unseen else Severity.NOTE,
+                "table-event-unseen",
+                "the file's own table lists events that the waveform does not show",
+                unseen,
+                "the waveform was measured; look at these places if the table was made by hand",
+            ),
+            (
+                Severity.CAUTION if scaled else Severity.NOTE,
+                "table-loss-differs",
+                "the file's own table has other one-way losses than the waveform",
+                differing,
+                "the waveform was measured; markers set by hand often lie in a dead zone",
+            ),
+        )
+        if places
+    ]
+    ends = [x_m for entry, x_m in entries if entry.is_end]
+    if ends and detection.end_seen and abs(ends[-1] - detection.end_m) > 2 * tolerance:
+        findings.append(
+            Finding(
+                Severity.CAUTION,
+                "table-end-differs",
+                where,
+                f"the file's own table ends the fibre at {ends[-1]:.0f} m, the waveform at "
+                f"{detection.end_m:.0f} m",
+                "the waveform was measured; check the group index and that the file is whole",
+            )
+        )
+    return tuple(findings)
+
+
+def _counts(entry: TableEvent) -> bool:
+    """Whether an entry is large enough that the waveform should show it."""
+    return entry.reflectance_db is not None or abs(entry.loss_db) >= LEAST_TABLE_LOSS_DB

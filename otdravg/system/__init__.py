@@ -1,0 +1,1 @@
+"""Files, folders, processes and foreign text, handled safely."""

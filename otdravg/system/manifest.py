@@ -1,0 +1,107 @@
+"""``manifest.sha256``: the hash of every file of a closeout, as ``sha256sum -c`` reads it."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from otdravg.errors import BadCloseout
+from otdravg.system.ordinary import open_ordinary
+
+__all__ = ["MANIFEST", "ManifestCheck", "check_manifest", "read_manifest", "write_manifest"]
+
+MANIFEST = "manifest.sha256"
+#: A hundred thousand files of a closeout take less; a longer manifest does not fit its folder.
+_LARGEST_BYTES = 32 * 2**20
+_LINE = re.compile(r"([0-9a-f]{64}) [ *](.+)")
+
+
+@dataclass(frozen=True, slots=True)
+class ManifestCheck:
+    """What came of a check; names are relative to the folder, with forward slashes."""
+
+    listed: int
+    changed: tuple[str, ...]
+    missing: tuple[str, ...]
+    extra: tuple[str, ...]  # there, and not in the manifest
+
+    @property
+    def is_good(self) -> bool:
+        """Whether the folder is exactly what the manifest says."""
+        return not (self.changed or self.missing or self.extra)
+
+
+def write_manifest(folder: Path) -> None:
+    """Write the manifest over every file below a folder."""
+    lines = [f"{_hash_of(folder / name)}  {name}\n" for name in files_below(folder)]
+    (folder / MANIFEST).write_bytes("".join(lines).encode("utf-8"))
+
+
+def read_manifest(folder: Path) -> Mapping[str, str]:
+    """Return the hashes by file name.
+
+    Raises
+    ------
+    BadCloseout
+        If there is no manifest, or a line of it cannot be read.
+    """
+    place = folder / MANIFEST
+    try:
+        with open_ordinary(str(place)) as stream:
+            text = stream.read(_LARGEST_BYTES).decode("utf-8")
+    except OSError as error:
+        raise BadCloseout(
+            place, error.strerror or "cannot be read", "name the folder of a closeout"
+        ) from error
+    except UnicodeDecodeError as error:
+        raise BadCloseout(place, f"is not UTF-8 at byte {error.start}") from error
+    hashes: dict[str, str] = {}
+    for number, line in enumerate(text.splitlines(), start=1):
+        match = _LINE.fullmatch(line)
+        if match is None:
+            raise BadCloseout(place, f"line {number} is not a hash and a name")
+        if match[2] in hashes:
+            raise BadCloseout(place, f"line {number} names {match[2]} a second time")
+        hashes[match[2]] = match[1]
+    return hashes
+
+
+def check_manifest(folder: Path) -> ManifestCheck:
+    """Hold a folder against its manifest."""
+    hashes = read_manifest(folder)
+    present = set(files_below(folder))
+    return ManifestCheck(
+        listed=len(hashes),
+        changed=tuple(
+            name
+            for name, wanted in hashes.items()
+            if name in present and _hash_of(folder / name) != wanted
+        ),
+        missing=tuple(name for name in hashes if name not in present),
+        extra=tuple(sorted(present - set(hashes))),
+    )
+
+
+def files_below(folder: Path) -> list[str]:
+    """Names of all files but the manifest, sorted, with forward slashes."""
+    return sorted(
+        name
+        for path in folder.rglob("*")
+        if (path.is_symlink() or not path.is_dir())
+        and (name := path.relative_to(folder).as_posix()) != MANIFEST
+    )
+
+
+def _hash_of(path: Path) -> str:
+    """SHA-256 of a file; a link, a device or a file that cannot be opened has none."""
+    digest = hashlib.sha256()
+    try:
+        with open_ordinary(str(path)) as stream:
+            while chunk := stream.read(1 << 20):
+                digest.update(chunk)
+    except OSError:
+        return ""
+    return digest.hexdigest()

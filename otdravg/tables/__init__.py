@@ -1,0 +1,1 @@
+"""Tables: what each row and column of the outputs is."""

@@ -1,0 +1,87 @@
+"""Tables as CSV after RFC 4180, safe to open in a spreadsheet."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from decimal import Decimal
+from typing import TypeVar
+
+from otdravg.errors import BadSetting
+from otdravg.system.printable import printable
+
+__all__ = ["Cell", "CellTable", "Column", "CsvStyle", "cell_table", "csv_bytes", "csv_table"]
+
+#: A spreadsheet takes a text that begins with one of these for a formula to run.
+_FORMULA_SIGNS = ("=", "+", "-", "@", "＝", "＋", "－", "＠")
+
+Cell = str | int | bool | Decimal | datetime | None
+Row = TypeVar("Row")
+Column = tuple[str, Callable[[Row], Cell]]
+
+
+@dataclass(frozen=True, slots=True)
+class CsvStyle:
+    """How numbers and cells are written, for spreadsheets of other countries."""
+
+    separator: str = ","
+    decimal_comma: bool = False
+
+    def __post_init__(self) -> None:
+        if self.separator not in (",", ";", "\t"):
+            raise BadSetting("csv separator", self.separator, 'write ",", ";" or a tab')
+        if self.decimal_comma and self.separator == ",":
+            raise BadSetting("csv separator", ",", "a decimal comma needs ; or a tab beside it")
+
+
+@dataclass(frozen=True, slots=True)
+class CellTable:
+    """A table before it is written in any format: numbers rounded as reported."""
+
+    names: tuple[str, ...]
+    rows: tuple[tuple[Cell, ...], ...]
+
+
+def cell_table(columns: Sequence[Column[Row]], rows: Iterable[Row]) -> CellTable:
+    """Return the cells of some rows, without the format of any output."""
+    return CellTable(
+        tuple(name for name, _ in columns),
+        tuple(tuple(value_of(row) for _, value_of in columns) for row in rows),
+    )
+
+
+def csv_table(columns: Sequence[Column[Row]], rows: Iterable[Row]) -> bytes:
+    """Return rows as CSV; see :func:`csv_bytes`."""
+    return csv_bytes(cell_table(columns, rows))
+
+
+def csv_bytes(table: CellTable, style: CsvStyle | None = None) -> bytes:
+    """Return a table as UTF-8 CSV with a line of names in front.
+
+    Numbers stand bare; what is not measured is an empty cell. Text that a spreadsheet could
+    run as a formula gets an apostrophe in front, and line breaks in a text are written out.
+    """
+    style = style or CsvStyle()
+    stream = io.StringIO(newline="")
+    writer = csv.writer(stream, delimiter=style.separator, lineterminator="\r\n")
+    writer.writerow(table.names)
+    writer.writerows([_text(cell, style) for cell in row] for row in table.rows)
+    return stream.getvalue().encode("utf-8")
+
+
+def _text(value: Cell, style: CsvStyle) -> str:
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, datetime):
+        return value.strftime("%Y-%m-%dT%H:%M:%SZ")
+    if isinstance(value, str):
+        text = printable(value)
+        return f"'{text}" if text.lstrip().startswith(_FORMULA_SIGNS) else text
+    if isinstance(value, Decimal) and style.decimal_comma:
+        return str(value).replace(".", ",")
+    return str(value)

@@ -1,0 +1,260 @@
+"""A cable review as CSV tables: splices, findings, shots, and the work list."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from decimal import Decimal
+
+from otdravg.cable.decisions.model import SealedDecision
+from otdravg.cable.model import (
+    CableFinding,
+    CableReview,
+    Change,
+    History,
+    IdentityCheck,
+    ShotRecord,
+    SpliceRow,
+)
+from otdravg.cable.patterns.model import Pattern
+from otdravg.cable.resplice.plan import Unit
+from otdravg.quantities import Quantity, reported
+from otdravg.shot.settings import Direction
+from otdravg.tables.csv_file import CellTable, Column, CsvStyle, cell_table, csv_bytes
+
+__all__ = ["cable_tables", "review_cells"]
+
+_SPLICES: tuple[Column[SpliceRow], ...] = (
+    ("cable", lambda r: r.cable),
+    ("fibre", lambda r: r.fibre),
+    ("ribbon", lambda r: r.ribbon),
+    ("position", lambda r: r.position),
+    ("colour", lambda r: r.colour),
+    ("wavelength_nm", lambda r: r.wavelength_nm),
+    ("closure", lambda r: r.closure),
+    ("distance_m", lambda r: reported(r.distance_m, Quantity.DISTANCE_M)),
+    ("loss_ab_db", lambda r: reported(r.loss_ab_db, Quantity.LOSS_DB)),
+    ("loss_ba_db", lambda r: reported(r.loss_ba_db, Quantity.LOSS_DB)),
+    ("loss_db", lambda r: reported(r.loss_db, Quantity.LOSS_DB)),
+    (
+        "expanded_uncertainty_db",
+        lambda r: reported(r.expanded_uncertainty_db, Quantity.UNCERTAINTY_DB),
+    ),
+    ("backscatter_step_db", lambda r: reported(r.backscatter_step_db, Quantity.LOSS_DB)),
+    ("kind", lambda r: r.kind.value),
+    ("verdict", lambda r: r.verdict.verdict.value),
+    ("reason", lambda r: r.verdict.reason),
+    ("attempt", lambda r: r.attempt),
+    ("file_ab", lambda r: r.file_ab),
+    ("file_ba", lambda r: r.file_ba),
+    ("closure_number", lambda r: r.closure_number),
+    ("limit_db", lambda r: r.verdict.limit_db),
+    ("near_limit", lambda r: r.verdict.near_limit),
+    ("action", lambda r: r.verdict.action.value),
+    ("coverage", lambda r: r.coverage.value),
+    ("detected", lambda r: r.detected),
+    ("reflectance_db", lambda r: reported(r.reflectance_db, Quantity.REFLECTANCE_DB)),
+    ("more_than_at_shortest_db", lambda r: reported(r.bend_db, Quantity.LOSS_DB)),
+    ("missing_because", lambda r: r.reason),
+    ("decision", lambda r: r.decided),
+    ("taken", lambda r: r.taken),
+)
+
+_FINDINGS: tuple[Column[CableFinding], ...] = (
+    ("severity", lambda f: f.severity.value),
+    ("finding", lambda f: f.code),
+    ("cable", lambda f: f.cable),
+    ("fibre", lambda f: f.fibre),
+    ("wavelength_nm", lambda f: f.wavelength_nm),
+    ("direction", lambda f: f.direction),
+    ("closure", lambda f: f.closure),
+    ("files", lambda f: " | ".join(f.files)),
+    ("evidence", lambda f: f.evidence),
+    ("what_to_do", lambda f: f.what_to_do),
+    ("other_fibres", lambda f: " ".join(str(fibre) for fibre in f.other_fibres)),
+)
+
+_SHOTS: tuple[Column[ShotRecord], ...] = (
+    ("file", lambda s: s.path),
+    ("use", lambda s: s.use.value),
+    ("cable", lambda s: s.taken_for.cable),
+    ("fibre", lambda s: s.taken_for.fibre),
+    ("direction", lambda s: _direction(s.taken_for.direction)),
+    ("wavelength_nm", lambda s: s.taken_for.wavelength_nm),
+    ("attempt", lambda s: s.attempt or None),
+    ("decided_by", lambda s: s.taken_for.how if s.identity is not None else ""),
+    ("remark", lambda s: s.remark),
+    ("findings", lambda s: " | ".join(sorted({f.code for f in s.findings}))),
+    ("sha256", lambda s: s.sha256),
+    ("points_sha256", lambda s: s.waveform_sha256),
+    ("taken", lambda s: s.taken),
+    (
+        "pulse_ns",
+        lambda s: reported(s.settings.pulse_ns, Quantity.PULSE_NS) if s.settings else None,
+    ),
+    (
+        "group_index",
+        lambda s: reported(s.settings.group_index, Quantity.GROUP_INDEX) if s.settings else None,
+    ),
+    ("points", lambda s: s.point_count or None),
+    ("header_cable", lambda s: s.identity.cable if s.identity else ""),
+    ("header_fibre", lambda s: s.identity.fibre if s.identity else ""),
+    ("header_end_a", lambda s: s.identity.location_a if s.identity else ""),
+    ("header_end_b", lambda s: s.identity.location_b if s.identity else ""),
+    ("instrument", lambda s: s.identity.instrument if s.identity else ""),
+)
+
+
+def _direction(direction: Direction) -> str:
+    return "" if direction is Direction.UNKNOWN else direction.value
+
+
+def _percent(chance: float, places: int = 0) -> str:
+    return f"{100 * chance:.{places}f} %"
+
+
+_RESPLICE: tuple[Column[Unit], ...] = (
+    ("cable", lambda u: u.cable),
+    ("closure", lambda u: u.closure),
+    ("closure_number", lambda u: u.closure_number),
+    ("distance_m", lambda u: reported(u.distance_m, Quantity.DISTANCE_M)),
+    ("ribbon", lambda u: u.ribbon),
+    ("fibres_cut", lambda u: f"{u.fibres[0]}–{u.fibres[-1]}" if len(u.fibres) > 1 else u.fibres[0]),
+    ("failing_fibres", lambda u: " ".join(str(fibre) for fibre in _numbers(u))),
+    ("failing", lambda u: " | ".join(_failing(u))),
+    ("advice", lambda u: u.advised.value),
+    ("because", lambda u: u.because),
+    ("single_fibre_failure_rate", lambda u: _percent(u.risk.p_fail, 1)),
+    ("chance_all_pass", lambda u: _percent(u.risk.chance_all_pass)),
+    ("expected_worst_after_db", lambda u: u.risk.expected_worst_db),
+    ("choice", lambda u: " | ".join(f"{o.choice.value}: {o.sentence}" for o in u.options)),
+)
+
+
+def _numbers(unit: Unit) -> list[int]:
+    return list(dict.fromkeys(failing.fibre for failing in unit.failing))
+
+
+def _failing(unit: Unit) -> list[str]:
+    texts = []
+    for one in unit.failing:
+        text = f"{one.fibre} ({one.colour}) {one.wavelength_nm} nm {one.loss_db} dB"
+        if one.over_by_db is not None:
+            text += f", {one.over_by_db} over"
+        texts.append(f"{text}, {one.verdict.verdict.value}")
+    return texts
+
+
+@dataclass(frozen=True, slots=True)
+class _Entry:
+    """One attempt of one splice."""
+
+    history: History
+    number: int
+
+
+_HISTORY: tuple[Column[_Entry], ...] = (
+    ("cable", lambda e: e.history.key.cable),
+    ("fibre", lambda e: e.history.key.fibre),
+    ("wavelength_nm", lambda e: e.history.wavelength_nm),
+    ("closure", lambda e: e.history.closure),
+    ("attempt", lambda e: e.history.attempts[e.number].number),
+    ("taken", lambda e: e.history.attempts[e.number].taken),
+    ("loss_db", lambda e: reported(e.history.attempts[e.number].loss_db, Quantity.LOSS_DB)),
+    (
+        "expanded_uncertainty_db",
+        lambda e: reported(
+            None if (u := e.history.attempts[e.number].u_loss_db) is None else 2 * u,
+            Quantity.UNCERTAINTY_DB,
+        ),
+    ),
+    ("file_ab", lambda e: e.history.attempts[e.number].file_ab),
+    ("file_ba", lambda e: e.history.attempts[e.number].file_ba),
+)
+
+_IDENTITY: tuple[Column[IdentityCheck], ...] = (
+    ("cable", lambda i: i.key.cable),
+    ("fibre", lambda i: i.key.fibre),
+    ("confidence", lambda i: i.confidence.value),
+    ("margin", lambda i: None if i.margin is None else Decimal(f"{i.margin:.1f}")),
+    ("best_other_fibre", lambda i: i.best_other),
+    ("evidence", lambda i: i.text),
+)
+
+_CHANGES: tuple[Column[Change], ...] = (
+    ("change", lambda c: c.kind.value),
+    ("cable", lambda c: c.key.cable),
+    ("fibre", lambda c: c.key.fibre),
+    ("wavelength_nm", lambda c: c.wavelength_nm),
+    ("closure", lambda c: c.closure),
+    ("before_db", lambda c: reported(c.before_db, Quantity.LOSS_DB)),
+    ("after_db", lambda c: reported(c.after_db, Quantity.LOSS_DB)),
+    (
+        "combined_uncertainty_db",
+        lambda c: reported(c.combined_uncertainty_db, Quantity.UNCERTAINTY_DB),
+    ),
+)
+
+
+_PATTERNS: tuple[Column[Pattern], ...] = (
+    ("cable", lambda p: p.cable),
+    ("wavelength_nm", lambda p: p.wavelength_nm),
+    ("pattern", lambda p: p.kind.value),
+    ("where", lambda p: p.where),
+    ("more_loss_db", lambda p: reported(p.effect_db, Quantity.LOSS_DB)),
+    (
+        "expanded_uncertainty_db",
+        lambda p: reported(2 * p.u_effect_db, Quantity.UNCERTAINTY_DB),
+    ),
+    ("chance_of_luck", lambda p: p.chance),
+    ("what_stands_out", lambda p: p.sentence),
+    ("where_to_look", lambda p: p.where_to_look),
+)
+
+
+#: Named as in a file of decisions, so that the table can be read as one.
+_DECISIONS: tuple[Column[SealedDecision], ...] = (
+    ("what", lambda d: d.decision.what.value),
+    ("who", lambda d: d.decision.who),
+    ("when", lambda d: d.decision.when),
+    ("why", lambda d: d.decision.why),
+    ("cable", lambda d: d.decision.cable),
+    ("fibre", lambda d: d.decision.fibre),
+    ("wavelength_nm", lambda d: d.decision.wavelength_nm),
+    ("closure", lambda d: d.decision.closure),
+    ("file", lambda d: d.decision.file),
+    ("value", lambda d: d.decision.value),
+    ("before", lambda d: d.before),
+    ("seal", lambda d: d.seal),
+)
+
+
+def review_cells(review: CableReview) -> dict[str, CellTable]:
+    """Return the tables of a review by name, with every figure as it is reported.
+
+    Always there: ``splices``, ``findings``, ``shots``, ``resplice``, ``identity``, ``patterns``.
+    ``attempts`` is there if something was shot again, ``changes`` after a comparison with an
+    earlier run, ``decisions`` if a reviewer decided something.
+    """
+    units = review.plan.units if review.plan is not None else ()
+    tables = {
+        "splices": cell_table(_SPLICES, review.rows),
+        "findings": cell_table(_FINDINGS, review.findings),
+        "shots": cell_table(_SHOTS, review.shots),
+        "resplice": cell_table(_RESPLICE, units),
+        "identity": cell_table(_IDENTITY, review.identities),
+    }
+    if review.patterns is not None:
+        tables["patterns"] = cell_table(_PATTERNS, review.patterns.found)
+    if review.history:
+        entries = [_Entry(h, n) for h in review.history for n in range(len(h.attempts))]
+        tables["attempts"] = cell_table(_HISTORY, entries)
+    if review.changes:
+        tables["changes"] = cell_table(_CHANGES, review.changes)
+    if review.decisions:
+        tables["decisions"] = cell_table(_DECISIONS, review.decisions)
+    return tables
+
+
+def cable_tables(review: CableReview, style: CsvStyle | None = None) -> dict[str, bytes]:
+    """Return the tables of a review as CSV, by file name; see :func:`review_cells`."""
+    return {f"{name}.csv": csv_bytes(table, style) for name, table in review_cells(review).items()}

@@ -1,0 +1,373 @@
+"""The verdicts of one pair: every reading held against its limit, and what to do next.
+
+The limit is the contract's and comes from the user; the package knows none but a
+stated default. The comparison itself is :func:`otdravg.verdict.decision.held_against`.
+
+References
+----------
+.. [1] D. Marcuse, "Loss analysis of single-mode fiber splices", Bell Syst. Tech. J. 56
+   (1977): loss between two Gaussian modes of unequal width.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from decimal import Decimal
+
+from otdravg.findings import Finding, Severity
+from otdravg.fit.reading import Coverage, Kind, Reading
+from otdravg.forecast.settle import settling_steps
+from otdravg.pair.checks import pair_findings
+from otdravg.pair.measure import PairMeasurement
+from otdravg.quantities import Quantity, distance_text, in_km, reported
+from otdravg.shot.settings import Identity
+from otdravg.shot.trace import Trace
+from otdravg.verdict.decision import Action, Verdict, expanded, held_against, is_implausible
+from otdravg.verdict.limits import Limits, Rule
+
+__all__ = [
+    "Action",
+    "Judged",
+    "Limits",
+    "PairReport",
+    "Rule",
+    "Verdict",
+    "judge_pair",
+    "judge_reading",
+    "mismatch_loss_db",
+]
+
+#: An estimate below this is lost in its own uncertainty.
+_MISMATCH_WORTH_SAYING_DB = Decimal("0.010")
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """A reading with its verdict and what to do."""
+
+    reading: Reading
+    verdict: Verdict
+    near_limit: bool  # the limit lies inside loss ± U
+    limit_db: Decimal | None  # None where no limit applies
+    reason: str  # one sentence
+    action: Action
+
+    @property
+    def needs_work(self) -> bool:
+        """Whether somebody has to do something about it."""
+        return self.action is not Action.NONE
+
+    @property
+    def loss_db(self) -> Decimal | None:
+        """The true loss as reported and judged."""
+        return reported(self.reading.loss_db, Quantity.LOSS_DB)
+
+    @property
+    def mismatch_loss_db(self) -> Decimal | None:
+        """Part of the loss that the unequal fibres cost: an estimate no re-splice removes."""
+        ratio = self.reading.mode_field_ratio
+        return None if ratio is None else reported(mismatch_loss_db(ratio), Quantity.LOSS_DB)
+
+    @property
+    def gain_seen_from(self) -> str | None:
+        """The end, A or B, from which the splice reads as an apparent gain."""
+        reading = self.reading
+        for end, loss_db, u_db in (
+            ("A", reading.loss_ab_db, reading.u_ab_db),
+            ("B", reading.loss_ba_db, reading.u_ba_db),
+        ):
+            # Below zero by more than its expanded uncertainty; else it may well be a loss.
+            if loss_db is not None and loss_db < -2 * (u_db or 0.0) - 0.0005:
+                return end
+        return None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PairReport:
+    """What every export of one pair reads.
+
+    Sum and mean are of the losses as reported, so that the printed column adds up.
+    """
+
+    measurement: PairMeasurement
+    limits: Limits
+    limit_db: Decimal
+    limit_is_stated: bool  # False: the default was used, and every output says so
+    splices: tuple[Judged, ...]  # every position, connectors included, in order from A
+    sum_db: Decimal | None  # of the true losses of splices and groups measured both ways
+    sum_count: int
+    mean_db: Decimal | None  # of the single splices measured both ways
+    mean_count: int
+    doubts: tuple[Finding, ...]  # why the shots may not be one fibre, or not what they say
+    next_steps: tuple[str, ...]  # plain sentences
+    needs_work: bool
+
+    @property
+    def exit_status(self) -> int:
+        """0: all within limit; 1: something is over limit or needs a look."""
+        return 1 if self.needs_work else 0
+
+    @property
+    def in_km(self) -> bool:
+        """Whether distances along this span are written in km."""
+        return in_km(self.measurement.axis.length_m)
+
+
+def mismatch_loss_db(ratio: float) -> float:
+    """Loss of a perfect splice between fibres of unequal mode field.
+
+    Parameters
+    ----------
+    ratio : float
+        w after / w before; the order does not matter.
+
+    Returns
+    -------
+    float
+        -20·log10(2r/(1 + r²)) in dB, never negative [1]_.
+    """
+    return -20 * math.log10(2 * ratio / (1 + ratio * ratio))
+
+
+def judge_reading(reading: Reading, limit_db: Decimal, rule: Rule) -> Judged:
+    """Hold one reading against the limit; see :func:`otdravg.verdict.decision.held_against`."""
+    loss_db = reported(reading.loss_db, Quantity.LOSS_DB)
+    if reading.coverage is not Coverage.BOTH or loss_db is None:
+        return _without_loss(reading, limit_db)
+    if is_implausible(reading.loss_db, reading.u_loss_db):
+        return _judged(
+            reading,
+            limit_db,
+            Verdict.IMPLAUSIBLE,
+            Action.LOOK,
+            "The true loss is below zero by more than noise explains, and no splice amplifies: "
+            "a wrong pair of shots or a crossed fibre is suspected.",
+        )
+    if reading.kind is Kind.CONNECTOR:
+        reason = "A connector: the splice limit does not apply to it."
+        return _judged(reading, limit_db, Verdict.NOT_JUDGED, Action.NONE, reason)
+    return _held_against(limit_db, rule, reading, loss_db)
+
+
+def _judged(
+    reading: Reading,
+    limit_db: Decimal,
+    verdict: Verdict,
+    action: Action,
+    reason: str,
+    *,
+    near_limit: bool = False,
+) -> Judged:
+    own_limit_db = None if reading.kind is Kind.CONNECTOR else limit_db
+    return Judged(reading, verdict, near_limit, own_limit_db, reason, action)
+
+
+def _without_loss(reading: Reading, limit_db: Decimal) -> Judged:
+    """Judge a position without a true loss; a connector has no limit to be shot again for."""
+    action = Action.NONE if reading.kind is Kind.CONNECTOR else Action.SHOOT_AGAIN
+    cause = (reading.reason or "the shots do not reach it").rstrip(".")
+    if reading.coverage is Coverage.NONE:
+        return _judged(reading, limit_db, Verdict.NOT_MEASURED, action, f"Not measured ({cause}).")
+    reason = f"A reading from one end is not the loss ({cause})."
+    return _judged(reading, limit_db, Verdict.ONE_WAY, action, reason)
+
+
+def _held_against(limit_db: Decimal, rule: Rule, reading: Reading, loss_db: Decimal) -> Judged:
+    """Compare a true loss with its limit, in decimals as reported."""
+    expanded_db = expanded(reading.u_loss_db)
+    held = held_against(loss_db, expanded_db, limit_db, rule)
+    figures = f"{loss_db} ± {expanded_db} dB against {limit_db} dB"
+    if reading.kind is Kind.GROUP:
+        figures = f"The sum of several splices, {figures}"
+    if held.verdict is Verdict.TOO_CLOSE:
+        action = Action.SHOOT_AGAIN
+        reason = f"{figures}: the limit lies inside the uncertainty."
+    elif held.verdict is Verdict.WITHIN:
+        action = Action.NONE
+        reason = f"{figures}: at or below the limit."
+    else:
+        action = Action.LOOK if reading.kind is Kind.GROUP else Action.RE_SPLICE
+        reason = f"{figures}: {loss_db - limit_db} dB over the limit."
+    return _judged(reading, limit_db, held.verdict, action, reason, near_limit=held.near_limit)
+
+
+def judge_pair(measurement: PairMeasurement, limits: Limits) -> PairReport:
+    """Judge every position of a fibre and say what to do next."""
+    limit_db, is_stated = limits.applying_to(measurement.ab.identity.nominal_wavelength_nm)
+    judged = tuple(judge_reading(r, limit_db, limits.rule) for r in measurement.readings)
+    summed = [(j, j.loss_db) for j in judged if j.reading.kind is not Kind.CONNECTOR]
+    losses_db = [loss_db for _, loss_db in summed if loss_db is not None]
+    single_db = [
+        loss_db for j, loss_db in summed if loss_db is not None and j.reading.kind is not Kind.GROUP
+    ]
+    doubts = (
+        *_doubts(measurement.ab.identity, measurement.ba.identity),
+        *pair_findings(measurement),
+    )
+    damage = [
+        text for trace in (measurement.ab, measurement.ba) if (text := _damage(trace)) is not None
+    ]
+    to_check = [*(f"{doubt.text}; {doubt.done}" for doubt in doubts), *damage]
+    mean_db = float(sum(single_db) / len(single_db)) if single_db else None
+    return PairReport(
+        measurement=measurement,
+        limits=limits,
+        limit_db=limit_db,
+        limit_is_stated=is_stated,
+        splices=judged,
+        sum_db=sum(losses_db, Decimal(0)) if losses_db else None,
+        sum_count=len(losses_db),
+        mean_db=reported(mean_db, Quantity.LOSS_DB),
+        mean_count=len(single_db),
+        doubts=doubts,
+        next_steps=(
+            *(f"Check the files first: {text}." for text in to_check),
+            *_next_steps(judged, limit_db, km=in_km(measurement.axis.length_m), clear=not to_check),
+            # What would settle a splice is not to be read from a file that is damaged.
+            *(() if damage else _settling(measurement, judged, limit_db)),
+        ),
+        needs_work=bool(to_check) or any(j.needs_work for j in judged),
+    )
+
+
+def _damage(trace: Trace) -> str | None:
+    """The first thing that is missing or broken in a file, if anything is."""
+    broken = [f for f in trace.findings if f.severity is Severity.DEFECT]
+    if not broken:
+        return None
+    return f"{trace.identity.path}: {broken[0].where}: {broken[0].text}; {broken[0].done}"
+
+
+def _settling(
+    measurement: PairMeasurement, judged: Sequence[Judged], limit_db: Decimal
+) -> tuple[str, ...]:
+    """What would settle the splices that are near the limit or not measured both ways."""
+    return settling_steps(
+        measurement,
+        [j.reading for j in judged if j.near_limit],
+        [j.reading for j in judged if j.action is Action.SHOOT_AGAIN and not j.near_limit],
+        limit_db,
+    )
+
+
+def _doubts(ab: Identity, ba: Identity) -> tuple[Finding, ...]:
+    """Compare what the headers say of the fibre.
+
+    All fibres of a cable are spliced at the same places, so shots of two of them pair
+    without a fault to see, and only the headers tell.
+    """
+    return tuple(
+        Finding(
+            Severity.CAUTION,
+            f"{code}-names-differ",
+            "GenParams",
+            f"the header from A names {code} {from_a!r}, the one from B {from_b!r}",
+            "losses of two different fibres mean nothing; make sure that it is one",
+        )
+        for code, from_a, from_b in (
+            ("fibre", ab.fibre, ba.fibre),
+            ("cable", ab.cable, ba.cable),
+        )
+        if _name_different_things(from_a, from_b)
+    )
+
+
+def _name_different_things(one: str, other: str) -> bool:
+    """Tell 012 from 013, but not 012 from ``F12``; an empty name says nothing."""
+    keys = [[int(digits) for digits in re.findall("[0-9]+", name)] for name in (one, other)]
+    if all(keys):
+        return keys[0] != keys[1]
+    letters = ["".join(filter(str.isalnum, name)).casefold() for name in (one, other)]
+    return all(letters) and letters[0] != letters[1]
+
+
+def _next_steps(
+    judged: Sequence[Judged], limit_db: Decimal, *, km: bool, clear: bool
+) -> tuple[str, ...]:
+    """Say in plain sentences what to do, most urgent first.
+
+    ``clear`` is False where it is doubtful that both files are one fibre: then nothing is said
+    to be good.
+    """
+    steps: list[str] = []
+    for action in (Action.RE_SPLICE, Action.LOOK, Action.SHOOT_AGAIN):
+        steps += [_step(j, km) for j in judged if j.action is action]
+    if any(j.action is Action.RE_SPLICE for j in judged):
+        steps.append(
+            "A splice is cut and remade with its whole ribbon: note what the ribbon's other "
+            "fibres read before cutting, and shoot them all again after."
+        )
+    steps += [
+        f"{_place(j, km).capitalize()} passes, but the limit lies inside {_figures(j)}: "
+        "a surer measurement would settle it."
+        for j in judged
+        if j.verdict is Verdict.WITHIN and j.near_limit
+    ]
+    passing = sum(j.verdict is Verdict.WITHIN for j in judged)
+    if not any(j.reading.kind is not Kind.CONNECTOR for j in judged):
+        steps.append(
+            "No splice shows in either shot. If there are some, give their distances (--at): "
+            "a good splice can be too small to see and is still measured there."
+        )
+    elif clear and not any(j.needs_work for j in judged):
+        subject = "the one splice is" if passing == 1 else f"all {passing} splices are"
+        steps.insert(0, f"Nothing to redo: {subject} within {limit_db} dB.")
+    return tuple(steps)
+
+
+def _step(judged: Judged, km: bool) -> str:
+    """One sentence or two for one position that needs work."""
+    place = _place(judged, km)
+    if judged.verdict is Verdict.IMPLAUSIBLE:
+        return (
+            f"Look at {place}: {_figures(judged)} is below zero and cannot be a loss. Check that "
+            "both files are this fibre, shot from opposite ends, and that no fibres are crossed."
+        )
+    if judged.verdict is Verdict.TOO_CLOSE:
+        return (
+            f"Shoot {place} again with longer averaging or another pulse: {_figures(judged)} is "
+            f"too close to {judged.limit_db} dB to call."
+        )
+    if judged.verdict is not Verdict.OVER:
+        return (
+            f"Shoot {place} again: a shorter pulse shortens dead zones, longer averaging lowers "
+            f"noise. {judged.reason}"
+        )
+    over = f"{_figures(judged)}, {_over_db(judged)} dB over the limit."
+    if judged.reading.kind is Kind.GROUP:
+        return (
+            f"Look at {place}: {over} It is the sum of several splices: a shorter pulse may "
+            "part them and show which one it is."
+        )
+    return f"Re-splice {place.removeprefix('splice ')}: {over}{_before_cutting(judged)}"
+
+
+def _before_cutting(judged: Judged) -> str:
+    """What to know of a failed splice before it is cut."""
+    remark = ""
+    if judged.near_limit:
+        remark += " The limit lies inside the uncertainty: shoot with longer averaging first."
+    mismatch_db = judged.mismatch_loss_db
+    if mismatch_db is not None and mismatch_db >= _MISMATCH_WORTH_SAYING_DB:
+        remark += f" About {mismatch_db} dB of it (estimate) is unequal fibre, which stays."
+        if judged.limit_db is not None and mismatch_db > judged.limit_db:
+            remark += " That alone is over the limit: ask whoever set it before cutting."
+    return remark
+
+
+def _place(judged: Judged, km: bool) -> str:
+    noun = "group" if judged.reading.kind is Kind.GROUP else judged.reading.kind.value
+    noun = "splice" if judged.reading.kind is Kind.ASKED else noun
+    return f"{noun} {judged.reading.number} at {distance_text(judged.reading.distance_m, km=km)}"
+
+
+def _figures(judged: Judged) -> str:
+    expanded_db = reported(judged.reading.expanded_uncertainty_db, Quantity.UNCERTAINTY_DB)
+    return f"{judged.loss_db} dB ± {expanded_db}"
+
+
+def _over_db(judged: Judged) -> Decimal:
+    return (judged.loss_db or Decimal(0)) - (judged.limit_db or Decimal(0))

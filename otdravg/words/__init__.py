@@ -1,0 +1,1 @@
+"""Headings and sentences of the outputs, in every language."""

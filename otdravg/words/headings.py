@@ -1,0 +1,76 @@
+"""Headings and labels of a closeout, in every language that it can be written in.
+
+One dictionary per language, with the same keys. Words that are part of the results
+themselves (verdicts, kinds, actions, uses) are keyed by the text that the tables hold, so
+that CSV and JSON stay the same in every language. Sentences from the measurement (reasons,
+evidence, advice) are not translated: they are quoted.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import Enum
+
+from otdravg.words.english import ENGLISH
+from otdravg.words.german import GERMAN
+
+__all__ = ["Language", "Words"]
+
+
+class Language(Enum):
+    """Language of headings and labels, by its ISO 639-1 code."""
+
+    ENGLISH = "en"
+    GERMAN = "de"
+
+
+#: Columns whose texts are words of the program, not of a person or a measurement.
+_FIXED_WORDS = frozenset(
+    {"action", "advice", "change", "confidence", "coverage", "kind", "pattern", "severity",
+     "use", "verdict"}
+)  # fmt: skip
+
+_BY_LANGUAGE = {Language.ENGLISH: ENGLISH, Language.GERMAN: GERMAN}
+
+
+@dataclass(frozen=True, slots=True)
+class Words:
+    """The words of one language.
+
+    ``words["loss_db"]`` is a heading; ``words.value("over limit")`` a word of the results.
+    A number is filled in by ``words["page_of"].format(page=1, pages=9)``.
+    """
+
+    language: Language = Language.ENGLISH
+
+    def __getitem__(self, key: str) -> str:
+        return _BY_LANGUAGE[self.language][key]
+
+    def value(self, text: str) -> str:
+        """Translate a fixed word of the results; any other text is returned as it is."""
+        return _BY_LANGUAGE[self.language].get(f"= {text}", text)
+
+    def heading(self, column: str) -> str:
+        """Heading of a table's column; one that has no words yet keeps its name."""
+        return _BY_LANGUAGE[self.language].get(column, column)
+
+    def cell(self, column: str, text: str) -> str:
+        """Translate a text of a column, if the column holds fixed words."""
+        if column == "colour":
+            base, slash, turn = text.partition("/")
+            return self.value(base) + slash + turn
+        return self.value(text) if column in _FIXED_WORDS else text
+
+    def counted(self, noun: str, count: int) -> str:
+        """Write how many there are of something: ``counted("splices", 1)`` is "1 splice"."""
+        return self[f"{noun}_1" if count == 1 else f"{noun}_n"].format(count=count)
+
+    def loss_table_title(self, cable: str, wavelength_nm: int) -> str:
+        """What a cable's loss table is headed with; a cable may be without a name."""
+        title = self["loss_table"].format(wavelength_nm=wavelength_nm)
+        return f"{cable}: {title}" if cable else title
+
+    def decimal(self, figure: object) -> str:
+        """Write a figure with the decimal sign of the language; nothing for ``None``."""
+        text = "" if figure is None else str(figure)
+        return text.replace(".", ",") if self.language is Language.GERMAN else text

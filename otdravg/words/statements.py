@@ -1,0 +1,68 @@
+"""Sentences that every output of a pair repeats in the same words."""
+
+from __future__ import annotations
+
+from otdravg.findings import Finding
+from otdravg.shot.trace import Trace
+from otdravg.verdict.judge import PairReport, Rule
+
+__all__ = [
+    "CAUTION",
+    "finding_sentence",
+    "findings_by_source",
+    "limit_statement",
+    "rule_statement",
+    "title_of",
+]
+
+CAUTION = (
+    "Safety: the light is invisible and the far end may be live; mind glass shards and the "
+    "splicer's arc. Local codes, the contract and licensed practice decide."
+)
+
+_RULES = {
+    Rule.PLAIN: "plain: at or below the limit is within",
+    Rule.GUARDED: "guarded: too close to call where the limit lies inside loss ± U",
+}
+
+
+def limit_statement(report: PairReport) -> str:
+    """Say which limit was used and whose it is."""
+    limit = f"{report.limit_db} dB true loss for each splice"
+    if report.limit_is_stated:
+        return limit
+    return f"{limit}; this is a default, the contract's figure decides"
+
+
+def rule_statement(report: PairReport) -> str:
+    """Say how a loss is compared with the limit."""
+    return _RULES[report.limits.rule]
+
+
+def title_of(trace: Trace) -> str:
+    """Name the fibre of a shot as its header does, with the wavelength."""
+    identity = trace.identity
+    cable = f"cable {identity.cable}, " if identity.cable else ""
+    fibre = f"fibre {identity.fibre}" if identity.fibre else "fibre without a name"
+    return f"{cable}{fibre}, {identity.nominal_wavelength_nm} nm"
+
+
+def findings_by_source(report: PairReport) -> tuple[tuple[str, Finding], ...]:
+    """Every finding with what it is about: the pair or one of the shots."""
+    measurement = report.measurement
+    found = [("pair", finding) for finding in (*report.doubts, *measurement.findings)]
+    for about, trace, detection in (
+        ("shot A→B", measurement.ab, measurement.detection_ab),
+        ("shot B→A", measurement.ba, measurement.detection_ba),
+    ):
+        found += [(about, finding) for finding in trace.findings]
+        # The measurement has taken over what detection found, unless it is hand-made.
+        found += [(about, f) for f in detection.findings if f not in measurement.findings]
+    return tuple(found)
+
+
+def finding_sentence(finding: Finding, about: str = "") -> str:
+    """Write a finding as one sentence: how grave, where, the evidence, what was done."""
+    places = dict.fromkeys(place for place in (about, finding.where) if place)
+    what = f"{finding.text.rstrip('.')}; {finding.done.rstrip('.')}."
+    return f"{finding.severity.value}, {', '.join(places)}: {what}"
