@@ -283,7 +283,8 @@ def line(s: Summary) -> str:
     return (
         f"{s.family:22s} {s.mode:5s} {s.pairs:5d} {s.joints:6d} {s.recall:6.3f} {s.must_show:4d}"
         f" {s.phantoms_per_pair:9.2f} {s.rms_mdb:8.2f} {s.oracle_mdb:6.2f} {s.ratio:7.2f}"
-        f" {s.median_ratio:7.2f} {s.worst_mdb:7.1f} {s.covered:7.3f} {s.refused:7d} {s.misplaced:9d} {s.ms_per_pair:5.0f}"
+        f" {s.median_ratio:7.2f} {s.worst_mdb:7.1f} {s.covered:7.3f}"
+        f" {s.refused:7d} {s.misplaced:9d} {s.ms_per_pair:5.0f}"
     )
 
 
