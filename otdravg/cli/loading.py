@@ -7,7 +7,7 @@ from pathlib import Path
 
 from otdravg import sor
 from otdravg.errors import BadSetting
-from otdravg.findings import Finding, Severity
+from otdravg.findings import Severity, said
 from otdravg.shot.trace import Trace, traces_from
 from otdravg.sor import SizeLimits
 
@@ -34,7 +34,7 @@ def load_shot(path: Path, number: int | None, size_limits: SizeLimits) -> Trace:
     if number is not None or len(shots) == 1:
         return shot
     pulses = ", ".join(f"{s.settings.pulse_ns:.0f}" for s in shots)
-    note = Finding(
+    note = said(
         Severity.NOTE,
         "several-traces",
         "FxdParams",

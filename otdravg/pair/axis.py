@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from otdravg.errors import BadSetting, Refusal, ShotsDoNotPair
-from otdravg.findings import Finding, Severity
+from otdravg.findings import Finding, Severity, said
 from otdravg.fit.side import Axis
 from otdravg.shot.detect import Detection, Event, EventKind
 from otdravg.shot.trace import Trace
@@ -172,7 +172,7 @@ def find_axis(
     findings: list[Finding] = []
     if not len(matches):
         findings.append(
-            Finding(
+            said(
                 Severity.CAUTION, "pattern-unconfirmed", "pair",
                 "no event is seen from both ends, so only the length says that the shots "
                 "belong together",
@@ -185,7 +185,7 @@ def find_axis(
             continue
         if not np.any(np.abs(np.append(marks.x, 0.0) - stated) < tolerance):
             findings.append(
-                Finding(
+                said(
                     Severity.CAUTION, "cord-unconfirmed", seen.shot.trace.identity.direction.value,
                     f"a cord of {stated:.1f} m was stated at {end}, but the shot shows nothing "
                     f"there; its first connector is at {first.distance_m:.1f} m",

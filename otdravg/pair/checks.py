@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from otdravg.findings import Finding, Severity
+from otdravg.findings import Finding, Severity, said
 from otdravg.fit.read_off import Coverage, Reading
 from otdravg.fit.side import Side
 from otdravg.pair.measure import PairMeasurement
@@ -97,11 +97,11 @@ def pair_findings(measurement: PairMeasurement) -> tuple[Finding, ...]:
 
 
 def _defect(code: str, text: str, done: str, where: str = "pair") -> Finding:
-    return Finding(Severity.DEFECT, code, where, text, done)
+    return said(Severity.DEFECT, code, where, text, done)
 
 
 def _caution(code: str, text: str, done: str, where: str = "pair") -> Finding:
-    return Finding(Severity.CAUTION, code, where, text, done)
+    return said(Severity.CAUTION, code, where, text, done)
 
 
 def _shared_noise(ab: NoisePrints, ba: NoisePrints) -> list[Finding]:

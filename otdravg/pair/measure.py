@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from otdravg.errors import BadSetting
-from otdravg.findings import Finding, Severity
+from otdravg.findings import Finding, Severity, said
 from otdravg.fit.joint import JointFit, fit_sections
 from otdravg.fit.read_off import Reading, SectionReading, readings_of, sections_of
 from otdravg.fit.side import Axis, Place, Side, Sides, pair_sums
@@ -151,7 +151,7 @@ def _setting_findings(ab: Trace, ba: Trace, index: float, stated: float | None) 
     findings: list[Finding] = []
     if abs(ab.settings.group_index - ba.settings.group_index) > 5e-6:
         findings.append(
-            Finding(
+            said(
                 Severity.CAUTION, "index-differs", "pair",
                 f"group index {ab.settings.group_index:.5f} in A→B and "
                 f"{ba.settings.group_index:.5f} in B→A",
@@ -162,7 +162,7 @@ def _setting_findings(ab: Trace, ba: Trace, index: float, stated: float | None) 
     same_a = ab.identity.location_a == ba.identity.location_a
     if same_a and ab.identity.location_a and ab.identity.location_a != ab.identity.location_b:
         findings.append(
-            Finding(
+            said(
                 Severity.NOTE, "ends-typed-alike", "pair",
                 f"both headers name {ab.identity.location_a!r} as the near end",
                 "direction was taken from the order of the files and the event pattern",

@@ -13,7 +13,7 @@ from enum import Enum
 import numpy as np
 import numpy.typing as npt
 
-from otdravg.findings import Finding, Severity
+from otdravg.findings import Finding, Severity, said
 from otdravg.shot.lines import LineTerms
 from otdravg.shot.noise import DB_PER_RELATIVE_POWER, linear_power, noise_from_residuals
 from otdravg.shot.ramp import locate_steps
@@ -143,7 +143,7 @@ def detect(
     findings = []
     if shot.fall is None:
         findings.append(
-            Finding(
+            said(
                 Severity.CAUTION, "end-not-seen", trace.identity.direction.value,
                 f"the signal reaches the noise or the end of the record at {stop_m:.0f} m "
                 "without an end of fibre",

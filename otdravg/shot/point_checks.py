@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from otdravg.findings import Finding, Severity
+from otdravg.findings import Finding, Severity, said
 from otdravg.shot.detect import Detection
 from otdravg.shot.noise import linear_power
 from otdravg.shot.reflections import running_mean
@@ -75,7 +75,7 @@ def shot_findings(detection: Detection, prints: NoisePrints) -> tuple[Finding, .
 
 
 def _finding(shot: Shot, severity: Severity, code: str, text: str, done: str) -> Finding:
-    return Finding(severity, code, shot.trace.identity.direction.value, text, done)
+    return said(severity, code, shot.trace.identity.direction.value, text, done)
 
 
 def _raw(shot: Shot) -> IntArray:

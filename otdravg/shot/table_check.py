@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from otdravg.findings import Finding, Severity
+from otdravg.findings import Finding, Severity, said
 from otdravg.shot.detect import Detection, EventKind
 from otdravg.shot.trace import TableEvent
 
@@ -67,7 +67,7 @@ def table_findings(detection: Detection) -> tuple[Finding, ...]:
     most_unseen = len(unseen) >= max(LEAST_ENTRIES, len(ratios))
     scaled = len(ratios) >= LEAST_ENTRIES and abs(np.median(ratios) - 1) > SCALE_DISAGREES
     findings = [
-        Finding(severity, code, where, f"{text}: {', '.join(places)}", done)
+        said(severity, code, where, f"{text}: {', '.join(places)}", done)
         for severity, code, text, places, done in (
             (
                 Severity.CAUTION if most_unseen else Severity.NOTE,
@@ -89,7 +89,7 @@ def table_findings(detection: Detection) -> tuple[Finding, ...]:
     ends = [x_m for entry, x_m in entries if entry.is_end]
     if ends and detection.end_seen and abs(ends[-1] - detection.end_m) > 2 * tolerance:
         findings.append(
-            Finding(
+            said(
                 Severity.CAUTION,
                 "table-end-differs",
                 where,

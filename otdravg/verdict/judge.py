@@ -17,7 +17,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 
-from otdravg.findings import Finding, Severity
+from otdravg.findings import Finding, Severity, said
 from otdravg.fit.read_off import Coverage, Kind, Reading
 from otdravg.forecast.settle import settling_steps
 from otdravg.pair.checks import pair_findings
@@ -26,6 +26,7 @@ from otdravg.quantities import Quantity, distance_text, in_km, reported
 from otdravg.shot.trace import Identity, Trace
 from otdravg.verdict.decision import Action, Verdict, expanded, held_against, is_implausible
 from otdravg.verdict.limits import Limits, Rule
+from otdravg.words.bridge import done_of, evidence_of, text_of
 
 __all__ = [
     "Action",
@@ -209,7 +210,7 @@ def judge_pair(measurement: PairMeasurement, limits: Limits) -> PairReport:
     damage = [
         text for trace in (measurement.ab, measurement.ba) if (text := _damage(trace)) is not None
     ]
-    to_check = [*(f"{doubt.text}; {doubt.done}" for doubt in doubts), *damage]
+    to_check = [*(f"{text_of(doubt)}; {done_of(doubt)}" for doubt in doubts), *damage]
     mean_db = float(sum(single_db) / len(single_db)) if single_db else None
     return PairReport(
         measurement=measurement,
@@ -237,7 +238,7 @@ def _damage(trace: Trace) -> str | None:
     broken = [f for f in trace.findings if f.severity is Severity.DEFECT]
     if not broken:
         return None
-    return f"{trace.identity.path}: {broken[0].where}: {broken[0].text}; {broken[0].done}"
+    return f"{trace.identity.path}: {evidence_of(broken[0])}; {done_of(broken[0])}"
 
 
 def _settling(
@@ -259,7 +260,7 @@ def _doubts(ab: Identity, ba: Identity) -> tuple[Finding, ...]:
     without a fault to see, and only the headers tell.
     """
     return tuple(
-        Finding(
+        said(
             Severity.CAUTION,
             f"{code}-names-differ",
             "GenParams",

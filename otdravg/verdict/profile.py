@@ -8,7 +8,7 @@ from datetime import datetime
 from decimal import Decimal
 
 from otdravg.errors import BadSetting
-from otdravg.findings import Finding, Severity
+from otdravg.findings import Finding, Severity, said
 from otdravg.fit.read_off import Coverage, Kind
 from otdravg.shot.trace import Identity, Settings, Trace
 from otdravg.verdict import changes, completeness
@@ -293,7 +293,7 @@ class Profile:
             f"{difference_m:.1f} m, at most {limit_m:g} m asked"
         )
         done = "check that both shots are this fibre and reach its end"
-        return (Finding(Severity.CAUTION, "lengths-differ", "pair", text, done),)
+        return (said(Severity.CAUTION, "lengths-differ", "pair", text, done),)
 
     def stage_findings(self, closures_are: Closures | None) -> tuple[Finding, ...]:
         """Find fault with shots taken in the wrong state of the closures.
@@ -306,12 +306,12 @@ class Profile:
         if closures_are is None:
             text = f"stage {self.stage.name!r} asks for {asked.value} closures; none is recorded"
             done = "record it in the job's papers: a trace file cannot show it"
-            return (Finding(Severity.NOTE, "closures-not-recorded", "job", text, done),)
+            return (said(Severity.NOTE, "closures-not-recorded", "job", text, done),)
         text = (
             f"stage {self.stage.name!r} asks for {asked.value} closures, not {closures_are.value}"
         )
         done = "shoot again in the state that the profile asks for"
-        return (Finding(Severity.CAUTION, "closures-outside-profile", "job", text, done),)
+        return (said(Severity.CAUTION, "closures-outside-profile", "job", text, done),)
 
 
 def default() -> Profile:

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from decimal import Decimal
 from typing import TYPE_CHECKING
 
-from otdravg.findings import Finding, Severity
+from otdravg.findings import Finding, Severity, said
 from otdravg.quantities import Quantity, reported
 from otdravg.shot.trace import Identity, Settings
 from otdravg.verdict.rules import LaunchUse, Tolerance
@@ -31,7 +31,7 @@ def setup_findings(
     """List what differs; see :meth:`otdravg.verdict.Profile.setup_findings`."""
     where = identity.direction.value
     return tuple(
-        Finding(Severity.CAUTION, code, where, text, _AGAIN)
+        said(Severity.CAUTION, code, where, text, _AGAIN)
         for code, text in (
             *_pulse_and_averages(profile, settings),
             *_range(profile, settings, fibre_length_m),

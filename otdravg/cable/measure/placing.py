@@ -13,7 +13,7 @@ import numpy as np
 from otdravg.cable.measure.closures import CableMap, FibrePlaces, KnownClosure, find_closures
 from otdravg.cable.measure.jobs import Job, Outcome, measure_job, spread
 from otdravg.cable.measure.standing import Measured
-from otdravg.findings import Finding, Severity
+from otdravg.findings import Severity, said
 from otdravg.fit.read_off import Kind, Reading
 from otdravg.shot.detect import EventKind
 
@@ -183,7 +183,7 @@ def measure_at_closures(
 
 
 #: The only thing that can have happened to files that were measured a moment ago.
-_NOT_AGAIN = Finding(
+_NOT_AGAIN = said(
     Severity.DEFECT,
     "not-measurable",
     "closures",
