@@ -87,8 +87,3 @@ def caution(code: str, where: str | Enum, case: str = "", /, **named: Value) -> 
 def defect(code: str, where: str | Enum, case: str = "", /, **named: Value) -> Finding:
     """Return a finding of something missing, wrong or not measurable."""
     return Finding(code, Severity.DEFECT, where, values(**named), case)
-
-
-def said(severity: Severity, code: str, where: str | Enum, text: str, done: str) -> Finding:
-    """Return a finding that still brings its English sentences along."""
-    return Finding(code, severity, where, values(text=text, done=done), "said")

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from otdravg import sor
 from otdravg.errors import BadSetting
-from otdravg.findings import Severity, said
+from otdravg.findings import note, values
 from otdravg.shot.trace import Trace, traces_from
 from otdravg.sor import SizeLimits
 
@@ -33,12 +33,6 @@ def load_shot(path: Path, number: int | None, size_limits: SizeLimits) -> Trace:
     shot = shots[(number or 1) - 1]
     if number is not None or len(shots) == 1:
         return shot
-    pulses = ", ".join(f"{s.settings.pulse_ns:.0f}" for s in shots)
-    note = said(
-        Severity.NOTE,
-        "several-traces",
-        "FxdParams",
-        f"The file holds {len(shots)} traces with pulses of {pulses} ns.",
-        "The first was used; choose another with --trace.",
-    )
-    return replace(shot, findings=(*shot.findings, note))
+    pulses = tuple(values(pulse_ns=s.settings.pulse_ns) for s in shots)
+    found = note("several-traces", "FxdParams", traces=len(shots), pulses=pulses)
+    return replace(shot, findings=(*shot.findings, found))

@@ -17,7 +17,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 
-from otdravg.findings import Finding, Severity, said
+from otdravg.findings import Finding, Severity, caution
 from otdravg.fit.read_off import Coverage, Kind, Reading
 from otdravg.forecast.settle import settling_steps
 from otdravg.pair.checks import pair_findings
@@ -260,16 +260,10 @@ def _doubts(ab: Identity, ba: Identity) -> tuple[Finding, ...]:
     without a fault to see, and only the headers tell.
     """
     return tuple(
-        said(
-            Severity.CAUTION,
-            f"{code}-names-differ",
-            "GenParams",
-            f"the header from A names {code} {from_a!r}, the one from B {from_b!r}",
-            "losses of two different fibres mean nothing; make sure that it is one",
-        )
+        caution(code, "GenParams", from_a=from_a, from_b=from_b)
         for code, from_a, from_b in (
-            ("fibre", ab.fibre, ba.fibre),
-            ("cable", ab.cable, ba.cable),
+            ("fibre-names-differ", ab.fibre, ba.fibre),
+            ("cable-names-differ", ab.cable, ba.cable),
         )
         if _name_different_things(from_a, from_b)
     )
