@@ -12,7 +12,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from otdravg.findings import Finding, Severity
+from otdravg.findings import caution
 from otdravg.fit.reading import Coverage, Kind, Reading
 from otdravg.pair.measure import Measurement, measure
 from otdravg.shot.settings import Direction, Identity, Settings, TableEvent
@@ -89,9 +89,7 @@ def trace(direction: Direction, *, spots: tuple[Spot, ...] = SPOTS, seed: int = 
     )
     table = (TableEvent(1, spots[0].z_m / SPEED, 0.12, None, 0.2, "0F9999LS", False, ""),)
     findings = (
-        (Finding(Severity.CAUTION, "checksum-mismatch", "Cksum", "It differs.", "Read anyway."),)
-        if forward
-        else ()
+        (caution("checksum-mismatch", "Cksum", stored=1, computed=2, offset=3),) if forward else ()
     )
     return Trace(level, identity, settings, table, findings)
 

@@ -30,8 +30,8 @@ from otdravg.fit.joint import JointFit, fit_sections
 from otdravg.fit.side import Place, Side, pair_sums
 from otdravg.pair.places import all_parted, parted
 from otdravg.shot.noise import DB_PER_RELATIVE_POWER, NoiseModel, Rounding, linear_power
-from otdravg.shot.response import Response
 from otdravg.shot.reflections import Contour, Floor, Peak
+from otdravg.shot.response import Response
 from otdravg.shot.settings import SPEED_OF_LIGHT_M_PER_S, Direction, Identity, Settings
 from otdravg.shot.shot import CELLS_PER_PULSE, LARGEST_SPAN_DB, Cells, Shot, make_cells
 from otdravg.shot.trace import Trace

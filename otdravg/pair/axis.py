@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from otdravg.errors import BadSetting, Refusal, ShotsDoNotPair
-from otdravg.findings import Finding, Severity
+from otdravg.findings import Finding, Scope, caution
 from otdravg.fit.side import Axis
 from otdravg.shot.detect import Detection, Event, EventKind
 from otdravg.shot.trace import Trace
@@ -171,25 +171,16 @@ def find_axis(
         )
     findings: list[Finding] = []
     if not len(matches):
-        findings.append(
-            Finding(
-                Severity.CAUTION, "pattern-unconfirmed", "pair",
-                "no event is seen from both ends, so only the length says that the shots "
-                "belong together",
-                "check fibre numbers by another means",
-            )
-        )  # fmt: skip
+        findings.append(caution("pattern-unconfirmed", Scope.PAIR))
     for stated, marks, seen, end in ((launch_m, a, ab, "A"), (receive_m, b, ba, "B")):
         first = _first_event(seen)
         if stated is None or first is None or first.kind is not EventKind.REFLECTION:
             continue
         if not np.any(np.abs(np.append(marks.x, 0.0) - stated) < tolerance):
             findings.append(
-                Finding(
-                    Severity.CAUTION, "cord-unconfirmed", seen.shot.trace.identity.direction.value,
-                    f"a cord of {stated:.1f} m was stated at {end}, but the shot shows nothing "
-                    f"there; its first connector is at {first.distance_m:.1f} m",
-                    "the stated length was used: check it, all distances depend on it",
+                caution(
+                    "cord-unconfirmed", seen.shot.trace.identity.direction,
+                    stated_m=stated, end=end, first_m=first.distance_m,
                 )
             )  # fmt: skip
     spread = float(np.std(residuals)) if len(residuals) > 1 else tolerance / 2

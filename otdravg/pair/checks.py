@@ -10,14 +10,14 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from otdravg.findings import Finding, Severity
+from otdravg.findings import Finding, Scope, Severity, caution, defect, values
 from otdravg.fit.reading import Coverage, Reading
 from otdravg.fit.side import Side
 from otdravg.pair.measure import Measurement
-from otdravg.quantities import Quantity, reported
 from otdravg.shot.detect import Detection, EventKind
 from otdravg.shot.noise import DB_PER_RELATIVE_POWER
 from otdravg.shot.point_checks import REPEAT_POINTS, NoisePrints, same_noise, shot_findings
+from otdravg.shot.settings import Direction
 
 __all__ = ["NOT_MEASURED_SO", "pair_findings"]
 
@@ -96,25 +96,11 @@ def pair_findings(measurement: Measurement) -> tuple[Finding, ...]:
     )
 
 
-def _defect(code: str, text: str, done: str, where: str = "pair") -> Finding:
-    return Finding(Severity.DEFECT, code, where, text, done)
-
-
-def _caution(code: str, text: str, done: str, where: str = "pair") -> Finding:
-    return Finding(Severity.CAUTION, code, where, text, done)
-
-
 def _shared_noise(ab: NoisePrints, ba: NoisePrints) -> list[Finding]:
     count = same_noise(ab, ba)
     if not count:
         return []
-    return [
-        _defect(
-            "noise-shared",
-            f"both shots hold the same noise over {count + REPEAT_POINTS - 1} points",
-            "one acquisition was stored twice: find the shot from the other end",
-        )
-    ]
+    return [defect("noise-shared", Scope.PAIR, points=count + REPEAT_POINTS - 1)]
 
 
 def _unseen_span(m: Measurement) -> list[Finding]:
@@ -122,14 +108,7 @@ def _unseen_span(m: Measurement) -> list[Finding]:
     pulse_m = max(side.shot.pulse_m for side in (m.side_ab, m.side_ba))
     if m.attenuation_db_per_km is not None and m.axis.length_m > pulse_m:
         return []
-    return [
-        _caution(
-            "span-unseen",
-            f"no fibre is seen on the span of {m.axis.length_m:.1f} m; the pulse is "
-            f"{pulse_m:.1f} m long",
-            "nothing was measured: check the cords, the user offsets and the point spacing",
-        )
-    ]
+    return [caution("span-unseen", Scope.PAIR, length_m=m.axis.length_m, pulse_m=pulse_m)]
 
 
 def _attenuation(m: Measurement) -> list[Finding]:
@@ -143,12 +122,14 @@ def _attenuation(m: Measurement) -> list[Finding]:
     if low <= value + 3 * u and value - 3 * u <= high:
         return []
     return [
-        _defect(
+        defect(
             "attenuation-impossible",
-            f"the fibre loses {reported(value, Quantity.ATTENUATION_DB_PER_KM)} ± "
-            f"{reported(2 * u, Quantity.U_ATTENUATION_DB_PER_KM)} dB/km, at {label} nm it can be "
-            f"{low:g} to {high:g} dB/km",
-            "check wavelength, level scale and point spacing before using any figure",
+            Scope.PAIR,
+            attenuation_db_per_km=value,
+            expanded_db_per_km=2 * u,
+            nominal_nm=label,
+            least_db_per_km=low,
+            most_db_per_km=high,
         )
     ]
 
@@ -181,15 +162,15 @@ def _unequal_attenuation(m: Measurement) -> list[Finding]:
     if abs(drift) < 4 * u:
         return []
     alpha = m.attenuation_db_per_km
-    text = (
-        f"the fibre loses {alpha - drift:.3f} dB/km seen from A and {alpha + drift:.3f} seen "
-        f"from B (half the difference {abs(drift):.4f} ± {2 * u:.4f} dB/km)"
+    seen = values(
+        from_a_db_per_km=alpha - drift,
+        from_b_db_per_km=alpha + drift,
+        drift_db_per_km=abs(drift),
+        expanded_drift_db_per_km=2 * u,
     )
     if abs(drift) > GROSS_DRIFT_SHARE * alpha:
-        done = "one shot has another level scale, point spacing or wavelength, or is another fibre"
-        return [_defect("attenuation-unequal", text, done)]
-    done = "a receiver that is not linear, another level scale, or another fibre: look at both"
-    return [_caution("attenuation-uneven", text, done)]
+        return [Finding("attenuation-unequal", Severity.DEFECT, Scope.PAIR, seen)]
+    return [Finding("attenuation-uneven", Severity.CAUTION, Scope.PAIR, seen)]
 
 
 def _table_attenuation(m: Measurement) -> list[Finding]:
@@ -208,13 +189,11 @@ def _table_attenuation(m: Measurement) -> list[Finding]:
         stated = float(length @ slope / length.sum())
         if abs(stated - own) > max(TABLE_ATTENUATION_SHARE * stated, 5 * np.hypot(u, drift_u[1])):
             findings.append(
-                _caution(
+                caution(
                     "table-attenuation-differs",
-                    f"the file's own table says that the fibre loses {stated:.3f} dB/km, the "
-                    f"waveform {own:.3f} dB/km",
-                    "level scale or point spacing were changed since, or the table is of another "
-                    "shot: take the file from the instrument again",
-                    shot.trace.identity.direction.value,
+                    shot.trace.identity.direction,
+                    table_db_per_km=stated,
+                    waveform_db_per_km=own,
                 )
             )
     return findings
@@ -240,17 +219,14 @@ def _unmirrored(m: Measurement) -> list[Finding]:
     most = len(both) >= LEAST_READINGS and count > MOST_ONE_SIDED * len(both)
     if apart_m is None and not most:
         return []
-    text = f"{count} of {len(both)} splices show in one shot and not at all in the other"
-    if apart_m is not None:
-        text += f"; some would be the same {apart_m:.0f} m further on"
+    if apart_m is None:
+        return [caution("steps-one-sided", Scope.PAIR, count=count, splices=len(both))]
     return [
-        _caution(
-            "steps-one-sided",
-            text,
-            "the shots are perhaps not one fibre, or not laid on one another rightly: "
-            "check fibre numbers, point spacing and cords",
+        caution(
+            "steps-one-sided", Scope.PAIR, "shifted",
+            count=count, splices=len(both), apart_m=apart_m,
         )
-    ]
+    ]  # fmt: skip
 
 
 def _common_shift(only_a_m: FloatArray, only_b_m: FloatArray, m: Measurement) -> float | None:
@@ -264,22 +240,14 @@ def _common_shift(only_a_m: FloatArray, only_b_m: FloatArray, m: Measurement) ->
 
 def _crooked(m: Measurement) -> list[Finding]:
     """Fibre between two splices is straight in dB; a shot that is not was not of it."""
-    worst, at_m, where = 0.0, 0.0, ""
+    worst, at_m, where = 0.0, 0.0, Direction.A_TO_B
     for side in (m.side_ab, m.side_ba):
         off_db, z_m = _largest_misfit(m, side)
         if off_db > worst:
-            worst, at_m, where = off_db, z_m, side.shot.trace.identity.direction.value
+            worst, at_m, where = off_db, z_m, side.shot.trace.identity.direction
     if worst <= CROOKED_DB:
         return []
-    return [
-        _caution(
-            "fibre-crooked",
-            f"the level leaves the straight line between two splices by {worst:.3f} dB near "
-            f"{at_m:.0f} m",
-            "a bend, a splice that is not listed, or broken points: look at the trace there",
-            where,
-        )
-    ]
+    return [caution("fibre-crooked", where, off_db=worst, at_m=at_m)]
 
 
 def _largest_misfit(m: Measurement, side: Side) -> tuple[float, float]:
@@ -309,12 +277,12 @@ def _outside_span(m: Measurement) -> list[Finding]:
         before = [e for e in _clear_events(seen) if e < start_m - 2 * seen.shot.placing_m]
         if before:
             findings.append(
-                _caution(
+                caution(
                     "event-in-cord",
-                    f"{len(before)} in front of the span's start at {start_m:.0f} m, the first at "
-                    f"{before[0]:.0f} m",
-                    "not measured: a splice of the fibre there means a wrong cord or user offset",
-                    seen.shot.trace.identity.direction.value,
+                    seen.shot.trace.identity.direction,
+                    events=len(before),
+                    start_m=start_m,
+                    first_m=before[0],
                 )
             )
     return findings
@@ -348,13 +316,7 @@ def _unconfirmed_start(m: Measurement) -> list[Finding]:
         if offset_m == 0 or confirmed:
             continue
         findings.append(
-            _caution(
-                "user-offset-doubtful",
-                f"the user offset in the file is {offset_m:.0f} m, where neither shot shows "
-                "anything",
-                "check where the span starts, or state the cords: all distances depend on it",
-                shot.trace.identity.direction.value,
-            )
+            caution("user-offset-doubtful", shot.trace.identity.direction, offset_m=offset_m)
         )
     return findings
 
@@ -370,13 +332,6 @@ def _guessed_start(m: Measurement) -> list[Finding]:
         shown = any(abs(e.distance_m - start_m) < slack_m for e in seen.events)
         if basis.startswith(OTHER_SHOT_ENDS) and not shown:
             findings.append(
-                _caution(
-                    "span-start-doubtful",
-                    f"the other shot ends {start_m:.0f} m before this instrument, and this shot "
-                    "shows nothing there",
-                    "taken for a cord shorter than the dead zone; if there is none, the shots "
-                    "are not equally long: check point spacing, pulse and fibre",
-                    seen.shot.trace.identity.direction.value,
-                )
+                caution("span-start-doubtful", seen.shot.trace.identity.direction, start_m=start_m)
             )
     return findings

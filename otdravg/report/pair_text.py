@@ -14,9 +14,9 @@ from otdravg.report.page import Page, Tone
 from otdravg.shot.settings import Direction
 from otdravg.shot.trace import Trace
 from otdravg.verdict.judge import Judged, PairReport, Verdict
+from otdravg.words.catalogue import line
 from otdravg.words.statements import (
     CAUTION,
-    finding_sentence,
     findings_by_source,
     limit_statement,
     rule_statement,
@@ -229,4 +229,4 @@ def _findings(page: Page, report: PairReport) -> None:
     page.line()
     page.line("Findings")
     for about, finding in findings:
-        page.bullet(finding_sentence(finding, about))
+        page.bullet(line(finding, about))

@@ -13,7 +13,7 @@ from enum import Enum
 import numpy as np
 import numpy.typing as npt
 
-from otdravg.findings import Finding, Severity
+from otdravg.findings import Finding, caution
 from otdravg.shot.lines import LineTerms
 from otdravg.shot.noise import DB_PER_RELATIVE_POWER, linear_power, noise_from_residuals
 from otdravg.shot.ramp import locate_steps
@@ -142,14 +142,7 @@ def detect(
         )  # fmt: skip
     findings = []
     if shot.fall is None:
-        findings.append(
-            Finding(
-                Severity.CAUTION, "end-not-seen", trace.identity.direction.value,
-                f"the signal reaches the noise or the end of the record at {stop_m:.0f} m "
-                "without an end of fibre",
-                "nothing beyond was measured from this side",
-            )
-        )  # fmt: skip
+        findings.append(caution("end-not-seen", trace.identity.direction, reach_m=stop_m))
     return Detection(
         tuple(events), end_m, shot.fall is not None, false_alarm_rate,
         tuple(findings), shot,

@@ -272,9 +272,7 @@ def noise_from_residuals(
     lengths = edges[1::2] - edges[::2]
     for window in widths:
         width = 2 * window + 1
-        lags = np.append(
-            squares * _share_of_pairs(lengths, window), total(lagged[window]) / width
-        )
+        lags = np.append(squares * _share_of_pairs(lengths, window), total(lagged[window]) / width)
         sources = _two_sources(lags, width, None if prior is None else prior * smoothing)
         swallowed = max(1 - width * parameters / count, 0.3)
         candidate = (sources[0] / swallowed, sources[1] / swallowed)

@@ -162,7 +162,9 @@ def learnt(record: Record, noise_width: int) -> Response:
         Points over which the noise behind the fibre is correlated as a running mean correlates it.
     """
     # The highest edges tell most: more would not make it surer.
-    edges = sorted(sorted(edges_of(record), key=lambda e: -e.crest)[:MOST_EDGES], key=lambda e: e.top)
+    edges = sorted(
+        sorted(edges_of(record), key=lambda e: -e.crest)[:MOST_EDGES], key=lambda e: e.top
+    )
     flanks = [f for f in (_flanks(record, edge) for edge in edges) if f is not None]
     mirrored = [f for f in flanks if abs(f.up - f.down) <= MIRRORED * max(f.up, f.down) + 2]
     if 2 * len(mirrored) <= len(flanks) or not flanks:
@@ -421,8 +423,13 @@ def _poles(record: Record, edges: list[Edge]) -> Response | None:
         if not chosen:
             return None
         kept, fits = [kept[k] for k in chosen], [fits[k] for k in chosen]
-        misfits = [float(left.min()) / max(t[0].size - 3, 1) for t, (left, _) in zip(kept, fits, strict=True)]
-        cost = np.sum([left / max(1.0, m) for (left, _), m in zip(fits, misfits, strict=True)], axis=0)
+        misfits = [
+            float(left.min()) / max(t[0].size - 3, 1)
+            for t, (left, _) in zip(kept, fits, strict=True)
+        ]
+        cost = np.sum(
+            [left / max(1.0, m) for (left, _), m in zip(fits, misfits, strict=True)], axis=0
+        )
         length, u = _vertex(lengths, cost)
         lengths = length * np.geomspace(0.9, 1.1, 15)
     poles: tuple[float, ...] = (length,)
@@ -441,7 +448,9 @@ def _poles(record: Record, edges: list[Edge]) -> Response | None:
         poles, u_least = (long, short), LEAST_U_ONE
         first = long * np.geomspace(1 / narrower, narrower, 7)
         share = short / long * np.geomspace(1 / narrower**4, narrower**4, 7)
-    known = Response(u_poles=max(u / length, u_least), misfit=float(np.median(misfits)), edges=len(kept))
+    known = Response(
+        u_poles=max(u / length, u_least), misfit=float(np.median(misfits)), edges=len(kept)
+    )
     if sum(poles) < SHORT * pulse:
         return known
     return replace(known, poles=tuple(float(p / pulse) for p in poles))

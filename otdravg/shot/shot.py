@@ -13,7 +13,13 @@ import numpy.typing as npt
 
 from otdravg.errors import Refusal, ShotsDoNotPair
 from otdravg.shot.lines import LineSums, SlopePrior
-from otdravg.shot.noise import DB_PER_RELATIVE_POWER, NoiseModel, Rounding, linear_power, rough_noise
+from otdravg.shot.noise import (
+    DB_PER_RELATIVE_POWER,
+    NoiseModel,
+    Rounding,
+    linear_power,
+    rough_noise,
+)
 from otdravg.shot.reflections import (
     Contour,
     Floor,
@@ -107,7 +113,9 @@ class Shot:
     trace: Trace
     group_index: float
     x_m: FloatArray  # shape (n,), from the front panel
-    power: FloatArray  # shape (n,), linear, relative to the 0 dB level, without the receiver's poles
+    power: (
+        FloatArray  # shape (n,), linear, relative to the 0 dB level, without the receiver's poles
+    )
     level_db: FloatArray  # shape (n,), the same in dB
     response: Response
     means: tuple[int, ...]  # points of the running means that a sharp edge went through

@@ -8,7 +8,6 @@ from otdravg.verdict.judge import PairReport, Rule
 
 __all__ = [
     "CAUTION",
-    "finding_sentence",
     "findings_by_source",
     "limit_statement",
     "rule_statement",
@@ -59,10 +58,3 @@ def findings_by_source(report: PairReport) -> tuple[tuple[str, Finding], ...]:
         # The measurement has taken over what detection found, unless it is hand-made.
         found += [(about, f) for f in detection.findings if f not in measurement.findings]
     return tuple(found)
-
-
-def finding_sentence(finding: Finding, about: str = "") -> str:
-    """Write a finding as one sentence: how grave, where, the evidence, what was done."""
-    places = dict.fromkeys(place for place in (about, finding.where) if place)
-    what = f"{finding.text.rstrip('.')}; {finding.done.rstrip('.')}."
-    return f"{finding.severity.value}, {', '.join(places)}: {what}"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import pytest
 from making import both_ways, instrument, shot, span
 
 from otdravg.pair.measure import measure
@@ -40,7 +41,9 @@ def test_no_table_says_nothing() -> None:
 def test_event_of_the_table_that_the_waveform_does_not_show() -> None:
     found = table_findings(detect(shot_with(entry(2000, 0.20), entry(3500, 0.30))))
     assert [f.code for f in found] == ["table-event-unseen"]
-    assert "3500 m (+0.30 dB)" in found[0].text
+    ((place, loss),) = found[0]["places"]
+    assert place == ("at_m", pytest.approx(3500, abs=1))
+    assert loss == ("table_db", pytest.approx(0.30))
 
 
 def test_small_entries_may_be_below_detection() -> None:

@@ -7,11 +7,11 @@ from dataclasses import dataclass
 
 from benchmarks.receivers.instrument import Record
 
-from otdravg.pair.measure import measure_pair
 from otdravg.errors import OtdravgError
+from otdravg.pair.measure import measure as measure_pair
+from otdravg.shot.trace import Trace, traces_from
 from otdravg.sor import build
 from otdravg.sor.model import FixedParameters, GeneralParameters, SupplierParameters, Text
-from otdravg.shot.trace import Trace, traces_from
 
 
 @dataclass(frozen=True, slots=True)
