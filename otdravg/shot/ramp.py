@@ -33,6 +33,10 @@ IndexArray = npt.NDArray[np.intp]
 POINTS_IN_RAMP = 10
 #: Two ramps must leave less than this share of what one ramp leaves to be believed.
 COMPOUND_GAIN = 0.4
+#: Squared residual beside a ramp, in units of the noise, that is still noise (chosen, not derived).
+MOST_BESIDE = 2.0
+#: Starts of two ramps that are tried at most (chosen, not derived).
+MOST_TRIED = 49
 #: Residuals held in memory at once.
 MOST_AT_ONCE = 1_000_000
 #: A real ramp is rounded by the receiver: RMS departure from a straight one, share of its loss.
@@ -259,7 +263,7 @@ def _not_one_ramp(
     shot: Shot, place_m: FloatArray, lo: IndexArray, hi: IndexArray
 ) -> tuple[BoolArray, RampWindows]:
     """Steps that one ramp does *not* explain, and the surroundings of all."""
-    windows = RampWindows.around(shot, place_m, shot.pulse_m, lo, hi)
+    windows = RampWindows.around(shot, place_m, max(shot.pulse_m, shot.recovery_m / 1.3), lo, hi)
     # Where this shot alone would put the ramp: its receiver's delay is not the other's.
     starts = place_m[:, None] + np.linspace(-0.6, 0.6, 25) * shot.placing_m
     squares = windows.residual(starts) ** 2
@@ -271,7 +275,9 @@ def _not_one_ramp(
     outside = windows.within & ~inside
     n_in, n_out = inside.sum(axis=1), outside.sum(axis=1)
     with np.errstate(invalid="ignore", divide="ignore"):
-        beside = (square * outside).sum(axis=1) / n_out
+        # What lies beside may be bent, too: noise is no excuse beyond what its weights say.
+        most = MOST_BESIDE if shot.response.poles else np.inf
+        beside = np.minimum((square * outside).sum(axis=1) / n_out, most)
         weight = (windows.weight * inside).sum(axis=1) / n_in
         excess = (square * inside).sum(axis=1) / n_in
         bent = excess > 9 * beside + (RAMP_IMPERFECTION * windows.loss_db) ** 2 * weight
@@ -315,7 +321,10 @@ def compound_ramps(
     if not chosen.size:
         return {}
     windows = windows.rows(bent)
-    starts = place_m[chosen, None] + np.linspace(-1.2, 1.2, 25) * shot.pulse_m
+    # Two steps that are further apart than this are two to begin with.
+    reach = max(1.2 * shot.pulse_m, shot.recovery_m)
+    tried = max(25, 2 * round(reach / (0.1 * shot.pulse_m)) + 1)
+    starts = place_m[chosen, None] + np.linspace(-reach, reach, min(tried, MOST_TRIED))
     share = windows.share(starts)
     one = windows.residual(starts)
     # e = y − (everything steps at the later start); the earlier step adds −s·(r₁ − r₂).

@@ -21,6 +21,7 @@ __all__ = [
     "Peak",
     "centred_mean",
     "clear_after",
+    "fall_into_tail",
     "final_fall",
     "find_end",
     "find_reflections",
@@ -52,6 +53,12 @@ FLOOR_RATIO = 3.0
 LEAST_POINTS_PER_PART = 40
 #: So much below the fibre's level, and still falling, a tail has no fibre under it, dB.
 BELOW_FIBRE_DB = 0.5
+#: Nothing is measured behind a fall like this unless what follows is straight, dB (chosen, not
+#: derived: a splice of 5 dB is a break).
+BREAK_DB = 5.0
+#: Pulses behind a fall that are looked at, and by how much a tail bends in them, dB (derived: 1/t from
+#: 3 to 9 pulses bends by 0.3 dB).
+TAIL_BLOCKS, BEND_DB = 10, 0.25
 #: A record that stops on the way down does so within so many pulses of the end (chosen, not derived).
 LONGEST_CUT_PULSES = 6.0
 #: So many pulses a tail may take to sink into the noise.
@@ -147,7 +154,9 @@ def noise_floor(level_db: FloatArray, slope_db_per_point: float) -> Floor:
     power = linear_power(tail)
     mean, spread = float(power.mean()), float(power.std())
     clipped = float(np.mean(tail <= tail.min()))
-    rough = spread > 0.3 * mean and float(np.std(np.diff(power))) > 0.2 * spread
+    # A receiver's poles make neighbours of the noise alike: look further apart.
+    lag = max(power.size // 20, 1)
+    rough = spread > 0.3 * mean and float(np.std(power[lag:] - power[:-lag])) > 0.5 * spread
     # A floor with an offset has little relative noise, but unlike fibre it does not fall.
     x = np.arange(tail.size) - (tail.size - 1) / 2
     fall = float(x @ tail / (x @ x))
@@ -251,6 +260,35 @@ def final_fall(power: FloatArray, floor: Floor, last: int, pulse_points: float) 
     if not clear or means_db[k] - means_db[-1] < LEAST_FALL_DB:
         return None
     return first + k * block
+
+
+def fall_into_tail(
+    power: FloatArray, floor: Floor, start: int, end: int, pulse_points: float, slope_db: float
+) -> int | None:
+    """Find an end of the fibre behind which the receiver's own slow tail shows for many pulses.
+
+    Returns
+    -------
+    int or None
+        First point of the fall; None where what lies behind every large fall is straight, as fibre
+        is, or noise. A tail falls less and less.
+    """
+    block = max(round(pulse_points), 5)
+    count = (end - start) // block
+    if count < 2 * TAIL_BLOCKS:
+        return None
+    means = power[start : start + count * block].reshape(count, block).mean(axis=1)
+    level = DB_PER_RELATIVE_POWER * np.log(np.maximum(means - floor.mean_power, 1e-13))
+    drops = np.flatnonzero(level[2:-TAIL_BLOCKS] < level[: -TAIL_BLOCKS - 2] - BREAK_DB) + 2
+    for k in drops.tolist():
+        # A reflection's own fall leads back to the fibre; behind an end nothing comes back up.
+        if level[k:].max() > level[: max(k - 2, 1)].min() - BREAK_DB / 2:
+            continue
+        near, later, last = level[k + 2 : k + 4], level[k + 5 : k + 7], level[k + 8 : k + 10]
+        bend = (near.mean() - later.mean()) - (later.mean() - last.mean())
+        if bend > BEND_DB and near.mean() - last.mean() > 6 * block * abs(slope_db) + BEND_DB:
+            return start + (k - 2) * block
+    return None
 
 
 def _cut_fall(power: FloatArray, pulse_points: float) -> int | None:
@@ -422,10 +460,11 @@ def find_reflections(
     peaks, dips : tuple of Peak
     """
     view = _View(contour, variance_db2, long_run_db2, start, end)
-    return _peaks(view), _dips(view)
+    return _peaks(view, rises=True), _dips(view)
 
 
-def _peaks(view: _View) -> tuple[Peak, ...]:
+def _peaks(view: _View, *, rises: bool) -> tuple[Peak, ...]:
+    """Stretches above the fibre on both sides; ``rises``: or that rise as no splice gains."""
     contour, end, here = view.contour, view.end, view.here
     level_db, pulse_points = contour.level_db, contour.pulse_points
     top, side, tops, sides = contour.top, contour.side, contour.tops, contour.sides
@@ -433,15 +472,15 @@ def _peaks(view: _View) -> tuple[Peak, ...]:
     rise, height = contour.rise[here], contour.height[here]
     if not rise.size:
         return ()
-    worth = np.flatnonzero((height > view.least()) | (rise > LEAST_STEEP_DB))
+    worth = np.flatnonzero((height > view.least()) | (rises & (rise > LEAST_STEEP_DB)))
     at = worth + here.start
     before = tops[at] - rise[worth]
     limit = view.six_sigma(at)
     # A flat top longer than the pulse has no lower side within reach, but rises all the same.
     ceiling = contour.ceiling_db
-    flat = (tops[at] >= ceiling - 1e-9) & (before < ceiling - LEAST_STEEP_DB)
+    flat = rises & (tops[at] >= ceiling - 1e-9) & (before < ceiling - LEAST_STEEP_DB)
     # No splice gains as much: what rises like this is a reflection even if another follows.
-    steep = rise[worth] > np.maximum(MOST_GAIN_DB, limit)
+    steep = rises & (rise[worth] > np.maximum(MOST_GAIN_DB, limit))
     hits = at[(height[worth] > limit) | flat | steep]
     if not hits.size:
         return ()
@@ -476,12 +515,11 @@ def _dips(view: _View) -> tuple[Peak, ...]:
     contour, end = view.contour, view.end
     # The drop at the end of the fibre is no dip: keep away from it.
     view = replace(view, end=max(end - int(4 * contour.pulse_points) - 8, 0))
-    rise = contour.rise[view.here]
-    if not rise.size or not np.any(
-        (contour.depth[view.here] > view.least()) | (-rise > LEAST_STEEP_DB)
-    ):
+    depth = contour.depth[view.here]
+    if not depth.size or not np.any(depth > view.least()):
         return ()
-    found = _peaks(replace(view, contour=contour.upside_down()))
+    # A large loss is no dip: what counts is lower than the fibre on both sides.
+    found = _peaks(replace(view, contour=contour.upside_down()), rises=False)
     level_db = contour.level_db
     width = int(np.ceil(1.35 * contour.pulse_points)) + 2 + contour.smoothing
     dips = []

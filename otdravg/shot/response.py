@@ -75,6 +75,8 @@ SHORT = 0.22
 SECOND = (0.1, 0.2, 0.3, 0.4, 0.55, 0.75, 1.0)
 #: A second pole must improve chi-squared by this factor (chosen, not derived).
 SECOND_GAIN = 0.5
+#: One pole that leaves less than this chi-squared per point needs no second (chosen, not derived).
+SECOND_MISFIT = 0.3
 #: Smoothing over more pulses than this would leave nothing to measure (chosen, not derived).
 WIDEST_PULSES = 5.0
 #: A running mean's own noise is uncorrelated at three times the lag of half correlation (derived:
@@ -87,7 +89,7 @@ UNCORRELATED = 0.06
 REMAINS = 1e-3
 #: Poles are not known better than this, from one edge and from several (benchmark: the largest errors
 #: seen in the receiver table).
-LEAST_U_ONE, LEAST_U = 0.015, 0.003
+LEAST_U_ONE, LEAST_U = 0.012, 0.002
 #: Points of noise that are needed and that are enough (chosen, not derived).
 LEAST_NOISE_POINTS, MOST_NOISE_POINTS = 200, 8000
 
@@ -435,7 +437,8 @@ def _poles(record: Record, edges: list[Edge]) -> Response | None:
     poles: tuple[float, ...] = (length,)
     u_least = LEAST_U_ONE if len(kept) == 1 else LEAST_U
     first, share = length * np.geomspace(0.55, 1.05, 12), np.array(SECOND)
-    for narrower in (1.06, 1.02, 1.0):  # roughly and finely
+    # One pole that fits is all there is.
+    for narrower in (1.06, 1.02, 1.0) if np.median(misfits) > SECOND_MISFIT else ():
         pairs = [(a, a * min(s, 1.0)) for a in first for s in share]
         tails = np.array([_two_tails(x, *pair) for pair in pairs])
         left = np.zeros(len(pairs))

@@ -26,6 +26,7 @@ from otdravg.shot.reflections import (
     Peak,
     centred_mean,
     clear_after,
+    fall_into_tail,
     final_fall,
     find_end,
     find_reflections,
@@ -218,9 +219,12 @@ def prepare(trace: Trace, group_index: float | None = None) -> Shot:
     guess = -FIRST_GUESS_DB_PER_KM * spacing / 1000
     floor = noise_floor(level, guess)
     power = linear_power(level)
+    start = int(np.clip(np.ceil(-x[0] / spacing), 0, n - 1))
     end = find_end(power, floor, pulse_points)
     fall = final_fall(power, floor, end, pulse_points)
-    start = int(np.clip(np.ceil(-x[0] / spacing), 0, n - 1))
+    broken = fall_into_tail(power, floor, start, end, pulse_points, guess)
+    if broken is not None and (fall is None or broken < fall):
+        fall, end = broken, min(end, broken + int(np.ceil(pulse_points)))
     if end - start < max(4 * pulse_points, 24):
         raise ShotsDoNotPair(
             Refusal.NO_SIGNAL,
@@ -315,14 +319,18 @@ def with_reflections(shot: Shot) -> Shot:
 def _with_blind_zones(
     shot: Shot, peaks: tuple[Peak, ...], dips: tuple[Peak, ...]
 ) -> tuple[Peak, ...]:
-    """Reflections, whose dead zones last at least as long as the remains of their tails, and dips."""
+    """Reflections with dead zones as long as the remains of their tails, and dips outside them.
+
+    Where the receiver seems to recover much later than that, something else stands behind.
+    """
     half = shot.smoothing // 2 + 1
     for foot, clear in shot.blind:
         inside = [p for p in peaks if foot - half <= p.first < clear]
         dips = tuple(p for p in dips if not foot - half <= p.first < clear + half)
         if inside:
             # What rises within the remains of a tail is the tail.
-            last = min(max(clear + half, inside[0].clear), shot.end)
+            late = inside[0].clear if inside[0].clear < clear + (clear - foot) // 2 else 0
+            last = min(max(clear + half, late), shot.end)
             peaks = tuple(
                 replace(p, clear=last) if p is inside[0] else p
                 for p in peaks
