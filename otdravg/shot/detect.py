@@ -249,7 +249,7 @@ def _end_position(shot: Shot) -> tuple[float, Peak | None]:
     if shot.fall is None:
         return shot.signal_end_m, None
     pulse_points = max(round(shot.pulse_m / shot.spacing_m), 5)
-    reach = 2 * pulse_points
+    reach = 2 * pulse_points + shot.smoothing // 2
     near = [
         p
         for p in shot.peaks

@@ -51,6 +51,9 @@ LEAST_TAIL_POINTS = 8
 FLOOR_PARTS = 40
 FLOOR_RATIO = 3.0
 LEAST_POINTS_PER_PART = 40
+#: Power that sinks like this from one half of the record's last part to the other, as steadily, is no
+#: noise (chosen, not derived).
+FALLING_RATIO, FALLING_CORRELATION = 1.5, -0.6
 #: So much below the fibre's level, and still falling, a tail has no fibre under it, dB.
 BELOW_FIBRE_DB = 0.5
 #: Nothing is measured behind a fall like this unless what follows is straight, dB (chosen, not
@@ -59,6 +62,8 @@ BREAK_DB = 5.0
 #: Pulses behind a fall that are looked at, and by how much a tail bends in them, dB (derived: 1/t from
 #: 3 to 9 pulses bends by 0.3 dB).
 TAIL_BLOCKS, BEND_DB = 10, 0.25
+#: Pulses that the front panel's own tail may last (derived: 20 dB at a pole of 2 pulses).
+PANEL_BLOCKS = 20
 #: A record that stops on the way down does so within so many pulses of the end (chosen, not derived).
 LONGEST_CUT_PULSES = 6.0
 #: So many pulses a tail may take to sink into the noise.
@@ -164,7 +169,12 @@ def noise_floor(level_db: FloatArray, slope_db_per_point: float) -> Floor:
     se = max(jitter, 1e-4) / np.sqrt(float(x @ x))
     flat = abs(fall) < 0.3 * abs(slope_db_per_point) and abs(fall - slope_db_per_point) > 6 * se
     low = tail.mean() < np.percentile(level_db[:: max(level_db.size // 4000, 1)], 90) - 1.0
-    if not (low and (rough or flat or clipped > 0.9)):
+    # A record that stops on the way down shows a fall, not a floor.
+    half = power.size // 2
+    falling = power[:half].mean() > FALLING_RATIO * power[half:].mean() and (
+        float(np.corrcoef(np.arange(power.size), power)[0, 1]) < FALLING_CORRELATION
+    )
+    if falling or not (low and (rough or flat or clipped > 0.9)):
         return Floor(False, 0.0, 0.0)
     if clipped > 0.9:
         return Floor(True, mean, max(spread, 1e-2 * mean), masked=True)
@@ -275,12 +285,12 @@ def fall_into_tail(
     """
     block = max(round(pulse_points), 5)
     count = (end - start) // block
-    if count < 2 * TAIL_BLOCKS:
+    if count < PANEL_BLOCKS + TAIL_BLOCKS:
         return None
     means = power[start : start + count * block].reshape(count, block).mean(axis=1)
     level = DB_PER_RELATIVE_POWER * np.log(np.maximum(means - floor.mean_power, 1e-13))
     drops = np.flatnonzero(level[2:-TAIL_BLOCKS] < level[: -TAIL_BLOCKS - 2] - BREAK_DB) + 2
-    for k in drops.tolist():
+    for k in drops[drops > PANEL_BLOCKS].tolist():
         # A reflection's own fall leads back to the fibre; behind an end nothing comes back up.
         if level[k:].max() > level[: max(k - 2, 1)].min() - BREAK_DB / 2:
             continue

@@ -243,6 +243,8 @@ def prepare(trace: Trace, group_index: float | None = None) -> Shot:
     if response.poles:
         power, more = equalised(power, response, pulse_points)
         means += more
+        if fall is not None:  # without its tail the end falls where it is
+            fall = final_fall(power, floor, end, pulse_points) or fall
         level = DB_PER_RELATIVE_POWER * np.log(np.maximum(power, 0.1 * floor.sigma_power + 1e-13))
     smoothing = sum(means) - len(means) + 1
     lag = int(np.ceil(pulse_points)) + smoothing
