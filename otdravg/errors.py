@@ -16,6 +16,7 @@ __all__ = [
     "BadProfile",
     "BadSetting",
     "OtdravgError",
+    "OutOfMemory",
     "OutputRefused",
     "Refusal",
     "ShotsDoNotPair",
@@ -147,6 +148,16 @@ class BadCloseout(OtdravgError):
         self.problem = problem
         self.advice = advice
         super().__init__(f"{path}: {problem}; {advice}")
+
+
+class OutOfMemory(OtdravgError):
+    """Memory that the work asked for and the system did not give, here or in a worker."""
+
+    def __init__(self) -> None:
+        super().__init__(
+            "memory ran out before the job was done; close other programs, or run again with "
+            "fewer workers (--workers 1)"
+        )
 
 
 class WorkersLost(OtdravgError):

@@ -9,7 +9,7 @@ from typing import Any
 import click
 
 from otdravg.cli.terminal import print_error, settle_process
-from otdravg.errors import OtdravgError
+from otdravg.errors import OtdravgError, OutOfMemory
 
 __all__ = ["JOB_NOT_DONE", "OneLineErrors"]
 
@@ -40,6 +40,8 @@ class OneLineErrors(click.Group):
             print_error("stopped before the job was done")
         except OtdravgError as error:
             print_error(str(error))
+        except MemoryError:
+            print_error(str(OutOfMemory()))
         except OSError as error:
             place = f"{error.filename}: " if error.filename else ""
             print_error(f"{place}{error.strerror or error}; check the path and the rights")
