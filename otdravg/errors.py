@@ -114,6 +114,18 @@ class OutputRefused(OtdravgError):
         self.advice = advice
         super().__init__(f"{self.path}: {problem}; {advice}")
 
+    @classmethod
+    def by_system(cls, path: str | PathLike[str], error: OSError, advice: str) -> OutputRefused:
+        """Say what the system said; Windows denies to replace what a program has open."""
+        if isinstance(error, PermissionError):
+            advice = "close it where it is open, as in a spreadsheet, or check the rights"
+        return cls(path, f"could not be written ({error.strerror or error})", advice)
+
+    @classmethod
+    def open_elsewhere(cls, path: str | PathLike[str]) -> OutputRefused:
+        """Say that another program has the file open."""
+        return cls(path, "is open in another program", "close it there, as in the spreadsheet")
+
 
 class BadProfile(BadSetting):
     """An acceptance profile that cannot be used: file, key, value, what is allowed.

@@ -27,6 +27,8 @@ class OneLineErrors(click.Group):
     def main(self, *args: Any, **kwargs: Any) -> Any:
         """Run the command line and leave with its exit status; see :meth:`click.Command.main`."""
         kwargs["standalone_mode"] = False
+        # It would take quotes from a reviewer's reason, and [1] in a file's name for a pattern.
+        kwargs["windows_expand_args"] = False
         settle_process()
         status = JOB_NOT_DONE
         try:

@@ -30,14 +30,15 @@ from otdravg.cable.checks.earlier import read_splices
 from otdravg.cable.files.folder import find_files
 from otdravg.cli import options
 from otdravg.cli.closeout_options import only_option, template_option
-from otdravg.cli.options import FilePath, force_option, guarded_option, room_option
+from otdravg.cli.options import FilePath, files_argument, force_option, guarded_option, room_option
 from otdravg.cli.progress import ProgressLine
 from otdravg.cli.terminal import print_error, print_text, shows_colour, shows_signs
 from otdravg.closeout.closeout import PARTS, chosen_parts, fill_closeout
 from otdravg.closeout.template import Template, load_template
 from otdravg.errors import BadSetting, OutputRefused
 from otdravg.report.cable import cable_text, listing_text
-from otdravg.sor import SizeLimits
+from otdravg.report.page import counted
+from otdravg.sor.sizes import SizeLimits
 from otdravg.system.whole_folder import whole_folder
 from otdravg.system.workers import local_workers, room_for_workers
 from otdravg.trade import RIBBON_SIZES
@@ -51,7 +52,7 @@ LARGE_BLOCK_BYTES = 30_000_000
 
 
 @click.command()
-@click.argument("folders", metavar="FOLDER...", nargs=-1, required=True, type=FilePath)
+@files_argument("folders", "FOLDER...")
 @click.option("--out", "out", metavar="DIR", type=FilePath, help="Where to write the tables.")
 @click.option("--list", "list_only", is_flag=True, help="Only show how each file would be taken.")
 @click.option(
@@ -248,7 +249,7 @@ def _executor(
     room = room_for_workers(min(max(shots, default=0) // 2, size_limits.points))
     count = min(workers or room.workers, room.workers)
     if workers is not None and workers > count:
-        print_error(f"{count} worker processes, not {workers}: this machine has {room}")
+        print_error(f"{counted(count, 'worker process')}, not {workers}: this machine has {room}")
     if count == 1:
         yield None
         return
