@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
+import glob
+import os
 import re
+from collections.abc import Callable
+from itertools import chain
 from pathlib import Path
+from typing import Any, TypeVar
 
 import click
 
@@ -11,6 +16,7 @@ from otdravg.sor.sizes import SizeLimits
 
 __all__ = [
     "FilePath",
+    "files_argument",
     "force_option",
     "group_index",
     "guarded_option",
@@ -27,6 +33,8 @@ _METRES = {"": 1.0, "m": 1.0, "km": 1000.0, "ft": 0.3048, "kft": 304.8}
 _LENGTH = re.compile(r"(\d+(?:\.\d*)?|\.\d+)\s*(m|km|ft|kft|)", re.ASCII | re.IGNORECASE)
 _LONGEST_M = 1e6  # no single shot reaches 1000 km
 _MOST_ROOM = 256  # 4 GiB: blocks and counts of the format go no further
+
+Command = TypeVar("Command", bound=Callable[..., Any])
 
 #: A file name; whether it can be read or written is found out, and said, by the library.
 FilePath = click.Path(path_type=Path)
@@ -61,6 +69,29 @@ def group_index(text: str) -> float:
     if not re.fullmatch(r"1\.\d+", text.strip(), re.ASCII) or not 1.3 <= float(text) <= 1.6:
         raise click.BadParameter(f"{text!r} is not a group index of glass (1.3 to 1.6)")
     return float(text)
+
+
+def files_argument(name: str, metavar: str) -> Callable[[Command], Command]:
+    """Return an argument for files or folders, with patterns that no shell has expanded."""
+    return click.argument(
+        name,
+        metavar=metavar,
+        nargs=-1,
+        required=True,
+        type=FilePath,
+        callback=lambda ctx, param, value: tuple(chain.from_iterable(map(_expanded, value))),
+    )
+
+
+def _expanded(path: Path) -> list[Path]:
+    """Return the files that a pattern such as ``*.sor`` means: cmd.exe leaves it as it is.
+
+    A file of that very name comes first, and a pattern that fits none is left for the message.
+    """
+    text = os.fspath(path)
+    if os.path.lexists(text) or not set(text) & set("*?["):
+        return [path]
+    return sorted(Path(found) for found in glob.glob(text)) or [path]
 
 
 #: ``--force``

@@ -11,6 +11,7 @@ import click
 from otdravg.cli import options
 from otdravg.cli.options import (
     FilePath,
+    files_argument,
     force_option,
     guarded_option,
     json_option,
@@ -34,8 +35,7 @@ __all__ = ["pair"]
 
 
 @click.command()
-@click.argument("a_file", metavar="A.sor", type=FilePath)
-@click.argument("b_file", metavar="B.sor", type=FilePath)
+@files_argument("files", "A.sor B.sor")
 @click.option(
     "--limit",
     "limits",
@@ -97,8 +97,7 @@ __all__ = ["pair"]
 @click.pass_context
 def pair(
     ctx: click.Context,
-    a_file: Path,
-    b_file: Path,
+    files: tuple[Path, ...],
     *,
     limits: tuple[str, ...],
     guarded: bool,
@@ -125,9 +124,11 @@ def pair(
     otdravg pair 012_A.sor 012_B.sor
     otdravg pair 012_A.sor 012_B.sor --limit 1310=0.25 --limit 1550=0.20 --plot 012.png
     """
+    if len(files) != 2:
+        raise click.UsageError(f"a pair is two files, A.sor and B.sor, not {len(files)}")
     stated = Limits.parse(limits, Rule.GUARDED if guarded else Rule.PLAIN)
     targets = [path for path in (plot, report_file, csv_file) if path is not None]
-    check_targets(targets, inputs=(a_file, b_file), overwrite=force)
+    check_targets(targets, inputs=files, overwrite=force)
     if plot is not None:
         # Only now: matplotlib takes longer to load than a pair to measure.
         from otdravg.draw.pair import check_format, pair_figure, save_figure
@@ -138,7 +139,7 @@ def pair(
 
         check_report_format(report_file)
 
-    from_a, from_b = (b_file, a_file) if swap else (a_file, b_file)
+    from_a, from_b = reversed(files) if swap else files
     measurement = measure(
         read(from_a, trace_number, size_limits=size_limits),
         read(from_b, trace_number, size_limits=size_limits),

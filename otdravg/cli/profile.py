@@ -8,7 +8,7 @@ from pathlib import Path
 import click
 
 from otdravg.cli.boundary import JOB_NOT_DONE
-from otdravg.cli.options import FilePath
+from otdravg.cli.options import files_argument
 from otdravg.cli.terminal import print_error, print_text, shows_signs
 from otdravg.errors import BadProfile, BadSetting
 from otdravg.report.page import Page
@@ -32,7 +32,7 @@ def profile() -> None:
 
 
 @profile.command()
-@click.argument("files", metavar="FILE...", nargs=-1, required=True, type=FilePath)
+@files_argument("files", "FILE...")
 @click.pass_context
 def check(ctx: click.Context, files: tuple[Path, ...]) -> None:
     """Say whether profiles can be used, and everything that is wrong with them.

@@ -12,7 +12,7 @@ import click
 from otdravg import __version__
 from otdravg.cli.boundary import JOB_NOT_DONE
 from otdravg.cli.options import (
-    FilePath,
+    files_argument,
     force_option,
     json_option,
     plot_option,
@@ -35,7 +35,7 @@ SCHEMA_NAME = "otdravg.show/1"
 
 
 @click.command()
-@click.argument("files", metavar="FILE...", nargs=-1, required=True, type=FilePath)
+@files_argument("files", "FILE...")
 @trace_option
 @plot_option
 @json_option

@@ -36,6 +36,7 @@ from otdravg.sor.oddities import capped, shown
 from otdravg.sor.records import Reading, decode_record
 from otdravg.sor.sizes import SizeLimits
 from otdravg.sor.waveform import decode_points, waveforms_of
+from otdravg.system.ordinary import openable
 from otdravg.words.bridge import text_of
 
 __all__ = ["CRC_START", "decode", "read"]
@@ -76,7 +77,8 @@ def read(path: str | PathLike[str], limits: SizeLimits = _USUAL) -> SorFile:
         raise UnreadableTrace(repr(path), "file", None, problem, "give its name as text or Path")
     name = os.fspath(path)
     try:
-        status = os.stat(name)
+        place = openable(name)
+        status = os.stat(place)
         if stat.S_ISDIR(status.st_mode):
             advice = "name the trace files inside it"
             raise UnreadableTrace(
@@ -86,7 +88,7 @@ def read(path: str | PathLike[str], limits: SizeLimits = _USUAL) -> SorFile:
             advice = "copy the trace to an ordinary file first"
             raise UnreadableTrace(name, "file", None, "expected an ordinary file", advice)
         _check_size(status.st_size, name, limits)
-        with open(name, "rb") as file:
+        with open(place, "rb") as file:
             data = file.read(status.st_size)  # no more, should it have grown since
     except (OSError, ValueError) as error:
         reason = error.strerror if isinstance(error, OSError) else str(error)
