@@ -12,7 +12,7 @@ import numpy.typing as npt
 
 from otdravg.findings import Finding, Scope, Severity, caution, defect, values
 from otdravg.fit.read_off import Coverage, Reading
-from otdravg.fit.side import Side
+from otdravg.fit.side import Side, SpanStart
 from otdravg.pair.measure import PairMeasurement
 from otdravg.shot.detect import Detection, EventKind
 from otdravg.shot.noise import DB_PER_RELATIVE_POWER
@@ -51,8 +51,6 @@ LEAST_POINTS = 64
 ONE_SIDED_DB = 0.03
 LEAST_READINGS = 4
 MOST_ONE_SIDED = 0.6
-#: How the basis of a span start reads that was taken from the end of the other shot.
-OTHER_SHOT_ENDS = "the other shot ends here"
 #: Steps of both shots that are one-sided and as far apart are the same ones, shifted: up to this
 #: share of the span, or chance would find some.
 LARGEST_SHIFT_SHARE = 0.05
@@ -330,7 +328,7 @@ def _guessed_start(m: PairMeasurement) -> list[Finding]:
     ):
         slack_m = seen.shot.placing_m + seen.shot.pulse_m + 2
         shown = any(abs(e.distance_m - start_m) < slack_m for e in seen.events)
-        if basis.startswith(OTHER_SHOT_ENDS) and not shown:
+        if basis is SpanStart.OTHER_SHOT_ENDS and not shown:
             findings.append(
                 caution("span-start-doubtful", seen.shot.trace.identity.direction, start_m=start_m)
             )
