@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from otdravg.findings import Finding, Scope, Severity, caution, defect, values
+from otdravg.findings import Finding, Scope, caution, defect
 from otdravg.fit.read_off import Coverage, Reading
 from otdravg.fit.side import Side, SpanStart
 from otdravg.pair.measure import PairMeasurement
@@ -160,15 +160,18 @@ def _unequal_attenuation(m: PairMeasurement) -> list[Finding]:
     if abs(drift) < 4 * u:
         return []
     alpha = m.attenuation_db_per_km
-    seen = values(
-        from_a_db_per_km=alpha - drift,
-        from_b_db_per_km=alpha + drift,
-        drift_db_per_km=abs(drift),
-        expanded_drift_db_per_km=2 * u,
-    )
-    if abs(drift) > GROSS_DRIFT_SHARE * alpha:
-        return [Finding("attenuation-unequal", Severity.DEFECT, Scope.PAIR, seen)]
-    return [Finding("attenuation-uneven", Severity.CAUTION, Scope.PAIR, seen)]
+    gross = abs(drift) > GROSS_DRIFT_SHARE * alpha
+    grave, code = (defect, "attenuation-unequal") if gross else (caution, "attenuation-uneven")
+    return [
+        grave(
+            code,
+            Scope.PAIR,
+            from_a_db_per_km=alpha - drift,
+            from_b_db_per_km=alpha + drift,
+            drift_db_per_km=abs(drift),
+            expanded_drift_db_per_km=2 * u,
+        )
+    ]
 
 
 def _table_attenuation(m: PairMeasurement) -> list[Finding]:

@@ -307,7 +307,7 @@ class Profile:
         asked = self.stage.closures
         if asked is Closures.ANY or closures_are is asked:
             return ()
-        stage, case = self.stage.name, asked.value
+        stage, case = self.stage.name, "open" if asked is Closures.OPEN else "closed"
         if closures_are is None:
             return (note("closures-not-recorded", Scope.JOB, case, stage=stage),)
         return (caution("closures-outside-profile", Scope.JOB, case, stage=stage),)
