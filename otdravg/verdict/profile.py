@@ -290,14 +290,10 @@ class Profile:
             return ()
         return (
             caution(
-                "lengths-differ",
-                Scope.PAIR,
-                from_a_m=length_ab_m,
-                from_b_m=length_ba_m,
-                difference_m=difference_m,
-                most_m=limit_m,
+                "lengths-differ", Scope.PAIR, from_a_m=length_ab_m, from_b_m=length_ba_m,
+                difference_m=difference_m, most_m=limit_m,
             ),
-        )
+        )  # fmt: skip
 
     def stage_findings(self, closures_are: Closures | None) -> tuple[Finding, ...]:
         """Find fault with shots taken in the wrong state of the closures.
