@@ -8,7 +8,7 @@ zero; uncertainties are rounded up, so that a small one never reads as none.
 from __future__ import annotations
 
 import math
-from decimal import ROUND_CEILING, ROUND_HALF_UP, Decimal
+from decimal import ROUND_CEILING, ROUND_HALF_UP, Context, Decimal
 from enum import Enum
 
 __all__ = [
@@ -24,6 +24,8 @@ __all__ = [
 
 #: Binary floats carry noise in the last digits (0.15000000000000002); it ends here.
 _FLOAT_NOISE = Decimal("1e-9")
+#: Digits for any float (1.8e308) with the noise behind its point: no figure is too large to write.
+_WIDE = Context(prec=330)
 
 
 class Quantity(Enum):
@@ -102,9 +104,9 @@ def reported(value: float | None, quantity: Quantity) -> Decimal | None:
 
 
 def _rounded(value: float, places: int, up: bool) -> Decimal:
-    exact = Decimal(repr(float(value))).quantize(_FLOAT_NOISE, ROUND_HALF_UP)
+    exact = Decimal(repr(float(value))).quantize(_FLOAT_NOISE, ROUND_HALF_UP, _WIDE)
     rounding = ROUND_CEILING if up else ROUND_HALF_UP
-    result = exact.quantize(Decimal(1).scaleb(-places), rounding)
+    result = exact.quantize(Decimal(1).scaleb(-places), rounding, _WIDE)
     return abs(result) if result.is_zero() else result
 
 
@@ -120,15 +122,15 @@ def figure(name: str, value: float | Decimal, spec: str = "") -> str:
         typed by somebody and is written as it was.
     spec : str
         Nothing for the decimals of the quantity; ``".0f"`` for fewer (rounded by the same
-        rules); ``"g"`` for none that are zero; in front of it ``"+"`` to show every sign.
+        rules); in front of it ``"+"`` to show every sign; ``"g"`` for a figure that somebody
+        set, with the digits that it has.
     """
     quantity = quantity_of(name)
-    if not isinstance(value, float) or quantity is None or not math.isfinite(value):
+    if not isinstance(value, float) or quantity is None or not math.isfinite(value) or spec == "g":
         return format(value, spec)
     rule = spec.lstrip("+")
     places = int(rule[1:-1]) if rule.startswith(".") else quantity.places
-    text = f"{_rounded(value, places, quantity.rounds_up):{spec[: len(spec) - len(rule)]}f}"
-    return text.rstrip("0").rstrip(".") if rule == "g" else text
+    return format(_rounded(value, places, quantity.rounds_up), spec[: len(spec) - len(rule)] + "f")
 
 
 def number(value: float | None, quantity: Quantity) -> float | None:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from enum import Enum
 
 import numpy as np
 import numpy.typing as npt
@@ -19,7 +20,7 @@ from otdravg.shot.noise import DB_PER_RELATIVE_POWER, linear_power, noise_from_r
 from otdravg.shot.reflections import centred_mean
 from otdravg.shot.shot import Shot
 
-__all__ = ["Axis", "Place", "Side", "Sides", "pair_sums"]
+__all__ = ["Axis", "Place", "Side", "Sides", "SpanStart", "pair_sums"]
 
 FloatArray = npt.NDArray[np.float64]
 IndexArray = npt.NDArray[np.intp]
@@ -33,6 +34,17 @@ TAIL_MARGIN = 1.0
 TAIL_SHARE = 0.25
 
 
+class SpanStart(Enum):
+    """What says where the span begins in a shot."""
+
+    STATED_CORD = "stated-cord"
+    USER_OFFSET = "user-offset"  # set in the file
+    OTHER_SHOT_ENDS = "other-shot-ends"
+    FIRST_CONNECTOR = "first-connector"
+    LONE_CONNECTOR = "lone-connector"  # the front panel: cords come in pairs, this one is alone
+    FRONT_PANEL = "front-panel"
+
+
 @dataclass(frozen=True, slots=True)
 class Axis:
     """How the two shots were put on one axis: z = x_A − start_a = length − (x_B − start_b)."""
@@ -44,8 +56,9 @@ class Axis:
     start_b_m: float  # launch cord length in shot B→A
     matched: int  # events seen from both ends
     residuals_m: tuple[float, ...]  # of z_A + z_B = L, one per matched event
-    basis_a: str  # how start_a_m was found
-    basis_b: str
+    basis_a: SpanStart  # how start_a_m was found
+    basis_b: SpanStart
+    lone_connector_m: float | None = None  # front panel to the connector that is in the span
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,12 +7,14 @@ and says what it saw in numbers. None of them changes a figure.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import numpy as np
 import numpy.typing as npt
 
-from otdravg.findings import Finding, Scope, Severity, caution, defect, values
+from otdravg.findings import Finding, Scope, caution, defect
 from otdravg.fit.reading import Coverage, Reading
-from otdravg.fit.side import Side
+from otdravg.fit.side import Side, SpanStart
 from otdravg.pair.measure import Measurement
 from otdravg.shot.detect import Detection, EventKind
 from otdravg.shot.noise import DB_PER_RELATIVE_POWER
@@ -51,8 +53,6 @@ LEAST_POINTS = 64
 ONE_SIDED_DB = 0.03
 LEAST_READINGS = 4
 MOST_ONE_SIDED = 0.6
-#: How the basis of a span start reads that was taken from the end of the other shot.
-OTHER_SHOT_ENDS = "the other shot ends here"
 #: Steps of both shots that are one-sided and as far apart are the same ones, shifted: up to this
 #: share of the span, or chance would find some.
 LARGEST_SHIFT_SHARE = 0.05
@@ -96,42 +96,32 @@ def pair_findings(measurement: Measurement) -> tuple[Finding, ...]:
     )
 
 
-def _shared_noise(ab: NoisePrints, ba: NoisePrints) -> list[Finding]:
-    count = same_noise(ab, ba)
-    if not count:
-        return []
-    return [defect("noise-shared", Scope.PAIR, points=count + REPEAT_POINTS - 1)]
+def _shared_noise(ab: NoisePrints, ba: NoisePrints) -> Iterator[Finding]:
+    if count := same_noise(ab, ba):
+        yield defect("noise-shared", Scope.PAIR, points=count + REPEAT_POINTS - 1)
 
 
-def _unseen_span(m: Measurement) -> list[Finding]:
+def _unseen_span(m: Measurement) -> Iterator[Finding]:
     """Cords may leave so little of a fibre that nothing of it is measured."""
     pulse_m = max(side.shot.pulse_m for side in (m.side_ab, m.side_ba))
-    if m.attenuation_db_per_km is not None and m.axis.length_m > pulse_m:
-        return []
-    return [caution("span-unseen", Scope.PAIR, length_m=m.axis.length_m, pulse_m=pulse_m)]
+    if m.attenuation_db_per_km is None or m.axis.length_m <= pulse_m:
+        yield caution("span-unseen", Scope.PAIR, length_m=m.axis.length_m, pulse_m=pulse_m)
 
 
-def _attenuation(m: Measurement) -> list[Finding]:
+def _attenuation(m: Measurement) -> Iterator[Finding]:
     """Hold the attenuation against what glass can have at the wavelength on the label."""
     value, u = m.attenuation_db_per_km, m.u_attenuation_db_per_km
     label = m.ab.identity.nominal_wavelength_nm
     nearest = min(ATTENUATION_DB_PER_KM, key=lambda nm: abs(nm - label))
     if value is None or u is None or abs(nearest - label) > 30:
-        return []
+        return
     low, high = ATTENUATION_DB_PER_KM[nearest]
-    if low <= value + 3 * u and value - 3 * u <= high:
-        return []
-    return [
-        defect(
-            "attenuation-impossible",
-            Scope.PAIR,
-            attenuation_db_per_km=value,
-            expanded_db_per_km=2 * u,
-            nominal_nm=label,
-            least_db_per_km=low,
-            most_db_per_km=high,
-        )
-    ]
+    if value + 3 * u < low or value - 3 * u > high:
+        yield defect(
+            "attenuation-impossible", Scope.PAIR, nominal_nm=label,
+            attenuation_db_per_km=value, expanded_db_per_km=2 * u,
+            least_db_per_km=low, most_db_per_km=high,
+        )  # fmt: skip
 
 
 def _drift(m: Measurement) -> tuple[float, float] | None:
@@ -153,32 +143,28 @@ def _drift(m: Measurement) -> tuple[float, float] | None:
     return float(share @ fit.parameters[seen, 3]), float(np.hypot(u, glass))
 
 
-def _unequal_attenuation(m: Measurement) -> list[Finding]:
+def _unequal_attenuation(m: Measurement) -> Iterator[Finding]:
     """One fibre loses the same in both directions, but for uneven glass and uneven receivers."""
     drift_u = _drift(m)
     if drift_u is None or m.attenuation_db_per_km is None:
-        return []
+        return
     drift, u = drift_u
     if abs(drift) < 4 * u:
-        return []
+        return
     alpha = m.attenuation_db_per_km
-    seen = values(
-        from_a_db_per_km=alpha - drift,
-        from_b_db_per_km=alpha + drift,
-        drift_db_per_km=abs(drift),
-        expanded_drift_db_per_km=2 * u,
-    )
-    if abs(drift) > GROSS_DRIFT_SHARE * alpha:
-        return [Finding("attenuation-unequal", Severity.DEFECT, Scope.PAIR, seen)]
-    return [Finding("attenuation-uneven", Severity.CAUTION, Scope.PAIR, seen)]
+    gross = abs(drift) > GROSS_DRIFT_SHARE * alpha
+    grave, code = (defect, "attenuation-unequal") if gross else (caution, "attenuation-uneven")
+    yield grave(
+        code, Scope.PAIR, from_a_db_per_km=alpha - drift, from_b_db_per_km=alpha + drift,
+        drift_db_per_km=abs(drift), expanded_drift_db_per_km=2 * u,
+    )  # fmt: skip
 
 
-def _table_attenuation(m: Measurement) -> list[Finding]:
+def _table_attenuation(m: Measurement) -> Iterator[Finding]:
     """The instrument saw the same fibre before anybody changed a scale or a spacing."""
     drift_u, alpha, u = _drift(m), m.attenuation_db_per_km, m.u_attenuation_db_per_km
     if drift_u is None or alpha is None or u is None:
-        return []
-    findings = []
+        return
     for seen, own in ((m.detection_ab, alpha - drift_u[0]), (m.detection_ba, alpha + drift_u[0])):
         shot = seen.shot
         at = np.array([0.0, *(e.distance_m(shot.group_index) for e in shot.trace.table)])
@@ -188,15 +174,10 @@ def _table_attenuation(m: Measurement) -> list[Finding]:
             continue
         stated = float(length @ slope / length.sum())
         if abs(stated - own) > max(TABLE_ATTENUATION_SHARE * stated, 5 * np.hypot(u, drift_u[1])):
-            findings.append(
-                caution(
-                    "table-attenuation-differs",
-                    shot.trace.identity.direction,
-                    table_db_per_km=stated,
-                    waveform_db_per_km=own,
-                )
-            )
-    return findings
+            yield caution(
+                "table-attenuation-differs", shot.trace.identity.direction,
+                table_db_per_km=stated, waveform_db_per_km=own,
+            )  # fmt: skip
 
 
 def _shown_by(reading: Reading) -> int:
@@ -209,7 +190,7 @@ def _shown_by(reading: Reading) -> int:
     return side if shows else 0
 
 
-def _unmirrored(m: Measurement) -> list[Finding]:
+def _unmirrored(m: Measurement) -> Iterator[Finding]:
     """Steps that only one of both shots shows: a few are chance, most of them are no fibre."""
     both = [r for r in m.readings if r.coverage is Coverage.BOTH]
     shown = np.array([_shown_by(r) for r in both])
@@ -217,16 +198,13 @@ def _unmirrored(m: Measurement) -> list[Finding]:
     at = np.array([r.distance_m for r in both])
     apart_m = _common_shift(at[shown > 0], at[shown < 0], m)
     most = len(both) >= LEAST_READINGS and count > MOST_ONE_SIDED * len(both)
-    if apart_m is None and not most:
-        return []
-    if apart_m is None:
-        return [caution("steps-one-sided", Scope.PAIR, count=count, splices=len(both))]
-    return [
-        caution(
+    if apart_m is not None:
+        yield caution(
             "steps-one-sided", Scope.PAIR, "shifted",
             count=count, splices=len(both), apart_m=apart_m,
-        )
-    ]  # fmt: skip
+        )  # fmt: skip
+    elif most:
+        yield caution("steps-one-sided", Scope.PAIR, count=count, splices=len(both))
 
 
 def _common_shift(only_a_m: FloatArray, only_b_m: FloatArray, m: Measurement) -> float | None:
@@ -238,16 +216,15 @@ def _common_shift(only_a_m: FloatArray, only_b_m: FloatArray, m: Measurement) ->
     return float(np.abs(shifts[agree[0]])) if agree.size else None
 
 
-def _crooked(m: Measurement) -> list[Finding]:
+def _crooked(m: Measurement) -> Iterator[Finding]:
     """Fibre between two splices is straight in dB; a shot that is not was not of it."""
     worst, at_m, where = 0.0, 0.0, Direction.A_TO_B
     for side in (m.side_ab, m.side_ba):
         off_db, z_m = _largest_misfit(m, side)
         if off_db > worst:
             worst, at_m, where = off_db, z_m, side.shot.trace.identity.direction
-    if worst <= CROOKED_DB:
-        return []
-    return [caution("fibre-crooked", where, off_db=worst, at_m=at_m)]
+    if worst > CROOKED_DB:
+        yield caution("fibre-crooked", where, off_db=worst, at_m=at_m)
 
 
 def _largest_misfit(m: Measurement, side: Side) -> tuple[float, float]:
@@ -270,22 +247,15 @@ def _largest_misfit(m: Measurement, side: Side) -> tuple[float, float]:
     return float(misfit[row, eighth]), float(side.z()[middle])
 
 
-def _outside_span(m: Measurement) -> list[Finding]:
+def _outside_span(m: Measurement) -> Iterator[Finding]:
     """Splices in front of the span's start are not counted: a cord has none."""
-    findings = []
     for seen, start_m in ((m.detection_ab, m.axis.start_a_m), (m.detection_ba, m.axis.start_b_m)):
         before = [e for e in _clear_events(seen) if e < start_m - 2 * seen.shot.placing_m]
         if before:
-            findings.append(
-                caution(
-                    "event-in-cord",
-                    seen.shot.trace.identity.direction,
-                    events=len(before),
-                    start_m=start_m,
-                    first_m=before[0],
-                )
-            )
-    return findings
+            yield caution(
+                "event-in-cord", seen.shot.trace.identity.direction,
+                events=len(before), start_m=start_m, first_m=before[0],
+            )  # fmt: skip
 
 
 def _clear_events(seen: Detection) -> list[float]:
@@ -299,9 +269,8 @@ def _clear_events(seen: Detection) -> list[float]:
     ]
 
 
-def _unconfirmed_start(m: Measurement) -> list[Finding]:
+def _unconfirmed_start(m: Measurement) -> Iterator[Finding]:
     """A user offset marks a connector, which shows in this shot or from the other end."""
-    findings = []
     whole_m = m.axis.start_a_m + m.axis.length_m + m.axis.start_b_m
     slack_m = 2 + sum(s.shot.placing_m + s.shot.pulse_m for s in (m.side_ab, m.side_ba)) / 2
     for seen, other in ((m.detection_ab, m.detection_ba), (m.detection_ba, m.detection_ab)):
@@ -315,23 +284,18 @@ def _unconfirmed_start(m: Measurement) -> list[Finding]:
         confirmed = offset_m > slack_m and any(abs(x_m - offset_m) < slack_m for x_m in shown_m)
         if offset_m == 0 or confirmed:
             continue
-        findings.append(
-            caution("user-offset-doubtful", shot.trace.identity.direction, offset_m=offset_m)
-        )
-    return findings
+        yield caution("user-offset-doubtful", shot.trace.identity.direction, offset_m=offset_m)
 
 
-def _guessed_start(m: Measurement) -> list[Finding]:
+def _guessed_start(m: Measurement) -> Iterator[Finding]:
     """The span was started where the other shot ends, and this shot shows nothing there."""
-    findings = []
     for seen, start_m, basis in (
         (m.detection_ab, m.axis.start_a_m, m.axis.basis_a),
         (m.detection_ba, m.axis.start_b_m, m.axis.basis_b),
     ):
         slack_m = seen.shot.placing_m + seen.shot.pulse_m + 2
         shown = any(abs(e.distance_m - start_m) < slack_m for e in seen.events)
-        if basis.startswith(OTHER_SHOT_ENDS) and not shown:
-            findings.append(
-                caution("span-start-doubtful", seen.shot.trace.identity.direction, start_m=start_m)
+        if basis is SpanStart.OTHER_SHOT_ENDS and not shown:
+            yield caution(
+                "span-start-doubtful", seen.shot.trace.identity.direction, start_m=start_m
             )
-    return findings

@@ -154,7 +154,7 @@ def _setting_findings(ab: Trace, ba: Trace, index: float, stated: float | None) 
     if abs(ab.settings.group_index - ba.settings.group_index) > 5e-6:
         findings.append(
             caution(
-                "index-differs", Scope.PAIR, "stated" if stated else "",
+                "index-differs", Scope.PAIR, "chosen" if stated else "",
                 from_a_index=ab.settings.group_index, from_b_index=ba.settings.group_index,
                 used_index=index,
             )

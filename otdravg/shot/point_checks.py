@@ -134,13 +134,9 @@ def _flat_stretch(shot: Shot, signal: IntArray, runs: Runs) -> Finding | None:
     at_m = float(shot.x_m[shot.start + starts[longest]])
     length_m = float(lengths[longest] * shot.spacing_m)
     return defect(
-        "flat-stretch",
-        shot.trace.identity.direction,
-        points=int(lengths[longest]),
-        at_m=at_m,
-        length_m=length_m,
-        least_fall_db=length_m * LEAST_FALL_DB_PER_KM / 1000,
-    )
+        "flat-stretch", shot.trace.identity.direction, points=int(lengths[longest]), at_m=at_m,
+        length_m=length_m, least_fall_db=length_m * LEAST_FALL_DB_PER_KM / 1000,
+    )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -215,12 +211,9 @@ def _repeated_stretch(shot: Shot, prints: NoisePrints) -> Finding | None:
         return None
     first_m, second_m = (float(shot.x_m[prints.at[order[twins[0] + k]]]) for k in (0, 1))
     return defect(
-        "noise-repeats",
-        shot.trace.identity.direction,
-        points=twins.size + REPEAT_POINTS,
-        first_m=first_m,
-        second_m=second_m,
-    )
+        "noise-repeats", shot.trace.identity.direction,
+        points=twins.size + REPEAT_POINTS, first_m=first_m, second_m=second_m,
+    )  # fmt: skip
 
 
 def _width(shot: Shot, first: int, clear: int, before_db: float) -> float | None:
@@ -262,10 +255,6 @@ def _pulse_label(shot: Shot) -> Finding | None:
     else:
         return None
     return caution(
-        "pulse-doubtful",
-        shot.trace.identity.direction,
-        case,
-        width_m=width_m,
-        pulse_ns=shot.trace.settings.pulse_ns,
-        pulse_m=shot.pulse_m,
-    )
+        "pulse-doubtful", shot.trace.identity.direction, case,
+        width_m=width_m, pulse_ns=shot.trace.settings.pulse_ns, pulse_m=shot.pulse_m,
+    )  # fmt: skip

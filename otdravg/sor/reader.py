@@ -6,6 +6,7 @@ import binascii
 import hashlib
 import os
 import stat
+from collections.abc import Iterator
 from os import PathLike
 from typing import TypeVar
 
@@ -297,26 +298,20 @@ def _events_of(blocks: _Blocks) -> KeyEvents | None:
     return reading.value
 
 
-def _settings_findings(general: GeneralParameters, fixed: FixedParameters) -> list[Finding]:
+def _settings_findings(general: GeneralParameters, fixed: FixedParameters) -> Iterator[Finding]:
     """What is odd about values that were read without trouble."""
-    block, findings = FIXED.block, list[Finding]()
-    actual, nominal = fixed.wavelength_nm, general.nominal_wavelength_nm
+    block, actual, nominal = FIXED.block, fixed.wavelength_nm, general.nominal_wavelength_nm
     if fixed.wavelength_in_whole_nm:
-        findings.append(note("wavelength-unit", block, actual_nm=fixed.wavelength_0p1nm))
+        yield note("wavelength-unit", block, actual_nm=fixed.wavelength_0p1nm)
     if not actual and nominal:
-        findings.append(note("wavelength-missing", block, nominal_nm=nominal))
+        yield note("wavelength-missing", block, nominal_nm=nominal)
     elif not actual:
-        findings.append(caution("wavelength-missing", block, "neither"))
+        yield caution("wavelength-missing", block, "neither")
     elif nominal and abs(actual - nominal) > _SAME_WAVELENGTH_NM:
-        findings.append(
-            caution("wavelength-disagrees", block, actual_nm=actual, nominal_nm=nominal)
-        )
+        yield caution("wavelength-disagrees", block, actual_nm=actual, nominal_nm=nominal)
     if not fixed.has_group_index:
         stated, used = fixed.group_index_1e5 / 100_000, fixed.group_index
-        findings.append(
-            caution("group-index-unusable", block, stated_index=stated, used_index=used)
-        )
-    return findings
+        yield caution("group-index-unusable", block, stated_index=stated, used_index=used)
 
 
 def _checksum_of(data: bytes, blocks: _Blocks) -> int | None:

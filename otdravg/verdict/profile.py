@@ -295,14 +295,10 @@ class Profile:
             return ()
         return (
             caution(
-                "lengths-differ",
-                Scope.PAIR,
-                from_a_m=length_ab_m,
-                from_b_m=length_ba_m,
-                difference_m=difference_m,
-                most_m=limit_m,
+                "lengths-differ", Scope.PAIR, from_a_m=length_ab_m, from_b_m=length_ba_m,
+                difference_m=difference_m, most_m=limit_m,
             ),
-        )
+        )  # fmt: skip
 
     def stage_findings(self, closures_are: Closures | None) -> tuple[Finding, ...]:
         """Find fault with shots taken in the wrong state of the closures.
@@ -312,7 +308,7 @@ class Profile:
         asked = self.stage.closures
         if asked is Closures.ANY or closures_are is asked:
             return ()
-        stage, case = self.stage.name, asked.value
+        stage, case = self.stage.name, "open" if asked is Closures.OPEN else "closed"
         if closures_are is None:
             return (note("closures-not-recorded", Scope.JOB, case, stage=stage),)
         return (caution("closures-outside-profile", Scope.JOB, case, stage=stage),)

@@ -12,7 +12,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import Enum
 from functools import cache
-from importlib import resources
 from typing import Any
 
 from otdravg.findings import Finding, Scope, Value, Values
@@ -79,6 +78,8 @@ def _said(finding: Finding, part: str, language: Language) -> str:
 @cache
 def _book(language: Language) -> dict[str, Any]:
     """Load a catalogue, the first time that a sentence of the language is asked for."""
+    from importlib import resources
+
     if sys.version_info >= (3, 11):
         import tomllib
     else:

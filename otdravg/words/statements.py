@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 from otdravg.findings import Finding
+from otdravg.fit.side import Axis, SpanStart
 from otdravg.shot.trace import Trace
 from otdravg.verdict.judge import PairReport, Rule
+from otdravg.words.catalogue import say
 
 __all__ = [
     "CAUTION",
     "findings_by_source",
     "limit_statement",
     "rule_statement",
+    "span_start_statement",
     "title_of",
 ]
 
@@ -36,6 +39,11 @@ def limit_statement(report: PairReport) -> str:
 def rule_statement(report: PairReport) -> str:
     """Say how a loss is compared with the limit."""
     return _RULES[report.limits.rule]
+
+
+def span_start_statement(axis: Axis, basis: SpanStart) -> str:
+    """Say what told where the span begins in a shot."""
+    return say("span-start", basis.value, connector_m=axis.lone_connector_m or 0.0)
 
 
 def title_of(trace: Trace) -> str:

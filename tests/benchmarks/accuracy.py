@@ -211,8 +211,8 @@ def _worst(
             axis = case.measurement.axis
             print(
                 f"laid out wrongly: seed {case.seed}, length {axis.length_m:.1f} m, starts "
-                f"{axis.start_a_m:.1f} m ({axis.basis_a}) and {axis.start_b_m:.1f} m "
-                f"({axis.basis_b}), cords {case.pair.cords_a.launch_m:.1f} m and "
+                f"{axis.start_a_m:.1f} m ({axis.basis_a.value}) and {axis.start_b_m:.1f} m "
+                f"({axis.basis_b.value}), cords {case.pair.cords_a.launch_m:.1f} m and "
                 f"{case.pair.cords_b.launch_m:.1f} m, {_setting(case)}"
             )
     for each in missed[:12]:

@@ -9,6 +9,7 @@ import pytest
 from making import Cords, both_ways, instrument, shot, shot_file, span, with_cords
 
 from otdravg.errors import BadSetting, Refusal, ShotsDoNotPair
+from otdravg.fit.side import SpanStart
 from otdravg.pair.measure import Measurement, measure
 from otdravg.shot.trace import Trace, traces_from
 from otdravg.simulate import Fibre, Label
@@ -106,7 +107,7 @@ def test_stated_cords_stand_as_stated() -> None:
     ab, ba = both_ways(GLASS, cords=Cords(520, 830), seed=7)
     m = measure(ab, ba, launch_m=520.0, receive_m=830.0)
     assert (m.axis.start_a_m, m.axis.start_b_m) == (520.0, 830.0)
-    assert "stated" in m.axis.basis_a
+    assert m.axis.basis_a is m.axis.basis_b is SpanStart.STATED_CORD
     assert_in_place(m, GLASS)
 
 
@@ -122,7 +123,8 @@ def test_lone_connector_near_one_end_belongs_to_the_span() -> None:
     # Cords come at both ends or at none (common practice, no source).
     m = measure(*both_ways(GLASS, cords=Cords(520, None), seed=8))
     assert (m.axis.start_a_m, m.axis.start_b_m) == (0, 0)
-    assert "in the span" in m.axis.basis_a
+    assert m.axis.basis_a is SpanStart.LONE_CONNECTOR
+    assert m.axis.lone_connector_m == pytest.approx(520, abs=3)
     assert m.readings[0].distance_m == pytest.approx(520, abs=3)
 
 
@@ -153,7 +155,7 @@ def test_user_offset_in_one_file_only(which: str) -> None:
     assert m.axis.start_a_m == pytest.approx(520, abs=3)
     assert m.axis.start_b_m == pytest.approx(830, abs=3)
     basis = {"A": m.axis.basis_a, "B": m.axis.basis_b}[which]
-    assert "user offset" in basis
+    assert basis is SpanStart.USER_OFFSET
     assert_in_place(m, GLASS)
 
 

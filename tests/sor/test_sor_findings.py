@@ -417,7 +417,7 @@ def test_trace_beyond_all_reach_is_left_out() -> None:
     assert found.severity is Severity.DEFECT
     assert (found["trace"], found["first_ms"]) == (2, 0)
     assert found["last_ms"] == pytest.approx(200 * (2**32 - 1) * 1e-14 * 1e3)
-    assert "trace 2 would lie 0 to 8.59 ms away" in sentence(found)
+    assert "trace 2 would lie 0.000 to 8.590 ms away" in sentence(found)
 
 
 @pytest.mark.parametrize("offset_100ps", [50_000_001, -50_000_001])
