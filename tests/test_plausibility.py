@@ -161,7 +161,7 @@ class TestRepeatedNoise:
         assert same_noise(ab, cut) > 1000
         assert same_noise(ab, ba) == 0
 
-    @settings(deadline=None, max_examples=50)
+    @settings(max_examples=50)
     @given(
         st.lists(st.integers(-9, 9), min_size=REPEAT_POINTS, max_size=REPEAT_POINTS),
         st.lists(st.integers(-9, 9), min_size=REPEAT_POINTS, max_size=REPEAT_POINTS),

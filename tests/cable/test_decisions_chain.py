@@ -528,7 +528,7 @@ def test_two_programs_adding_at_once_lose_nothing(path: Path) -> None:
 # Random edits
 
 
-@settings(max_examples=300, deadline=None, derandomize=True)
+@settings(max_examples=300)
 @given(data=st.data(), suffix=st.sampled_from(SUFFIXES), count=st.integers(1, 5))
 def test_whatever_is_done_to_the_bytes_it_is_noticed_or_says_the_same(
     data: st.DataObject, suffix: str, count: int, tmp_path_factory: pytest.TempPathFactory

@@ -1,0 +1,82 @@
+"""Habits of this code and of its tests that a reader relies on, held by a look at the source."""
+
+from __future__ import annotations
+
+import ast
+import dataclasses
+import importlib
+import pkgutil
+from collections.abc import Iterator
+from pathlib import Path
+
+import otdravg
+
+TESTS = Path(__file__).parent
+
+#: Gathers points one by one and is handed to nobody.
+GROWING = {"_Cluster"}
+
+
+def dataclasses_of_the_package() -> Iterator[type]:
+    for module in pkgutil.walk_packages(otdravg.__path__, "otdravg."):
+        if module.name.endswith("__main__"):
+            continue  # it would run the command
+        for kind in vars(importlib.import_module(module.name)).values():
+            if isinstance(kind, type) and kind.__module__ == module.name:
+                yield kind
+
+
+def test_facts_cannot_be_changed_and_take_no_further_attributes() -> None:
+    facts = [
+        kind for kind in dataclasses_of_the_package()
+        if dataclasses.is_dataclass(kind) and kind.__name__ not in GROWING
+    ]  # fmt: skip
+    assert len(facts) > 100
+    for kind in facts:
+        assert kind.__dataclass_params__.frozen, kind  # type: ignore[attr-defined]
+        assert "__slots__" in vars(kind), kind
+        # Equality of arrays is an array: what holds one is compared by identity.
+        holds_array = any("Array" in str(f.type) for f in dataclasses.fields(kind))
+        assert not (holds_array and kind.__dataclass_params__.eq), kind  # type: ignore[attr-defined]
+
+
+def sources() -> Iterator[tuple[str, ast.Module]]:
+    for path in sorted(TESTS.rglob("*.py")):
+        yield path.relative_to(TESTS).as_posix(), ast.parse(path.read_text("utf-8"))
+
+
+def calls(tree: ast.Module) -> Iterator[tuple[str, ast.Call]]:
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Call):
+            yield ast.unparse(node.func), node
+
+
+def test_examples_are_drawn_as_conftest_says_and_nowhere_else() -> None:
+    own = [
+        f"{name}:{call.lineno}"
+        for name, tree in sources()
+        for function, call in calls(tree)
+        if function.split(".")[-1] in ("settings", "register_profile", "load_profile")
+        and name != "conftest.py"
+        and any(k.arg in ("deadline", "derandomize", "database") for k in call.keywords)
+    ]
+    assert own == []
+
+
+#: Generators that draw anew in every run unless they are given a seed.
+NEEDS_A_SEED = ("default_rng", "Random", "RandomState", "SeedSequence")
+#: What draws from one generator that all the process shares, or from the machine's own.
+SHARED = ("random.random", "random.randint", "random.choice", "random.choices", "random.shuffle",
+          "random.sample", "random.uniform", "random.gauss", "os.urandom", "uuid.uuid4")  # fmt: skip
+
+
+def test_chance_has_a_seed() -> None:
+    unseeded = [
+        f"{name}:{call.lineno} {function}"
+        for name, tree in sources()
+        for function, call in calls(tree)
+        if (function.split(".")[-1] in NEEDS_A_SEED and not call.args and not call.keywords)
+        or function in SHARED
+        or function.startswith(("np.random.rand", "np.random.normal", "secrets."))
+    ]
+    assert unseeded == []
