@@ -34,9 +34,9 @@ from types import CodeType
 for _threads in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_threads, "1")
 
-import pytest
-import scipy.stats
-from mutants import Mutant, mutants_of
+import pytest  # noqa: E402  # after the number of threads
+import scipy.stats  # noqa: E402
+from mutants import Mutant, mutants_of  # noqa: E402
 
 if sys.version_info >= (3, 11):
     import tomllib
@@ -295,7 +295,7 @@ def main(arguments: Iterable[str] | None = None) -> None:
         return
     work = [targets[name] for name in chosen.targets]
     if chosen.module:
-        modules = {module: chosen.only for module in chosen.module}
+        modules = dict.fromkeys(chosen.module, chosen.only)
         work.append(Target("by hand", modules, {"": chosen.tests}))
     for target in work:
         if chosen.sample is not None:
