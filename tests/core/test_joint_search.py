@@ -1,8 +1,8 @@
 """What only both shots together show is found, and what only one of them feigns is dropped.
 
-6 km of fibre are some 590 pulses of 100 ns. At rates of 1 % a shot and 0.1 % a pair the thresholds are
-21.0 for a shot (1770 tests, one degree of freedom) and 16.0 for both (2.9 tests, two degrees),
-scipy.stats.chi2: a step of four standard uncertainties in either shot adds up to 32 in both.
+6 km of fibre are some 590 pulses of 100 ns. At rates of 1 % a shot and 0.1 % a pair the thresholds
+are 21.0 for a shot (1770 tests, one degree of freedom) and 16.0 for both (2.9 tests, two degrees),
+by scipy.stats.chi2: a step of four standard uncertainties in either shot adds up to 32 in both.
 """
 
 from __future__ import annotations
