@@ -7,7 +7,10 @@ import dataclasses
 import importlib
 import pkgutil
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
+
+from loops import vacuous
 
 import otdravg
 
@@ -40,9 +43,12 @@ def test_facts_cannot_be_changed_and_take_no_further_attributes() -> None:
         assert not (holds_array and kind.__dataclass_params__.eq), kind  # type: ignore[attr-defined]
 
 
-def sources() -> Iterator[tuple[str, ast.Module]]:
-    for path in sorted(TESTS.rglob("*.py")):
-        yield path.relative_to(TESTS).as_posix(), ast.parse(path.read_text("utf-8"))
+@cache
+def sources() -> tuple[tuple[str, ast.Module], ...]:
+    return tuple(
+        (path.relative_to(TESTS).as_posix(), ast.parse(path.read_text("utf-8")))
+        for path in sorted(TESTS.rglob("*.py"))
+    )
 
 
 def calls(tree: ast.Module) -> Iterator[tuple[str, ast.Call]]:
@@ -80,3 +86,28 @@ def test_chance_has_a_seed() -> None:
         or function.startswith(("np.random.rand", "np.random.normal", "secrets."))
     ]
     assert unseeded == []
+
+
+def test_nothing_is_asserted_of_what_may_be_no_items() -> None:
+    # A loop over an empty list holds whatever is asserted in it.
+    scripts = ("benchmarks/", "fuzz/", "mutation/")
+    found = [
+        f"{name}:{line}: {expression}"
+        for name, tree in sources()
+        if not name.startswith(scripts)
+        for line, expression in vacuous(tree)
+    ]
+    assert found == []
+
+
+def test_a_loop_over_what_may_be_empty_is_found() -> None:
+    bare = "def test(rows):\n    for row in rows:\n        assert row\n"
+    filled = bare.replace("for", "assert rows\n    for", 1)
+    counted = bare.replace("assert row", "n += 1; assert row") + "    assert n > 3\n"
+    under_all = "def test(rows):\n    assert all(r for r in rows)\n"
+    written_out = "def test():\n    for row in (1, 2):\n        assert row\n"
+    found = [
+        [line for line, _ in vacuous(ast.parse(text))]
+        for text in (bare, filled, counted, under_all, written_out)
+    ]
+    assert found == [[2], [], [], [2], []]

@@ -181,7 +181,9 @@ class TestRepeatedNoise:
         prints = NoisePrints.of(shot)
         by_place = dict(zip(prints.at.tolist(), prints.hashes.tolist(), strict=True))
         windows = {at: tuple(steps[at : at + REPEAT_POINTS]) for at in by_place}
+        assert by_place
         for at in by_place:
+            assert by_place
             for to in by_place:
                 assert (by_place[at] == by_place[to]) == (windows[at] == windows[to])
 
@@ -376,6 +378,7 @@ def test_a_cable_row_of_broken_points_is_not_graded(tmp_path: Path) -> None:
     sick.write_bytes(encode(changed))
     result = review(read_folders([folder]), default())
     rows = {fibre: [r for r in result.rows if r.fibre == fibre] for fibre in (1, 2, 3)}
+    assert rows[2]
     assert all(row.verdict.action is Action.LOOK for row in rows[2])
     assert any(row.verdict.action is Action.NONE for row in rows[1] + rows[3])
     found = [f for f in result.findings if f.code == "bit-stuck"]

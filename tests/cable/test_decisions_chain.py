@@ -102,7 +102,9 @@ def test_both_kinds_of_file_hold_the_same(tmp_path: Path) -> None:
 
 def test_a_seal_is_the_sha256_that_is_documented(path: Path, pieces: list[str]) -> None:
     before = ""
-    for entry in read_decisions(path).entries:
+    entries = read_decisions(path).entries
+    assert entries
+    for entry in entries:
         cells = entry.decision.cells()
         text = json.dumps(cells, sort_keys=True, ensure_ascii=False, separators=(",", ":"))
         assert entry.before == before

@@ -227,6 +227,7 @@ def decode_or_refuse(data: bytes) -> sor.SorFile | None:
 @pytest.mark.parametrize("golden_file", [golden.REVISION_1, golden.REVISION_2])
 def test_truncation_at_every_byte(golden_file: bytes) -> None:
     first_point = golden_file.index(b"\x05\x00\x00\x00", golden_file.rindex(b"\xde\xad")) + 12
+    assert len(golden_file) > first_point + 2
     for size in range(len(golden_file)):
         file = decode_or_refuse(golden_file[:size])
         # Usable from the first whole data point on; always with a finding that says so.
