@@ -35,8 +35,8 @@ class Spot:
 
 LENGTH_M = 6000.0
 SPOTS = (
-    Spot(1210.0, 0.04, 0.08),  # the trade article's 0.12 / -0.04 case
-    Spot(2480.0, 0.15, 0.05),  # 0.20 / 0.10
+    Spot(1210.0, 0.04, 0.08),  # reads 0.12 and -0.04
+    Spot(2480.0, 0.15, 0.05),  # reads 0.20 and 0.10
     Spot(3650.0, 0.31, -0.10),
     Spot(4820.0, 0.06, 0.0),
 )

@@ -135,6 +135,7 @@ class TestLabels:
         ]
         figure = pair_figure(judge(with_readings(*crowded), Limits()))
         figure.canvas.draw()
+        assert figure.axes
         for axes in figure.axes:
             headings = ("1   ", "2   ", "3   ")
             notes = [
@@ -143,6 +144,7 @@ class TestLabels:
                 if note.get_text()[:1].isdigit() and not note.get_text().startswith(headings)
             ]
             boxes = sorted(_text_box(note) for note in notes)
+            assert len(boxes) > 1
             for left, right in pairwise(boxes):
                 assert left[1] <= right[0] + 1
 
@@ -156,6 +158,7 @@ def _text_box(note: Text) -> tuple[float, float]:
 class TestWords:
     def test_every_true_loss_stands_in_the_picture(self, report: PairReport) -> None:
         words = texts_of(pair_figure(report))
+        assert report.splices
         for judged in report.splices:
             assert str(judged.reported_loss_db) in words
 

@@ -212,6 +212,7 @@ class TestChoice:
         route = planned_route(24_000, splices_every_m=2000)
         plan = make_plan(typical_basis(1550), route, Decimal("0.10"), Decimal("0.004"))
         assert plan.chosen is not None
+        assert plan.forecasts
         for one in plan.forecasts:
             if one.averaging_s < plan.chosen.averaging_s:
                 assert not one.reaches(0.004)
@@ -229,6 +230,7 @@ class TestChoice:
     def test_more_averaging_never_knows_less(self) -> None:
         route = planned_route(60_000, splices_every_m=6000)
         plan = make_plan(typical_basis(1310), route, Decimal("0.10"))
+        assert plan.pulses_ns
         for pulse_ns in plan.pulses_ns:
             worst = [plan.of(pulse_ns, t).worst_db for t in plan.averaging_s]
             known = [w for w in worst if w is not None]

@@ -52,8 +52,8 @@ def overlap_loss_db(width_1_um: float, width_2_um: float, offset_um: float = 0.0
 
 
 def test_gainer_one_way_averages_to_the_true_loss() -> None:
-    # Coefficients −82 and −82.16 dB, true loss 0.04: reads 0.12 and −0.04. Trade article
-    # "OTDR bidirectional testing best practice". A coefficient counts 10·log10, a trace 5·log10.
+    # Coefficients −82 and −82.16 dB count 10·log10 of power, a trace 5·log10: a step of 0.08 dB, so
+    # a true loss of 0.04 reads 0.04 + 0.08 and 0.04 − 0.08 (derived).
     glass = span([2000, 2000], [0.04], levels_db=[0.0, (-82.16 + 82.0) / 2])
     m = measured(glass, QUIET, far_noise_db=0.0005)
     reading = m.readings[0]
@@ -64,7 +64,7 @@ def test_gainer_one_way_averages_to_the_true_loss() -> None:
 
 
 def test_readings_of_0_20_and_0_10_average_to_0_15() -> None:
-    # Study card on two-way measurement.
+    # l = 0.15 and b = 0.05: l + b and l − b (derived); half of their sum is l again.
     m = measured(span([2000, 2000], [0.15], levels_db=[0.0, -0.05]), QUIET, far_noise_db=0.0005)
     assert m.readings[0].loss_ab_db == pytest.approx(0.20, abs=0.001)
     assert m.readings[0].loss_ba_db == pytest.approx(0.10, abs=0.001)
@@ -256,7 +256,9 @@ def test_curves_lie_on_one_axis() -> None:
 
 def test_half_sum_and_half_difference_make_up_the_one_way_readings() -> None:
     glass = span([2000, 2000, 2000], [0.07, 0.12], levels_db=[0.0, -0.1, 0.1])
-    for reading in measured(glass, seed=15).readings:
+    readings = measured(glass, seed=15).readings
+    assert len(readings) == 2
+    for reading in readings:
         assert reading.loss_ab_db == pytest.approx(reading.loss_db + reading.backscatter_step_db)
         assert reading.loss_ba_db == pytest.approx(reading.loss_db - reading.backscatter_step_db)
         assert reading.expanded_uncertainty_db == pytest.approx(2 * reading.u_loss_db)

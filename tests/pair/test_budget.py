@@ -140,8 +140,9 @@ def test_independent_points_follow_the_correlation(pair: Measurement) -> None:
                        receiver_db2=1e-18, receiver_long_run_db2=1e-18)  # fmt: skip
     shared = with_noise(pair, constant_db2=1e-5, constant_long_run_db2=1e-4,
                         receiver_db2=1e-18, receiver_long_run_db2=1e-18)  # fmt: skip
-    for one, other in zip(explained_budget(white, 1).inputs, explained_budget(shared, 1).inputs,
-                          strict=True):  # fmt: skip
+    inputs = explained_budget(white, 1).inputs
+    assert len(inputs) == 4
+    for one, other in zip(inputs, explained_budget(shared, 1).inputs, strict=True):
         assert one.independent == pytest.approx(one.points)
         assert other.independent == pytest.approx(other.points / 10, rel=1e-3)
 

@@ -160,7 +160,7 @@ class TestRepeatedNoise:
         assert same_noise(ab, cut) > 1000
         assert same_noise(ab, ba) == 0
 
-    @settings(deadline=None, max_examples=50)
+    @settings(max_examples=50)
     @given(
         st.lists(st.integers(-9, 9), min_size=REPEAT_POINTS, max_size=REPEAT_POINTS),
         st.lists(st.integers(-9, 9), min_size=REPEAT_POINTS, max_size=REPEAT_POINTS),
@@ -180,7 +180,9 @@ class TestRepeatedNoise:
         prints = NoisePrints.of(shot)
         by_place = dict(zip(prints.at.tolist(), prints.hashes.tolist(), strict=True))
         windows = {at: tuple(steps[at : at + REPEAT_POINTS]) for at in by_place}
+        assert by_place
         for at in by_place:
+            assert by_place
             for to in by_place:
                 assert (by_place[at] == by_place[to]) == (windows[at] == windows[to])
 
@@ -375,6 +377,7 @@ def test_a_cable_row_of_broken_points_is_not_graded(tmp_path: Path) -> None:
     sick.write_bytes(encode(changed))
     result = review(read_folders([folder]), default())
     rows = {fibre: [r for r in result.rows if r.fibre == fibre] for fibre in (1, 2, 3)}
+    assert rows[2]
     assert all(row.verdict.action is Action.LOOK for row in rows[2])
     assert any(row.verdict.action is Action.NONE for row in rows[1] + rows[3])
     found = [f for f in result.findings if f.code == "bit-stuck"]

@@ -129,7 +129,9 @@ class TestCsv:
         assert row["loss_ba_db"] == row["loss_db"] == row["expanded_uncertainty_db"] == ""
 
     def test_default_limit_is_said_in_every_row(self, every_case: PairReport) -> None:
-        assert all("contract's figure" in row["limit_statement"] for row in rows_of(every_case))
+        rows = rows_of(every_case)
+        assert rows
+        assert all("contract's figure" in row["limit_statement"] for row in rows)
 
 
 class TestText:
@@ -184,6 +186,7 @@ class TestText:
 
 def test_all_outputs_show_the_same_figures(every_case: PairReport) -> None:
     text = pair_text(every_case)
+    assert rows_of(every_case)
     for row, splice in zip(rows_of(every_case), pair_object(every_case)["splices"], strict=True):
         shown: dict[str, Any] = {
             "loss_ab_db": splice["loss_ab_db"],

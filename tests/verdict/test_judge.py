@@ -36,7 +36,7 @@ def verdict(loss_db: float, limit: str, *, u_db: float = 0.0, rule: Rule = Rule.
 
 class TestLimitMeetsLoss:
     def test_mean_of_020_and_010_passes_015_despite_binary_floats(self) -> None:
-        # Study card on two-way measurement (university.govur.com): 0.20 and 0.10 give 0.15.
+        # Half of 0.20 + 0.10 is 0.15 (arithmetic).
         assert (0.20 + 0.10) / 2 > 0.15  # 0.15000000000000002: floats alone would fail it
         judged = judge_reading(reading(0.20, 0.10, u_db=0.0), Decimal("0.15"), Rule.PLAIN)
         assert judged.verdict is Verdict.WITHIN
@@ -140,8 +140,8 @@ class TestWhatIsNotALoss:
         assert (report.sum_count, report.mean_count) == (1, 1)
 
     def test_gain_from_one_end_is_no_fault(self) -> None:
-        # Trade article "OTDR bidirectional testing best practice" (shopfiberoptic.com):
-        # 0.12 and -0.04 dB, true loss 0.04 dB.
+        # 7 CFR 1755.404 (from memory): the average of both directions with the sign kept. Half of
+        # 0.12 - 0.04 is 0.04 dB (arithmetic).
         report = judge(with_readings(reading(0.12, -0.04)), Limits())
         assert report.splices[0].reported_loss_db == Decimal("0.040")
         assert report.splices[0].gain_seen_from == "B"

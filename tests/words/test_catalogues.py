@@ -322,12 +322,12 @@ def test_no_catalogue_is_loaded_before_a_sentence_is_asked_for() -> None:
     program = (
         "from pathlib import Path\n"
         "from otdravg import sor\n"
-        "from otdravg.pair.measure import measure_pair\n"
+        "from otdravg.pair.measure import measure\n"
         "from otdravg.shot.trace import traces_from\n"
         "from otdravg.words import catalogue\n"
         "names = (f'sample_traces/hidden_splice_{end}.sor' for end in 'AB')\n"
         "ab, ba = (traces_from(sor.read(name))[0] for name in names)\n"
-        "assert measure_pair(ab, ba).findings\n"
+        "assert measure(ab, ba).findings\n"
         "print(catalogue._book.cache_info().currsize)\n"
     )
     done = subprocess.run(

@@ -76,6 +76,7 @@ def test_lengths_that_differ_more_than_the_profile_allows(
     result = review(clean_shots, profile)
     named = {fibre for fibre, _ in findings_of(result, "lengths-differ")}
     assert 0 < len(named) < 8
+    assert result.rows
     for row in result.rows:
         assert (row.verdict.verdict is Verdict.NOT_GRADABLE) == (row.fibre in named)
     wide = review(clean_shots, replace(default(), data=DataRule(frozenset(), 20.0)))

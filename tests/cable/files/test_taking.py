@@ -139,7 +139,7 @@ def test_the_shots_before_and_after_tell_which_end_it_was_shot_from() -> None:
         )
         assert codes(record) == {"direction-claims-differ"}
         assert "just before and after it" in record.findings[0].what_to_do
-    assert all(r.use is ShotUse.USED for r in records.values())
+    assert {r.use for r in records.values()} == {ShotUse.USED}
 
 
 def test_a_name_that_contradicts_the_crews_day_does_not_beat_the_header() -> None:

@@ -110,6 +110,7 @@ def test_places_on_the_points_of_the_record_are_no_proof() -> None:
     from_a, from_b = shots(60, 6)
     rng = np.random.default_rng(7)
     for side in (from_a, from_b):
+        assert len(side) == 60
         for n, own in enumerate(side):
             assert own is not None
             lengths = 2000.0 + 1.25 * (rng.random(own.section_m.size) < 0.2)

@@ -57,6 +57,7 @@ def test_closures_are_found_though_fibres_differ_in_length() -> None:
 def test_a_fibre_that_shows_nothing_still_has_its_own_place_there() -> None:
     group = fibres(range(1, 25), seen=0.8, seed=3)
     own_map = found(group)
+    assert group
     for one in group:
         truth = TRUE_M * one.length_m / LENGTH_M
         assert list(own_map.passes[one.fibre].values()) == pytest.approx(truth, abs=4)

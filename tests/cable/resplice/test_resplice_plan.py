@@ -324,6 +324,7 @@ class TestOpenings:
         found = fewest_openings(needs)
         lost = {n.ribbon for n in needs if n.fibre in found.out_of_reach}
         kept = [n for n in needs if n.ribbon not in lost]
+        assert lost
         for ribbon in lost:
             assert not self.works([n for n in needs if n.ribbon == ribbon], (1, 2, 3, 4, 5))
         best = next(
