@@ -20,7 +20,7 @@ from typing import Any
 TESTS = Path(__file__).resolve().parent
 RESULTS = TESTS / "benchmarks" / "results"
 #: Scripts that are no benchmark: they help one, or start them.
-_HELPERS = {"common", "oracle", "one_tree", "run_all", "stored", "write_measured"}
+_HELPERS = {"common", "equal_results", "oracle", "one_tree", "run_all", "stored", "write_measured"}
 #: What one script stores under more than one name.
 _STORED_AS = {"against_earlier": ("costs_against_earlier", "results_against_earlier")}
 _CHROMIUM = ("chromium", "chromium-browser", "google-chrome")
