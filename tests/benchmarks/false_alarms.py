@@ -30,8 +30,9 @@ PAIR_RATES = (0.01, 0.001)
 
 #: Pulses of the second set, ns.
 LONG_PULSES_NS = (5000, 10_000)
-#: Where pulses are parted, ns.
-PULSE_BANDS_NS = (30, 300, 3000, 7000)
+#: Where pulses of the first set are parted, and of the second, ns.
+BANDS_NS = (30, 300, 3000)
+LONG_BANDS_NS = (3000, 7000)
 
 WHAT = """
 Spliceless fibres of all lengths, pulses, spacings, ripples, smoothings, noises and ends, without
@@ -125,7 +126,7 @@ def _alone(trace: Trace, shot: Shot) -> Alone:
     )
 
 
-def report(results: list[Spliceless]) -> tuple[list[Figure], list[str]]:
+def report(results: list[Spliceless], bands_ns: Sequence[float]) -> tuple[list[Figure], list[str]]:
     """Measured rates with their intervals, by what may cause them, and the seeds."""
     refused = [each for each in results if each.refusal]
     pairs = [each for each in results if not each.refusal]
@@ -135,7 +136,7 @@ def report(results: list[Spliceless]) -> tuple[list[Figure], list[str]]:
         hits = [each.false_readings[k] > 0 for each in pairs]
         title = f"pairs at {rate}"
         figures += _rate(title, hits, rate)
-        figures += _in_bands(title, hits, longer_ns, PULSE_BANDS_NS, "longer pulse", "ns", rate)
+        figures += _in_bands(title, hits, longer_ns, bands_ns, "longer pulse", "ns", rate)
     shots = [shot for each in results for shot in each.shots]
     title = f"shots at {STATED_RATE}"
     clear = f"{title}, 3 pulses or more from either end"
@@ -143,7 +144,7 @@ def report(results: list[Spliceless]) -> tuple[list[Figure], list[str]]:
     pulses_ns = [shot.pulse_ns for shot in shots]
     figures += _rate(title, hits) + _rate(clear, inside)
     for name, each_hits in ((title, hits), (clear, inside)):
-        figures += _in_bands(name, each_hits, pulses_ns, PULSE_BANDS_NS, "pulse", "ns")
+        figures += _in_bands(name, each_hits, pulses_ns, bands_ns, "pulse", "ns")
     for values, edges, key, unit in (
         ([shot.points_per_pulse for shot in shots], (2, 10, 50), "pulse", "points"),
         ([shot.smoothing_points for shot in shots], (2, 4), "smoothing", "points"),
@@ -219,11 +220,12 @@ def main() -> None:
     asked = parser.parse_args()
     figures: list[Figure] = []
     seeds: list[str] = []
-    for name, drawn in (
-        ("all pulses", fibres(asked.fibres)),
-        ("pulses of 2 to 10 µs", fibres(asked.fibres, seed=70_000, pulses_ns=LONG_PULSES_NS)),
+    long = fibres(asked.fibres, seed=70_000, pulses_ns=LONG_PULSES_NS)
+    for name, drawn, bands_ns in (
+        ("all pulses", fibres(asked.fibres), BANDS_NS),
+        ("pulses of 2 to 10 µs", long, LONG_BANDS_NS),
     ):
-        own, lines = report(run(drawn))
+        own, lines = report(run(drawn), bands_ns)
         own = [replace(figure, what=f"{name}: {figure.what}") for figure in own]
         print(*(figure.text() for figure in own), *lines, sep="\n")
         figures += own
