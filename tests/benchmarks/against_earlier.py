@@ -26,7 +26,6 @@ import sys
 import tarfile
 import tempfile
 from collections import Counter
-from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -34,6 +33,7 @@ from typing import Any
 import numpy as np
 from common import ONE_THREAD
 from corpus import random_pair
+from equal_results import SAME_LOSS_U, differences, matched
 from speed import pair_files
 from stored import Figure, save
 
@@ -46,8 +46,6 @@ EARLIER = "0c16536"
 PAIRS = 100
 #: Seeds of the pairs that results are compared on.
 FIRST_SEED = 90_000
-#: Losses may differ by so many standard uncertainties.
-SAME_LOSS_U = 0.1
 #: Points of a record, splices, and runs of one process.
 PAIR_JOBS = ((27_000, 10, 9), (8_000, 10, 21))
 
@@ -165,54 +163,6 @@ def write_pairs(folder: Path, count: int) -> dict[str, float]:
         point_m = pulse_length_m(pair.shot_a.fibre, 2e-5) * counts  # a count is 10⁻¹⁴ s one way
         tolerances_m[str(seed)] = pulse_m + 3 * point_m
     return tolerances_m
-
-
-def matched(before: Any, now: Any, tolerance_m: float) -> Iterator[tuple[Any | None, Any | None]]:
-    """Rows of both trees side by side, nearest first; ``None`` where one has no such row."""
-    olds, news = before.get("rows", []), now.get("rows", [])
-    gaps = sorted(
-        (abs(old["distance_m"] - new["distance_m"]), k, j)
-        for k, old in enumerate(olds)
-        for j, new in enumerate(news)
-    )
-    partner: dict[int, int] = {}
-    for gap_m, k, j in gaps:
-        if gap_m <= tolerance_m and k not in partner and j not in partner.values():
-            partner[k] = j
-    for k, old in enumerate(olds):
-        yield old, news[partner[k]] if k in partner else None
-    for j, new in enumerate(news):
-        if j not in partner.values():
-            yield None, new
-
-
-def differences(before: Any, now: Any, tolerance_m: float) -> list[tuple[str, str]]:
-    """What differs between both trees for one pair: kind of difference, and the row."""
-    if "refused" in before or "refused" in now:
-        told = [each.get("refused", "measured") for each in (before, now)]
-        return [] if told[0] == told[1] else [("refusal", f"{told[0]} → {told[1]}")]
-    found = []
-    for old, new in matched(before, now, tolerance_m):
-        if old is None or new is None:
-            row = old or new
-            where = "only earlier" if new is None else "only now"
-            found.append((f"row {where}", f"{row['distance_m']:.1f} m, {row['kind']}"))
-            continue
-        at = f"{old['distance_m']:.1f} m"
-        found += [
-            (key, f"{at}: {old[key]} → {new[key]}")
-            for key in ("kind", "coverage", "verdict")
-            if old[key] != new[key]
-        ]
-        losses = old["loss_db"], new["loss_db"]
-        if (losses[0] is None) != (losses[1] is None):
-            found.append(("loss there or not", f"{at}: {losses[0]} → {losses[1]}"))
-        elif losses[0] is not None and abs(losses[1] - losses[0]) > SAME_LOSS_U * old["u_loss_db"]:
-            off = abs(losses[1] - losses[0]) / old["u_loss_db"]
-            found.append(
-                ("loss", f"{at}: {losses[0]:.5f} → {losses[1]:.5f} dB, {off:.2f} u"),
-            )
-    return found
 
 
 def compare_results(trees: Trees, place: Path, count: int) -> list[Figure]:
