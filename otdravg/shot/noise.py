@@ -191,7 +191,7 @@ WILD_SIGMAS = 5.0
 #: Blocks of points before any of them is left out, neighbours on either side that say what is usual
 #: there, and by how much one has to exceed it (chosen, not derived: the scatter of a block of four
 #: windows is nearly its mean).
-LEAST_BLOCKS, NEIGHBOUR_BLOCKS, DISTURBED = 9, 3, 8.0
+LEAST_BLOCKS, NEIGHBOUR_BLOCKS, DISTURBED = 9, 3, 20.0
 
 
 def noise_from_residuals(

@@ -313,11 +313,15 @@ def _cut_fall(power: FloatArray, pulse_points: float) -> int | None:
     smooth = DB_PER_RELATIVE_POWER * np.log(
         np.maximum(running_mean(power[-2 * stretch :], width)[: 2 * stretch - width + 1], 1e-13)
     )
-    fibre = float(np.median(smooth[:stretch]))
-    if fibre - smooth[-1] < LEAST_FALL_DB:
+    # The fibre's own line, from both halves of what lies before.
+    half = stretch // 2
+    near, far = float(np.median(smooth[:half])), float(np.median(smooth[half : 2 * half]))
+    fibre = far + (far - near) / half * (np.arange(smooth.size) - 1.5 * half)
+    below = fibre - smooth
+    if below[-1] < LEAST_FALL_DB:
         return None
-    above = np.flatnonzero(smooth > fibre - BELOW_FIBRE_DB)
-    return power.size - 2 * stretch + int(above[-1])
+    above = np.flatnonzero(below < BELOW_FIBRE_DB)
+    return power.size - 2 * stretch + max(int(above[-1]) - round(pulse_points), 0)
 
 
 @dataclass(frozen=True, slots=True)

@@ -66,6 +66,8 @@ STRAIGHT = 0.57
 #: Chi-squared per point that a length off by half a step of the first trials adds (derived from the
 #: steps and the shares above).
 COARSE_MISFIT = 40.0
+#: Points at the highest level that make a flat top (chosen, not derived).
+LEAST_FLAT = 2
 #: A model of a tail is believed up to this chi-squared per point (chosen, not derived).
 MOST_MISFIT = 6.0
 #: Poles below this share of the pulse are left alone: the ramp hardly shows them (benchmark: the
@@ -152,6 +154,7 @@ class Edge:
     stop: int  # where the next thing begins
     crest: float  # linear power of the top
     bare: bool  # no fibre behind it
+    clipped: bool  # the top is flat: its height is not known
 
 
 def learnt(record: Record, noise_width: int) -> Response:
@@ -278,19 +281,21 @@ def edges_of(record: Record) -> list[Edge]:
         foot = first + int(np.argmax(level[first : crest + 1] > level[first] + 0.5))
         tops.append((foot, crest, top))
     edges = []
+    ceiling = float(level.max()) - 1e-9
     fall = record.fall
     for k, (foot, crest, top) in enumerate(tops):
         bare = fall is not None and top >= fall - 2 * pulse
         ahead = tops[k + 1][0] - int(pulse) if k + 1 < len(tops) else end
         stop = n if bare else min(ahead, end if fall is None else fall - 2)
-        edges.append(Edge(foot, top, stop, float(record.power[crest]), bare))
+        clipped = np.count_nonzero(level[crest : top + 1] >= ceiling) >= LEAST_FLAT
+        edges.append(Edge(foot, top, stop, float(record.power[crest]), bare, bool(clipped)))
     if fall is not None and not any(edge.bare for edge in edges):
         before = level[max(fall - int(4 * pulse) - 8, 0) : max(fall - int(pulse), 1)]
         reach = level[fall : fall + int(8 * pulse) + 4]
         passed = np.flatnonzero(reach < float(np.median(before)) - PASSED_DB)
         if passed.size:
             top = fall + int(passed[0])
-            edges.append(Edge(top, top, n, float(10 ** (np.median(before) / 5)), True))
+            edges.append(Edge(top, top, n, float(10 ** (np.median(before) / 5)), True, False))
     return edges
 
 
@@ -413,7 +418,7 @@ def _poles(record: Record, edges: list[Edge]) -> Response | None:
     length = u = 0.0
     for _ in range(2):  # roughly and finely
         tails = np.exp(-x / lengths[:, None])[:, None]
-        fits = [_cost(y, w, fibre[: y.size] * has, tails[:, :, : y.size]) for y, w, has, _ in kept]
+        fits = [_cost(y, w, fibre[: y.size] * has, tails[:, :, : y.size]) for y, w, has, *_ in kept]
         # How far off the length may be within the grid is no misfit.
         slack = 0.0 if length else COARSE_MISFIT
         chosen = [
@@ -422,7 +427,8 @@ def _poles(record: Record, edges: list[Edge]) -> Response | None:
             if left.min() < (MOST_MISFIT + slack) * max(kept[k][0].size - 3, 1)
             and height[int(np.argmin(left)), 0] > LEAST_SHARE * kept[k][3]
         ]
-        if not chosen:
+        # Behind a clipped top a small slow share of the response looks like the whole of it.
+        if all(kept[k][4] for k in chosen):
             return None
         kept, fits = [kept[k] for k in chosen], [fits[k] for k in chosen]
         misfits = [
@@ -442,7 +448,7 @@ def _poles(record: Record, edges: list[Edge]) -> Response | None:
         pairs = [(a, a * min(s, 1.0)) for a in first for s in share]
         tails = np.array([_two_tails(x, *pair) for pair in pairs])
         left = np.zeros(len(pairs))
-        for (y, w, has, _), misfit in zip(kept, misfits, strict=True):
+        for (y, w, has, *_), misfit in zip(kept, misfits, strict=True):
             left += _cost(y, w, fibre[: y.size] * has, tails[:, :, : y.size])[0] / max(1.0, misfit)
         best = int(np.argmin(left))
         if left[best] > SECOND_GAIN * cost.min() - 10:
@@ -461,8 +467,9 @@ def _poles(record: Record, edges: list[Edge]) -> Response | None:
 
 def _tail(
     record: Record, edge: Edge, bunch: int, most: int
-) -> tuple[FloatArray, FloatArray, bool, float] | None:
-    """Power behind an edge in bunches of points, its weights, whether fibre follows, its crest.
+) -> tuple[FloatArray, FloatArray, bool, float, bool] | None:
+    """Power behind an edge in bunches of points, its weights, whether fibre follows, its crest,
+    and whether that is clipped.
 
     None where too little is there.
     """
@@ -480,7 +487,7 @@ def _tail(
         count = int(low[0]) if low.size else count
         if count < 5:
             return None
-    return y[:count], 1 / variance[:count], not edge.bare, edge.crest
+    return y[:count], 1 / variance[:count], not edge.bare, edge.crest, edge.clipped
 
 
 def _cost(

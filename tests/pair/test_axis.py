@@ -14,7 +14,7 @@ from making import INDEX, Cords, both_ways, instrument, shot, span, with_cords
 
 from otdravg.errors import BadSetting, Refusal, ShotsDoNotPair
 from otdravg.findings import Finding, Severity
-from otdravg.fit.side import Axis
+from otdravg.fit.side import Axis, SpanStart
 from otdravg.pair.axis import check_same_fibre_settings, find_axis
 from otdravg.shot.detect import Detection, EventKind, detect
 from otdravg.shot.trace import Direction, Trace
@@ -207,15 +207,15 @@ class TestCords:
     def test_none_on_either_end(self) -> None:
         axis, _ = of_link(GLASS, seed=6)
         assert (axis.start_a_m, axis.start_b_m) == (0, 0)
-        assert axis.basis_a == axis.basis_b == "front panel, no cord found"
+        assert axis.basis_a is axis.basis_b is SpanStart.FRONT_PANEL
 
     def test_one_on_each_end_is_where_the_other_instruments_light_stops_or_reflects(self) -> None:
         axis, findings = of_link(with_cords(GLASS, Cords(520, 830)), seed=7)
         assert axis.start_a_m == pytest.approx(520, abs=CLOSE_M)
         assert axis.start_b_m == pytest.approx(830, abs=CLOSE_M)
         assert axis.length_m == pytest.approx(LENGTH_M, abs=CLOSE_M)
-        assert axis.basis_a == f"first connector, {axis.start_a_m:.1f} m"
-        assert axis.basis_b == f"first connector, {axis.start_b_m:.1f} m"
+        assert axis.basis_a is SpanStart.FIRST_CONNECTOR
+        assert axis.basis_b is SpanStart.FIRST_CONNECTOR
         assert findings == ()
 
     @pytest.mark.parametrize("end", ["A", "B"])
@@ -225,16 +225,16 @@ class TestCords:
         assert (axis.start_a_m, axis.start_b_m) == (0, 0)
         assert axis.length_m == pytest.approx(LENGTH_M + 520, abs=CLOSE_M)
         own, other = (axis.basis_a, axis.basis_b) if end == "A" else (axis.basis_b, axis.basis_a)
-        assert own.startswith("front panel; the connector at 5")
-        assert own.endswith("m is in the span")
-        assert other == "front panel, no cord found"
+        assert own is SpanStart.LONE_CONNECTOR
+        assert axis.lone_connector_m == pytest.approx(520, abs=CLOSE_M)
+        assert other is SpanStart.FRONT_PANEL
 
     def test_stated_ones_are_kept_to_the_metre(self) -> None:
         ab, ba = both_ways(GLASS, cords=Cords(520, 830), seed=9)
         axis, findings = axis_of(ab, ba, launch_m=522.5, receive_m=829.0)
         assert (axis.start_a_m, axis.start_b_m) == (522.5, 829.0)
-        assert axis.basis_a == "stated cord, 522.5 m"
-        assert axis.basis_b == "stated cord, 829.0 m"
+        assert axis.basis_a is SpanStart.STATED_CORD
+        assert axis.basis_b is SpanStart.STATED_CORD
         assert findings == ()
 
     @pytest.mark.parametrize("end", ["A", "B"])
@@ -247,12 +247,11 @@ class TestCords:
         assert 300.0 in (axis.start_a_m, axis.start_b_m)
         (found,) = [f for f in findings if f.code == "cord-unconfirmed"]
         assert found.severity is Severity.CAUTION
-        assert f"a cord of 300.0 m was stated at {end}" in found.text
+        assert (found["stated_m"], found["end"]) == (300.0, end)
         direction = Direction.A_TO_B if end == "A" else Direction.B_TO_A
-        assert found.where == direction.value
+        assert found.where is direction
         connector = 520 if end == "A" else 830
-        told = float(found.text.rsplit(" ", 2)[1])
-        assert told == pytest.approx(connector, abs=CLOSE_M)
+        assert found["first_m"] == pytest.approx(connector, abs=CLOSE_M)
 
     @pytest.mark.parametrize("stated_m", [0.0, 520.0])
     def test_a_stated_one_that_ends_at_the_panel_or_at_a_connector_is_not(
@@ -277,7 +276,7 @@ class TestCords:
     def test_no_cord_at_all_may_be_stated(self) -> None:
         axis, _ = of_link(GLASS, seed=14, launch_m=0.0, receive_m=0.0)
         assert (axis.start_a_m, axis.start_b_m) == (0.0, 0.0)
-        assert axis.basis_a == "stated cord, 0.0 m"
+        assert axis.basis_a is SpanStart.STATED_CORD
 
     def test_stated_ones_that_leave_nothing_between_them_are_refused(self) -> None:
         error = refused(*both_ways(GLASS, seed=15), launch_m=6000.0, receive_m=5000.0)
@@ -298,7 +297,7 @@ class TestCords:
             (axis.start_a_m, axis.basis_a) if end == "A" else (axis.start_b_m, axis.basis_b)
         )
         assert start == pytest.approx(527 if end == "A" else 837, abs=0.2)
-        assert basis == f"user offset in the file, {start:.1f} m"
+        assert basis is SpanStart.USER_OFFSET
 
     def test_what_is_stated_goes_before_the_users_offset(self) -> None:
         link = with_cords(GLASS, Cords(520, 830))
@@ -342,7 +341,7 @@ class TestCords:
         assert axis.start_a_m == pytest.approx(520, abs=CLOSE_M)
         assert axis.start_b_m == 0
         assert axis.length_m == pytest.approx(LENGTH_M, abs=CLOSE_M)
-        assert axis.basis_a == f"the other shot ends here, {axis.start_a_m:.1f} m"
+        assert axis.basis_a is SpanStart.OTHER_SHOT_ENDS
 
 
 # Refusals

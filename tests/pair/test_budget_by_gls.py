@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 import statsmodels.api as sm
-from core.making import instrument, measured, span
+from making import instrument, measured, span
 
 from otdravg.errors import BadSetting
 from otdravg.fit.joint import VAGUE
@@ -114,9 +114,7 @@ class Rows:
         return np.asarray(fit.cov_params(scale=1.0))
 
 
-def level_row(
-    pair: Measurement, rows: Rows, j: int, *, from_a: bool, section: int
-) -> FloatArray:
+def level_row(pair: Measurement, rows: Rows, j: int, *, from_a: bool, section: int) -> FloatArray:
     """Level of one shot at splice j as one of its two sections has it.
 
     Points show the mean of the pulse before them, so it is taken half a pulse behind the splice.

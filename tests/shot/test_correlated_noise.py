@@ -14,7 +14,7 @@ import numpy.typing as npt
 import pytest
 from statsmodels.tsa.arima_process import ArmaProcess
 
-from otdravg.shot.noise import DB_PER_RELATIVE_POWER, NoiseModel, noise_from_residuals
+from otdravg.shot.noise import DB_PER_RELATIVE_POWER, NoiseModel, Rounding, noise_from_residuals
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -23,6 +23,7 @@ POINTS = 20_000
 LEVEL_DB = np.linspace(-2.0, -10.0, POINTS)
 START = NoiseModel(1e-6, 1e-9, 1e-6, 1e-9)
 FLOOR_DB2 = 0.001**2 / 12
+ROUNDING = Rounding(FLOOR_DB2, FLOOR_DB2)
 
 
 def estimated(
@@ -41,7 +42,7 @@ def estimated(
         start = noise_from_residuals(
             residual_db, level_db,
             np.ones(residual_db.size, dtype=bool) if usable is None else usable,
-            windows=windows, quantum_db=0.001, parameters=parameters, start=start, **how,
+            windows=windows, rounding=ROUNDING, parameters=parameters, start=start, **how,
         )  # fmt: skip
     return start
 
@@ -201,7 +202,7 @@ def test_a_spike_counts_as_five_sigma_and_no_more() -> None:
     noise = steady([], [], 0.01, 4)
     noise[::100] = 0.5
     found = noise_from_residuals(
-        noise, LEVEL_DB, np.ones(POINTS, dtype=bool), windows=(3,), quantum_db=0.001,
+        noise, LEVEL_DB, np.ones(POINTS, dtype=bool), windows=(3,), rounding=ROUNDING,
         parameters=2, start=NoiseModel(1e-4, 0.0, 1e-4, 0.0),
     )  # fmt: skip
     assert found.variance_db2(LEVEL_DB[:1])[0] == pytest.approx(1.24e-4, rel=0.1)

@@ -14,6 +14,7 @@ from otdravg.shot.detect import detect
 from otdravg.shot.noise import (
     DB_PER_RELATIVE_POWER,
     NoiseModel,
+    Rounding,
     linear_power,
     noise_from_residuals,
     rough_noise,
@@ -25,6 +26,7 @@ FloatArray = npt.NDArray[np.float64]
 
 #: One step of the file's levels, dB; its rounding error has the variance q²/12.
 QUANTUM_DB = 0.001
+ROUNDING = Rounding(QUANTUM_DB**2 / 12, QUANTUM_DB**2 / 12)
 QUANTUM_DB2 = QUANTUM_DB**2 / 12
 #: Noise-free levels along 12 km at 0.2 dB/km, 1 m apart.
 LEVEL_DB = np.linspace(-2.0, -4.4, 12_000)
@@ -38,7 +40,7 @@ def estimated(residual_db: FloatArray, windows: tuple[int, ...]) -> NoiseModel:
             LEVEL_DB,
             np.ones(LEVEL_DB.size, dtype=bool),
             windows=windows,
-            quantum_db=QUANTUM_DB,
+            rounding=ROUNDING,
             parameters=2,
             start=start,
         )
@@ -95,7 +97,7 @@ def test_rough_noise_is_blind_to_slope_and_to_a_splice() -> None:
     level = LEVEL_DB - 0.5 * (np.arange(LEVEL_DB.size) > 7000)
     level = level + 0.004 * rng.standard_normal(level.size)
     usable = np.ones(level.size, dtype=bool)
-    noise = rough_noise(level, usable, 15, QUANTUM_DB)
+    noise = rough_noise(level, usable, 15, ROUNDING)
     assert np.sqrt(noise.variance_db2(LEVEL_DB)) == pytest.approx(0.004, rel=0.15)
 
 

@@ -12,7 +12,7 @@ import math
 from decimal import Decimal
 
 import pytest
-from export.example import reading
+from pair_example import reading
 from scipy import stats
 
 from otdravg.errors import BadSetting
