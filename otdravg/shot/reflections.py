@@ -23,6 +23,7 @@ __all__ = [
     "clear_after",
     "fall_into_tail",
     "final_fall",
+    "first_blank",
     "find_end",
     "find_reflections",
     "noise_floor",
@@ -179,12 +180,30 @@ def noise_floor(level_db: FloatArray, slope_db_per_point: float) -> Floor:
     if falling or not (low and (rough or flat or clipped > 0.9)):
         return Floor(False, 0.0, 0.0)
     if clipped > 0.9:
-        return Floor(True, mean, max(spread, 1e-2 * mean), masked=True)
+        # Noise that was not blanked stands one to three sigmas high; all of it may be blanked.
+        behind = level_db[first_blank(level_db, 0) :]
+        shown = behind[behind > tail.min() + 1e-9]
+        lowest = float(linear_power(shown.min())) if shown.size else 0.0
+        return Floor(True, mean, max(spread, 1e-2 * mean, lowest), masked=True)
     if clipped > 0.2:
         return Floor(True, 0.0, float(np.quantile(power, 0.8413)))
     if rough:
         return Floor(True, 0.0, float(np.quantile(power, 0.6827)))
     return Floor(True, mean, spread)
+
+
+def first_blank(level_db: FloatArray, start: int) -> int:
+    """First point at the lowest level, beyond the record's first light; its end if there is none.
+
+    Parameters
+    ----------
+    level_db : array, shape (n,)
+    start : int
+        First point at or behind the front panel.
+    """
+    from_here = start + level_db.size // 50
+    blanked = np.flatnonzero(level_db[from_here:] <= level_db.min() + 1e-9)
+    return from_here + int(blanked[0]) if blanked.size else level_db.size
 
 
 def _behind_the_end(tail_db: FloatArray) -> FloatArray:

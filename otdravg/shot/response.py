@@ -295,7 +295,8 @@ def edges_of(record: Record) -> list[Edge]:
         passed = np.flatnonzero(reach < float(np.median(before)) - PASSED_DB)
         if passed.size:
             top = fall + int(passed[0])
-            edges.append(Edge(top, top, n, float(10 ** (np.median(before) / 5)), True, False))
+            crest = float(10 ** ((np.median(before) - PASSED_DB) / 5))
+            edges.append(Edge(top, top, n, crest, True, False))
     return edges
 
 
