@@ -13,8 +13,8 @@ import numpy as np
 import numpy.typing as npt
 
 from otdravg.errors import BadSetting, Refusal, ShotsDoNotPair
-from otdravg.findings import Finding, Severity
-from otdravg.fit.side import Axis
+from otdravg.findings import Finding, Scope, caution
+from otdravg.fit.side import Axis, SpanStart
 from otdravg.shot.detect import Detection, Event, EventKind
 from otdravg.shot.trace import Trace
 
@@ -36,8 +36,6 @@ CLEAR_STEP_DB = 0.02
 MARKS = (EventKind.STEP, EventKind.GROUP, EventKind.REFLECTION)
 #: Candidates for the axis that are looked at in full after the vote.
 SHORTLIST = 24
-#: How the basis of a span start reads that was taken from the first reflection.
-FIRST_CONNECTOR = "first connector"
 #: A step up to this size does not speak against a launch cord (its own short-term unevenness).
 SPLICE_IN_CORD_DB = 0.05
 
@@ -152,10 +150,11 @@ def find_axis(
     start_a, basis_a = _span_start(ab, ba, a, b, total, tolerance, launch_m)
     start_b, basis_b = _span_start(ba, ab, b, a, total, tolerance, receive_m)
     # Crews put cords on both ends or on none: one lone connector belongs to the span.
-    if basis_a.startswith(FIRST_CONNECTOR) and start_b == 0:
-        start_a, basis_a = 0.0, f"front panel; the connector at {start_a:.1f} m is in the span"
-    elif basis_b.startswith(FIRST_CONNECTOR) and start_a == 0:
-        start_b, basis_b = 0.0, f"front panel; the connector at {start_b:.1f} m is in the span"
+    lone_m = None
+    if basis_a is SpanStart.FIRST_CONNECTOR and start_b == 0:
+        lone_m, start_a, basis_a = start_a, 0.0, SpanStart.LONE_CONNECTOR
+    elif basis_b is SpanStart.FIRST_CONNECTOR and start_a == 0:
+        lone_m, start_b, basis_b = start_b, 0.0, SpanStart.LONE_CONNECTOR
     length = total - start_a - start_b
     _refuse_length(
         ab, ba, a, b, total, length, start_a, start_b, tolerance, len(matches),
@@ -171,32 +170,23 @@ def find_axis(
         )
     findings: list[Finding] = []
     if not len(matches):
-        findings.append(
-            Finding(
-                Severity.CAUTION, "pattern-unconfirmed", "pair",
-                "no event is seen from both ends, so only the length says that the shots "
-                "belong together",
-                "check fibre numbers by another means",
-            )
-        )  # fmt: skip
+        findings.append(caution("pattern-unconfirmed", Scope.PAIR))
     for stated, marks, seen, end in ((launch_m, a, ab, "A"), (receive_m, b, ba, "B")):
         first = _first_event(seen)
         if stated is None or first is None or first.kind is not EventKind.REFLECTION:
             continue
         if not np.any(np.abs(np.append(marks.x, 0.0) - stated) < tolerance):
             findings.append(
-                Finding(
-                    Severity.CAUTION, "cord-unconfirmed", seen.shot.trace.identity.direction.value,
-                    f"a cord of {stated:.1f} m was stated at {end}, but the shot shows nothing "
-                    f"there; its first connector is at {first.distance_m:.1f} m",
-                    "the stated length was used: check it, all distances depend on it",
+                caution(
+                    "cord-unconfirmed", seen.shot.trace.identity.direction,
+                    stated_m=stated, end=end, first_m=first.distance_m,
                 )
             )  # fmt: skip
     spread = float(np.std(residuals)) if len(residuals) > 1 else tolerance / 2
     u_length = max(spread / np.sqrt(max(len(residuals), 1)), 0.1 * tolerance / np.sqrt(3))
     axis = Axis(
         ab.shot.group_index, length, u_length, start_a, start_b, len(matches),
-        tuple(float(r) for r in residuals), basis_a, basis_b,
+        tuple(float(r) for r in residuals), basis_a, basis_b, lone_m,
     )  # fmt: skip
     return axis, tuple(findings)
 
@@ -405,29 +395,29 @@ def _span_start(
     total: float,
     tolerance: float,
     stated: float | None,
-) -> tuple[float, str]:
+) -> tuple[float, SpanStart]:
     """Where the span begins in a shot: stated cord, user offset, or what the shots show."""
     if stated is not None:
         if not 0 <= stated < total:
             raise BadSetting("cord length", f"{stated:g} m", f"give 0 m to {total:.0f} m")
-        return stated, f"stated cord, {stated:.1f} m"
+        return stated, SpanStart.STATED_CORD
     offset = own.shot.trace.user_offset_m(own.shot.group_index)
     if 0 < offset < total:
-        return offset, f"user offset in the file, {offset:.1f} m"
+        return offset, SpanStart.USER_OFFSET
     if other_marks.end_seen:
         place = total - other_marks.last_x
         if tolerance < place < LONGEST_CORD_M:
             here = marks.x[np.abs(marks.x - place) < tolerance]
             place = float(here[0]) if here.size else place
-            return place, f"the other shot ends here, {place:.1f} m"
+            return place, SpanStart.OTHER_SHOT_ENDS
     first = _first_event(own)
     if first is not None and first.distance_m < min(LONGEST_CORD_M, 0.48 * total):
         near = np.abs(other_marks.x - (total - first.distance_m)) < tolerance
         # Points further apart than the pulse can miss a reflection: one shot showing it is enough.
         reflects = first.kind is EventKind.REFLECTION or bool(np.any(other_marks.reflective[near]))
         if np.any(near) and reflects:
-            return first.distance_m, f"{FIRST_CONNECTOR}, {first.distance_m:.1f} m"
-    return 0.0, "front panel, no cord found"
+            return first.distance_m, SpanStart.FIRST_CONNECTOR
+    return 0.0, SpanStart.FRONT_PANEL
 
 
 def _refuse_length(

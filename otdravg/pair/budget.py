@@ -200,7 +200,7 @@ def expanded_after_averaging(measurement: Measurement, number: int, factor: floa
 
     def weight(side: Side) -> FloatArray:
         steady, receiver = _variances(side)
-        return _inverse(steady + (0.0 if math.isinf(factor) else receiver / factor), side)
+        return _inverse(steady + receiver / factor, side)
 
     sums = _sums((measurement.side_ab, measurement.side_ba), measurement.places, weight)
     fit = fit_sections(sums, measurement.fit.spreads)
@@ -267,11 +267,9 @@ def _sources(
 
         return float(direction @ information(_sums(sides, places, weight)) @ direction)
 
-    quantised = []
-    for side in sides:
-        steady = side.shot.noise.constant_long_run_db2
-        floor = side.shot.trace.settings.quantum_db**2 / 12
-        quantised.append(min(floor / steady, 1.0) if steady > 0 else 0.0)
+    quantised = [
+        min(s.shot.rounding.long_run_db2 / s.shot.noise.constant_long_run_db2, 1.0) for s in sides
+    ]
     alpha_only = prior_information(fit.middle_m.size, (fit.spreads[0], math.inf))
     beta_only = prior_information(fit.middle_m.size, (math.inf, fit.spreads[1]))
     found = (

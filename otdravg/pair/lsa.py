@@ -251,7 +251,7 @@ def _side_loss(
 ) -> LsaLoss | None:
     """Read one shot's loss between two ranges of points; ``None`` where a line is too short."""
     x = side.shot.x_m
-    level = side.shot.trace.level_db.copy()
+    level = side.shot.level_db.copy()
     noise = side.shot.noise
     weight = np.zeros(x.size)
     factors = []

@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from otdravg.errors import BadSetting
-from otdravg.findings import Finding, Severity
+from otdravg.findings import Finding, Scope, caution, note
 from otdravg.fit.joint import JointFit, fit_sections
 from otdravg.fit.read_off import readings_of, sections_of
 from otdravg.fit.reading import Reading, SectionReading
@@ -153,23 +153,15 @@ def _setting_findings(ab: Trace, ba: Trace, index: float, stated: float | None) 
     findings: list[Finding] = []
     if abs(ab.settings.group_index - ba.settings.group_index) > 5e-6:
         findings.append(
-            Finding(
-                Severity.CAUTION, "index-differs", "pair",
-                f"group index {ab.settings.group_index:.5f} in A→B and "
-                f"{ba.settings.group_index:.5f} in B→A",
-                f"both shots were put on {index:.5f}"
-                + ("" if stated else ", the value of A→B; set --index to the cable's own"),
+            caution(
+                "index-differs", Scope.PAIR, "chosen" if stated else "",
+                from_a_index=ab.settings.group_index, from_b_index=ba.settings.group_index,
+                used_index=index,
             )
         )  # fmt: skip
     same_a = ab.identity.location_a == ba.identity.location_a
     if same_a and ab.identity.location_a and ab.identity.location_a != ab.identity.location_b:
-        findings.append(
-            Finding(
-                Severity.NOTE, "ends-typed-alike", "pair",
-                f"both headers name {ab.identity.location_a!r} as the near end",
-                "direction was taken from the order of the files and the event pattern",
-            )
-        )  # fmt: skip
+        findings.append(note("ends-typed-alike", Scope.PAIR, near_end=ab.identity.location_a))
     return findings
 
 

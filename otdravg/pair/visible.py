@@ -39,7 +39,7 @@ _CURVE_POINTS = 41
 _LEAST_CELLS = 3
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class DirectionLimit:
     """Detection limit of one shot of a pair.
 

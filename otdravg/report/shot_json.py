@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from decimal import Decimal
 from typing import Any
 
-from otdravg.findings import Finding
-from otdravg.quantities import Quantity, number
+from otdravg.findings import Finding, Value, Values
+from otdravg.quantities import Quantity, number, quantity_of
 from otdravg.shot.settings import TableEvent
 from otdravg.shot.trace import Trace
+from otdravg.words.catalogue import done, place, sentence
 
 __all__ = ["finding_object", "shot_object", "table_object"]
 
@@ -69,11 +71,29 @@ def table_object(event: TableEvent, group_index: float) -> dict[str, Any]:
 
 
 def finding_object(finding: Finding) -> dict[str, Any]:
-    """Return a finding as plain texts."""
+    """Return a finding as data: code and values for programs, sentences for people."""
     return {
         "severity": finding.severity.value,
         "code": finding.code,
-        "where": finding.where,
-        "text": finding.text,
-        "done": finding.done,
+        "case": finding.case,
+        "where": place(finding.where),
+        "values": _values_object(finding.values),
+        "text": sentence(finding),
+        "done": done(finding),
     }
+
+
+def _values_object(values: Values) -> dict[str, Any]:
+    """Return values by name, numbers rounded as every output rounds them."""
+    return {name: _plain(name, value) for name, value in values}
+
+
+def _plain(name: str, value: Value) -> Any:
+    if isinstance(value, tuple):
+        return [_values_object(item) for item in value]
+    if isinstance(value, Decimal):
+        return float(value)
+    quantity = quantity_of(name)
+    if isinstance(value, float) and quantity is not None:
+        return number(value, quantity)
+    return value

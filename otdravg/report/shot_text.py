@@ -6,7 +6,8 @@ from otdravg.quantities import Quantity, distance_text, in_km, reported
 from otdravg.report.page import Page
 from otdravg.shot.settings import TableEvent
 from otdravg.shot.trace import Trace
-from otdravg.words.statements import finding_sentence, title_of
+from otdravg.words.catalogue import line
+from otdravg.words.statements import title_of
 
 __all__ = ["shot_text"]
 
@@ -26,7 +27,7 @@ def shot_text(trace: Trace, *, ascii_only: bool = False, colour: bool = False) -
         page.line()
         page.line("Findings")
         for finding in trace.findings:
-            page.bullet(finding_sentence(finding))
+            page.bullet(line(finding))
     return page.text()
 
 

@@ -13,7 +13,7 @@ from enum import Enum
 import numpy as np
 import numpy.typing as npt
 
-from otdravg.findings import Finding, Severity
+from otdravg.findings import Finding, caution
 from otdravg.shot.lines import LineTerms
 from otdravg.shot.noise import DB_PER_RELATIVE_POWER, linear_power, noise_from_residuals
 from otdravg.shot.ramp import locate_steps
@@ -142,14 +142,7 @@ def detect(
         )  # fmt: skip
     findings = []
     if shot.fall is None:
-        findings.append(
-            Finding(
-                Severity.CAUTION, "end-not-seen", trace.identity.direction.value,
-                f"the signal reaches the noise or the end of the record at {stop_m:.0f} m "
-                "without an end of fibre",
-                "nothing beyond was measured from this side",
-            )
-        )  # fmt: skip
+        findings.append(caution("end-not-seen", trace.identity.direction, reach_m=stop_m))
     return Detection(
         tuple(events), end_m, shot.fall is not None, false_alarm_rate,
         tuple(findings), shot,
@@ -189,7 +182,7 @@ def _with_noise_of_its_own(shot: Shot, threshold: float) -> Shot:
     if not 0 < len(found[1]) < pulses / LEAST_PULSES_PER_STEP:
         return first
     second = _renoised(shot, *found)
-    middle = np.array([float(np.median(shot.trace.level_db[shot.front_clear : shot.end + 1]))])
+    middle = np.array([float(np.median(shot.level_db[shot.front_clear : shot.end + 1]))])
     left, before = (float(s.noise.long_run_db2(middle)[0]) for s in (second, first))
     return second if left < before / SUSPECT_RATIO else first
 
@@ -213,7 +206,7 @@ def _renoised(shot: Shot, fixed: list[Zone], steps: list[float], stop_m: float) 
         x, [*(e[0] - guard for e in edges), min(stop_m, shot.signal_end_m) - guard]
     )
     stop = np.maximum(begin, stop)
-    level, clean = shot.trace.level_db, ~shot.in_peak
+    level, clean = shot.level_db, ~shot.in_peak
     middle = (x[np.minimum(begin, x.size - 1)] + x[np.maximum(stop, 1) - 1]) / 2
     w, wt, wtt, wy, wty = LineTerms.of(x, level, clean.astype(float)).moments(begin, stop, middle)
     sections = np.flatnonzero(w >= LEAST_POINTS)
@@ -234,11 +227,11 @@ def _renoised(shot: Shot, fixed: list[Zone], steps: list[float], stop_m: float) 
         model[first:last],
         used[first:last],
         windows=shot.correlation_windows,
-        quantum_db=shot.trace.settings.quantum_db,
+        rounding=shot.rounding,
         parameters=2 * sections.size,
         start=shot.noise,
         tail_db2=shot.tail_db2,
-        smoothing=shot.smoothing,
+        smoothing=shot.means[0],
     )
     return with_reflections(replace(shot, noise=noise))
 
@@ -256,7 +249,7 @@ def _end_position(shot: Shot) -> tuple[float, Peak | None]:
     if shot.fall is None:
         return shot.signal_end_m, None
     pulse_points = max(round(shot.pulse_m / shot.spacing_m), 5)
-    reach = 2 * pulse_points
+    reach = 2 * pulse_points + shot.smoothing // 2
     near = [
         p
         for p in shot.peaks
@@ -268,7 +261,7 @@ def _end_position(shot: Shot) -> tuple[float, Peak | None]:
         peak = max(near, key=lambda p: p.height_db)
         return float(np.interp(peak.lead, np.arange(shot.x_m.size), shot.x_m)), peak
     first = max(shot.fall - 5 * pulse_points - 8, 0)
-    power = linear_power(shot.trace.level_db[first : shot.fall + 4 * pulse_points])
+    power = linear_power(shot.level_db[first : shot.fall + 4 * pulse_points])
     half = 0.5 * float(np.median(power[: max(shot.fall - first - pulse_points, 1)]))
     width = max(pulse_points // 4, 1)
     above = np.flatnonzero(running_mean(power, width) > half)

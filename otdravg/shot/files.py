@@ -6,7 +6,7 @@ from dataclasses import replace
 from os import PathLike
 
 from otdravg.errors import BadSetting
-from otdravg.findings import Finding, Severity
+from otdravg.findings import note, values
 from otdravg.shot.trace import Trace, traces_from
 from otdravg.sor import reader
 from otdravg.sor.sizes import SizeLimits
@@ -46,15 +46,9 @@ def read(
     shot = shots[(trace or 1) - 1]
     if trace is not None or len(shots) == 1:
         return shot
-    pulses = ", ".join(f"{s.settings.pulse_ns:.0f}" for s in shots)
-    note = Finding(
-        Severity.NOTE,
-        "several-traces",
-        "FxdParams",
-        f"The file holds {len(shots)} traces with pulses of {pulses} ns.",
-        "The first was used; choose another with --trace.",
-    )
-    return replace(shot, findings=(*shot.findings, note))
+    pulses = tuple(values(pulse_ns=s.settings.pulse_ns) for s in shots)
+    found = note("several-traces", "FxdParams", traces=len(shots), pulses=pulses)
+    return replace(shot, findings=(*shot.findings, found))
 
 
 def read_all(

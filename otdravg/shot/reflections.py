@@ -21,12 +21,12 @@ __all__ = [
     "Peak",
     "centred_mean",
     "clear_after",
+    "fall_into_tail",
     "final_fall",
     "find_end",
     "find_reflections",
     "noise_floor",
     "running_mean",
-    "smoothing_width",
 ]
 
 FloatArray = npt.NDArray[np.float64]
@@ -51,8 +51,21 @@ LEAST_TAIL_POINTS = 8
 FLOOR_PARTS = 40
 FLOOR_RATIO = 3.0
 LEAST_POINTS_PER_PART = 40
+#: Power that sinks like this from one half of the record's last part to the other, as steadily, is no
+#: noise (chosen, not derived).
+FALLING_RATIO, FALLING_CORRELATION = 1.5, -0.6
 #: So much below the fibre's level, and still falling, a tail has no fibre under it, dB.
 BELOW_FIBRE_DB = 0.5
+#: Nothing is measured behind a fall like this unless what follows is straight, dB (chosen, not
+#: derived: a splice of 5 dB is a break).
+BREAK_DB = 5.0
+#: Pulses behind a fall that are looked at, and by how much a tail bends in them, dB (derived: 1/t from
+#: 3 to 9 pulses bends by 0.3 dB).
+TAIL_BLOCKS, BEND_DB = 10, 0.25
+#: Pulses that the front panel's own tail may last (derived: 20 dB at a pole of 2 pulses).
+PANEL_BLOCKS = 20
+#: A record that stops on the way down does so within so many pulses of the end (chosen, not derived).
+LONGEST_CUT_PULSES = 6.0
 #: So many pulses a tail may take to sink into the noise.
 LONGEST_FALL_PULSES = 60
 #: Flat tops rise by this at least, dB.
@@ -96,12 +109,19 @@ class Floor:
     """The noise that remains when no light comes back.
 
     ``mean_power`` and ``sigma_power`` are linear, relative to the 0 dB level;
-    ``is_noise`` is False where the record ends while the fibre still answers.
+    ``is_noise`` is False where the record ends while the fibre still answers; ``masked`` where
+    nearly all of it is one level, so that ``sigma_power`` says nothing of the noise.
     """
 
     is_noise: bool
     mean_power: float
     sigma_power: float
+    masked: bool = False
+
+    @property
+    def noise_power(self) -> float:
+        """Standard deviation of the receiver's noise in linear power; 0 where it does not show."""
+        return 0.0 if self.masked else self.sigma_power
 
     @property
     def dark_power(self) -> float:
@@ -139,7 +159,9 @@ def noise_floor(level_db: FloatArray, slope_db_per_point: float) -> Floor:
     power = linear_power(tail)
     mean, spread = float(power.mean()), float(power.std())
     clipped = float(np.mean(tail <= tail.min()))
-    rough = spread > 0.3 * mean and float(np.std(np.diff(power))) > 0.2 * spread
+    # A receiver's poles make neighbours of the noise alike: look further apart.
+    lag = max(power.size // 20, 1)
+    rough = spread > 0.3 * mean and float(np.std(power[lag:] - power[:-lag])) > 0.5 * spread
     # A floor with an offset has little relative noise, but unlike fibre it does not fall.
     x = np.arange(tail.size) - (tail.size - 1) / 2
     fall = float(x @ tail / (x @ x))
@@ -147,10 +169,15 @@ def noise_floor(level_db: FloatArray, slope_db_per_point: float) -> Floor:
     se = max(jitter, 1e-4) / np.sqrt(float(x @ x))
     flat = abs(fall) < 0.3 * abs(slope_db_per_point) and abs(fall - slope_db_per_point) > 6 * se
     low = tail.mean() < np.percentile(level_db[:: max(level_db.size // 4000, 1)], 90) - 1.0
-    if not (low and (rough or flat or clipped > 0.9)):
+    # A record that stops on the way down shows a fall, not a floor.
+    half = power.size // 2
+    falling = power[:half].mean() > FALLING_RATIO * power[half:].mean() and (
+        float(np.corrcoef(np.arange(power.size), power)[0, 1]) < FALLING_CORRELATION
+    )
+    if falling or not (low and (rough or flat or clipped > 0.9)):
         return Floor(False, 0.0, 0.0)
     if clipped > 0.9:
-        return Floor(True, mean, max(spread, 1e-2 * mean))
+        return Floor(True, mean, max(spread, 1e-2 * mean), masked=True)
     if clipped > 0.2:
         return Floor(True, 0.0, float(np.quantile(power, 0.8413)))
     if rough:
@@ -217,6 +244,8 @@ def final_fall(power: FloatArray, floor: Floor, last: int, pulse_points: float) 
         First point of the pulse in which the fall begins; None where the shot sinks into the
         noise by and by or the record stops before the fibre does.
     """
+    if not floor.is_noise:
+        return _cut_fall(power, pulse_points)
     block = max(round(pulse_points), 5)
     stop = min(last + 1 + 2 * block, power.size)
     if stop < 4 * block:
@@ -237,36 +266,62 @@ def final_fall(power: FloatArray, floor: Floor, last: int, pulse_points: float) 
             k -= 2  # a bump on the way down
         else:
             break
-    if floor.is_noise:
-        clear = signal[k] > 2 * floor.surely_above(block) + floor.dark_power
-    else:  # a record that stops in the tail: below the fibre's own level there is no fibre
-        clear = means_db[-1] < means_db[max(k - 2, 0)] - BELOW_FIBRE_DB
+    clear = signal[k] > 2 * floor.surely_above(block) + floor.dark_power
     if not clear or means_db[k] - means_db[-1] < LEAST_FALL_DB:
         return None
     return first + k * block
 
 
-def smoothing_width(power: FloatArray, floor: Floor, end: int, pulse_points: float) -> int:
-    """Number of points that the receiver and the maker's smoothing spread a sharp edge over.
+def fall_into_tail(
+    power: FloatArray, floor: Floor, start: int, end: int, pulse_points: float, slope_db: float
+) -> int | None:
+    """Find an end of the fibre behind which the receiver's own slow tail shows for many pulses.
 
-    Read from the noise behind the fibre: independent without smoothing, and correlated over
-    exactly the width of a moving average. 1 where there is no such noise to read.
+    Returns
+    -------
+    int or None
+        First point of the fall; None where what lies behind every large fall is straight, as fibre
+        is, or noise. A tail falls less and less.
     """
-    start = end + int(20 * pulse_points) + 20
-    power = power[start:]
-    if not floor.is_noise or power.size < 200:
-        return 1
-    power = np.minimum(power, 4 * floor.sigma_power) if floor.sigma_power else power
-    centred = power - power.mean()
-    scale = float(np.einsum("i,i", centred, centred))
-    if scale <= 0:
-        return 1
-    least = max(0.08, 4 / np.sqrt(power.size))
-    width = 1
-    most = max(int(pulse_points), 9)  # more would blur what the pulse itself resolves
-    while width < most and np.einsum("i,i", centred[width:], centred[:-width]) > least * scale:
-        width += 1
-    return width
+    block = max(round(pulse_points), 5)
+    count = (end - start) // block
+    if count < PANEL_BLOCKS + TAIL_BLOCKS:
+        return None
+    means = power[start : start + count * block].reshape(count, block).mean(axis=1)
+    level = DB_PER_RELATIVE_POWER * np.log(np.maximum(means - floor.mean_power, 1e-13))
+    drops = np.flatnonzero(level[2:-TAIL_BLOCKS] < level[: -TAIL_BLOCKS - 2] - BREAK_DB) + 2
+    for k in drops[drops > PANEL_BLOCKS].tolist():
+        # A reflection's own fall leads back to the fibre; behind an end nothing comes back up.
+        if level[k:].max() > level[: max(k - 2, 1)].min() - BREAK_DB / 2:
+            continue
+        near, later, last = level[k + 2 : k + 4], level[k + 5 : k + 7], level[k + 8 : k + 10]
+        bend = (near.mean() - later.mean()) - (later.mean() - last.mean())
+        if bend > BEND_DB and near.mean() - last.mean() > 6 * block * abs(slope_db) + BEND_DB:
+            return start + (k - 2) * block
+    return None
+
+
+def _cut_fall(power: FloatArray, pulse_points: float) -> int | None:
+    """Where the level falls for good in a record that stops on the way down, or None.
+
+    Below the fibre's own level, at the record's very end, there is no fibre any more.
+    """
+    width = max(int(pulse_points / 4), 3)
+    stretch = int(LONGEST_CUT_PULSES * pulse_points) + 2 * width
+    if power.size < 2 * stretch:
+        return None
+    smooth = DB_PER_RELATIVE_POWER * np.log(
+        np.maximum(running_mean(power[-2 * stretch :], width)[: 2 * stretch - width + 1], 1e-13)
+    )
+    # The fibre's own line, from both halves of what lies before.
+    half = stretch // 2
+    near, far = float(np.median(smooth[:half])), float(np.median(smooth[half : 2 * half]))
+    fibre = far + (far - near) / half * (np.arange(smooth.size) - 1.5 * half)
+    below = fibre - smooth
+    if below[-1] < LEAST_FALL_DB:
+        return None
+    above = np.flatnonzero(below < BELOW_FIBRE_DB)
+    return power.size - 2 * stretch + max(int(above[-1]) - round(pulse_points), 0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -419,10 +474,11 @@ def find_reflections(
     peaks, dips : tuple of Peak
     """
     view = _View(contour, variance_db2, long_run_db2, start, end)
-    return _peaks(view), _dips(view)
+    return _peaks(view, rises=True), _dips(view)
 
 
-def _peaks(view: _View) -> tuple[Peak, ...]:
+def _peaks(view: _View, *, rises: bool) -> tuple[Peak, ...]:
+    """Stretches above the fibre on both sides; ``rises``: or that rise as no splice gains."""
     contour, end, here = view.contour, view.end, view.here
     level_db, pulse_points = contour.level_db, contour.pulse_points
     top, side, tops, sides = contour.top, contour.side, contour.tops, contour.sides
@@ -430,15 +486,15 @@ def _peaks(view: _View) -> tuple[Peak, ...]:
     rise, height = contour.rise[here], contour.height[here]
     if not rise.size:
         return ()
-    worth = np.flatnonzero((height > view.least()) | (rise > LEAST_STEEP_DB))
+    worth = np.flatnonzero((height > view.least()) | (rises & (rise > LEAST_STEEP_DB)))
     at = worth + here.start
     before = tops[at] - rise[worth]
     limit = view.six_sigma(at)
     # A flat top longer than the pulse has no lower side within reach, but rises all the same.
     ceiling = contour.ceiling_db
-    flat = (tops[at] >= ceiling - 1e-9) & (before < ceiling - LEAST_STEEP_DB)
+    flat = rises & (tops[at] >= ceiling - 1e-9) & (before < ceiling - LEAST_STEEP_DB)
     # No splice gains as much: what rises like this is a reflection even if another follows.
-    steep = rise[worth] > np.maximum(MOST_GAIN_DB, limit)
+    steep = rises & (rise[worth] > np.maximum(MOST_GAIN_DB, limit))
     hits = at[(height[worth] > limit) | flat | steep]
     if not hits.size:
         return ()
@@ -473,12 +529,11 @@ def _dips(view: _View) -> tuple[Peak, ...]:
     contour, end = view.contour, view.end
     # The drop at the end of the fibre is no dip: keep away from it.
     view = replace(view, end=max(end - int(4 * contour.pulse_points) - 8, 0))
-    rise = contour.rise[view.here]
-    if not rise.size or not np.any(
-        (contour.depth[view.here] > view.least()) | (-rise > LEAST_STEEP_DB)
-    ):
+    depth = contour.depth[view.here]
+    if not depth.size or not np.any(depth > view.least()):
         return ()
-    found = _peaks(replace(view, contour=contour.upside_down()))
+    # A large loss is no dip: what counts is lower than the fibre on both sides.
+    found = _peaks(replace(view, contour=contour.upside_down()), rises=False)
     level_db = contour.level_db
     width = int(np.ceil(1.35 * contour.pulse_points)) + 2 + contour.smoothing
     dips = []

@@ -17,7 +17,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 
-from otdravg.findings import Finding, Severity
+from otdravg.findings import Finding, Severity, caution
 from otdravg.fit.reading import Coverage, Kind, Reading
 from otdravg.forecast.settle import settling_steps
 from otdravg.pair.checks import pair_findings
@@ -27,6 +27,7 @@ from otdravg.shot.settings import Identity
 from otdravg.shot.trace import Trace
 from otdravg.verdict.decision import Action, Verdict, expanded, held_against, is_implausible
 from otdravg.verdict.limits import LimitDb, Limits, Rule
+from otdravg.words.bridge import done_of, evidence_of, text_of
 
 __all__ = [
     "Action",
@@ -249,7 +250,7 @@ def judge(
     damage = [
         text for trace in (measurement.ab, measurement.ba) if (text := _damage(trace)) is not None
     ]
-    to_check = [*(f"{doubt.text}; {doubt.done}" for doubt in doubts), *damage]
+    to_check = [*(f"{text_of(doubt)}; {done_of(doubt)}" for doubt in doubts), *damage]
     mean_db = float(sum(single_db) / len(single_db)) if single_db else None
     return PairReport(
         measurement=measurement,
@@ -279,7 +280,7 @@ def _damage(trace: Trace) -> str | None:
     broken = [f for f in trace.findings if f.severity is Severity.DEFECT]
     if not broken:
         return None
-    return f"{trace.identity.path}: {broken[0].where}: {broken[0].text}; {broken[0].done}"
+    return f"{trace.identity.path}: {evidence_of(broken[0])}; {done_of(broken[0])}"
 
 
 def _settling(
@@ -301,16 +302,10 @@ def _doubts(ab: Identity, ba: Identity) -> tuple[Finding, ...]:
     without a fault to see, and only the headers tell.
     """
     return tuple(
-        Finding(
-            Severity.CAUTION,
-            f"{code}-names-differ",
-            "GenParams",
-            f"the header from A names {code} {from_a!r}, the one from B {from_b!r}",
-            "losses of two different fibres mean nothing; make sure that it is one",
-        )
+        caution(code, "GenParams", from_a=from_a, from_b=from_b)
         for code, from_a, from_b in (
-            ("fibre", ab.fibre, ba.fibre),
-            ("cable", ab.cable, ba.cable),
+            ("fibre-names-differ", ab.fibre, ba.fibre),
+            ("cable-names-differ", ab.cable, ba.cable),
         )
         if _name_different_things(from_a, from_b)
     )

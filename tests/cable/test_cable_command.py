@@ -57,7 +57,9 @@ def test_every_table_is_written_with_the_promised_columns(out: Path) -> None:
 
 
 def test_the_true_loss_is_half_the_sum_of_the_columns_beside_it(out: Path) -> None:
-    for row in rows_of(out / "splices.csv"):
+    rows = rows_of(out / "splices.csv")
+    assert rows
+    for row in rows:
         half = (float(row["loss_ab_db"]) + float(row["loss_ba_db"])) / 2
         assert float(row["loss_db"]) == pytest.approx(half, abs=0.0011)
 
@@ -82,9 +84,10 @@ def test_output_inside_the_input_is_refused(clean_folder: Path) -> None:
 def test_a_listing_measures_nothing_and_shows_every_file(planted_run: DemoSummary) -> None:
     result = run("cable", planted_run.directory, "--list", "--workers", 1)
     assert result.exit_code == 0
-    for path in planted_run.directory.rglob("*"):
-        if path.is_file():
-            assert path.name in result.output.replace("\n", "")
+    files = [path for path in planted_run.directory.rglob("*") if path.is_file()]
+    assert files
+    for path in files:
+        assert path.name in result.output.replace("\n", "")
     assert max(len(line) for line in result.output.splitlines()) <= 80
 
 

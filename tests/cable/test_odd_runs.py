@@ -25,6 +25,7 @@ def test_a_cable_shot_from_one_end_has_readings_and_no_losses(
         shutil.copy(path, tmp_path)
     result = review(read_folders([tmp_path]), default())
     assert len(result.closures) == 4
+    assert result.rows
     assert all(row.loss_db is None for row in result.rows)
     seen = [row for row in result.rows if row.coverage is Coverage.ONLY_AB]
     assert len(seen) > 25
@@ -90,6 +91,7 @@ def test_two_cables_in_one_folder_are_kept_apart(clean_folder: Path, tmp_path: P
     result = review(read_folders([tmp_path]), default())
     assert result.cables == ("SIMQB1", "SIMQB2")
     assert {row.fibre for row in result.rows if row.cable == "SIMQB2"} == {1, 2, 3}
+    assert result.shots
     assert all(shot.use is ShotUse.USED for shot in result.shots)
 
 

@@ -123,6 +123,7 @@ def test_every_file_is_accounted_for(planted: CableReview, planted_run: DemoSumm
     assert uses["SIMQB2_F031_1550_AB.sor"] is ShotUse.EARLIER
     assert uses["SIMQB2_F001_1550_AB.sor"] is ShotUse.USED
     unused = [shot for shot in planted.shots if shot.use is not ShotUse.USED]
+    assert unused
     assert all(shot.remark for shot in unused)
 
 
@@ -223,6 +224,7 @@ def test_a_finding_gives_the_figures_of_its_rows(planted: CableReview) -> None:
     between = [f for f in planted.findings if f.code == "event-between-closures"]
     assert between
     for finding in between:
+        assert planted.rows
         for row in planted.rows:
             if row.fibre == finding.fibre and row.closure_number is None:
                 loss_db = reported(row.loss_db, Quantity.LOSS_DB)

@@ -20,7 +20,7 @@ def test_a_terminal_sees_stage_count_and_end() -> None:
     shown = stream.getvalue()
     assert "measure: [" in shown
     assert "4/4" in shown
-    assert all(len(part) <= 79 for part in shown.split("\r"))
+    assert max(len(part) for part in shown.split("\r")) <= 79
     line.clear()
     assert stream.getvalue().endswith("\r" + " " * 79 + "\r")
 

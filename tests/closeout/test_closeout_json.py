@@ -53,6 +53,7 @@ def test_reading_back_gives_the_same_results(closeout: Closeout, tmp_path: Path)
     assert back.review.profile == closeout.review.profile
     assert back.review.patterns == closeout.review.patterns
     assert back.template == closeout.template
+    assert back.sketches.pairs
     for one, other in zip(back.sketches.pairs, closeout.sketches.pairs, strict=True):
         assert np.array_equal(one.ab.high_mdb, other.ab.high_mdb)
         assert (one.full_ab is None) == (other.full_ab is None)
@@ -62,6 +63,7 @@ def test_reading_back_gives_the_same_results(closeout: Closeout, tmp_path: Path)
 def test_tables_hold_the_figures_as_they_are_reported(closeout: Closeout) -> None:
     table = json.loads(closeout_json(closeout))["tables"]["splices"]
     place = table["names"].index("loss_db")
+    assert closeout.review.rows
     for cells, row in zip(table["rows"], closeout.review.rows, strict=True):
         if row.loss_db is None:
             assert cells[place] is None

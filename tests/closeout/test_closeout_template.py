@@ -122,7 +122,9 @@ def test_every_column_of_every_table_has_a_heading(
     bad_review: CableReview, language: Language
 ) -> None:
     words = {Language.ENGLISH: ENGLISH, Language.GERMAN: GERMAN}[language]
-    for name, table in review_cells(bad_review).items():
+    tables = review_cells(bad_review)
+    assert tables
+    for name, table in tables.items():
         assert f"sheet_{name}" in words
         assert set(table.names) <= set(words), name
 
@@ -147,6 +149,7 @@ def test_columns_to_choose_from_are_columns_of_the_table(bad_review: CableReview
     ],
 )
 def test_every_fixed_word_has_a_german_one(kind: type[Enum]) -> None:
+    assert kind
     for member in kind:
         assert f"= {member.value}" in GERMAN, member
 
@@ -167,6 +170,8 @@ def test_decimal_comma_changes_figures_and_nothing_else(bad_review: CableReview)
     here = list(csv.reader(io.StringIO(plain, newline="")))
     there = list(csv.reader(io.StringIO(comma.decode("utf-8"), newline=""), delimiter=";"))
     figures = {n for n, name in enumerate(here[0]) if name.endswith(("_db", "distance_m"))}
+    assert len(here) > 1
     for one, other in zip(here, there, strict=True):
+        assert one
         for n, (cell, same) in enumerate(zip(one, other, strict=True)):
             assert same == (cell.replace(".", ",") if n in figures else cell)

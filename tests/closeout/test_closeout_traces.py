@@ -41,6 +41,7 @@ def a_shot(review: CableReview, **changes: object) -> ShotRecord:
 def test_copies_have_the_bytes_of_the_originals(good_review: CableReview, tmp_path: Path) -> None:
     files = renamed(good_review.shots, DEFAULT_TRACE_NAME)
     write_traces(tmp_path, files, style=CsvStyle())
+    assert files
     for file in files:
         if file.new_name:
             copy = (tmp_path / "traces" / file.new_name).read_bytes()
@@ -104,7 +105,9 @@ def test_names_from_strangers_stay_inside_and_mean_no_device(
         a_shot(good_review, path="x.sor", taken_for=replace(place, cable=text)),
         a_shot(good_review, path=f"{text}.sor", use=ShotUse.UNPLACED),
     ]
-    for name in names_in(renamed(shots, DEFAULT_TRACE_NAME)):
+    names = names_in(renamed(shots, DEFAULT_TRACE_NAME))
+    assert names
+    for name in names:
         parts = PurePosixPath(name).parts
         assert ".." not in parts
         assert len(parts) <= 2
@@ -148,6 +151,7 @@ def test_zip_holds_the_same_and_has_the_same_bytes_again(
     assert contents[0] == contents[1]
     with zipfile.ZipFile(tmp_path / "one" / "traces.zip") as archive:
         assert archive.testzip() is None
+        assert files
         for file in files:
             if file.new_name:
                 content = archive.read(f"traces/{file.new_name}")

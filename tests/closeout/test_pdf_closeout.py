@@ -81,6 +81,7 @@ def test_signs_of_the_legend_stand_behind_the_figures(pages: list[str]) -> None:
 
 
 def test_every_exception_has_a_page_with_its_numbers(review: CableReview, pages: list[str]) -> None:
+    assert review.rows
     for row in review.rows:
         heading = f"Fibre {row.fibre}, Closure {row.closure}, {row.wavelength_nm} nm\n"
         own = [text for text in pages if text.startswith(heading)]
@@ -99,6 +100,7 @@ def test_work_sheet_lists_the_whole_ribbon_with_colours_and_values_before(
 ) -> None:
     sheet = next(text for text in pages if "Closure C2 at" in text and "Work sheet" in text)
     assert "Ribbon 1" in sheet
+    assert review.rows
     for row in review.rows:
         if row.closure == "C2" and row.ribbon == 1:
             assert re.search(rf"\b{row.colour}\b", sheet)
@@ -110,6 +112,7 @@ def test_work_sheet_lists_the_whole_ribbon_with_colours_and_values_before(
 def test_pages_are_numbered_and_listed_in_the_outline(
     document: PdfReader, pages: list[str]
 ) -> None:
+    assert pages
     for number, text in enumerate(pages, start=1):
         assert re.search(rf"Page {number} of\s+{len(pages)}\b", text)
     titles = [entry.title for entry in document.outline if not isinstance(entry, list)]

@@ -35,6 +35,7 @@ from otdravg.shot.trace import Trace, traces_from
 from otdravg.tables.pair import pair_csv
 from otdravg.verdict.judge import PairReport, judge
 from otdravg.verdict.limits import Limits, Rule
+from otdravg.words import sentence
 
 __all__ = ["FULL_COUNT", "Question", "case", "check", "main"]
 
@@ -194,7 +195,7 @@ def _check_report(report: PairReport) -> None:
             raise Broken("an uncertainty is negative")
         if not 0 <= reading.distance_m <= measurement.axis.length_m:
             raise Broken("a reading lies outside of the span")
-    texts = [f.text for f in (*measurement.findings, *report.doubts)]
+    texts = [sentence(f) for f in (*measurement.findings, *report.doubts)]
     if not _typed(measurement.ab, measurement.ba) and any(
         _NOT_A_NUMBER.search(text) for text in (*texts, *report.next_steps)
     ):

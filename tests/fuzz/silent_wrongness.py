@@ -30,10 +30,11 @@ import numpy as np  # noqa: E402
 import pytest  # noqa: E402
 
 _TESTS = Path(__file__).resolve().parent.parent
-sys.path[:0] = [str(_TESTS / "benchmarks"), str(_TESTS / "fuzz")]
+sys.path[:0] = [str(_TESTS), str(_TESTS / "benchmarks"), str(_TESTS / "fuzz")]
 
 from changed_meaning import CHANGES, Draw, Files  # noqa: E402
 from common import share_interval, wide_settings  # noqa: E402
+from corpus import SimulatedPair, random_pair  # noqa: E402
 
 from otdravg import sor  # noqa: E402
 from otdravg.errors import OtdravgError  # noqa: E402
@@ -44,12 +45,12 @@ from otdravg.pair.measure import Measurement, measure  # noqa: E402
 from otdravg.shot.settings import Direction  # noqa: E402
 from otdravg.shot.trace import traces_from  # noqa: E402
 from otdravg.simulate import TrueJoint  # noqa: E402
-from otdravg.simulate.corpus import SimulatedPair, random_pair  # noqa: E402
 from otdravg.simulate.demo import write_demo  # noqa: E402
 from otdravg.simulate.physics import pulse_length_m  # noqa: E402
 from otdravg.verdict.decision import Verdict  # noqa: E402
 from otdravg.verdict.judge import judge  # noqa: E402
 from otdravg.verdict.limits import Limits  # noqa: E402
+from otdravg.words.bridge import evidence_of  # noqa: E402
 
 #: A loss off by more than this is wrong, dB.
 LOSS_OFF_DB = 0.02
@@ -261,7 +262,7 @@ class Tally:
         for code in {f.code for f in grave}:
             self.codes[code] += 1
         for finding in grave:
-            self.examples[finding.code].append(f"{name}: {finding.where}: {finding.text}")
+            self.examples[finding.code].append(f"{name}: {evidence_of(finding)}")
 
 
 def _valid(number: int) -> list[Finding] | None:
@@ -320,7 +321,7 @@ class _Collector:
 def hard_optics() -> Tally:
     """Findings of the pairs in the tests of hard optics, all of them valid."""
     collector = _Collector()
-    path = str(_TESTS / "core" / "test_hard_optics.py")
+    path = str(_TESTS / "pair" / "test_hard_optics.py")
     pytest.main(["-n0", "-q", "--no-header", "-p", "no:cacheprovider", path], plugins=[collector])
     return collector.tally
 

@@ -144,6 +144,7 @@ def check_name(name: str, endings: str = "sor") -> None:
     assert not path.anchor
     assert re.fullmatch(rf"(unused/)?[A-Za-z0-9_][A-Za-z0-9._-]*\.({endings})", name), name
     assert len(name) <= 160
+    assert path.parts
     for part in path.parts:
         # Microsoft, "Naming Files, Paths, and Namespaces".
         assert not part.endswith((".", " "))

@@ -257,6 +257,7 @@ def test_real_writes_that_are_cut_short(crew: Path, tmp_path: Path) -> None:
     *short, (last, left) = json.loads(done.stdout)
     assert last == "written"
     assert left == ["out"]
+    assert short
     for text, names in short:
         assert text == f"{target}: could not be written (File too large); " + (
             "free space or choose another place"

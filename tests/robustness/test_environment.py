@@ -217,7 +217,9 @@ class TestStreams:
 
 def test_paths_are_never_put_together_by_hand() -> None:
     """Windows has another separator: ``pathlib`` knows it, a text does not."""
-    for path in sorted(PACKAGE.rglob("*.py")):
+    sources = sorted(PACKAGE.rglob("*.py"))
+    assert sources
+    for path in sources:
         text = path.read_text(encoding="utf-8")
         for forbidden in (r"\bos\.path\.join\b", r"\bos\.altsep\b", r"\bos\.pathsep\b"):
             assert not re.search(forbidden, text), path.name

@@ -94,7 +94,9 @@ class TestTerminal:
         check_terminal(done.output)
 
     def test_show(self, hostile: HostileRun) -> None:
-        for path in sorted(hostile.shots.rglob("F*.sor")):
+        files = sorted(hostile.shots.rglob("F*.sor"))
+        assert files
+        for path in files:
             done = run("show", path)
             assert done.exit_code == 0
             check_terminal(done.output)
@@ -145,7 +147,9 @@ class TestTables:
             assert not [c for c in text.replace("\r\n", "") if is_obeyed(c)], table.name
             rows = list(csv.reader(io.StringIO(text, newline="")))
             assert {len(row) for row in rows} == {len(rows[0])}
-            for cell in (cell for row in rows for cell in row):
+            cells = [cell for row in rows for cell in row]
+            assert cells
+            for cell in cells:
                 # OWASP, CSV Injection; a figure below zero is none.
                 is_figure = re.fullmatch(r"-\d+(\.\d+)?(E[+-]\d+)?", cell)
                 assert is_figure or not cell.lstrip().startswith(tuple("=+-@＝＋－＠")), cell
@@ -167,6 +171,7 @@ class TestWorkbook:
         assert any(HOSTILE["formula"] in text for text in texts)
         with zipfile.ZipFile(io.BytesIO(content)) as parts:
             assert not [n for n in parts.namelist() if re.search("external|vba|macro|link", n)]
+            assert "xl/workbook.xml" in parts.namelist()
             for name in parts.namelist():
                 assert b"<f>" not in parts.read(name)
                 # ECMA-376-1, 22.9.2.19: _xHHHH_ in a text means that character.
@@ -231,6 +236,7 @@ def check_page(page: str, template: str) -> Elements:
     names = {name for name, _ in found.attributes}
     assert not [name for name in names if name.startswith("on") or name == "style"]
     assert not [name for name in names if not re.fullmatch(r"[a-zA-Z][a-zA-Z:-]*", name)]
+    assert found.attributes
     for name, value in found.attributes:
         if name in ("src", "href", "action", "data"):
             assert value.startswith(("#", "data:image/")), value
@@ -306,6 +312,7 @@ class TestJson:
 class TestTraces:
     def test_manifest_names_every_file_in_plain_letters(self, out: Path, tmp_path: Path) -> None:
         lines = (out / MANIFEST).read_bytes().decode("ascii").splitlines()
+        assert lines
         assert all(re.fullmatch(r"[0-9a-f]{64}  [A-Za-z0-9._/-]+", line) for line in lines)
         assert check_manifest(out).is_good
         sha256sum = shutil.which("sha256sum")

@@ -121,6 +121,7 @@ class TestArchives:
     def test_source_archive_holds_what_builds_the_package(self, built: tuple[Path, Path]) -> None:
         with tarfile.open(built[0]) as archive:
             members = archive.getmembers()
+        assert members
         assert all(member.isfile() or member.isdir() for member in members)
         names = {member.name.split("/", 1)[-1] for member in members if member.isfile()}
         assert _source_files() <= names

@@ -87,7 +87,8 @@ def test_attenuation_slopes_the_level_in_one_way_decibels() -> None:
 @pytest.mark.parametrize(
     ("levels_db", "loss_db", "ab_db", "ba_db"),
     [
-        # Coefficients −82 and −82.16 dB: trade article "OTDR bidirectional testing best practice".
+        # Coefficients −82 and −82.16 dB count 10·log10 of power, a trace 5·log10: a step of
+        # 0.08 dB, so 0.04 + 0.08 from one end and 0.04 − 0.08 from the other (derived).
         ((-82.0 / 2, -82.16 / 2), 0.04, 0.12, -0.04),
         # Field 9.2 → 9.6 µm, true 0.05: derived from step = 10·log10(w₂/w₁).
         ((mode_field_level_db(9.2), mode_field_level_db(9.6)), 0.05, 0.2348, -0.1348),

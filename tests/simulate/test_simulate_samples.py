@@ -80,6 +80,8 @@ def test_lines_through_the_points_give_the_truth(row: dict[str, str]) -> None:
 
 def test_readme_gives_every_true_loss() -> None:
     text = (SAMPLES / "README.md").read_text(encoding="utf-8")
-    for row in truth_rows():
+    rows = truth_rows()
+    assert rows
+    for row in rows:
         assert f"| {row['number']} | {row['distance_m']} |" in text
         assert f"**{row['loss_db']}**" in text

@@ -212,6 +212,7 @@ def test_changed_block_with_every_other_block_kept(data: bytes) -> None:
     assert new.general.cable_id.text == "a longer name"
     assert with_fields(new.general, cable_id=old.general.cable_id) == old.general
     changed = {"GenParams", "Cksum"}
+    assert old.blocks
     for before, after in zip(old.blocks, new.blocks, strict=True):
         assert (before.content == after.content) == (before.name.text not in changed)
     assert crc_is_right(sor.encode(new))

@@ -40,7 +40,7 @@ _PLACE_LEAST_M = 5.0
 _LEAST_TOLD = 3
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class _Usual:
     """A fibre of the cable as its measured ones are: length, cords, and where splices lie."""
 

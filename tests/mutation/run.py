@@ -1,0 +1,313 @@
+"""Mutation runs: put small faults into modules one by one, and count which the tests notice.
+
+    python tests/mutation/run.py --list
+    python tests/mutation/run.py decision budget          # targets of targets.toml
+    python tests/mutation/run.py core --sample 100 --seed 2
+    python tests/mutation/run.py --module otdravg/shot/noise.py --tests tests/core/test_noise.py
+
+Every mutant runs in a forked process of its own, in which the module is imported from the changed
+source; no file of the project is touched. Tests stop at the first failure. A mutant that runs for
+much longer than the sound module counts as killed.
+"""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import datetime
+import importlib
+import importlib.abc
+import importlib.util
+import json
+import os
+import random
+import resource
+import signal
+import sys
+import tempfile
+import time
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from types import CodeType
+
+for _threads in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+    os.environ.setdefault(_threads, "1")
+
+import pytest  # noqa: E402  # after the number of threads
+import scipy.stats  # noqa: E402
+from mutants import Mutant, mutants_of  # noqa: E402
+
+if sys.version_info >= (3, 11):
+    import tomllib
+else:
+    import tomli as tomllib
+
+HERE = Path(__file__).resolve().parent
+ROOT = HERE.parents[1]
+RESULTS = HERE.parent / "benchmarks" / "results" / "mutation.json"
+#: Loaded once, before the first fork: what tests import and no mutant changes.
+PRELOADED = ("hypothesis", "matplotlib.pyplot", "openpyxl", "scipy.ndimage", "scipy.optimize",
+             "scipy.special", "statsmodels.api")  # fmt: skip
+#: A mutant may take so many times as long as the sound module, and so much more, seconds.
+SLOWER, GRACE_S = 4.0, 20.0
+#: A mutant may hold so much memory, bytes: a wrong power asks for more than there is.
+MOST_MEMORY = 6 << 30
+
+
+@dataclass(frozen=True, slots=True)
+class Target:
+    """Modules, or definitions in them, and the tests that belong to them."""
+
+    name: str
+    modules: dict[str, list[str]]  # path: definitions, none for all of it
+    tests: dict[str, list[str]]  # tests by path of the module, "" for the others
+    sample: int = 0  # 0: all mutants
+    seed: int = 1
+
+    def tests_of(self, module: str) -> list[str]:
+        """Return the tests of one module."""
+        return self.tests.get(module) or self.tests[""]
+
+
+@dataclass(slots=True)
+class Tally:
+    """What became of the mutants of a target."""
+
+    killed: int = 0
+    timed_out: int = 0  # counted in ``killed``, too
+    survived: list[dict[str, object]] = field(default_factory=list)
+    explained: list[dict[str, object]] = field(default_factory=list)
+
+
+class _Changed(importlib.abc.MetaPathFinder, importlib.abc.Loader):
+    """Imports one module from changed source."""
+
+    def __init__(self, module: str, code: CodeType) -> None:
+        self.name = module.removesuffix(".py").removesuffix("/__init__").replace("/", ".")
+        self.path = ROOT / module
+        self.code = code
+
+    def find_spec(self, name: str, path: object, target: object = None) -> object:
+        if name != self.name:
+            return None
+        return importlib.util.spec_from_file_location(name, self.path, loader=self)
+
+    def exec_module(self, module: object) -> None:
+        exec(self.code, module.__dict__)
+
+
+class _QuickFirst:
+    """Runs the files and tests first that take least time, and notes what they take."""
+
+    def __init__(self, seconds: dict[str, float]) -> None:
+        self.seconds = seconds
+        self.taken: dict[str, float] = {}
+
+    @pytest.hookimpl(trylast=True)
+    def pytest_collection_modifyitems(self, items: list[pytest.Item]) -> None:
+        of_file: dict[object, float] = {}
+        for item in items:
+            of_file[item.path] = of_file.get(item.path, 0) + self.seconds.get(item.nodeid, 0)
+        items.sort(key=lambda item: (of_file[item.path], str(item.path)))
+
+    def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
+        self.taken[report.nodeid] = self.taken.get(report.nodeid, 0) + report.duration
+
+
+def _in_child(work: Callable[[], int], limit_s: float) -> tuple[int | None, float]:
+    """Run work in a forked process; return its exit status, or None if it took too long."""
+    begun = time.monotonic()
+    child = os.fork()
+    if child == 0:
+        os.setsid()
+        status = 70
+        with contextlib.suppress(BaseException):
+            resource.setrlimit(resource.RLIMIT_AS, (MOST_MEMORY, MOST_MEMORY))
+            silent = os.open(os.devnull, os.O_RDWR)
+            for stream in (0, 1, 2):
+                os.dup2(silent, stream)
+            status = int(work())
+        os._exit(status)
+    while time.monotonic() - begun < limit_s:
+        done, how = os.waitpid(child, os.WNOHANG)
+        if done:
+            return os.waitstatus_to_exitcode(how), time.monotonic() - begun
+        time.sleep(0.02)
+    with contextlib.suppress(ProcessLookupError):
+        os.killpg(child, signal.SIGKILL)
+    os.waitpid(child, 0)
+    return None, time.monotonic() - begun
+
+
+def _tests(tests: Sequence[str], quick: _QuickFirst) -> int:
+    arguments = ["-o", "addopts=--strict-markers", "-p", "no:xdist", "-p", "no:cacheprovider"]
+    arguments += ["-W", "ignore::pytest.PytestAssertRewriteWarning", "-x", "-q", *tests]
+    return int(pytest.main(arguments, plugins=[quick]))
+
+
+def _sound(tests: Sequence[str]) -> tuple[dict[str, float], float]:
+    """Run tests on the module as it is; return what each test took, and all of them, seconds."""
+    with tempfile.TemporaryDirectory() as folder:
+        notes = Path(folder) / "seconds.json"
+
+        def work() -> int:
+            quick = _QuickFirst({})
+            status = _tests(tests, quick)
+            notes.write_text(json.dumps(quick.taken))
+            return status
+
+        status, seconds = _in_child(work, 3600)
+        if status != 0:
+            raise SystemExit(f"these tests do not pass without any mutation: {' '.join(tests)}")
+        return json.loads(notes.read_text()), seconds
+
+
+def _fate(mutant: Mutant, tests: Sequence[str], seconds: dict[str, float], limit_s: float) -> str:
+    """Return ``killed``, ``timed out``, ``survived``, or ``void`` for what is no Python."""
+    try:
+        code = compile(mutant.code(ROOT), str(ROOT / mutant.module), "exec", dont_inherit=True)
+    except (SyntaxError, ValueError):
+        return "void"
+
+    def work() -> int:
+        sys.dont_write_bytecode = True
+        sys.meta_path.insert(0, _Changed(mutant.module, code))
+        return _tests(tests, _QuickFirst(seconds))
+
+    status, _ = _in_child(work, limit_s)
+    if status is None:
+        return "timed out"
+    return "survived" if status == 0 else "killed"
+
+
+def run(target: Target, say: Callable[[str], None]) -> dict[str, object]:
+    """Run a target's mutants and return its record for the results."""
+    mutants: list[Mutant] = []
+    for module, only in target.modules.items():
+        mutants += mutants_of(ROOT, module, only)
+    available = len(mutants)
+    if 0 < target.sample < available:
+        mutants = random.Random(target.seed).sample(mutants, target.sample)
+    say(f"{target.name}: {len(mutants)} of {available} mutants")
+    sound = {key: _sound(key) for key in {tuple(target.tests_of(m.module)) for m in mutants}}
+    reasons = _reasons()
+    tally = Tally()
+    for number, mutant in enumerate(mutants, 1):
+        tests = tuple(target.tests_of(mutant.module))
+        seconds, whole_s = sound[tests]
+        fate = _fate(mutant, tests, seconds, SLOWER * whole_s + GRACE_S)
+        if fate in ("killed", "timed out"):
+            tally.killed += 1
+            tally.timed_out += fate == "timed out"
+        elif fate == "survived":
+            before, after = mutant.difference(ROOT)
+            what = {"module": mutant.module, "line": before, "mutant": after}
+            reason = reasons.get((mutant.module, before, after))
+            (tally.explained if reason else tally.survived).append(what)
+            if not reason:
+                say(f"  survived: {mutant.module}:{mutant.line}\n    - {before}\n    + {after}")
+        if number % 100 == 0:
+            say(f"  {number} done, {tally.killed} killed")
+    return _record(target, tally)
+
+
+def _reasons() -> dict[tuple[str, str, str], str]:
+    """Return the reasons of survivors.toml by module, line and mutant."""
+    found: dict[tuple[str, str, str], str] = {}
+    for entry in tomllib.loads((HERE / "survivors.toml").read_text("utf-8")).get("survivor", []):
+        for mutant in entry["mutants"]:
+            found[entry["module"], entry["line"], mutant] = entry["reason"]
+    return found
+
+
+def _record(target: Target, tally: Tally) -> dict[str, object]:
+    survived = len(tally.survived)
+    counted = tally.killed + survived
+    interval = scipy.stats.binomtest(tally.killed, counted).proportion_ci(0.95, method="exact")
+    return {
+        "name": target.name,
+        "modules": sorted(target.modules),
+        "sample": target.sample or "all",
+        "seed": target.seed,
+        "killed": tally.killed,
+        "timed_out": tally.timed_out,
+        "survived": survived,
+        "explained": len(tally.explained),
+        "score": round(tally.killed / counted, 4),
+        "interval": [round(float(interval.low), 4), round(float(interval.high), 4)],
+        "interval_is": "Clopper-Pearson, 95 %, of killed / (killed + survived)",
+        "date": datetime.date.today().isoformat(),
+        "survivors": tally.survived,
+    }
+
+
+def _write(record: dict[str, object], path: Path) -> None:
+    """Put a target's record in place of its last one."""
+    records = json.loads(path.read_text("utf-8")) if path.exists() else []
+    records = [r for r in records if r["name"] != record["name"]] + [record]
+    records.sort(key=lambda r: str(r["name"]))
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_text(json.dumps(records, indent=1, ensure_ascii=False) + "\n", "utf-8")
+
+
+def _targets() -> dict[str, Target]:
+    text = (HERE / "targets.toml").read_text("utf-8")
+    return {name: _target(name, table) for name, table in tomllib.loads(text).items()}
+
+
+def _target(name: str, table: dict[str, object]) -> Target:
+    modules: dict[str, list[str]] = {}
+    for pattern, only in table["modules"].items():  # type: ignore[attr-defined]
+        for path in sorted(ROOT.glob(pattern)):
+            modules[path.relative_to(ROOT).as_posix()] = list(only)
+    own = table.get("tests_of", {})
+    tests = {"": list(table["tests"]), **own}  # type: ignore[call-overload, dict-item]
+    return Target(name, modules, tests, int(table.get("sample", 0)), int(table.get("seed", 1)))  # type: ignore[call-overload]
+
+
+def main(arguments: Iterable[str] | None = None) -> None:
+    """Run the targets named on the command line."""
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawTextHelpFormatter
+    )
+    parser.add_argument("targets", nargs="*", help="names of targets.toml")
+    parser.add_argument("--list", action="store_true", help="list the targets and stop")
+    parser.add_argument(
+        "--module", action="append", default=[], help="a module in place of a target"
+    )
+    parser.add_argument("--only", action="append", default=[], help="definitions in that module")
+    parser.add_argument("--tests", nargs="+", default=[], help="the tests of that module")
+    parser.add_argument("--sample", type=int, help="so many mutants, drawn by the seed; 0 for all")
+    parser.add_argument("--seed", type=int)
+    parser.add_argument("--results", type=Path, help="JSON file; the benchmarks' for a target")
+    chosen = parser.parse_args(list(arguments) if arguments is not None else None)
+    os.chdir(ROOT)
+    sys.path.insert(0, str(ROOT))
+    os.nice(max(0, 19 - os.nice(0)))
+    for name in PRELOADED:
+        with contextlib.suppress(ImportError):
+            importlib.import_module(name)
+    targets = _targets()
+    if chosen.list:
+        for target in targets.values():
+            print(f"{target.name}: {', '.join(target.modules)}")
+        return
+    work = [targets[name] for name in chosen.targets]
+    if chosen.module:
+        modules = dict.fromkeys(chosen.module, chosen.only)
+        work.append(Target("by hand", modules, {"": chosen.tests}))
+    for target in work:
+        if chosen.sample is not None:
+            target = replace(target, sample=chosen.sample)
+        if chosen.seed is not None:
+            target = replace(target, seed=chosen.seed)
+        record = run(target, lambda line: print(line, flush=True))
+        print(json.dumps({k: v for k, v in record.items() if k != "survivors"}, indent=1))
+        path = chosen.results or (RESULTS if target.name in targets else None)
+        if path is not None:
+            _write(record, path)
+
+
+if __name__ == "__main__":
+    main()
