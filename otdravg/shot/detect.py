@@ -40,6 +40,8 @@ FloatArray = npt.NDArray[np.float64]
 FIRST_PASS = 3.0
 #: And its windows grow faster: what is clear shows in windows of half its best length too.
 FIRST_GROWTH = 4.0
+#: And they begin longer: short ones show what the noise estimate hardly feels.
+FIRST_SCALE = 3.0
 #: Steps taken for ripple make the noise look so much larger, and as much more correlated.
 SUSPECT_RATIO = 4.0
 #: Strongest reflections whose echoes are looked for; those of weaker ones sink in the noise.
@@ -192,7 +194,9 @@ def _first_look(shot: Shot, threshold: float) -> tuple[list[Zone], list[float], 
     end_m, end_peak = _end_position(shot)
     stop_m = _stop_m(shot, end_m, end_peak)
     fixed = [(a, b) for a, b, _ in _reflections(shot, end_m, end_peak)]
-    steps = clear_steps(Search.of(shot), fixed, stop_m, FIRST_PASS * threshold, FIRST_GROWTH)
+    steps = clear_steps(
+        Search.of(shot), fixed, stop_m, FIRST_PASS * threshold, FIRST_GROWTH, FIRST_SCALE
+    )
     return fixed, steps, stop_m
 
 

@@ -87,21 +87,23 @@ def centred_mean(values: FloatArray, width: int) -> FloatArray:
 def _window_mean(values: FloatArray, before: int, after: int) -> FloatArray:
     """Mean over ``before`` values in front of each index and ``after`` from it on.
 
-    Sums of 1, 2, 4, … neighbours, added up to the window's width: no sum is ever taken off
-    another one, so a weak signal keeps all its digits behind a strong one.
+    From running sums that begin at the far end: power falls along a fibre, so a weak signal keeps its
+    digits behind a strong one.
     """
     n = values.size
     before, after = min(before, n), max(min(after, n), 1)
-    sums = np.concatenate([np.zeros(before), values, np.zeros(after)])
-    total, done = np.zeros(n), 0
-    for power in range((before + after).bit_length()):
-        step = 1 << power
-        if (before + after) & step:
-            total += sums[done : done + n]
-            done += step
-        sums = sums[:-step] + sums[step:]
-    index = np.arange(n)
-    return np.asarray(total / (np.minimum(index + after, n) - np.maximum(index - before, 0)))
+    sums = np.zeros(n + 1)
+    np.cumsum(values[::-1], out=sums[1:])
+    sums = sums[::-1]  # of all values from each index on
+    mean = np.empty(n)
+    inner = n - before - after + 1
+    if inner > 0:
+        np.subtract(sums[:inner], sums[before + after :], out=mean[before : n - after + 1])
+        mean[before : n - after + 1] /= before + after
+    edges = np.r_[:before, max(n - after + 1, before) : n]
+    lo, hi = np.maximum(edges - before, 0), np.minimum(edges + after, n)
+    mean[edges] = (sums[lo] - sums[hi]) / (hi - lo)
+    return mean
 
 
 @dataclass(frozen=True, slots=True)
