@@ -29,6 +29,8 @@ EMPTY: float = 1e-3
 UNKNOWN = Decimal("0.05")
 #: Known. Benchmark: accuracy, wide corpus.
 KNOWN = {1310: (0.2, 0.5)}
+#: Side by side. Chosen, not derived: a pair.
+NEAR, FAR = 1.5, -0.6
 lower = 3
 """
 
@@ -48,8 +50,11 @@ def test_the_comment_beside_a_number_is_read_with_its_origin(tmp_path: Path) -> 
         "EMPTY": "",
         "UNKNOWN": "",
         "KNOWN": "Benchmark: accuracy, wide corpus.",
+        "NEAR": "Chosen, not derived: a pair.",
+        "FAR": "Chosen, not derived: a pair.",
     }
     assert found["SHARE"].meaning == "Share of a pulse, wrapped over lines."
+    assert found["FAR"].value == "-0.6"
     for constant in found.values():
         assert MODULE[constant.start : constant.stop] == constant.value
 

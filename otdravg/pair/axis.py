@@ -23,20 +23,29 @@ __all__ = ["check_same_fibre_settings", "find_axis"]
 FloatArray = npt.NDArray[np.float64]
 IndexArray = npt.NDArray[np.intp]
 
-#: Wavelengths further apart than this are different test wavelengths, nm.
+#: Wavelengths further apart than this are different test wavelengths, nm. Chosen, not derived:
+#: below the 25 nm between 1625 and 1650 nm, the closest that fibre is tested at, above the few nm
+#: between two lasers of one label.
 WAVELENGTH_TOLERANCE_NM = 15.0
-#: A first connector further away than this is taken as part of the span, not a cord, m.
+#: A first connector further away than this is taken as part of the span, not a cord, m. Chosen,
+#: not derived: launch cords come up to 1500 m (common practice, no source), and with room for the
+#: index.
 LONGEST_CORD_M = 1600.0
 #: How late the receiver's rise may show the start of a reflection or a step, share of a pulse.
+#: Chosen, not derived: a pole of 0.08 pulses puts the whole ramp late by its length, but the foot
+#: of a steep rise by little.
 REFLECTION_DELAY = 0.02
 STEP_DELAY = 0.08
-#: Steps below this do not speak against a pairing, dB.
+#: Steps below this do not speak against a pairing, dB. Chosen, not derived: the other shot may
+#: show nothing of a loss that its backscatter step cancels.
 CLEAR_STEP_DB = 0.02
 #: Kinds of event that both shots of a fibre should show.
 MARKS = (EventKind.STEP, EventKind.GROUP, EventKind.REFLECTION)
-#: Candidates for the axis that are looked at in full after the vote.
+#: Candidates for the axis that are looked at in full after the vote. Chosen, not derived: the true
+#: one has the most votes or nearly; more only take time.
 SHORTLIST = 24
 #: A step up to this size does not speak against a launch cord (its own short-term unevenness).
+#: Chosen, not derived: a splice between two makes of glass shows more from one end.
 SPLICE_IN_CORD_DB = 0.05
 
 

@@ -15,7 +15,9 @@ __all__ = ["compounded", "located"]
 BoolArray = npt.NDArray[np.bool_]
 FloatArray = npt.NDArray[np.float64]
 
-#: Starts of a ramp that are tried at once; very unequal pulses take two rounds.
+#: Starts of a ramp that are tried at once; very unequal pulses take two rounds. Derived: two
+#: pulses in steps of a fifteenth are 30 starts; pulses up to a factor of three apart fit into one
+#: round.
 MOST_STARTS = 100
 
 

@@ -33,44 +33,61 @@ FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
 IndexArray = npt.NDArray[np.intp]
 
-#: A tail that seems to go on for longer than this is noise larger than expected.
+#: A tail that seems to go on for longer than this is noise larger than expected. Chosen, not
+#: derived: a pole of 4 pulses, the longest that is looked for, falls by 22 dB one way over them.
 LONGEST_TAIL_PULSES = 40.0
-#: From this far behind an event on, a steady extra fall is taken for steeper fibre.
+#: From this far behind an event on, a steady extra fall is taken for steeper fibre. Chosen, not
+#: derived: three lengths of a slow receiver's pole of 2 pulses.
 STEEP_AFTER_PULSES = 6.0
-#: No splice loses this much: a fall like it ends the flat top of a reflection.
+#: No splice loses this much: a fall like it ends the flat top of a reflection. Chosen, not
+#: derived: above the largest backscatter step and a poor splice together, far below the flanks of
+#: a reflection that clips.
 FALL_BEHIND_FLAT_TOP_DB = 1.5
-#: No splice gains as much as this from one end.
+#: No splice gains as much as this from one end. Derived: a mode field ratio of 1.32; from 8.0 µm,
+#: the smallest nominal field of ITU-T G.655, to 10.4 µm, usual for G.652 at 1550 nm (both from
+#: memory), 10·log10 is 1.14 dB.
 MOST_GAIN_DB = 1.2
-#: A tail falls by more than this per pulse, fibre by much less, dB.
+#: A tail falls by more than this per pulse, fibre by much less, dB. Derived: a pole of 2.171/0.8 =
+#: 2.7 pulses; even a pulse of 20 µs, 2.04 km, falls by 0.7 dB in fibre of 0.35 dB/km.
 FALL_DB_PER_PULSE = 0.8
-#: The end of a fibre takes the level down by at least this much, dB.
+#: The end of a fibre takes the level down by at least this much, dB. Chosen, not derived: no
+#: splice loses half of the light each way; a smaller fall out of a signal this weak may be noise.
 LEAST_FALL_DB = 3.0
-#: Points from which noise can be told from fibre.
+#: Points from which noise can be told from fibre. Chosen, not derived: their spread is known to a
+#: quarter, 1/√(2·8).
 LEAST_TAIL_POINTS = 8
-#: Parts that the record's far end is looked at in, and how much more power is no floor's.
+#: Parts that the record's far end is looked at in, and how much more power is no floor's. Derived:
+#: a mean over 40 points of noise clipped at zero is known to 0.584/0.399/√40 = 23 %, so that three
+#: times the power is eight sigma more; parts of a fortieth waste little of a floor.
 FLOOR_PARTS = 40
 FLOOR_RATIO = 3.0
 LEAST_POINTS_PER_PART = 40
-#: Power that sinks like this from one half of the record's last part to the other, as steadily, is no
-#: noise (chosen, not derived).
+#: Power that sinks like this from one half of the record's last part to the other, as steadily, is
+#: no noise (chosen, not derived).
 FALLING_RATIO, FALLING_CORRELATION = 1.5, -0.6
-#: So much below the fibre's level, and still falling, a tail has no fibre under it, dB.
+#: So much below the fibre's level, and still falling, a tail has no fibre under it, dB. Chosen,
+#: not derived: more than the fibre's continued line may be off, less than the first pulse of a
+#: fall.
 BELOW_FIBRE_DB = 0.5
 #: Nothing is measured behind a fall like this unless what follows is straight, dB (chosen, not
 #: derived: a splice of 5 dB is a break).
 BREAK_DB = 5.0
-#: Pulses behind a fall that are looked at, and by how much a tail bends in them, dB (derived: 1/t from
-#: 3 to 9 pulses bends by 0.3 dB).
+#: Pulses behind a fall that are looked at, and by how much a tail bends in them, dB (derived: 1/t
+#: from 3 to 9 pulses bends by 0.3 dB).
 TAIL_BLOCKS, BEND_DB = 10, 0.25
 #: Pulses that the front panel's own tail may last (derived: 20 dB at a pole of 2 pulses).
 PANEL_BLOCKS = 20
-#: A record that stops on the way down does so within so many pulses of the end (chosen, not derived).
+#: A record that stops on the way down does so within so many pulses of the end (chosen, not
+#: derived).
 LONGEST_CUT_PULSES = 6.0
-#: So many pulses a tail may take to sink into the noise.
+#: So many pulses a tail may take to sink into the noise. Derived: 60 times FALL_DB_PER_PULSE is 48
+#: dB, about the largest one-way range of receivers (from memory).
 LONGEST_FALL_PULSES = 60
-#: Flat tops rise by this at least, dB.
+#: Flat tops rise by this at least, dB. Chosen, not derived: below MOST_GAIN_DB, so that nothing
+#: that counts as steep is passed over.
 LEAST_STEEP_DB = 1.0
-#: Share of the record, at its far end, looked at for the noise floor.
+#: Share of the record, at its far end, looked at for the noise floor. Chosen, not derived: many
+#: instruments record hardly a tenth more than the fibre is long; what of it is fibre is cut off.
 TAIL_SHARE = 0.08
 
 
