@@ -1,8 +1,9 @@
 """The numbers of the core: where each stands, what it means, and where it comes from.
 
-A module-level constant in capitals whose value is a number (or a tuple or table of numbers) is
-explained by the ``#:`` comment above it, which neighbouring lines of constants share, or by one
-at the end of its line. The comment ends with the constant's origin, which begins with a mark::
+A constant in capitals, of a module or of a class in it, whose value is a number (or a tuple or
+table of numbers) is explained by the ``#:`` comment above it, which neighbouring lines of
+constants share, or by one at the end of its line. The comment ends with the constant's origin,
+which begins with a mark::
 
     #: Speed of light in vacuum. Standard: SI, 9th edition 2019, exact.
     #: Share of the pulse that … Derived: section 4 of docs/method.md.
@@ -11,7 +12,7 @@ at the end of its line. The comment ends with the constant's origin, which begin
     #: … Chosen, not derived.
 
 After ``benchmark:`` stands the name of a benchmark. Of several constants that one line assigns
-side by side (``A, B = 1, 2``) each counts.
+side by side (``A, B = 1, 2``) each counts, and of a class each that its body assigns.
 """
 
 from __future__ import annotations
@@ -103,7 +104,7 @@ def constants_in(path: Path, root: Path) -> Iterator[Constant]:
         return starts[line - 1] + len(text)
 
     shared: tuple[int, str] = (0, "")  # last line of the constant before, and its comment
-    for node in ast.parse(source).body:
+    for owner, node in _statements(ast.parse(source)):
         last = node.end_lineno
         named = [each for each in _assigned(node) if is_number(each[1])]
         if not named or last is None:
@@ -120,13 +121,21 @@ def constants_in(path: Path, root: Path) -> Iterator[Constant]:
             stop = at(value.end_lineno, value.end_col_offset)
             yield Constant(
                 path.relative_to(root),
-                name,
+                owner + name,
                 node.lineno,
                 " ".join(source[start:stop].split()),
                 start,
                 stop,
                 " ".join(comment.split()),
             )
+
+
+def _statements(module: ast.Module) -> Iterator[tuple[str, ast.stmt]]:
+    """Statements of a module, and with its name in front those of each class that is a table."""
+    for node in module.body:
+        yield "", node
+        if isinstance(node, ast.ClassDef):
+            yield from ((f"{node.name}.", inner) for inner in node.body)
 
 
 def _assigned(node: ast.stmt) -> list[tuple[str, ast.expr]]:
@@ -168,8 +177,8 @@ def _above(lines: list[str], line: int) -> str:
     """Text of the ``#:`` comment that ends on the line before."""
     found: list[str] = []
     at = line - 2
-    while at >= 0 and lines[at].startswith("#"):
-        found.insert(0, lines[at])
+    while at >= 0 and lines[at].lstrip().startswith("#"):
+        found.insert(0, lines[at].lstrip())
         at -= 1
     first = next((k for k, text in enumerate(found) if text.startswith("#:")), None)
     return "" if first is None else " ".join(text.lstrip("#:") for text in found[first:])

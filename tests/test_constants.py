@@ -31,6 +31,13 @@ UNKNOWN = Decimal("0.05")
 KNOWN = {1310: (0.2, 0.5)}
 #: Side by side. Chosen, not derived: a pair.
 NEAR, FAR = 1.5, -0.6
+class Points:
+    "A table."
+
+    #: Points. Chosen, not derived.
+    FOR = 2.0  # alone
+    AGAINST = 1.0
+    lower = 0.5
 lower = 3
 """
 
@@ -52,6 +59,8 @@ def test_the_comment_beside_a_number_is_read_with_its_origin(tmp_path: Path) -> 
         "KNOWN": "Benchmark: accuracy, wide corpus.",
         "NEAR": "Chosen, not derived: a pair.",
         "FAR": "Chosen, not derived: a pair.",
+        "Points.FOR": "Chosen, not derived.",
+        "Points.AGAINST": "Chosen, not derived.",
     }
     assert found["SHARE"].meaning == "Share of a pulse, wrapped over lines."
     assert found["FAR"].value == "-0.6"
