@@ -89,6 +89,44 @@ LEAST_STEEP_DB = 1.0
 #: Share of the record, at its far end, looked at for the noise floor. Chosen, not derived: many
 #: instruments record hardly a tenth more than the fibre is long; what of it is fibre is cut off.
 TAIL_SHARE = 0.08
+#: A tail of the record is rough, as noise about zero is, if its spread exceeds this share of its
+#: mean and points far apart in it differ by this share of the spread. Chosen, not derived: noise
+#: clipped at zero has 1.5 and √2, noise that is rectified 0.76 and √2, fibre ten sigmas above the
+#: noise 0.1.
+ROUGH_SPREAD, ROUGH_FAR = 0.3, 0.5
+#: It is flat if it falls by less than this share of what fibre would, and so many standard errors
+#: less than fibre. Chosen, not derived: attenuation from 1310 to 1625 nm is within a factor of 1.6
+#: of the one assumed.
+FLAT_SHARE, FLAT_SIGMAS = 0.3, 6.0
+#: A floor lies so much below the brightest tenth of the record, dB. Chosen, not derived: a short
+#: fibre over a high floor has little more.
+BELOW_BRIGHT_DB = 1.0
+#: Shares of a floor's points at its lowest level that say it is clipped at zero, and masked.
+#: Derived: half of the points are clipped where the mean is zero, a fifth at a mean of 0.84 sigma;
+#: with less than a tenth left they say nothing of sigma.
+CLIPPED_SHARE, MASKED_SHARE = 0.2, 0.9
+#: Mean of a receiver's noise without light, in sigmas. Chosen, not derived: clipped at zero it is
+#: 0.40, rectified 0.80; what is off drowns in the margin of the next two.
+DARK_SIGMAS = 0.45
+#: What a mean must exceed the dark power by, in its sigmas, and points that smoothing makes alike.
+#: Chosen, not derived: six sigmas never happen in the thousands of pulses of a record.
+SURE_SIGMAS, ALIKE_POINTS = 6, 4
+#: What the last point with signal exceeds the dark power by, in sigmas. Chosen, not derived: among
+#: the points of the last pulse chance has one in hundreds of shots.
+POINT_SIGMAS = 4
+#: Signal is over after so many pulses, and points, without. Chosen, not derived: a dip behind a
+#: reflection of a receiver that overshoots is shorter.
+GAP_PULSES, LEAST_GAP_POINTS = 4, 24
+#: What a reflection's top must exceed the noise by, in sigmas of top and sides. Derived: 2·Φ(−6)
+#: is 2e-9, in 100 000 places once in 5000 shots.
+PEAK_SIGMAS = 6
+#: In the dead zone of a reflection a second one starts at least so many pulses behind the first
+#: and rises by so much, dB. Chosen, not derived: sooner, both are one pulse wide and one.
+SECOND_PULSES, SECOND_RISE_DB = 0.9, 0.2
+#: Two windows of fibre fall by no more than their noise, in sigmas, and this, dB. Chosen, not
+#: derived: more would pass tails, less would take noise for one (one window in nine at 1.2
+#: sigmas).
+QUIET_SIGMAS, QUIET_DB = 1.2, 2e-4
 
 
 def running_mean(values: FloatArray, width: int) -> FloatArray:
@@ -143,14 +181,14 @@ class Floor:
     @property
     def dark_power(self) -> float:
         """What the receiver shows on average without light, noise below zero clipped."""
-        return self.mean_power or 0.45 * self.sigma_power
+        return self.mean_power or DARK_SIGMAS * self.sigma_power
 
     def surely_above(self, width: int) -> float:
         """What a mean over ``width`` points must exceed the dark power by to be signal.
 
         Clipping and smoothing make short means noisier than white noise: a wide margin.
         """
-        return float(6 * self.sigma_power / np.sqrt(width / min(4, width)))
+        return float(SURE_SIGMAS * self.sigma_power / np.sqrt(width / min(ALIKE_POINTS, width)))
 
 
 def noise_floor(level_db: FloatArray, slope_db_per_point: float) -> Floor:
@@ -178,24 +216,27 @@ def noise_floor(level_db: FloatArray, slope_db_per_point: float) -> Floor:
     clipped = float(np.mean(tail <= tail.min()))
     # A receiver's poles make neighbours of the noise alike: look further apart.
     lag = max(power.size // 20, 1)
-    rough = spread > 0.3 * mean and float(np.std(power[lag:] - power[:-lag])) > 0.5 * spread
+    far = float(np.std(power[lag:] - power[:-lag]))
+    rough = spread > ROUGH_SPREAD * mean and far > ROUGH_FAR * spread
     # A floor with an offset has little relative noise, but unlike fibre it does not fall.
     x = np.arange(tail.size) - (tail.size - 1) / 2
     fall = float(x @ tail / (x @ x))
     jitter = float(np.std(np.diff(tail))) / np.sqrt(2)
     se = max(jitter, 1e-4) / np.sqrt(float(x @ x))
-    flat = abs(fall) < 0.3 * abs(slope_db_per_point) and abs(fall - slope_db_per_point) > 6 * se
-    low = tail.mean() < np.percentile(level_db[:: max(level_db.size // 4000, 1)], 90) - 1.0
+    flat = abs(fall) < FLAT_SHARE * abs(slope_db_per_point)
+    flat &= abs(fall - slope_db_per_point) > FLAT_SIGMAS * se
+    bright = np.percentile(level_db[:: max(level_db.size // 4000, 1)], 90)
+    low = tail.mean() < bright - BELOW_BRIGHT_DB
     # A record that stops on the way down shows a fall, not a floor.
     half = power.size // 2
     falling = power[:half].mean() > FALLING_RATIO * power[half:].mean() and (
         float(np.corrcoef(np.arange(power.size), power)[0, 1]) < FALLING_CORRELATION
     )
-    if falling or not (low and (rough or flat or clipped > 0.9)):
+    if falling or not (low and (rough or flat or clipped > MASKED_SHARE)):
         return Floor(False, 0.0, 0.0)
-    if clipped > 0.9:
+    if clipped > MASKED_SHARE:
         return Floor(True, mean, max(spread, 1e-2 * mean), masked=True)
-    if clipped > 0.2:
+    if clipped > CLIPPED_SHARE:
         return Floor(True, 0.0, float(np.quantile(power, 0.8413)))
     if rough:
         return Floor(True, 0.0, float(np.quantile(power, 0.6827)))
@@ -225,7 +266,7 @@ def find_end(power: FloatArray, floor: Floor, pulse_points: float) -> int:
     present = smooth > floor.dark_power + floor.surely_above(width)
     if not present.any():
         return 0
-    gap_needed = max(4 * width, 24)
+    gap_needed = max(GAP_PULSES * width, LEAST_GAP_POINTS)
     changes = np.flatnonzero(np.diff(present.astype(np.int8)))
     edges = np.concatenate(([0], changes + 1, [n]))
     starts, stops = edges[:-1], edges[1:]
@@ -235,7 +276,7 @@ def find_end(power: FloatArray, floor: Floor, pulse_points: float) -> int:
     long_gaps = long_gaps[starts[long_gaps] > first]
     end = int(starts[long_gaps[0]]) - 1 if long_gaps.size else n - 1
     # running_mean looks ahead: signal counts up to one window behind the last present index.
-    single = power > floor.dark_power + 4 * floor.sigma_power
+    single = power > floor.dark_power + POINT_SIGMAS * floor.sigma_power
     reach = np.flatnonzero(single[: min(end + width + 1, n)])
     return int(reach[-1]) if reach.size else end
 
@@ -461,7 +502,7 @@ class _View:
         point, long_run = self.variance_db2[at], self.long_run_db2[at]
         top = np.minimum(point, long_run / self.contour.top)
         side = np.minimum(point, long_run / self.contour.side)
-        return np.asarray(6 * np.sqrt(top + 2 * side))
+        return np.asarray(PEAK_SIGMAS * np.sqrt(top + 2 * side))
 
     def least(self) -> float:
         """Six sigma where there is least noise: few places are worth knowing the exact noise."""
@@ -523,7 +564,8 @@ def _peaks(view: _View, *, rises: bool) -> tuple[Peak, ...]:
             # Inside the dead zone of the one before: only a true second rise counts.
             previous = peaks[-1]
             rise = tops[group].max() - level_db[max(run_start - 1, 0)]
-            if run_start - previous.first < 0.9 * pulse_points or rise < 0.2:
+            too_soon = run_start - previous.first < SECOND_PULSES * pulse_points
+            if too_soon or rise < SECOND_RISE_DB:
                 continue
         base = float(sides[max(run_start - side, 0)])
         crest = int(run_start + np.argmax(level_db[run_start : group[-1] + top + 1]))
@@ -620,7 +662,7 @@ def clear_after(contour: Contour, long_run_db2: FloatArray, first: int, stop: in
         behind = contour.mean(t + h, t + 2 * h)
         fall = contour.mean(t, t + h) - behind + slope_db_per_point * h
         sigma = math.sqrt(2 * float(long_run_db2[t + h]) / h)
-        quiet = fall <= 1.2 * sigma + 2e-4
+        quiet = fall <= QUIET_SIGMAS * sigma + QUIET_DB
         if not quiet and t - first > STEEP_AFTER_PULSES * pulse_points and t + 3 * h <= stop:
             # Fibre steeper than the rest falls on and on, a tail falls less and less.
             later = behind - contour.mean(t + 2 * h, t + 3 * h)
