@@ -33,15 +33,22 @@ __all__ = ["Measurement", "measure"]
 FloatArray = npt.NDArray[np.float64]
 
 
-#: Most rounds of dropping and adding places.
+#: Most rounds of dropping and adding places. Chosen, not derived: a place that fell is not tried
+#: again, so that later rounds have little left; the bound is for time.
 MOST_ROUNDS = 4
 #: Next to a splice, readings below this share of it within so many pulses are its own remains.
+#: Derived: RAMP_IMPERFECTION, rounded up.
 SHADOW_SHARE = 0.06
+#: Pulses from a splice within which they are looked for. Chosen, not derived: two dead zones, and
+#: a pulse between them.
 SHADOW_PULSES = 3.0
 #: So soon behind a dead zone, an apparent loss this small in one shot is the receiver's tail.
+#: Chosen, not derived: as far as STEEP_AFTER_PULSES and as small as REMAINS_DB in the search of
+#: one shot.
 TAIL_PULSES = 6.0
 TAIL_REMAINS_DB = 0.012
 #: Known places on either side from which a new one must be parted: those that can disturb it.
+#: Chosen, not derived: dead zones reach over one neighbour, seldom over two.
 NEIGHBOURS = 3
 
 

@@ -36,19 +36,26 @@ __all__ = ["Detection", "Event", "EventKind", "detect"]
 
 FloatArray = npt.NDArray[np.float64]
 
-#: The first search, with rough noise, asks for this much more than the final threshold.
+#: The first search, with rough noise, asks for this much more than the final threshold. Chosen,
+#: not derived: rough noise may be small by this factor, where it missed how far ripple reaches.
 FIRST_PASS = 3.0
 #: And its windows grow faster: what is clear shows in windows of half its best length too.
+#: Derived: between scales a factor of 4 apart the nearest is within a factor of √4 = 2 of the
+#: best.
 FIRST_GROWTH = 4.0
-#: And they begin longer: short ones show what the noise estimate hardly feels.
+#: And they begin longer. Chosen, not derived: short ones show what the noise estimate hardly feels.
 FIRST_SCALE = 3.0
-#: Steps taken for ripple make the noise look so much larger, and as much more correlated.
+#: Steps taken for ripple make the noise look so much larger, and as much more correlated. Chosen,
+#: not derived: well beyond the scatter of a variance, and far below what a row of splices does.
 SUSPECT_RATIO = 4.0
 #: Strongest reflections whose echoes are looked for; those of weaker ones sink in the noise.
+#: Chosen, not derived: the pairs grow as its square, and few links have as many connectors.
 MOST_PARENTS = 40
-#: More steps than one in so many pulses would explain any ripple.
+#: More steps than one in so many pulses would explain any ripple. Chosen, not derived: ripple has
+#: about one free reading a pulse, and a step takes two (place and size) and its slope a third.
 LEAST_PULSES_PER_STEP = 8.0
-#: Points that a section must have to say anything of the noise.
+#: Points that a section must have to say anything of the noise. Chosen, not derived: the line
+#: takes two, six are left.
 LEAST_POINTS = 8
 
 
