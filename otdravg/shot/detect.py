@@ -18,6 +18,7 @@ from otdravg.shot.lines import LineTerms
 from otdravg.shot.noise import DB_PER_RELATIVE_POWER, linear_power, noise_from_residuals
 from otdravg.shot.ramp import locate_steps
 from otdravg.shot.reflections import Peak, running_mean
+from otdravg.shot.response import Response
 from otdravg.shot.shot import Shot, prepare, with_reflections
 from otdravg.shot.steps import (
     Search,
@@ -92,7 +93,11 @@ class Detection:
 
 
 def detect(
-    trace: Trace, group_index: float | None = None, *, false_alarm_rate: float = 0.01
+    trace: Trace,
+    group_index: float | None = None,
+    *,
+    false_alarm_rate: float = 0.01,
+    response: Response | None = None,
 ) -> Detection:
     """Find the events of one shot.
 
@@ -104,6 +109,8 @@ def detect(
         Index for the distance axis; the file's own by default.
     false_alarm_rate : float
         Chance of any false step in a trace that has none.
+    response : Response, optional
+        How the instrument answers; learnt from the shot by default.
 
     Returns
     -------
@@ -115,7 +122,7 @@ def detect(
     ShotsDoNotPair
         With reason ``NO_SIGNAL`` when there is no usable fibre signal.
     """
-    shot = prepare(trace, group_index)
+    shot = prepare(trace, group_index, response)
     length = shot.signal_end_m - float(shot.x_m[shot.front_clear])
     threshold = threshold_for(false_alarm_rate, length, shot.pulse_m, 1)
     shot = _with_noise_of_its_own(shot, threshold)
