@@ -13,12 +13,12 @@ from enum import Enum
 import numpy as np
 import numpy.typing as npt
 
-from otdravg.findings import Finding, caution
+from otdravg.findings import Finding, caution, note
 from otdravg.shot.lines import LineTerms
 from otdravg.shot.noise import DB_PER_RELATIVE_POWER, linear_power, noise_from_residuals
 from otdravg.shot.ramp import locate_steps
 from otdravg.shot.reflections import Peak, running_mean
-from otdravg.shot.response import Response
+from otdravg.shot.response import Response, ResponseSource
 from otdravg.shot.shot import Shot, prepare, with_reflections
 from otdravg.shot.steps import (
     Search,
@@ -47,6 +47,9 @@ SUSPECT_RATIO = 4.0
 MOST_PARENTS = 40
 #: More steps than one in so many pulses would explain any ripple.
 LEAST_PULSES_PER_STEP = 8.0
+#: Tails that fit worse than this, chi-squared per point, are not quite the model's (chosen, not
+#: derived: half of what is believed at all).
+LARGE_MISFIT = 3.0
 #: Points that a section must have to say anything of the noise.
 LEAST_POINTS = 8
 
@@ -150,10 +153,22 @@ def detect(
     findings = []
     if shot.fall is None:
         findings.append(caution("end-not-seen", trace.identity.direction, reach_m=stop_m))
+    findings += _response_findings(shot, events)
     return Detection(
         tuple(events), end_m, shot.fall is not None, false_alarm_rate,
         tuple(findings), shot,
     )  # fmt: skip
+
+
+def _response_findings(shot: Shot, events: list[Event]) -> list[Finding]:
+    """Say where a receiver may be slow and nothing tells, and where its tails are odd."""
+    where, response = shot.trace.identity.direction, shot.response
+    clipped = [event.saturated for event in events if event.peak_height_db is not None]
+    if response.source is ResponseSource.NONE and clipped and all(clipped):
+        return [caution("response-unknown", where, reflections=len(clipped))]
+    if response.misfit > LARGE_MISFIT:
+        return [note("response-misfit", where, misfit=float(response.misfit))]
+    return []
 
 
 def _reflections(

@@ -74,3 +74,23 @@ def test_a_pair_takes_one_response_for_both_shots_or_one_for_each() -> None:
 def test_an_impossible_response_is_refused(wrong: dict[str, object]) -> None:
     with pytest.raises(BadSetting):
         Response(**wrong)  # type: ignore[arg-type]
+
+
+class TestWhatIsSaid:
+    def test_all_reflections_clipped_and_a_slow_receiver_is_a_caution(self) -> None:
+        # Behind the box of a clipped top only the tail is seen: its share is not told.
+        top = replace(SLOW, headroom_db=0.5)
+        seen = detect(shot(top))
+        assert seen.shot.response.source is ResponseSource.NONE
+        assert [f.code for f in seen.findings] == ["response-unknown"]
+
+    @pytest.mark.parametrize("setup", [SETUP, SLOW, replace(SETUP, headroom_db=0.5)])
+    def test_nothing_is_said_where_the_receiver_shows(self, setup: Setup) -> None:
+        seen = detect(shot(setup))
+        assert seen.shot.response.source is ResponseSource.LEARNT
+        assert seen.findings == ()
+
+    def test_a_large_misfit_is_a_note(self) -> None:
+        odd = Response((0.5,), u_poles=0.01, misfit=4.2, edges=3)
+        seen = detect(shot(), response=odd)
+        assert [(f.code, f.severity.value) for f in seen.findings] == [("response-misfit", "note")]
