@@ -23,6 +23,7 @@ from otdravg.pair.locating import compounded, located
 from otdravg.pair.places import grouped, parted, seen_places, with_asked
 from otdravg.shot.detect import Detection, detect
 from otdravg.shot.lines import step_between
+from otdravg.shot.response import Response
 from otdravg.shot.settings import Direction
 from otdravg.shot.steps import PLACES_PER_PULSE, threshold_for
 from otdravg.shot.table_check import table_findings
@@ -90,6 +91,7 @@ def measure(
     positions_m: tuple[float, ...] = (),
     false_alarm_rate: float = 0.001,
     shot_false_alarm_rate: float = 0.01,
+    response: Response | tuple[Response | None, Response | None] | None = None,
 ) -> Measurement:
     """Pair two shots of one fibre and measure every position seen from either end.
 
@@ -107,6 +109,9 @@ def measure(
         Chance of any false splice on a fibre that has none, both shots together.
     shot_false_alarm_rate : float
         The same for the events of one shot, of which the pair keeps what both shots support.
+    response : Response or pair of Response or None, optional
+        How the instrument answers, for both shots or for ``ab`` and ``ba``; where there is none,
+        it is learnt from the shot.
 
     Returns
     -------
@@ -123,8 +128,9 @@ def measure(
     index = group_index or ab.settings.group_index
     findings = _setting_findings(ab, ba, index, group_index)
     ab, ba = ab.facing(Direction.A_TO_B), ba.facing(Direction.B_TO_A)
-    seen_ab = detect(ab, index, false_alarm_rate=shot_false_alarm_rate)
-    seen_ba = detect(ba, index, false_alarm_rate=shot_false_alarm_rate)
+    own = response if isinstance(response, tuple) else (response, response)
+    seen_ab = detect(ab, index, false_alarm_rate=shot_false_alarm_rate, response=own[0])
+    seen_ba = detect(ba, index, false_alarm_rate=shot_false_alarm_rate, response=own[1])
     axis, axis_findings = find_axis(seen_ab, seen_ba, launch_m=launch_m, receive_m=receive_m)
     sides = (
         Side.of(seen_ab.shot, axis.start_a_m, axis.length_m, True),

@@ -225,8 +225,13 @@ class Shot:
         return float(self.x_m[self.end])
 
 
-def prepare(trace: Trace, group_index: float | None = None) -> Shot:
-    """Find the fibre signal of a shot, its reflections and its noise."""
+def prepare(
+    trace: Trace, group_index: float | None = None, response: Response | None = None
+) -> Shot:
+    """Find the fibre signal of a shot, its reflections and its noise.
+
+    A response that is given is not learnt.
+    """
     index = group_index or trace.settings.group_index
     level = trace.level_db
     n = level.size
@@ -262,7 +267,7 @@ def prepare(trace: Trace, group_index: float | None = None) -> Shot:
     record = Record(
         level, power, pulse_points, guess, start, end, fall, floor.mean_power, floor.noise_power
     )
-    response = learnt(record, shared)
+    response = response or learnt(record, shared)
     means: tuple[int, ...] = (response.smoothing,)
     blind = blind_zones(record, response)
     blank = first_blank(level, start) if floor.masked else n
