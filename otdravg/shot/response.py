@@ -346,8 +346,8 @@ def edges_of(record: Record) -> list[Edge]:
         passed = np.flatnonzero(reach < float(np.median(before)) - PASSED_DB)
         if passed.size:
             top = fall + int(passed[0])
-            crest = float(10 ** ((np.median(before) - PASSED_DB) / 5))
-            edges.append(Edge(top, top, n, crest, True, False))
+            height = float(10 ** ((np.median(before) - PASSED_DB) / 5))
+            edges.append(Edge(top, top, n, height, True, False))
     return edges
 
 
