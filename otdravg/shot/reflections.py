@@ -143,8 +143,8 @@ def centred_mean(values: FloatArray, width: int) -> FloatArray:
 def _window_mean(values: FloatArray, before: int, after: int) -> FloatArray:
     """Mean over ``before`` values in front of each index and ``after`` from it on.
 
-    From running sums that begin at the far end: power falls along a fibre, so a weak signal keeps its
-    digits behind a strong one.
+    From running sums that begin at the far end: power falls along a fibre, so a weak signal keeps
+    its digits behind a strong one.
     """
     n = values.size
     before, after = min(before, n), max(min(after, n), 1)
