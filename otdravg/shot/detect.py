@@ -201,7 +201,7 @@ def _with_noise_of_its_own(shot: Shot, threshold: float) -> Shot:
     """
     rough, found = shot.noise, _first_look(shot, threshold)
     first = _renoised(shot, *found)
-    if found[1] or first.noise.correlation_points < SUSPECT_RATIO * shot.smoothing:
+    if first.noise.correlation_points < SUSPECT_RATIO * shot.smoothing:
         return first
     white = replace(
         rough,
