@@ -14,7 +14,7 @@ __all__ = [
     "TableEvent",
 ]
 
-#: Speed of light in vacuum, exact by the definition of the metre (SI, 9th edition 2019).
+#: Speed of light in vacuum. Standard: definition of the metre, SI, 9th edition 2019, exact.
 SPEED_OF_LIGHT_M_PER_S = 299_792_458.0
 
 
@@ -43,6 +43,7 @@ class Identity:
     operator: str
     comment: str
     instrument: str
+    serial: str = ""  # of mainframe and module, with the module's name
 
 
 @dataclass(frozen=True, slots=True)
