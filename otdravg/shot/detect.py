@@ -18,7 +18,8 @@ from otdravg.shot.lines import LineTerms
 from otdravg.shot.noise import DB_PER_RELATIVE_POWER, linear_power, noise_from_residuals
 from otdravg.shot.ramp import locate_steps
 from otdravg.shot.reflections import Peak, running_mean
-from otdravg.shot.response import Response, ResponseSource
+from otdravg.shot.response import Response
+from otdravg.shot.settings import ResponseSource
 from otdravg.shot.shot import Shot, prepare, with_reflections
 from otdravg.shot.steps import (
     Search,

@@ -17,8 +17,8 @@ from statistics import median, median_low
 
 from otdravg.cable.measure.jobs import Outcome, measure_job, spread
 from otdravg.cable.model import ShotRecord
-from otdravg.shot.response import LEAST_U, SHORT, Response, ResponseSource
-from otdravg.shot.settings import Direction
+from otdravg.shot.response import LEAST_U, SHORT, Response
+from otdravg.shot.settings import Direction, ResponseSource
 
 __all__ = ["Shots", "pool_of", "with_pooled_responses"]
 
