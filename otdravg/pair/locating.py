@@ -15,10 +15,9 @@ __all__ = ["compounded", "located"]
 BoolArray = npt.NDArray[np.bool_]
 FloatArray = npt.NDArray[np.float64]
 
-#: Starts of a ramp that are tried at once; very unequal pulses take two rounds. Derived: two
-#: pulses in steps of a fifteenth are 30 starts; pulses up to a factor of three apart fit into one
-#: round.
-MOST_STARTS = 100
+#: Starts of a ramp that are tried at once: roughly first, then finely around the best. Derived: two
+#: pulses in steps of a fifteenth are 30 starts, so that equal pulses take one round.
+MOST_STARTS = 32
 
 
 def located(sides: Sides, places: list[Place]) -> list[Place]:
@@ -46,7 +45,7 @@ def located(sides: Sides, places: list[Place]) -> list[Place]:
         at = np.where(known, grid[np.arange(best.size), best] + step * beyond, at)
         if step <= finest:
             break
-        reach, step = 2 * step, max(finest, 4 * step / MOST_STARTS)
+        reach, step = 4 * step, max(finest, 8 * step / MOST_STARTS)
     slack = max(s.shot.placing_m for s in sides)
     lean, u_lean = _lean_m(grid, allowed, costs, step)
     at = np.clip(at - lean, lower, upper)

@@ -141,9 +141,9 @@ def measure(
     places, fit = _searched(sides, found, threshold)
     sides = _reweighted(_renoise(sides, fit, places), fit, places)
     kept, fit = _pruned(sides, places, threshold)
-    if kept != places:
+    while kept != places:  # what was significant beside a place that fell may not be any more
         sides = _reweighted(sides, fit, kept)
-        places, fit = kept, _fit(sides, kept)
+        places, (kept, fit) = kept, _pruned(sides, kept, threshold)
     readings = readings_of(sides, places, fit, seen_ab, seen_ba, axis)
     sections, overall, u_overall = sections_of(places, fit, axis)
     return Measurement(

@@ -43,6 +43,9 @@ FIRST_PASS = 3.0
 #: Derived: between scales a factor of 4 apart the nearest is within a factor of √4 = 2 of the
 #: best.
 FIRST_GROWTH = 4.0
+#: And they begin longer: short ones show what the noise estimate hardly feels.
+#: Chosen, not derived: a step that only windows of a pulse or two show adds little to residuals.
+FIRST_SCALE = 3.0
 #: Steps taken for ripple make the noise look so much larger, and as much more correlated. Chosen,
 #: not derived: well beyond the scatter of a variance, and far below what a row of splices does.
 SUSPECT_RATIO = 4.0
@@ -199,7 +202,9 @@ def _first_look(shot: Shot, threshold: float) -> tuple[list[Zone], list[float], 
     end_m, end_peak = _end_position(shot)
     stop_m = _stop_m(shot, end_m, end_peak)
     fixed = [(a, b) for a, b, _ in _reflections(shot, end_m, end_peak)]
-    steps = clear_steps(Search.of(shot), fixed, stop_m, FIRST_PASS * threshold, FIRST_GROWTH)
+    steps = clear_steps(
+        Search.of(shot), fixed, stop_m, FIRST_PASS * threshold, FIRST_GROWTH, FIRST_SCALE
+    )
     return fixed, steps, stop_m
 
 

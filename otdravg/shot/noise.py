@@ -194,6 +194,9 @@ def rough_noise(
 WILD_SIGMAS = 5.0
 
 
+#: Points that an estimate of the noise looks at: two parameters are then known to some per cent
+#: (derived: √(2·window/points) for a window of half a pulse).
+MOST_RESIDUALS = 12_000
 #: Blocks of points before any of them is left out, neighbours on either side that say what is usual
 #: there, and by how much one has to exceed it (chosen, not derived: the scatter of a block of four
 #: windows is nearly its mean).
@@ -245,6 +248,14 @@ def noise_from_residuals(
     count = int(np.count_nonzero(usable))
     if count < 16 or count <= 2 * parameters:
         return start
+    longest = min(max(windows), residual_db.size // 4)
+    if residual_db.size > 1.5 * MOST_RESIDUALS:
+        chosen, inside = _spread_out(residual_db.size, longest)
+        residual_db, level_db = residual_db[chosen], level_db[chosen]
+        usable = usable[chosen] & inside
+        fewer = int(np.count_nonzero(usable))
+        if fewer > MOST_RESIDUALS / 4:
+            parameters, count = max(round(parameters * fewer / count), 1), fewer
     level = np.where(usable, level_db, 0.0)
     q = np.exp(level * (-1 / DB_PER_RELATIVE_POWER))
     variance = start.variance_at(q * q)
@@ -256,7 +267,6 @@ def noise_from_residuals(
     residual[wild] = np.copysign(WILD_SIGMAS * np.sqrt(variance[wild]), residual[wild])
     weight_q = weight * q
     products = np.stack([weight * residual, weight_q * residual])
-    longest = min(max(windows), residual.size // 4)
     prior = None if tail_db2 is None else tail_db2 * reference**2
 
     own = products * products
@@ -291,6 +301,19 @@ def noise_from_residuals(
         constant_long_run_db2=max(best[0], rounding.long_run_db2),
         receiver_long_run_db2=best[1] / reference**2,
     )
+
+
+def _spread_out(points: int, window: int) -> tuple[IndexArray, BoolArray]:
+    """Indices of stretches spread evenly over a record, and which of them have their neighbours.
+
+    The first points of a stretch stand behind the last ones of another: they only part them.
+    """
+    size = max(16 * window, 512)
+    count = max(min(MOST_RESIDUALS // size, points // size), 1)
+    starts = np.linspace(0, points - size, count).astype(np.intp) if count > 1 else np.zeros(1, int)
+    along = np.arange(min(size, points))
+    chosen = (starts[:, None] + along).ravel()
+    return chosen, np.tile(along >= window, count)
 
 
 def _neighbourhoods(sums: FloatArray, window: int) -> FloatArray:

@@ -23,6 +23,7 @@ __all__ = [
     "clear_after",
     "fall_into_tail",
     "final_fall",
+    "first_blank",
     "find_end",
     "find_reflections",
     "noise_floor",
@@ -142,21 +143,23 @@ def centred_mean(values: FloatArray, width: int) -> FloatArray:
 def _window_mean(values: FloatArray, before: int, after: int) -> FloatArray:
     """Mean over ``before`` values in front of each index and ``after`` from it on.
 
-    Sums of 1, 2, 4, … neighbours, added up to the window's width: no sum is ever taken off
-    another one, so a weak signal keeps all its digits behind a strong one.
+    From running sums that begin at the far end: power falls along a fibre, so a weak signal keeps its
+    digits behind a strong one.
     """
     n = values.size
     before, after = min(before, n), max(min(after, n), 1)
-    sums = np.concatenate([np.zeros(before), values, np.zeros(after)])
-    total, done = np.zeros(n), 0
-    for power in range((before + after).bit_length()):
-        step = 1 << power
-        if (before + after) & step:
-            total += sums[done : done + n]
-            done += step
-        sums = sums[:-step] + sums[step:]
-    index = np.arange(n)
-    return np.asarray(total / (np.minimum(index + after, n) - np.maximum(index - before, 0)))
+    sums = np.zeros(n + 1)
+    np.cumsum(values[::-1], out=sums[1:])
+    sums = sums[::-1]  # of all values from each index on
+    mean = np.empty(n)
+    inner = n - before - after + 1
+    if inner > 0:
+        np.subtract(sums[:inner], sums[before + after :], out=mean[before : n - after + 1])
+        mean[before : n - after + 1] /= before + after
+    edges = np.r_[:before, max(n - after + 1, before) : n]
+    lo, hi = np.maximum(edges - before, 0), np.minimum(edges + after, n)
+    mean[edges] = (sums[lo] - sums[hi]) / (hi - lo)
+    return mean
 
 
 @dataclass(frozen=True, slots=True)
@@ -235,12 +238,30 @@ def noise_floor(level_db: FloatArray, slope_db_per_point: float) -> Floor:
     if falling or not (low and (rough or flat or clipped > MASKED_SHARE)):
         return Floor(False, 0.0, 0.0)
     if clipped > MASKED_SHARE:
-        return Floor(True, mean, max(spread, 1e-2 * mean), masked=True)
+        # Noise that was not blanked stands one to three sigmas high; all of it may be blanked.
+        behind = level_db[first_blank(level_db, 0) :]
+        shown = behind[behind > tail.min() + 1e-9]
+        lowest = float(linear_power(shown.min())) if shown.size else 0.0
+        return Floor(True, mean, max(spread, 1e-2 * mean, lowest), masked=True)
     if clipped > CLIPPED_SHARE:
         return Floor(True, 0.0, float(np.quantile(power, 0.8413)))
     if rough:
         return Floor(True, 0.0, float(np.quantile(power, 0.6827)))
     return Floor(True, mean, spread)
+
+
+def first_blank(level_db: FloatArray, start: int) -> int:
+    """First point at the lowest level, beyond the record's first light; its end if there is none.
+
+    Parameters
+    ----------
+    level_db : array, shape (n,)
+    start : int
+        First point at or behind the front panel.
+    """
+    from_here = start + level_db.size // 50
+    blanked = np.flatnonzero(level_db[from_here:] <= level_db.min() + 1e-9)
+    return from_here + int(blanked[0]) if blanked.size else level_db.size
 
 
 def _behind_the_end(tail_db: FloatArray) -> FloatArray:

@@ -44,9 +44,9 @@ MOST_EDGES = 8
 CLEAR_SIGMAS = 200.0
 #: Pulses behind an edge that are looked at, and points there; more are averaged first (chosen, not
 #: derived: three times the longest pole of a sensible receiver).
-TAIL_PULSES, TAIL_POINTS = 12.0, 160
+TAIL_PULSES, TAIL_POINTS = 12.0, 90
 #: Lengths of poles that are tried, in pulses (chosen, not derived).
-SHORTEST, LONGEST, TRIED = 0.05, 4.0, 44
+SHORTEST, LONGEST, TRIED = 0.05, 4.0, 36
 #: Pulses and clocks are not perfect: a tail is believed to this share of its crest and of itself
 #: (chosen, not derived).
 CREST_SHARE, OWN_SHARE = 0.001, 0.005
@@ -300,7 +300,8 @@ def edges_of(record: Record) -> list[Edge]:
         passed = np.flatnonzero(reach < float(np.median(before)) - PASSED_DB)
         if passed.size:
             top = fall + int(passed[0])
-            edges.append(Edge(top, top, n, float(10 ** (np.median(before) / 5)), True, False))
+            crest = float(10 ** ((np.median(before) - PASSED_DB) / 5))
+            edges.append(Edge(top, top, n, crest, True, False))
     return edges
 
 
@@ -444,7 +445,7 @@ def _poles(record: Record, edges: list[Edge]) -> Response | None:
             [left / max(1.0, m) for (left, _), m in zip(fits, misfits, strict=True)], axis=0
         )
         length, u = _vertex(lengths, cost)
-        lengths = length * np.geomspace(0.9, 1.1, 15)
+        lengths = length * np.geomspace(0.9, 1.1, 11)
     poles: tuple[float, ...] = (length,)
     u_least = LEAST_U_ONE if len(kept) == 1 else LEAST_U
     first, share = length * np.geomspace(0.55, 1.05, 12), np.array(SECOND)

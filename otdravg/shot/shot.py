@@ -30,6 +30,7 @@ from otdravg.shot.reflections import (
     final_fall,
     find_end,
     find_reflections,
+    first_blank,
     noise_floor,
     running_mean,
 )
@@ -144,6 +145,7 @@ class Shot:
     response: Response
     means: tuple[int, ...]  # points of the running means that a sharp edge went through
     blind: tuple[tuple[int, int], ...]  # where remains of tails hide the fibre, in points
+    blank: int  # first point from which on noise may have been blanked
     quantum_db: float  # steps of the levels
     rounding: Rounding
     pulse_m: float
@@ -263,6 +265,7 @@ def prepare(trace: Trace, group_index: float | None = None) -> Shot:
     response = learnt(record, shared)
     means: tuple[int, ...] = (response.smoothing,)
     blind = blind_zones(record, response)
+    blank = first_blank(level, start) if floor.masked else n
     if response.poles:
         power, more = equalised(power, response, pulse_points)
         means += more
@@ -301,7 +304,7 @@ def prepare(trace: Trace, group_index: float | None = None) -> Shot:
     slack = SLOPE_SLACK_DB_PER_KM / 1000 * spacing
     contour = Contour.of(level, power, pulse_points, slope[0] * spacing, smoothing, slack)
     shot = Shot(
-        trace, index, x, power, level, response, means, blind, quantum, rounding, pulse, spacing,
+        trace, index, x, power, level, response, means, blind, blank, quantum, rounding, pulse, spacing,
         floor, start, end, contour, fall,
         start, (), nothing, noise, *slope, Cells.none(width),
     )  # fmt: skip
@@ -337,6 +340,7 @@ def with_reflections(shot: Shot) -> Shot:
     if shot.blind and shot.blind[0][0] <= front:
         front = min(max(front, shot.blind[0][1] + shot.smoothing // 2), shot.end)
     in_peak = _blocked(level, front, peaks, shot.smoothing)
+    in_peak[shot.blank :] = True
     shot = replace(shot, front_clear=front, peaks=peaks, in_peak=in_peak)
     return replace(shot, cells=make_cells(shot, shot.cells.width))
 
