@@ -16,6 +16,7 @@ from otdravg.cable.patterns.model import Patterns
 from otdravg.cable.resplice.model import ResplicePlan
 from otdravg.findings import Severity
 from otdravg.fit.reading import Coverage, Kind
+from otdravg.shot.response import ResponseSource
 from otdravg.shot.settings import Direction, Identity, Settings
 from otdravg.verdict import Profile, SpliceVerdict
 
@@ -151,6 +152,7 @@ class ShotRecord:
     point_count: int
     findings: tuple[CableFinding, ...] = ()
     remark: str = ""  # one sentence: why it was not used
+    response: ResponseSource | None = None  # what told how the instrument answers; None: not asked
 
     @property
     def taken(self) -> datetime | None:

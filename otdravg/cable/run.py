@@ -313,7 +313,7 @@ def _measure(
         missing = [s for s in stands if _stand_shots(s.ab, s.ba) not in known]
         again = {
             (m.key, m.wavelength_nm): m
-            for m in measure_stands(missing, setup, executor, lambda count: None)
+            for m in measure_stands(missing, setup, executor, lambda count: None, measured)
         }
         measured = [
             again.get((s.key, s.wavelength_nm)) or known[_stand_shots(s.ab, s.ba)] for s in stands

@@ -15,8 +15,8 @@ __all__ = ["compounded", "located"]
 BoolArray = npt.NDArray[np.bool_]
 FloatArray = npt.NDArray[np.float64]
 
-#: Starts of a ramp that are tried at once: roughly first, then finely around the best. Derived: two
-#: pulses in steps of a fifteenth are 30 starts, so that equal pulses take one round.
+#: Starts of a ramp that are tried at once: roughly first, then finely around the best. Chosen, not
+#: derived: the cost is smooth over a tenth of a pulse.
 MOST_STARTS = 32
 
 

@@ -13,11 +13,12 @@ from enum import Enum
 import numpy as np
 import numpy.typing as npt
 
-from otdravg.findings import Finding, caution
+from otdravg.findings import Finding, caution, note
 from otdravg.shot.lines import LineTerms
 from otdravg.shot.noise import DB_PER_RELATIVE_POWER, linear_power, noise_from_residuals
 from otdravg.shot.ramp import locate_steps
 from otdravg.shot.reflections import Peak, running_mean
+from otdravg.shot.response import Response, ResponseSource
 from otdravg.shot.shot import Shot, prepare, with_reflections
 from otdravg.shot.steps import (
     Search,
@@ -43,8 +44,7 @@ FIRST_PASS = 3.0
 #: Derived: between scales a factor of 4 apart the nearest is within a factor of √4 = 2 of the
 #: best.
 FIRST_GROWTH = 4.0
-#: And they begin longer: short ones show what the noise estimate hardly feels.
-#: Chosen, not derived: a step that only windows of a pulse or two show adds little to residuals.
+#: And they begin longer. Chosen, not derived: short ones show what the noise estimate hardly feels.
 FIRST_SCALE = 3.0
 #: Steps taken for ripple make the noise look so much larger, and as much more correlated. Chosen,
 #: not derived: well beyond the scatter of a variance, and far below what a row of splices does.
@@ -55,6 +55,9 @@ MOST_PARENTS = 40
 #: More steps than one in so many pulses would explain any ripple. Chosen, not derived: ripple has
 #: about one free reading a pulse, and a step takes two (place and size) and its slope a third.
 LEAST_PULSES_PER_STEP = 8.0
+#: Tails that fit worse than this, chi-squared per point, are not quite the model's. Chosen, not
+#: derived: half of what is believed at all.
+LARGE_MISFIT = 3.0
 #: Points that a section must have to say anything of the noise. Chosen, not derived: the line
 #: takes two, six are left.
 LEAST_POINTS = 8
@@ -102,7 +105,11 @@ class Detection:
 
 
 def detect(
-    trace: Trace, group_index: float | None = None, *, false_alarm_rate: float = 0.01
+    trace: Trace,
+    group_index: float | None = None,
+    *,
+    false_alarm_rate: float = 0.01,
+    response: Response | None = None,
 ) -> Detection:
     """Find the events of one shot.
 
@@ -114,6 +121,8 @@ def detect(
         Index for the distance axis; the file's own by default.
     false_alarm_rate : float
         Chance of any false step in a trace that has none.
+    response : Response, optional
+        How the instrument answers; learnt from the shot by default.
 
     Returns
     -------
@@ -125,7 +134,7 @@ def detect(
     ShotsDoNotPair
         With reason ``NO_SIGNAL`` when there is no usable fibre signal.
     """
-    shot = prepare(trace, group_index)
+    shot = prepare(trace, group_index, response)
     length = shot.signal_end_m - float(shot.x_m[shot.front_clear])
     threshold = threshold_for(false_alarm_rate, length, shot.pulse_m, 1)
     shot = _with_noise_of_its_own(shot, threshold)
@@ -153,10 +162,22 @@ def detect(
     findings = []
     if shot.fall is None:
         findings.append(caution("end-not-seen", trace.identity.direction, reach_m=stop_m))
+    findings += _response_findings(shot, events)
     return Detection(
         tuple(events), end_m, shot.fall is not None, false_alarm_rate,
         tuple(findings), shot,
     )  # fmt: skip
+
+
+def _response_findings(shot: Shot, events: list[Event]) -> list[Finding]:
+    """Say where a receiver may be slow and nothing tells, and where its tails are odd."""
+    where, response = shot.trace.identity.direction, shot.response
+    clipped = [event.saturated for event in events if event.peak_height_db is not None]
+    if response.source is ResponseSource.NONE and clipped and all(clipped):
+        return [caution("response-unknown", where, reflections=len(clipped))]
+    if response.misfit > LARGE_MISFIT:
+        return [note("response-misfit", where, misfit=float(response.misfit))]
+    return []
 
 
 def _reflections(

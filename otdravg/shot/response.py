@@ -4,7 +4,10 @@ What is recorded is power: backscatter ⊛ pulse ⊛ receiver, then the maker's 
 is described by up to two poles, the smoothing by the width of a running mean, of power or of dB.
 
 Poles show behind everything that light falls off at: reflections, the front panel, the end of the
-fibre. Behind such an edge the record y obeys the receiver's own equation, y + c₁·y′ + c₂·y″ = fibre.
+fibre. Behind such an edge the record y obeys the receiver's own equation,
+
+    y + c₁·y′ + c₂·y″ = fibre
+
 Once c₁ and c₂ are known, the left side *is* the record of an instrument without poles. That inverse
 is taken point by point, in linear power, and smoothed over as many points as keep the noise of a
 point what it was. All that follows (search, dead zones, location, fit) needs to know one shape
@@ -21,11 +24,23 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from enum import Enum
 
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["Edge", "Record", "Response", "blind_zones", "equalised", "learnt", "noise_width"]
+from otdravg.errors import BadSetting
+
+__all__ = [
+    "Edge",
+    "Record",
+    "Response",
+    "ResponseSource",
+    "blind_zones",
+    "equalised",
+    "learnt",
+    "noise_width",
+]
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -101,6 +116,15 @@ LEAST_U_ONE, LEAST_U = 0.012, 0.002
 LEAST_NOISE_POINTS, MOST_NOISE_POINTS = 200, 8000
 
 
+class ResponseSource(Enum):
+    """Where a response comes from."""
+
+    LEARNT = "learnt"  # from this shot
+    POOLED = "pooled"  # from other shots of this instrument with these settings
+    STATED = "stated"
+    NONE = "none"  # nothing clean was there to learn it from: taken as immediate
+
+
 @dataclass(frozen=True, slots=True)
 class Response:
     """How an instrument answers, as far as a shot shows it.
@@ -120,6 +144,12 @@ class Response:
         Chi-squared per point of the tails that the poles were learnt from.
     edges : int
         Edges that they were learnt from; 0: nothing clean was there.
+    source : ResponseSource
+
+    Raises
+    ------
+    BadSetting
+        When a length is not above 0, or the uncertainty below.
     """
 
     poles: tuple[float, ...] = ()
@@ -128,6 +158,23 @@ class Response:
     u_poles: float = 0.0
     misfit: float = 0.0
     edges: int = 0
+    source: ResponseSource = ResponseSource.STATED
+
+    def __post_init__(self) -> None:
+        if not all(0 < pole < math.inf for pole in self.poles):
+            raise BadSetting("poles", self.poles, "give lengths above 0, in pulses")
+        if self.smoothing < 1:
+            raise BadSetting("smoothing", self.smoothing, "give 1 point (none) or more")
+        if not 0 <= self.u_poles < math.inf:
+            raise BadSetting("u_poles", self.u_poles, "give 0 or more, as a share of the poles")
+
+    def width_pulses(self, pulse_points: float) -> tuple[float, float]:
+        """How far an edge is spread beyond the pulse, and its standard uncertainty, in pulses.
+
+        The sum of the poles and the points of the running mean, one at least.
+        """
+        poles = sum(self.poles)
+        return poles + self.smoothing / pulse_points, self.u_poles * poles
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -183,14 +230,16 @@ def learnt(record: Record, noise_width: int) -> Response:
             return _with_smoothing(record, edges, found, noise_width)
         if found is not None:
             return replace(found, smoothing=noise_width)
+    clean = 2 * len(mirrored) > len(flanks) or any(_falls_at_once(record, e) for e in edges)
+    source = ResponseSource.LEARNT if clean else ResponseSource.NONE
     wide = [f for f in mirrored if f.up >= 3]
     if 2 * len(wide) > len(mirrored):
         in_db = 2 * sum(f.straight for f in wide) > len(wide)
         width = round(float(np.median([f.smoothing(record.pulse_points) for f in wide])))
         if width >= 3:
             width = min(width, int(WIDEST_PULSES * record.pulse_points))
-            return Response((), width, in_db, edges=len(edges))
-    return Response((), noise_width, edges=len(edges))
+            return Response((), width, in_db, edges=len(wide), source=ResponseSource.LEARNT)
+    return Response((), noise_width, edges=len(edges) if clean else 0, source=source)
 
 
 def noise_width(power: FloatArray, sigma: float, pulse_points: float) -> int:
@@ -207,8 +256,8 @@ def noise_width(power: FloatArray, sigma: float, pulse_points: float) -> int:
     Returns
     -------
     int
-        1 where there is too little noise to read, or where it is correlated in another way: noise in
-        front of a receiver's pole dies out slowly, a running mean's ends at its width.
+        1 where there is too little noise to read, or where it is correlated in another way: noise
+        in front of a receiver's pole dies out slowly, a running mean's ends at its width.
     """
     if power.size < LEAST_NOISE_POINTS:
         return 1
@@ -247,7 +296,7 @@ def equalised(
     for pole in response.poles:
         a = math.exp(-1 / (pole * pulse_points))
         gain = a / (1 - a)
-        # The difference of two points of white noise, over this many points: no more than one point.
+        # The difference of two points of white noise, over this many points, is that of one.
         width = 1 if raw else max(math.ceil(math.sqrt(2) * gain), 1)
         widths.append(width)
         sums = np.zeros(power.size + 1)
@@ -300,8 +349,8 @@ def edges_of(record: Record) -> list[Edge]:
         passed = np.flatnonzero(reach < float(np.median(before)) - PASSED_DB)
         if passed.size:
             top = fall + int(passed[0])
-            crest = float(10 ** ((np.median(before) - PASSED_DB) / 5))
-            edges.append(Edge(top, top, n, crest, True, False))
+            height = float(10 ** ((np.median(before) - PASSED_DB) / 5))
+            edges.append(Edge(top, top, n, height, True, False))
     return edges
 
 
@@ -379,6 +428,19 @@ def _flanks(record: Record, edge: Edge) -> _Flanks | None:
         ramp = (high - low) * over / (10 ** (0.85 * height / 5) - 10 ** (0.15 * height / 5))
         missed = -(1 - 10 ** (-TOP_DB / 5)) * ramp
     return _Flanks(high - low, lower - upper, ramp, edge.top + 1 - edge.foot + missed, straight)
+
+
+def _falls_at_once(record: Record, edge: Edge) -> bool:
+    """Whether the level falls behind a top faster than any pole would let it that matters.
+
+    The level of a pole's tail falls by 5·log10(e) dB in its length, behind a clipped top too.
+    """
+    within = max(math.ceil(SHORT * record.pulse_points), 2)
+    fall = record.level_db[edge.top : min(edge.top + within + 1, edge.stop)]
+    if fall.size <= within:
+        return False
+    least = 5 / math.log(10) * within / (SHORT * record.pulse_points)
+    return bool(fall[0] - fall.min() > max(least, LEAST_HEIGHT_DB))
 
 
 def _with_smoothing(
@@ -464,7 +526,10 @@ def _poles(record: Record, edges: list[Edge]) -> Response | None:
         first = long * np.geomspace(1 / narrower, narrower, 7)
         share = short / long * np.geomspace(1 / narrower**4, narrower**4, 7)
     known = Response(
-        u_poles=max(u / length, u_least), misfit=float(np.median(misfits)), edges=len(kept)
+        u_poles=max(u / length, u_least),
+        misfit=float(np.median(misfits)),
+        edges=len(kept),
+        source=ResponseSource.LEARNT,
     )
     if sum(poles) < SHORT * pulse:
         return known

@@ -43,6 +43,7 @@ class Identity:
     operator: str
     comment: str
     instrument: str
+    serial: str = ""  # of mainframe and module, with the module's name
 
 
 @dataclass(frozen=True, slots=True)

@@ -225,8 +225,13 @@ class Shot:
         return float(self.x_m[self.end])
 
 
-def prepare(trace: Trace, group_index: float | None = None) -> Shot:
-    """Find the fibre signal of a shot, its reflections and its noise."""
+def prepare(
+    trace: Trace, group_index: float | None = None, response: Response | None = None
+) -> Shot:
+    """Find the fibre signal of a shot, its reflections and its noise.
+
+    A response that is given is not learnt.
+    """
     index = group_index or trace.settings.group_index
     level = trace.level_db
     n = level.size
@@ -262,7 +267,7 @@ def prepare(trace: Trace, group_index: float | None = None) -> Shot:
     record = Record(
         level, power, pulse_points, guess, start, end, fall, floor.mean_power, floor.noise_power
     )
-    response = learnt(record, shared)
+    response = response or learnt(record, shared)
     means: tuple[int, ...] = (response.smoothing,)
     blind = blind_zones(record, response)
     blank = first_blank(level, start) if floor.masked else n
@@ -304,8 +309,8 @@ def prepare(trace: Trace, group_index: float | None = None) -> Shot:
     slack = SLOPE_SLACK_DB_PER_KM / 1000 * spacing
     contour = Contour.of(level, power, pulse_points, slope[0] * spacing, smoothing, slack)
     shot = Shot(
-        trace, index, x, power, level, response, means, blind, blank, quantum, rounding, pulse, spacing,
-        floor, start, end, contour, fall,
+        trace, index, x, power, level, response, means, blind, blank, quantum, rounding, pulse,
+        spacing, floor, start, end, contour, fall,
         start, (), nothing, noise, *slope, Cells.none(width),
     )  # fmt: skip
     return with_reflections(shot)

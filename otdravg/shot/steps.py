@@ -48,8 +48,8 @@ REMAINS_DB = 0.012
 #: Positions within a pulse at which whole sections are tested for a step. Chosen, not derived: at
 #: most a sixth of a pulse off; what is found is placed finely afterwards.
 PLACES_PER_PULSE = 3
-#: A step's variance by unknown slopes up to this share of that by noise (chosen, not derived: more
-#: would hide steps that windows of their best length show).
+#: A step's variance by unknown slopes up to this share of that by noise. Chosen, not derived: more
+#: would hide steps that windows of their best length show.
 SLOPES_UNTOLD = 0.2
 
 #: Start of an event and end of its dead zone, metres from the front panel.
