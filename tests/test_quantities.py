@@ -9,7 +9,18 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from otdravg.quantities import Quantity, distance_text, in_km, loss_text, number, reported
+from otdravg.quantities import (
+    Quantity,
+    distance,
+    distance_text,
+    figure,
+    in_km,
+    loss_text,
+    number,
+    quantity_of,
+    reported,
+)
+from otdravg.words.catalogue import told
 
 
 @pytest.mark.parametrize(
@@ -53,6 +64,10 @@ SHOWN = {
     "PULSE_NS": {100.251: "100.3", 100.249: "100.2"},
     "SPACING_M": {0.6381451: "0.63815", 0.6381449: "0.63814"},
     "TIME_S": {30.051: "30.1", 30.049: "30.0"},
+    "TIME_MS": {8.58951: "8.590", 8.58949: "8.589"},
+    "DISTANCE_KM": {12.34451: "12.345", 12.34449: "12.344"},
+    "DRIFT_DB_PER_KM": {0.00415001: "0.0042", 0.00414999: "0.0041"},
+    "U_DRIFT_DB_PER_KM": {0.003301: "0.0034", 0.0033: "0.0033"},
 }
 
 
@@ -120,3 +135,43 @@ def test_two_kilometres_and_more_read_in_kilometres() -> None:
 )
 def test_loss_text(loss_db: float, expanded_db: float | None, text: str) -> None:
     assert loss_text(loss_db, expanded_db) == text
+
+
+@pytest.mark.parametrize(
+    ("name", "quantity"),
+    [
+        ("loss_db", Quantity.LOSS_DB),
+        ("expanded_db", Quantity.UNCERTAINTY_DB),
+        ("table_db_per_km", Quantity.ATTENUATION_DB_PER_KM),
+        ("expanded_drift_db_per_km", Quantity.U_DRIFT_DB_PER_KM),
+        ("length_m", Quantity.DISTANCE_M),
+        ("actual_nm", Quantity.WAVELENGTH_NM),
+        ("index", Quantity.GROUP_INDEX),
+        ("points", None),
+        ("item", None),  # ends in m, but not in a unit
+    ],
+)
+def test_the_unit_in_a_name_says_what_a_number_is(name: str, quantity: Quantity | None) -> None:
+    assert quantity_of(name) is quantity
+
+
+@pytest.mark.parametrize(
+    ("name", "value", "spec", "text"),
+    [
+        ("at_m", 1234.5, ".0f", "1235"),  # half away from zero; binary rounding has 1234
+        ("change_db", 0.105, "+.2f", "+0.11"),
+        ("change_db", -0.001, "+.2f", "+0.00"),  # never a negative zero
+        ("expanded_db", 0.0101, ".2f", "0.02"),  # an uncertainty goes up, however it is cut
+        ("most_m", 0.001, "g", "0.001"),  # somebody's figure keeps its digits
+        ("stored", 0xBEEF, "04X", "BEEF"),
+        ("nominal_nm", 1550, "", "1550"),
+        ("limit_db", Decimal("0.15"), "", "0.15"),
+    ],
+)
+def test_a_number_in_a_sentence(name: str, value: float | Decimal, spec: str, text: str) -> None:
+    assert figure(name, value, spec) == text
+
+
+@given(st.floats(0, 1e6), st.booleans())
+def test_a_distance_reads_the_same_in_sentences_and_tables(distance_m: float, km: bool) -> None:
+    assert told(distance(distance_m, km=km)) == distance_text(distance_m, km=km)
