@@ -30,7 +30,8 @@ if TYPE_CHECKING:
     from otdravg.fit.reading import Coverage, Kind, Reading, SectionReading
     from otdravg.pair.measure import Measurement, measure
     from otdravg.shot.files import read, read_all
-    from otdravg.shot.settings import Direction, Identity, Settings, TableEvent
+    from otdravg.shot.response import Response
+    from otdravg.shot.settings import Direction, Identity, ResponseSource, Settings, TableEvent
     from otdravg.shot.trace import Trace
     from otdravg.verdict.decision import Action, Verdict
     from otdravg.verdict.judge import Judged, PairReport, judge
@@ -59,6 +60,8 @@ __all__ = [
     "Profile",
     "Reading",
     "Refusal",
+    "Response",
+    "ResponseSource",
     "Rule",
     "SectionReading",
     "Settings",
@@ -83,6 +86,6 @@ if not TYPE_CHECKING:
     __getattr__, __dir__ = door(
         __name__,
         "errors findings shot.settings fit.reading verdict.limits verdict.decision "
-        "verdict.verdicts verdict.profile cable.model shot.trace shot.files pair.measure "
-        "verdict.judge cable.run",
+        "verdict.verdicts verdict.profile cable.model shot.trace shot.files shot.response "
+        "pair.measure verdict.judge cable.run",
     )

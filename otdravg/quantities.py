@@ -46,6 +46,9 @@ class Quantity(Enum):
     DISTANCE_KM = (3, False)
     U_DISTANCE_M = (1, True)
     RATIO = (3, False)
+    PULSES = (3, False)
+    U_PULSES = (3, True)
+    MISFIT = (1, False)
     GROUP_INDEX = (5, False)
     WAVELENGTH_NM = (1, False)
     PULSE_NS = (1, False)
@@ -76,6 +79,8 @@ _BY_UNIT = {
     "ns": (Quantity.PULSE_NS, Quantity.PULSE_NS),
     "ms": (Quantity.TIME_MS, Quantity.TIME_MS),
     "s": (Quantity.TIME_S, Quantity.TIME_S),
+    "pulses": (Quantity.PULSES, Quantity.U_PULSES),
+    "misfit": (Quantity.MISFIT, Quantity.MISFIT),
     "index": (Quantity.GROUP_INDEX, Quantity.GROUP_INDEX),
 }
 

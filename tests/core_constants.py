@@ -1,8 +1,9 @@
 """The numbers of the core: where each stands, what it means, and where it comes from.
 
-A module-level constant in capitals whose value is a number (or a tuple or table of numbers) is
-explained by the ``#:`` comment above it, which neighbouring lines of constants share, or by one
-at the end of its line. The comment ends with the constant's origin, which begins with a mark::
+A constant in capitals, of a module or of a class in it, whose value is a number (or a tuple or
+table of numbers) is explained by the ``#:`` comment above it, which neighbouring lines of
+constants share, or by one at the end of its line. The comment ends with the constant's origin,
+which begins with a mark::
 
     #: Speed of light in vacuum. Standard: SI, 9th edition 2019, exact.
     #: Share of the pulse that … Derived: section 4 of docs/method.md.
@@ -10,7 +11,8 @@ at the end of its line. The comment ends with the constant's origin, which begin
     #: … Benchmark: false_alarms, single shots by pulse.
     #: … Chosen, not derived.
 
-After ``benchmark:`` stands the name of a benchmark that stores figures.
+After ``benchmark:`` stands the name of a benchmark. Of several constants that one line assigns
+side by side (``A, B = 1, 2``) each counts, and of a class each that its body assigns.
 """
 
 from __future__ import annotations
@@ -74,7 +76,8 @@ class Constant:
 def benchmarks() -> set[str]:
     """Names of the benchmarks, by their scripts and by what they have stored."""
     folder = ROOT / "tests" / "benchmarks"
-    return {path.stem for path in (*folder.glob("*.py"), *folder.glob("results/*.json"))}
+    alone = {path.parent.name for path in folder.glob("*/run.py")}
+    return alone | {path.stem for path in (*folder.glob("*.py"), *folder.glob("results/*.json"))}
 
 
 def constants(rooms: tuple[str, ...] = ROOMS, package: Path = ROOT / "otdravg") -> list[Constant]:
@@ -101,36 +104,58 @@ def constants_in(path: Path, root: Path) -> Iterator[Constant]:
         return starts[line - 1] + len(text)
 
     shared: tuple[int, str] = (0, "")  # last line of the constant before, and its comment
-    for node in ast.parse(source).body:
-        if isinstance(node, ast.Assign) and len(node.targets) == 1:
-            target: ast.expr = node.targets[0]
-        elif isinstance(node, ast.AnnAssign):
-            target = node.target
-        else:
+    for owner, node in _statements(ast.parse(source)):
+        last = node.end_lineno
+        named = [each for each in _assigned(node) if is_number(each[1])]
+        if not named or last is None:
             continue
-        value, last = node.value, node.end_lineno
-        if not isinstance(target, ast.Name) or value is None or last is None:
-            continue
-        if not _NAME.fullmatch(target.id) or not is_number(value):
-            continue
-        assert value.end_lineno is not None
-        assert value.end_col_offset is not None
-        start = at(value.lineno, value.col_offset)
-        stop = at(value.end_lineno, value.end_col_offset)
         beside = re.search(r"#:(.*)", lines[last - 1][node.end_col_offset :])
         comment = beside[1] if beside else _above(lines, node.lineno)
         if not comment and shared[0] == node.lineno - 1:
             comment = shared[1]
         shared = last, comment
-        yield Constant(
-            path.relative_to(root),
-            target.id,
-            node.lineno,
-            " ".join(source[start:stop].split()),
-            start,
-            stop,
-            " ".join(comment.split()),
-        )
+        for name, value in named:
+            assert value.end_lineno is not None
+            assert value.end_col_offset is not None
+            start = at(value.lineno, value.col_offset)
+            stop = at(value.end_lineno, value.end_col_offset)
+            yield Constant(
+                path.relative_to(root),
+                owner + name,
+                node.lineno,
+                " ".join(source[start:stop].split()),
+                start,
+                stop,
+                " ".join(comment.split()),
+            )
+
+
+def _statements(module: ast.Module) -> Iterator[tuple[str, ast.stmt]]:
+    """Statements of a module, and with its name in front those of each class that is a table."""
+    for node in module.body:
+        yield "", node
+        if isinstance(node, ast.ClassDef):
+            yield from ((f"{node.name}.", inner) for inner in node.body)
+
+
+def _assigned(node: ast.stmt) -> list[tuple[str, ast.expr]]:
+    """Names in capitals that a statement assigns to, one or several side by side, with values."""
+    if isinstance(node, ast.Assign) and len(node.targets) == 1:
+        target: ast.expr = node.targets[0]
+    elif isinstance(node, ast.AnnAssign):
+        target = node.target
+    else:
+        return []
+    value = node.value
+    if isinstance(target, ast.Tuple) and isinstance(value, ast.Tuple):
+        pairs = list(zip(target.elts, value.elts, strict=True))
+    else:
+        pairs = [] if value is None else [(target, value)]
+    return [
+        (name.id, each)
+        for name, each in pairs
+        if isinstance(name, ast.Name) and _NAME.fullmatch(name.id)
+    ]
 
 
 def is_number(value: ast.expr) -> bool:
@@ -152,8 +177,8 @@ def _above(lines: list[str], line: int) -> str:
     """Text of the ``#:`` comment that ends on the line before."""
     found: list[str] = []
     at = line - 2
-    while at >= 0 and lines[at].startswith("#"):
-        found.insert(0, lines[at])
+    while at >= 0 and lines[at].lstrip().startswith("#"):
+        found.insert(0, lines[at].lstrip())
         at -= 1
     first = next((k for k, text in enumerate(found) if text.startswith("#:")), None)
     return "" if first is None else " ".join(text.lstrip("#:") for text in found[first:])

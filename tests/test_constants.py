@@ -29,6 +29,15 @@ EMPTY: float = 1e-3
 UNKNOWN = Decimal("0.05")
 #: Known. Benchmark: accuracy, wide corpus.
 KNOWN = {1310: (0.2, 0.5)}
+#: Side by side. Chosen, not derived: a pair.
+NEAR, FAR = 1.5, -0.6
+class Points:
+    "A table."
+
+    #: Points. Chosen, not derived.
+    FOR = 2.0  # alone
+    AGAINST = 1.0
+    lower = 0.5
 lower = 3
 """
 
@@ -48,8 +57,13 @@ def test_the_comment_beside_a_number_is_read_with_its_origin(tmp_path: Path) -> 
         "EMPTY": "",
         "UNKNOWN": "",
         "KNOWN": "Benchmark: accuracy, wide corpus.",
+        "NEAR": "Chosen, not derived: a pair.",
+        "FAR": "Chosen, not derived: a pair.",
+        "Points.FOR": "Chosen, not derived.",
+        "Points.AGAINST": "Chosen, not derived.",
     }
     assert found["SHARE"].meaning == "Share of a pulse, wrapped over lines."
+    assert found["FAR"].value == "-0.6"
     for constant in found.values():
         assert MODULE[constant.start : constant.stop] == constant.value
 

@@ -6,6 +6,7 @@ import ast
 import dataclasses
 import importlib
 import pkgutil
+import sys
 from collections.abc import Iterator
 from functools import cache
 from pathlib import Path
@@ -13,6 +14,11 @@ from pathlib import Path
 from loops import vacuous
 
 import otdravg
+
+if sys.version_info >= (3, 11):
+    import tomllib
+else:
+    import tomli as tomllib
 
 TESTS = Path(__file__).parent
 
@@ -98,6 +104,17 @@ def test_nothing_is_asserted_of_what_may_be_no_items() -> None:
         for line, expression in vacuous(tree)
     ]
     assert found == []
+
+
+def test_explained_mutants_are_of_lines_that_there_are() -> None:
+    text = (TESTS / "mutation" / "survivors.toml").read_text("utf-8")
+    explained = tomllib.loads(text)["survivor"]
+    assert explained
+    for entry in explained:
+        source = (TESTS.parent / entry["module"]).read_text("utf-8")
+        assert entry["line"] in " ".join(source.split()), entry
+        assert entry["reason"]
+        assert entry["line"] not in entry["mutants"]
 
 
 def test_a_loop_over_what_may_be_empty_is_found() -> None:

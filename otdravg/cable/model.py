@@ -16,7 +16,7 @@ from otdravg.cable.patterns.model import Patterns
 from otdravg.cable.resplice.model import ResplicePlan
 from otdravg.findings import Severity
 from otdravg.fit.reading import Coverage, Kind
-from otdravg.shot.settings import Direction, Identity, Settings
+from otdravg.shot.settings import Direction, Identity, ResponseSource, Settings
 from otdravg.verdict import Profile, SpliceVerdict
 
 __all__ = [
@@ -151,6 +151,7 @@ class ShotRecord:
     point_count: int
     findings: tuple[CableFinding, ...] = ()
     remark: str = ""  # one sentence: why it was not used
+    response: ResponseSource | None = None  # what told how the instrument answers; None: not asked
 
     @property
     def taken(self) -> datetime | None:

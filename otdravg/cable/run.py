@@ -49,7 +49,7 @@ from otdravg.findings import Severity
 from otdravg.sor.sizes import SizeLimits
 from otdravg.verdict import Profile, default, load_named
 
-__all__ = ["Options", "Progress", "list_shots", "read_folders", "review"]
+__all__ = ["Options", "Progress", "check_for_shots", "list_shots", "read_folders", "review"]
 
 #: Called with the stage's name, how many of its items are done, and how many there are.
 Progress = Callable[[str, int, int], None]
@@ -86,17 +86,27 @@ def read_folders(
     Raises
     ------
     BadSetting
-        If one of them is not a folder, or no trace file lies in any.
+        If one of them is not a folder.
     """
     for folder in folders:
         if not isinstance(folder, (str, PathLike)):
             raise BadSetting("folder", folder, "give its name as text or Path")
     files = find_files([Path(folder) for folder in folders])
-    if not any(file.is_trace_file for file in files):
-        raise BadSetting("folder", ", ".join(map(str, folders)), "no trace file lies in it")
     read = partial(read_header, size_limits=size_limits or SizeLimits())
     with _counted("read", len(files), progress) as done:
         return tuple(spread(read, files, executor, done, batch=64))
+
+
+def check_for_shots(folders: Sequence[str | PathLike[str]], shots: Sequence[RawShot]) -> None:
+    """Refuse folders without any trace file: nothing looked at is not all clear.
+
+    Raises
+    ------
+    BadSetting
+        Naming the folders.
+    """
+    if not any(shot.file.is_trace_file for shot in shots):
+        raise BadSetting("folder", ", ".join(map(str, folders)), "no trace file lies in it")
 
 
 def list_shots(
@@ -147,7 +157,7 @@ def review(
     Raises
     ------
     BadSetting
-        If a folder is none, or the profile cannot be used.
+        If a folder is none or holds no trace file, or the profile cannot be used.
     """
     options = options or Options()
     if not isinstance(profile, Profile):
@@ -241,7 +251,10 @@ def _raw_shots(
     )
     raw = [one for one in given if isinstance(one, RawShot)]
     folders = [one for one in given if not isinstance(one, RawShot)]
-    return [*raw, *read_folders(folders, executor, progress)] if folders else raw
+    if folders:
+        raw += read_folders(folders, executor, progress)
+        check_for_shots(folders, raw)
+    return raw
 
 
 class _Stages:
@@ -300,7 +313,7 @@ def _measure(
         missing = [s for s in stands if _stand_shots(s.ab, s.ba) not in known]
         again = {
             (m.key, m.wavelength_nm): m
-            for m in measure_stands(missing, setup, executor, lambda count: None)
+            for m in measure_stands(missing, setup, executor, lambda count: None, measured)
         }
         measured = [
             again.get((s.key, s.wavelength_nm)) or known[_stand_shots(s.ab, s.ba)] for s in stands

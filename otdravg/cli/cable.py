@@ -28,6 +28,7 @@ from otdravg.cable import (
 )
 from otdravg.cable.checks.earlier import read_splices
 from otdravg.cable.files.folder import find_files
+from otdravg.cable.run import check_for_shots
 from otdravg.cli import options
 from otdravg.cli.closeout_options import only_option, template_option
 from otdravg.cli.options import FilePath, files_argument, force_option, guarded_option, room_option
@@ -181,6 +182,7 @@ def cable(
         _executor(workers, dask, folders, size_limits) as executor,
     ):
         shots = read_folders(folders, executor, progress, size_limits)
+        check_for_shots(folders, shots)
         if draft is None:
             progress.clear()
             records, findings = list_shots(shots, chosen)

@@ -234,6 +234,7 @@ def predicted_side(
         response=Response(),
         means=(1 + round(receiver.edge_pulses * pulse_m / spacing_m),),
         blind=(),
+        blank=x.size,
         quantum_db=receiver.quantum_db,
         rounding=Rounding.of(receiver.quantum_db, math.inf, 0.0),
         contour=Contour.of(level, power, pulse_m / spacing_m, slope * spacing_m),

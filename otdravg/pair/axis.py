@@ -23,21 +23,84 @@ __all__ = ["check_same_fibre_settings", "find_axis"]
 FloatArray = npt.NDArray[np.float64]
 IndexArray = npt.NDArray[np.intp]
 
-#: Wavelengths further apart than this are different test wavelengths, nm.
+#: Wavelengths further apart than this are different test wavelengths, nm. Chosen, not derived:
+#: below the 25 nm between 1625 and 1650 nm, the closest that fibre is tested at, above the few nm
+#: between two lasers of one label.
 WAVELENGTH_TOLERANCE_NM = 15.0
-#: A first connector further away than this is taken as part of the span, not a cord, m.
+#: A first connector further away than this is taken as part of the span, not a cord, m. Chosen,
+#: not derived: launch cords come up to 1500 m (common practice, no source), and with room for the
+#: index.
 LONGEST_CORD_M = 1600.0
 #: How late the receiver's rise may show the start of a reflection or a step, share of a pulse.
+#: Chosen, not derived: a pole of 0.08 pulses puts the whole ramp late by its length, but the foot
+#: of a steep rise by little.
 REFLECTION_DELAY = 0.02
 STEP_DELAY = 0.08
-#: Steps below this do not speak against a pairing, dB.
+#: Steps below this do not speak against a pairing, dB. Chosen, not derived: the other shot may
+#: show nothing of a loss that its backscatter step cancels.
 CLEAR_STEP_DB = 0.02
 #: Kinds of event that both shots of a fibre should show.
 MARKS = (EventKind.STEP, EventKind.GROUP, EventKind.REFLECTION)
-#: Candidates for the axis that are looked at in full after the vote.
+#: Candidates for the axis that are looked at in full after the vote. Chosen, not derived: the true
+#: one has the most votes or nearly; more only take time.
 SHORTLIST = 24
 #: A step up to this size does not speak against a launch cord (its own short-term unevenness).
+#: Chosen, not derived: a splice between two makes of glass shows more from one end.
 SPLICE_IN_CORD_DB = 0.05
+#: Two shots are from one end if so many of their steps stand at the same distances, that is this
+#: share of all events. Chosen, not derived: one step agrees by chance, and a shot with more noise
+#: misses some.
+LEAST_SHARED, SHARED_SHARE = 2, 0.7
+#: Two readings of one splice from one end differ by their noise and this, dB, and in χ² per splice
+#: by no more than that. Chosen, not derived: a cable that was touched or warmed in between; noise
+#: that is twice as large as stated gives 4.
+RESHOT_DB, MOST_UNLIKE = 0.003, 4.0
+#: Chance of such an agreement from two ends below which shots are refused, and where the readings
+#: from two ends would make sense, too. Chosen, not derived: sound pairs that are refused, one in
+#: 1000 of those that agree at all.
+LARGEST_CHANCE, LARGEST_CHANCE_IF_MIRRORED = 1e-3, 1e-5
+#: True losses down to this make sense, dB. Chosen, not derived: noise takes a good splice so far
+#: below zero.
+LEAST_TRUE_LOSS_DB = -0.02
+#: Events of one shot that the other should show, with none that match, before shots are refused.
+#: Chosen, not derived: one or two may be a ghost and a bend that came later.
+LEAST_UNMATCHED = 3
+#: A step is clear from so many of its uncertainties on. Chosen, not derived: it must stand out
+#: where the search found it and the other shot's noise is larger.
+CLEAR_STEP_SIGMAS = 8.0
+#: Lengths from both ends may differ by this share. Chosen, not derived: two time bases off by 1e-4
+#: each, twice what instruments state (common practice, no source).
+LENGTH_SLACK = 2e-4
+#: A cord is no longer than this share of all there is. Chosen, not derived: two cords and a span
+#: do not fit otherwise.
+CORD_SHARE = 0.48
+
+
+class _Points:
+    """What the score of a total counts for it and against it, and what bounds that."""
+
+    #: Points of the score of a total, and their bounds. Chosen, not derived: by how hard each is to
+    #: explain in another way. A pair of reflections cannot be noise, a step that one shot misses is
+    #: usual (its backscatter step cancels it), fibre behind the other instrument's panel cannot be.
+    #: Only their ratios count, as the total with most points wins.
+    BOTH_REFLECT = 2.0  # for: a pair of events that both reflect
+    NEITHER_REFLECTS = 1.5
+    ONE_REFLECTS = 0.4
+    GAINS_LIGHT = 0.2  # a pair whose true loss would lie below zero
+    GAIN_SIGMAS = 3.0  # by so many of its uncertainties
+    GAIN_DB = 0.03  # and this much
+    LOST_AT_EDGE = 0.5  # share of its points that a pair loses at the edge of the tolerance
+    LONE_REFLECTION = 1.2  # against: the other shot should show it and does not
+    LONE_STEP = 0.25
+    ENDS_AT_CORD = 1.5  # for: a shot ends where the other one's cord is known to begin the span
+    ENDS_AT_PANEL = 1.5
+    ENDS_AT_FIRST_EVENT = 1.0
+    HIDDEN_CORD = 3.0  # neither: a cord shorter than so many tolerances
+    ENDS_BEHIND_PANEL = 0.5  # against: a cord longer than the other one's
+    ENDS_FAR_BEHIND_PANEL = 3.0  # by more than any cord is long
+    ENDS_ELSEWHERE = 0.5
+    SEES_BEYOND = 1.0  # against: a shot shows fibre behind the other instrument's panel
+    SEES_FAR_BEYOND = 3.0
 
 
 def check_same_fibre_settings(ab: Trace, ba: Trace) -> None:
@@ -161,7 +224,7 @@ def find_axis(
         launch_m is not None or receive_m is not None,
     )  # fmt: skip
     unmatched = _unmatched(a, b, total, tolerance, matches)
-    if len(matches) == 0 and unmatched >= 3:
+    if len(matches) == 0 and unmatched >= LEAST_UNMATCHED:
         raise ShotsDoNotPair(
             Refusal.PATTERN,
             f"none of the {a.x.size} events from A and {b.x.size} from B mirror each other "
@@ -283,37 +346,40 @@ def _score(a: _Marks, b: _Marks, total: float, tolerance: float) -> float:
     """How well a total X explains both shots; higher is better."""
     found = _matches(a, b, total, tolerance)
     i, j = found.a, found.b
-    closeness = 1 - 0.5 * np.minimum(np.abs(found.gap_m) / tolerance, 1.0) ** 2
+    closeness = 1 - _Points.LOST_AT_EDGE * np.minimum(np.abs(found.gap_m) / tolerance, 1.0) ** 2
     # A true loss below zero is physically impossible beyond noise.
     loss, u = (a.loss[i] + b.loss[j]) / 2, np.hypot(a.u[i], b.u[j]) / 2
-    weight = np.where(loss < -3 * u - 0.03, 0.2, 1.5)
-    weight[a.reflective[i] != b.reflective[j]] = 0.4
-    weight[a.reflective[i] & b.reflective[j]] = 2.0
+    gains = loss < -_Points.GAIN_SIGMAS * u - _Points.GAIN_DB
+    weight = np.where(gains, _Points.GAINS_LIGHT, _Points.NEITHER_REFLECTS)
+    weight[a.reflective[i] != b.reflective[j]] = _Points.ONE_REFLECTS
+    weight[a.reflective[i] & b.reflective[j]] = _Points.BOTH_REFLECT
     score = float(weight @ closeness)
     for marks, other, matched in ((a, b, i), (b, a, j)):
         missing = _visible(other, total - marks.x, tolerance)
         missing[matched] = False
-        score -= float(np.where(marks.reflective, 1.2, 0.25) @ missing)
+        lone = np.where(marks.reflective, _Points.LONE_REFLECTION, _Points.LONE_STEP)
+        score -= float(lone @ missing)
         if marks.end_seen:
             place = total - marks.last_x  # of this shot's end, seen from the other instrument
             if other.start is not None and abs(place - other.start) < tolerance:
-                score += 1.5  # it ends where the other instrument's cord is known to end
+                score += _Points.ENDS_AT_CORD
             elif abs(place) <= tolerance:
-                score += 1.5  # the fibre ends at the other instrument's panel
+                score += _Points.ENDS_AT_PANEL  # of the other instrument
             elif other.x.size and abs(other.x[0] - place) < tolerance:
-                score += 1.0  # it ends at the other instrument's launch cord
+                score += _Points.ENDS_AT_FIRST_EVENT  # its launch cord
             elif place < -LONGEST_CORD_M:
-                score -= 3.0
-            elif 0 < place < 3 * tolerance:
+                score -= _Points.ENDS_FAR_BEHIND_PANEL
+            elif 0 < place < _Points.HIDDEN_CORD * tolerance:
                 pass  # a cord shorter than the dead zone
             elif place < -tolerance:
-                score -= 0.5  # only a receive cord longer than the other's launch cord
+                # Only a receive cord longer than the other's launch cord.
+                score -= _Points.ENDS_BEHIND_PANEL
             else:
-                score -= 0.5
+                score -= _Points.ENDS_ELSEWHERE
         elif total < marks.last_x - LONGEST_CORD_M:
-            score -= 3.0  # this shot shows more fibre than there would be
+            score -= _Points.SEES_FAR_BEYOND  # this shot shows more fibre than there would be
         elif total < marks.last_x - tolerance:
-            score -= 1.0
+            score -= _Points.SEES_BEYOND
     return score
 
 
@@ -364,19 +430,20 @@ def _refuse_same_end(
     i = np.array([p[0] for p in best], dtype=int)
     j = np.array([p[1] for p in best], dtype=int)
     known = np.isfinite(a.loss[i]) & np.isfinite(b.loss[j]) & ~a.reflective[i] & ~b.reflective[j]
-    if np.count_nonzero(known) < 2 or len(best) < 0.7 * max(a.x.size, b.x.size):
+    few = len(best) < SHARED_SHARE * max(a.x.size, b.x.size)
+    if few or np.count_nonzero(known) < LEAST_SHARED:
         return
     la, lb = a.loss[i][known], b.loss[j][known]
-    u = np.sqrt(a.u[i][known] ** 2 + b.u[j][known] ** 2 + 0.003**2)
-    if float(np.mean(((la - lb) / u) ** 2)) > 4.0:
+    u = np.sqrt(a.u[i][known] ** 2 + b.u[j][known] ** 2 + RESHOT_DB**2)
+    if float(np.mean(((la - lb) / u) ** 2)) > MOST_UNLIKE:
         return
     # Chance that readings of different splices agree this well, given how much they vary.
     spread = max(float(np.std(np.concatenate((la, lb)))), 1e-3)
     chance = float(np.prod(np.minimum(1.0, 4 * u / (np.sqrt(2 * np.pi) * spread))))
     plain = ~a.reflective[matches.a] & ~b.reflective[matches.b]
     mirrored = (a.loss[matches.a] + b.loss[matches.b])[plain] / 2
-    also_mirrors = mirrored.size >= la.size and bool((mirrored > -0.02).all())
-    if chance < (1e-5 if also_mirrors else 1e-3):
+    also_mirrors = mirrored.size >= la.size and bool((mirrored > LEAST_TRUE_LOSS_DB).all())
+    if chance < (LARGEST_CHANCE_IF_MIRRORED if also_mirrors else LARGEST_CHANCE):
         pairs = ", ".join(f"{p:+.2f}/{q:+.2f}" for p, q in list(zip(la, lb, strict=True))[:4])
         raise ShotsDoNotPair(
             Refusal.SAME_END,
@@ -411,7 +478,7 @@ def _span_start(
             place = float(here[0]) if here.size else place
             return place, SpanStart.OTHER_SHOT_ENDS
     first = _first_event(own)
-    if first is not None and first.distance_m < min(LONGEST_CORD_M, 0.48 * total):
+    if first is not None and first.distance_m < min(LONGEST_CORD_M, CORD_SHARE * total):
         near = np.abs(other_marks.x - (total - first.distance_m)) < tolerance
         # Points further apart than the pulse can miss a reflection: one shot showing it is enough.
         reflects = first.kind is EventKind.REFLECTION or bool(np.any(other_marks.reflective[near]))
@@ -441,7 +508,7 @@ def _refuse_length(
             f"the cords ({start_a:.0f} m and {start_b:.0f} m) leave no span within {total:.0f} m",
             "check the cord lengths",
         )
-    slack = 2 * tolerance + 2e-4 * total
+    slack = 2 * tolerance + LENGTH_SLACK * total
     for marks, far in ((a, start_a + length), (b, start_b + length)):
         if not marks.end_seen or abs(marks.last_x - far) < slack:
             continue
@@ -466,7 +533,8 @@ def _unmatched(
     """Clear events that the other shot should have shown and did not."""
     count = 0
     for marks, other, used in ((a, b, matches.a), (b, a, matches.b)):
-        clear = marks.reflective | (np.abs(marks.loss) > np.maximum(CLEAR_STEP_DB, 8 * marks.u))
+        least = np.maximum(CLEAR_STEP_DB, CLEAR_STEP_SIGMAS * marks.u)
+        clear = marks.reflective | (np.abs(marks.loss) > least)
         clear[used] = False
         count += int(np.count_nonzero(clear & _visible(other, total - marks.x, tolerance)))
     return count

@@ -25,9 +25,11 @@ __all__ = ["NOT_MEASURED_SO", "pair_findings"]
 
 FloatArray = npt.NDArray[np.float64]
 
-#: Attenuation that single-mode fibre can have, dB/km, by nominal wavelength. Lower bounds:
-#: Rayleigh scattering alone of a low-loss fibre (0.14 dB/km at 1550 nm, as 1/λ⁴; from memory).
-#: Upper bounds: ITU-T G.652.D and G.657 cabled fibre (from memory) with room for older glass.
+#: Attenuation that single-mode fibre can have, dB/km, by nominal wavelength. Derived: lower bounds
+#: from Rayleigh scattering alone of the lowest-loss fibre, 0.14 dB/km at 1550 nm (from memory), as
+#: 1/λ⁴ 0.274, 0.221, 0.164, 0.140 and 0.116, less 4 to 10 % of room, at 1625 nm with absorption in
+#: the infrared instead; upper bounds from ITU-T G.652.D and G.657 cabled fibre, 0.40 and at 1550
+#: nm 0.30 (from memory), with room for older glass.
 ATTENUATION_DB_PER_KM = {
     1310: (0.26, 0.50),
     1383: (0.20, 0.50),
@@ -35,26 +37,35 @@ ATTENUATION_DB_PER_KM = {
     1550: (0.135, 0.35),
     1625: (0.125, 0.36),
 }
-#: How much a section's backscatter level may drift along it, dB/km (our own figure).
+#: How much a section's backscatter level may drift along it, dB/km. Chosen, not derived: four
+#: times the spread that the fit assumes, a mode field that tapers by 0.1 % per km; larger would
+#: let an uneven receiver pass.
 DRIFT_SPREAD_DB_PER_KM = 0.004
-#: Half the difference of both attenuations, as a share of their mean, that no receiver explains:
-#: common practice asks 0.03 dB per dB of it (no source), three times as much is room.
+#: Half the difference of both attenuations, as a share of their mean, that no receiver explains.
+#: Chosen, not derived: common practice (no source) asks 0.03 dB per dB of it, three times as much
+#: is room.
 GROSS_DRIFT_SHARE = 0.09
-#: Attenuation of the file's own table and of the waveform may differ by this share (our own
-#: figure), where the table covers this share of the span.
+#: Attenuation of the file's own table and of the waveform may differ by this share, where the
+#: table covers this share of the span. Chosen, not derived: tables round to 0.01 dB/km, 3 to 5 %
+#: of it; less than half of a span may be of other glass than the rest.
 TABLE_ATTENUATION_SHARE = 0.06
 LEAST_TABLE_SHARE = 0.5
-#: Misfit of the straight lines that counts: in noise, and in dB.
+#: Misfit of the straight lines that counts: in noise, and in dB. Chosen, not derived: six sigma of
+#: correlated noise is never chance in hundreds of eighths, and 0.02 dB is the least that would
+#: move a loss as much as a limit's last digit.
 CROOKED_SIGMAS = 6.0
 CROOKED_DB = 0.02
-#: Shorter sections are not looked at in eighths.
+#: Shorter sections are not looked at in eighths. Derived: eight points in each.
 LEAST_POINTS = 64
-#: Readings that one shot shows and the other does not.
+#: Readings that one shot shows and the other does not, dB, how many readings there must be, and
+#: the largest share of them that may be so. Chosen, not derived: a loss that its backscatter step
+#: cancels to 5 mdB is one in several at 0.03 dB; three of four of them are hardly chance.
 ONE_SIDED_DB = 0.03
 LEAST_READINGS = 4
 MOST_ONE_SIDED = 0.6
 #: Steps of both shots that are one-sided and as far apart are the same ones, shifted: up to this
-#: share of the span, or chance would find some.
+#: share of the span, or chance would find some. Chosen, not derived: a wrong index or an offset
+#: left over is far less.
 LARGEST_SHIFT_SHARE = 0.05
 
 #: Findings after which a figure is no measurement, whatever the limit says.

@@ -31,11 +31,14 @@ __all__ = [
 
 FloatArray = npt.NDArray[np.float64]
 
-#: A step at the limit is seen with this probability.
+#: A step at the limit is seen with this probability. Paper: Currie, Anal. Chem. 40 (1968) 586,
+#: overlooks one in twenty at the limit of detection; from memory.
 SEEN_SHARE = 0.95
-#: Positions along the span at which the limit is given.
+#: Positions along the span at which the limit is given. Chosen, not derived: a picture shows no
+#: more; the worst place is looked for by itself.
 _CURVE_POINTS = 41
-#: Cells that a piece needs on either side before its line is trusted, as in the search.
+#: Cells that a piece needs on either side before its line is trusted, as in the search. Derived:
+#: level and slope take two, one is left to judge them by.
 _LEAST_CELLS = 3
 
 

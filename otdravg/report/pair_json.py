@@ -13,7 +13,12 @@ from otdravg.pair.measure import Measurement
 from otdravg.pair.visible import SEEN_SHARE, DirectionLimit, detection_limits
 from otdravg.quantities import Quantity, distance_text, number
 from otdravg.report.budget import budget_object
-from otdravg.report.shot_json import finding_object, shot_object, statement_object
+from otdravg.report.shot_json import (
+    finding_object,
+    response_object,
+    shot_object,
+    statement_object,
+)
 from otdravg.verdict.judge import Judged, PairReport
 from otdravg.words.catalogue import told
 from otdravg.words.statements import (
@@ -51,6 +56,10 @@ def pair_object(report: PairReport, explained: Budget | None = None) -> dict[str
         "shots": {
             "ab": shot_object(measurement.ab),
             "ba": shot_object(measurement.ba),
+        },
+        "response": {
+            "ab": response_object(measurement.detection_ab.shot),
+            "ba": response_object(measurement.detection_ba.shot),
         },
         "limits": _limits(report),
         "axis": _axis(measurement.axis),

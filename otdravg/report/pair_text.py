@@ -69,7 +69,8 @@ def pair_text(
     _findings(page, report)
     if explained is not None:
         page.line()
-        write_budget(page, explained, km=report.in_km)
+        seen = (report.measurement.detection_ab.shot, report.measurement.detection_ba.shot)
+        write_budget(page, explained, seen, km=report.in_km)
     page.line()
     page.line("What to do next")
     for step in report.next_steps:

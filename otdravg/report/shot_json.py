@@ -8,10 +8,11 @@ from typing import Any
 from otdravg.findings import Finding, Statement, Value, Values
 from otdravg.quantities import Quantity, number, quantity_of
 from otdravg.shot.settings import TableEvent
+from otdravg.shot.shot import Shot
 from otdravg.shot.trace import Trace
 from otdravg.words.catalogue import done, place, sentence
 
-__all__ = ["finding_object", "shot_object", "statement_object", "table_object"]
+__all__ = ["finding_object", "response_object", "shot_object", "statement_object", "table_object"]
 
 
 def shot_object(trace: Trace) -> dict[str, Any]:
@@ -32,6 +33,22 @@ def shot_object(trace: Trace) -> dict[str, Any]:
         "comment": identity.comment,
         "instrument": identity.instrument,
         "settings": _settings_object(trace),
+    }
+
+
+def response_object(shot: Shot) -> dict[str, Any]:
+    """Return how the instrument answers, as learnt, pooled or stated."""
+    response = shot.response
+    width, u_width = response.width_pulses(shot.pulse_m / shot.spacing_m)
+    return {
+        "source": response.source.value,
+        "width_pulses": number(width, Quantity.PULSES),
+        "u_width_pulses": number(u_width, Quantity.U_PULSES),
+        "poles_pulses": [number(pole, Quantity.PULSES) for pole in response.poles],
+        "smoothing_points": response.smoothing,
+        "smoothing_of": "dB" if response.in_db else "power",
+        "edges": response.edges,
+        "misfit": number(response.misfit, Quantity.MISFIT),
     }
 
 

@@ -13,11 +13,13 @@ from enum import Enum
 import numpy as np
 import numpy.typing as npt
 
-from otdravg.findings import Finding, caution
+from otdravg.findings import Finding, caution, note
 from otdravg.shot.lines import LineTerms
 from otdravg.shot.noise import DB_PER_RELATIVE_POWER, linear_power, noise_from_residuals
 from otdravg.shot.ramp import locate_steps
 from otdravg.shot.reflections import Peak, running_mean
+from otdravg.shot.response import Response
+from otdravg.shot.settings import ResponseSource
 from otdravg.shot.shot import Shot, prepare, with_reflections
 from otdravg.shot.steps import (
     Search,
@@ -36,17 +38,29 @@ __all__ = ["Detection", "Event", "EventKind", "detect"]
 
 FloatArray = npt.NDArray[np.float64]
 
-#: The first search, with rough noise, asks for this much more than the final threshold.
+#: The first search, with rough noise, asks for this much more than the final threshold. Chosen,
+#: not derived: rough noise may be small by this factor, where it missed how far ripple reaches.
 FIRST_PASS = 3.0
 #: And its windows grow faster: what is clear shows in windows of half its best length too.
+#: Derived: between scales a factor of 4 apart the nearest is within a factor of √4 = 2 of the
+#: best.
 FIRST_GROWTH = 4.0
-#: Steps taken for ripple make the noise look so much larger, and as much more correlated.
+#: And they begin longer. Chosen, not derived: short ones show what the noise estimate hardly feels.
+FIRST_SCALE = 3.0
+#: Steps taken for ripple make the noise look so much larger, and as much more correlated. Chosen,
+#: not derived: well beyond the scatter of a variance, and far below what a row of splices does.
 SUSPECT_RATIO = 4.0
 #: Strongest reflections whose echoes are looked for; those of weaker ones sink in the noise.
+#: Chosen, not derived: the pairs grow as its square, and few links have as many connectors.
 MOST_PARENTS = 40
-#: More steps than one in so many pulses would explain any ripple.
+#: More steps than one in so many pulses would explain any ripple. Chosen, not derived: ripple has
+#: about one free reading a pulse, and a step takes two (place and size) and its slope a third.
 LEAST_PULSES_PER_STEP = 8.0
-#: Points that a section must have to say anything of the noise.
+#: Tails that fit worse than this, chi-squared per point, are not quite the model's. Chosen, not
+#: derived: half of what is believed at all.
+LARGE_MISFIT = 3.0
+#: Points that a section must have to say anything of the noise. Chosen, not derived: the line
+#: takes two, six are left.
 LEAST_POINTS = 8
 
 
@@ -92,7 +106,11 @@ class Detection:
 
 
 def detect(
-    trace: Trace, group_index: float | None = None, *, false_alarm_rate: float = 0.01
+    trace: Trace,
+    group_index: float | None = None,
+    *,
+    false_alarm_rate: float = 0.01,
+    response: Response | None = None,
 ) -> Detection:
     """Find the events of one shot.
 
@@ -104,6 +122,8 @@ def detect(
         Index for the distance axis; the file's own by default.
     false_alarm_rate : float
         Chance of any false step in a trace that has none.
+    response : Response, optional
+        How the instrument answers; learnt from the shot by default.
 
     Returns
     -------
@@ -115,7 +135,7 @@ def detect(
     ShotsDoNotPair
         With reason ``NO_SIGNAL`` when there is no usable fibre signal.
     """
-    shot = prepare(trace, group_index)
+    shot = prepare(trace, group_index, response)
     length = shot.signal_end_m - float(shot.x_m[shot.front_clear])
     threshold = threshold_for(false_alarm_rate, length, shot.pulse_m, 1)
     shot = _with_noise_of_its_own(shot, threshold)
@@ -143,10 +163,22 @@ def detect(
     findings = []
     if shot.fall is None:
         findings.append(caution("end-not-seen", trace.identity.direction, reach_m=stop_m))
+    findings += _response_findings(shot, events)
     return Detection(
         tuple(events), end_m, shot.fall is not None, false_alarm_rate,
         tuple(findings), shot,
     )  # fmt: skip
+
+
+def _response_findings(shot: Shot, events: list[Event]) -> list[Finding]:
+    """Say where a receiver may be slow and nothing tells, and where its tails are odd."""
+    where, response = shot.trace.identity.direction, shot.response
+    clipped = [event.saturated for event in events if event.peak_height_db is not None]
+    if response.source is ResponseSource.NONE and clipped and all(clipped):
+        return [caution("response-unknown", where, reflections=len(clipped))]
+    if response.misfit > LARGE_MISFIT:
+        return [note("response-misfit", where, misfit=float(response.misfit))]
+    return []
 
 
 def _reflections(
@@ -170,7 +202,7 @@ def _with_noise_of_its_own(shot: Shot, threshold: float) -> Shot:
     """
     rough, found = shot.noise, _first_look(shot, threshold)
     first = _renoised(shot, *found)
-    if found[1] or first.noise.correlation_points < SUSPECT_RATIO * shot.smoothing:
+    if first.noise.correlation_points < SUSPECT_RATIO * shot.smoothing:
         return first
     white = replace(
         rough,
@@ -192,7 +224,9 @@ def _first_look(shot: Shot, threshold: float) -> tuple[list[Zone], list[float], 
     end_m, end_peak = _end_position(shot)
     stop_m = _stop_m(shot, end_m, end_peak)
     fixed = [(a, b) for a, b, _ in _reflections(shot, end_m, end_peak)]
-    steps = clear_steps(Search.of(shot), fixed, stop_m, FIRST_PASS * threshold, FIRST_GROWTH)
+    steps = clear_steps(
+        Search.of(shot), fixed, stop_m, FIRST_PASS * threshold, FIRST_GROWTH, FIRST_SCALE
+    )
     return fixed, steps, stop_m
 
 

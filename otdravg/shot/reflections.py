@@ -25,6 +25,7 @@ __all__ = [
     "final_fall",
     "find_end",
     "find_reflections",
+    "first_blank",
     "noise_floor",
     "running_mean",
 ]
@@ -33,45 +34,103 @@ FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
 IndexArray = npt.NDArray[np.intp]
 
-#: A tail that seems to go on for longer than this is noise larger than expected.
+#: A tail that seems to go on for longer than this is noise larger than expected. Chosen, not
+#: derived: a pole of 4 pulses, the longest that is looked for, falls by 22 dB one way over them.
 LONGEST_TAIL_PULSES = 40.0
-#: From this far behind an event on, a steady extra fall is taken for steeper fibre.
+#: From this far behind an event on, a steady extra fall is taken for steeper fibre. Chosen, not
+#: derived: three lengths of a slow receiver's pole of 2 pulses.
 STEEP_AFTER_PULSES = 6.0
-#: No splice loses this much: a fall like it ends the flat top of a reflection.
+#: No splice loses this much: a fall like it ends the flat top of a reflection. Chosen, not
+#: derived: above the largest backscatter step and a poor splice together, far below the flanks of
+#: a reflection that clips.
 FALL_BEHIND_FLAT_TOP_DB = 1.5
-#: No splice gains as much as this from one end.
+#: No splice gains as much as this from one end. Derived: a mode field ratio of 1.32; from 8.0 µm,
+#: the smallest nominal field of ITU-T G.655, to 10.4 µm, usual for G.652 at 1550 nm (both from
+#: memory), 10·log10 is 1.14 dB.
 MOST_GAIN_DB = 1.2
-#: A tail falls by more than this per pulse, fibre by much less, dB.
+#: A tail falls by more than this per pulse, fibre by much less, dB. Derived: a pole of 2.171/0.8 =
+#: 2.7 pulses; even a pulse of 20 µs, 2.04 km, falls by 0.7 dB in fibre of 0.35 dB/km.
 FALL_DB_PER_PULSE = 0.8
-#: The end of a fibre takes the level down by at least this much, dB.
+#: The end of a fibre takes the level down by at least this much, dB. Chosen, not derived: no
+#: splice loses half of the light each way; a smaller fall out of a signal this weak may be noise.
 LEAST_FALL_DB = 3.0
-#: Points from which noise can be told from fibre.
+#: Points from which noise can be told from fibre. Chosen, not derived: their spread is known to a
+#: quarter, 1/√(2·8).
 LEAST_TAIL_POINTS = 8
-#: Parts that the record's far end is looked at in, and how much more power is no floor's.
+#: Parts that the record's far end is looked at in, and how much more power is no floor's. Derived:
+#: a mean over 40 points of noise clipped at zero is known to 0.584/0.399/√40 = 23 %, so that three
+#: times the power is eight sigma more; parts of a fortieth waste little of a floor.
 FLOOR_PARTS = 40
 FLOOR_RATIO = 3.0
 LEAST_POINTS_PER_PART = 40
-#: Power that sinks like this from one half of the record's last part to the other, as steadily, is no
-#: noise (chosen, not derived).
+#: Levels of noise differ by more than this, dB. Chosen, not derived: folded noise differs by 2 dB, fibre
+#: by its slope.
+ROUGH_DB = 0.5
+#: Power that sinks like this from one half of the record's last part to the other, as steadily, is
+#: no noise (chosen, not derived).
 FALLING_RATIO, FALLING_CORRELATION = 1.5, -0.6
-#: So much below the fibre's level, and still falling, a tail has no fibre under it, dB.
+#: So much below the fibre's level, and still falling, a tail has no fibre under it, dB. Chosen,
+#: not derived: more than the fibre's continued line may be off, less than the first pulse of a
+#: fall.
 BELOW_FIBRE_DB = 0.5
 #: Nothing is measured behind a fall like this unless what follows is straight, dB (chosen, not
 #: derived: a splice of 5 dB is a break).
 BREAK_DB = 5.0
-#: Pulses behind a fall that are looked at, and by how much a tail bends in them, dB (derived: 1/t from
-#: 3 to 9 pulses bends by 0.3 dB).
+#: Pulses behind a fall that are looked at, and by how much a tail bends in them, dB (derived: 1/t
+#: from 3 to 9 pulses bends by 0.3 dB).
 TAIL_BLOCKS, BEND_DB = 10, 0.25
 #: Pulses that the front panel's own tail may last (derived: 20 dB at a pole of 2 pulses).
 PANEL_BLOCKS = 20
-#: A record that stops on the way down does so within so many pulses of the end (chosen, not derived).
+#: A record that stops on the way down does so within so many pulses of the end (chosen, not
+#: derived).
 LONGEST_CUT_PULSES = 6.0
-#: So many pulses a tail may take to sink into the noise.
+#: So many pulses a tail may take to sink into the noise. Derived: 60 times FALL_DB_PER_PULSE is 48
+#: dB, about the largest one-way range of receivers (from memory).
 LONGEST_FALL_PULSES = 60
-#: Flat tops rise by this at least, dB.
+#: Flat tops rise by this at least, dB. Chosen, not derived: below MOST_GAIN_DB, so that nothing
+#: that counts as steep is passed over.
 LEAST_STEEP_DB = 1.0
-#: Share of the record, at its far end, looked at for the noise floor.
+#: Share of the record, at its far end, looked at for the noise floor. Chosen, not derived: many
+#: instruments record hardly a tenth more than the fibre is long; what of it is fibre is cut off.
 TAIL_SHARE = 0.08
+#: A tail of the record is rough, as noise about zero is, if its spread exceeds this share of its
+#: mean and points far apart in it differ by this share of the spread. Chosen, not derived: noise
+#: clipped at zero has 1.5 and √2, noise that is rectified 0.76 and √2, fibre ten sigmas above the
+#: noise 0.1.
+ROUGH_SPREAD, ROUGH_FAR = 0.3, 0.5
+#: It is flat if it falls by less than this share of what fibre would, and so many standard errors
+#: less than fibre. Chosen, not derived: attenuation from 1310 to 1625 nm is within a factor of 1.6
+#: of the one assumed.
+FLAT_SHARE, FLAT_SIGMAS = 0.3, 6.0
+#: A floor lies so much below the brightest tenth of the record, dB. Chosen, not derived: a short
+#: fibre over a high floor has little more.
+BELOW_BRIGHT_DB = 1.0
+#: Shares of a floor's points at its lowest level that say it is clipped at zero, and masked.
+#: Derived: half of the points are clipped where the mean is zero, a fifth at a mean of 0.84 sigma;
+#: with less than a tenth left they say nothing of sigma.
+CLIPPED_SHARE, MASKED_SHARE = 0.2, 0.9
+#: Mean of a receiver's noise without light, in sigmas. Chosen, not derived: clipped at zero it is
+#: 0.40, rectified 0.80; what is off drowns in the margin of the next two.
+DARK_SIGMAS = 0.45
+#: What a mean must exceed the dark power by, in its sigmas, and points that smoothing makes alike.
+#: Chosen, not derived: six sigmas never happen in the thousands of pulses of a record.
+SURE_SIGMAS, ALIKE_POINTS = 6, 4
+#: What the last point with signal exceeds the dark power by, in sigmas. Chosen, not derived: among
+#: the points of the last pulse chance has one in hundreds of shots.
+POINT_SIGMAS = 4
+#: Signal is over after so many pulses, and points, without. Chosen, not derived: a dip behind a
+#: reflection of a receiver that overshoots is shorter.
+GAP_PULSES, LEAST_GAP_POINTS = 4, 24
+#: What a reflection's top must exceed the noise by, in sigmas of top and sides. Derived: 2·Φ(−6)
+#: is 2e-9, in 100 000 places once in 5000 shots.
+PEAK_SIGMAS = 6
+#: In the dead zone of a reflection a second one starts at least so many pulses behind the first
+#: and rises by so much, dB. Chosen, not derived: sooner, both are one pulse wide and one.
+SECOND_PULSES, SECOND_RISE_DB = 0.9, 0.2
+#: Two windows of fibre fall by no more than their noise, in sigmas, and this, dB. Chosen, not
+#: derived: more would pass tails, less would take noise for one (one window in nine at 1.2
+#: sigmas).
+QUIET_SIGMAS, QUIET_DB = 1.2, 2e-4
 
 
 def running_mean(values: FloatArray, width: int) -> FloatArray:
@@ -87,21 +146,23 @@ def centred_mean(values: FloatArray, width: int) -> FloatArray:
 def _window_mean(values: FloatArray, before: int, after: int) -> FloatArray:
     """Mean over ``before`` values in front of each index and ``after`` from it on.
 
-    Sums of 1, 2, 4, … neighbours, added up to the window's width: no sum is ever taken off
-    another one, so a weak signal keeps all its digits behind a strong one.
+    From running sums that begin at the far end: power falls along a fibre, so a weak signal keeps
+    its digits behind a strong one.
     """
     n = values.size
     before, after = min(before, n), max(min(after, n), 1)
-    sums = np.concatenate([np.zeros(before), values, np.zeros(after)])
-    total, done = np.zeros(n), 0
-    for power in range((before + after).bit_length()):
-        step = 1 << power
-        if (before + after) & step:
-            total += sums[done : done + n]
-            done += step
-        sums = sums[:-step] + sums[step:]
-    index = np.arange(n)
-    return np.asarray(total / (np.minimum(index + after, n) - np.maximum(index - before, 0)))
+    sums = np.zeros(n + 1)
+    np.cumsum(values[::-1], out=sums[1:])
+    sums = sums[::-1]  # of all values from each index on
+    mean = np.empty(n)
+    inner = n - before - after + 1
+    if inner > 0:
+        np.subtract(sums[:inner], sums[before + after :], out=mean[before : n - after + 1])
+        mean[before : n - after + 1] /= before + after
+    edges = np.r_[:before, max(n - after + 1, before) : n]
+    lo, hi = np.maximum(edges - before, 0), np.minimum(edges + after, n)
+    mean[edges] = (sums[lo] - sums[hi]) / (hi - lo)
+    return mean
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,14 +187,14 @@ class Floor:
     @property
     def dark_power(self) -> float:
         """What the receiver shows on average without light, noise below zero clipped."""
-        return self.mean_power or 0.45 * self.sigma_power
+        return self.mean_power or DARK_SIGMAS * self.sigma_power
 
     def surely_above(self, width: int) -> float:
         """What a mean over ``width`` points must exceed the dark power by to be signal.
 
         Clipping and smoothing make short means noisier than white noise: a wide margin.
         """
-        return float(6 * self.sigma_power / np.sqrt(width / min(4, width)))
+        return float(SURE_SIGMAS * self.sigma_power / np.sqrt(width / min(ALIKE_POINTS, width)))
 
 
 def noise_floor(level_db: FloatArray, slope_db_per_point: float) -> Floor:
@@ -161,28 +222,52 @@ def noise_floor(level_db: FloatArray, slope_db_per_point: float) -> Floor:
     clipped = float(np.mean(tail <= tail.min()))
     # A receiver's poles make neighbours of the noise alike: look further apart.
     lag = max(power.size // 20, 1)
-    rough = spread > 0.3 * mean and float(np.std(power[lag:] - power[:-lag])) > 0.5 * spread
+    far = float(np.std(power[lag:] - power[:-lag]))
+    rough = spread > ROUGH_SPREAD * mean and far > ROUGH_FAR * spread
+    # A reflection at the end of a record that stops there varies, but not all along.
+    apart = np.abs(tail[lag:] - tail[:-lag])
+    rough = rough and float(np.median(apart)) > ROUGH_DB
     # A floor with an offset has little relative noise, but unlike fibre it does not fall.
     x = np.arange(tail.size) - (tail.size - 1) / 2
     fall = float(x @ tail / (x @ x))
     jitter = float(np.std(np.diff(tail))) / np.sqrt(2)
     se = max(jitter, 1e-4) / np.sqrt(float(x @ x))
-    flat = abs(fall) < 0.3 * abs(slope_db_per_point) and abs(fall - slope_db_per_point) > 6 * se
-    low = tail.mean() < np.percentile(level_db[:: max(level_db.size // 4000, 1)], 90) - 1.0
+    flat = abs(fall) < FLAT_SHARE * abs(slope_db_per_point)
+    flat &= abs(fall - slope_db_per_point) > FLAT_SIGMAS * se
+    bright = np.percentile(level_db[:: max(level_db.size // 4000, 1)], 90)
+    low = tail.mean() < bright - BELOW_BRIGHT_DB
     # A record that stops on the way down shows a fall, not a floor.
     half = power.size // 2
     falling = power[:half].mean() > FALLING_RATIO * power[half:].mean() and (
         float(np.corrcoef(np.arange(power.size), power)[0, 1]) < FALLING_CORRELATION
     )
-    if falling or not (low and (rough or flat or clipped > 0.9)):
+    if falling or not (low and (rough or flat or clipped > MASKED_SHARE)):
         return Floor(False, 0.0, 0.0)
-    if clipped > 0.9:
-        return Floor(True, mean, max(spread, 1e-2 * mean), masked=True)
-    if clipped > 0.2:
+    if clipped > MASKED_SHARE:
+        # Noise that was not blanked stands one to three sigmas high; all of it may be blanked.
+        behind = level_db[first_blank(level_db, 0) :]
+        shown = behind[behind > tail.min() + 1e-9]
+        lowest = float(linear_power(shown.min())) if shown.size else 0.0
+        return Floor(True, mean, max(spread, 1e-2 * mean, lowest), masked=True)
+    if clipped > CLIPPED_SHARE:
         return Floor(True, 0.0, float(np.quantile(power, 0.8413)))
     if rough:
         return Floor(True, 0.0, float(np.quantile(power, 0.6827)))
     return Floor(True, mean, spread)
+
+
+def first_blank(level_db: FloatArray, start: int) -> int:
+    """First point at the lowest level, beyond the record's first light; its end if there is none.
+
+    Parameters
+    ----------
+    level_db : array, shape (n,)
+    start : int
+        First point at or behind the front panel.
+    """
+    from_here = start + level_db.size // 50
+    blanked = np.flatnonzero(level_db[from_here:] <= level_db.min() + 1e-9)
+    return from_here + int(blanked[0]) if blanked.size else level_db.size
 
 
 def _behind_the_end(tail_db: FloatArray) -> FloatArray:
@@ -208,7 +293,7 @@ def find_end(power: FloatArray, floor: Floor, pulse_points: float) -> int:
     present = smooth > floor.dark_power + floor.surely_above(width)
     if not present.any():
         return 0
-    gap_needed = max(4 * width, 24)
+    gap_needed = max(GAP_PULSES * width, LEAST_GAP_POINTS)
     changes = np.flatnonzero(np.diff(present.astype(np.int8)))
     edges = np.concatenate(([0], changes + 1, [n]))
     starts, stops = edges[:-1], edges[1:]
@@ -218,7 +303,7 @@ def find_end(power: FloatArray, floor: Floor, pulse_points: float) -> int:
     long_gaps = long_gaps[starts[long_gaps] > first]
     end = int(starts[long_gaps[0]]) - 1 if long_gaps.size else n - 1
     # running_mean looks ahead: signal counts up to one window behind the last present index.
-    single = power > floor.dark_power + 4 * floor.sigma_power
+    single = power > floor.dark_power + POINT_SIGMAS * floor.sigma_power
     reach = np.flatnonzero(single[: min(end + width + 1, n)])
     return int(reach[-1]) if reach.size else end
 
@@ -290,7 +375,7 @@ def fall_into_tail(
     means = power[start : start + count * block].reshape(count, block).mean(axis=1)
     level = DB_PER_RELATIVE_POWER * np.log(np.maximum(means - floor.mean_power, 1e-13))
     drops = np.flatnonzero(level[2:-TAIL_BLOCKS] < level[: -TAIL_BLOCKS - 2] - BREAK_DB) + 2
-    for k in drops[drops > PANEL_BLOCKS].tolist():
+    for k in map(int, drops[drops > PANEL_BLOCKS]):
         # A reflection's own fall leads back to the fibre; behind an end nothing comes back up.
         if level[k:].max() > level[: max(k - 2, 1)].min() - BREAK_DB / 2:
             continue
@@ -444,7 +529,7 @@ class _View:
         point, long_run = self.variance_db2[at], self.long_run_db2[at]
         top = np.minimum(point, long_run / self.contour.top)
         side = np.minimum(point, long_run / self.contour.side)
-        return np.asarray(6 * np.sqrt(top + 2 * side))
+        return np.asarray(PEAK_SIGMAS * np.sqrt(top + 2 * side))
 
     def least(self) -> float:
         """Six sigma where there is least noise: few places are worth knowing the exact noise."""
@@ -506,7 +591,8 @@ def _peaks(view: _View, *, rises: bool) -> tuple[Peak, ...]:
             # Inside the dead zone of the one before: only a true second rise counts.
             previous = peaks[-1]
             rise = tops[group].max() - level_db[max(run_start - 1, 0)]
-            if run_start - previous.first < 0.9 * pulse_points or rise < 0.2:
+            too_soon = run_start - previous.first < SECOND_PULSES * pulse_points
+            if too_soon or rise < SECOND_RISE_DB:
                 continue
         base = float(sides[max(run_start - side, 0)])
         crest = int(run_start + np.argmax(level_db[run_start : group[-1] + top + 1]))
@@ -603,7 +689,7 @@ def clear_after(contour: Contour, long_run_db2: FloatArray, first: int, stop: in
         behind = contour.mean(t + h, t + 2 * h)
         fall = contour.mean(t, t + h) - behind + slope_db_per_point * h
         sigma = math.sqrt(2 * float(long_run_db2[t + h]) / h)
-        quiet = fall <= 1.2 * sigma + 2e-4
+        quiet = fall <= QUIET_SIGMAS * sigma + QUIET_DB
         if not quiet and t - first > STEEP_AFTER_PULSES * pulse_points and t + 3 * h <= stop:
             # Fibre steeper than the rest falls on and on, a tail falls less and less.
             later = behind - contour.mean(t + 2 * h, t + 3 * h)

@@ -4,7 +4,10 @@ What is recorded is power: backscatter ⊛ pulse ⊛ receiver, then the maker's 
 is described by up to two poles, the smoothing by the width of a running mean, of power or of dB.
 
 Poles show behind everything that light falls off at: reflections, the front panel, the end of the
-fibre. Behind such an edge the record y obeys the receiver's own equation, y + c₁·y′ + c₂·y″ = fibre.
+fibre. Behind such an edge the record y obeys the receiver's own equation,
+
+    y + c₁·y′ + c₂·y″ = fibre
+
 Once c₁ and c₂ are known, the left side *is* the record of an instrument without poles. That inverse
 is taken point by point, in linear power, and smoothed over as many points as keep the noise of a
 point what it was. All that follows (search, dead zones, location, fit) needs to know one shape
@@ -25,14 +28,26 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["Edge", "Record", "Response", "blind_zones", "equalised", "learnt", "noise_width"]
+from otdravg.errors import BadSetting
+from otdravg.shot.settings import ResponseSource
+
+__all__ = [
+    "Edge",
+    "Record",
+    "Response",
+    "blind_zones",
+    "equalised",
+    "learnt",
+    "noise_width",
+]
 
 FloatArray = npt.NDArray[np.float64]
 
 #: A rise like this within a pulse is a reflection's, dB; no splice gains as much (derived: a mode
 #: field ratio of 1.4).
 RISE_DB = 1.5
-#: The top of a reflection reaches down to so much below its highest point, dB (chosen, not derived).
+#: The top of a reflection reaches down to so much below its highest point, dB (chosen, not
+#: derived).
 TOP_DB = 0.3
 #: Behind an end that does not reflect, the pulse has passed once the level fell by this, dB
 #: (derived: 10·log10 of what a pole of 0.1 pulses still shows then).
@@ -43,9 +58,9 @@ MOST_EDGES = 8
 CLEAR_SIGMAS = 200.0
 #: Pulses behind an edge that are looked at, and points there; more are averaged first (chosen, not
 #: derived: three times the longest pole of a sensible receiver).
-TAIL_PULSES, TAIL_POINTS = 12.0, 160
+TAIL_PULSES, TAIL_POINTS = 12.0, 90
 #: Lengths of poles that are tried, in pulses (chosen, not derived).
-SHORTEST, LONGEST, TRIED = 0.05, 4.0, 44
+SHORTEST, LONGEST, TRIED = 0.05, 4.0, 36
 #: Pulses and clocks are not perfect: a tail is believed to this share of its crest and of itself
 #: (chosen, not derived).
 CREST_SHARE, OWN_SHARE = 0.001, 0.005
@@ -61,19 +76,23 @@ FOOT_DB = 0.5
 #: A flank as long as the pulse within this share is the pulse's (chosen, not derived).
 SAME_LENGTH = 0.2
 #: Half-way up a flank that is straight in dB stands at 0.5 of the height; one that is straight in
-#: power at 0.63 (5 dB high) to 0.78 (20 dB) (derived).
+#: power at 0.63 (5 dB high) to 0.78 (20 dB). Derived: 5·log10 of the mean power between 0.15 and
+#: 0.85 of the height; half-way between 0.5 and 0.63.
 STRAIGHT = 0.57
-#: Chi-squared per point that a length off by half a step of the first trials adds (derived from the
-#: steps and the shares above).
+#: Chi-squared per point that a length off by half a step of the first trials adds. Derived: trials
+#: stand a factor of 1.11 apart; a tail off by half of that adds 3 a point at a pole of 0.3 pulses,
+#: 23 at 3 and 26 at 4 against the shares above, and as much again is room for two poles taken as
+#: one.
 COARSE_MISFIT = 40.0
 #: Points at the highest level that make a flat top (chosen, not derived).
 LEAST_FLAT = 2
 #: A model of a tail is believed up to this chi-squared per point (chosen, not derived).
 MOST_MISFIT = 6.0
-#: Poles below this share of the pulse are left alone: the ramp hardly shows them (benchmark: the
-#: receiver table has no loss of accuracy up to here).
+#: Poles below this share of the pulse are left alone: the ramp hardly shows them. Benchmark:
+#: receivers, poles by length: no loss of accuracy up to here.
 SHORT = 0.22
-#: Second poles that are tried, as shares of the first.
+#: Second poles that are tried, as shares of the first. Chosen, not derived: steps of a third, as
+#: wide as two poles so near to each other can be told apart; finer ones would only take time.
 SECOND = (0.1, 0.2, 0.3, 0.4, 0.55, 0.75, 1.0)
 #: A second pole must improve chi-squared by this factor (chosen, not derived).
 SECOND_GAIN = 0.5
@@ -86,11 +105,11 @@ WIDEST_PULSES = 5.0
 UNCORRELATED = 0.06
 
 
-#: Share of the fibre's power that the remains of a tail may have where the fibre is used again: 2 mdB
-#: (chosen, not derived: they die out within the first part of a section).
+#: Share of the fibre's power that the remains of a tail may have where the fibre is used again: 2
+#: mdB (chosen, not derived: they die out within the first part of a section).
 REMAINS = 1e-3
-#: Poles are not known better than this, from one edge and from several (benchmark: the largest errors
-#: seen in the receiver table).
+#: Poles are not known better than this, from one edge and from several. Benchmark: receivers, the
+#: largest errors of poles seen.
 LEAST_U_ONE, LEAST_U = 0.012, 0.002
 #: Points of noise that are needed and that are enough (chosen, not derived).
 LEAST_NOISE_POINTS, MOST_NOISE_POINTS = 200, 8000
@@ -115,6 +134,12 @@ class Response:
         Chi-squared per point of the tails that the poles were learnt from.
     edges : int
         Edges that they were learnt from; 0: nothing clean was there.
+    source : ResponseSource
+
+    Raises
+    ------
+    BadSetting
+        When a length is not above 0, or the uncertainty below.
     """
 
     poles: tuple[float, ...] = ()
@@ -123,6 +148,23 @@ class Response:
     u_poles: float = 0.0
     misfit: float = 0.0
     edges: int = 0
+    source: ResponseSource = ResponseSource.STATED
+
+    def __post_init__(self) -> None:
+        if not all(0 < pole < math.inf for pole in self.poles):
+            raise BadSetting("poles", self.poles, "give lengths above 0, in pulses")
+        if self.smoothing < 1:
+            raise BadSetting("smoothing", self.smoothing, "give 1 point (none) or more")
+        if not 0 <= self.u_poles < math.inf:
+            raise BadSetting("u_poles", self.u_poles, "give 0 or more, as a share of the poles")
+
+    def width_pulses(self, pulse_points: float) -> tuple[float, float]:
+        """How far an edge is spread beyond the pulse, and its standard uncertainty, in pulses.
+
+        The sum of the poles and the points of the running mean, one at least.
+        """
+        poles = sum(self.poles)
+        return poles + self.smoothing / pulse_points, self.u_poles * poles
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -178,14 +220,16 @@ def learnt(record: Record, noise_width: int) -> Response:
             return _with_smoothing(record, edges, found, noise_width)
         if found is not None:
             return replace(found, smoothing=noise_width)
+    clean = 2 * len(mirrored) > len(flanks) or any(_falls_at_once(record, e) for e in edges)
+    source = ResponseSource.LEARNT if clean else ResponseSource.NONE
     wide = [f for f in mirrored if f.up >= 3]
     if 2 * len(wide) > len(mirrored):
         in_db = 2 * sum(f.straight for f in wide) > len(wide)
         width = round(float(np.median([f.smoothing(record.pulse_points) for f in wide])))
         if width >= 3:
             width = min(width, int(WIDEST_PULSES * record.pulse_points))
-            return Response((), width, in_db, edges=len(edges))
-    return Response((), noise_width, edges=len(edges))
+            return Response((), width, in_db, edges=len(wide), source=ResponseSource.LEARNT)
+    return Response((), noise_width, edges=len(edges) if clean else 0, source=source)
 
 
 def noise_width(power: FloatArray, sigma: float, pulse_points: float) -> int:
@@ -202,8 +246,8 @@ def noise_width(power: FloatArray, sigma: float, pulse_points: float) -> int:
     Returns
     -------
     int
-        1 where there is too little noise to read, or where it is correlated in another way: noise in
-        front of a receiver's pole dies out slowly, a running mean's ends at its width.
+        1 where there is too little noise to read, or where it is correlated in another way: noise
+        in front of a receiver's pole dies out slowly, a running mean's ends at its width.
     """
     if power.size < LEAST_NOISE_POINTS:
         return 1
@@ -242,7 +286,7 @@ def equalised(
     for pole in response.poles:
         a = math.exp(-1 / (pole * pulse_points))
         gain = a / (1 - a)
-        # The difference of two points of white noise, over this many points: no more than one point.
+        # The difference of two points of white noise, over this many points, is that of one.
         width = 1 if raw else max(math.ceil(math.sqrt(2) * gain), 1)
         widths.append(width)
         sums = np.zeros(power.size + 1)
@@ -295,7 +339,8 @@ def edges_of(record: Record) -> list[Edge]:
         passed = np.flatnonzero(reach < float(np.median(before)) - PASSED_DB)
         if passed.size:
             top = fall + int(passed[0])
-            edges.append(Edge(top, top, n, float(10 ** (np.median(before) / 5)), True, False))
+            height = float(10 ** ((np.median(before) - PASSED_DB) / 5))
+            edges.append(Edge(top, top, n, height, True, False))
     return edges
 
 
@@ -375,6 +420,19 @@ def _flanks(record: Record, edge: Edge) -> _Flanks | None:
     return _Flanks(high - low, lower - upper, ramp, edge.top + 1 - edge.foot + missed, straight)
 
 
+def _falls_at_once(record: Record, edge: Edge) -> bool:
+    """Whether the level falls behind a top faster than any pole would let it that matters.
+
+    The level of a pole's tail falls by 5·log10(e) dB in its length, behind a clipped top too.
+    """
+    within = max(math.ceil(SHORT * record.pulse_points), 2)
+    fall = record.level_db[edge.top : min(edge.top + within + 1, edge.stop)]
+    if fall.size <= within:
+        return False
+    least = 5 / math.log(10) * within / (SHORT * record.pulse_points)
+    return bool(fall[0] - fall.min() > max(least, LEAST_HEIGHT_DB))
+
+
 def _with_smoothing(
     record: Record, edges: list[Edge], found: Response, noise_width: int
 ) -> Response:
@@ -439,7 +497,7 @@ def _poles(record: Record, edges: list[Edge]) -> Response | None:
             [left / max(1.0, m) for (left, _), m in zip(fits, misfits, strict=True)], axis=0
         )
         length, u = _vertex(lengths, cost)
-        lengths = length * np.geomspace(0.9, 1.1, 15)
+        lengths = length * np.geomspace(0.9, 1.1, 11)
     poles: tuple[float, ...] = (length,)
     u_least = LEAST_U_ONE if len(kept) == 1 else LEAST_U
     first, share = length * np.geomspace(0.55, 1.05, 12), np.array(SECOND)
@@ -458,7 +516,10 @@ def _poles(record: Record, edges: list[Edge]) -> Response | None:
         first = long * np.geomspace(1 / narrower, narrower, 7)
         share = short / long * np.geomspace(1 / narrower**4, narrower**4, 7)
     known = Response(
-        u_poles=max(u / length, u_least), misfit=float(np.median(misfits)), edges=len(kept)
+        u_poles=max(u / length, u_least),
+        misfit=float(np.median(misfits)),
+        edges=len(kept),
+        source=ResponseSource.LEARNT,
     )
     if sum(poles) < SHORT * pulse:
         return known

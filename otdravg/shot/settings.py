@@ -10,11 +10,12 @@ __all__ = [
     "SPEED_OF_LIGHT_M_PER_S",
     "Direction",
     "Identity",
+    "ResponseSource",
     "Settings",
     "TableEvent",
 ]
 
-#: Speed of light in vacuum, exact by the definition of the metre (SI, 9th edition 2019).
+#: Speed of light in vacuum. Standard: definition of the metre, SI, 9th edition 2019, exact.
 SPEED_OF_LIGHT_M_PER_S = 299_792_458.0
 
 
@@ -24,6 +25,15 @@ class Direction(Enum):
     A_TO_B = "A→B"
     B_TO_A = "B→A"
     UNKNOWN = "unknown"
+
+
+class ResponseSource(Enum):
+    """Where the response of an instrument comes from."""
+
+    LEARNT = "learnt"  # from this shot
+    POOLED = "pooled"  # from other shots of this instrument with these settings
+    STATED = "stated"
+    NONE = "none"  # nothing clean was there to learn it from: taken as immediate
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +53,7 @@ class Identity:
     operator: str
     comment: str
     instrument: str
+    serial: str = ""  # of mainframe and module, with the module's name
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,12 +15,18 @@ from otdravg.shot.settings import TableEvent
 __all__ = ["table_findings"]
 
 #: A table entry with a smaller loss and no reflection may well be below detection here, dB.
+#: Chosen, not derived: recall is stated for one-way steps from this size on.
 LEAST_TABLE_LOSS_DB = 0.05
 #: Losses that differ by more than this, and by more than noise explains, are worth a word, dB.
+#: Chosen, not derived: twice the least loss that counts; markers of an instrument set by itself
+#: move losses by some hundredths.
 LOSS_DISAGREES_DB = 0.10
-#: So many entries, if they are most, say that the table is of another shot or scale.
+#: So many entries, if they are most, say that the table is of another shot or scale. Chosen, not
+#: derived: one is a marker in a dead zone, two may be chance, and a median of three passes over
+#: one.
 LEAST_ENTRIES = 3
-#: The same if their losses are typically this share larger or smaller.
+#: The same if their losses are typically this share larger or smaller. Chosen, not derived: a
+#: wrong scale is off by a factor, and the median passes over single markers set askew.
 SCALE_DISAGREES = 0.25
 
 

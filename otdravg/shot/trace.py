@@ -118,6 +118,11 @@ def traces_from(sor_file: SorFile) -> tuple[Trace, ...]:
         instrument=" ".join(
             part.text for part in (supplier.supplier, supplier.mainframe_id) if part.text
         ),
+        serial=" ".join(
+            part.text
+            for part in (supplier.mainframe_serial, supplier.module_id, supplier.module_serial)
+            if part.text
+        ),
     )
     events = sor_file.events.events if sor_file.events else ()
     table = tuple(_table_event(event) for event in events)

@@ -101,6 +101,7 @@ _SHOTS: tuple[Column[ShotRecord], ...] = (
     ("header_end_a", lambda s: s.identity.location_a if s.identity else ""),
     ("header_end_b", lambda s: s.identity.location_b if s.identity else ""),
     ("instrument", lambda s: s.identity.instrument if s.identity else ""),
+    ("response", lambda s: s.response.value if s.response else ""),
 )
 
 

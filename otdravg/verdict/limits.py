@@ -16,9 +16,11 @@ from otdravg.errors import BadSetting
 
 __all__ = ["LimitDb", "Limits", "Rule", "in_band", "same_band"]
 
-#: A limit given for 1550 nm also serves a shot marked 1551 nm, but never one at 1625 nm.
+#: A limit given for 1550 nm also serves a shot marked 1551 nm, but never one at 1625 nm. Chosen,
+#: not derived: below the 25 nm between 1625 and 1650 nm, the closest that fibre is tested at.
 _SAME_BAND_NM = 20
-#: A limit above this is a typing slip (20 for 0.20): no contract accepts such a splice.
+#: A limit above this is a typing slip (20 for 0.20): no contract accepts such a splice. Chosen,
+#: not derived: half of the light; ten times the largest limit of known contracts is less.
 _HIGHEST_LIMIT_DB = Decimal(3)
 
 

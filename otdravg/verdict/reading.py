@@ -25,9 +25,12 @@ else:
 
 __all__ = ["load", "load_named", "load_shipped", "parse", "shipped_names", "shipped_text"]
 
-#: Number of the file layout that this reader knows.
+#: Number of the file layout that this reader knows. Chosen, not derived: a version, counted from
+#: one.
 _FORMAT = 1
-#: No contract accepts more of one splice; a larger figure is a typing slip (20 for 0.20).
+#: No contract accepts more of one splice; a larger figure is a typing slip (20 for 0.20). Chosen,
+#: not derived: from the step of stored levels to half of the light, for spans and for a kilometre
+#: to what no receiver reaches through.
 _SPLICE_DB: Bounds = (Decimal("0.001"), Decimal(3))
 _SPAN_DB: Bounds = (Decimal("0.001"), Decimal(100))
 _PER_KM_DB: Bounds = (Decimal("0.001"), Decimal(10))

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from otdravg.findings import Finding
 from otdravg.fit.side import Axis, SpanStart
+from otdravg.shot.settings import ResponseSource
+from otdravg.shot.shot import Shot
 from otdravg.shot.trace import Trace
 from otdravg.verdict.judge import PairReport, Rule
 from otdravg.words.catalogue import say
@@ -12,6 +14,7 @@ __all__ = [
     "CAUTION",
     "findings_by_source",
     "limit_statement",
+    "response_statement",
     "rule_statement",
     "span_start_statement",
     "title_of",
@@ -44,6 +47,24 @@ def rule_statement(report: PairReport) -> str:
 def span_start_statement(axis: Axis, basis: SpanStart) -> str:
     """Say what told where the span begins in a shot."""
     return say("span-start", basis.value, connector_m=axis.lone_connector_m or 0.0)
+
+
+def response_statement(shot: Shot) -> str:
+    """Say how the instrument answers, and what told so."""
+    response = shot.response
+    source = say(
+        "response", response.source.value, edges=response.edges, misfit=float(response.misfit)
+    )
+    if response.source is ResponseSource.NONE:
+        return source
+    if not response.poles and response.smoothing == 1:
+        return say("response", "immediate") + source
+    width, u_width = response.width_pulses(shot.pulse_m / shot.spacing_m)
+    answer = say(
+        "response", "width",
+        width_pulses=width, expanded_pulses=2 * u_width, smoothing=response.smoothing,
+    )  # fmt: skip
+    return answer + source
 
 
 def title_of(trace: Trace) -> str:

@@ -92,7 +92,9 @@ _FIELDS = ("kind", "coverage", "distance_m", "loss_ab_db", "loss_ba_db", "loss_d
 
 def results(folder: Path) -> dict[str, Any]:
     """Rows and verdicts of every pair in a folder, or why it was refused."""
-    judge = first_of("otdravg.verdict.judge:judge_pair", "otdravg.judge:judge_pair")
+    judge = first_of(
+        "otdravg.verdict.judge:judge_pair", "otdravg.judge:judge_pair", "otdravg:judge"
+    )
     limits = first_of("otdravg.verdict.limits:Limits", "otdravg.limits:Limits")
     refused = first_of("otdravg.errors:OtdravgError")
     found: dict[str, Any] = {}

@@ -137,6 +137,15 @@ def rounded(rows: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
     return [{key: _number(value) for key, value in row.items()} for row in rows]
 
 
+def machine() -> str:
+    """What the figures were measured on, and how busy it was: times mean little on a busy one."""
+    busy = f", load {os.getloadavg()[0]:.1f}" if hasattr(os, "getloadavg") else ""
+    return (
+        f"{os.cpu_count()} cores{busy}, {platform.machine()}, {platform.system()}, "
+        f"Python {platform.python_version()}"
+    )
+
+
 def save(name: str, what: str, figures: Sequence[Figure], **more: Any) -> Path:
     """Keep a benchmark's figures; ``more`` may hold tables (lists of rows) and lists of lines."""
     RESULTS.mkdir(exist_ok=True)
@@ -145,8 +154,7 @@ def save(name: str, what: str, figures: Sequence[Figure], **more: Any) -> Path:
         "name": name,
         "what": " ".join(what.split()),
         "date": date.today().isoformat(),
-        "machine": f"{os.cpu_count()} cores, {platform.machine()}, {platform.system()}, "
-        f"Python {platform.python_version()}",
+        "machine": machine(),
         "figures": [figure.as_json() for figure in figures],
         **more,
     }

@@ -27,7 +27,8 @@ figures say how good the computation is, not how good an instrument is.
 
 Intervals are exact 95 % confidence intervals (Clopper and Pearson 1934), unless a figure says
 that they are least and largest. 1 mdB is 0.001 dB. Times are those of one machine on one day:
-compare ratios.
+compare ratios. A load above the number of cores says that it was busy with other work, and times
+are longer than they need be.
 """
 
 #: What every stored file may hold and the section shows in its own way.

@@ -135,18 +135,18 @@ class TestLabels:
         ]
         figure = pair_figure(judge(with_readings(*crowded), Limits()))
         figure.canvas.draw()
-        assert figure.axes
+        headings = ("1   ", "2   ", "3   ")
+        drawn = 0
         for axes in figure.axes:
-            headings = ("1   ", "2   ", "3   ")
             notes = [
                 note
                 for note in axes.texts
                 if note.get_text()[:1].isdigit() and not note.get_text().startswith(headings)
             ]
             boxes = sorted(_text_box(note) for note in notes)
-            assert len(boxes) > 1
-            for left, right in pairwise(boxes):
-                assert left[1] <= right[0] + 1
+            assert [pair for pair in pairwise(boxes) if pair[0][1] > pair[1][0] + 1] == []
+            drawn += len(boxes)
+        assert drawn >= count
 
 
 def _text_box(note: Text) -> tuple[float, float]:
