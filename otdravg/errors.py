@@ -16,6 +16,7 @@ __all__ = [
     "BadProfile",
     "BadSetting",
     "OtdravgError",
+    "OutOfMemory",
     "OutputRefused",
     "Refusal",
     "ShotsDoNotPair",
@@ -113,6 +114,18 @@ class OutputRefused(OtdravgError):
         self.advice = advice
         super().__init__(f"{self.path}: {problem}; {advice}")
 
+    @classmethod
+    def by_system(cls, path: str | PathLike[str], error: OSError, advice: str) -> OutputRefused:
+        """Say what the system said; Windows denies to replace what a program has open."""
+        if isinstance(error, PermissionError):
+            advice = "close it where it is open, as in a spreadsheet, or check the rights"
+        return cls(path, f"could not be written ({error.strerror or error})", advice)
+
+    @classmethod
+    def open_elsewhere(cls, path: str | PathLike[str]) -> OutputRefused:
+        """Say that another program has the file open."""
+        return cls(path, "is open in another program", "close it there, as in the spreadsheet")
+
 
 class BadProfile(BadSetting):
     """An acceptance profile that cannot be used: file, key, value, what is allowed.
@@ -147,6 +160,16 @@ class BadCloseout(OtdravgError):
         self.problem = problem
         self.advice = advice
         super().__init__(f"{path}: {problem}; {advice}")
+
+
+class OutOfMemory(OtdravgError):
+    """Memory that the work asked for and the system did not give, here or in a worker."""
+
+    def __init__(self) -> None:
+        super().__init__(
+            "memory ran out before the job was done; close other programs, or run again with "
+            "fewer workers (--workers 1)"
+        )
 
 
 class WorkersLost(OtdravgError):

@@ -1,15 +1,18 @@
 """Findings: what was odd about the data and what was done about it.
 
 A finding is a plain value that travels with the result and is shown in every
-output. It never stops a job and is never silently dropped.
+output. It never stops a job and is never silently dropped. It holds a code and
+what was seen; :mod:`otdravg.words` makes the sentences, in any language.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from decimal import Decimal
 from enum import Enum
+from typing import Union
 
-__all__ = ["Finding", "Severity"]
+__all__ = ["Finding", "Scope", "Severity", "Value", "Values", "caution", "defect", "note", "values"]
 
 
 class Severity(Enum):
@@ -20,27 +23,67 @@ class Severity(Enum):
     DEFECT = "defect"  # something is missing, wrong or could not be measured
 
 
+class Scope(Enum):
+    """What a finding concerns as a whole, where no block and no direction is meant."""
+
+    FILE = "file"
+    PAIR = "pair"
+    CLOSURES = "closures"
+    JOB = "job"
+
+
+#: What was seen: a text, a number, a number as somebody typed it (Decimal), or a list of
+#: things with values of their own.
+Value = Union[str, int, float, Decimal, "tuple[Values, ...]"]
+#: Values by name, the unit in the name, in the order in which they were given.
+Values = tuple[tuple[str, Value], ...]
+
+
 @dataclass(frozen=True, slots=True)
 class Finding:
     """One observation about a file, a shot, a pair or a cable.
 
     Parameters
     ----------
-    severity : Severity
-        How much it matters.
     code : str
         Stable short name in lower case with hyphens, such as
         ``"checksum-mismatch"``; documented in the finding reference.
-    where : str
-        The block, shot or place it concerns, such as ``"Cksum"`` or ``"A→B"``.
-    text : str
-        One sentence: the evidence, with numbers and units.
-    done : str
-        What the program did about it, or what the user should do.
+    severity : Severity
+        How much it matters.
+    where : str or Enum
+        What it concerns: the name of a block (``"Cksum"``), a direction or a ``Scope``.
+    values : Values
+        The evidence: numbers and texts by name, units in the names.
+    case : str
+        Which of the sentences of the code says it, where a code has several; else empty.
     """
 
-    severity: Severity
     code: str
-    where: str
-    text: str
-    done: str
+    severity: Severity
+    where: str | Enum
+    values: Values = ()
+    case: str = ""
+
+    def __getitem__(self, name: str) -> Value:
+        """Return a value by its name."""
+        return dict(self.values)[name]
+
+
+def values(**named: Value) -> Values:
+    """Return values by name, as a finding or one thing in a list of it holds them."""
+    return tuple(named.items())
+
+
+def note(code: str, where: str | Enum, case: str = "", /, **named: Value) -> Finding:
+    """Return a finding that is worth knowing."""
+    return Finding(code, Severity.NOTE, where, values(**named), case)
+
+
+def caution(code: str, where: str | Enum, case: str = "", /, **named: Value) -> Finding:
+    """Return a finding that asks for a look before the numbers are relied on."""
+    return Finding(code, Severity.CAUTION, where, values(**named), case)
+
+
+def defect(code: str, where: str | Enum, case: str = "", /, **named: Value) -> Finding:
+    """Return a finding of something missing, wrong or not measurable."""
+    return Finding(code, Severity.DEFECT, where, values(**named), case)

@@ -8,13 +8,24 @@ zero; uncertainties are rounded up, so that a small one never reads as none.
 from __future__ import annotations
 
 import math
-from decimal import ROUND_CEILING, ROUND_HALF_UP, Decimal
+from decimal import ROUND_CEILING, ROUND_HALF_UP, Context, Decimal
 from enum import Enum
 
-__all__ = ["Quantity", "distance_text", "in_km", "loss_text", "number", "reported"]
+__all__ = [
+    "Quantity",
+    "distance_text",
+    "figure",
+    "in_km",
+    "loss_text",
+    "number",
+    "quantity_of",
+    "reported",
+]
 
 #: Binary floats carry noise in the last digits (0.15000000000000002); it ends here.
 _FLOAT_NOISE = Decimal("1e-9")
+#: Digits for any float (1.8e308) with the noise behind its point: no figure is too large to write.
+_WIDE = Context(prec=330)
 
 
 class Quantity(Enum):
@@ -25,15 +36,22 @@ class Quantity(Enum):
     STANDARD_UNCERTAINTY_DB = (4, True)
     ATTENUATION_DB_PER_KM = (3, False)
     U_ATTENUATION_DB_PER_KM = (3, True)
+    DRIFT_DB_PER_KM = (4, False)
+    U_DRIFT_DB_PER_KM = (4, True)
     REFLECTANCE_DB = (1, False)
     DISTANCE_M = (1, False)
+    DISTANCE_KM = (3, False)
     U_DISTANCE_M = (1, True)
     RATIO = (3, False)
+    PULSES = (3, False)
+    U_PULSES = (3, True)
+    MISFIT = (1, False)
     GROUP_INDEX = (5, False)
     WAVELENGTH_NM = (1, False)
     PULSE_NS = (1, False)
     SPACING_M = (5, False)
     TIME_S = (1, False)
+    TIME_MS = (3, False)
 
     @property
     def places(self) -> int:
@@ -44,6 +62,30 @@ class Quantity(Enum):
     def rounds_up(self) -> bool:
         """Whether the number is an uncertainty (JCGM 100:2008, 7.2.6 allows rounding up)."""
         return self.value[1]
+
+
+#: What a number is by the end of its name, and what it is if the name begins with ``expanded``;
+#: the first that fits.
+_BY_UNIT = {
+    "drift_db_per_km": (Quantity.DRIFT_DB_PER_KM, Quantity.U_DRIFT_DB_PER_KM),
+    "db_per_km": (Quantity.ATTENUATION_DB_PER_KM, Quantity.U_ATTENUATION_DB_PER_KM),
+    "db": (Quantity.LOSS_DB, Quantity.UNCERTAINTY_DB),
+    "m": (Quantity.DISTANCE_M, Quantity.U_DISTANCE_M),
+    "km": (Quantity.DISTANCE_KM, Quantity.DISTANCE_KM),
+    "nm": (Quantity.WAVELENGTH_NM, Quantity.WAVELENGTH_NM),
+    "ns": (Quantity.PULSE_NS, Quantity.PULSE_NS),
+    "ms": (Quantity.TIME_MS, Quantity.TIME_MS),
+    "s": (Quantity.TIME_S, Quantity.TIME_S),
+    "pulses": (Quantity.PULSES, Quantity.U_PULSES),
+    "misfit": (Quantity.MISFIT, Quantity.MISFIT),
+    "index": (Quantity.GROUP_INDEX, Quantity.GROUP_INDEX),
+}
+
+
+def quantity_of(name: str) -> Quantity | None:
+    """Tell by the unit in a value's name what the value is; None without a unit."""
+    unit = next((u for u in _BY_UNIT if f"_{name}".endswith(f"_{u}")), None)
+    return None if unit is None else _BY_UNIT[unit][name.startswith("expanded_")]
 
 
 def reported(value: float | None, quantity: Quantity) -> Decimal | None:
@@ -63,10 +105,37 @@ def reported(value: float | None, quantity: Quantity) -> Decimal | None:
     """
     if value is None or not math.isfinite(value):
         return None
-    exact = Decimal(repr(float(value))).quantize(_FLOAT_NOISE, ROUND_HALF_UP)
-    rounding = ROUND_CEILING if quantity.rounds_up else ROUND_HALF_UP
-    result = exact.quantize(Decimal(1).scaleb(-quantity.places), rounding)
+    return _rounded(value, quantity.places, quantity.rounds_up)
+
+
+def _rounded(value: float, places: int, up: bool) -> Decimal:
+    exact = Decimal(repr(float(value))).quantize(_FLOAT_NOISE, ROUND_HALF_UP, _WIDE)
+    rounding = ROUND_CEILING if up else ROUND_HALF_UP
+    result = exact.quantize(Decimal(1).scaleb(-places), rounding, _WIDE)
     return abs(result) if result.is_zero() else result
+
+
+def figure(name: str, value: float | Decimal, spec: str = "") -> str:
+    """Write a number of a sentence by the rules of what its name says it is.
+
+    Parameters
+    ----------
+    name : str
+        Name with the unit at its end, such as ``"length_m"`` or ``"expanded_db"``.
+    value : float, int or Decimal
+        A whole number is a count or a nominal figure and has no decimals. A Decimal was
+        typed by somebody and is written as it was.
+    spec : str
+        Nothing for the decimals of the quantity; ``".0f"`` for fewer (rounded by the same
+        rules); in front of it ``"+"`` to show every sign; ``"g"`` for a figure that somebody
+        set, with the digits that it has.
+    """
+    quantity = quantity_of(name)
+    if not isinstance(value, float) or quantity is None or not math.isfinite(value) or spec == "g":
+        return format(value, spec)
+    rule = spec.lstrip("+")
+    places = int(rule[1:-1]) if rule.startswith(".") else quantity.places
+    return format(_rounded(value, places, quantity.rounds_up), spec[: len(spec) - len(rule)] + "f")
 
 
 def number(value: float | None, quantity: Quantity) -> float | None:

@@ -1,9 +1,9 @@
 """The examples in README.md and docs/: found in the pages, run, and their output compared.
 
 In a page, a ``sh`` block holds commands, one a line, and a ``text`` block holds the output
-of the ``sh`` block above it. A ``console`` block holds both: commands behind ``$``, then the
-output. A shown line ``…`` stands for any number of lines. A command of the program ends with
-status 0 or 1 (the job is done); ``<!-- exit status 2 -->`` above a block says otherwise.
+of the ``sh`` or ``python`` block above it. A ``console`` block holds both: commands behind ``$``,
+then the output. A shown line ``…`` stands for any number of lines. A command of the program ends
+with status 0 or 1 (the job is done); ``<!-- exit status 2 -->`` above a block says otherwise.
 
 :func:`refresh` writes the present output into a page; ``tests/refresh_docs.py`` calls it for all.
 """
@@ -110,7 +110,7 @@ def examples_of(page: Path) -> list[Example]:
     for block in blocks_of(page):
         if block.language == "sh" and page.name == "README.md":
             continue
-        if block.language == "sh":
+        if block.language in ("sh", "python"):
             examples += _without_output(waiting)
             waiting = block
         elif block.language == "text":
@@ -119,8 +119,8 @@ def examples_of(page: Path) -> list[Example]:
             examples.append(
                 Example(
                     waiting.place,
-                    _commands(waiting.lines),
-                    waiting.status,
+                    _commands(waiting),
+                    _status(waiting),
                     block.lines,
                     block.first_line,
                 )
@@ -131,16 +131,23 @@ def examples_of(page: Path) -> list[Example]:
     return examples + _without_output(waiting)
 
 
-def _commands(lines: tuple[str, ...]) -> tuple[str, ...]:
+def _status(block: Block) -> int | None:
+    """Exit status that a block states or implies: a script's error is no verdict."""
+    return 0 if block.language == "python" else block.status
+
+
+def _commands(block: Block) -> tuple[str, ...]:
     """Join lines continued with a backslash; comments and blank lines left out."""
-    joined = "\n".join(lines).replace("\\\n", " ").splitlines()
+    if block.language == "python":
+        return ("\n".join(("python - <<'END'", *block.lines, "END")),)
+    joined = "\n".join(block.lines).replace("\\\n", " ").splitlines()
     return tuple(line for line in joined if line.strip() and not line.lstrip().startswith("#"))
 
 
 def _without_output(block: Block | None) -> list[Example]:
     if block is None:
         return []
-    return [Example(block.place, _commands(block.lines), block.status, None, 0)]
+    return [Example(block.place, _commands(block), _status(block), None, 0)]
 
 
 def _console(block: Block) -> Example:

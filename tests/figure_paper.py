@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
-from core.making import shot_file
+from making import shot_file
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure

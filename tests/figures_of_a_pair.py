@@ -9,8 +9,8 @@ from collections.abc import Callable
 
 import numpy as np
 from benchmarks.common import NORMAL_95, both_ways, compare, first_corpus, measure, share_interval
-from core.making import NO_CORDS, Cords, instrument, measured, span
 from figure_paper import FROM_A, FROM_B, GLASS, PALE, SHADE, TRUE, TRUTH, label, paper
+from making import NO_CORDS, Cords, instrument, measured, span
 from matplotlib.figure import Figure
 from scipy import stats
 

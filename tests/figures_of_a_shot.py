@@ -9,7 +9,6 @@ from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
-from core.making import instrument, span
 from figure_paper import (
     FROM_A,
     FROM_B,
@@ -25,6 +24,7 @@ from figure_paper import (
     paper,
     trace_of,
 )
+from making import instrument, span
 from matplotlib.figure import Figure
 
 from otdravg.fit.side import TAIL_MARGIN

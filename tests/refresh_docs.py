@@ -1,4 +1,4 @@
-"""Bring the docs up to date: pictures, shown outputs, and the map of the code.
+"""Bring the docs up to date: pictures, shown outputs, the map of the code, and its constants.
 
 Run from anywhere: ``python tests/refresh_docs.py``. Read the difference before keeping it.
 """
@@ -9,6 +9,7 @@ import ast
 import sys
 from pathlib import Path
 
+import core_constants
 import docs_examples
 import make_pictures
 
@@ -64,6 +65,7 @@ def main() -> None:
     """Refresh everything; status 1 if something is left for a person."""
     make_pictures.main()
     write_map()
+    core_constants.write_table()
     left = [place for page in docs_examples.PAGES for place in docs_examples.refresh(page)]
     print("\n".join(left) or "the docs show what the program prints")
     sys.exit(1 if left else 0)

@@ -24,9 +24,9 @@ from benchmarks.common import (
     wide_settings,
 )
 from benchmarks.oracle import OracleReading, oracle_readings
+from corpus import random_pair
 
 from otdravg.shot.detect import EventKind, detect
-from otdravg.simulate.corpus import random_pair
 
 PAIRS = 24
 FIBRES = 100

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from make_pictures import FIGURES, make_picture
 
-from otdravg.shot.noise import _sum_over_lags
+from otdravg.shot.noise import _neighbourhoods
 
 #: These draw hundreds of simulated shots; the script does it when the docs are refreshed.
 SLOW = ("method-tail.png", "method-borrowing.png", "method-honesty.png")
@@ -38,4 +38,4 @@ def test_products_over_all_lags_of_a_window_come_from_running_sums() -> None:
     near = np.abs(index[:, None] - index) <= window
     sums = np.concatenate((np.zeros((2, 1)), np.cumsum(x, axis=1)), axis=1)
     one_by_one = np.einsum("ri,ij,rj->r", x, near, x)
-    np.testing.assert_allclose(_sum_over_lags(x, sums, window), one_by_one)
+    np.testing.assert_allclose((x * _neighbourhoods(sums, window)).sum(axis=1), one_by_one)

@@ -15,8 +15,9 @@ from otdravg.cable.location import Location
 from otdravg.cable.patterns.model import Patterns
 from otdravg.cable.resplice.model import ResplicePlan
 from otdravg.findings import Severity
-from otdravg.fit.read_off import Coverage, Kind
-from otdravg.shot.trace import Direction, Identity, Settings
+from otdravg.fit.reading import Coverage, Kind
+from otdravg.shot.response import ResponseSource
+from otdravg.shot.settings import Direction, Identity, Settings
 from otdravg.verdict import Profile, SpliceVerdict
 
 __all__ = [
@@ -151,6 +152,7 @@ class ShotRecord:
     point_count: int
     findings: tuple[CableFinding, ...] = ()
     remark: str = ""  # one sentence: why it was not used
+    response: ResponseSource | None = None  # what told how the instrument answers; None: not asked
 
     @property
     def taken(self) -> datetime | None:

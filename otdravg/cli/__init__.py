@@ -2,25 +2,52 @@
 
 from __future__ import annotations
 
+from importlib import import_module
+
 import click
 
 from otdravg import __version__
 from otdravg.cli.boundary import JOB_NOT_DONE, OneLineErrors
-from otdravg.cli.cable import cable
-from otdravg.cli.decide import decide
-from otdravg.cli.demo import demo
-from otdravg.cli.pair import pair
-from otdravg.cli.plan import plan
-from otdravg.cli.profile import profile
-from otdravg.cli.report import report
-from otdravg.cli.show import show
-from otdravg.cli.verify import verify
 
 __all__ = ["main"]
 
+#: Command → its line in the list of commands. Each stands in the module of its name, which is
+#: loaded when the command is called: no command waits for what another one needs.
+_COMMANDS = {
+    "cable": "Review a whole cable run: every splice, gap and mix-up.",
+    "decide": "Write down a reviewer's decision, or check a file of them.",
+    "demo": "Write a simulated cable run to try the program on.",
+    "pair": "Give the true loss of every splice of one fibre.",
+    "plan": "Say which pulse and averaging time to shoot with.",
+    "profile": "Check and explain acceptance profiles.",
+    "report": "Make a closeout again from closeout.json.",
+    "show": "Show settings, event table and findings of trace files.",
+    "verify": "Check a closeout: hashes, and the same numbers everywhere.",
+}
+
+
+class _Commands(OneLineErrors):
+    """The commands, loaded one by one."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """Return the commands' names."""
+        return list(_COMMANDS)
+
+    def get_command(self, ctx: click.Context, name: str) -> click.Command | None:
+        """Load a command; None if there is none of that name."""
+        if name not in _COMMANDS:
+            return None
+        command: click.Command = getattr(import_module(f"otdravg.cli.{name}"), name)
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """List the commands without loading them."""
+        with formatter.section("Commands"):
+            formatter.write_dl(list(_COMMANDS.items()))
+
 
 @click.group(
-    cls=OneLineErrors,
+    cls=_Commands,
     invoke_without_command=True,
     context_settings={"help_option_names": ["-h", "--help"]},
 )
@@ -39,14 +66,3 @@ def main(ctx: click.Context) -> None:
     if ctx.invoked_subcommand is None:
         click.echo(ctx.get_help())
         ctx.exit(JOB_NOT_DONE)
-
-
-main.add_command(pair)
-main.add_command(show)
-main.add_command(plan)
-main.add_command(demo)
-main.add_command(profile)
-main.add_command(cable)
-main.add_command(decide)
-main.add_command(report)
-main.add_command(verify)

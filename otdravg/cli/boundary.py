@@ -9,7 +9,7 @@ from typing import Any
 import click
 
 from otdravg.cli.terminal import print_error, settle_process
-from otdravg.errors import OtdravgError
+from otdravg.errors import OtdravgError, OutOfMemory
 
 __all__ = ["JOB_NOT_DONE", "OneLineErrors"]
 
@@ -27,6 +27,8 @@ class OneLineErrors(click.Group):
     def main(self, *args: Any, **kwargs: Any) -> Any:
         """Run the command line and leave with its exit status; see :meth:`click.Command.main`."""
         kwargs["standalone_mode"] = False
+        # It would take quotes from a reviewer's reason, and [1] in a file's name for a pattern.
+        kwargs["windows_expand_args"] = False
         settle_process()
         status = JOB_NOT_DONE
         try:
@@ -40,6 +42,8 @@ class OneLineErrors(click.Group):
             print_error("stopped before the job was done")
         except OtdravgError as error:
             print_error(str(error))
+        except MemoryError:
+            print_error(str(OutOfMemory()))
         except OSError as error:
             place = f"{error.filename}: " if error.filename else ""
             print_error(f"{place}{error.strerror or error}; check the path and the rights")

@@ -27,20 +27,23 @@ from otdravg.cable import (
     review,
 )
 from otdravg.cable.checks.earlier import read_splices
+from otdravg.cable.files.folder import find_files
+from otdravg.cable.run import check_for_shots
 from otdravg.cli import options
 from otdravg.cli.closeout_options import only_option, template_option
-from otdravg.cli.options import FilePath, force_option, room_option
+from otdravg.cli.options import FilePath, files_argument, force_option, guarded_option, room_option
 from otdravg.cli.progress import ProgressLine
-from otdravg.cli.terminal import print_text, shows_colour, shows_signs
+from otdravg.cli.terminal import print_error, print_text, shows_colour, shows_signs
 from otdravg.closeout.closeout import PARTS, chosen_parts, fill_closeout
 from otdravg.closeout.template import Template, load_template
 from otdravg.errors import BadSetting, OutputRefused
 from otdravg.report.cable import cable_text, listing_text
-from otdravg.sor import SizeLimits
+from otdravg.report.page import counted
+from otdravg.sor.sizes import SizeLimits
 from otdravg.system.whole_folder import whole_folder
-from otdravg.system.workers import local_workers
+from otdravg.system.workers import local_workers, room_for_workers
 from otdravg.trade import RIBBON_SIZES
-from otdravg.verdict import Profile, default, load, load_shipped
+from otdravg.verdict import Profile, default, load_named
 from otdravg.verdict.limits import Rule
 
 __all__ = ["cable"]
@@ -50,7 +53,7 @@ LARGE_BLOCK_BYTES = 30_000_000
 
 
 @click.command()
-@click.argument("folders", metavar="FOLDER...", nargs=-1, required=True, type=FilePath)
+@files_argument("folders", "FOLDER...")
 @click.option("--out", "out", metavar="DIR", type=FilePath, help="Where to write the tables.")
 @click.option("--list", "list_only", is_flag=True, help="Only show how each file would be taken.")
 @click.option(
@@ -59,11 +62,7 @@ LARGE_BLOCK_BYTES = 30_000_000
     metavar="NAME|FILE",
     help="Acceptance profile: a TOML file, or the name of a shipped example.",
 )
-@click.option(
-    "--guarded",
-    is_flag=True,
-    help="Call neither pass nor fail where the limit lies inside the uncertainty.",
-)
+@guarded_option
 @click.option(
     "--ribbon",
     "ribbon",
@@ -103,7 +102,7 @@ LARGE_BLOCK_BYTES = 30_000_000
     "--workers",
     metavar="N",
     type=click.IntRange(min=1),
-    help="Processes that measure. Default: as many as there are processors.",
+    help="Processes that measure. Default, and most: as processors and memory allow.",
 )
 @click.option(
     "--dask",
@@ -178,10 +177,12 @@ def cable(
         raise BadSetting("out", None, "name a folder for the tables (--out DIR), or --list")
     target = None if list_only else out
     progress = ProgressLine()
-    with _output(target, folders, force) as draft, _executor(workers, dask) as executor:
+    with (
+        _output(target, folders, force) as draft,
+        _executor(workers, dask, folders, size_limits) as executor,
+    ):
         shots = read_folders(folders, executor, progress, size_limits)
-        if not any(shot.file.is_trace_file for shot in shots):
-            raise BadSetting("folder", ", ".join(map(str, folders)), "no trace file lies in it")
+        check_for_shots(folders, shots)
         if draft is None:
             progress.clear()
             records, findings = list_shots(shots, chosen)
@@ -212,13 +213,8 @@ def _parts(everything: bool, only: str | None) -> frozenset[str]:
 
 
 def _profile(name: str | None, guarded: bool, ribbon: str | None) -> Profile:
-    """Take a bare word as a shipped profile, anything with a dot or slash as a file."""
-    if name is None:
-        chosen = default()
-    elif {".", "/", "\\"} & set(name):
-        chosen = load(Path(name))
-    else:
-        chosen = load_shipped(name)
+    """Find the profile and apply what the command line says otherwise."""
+    chosen = default() if name is None else load_named(name)
     if guarded:
         chosen = chosen.with_rule(Rule.GUARDED)
     if ribbon is not None:
@@ -242,13 +238,20 @@ def _output(
 
 
 @contextmanager
-def _executor(workers: int | None, dask: str | None) -> Iterator[Executor | None]:
+def _executor(
+    workers: int | None, dask: str | None, folders: tuple[Path, ...], size_limits: SizeLimits
+) -> Iterator[Executor | None]:
     """Where to measure: a cluster, processes of this machine, or here for a single worker."""
     if dask is not None:
         with _cluster(dask) as executor:
             yield executor
         return
-    count = workers or os.cpu_count() or 1
+    shots = (file.location.size_bytes for file in find_files(folders) if file.is_trace_file)
+    # Two bytes a point (SR-4731, DataPts).
+    room = room_for_workers(min(max(shots, default=0) // 2, size_limits.points))
+    count = min(workers or room.workers, room.workers)
+    if workers is not None and workers > count:
+        print_error(f"{counted(count, 'worker process')}, not {workers}: this machine has {room}")
     if count == 1:
         yield None
         return

@@ -2,19 +2,25 @@
 
 from __future__ import annotations
 
+import glob
+import os
 import re
 from collections.abc import Callable
+from itertools import chain
 from pathlib import Path
 from typing import Any, TypeVar
 
 import click
 
-from otdravg.sor import SizeLimits
+from otdravg.sor.sizes import SizeLimits
 
 __all__ = [
     "FilePath",
+    "files_argument",
     "force_option",
     "group_index",
+    "guarded_option",
+    "json_option",
     "length_m",
     "lengths_m",
     "plot_option",
@@ -65,37 +71,65 @@ def group_index(text: str) -> float:
     return float(text)
 
 
-def force_option(command: Command) -> Command:
-    """Add ``--force``."""
-    return click.option("--force", is_flag=True, help="Replace output files that exist.")(command)
+def files_argument(name: str, metavar: str) -> Callable[[Command], Command]:
+    """Return an argument for files or folders, with patterns that no shell has expanded."""
+    return click.argument(
+        name,
+        metavar=metavar,
+        nargs=-1,
+        required=True,
+        type=FilePath,
+        callback=lambda ctx, param, value: tuple(chain.from_iterable(map(_expanded, value))),
+    )
 
 
-def plot_option(command: Command) -> Command:
-    """Add ``--plot FILE``."""
-    return click.option(
-        "--plot", metavar="FILE", type=FilePath, help="Draw the picture: .png, .pdf or .svg."
-    )(command)
+def _expanded(path: Path) -> list[Path]:
+    """Return the files that a pattern such as ``*.sor`` means: cmd.exe leaves it as it is.
+
+    A file of that very name comes first, and a pattern that fits none is left for the message.
+    """
+    text = os.fspath(path)
+    if os.path.lexists(text) or not set(text) & set("*?["):
+        return [path]
+    return sorted(Path(found) for found in glob.glob(text)) or [path]
 
 
-def room_option(command: Command) -> Command:
-    """Add ``--room N``, which gives the command ``size_limits``."""
-    return click.option(
-        "--room",
-        "size_limits",
-        metavar="N",
-        type=click.IntRange(min=1, max=_MOST_ROOM),
-        default=1,
-        callback=lambda ctx, param, value: SizeLimits().times(value),
-        help="Allow trace files N times larger than usual (16 MiB, 2 million points, 256 blocks).",
-    )(command)
+#: ``--force``
+force_option = click.option("--force", is_flag=True, help="Replace output files that exist.")
 
+#: ``--guarded``
+guarded_option = click.option(
+    "--guarded",
+    is_flag=True,
+    help="Call neither pass nor fail where the limit lies inside the uncertainty.",
+)
 
-def trace_option(command: Command) -> Command:
-    """Add ``--trace N``."""
-    return click.option(
-        "--trace",
-        "trace_number",
-        metavar="N",
-        type=click.IntRange(min=1),
-        help="Which trace of a file that holds several (one per pulse width).",
-    )(command)
+#: ``--json``, which gives the command ``as_json``.
+json_option = click.option(
+    "--json", "as_json", is_flag=True, help="Print one JSON object and nothing else on stdout."
+)
+
+#: ``--plot FILE``
+plot_option = click.option(
+    "--plot", metavar="FILE", type=FilePath, help="Draw the picture: .png, .pdf or .svg."
+)
+
+#: ``--room N``, which gives the command ``size_limits``.
+room_option = click.option(
+    "--room",
+    "size_limits",
+    metavar="N",
+    type=click.IntRange(min=1, max=_MOST_ROOM),
+    default=1,
+    callback=lambda ctx, param, value: SizeLimits().times(value),
+    help="Allow trace files N times larger than usual (16 MiB, 2 million points, 256 blocks).",
+)
+
+#: ``--trace N``, which gives the command ``trace_number``.
+trace_option = click.option(
+    "--trace",
+    "trace_number",
+    metavar="N",
+    type=click.IntRange(min=1),
+    help="Which trace of a file that holds several (one per pulse width).",
+)

@@ -9,26 +9,33 @@ from pathlib import Path
 import click
 
 from otdravg.cli import options
-from otdravg.cli.loading import load_shot
-from otdravg.cli.options import FilePath, force_option, plot_option, room_option, trace_option
+from otdravg.cli.options import (
+    FilePath,
+    files_argument,
+    force_option,
+    guarded_option,
+    json_option,
+    plot_option,
+    room_option,
+    trace_option,
+)
 from otdravg.cli.terminal import print_text, shows_colour, shows_signs
 from otdravg.pair.budget import explained_budget
-from otdravg.pair.measure import measure_pair
+from otdravg.pair.measure import measure
 from otdravg.report.pair_json import pair_json
 from otdravg.report.pair_text import pair_text
-from otdravg.shot.trace import Direction
-from otdravg.sor import SizeLimits
+from otdravg.shot.files import read
+from otdravg.sor.sizes import SizeLimits
 from otdravg.system.atomic import check_targets, write_atomic
 from otdravg.tables.pair import pair_csv
-from otdravg.verdict.judge import judge_pair
+from otdravg.verdict.judge import judge
 from otdravg.verdict.limits import Limits, Rule
 
 __all__ = ["pair"]
 
 
 @click.command()
-@click.argument("a_file", metavar="A.sor", type=FilePath)
-@click.argument("b_file", metavar="B.sor", type=FilePath)
+@files_argument("files", "A.sor B.sor")
 @click.option(
     "--limit",
     "limits",
@@ -37,11 +44,7 @@ __all__ = ["pair"]
     help="Upper limit of a splice's true loss, as in 0.15, or for one wavelength as in "
     "1310=0.25; may be repeated. Without it 0.20 dB is used, and the output says so.",
 )
-@click.option(
-    "--guarded",
-    is_flag=True,
-    help="Call neither pass nor fail where the limit lies inside the uncertainty.",
-)
+@guarded_option
 @click.option(
     "--index",
     "group_index",
@@ -88,16 +91,13 @@ __all__ = ["pair"]
     help="Write a document to hand on: .pdf, or .html in one file.",
 )
 @click.option("--csv", "csv_file", metavar="FILE", type=FilePath, help="Write the table as CSV.")
-@click.option(
-    "--json", "as_json", is_flag=True, help="Print one JSON object and nothing else on stdout."
-)
+@json_option
 @room_option
 @force_option
 @click.pass_context
 def pair(
     ctx: click.Context,
-    a_file: Path,
-    b_file: Path,
+    files: tuple[Path, ...],
     *,
     limits: tuple[str, ...],
     guarded: bool,
@@ -124,9 +124,11 @@ def pair(
     otdravg pair 012_A.sor 012_B.sor
     otdravg pair 012_A.sor 012_B.sor --limit 1310=0.25 --limit 1550=0.20 --plot 012.png
     """
+    if len(files) != 2:
+        raise click.UsageError(f"a pair is two files, A.sor and B.sor, not {len(files)}")
     stated = Limits.parse(limits, Rule.GUARDED if guarded else Rule.PLAIN)
     targets = [path for path in (plot, report_file, csv_file) if path is not None]
-    check_targets(targets, inputs=(a_file, b_file), overwrite=force)
+    check_targets(targets, inputs=files, overwrite=force)
     if plot is not None:
         # Only now: matplotlib takes longer to load than a pair to measure.
         from otdravg.draw.pair import check_format, pair_figure, save_figure
@@ -137,16 +139,16 @@ def pair(
 
         check_report_format(report_file)
 
-    from_a, from_b = (b_file, a_file) if swap else (a_file, b_file)
-    measurement = measure_pair(
-        load_shot(from_a, trace_number, size_limits).facing(Direction.A_TO_B),
-        load_shot(from_b, trace_number, size_limits).facing(Direction.B_TO_A),
+    from_a, from_b = reversed(files) if swap else files
+    measurement = measure(
+        read(from_a, trace_number, size_limits=size_limits),
+        read(from_b, trace_number, size_limits=size_limits),
         group_index=group_index,
         launch_m=launch_m,
         receive_m=receive_m,
         positions_m=tuple(chain.from_iterable(positions_m)),
     )
-    report = judge_pair(measurement, stated)
+    report = judge(measurement, stated)
     explained = None if explain is None else explained_budget(measurement, explain)
 
     if csv_file is not None:

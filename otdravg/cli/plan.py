@@ -11,8 +11,14 @@ from pathlib import Path
 import click
 
 from otdravg.cli import options
-from otdravg.cli.loading import load_shot
-from otdravg.cli.options import FilePath, force_option, plot_option, room_option, trace_option
+from otdravg.cli.options import (
+    FilePath,
+    force_option,
+    json_option,
+    plot_option,
+    room_option,
+    trace_option,
+)
 from otdravg.cli.terminal import print_text, shows_colour, shows_signs
 from otdravg.forecast.plan import (
     AVERAGING_S,
@@ -23,7 +29,8 @@ from otdravg.forecast.plan import (
 )
 from otdravg.report.plan_json import plan_json
 from otdravg.report.plan_text import plan_text
-from otdravg.sor import SizeLimits
+from otdravg.shot.files import read
+from otdravg.sor.sizes import SizeLimits
 from otdravg.system.atomic import check_targets
 from otdravg.verdict.limits import Limits
 
@@ -98,9 +105,7 @@ def _times_s(text: str) -> tuple[float, ...]:
               default="1.4682", show_default=True, help="Group index.")  # fmt: skip
 @trace_option
 @plot_option
-@click.option(
-    "--json", "as_json", is_flag=True, help="Print one JSON object and nothing else on stdout."
-)
+@json_option
 @room_option
 @force_option
 @click.pass_context
@@ -154,7 +159,7 @@ def plan(
     if like is None:
         basis = typical_basis(wavelength_nm or _USUAL_WAVELENGTH_NM)
     else:
-        basis = basis_from_shot(load_shot(like, trace_number, size_limits), wavelength_nm)
+        basis = basis_from_shot(read(like, trace_number, size_limits=size_limits), wavelength_nm)
     limit_db, _ = Limits.parse(limits).applying_to(basis.wavelength_nm)
     made = make_plan(basis, route, limit_db, target_db, averaging_s=averaging_s or AVERAGING_S)
     if plot is not None:

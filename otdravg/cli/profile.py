@@ -8,7 +8,7 @@ from pathlib import Path
 import click
 
 from otdravg.cli.boundary import JOB_NOT_DONE
-from otdravg.cli.options import FilePath
+from otdravg.cli.options import files_argument
 from otdravg.cli.terminal import print_error, print_text, shows_signs
 from otdravg.errors import BadProfile, BadSetting
 from otdravg.report.page import Page
@@ -16,6 +16,7 @@ from otdravg.verdict import (
     Profile,
     default,
     load,
+    load_named,
     load_shipped,
     shipped_names,
     shipped_text,
@@ -31,7 +32,7 @@ def profile() -> None:
 
 
 @profile.command()
-@click.argument("files", metavar="FILE...", nargs=-1, required=True, type=FilePath)
+@files_argument("files", "FILE...")
 @click.pass_context
 def check(ctx: click.Context, files: tuple[Path, ...]) -> None:
     """Say whether profiles can be used, and everything that is wrong with them.
@@ -71,14 +72,7 @@ def show(which: str | None, *, as_toml: bool) -> None:
     elif as_toml:
         print_text(shipped_text(which))
     else:
-        print_text(_explained(_found(which)))
-
-
-def _found(which: str) -> Profile:
-    """Take a bare word as a shipped name, anything with a dot or slash as a file."""
-    if which == default().name:
-        return default()
-    return load(which) if {".", "/", "\\"} & set(which) else load_shipped(which)
+        print_text(_explained(load_named(which)))
 
 
 def _page() -> Page:

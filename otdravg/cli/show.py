@@ -11,14 +11,22 @@ import click
 
 from otdravg import __version__
 from otdravg.cli.boundary import JOB_NOT_DONE
-from otdravg.cli.loading import load_shot, load_shots
-from otdravg.cli.options import FilePath, force_option, plot_option, room_option, trace_option
+from otdravg.cli.options import (
+    files_argument,
+    force_option,
+    json_option,
+    plot_option,
+    room_option,
+    trace_option,
+)
 from otdravg.cli.terminal import print_error, print_text, shows_colour, shows_signs
-from otdravg.errors import BadSetting, OtdravgError
-from otdravg.report.shot_json import finding_object, shot_object, table_object
+from otdravg.errors import BadSetting, OtdravgError, ShotsDoNotPair
+from otdravg.report.shot_json import finding_object, response_object, shot_object, table_object
 from otdravg.report.shot_text import shot_text
+from otdravg.shot.files import read, read_all
+from otdravg.shot.shot import Shot, prepare
 from otdravg.shot.trace import Trace
-from otdravg.sor import SizeLimits
+from otdravg.sor.sizes import SizeLimits
 from otdravg.system.atomic import check_targets
 
 __all__ = ["show"]
@@ -28,12 +36,10 @@ SCHEMA_NAME = "otdravg.show/1"
 
 
 @click.command()
-@click.argument("files", metavar="FILE...", nargs=-1, required=True, type=FilePath)
+@files_argument("files", "FILE...")
 @trace_option
 @plot_option
-@click.option(
-    "--json", "as_json", is_flag=True, help="Print one JSON object and nothing else on stdout."
-)
+@json_option
 @room_option
 @force_option
 @click.pass_context
@@ -72,13 +78,16 @@ def show(
         content = {
             "schema": SCHEMA_NAME,
             "program_version": __version__,
-            "shots": [_full_object(shot) for shot in shots],
+            "shots": [_full_object(trace) for trace in shots],
             "unreadable": unread,
         }
         print_text(json.dumps(content, indent=2, allow_nan=False) + "\n")
     else:
         signs, colour = shows_signs(sys.stdout), shows_colour(sys.stdout)
-        pages = (shot_text(shot, ascii_only=not signs, colour=colour) for shot in shots)
+        pages = (
+            shot_text(trace, _prepared(trace), ascii_only=not signs, colour=colour)
+            for trace in shots
+        )
         print_text("\n".join(pages))
     ctx.exit(JOB_NOT_DONE if unread else 0)
 
@@ -89,8 +98,8 @@ def _read(
     """Read a file's traces, or say in one line why not."""
     try:
         if number is None:
-            return load_shots(path, size_limits), None
-        return (load_shot(path, number, size_limits),), None
+            return read_all(path, size_limits=size_limits), None
+        return (read(path, number, size_limits=size_limits),), None
     except OtdravgError as error:
         return (), str(error)
 
@@ -103,11 +112,21 @@ def _draw(shots: list[Trace], plot: Path, force: bool) -> None:
     save_figure(shot_figure(shots[0], None), plot, overwrite=force)
 
 
-def _full_object(shot: Trace) -> dict[str, Any]:
-    """A shot with what only this command shows: the file's own table and findings."""
-    index = shot.settings.group_index
+def _prepared(trace: Trace) -> Shot | None:
+    """The trace ready for measuring; None where it shows no fibre."""
+    try:
+        return prepare(trace)
+    except ShotsDoNotPair:
+        return None
+
+
+def _full_object(trace: Trace) -> dict[str, Any]:
+    """A shot with what only this command shows: receiver, the file's own table, findings."""
+    index = trace.settings.group_index
+    shot = _prepared(trace)
     return {
-        **shot_object(shot),
-        "event_table": [table_object(event, index) for event in shot.table],
-        "findings": [finding_object(finding) for finding in shot.findings],
+        **shot_object(trace),
+        "response": None if shot is None else response_object(shot),
+        "event_table": [table_object(event, index) for event in trace.table],
+        "findings": [finding_object(finding) for finding in trace.findings],
     }

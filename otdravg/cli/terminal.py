@@ -37,7 +37,10 @@ def shows_signs(stream: TextIO) -> bool:
 
 def shows_colour(stream: TextIO) -> bool:
     """Colour only on a terminal that knows it, and only if NO_COLOR is not set."""
-    return stream.isatty() and not os.environ.get("NO_COLOR") and os.environ.get("TERM") != "dumb"
+    kind = os.environ.get("TERM")
+    # Windows has no TERM: its new terminal sets the other one, its old console knows no colours.
+    known = bool(kind or os.environ.get("WT_SESSION")) if os.name == "nt" else True
+    return stream.isatty() and known and kind != "dumb" and not os.environ.get("NO_COLOR")
 
 
 def print_text(text: str) -> None:

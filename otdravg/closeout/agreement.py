@@ -19,8 +19,8 @@ from pathlib import Path
 from typing import Any
 from zipfile import BadZipFile
 
-from otdravg.cable.decisions.apply import read_decisions
 from otdravg.cable.decisions.model import SealedDecision
+from otdravg.cable.decisions.record import read_decisions
 from otdravg.closeout.json_file import closeout_from, json_document, read_closeout
 from otdravg.errors import BadCloseout, BadSetting
 from otdravg.quantities import Quantity

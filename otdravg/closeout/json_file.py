@@ -27,7 +27,7 @@ from otdravg.closeout.packing import packed, unpacked
 from otdravg.closeout.sketches import Sketches, TraceSketch
 from otdravg.closeout.template import Template
 from otdravg.errors import BadCloseout
-from otdravg.shot.trace import Direction
+from otdravg.shot.settings import Direction
 from otdravg.tables.csv_file import Cell
 from otdravg.tables.splices import review_cells
 

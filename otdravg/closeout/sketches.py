@@ -18,7 +18,8 @@ from otdravg.cable.files.folder import load
 from otdravg.cable.measure.jobs import spread
 from otdravg.cable.model import CableReview, FibreKey, FibreResult, ShotRecord, ShotUse
 from otdravg.errors import OtdravgError
-from otdravg.shot.trace import Direction, Trace
+from otdravg.shot.settings import Direction
+from otdravg.shot.trace import Trace
 from otdravg.verdict.decision import Action
 from otdravg.verdict.verdicts import severity
 

@@ -20,7 +20,7 @@ from typing import IO
 
 from otdravg.cable.model import ShotRecord, ShotUse
 from otdravg.errors import BadSetting, OutputRefused, UnreadableTrace
-from otdravg.shot.trace import Direction
+from otdravg.shot.settings import Direction
 from otdravg.tables.csv_file import Column, CsvStyle, cell_table, csv_bytes
 
 __all__ = ["NAMES_TABLE", "Renamed", "check_pattern", "renamed", "write_traces"]

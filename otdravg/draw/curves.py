@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from otdravg.fit.side import Side
-from otdravg.pair.measure import PairMeasurement
+from otdravg.pair.measure import Measurement
 
 __all__ = ["SpanCurves", "envelope", "signal_range", "span_curves", "value_at", "value_range"]
 
@@ -45,7 +45,7 @@ class SpanCurves:
         return (self.from_a_db + self.from_b_db) / 2
 
 
-def span_curves(measurement: PairMeasurement) -> SpanCurves:
+def span_curves(measurement: Measurement) -> SpanCurves:
     """Compute the curves of a measured pair.
 
     Notes
@@ -74,7 +74,7 @@ def span_curves(measurement: PairMeasurement) -> SpanCurves:
     )
 
 
-def _clean(side: Side, measurement: PairMeasurement, z_m: FloatArray) -> FloatArray:
+def _clean(side: Side, measurement: Measurement, z_m: FloatArray) -> FloatArray:
     """Level of one shot on the grid, smoothed over its pulse; NaN where it is not clean fibre."""
     level_db = np.full(z_m.size, np.nan)
     position = side.z()
@@ -92,7 +92,7 @@ def _clean(side: Side, measurement: PairMeasurement, z_m: FloatArray) -> FloatAr
     return level_db
 
 
-def _bridged(level_db: FloatArray, measurement: PairMeasurement, z_m: FloatArray) -> FloatArray:
+def _bridged(level_db: FloatArray, measurement: Measurement, z_m: FloatArray) -> FloatArray:
     """Carry the level into the dead zone of each place from both sides up to the place itself."""
     known = np.isfinite(level_db)
     if not known.any() or not measurement.places:
@@ -116,7 +116,7 @@ def _centred_mean(values: FloatArray, width: int) -> FloatArray:
     return np.asarray((sums[index + half + 1] - sums[index - half]) / (2 * half + 1))
 
 
-def _attenuation_to(measurement: PairMeasurement, z_m: FloatArray) -> FloatArray:
+def _attenuation_to(measurement: Measurement, z_m: FloatArray) -> FloatArray:
     """Attenuation of the fibre alone from A to each point, dB."""
     overall = measurement.attenuation_db_per_km or 0.0
     edges, totals = [0.0], [0.0]
@@ -136,7 +136,7 @@ def _from_zero(values_db: FloatArray, begin: npt.NDArray[np.intp]) -> FloatArray
 
 
 def _first_section_seen_twice(
-    from_a_db: FloatArray, from_b_db: FloatArray, measurement: PairMeasurement, z_m: FloatArray
+    from_a_db: FloatArray, from_b_db: FloatArray, measurement: Measurement, z_m: FloatArray
 ) -> npt.NDArray[np.intp]:
     """Grid indices of the first section that both shots show; none if there is no such section."""
     section = np.searchsorted([place.middle_m for place in measurement.places], z_m)

@@ -22,7 +22,7 @@ from matplotlib.figure import Figure
 from otdravg.draw.curves import SpanCurves, envelope, signal_range, span_curves, value_range
 from otdravg.draw.labels import LEADER_COLOUR, LabelStyle, label_row
 from otdravg.errors import BadSetting
-from otdravg.fit.read_off import Kind
+from otdravg.fit.reading import Kind
 from otdravg.quantities import Quantity, reported
 from otdravg.shot.detect import Detection
 from otdravg.shot.trace import Trace
@@ -243,10 +243,10 @@ def _loss_label(judged: Judged, upright: bool) -> str:
     words = "" if judged.verdict is Verdict.WITHIN else judged.verdict.value
     if judged.reading.kind in (Kind.CONNECTOR, Kind.GROUP):
         words = f"{judged.reading.kind.value}, {words}".removesuffix(", ")
-    if judged.loss_db is None:
+    if judged.reported_loss_db is None:
         return f"{number}: {words}" if upright else f"{number}\n{words}"
     expanded_db = reported(judged.reading.expanded_uncertainty_db, Quantity.UNCERTAINTY_DB)
-    figures = f"{judged.loss_db} ± {expanded_db}"
+    figures = f"{judged.reported_loss_db} ± {expanded_db}"
     if upright:
         return f"{number}: {figures}" + (f"\n{words}" if words else "")
     return f"{number}\n{figures} dB" + (f"\n{words}" if words else "")
@@ -310,7 +310,7 @@ def shot_figure(trace: Trace, detection: Detection | None) -> Figure:
         fontsize=8.5,
         va="center",
     )
-    distance_m = trace.distance_m()
+    distance_m = trace.distance_m
     x_m, y_db = envelope(distance_m, trace.level_db, float(distance_m[0]), float(distance_m[-1]))
     panel.plot(x_m / 1000, y_db, color=_FROM_A, linewidth=0.9, label="shot")
     low, high = signal_range(trace.level_db)

@@ -3,101 +3,21 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from enum import Enum
 
 import numpy as np
 import numpy.typing as npt
 
 from otdravg.fit.joint import JointFit
+from otdravg.fit.reading import Coverage, Kind, Reading, SectionReading, mode_field_ratio
 from otdravg.fit.side import Axis, Place, Side, Sides
 from otdravg.shot.detect import Detection, Event, EventKind
 
-__all__ = [
-    "Coverage",
-    "Kind",
-    "Reading",
-    "SectionReading",
-    "mode_field_ratio",
-    "readings_of",
-    "sections_of",
-]
+__all__ = ["readings_of", "sections_of"]
 
 FloatArray = npt.NDArray[np.float64]
 
-#: No two glasses differ by more: a mode field ratio of ten.
+#: No two glasses differ by more: a mode field ratio of ten. Derived: 10·log10(10).
 LARGEST_STEP_DB = 10.0
-
-
-class Kind(Enum):
-    """What stands at a position on the span."""
-
-    SPLICE = "splice"  # no reflection
-    CONNECTOR = "connector"  # reflects
-    GROUP = "group"  # several events closer than the pulse can part; the loss is their sum
-    ASKED = "asked position"  # nothing was detected; measured because the user named it
-
-
-class Coverage(Enum):
-    """From which ends a position could be measured."""
-
-    BOTH = "both ways"
-    ONLY_AB = "A→B only"
-    ONLY_BA = "B→A only"
-    NONE = "not measured"
-
-
-@dataclass(frozen=True, slots=True)
-class Reading:
-    """The measurement at one position of the span.
-
-    Losses in dB, a loss positive, an apparent gain negative; ``None`` where not
-    measured, with the cause in ``reason``. ``u_…`` are standard uncertainties (k = 1).
-    ``backscatter_step_db`` is half the difference of the readings: positive where light
-    going from A to B enters glass that scatters less (reads as extra loss from A).
-    """
-
-    number: int
-    kind: Kind
-    coverage: Coverage
-    distance_m: float  # from the span's A end
-    distance_from_b_m: float
-    loss_ab_db: float | None
-    loss_ba_db: float | None
-    loss_db: float | None
-    u_ab_db: float | None
-    u_ba_db: float | None
-    u_loss_db: float | None
-    backscatter_step_db: float | None
-    u_step_db: float | None
-    mode_field_ratio: float | None  # w after / w before going A to B; an estimate, never a reading
-    reflectance_db: float | None
-    detected_ab: bool
-    detected_ba: bool
-    reason: str | None
-
-    @property
-    def expanded_uncertainty_db(self) -> float | None:
-        """Expanded uncertainty of the true loss, k = 2."""
-        return None if self.u_loss_db is None else 2 * self.u_loss_db
-
-
-@dataclass(frozen=True, slots=True)
-class SectionReading:
-    """Fibre between two positions: attenuation in dB/km, without splices."""
-
-    start_m: float
-    end_m: float
-    attenuation_db_per_km: float | None
-    u_attenuation_db_per_km: float | None
-
-
-def mode_field_ratio(backscatter_step_db: float) -> float:
-    """Estimate w_after/w_before for light going A to B from the backscatter step.
-
-    With equal scattering the captured fraction goes as 1/w², so the step is
-    10·log10(w₂/w₁) dB. The scattering coefficients of two glasses differ too: an estimate.
-    """
-    return float(10 ** (backscatter_step_db / 10))
 
 
 def readings_of(

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from enum import Enum
 
 import numpy as np
 import numpy.typing as npt
@@ -19,18 +20,31 @@ from otdravg.shot.noise import DB_PER_RELATIVE_POWER, linear_power, noise_from_r
 from otdravg.shot.reflections import centred_mean
 from otdravg.shot.shot import Shot
 
-__all__ = ["Axis", "Place", "Side", "Sides", "pair_sums"]
+__all__ = ["Axis", "Place", "Side", "Sides", "SpanStart", "pair_sums"]
 
 FloatArray = npt.NDArray[np.float64]
 IndexArray = npt.NDArray[np.intp]
 
-#: Points whose noise-free power is below this many receiver sigmas are not used:
-#: clipping and rectification at zero power would bias them.
+#: Points whose noise-free power is below this many receiver sigmas are not used: clipping and
+#: rectification at zero power would bias them. Derived: clipping adds σ·(φ(3) − 3·Φ(−3)) = 0.0004
+#: σ, 0.3 mdB at this power; at two sigmas it would be 9 mdB.
 LEAST_SIGNAL_SIGMAS = 3.0
-#: Kept free behind the dead zone of a reflection, share of the dead zone, but of the
-#: stretch behind it no more than this share.
+#: Kept free behind the dead zone of a reflection, share of the dead zone, but of the stretch
+#: behind it no more than this share. Chosen, not derived: a tail of one pole is squared in twice
+#: its time; giving up a quarter of the points costs 1/√0.75, 15 % of the uncertainty.
 TAIL_MARGIN = 1.0
 TAIL_SHARE = 0.25
+
+
+class SpanStart(Enum):
+    """What says where the span begins in a shot."""
+
+    STATED_CORD = "stated-cord"
+    USER_OFFSET = "user-offset"  # set in the file
+    OTHER_SHOT_ENDS = "other-shot-ends"
+    FIRST_CONNECTOR = "first-connector"
+    LONE_CONNECTOR = "lone-connector"  # the front panel: cords come in pairs, this one is alone
+    FRONT_PANEL = "front-panel"
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,8 +58,9 @@ class Axis:
     start_b_m: float  # launch cord length in shot B→A
     matched: int  # events seen from both ends
     residuals_m: tuple[float, ...]  # of z_A + z_B = L, one per matched event
-    basis_a: str  # how start_a_m was found
-    basis_b: str
+    basis_a: SpanStart  # how start_a_m was found
+    basis_b: SpanStart
+    lone_connector_m: float | None = None  # front panel to the connector that is in the span
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +96,7 @@ class Side:
     @classmethod
     def of(cls, shot: Shot, start_m: float, length_m: float, forward: bool) -> Side:
         """Build a side with weights from the shot's own noise and levels."""
-        level = shot.trace.level_db
+        level = shot.level_db
         clean = (~shot.in_peak).astype(float)
         clean[shot.end + 1 :] = 0.0
         width = max(int(shot.pulse_m / shot.spacing_m), 5)
@@ -101,13 +116,12 @@ class Side:
         (5/ln 10)·(P/P_model − 1): unbiased where the logarithm would read low.
         """
         shot = self.shot
-        level = shot.trace.level_db
         power = linear_power(model_db)
         usable = ~shot.in_peak
         usable[shot.end + 1 :] = False
         usable &= power > LEAST_SIGNAL_SIGMAS * shot.noise.receiver_sigma_power
         safe = np.where(usable, model_db, 0.0)
-        ratio = np.exp(np.where(usable, level - model_db, 0.0) / DB_PER_RELATIVE_POWER)
+        ratio = np.divide(shot.power, power, out=np.ones(power.size), where=usable)
         response = safe + DB_PER_RELATIVE_POWER * (ratio - 1)
         weight = np.where(usable, 1 / shot.noise.long_run_db2(safe), 0.0)
         return replace(
@@ -223,7 +237,7 @@ class Side:
 
     def model(self, fit: JointFit, places: tuple[Place, ...]) -> FloatArray:
         """Fitted level at every point of the clean stretches; own level elsewhere."""
-        model: FloatArray = np.array(self.shot.trace.level_db)
+        model: FloatArray = np.array(self.shot.level_db)
         lo, hi = self.ranges(places)
         z = self.z()
         line = fit.line_ab if self.forward else fit.line_ba
@@ -247,18 +261,18 @@ class Side:
         np.add.at(counts, hi, -1)
         used = (np.cumsum(counts[:-1]) > 0) & (self.weight > 0)
         first, last = int(lo.min()), int(hi.max())
-        ratio = np.exp((shot.trace.level_db - model)[first:last] / DB_PER_RELATIVE_POWER)
-        residual = DB_PER_RELATIVE_POWER * (ratio - 1)
+        here = slice(first, last)
+        residual = DB_PER_RELATIVE_POWER * (shot.power[here] / linear_power(model[here]) - 1)
         noise = noise_from_residuals(
             residual,
             model[first:last],
             used[first:last],
             windows=shot.correlation_windows,
-            quantum_db=shot.trace.settings.quantum_db,
+            rounding=shot.rounding,
             parameters=2 * lo.size,
             start=shot.noise,
             tail_db2=shot.tail_db2,
-            smoothing=shot.smoothing,
+            smoothing=shot.means[0],
         )
         return replace(self, shot=replace(shot, noise=noise))
 

@@ -29,10 +29,12 @@ from otdravg.errors import BadSetting
 from otdravg.fit.joint import JointFit, fit_sections
 from otdravg.fit.side import Place, Side, pair_sums
 from otdravg.pair.places import all_parted, parted
-from otdravg.shot.noise import DB_PER_RELATIVE_POWER, NoiseModel, linear_power
+from otdravg.shot.noise import DB_PER_RELATIVE_POWER, NoiseModel, Rounding, linear_power
 from otdravg.shot.reflections import Contour, Floor, Peak
+from otdravg.shot.response import Response
+from otdravg.shot.settings import SPEED_OF_LIGHT_M_PER_S, Direction, Identity, Settings
 from otdravg.shot.shot import CELLS_PER_PULSE, LARGEST_SPAN_DB, Cells, Shot, make_cells
-from otdravg.shot.trace import SPEED_OF_LIGHT_M_PER_S, Direction, Identity, Settings, Trace
+from otdravg.shot.trace import Trace
 
 __all__ = [
     "Expectation",
@@ -228,10 +230,16 @@ def predicted_side(
         group_index=route.group_index,
         x_m=x,
         power=power,
+        level_db=level,
+        response=Response(),
+        means=(1 + round(receiver.edge_pulses * pulse_m / spacing_m),),
+        blind=(),
+        blank=x.size,
+        quantum_db=receiver.quantum_db,
+        rounding=Rounding.of(receiver.quantum_db, math.inf, 0.0),
         contour=Contour.of(level, power, pulse_m / spacing_m, slope * spacing_m),
         pulse_m=max(pulse_m, spacing_m),
         spacing_m=spacing_m,
-        smoothing=1 + round(receiver.edge_pulses * pulse_m / spacing_m),
         floor=Floor(True, 0.0, noise.receiver_sigma_power),
         start=0,
         end=x.size - 1,

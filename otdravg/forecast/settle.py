@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from decimal import Decimal
 
 from otdravg.errors import BadSetting
-from otdravg.fit.read_off import Coverage, Kind, Reading
+from otdravg.fit.reading import Coverage, Kind, Reading
 from otdravg.fit.side import Side
 from otdravg.forecast.outlook import (
     Expectation,
@@ -24,7 +24,7 @@ from otdravg.forecast.outlook import (
 )
 from otdravg.forecast.plan import PULSES_NS, obstacle_text, target_for
 from otdravg.pair.budget import expanded_after_averaging
-from otdravg.pair.measure import PairMeasurement
+from otdravg.pair.measure import Measurement
 from otdravg.quantities import Quantity, distance_text, in_km, reported
 from otdravg.verdict.decision import held_against
 from otdravg.verdict.limits import Rule
@@ -38,7 +38,7 @@ _WORTH_A_PULSE = 0.8
 
 
 def settling_steps(
-    measurement: PairMeasurement,
+    measurement: Measurement,
     near_limit: Sequence[Reading],
     missing: Sequence[Reading],
     limit_db: Decimal,
@@ -47,7 +47,7 @@ def settling_steps(
 
     Parameters
     ----------
-    measurement : PairMeasurement
+    measurement : Measurement
         The pair as measured.
     near_limit : sequence of Reading
         Readings whose limit lies inside loss ± U.
@@ -70,7 +70,7 @@ def settling_steps(
 class _OtherShots:
     """The shots that might have been taken instead, foretold when they are first asked for."""
 
-    def __init__(self, measurement: PairMeasurement) -> None:
+    def __init__(self, measurement: Measurement) -> None:
         self._measurement = measurement
         self._sides: dict[tuple[int, bool], Side | None] = {}
         readings = measurement.readings
@@ -115,7 +115,7 @@ class _OtherShots:
         return expected(sides, self._measurement.places, self._measurement.fit.spreads)[row]
 
 
-def _row(measurement: PairMeasurement, reading: Reading) -> int | None:
+def _row(measurement: Measurement, reading: Reading) -> int | None:
     """Index of a reading among the fit's places."""
     row = reading.number - 1
     places = measurement.places
@@ -124,7 +124,7 @@ def _row(measurement: PairMeasurement, reading: Reading) -> int | None:
 
 
 def _settled(
-    measurement: PairMeasurement, reading: Reading, limit_db: Decimal, others: _OtherShots
+    measurement: Measurement, reading: Reading, limit_db: Decimal, others: _OtherShots
 ) -> str | None:
     """What brings U so far down that the limit lies outside, if the loss stays as it is."""
     row = _row(measurement, reading)
@@ -183,7 +183,7 @@ def _better_pulse(others: _OtherShots, row: int, now_db: float) -> tuple[int, fl
 
 
 def _reached(
-    measurement: PairMeasurement, reading: Reading, limit_db: Decimal, others: _OtherShots
+    measurement: Measurement, reading: Reading, limit_db: Decimal, others: _OtherShots
 ) -> str | None:
     """Which pulse would show a place from the end that does not show it.
 
@@ -231,7 +231,7 @@ def _reached(
 
 
 def _obstacle(
-    measurement: PairMeasurement,
+    measurement: Measurement,
     others: _OtherShots,
     row: int,
     one: tuple[int, Expectation],
@@ -241,13 +241,13 @@ def _obstacle(
     return obstacle_text(others.route, place, outlook, _pulse(pulse_ns)).partition(": ")[2]
 
 
-def _place(measurement: PairMeasurement, reading: Reading) -> str:
+def _place(measurement: Measurement, reading: Reading) -> str:
     noun = "Group" if reading.kind is Kind.GROUP else "Splice"
     km = in_km(measurement.axis.length_m)
     return f"{noun} {reading.number} at {distance_text(reading.distance_m, km=km)}"
 
 
-def _times(measurement: PairMeasurement, factor: int) -> str:
+def _times(measurement: Measurement, factor: int) -> str:
     """Write averaging times, if the files hold them and they are alike."""
     times = {s.settings.averaging_time_s for s in (measurement.ab, measurement.ba)}
     if len(times) != 1 or 0 in times:

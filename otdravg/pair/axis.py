@@ -13,8 +13,8 @@ import numpy as np
 import numpy.typing as npt
 
 from otdravg.errors import BadSetting, Refusal, ShotsDoNotPair
-from otdravg.findings import Finding, Severity
-from otdravg.fit.side import Axis
+from otdravg.findings import Finding, Scope, caution
+from otdravg.fit.side import Axis, SpanStart
 from otdravg.shot.detect import Detection, Event, EventKind
 from otdravg.shot.trace import Trace
 
@@ -23,23 +23,57 @@ __all__ = ["check_same_fibre_settings", "find_axis"]
 FloatArray = npt.NDArray[np.float64]
 IndexArray = npt.NDArray[np.intp]
 
-#: Wavelengths further apart than this are different test wavelengths, nm.
+#: Wavelengths further apart than this are different test wavelengths, nm. Chosen, not derived:
+#: below the 25 nm between 1625 and 1650 nm, the closest that fibre is tested at, above the few nm
+#: between two lasers of one label.
 WAVELENGTH_TOLERANCE_NM = 15.0
-#: A first connector further away than this is taken as part of the span, not a cord, m.
+#: A first connector further away than this is taken as part of the span, not a cord, m. Chosen,
+#: not derived: launch cords come up to 1500 m (common practice, no source), and with room for the
+#: index.
 LONGEST_CORD_M = 1600.0
 #: How late the receiver's rise may show the start of a reflection or a step, share of a pulse.
+#: Chosen, not derived: a pole of 0.08 pulses puts the whole ramp late by its length, but the foot
+#: of a steep rise by little.
 REFLECTION_DELAY = 0.02
 STEP_DELAY = 0.08
-#: Steps below this do not speak against a pairing, dB.
+#: Steps below this do not speak against a pairing, dB. Chosen, not derived: the other shot may
+#: show nothing of a loss that its backscatter step cancels.
 CLEAR_STEP_DB = 0.02
 #: Kinds of event that both shots of a fibre should show.
 MARKS = (EventKind.STEP, EventKind.GROUP, EventKind.REFLECTION)
-#: Candidates for the axis that are looked at in full after the vote.
+#: Candidates for the axis that are looked at in full after the vote. Chosen, not derived: the true
+#: one has the most votes or nearly; more only take time.
 SHORTLIST = 24
-#: How the basis of a span start reads that was taken from the first reflection.
-FIRST_CONNECTOR = "first connector"
 #: A step up to this size does not speak against a launch cord (its own short-term unevenness).
+#: Chosen, not derived: a splice between two makes of glass shows more from one end.
 SPLICE_IN_CORD_DB = 0.05
+
+
+class _Points:
+    """What the score of a total counts for it and against it, and what bounds that."""
+
+    #: Points of the score of a total, and their bounds. Chosen, not derived: by how hard each is to
+    #: explain in another way. A pair of reflections cannot be noise, a step that one shot misses is
+    #: usual (its backscatter step cancels it), fibre behind the other instrument's panel cannot be.
+    #: Only their ratios count, as the total with most points wins.
+    BOTH_REFLECT = 2.0  # for: a pair of events that both reflect
+    NEITHER_REFLECTS = 1.5
+    ONE_REFLECTS = 0.4
+    GAINS_LIGHT = 0.2  # a pair whose true loss would lie below zero
+    GAIN_SIGMAS = 3.0  # by so many of its uncertainties
+    GAIN_DB = 0.03  # and this much
+    LOST_AT_EDGE = 0.5  # share of its points that a pair loses at the edge of the tolerance
+    LONE_REFLECTION = 1.2  # against: the other shot should show it and does not
+    LONE_STEP = 0.25
+    ENDS_AT_CORD = 1.5  # for: a shot ends where the other one's cord is known to begin the span
+    ENDS_AT_PANEL = 1.5
+    ENDS_AT_FIRST_EVENT = 1.0
+    HIDDEN_CORD = 3.0  # neither: a cord shorter than so many tolerances
+    ENDS_BEHIND_PANEL = 0.5  # against: a cord longer than the other one's
+    ENDS_FAR_BEHIND_PANEL = 3.0  # by more than any cord is long
+    ENDS_ELSEWHERE = 0.5
+    SEES_BEYOND = 1.0  # against: a shot shows fibre behind the other instrument's panel
+    SEES_FAR_BEYOND = 3.0
 
 
 def check_same_fibre_settings(ab: Trace, ba: Trace) -> None:
@@ -152,10 +186,11 @@ def find_axis(
     start_a, basis_a = _span_start(ab, ba, a, b, total, tolerance, launch_m)
     start_b, basis_b = _span_start(ba, ab, b, a, total, tolerance, receive_m)
     # Crews put cords on both ends or on none: one lone connector belongs to the span.
-    if basis_a.startswith(FIRST_CONNECTOR) and start_b == 0:
-        start_a, basis_a = 0.0, f"front panel; the connector at {start_a:.1f} m is in the span"
-    elif basis_b.startswith(FIRST_CONNECTOR) and start_a == 0:
-        start_b, basis_b = 0.0, f"front panel; the connector at {start_b:.1f} m is in the span"
+    lone_m = None
+    if basis_a is SpanStart.FIRST_CONNECTOR and start_b == 0:
+        lone_m, start_a, basis_a = start_a, 0.0, SpanStart.LONE_CONNECTOR
+    elif basis_b is SpanStart.FIRST_CONNECTOR and start_a == 0:
+        lone_m, start_b, basis_b = start_b, 0.0, SpanStart.LONE_CONNECTOR
     length = total - start_a - start_b
     _refuse_length(
         ab, ba, a, b, total, length, start_a, start_b, tolerance, len(matches),
@@ -171,32 +206,23 @@ def find_axis(
         )
     findings: list[Finding] = []
     if not len(matches):
-        findings.append(
-            Finding(
-                Severity.CAUTION, "pattern-unconfirmed", "pair",
-                "no event is seen from both ends, so only the length says that the shots "
-                "belong together",
-                "check fibre numbers by another means",
-            )
-        )  # fmt: skip
+        findings.append(caution("pattern-unconfirmed", Scope.PAIR))
     for stated, marks, seen, end in ((launch_m, a, ab, "A"), (receive_m, b, ba, "B")):
         first = _first_event(seen)
         if stated is None or first is None or first.kind is not EventKind.REFLECTION:
             continue
         if not np.any(np.abs(np.append(marks.x, 0.0) - stated) < tolerance):
             findings.append(
-                Finding(
-                    Severity.CAUTION, "cord-unconfirmed", seen.shot.trace.identity.direction.value,
-                    f"a cord of {stated:.1f} m was stated at {end}, but the shot shows nothing "
-                    f"there; its first connector is at {first.distance_m:.1f} m",
-                    "the stated length was used: check it, all distances depend on it",
+                caution(
+                    "cord-unconfirmed", seen.shot.trace.identity.direction,
+                    stated_m=stated, end=end, first_m=first.distance_m,
                 )
             )  # fmt: skip
     spread = float(np.std(residuals)) if len(residuals) > 1 else tolerance / 2
     u_length = max(spread / np.sqrt(max(len(residuals), 1)), 0.1 * tolerance / np.sqrt(3))
     axis = Axis(
         ab.shot.group_index, length, u_length, start_a, start_b, len(matches),
-        tuple(float(r) for r in residuals), basis_a, basis_b,
+        tuple(float(r) for r in residuals), basis_a, basis_b, lone_m,
     )  # fmt: skip
     return axis, tuple(findings)
 
@@ -293,37 +319,40 @@ def _score(a: _Marks, b: _Marks, total: float, tolerance: float) -> float:
     """How well a total X explains both shots; higher is better."""
     found = _matches(a, b, total, tolerance)
     i, j = found.a, found.b
-    closeness = 1 - 0.5 * np.minimum(np.abs(found.gap_m) / tolerance, 1.0) ** 2
+    closeness = 1 - _Points.LOST_AT_EDGE * np.minimum(np.abs(found.gap_m) / tolerance, 1.0) ** 2
     # A true loss below zero is physically impossible beyond noise.
     loss, u = (a.loss[i] + b.loss[j]) / 2, np.hypot(a.u[i], b.u[j]) / 2
-    weight = np.where(loss < -3 * u - 0.03, 0.2, 1.5)
-    weight[a.reflective[i] != b.reflective[j]] = 0.4
-    weight[a.reflective[i] & b.reflective[j]] = 2.0
+    gains = loss < -_Points.GAIN_SIGMAS * u - _Points.GAIN_DB
+    weight = np.where(gains, _Points.GAINS_LIGHT, _Points.NEITHER_REFLECTS)
+    weight[a.reflective[i] != b.reflective[j]] = _Points.ONE_REFLECTS
+    weight[a.reflective[i] & b.reflective[j]] = _Points.BOTH_REFLECT
     score = float(weight @ closeness)
     for marks, other, matched in ((a, b, i), (b, a, j)):
         missing = _visible(other, total - marks.x, tolerance)
         missing[matched] = False
-        score -= float(np.where(marks.reflective, 1.2, 0.25) @ missing)
+        lone = np.where(marks.reflective, _Points.LONE_REFLECTION, _Points.LONE_STEP)
+        score -= float(lone @ missing)
         if marks.end_seen:
             place = total - marks.last_x  # of this shot's end, seen from the other instrument
             if other.start is not None and abs(place - other.start) < tolerance:
-                score += 1.5  # it ends where the other instrument's cord is known to end
+                score += _Points.ENDS_AT_CORD
             elif abs(place) <= tolerance:
-                score += 1.5  # the fibre ends at the other instrument's panel
+                score += _Points.ENDS_AT_PANEL  # of the other instrument
             elif other.x.size and abs(other.x[0] - place) < tolerance:
-                score += 1.0  # it ends at the other instrument's launch cord
+                score += _Points.ENDS_AT_FIRST_EVENT  # its launch cord
             elif place < -LONGEST_CORD_M:
-                score -= 3.0
-            elif 0 < place < 3 * tolerance:
+                score -= _Points.ENDS_FAR_BEHIND_PANEL
+            elif 0 < place < _Points.HIDDEN_CORD * tolerance:
                 pass  # a cord shorter than the dead zone
             elif place < -tolerance:
-                score -= 0.5  # only a receive cord longer than the other's launch cord
+                # Only a receive cord longer than the other's launch cord.
+                score -= _Points.ENDS_BEHIND_PANEL
             else:
-                score -= 0.5
+                score -= _Points.ENDS_ELSEWHERE
         elif total < marks.last_x - LONGEST_CORD_M:
-            score -= 3.0  # this shot shows more fibre than there would be
+            score -= _Points.SEES_FAR_BEYOND  # this shot shows more fibre than there would be
         elif total < marks.last_x - tolerance:
-            score -= 1.0
+            score -= _Points.SEES_BEYOND
     return score
 
 
@@ -405,29 +434,29 @@ def _span_start(
     total: float,
     tolerance: float,
     stated: float | None,
-) -> tuple[float, str]:
+) -> tuple[float, SpanStart]:
     """Where the span begins in a shot: stated cord, user offset, or what the shots show."""
     if stated is not None:
         if not 0 <= stated < total:
             raise BadSetting("cord length", f"{stated:g} m", f"give 0 m to {total:.0f} m")
-        return stated, f"stated cord, {stated:.1f} m"
+        return stated, SpanStart.STATED_CORD
     offset = own.shot.trace.user_offset_m(own.shot.group_index)
     if 0 < offset < total:
-        return offset, f"user offset in the file, {offset:.1f} m"
+        return offset, SpanStart.USER_OFFSET
     if other_marks.end_seen:
         place = total - other_marks.last_x
         if tolerance < place < LONGEST_CORD_M:
             here = marks.x[np.abs(marks.x - place) < tolerance]
             place = float(here[0]) if here.size else place
-            return place, f"the other shot ends here, {place:.1f} m"
+            return place, SpanStart.OTHER_SHOT_ENDS
     first = _first_event(own)
     if first is not None and first.distance_m < min(LONGEST_CORD_M, 0.48 * total):
         near = np.abs(other_marks.x - (total - first.distance_m)) < tolerance
         # Points further apart than the pulse can miss a reflection: one shot showing it is enough.
         reflects = first.kind is EventKind.REFLECTION or bool(np.any(other_marks.reflective[near]))
         if np.any(near) and reflects:
-            return first.distance_m, f"{FIRST_CONNECTOR}, {first.distance_m:.1f} m"
-    return 0.0, "front panel, no cord found"
+            return first.distance_m, SpanStart.FIRST_CONNECTOR
+    return 0.0, SpanStart.FRONT_PANEL
 
 
 def _refuse_length(

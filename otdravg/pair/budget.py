@@ -33,7 +33,7 @@ from otdravg.fit.joint import (
     prior_information,
 )
 from otdravg.fit.side import Place, Side, pair_sums
-from otdravg.pair.measure import PairMeasurement
+from otdravg.pair.measure import Measurement
 from otdravg.shot.lines import LineTerms
 
 __all__ = [
@@ -49,7 +49,8 @@ __all__ = [
 
 FloatArray = npt.NDArray[np.float64]
 
-#: How many times longer an averaging is compared.
+#: How many times longer an averaging is compared. Chosen, not derived: noise of the receiver falls
+#: by √2, 2 and 4.
 AVERAGING_FACTORS = (2, 4, 16)
 
 
@@ -120,12 +121,12 @@ class Budget:
 Variance = Callable[[Side], FloatArray]
 
 
-def budget_of(measurement: PairMeasurement, number: int) -> Budget | None:
+def budget_of(measurement: Measurement, number: int) -> Budget | None:
     """Make the budget of the reading with a number.
 
     Parameters
     ----------
-    measurement : PairMeasurement
+    measurement : Measurement
         A measured pair.
     number : int
         Number of the reading, from 1.
@@ -171,7 +172,7 @@ def budget_of(measurement: PairMeasurement, number: int) -> Budget | None:
     )
 
 
-def explained_budget(measurement: PairMeasurement, number: int) -> Budget:
+def explained_budget(measurement: Measurement, number: int) -> Budget:
     """Make the budget of the reading with a number, or say why there is none.
 
     Raises
@@ -188,9 +189,7 @@ def explained_budget(measurement: PairMeasurement, number: int) -> Budget:
     return budget
 
 
-def expanded_after_averaging(
-    measurement: PairMeasurement, number: int, factor: float
-) -> float | None:
+def expanded_after_averaging(measurement: Measurement, number: int, factor: float) -> float | None:
     """Refit with the receiver noise of ``factor`` times the averaging and return U (k = 2).
 
     The variance of the receiver noise falls with the number of averages; ripple, quantisation
@@ -212,7 +211,7 @@ def expanded_after_averaging(
     return 2 * float(np.sqrt(half @ covariance[j] @ half))
 
 
-def _row(measurement: PairMeasurement, number: int) -> int | None:
+def _row(measurement: Measurement, number: int) -> int | None:
     """Index of a reading's place in the fit; ``None`` if it is none of the fit's places."""
     if not 1 <= number <= min(len(measurement.readings), len(measurement.places)):
         return None
@@ -269,8 +268,7 @@ def _sources(
         return float(direction @ information(_sums(sides, places, weight)) @ direction)
 
     quantised = [
-        min(s.shot.trace.settings.quantum_db**2 / 12 / s.shot.noise.constant_long_run_db2, 1.0)
-        for s in sides
+        min(s.shot.rounding.long_run_db2 / s.shot.noise.constant_long_run_db2, 1.0) for s in sides
     ]
     alpha_only = prior_information(fit.middle_m.size, (fit.spreads[0], math.inf))
     beta_only = prior_information(fit.middle_m.size, (math.inf, fit.spreads[1]))

@@ -7,25 +7,29 @@ and says what it saw in numbers. None of them changes a figure.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import numpy as np
 import numpy.typing as npt
 
-from otdravg.findings import Finding, Severity
-from otdravg.fit.read_off import Coverage, Reading
-from otdravg.fit.side import Side
-from otdravg.pair.measure import PairMeasurement
-from otdravg.quantities import Quantity, reported
+from otdravg.findings import Finding, Scope, caution, defect
+from otdravg.fit.reading import Coverage, Reading
+from otdravg.fit.side import Side, SpanStart
+from otdravg.pair.measure import Measurement
 from otdravg.shot.detect import Detection, EventKind
 from otdravg.shot.noise import DB_PER_RELATIVE_POWER
 from otdravg.shot.point_checks import REPEAT_POINTS, NoisePrints, same_noise, shot_findings
+from otdravg.shot.settings import Direction
 
 __all__ = ["NOT_MEASURED_SO", "pair_findings"]
 
 FloatArray = npt.NDArray[np.float64]
 
-#: Attenuation that single-mode fibre can have, dB/km, by nominal wavelength. Lower bounds:
-#: Rayleigh scattering alone of a low-loss fibre (0.14 dB/km at 1550 nm, as 1/λ⁴; from memory).
-#: Upper bounds: ITU-T G.652.D and G.657 cabled fibre (from memory) with room for older glass.
+#: Attenuation that single-mode fibre can have, dB/km, by nominal wavelength. Derived: lower bounds
+#: from Rayleigh scattering alone of the lowest-loss fibre, 0.14 dB/km at 1550 nm (from memory), as
+#: 1/λ⁴ 0.274, 0.221, 0.164, 0.140 and 0.116, less 4 to 10 % of room, at 1625 nm with absorption in
+#: the infrared instead; upper bounds from ITU-T G.652.D and G.657 cabled fibre, 0.40 and at 1550
+#: nm 0.30 (from memory), with room for older glass.
 ATTENUATION_DB_PER_KM = {
     1310: (0.26, 0.50),
     1383: (0.20, 0.50),
@@ -33,28 +37,35 @@ ATTENUATION_DB_PER_KM = {
     1550: (0.135, 0.35),
     1625: (0.125, 0.36),
 }
-#: How much a section's backscatter level may drift along it, dB/km (our own figure).
+#: How much a section's backscatter level may drift along it, dB/km. Chosen, not derived: four
+#: times the spread that the fit assumes, a mode field that tapers by 0.1 % per km; larger would
+#: let an uneven receiver pass.
 DRIFT_SPREAD_DB_PER_KM = 0.004
-#: Half the difference of both attenuations, as a share of their mean, that no receiver explains:
-#: common practice asks 0.03 dB per dB of it (no source), three times as much is room.
+#: Half the difference of both attenuations, as a share of their mean, that no receiver explains.
+#: Chosen, not derived: common practice (no source) asks 0.03 dB per dB of it, three times as much
+#: is room.
 GROSS_DRIFT_SHARE = 0.09
-#: Attenuation of the file's own table and of the waveform may differ by this share (our own
-#: figure), where the table covers this share of the span.
+#: Attenuation of the file's own table and of the waveform may differ by this share, where the
+#: table covers this share of the span. Chosen, not derived: tables round to 0.01 dB/km, 3 to 5 %
+#: of it; less than half of a span may be of other glass than the rest.
 TABLE_ATTENUATION_SHARE = 0.06
 LEAST_TABLE_SHARE = 0.5
-#: Misfit of the straight lines that counts: in noise, and in dB.
+#: Misfit of the straight lines that counts: in noise, and in dB. Chosen, not derived: six sigma of
+#: correlated noise is never chance in hundreds of eighths, and 0.02 dB is the least that would
+#: move a loss as much as a limit's last digit.
 CROOKED_SIGMAS = 6.0
 CROOKED_DB = 0.02
-#: Shorter sections are not looked at in eighths.
+#: Shorter sections are not looked at in eighths. Derived: eight points in each.
 LEAST_POINTS = 64
-#: Readings that one shot shows and the other does not.
+#: Readings that one shot shows and the other does not, dB, how many readings there must be, and
+#: the largest share of them that may be so. Chosen, not derived: a loss that its backscatter step
+#: cancels to 5 mdB is one in several at 0.03 dB; three of four of them are hardly chance.
 ONE_SIDED_DB = 0.03
 LEAST_READINGS = 4
 MOST_ONE_SIDED = 0.6
-#: How the basis of a span start reads that was taken from the end of the other shot.
-OTHER_SHOT_ENDS = "the other shot ends here"
 #: Steps of both shots that are one-sided and as far apart are the same ones, shifted: up to this
-#: share of the span, or chance would find some.
+#: share of the span, or chance would find some. Chosen, not derived: a wrong index or an offset
+#: left over is far less.
 LARGEST_SHIFT_SHARE = 0.05
 
 #: Findings after which a figure is no measurement, whatever the limit says.
@@ -64,12 +75,12 @@ NOT_MEASURED_SO = frozenset(
 )  # fmt: skip
 
 
-def pair_findings(measurement: PairMeasurement) -> tuple[Finding, ...]:
+def pair_findings(measurement: Measurement) -> tuple[Finding, ...]:
     """Check whether a measured pair can be what its files say.
 
     Parameters
     ----------
-    measurement : PairMeasurement
+    measurement : Measurement
         Both shots with their events, the common axis and the joint fit.
 
     Returns
@@ -96,64 +107,35 @@ def pair_findings(measurement: PairMeasurement) -> tuple[Finding, ...]:
     )
 
 
-def _defect(code: str, text: str, done: str, where: str = "pair") -> Finding:
-    return Finding(Severity.DEFECT, code, where, text, done)
+def _shared_noise(ab: NoisePrints, ba: NoisePrints) -> Iterator[Finding]:
+    if count := same_noise(ab, ba):
+        yield defect("noise-shared", Scope.PAIR, points=count + REPEAT_POINTS - 1)
 
 
-def _caution(code: str, text: str, done: str, where: str = "pair") -> Finding:
-    return Finding(Severity.CAUTION, code, where, text, done)
-
-
-def _shared_noise(ab: NoisePrints, ba: NoisePrints) -> list[Finding]:
-    count = same_noise(ab, ba)
-    if not count:
-        return []
-    return [
-        _defect(
-            "noise-shared",
-            f"both shots hold the same noise over {count + REPEAT_POINTS - 1} points",
-            "one acquisition was stored twice: find the shot from the other end",
-        )
-    ]
-
-
-def _unseen_span(m: PairMeasurement) -> list[Finding]:
+def _unseen_span(m: Measurement) -> Iterator[Finding]:
     """Cords may leave so little of a fibre that nothing of it is measured."""
     pulse_m = max(side.shot.pulse_m for side in (m.side_ab, m.side_ba))
-    if m.attenuation_db_per_km is not None and m.axis.length_m > pulse_m:
-        return []
-    return [
-        _caution(
-            "span-unseen",
-            f"no fibre is seen on the span of {m.axis.length_m:.1f} m; the pulse is "
-            f"{pulse_m:.1f} m long",
-            "nothing was measured: check the cords, the user offsets and the point spacing",
-        )
-    ]
+    if m.attenuation_db_per_km is None or m.axis.length_m <= pulse_m:
+        yield caution("span-unseen", Scope.PAIR, length_m=m.axis.length_m, pulse_m=pulse_m)
 
 
-def _attenuation(m: PairMeasurement) -> list[Finding]:
+def _attenuation(m: Measurement) -> Iterator[Finding]:
     """Hold the attenuation against what glass can have at the wavelength on the label."""
     value, u = m.attenuation_db_per_km, m.u_attenuation_db_per_km
     label = m.ab.identity.nominal_wavelength_nm
     nearest = min(ATTENUATION_DB_PER_KM, key=lambda nm: abs(nm - label))
     if value is None or u is None or abs(nearest - label) > 30:
-        return []
+        return
     low, high = ATTENUATION_DB_PER_KM[nearest]
-    if low <= value + 3 * u and value - 3 * u <= high:
-        return []
-    return [
-        _defect(
-            "attenuation-impossible",
-            f"the fibre loses {reported(value, Quantity.ATTENUATION_DB_PER_KM)} ± "
-            f"{reported(2 * u, Quantity.U_ATTENUATION_DB_PER_KM)} dB/km, at {label} nm it can be "
-            f"{low:g} to {high:g} dB/km",
-            "check wavelength, level scale and point spacing before using any figure",
-        )
-    ]
+    if value + 3 * u < low or value - 3 * u > high:
+        yield defect(
+            "attenuation-impossible", Scope.PAIR, nominal_nm=label,
+            attenuation_db_per_km=value, expanded_db_per_km=2 * u,
+            least_db_per_km=low, most_db_per_km=high,
+        )  # fmt: skip
 
 
-def _drift(m: PairMeasurement) -> tuple[float, float] | None:
+def _drift(m: Measurement) -> tuple[float, float] | None:
     """Half of what the fibre seems to lose more per km from B than from A, and how unsure it is.
 
     The uncertainty holds the noise and how uneven glass may be: long spans of many sections
@@ -172,32 +154,28 @@ def _drift(m: PairMeasurement) -> tuple[float, float] | None:
     return float(share @ fit.parameters[seen, 3]), float(np.hypot(u, glass))
 
 
-def _unequal_attenuation(m: PairMeasurement) -> list[Finding]:
+def _unequal_attenuation(m: Measurement) -> Iterator[Finding]:
     """One fibre loses the same in both directions, but for uneven glass and uneven receivers."""
     drift_u = _drift(m)
     if drift_u is None or m.attenuation_db_per_km is None:
-        return []
+        return
     drift, u = drift_u
     if abs(drift) < 4 * u:
-        return []
+        return
     alpha = m.attenuation_db_per_km
-    text = (
-        f"the fibre loses {alpha - drift:.3f} dB/km seen from A and {alpha + drift:.3f} seen "
-        f"from B (half the difference {abs(drift):.4f} ± {2 * u:.4f} dB/km)"
-    )
-    if abs(drift) > GROSS_DRIFT_SHARE * alpha:
-        done = "one shot has another level scale, point spacing or wavelength, or is another fibre"
-        return [_defect("attenuation-unequal", text, done)]
-    done = "a receiver that is not linear, another level scale, or another fibre: look at both"
-    return [_caution("attenuation-uneven", text, done)]
+    gross = abs(drift) > GROSS_DRIFT_SHARE * alpha
+    grave, code = (defect, "attenuation-unequal") if gross else (caution, "attenuation-uneven")
+    yield grave(
+        code, Scope.PAIR, from_a_db_per_km=alpha - drift, from_b_db_per_km=alpha + drift,
+        drift_db_per_km=abs(drift), expanded_drift_db_per_km=2 * u,
+    )  # fmt: skip
 
 
-def _table_attenuation(m: PairMeasurement) -> list[Finding]:
+def _table_attenuation(m: Measurement) -> Iterator[Finding]:
     """The instrument saw the same fibre before anybody changed a scale or a spacing."""
     drift_u, alpha, u = _drift(m), m.attenuation_db_per_km, m.u_attenuation_db_per_km
     if drift_u is None or alpha is None or u is None:
-        return []
-    findings = []
+        return
     for seen, own in ((m.detection_ab, alpha - drift_u[0]), (m.detection_ba, alpha + drift_u[0])):
         shot = seen.shot
         at = np.array([0.0, *(e.distance_m(shot.group_index) for e in shot.trace.table)])
@@ -207,17 +185,10 @@ def _table_attenuation(m: PairMeasurement) -> list[Finding]:
             continue
         stated = float(length @ slope / length.sum())
         if abs(stated - own) > max(TABLE_ATTENUATION_SHARE * stated, 5 * np.hypot(u, drift_u[1])):
-            findings.append(
-                _caution(
-                    "table-attenuation-differs",
-                    f"the file's own table says that the fibre loses {stated:.3f} dB/km, the "
-                    f"waveform {own:.3f} dB/km",
-                    "level scale or point spacing were changed since, or the table is of another "
-                    "shot: take the file from the instrument again",
-                    shot.trace.identity.direction.value,
-                )
-            )
-    return findings
+            yield caution(
+                "table-attenuation-differs", shot.trace.identity.direction,
+                table_db_per_km=stated, waveform_db_per_km=own,
+            )  # fmt: skip
 
 
 def _shown_by(reading: Reading) -> int:
@@ -230,7 +201,7 @@ def _shown_by(reading: Reading) -> int:
     return side if shows else 0
 
 
-def _unmirrored(m: PairMeasurement) -> list[Finding]:
+def _unmirrored(m: Measurement) -> Iterator[Finding]:
     """Steps that only one of both shots shows: a few are chance, most of them are no fibre."""
     both = [r for r in m.readings if r.coverage is Coverage.BOTH]
     shown = np.array([_shown_by(r) for r in both])
@@ -238,22 +209,16 @@ def _unmirrored(m: PairMeasurement) -> list[Finding]:
     at = np.array([r.distance_m for r in both])
     apart_m = _common_shift(at[shown > 0], at[shown < 0], m)
     most = len(both) >= LEAST_READINGS and count > MOST_ONE_SIDED * len(both)
-    if apart_m is None and not most:
-        return []
-    text = f"{count} of {len(both)} splices show in one shot and not at all in the other"
     if apart_m is not None:
-        text += f"; some would be the same {apart_m:.0f} m further on"
-    return [
-        _caution(
-            "steps-one-sided",
-            text,
-            "the shots are perhaps not one fibre, or not laid on one another rightly: "
-            "check fibre numbers, point spacing and cords",
-        )
-    ]
+        yield caution(
+            "steps-one-sided", Scope.PAIR, "shifted",
+            count=count, splices=len(both), apart_m=apart_m,
+        )  # fmt: skip
+    elif most:
+        yield caution("steps-one-sided", Scope.PAIR, count=count, splices=len(both))
 
 
-def _common_shift(only_a_m: FloatArray, only_b_m: FloatArray, m: PairMeasurement) -> float | None:
+def _common_shift(only_a_m: FloatArray, only_b_m: FloatArray, m: Measurement) -> float | None:
     """Length by which steps of one shot stand beside those of the other, if two or more agree."""
     shifts = np.sort((only_a_m[:, None] - only_b_m[None, :]).ravel())
     shifts = shifts[np.abs(shifts) < LARGEST_SHIFT_SHARE * m.axis.length_m]
@@ -262,31 +227,22 @@ def _common_shift(only_a_m: FloatArray, only_b_m: FloatArray, m: PairMeasurement
     return float(np.abs(shifts[agree[0]])) if agree.size else None
 
 
-def _crooked(m: PairMeasurement) -> list[Finding]:
+def _crooked(m: Measurement) -> Iterator[Finding]:
     """Fibre between two splices is straight in dB; a shot that is not was not of it."""
-    worst, at_m, where = 0.0, 0.0, ""
+    worst, at_m, where = 0.0, 0.0, Direction.A_TO_B
     for side in (m.side_ab, m.side_ba):
         off_db, z_m = _largest_misfit(m, side)
         if off_db > worst:
-            worst, at_m, where = off_db, z_m, side.shot.trace.identity.direction.value
-    if worst <= CROOKED_DB:
-        return []
-    return [
-        _caution(
-            "fibre-crooked",
-            f"the level leaves the straight line between two splices by {worst:.3f} dB near "
-            f"{at_m:.0f} m",
-            "a bend, a splice that is not listed, or broken points: look at the trace there",
-            where,
-        )
-    ]
+            worst, at_m, where = off_db, z_m, side.shot.trace.identity.direction
+    if worst > CROOKED_DB:
+        yield caution("fibre-crooked", where, off_db=worst, at_m=at_m)
 
 
-def _largest_misfit(m: PairMeasurement, side: Side) -> tuple[float, float]:
+def _largest_misfit(m: Measurement, side: Side) -> tuple[float, float]:
     """Largest mean misfit over an eighth of a section that noise does not explain, and where."""
     model = side.model(m.fit, m.places)
     lo, hi = side.ranges(m.places)
-    residual = side.shot.trace.level_db - model
+    residual = side.shot.level_db - model
     ratio = DB_PER_RELATIVE_POWER * (np.exp(residual / DB_PER_RELATIVE_POWER) - 1)
     long = hi - lo >= LEAST_POINTS
     if not long.any():
@@ -302,22 +258,15 @@ def _largest_misfit(m: PairMeasurement, side: Side) -> tuple[float, float]:
     return float(misfit[row, eighth]), float(side.z()[middle])
 
 
-def _outside_span(m: PairMeasurement) -> list[Finding]:
+def _outside_span(m: Measurement) -> Iterator[Finding]:
     """Splices in front of the span's start are not counted: a cord has none."""
-    findings = []
     for seen, start_m in ((m.detection_ab, m.axis.start_a_m), (m.detection_ba, m.axis.start_b_m)):
         before = [e for e in _clear_events(seen) if e < start_m - 2 * seen.shot.placing_m]
         if before:
-            findings.append(
-                _caution(
-                    "event-in-cord",
-                    f"{len(before)} in front of the span's start at {start_m:.0f} m, the first at "
-                    f"{before[0]:.0f} m",
-                    "not measured: a splice of the fibre there means a wrong cord or user offset",
-                    seen.shot.trace.identity.direction.value,
-                )
-            )
-    return findings
+            yield caution(
+                "event-in-cord", seen.shot.trace.identity.direction,
+                events=len(before), start_m=start_m, first_m=before[0],
+            )  # fmt: skip
 
 
 def _clear_events(seen: Detection) -> list[float]:
@@ -331,9 +280,8 @@ def _clear_events(seen: Detection) -> list[float]:
     ]
 
 
-def _unconfirmed_start(m: PairMeasurement) -> list[Finding]:
+def _unconfirmed_start(m: Measurement) -> Iterator[Finding]:
     """A user offset marks a connector, which shows in this shot or from the other end."""
-    findings = []
     whole_m = m.axis.start_a_m + m.axis.length_m + m.axis.start_b_m
     slack_m = 2 + sum(s.shot.placing_m + s.shot.pulse_m for s in (m.side_ab, m.side_ba)) / 2
     for seen, other in ((m.detection_ab, m.detection_ba), (m.detection_ba, m.detection_ab)):
@@ -347,36 +295,18 @@ def _unconfirmed_start(m: PairMeasurement) -> list[Finding]:
         confirmed = offset_m > slack_m and any(abs(x_m - offset_m) < slack_m for x_m in shown_m)
         if offset_m == 0 or confirmed:
             continue
-        findings.append(
-            _caution(
-                "user-offset-doubtful",
-                f"the user offset in the file is {offset_m:.0f} m, where neither shot shows "
-                "anything",
-                "check where the span starts, or state the cords: all distances depend on it",
-                shot.trace.identity.direction.value,
-            )
-        )
-    return findings
+        yield caution("user-offset-doubtful", shot.trace.identity.direction, offset_m=offset_m)
 
 
-def _guessed_start(m: PairMeasurement) -> list[Finding]:
+def _guessed_start(m: Measurement) -> Iterator[Finding]:
     """The span was started where the other shot ends, and this shot shows nothing there."""
-    findings = []
     for seen, start_m, basis in (
         (m.detection_ab, m.axis.start_a_m, m.axis.basis_a),
         (m.detection_ba, m.axis.start_b_m, m.axis.basis_b),
     ):
         slack_m = seen.shot.placing_m + seen.shot.pulse_m + 2
         shown = any(abs(e.distance_m - start_m) < slack_m for e in seen.events)
-        if basis.startswith(OTHER_SHOT_ENDS) and not shown:
-            findings.append(
-                _caution(
-                    "span-start-doubtful",
-                    f"the other shot ends {start_m:.0f} m before this instrument, and this shot "
-                    "shows nothing there",
-                    "taken for a cord shorter than the dead zone; if there is none, the shots "
-                    "are not equally long: check point spacing, pulse and fibre",
-                    seen.shot.trace.identity.direction.value,
-                )
+        if basis is SpanStart.OTHER_SHOT_ENDS and not shown:
+            yield caution(
+                "span-start-doubtful", seen.shot.trace.identity.direction, start_m=start_m
             )
-    return findings

@@ -13,38 +13,48 @@ import numpy as np
 import numpy.typing as npt
 
 from otdravg.errors import BadSetting
-from otdravg.findings import Finding, Severity
+from otdravg.findings import Finding, Scope, caution, note
 from otdravg.fit.joint import JointFit, fit_sections
-from otdravg.fit.read_off import Reading, SectionReading, readings_of, sections_of
+from otdravg.fit.read_off import readings_of, sections_of
+from otdravg.fit.reading import Reading, SectionReading
 from otdravg.fit.side import Axis, Place, Side, Sides, pair_sums
 from otdravg.pair.axis import check_same_fibre_settings, find_axis
 from otdravg.pair.locating import compounded, located
 from otdravg.pair.places import grouped, parted, seen_places, with_asked
 from otdravg.shot.detect import Detection, detect
 from otdravg.shot.lines import step_between
+from otdravg.shot.response import Response
+from otdravg.shot.settings import Direction
 from otdravg.shot.steps import PLACES_PER_PULSE, threshold_for
 from otdravg.shot.table_check import table_findings
-from otdravg.shot.trace import Direction, Trace
+from otdravg.shot.trace import Trace
 
-__all__ = ["PairMeasurement", "measure_pair"]
+__all__ = ["Measurement", "measure"]
 
 FloatArray = npt.NDArray[np.float64]
 
 
-#: Most rounds of dropping and adding places.
+#: Most rounds of dropping and adding places. Chosen, not derived: a place that fell is not tried
+#: again, so that later rounds have little left; the bound is for time.
 MOST_ROUNDS = 4
 #: Next to a splice, readings below this share of it within so many pulses are its own remains.
+#: Derived: RAMP_IMPERFECTION, rounded up.
 SHADOW_SHARE = 0.06
+#: Pulses from a splice within which they are looked for. Chosen, not derived: two dead zones, and
+#: a pulse between them.
 SHADOW_PULSES = 3.0
 #: So soon behind a dead zone, an apparent loss this small in one shot is the receiver's tail.
+#: Chosen, not derived: as far as STEEP_AFTER_PULSES and as small as REMAINS_DB in the search of
+#: one shot.
 TAIL_PULSES = 6.0
 TAIL_REMAINS_DB = 0.012
 #: Known places on either side from which a new one must be parted: those that can disturb it.
+#: Chosen, not derived: dead zones reach over one neighbour, seldom over two.
 NEIGHBOURS = 3
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class PairMeasurement:
+class Measurement:
     """Everything measured on one fibre from two shots."""
 
     ab: Trace
@@ -71,7 +81,7 @@ class PairMeasurement:
         return self.side_ba.z()[::-1], self.ba.level_db[::-1]
 
 
-def measure_pair(
+def measure(
     ab: Trace,
     ba: Trace,
     *,
@@ -81,7 +91,8 @@ def measure_pair(
     positions_m: tuple[float, ...] = (),
     false_alarm_rate: float = 0.001,
     shot_false_alarm_rate: float = 0.01,
-) -> PairMeasurement:
+    response: Response | tuple[Response | None, Response | None] | None = None,
+) -> Measurement:
     """Pair two shots of one fibre and measure every position seen from either end.
 
     Parameters
@@ -98,10 +109,13 @@ def measure_pair(
         Chance of any false splice on a fibre that has none, both shots together.
     shot_false_alarm_rate : float
         The same for the events of one shot, of which the pair keeps what both shots support.
+    response : Response or pair of Response or None, optional
+        How the instrument answers, for both shots or for ``ab`` and ``ba``; where there is none,
+        it is learnt from the shot.
 
     Returns
     -------
-    PairMeasurement
+    Measurement
 
     Raises
     ------
@@ -114,8 +128,9 @@ def measure_pair(
     index = group_index or ab.settings.group_index
     findings = _setting_findings(ab, ba, index, group_index)
     ab, ba = ab.facing(Direction.A_TO_B), ba.facing(Direction.B_TO_A)
-    seen_ab = detect(ab, index, false_alarm_rate=shot_false_alarm_rate)
-    seen_ba = detect(ba, index, false_alarm_rate=shot_false_alarm_rate)
+    own = response if isinstance(response, tuple) else (response, response)
+    seen_ab = detect(ab, index, false_alarm_rate=shot_false_alarm_rate, response=own[0])
+    seen_ba = detect(ba, index, false_alarm_rate=shot_false_alarm_rate, response=own[1])
     axis, axis_findings = find_axis(seen_ab, seen_ba, launch_m=launch_m, receive_m=receive_m)
     sides = (
         Side.of(seen_ab.shot, axis.start_a_m, axis.length_m, True),
@@ -132,12 +147,12 @@ def measure_pair(
     places, fit = _searched(sides, found, threshold)
     sides = _reweighted(_renoise(sides, fit, places), fit, places)
     kept, fit = _pruned(sides, places, threshold)
-    if kept != places:
+    while kept != places:  # what was significant beside a place that fell may not be any more
         sides = _reweighted(sides, fit, kept)
-        places, fit = kept, _fit(sides, kept)
+        places, (kept, fit) = kept, _pruned(sides, kept, threshold)
     readings = readings_of(sides, places, fit, seen_ab, seen_ba, axis)
     sections, overall, u_overall = sections_of(places, fit, axis)
-    return PairMeasurement(
+    return Measurement(
         ab, ba, seen_ab, seen_ba, axis, readings, sections, overall, u_overall,
         (
             tuple(findings) + axis_findings + tuple(ghosts) + seen_ab.findings + seen_ba.findings
@@ -151,23 +166,15 @@ def _setting_findings(ab: Trace, ba: Trace, index: float, stated: float | None) 
     findings: list[Finding] = []
     if abs(ab.settings.group_index - ba.settings.group_index) > 5e-6:
         findings.append(
-            Finding(
-                Severity.CAUTION, "index-differs", "pair",
-                f"group index {ab.settings.group_index:.5f} in A→B and "
-                f"{ba.settings.group_index:.5f} in B→A",
-                f"both shots were put on {index:.5f}"
-                + ("" if stated else ", the value of A→B; set --index to the cable's own"),
+            caution(
+                "index-differs", Scope.PAIR, "chosen" if stated else "",
+                from_a_index=ab.settings.group_index, from_b_index=ba.settings.group_index,
+                used_index=index,
             )
         )  # fmt: skip
     same_a = ab.identity.location_a == ba.identity.location_a
     if same_a and ab.identity.location_a and ab.identity.location_a != ab.identity.location_b:
-        findings.append(
-            Finding(
-                Severity.NOTE, "ends-typed-alike", "pair",
-                f"both headers name {ab.identity.location_a!r} as the near end",
-                "direction was taken from the order of the files and the event pattern",
-            )
-        )  # fmt: skip
+        findings.append(note("ends-typed-alike", Scope.PAIR, near_end=ab.identity.location_a))
     return findings
 
 

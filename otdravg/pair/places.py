@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 
-from otdravg.findings import Finding, Severity
+from otdravg.findings import Finding, note
 from otdravg.fit.side import Axis, Place, Side, Sides
 from otdravg.shot.detect import Detection, EventKind
 from otdravg.shot.ramp import one_ramp
@@ -58,14 +58,7 @@ def seen_places(
         if partner is None:
             other = (seen_ba, seen_ab)[k]
             if reflective and not lossy and _in_view(other, sides[1 - k], z):
-                findings.append(
-                    Finding(
-                        Severity.NOTE, "ghost", sides[k].shot.trace.identity.direction.value,
-                        f"a reflection at {z:.0f} m from A has no loss and no partner in the "
-                        "other shot",
-                        "taken as a ghost (echo) and not counted",
-                    )
-                )  # fmt: skip
+                findings.append(note("ghost", sides[k].shot.trace.identity.direction, at_m=z))
                 continue
             places.append(Place(z, z + extent, reflective, members=2 if extent else 1, u_m=u_z))
             continue

@@ -10,16 +10,16 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from statistics import NormalDist
 
 import numpy as np
 import numpy.typing as npt
-from scipy import special
 
-from otdravg.pair.measure import PairMeasurement
+from otdravg.pair.measure import Measurement
 from otdravg.shot.detect import Detection, EventKind
 from otdravg.shot.lines import step_between
+from otdravg.shot.settings import Direction
 from otdravg.shot.steps import threshold_for
-from otdravg.shot.trace import Direction
 
 __all__ = [
     "SEEN_SHARE",
@@ -31,11 +31,14 @@ __all__ = [
 
 FloatArray = npt.NDArray[np.float64]
 
-#: A step at the limit is seen with this probability.
+#: A step at the limit is seen with this probability. Paper: Currie, Anal. Chem. 40 (1968) 586,
+#: overlooks one in twenty at the limit of detection; from memory.
 SEEN_SHARE = 0.95
-#: Positions along the span at which the limit is given.
+#: Positions along the span at which the limit is given. Chosen, not derived: a picture shows no
+#: more; the worst place is looked for by itself.
 _CURVE_POINTS = 41
-#: Cells that a piece needs on either side before its line is trusted, as in the search.
+#: Cells that a piece needs on either side before its line is trusted, as in the search. Derived:
+#: level and slope take two, one is left to judge them by.
 _LEAST_CELLS = 3
 
 
@@ -76,7 +79,7 @@ def smallest_step_db(u_db: FloatArray, threshold: float, seen: float = SEEN_SHAR
         (√threshold + Φ⁻¹(seen))·u in dB, shape of ``u_db``. The chance that a step of the
         wrong sign passes is left out; it is nil above a threshold of 4.
     """
-    return np.asarray(u_db * (math.sqrt(threshold) + float(special.ndtri(seen))))
+    return np.asarray(u_db * (math.sqrt(threshold) + NormalDist().inv_cdf(seen)))
 
 
 def limit_at(detection: Detection, x_m: FloatArray, seen: float = SEEN_SHARE) -> FloatArray:
@@ -126,7 +129,7 @@ def limit_at(detection: Detection, x_m: FloatArray, seen: float = SEEN_SHARE) ->
     return np.where(np.isfinite(limit), limit, np.nan)
 
 
-def detection_limits(measurement: PairMeasurement) -> tuple[DirectionLimit, DirectionLimit]:
+def detection_limits(measurement: Measurement) -> tuple[DirectionLimit, DirectionLimit]:
     """Give the detection limit of both shots of a pair along its span, A→B first."""
     length_m = measurement.axis.length_m
     edges = np.array([0.0, *(p.middle_m for p in measurement.places), length_m])

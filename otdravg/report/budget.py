@@ -8,6 +8,10 @@ from typing import Any
 from otdravg.pair.budget import Budget
 from otdravg.quantities import Quantity, distance_text, number, reported
 from otdravg.report.page import Page
+from otdravg.shot.response import ResponseSource
+from otdravg.shot.shot import Shot
+from otdravg.words.catalogue import say
+from otdravg.words.statements import response_statement
 
 __all__ = ["budget_object", "write_budget"]
 
@@ -20,8 +24,8 @@ _NOT_CONTAINED = (
 )
 
 
-def write_budget(page: Page, budget: Budget, *, km: bool) -> None:
-    """Add the budget to a page: by inputs, by causes, and what longer averaging buys.
+def write_budget(page: Page, budget: Budget, shots: tuple[Shot, Shot], *, km: bool) -> None:
+    """Add the budget to a page: by inputs, by causes, what longer averaging buys, receivers.
 
     Form of JCGM 100:2008 (GUM): inputs with standard uncertainty and sensitivity coefficient,
     combined and expanded (k = 2) uncertainty.
@@ -80,6 +84,11 @@ def write_budget(page: Page, budget: Budget, *, km: bool) -> None:
     )
     for k, gain in enumerate(budget.gains):
         page.entry("Averaging" if k == 0 else "", _gain(budget, gain.factor, gain.expanded_db))
+    for label, shot in zip(("Receiver", ""), shots, strict=True):
+        unknown = shot.response.source is ResponseSource.NONE
+        held = say("response", "not-held") if unknown else ""
+        end = shot.trace.identity.direction.value
+        page.entry(label, f"{end}: {response_statement(shot)}{held}")
     page.paragraph(_NOT_CONTAINED)
 
 

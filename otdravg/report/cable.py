@@ -21,7 +21,7 @@ from otdravg.cable.model import (
 from otdravg.findings import Severity
 from otdravg.quantities import Quantity, distance_text, reported
 from otdravg.report.page import Page, counted
-from otdravg.shot.trace import Direction
+from otdravg.shot.settings import Direction
 from otdravg.verdict.decision import Action, Verdict
 from otdravg.verdict.limits import Rule
 from otdravg.words.statements import CAUTION

@@ -25,9 +25,9 @@ from otdravg.quantities import Quantity, distance_text, reported
 from otdravg.system.atomic import write_atomic
 from otdravg.system.printable import printable
 from otdravg.verdict.judge import Judged, PairReport
+from otdravg.words.catalogue import line
 from otdravg.words.statements import (
     CAUTION,
-    finding_sentence,
     findings_by_source,
     limit_statement,
     rule_statement,
@@ -115,7 +115,7 @@ def _row(report: PairReport, judged: Judged) -> tuple[str, ...]:
         distance_text(reading.distance_m, km=report.in_km),
         _text(reported(reading.loss_ab_db, loss)),
         _text(reported(reading.loss_ba_db, loss)),
-        _text(judged.loss_db),
+        _text(judged.reported_loss_db),
         _text(reported(reading.expanded_uncertainty_db, Quantity.UNCERTAINTY_DB)),
         _text(reported(reading.backscatter_step_db, loss)),
         _text(judged.limit_db),
@@ -129,7 +129,7 @@ def _text(figure: object) -> str:
 
 
 def _findings(report: PairReport) -> list[str]:
-    return [finding_sentence(finding, about) for about, finding in findings_by_source(report)]
+    return [line(finding, about) for about, finding in findings_by_source(report)]
 
 
 def pair_report_html(report: PairReport) -> bytes:

@@ -6,20 +6,21 @@ import json
 from typing import Any
 
 from otdravg import __version__
-from otdravg.fit.read_off import SectionReading
-from otdravg.fit.side import Axis
+from otdravg.fit.reading import SectionReading
+from otdravg.fit.side import Axis, SpanStart
 from otdravg.pair.budget import Budget
-from otdravg.pair.measure import PairMeasurement
+from otdravg.pair.measure import Measurement
 from otdravg.pair.visible import SEEN_SHARE, DirectionLimit, detection_limits
-from otdravg.quantities import Quantity, number
+from otdravg.quantities import Quantity, distance_text, number
 from otdravg.report.budget import budget_object
-from otdravg.report.shot_json import finding_object, shot_object
+from otdravg.report.shot_json import finding_object, response_object, shot_object
 from otdravg.verdict.judge import Judged, PairReport
 from otdravg.words.statements import (
     CAUTION,
     findings_by_source,
     limit_statement,
     rule_statement,
+    span_start_statement,
 )
 
 __all__ = ["SCHEMA_NAME", "pair_json", "pair_object"]
@@ -49,6 +50,10 @@ def pair_object(report: PairReport, explained: Budget | None = None) -> dict[str
         "shots": {
             "ab": shot_object(measurement.ab),
             "ba": shot_object(measurement.ba),
+        },
+        "response": {
+            "ab": response_object(measurement.detection_ab.shot),
+            "ba": response_object(measurement.detection_ba.shot),
         },
         "limits": _limits(report),
         "axis": _axis(measurement.axis),
@@ -123,12 +128,22 @@ def _axis(axis: Axis) -> dict[str, Any]:
         "length_m": number(axis.length_m, Quantity.DISTANCE_M),
         "u_length_m": number(axis.u_length_m, Quantity.U_DISTANCE_M),
         "start_in_ab_m": number(axis.start_a_m, Quantity.DISTANCE_M),
-        "start_in_ab_basis": axis.basis_a,
+        "start_in_ab_by": axis.basis_a.value,
+        "start_in_ab_basis": _basis(axis, axis.basis_a, axis.start_a_m),
         "start_in_ba_m": number(axis.start_b_m, Quantity.DISTANCE_M),
-        "start_in_ba_basis": axis.basis_b,
+        "start_in_ba_by": axis.basis_b.value,
+        "start_in_ba_basis": _basis(axis, axis.basis_b, axis.start_b_m),
         "matched_events": axis.matched,
         "residuals_m": [number(r, Quantity.DISTANCE_M) for r in axis.residuals_m],
     }
+
+
+def _basis(axis: Axis, basis: SpanStart, start_m: float) -> str:
+    """Say what told where the span begins, with the cord's length where there is one."""
+    statement = span_start_statement(axis, basis)
+    if basis in (SpanStart.FRONT_PANEL, SpanStart.LONE_CONNECTOR):
+        return statement
+    return f"{statement}, {distance_text(start_m, km=False)}"
 
 
 def _section(section: SectionReading) -> dict[str, Any]:
@@ -162,7 +177,7 @@ def _detection_limit(limit: DirectionLimit) -> dict[str, Any]:
     }
 
 
-def _totals(report: PairReport, measurement: PairMeasurement) -> dict[str, Any]:
+def _totals(report: PairReport, measurement: Measurement) -> dict[str, Any]:
     return {
         "splice_loss_sum_db": _plain(report.sum_db),
         "splice_loss_sum_count": report.sum_count,

@@ -5,20 +5,22 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from otdravg import __version__
-from otdravg.fit.read_off import Kind
+from otdravg.fit.reading import Kind
 from otdravg.pair.budget import Budget
 from otdravg.pair.visible import DirectionLimit, detection_limits
 from otdravg.quantities import Quantity, distance_text, reported
 from otdravg.report.budget import write_budget
 from otdravg.report.page import Page, Tone
-from otdravg.shot.trace import Direction, Trace
+from otdravg.shot.settings import Direction
+from otdravg.shot.trace import Trace
 from otdravg.verdict.judge import Judged, PairReport, Verdict
+from otdravg.words.catalogue import line
 from otdravg.words.statements import (
     CAUTION,
-    finding_sentence,
     findings_by_source,
     limit_statement,
     rule_statement,
+    span_start_statement,
     title_of,
 )
 
@@ -67,7 +69,8 @@ def pair_text(
     _findings(page, report)
     if explained is not None:
         page.line()
-        write_budget(page, explained, km=report.in_km)
+        seen = (report.measurement.detection_ab.shot, report.measurement.detection_ba.shot)
+        write_budget(page, explained, seen, km=report.in_km)
     page.line()
     page.line("What to do next")
     for step in report.next_steps:
@@ -173,8 +176,8 @@ def _axis(page: Page, report: PairReport) -> None:
     page.line()
     index = reported(axis.group_index, Quantity.GROUP_INDEX)
     page.entry("Distances", f"group index {index} for both shots ({_index_basis(report)})")
-    page.entry("Cord at A", _cord(axis.start_a_m, axis.basis_a))
-    page.entry("Cord at B", _cord(axis.start_b_m, axis.basis_b))
+    page.entry("Cord at A", _cord(axis.start_a_m, span_start_statement(axis, axis.basis_a)))
+    page.entry("Cord at B", _cord(axis.start_b_m, span_start_statement(axis, axis.basis_b)))
     residuals = [reported(r, Quantity.DISTANCE_M) for r in axis.residuals_m]
     shown = ", ".join(str(r) for r in residuals)
     agreement = f"; residuals in m: {shown}" if residuals else ""
@@ -202,9 +205,8 @@ def _limit_line(limit: DirectionLimit, *, km: bool) -> str:
 
 
 def _cord(length_m: float, basis: str) -> str:
-    """Write a cord's length and how it is known, the figure once."""
-    length = distance_text(length_m, km=False)
-    return f"{length} ({basis.removesuffix(f', {length}')})"
+    """Write a cord's length and how it is known."""
+    return f"{distance_text(length_m, km=False)} ({basis})"
 
 
 def _index_basis(report: PairReport) -> str:
@@ -228,4 +230,4 @@ def _findings(page: Page, report: PairReport) -> None:
     page.line()
     page.line("Findings")
     for about, finding in findings:
-        page.bullet(finding_sentence(finding, about))
+        page.bullet(line(finding, about))

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from decimal import Decimal
 from typing import Any
 
-from otdravg.findings import Finding
-from otdravg.quantities import Quantity, number
-from otdravg.shot.trace import TableEvent, Trace
+from otdravg.findings import Finding, Value, Values
+from otdravg.quantities import Quantity, number, quantity_of
+from otdravg.shot.settings import TableEvent
+from otdravg.shot.shot import Shot
+from otdravg.shot.trace import Trace
+from otdravg.words.catalogue import done, place, sentence
 
-__all__ = ["finding_object", "shot_object", "table_object"]
+__all__ = ["finding_object", "response_object", "shot_object", "table_object"]
 
 
 def shot_object(trace: Trace) -> dict[str, Any]:
@@ -29,6 +33,22 @@ def shot_object(trace: Trace) -> dict[str, Any]:
         "comment": identity.comment,
         "instrument": identity.instrument,
         "settings": _settings_object(trace),
+    }
+
+
+def response_object(shot: Shot) -> dict[str, Any]:
+    """Return how the instrument answers, as learnt, pooled or stated."""
+    response = shot.response
+    width, u_width = response.width_pulses(shot.pulse_m / shot.spacing_m)
+    return {
+        "source": response.source.value,
+        "width_pulses": number(width, Quantity.PULSES),
+        "u_width_pulses": number(u_width, Quantity.U_PULSES),
+        "poles_pulses": [number(pole, Quantity.PULSES) for pole in response.poles],
+        "smoothing_points": response.smoothing,
+        "smoothing_of": "dB" if response.in_db else "power",
+        "edges": response.edges,
+        "misfit": number(response.misfit, Quantity.MISFIT),
     }
 
 
@@ -68,11 +88,29 @@ def table_object(event: TableEvent, group_index: float) -> dict[str, Any]:
 
 
 def finding_object(finding: Finding) -> dict[str, Any]:
-    """Return a finding as plain texts."""
+    """Return a finding as data: code and values for programs, sentences for people."""
     return {
         "severity": finding.severity.value,
         "code": finding.code,
-        "where": finding.where,
-        "text": finding.text,
-        "done": finding.done,
+        "case": finding.case,
+        "where": place(finding.where),
+        "values": _values_object(finding.values),
+        "text": sentence(finding),
+        "done": done(finding),
     }
+
+
+def _values_object(values: Values) -> dict[str, Any]:
+    """Return values by name, numbers rounded as every output rounds them."""
+    return {name: _plain(name, value) for name, value in values}
+
+
+def _plain(name: str, value: Value) -> Any:
+    if isinstance(value, tuple):
+        return [_values_object(item) for item in value]
+    if isinstance(value, Decimal):
+        return float(value)
+    quantity = quantity_of(name)
+    if isinstance(value, float) and quantity is not None:
+        return number(value, quantity)
+    return value

@@ -4,8 +4,11 @@ from __future__ import annotations
 
 from otdravg.quantities import Quantity, distance_text, in_km, reported
 from otdravg.report.page import Page
-from otdravg.shot.trace import TableEvent, Trace
-from otdravg.words.statements import finding_sentence, title_of
+from otdravg.shot.settings import TableEvent
+from otdravg.shot.shot import Shot
+from otdravg.shot.trace import Trace
+from otdravg.words.catalogue import line
+from otdravg.words.statements import response_statement, title_of
 
 __all__ = ["shot_text"]
 
@@ -15,17 +18,22 @@ _ROOM_FOR_REMARK = 33
 _FIRST_LETTER = {"0": "no reflection", "1": "reflection", "2": "reflection, saturated"}
 
 
-def shot_text(trace: Trace, *, ascii_only: bool = False, colour: bool = False) -> str:
-    """Write one shot's identity, settings, findings and the file's own event table."""
+def shot_text(
+    trace: Trace, shot: Shot | None = None, *, ascii_only: bool = False, colour: bool = False
+) -> str:
+    """Write one shot's identity, settings, findings and the file's own event table.
+
+    ``shot`` is the trace made ready for measuring; None where it shows no fibre.
+    """
     page = Page(ascii_only=ascii_only, colour=colour)
     _identity(page, trace)
-    _settings(page, trace)
+    _settings(page, trace, shot)
     _table(page, trace)
     if trace.findings:
         page.line()
         page.line("Findings")
         for finding in trace.findings:
-            page.bullet(finding_sentence(finding))
+            page.bullet(line(finding))
     return page.text()
 
 
@@ -45,7 +53,7 @@ def _identity(page: Page, trace: Trace) -> None:
         page.entry("Comment", identity.comment)
 
 
-def _settings(page: Page, trace: Trace) -> None:
+def _settings(page: Page, trace: Trace, shot: Shot | None) -> None:
     settings = trace.settings
     spacing = reported(trace.spacing_m(), Quantity.SPACING_M)
     reach_m = trace.offset_m() + trace.spacing_m() * (trace.level_db.size - 1)
@@ -63,6 +71,8 @@ def _settings(page: Page, trace: Trace) -> None:
     page.entry("Scatter", f"{coefficient} dB for a 1 ns pulse")
     page.entry("Averaging", f"{settings.averages} times, {time_s} s")
     page.entry("Span start", f"{user_offset} m (user offset)" if user_offset else "not set")
+    learnt = "no fibre to learn it from" if shot is None else response_statement(shot)
+    page.entry("Receiver", learnt)
     page.entry("Format", f"revision {settings.revision / 100:.1f}")
 
 

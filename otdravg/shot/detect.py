@@ -13,11 +13,12 @@ from enum import Enum
 import numpy as np
 import numpy.typing as npt
 
-from otdravg.findings import Finding, Severity
+from otdravg.findings import Finding, caution, note
 from otdravg.shot.lines import LineTerms
 from otdravg.shot.noise import DB_PER_RELATIVE_POWER, linear_power, noise_from_residuals
 from otdravg.shot.ramp import locate_steps
 from otdravg.shot.reflections import Peak, running_mean
+from otdravg.shot.response import Response, ResponseSource
 from otdravg.shot.shot import Shot, prepare, with_reflections
 from otdravg.shot.steps import (
     Search,
@@ -36,17 +37,29 @@ __all__ = ["Detection", "Event", "EventKind", "detect"]
 
 FloatArray = npt.NDArray[np.float64]
 
-#: The first search, with rough noise, asks for this much more than the final threshold.
+#: The first search, with rough noise, asks for this much more than the final threshold. Chosen,
+#: not derived: rough noise may be small by this factor, where it missed how far ripple reaches.
 FIRST_PASS = 3.0
 #: And its windows grow faster: what is clear shows in windows of half its best length too.
+#: Derived: between scales a factor of 4 apart the nearest is within a factor of √4 = 2 of the
+#: best.
 FIRST_GROWTH = 4.0
-#: Steps taken for ripple make the noise look so much larger, and as much more correlated.
+#: And they begin longer. Chosen, not derived: short ones show what the noise estimate hardly feels.
+FIRST_SCALE = 3.0
+#: Steps taken for ripple make the noise look so much larger, and as much more correlated. Chosen,
+#: not derived: well beyond the scatter of a variance, and far below what a row of splices does.
 SUSPECT_RATIO = 4.0
 #: Strongest reflections whose echoes are looked for; those of weaker ones sink in the noise.
+#: Chosen, not derived: the pairs grow as its square, and few links have as many connectors.
 MOST_PARENTS = 40
-#: More steps than one in so many pulses would explain any ripple.
+#: More steps than one in so many pulses would explain any ripple. Chosen, not derived: ripple has
+#: about one free reading a pulse, and a step takes two (place and size) and its slope a third.
 LEAST_PULSES_PER_STEP = 8.0
-#: Points that a section must have to say anything of the noise.
+#: Tails that fit worse than this, chi-squared per point, are not quite the model's. Chosen, not
+#: derived: half of what is believed at all.
+LARGE_MISFIT = 3.0
+#: Points that a section must have to say anything of the noise. Chosen, not derived: the line
+#: takes two, six are left.
 LEAST_POINTS = 8
 
 
@@ -92,7 +105,11 @@ class Detection:
 
 
 def detect(
-    trace: Trace, group_index: float | None = None, *, false_alarm_rate: float = 0.01
+    trace: Trace,
+    group_index: float | None = None,
+    *,
+    false_alarm_rate: float = 0.01,
+    response: Response | None = None,
 ) -> Detection:
     """Find the events of one shot.
 
@@ -104,6 +121,8 @@ def detect(
         Index for the distance axis; the file's own by default.
     false_alarm_rate : float
         Chance of any false step in a trace that has none.
+    response : Response, optional
+        How the instrument answers; learnt from the shot by default.
 
     Returns
     -------
@@ -115,7 +134,7 @@ def detect(
     ShotsDoNotPair
         With reason ``NO_SIGNAL`` when there is no usable fibre signal.
     """
-    shot = prepare(trace, group_index)
+    shot = prepare(trace, group_index, response)
     length = shot.signal_end_m - float(shot.x_m[shot.front_clear])
     threshold = threshold_for(false_alarm_rate, length, shot.pulse_m, 1)
     shot = _with_noise_of_its_own(shot, threshold)
@@ -142,18 +161,23 @@ def detect(
         )  # fmt: skip
     findings = []
     if shot.fall is None:
-        findings.append(
-            Finding(
-                Severity.CAUTION, "end-not-seen", trace.identity.direction.value,
-                f"the signal reaches the noise or the end of the record at {stop_m:.0f} m "
-                "without an end of fibre",
-                "nothing beyond was measured from this side",
-            )
-        )  # fmt: skip
+        findings.append(caution("end-not-seen", trace.identity.direction, reach_m=stop_m))
+    findings += _response_findings(shot, events)
     return Detection(
         tuple(events), end_m, shot.fall is not None, false_alarm_rate,
         tuple(findings), shot,
     )  # fmt: skip
+
+
+def _response_findings(shot: Shot, events: list[Event]) -> list[Finding]:
+    """Say where a receiver may be slow and nothing tells, and where its tails are odd."""
+    where, response = shot.trace.identity.direction, shot.response
+    clipped = [event.saturated for event in events if event.peak_height_db is not None]
+    if response.source is ResponseSource.NONE and clipped and all(clipped):
+        return [caution("response-unknown", where, reflections=len(clipped))]
+    if response.misfit > LARGE_MISFIT:
+        return [note("response-misfit", where, misfit=float(response.misfit))]
+    return []
 
 
 def _reflections(
@@ -189,7 +213,7 @@ def _with_noise_of_its_own(shot: Shot, threshold: float) -> Shot:
     if not 0 < len(found[1]) < pulses / LEAST_PULSES_PER_STEP:
         return first
     second = _renoised(shot, *found)
-    middle = np.array([float(np.median(shot.trace.level_db[shot.front_clear : shot.end + 1]))])
+    middle = np.array([float(np.median(shot.level_db[shot.front_clear : shot.end + 1]))])
     left, before = (float(s.noise.long_run_db2(middle)[0]) for s in (second, first))
     return second if left < before / SUSPECT_RATIO else first
 
@@ -199,7 +223,9 @@ def _first_look(shot: Shot, threshold: float) -> tuple[list[Zone], list[float], 
     end_m, end_peak = _end_position(shot)
     stop_m = _stop_m(shot, end_m, end_peak)
     fixed = [(a, b) for a, b, _ in _reflections(shot, end_m, end_peak)]
-    steps = clear_steps(Search.of(shot), fixed, stop_m, FIRST_PASS * threshold, FIRST_GROWTH)
+    steps = clear_steps(
+        Search.of(shot), fixed, stop_m, FIRST_PASS * threshold, FIRST_GROWTH, FIRST_SCALE
+    )
     return fixed, steps, stop_m
 
 
@@ -213,7 +239,7 @@ def _renoised(shot: Shot, fixed: list[Zone], steps: list[float], stop_m: float) 
         x, [*(e[0] - guard for e in edges), min(stop_m, shot.signal_end_m) - guard]
     )
     stop = np.maximum(begin, stop)
-    level, clean = shot.trace.level_db, ~shot.in_peak
+    level, clean = shot.level_db, ~shot.in_peak
     middle = (x[np.minimum(begin, x.size - 1)] + x[np.maximum(stop, 1) - 1]) / 2
     w, wt, wtt, wy, wty = LineTerms.of(x, level, clean.astype(float)).moments(begin, stop, middle)
     sections = np.flatnonzero(w >= LEAST_POINTS)
@@ -234,11 +260,11 @@ def _renoised(shot: Shot, fixed: list[Zone], steps: list[float], stop_m: float) 
         model[first:last],
         used[first:last],
         windows=shot.correlation_windows,
-        quantum_db=shot.trace.settings.quantum_db,
+        rounding=shot.rounding,
         parameters=2 * sections.size,
         start=shot.noise,
         tail_db2=shot.tail_db2,
-        smoothing=shot.smoothing,
+        smoothing=shot.means[0],
     )
     return with_reflections(replace(shot, noise=noise))
 
@@ -256,7 +282,7 @@ def _end_position(shot: Shot) -> tuple[float, Peak | None]:
     if shot.fall is None:
         return shot.signal_end_m, None
     pulse_points = max(round(shot.pulse_m / shot.spacing_m), 5)
-    reach = 2 * pulse_points
+    reach = 2 * pulse_points + shot.smoothing // 2
     near = [
         p
         for p in shot.peaks
@@ -268,7 +294,7 @@ def _end_position(shot: Shot) -> tuple[float, Peak | None]:
         peak = max(near, key=lambda p: p.height_db)
         return float(np.interp(peak.lead, np.arange(shot.x_m.size), shot.x_m)), peak
     first = max(shot.fall - 5 * pulse_points - 8, 0)
-    power = linear_power(shot.trace.level_db[first : shot.fall + 4 * pulse_points])
+    power = linear_power(shot.level_db[first : shot.fall + 4 * pulse_points])
     half = 0.5 * float(np.median(power[: max(shot.fall - first - pulse_points, 1)]))
     width = max(pulse_points // 4, 1)
     above = np.flatnonzero(running_mean(power, width) > half)

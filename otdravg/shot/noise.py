@@ -22,6 +22,7 @@ import numpy.typing as npt
 __all__ = [
     "DB_PER_RELATIVE_POWER",
     "NoiseModel",
+    "Rounding",
     "linear_power",
     "noise_from_residuals",
     "rough_noise",
@@ -31,13 +32,18 @@ FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
 IndexArray = npt.NDArray[np.intp]
 
-#: d(5·log10 P)/d(ln P): a relative power change of 1 % is 0.0217 dB one way.
+#: d(5·log10 P)/d(ln P): a relative power change of 1 % is 0.0217 dB one way. Derived: 5·log10 P =
+#: 5·ln P / ln 10.
 DB_PER_RELATIVE_POWER = 5.0 / np.log(10.0)
 
-#: Lower quartile of a squared standard normal variable; turns a quartile into a variance.
+#: Lower quartile of a squared standard normal variable; turns a quartile into a variance. Derived:
+#: a quarter of all |z| lie below Φ⁻¹(0.625) = 0.31864, the lower quartile of χ² with one degree of
+#: freedom is its square.
 QUARTILE_OF_SQUARE = 0.1015310
 
-#: Differences that a first, rough estimate looks at: more would not make it less rough.
+#: Differences that a first, rough estimate looks at: more would not make it less rough. Derived:
+#: the quartile of 5000 squares gives their variance to √(3/16/5000) / (1.19·0.1015) = 5 % (1.19:
+#: density of χ² there).
 ROUGH_SAMPLES = 5000
 
 
@@ -99,11 +105,40 @@ def _inverse_square(level_db: FloatArray) -> FloatArray:
     return np.asarray(np.exp(level_db * (-2 / DB_PER_RELATIVE_POWER)))
 
 
+@dataclass(frozen=True, slots=True)
+class Rounding:
+    """What rounding to steps does to the levels: variance of a point and long-run variance, dB²."""
+
+    point_db2: float
+    long_run_db2: float
+
+    @classmethod
+    def of(cls, step_db: float, fall_db_per_point: float, sigma_db: float) -> Rounding:
+        """Rounding of a line that falls by so much per point, under noise of so much.
+
+        Notes
+        -----
+        A line without noise meets a step every step/fall points, and its rounding errors repeat
+        over as many: they are no independent readings. Noise of standard deviation σ takes this
+        correlation away by exp(−4π²σ²/q²), the squared first harmonic of the rounding error under
+        Gaussian dither (Widrow and Kollár, *Quantization Noise*, 2008, ch. 5; from memory).
+        """
+        point = step_db**2 / 12
+        run = max(step_db / max(abs(fall_db_per_point), step_db / MOST_ALIKE), 1.0)
+        left = float(np.exp(-((2 * np.pi * sigma_db / step_db) ** 2)))
+        return cls(point, point * (1 + (run - 1) * left))
+
+
+#: A level that does not change at all says nothing of how long rounding errors repeat (chosen, not
+#: derived).
+MOST_ALIKE = 1000.0
+
+
 def rough_noise(
     level_db: FloatArray,
     usable: BoolArray,
     lag: int,
-    quantum_db: float,
+    rounding: Rounding,
     receiver_db2: float | None = None,
 ) -> NoiseModel:
     """Estimate noise before any event is known, from second differences.
@@ -116,8 +151,8 @@ def rough_noise(
         Cells that carry fibre signal outside reflections.
     lag : int
         Distance of the differenced cells, about a pulse, so that they are independent.
-    quantum_db : float
-        Quantisation step of the cells' points.
+    rounding : Rounding
+        A floor for what is constant.
     receiver_db2 : float, optional
         Receiver variance of a cell at level 0 dB, if the noise behind the fibre tells it;
         else both sources are found from the levels along the fibre.
@@ -128,11 +163,11 @@ def rough_noise(
     of a cell. Quartiles keep the differences that straddle a splice from counting, even where
     splices are so close that most of them do.
     """
-    floor = quantum_db**2 / 12
+    floor, least = rounding.point_db2, rounding.long_run_db2
     good = np.flatnonzero(usable[lag:-lag] & usable[: -2 * lag] & usable[2 * lag :])
     good = good[:: max(good.size // ROUGH_SAMPLES, 1)]
     if good.size < 8:
-        return NoiseModel(floor, 0.0, floor, 0.0)
+        return NoiseModel(floor, 0.0, least, 0.0)
     middle = level_db[good + lag]
     squares = (level_db[good] - 2 * middle + level_db[good + 2 * lag]) ** 2 / 6
     count = int(np.clip(squares.size // 40, 1, 24))
@@ -145,17 +180,27 @@ def rough_noise(
     if receiver_db2 is not None:
         receiver = min(receiver_db2, float(np.median(variance / inverse_power_2)))
         constant = max(float(np.median(variance - receiver * inverse_power_2)), floor)
-        return NoiseModel(constant, receiver, constant, receiver)
+        return NoiseModel(constant, receiver, max(constant, least), receiver)
     # Relative to the variances: a loud group does not count for more than a quiet one.
     one, ratio = 1 / variance, inverse_power_2 / variance
     products = (one @ one, one @ ratio, ratio @ ratio, one.sum(), ratio.sum())
     constant, receiver = _two_sources(np.array(products), 1, None)
     constant = max(constant, floor)
-    return NoiseModel(constant, receiver, constant, receiver)
+    return NoiseModel(constant, receiver, max(constant, least), receiver)
 
 
-#: Residuals beyond this many sigma count as that: they are no noise.
+#: Residuals beyond this many sigma count as that: they are no noise. Derived: normal noise gets
+#: there once in 1.7 million points, more than a shot has.
 WILD_SIGMAS = 5.0
+
+
+#: Points that an estimate of the noise looks at: two parameters are then known to some per cent
+#: (derived: √(2·window/points) for a window of half a pulse).
+MOST_RESIDUALS = 12_000
+#: Blocks of points before any of them is left out, neighbours on either side that say what is usual
+#: there, and by how much one has to exceed it (chosen, not derived: the scatter of a block of four
+#: windows is nearly its mean).
+LEAST_BLOCKS, NEIGHBOUR_BLOCKS, DISTURBED = 9, 3, 20.0
 
 
 def noise_from_residuals(
@@ -164,7 +209,7 @@ def noise_from_residuals(
     usable: BoolArray,
     *,
     windows: tuple[int, ...],
-    quantum_db: float,
+    rounding: Rounding,
     parameters: int,
     start: NoiseModel,
     tail_db2: float | None = None,
@@ -181,8 +226,8 @@ def noise_from_residuals(
     windows : tuple of int
         Numbers of lags over which the autocovariance may extend, in points; physics gives
         the smoothing, half a pulse and a pulse.
-    quantum_db : float
-        Quantisation step, a floor for the constant part.
+    rounding : Rounding
+        A floor for the constant part.
     parameters : int
         Number of fitted parameters; residuals are that much too small.
     start : NoiseModel
@@ -200,10 +245,17 @@ def noise_from_residuals(
     window, the same two equations give the long-run variances; the largest window result stands,
     since a window that is too short misses correlation and one that is too long only adds scatter.
     """
-    floor = quantum_db**2 / 12
     count = int(np.count_nonzero(usable))
     if count < 16 or count <= 2 * parameters:
         return start
+    longest = min(max(windows), residual_db.size // 4)
+    if residual_db.size > 1.5 * MOST_RESIDUALS:
+        chosen, inside = _spread_out(residual_db.size, longest)
+        residual_db, level_db = residual_db[chosen], level_db[chosen]
+        usable = usable[chosen] & inside
+        fewer = int(np.count_nonzero(usable))
+        if fewer > MOST_RESIDUALS / 4:
+            parameters, count = max(round(parameters * fewer / count), 1), fewer
     level = np.where(usable, level_db, 0.0)
     q = np.exp(level * (-1 / DB_PER_RELATIVE_POWER))
     variance = start.variance_at(q * q)
@@ -214,27 +266,29 @@ def noise_from_residuals(
     wild = np.flatnonzero(residual * residual > WILD_SIGMAS**2 * variance)
     residual[wild] = np.copysign(WILD_SIGMAS * np.sqrt(variance[wild]), residual[wild])
     weight_q = weight * q
-    weight_qq = weight_q * q
-    # Sums of products by einsum: a long product of vectors would be spread over threads, which
-    # costs more than it saves and disturbs the other processes of a large run.
-    squares = np.array([np.einsum("i,i", part, part) for part in (weight, weight_q, weight_qq)])
     products = np.stack([weight * residual, weight_q * residual])
-    longest = min(max(windows), residual.size // 4)
     prior = None if tail_db2 is None else tail_db2 * reference**2
 
-    own = np.einsum("ij,ij->i", products, products)
-    constant, receiver = _two_sources(np.append(squares, own), 1, prior)
-    best = (constant, receiver)
+    own = products * products
     sums = np.zeros((2, residual.size + 1))
     np.cumsum(products, axis=1, out=sums[:, 1:])
+    widths = sorted({min(w, longest) for w in windows})
+    lagged = {width: products * _neighbourhoods(sums, width) for width in widths}
+    starts = np.arange(0, residual.size, max(4 * widths[-1], 64))
+    kept = _sound_blocks(lagged[widths[-1]][0], own[0], weight * weight, starts)
+
+    def total(values: FloatArray) -> FloatArray:
+        """Sum over the sound blocks, one for each row."""
+        return np.asarray(np.add.reduceat(values, starts, axis=-1) @ kept)
+
+    squares = total(np.square(np.stack([weight, weight_q, weight_q * q])))
+    constant, receiver = _two_sources(np.append(squares, total(own)), 1, prior)
+    best = (constant, receiver)
     edges = np.flatnonzero(np.diff(usable.astype(np.int8), prepend=0, append=0))
     lengths = edges[1::2] - edges[::2]
-    for window in sorted({min(w, longest) for w in windows}):
+    for window in widths:
         width = 2 * window + 1
-        lags = np.append(
-            squares * _share_of_pairs(lengths, window),
-            _sum_over_lags(products, sums, window) / width,
-        )
+        lags = np.append(squares * _share_of_pairs(lengths, window), total(lagged[window]) / width)
         sources = _two_sources(lags, width, None if prior is None else prior * smoothing)
         swallowed = max(1 - width * parameters / count, 0.3)
         candidate = (sources[0] / swallowed, sources[1] / swallowed)
@@ -242,24 +296,61 @@ def noise_from_residuals(
             best = candidate
     freedom = count / (count - parameters)
     return NoiseModel(
-        constant_db2=max(constant * freedom, floor),
+        constant_db2=max(constant * freedom, rounding.point_db2),
         receiver_db2=receiver * freedom / reference**2,
-        constant_long_run_db2=max(best[0], floor),
+        constant_long_run_db2=max(best[0], rounding.long_run_db2),
         receiver_long_run_db2=best[1] / reference**2,
     )
 
 
-def _sum_over_lags(parts: FloatArray, sums: FloatArray, window: int) -> FloatArray:
-    """Autocorrelations of each row summed over all lags from −window to window.
+def _spread_out(points: int, window: int) -> tuple[IndexArray, BoolArray]:
+    """Indices of stretches spread evenly over a record, and which of them have their neighbours.
 
-    Every point times the sum of its neighbourhood, from running sums: no lag is looked at alone.
+    The first points of a stretch stand behind the last ones of another: they only part them.
     """
-    n = parts.shape[1]
+    size = max(16 * window, 512)
+    count = max(min(MOST_RESIDUALS // size, points // size), 1)
+    starts = np.linspace(0, points - size, count).astype(np.intp) if count > 1 else np.zeros(1, int)
+    along = np.arange(min(size, points))
+    chosen = (starts[:, None] + along).ravel()
+    return chosen, np.tile(along >= window, count)
+
+
+def _neighbourhoods(sums: FloatArray, window: int) -> FloatArray:
+    """Sum over each point's neighbours from −window to window, from running sums of each row."""
+    n = sums.shape[1] - 1
+    near = np.empty((sums.shape[0], n))
     inner = max(n - window, 0)  # from here on the neighbourhood ends with the record
-    upper = np.einsum("ij,ij->i", parts[:, :inner], sums[:, window + 1 : window + 1 + inner])
-    upper = upper + parts[:, inner:].sum(axis=1) * sums[:, -1]
-    lower = np.einsum("ij,ij->i", parts[:, window:], sums[:, : n - window])
-    return np.asarray(upper - lower)
+    near[:, :inner] = sums[:, window + 1 : window + 1 + inner]
+    near[:, inner:] = sums[:, -1:]
+    near[:, window:] -= sums[:, : n - window]
+    return near
+
+
+def _sound_blocks(
+    shared: FloatArray, own: FloatArray, squares: FloatArray, starts: IndexArray
+) -> FloatArray:
+    """Which blocks of points take part, 1 or 0: not those that an event left out disturbs.
+
+    A splice that the model does not know leaves residuals that are alike over many pulses; a few of
+    them would make all of a shot look noisy.
+    """
+    weight = np.add.reduceat(squares, starts)
+    used = weight > 0
+    if np.count_nonzero(used) < LEAST_BLOCKS:
+        return np.ones(starts.size)
+    value, alone = (np.add.reduceat(part, starts)[used] / weight[used] for part in (shared, own))
+    usual = np.maximum(_local_median(value), _local_median(alone))
+    kept = np.ones(starts.size)
+    kept[np.flatnonzero(used)[value > DISTURBED * usual]] = 0.0
+    return kept
+
+
+def _local_median(values: FloatArray) -> FloatArray:
+    """Median of each value and its neighbours on either side."""
+    beside = np.pad(values, NEIGHBOUR_BLOCKS, mode="reflect")
+    windows = np.lib.stride_tricks.sliding_window_view(beside, 2 * NEIGHBOUR_BLOCKS + 1)
+    return np.asarray(np.median(windows, axis=1))
 
 
 def _share_of_pairs(lengths: IndexArray, window: int) -> float:
@@ -274,6 +365,8 @@ def _share_of_pairs(lengths: IndexArray, window: int) -> float:
 
 
 #: How well noise behind the fibre tells the noise on the fibre, relative standard uncertainty.
+#: Chosen, not derived: the point where a receiver clips and its offset move the noise behind the
+#: fibre by as much.
 TAIL_TRUST = 0.15
 
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from otdravg.findings import Finding, Severity
+from otdravg.findings import Finding, caution, defect
 from otdravg.shot.detect import Detection
 from otdravg.shot.noise import linear_power
 from otdravg.shot.reflections import running_mean
@@ -22,26 +22,39 @@ __all__ = ["NoisePrints", "same_noise", "shot_findings"]
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 
-#: No glass loses less, dB/km: Rayleigh scattering at 1625 nm, with room (our own figure).
+#: No glass loses less, dB/km. Derived: Rayleigh scattering of the lowest-loss fibre, 0.14 dB/km at
+#: 1550 nm (from memory), is 0.116 at 1625 nm as 1/λ⁴; absorption in the infrared comes on top.
 LEAST_FALL_DB_PER_KM = 0.12
 #: A run of equal points is no chance from this many points and this many steps of fall on.
+#: Derived: rounding alone holds a falling line for one step; 20 points of white noise, of whatever
+#: size, that are equal all along a fall of 4 steps have a chance of 1e-14 at most.
 FLAT_POINTS = 20
 FLAT_STEPS = 4.0
-#: So many differences in a row do not come twice by chance: they hold 65 bits at least.
+#: So many differences in a row do not come twice by chance. Derived: of noise whose differences
+#: scatter by one step two points are equal with a chance of 1/(2σ√π) = 0.40, σ² = ½, and all 32
+#: with one of 2⁻⁴²; a record of 65 000 points has 2³¹ pairs of places.
 REPEAT_POINTS = 32
-#: Differences must scatter by this many steps to hold two bits each.
+#: Differences must scatter by this many steps. Derived: white noise of σ² = ½ steps² holds
+#: ½·log2(2πe·½) = 1.5 bits a point, so that 32 of them hold 50.
 REPEAT_SCATTER = 1.0
-#: Any large odd number.
+#: Any large odd number. Derived: 2⁶⁴ over the golden ratio, whose bits have no pattern.
 _HASH_BASE = 0x9E3779B97F4A7C15
-#: Buckets for the hashes of one shot: several times as many as it has points.
+#: Buckets for the hashes of one shot: several times as many as it has points. Chosen, not derived:
+#: only time and memory depend on it.
 _BUCKET_BITS = 17
-#: Reflections at least this high show the pulse's width, dB.
+#: Reflections at least this high show the pulse's width, dB. Derived: no splice gains as much, a
+#: mode field ratio of 10^0.15 = 1.4; at this height the crest has twice the fibre's power.
 CLEAR_PEAK_DB = 1.5
-#: A reflection narrower than this share of the stated pulse: the pulse was shorter.
+#: A reflection narrower than this share of the stated pulse: the pulse was shorter. Chosen, not
+#: derived: above the next shorter pulse of a 1-2-5 series, 0.5, and below what rounded flanks
+#: leave of a pulse.
 TOO_NARROW = 0.65
-#: All reflections wider than this many stated pulses: the pulse was longer.
+#: All reflections wider than this many stated pulses: the pulse was longer. Chosen, not derived:
+#: saturation and slow receivers widen reflections by several pulses, a forgotten factor of ten is
+#: more.
 TOO_WIDE = 6.0
-#: The top of a reflection is no longer than this, in pulses; fibre clipped at the top is.
+#: The top of a reflection is no longer than this, in pulses; fibre clipped at the top is. Chosen,
+#: not derived: one pulse, and what a saturated receiver holds on to.
 LONGEST_TOP_PULSES = 4.0
 
 
@@ -74,10 +87,6 @@ def shot_findings(detection: Detection, prints: NoisePrints) -> tuple[Finding, .
     return tuple(finding for finding in found if finding is not None)
 
 
-def _finding(shot: Shot, severity: Severity, code: str, text: str, done: str) -> Finding:
-    return Finding(severity, code, shot.trace.identity.direction.value, text, done)
-
-
 def _raw(shot: Shot) -> IntArray:
     """Points as steps of the file's resolution below the highest level."""
     return np.rint(shot.trace.level_db / -shot.trace.settings.quantum_db).astype(np.int64)
@@ -93,14 +102,7 @@ def _stuck_bits(shot: Shot, raw: IntArray) -> Finding | None:
     if not moving or not stuck:
         return None
     worth_db = (1 << stuck[-1]) * shot.trace.settings.quantum_db
-    return _finding(
-        shot,
-        Severity.DEFECT,
-        "bit-stuck",
-        f"bit {stuck[-1]} of the points never changes, though higher and lower ones do: levels "
-        f"are off by up to {worth_db:.3f} dB",
-        "the instrument's memory or a conversion of the file is faulty: shoot again, do not use it",
-    )
+    return defect("bit-stuck", shot.trace.identity.direction, bit=stuck[-1], worth_db=worth_db)
 
 
 #: Start and length of every run of equal points.
@@ -121,13 +123,7 @@ def _clipped_stretch(shot: Shot, signal: IntArray, runs: Runs) -> Finding | None
     if top.max() < FLAT_POINTS or length_m < LONGEST_TOP_PULSES * shot.pulse_m:
         return None
     at_m = float(shot.x_m[shot.start + starts[np.argmax(top)]])
-    return _finding(
-        shot,
-        Severity.CAUTION,
-        "level-clipped",
-        f"{length_m:.0f} m from {at_m:.0f} m on stand at the highest level of the record",
-        "a splice there does not show from this end: shoot again with a shorter pulse",
-    )
+    return caution("level-clipped", shot.trace.identity.direction, length_m=length_m, at_m=at_m)
 
 
 def _flat_stretch(shot: Shot, signal: IntArray, runs: Runs) -> Finding | None:
@@ -150,14 +146,10 @@ def _flat_stretch(shot: Shot, signal: IntArray, runs: Runs) -> Finding | None:
     longest = int(np.flatnonzero(odd)[np.argmax(lengths[odd])])
     at_m = float(shot.x_m[shot.start + starts[longest]])
     length_m = float(lengths[longest] * shot.spacing_m)
-    return _finding(
-        shot,
-        Severity.DEFECT,
-        "flat-stretch",
-        f"{lengths[longest]} points from {at_m:.0f} m on are equal; {length_m:.0f} m of fibre "
-        f"fall by {length_m * LEAST_FALL_DB_PER_KM / 1000:.3f} dB at least",
-        "these points were not measured: shoot again",
-    )
+    return defect(
+        "flat-stretch", shot.trace.identity.direction, points=int(lengths[longest]), at_m=at_m,
+        length_m=length_m, least_fall_db=length_m * LEAST_FALL_DB_PER_KM / 1000,
+    )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -230,16 +222,11 @@ def _repeated_stretch(shot: Shot, prints: NoisePrints) -> Finding | None:
     twins = np.flatnonzero(np.diff(prints.hashes[order]) == 0)
     if not twins.size:
         return None
-    first, second = (prints.at[order[twins[0] + k]] for k in (0, 1))
-    points = twins.size + REPEAT_POINTS
-    return _finding(
-        shot,
-        Severity.DEFECT,
-        "noise-repeats",
-        f"about {points} points from {shot.x_m[second]:.0f} m on repeat those from "
-        f"{shot.x_m[first]:.0f} m on, noise included",
-        "noise never repeats itself: these points were copied, not measured; shoot again",
-    )
+    first_m, second_m = (float(shot.x_m[prints.at[order[twins[0] + k]]]) for k in (0, 1))
+    return defect(
+        "noise-repeats", shot.trace.identity.direction,
+        points=twins.size + REPEAT_POINTS, first_m=first_m, second_m=second_m,
+    )  # fmt: skip
 
 
 def _width(shot: Shot, first: int, clear: int, before_db: float) -> float | None:
@@ -275,15 +262,12 @@ def _pulse_label(shot: Shot) -> Finding | None:
     narrow = min((w for w in inside if w is not None), default=np.inf)
     narrowest = min((w for w in (*inside, front) if w is not None), default=0.0)
     if narrow + shot.spacing_m < TOO_NARROW * shot.pulse_m:
-        text = f"a reflection is only {narrow:.1f} m wide"
+        case, width_m = "narrow", narrow
     elif narrowest - blur_m > TOO_WIDE * shot.pulse_m:
-        text = f"no reflection is narrower than {narrowest:.1f} m"
+        case, width_m = "wide", narrowest
     else:
         return None
-    return _finding(
-        shot,
-        Severity.CAUTION,
-        "pulse-doubtful",
-        f"{text}, a pulse of {shot.trace.settings.pulse_ns:g} ns is {shot.pulse_m:.1f} m long",
-        "dead zones were left out by the stated pulse: check the pulse and the point spacing",
-    )
+    return caution(
+        "pulse-doubtful", shot.trace.identity.direction, case,
+        width_m=width_m, pulse_ns=shot.trace.settings.pulse_ns, pulse_m=shot.pulse_m,
+    )  # fmt: skip

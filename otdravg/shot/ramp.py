@@ -29,14 +29,69 @@ BoolArray = npt.NDArray[np.bool_]
 FloatArray = npt.NDArray[np.float64]
 IndexArray = npt.NDArray[np.intp]
 
-#: Points that a pulse must cover before the shape of its ramp is judged.
+#: Points that a pulse must cover before the shape of its ramp is judged. Chosen, not derived: each
+#: of two ramps, 0.3 pulses apart, then has three points of its own.
 POINTS_IN_RAMP = 10
-#: Two ramps must leave less than this share of what one ramp leaves to be believed.
+#: Two ramps must leave less than this share of what one ramp leaves to be believed. Chosen, not
+#: derived: two more parameters among dozens of points explain a few per cent by chance.
 COMPOUND_GAIN = 0.4
-#: Residuals held in memory at once.
+#: Squared residual beside a ramp, in units of the noise, that is still noise (chosen, not derived).
+MOST_BESIDE = 2.0
+#: Starts of two ramps that are tried at most (chosen, not derived).
+MOST_TRIED = 49
+#: Residuals held in memory at once. Chosen, not derived: 8 MB; only speed depends on it.
 MOST_AT_ONCE = 1_000_000
 #: A real ramp is rounded by the receiver: RMS departure from a straight one, share of its loss.
+#: Derived: a pole of 0.3 pulses departs by 0.054 over the dead zone when the straight ramp is put
+#: where it fits best, one of 0.1 pulses by 0.012.
 RAMP_IMPERFECTION = 0.055
+
+
+#: Points per pulse of a ramp's table; between them it is close to a straight line (derived: the
+#: error is below 1/8 of a squared step, 5e-5).
+TABLE_PER_PULSE = 50
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class RampShape:
+    """How a step shows: a straight ramp one pulse long, seen through running means.
+
+    ``share[k]`` is the share of the step that shows at ``first_m + k·step_m`` behind it.
+    """
+
+    first_m: float
+    step_m: float
+    share: FloatArray
+
+    @classmethod
+    def of(cls, shot: Shot) -> RampShape:
+        """Table of a shot's ramp, the width of its cells among the running means."""
+        step = shot.pulse_m / TABLE_PER_PULSE
+        means = [*shot.means[1:], max(shot.means[0], shot.cells.width)]
+        widths = [width * shot.spacing_m for width in means if width > 1] or [shot.spacing_m]
+        half = int(np.ceil(sum(widths) / 2 / step)) + 1
+        share = np.clip(np.arange(-half, TABLE_PER_PULSE + half + 1) / TABLE_PER_PULSE, 0.0, 1.0)
+        index = np.arange(share.size, dtype=float)
+        for width in widths:
+            # The mean of a function is the difference of its integral.
+            integral = np.concatenate(([0.0], np.cumsum((share[1:] + share[:-1]) / 2)))
+            reach = width / step / 2
+            ends = [
+                np.interp(index + away, index, integral)
+                + np.maximum(index + away - index[-1], 0.0) * share[-1]
+                for away in (reach, -reach)
+            ]
+            share = (ends[0] - ends[1]) / (2 * reach)
+        return cls(-half * step, step, share)
+
+    def at(self, behind_m: FloatArray) -> FloatArray:
+        """Share of a step that shows so far behind it, shape as ``behind_m``."""
+        place = (behind_m - self.first_m) / self.step_m
+        np.clip(place, 0.0, self.share.size - 1.001, out=place)
+        index = place.astype(np.intp)
+        place -= index
+        low = self.share[index]
+        return np.asarray(low + place * (self.share[index + 1] - low))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -53,8 +108,7 @@ class RampWindows:
     before_db: FloatArray  # line before the step, continued
     drop_db: FloatArray  # line before minus line after
     loss_db: FloatArray  # shape (K,); NaN where a side has no cells, and the row means nothing
-    pulse_m: float
-    smoothing_m: float  # width of the moving average that the shot went through
+    shape: RampShape
 
     @classmethod
     def around(
@@ -102,22 +156,12 @@ class RampWindows:
             before[:, None] + slope[:, None] * away,
             loss[:, None] + change[:, None] * away,
             lines.loss_db,
-            shot.pulse_m,
-            max(shot.smoothing, cells.width) * shot.spacing_m,
+            RampShape.of(shot),
         )
 
     def share(self, starts_m: FloatArray) -> FloatArray:
-        """Share of the pulse that is behind a step, for starts (K, G): shape (K, G, W).
-
-        A straight ramp one pulse long, averaged over the width of the smoothing: the mean of
-        a function is the difference of its integral, here t²/2 up to one pulse and t − ½ on.
-        """
-        behind = (self.x_m[:, None, :] - starts_m[:, :, None]) / self.pulse_m
-        half = self.smoothing_m / self.pulse_m / 2
-        share = _ramp_integral(behind + half)
-        share -= _ramp_integral(behind - half)
-        share /= 2 * half
-        return share
+        """Share of the pulse that is behind a step, for starts (K, G): shape (K, G, W)."""
+        return self.shape.at(self.x_m[:, None, :] - starts_m[:, :, None])
 
     def residual(self, starts_m: FloatArray) -> FloatArray:
         """Weighted residuals of one ramp from each start (K, G): shape (K, G, W).
@@ -145,17 +189,8 @@ class RampWindows:
             self.before_db[chosen],
             self.drop_db[chosen],
             self.loss_db[chosen],
-            self.pulse_m,
-            self.smoothing_m,
+            self.shape,
         )
-
-
-def _ramp_integral(t: FloatArray) -> FloatArray:
-    """Integral of a unit ramp clipped to 0…1; ``t`` is used up."""
-    inside = np.clip(t, 0.0, 1.0)
-    t -= 0.5 * inside
-    t *= inside
-    return t
 
 
 def location_cost(shot: Shot, starts_m: FloatArray, lo: IndexArray, hi: IndexArray) -> FloatArray:
@@ -232,7 +267,7 @@ def _not_one_ramp(
     shot: Shot, place_m: FloatArray, lo: IndexArray, hi: IndexArray
 ) -> tuple[BoolArray, RampWindows]:
     """Steps that one ramp does *not* explain, and the surroundings of all."""
-    windows = RampWindows.around(shot, place_m, shot.pulse_m, lo, hi)
+    windows = RampWindows.around(shot, place_m, max(shot.pulse_m, shot.recovery_m / 1.3), lo, hi)
     # Where this shot alone would put the ramp: its receiver's delay is not the other's.
     starts = place_m[:, None] + np.linspace(-0.6, 0.6, 25) * shot.placing_m
     squares = windows.residual(starts) ** 2
@@ -244,7 +279,9 @@ def _not_one_ramp(
     outside = windows.within & ~inside
     n_in, n_out = inside.sum(axis=1), outside.sum(axis=1)
     with np.errstate(invalid="ignore", divide="ignore"):
-        beside = (square * outside).sum(axis=1) / n_out
+        # What lies beside may be bent, too: noise is no excuse beyond what its weights say.
+        most = MOST_BESIDE if shot.response.poles else np.inf
+        beside = np.minimum((square * outside).sum(axis=1) / n_out, most)
         weight = (windows.weight * inside).sum(axis=1) / n_in
         excess = (square * inside).sum(axis=1) / n_in
         bent = excess > 9 * beside + (RAMP_IMPERFECTION * windows.loss_db) ** 2 * weight
@@ -288,7 +325,10 @@ def compound_ramps(
     if not chosen.size:
         return {}
     windows = windows.rows(bent)
-    starts = place_m[chosen, None] + np.linspace(-1.2, 1.2, 25) * shot.pulse_m
+    # Two steps that are further apart than this are two to begin with.
+    reach = max(1.2 * shot.pulse_m, shot.recovery_m)
+    tried = max(25, 2 * round(reach / (0.1 * shot.pulse_m)) + 1)
+    starts = place_m[chosen, None] + np.linspace(-reach, reach, min(tried, MOST_TRIED))
     share = windows.share(starts)
     one = windows.residual(starts)
     # e = y − (everything steps at the later start); the earlier step adds −s·(r₁ − r₂).

@@ -12,7 +12,6 @@ from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
-from scipy.ndimage import uniform_filter1d
 
 from otdravg.shot.noise import DB_PER_RELATIVE_POWER, linear_power
 
@@ -22,44 +21,113 @@ __all__ = [
     "Peak",
     "centred_mean",
     "clear_after",
+    "fall_into_tail",
     "final_fall",
+    "first_blank",
     "find_end",
     "find_reflections",
     "noise_floor",
     "running_mean",
-    "smoothing_width",
 ]
 
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
 IndexArray = npt.NDArray[np.intp]
 
-#: A tail that seems to go on for longer than this is noise larger than expected.
+#: A tail that seems to go on for longer than this is noise larger than expected. Chosen, not
+#: derived: a pole of 4 pulses, the longest that is looked for, falls by 22 dB one way over them.
 LONGEST_TAIL_PULSES = 40.0
-#: From this far behind an event on, a steady extra fall is taken for steeper fibre.
+#: From this far behind an event on, a steady extra fall is taken for steeper fibre. Chosen, not
+#: derived: three lengths of a slow receiver's pole of 2 pulses.
 STEEP_AFTER_PULSES = 6.0
-#: No splice loses this much: a fall like it ends the flat top of a reflection.
+#: No splice loses this much: a fall like it ends the flat top of a reflection. Chosen, not
+#: derived: above the largest backscatter step and a poor splice together, far below the flanks of
+#: a reflection that clips.
 FALL_BEHIND_FLAT_TOP_DB = 1.5
-#: No splice gains as much as this from one end.
+#: No splice gains as much as this from one end. Derived: a mode field ratio of 1.32; from 8.0 µm,
+#: the smallest nominal field of ITU-T G.655, to 10.4 µm, usual for G.652 at 1550 nm (both from
+#: memory), 10·log10 is 1.14 dB.
 MOST_GAIN_DB = 1.2
-#: A tail falls by more than this per pulse, fibre by much less, dB.
+#: A tail falls by more than this per pulse, fibre by much less, dB. Derived: a pole of 2.171/0.8 =
+#: 2.7 pulses; even a pulse of 20 µs, 2.04 km, falls by 0.7 dB in fibre of 0.35 dB/km.
 FALL_DB_PER_PULSE = 0.8
-#: The end of a fibre takes the level down by at least this much, dB.
+#: The end of a fibre takes the level down by at least this much, dB. Chosen, not derived: no
+#: splice loses half of the light each way; a smaller fall out of a signal this weak may be noise.
 LEAST_FALL_DB = 3.0
-#: Points from which noise can be told from fibre.
+#: Points from which noise can be told from fibre. Chosen, not derived: their spread is known to a
+#: quarter, 1/√(2·8).
 LEAST_TAIL_POINTS = 8
-#: Parts that the record's far end is looked at in, and how much more power is no floor's.
+#: Parts that the record's far end is looked at in, and how much more power is no floor's. Derived:
+#: a mean over 40 points of noise clipped at zero is known to 0.584/0.399/√40 = 23 %, so that three
+#: times the power is eight sigma more; parts of a fortieth waste little of a floor.
 FLOOR_PARTS = 40
 FLOOR_RATIO = 3.0
 LEAST_POINTS_PER_PART = 40
-#: So much below the fibre's level, and still falling, a tail has no fibre under it, dB.
+#: Power that sinks like this from one half of the record's last part to the other, as steadily, is
+#: no noise (chosen, not derived).
+FALLING_RATIO, FALLING_CORRELATION = 1.5, -0.6
+#: So much below the fibre's level, and still falling, a tail has no fibre under it, dB. Chosen,
+#: not derived: more than the fibre's continued line may be off, less than the first pulse of a
+#: fall.
 BELOW_FIBRE_DB = 0.5
-#: So many pulses a tail may take to sink into the noise.
+#: Nothing is measured behind a fall like this unless what follows is straight, dB (chosen, not
+#: derived: a splice of 5 dB is a break).
+BREAK_DB = 5.0
+#: Pulses behind a fall that are looked at, and by how much a tail bends in them, dB (derived: 1/t
+#: from 3 to 9 pulses bends by 0.3 dB).
+TAIL_BLOCKS, BEND_DB = 10, 0.25
+#: Pulses that the front panel's own tail may last (derived: 20 dB at a pole of 2 pulses).
+PANEL_BLOCKS = 20
+#: A record that stops on the way down does so within so many pulses of the end (chosen, not
+#: derived).
+LONGEST_CUT_PULSES = 6.0
+#: So many pulses a tail may take to sink into the noise. Derived: 60 times FALL_DB_PER_PULSE is 48
+#: dB, about the largest one-way range of receivers (from memory).
 LONGEST_FALL_PULSES = 60
-#: Flat tops rise by this at least, dB.
+#: Flat tops rise by this at least, dB. Chosen, not derived: below MOST_GAIN_DB, so that nothing
+#: that counts as steep is passed over.
 LEAST_STEEP_DB = 1.0
-#: Share of the record, at its far end, looked at for the noise floor.
+#: Share of the record, at its far end, looked at for the noise floor. Chosen, not derived: many
+#: instruments record hardly a tenth more than the fibre is long; what of it is fibre is cut off.
 TAIL_SHARE = 0.08
+#: A tail of the record is rough, as noise about zero is, if its spread exceeds this share of its
+#: mean and points far apart in it differ by this share of the spread. Chosen, not derived: noise
+#: clipped at zero has 1.5 and √2, noise that is rectified 0.76 and √2, fibre ten sigmas above the
+#: noise 0.1.
+ROUGH_SPREAD, ROUGH_FAR = 0.3, 0.5
+#: It is flat if it falls by less than this share of what fibre would, and so many standard errors
+#: less than fibre. Chosen, not derived: attenuation from 1310 to 1625 nm is within a factor of 1.6
+#: of the one assumed.
+FLAT_SHARE, FLAT_SIGMAS = 0.3, 6.0
+#: A floor lies so much below the brightest tenth of the record, dB. Chosen, not derived: a short
+#: fibre over a high floor has little more.
+BELOW_BRIGHT_DB = 1.0
+#: Shares of a floor's points at its lowest level that say it is clipped at zero, and masked.
+#: Derived: half of the points are clipped where the mean is zero, a fifth at a mean of 0.84 sigma;
+#: with less than a tenth left they say nothing of sigma.
+CLIPPED_SHARE, MASKED_SHARE = 0.2, 0.9
+#: Mean of a receiver's noise without light, in sigmas. Chosen, not derived: clipped at zero it is
+#: 0.40, rectified 0.80; what is off drowns in the margin of the next two.
+DARK_SIGMAS = 0.45
+#: What a mean must exceed the dark power by, in its sigmas, and points that smoothing makes alike.
+#: Chosen, not derived: six sigmas never happen in the thousands of pulses of a record.
+SURE_SIGMAS, ALIKE_POINTS = 6, 4
+#: What the last point with signal exceeds the dark power by, in sigmas. Chosen, not derived: among
+#: the points of the last pulse chance has one in hundreds of shots.
+POINT_SIGMAS = 4
+#: Signal is over after so many pulses, and points, without. Chosen, not derived: a dip behind a
+#: reflection of a receiver that overshoots is shorter.
+GAP_PULSES, LEAST_GAP_POINTS = 4, 24
+#: What a reflection's top must exceed the noise by, in sigmas of top and sides. Derived: 2·Φ(−6)
+#: is 2e-9, in 100 000 places once in 5000 shots.
+PEAK_SIGMAS = 6
+#: In the dead zone of a reflection a second one starts at least so many pulses behind the first
+#: and rises by so much, dB. Chosen, not derived: sooner, both are one pulse wide and one.
+SECOND_PULSES, SECOND_RISE_DB = 0.9, 0.2
+#: Two windows of fibre fall by no more than their noise, in sigmas, and this, dB. Chosen, not
+#: derived: more would pass tails, less would take noise for one (one window in nine at 1.2
+#: sigmas).
+QUIET_SIGMAS, QUIET_DB = 1.2, 2e-4
 
 
 def running_mean(values: FloatArray, width: int) -> FloatArray:
@@ -73,15 +141,25 @@ def centred_mean(values: FloatArray, width: int) -> FloatArray:
 
 
 def _window_mean(values: FloatArray, before: int, after: int) -> FloatArray:
-    """Mean over ``before`` values in front of each index and ``after`` from it on."""
+    """Mean over ``before`` values in front of each index and ``after`` from it on.
+
+    From running sums that begin at the far end: power falls along a fibre, so a weak signal keeps its
+    digits behind a strong one.
+    """
     n = values.size
     before, after = min(before, n), max(min(after, n), 1)
-    size = before + after
-    mean = uniform_filter1d(values, size, mode="constant", origin=before - size // 2)
-    # What lies beyond the ends counted as zeros.
-    for edge in (np.arange(before), np.arange(max(n - after + 1, before), n)):
-        mean[edge] *= size / (np.minimum(edge + after, n) - np.maximum(edge - before, 0))
-    return np.asarray(mean)
+    sums = np.zeros(n + 1)
+    np.cumsum(values[::-1], out=sums[1:])
+    sums = sums[::-1]  # of all values from each index on
+    mean = np.empty(n)
+    inner = n - before - after + 1
+    if inner > 0:
+        np.subtract(sums[:inner], sums[before + after :], out=mean[before : n - after + 1])
+        mean[before : n - after + 1] /= before + after
+    edges = np.r_[:before, max(n - after + 1, before) : n]
+    lo, hi = np.maximum(edges - before, 0), np.minimum(edges + after, n)
+    mean[edges] = (sums[lo] - sums[hi]) / (hi - lo)
+    return mean
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,24 +167,31 @@ class Floor:
     """The noise that remains when no light comes back.
 
     ``mean_power`` and ``sigma_power`` are linear, relative to the 0 dB level;
-    ``is_noise`` is False where the record ends while the fibre still answers.
+    ``is_noise`` is False where the record ends while the fibre still answers; ``masked`` where
+    nearly all of it is one level, so that ``sigma_power`` says nothing of the noise.
     """
 
     is_noise: bool
     mean_power: float
     sigma_power: float
+    masked: bool = False
+
+    @property
+    def noise_power(self) -> float:
+        """Standard deviation of the receiver's noise in linear power; 0 where it does not show."""
+        return 0.0 if self.masked else self.sigma_power
 
     @property
     def dark_power(self) -> float:
         """What the receiver shows on average without light, noise below zero clipped."""
-        return self.mean_power or 0.45 * self.sigma_power
+        return self.mean_power or DARK_SIGMAS * self.sigma_power
 
     def surely_above(self, width: int) -> float:
         """What a mean over ``width`` points must exceed the dark power by to be signal.
 
         Clipping and smoothing make short means noisier than white noise: a wide margin.
         """
-        return float(6 * self.sigma_power / np.sqrt(width / min(4, width)))
+        return float(SURE_SIGMAS * self.sigma_power / np.sqrt(width / min(ALIKE_POINTS, width)))
 
 
 def noise_floor(level_db: FloatArray, slope_db_per_point: float) -> Floor:
@@ -132,23 +217,51 @@ def noise_floor(level_db: FloatArray, slope_db_per_point: float) -> Floor:
     power = linear_power(tail)
     mean, spread = float(power.mean()), float(power.std())
     clipped = float(np.mean(tail <= tail.min()))
-    rough = spread > 0.3 * mean and float(np.std(np.diff(power))) > 0.2 * spread
+    # A receiver's poles make neighbours of the noise alike: look further apart.
+    lag = max(power.size // 20, 1)
+    far = float(np.std(power[lag:] - power[:-lag]))
+    rough = spread > ROUGH_SPREAD * mean and far > ROUGH_FAR * spread
     # A floor with an offset has little relative noise, but unlike fibre it does not fall.
     x = np.arange(tail.size) - (tail.size - 1) / 2
     fall = float(x @ tail / (x @ x))
     jitter = float(np.std(np.diff(tail))) / np.sqrt(2)
     se = max(jitter, 1e-4) / np.sqrt(float(x @ x))
-    flat = abs(fall) < 0.3 * abs(slope_db_per_point) and abs(fall - slope_db_per_point) > 6 * se
-    low = tail.mean() < np.percentile(level_db[:: max(level_db.size // 4000, 1)], 90) - 1.0
-    if not (low and (rough or flat or clipped > 0.9)):
+    flat = abs(fall) < FLAT_SHARE * abs(slope_db_per_point)
+    flat &= abs(fall - slope_db_per_point) > FLAT_SIGMAS * se
+    bright = np.percentile(level_db[:: max(level_db.size // 4000, 1)], 90)
+    low = tail.mean() < bright - BELOW_BRIGHT_DB
+    # A record that stops on the way down shows a fall, not a floor.
+    half = power.size // 2
+    falling = power[:half].mean() > FALLING_RATIO * power[half:].mean() and (
+        float(np.corrcoef(np.arange(power.size), power)[0, 1]) < FALLING_CORRELATION
+    )
+    if falling or not (low and (rough or flat or clipped > MASKED_SHARE)):
         return Floor(False, 0.0, 0.0)
-    if clipped > 0.9:
-        return Floor(True, mean, max(spread, 1e-2 * mean))
-    if clipped > 0.2:
+    if clipped > MASKED_SHARE:
+        # Noise that was not blanked stands one to three sigmas high; all of it may be blanked.
+        behind = level_db[first_blank(level_db, 0) :]
+        shown = behind[behind > tail.min() + 1e-9]
+        lowest = float(linear_power(shown.min())) if shown.size else 0.0
+        return Floor(True, mean, max(spread, 1e-2 * mean, lowest), masked=True)
+    if clipped > CLIPPED_SHARE:
         return Floor(True, 0.0, float(np.quantile(power, 0.8413)))
     if rough:
         return Floor(True, 0.0, float(np.quantile(power, 0.6827)))
     return Floor(True, mean, spread)
+
+
+def first_blank(level_db: FloatArray, start: int) -> int:
+    """First point at the lowest level, beyond the record's first light; its end if there is none.
+
+    Parameters
+    ----------
+    level_db : array, shape (n,)
+    start : int
+        First point at or behind the front panel.
+    """
+    from_here = start + level_db.size // 50
+    blanked = np.flatnonzero(level_db[from_here:] <= level_db.min() + 1e-9)
+    return from_here + int(blanked[0]) if blanked.size else level_db.size
 
 
 def _behind_the_end(tail_db: FloatArray) -> FloatArray:
@@ -174,7 +287,7 @@ def find_end(power: FloatArray, floor: Floor, pulse_points: float) -> int:
     present = smooth > floor.dark_power + floor.surely_above(width)
     if not present.any():
         return 0
-    gap_needed = max(4 * width, 24)
+    gap_needed = max(GAP_PULSES * width, LEAST_GAP_POINTS)
     changes = np.flatnonzero(np.diff(present.astype(np.int8)))
     edges = np.concatenate(([0], changes + 1, [n]))
     starts, stops = edges[:-1], edges[1:]
@@ -184,7 +297,7 @@ def find_end(power: FloatArray, floor: Floor, pulse_points: float) -> int:
     long_gaps = long_gaps[starts[long_gaps] > first]
     end = int(starts[long_gaps[0]]) - 1 if long_gaps.size else n - 1
     # running_mean looks ahead: signal counts up to one window behind the last present index.
-    single = power > floor.dark_power + 4 * floor.sigma_power
+    single = power > floor.dark_power + POINT_SIGMAS * floor.sigma_power
     reach = np.flatnonzero(single[: min(end + width + 1, n)])
     return int(reach[-1]) if reach.size else end
 
@@ -210,6 +323,8 @@ def final_fall(power: FloatArray, floor: Floor, last: int, pulse_points: float) 
         First point of the pulse in which the fall begins; None where the shot sinks into the
         noise by and by or the record stops before the fibre does.
     """
+    if not floor.is_noise:
+        return _cut_fall(power, pulse_points)
     block = max(round(pulse_points), 5)
     stop = min(last + 1 + 2 * block, power.size)
     if stop < 4 * block:
@@ -230,36 +345,62 @@ def final_fall(power: FloatArray, floor: Floor, last: int, pulse_points: float) 
             k -= 2  # a bump on the way down
         else:
             break
-    if floor.is_noise:
-        clear = signal[k] > 2 * floor.surely_above(block) + floor.dark_power
-    else:  # a record that stops in the tail: below the fibre's own level there is no fibre
-        clear = means_db[-1] < means_db[max(k - 2, 0)] - BELOW_FIBRE_DB
+    clear = signal[k] > 2 * floor.surely_above(block) + floor.dark_power
     if not clear or means_db[k] - means_db[-1] < LEAST_FALL_DB:
         return None
     return first + k * block
 
 
-def smoothing_width(power: FloatArray, floor: Floor, end: int, pulse_points: float) -> int:
-    """Number of points that the receiver and the maker's smoothing spread a sharp edge over.
+def fall_into_tail(
+    power: FloatArray, floor: Floor, start: int, end: int, pulse_points: float, slope_db: float
+) -> int | None:
+    """Find an end of the fibre behind which the receiver's own slow tail shows for many pulses.
 
-    Read from the noise behind the fibre: independent without smoothing, and correlated over
-    exactly the width of a moving average. 1 where there is no such noise to read.
+    Returns
+    -------
+    int or None
+        First point of the fall; None where what lies behind every large fall is straight, as fibre
+        is, or noise. A tail falls less and less.
     """
-    start = end + int(20 * pulse_points) + 20
-    power = power[start:]
-    if not floor.is_noise or power.size < 200:
-        return 1
-    power = np.minimum(power, 4 * floor.sigma_power) if floor.sigma_power else power
-    centred = power - power.mean()
-    scale = float(np.einsum("i,i", centred, centred))
-    if scale <= 0:
-        return 1
-    least = max(0.08, 4 / np.sqrt(power.size))
-    width = 1
-    most = max(int(pulse_points), 9)  # more would blur what the pulse itself resolves
-    while width < most and np.einsum("i,i", centred[width:], centred[:-width]) > least * scale:
-        width += 1
-    return width
+    block = max(round(pulse_points), 5)
+    count = (end - start) // block
+    if count < PANEL_BLOCKS + TAIL_BLOCKS:
+        return None
+    means = power[start : start + count * block].reshape(count, block).mean(axis=1)
+    level = DB_PER_RELATIVE_POWER * np.log(np.maximum(means - floor.mean_power, 1e-13))
+    drops = np.flatnonzero(level[2:-TAIL_BLOCKS] < level[: -TAIL_BLOCKS - 2] - BREAK_DB) + 2
+    for k in drops[drops > PANEL_BLOCKS].tolist():
+        # A reflection's own fall leads back to the fibre; behind an end nothing comes back up.
+        if level[k:].max() > level[: max(k - 2, 1)].min() - BREAK_DB / 2:
+            continue
+        near, later, last = level[k + 2 : k + 4], level[k + 5 : k + 7], level[k + 8 : k + 10]
+        bend = (near.mean() - later.mean()) - (later.mean() - last.mean())
+        if bend > BEND_DB and near.mean() - last.mean() > 6 * block * abs(slope_db) + BEND_DB:
+            return start + (k - 2) * block
+    return None
+
+
+def _cut_fall(power: FloatArray, pulse_points: float) -> int | None:
+    """Where the level falls for good in a record that stops on the way down, or None.
+
+    Below the fibre's own level, at the record's very end, there is no fibre any more.
+    """
+    width = max(int(pulse_points / 4), 3)
+    stretch = int(LONGEST_CUT_PULSES * pulse_points) + 2 * width
+    if power.size < 2 * stretch:
+        return None
+    smooth = DB_PER_RELATIVE_POWER * np.log(
+        np.maximum(running_mean(power[-2 * stretch :], width)[: 2 * stretch - width + 1], 1e-13)
+    )
+    # The fibre's own line, from both halves of what lies before.
+    half = stretch // 2
+    near, far = float(np.median(smooth[:half])), float(np.median(smooth[half : 2 * half]))
+    fibre = far + (far - near) / half * (np.arange(smooth.size) - 1.5 * half)
+    below = fibre - smooth
+    if below[-1] < LEAST_FALL_DB:
+        return None
+    above = np.flatnonzero(below < BELOW_FIBRE_DB)
+    return power.size - 2 * stretch + max(int(above[-1]) - round(pulse_points), 0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -382,7 +523,7 @@ class _View:
         point, long_run = self.variance_db2[at], self.long_run_db2[at]
         top = np.minimum(point, long_run / self.contour.top)
         side = np.minimum(point, long_run / self.contour.side)
-        return np.asarray(6 * np.sqrt(top + 2 * side))
+        return np.asarray(PEAK_SIGMAS * np.sqrt(top + 2 * side))
 
     def least(self) -> float:
         """Six sigma where there is least noise: few places are worth knowing the exact noise."""
@@ -412,10 +553,11 @@ def find_reflections(
     peaks, dips : tuple of Peak
     """
     view = _View(contour, variance_db2, long_run_db2, start, end)
-    return _peaks(view), _dips(view)
+    return _peaks(view, rises=True), _dips(view)
 
 
-def _peaks(view: _View) -> tuple[Peak, ...]:
+def _peaks(view: _View, *, rises: bool) -> tuple[Peak, ...]:
+    """Stretches above the fibre on both sides; ``rises``: or that rise as no splice gains."""
     contour, end, here = view.contour, view.end, view.here
     level_db, pulse_points = contour.level_db, contour.pulse_points
     top, side, tops, sides = contour.top, contour.side, contour.tops, contour.sides
@@ -423,15 +565,15 @@ def _peaks(view: _View) -> tuple[Peak, ...]:
     rise, height = contour.rise[here], contour.height[here]
     if not rise.size:
         return ()
-    worth = np.flatnonzero((height > view.least()) | (rise > LEAST_STEEP_DB))
+    worth = np.flatnonzero((height > view.least()) | (rises & (rise > LEAST_STEEP_DB)))
     at = worth + here.start
     before = tops[at] - rise[worth]
     limit = view.six_sigma(at)
     # A flat top longer than the pulse has no lower side within reach, but rises all the same.
     ceiling = contour.ceiling_db
-    flat = (tops[at] >= ceiling - 1e-9) & (before < ceiling - LEAST_STEEP_DB)
+    flat = rises & (tops[at] >= ceiling - 1e-9) & (before < ceiling - LEAST_STEEP_DB)
     # No splice gains as much: what rises like this is a reflection even if another follows.
-    steep = rise[worth] > np.maximum(MOST_GAIN_DB, limit)
+    steep = rises & (rise[worth] > np.maximum(MOST_GAIN_DB, limit))
     hits = at[(height[worth] > limit) | flat | steep]
     if not hits.size:
         return ()
@@ -443,7 +585,8 @@ def _peaks(view: _View) -> tuple[Peak, ...]:
             # Inside the dead zone of the one before: only a true second rise counts.
             previous = peaks[-1]
             rise = tops[group].max() - level_db[max(run_start - 1, 0)]
-            if run_start - previous.first < 0.9 * pulse_points or rise < 0.2:
+            too_soon = run_start - previous.first < SECOND_PULSES * pulse_points
+            if too_soon or rise < SECOND_RISE_DB:
                 continue
         base = float(sides[max(run_start - side, 0)])
         crest = int(run_start + np.argmax(level_db[run_start : group[-1] + top + 1]))
@@ -466,12 +609,11 @@ def _dips(view: _View) -> tuple[Peak, ...]:
     contour, end = view.contour, view.end
     # The drop at the end of the fibre is no dip: keep away from it.
     view = replace(view, end=max(end - int(4 * contour.pulse_points) - 8, 0))
-    rise = contour.rise[view.here]
-    if not rise.size or not np.any(
-        (contour.depth[view.here] > view.least()) | (-rise > LEAST_STEEP_DB)
-    ):
+    depth = contour.depth[view.here]
+    if not depth.size or not np.any(depth > view.least()):
         return ()
-    found = _peaks(replace(view, contour=contour.upside_down()))
+    # A large loss is no dip: what counts is lower than the fibre on both sides.
+    found = _peaks(replace(view, contour=contour.upside_down()), rises=False)
     level_db = contour.level_db
     width = int(np.ceil(1.35 * contour.pulse_points)) + 2 + contour.smoothing
     dips = []
@@ -541,7 +683,7 @@ def clear_after(contour: Contour, long_run_db2: FloatArray, first: int, stop: in
         behind = contour.mean(t + h, t + 2 * h)
         fall = contour.mean(t, t + h) - behind + slope_db_per_point * h
         sigma = math.sqrt(2 * float(long_run_db2[t + h]) / h)
-        quiet = fall <= 1.2 * sigma + 2e-4
+        quiet = fall <= QUIET_SIGMAS * sigma + QUIET_DB
         if not quiet and t - first > STEEP_AFTER_PULSES * pulse_points and t + 3 * h <= stop:
             # Fibre steeper than the rest falls on and on, a tail falls less and less.
             later = behind - contour.mean(t + 2 * h, t + 3 * h)

@@ -13,19 +13,34 @@ import numpy.typing as npt
 
 from otdravg.errors import Refusal, ShotsDoNotPair
 from otdravg.shot.lines import LineSums, SlopePrior
-from otdravg.shot.noise import DB_PER_RELATIVE_POWER, NoiseModel, linear_power, rough_noise
+from otdravg.shot.noise import (
+    DB_PER_RELATIVE_POWER,
+    NoiseModel,
+    Rounding,
+    linear_power,
+    rough_noise,
+)
 from otdravg.shot.reflections import (
     Contour,
     Floor,
     Peak,
     centred_mean,
     clear_after,
+    fall_into_tail,
     final_fall,
     find_end,
     find_reflections,
+    first_blank,
     noise_floor,
     running_mean,
-    smoothing_width,
+)
+from otdravg.shot.response import (
+    Record,
+    Response,
+    blind_zones,
+    equalised,
+    learnt,
+    noise_width,
 )
 from otdravg.shot.trace import Trace
 
@@ -42,31 +57,60 @@ __all__ = [
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
 
-#: How far the attenuation of a piece may be from the typical one of the shot, dB/km.
+#: How far the attenuation of a piece may be from the typical one of the shot, dB/km. Chosen, not
+#: derived: two makes of fibre in one span differ by a few hundredths (common practice, no source);
+#: wider costs short pieces their borrowed slope.
 SLOPE_SPREAD_DB_PER_KM = 0.06
-#: How far the slope may be off without a peak or a dip being seen in it, dB/km.
+#: How far the slope may be off without a peak or a dip being seen in it, dB/km. Chosen, not
+#: derived: over twice the spread of pieces, and above the 0.13 dB/km between a typical 1550 and
+#: 1310 nm fibre (0.20 and 0.33, from memory).
 SLOPE_SLACK_DB_PER_KM = 0.15
-#: Standard uncertainty with which the typical slope should be known, dB/km.
+#: Standard uncertainty with which the typical slope should be known, dB/km. Derived: half the
+#: spread of pieces, which it widens by √(1 + ¼) only, 12 %.
 SLOPE_PRECISION_DB_PER_KM = 0.03
-#: Stretches whose fall is looked at for the typical slope.
+#: Stretches whose fall is looked at for the typical slope. Derived: six for each of the 640
+#: stretches that do not overlap; more would repeat what these hold.
 SLOPE_SAMPLES = 4000
-#: How much two neighbouring sections of a cable may differ in attenuation, dB/km.
+#: How much two neighbouring sections of a cable may differ in attenuation, dB/km. Chosen, not
+#: derived: a third of the whole spread, as neighbours are mostly of one make.
 SLOPE_CHANGE_DB_PER_KM = 0.02
-#: Attenuation assumed before any is measured, dB/km; only tells fibre from a flat floor.
+#: Attenuation assumed before any is measured, dB/km; only tells fibre from a flat floor. Chosen,
+#: not derived: within a factor of 1.6 of cabled fibre from 1310 to 1625 nm, where three are asked
+#: for.
 FIRST_GUESS_DB_PER_KM = 0.25
 #: Behind a step the receiver needs a little longer than the pulse, as a share of the pulse.
+#: Chosen, not derived: a pole of 0.1 pulses then leaves 0.3 % of the step (λ·(1 −
+#: e^(−1/λ))·e^(−0.35/λ)), one of 0.2 pulses 3 %.
 STEP_RECOVERY = 0.35
-#: Half a pulse averages out too little of noise that is correlated over a pulse.
+#: The same where poles were taken out; what their uncertainty leaves of a usual step comes on top.
+#: Chosen, not derived: no tail is left, only the flanks of a real pulse; 1 mdB of 0.3 dB, a large
+#: step, is what a splice's uncertainty hides.
+EQUALISED_RECOVERY, USUAL_STEP_DB, STEP_REMAINS_DB = 0.15, 0.3, 0.001
+#: Half a pulse averages out too little of noise that is correlated over a pulse. Chosen, not
+#: derived: a triangle as long as the pulse would ask for 1 / (½·(1 − ½/3)) = 2.4, white noise for
+#: 1.
 ROUGH_RIPPLE = 1.5
-#: Kept free in front of an event for the uncertainty of its location, share of a pulse.
+#: Kept free in front of an event for the uncertainty of its location, share of a pulse. Chosen,
+#: not derived: smaller lets a ramp that starts early into the line before it, larger takes points
+#: from that.
 GUARD_SHARE = 0.1
-#: Levels are stored as 16 bits of 0.001 dB, 65.5 dB; nobody stores twice as much.
+#: Levels are stored as 16 bits of 0.001 dB, 65.5 dB; nobody stores twice as much. Derived:
+#: 2·65.535 dB = 131 dB, rounded up.
 LARGEST_SPAN_DB = 140.0
-#: Cells whose power is less than so many sigmas of its noise are not used.
+#: Cells whose power is less than so many sigmas of its noise are not used. Derived: the
+#: logarithm's low reading is put right to first order, ½·(σ/P)²; the next term, ¾·(σ/P)⁴, is 6 mdB
+#: here.
 LEAST_CELL_SIGMAS = 4.0
-#: Points that are averaged column by column.
+#: Points that are averaged column by column. Chosen, not derived: only speed depends on it.
 FEW_POINTS = 16
-#: Cells per pulse in the search.
+#: Steps of levels that instruments usually write, dB. Standard: SR-4731, levels in thousandths of
+#: a dB at a scale factor of one.
+USUAL_QUANTUM_DB = 0.001
+#: Neighbours that must differ before anything is said of the steps of the levels. Derived: the
+#: quantile of 0.02 that is taken of them needs 1/0.02.
+LEAST_STEPS = 50
+#: Cells per pulse in the search. Chosen, not derived: a step is at most half a cell from an edge,
+#: 1/12 of a pulse, less than GUARD_SHARE; more cells only take time.
 CELLS_PER_PULSE = 6
 
 
@@ -94,10 +138,18 @@ class Shot:
     trace: Trace
     group_index: float
     x_m: FloatArray  # shape (n,), from the front panel
-    power: FloatArray  # shape (n,), linear, relative to the 0 dB level
+    power: (
+        FloatArray  # shape (n,), linear, relative to the 0 dB level, without the receiver's poles
+    )
+    level_db: FloatArray  # shape (n,), the same in dB
+    response: Response
+    means: tuple[int, ...]  # points of the running means that a sharp edge went through
+    blind: tuple[tuple[int, int], ...]  # where remains of tails hide the fibre, in points
+    blank: int  # first point from which on noise may have been blanked
+    quantum_db: float  # steps of the levels
+    rounding: Rounding
     pulse_m: float
     spacing_m: float
-    smoothing: int  # points that a sharp edge is spread over
     floor: Floor
     start: int  # first point at or behind the front panel
     end: int  # last point with signal
@@ -112,8 +164,18 @@ class Shot:
     cells: Cells
 
     @property
+    def smoothing(self) -> int:
+        """Points that a sharp edge is spread over."""
+        return sum(self.means) - len(self.means) + 1
+
+    @property
     def recovery_m(self) -> float:
         """Length behind the start of a step that is left out of fits."""
+        if self.response.poles:
+            over = max(USUAL_STEP_DB * self.response.u_poles / STEP_REMAINS_DB, 1.0)
+            tail = float(np.log(over)) * max(self.response.poles)
+            share = EQUALISED_RECOVERY + tail
+            return self.pulse_m * (1 + share) + (1.5 + self.smoothing / 2) * self.spacing_m
         return self.pulse_m * (1 + STEP_RECOVERY) + (1.5 + self.smoothing / 2) * self.spacing_m
 
     @property
@@ -129,9 +191,9 @@ class Shot:
     @property
     def tail_db2(self) -> float | None:
         """Receiver variance at level 0 dB as the noise behind the fibre shows it."""
-        if not self.floor.is_noise or self.floor.sigma_power <= 0:
-            return None
-        return float((DB_PER_RELATIVE_POWER * self.floor.sigma_power) ** 2)
+        if not self.floor.is_noise or self.floor.noise_power <= 0 or self.response.poles:
+            return None  # without poles it is not the noise that was recorded
+        return float((DB_PER_RELATIVE_POWER * self.floor.noise_power) ** 2)
 
     @property
     def correlation_windows(self) -> tuple[int, ...]:
@@ -151,8 +213,11 @@ class Shot:
 
     @property
     def rounding_db(self) -> float:
-        """What rounding may feign as a step: little noise does not average it out."""
-        return self.trace.settings.quantum_db / float(np.sqrt(12))
+        """What rounding may feign as a step: little noise does not average it out.
+
+        Steps wider than usual are in the noise itself (:class:`~otdravg.shot.noise.Rounding`).
+        """
+        return min(self.quantum_db, USUAL_QUANTUM_DB) / float(np.sqrt(12))
 
     @property
     def signal_end_m(self) -> float:
@@ -160,13 +225,18 @@ class Shot:
         return float(self.x_m[self.end])
 
 
-def prepare(trace: Trace, group_index: float | None = None) -> Shot:
-    """Find the fibre signal of a shot, its reflections and its noise."""
+def prepare(
+    trace: Trace, group_index: float | None = None, response: Response | None = None
+) -> Shot:
+    """Find the fibre signal of a shot, its reflections and its noise.
+
+    A response that is given is not learnt.
+    """
     index = group_index or trace.settings.group_index
     level = trace.level_db
     n = level.size
     spacing = trace.spacing_m(index)
-    x = trace.distance_m(index)
+    x = trace.with_index(index).distance_m
     pulse = max(trace.pulse_m(index), spacing)
     pulse_points = pulse / spacing
     span_db = float(np.ptp(level))
@@ -179,9 +249,12 @@ def prepare(trace: Trace, group_index: float | None = None) -> Shot:
     guess = -FIRST_GUESS_DB_PER_KM * spacing / 1000
     floor = noise_floor(level, guess)
     power = linear_power(level)
+    start = int(np.clip(np.ceil(-x[0] / spacing), 0, n - 1))
     end = find_end(power, floor, pulse_points)
     fall = final_fall(power, floor, end, pulse_points)
-    start = int(np.clip(np.ceil(-x[0] / spacing), 0, n - 1))
+    broken = fall_into_tail(power, floor, start, end, pulse_points, guess)
+    if broken is not None and (fall is None or broken < fall):
+        fall, end = broken, min(end, broken + int(np.ceil(pulse_points)))
     if end - start < max(4 * pulse_points, 24):
         raise ShotsDoNotPair(
             Refusal.NO_SIGNAL,
@@ -189,7 +262,22 @@ def prepare(trace: Trace, group_index: float | None = None) -> Shot:
             f"the noise, less than four pulse lengths or 24 points",
             "shoot again with a shorter pulse or finer point spacing, or clean the connector",
         )
-    smoothing = smoothing_width(power, floor, end, pulse_points)
+    behind = power[end + int(20 * pulse_points) + 20 :] if floor.is_noise else power[:0]
+    shared = 1 if floor.masked else noise_width(behind, floor.noise_power, pulse_points)
+    record = Record(
+        level, power, pulse_points, guess, start, end, fall, floor.mean_power, floor.noise_power
+    )
+    response = response or learnt(record, shared)
+    means: tuple[int, ...] = (response.smoothing,)
+    blind = blind_zones(record, response)
+    blank = first_blank(level, start) if floor.masked else n
+    if response.poles:
+        power, more = equalised(power, response, pulse_points)
+        means += more
+        if fall is not None:  # without its tail the end falls where it is
+            fall = final_fall(power, floor, end, pulse_points) or fall
+        level = DB_PER_RELATIVE_POWER * np.log(np.maximum(power, 0.1 * floor.sigma_power + 1e-13))
+    smoothing = sum(means) - len(means) + 1
     lag = int(np.ceil(pulse_points)) + smoothing
     lag = min(lag, max((end - start) // 8, 1))
     width = max(int(pulse_points // CELLS_PER_PULSE), 1)
@@ -198,33 +286,53 @@ def prepare(trace: Trace, group_index: float | None = None) -> Shot:
     edge = int(1.5 * pulse_points)
     inside[: start + edge] = False
     inside[max(end - edge, start) :] = False
-    tail = (DB_PER_RELATIVE_POWER * floor.sigma_power) ** 2 if floor.sigma_power > 0 else None
-    quantum = trace.settings.quantum_db
-    point_noise = rough_noise(level, inside, lag, quantum, tail)
+    known = floor.noise_power > 0 and not response.poles
+    tail = (DB_PER_RELATIVE_POWER * floor.noise_power) ** 2 if known else None
+    slope = _typical_slope(x, level, start, end, pulse_points)
+    quantum = level_step(trace)
+    typical = float(np.median(power[start : end + 1 : 16]))
+    dither = DB_PER_RELATIVE_POWER * floor.noise_power / max(typical, 1e-13)
+    rounding = Rounding.of(quantum, slope[0] * spacing, dither)
+    point_noise = rough_noise(level, inside, lag, rounding, tail)
     coarse = max(int(pulse_points / 2), smoothing, 4)
-    means = running_mean(level, coarse)
+    smooth = running_mean(level, coarse)
     mean_tail = None if tail is None else tail * min(smoothing, coarse) / coarse
-    mean_noise = rough_noise(means, inside, lag + coarse, quantum / coarse**0.5, mean_tail)
+    averaged = Rounding(rounding.long_run_db2 / coarse, rounding.long_run_db2 / coarse)
+    mean_noise = rough_noise(smooth, inside, lag + coarse, averaged, mean_tail)
     noise = NoiseModel(
         point_noise.constant_db2,
         point_noise.receiver_db2,
         max(ROUGH_RIPPLE * mean_noise.constant_db2 * coarse, point_noise.constant_db2),
         max(mean_noise.receiver_db2 * coarse, point_noise.receiver_db2),
     )
-    slope = _typical_slope(x, level, start, end, pulse_points)
     nothing = np.zeros(n, dtype=bool)
     slack = SLOPE_SLACK_DB_PER_KM / 1000 * spacing
     contour = Contour.of(level, power, pulse_points, slope[0] * spacing, smoothing, slack)
     shot = Shot(
-        trace, index, x, power, pulse, spacing, smoothing, floor, start, end, contour, fall,
+        trace, index, x, power, level, response, means, blind, blank, quantum, rounding, pulse, spacing,
+        floor, start, end, contour, fall,
         start, (), nothing, noise, *slope, Cells.none(width),
     )  # fmt: skip
     return with_reflections(shot)
 
 
+def level_step(trace: Trace) -> float:
+    """Steps of a shot's levels in dB: those of the file, or wider ones that the levels keep to.
+
+    Neighbours that differ at all differ by one step at least.
+    """
+    quantum = trace.settings.quantum_db
+    steps = np.abs(np.diff(np.rint(trace.level_db / quantum)))
+    steps = steps[steps > 0]
+    if steps.size < LEAST_STEPS:
+        return quantum
+    least = float(np.quantile(steps, 0.02))
+    return quantum * least if least >= 3 else quantum
+
+
 def with_reflections(shot: Shot) -> Shot:
     """Return the shot with reflections, dips and dead zones found at its present noise."""
-    level = shot.trace.level_db
+    level = shot.level_db
     pulse_points = shot.pulse_m / shot.spacing_m
     long_run = shot.noise.long_run_at(shot.contour.inverse_square)
     variance = shot.noise.variance_at(shot.contour.inverse_square)
@@ -233,10 +341,36 @@ def with_reflections(shot: Shot) -> Shot:
     # Fibre between a loss and a reflection behind it is lower than both and yet no dip.
     before = int(3 * pulse_points) + 12
     dips = tuple(d for d in dips if not any(p.first - before <= d.first <= p.clear for p in peaks))
-    peaks = tuple(sorted(peaks + dips, key=lambda p: p.first))
+    peaks = _with_blind_zones(shot, peaks, dips)
+    if shot.blind and shot.blind[0][0] <= front:
+        front = min(max(front, shot.blind[0][1] + shot.smoothing // 2), shot.end)
     in_peak = _blocked(level, front, peaks, shot.smoothing)
+    in_peak[shot.blank :] = True
     shot = replace(shot, front_clear=front, peaks=peaks, in_peak=in_peak)
     return replace(shot, cells=make_cells(shot, shot.cells.width))
+
+
+def _with_blind_zones(
+    shot: Shot, peaks: tuple[Peak, ...], dips: tuple[Peak, ...]
+) -> tuple[Peak, ...]:
+    """Reflections with dead zones as long as the remains of their tails, and dips outside them.
+
+    Where the receiver seems to recover much later than that, something else stands behind.
+    """
+    half = shot.smoothing // 2 + 1
+    for foot, clear in shot.blind:
+        inside = [p for p in peaks if foot - half <= p.first < clear]
+        dips = tuple(p for p in dips if not foot - half <= p.first < clear + half)
+        if inside:
+            # What rises within the remains of a tail is the tail.
+            late = inside[0].clear if inside[0].clear < clear + (clear - foot) // 2 else 0
+            last = min(max(clear + half, late), shot.end)
+            peaks = tuple(
+                replace(p, clear=last) if p is inside[0] else p
+                for p in peaks
+                if p is inside[0] or p not in inside
+            )
+    return tuple(sorted(peaks + dips, key=lambda p: p.first))
 
 
 def _blocked(

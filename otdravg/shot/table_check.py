@@ -8,19 +8,25 @@ from __future__ import annotations
 
 import numpy as np
 
-from otdravg.findings import Finding, Severity
+from otdravg.findings import Finding, Values, caution, note, values
 from otdravg.shot.detect import Detection, EventKind
-from otdravg.shot.trace import TableEvent
+from otdravg.shot.settings import TableEvent
 
 __all__ = ["table_findings"]
 
 #: A table entry with a smaller loss and no reflection may well be below detection here, dB.
+#: Chosen, not derived: recall is stated for one-way steps from this size on.
 LEAST_TABLE_LOSS_DB = 0.05
 #: Losses that differ by more than this, and by more than noise explains, are worth a word, dB.
+#: Chosen, not derived: twice the least loss that counts; markers of an instrument set by itself
+#: move losses by some hundredths.
 LOSS_DISAGREES_DB = 0.10
-#: So many entries, if they are most, say that the table is of another shot or scale.
+#: So many entries, if they are most, say that the table is of another shot or scale. Chosen, not
+#: derived: one is a marker in a dead zone, two may be chance, and a median of three passes over
+#: one.
 LEAST_ENTRIES = 3
-#: The same if their losses are typically this share larger or smaller.
+#: The same if their losses are typically this share larger or smaller. Chosen, not derived: a
+#: wrong scale is off by a factor, and the median passes over single markers set askew.
 SCALE_DISAGREES = 0.25
 
 
@@ -39,14 +45,14 @@ def table_findings(detection: Detection) -> tuple[Finding, ...]:
         events that the waveform does not show, losses that differ and an end that differs.
     """
     shot = detection.shot
-    where = shot.trace.identity.direction.value
+    where = shot.trace.identity.direction
     # Tables hold times to 100 ps and often the end of a marker: allow half a pulse more.
     tolerance = shot.placing_m + 0.5 * shot.pulse_m + 1.0
     entries = [(e, e.distance_m(shot.group_index)) for e in shot.trace.table]
     found = [e for e in detection.events if e.kind is not EventKind.END]
     at = np.array([e.distance_m for e in found])
-    unseen: list[str] = []
-    differing: list[str] = []
+    unseen: list[Values] = []
+    differing: list[Values] = []
     ratios: list[float] = []  # of the waveform's losses to the table's
     for entry, x_m in entries:
         inside = shot.x_m[shot.front_clear] < x_m < detection.end_m - tolerance
@@ -54,7 +60,7 @@ def table_findings(detection: Detection) -> tuple[Finding, ...]:
             continue
         near = np.flatnonzero(np.abs(at - x_m) < tolerance)
         if not near.size:
-            unseen.append(f"{x_m:.0f} m ({entry.loss_db:+.2f} dB)")
+            unseen.append(values(at_m=x_m, table_db=entry.loss_db))
             continue
         event = found[int(near[np.argmin(np.abs(at[near] - x_m))])]
         if event.loss_db is None or event.u_loss_db is None:
@@ -62,42 +68,21 @@ def table_findings(detection: Detection) -> tuple[Finding, ...]:
         if abs(entry.loss_db) > max(LEAST_TABLE_LOSS_DB, 5 * event.u_loss_db):
             ratios.append(event.loss_db / entry.loss_db)
         if abs(event.loss_db - entry.loss_db) > max(LOSS_DISAGREES_DB, 4 * event.u_loss_db):
-            differing.append(f"{x_m:.0f} m ({entry.loss_db:+.2f} against {event.loss_db:+.2f} dB)")
+            differing.append(values(at_m=x_m, table_db=entry.loss_db, waveform_db=event.loss_db))
     # A marker in a dead zone spoils one entry; most of them differ if table or levels are others.
     most_unseen = len(unseen) >= max(LEAST_ENTRIES, len(ratios))
     scaled = len(ratios) >= LEAST_ENTRIES and abs(np.median(ratios) - 1) > SCALE_DISAGREES
-    findings = [
-        Finding(severity, code, where, f"{text}: {', '.join(places)}", done)
-        for severity, code, text, places, done in (
-            (
-                Severity.CAUTION if most_unseen else Severity.NOTE,
-                "table-event-unseen",
-                "the file's own table lists events that the waveform does not show",
-                unseen,
-                "the waveform was measured; look at these places if the table was made by hand",
-            ),
-            (
-                Severity.CAUTION if scaled else Severity.NOTE,
-                "table-loss-differs",
-                "the file's own table has other one-way losses than the waveform",
-                differing,
-                "the waveform was measured; markers set by hand often lie in a dead zone",
-            ),
-        )
-        if places
-    ]
-    ends = [x_m for entry, x_m in entries if entry.is_end]
-    if ends and detection.end_seen and abs(ends[-1] - detection.end_m) > 2 * tolerance:
-        findings.append(
-            Finding(
-                Severity.CAUTION,
-                "table-end-differs",
-                where,
-                f"the file's own table ends the fibre at {ends[-1]:.0f} m, the waveform at "
-                f"{detection.end_m:.0f} m",
-                "the waveform was measured; check the group index and that the file is whole",
-            )
-        )
+    findings: list[Finding] = []
+    if unseen:
+        grave = caution if most_unseen else note
+        findings.append(grave("table-event-unseen", where, places=tuple(unseen)))
+    if differing:
+        grave = caution if scaled else note
+        findings.append(grave("table-loss-differs", where, places=tuple(differing)))
+    end_m = detection.end_m
+    ends_m = [x_m for entry, x_m in entries if entry.is_end]
+    if ends_m and detection.end_seen and abs(ends_m[-1] - end_m) > 2 * tolerance:
+        findings.append(caution("table-end-differs", where, table_m=ends_m[-1], waveform_m=end_m))
     return tuple(findings)
 
 

@@ -9,95 +9,27 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from datetime import datetime, timezone
-from enum import Enum
+from pathlib import PurePath
 
 import numpy as np
 import numpy.typing as npt
 
 from otdravg.findings import Finding
-from otdravg.sor import SorFile
-from otdravg.sor.model import TIME_UNIT_S, KeyEvent
+from otdravg.shot.settings import (
+    SPEED_OF_LIGHT_M_PER_S,
+    Direction,
+    Identity,
+    Settings,
+    TableEvent,
+)
+from otdravg.sor.model import TIME_UNIT_S, KeyEvent, SorFile
 
-__all__ = [
-    "SPEED_OF_LIGHT_M_PER_S",
-    "Direction",
-    "Identity",
-    "Settings",
-    "TableEvent",
-    "Trace",
-    "traces_from",
-]
-
-#: Speed of light in vacuum, exact by the definition of the metre (SI, 9th edition 2019).
-SPEED_OF_LIGHT_M_PER_S = 299_792_458.0
+__all__ = ["Trace", "traces_from"]
 
 FloatArray = npt.NDArray[np.float64]
 
 
-class Direction(Enum):
-    """From which end a shot was taken."""
-
-    A_TO_B = "A→B"
-    B_TO_A = "B→A"
-    UNKNOWN = "unknown"
-
-
-@dataclass(frozen=True, slots=True)
-class Identity:
-    """What a shot says of itself; texts are as the operator typed them."""
-
-    path: str
-    sha256: str
-    cable: str
-    fibre: str
-    location_a: str
-    location_b: str
-    direction: Direction
-    wavelength_nm: float
-    nominal_wavelength_nm: int
-    taken: datetime | None
-    operator: str
-    comment: str
-    instrument: str
-
-
-@dataclass(frozen=True, slots=True)
-class Settings:
-    """How a shot was taken; all times are one way."""
-
-    pulse_ns: float
-    spacing_s: float
-    acquisition_offset_s: float
-    user_offset_s: float
-    group_index: float
-    backscatter_coefficient_db: float  # for a 1 ns pulse
-    averages: int
-    averaging_time_s: float
-    range_s: float
-    quantum_db: float
-    distance_unit: str
-    revision: int
-
-
-@dataclass(frozen=True, slots=True)
-class TableEvent:
-    """An entry of the instrument's own event table: shown and compared, never measured with."""
-
-    number: int
-    time_s: float
-    loss_db: float
-    reflectance_db: float | None
-    slope_db_per_km: float
-    code: str
-    is_end: bool
-    comment: str
-
-    def distance_m(self, group_index: float) -> float:
-        """Distance from the front panel in metres at the given group index."""
-        return self.time_s * SPEED_OF_LIGHT_M_PER_S / group_index
-
-
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
 class Trace:
     """One shot: level in dB (one way, 0 at the top) at equally spaced times.
 
@@ -109,6 +41,14 @@ class Trace:
     settings: Settings
     table: tuple[TableEvent, ...]
     findings: tuple[Finding, ...]
+
+    def __repr__(self) -> str:
+        own, name = self.identity, PurePath(self.identity.path).name
+        return (
+            f"<Trace {name!r}: fibre {own.fibre!r}, {own.wavelength_nm:.0f} nm, "
+            f"{self.settings.pulse_ns:g} ns, {self.level_db.size} points, "
+            f"{self.level_db.size * self.spacing_m() / 1000:.3f} km>"
+        )
 
     def spacing_m(self, group_index: float | None = None) -> float:
         """Distance between neighbouring points in metres."""
@@ -126,14 +66,18 @@ class Trace:
         """One-way length of the pulse on the trace in metres, c·W/(2·n)."""
         return self.settings.pulse_ns * 1e-9 * self.speed_m_per_s(group_index) / 2
 
-    def distance_m(self, group_index: float | None = None) -> FloatArray:
+    @property
+    def distance_m(self) -> FloatArray:
         """One-way distance of every point from the front panel in metres, shape (n,)."""
-        steps = np.arange(self.level_db.size)
-        return np.asarray(self.offset_m(group_index) + steps * self.spacing_m(group_index), float)
+        return np.asarray(self.offset_m() + np.arange(self.level_db.size) * self.spacing_m(), float)
 
     def speed_m_per_s(self, group_index: float | None = None) -> float:
         """Group velocity of the light in the fibre."""
         return SPEED_OF_LIGHT_M_PER_S / (group_index or self.settings.group_index)
+
+    def with_index(self, group_index: float) -> Trace:
+        """Return the same shot with another group index of the fibre."""
+        return replace(self, settings=replace(self.settings, group_index=group_index))
 
     def facing(self, direction: Direction) -> Trace:
         """Return the same shot with its direction stated."""
@@ -173,6 +117,11 @@ def traces_from(sor_file: SorFile) -> tuple[Trace, ...]:
         comment=general.comment.text,
         instrument=" ".join(
             part.text for part in (supplier.supplier, supplier.mainframe_id) if part.text
+        ),
+        serial=" ".join(
+            part.text
+            for part in (supplier.mainframe_serial, supplier.module_id, supplier.module_serial)
+            if part.text
         ),
     )
     events = sor_file.events.events if sor_file.events else ()

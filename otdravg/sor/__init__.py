@@ -5,22 +5,29 @@ with everything odd about it as findings; :func:`encode` gives exactly the bytes
 :func:`build` and :func:`replace` make new ones.
 """
 
-from otdravg.sor.model import (
-    Block,
-    DataPoints,
-    FixedParameters,
-    GeneralParameters,
-    KeyEvent,
-    KeyEvents,
-    PointRun,
-    SorFile,
-    SupplierParameters,
-    Text,
-    Waveform,
-)
-from otdravg.sor.reader import decode, read
-from otdravg.sor.sizes import ANY_SIZE, SizeLimits
-from otdravg.sor.writer import build, encode, replace, write
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from otdravg.system.door import door
+
+if TYPE_CHECKING:
+    from otdravg.sor.model import (
+        Block,
+        DataPoints,
+        FixedParameters,
+        GeneralParameters,
+        KeyEvent,
+        KeyEvents,
+        PointRun,
+        SorFile,
+        SupplierParameters,
+        Text,
+        Waveform,
+    )
+    from otdravg.sor.reader import decode, read
+    from otdravg.sor.sizes import ANY_SIZE, SizeLimits
+    from otdravg.sor.writer import build, encode, replace, write
 
 __all__ = [
     "ANY_SIZE",
@@ -43,3 +50,6 @@ __all__ = [
     "replace",
     "write",
 ]
+
+if not TYPE_CHECKING:
+    __getattr__, __dir__ = door(__name__, "sizes model reader writer")

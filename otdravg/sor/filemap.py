@@ -11,8 +11,7 @@ from dataclasses import dataclass
 from struct import Struct
 
 from otdravg.errors import UnreadableTrace
-from otdravg.findings import Finding
-from otdravg.sor import oddities
+from otdravg.findings import Finding, Scope, caution, defect, note
 from otdravg.sor.cursor import Cursor, Shortage
 from otdravg.sor.layout import (
     CHECKSUM,
@@ -26,6 +25,7 @@ from otdravg.sor.layout import (
     Kind,
 )
 from otdravg.sor.model import Block, Text
+from otdravg.sor.oddities import shown
 from otdravg.sor.records import encode_number, encode_text
 from otdravg.sor.sizes import SizeLimits
 
@@ -130,13 +130,16 @@ def parse_map(data: bytes, path: str, limits: SizeLimits) -> FileMap:
 
     findings: list[Finding] = []
     if not 100 <= revision < 300:
-        findings.append(oddities.revision_unknown(revision, 2 if revision >= 200 else 1))
+        findings.append(
+            caution("revision-unknown", MAP, stated=revision, used=2 if revision >= 200 else 1)
+        )
     if named and revision < 200:
-        findings.append(oddities.name_unexpected(MAP, 0))
+        findings.append(note("block-name-unexpected", MAP, offset=0))
     if not named and revision >= 200:
-        findings.append(oddities.name_missing(MAP, 0))
+        findings.append(note("block-name-missing", MAP, offset=0))
     if len(entries) + 1 != stated_count:
-        findings.append(oddities.map_count_disagrees(stated_count, len(entries) + 1))
+        found = len(entries) + 1
+        findings.append(caution("count-disagrees", MAP, "blocks", stated=stated_count, found=found))
     return FileMap(revision, named, stated_size, tuple(entries), cursor.position, tuple(findings))
 
 
@@ -151,7 +154,12 @@ def cut_blocks(
     first = starts[0] if starts else _first_start(data, file_map)
     findings: list[Finding] = []
     if file_map.stated_size != file_map.end:
-        findings.append(oddities.map_size_disagrees(file_map.stated_size, file_map.end, first))
+        findings.append(
+            caution(
+                "map-size-disagrees", MAP,
+                stated=file_map.stated_size, found=file_map.end, start=first,
+            )
+        )  # fmt: skip
     placed: list[PlacedBlock] = []
     end = first
     for index, (entry, start) in enumerate(zip(file_map.entries, starts, strict=True)):
@@ -159,12 +167,19 @@ def cut_blocks(
         end = min(start + entry.size, len(data)) if is_last else starts[index + 1]
         block = Block(entry.name, entry.revision, data[start:end])
         placed.append(PlacedBlock(block, start))
-        if end - start == entry.size:
+        name, stated, found = shown(entry.name.text), entry.size, end - start
+        if stated == found:
             continue
-        report = oddities.block_cut if end == len(data) else oddities.block_size_disagrees
-        findings.append(report(entry.name.text, entry.size, end - start, start))
+        findings.append(
+            defect("block-truncated", name, stated=stated, found=found, offset=start)
+            if end == len(data)
+            else caution(
+                "map-size-disagrees", name, "block", stated=stated, found=found, offset=start
+            )
+        )
     if end < len(data):
-        findings.append(oddities.trailing_bytes(len(data) - end, end))
+        left = len(data) - end
+        findings.append(note("trailing-bytes", Scope.FILE, bytes=left, offset=end))
     return data[:first], tuple(placed), data[end:], findings
 
 

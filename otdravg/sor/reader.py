@@ -6,12 +6,12 @@ import binascii
 import hashlib
 import os
 import stat
+from collections.abc import Iterator
 from os import PathLike
 from typing import TypeVar
 
 from otdravg.errors import UnreadableTrace
-from otdravg.findings import Finding, Severity
-from otdravg.sor import oddities
+from otdravg.findings import Finding, Severity, caution, defect, note, values
 from otdravg.sor.filemap import STANDARD_BLOCKS, PlacedBlock, cut_blocks, parse_map
 from otdravg.sor.layout import (
     CHECKSUM,
@@ -33,9 +33,12 @@ from otdravg.sor.model import (
     Text,
     Waveform,
 )
+from otdravg.sor.oddities import capped, shown
 from otdravg.sor.records import Reading, decode_record
 from otdravg.sor.sizes import SizeLimits
 from otdravg.sor.waveform import decode_points, waveforms_of
+from otdravg.system.ordinary import openable
+from otdravg.words.bridge import text_of
 
 __all__ = ["CRC_START", "decode", "read"]
 
@@ -70,9 +73,13 @@ def read(path: str | PathLike[str], limits: SizeLimits = _USUAL) -> SorFile:
     UnreadableTrace
         If the path is no readable file, or holds no usable trace.
     """
+    if not isinstance(path, (str, PathLike)):
+        problem = f"expected a file's name, got a {type(path).__name__}"
+        raise UnreadableTrace(repr(path), "file", None, problem, "give its name as text or Path")
     name = os.fspath(path)
     try:
-        status = os.stat(name)
+        place = openable(name)
+        status = os.stat(place)
         if stat.S_ISDIR(status.st_mode):
             advice = "name the trace files inside it"
             raise UnreadableTrace(
@@ -82,7 +89,7 @@ def read(path: str | PathLike[str], limits: SizeLimits = _USUAL) -> SorFile:
             advice = "copy the trace to an ordinary file first"
             raise UnreadableTrace(name, "file", None, "expected an ordinary file", advice)
         _check_size(status.st_size, name, limits)
-        with open(name, "rb") as file:
+        with open(place, "rb") as file:
             data = file.read(status.st_size)  # no more, should it have grown since
     except (OSError, ValueError) as error:
         reason = error.strerror if isinstance(error, OSError) else str(error)
@@ -137,7 +144,7 @@ def decode(
         data=points,
         waveforms=waveforms,
         checksum=_checksum_of(data, blocks),
-        findings=oddities.capped(
+        findings=capped(
             [
                 *file_map.findings,
                 *cutting,
@@ -160,16 +167,16 @@ class _Blocks:
             name, offset = one.block.name.text, one.offset
             if name not in STANDARD_BLOCKS:
                 size = len(one.block.content)
-                self.findings.append(oddities.unknown_block(name, size, offset))
+                self.findings.append(note("unknown-block", shown(name), bytes=size, offset=offset))
                 continue
             if name in self._first:
-                self.findings.append(oddities.block_twice(name, offset))
+                self.findings.append(caution("block-repeated", name, offset=offset))
                 continue
             self._first[name] = one
             if one.block.name_size and revision < 200:
-                self.findings.append(oddities.name_unexpected(name, offset))
+                self.findings.append(note("block-name-unexpected", name, offset=offset))
             elif not one.block.name_size and revision >= 200:
-                self.findings.append(oddities.name_missing(name, offset))
+                self.findings.append(note("block-name-missing", name, offset=offset))
 
     def find(self, name: str) -> PlacedBlock | None:
         """Return the first block of that name."""
@@ -185,14 +192,23 @@ class _Blocks:
         reading = decode_record(record, block.body, start, self.revision >= 200)
         name = record.block
         if reading.long_form != (self.revision >= 200):
-            self.findings.append(oddities.layout_disagrees(name, self.revision, reading.long_form))
+            self.findings.append(
+                caution("layout-disagrees", name, stated=self.revision, used=1 + reading.long_form)
+            )
         if reading.missing is not None:
-            self.findings.append(oddities.fields_missing(name, reading.missing, reading.end))
+            self.findings.append(
+                defect("block-truncated", name, "field", field=reading.missing, offset=reading.end)
+            )
         elif reading.left:
-            self.findings.append(oddities.extra_bytes(name, reading.left, reading.end))
+            self.findings.append(note("block-longer", name, bytes=reading.left, offset=reading.end))
         if reading.not_utf8:
-            self.findings.append(oddities.text_not_utf8(name, reading.not_utf8))
-        self.findings += [oddities.code_unknown(name, *odd) for odd in reading.unknown_codes]
+            fields = tuple(values(field=f, offset=offset) for f, offset in reading.not_utf8)
+            self.findings.append(note("text-not-utf8", name, fields=fields))
+        for field, raw, offset in reading.unknown_codes:
+            found = ascii(raw.decode("latin-1"))[1:-1]
+            self.findings.append(
+                note("code-unknown", name, field=field, found=found, offset=offset)
+            )
         return reading
 
 
@@ -234,10 +250,11 @@ def _points_of(
         expected = "expected data points, found none"
         raise UnreadableTrace(path, DATA_POINTS, placed.offset + end, expected)
     if end < len(content):
-        findings.append(oddities.extra_bytes(DATA_POINTS, len(content) - end, placed.offset + end))
+        left, offset = len(content) - end, placed.offset + end
+        findings.append(note("block-longer", DATA_POINTS, bytes=left, offset=offset))
     waveforms, more = waveforms_of(fixed, points)
     if not waveforms:
-        found = next(f.text for f in more if f.severity is Severity.DEFECT)
+        found = next(text_of(f) for f in more if f.severity is Severity.DEFECT)
         raise UnreadableTrace(path, FIXED.block, None, f"no trace can be used: {found}")
     return points, waveforms, findings + more
 
@@ -247,8 +264,7 @@ def _general_of(blocks: _Blocks, fixed: FixedParameters) -> GeneralParameters:
     reading = blocks.read(GENERAL)
     if reading is not None:
         return reading.value
-    done = "identity counts as not stated; the wavelength is taken from FxdParams"
-    blocks.findings.append(oddities.block_missing(GENERAL.block, done, Severity.CAUTION))
+    blocks.findings.append(caution("block-missing", GENERAL.block, "identity"))
     return GeneralParameters(
         language=Text(),
         fibre_type=0,
@@ -261,57 +277,64 @@ def _supplier_of(blocks: _Blocks) -> SupplierParameters:
     reading = blocks.read(SUPPLIER)
     if reading is not None:
         return reading.value
-    done = "instrument counts as not stated"
-    blocks.findings.append(oddities.block_missing(SUPPLIER.block, done, Severity.CAUTION))
+    blocks.findings.append(caution("block-missing", SUPPLIER.block, "instrument"))
     return SupplierParameters()
 
 
 def _events_of(blocks: _Blocks) -> KeyEvents | None:
     placed, reading = blocks.find(KEY_EVENTS.block), blocks.read(KEY_EVENTS)
     if placed is None or reading is None:
-        done = "there is no table to compare with; the waveform is not affected"
-        blocks.findings.append(oddities.block_missing(KEY_EVENTS.block, done))
+        blocks.findings.append(note("block-missing", KEY_EVENTS.block, "table"))
         return None
     stated = int.from_bytes(placed.block.body[:2], "little")
-    if reading.missing != "event_count" and reading.value.event_count < stated:
+    found = reading.value.event_count
+    if reading.missing != "event_count" and found < stated:
         blocks.findings.append(
-            oddities.event_table_cut(stated, reading.value.event_count, reading.end)
-        )
+            defect(
+                "event-table-truncated", KEY_EVENTS.block,
+                stated=stated, found=found, offset=reading.end,
+            )
+        )  # fmt: skip
     return reading.value
 
 
-def _settings_findings(general: GeneralParameters, fixed: FixedParameters) -> list[Finding]:
+def _settings_findings(general: GeneralParameters, fixed: FixedParameters) -> Iterator[Finding]:
     """What is odd about values that were read without trouble."""
-    findings: list[Finding] = []
-    actual, nominal = fixed.wavelength_nm, general.nominal_wavelength_nm
+    block, actual, nominal = FIXED.block, fixed.wavelength_nm, general.nominal_wavelength_nm
     if fixed.wavelength_in_whole_nm:
-        findings.append(oddities.wavelength_unit(fixed.wavelength_0p1nm))
-    if not actual:
-        findings.append(oddities.wavelength_missing(nominal))
+        yield note("wavelength-unit", block, actual_nm=fixed.wavelength_0p1nm)
+    if not actual and nominal:
+        yield note("wavelength-missing", block, nominal_nm=nominal)
+    elif not actual:
+        yield caution("wavelength-missing", block, "neither")
     elif nominal and abs(actual - nominal) > _SAME_WAVELENGTH_NM:
-        findings.append(oddities.wavelength_disagrees(actual, nominal))
+        yield caution("wavelength-disagrees", block, actual_nm=actual, nominal_nm=nominal)
     if not fixed.has_group_index:
-        stated = fixed.group_index_1e5 / 100_000
-        findings.append(oddities.group_index_unusable(stated, fixed.group_index))
-    return findings
+        stated, used = fixed.group_index_1e5 / 100_000, fixed.group_index
+        yield caution("group-index-unusable", block, stated_index=stated, used_index=used)
 
 
 def _checksum_of(data: bytes, blocks: _Blocks) -> int | None:
     """Return the checksum stored in the file, compared with the one of its bytes."""
     placed = blocks.find(CHECKSUM)
     if placed is None:
-        blocks.findings.append(oddities.checksum_missing())
+        blocks.findings.append(note("checksum-missing", CHECKSUM))
         return None
     body = placed.block.body
     offset = placed.offset + placed.block.name_size
     size = Kind.U16.form.size
     if len(body) < size:
-        blocks.findings.append(oddities.fields_missing(CHECKSUM, "checksum", offset))
+        blocks.findings.append(
+            defect("block-truncated", CHECKSUM, "field", field="checksum", offset=offset)
+        )
         return None
     if len(body) > size:
-        blocks.findings.append(oddities.extra_bytes(CHECKSUM, len(body) - size, offset + size))
+        left = len(body) - size
+        blocks.findings.append(note("block-longer", CHECKSUM, bytes=left, offset=offset + size))
     stored = int.from_bytes(body[:size], "little")
     computed = binascii.crc_hqx(memoryview(data)[:offset], CRC_START)
     if stored != computed:
-        blocks.findings.append(oddities.checksum_mismatch(stored, computed, offset))
+        blocks.findings.append(
+            caution("checksum-mismatch", CHECKSUM, stored=stored, computed=computed, offset=offset)
+        )
     return stored

@@ -8,8 +8,7 @@ from struct import Struct
 import numpy as np
 import numpy.typing as npt
 
-from otdravg.findings import Finding
-from otdravg.sor import oddities
+from otdravg.findings import Finding, caution, defect
 from otdravg.sor.layout import DATA_POINTS, FIXED
 from otdravg.sor.model import DataPoints, FixedParameters, PointRun, Waveform
 from otdravg.sor.sizes import SizeLimits
@@ -75,10 +74,14 @@ def decode_points(
         fills_block = is_last and room in (total - taken, stated_points - taken)
         size = room if count > room or fills_block else count
         if size != count:
-            what = f"scale factor {read} states {count} points, the block has room for {room}"
-            findings.append(oddities.counts_disagree(DATA_POINTS, what, f"{size} points were read"))
+            findings.append(
+                caution(
+                    "count-disagrees", DATA_POINTS, "points-of-factor",
+                    factor=read, stated=count, room=room, found=size,
+                )
+            )  # fmt: skip
         if scale == 0:
-            findings.append(oddities.scale_zero(read, _SCALE_1))
+            findings.append(caution("scale-zero", DATA_POINTS, factor=read))
         if size:
             raw = np.frombuffer(content, _POINT, size, position)
             runs.append(PointRun(scale or _SCALE_1, raw))
@@ -86,11 +89,13 @@ def decode_points(
         position += size * _POINT.itemsize
     limits.check_points(taken, path)
     if read != run_count:
-        what = f"states {run_count} scale factors, the bytes hold {read}"
-        findings.append(oddities.counts_disagree(DATA_POINTS, what, f"{read} were read"))
+        findings.append(
+            caution("count-disagrees", DATA_POINTS, "factors", stated=run_count, found=read)
+        )
     if taken != total:
-        what = f"states {total} points, the bytes hold {taken}"
-        findings.append(oddities.counts_disagree(DATA_POINTS, what, f"{taken} points were read"))
+        findings.append(
+            caution("count-disagrees", DATA_POINTS, "points", stated=total, found=taken)
+        )
     return DataPoints(tuple(runs)), position, findings
 
 
@@ -108,16 +113,17 @@ def waveforms_of(
     complete = len(counts) == entries
     if entries == 1:
         shares: Sequence[tuple[PointRun, ...]] = [data.runs]
-        done = "all of them make up the trace"
+        case = "one-trace"
     elif len(data.runs) == entries and sum(counts) != data.size:
         shares = [(run,) for run in data.runs]
-        done = "one scale factor was taken for each pulse width"
+        case = "factor-each"
     else:
         shares = _shares(data.runs, counts if complete else [data.size])
-        done = "the points were shared out in order as far as they go"
+        case = "in-order"
     if complete and sum(counts) != data.size:
-        what = f"states {sum(counts)} data points, DataPts holds {data.size}"
-        findings.append(oddities.counts_disagree(FIXED.block, what, done))
+        findings.append(
+            caution("count-disagrees", FIXED.block, case, stated=sum(counts), found=data.size)
+        )
 
     waveforms: list[Waveform] = []
     for index, (pulse_ns, spacing) in enumerate(
@@ -125,19 +131,24 @@ def waveforms_of(
     ):
         runs = shares[index] if index < len(shares) else ()
         if not runs:
-            findings.append(oddities.trace_empty(index, pulse_ns))
+            findings.append(defect("trace-empty", DATA_POINTS, trace=index + 1, pulse_ns=pulse_ns))
         elif not spacing:
-            findings.append(oddities.zero_spacing(index))
+            findings.append(defect("zero-spacing", FIXED.block, trace=index + 1))
         else:
             waveform = Waveform(pulse_ns, spacing, runs)
             first_s = fixed.acquisition_offset_s
             last_s = first_s + sum(run.raw.size for run in runs) * waveform.spacing_s
             if first_s < -_FARTHEST_S or last_s > _FARTHEST_S:
-                findings.append(oddities.beyond_reach(index, first_s, last_s))
+                findings.append(
+                    defect(
+                        "beyond-reach", FIXED.block,
+                        trace=index + 1, first_ms=first_s * 1e3, last_ms=last_s * 1e3,
+                    )
+                )  # fmt: skip
                 continue
             waveforms.append(waveform)
             if not pulse_ns:
-                findings.append(oddities.pulse_width_zero(index))
+                findings.append(caution("pulse-width-zero", FIXED.block, trace=index + 1))
     return tuple(waveforms), findings
 
 

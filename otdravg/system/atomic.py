@@ -9,6 +9,7 @@ from contextlib import suppress
 from pathlib import Path
 
 from otdravg.errors import OutputRefused
+from otdravg.system.ordinary import is_open_elsewhere
 
 __all__ = ["check_targets", "write_atomic"]
 
@@ -53,6 +54,8 @@ def _check_place(target: Path, real: Path, overwrite: bool) -> None:
         raise OutputRefused(target, "is not a regular file", "name a file to write")
     if real.exists() and not overwrite:
         raise _exists(target)
+    if is_open_elsewhere(real):
+        raise OutputRefused.open_elsewhere(target)
     if not folder.is_dir():
         raise OutputRefused(target, "its folder does not exist", "make the folder first")
     if not os.access(folder, os.W_OK | os.X_OK):
@@ -89,8 +92,8 @@ def write_atomic(target: Path, content: bytes, *, overwrite: bool) -> None:
     except FileExistsError as error:
         raise _exists(target) from error
     except OSError as error:
-        raise OutputRefused(
-            target, f"could not be written ({error.strerror})", "free space or choose another place"
+        raise OutputRefused.by_system(
+            target, error, "free space or choose another place"
         ) from error
     finally:
         with suppress(OSError):  # what came of the target does not depend on it

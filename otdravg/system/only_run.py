@@ -24,8 +24,7 @@ def as_refusal(target: Path, advice: str) -> Iterator[None]:
     try:
         yield
     except OSError as error:
-        reason = error.strerror or error
-        raise OutputRefused(target, f"could not be written ({reason})", advice) from error
+        raise OutputRefused.by_system(target, error, advice) from error
 
 
 @contextmanager

@@ -8,7 +8,7 @@ import unicodedata
 __all__ = ["printable", "spelled_in_ascii", "survives"]
 
 _ASCII_SIGNS = str.maketrans(
-    {"→": "->", "±": "+-", "−": "-", "–": "-", "…": "...", "·": "-", "—": "-", "µ": "u"}
+    {"→": "->", "±": "+-", "…": "...", "×": "x", "µ": "u", **dict.fromkeys("−–—·•", "-")}
 )
 
 

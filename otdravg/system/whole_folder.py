@@ -27,8 +27,12 @@ from pathlib import Path
 from otdravg.errors import BadCloseout, OutputRefused
 from otdravg.system.manifest import MANIFEST, files_below, read_manifest
 from otdravg.system.only_run import as_refusal, only_run
+from otdravg.system.ordinary import is_open_elsewhere, openable
 
 __all__ = ["check_folder", "whole_folder"]
+
+#: Letters that the names of a closeout's files add to their folder's, at most.
+_LONGEST_NAME = 150
 
 
 def check_folder(target: Path, *, inputs: Collection[str], overwrite: bool) -> None:
@@ -61,6 +65,9 @@ def check_folder(target: Path, *, inputs: Collection[str], overwrite: bool) -> N
             target, "the folder is not empty", "name another, or replace by --force"
         )
     _check_is_ours(target, place)
+    for name in files_below(place):
+        if is_open_elsewhere(place / name):
+            raise OutputRefused.open_elsewhere(target / name)
 
 
 def _check_is_ours(target: Path, place: Path) -> None:
@@ -114,6 +121,7 @@ def whole_folder(target: Path, *, inputs: Collection[str] = (), overwrite: bool)
     with only_run(target), as_refusal(target, "free space or choose another place"):
         _tidy(place)
         draft = place.with_name(f".{place.name}.{secrets.token_hex(4)}.part")
+        draft = Path(openable(os.fspath(draft), below=_LONGEST_NAME))
         try:
             # Again: another run may have ended just now, or an earlier result been put back.
             check_folder(target, inputs=inputs, overwrite=overwrite)

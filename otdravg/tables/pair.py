@@ -29,7 +29,7 @@ _COLUMNS: tuple[tuple[str, Callable[[PairReport, Judged], Cell]], ...] = (
     ("distance_from_b_m", lambda r, j: reported(j.reading.distance_from_b_m, Quantity.DISTANCE_M)),
     ("loss_ab_db", lambda r, j: reported(j.reading.loss_ab_db, Quantity.LOSS_DB)),
     ("loss_ba_db", lambda r, j: reported(j.reading.loss_ba_db, Quantity.LOSS_DB)),
-    ("loss_db", lambda r, j: j.loss_db),
+    ("loss_db", lambda r, j: j.reported_loss_db),
     (
         "expanded_uncertainty_db",
         lambda r, j: reported(j.reading.expanded_uncertainty_db, Quantity.UNCERTAINTY_DB),

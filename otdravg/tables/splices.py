@@ -15,10 +15,10 @@ from otdravg.cable.model import (
     ShotRecord,
     SpliceRow,
 )
-from otdravg.cable.patterns.find import Pattern
+from otdravg.cable.patterns.model import Pattern
 from otdravg.cable.resplice.plan import Unit
 from otdravg.quantities import Quantity, reported
-from otdravg.shot.trace import Direction
+from otdravg.shot.settings import Direction
 from otdravg.tables.csv_file import CellTable, Column, CsvStyle, cell_table, csv_bytes
 
 __all__ = ["cable_tables", "review_cells"]
@@ -101,6 +101,7 @@ _SHOTS: tuple[Column[ShotRecord], ...] = (
     ("header_end_a", lambda s: s.identity.location_a if s.identity else ""),
     ("header_end_b", lambda s: s.identity.location_b if s.identity else ""),
     ("instrument", lambda s: s.identity.instrument if s.identity else ""),
+    ("response", lambda s: s.response.value if s.response else ""),
 )
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING
 
-from otdravg.shot.trace import Direction
+from otdravg.shot.settings import Direction
 from otdravg.verdict.limits import same_band
 from otdravg.verdict.rules import Directions
 

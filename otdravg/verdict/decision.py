@@ -22,8 +22,8 @@ from otdravg.verdict.limits import Rule
 
 __all__ = ["Action", "Held", "Verdict", "expanded", "held_against", "is_implausible"]
 
-#: Below zero by this many standard uncertainties (chance 0.1 % for a lossless splice) the
-#: true loss is not noise: no splice amplifies light.
+#: Below zero by this many standard uncertainties the true loss is not noise: no splice amplifies
+#: light. Derived: Φ(−3), a chance of 0.1 % for a lossless splice.
 _IMPLAUSIBLE_SIGMAS = 3
 
 

@@ -19,6 +19,8 @@ __all__ = ["Bounds", "Table"]
 
 Bounds = tuple[Decimal, Decimal]
 E = TypeVar("E", bound=Enum)
+#: Wavelengths that a profile may name, nm. Chosen, not derived: 650 nm, the shortest that fibre is
+#: tested at, and 1675 nm, the end of the U band (ITU-T G Suppl. 39, from memory), with room.
 _WAVELENGTHS_NM = (600, 1700)
 
 

@@ -7,18 +7,25 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
-from decimal import Decimal
+from dataclasses import dataclass, field, replace
+from decimal import Decimal, InvalidOperation
 from enum import Enum
+from typing import TypeAlias
 
 from otdravg.errors import BadSetting
 
-__all__ = ["Limits", "Rule", "in_band", "same_band"]
+__all__ = ["LimitDb", "Limits", "Rule", "in_band", "same_band"]
 
-#: A limit given for 1550 nm also serves a shot marked 1551 nm, but never one at 1625 nm.
+#: A limit given for 1550 nm also serves a shot marked 1551 nm, but never one at 1625 nm. Chosen,
+#: not derived: below the 25 nm between 1625 and 1650 nm, the closest that fibre is tested at.
 _SAME_BAND_NM = 20
-#: A limit above this is a typing slip (20 for 0.20): no contract accepts such a splice.
+#: A limit above this is a typing slip (20 for 0.20): no contract accepts such a splice. Chosen,
+#: not derived: half of the light; ten times the largest limit of known contracts is less.
 _HIGHEST_LIMIT_DB = Decimal(3)
+
+
+#: A limit in dB as a program gives it, or one for each wavelength in nm.
+LimitDb: TypeAlias = "float | Decimal | str | Mapping[int, float | Decimal | str] | None"
 
 
 class Rule(Enum):
@@ -64,6 +71,28 @@ class Limits:
             return cls(by_wavelength_nm=by_wavelength, rule=rule)
         return cls(general_db, by_wavelength, is_stated=True, rule=rule)
 
+    @classmethod
+    def of(cls, limit_db: LimitDb | Limits, *, guarded: bool = False) -> Limits:
+        """Take a limit as a program gives it.
+
+        A number means what it prints: the float 0.15 is the decimal 0.15. A mapping has a
+        limit for each wavelength in nm; None stands for the default.
+
+        Raises
+        ------
+        BadSetting
+            As :meth:`parse` does.
+        """
+        if isinstance(limit_db, Limits):
+            stated = limit_db
+        elif limit_db is None:
+            stated = cls()
+        elif isinstance(limit_db, Mapping):
+            stated = cls.parse(f"{nm}={_typed(own)}" for nm, own in limit_db.items())
+        else:
+            stated = cls.parse([_typed(limit_db)])
+        return replace(stated, rule=Rule.GUARDED) if guarded else stated
+
     def applying_to(self, wavelength_nm: float) -> tuple[Decimal, bool]:
         """Return the limit in dB for a wavelength, and whether somebody stated it."""
         own = in_band(self.by_wavelength_nm, wavelength_nm)
@@ -81,6 +110,14 @@ def in_band(by_wavelength_nm: Mapping[int, Decimal], wavelength_nm: float) -> De
 def same_band(one_nm: float, other_nm: float) -> bool:
     """Tell whether a limit or requirement stated for one wavelength serves the other."""
     return abs(one_nm - other_nm) <= _SAME_BAND_NM
+
+
+def _typed(limit_db: float | Decimal | str) -> str:
+    """Write a limit as people type it: 0.00001, not 1e-05."""
+    try:
+        return limit_db if isinstance(limit_db, str) else f"{Decimal(str(limit_db)):f}"
+    except InvalidOperation:
+        return str(limit_db)
 
 
 def _figure_db(figure: str, text: str) -> Decimal:

@@ -15,7 +15,7 @@ from otdravg.errors import BadProfile, BadSetting
 from otdravg.verdict import rules
 from otdravg.verdict.keys import Bounds, Table, each
 from otdravg.verdict.limits import Rule
-from otdravg.verdict.profile import Profile
+from otdravg.verdict.profile import Profile, default
 from otdravg.verdict.rules import DbByWavelength
 
 if sys.version_info >= (3, 11):
@@ -23,11 +23,14 @@ if sys.version_info >= (3, 11):
 else:
     import tomli as tomllib
 
-__all__ = ["load", "load_shipped", "parse", "shipped_names", "shipped_text"]
+__all__ = ["load", "load_named", "load_shipped", "parse", "shipped_names", "shipped_text"]
 
-#: Number of the file layout that this reader knows.
+#: Number of the file layout that this reader knows. Chosen, not derived: a version, counted from
+#: one.
 _FORMAT = 1
-#: No contract accepts more of one splice; a larger figure is a typing slip (20 for 0.20).
+#: No contract accepts more of one splice; a larger figure is a typing slip (20 for 0.20). Chosen,
+#: not derived: from the step of stored levels to half of the light, for spans and for a kilometre
+#: to what no receiver reaches through.
 _SPLICE_DB: Bounds = (Decimal("0.001"), Decimal(3))
 _SPAN_DB: Bounds = (Decimal("0.001"), Decimal(100))
 _PER_KM_DB: Bounds = (Decimal("0.001"), Decimal(10))
@@ -82,6 +85,21 @@ def shipped_text(name: str) -> str:
     if name not in shipped_names():
         raise BadSetting("profile", name, "shipped are " + ", ".join(shipped_names()))
     return (resources.files("otdravg.verdict") / _SHIPPED / f"{name}.toml").read_text("utf-8")
+
+
+def load_named(which: str | PathLike[str]) -> Profile:
+    """Read a profile by what a user calls it: a bare word is a name, all else a file.
+
+    Raises
+    ------
+    BadSetting
+        If no profile has that name, or the file cannot be used (:class:`BadProfile`).
+    """
+    if not isinstance(which, (str, PathLike)):
+        raise BadSetting("profile", which, "give the name of one, or a file")
+    if not isinstance(which, str) or {".", "/", "\\"} & set(which):
+        return load(which)
+    return default() if which == default().name else load_shipped(which)
 
 
 def load_shipped(name: str) -> Profile:

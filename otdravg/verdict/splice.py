@@ -5,7 +5,7 @@ from __future__ import annotations
 from decimal import Decimal
 from typing import TYPE_CHECKING
 
-from otdravg.fit.read_off import Coverage, Kind
+from otdravg.fit.reading import Coverage, Kind
 from otdravg.quantities import Quantity, reported
 from otdravg.verdict.decision import Action, Verdict, expanded, held_against, is_implausible
 from otdravg.verdict.rules import DbByWavelength, Directions, Method, MethodRule, Permission

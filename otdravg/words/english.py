@@ -64,6 +64,7 @@ ENGLISH = {
     "reason": "Reason",
     "reflectance_db": "Reflectance, dB",
     "remark": "Remark",
+    "response": "Receiver known by",
     "ribbon": "Ribbon",
     "severity": "Severity",
     "sha256": "SHA-256",

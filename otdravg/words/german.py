@@ -64,6 +64,7 @@ GERMAN = {
     "reason": "Begründung",
     "reflectance_db": "Reflexion, dB",
     "remark": "Bemerkung",
+    "response": "Empfänger bekannt durch",
     "ribbon": "Bändchen",
     "severity": "Schwere",
     "sha256": "SHA-256",

@@ -9,19 +9,12 @@ evidence, advice) are not translated: they are quoted.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from enum import Enum
 
+from otdravg.words.catalogue import Language
 from otdravg.words.english import ENGLISH
 from otdravg.words.german import GERMAN
 
 __all__ = ["Language", "Words"]
-
-
-class Language(Enum):
-    """Language of headings and labels, by its ISO 639-1 code."""
-
-    ENGLISH = "en"
-    GERMAN = "de"
 
 
 #: Columns whose texts are words of the program, not of a person or a measurement.

@@ -3,15 +3,20 @@
 from __future__ import annotations
 
 from otdravg.findings import Finding
+from otdravg.fit.side import Axis, SpanStart
+from otdravg.shot.response import ResponseSource
+from otdravg.shot.shot import Shot
 from otdravg.shot.trace import Trace
 from otdravg.verdict.judge import PairReport, Rule
+from otdravg.words.catalogue import say
 
 __all__ = [
     "CAUTION",
-    "finding_sentence",
     "findings_by_source",
     "limit_statement",
+    "response_statement",
     "rule_statement",
+    "span_start_statement",
     "title_of",
 ]
 
@@ -39,6 +44,29 @@ def rule_statement(report: PairReport) -> str:
     return _RULES[report.limits.rule]
 
 
+def span_start_statement(axis: Axis, basis: SpanStart) -> str:
+    """Say what told where the span begins in a shot."""
+    return say("span-start", basis.value, connector_m=axis.lone_connector_m or 0.0)
+
+
+def response_statement(shot: Shot) -> str:
+    """Say how the instrument answers, and what told so."""
+    response = shot.response
+    source = say(
+        "response", response.source.value, edges=response.edges, misfit=float(response.misfit)
+    )
+    if response.source is ResponseSource.NONE:
+        return source
+    if not response.poles and response.smoothing == 1:
+        return say("response", "immediate") + source
+    width, u_width = response.width_pulses(shot.pulse_m / shot.spacing_m)
+    answer = say(
+        "response", "width",
+        width_pulses=width, expanded_pulses=2 * u_width, smoothing=response.smoothing,
+    )  # fmt: skip
+    return answer + source
+
+
 def title_of(trace: Trace) -> str:
     """Name the fibre of a shot as its header does, with the wavelength."""
     identity = trace.identity
@@ -59,10 +87,3 @@ def findings_by_source(report: PairReport) -> tuple[tuple[str, Finding], ...]:
         # The measurement has taken over what detection found, unless it is hand-made.
         found += [(about, f) for f in detection.findings if f not in measurement.findings]
     return tuple(found)
-
-
-def finding_sentence(finding: Finding, about: str = "") -> str:
-    """Write a finding as one sentence: how grave, where, the evidence, what was done."""
-    places = dict.fromkeys(place for place in (about, finding.where) if place)
-    what = f"{finding.text.rstrip('.')}; {finding.done.rstrip('.')}."
-    return f"{finding.severity.value}, {', '.join(places)}: {what}"

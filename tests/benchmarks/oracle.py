@@ -16,11 +16,11 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from corpus import SimulatedPair
 from scipy.linalg import solveh_banded
 from scipy.ndimage import uniform_filter1d
 
 from otdravg.simulate import Shot, backscatter_power, pulse_length_m, reflected_power
-from otdravg.simulate.corpus import SimulatedPair
 
 FloatArray = npt.NDArray[np.float64]
 

@@ -17,6 +17,7 @@ from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 
 import numpy as np
+from stored import Figure, save
 
 from otdravg.cable import read_folders, review
 from otdravg.simulate.demo import write_demo
@@ -33,9 +34,9 @@ def main() -> int:
     parser.add_argument("--fibres", type=int, default=864)
     parser.add_argument("--workers", type=int, default=os.cpu_count() or 1)
     parser.add_argument("--seed", type=int, default=20240514)
+    parser.add_argument("--store", action="store_true", help="keep the figures for the docs")
     chosen = parser.parse_args()
     with tempfile.TemporaryDirectory() as place:
-        began = time.perf_counter()
         run = write_demo(
             Path(place) / "shots",
             fibres=chosen.fibres,
@@ -51,24 +52,42 @@ def main() -> int:
         answers = compare(result, Path(place) / "answers")
         errors = errors_db(result, Path(place) / "answers")
 
-    print(f"{chosen.fibres} fibres, {run.files} trace files, seed {chosen.seed}")
-    print(f"written in {written - began:.1f} s, reviewed in {done - written:.1f} s")
-    print(f"\n{'fault':50}{'planted':>8}{'found':>8}{'missed':>8}{'unseen':>8}")
-    for fault in sorted({*answers.found, *answers.missed, *answers.unseen}):
-        counts = [len(kind[fault]) for kind in (answers.found, answers.missed, answers.unseen)]
-        print(f"{fault:50}{sum(counts):8}" + "".join(f"{count:8}" for count in counts))
-    print("unseen: bad splices of fibres of which no two shots belong together")
-    missed = [f"  {fault}: {place}" for fault, own in answers.missed.items() for place in own]
-    print(f"\nmissed: {len(missed)}", *missed, sep="\n")
-    print(f"claimed, but not planted: {len(answers.extra)}", *answers.extra, sep="\n  ")
+    rows = []
+    for fault in {*answers.found, *answers.missed, *answers.unseen}:
+        found, missed, unseen = (
+            len(kind[fault]) for kind in (answers.found, answers.missed, answers.unseen)
+        )
+        planted = found + missed + unseen
+        row = {"fault": fault, "planted": planted, "found": found, "missed": missed}
+        rows.append(row | {"unseen": unseen})
+    rows.sort(key=lambda row: (-row["missed"], -row["unseen"], row["fault"]))
+    missed_at = [
+        f"missed: {fault}: {place}" for fault, own in answers.missed.items() for place in own
+    ]
+    claimed = [f"claimed: {text}" for text in answers.extra]
     off = np.array([error for _, error in errors])
     expanded = np.array([row.expanded_uncertainty_db for row, _ in errors])
-    print(
-        f"\n{off.size} true losses measured: error RMS {np.sqrt(np.mean(off**2)) * 1000:.2f} mdB, "
-        f"largest {np.abs(off).max() * 1000:.1f} mdB, "
-        f"{np.mean(np.abs(off) <= expanded + 5e-4):.1%} within ±U"
-    )
-    return int(bool(missed or answers.extra))
+    figures = [
+        Figure("planted faults missed", len(missed_at), at_most=0),
+        Figure("claimed, but not planted", len(claimed), at_most=0),
+        Figure(
+            "RMS error of the true losses",
+            float(np.sqrt(np.mean(off**2))) * 1000,
+            "mdB",
+            note=f"{off.size:,} losses",
+        ),
+        Figure("largest error", float(np.abs(off).max()) * 1000, "mdB"),
+        Figure("errors within ±U", 100 * float(np.mean(np.abs(off) <= expanded + 5e-4)), "%"),
+        Figure("reviewed in", done - written, "s", note=f"{chosen.workers} workers"),
+    ]
+    print(f"{chosen.fibres} fibres, {run.files} trace files, seed {chosen.seed}")
+    print(*(figure.text() for figure in figures), *rows, *missed_at, *claimed, sep="\n")
+    if chosen.store:
+        what = f"""The demo of {chosen.fibres} fibres at two wavelengths with faults ({run.files:,}
+        trace files), reviewed and held against what was planted in it. Unseen are bad splices of
+        fibres of which no two shots belong together."""
+        save("planted_run", what, figures, faults=rows, wrong=missed_at + claimed)
+    return int(bool(missed_at or claimed))
 
 
 if __name__ == "__main__":

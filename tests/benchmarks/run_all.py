@@ -1,8 +1,11 @@
-"""Print every figure of the benchmarks, one core, one after another.
+"""Run the benchmarks one after another, store their figures, and make ``docs/measured.md``.
 
-Run ``python tests/benchmarks/run_all.py``; ``--quick`` uses smaller sets, and
-``--record docs/measured.md`` puts the output below the heading ``## Output`` of that
-file. Needs the extra ``bench`` for the comparison with a general change-point library.
+    python tests/benchmarks/run_all.py                    # everything; an hour
+    python tests/benchmarks/run_all.py accuracy speed     # only these
+    python tests/benchmarks/run_all.py --quick            # smaller sets; stores nothing
+
+Needs the extra ``bench`` for the comparison with a general change-point library, and git for
+the comparison with an earlier commit.
 """
 
 from __future__ import annotations
@@ -11,59 +14,62 @@ import argparse
 import os
 import subprocess
 import sys
-from datetime import date
+from dataclasses import dataclass
 from pathlib import Path
 
-#: Script, its arguments, and its arguments with ``--quick``.
-_JOBS = (
-    ("accuracy.py", (), ("--pairs", "30")),
-    ("false_alarms.py", (), ("--fibres", "100")),
-    ("detection.py", (), ("--pairs", "3")),
-    ("speed.py", (), ("--runs", "3")),
-    ("read_speed.py", (), ()),
+import write_measured
+from common import ONE_THREAD
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """A script, its usual arguments, and those with ``--quick``."""
+
+    name: str
+    script: str
+    usual: tuple[str, ...] = ()
+    quick: tuple[str, ...] = ()
+
+
+JOBS = (
+    Job("accuracy", "accuracy.py", (), ("--pairs", "30")),
+    Job("false_alarms", "false_alarms.py", (), ("--fibres", "100")),
+    Job("sensitivity", "sensitivity.py", (), ("--pairs", "2", "--most", "2")),
+    Job("detection", "detection.py", (), ("--pairs", "3")),
+    Job("speed", "speed.py", (), ("--runs", "3")),
+    Job("read_speed", "read_speed.py"),
+    Job("start", "start.py", (), ("3",)),
+    Job("cable_speed", "cable_speed.py", (), ("--fibres", "96")),
+    Job("planted_run", "planted_run.py", (), ("--fibres", "48")),
+    Job("costs_against_earlier", "against_earlier.py", (), ("--turns", "1")),
+    Job("results_against_earlier", "against_earlier.py", ("--results",), ("--results",)),
 )
-
-#: Numerical libraries start threads of their own unless told not to.
-_ONE_THREAD = dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"), "1")
-
-_HEADING = "## Output"
-
-
-def run(script: str, arguments: tuple[str, ...]) -> tuple[str, bool]:
-    """Run one script, show its output and return it, and whether all was well."""
-    command = [sys.executable, str(Path(__file__).with_name(script)), *arguments]
-    lines = [f"=== {script} {' '.join(arguments)}".rstrip() + "\n"]
-    print("\n" + lines[0], end="", flush=True)
-    with subprocess.Popen(
-        command, env=os.environ | _ONE_THREAD, stdout=subprocess.PIPE, text=True, encoding="utf-8"
-    ) as process:
-        assert process.stdout is not None
-        for line in process.stdout:
-            print(line, end="", flush=True)
-            lines.append(line)
-    return "".join(lines), process.returncode == 0
-
-
-def record(path: Path, outputs: list[str]) -> None:
-    """Replace what stands below the heading ``## Output`` by new output and its date."""
-    before = path.read_text(encoding="utf-8").split(_HEADING)[0]
-    text = "\n".join(outputs).rstrip()
-    path.write_text(
-        f"{before}{_HEADING}\n\nOf {date.today().isoformat()}.\n\n```\n{text}\n```\n",
-        encoding="utf-8",
-    )
 
 
 def main() -> int:
     """Run the scripts; return 1 if one of them failed or missed a limit."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--quick", action="store_true", help="smaller sets, a minute or two")
-    parser.add_argument("--record", type=Path, help="file to put the output into")
-    arguments = parser.parse_args()
-    results = [run(script, small if arguments.quick else usual) for script, usual, small in _JOBS]
-    if arguments.record:
-        record(arguments.record, [output for output, _ in results])
-    return int(not all(well for _, well in results))
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("names", nargs="*", choices=[*(job.name for job in JOBS), []])
+    parser.add_argument("--quick", action="store_true", help="smaller sets; stores nothing")
+    asked = parser.parse_args()
+    failed = []
+    for job in JOBS:
+        if asked.names and job.name not in asked.names:
+            continue
+        arguments = job.quick if asked.quick else (*job.usual, "--store")
+        print(f"\n=== {job.script} {' '.join(arguments)}".rstrip(), flush=True)
+        script = Path(__file__).with_name(job.script)
+        done = subprocess.run(
+            [sys.executable, script, *arguments], env=os.environ | ONE_THREAD, check=False
+        )
+        if done.returncode:
+            failed.append(job.name)
+    if not asked.quick:
+        write_measured.main()
+    print("\nfailed, or missed a limit:", ", ".join(failed) or "none")
+    return int(bool(failed))
 
 
 if __name__ == "__main__":

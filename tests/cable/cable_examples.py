@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from otdravg.cable.model import Closure, FibreKey, FibreResult, SpliceRow
-from otdravg.fit.read_off import Coverage, Kind
+from otdravg.fit.reading import Coverage, Kind
 from otdravg.verdict import PlaceReading, Profile, SpliceVerdict, default
 
 FloatArray = npt.NDArray[np.float64]

@@ -12,7 +12,7 @@ from faulty_run import Take, glass, made, name_of, with_loss, write
 from otdravg import sor
 from otdravg.cable import CableReview, KnownClosure, Options, ShotUse, read_folders, review
 from otdravg.cable.files.folder import find_files
-from otdravg.fit.read_off import Coverage
+from otdravg.fit.reading import Coverage
 from otdravg.report.cable import cable_text
 from otdravg.verdict import default
 from otdravg.verdict.decision import Verdict

@@ -12,7 +12,7 @@ from planted_answers import compare, errors_db, read
 from otdravg.cable import CableFinding, CableReview, ShotUse
 from otdravg.cable.model import Confidence
 from otdravg.findings import Severity
-from otdravg.fit.read_off import Coverage
+from otdravg.fit.reading import Coverage
 from otdravg.quantities import Quantity, reported
 from otdravg.simulate.demo import DemoSummary
 from otdravg.simulate.planted import Fault

@@ -3,19 +3,14 @@
 from __future__ import annotations
 
 import json
-import os
 import shutil
 import subprocess
 import sys
-from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import pytest
-
-SAMPLES = Path(__file__).parents[2] / "sample_traces"
-
-Run = Callable[..., "subprocess.CompletedProcess[bytes]"]
+from run_command import SAMPLES, Run, run_in
 
 
 @pytest.fixture(scope="session")
@@ -26,21 +21,6 @@ def command() -> str:
     if found is None:
         pytest.fail("the command otdravg is not installed: pip install -e .")
     return found
-
-
-def run_in(
-    folder: Path, command: str, *arguments: object, **environment: str
-) -> subprocess.CompletedProcess[bytes]:
-    """Run the command in a folder; outputs are bytes, so that encodings show."""
-    plain = {k: v for k, v in os.environ.items() if k not in ("NO_COLOR", "COLUMNS")}
-    return subprocess.run(
-        [command, *map(str, arguments)],
-        capture_output=True,
-        check=False,
-        cwd=folder,
-        env={**plain, "PYTHONIOENCODING": "utf-8", **environment},
-        stdin=subprocess.DEVNULL,
-    )
 
 
 @pytest.fixture

@@ -8,7 +8,7 @@ import subprocess
 from pathlib import Path
 
 import pytest
-from conftest import Run
+from run_command import Run
 
 
 def assert_one_line(done: subprocess.CompletedProcess[bytes], names: str) -> None:

@@ -14,7 +14,7 @@ from typing import Any
 
 import jsonschema
 import pytest
-from conftest import SAMPLES, Run
+from run_command import SAMPLES, Run
 
 Done = subprocess.CompletedProcess[bytes]
 
@@ -94,12 +94,23 @@ class TestOptions:
         )
 
     def test_stated_cords_and_index(self, run: Run, hidden: tuple[Path, Path]) -> None:
-        axis = as_json(
+        content = as_json(
             run, *hidden, "--launch", "1.012km", "--receive", "987", "--index", "1.4682"
-        )["axis"]
+        )
+        axis = content["axis"]
         assert axis["start_in_ab_m"] == 1012.0
         assert axis["start_in_ba_m"] == 987.0
+        assert axis["start_in_ab_by"] == axis["start_in_ba_by"] == "stated-cord"
+        assert axis["start_in_ab_basis"] == "stated cord, 1012.0 m"
         assert axis["group_index"] == 1.4682
+        (index,) = (f for f in content["findings"] if f["code"] == "index-differs")
+        assert index["case"] == "chosen"
+        # The two files of the sample say so; see sample_traces/README.md.
+        assert index["values"] == {
+            "from_a_index": 1.4682,
+            "from_b_index": 1.4677,
+            "used_index": 1.4682,
+        }
 
     def test_guarded_declines_near_the_limit(
         self, run: Run, gainers: tuple[Path, Path], gainers_splices: list[dict[str, Any]]

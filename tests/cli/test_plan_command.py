@@ -6,7 +6,7 @@ import json
 from pathlib import Path
 
 import pytest
-from conftest import SAMPLES, Run
+from run_command import SAMPLES, Run
 
 BASIC = ("plan", "--length", "24km", "--splices-every", "2km", "--limit", "0.10")
 

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from conftest import SAMPLES, Run
+from run_command import SAMPLES, Run
 
 from otdravg import sor
 

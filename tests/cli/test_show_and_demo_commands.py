@@ -10,7 +10,7 @@ import shlex
 from pathlib import Path
 
 import pytest
-from conftest import Run
+from run_command import Run
 
 from otdravg import __version__
 

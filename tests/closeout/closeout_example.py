@@ -20,7 +20,7 @@ from otdravg.cable.model import (
     SpliceRow,
 )
 from otdravg.findings import Severity
-from otdravg.fit.read_off import Coverage
+from otdravg.fit.reading import Coverage
 from otdravg.simulate.demo import write_demo
 from otdravg.verdict import SpliceVerdict, default
 from otdravg.verdict.decision import Action, Verdict

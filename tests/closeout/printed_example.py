@@ -22,8 +22,8 @@ from otdravg.cable.resplice.plan import plan_resplices
 from otdravg.closeout.sketches import PairSketch, Sketches, TraceSketch
 from otdravg.closeout.template import Template
 from otdravg.findings import Severity
-from otdravg.fit.read_off import Coverage, Kind
-from otdravg.shot.trace import Direction
+from otdravg.fit.reading import Coverage, Kind
+from otdravg.shot.settings import Direction
 from otdravg.trade import fibre_colour, ribbon_position
 from otdravg.verdict import SpliceVerdict, default
 from otdravg.verdict.decision import Action, Verdict

@@ -13,7 +13,8 @@ from otdravg.cable.files.folder import load
 from otdravg.cable.location import Location
 from otdravg.cable.model import FibreKey, FibreResult
 from otdravg.closeout.sketches import Sketches, pair_sketches, thinned
-from otdravg.shot.trace import SPEED_OF_LIGHT_M_PER_S, Direction, Identity, Settings, Trace
+from otdravg.shot.settings import SPEED_OF_LIGHT_M_PER_S, Direction, Identity, Settings
+from otdravg.shot.trace import Trace
 from otdravg.verdict.decision import Action
 
 INDEX = 1.4682

@@ -18,7 +18,7 @@ from otdravg.cable.resplice.model import Choice
 from otdravg.closeout.template import SPLICE_COLUMNS, Template, load_template, parse_template
 from otdravg.errors import BadSetting
 from otdravg.findings import Severity
-from otdravg.fit.read_off import Coverage, Kind
+from otdravg.fit.reading import Coverage, Kind
 from otdravg.tables.csv_file import CsvStyle
 from otdravg.tables.splices import cable_tables, review_cells
 from otdravg.trade import TIA_598_COLOURS

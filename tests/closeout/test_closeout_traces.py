@@ -25,7 +25,7 @@ from otdravg.closeout.traces import (
     write_traces,
 )
 from otdravg.errors import BadSetting, OutputRefused
-from otdravg.shot.trace import Direction
+from otdravg.shot.settings import Direction
 from otdravg.tables.csv_file import CsvStyle
 
 

@@ -20,7 +20,7 @@ from otdravg.closeout.html import closeout_html
 from otdravg.closeout.html.traces import packed_shot
 from otdravg.closeout.sketches import Sketches, TraceSketch
 from otdravg.closeout.template import logo_of
-from otdravg.shot.trace import Direction
+from otdravg.shot.settings import Direction
 from otdravg.tables.splices import cable_tables
 from otdravg.words.closeout import PAGE_WORDS
 from otdravg.words.headings import Language

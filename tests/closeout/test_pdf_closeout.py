@@ -23,7 +23,7 @@ from otdravg.closeout.pdf.book import closeout_pdf, write_closeout_pdf
 from otdravg.closeout.pdf.lines import Scale, ticks
 from otdravg.closeout.pdf.paper import drawable
 from otdravg.closeout.sketches import Sketches
-from otdravg.fit.read_off import Coverage
+from otdravg.fit.reading import Coverage
 from otdravg.quantities import Quantity, reported
 from otdravg.verdict.decision import Action
 from otdravg.words.headings import Language

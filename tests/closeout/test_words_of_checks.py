@@ -8,8 +8,7 @@ from pathlib import Path
 import pytest
 
 from otdravg.cable import CableReview
-from otdravg.cable.decisions.apply import Decision, What
-from otdravg.cable.decisions.model import SealedDecision
+from otdravg.cable.decisions.model import Decision, SealedDecision, What
 from otdravg.closeout.agreement import compare_outputs, decisions_made_with
 from otdravg.closeout.closeout import write_closeout
 from otdravg.closeout.sketches import Sketches

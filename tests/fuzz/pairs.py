@@ -27,14 +27,15 @@ from odd_shots import odd, pairs
 from otdravg import sor
 from otdravg.errors import BadSetting, OtdravgError, ShotsDoNotPair
 from otdravg.pair.budget import explained_budget
-from otdravg.pair.measure import measure_pair
+from otdravg.pair.measure import measure
 from otdravg.report.pair_json import pair_json
 from otdravg.report.pair_text import pair_text
 from otdravg.shot.detect import detect
 from otdravg.shot.trace import Trace, traces_from
 from otdravg.tables.pair import pair_csv
-from otdravg.verdict.judge import PairReport, judge_pair
+from otdravg.verdict.judge import PairReport, judge
 from otdravg.verdict.limits import Limits, Rule
+from otdravg.words import sentence
 
 __all__ = ["FULL_COUNT", "Question", "case", "check", "main"]
 
@@ -134,7 +135,7 @@ def _measured(asked: Question, a: Trace, b: Trace) -> str:
         _look_at(a, asked.group_index)
         _look_at(b, asked.group_index)
         try:
-            measurement = measure_pair(
+            measurement = measure(
                 a,
                 b,
                 group_index=asked.group_index,
@@ -148,7 +149,7 @@ def _measured(asked: Question, a: Trace, b: Trace) -> str:
         except BadSetting as error:
             _check_error(error)
             return f"refused: {error.name}"
-        report = judge_pair(measurement, Limits.parse(("0.15",), Rule.GUARDED))
+        report = judge(measurement, Limits.parse(("0.15",), Rule.GUARDED))
         _check_report(report)
         text = pair_text(report, ascii_only=True)
         outputs = () if _typed(a, b) else (text, pair_json(report), pair_csv(report).decode())
@@ -194,7 +195,7 @@ def _check_report(report: PairReport) -> None:
             raise Broken("an uncertainty is negative")
         if not 0 <= reading.distance_m <= measurement.axis.length_m:
             raise Broken("a reading lies outside of the span")
-    texts = [f.text for f in (*measurement.findings, *report.doubts)]
+    texts = [sentence(f) for f in (*measurement.findings, *report.doubts)]
     if not _typed(measurement.ab, measurement.ba) and any(
         _NOT_A_NUMBER.search(text) for text in (*texts, *report.next_steps)
     ):

@@ -34,7 +34,7 @@ from otdravg.cable import CableReview, Naming, Options, read_folders, review
 from otdravg.cable.measure import jobs as measuring
 from otdravg.closeout.closeout import write_closeout
 from otdravg.errors import OtdravgError
-from otdravg.pair.measure import measure_pair
+from otdravg.pair.measure import measure
 from otdravg.shot.detect import detect
 from otdravg.shot.trace import Trace
 from otdravg.verdict import Profile, default, load_shipped, shipped_names
@@ -74,7 +74,7 @@ def case(seed: int, number: int) -> str:
             warnings.simplefilter("error")
             try:
                 shots = read_folders(folders)
-                with patch.multiple(measuring, measure_pair=_measure_pair, detect=_detect):
+                with patch.multiple(measuring, measure=_measure_pair, detect=_detect):
                     result = review(shots, profile, options)
                 _check_time(began, sum(shot.point_count for shot in shots))
                 _check_files(result, folders)
@@ -206,7 +206,7 @@ def _content(given: Any) -> object:
     return given
 
 
-_measure_pair = _Remembered(measure_pair)
+_measure_pair = _Remembered(measure)
 _detect = _Remembered(detect)
 
 

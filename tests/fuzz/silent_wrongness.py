@@ -30,25 +30,27 @@ import numpy as np  # noqa: E402
 import pytest  # noqa: E402
 
 _TESTS = Path(__file__).resolve().parent.parent
-sys.path[:0] = [str(_TESTS / "benchmarks"), str(_TESTS / "fuzz")]
+sys.path[:0] = [str(_TESTS), str(_TESTS / "benchmarks"), str(_TESTS / "fuzz")]
 
 from changed_meaning import CHANGES, Draw, Files  # noqa: E402
 from common import share_interval, wide_settings  # noqa: E402
+from corpus import SimulatedPair, random_pair  # noqa: E402
 
 from otdravg import sor  # noqa: E402
 from otdravg.errors import OtdravgError  # noqa: E402
 from otdravg.findings import Finding, Severity  # noqa: E402
-from otdravg.fit.read_off import Kind, Reading  # noqa: E402
+from otdravg.fit.reading import Kind, Reading  # noqa: E402
 from otdravg.pair import measure as bidirectional  # noqa: E402
-from otdravg.pair.measure import PairMeasurement, measure_pair  # noqa: E402
-from otdravg.shot.trace import Direction, traces_from  # noqa: E402
+from otdravg.pair.measure import Measurement, measure  # noqa: E402
+from otdravg.shot.settings import Direction  # noqa: E402
+from otdravg.shot.trace import traces_from  # noqa: E402
 from otdravg.simulate import TrueJoint  # noqa: E402
-from otdravg.simulate.corpus import SimulatedPair, random_pair  # noqa: E402
 from otdravg.simulate.demo import write_demo  # noqa: E402
 from otdravg.simulate.physics import pulse_length_m  # noqa: E402
 from otdravg.verdict.decision import Verdict  # noqa: E402
-from otdravg.verdict.judge import judge_pair  # noqa: E402
+from otdravg.verdict.judge import judge  # noqa: E402
 from otdravg.verdict.limits import Limits  # noqa: E402
+from otdravg.words.bridge import evidence_of  # noqa: E402
 
 #: A loss off by more than this is wrong, dB.
 LOSS_OFF_DB = 0.02
@@ -81,7 +83,7 @@ class Result:
 class Reported:
     """What a user is told of a pair: losses and their places, and all warnings."""
 
-    measurement: PairMeasurement
+    measurement: Measurement
     codes: frozenset[str]
 
 
@@ -103,12 +105,10 @@ def reported(pair: SimulatedPair, files: Files) -> Reported | str:
         if own.launch_m > 0 and trace.user_offset_m() == 0
     }
     try:
-        measurement = measure_pair(
-            ab.facing(Direction.A_TO_B), ba.facing(Direction.B_TO_A), **stated
-        )
+        measurement = measure(ab.facing(Direction.A_TO_B), ba.facing(Direction.B_TO_A), **stated)
     except OtdravgError as error:
         return getattr(getattr(error, "reason", None), "name", type(error).__name__)
-    report = judge_pair(measurement, Limits())
+    report = judge(measurement, Limits())
     findings = (
         *report.doubts,
         *measurement.findings,
@@ -122,7 +122,7 @@ def reported(pair: SimulatedPair, files: Files) -> Reported | str:
 
 
 def wrongs(
-    truth: Sequence[TrueJoint], span_m: float, pair: SimulatedPair, seen: PairMeasurement
+    truth: Sequence[TrueJoint], span_m: float, pair: SimulatedPair, seen: Measurement
 ) -> tuple[frozenset[str], bool]:
     """What is wrong with a measurement, and whether its places are shifted or stretched.
 
@@ -157,7 +157,7 @@ def wrongs(
 def _compared(
     truth: Sequence[TrueJoint],
     at_m: np.ndarray,
-    seen: PairMeasurement,
+    seen: Measurement,
     tolerance_m: float,
 ) -> frozenset[str]:
     """Names of wrong losses, ``loss n``, ``missing n``, and of invented ones by their place."""
@@ -262,7 +262,7 @@ class Tally:
         for code in {f.code for f in grave}:
             self.codes[code] += 1
         for finding in grave:
-            self.examples[finding.code].append(f"{name}: {finding.where}: {finding.text}")
+            self.examples[finding.code].append(f"{name}: {evidence_of(finding)}")
 
 
 def _valid(number: int) -> list[Finding] | None:
@@ -271,7 +271,7 @@ def _valid(number: int) -> list[Finding] | None:
     return None if isinstance(result, str) else _checked(result.measurement)
 
 
-def _checked(measurement: PairMeasurement) -> list[Finding]:
+def _checked(measurement: Measurement) -> list[Finding]:
     from otdravg.pair.checks import pair_findings
 
     return [*pair_findings(measurement), *measurement.findings]
@@ -293,7 +293,7 @@ def demo_cable(fibres: int) -> Tally:
         for a, b in write_demo(Path(folder) / "demo", fibres=fibres).pairs:
             traces = [traces_from(sor.read(path))[0] for path in (a, b)]
             try:
-                tally.add(a.name, _checked(measure_pair(*traces)))
+                tally.add(a.name, _checked(measure(*traces)))
             except OtdravgError:
                 continue
     return tally
@@ -308,20 +308,20 @@ class _Collector:
     @pytest.hookimpl
     def pytest_sessionstart(self) -> None:
         """Look over the shoulder of the measurement."""
-        plain = bidirectional.measure_pair
+        plain = bidirectional.measure
 
-        def watched(*args: object, **how: object) -> PairMeasurement:
+        def watched(*args: object, **how: object) -> Measurement:
             measurement = plain(*args, **how)  # type: ignore[arg-type]
             self.tally.add(os.environ["PYTEST_CURRENT_TEST"], _checked(measurement))
             return measurement
 
-        bidirectional.measure_pair = watched  # type: ignore[assignment]
+        bidirectional.measure = watched  # type: ignore[assignment]
 
 
 def hard_optics() -> Tally:
     """Findings of the pairs in the tests of hard optics, all of them valid."""
     collector = _Collector()
-    path = str(_TESTS / "core" / "test_hard_optics.py")
+    path = str(_TESTS / "pair" / "test_hard_optics.py")
     pytest.main(["-n0", "-q", "--no-header", "-p", "no:cacheprovider", path], plugins=[collector])
     return collector.tally
 

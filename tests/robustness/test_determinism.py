@@ -1,6 +1,6 @@
 """The same files give the same bytes, whoever works on them, where, when and in what order.
 
-Workers, executors and the order of shots in memory: ``tests/cable/test_executors.py``.
+Workers, executors and the order of shots in memory: ``tests/cable/measure/test_executors.py``.
 Surroundings of a pair (locale, time zone, hash seed, threads): ``test_environment.py``.
 """
 

@@ -13,7 +13,7 @@ from otdravg.cable.model import TakenFor
 from otdravg.closeout.template import DEFAULT_TRACE_NAME
 from otdravg.closeout.traces import check_pattern, renamed, safe_name
 from otdravg.errors import BadSetting
-from otdravg.shot.trace import Direction
+from otdravg.shot.settings import Direction
 
 
 def shot(path: str, cable: str, fibre: int, use: ShotUse = ShotUse.USED) -> ShotRecord:

@@ -273,7 +273,7 @@ MEANWHILE = [gone, changed, longer, turned_into_a_pipe, turned_into_a_link]
 def test_between_listing_and_reading(
     shots: Path, monkeypatch: pytest.MonkeyPatch, happens: Callable[[Path], None]
 ) -> None:
-    reviewing = importlib.import_module("otdravg.cable.review")
+    reviewing = importlib.import_module("otdravg.cable.run")
 
     victim = sorted(shots.glob("*.sor"))[0]
     real = reviewing.find_files
@@ -311,7 +311,7 @@ def test_between_reading_and_measuring(
 def test_between_measuring_and_measuring_again_at_the_closures(
     shots: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    reviewing = importlib.import_module("otdravg.cable.review")
+    reviewing = importlib.import_module("otdravg.cable.run")
 
     headers = read_folders([shots])
     real = reviewing.measure_at_closures

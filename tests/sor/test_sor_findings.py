@@ -13,8 +13,8 @@ from sor_assembly import PARTS_1, PARTS_2, assemble, changed, fixed_block_2, poi
 
 from otdravg import sor
 from otdravg.errors import UnwritableTrace
-from otdravg.findings import Finding, Severity
-from otdravg.sor import oddities
+from otdravg.findings import Finding, Scope, Severity
+from otdravg.words import done, sentence
 
 FORMAT_PAGE = Path(__file__).parents[2] / "docs" / "file-format.md"
 POINTS = [0, 1000, 20000, 40000, 65535]
@@ -85,10 +85,8 @@ def finding(file: sor.SorFile, code: str, where: str) -> Finding:
 
 
 def codes_of_the_reader() -> set[str]:
-    source = Path(oddities.__file__).read_text(encoding="utf-8")
-    named = re.findall(r'^\s+"([a-z0-9]+(?:-[a-z0-9]+)+)",$', source, flags=re.MULTILINE)
-    direct = re.findall(r'Finding\(\w+, "([a-z0-9-]+)", ', source)
-    return {*named, *direct}
+    source = "".join(p.read_text(encoding="utf-8") for p in Path(sor.__file__).parent.glob("*.py"))
+    return set(re.findall(r'\b(?:note|caution|defect)\(\s*"([a-z0-9-]+)"', source))
 
 
 def test_there_is_an_example_of_every_code() -> None:
@@ -108,7 +106,7 @@ def test_the_oddity_is_reported_and_nothing_is_lost(code: str) -> None:
     file = sor.decode(data)
     found = [f for f in file.findings if f.code == code]
     assert found
-    assert all(f.where and f.text and f.done for f in found)
+    assert all(f.where and sentence(f) and done(f) for f in found)
     assert file.raw_points(0).tolist() == POINTS
     assert sor.encode(file) == data
 
@@ -151,9 +149,9 @@ def test_checksum_mismatch_states_both_values() -> None:
     file = sor.decode(EXAMPLES["checksum-mismatch"])
     right = sor.decode(assemble(PARTS_2)).checksum
     assert file.checksum == 0xBEEF
-    text = finding(file, "checksum-mismatch", "Cksum").text
-    assert "0xBEEF" in text
-    assert f"0x{right:04X}" in text
+    found = finding(file, "checksum-mismatch", "Cksum")
+    assert (found["stored"], found["computed"]) == (0xBEEF, right)
+    assert f"0xBEEF at byte {found['offset']}, computed 0x{right:04X}" in sentence(found)
 
 
 def test_one_changed_byte_is_noticed() -> None:
@@ -174,7 +172,8 @@ def test_many_unknown_blocks_are_listed_in_short() -> None:
     file = sor.decode(assemble(parts))
     unknown = [f for f in file.findings if f.code == "unknown-block"]
     assert len(unknown) == 9
-    assert unknown[-1].text.startswith("92 more")
+    assert (unknown[-1].where, unknown[-1]["more"]) == (Scope.FILE, 92)
+    assert sentence(unknown[-1]).startswith("92 more findings of this kind are not listed")
     assert len(file.blocks) == 106
 
 
@@ -231,9 +230,8 @@ def test_field_list_of_the_other_revision_is_used_where_only_it_fits(
 def test_size_in_the_map_too_small_the_next_name_wins() -> None:
     right = sor.decode(assemble(PARTS_2))
     file = sor.decode(assemble(PARTS_2, sizes={"FxdParams": 40}))
-    text = finding(file, "map-size-disagrees", "FxdParams").text
-    assert "40 bytes" in text
-    assert "92" in text
+    found = finding(file, "map-size-disagrees", "FxdParams")
+    assert (found["stated"], found["found"]) == (40, 92)
     assert file.fixed == right.fixed
     assert file.events == right.events
 
@@ -282,7 +280,8 @@ def test_bytes_between_the_map_and_the_first_block(revision: int) -> None:
 @pytest.mark.parametrize("count", [3, 6, 8, 65535])
 def test_wrong_number_of_blocks_in_the_map(count: int) -> None:
     file = sor.decode(assemble(PARTS_2, count=count))  # right: 7
-    assert finding(file, "count-disagrees", "Map").text.startswith(f"states {count} blocks")
+    found = finding(file, "count-disagrees", "Map")
+    assert (found.case, found["stated"], found["found"]) == ("blocks", count, 7)
     assert len(file.blocks) == 6
     assert file.raw_points().tolist() == POINTS
 
@@ -291,7 +290,7 @@ def test_truncated_last_block_says_how_much_is_missing() -> None:
     file = sor.decode(golden.REVISION_2[:-1])
     cut = [f for f in file.findings if f.code == "block-truncated"]
     assert cut[0].where == "Cksum"
-    assert "7 of 8 bytes" in cut[0].text
+    assert (cut[0]["found"], cut[0]["stated"]) == (7, 8)
     assert file.checksum is None
 
 
@@ -307,7 +306,7 @@ def test_fields_missing_at_the_end_of_a_block_are_blank() -> None:
     # The cut is inside location B, "Elm": what is there of it is kept.
     cut = finding(file, "block-truncated", "GenParams")
     assert cut.severity is Severity.DEFECT
-    assert "location_b" in cut.text
+    assert cut["field"] == "location_b"
     assert file.general.location_a.text == "Ash"
     assert file.general.location_b.raw == b"El"
     assert file.general.user_offset_100ps == 0
@@ -321,7 +320,8 @@ def test_fields_missing_at_the_end_of_a_block_are_blank() -> None:
 def test_wrong_total_of_points(stated: int) -> None:
     body = points_block((1000, POINTS), total=stated)
     file = sor.decode(assemble(changed(PARTS_2, DataPts=body)))
-    assert f"states {stated} points" in finding(file, "count-disagrees", "DataPts").text
+    found = finding(file, "count-disagrees", "DataPts")
+    assert (found.case, found["stated"], found["found"]) == ("points", stated, 5)
     assert file.raw_points().tolist() == POINTS
 
 
@@ -329,7 +329,9 @@ def test_wrong_total_of_points(stated: int) -> None:
 def test_wrong_count_under_the_scale_factor(stated: int) -> None:
     body = points_block((1000, POINTS), counts=[stated])
     file = sor.decode(assemble(changed(PARTS_2, DataPts=body)))
-    assert f"states {stated} points" in finding(file, "count-disagrees", "DataPts").text
+    found = finding(file, "count-disagrees", "DataPts")
+    assert (found.case, found["factor"], found["stated"]) == ("points-of-factor", 1, stated)
+    assert (found["room"], found["found"]) == (5, 5)
     assert file.raw_points().tolist() == POINTS
 
 
@@ -345,14 +347,15 @@ def test_wrong_number_of_scale_factors(stated: int) -> None:
     body = bytearray(points_block((1000, POINTS)))
     body[4:6] = struct.pack("<H", stated)
     file = sor.decode(assemble(changed(PARTS_2, DataPts=bytes(body))))
-    assert "scale factors" in finding(file, "count-disagrees", "DataPts").text
+    found = finding(file, "count-disagrees", "DataPts")
+    assert (found.case, found["stated"], found["found"]) == ("factors", stated, 1)
     assert file.raw_points().tolist() == POINTS
 
 
 def test_scale_zero_is_read_as_one() -> None:
-    assert sor.decode(EXAMPLES["scale-zero"]).levels_db().tolist() == pytest.approx(
-        [0, -1, -20, -40, -65.535]
-    )
+    file = sor.decode(EXAMPLES["scale-zero"])
+    assert finding(file, "scale-zero", "DataPts")["factor"] == 1  # counted from 1
+    assert file.levels_db().tolist() == pytest.approx([0, -1, -20, -40, -65.535])
 
 
 # --- several pulse widths --------------------------------------------------------------
@@ -396,7 +399,8 @@ def test_counts_that_do_not_add_up_without_a_scale_factor_each() -> None:
 def test_trace_without_points_is_left_out() -> None:
     file = two_pulses((5, 0), (1000, POINTS))
     assert file.trace_count == 1
-    assert "30 ns" in finding(file, "trace-empty", "DataPts").text
+    found = finding(file, "trace-empty", "DataPts")
+    assert (found["trace"], found["pulse_ns"]) == (2, 30)
 
 
 def test_trace_without_spacing_is_left_out() -> None:
@@ -411,7 +415,9 @@ def test_trace_beyond_all_reach_is_left_out() -> None:
     assert file.trace_count == 1
     found = finding(file, "beyond-reach", "FxdParams")
     assert found.severity is Severity.DEFECT
-    assert "trace 2 would lie 0 to 8.58993 ms away" in found.text  # 200 × (2³² − 1) × 10⁻¹⁴ s
+    assert (found["trace"], found["first_ms"]) == (2, 0)
+    assert found["last_ms"] == pytest.approx(200 * (2**32 - 1) * 1e-14 * 1e3)
+    assert "trace 2 would lie 0.000 to 8.590 ms away" in sentence(found)
 
 
 @pytest.mark.parametrize("offset_100ps", [50_000_001, -50_000_001])
@@ -449,7 +455,7 @@ def test_cut_event_table_keeps_whole_events(size: int) -> None:
 def test_whole_nanometres_in_the_field_of_tenths() -> None:
     file = sor.decode(golden.REVISION_1)
     assert file.wavelength_nm == 1310.0
-    assert "taken as 1310 nm" in finding(file, "wavelength-unit", "FxdParams").done
+    assert "taken as 1310 nm" in done(finding(file, "wavelength-unit", "FxdParams"))
 
 
 def test_wavelength_a_little_off_the_nominal_is_normal() -> None:
@@ -483,7 +489,7 @@ def test_text_in_an_old_code_page_keeps_its_bytes() -> None:
     assert file.supplier.supplier.text == "ä"
     found = finding(file, "text-not-utf8", "SupParams")
     assert found.severity is Severity.NOTE
-    assert re.search(r"supplier at byte \d+", found.text)
+    assert re.search(r"supplier at byte \d+", sentence(found))
 
 
 def test_the_example_of_the_format_page_runs(

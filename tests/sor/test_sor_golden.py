@@ -71,7 +71,7 @@ def test_revision_2_file_as_a_whole(file_2: sor.SorFile) -> None:
 def test_revision_2_has_only_the_unknown_block_to_report(file_2: sor.SorFile) -> None:
     (finding,) = file_2.findings
     assert (finding.code, finding.where) == ("unknown-block", "AshMaker")
-    assert "13 bytes at byte 503" in finding.text
+    assert (finding["bytes"], finding["offset"]) == (13, 503)
 
 
 def test_revision_2_general_parameters(file_2: sor.SorFile) -> None:

@@ -12,7 +12,7 @@ from otdravg.cable.model import (
     FibreKey,
     SpliceRow,
 )
-from otdravg.fit.read_off import Coverage, Kind
+from otdravg.fit.reading import Coverage, Kind
 from otdravg.pair.checks import NOT_MEASURED_SO
 from otdravg.verdict import (
     Circumstances,

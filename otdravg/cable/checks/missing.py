@@ -9,7 +9,7 @@ from otdravg.cable.checks.notes import about_fibre, numbers_text
 from otdravg.cable.files.attempts import Slot, slot_of
 from otdravg.cable.model import CableFinding, FibreKey, ShotRecord, ShotUse
 from otdravg.findings import Severity
-from otdravg.shot.trace import Direction
+from otdravg.shot.settings import Direction
 from otdravg.trade import fibre_colour, ribbon_position
 from otdravg.verdict import Profile, ShotNeed
 

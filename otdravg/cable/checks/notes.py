@@ -6,7 +6,7 @@ from collections.abc import Iterable
 
 from otdravg.cable.model import CableFinding, FibreKey, ShotRecord
 from otdravg.findings import Severity
-from otdravg.shot.trace import Direction
+from otdravg.shot.settings import Direction
 
 __all__ = ["about_fibre", "about_shot", "numbers_text"]
 

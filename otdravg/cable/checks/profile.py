@@ -17,6 +17,7 @@ from otdravg.findings import Severity
 from otdravg.fit.side import Axis
 from otdravg.trade import ribbon_position
 from otdravg.verdict import Profile, ShotNeed
+from otdravg.words.bridge import done_of, text_of
 
 __all__ = ["profile_findings", "receive_cord_m"]
 
@@ -64,7 +65,7 @@ def _lengths(measured: Sequence[Measured], profile: Profile) -> list[CableFindin
         files = tuple(r.path for r in one.records if r is not None)
         findings += [
             CableFinding(
-                f.severity, f.code, f.text, f.done, one.key.cable, one.key.fibre,
+                f.severity, f.code, text_of(f), done_of(f), one.key.cable, one.key.fibre,
                 one.wavelength_nm, files=files,
             )
             for f in profile.data_findings(ab_m, ba_m)

@@ -12,7 +12,7 @@ from otdravg.cable.model import (
     SpliceRow,
 )
 from otdravg.findings import Severity
-from otdravg.fit.read_off import Kind
+from otdravg.fit.reading import Kind
 from otdravg.quantities import loss_text
 
 __all__ = ["row_findings"]

@@ -22,6 +22,7 @@ from otdravg.cable.measure.standing import Measured
 from otdravg.cable.model import CableFinding, ShotRecord, ShotUse
 from otdravg.findings import Severity
 from otdravg.verdict import Profile
+from otdravg.words.bridge import done_of, evidence_of, text_of
 
 __all__ = ["measured_findings", "set_findings", "unused_findings"]
 
@@ -37,8 +38,8 @@ def measured_findings(measured: Sequence[Measured]) -> list[CableFinding]:
         for finding in one.outcome.findings:
             if finding.code not in _SAID_FOR_THE_CABLE:
                 own = one.key.fibre if finding.severity is Severity.DEFECT else 0
-                place = one.key.cable, finding.code, finding.severity, finding.done, own
-                gathered[place].append((one, f"{finding.where}: {finding.text}"))
+                place = one.key.cable, finding.code, finding.severity, done_of(finding), own
+                gathered[place].append((one, evidence_of(finding)))
     result = []
     for (cable, code, severity, done, _), members in sorted(
         gathered.items(), key=lambda item: (item[0][0], item[0][1], item[0][3], item[0][4])
@@ -151,7 +152,7 @@ def _express(maps: dict[str, CableMap]) -> list[CableFinding]:
 def _of_the_job(profile: Profile) -> list[CableFinding]:
     """What the profile asks of the job and no trace file can show."""
     return [
-        CableFinding(finding.severity, finding.code, finding.text, finding.done)
+        CableFinding(finding.severity, finding.code, text_of(finding), done_of(finding))
         for finding in profile.stage_findings(None)
     ]
 

@@ -14,8 +14,9 @@ from otdravg.cable.measure.jobs import Sketch
 from otdravg.cable.measure.standing import Measured
 from otdravg.cable.model import CableFinding, ShotRecord, ShotUse
 from otdravg.findings import Severity
-from otdravg.shot.trace import Settings
+from otdravg.shot.settings import Settings
 from otdravg.verdict import Profile
+from otdravg.words.bridge import done_of, text_of
 
 __all__ = [
     "clock_oddities",
@@ -317,8 +318,8 @@ def outside_profile(measured: Sequence[Measured], profile: Profile) -> list[Cabl
                     one.key.cable,
                     finding.severity,
                     finding.code,
-                    finding.text,
-                    finding.done,
+                    text_of(finding),
+                    done_of(finding),
                     record.taken_for.wavelength_nm,
                 )
                 groups[place].append(record)

@@ -1,134 +1,24 @@
 """What a reviewer decided: applied on top of the measurement, never in place of it.
 
-Decisions stand in a file of their own, sealed one after the other: see
-:mod:`otdravg.cable.decisions.chain` for what the seals show, and
-:mod:`otdravg.cable.decisions.file` for what the files look like.
+Decisions stand in a file of their own: see :mod:`otdravg.cable.decisions.record`.
 """
 
 from __future__ import annotations
 
-import glob
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
-from pathlib import Path, PurePosixPath
+from dataclasses import replace
+from pathlib import PurePosixPath
 
-from otdravg.cable.decisions.chain import checked_chain, seal_of
-from otdravg.cable.decisions.file import appended, parse_file, read_bytes
-from otdravg.cable.decisions.model import Decision, SealedDecision, What, checked
+from otdravg.cable.decisions.model import Decision, What
+from otdravg.cable.decisions.record import Decisions
 from otdravg.cable.files.names import same_text
 from otdravg.cable.measure.closures import CableMap, renamed
 from otdravg.cable.model import CableFinding, ShotRecord, ShotUse, Source, SpliceRow
-from otdravg.errors import BadSetting
 from otdravg.findings import Severity
-from otdravg.shot.trace import Direction
-from otdravg.system.atomic import write_atomic
-from otdravg.system.only_run import only_run
+from otdravg.shot.settings import Direction
 from otdravg.verdict.decision import Action, Verdict
 
-__all__ = [
-    "Decision",
-    "Decisions",
-    "What",
-    "accepted_rows",
-    "add_decision",
-    "apply_to_maps",
-    "apply_to_shots",
-    "decisions_here",
-    "read_decisions",
-]
-
-
-@dataclass(frozen=True, slots=True)
-class Decisions:
-    """The decisions of a file, and whether their chain holds.
-
-    ``items`` are those to apply, ``entries`` all that stand in the file, with their seals,
-    ``last_seal`` the seal at the end of the chain.
-    """
-
-    items: tuple[Decision, ...] = ()
-    last_seal: str = ""
-    findings: tuple[CableFinding, ...] = ()
-    entries: tuple[SealedDecision, ...] = ()
-
-
-def read_decisions(path: Path) -> Decisions:
-    """Read a file of decisions and check its chain.
-
-    Decisions that were typed by hand, stand in another order or follow a gap are applied and
-    reported. One whose text is not what was sealed, a copy, and one that is not whole are
-    reported and not applied.
-
-    Raises
-    ------
-    BadSetting
-        With the line that cannot be used.
-    """
-    return _decisions(path, read_bytes(path))
-
-
-def _decisions(path: Path, raw: bytes) -> Decisions:
-    content = parse_file(path, raw)
-    links = checked_chain(content.entries)
-    findings = [replace(own, files=(path.name,)) for ln in links if (own := ln.finding) is not None]
-    if content.torn:
-        findings.append(
-            _finding(
-                path, Severity.DEFECT, "decision-torn",
-                f"{content.torn} is not whole: the file ends in the middle of it",
-                "it was not applied; delete what is left of it and decide again",
-            )
-        )  # fmt: skip
-    if content.resaved:
-        findings.append(
-            _finding(
-                path, Severity.NOTE, "decisions-resaved",
-                f"another program has written the file: it has {', '.join(content.resaved)}",
-                "the seals say whether it changed a decision; add by 'otdravg decide' only",
-            )
-        )  # fmt: skip
-    last = ""
-    for link in links:
-        last = link.entry.seal or seal_of(link.entry.decision, last)
-    items = (link.entry.decision for link in links if link.stands)
-    return Decisions(tuple(items), last, tuple(findings), tuple(link.entry for link in links))
-
-
-def _finding(
-    path: Path, severity: Severity, code: str, evidence: str, what_to_do: str
-) -> CableFinding:
-    return CableFinding(severity, code, evidence, what_to_do, files=(path.name,))
-
-
-def add_decision(path: Path, decision: Decision) -> str:
-    """Append a sealed decision to a file, made if it is not there; return the seal.
-
-    The file is written whole beside the old one and then takes its place, with every byte
-    that was there: killed at any moment, or with the disk full, it is the old or the new one.
-    Two programs that add at once do not lose each other's decision: one is refused.
-
-    Raises
-    ------
-    BadSetting
-        If the file's chain is broken already, or the decision is incomplete.
-    OutputRefused
-        If another program is writing to the file, or the system refuses to write.
-    """
-    decision = checked(decision, str(path))
-    place = path.resolve()
-    with only_run(path):
-        for left in place.parent.glob(f".{glob.escape(place.name)}.*.part"):
-            left.unlink(missing_ok=True)  # of a run that was killed
-        content = read_bytes(path) if path.exists() else b""
-        known = _decisions(path, content)
-        for finding in known.findings:
-            if finding.severity is not Severity.NOTE:
-                raise BadSetting(
-                    "decisions", str(path), f"{finding.evidence}; {finding.what_to_do}"
-                )
-        entry = SealedDecision(decision, known.last_seal, seal_of(decision, known.last_seal))
-        write_atomic(path, appended(path, content, entry), overwrite=True)
-    return entry.seal
+__all__ = ["accepted_rows", "apply_to_maps", "apply_to_shots", "decisions_here"]
 
 
 def decisions_here(

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from otdravg.cable.checks.notes import about_shot
 from otdravg.cable.model import CableFinding, FibreKey, ShotRecord, ShotUse
 from otdravg.findings import Severity
-from otdravg.shot.trace import Direction
+from otdravg.shot.settings import Direction
 
 __all__ = [
     "EDITED",

@@ -20,7 +20,7 @@ from otdravg.cable.files.names import (
     usual_wavelength,
 )
 from otdravg.cable.model import Source
-from otdravg.shot.trace import Direction, Identity
+from otdravg.shot.settings import Direction, Identity
 
 __all__ = [
     "Claims",

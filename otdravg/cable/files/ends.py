@@ -12,7 +12,7 @@ from otdravg.cable.files.claims import Claims, cable_key, cable_of, time_of
 from otdravg.cable.files.names import same_text
 from otdravg.cable.model import CableFinding, Source
 from otdravg.findings import Severity
-from otdravg.shot.trace import Direction
+from otdravg.shot.settings import Direction
 
 __all__ = ["Way", "better_directions", "ends_of", "with_places"]
 

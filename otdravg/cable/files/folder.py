@@ -19,7 +19,9 @@ from otdravg.cable.files.archive import ARCHIVE_SUFFIX, archive_entries
 from otdravg.cable.location import Location
 from otdravg.errors import BadSetting, OtdravgError, UnreadableTrace
 from otdravg.findings import Finding
-from otdravg.shot.trace import Direction, Identity, Settings, Trace, traces_from
+from otdravg.shot.settings import Direction, Identity, Settings
+from otdravg.shot.trace import Trace, traces_from
+from otdravg.system.ordinary import openable
 
 __all__ = ["FoundFile", "RawShot", "find_files", "load", "read_header"]
 
@@ -87,7 +89,7 @@ def _below(batch: int, folder: str, prefix: str) -> Iterator[FoundFile]:
     while pending:
         place, shown = pending.pop()
         try:
-            with os.scandir(place) as listing:
+            with os.scandir(openable(place)) as listing:
                 entries = list(listing)
         except OSError as error:
             if place == folder:

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
 from otdravg.errors import BadSetting
-from otdravg.shot.trace import Direction
+from otdravg.shot.settings import Direction
 
 __all__ = [
     "Claim",

@@ -29,7 +29,8 @@ from otdravg.cable.files.fibre_claims import (
 from otdravg.cable.files.folder import RawShot
 from otdravg.cable.model import CableFinding, ShotRecord, ShotUse, Source, TakenFor
 from otdravg.findings import Finding, Severity
-from otdravg.shot.trace import Direction
+from otdravg.shot.settings import Direction
+from otdravg.words.bridge import done_of, evidence_of
 
 __all__ = ["take"]
 
@@ -179,5 +180,5 @@ def _word(value: object) -> str:
 
 
 def _of_file(finding: Finding, record: ShotRecord) -> CableFinding:
-    place = f"{finding.where}: " if finding.where else ""
-    return about_shot(record, finding.severity, finding.code, place + finding.text, finding.done)
+    evidence, advice = evidence_of(finding), done_of(finding)
+    return about_shot(record, finding.severity, finding.code, evidence, advice)

@@ -14,7 +14,7 @@ from otdravg.cable.measure.closures import CableMap
 from otdravg.cable.measure.jobs import Sketch
 from otdravg.cable.measure.standing import Measured
 from otdravg.cable.model import CableFinding, ShotRecord
-from otdravg.shot.trace import Direction
+from otdravg.shot.settings import Direction
 
 __all__ = ["tell_copies"]
 

@@ -22,7 +22,7 @@ from otdravg.cable.measure.jobs import Job, Sketch, measure_job, spread
 from otdravg.cable.model import CableFinding, FibreKey, ShotRecord, ShotUse, Source
 from otdravg.findings import Severity
 from otdravg.shot.detect import EventKind
-from otdravg.shot.trace import Direction
+from otdravg.shot.settings import Direction
 
 __all__ = ["cables_with_open_ends", "ends_by_shots"]
 

@@ -21,12 +21,14 @@ from otdravg.cable.location import Location
 from otdravg.cable.model import FibreKey
 from otdravg.errors import BadSetting, OtdravgError, Refusal, ShotsDoNotPair
 from otdravg.findings import Finding
-from otdravg.fit.read_off import Reading, SectionReading
+from otdravg.fit.reading import Reading, SectionReading
 from otdravg.fit.side import Axis
 from otdravg.pair.checks import pair_findings
-from otdravg.pair.measure import measure_pair
+from otdravg.pair.measure import measure
 from otdravg.shot.detect import Detection, Event, detect
-from otdravg.shot.trace import Direction, Trace
+from otdravg.shot.response import Response
+from otdravg.shot.settings import Direction
+from otdravg.shot.trace import Trace
 
 __all__ = ["Job", "Outcome", "Sketch", "measure_job", "spread"]
 
@@ -54,6 +56,8 @@ class Job:
     launch_m: float | None = None
     receive_m: float | None = None
     positions_m: tuple[float, ...] = ()
+    #: For the shots from A and from B; None: learnt from the shot.
+    response: tuple[Response | None, Response | None] = (None, None)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -70,6 +74,7 @@ class Sketch:
     recovery_m: float
     placing_m: float
     user_offset_m: float
+    response: Response
     slope_db_per_km: float  # positive: attenuation, typical over the shot
     block_m: float
     first_m: float
@@ -112,7 +117,8 @@ def measure_job(job: Job) -> Outcome:
                 problem, advice = str(missing), "leave the files alone and run the review again"
     return Outcome(
         job, None, (), (), None, None, (),
-        _looked_at(ab, job.group_index), _looked_at(ba, job.group_index),
+        _looked_at(ab, job.group_index, job.response[0]),
+        _looked_at(ba, job.group_index, job.response[1]),
         reason, problem, advice,
     )  # fmt: skip
 
@@ -127,7 +133,7 @@ def _loaded(location: Location | None, direction: Direction) -> Trace | OtdravgE
 
 
 def _measured(job: Job, ab: Trace, ba: Trace) -> Outcome:
-    measurement = measure_pair(
+    measurement = measure(
         ab,
         ba,
         group_index=job.group_index,
@@ -135,6 +141,7 @@ def _measured(job: Job, ab: Trace, ba: Trace) -> Outcome:
         receive_m=job.receive_m,
         positions_m=job.positions_m,
         false_alarm_rate=FALSE_ALARM_RATE,
+        response=job.response,
     )
     return Outcome(
         job,
@@ -149,12 +156,14 @@ def _measured(job: Job, ab: Trace, ba: Trace) -> Outcome:
     )
 
 
-def _looked_at(trace: Trace | OtdravgError | None, group_index: float | None) -> Sketch | None:
+def _looked_at(
+    trace: Trace | OtdravgError | None, group_index: float | None, response: Response | None
+) -> Sketch | None:
     """Sketch a shot that could not be paired; ``None`` if it shows no fibre at all."""
     if not isinstance(trace, Trace):
         return None
     try:
-        return _sketch(detect(trace, group_index))
+        return _sketch(detect(trace, group_index, response=response))
     except ShotsDoNotPair:
         return None
 
@@ -177,6 +186,7 @@ def _sketch(seen: Detection) -> Sketch:
         shot.recovery_m,
         shot.placing_m,
         shot.trace.user_offset_m(shot.group_index),
+        shot.response,
         -shot.slope_db_per_m * 1000,
         per_block * shot.spacing_m,
         float(shot.x_m[0]) + (per_block - 1) / 2 * shot.spacing_m,

@@ -13,8 +13,8 @@ import numpy as np
 from otdravg.cable.measure.closures import CableMap, FibrePlaces, KnownClosure, find_closures
 from otdravg.cable.measure.jobs import Job, Outcome, measure_job, spread
 from otdravg.cable.measure.standing import Measured
-from otdravg.findings import Finding, Severity
-from otdravg.fit.read_off import Kind, Reading
+from otdravg.findings import Scope, defect
+from otdravg.fit.reading import Kind, Reading
 from otdravg.shot.detect import EventKind
 
 __all__ = ["PlacedReadings", "cable_maps", "measure_at_closures", "placed"]
@@ -183,13 +183,7 @@ def measure_at_closures(
 
 
 #: The only thing that can have happened to files that were measured a moment ago.
-_NOT_AGAIN = Finding(
-    Severity.DEFECT,
-    "not-measurable",
-    "closures",
-    "a file has gone or changed since it was measured, so closures that show no event are left out",
-    "leave the files alone and run the review again",
-)
+_NOT_AGAIN = defect("not-measurable", Scope.CLOSURES)
 
 
 def _unseen(outcome: Outcome, own_map: CableMap) -> tuple[float, ...]:

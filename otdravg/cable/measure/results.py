@@ -16,7 +16,7 @@ from otdravg.cable.model import (
     History,
     SpliceRow,
 )
-from otdravg.fit.read_off import Kind
+from otdravg.fit.reading import Kind
 from otdravg.verdict import (
     Profile,
     Span,

@@ -15,7 +15,7 @@ from otdravg.cable.model import (
     ShotRecord,
     SpliceRow,
 )
-from otdravg.fit.read_off import Coverage, Kind, Reading
+from otdravg.fit.reading import Coverage, Kind, Reading
 from otdravg.shot.detect import Event, EventKind
 from otdravg.trade import fibre_colour, ribbon_position
 from otdravg.verdict import (

@@ -10,9 +10,11 @@ from otdravg.cable.checks.notes import about_shot
 from otdravg.cable.files.attempts import Stand
 from otdravg.cable.measure.closures import CableMap
 from otdravg.cable.measure.jobs import Job, Outcome, measure_job, spread
+from otdravg.cable.measure.pooling import with_pooled_responses
 from otdravg.cable.measure.refusals import Reasons
 from otdravg.cable.model import CableFinding, FibreKey, ShotRecord, ShotUse
 from otdravg.findings import Severity
+from otdravg.shot.response import ResponseSource
 
 __all__ = ["Measured", "jobs_for", "settle"]
 
@@ -88,10 +90,18 @@ def measure_stands(
     setup: MeasuringSetup,
     executor: Executor | None,
     done: Callable[[int], None],
+    beside: Sequence[Measured] = (),
 ) -> list[Measured]:
-    """Measure every attempt of every fibre; the newest that pairs stands."""
-    jobs = [job for stand in stands for job in jobs_for(stand, setup)]
-    outcomes = iter(spread(measure_job, jobs, executor, done))
+    """Measure every attempt of every fibre; the newest that pairs stands.
+
+    Shots that do not show their receiver are measured with what the others show, those
+    ``beside`` included.
+    """
+    numbered = [(stand, job) for stand in stands for job in jobs_for(stand, setup)]
+    found = spread(measure_job, [job for _, job in numbered], executor, done)
+    pairs = [stand.pair(job.attempt) for stand, job in numbered]
+    known = [(one.records, one.outcome) for one in beside]
+    outcomes = iter(with_pooled_responses(pairs, found, executor, known))
     measured = []
     for stand in stands:
         own = [_as_shown(next(outcomes), stand) for _ in jobs_for(stand, setup)]
@@ -123,9 +133,13 @@ def settle(
     reasons = Reasons(((one.key, one.outcome) for one in measured), maps)
     use: dict[str, tuple[ShotUse, str]] = {}
     findings: list[CableFinding] = []
+    told: dict[str, ResponseSource] = {}
     for one in measured:
         ab, ba = one.records
         standing = [r for r in (ab, ba) if r is not None]
+        for record, sketch in ((ab, one.outcome.sketch_ab), (ba, one.outcome.sketch_ba)):
+            if record is not None and sketch is not None:
+                told[record.path] = sketch.response.source
         newest = [r for r in one.stand.pair(one.stand.attempts) if r is not None]
         if one.outcome.axis is not None:
             findings += _fallen_back(one, newest, standing, use)
@@ -140,6 +154,7 @@ def settle(
         else:
             for record in standing:
                 use[record.path] = ShotUse.UNPAIRED, "the shot from the other end is missing"
+    records = [replace(r, response=told.get(r.path)) for r in records]
     return [r.used_as(*use[r.path]) if r.path in use else r for r in records], findings
 
 

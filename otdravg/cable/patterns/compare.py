@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from statistics import NormalDist
 
 import numpy as np
 import numpy.typing as npt
-from scipy import special
 
 from otdravg.cable.patterns.loss_table import LossTable
 from otdravg.cable.patterns.model import Pattern, PatternKind
@@ -45,7 +45,7 @@ class _Effect:
     @property
     def chance(self) -> float:
         """Chance of a difference at least so large upwards if there is none (Student)."""
-        return float(special.stdtr(self.freedom, -self.value_db / self.u_db))
+        return _student_below(self.freedom, -self.value_db / self.u_db)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -292,9 +292,16 @@ def _levels(scene: _Scene, levels: FloatArray) -> Iterator[Pattern]:
     yield from _mass_splices(scene, fit.residuals)
 
 
+def _student_below(freedom: int, t: float) -> float:
+    """Chance that Student's t lies below a figure."""
+    from scipy.special import stdtr  # half a second: not every command asks for patterns
+
+    return float(stdtr(freedom, t))
+
+
 def _set_apart(own: FloatArray, others: FloatArray) -> float:
     """Chance that levels lie so high among the others by luck (Mann and Whitney's test)."""
-    from scipy.stats import mannwhitneyu  # half a second: not every command asks for patterns
+    from scipy.stats import mannwhitneyu  # as above
 
     test = mannwhitneyu(own[np.isfinite(own)], others[np.isfinite(others)], alternative="greater")
     return float(test.pvalue)
@@ -311,14 +318,14 @@ def _mass_splices(scene: _Scene, rest: FloatArray) -> Iterator[Pattern]:
         return
     middle = float(np.median(values))
     share = max(_WORST_SHARE, _WORST_COUNT / values.size)
-    upwards = float(np.quantile(values, 1 - share) - middle) / float(-special.ndtri(share))
-    both_ways = float(np.median(np.abs(values - middle))) / float(-special.ndtri(0.25))
+    upwards = float(np.quantile(values, 1 - share) - middle) / -NormalDist().inv_cdf(share)
+    both_ways = float(np.median(np.abs(values - middle))) / -NormalDist().inv_cdf(0.25)
     scatter = max(upwards, both_ways)
     freedom = values.size - sum(rest.shape) + 1 if min(rest.shape) > 1 else values.size - 1
     for closure, ribbon in np.argwhere(np.isfinite(rest)):
         value = float(rest[closure, ribbon])
         whole = float(np.hypot(scatter, scene.u_levels_db[closure, ribbon]))
-        chance = float(special.stdtr(freedom, (middle - value) / whole)) if whole > 0 else 1.0
+        chance = _student_below(freedom, (middle - value) / whole) if whole > 0 else 1.0
         effect = _Effect(value, float(scene.u_levels_db[closure, ribbon]), freedom)
         yield scene.pattern(
             PatternKind.MASS_SPLICE, effect, chance, closure=int(closure), ribbon=int(ribbon)

@@ -17,7 +17,7 @@ from otdravg.cable.patterns.compare import SplicingOrder, compared
 from otdravg.cable.patterns.loss_table import LossTable
 from otdravg.cable.patterns.model import Pattern, PatternKind, Patterns
 from otdravg.cable.patterns.robust import holm
-from otdravg.fit.read_off import Kind
+from otdravg.fit.reading import Kind
 from otdravg.verdict.decision import Verdict
 
 __all__ = ["Pattern", "PatternKind", "Patterns", "find_patterns"]

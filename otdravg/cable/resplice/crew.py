@@ -12,7 +12,7 @@ import numpy.typing as npt
 
 from otdravg.cable.model import SpliceRow
 from otdravg.cable.resplice.remake import floor_db, shrunk_rates
-from otdravg.fit.read_off import Kind
+from otdravg.fit.reading import Kind
 from otdravg.quantities import Quantity, reported
 from otdravg.verdict import Profile, SpliceVerdict
 from otdravg.verdict.decision import Verdict

@@ -6,13 +6,13 @@ from dataclasses import dataclass
 from decimal import Decimal
 from enum import Enum
 
-from otdravg.cable.resplice.openings import Openings
 from otdravg.verdict import SpliceVerdict
 
 __all__ = [
     "CableOpenings",
     "Choice",
     "FailingFibre",
+    "Openings",
     "Option",
     "RemakeRisk",
     "ResplicePlan",
@@ -83,6 +83,19 @@ class Unit:
     options: tuple[Option, ...]  # the choice, set out
     advised: Choice
     because: str
+
+
+@dataclass(frozen=True, slots=True)
+class Openings:
+    """Closures to open and ribbons to remake there, so that the spans meet their rules.
+
+    Proven: by these expectations no smaller number of closures would do.
+    """
+
+    closures: tuple[int, ...]  # all to be opened, in order from A
+    extra: tuple[int, ...]  # those opened for span rules alone
+    remakes: tuple[tuple[int, int], ...]  # (closure, ribbon), those for splice rules included
+    out_of_reach: tuple[int, ...]  # fibres over now whose ribbon no remakes bring within
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,9 +13,10 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from otdravg.cable.resplice.model import Openings
 from otdravg.errors import OtdravgError
 
-__all__ = ["Openings", "SpanNeed", "fewest_openings"]
+__all__ = ["SpanNeed", "fewest_openings"]
 
 #: Row, column and value of each entry of a sparse matrix.
 _Entries = tuple[list[int], list[int], list[float]]
@@ -37,19 +38,6 @@ class SpanNeed:
     ribbon: int
     deficit_db: float
     gain_db: Mapping[int, float]
-
-
-@dataclass(frozen=True, slots=True)
-class Openings:
-    """Closures to open and ribbons to remake there, so that the spans meet their rules.
-
-    Proven: by these expectations no smaller number of closures would do.
-    """
-
-    closures: tuple[int, ...]  # all to be opened, in order from A
-    extra: tuple[int, ...]  # those opened for span rules alone
-    remakes: tuple[tuple[int, int], ...]  # (closure, ribbon), those for splice rules included
-    out_of_reach: tuple[int, ...]  # fibres over now whose ribbon no remakes bring within
 
 
 def fewest_openings(

@@ -24,14 +24,15 @@ from otdravg.cable.resplice.model import (
     CableOpenings,
     Choice,
     FailingFibre,
+    Openings,
     Option,
     RemakeRisk,
     ResplicePlan,
     Unit,
 )
-from otdravg.cable.resplice.openings import Openings, SpanNeed, fewest_openings
+from otdravg.cable.resplice.openings import SpanNeed, fewest_openings
 from otdravg.cable.resplice.remake import chance_all_pass, chance_over, expected_worst_db, floor_db
-from otdravg.fit.read_off import Kind
+from otdravg.fit.reading import Kind
 from otdravg.quantities import Quantity, reported
 from otdravg.verdict import Profile, SpliceVerdict
 from otdravg.verdict.decision import Action, Verdict

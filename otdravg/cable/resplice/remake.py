@@ -18,9 +18,8 @@ from collections.abc import Sequence
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import betaln
 
-from otdravg.fit.read_off import mode_field_ratio
+from otdravg.fit.reading import mode_field_ratio
 from otdravg.verdict.judge import mismatch_loss_db
 
 __all__ = [
@@ -69,6 +68,8 @@ def shrunk_rates(failing: Sequence[int], counted: Sequence[int]) -> tuple[FloatA
     M, the weight of the overall rate, maximises the beta-binomial likelihood of the groups
     [2]_: large where they differ no more than chance makes them, small where they do differ.
     """
+    from scipy.special import betaln  # half a second: most commands never ask
+
     k, n = np.asarray(failing, dtype=float), np.asarray(counted, dtype=float)
     overall = float((k.sum() + 0.5) / (n.sum() + 1))
     weights = np.geomspace(1.0, 1e5, 61)[:, None]

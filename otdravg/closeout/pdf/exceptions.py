@@ -13,7 +13,7 @@ from otdravg.closeout.pdf.job import Column, Job, loss_figure, print_table
 from otdravg.closeout.pdf.lines import Plot, Scale, within_bins
 from otdravg.closeout.pdf.paper import BOLD, INK, PLAIN, QUIET, Area
 from otdravg.closeout.sketches import PairSketch
-from otdravg.fit.read_off import Coverage
+from otdravg.fit.reading import Coverage
 from otdravg.quantities import Quantity, reported
 from otdravg.verdict.decision import Action
 from otdravg.words.closeout import PageWords

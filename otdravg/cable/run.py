@@ -1,0 +1,368 @@
+"""Review a whole cable run: from files to one result object."""
+
+from __future__ import annotations
+
+import time
+from collections import defaultdict
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Executor
+from contextlib import contextmanager
+from dataclasses import dataclass, field, replace
+from functools import partial
+from os import PathLike
+from pathlib import Path
+
+from otdravg.cable.checks.earlier import OldSplice, change_findings, changes_since
+from otdravg.cable.checks.judging import judged_rows
+from otdravg.cable.checks.profile import profile_findings
+from otdravg.cable.checks.rows import row_findings
+from otdravg.cable.checks.set import measured_findings, set_findings, unused_findings
+from otdravg.cable.checks.shots import (
+    usual_indices,
+    wrong_labels,
+)
+from otdravg.cable.decisions.apply import (
+    accepted_rows,
+    apply_to_maps,
+    apply_to_shots,
+    decisions_here,
+)
+from otdravg.cable.decisions.record import Decisions
+from otdravg.cable.files.attempts import mark_repeats, number_attempts, stands_of
+from otdravg.cable.files.claims import Naming
+from otdravg.cable.files.folder import RawShot, find_files, read_header
+from otdravg.cable.files.taking import take
+from otdravg.cable.identity.copies import tell_copies
+from otdravg.cable.identity.crossed import check_identities
+from otdravg.cable.identity.ends import cables_with_open_ends, ends_by_shots
+from otdravg.cable.measure.closures import KnownClosure
+from otdravg.cable.measure.jobs import spread
+from otdravg.cable.measure.placing import cable_maps, measure_at_closures
+from otdravg.cable.measure.results import fibre_results, history_of
+from otdravg.cable.measure.rows import rows_of
+from otdravg.cable.measure.standing import Measured, MeasuringSetup, measure_stands, settle
+from otdravg.cable.model import CableFinding, CableReview, FibreKey, ShotRecord, ShotUse
+from otdravg.cable.patterns.find import find_patterns
+from otdravg.cable.resplice.plan import plan_resplices
+from otdravg.errors import BadSetting
+from otdravg.findings import Severity
+from otdravg.sor.sizes import SizeLimits
+from otdravg.verdict import Profile, default, load_named
+
+__all__ = ["Options", "Progress", "check_for_shots", "list_shots", "read_folders", "review"]
+
+#: Called with the stage's name, how many of its items are done, and how many there are.
+Progress = Callable[[str, int, int], None]
+
+
+def _silent(stage: str, done: int, total: int) -> None:
+    """Report nothing."""
+
+
+@dataclass(frozen=True, slots=True)
+class Options:
+    """What the user says about a cable beside its profile."""
+
+    naming: Naming = field(default_factory=Naming)
+    closures: tuple[KnownClosure, ...] = ()
+    decisions: Decisions = field(default_factory=Decisions)
+    before: tuple[OldSplice, ...] | None = None  # an earlier run to compare with
+    launch_m: float | None = None
+    receive_m: float | None = None
+    group_index: float | None = None
+    fibre_count: int | None = None
+
+
+def read_folders(
+    folders: Sequence[str | PathLike[str]],
+    executor: Executor | None = None,
+    progress: Progress = _silent,
+    size_limits: SizeLimits | None = None,
+) -> tuple[RawShot, ...]:
+    """Read the headers of everything below some folders; later folders count as later.
+
+    A file beyond ``size_limits`` (default: the usual ones) counts as unreadable.
+
+    Raises
+    ------
+    BadSetting
+        If one of them is not a folder.
+    """
+    for folder in folders:
+        if not isinstance(folder, (str, PathLike)):
+            raise BadSetting("folder", folder, "give its name as text or Path")
+    files = find_files([Path(folder) for folder in folders])
+    read = partial(read_header, size_limits=size_limits or SizeLimits())
+    with _counted("read", len(files), progress) as done:
+        return tuple(spread(read, files, executor, done, batch=64))
+
+
+def check_for_shots(folders: Sequence[str | PathLike[str]], shots: Sequence[RawShot]) -> None:
+    """Refuse folders without any trace file: nothing looked at is not all clear.
+
+    Raises
+    ------
+    BadSetting
+        Naming the folders.
+    """
+    if not any(shot.file.is_trace_file for shot in shots):
+        raise BadSetting("folder", ", ".join(map(str, folders)), "no trace file lies in it")
+
+
+def list_shots(
+    shots: Sequence[RawShot], options: Options | None = None
+) -> tuple[tuple[ShotRecord, ...], tuple[CableFinding, ...]]:
+    """Say how every file would be taken, without measuring anything."""
+    options = options or Options()
+    records, findings = take(shots, options.naming)
+    decisions, more = decisions_here(options.decisions, records)
+    findings += more
+    records, more = apply_to_shots(records, decisions)
+    findings += more
+    records, more = mark_repeats(records)
+    findings += more
+    records, more = number_attempts(records)
+    return tuple(records), tuple(findings + more)
+
+
+def review(
+    shots: str | PathLike[str] | Sequence[str | PathLike[str] | RawShot],
+    profile: Profile | str | PathLike[str] | None = None,
+    options: Options | None = None,
+    *,
+    executor: Executor | None = None,
+    progress: Progress = _silent,
+) -> CableReview:
+    """Review everything the crew brought home.
+
+    Parameters
+    ----------
+    shots : path, sequence of paths, or sequence of RawShot
+        A folder or zip archive, or several: later ones hold shots taken after a repair. Or
+        what :func:`read_folders` returned, in any order.
+    profile : Profile, str or path, optional
+        The rules to judge by; its ribbon size is the unit of work. The name of a shipped
+        example, or a TOML file, is read. By default those of :func:`otdravg.verdict.default`.
+    options : Options, optional
+    executor : concurrent.futures.Executor, optional
+        Where pairs are measured; here, one after the other, by default. Results do not
+        depend on it.
+    progress : callable
+        Called with stage, done and total.
+
+    Returns
+    -------
+    CableReview
+
+    Raises
+    ------
+    BadSetting
+        If a folder is none or holds no trace file, or the profile cannot be used.
+    """
+    options = options or Options()
+    if not isinstance(profile, Profile):
+        profile = default() if profile is None else load_named(profile)
+    clock = _Stages()
+    raw_shots = _raw_shots(shots, executor, progress)
+    taken, listed = list_shots(sorted(raw_shots, key=lambda raw: raw.file), options)
+    findings = [*options.decisions.findings, *listed]
+    decisions, _ = decisions_here(options.decisions, taken)
+    still_open = sum(map(len, cables_with_open_ends(taken).values()))
+    if still_open:
+        with _counted("tell the ends", still_open, progress) as done:
+            told, more = ends_by_shots(taken, options.naming.end_a, executor, done)
+        taken, findings = tuple(told), findings + more
+    clock.stage("take")
+
+    measured, records, more = _measure(taken, options, executor, progress)
+    findings += more
+    clock.stage("measure")
+    maps, more = apply_to_maps(
+        cable_maps(measured, profile.ribbon_size, options.closures), decisions
+    )
+    findings += more
+    records, more = settle(measured, records, maps)
+    findings += more
+    with _counted("measure at closures", len(measured), progress) as done:
+        measured = measure_at_closures(measured, maps, executor, done)
+    clock.stage("measure at closures")
+
+    identities, crossed = check_identities(measured, maps)
+    findings = tell_copies(findings, records, measured, maps) + crossed
+    clock.stage("identity")
+    findings += measured_findings(measured)
+    findings += set_findings(records, measured, maps, profile, options.fibre_count)
+    findings += profile_findings(measured, maps, profile)
+    lengths_m = {
+        (m.key, m.wavelength_nm): m.outcome.axis.length_m for m in measured if m.outcome.axis
+    }
+    rows = judged_rows(
+        rows_of(measured, maps, profile.ribbon_size),
+        profile,
+        lengths_m,
+        _doubts(findings, lengths_m),
+    )
+    rows, more = accepted_rows(rows, decisions)
+    findings += more
+    findings += row_findings(rows, maps)
+    changes = () if options.before is None else changes_since(options.before, rows)
+    findings += change_findings(changes, profile)
+    # What is odd in the bytes of a file that is not used stands in the table of shots.
+    findings += [
+        finding
+        for record in records
+        if record.use is not ShotUse.UNREADABLE
+        for finding in record.findings
+    ]
+    findings += unused_findings(records)
+    closures = tuple(c for own_map in maps.values() for c in own_map.closures)
+    fibres = tuple(fibre_results(measured, rows, maps, profile))
+    clock.stage("judge")
+    plan = plan_resplices(rows, closures, fibres, profile)
+    patterns = find_patterns(rows)
+    clock.stage("plan")
+    return CableReview(
+        shots=tuple(records),
+        closures=closures,
+        rows=tuple(rows),
+        fibres=fibres,
+        identities=tuple(identities),
+        findings=tuple(sorted(findings, key=_finding_order)),
+        profile=profile,
+        history=tuple(history_of(measured, maps)),
+        changes=changes,
+        ribbon_size=profile.ribbon_size,
+        plan=plan,
+        patterns=patterns,
+        decisions_seal=options.decisions.last_seal,
+        decisions=options.decisions.entries,
+        stage_seconds=clock.seconds,
+    )
+
+
+def _raw_shots(
+    shots: str | PathLike[str] | Sequence[str | PathLike[str] | RawShot],
+    executor: Executor | None,
+    progress: Progress,
+) -> list[RawShot]:
+    """Read the headers of the folders among what is to be reviewed."""
+    given: Sequence[str | PathLike[str] | RawShot] = (
+        shots if isinstance(shots, Sequence) and not isinstance(shots, str) else [shots]
+    )
+    raw = [one for one in given if isinstance(one, RawShot)]
+    folders = [one for one in given if not isinstance(one, RawShot)]
+    if folders:
+        raw += read_folders(folders, executor, progress)
+        check_for_shots(folders, raw)
+    return raw
+
+
+class _Stages:
+    """Wall-clock time of each stage."""
+
+    def __init__(self) -> None:
+        self.seconds: dict[str, float] = {}
+        self._last = time.perf_counter()
+
+    def stage(self, name: str) -> None:
+        """Close a stage."""
+        now = time.perf_counter()
+        self.seconds[name] = now - self._last
+        self._last = now
+
+
+@contextmanager
+def _counted(stage: str, total: int, progress: Progress) -> Iterator[Callable[[int], None]]:
+    """Turn "so many more are done" into progress of a stage."""
+    count = 0
+
+    def done(more: int) -> None:
+        nonlocal count
+        count += more
+        progress(stage, min(count, total), total)
+
+    progress(stage, 0, total)
+    yield done
+    progress(stage, total, total)
+
+
+def _measure(
+    records: Sequence[ShotRecord], options: Options, executor: Executor | None, progress: Progress
+) -> tuple[list[Measured], Sequence[ShotRecord], list[CableFinding]]:
+    """Measure what pairs; shots with a wrong wavelength label are left out and it is redone."""
+    setup = MeasuringSetup(
+        options.launch_m, options.receive_m, options.group_index, usual_indices(records)
+    )
+    stands = stands_of(records)
+    with _counted("measure", sum(s.attempts for s in stands), progress) as done:
+        measured = measure_stands(stands, setup, executor, done)
+    findings = wrong_labels(measured)
+    wrong = {finding.files[0]: finding for finding in findings}
+    if wrong:
+        records = [
+            replace(r.used_as(ShotUse.MISMATCHED, wrong[r.path].evidence), attempt=0)
+            if r.path in wrong
+            else r
+            for r in records
+        ]
+        records, _ = number_attempts(
+            [r.used_as(ShotUse.USED) if r.use is ShotUse.EARLIER else r for r in records]
+        )
+        stands = stands_of(records)
+        known = {_shots_of(m): m for m in measured}
+        missing = [s for s in stands if _stand_shots(s.ab, s.ba) not in known]
+        again = {
+            (m.key, m.wavelength_nm): m
+            for m in measure_stands(missing, setup, executor, lambda count: None, measured)
+        }
+        measured = [
+            again.get((s.key, s.wavelength_nm)) or known[_stand_shots(s.ab, s.ba)] for s in stands
+        ]
+    return measured, records, findings
+
+
+Shots = tuple[tuple[str, ...], tuple[str, ...]]
+
+
+def _stand_shots(ab: Sequence[ShotRecord], ba: Sequence[ShotRecord]) -> Shots:
+    return tuple(r.path for r in ab), tuple(r.path for r in ba)
+
+
+def _shots_of(measured: Measured) -> Shots:
+    return _stand_shots(measured.stand.ab, measured.stand.ba)
+
+
+def _doubts(
+    findings: Sequence[CableFinding], places: dict[tuple[FibreKey, int], float]
+) -> dict[tuple[FibreKey, int], frozenset[str]]:
+    """Codes of the findings about each fibre and wavelength, for rules that heed them."""
+    wavelengths: dict[FibreKey, list[int]] = defaultdict(list)
+    for key, nm in places:
+        wavelengths[key].append(nm)
+    codes: dict[tuple[FibreKey, int], set[str]] = defaultdict(set)
+    for finding in findings:
+        if finding.fibre is None or finding.severity is Severity.NOTE:
+            continue
+        for fibre in (finding.fibre, *finding.other_fibres):
+            key = FibreKey(finding.cable, fibre)
+            for nm in wavelengths.get(key, ()):
+                if finding.wavelength_nm in (None, nm):
+                    codes[key, nm].add(finding.code)
+    return {place: frozenset(own) for place, own in codes.items()}
+
+
+_BY_SEVERITY = {Severity.DEFECT: 0, Severity.CAUTION: 1, Severity.NOTE: 2}
+
+
+def _finding_order(finding: CableFinding) -> tuple[object, ...]:
+    return (
+        _BY_SEVERITY[finding.severity],
+        finding.cable,
+        finding.code,
+        finding.fibre or 0,
+        finding.wavelength_nm or 0,
+        finding.direction,
+        finding.closure,
+        finding.files,
+        finding.evidence,
+    )

@@ -1,0 +1,129 @@
+"""Sentences from the message catalogues: one TOML file for each language, loaded when needed.
+
+A message holds ``{name}`` where a value goes. ``{length_m}`` has the decimals of its quantity,
+``{at_m:.0f}`` fewer, ``{change_db:+.2f}`` its sign, ``{points:point|points}`` is the word that
+goes with the number, ``{name!r}`` is quoted. The decimal sign is the language's.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Mapping
+from dataclasses import dataclass
+from enum import Enum
+from functools import cache
+from typing import Any
+
+from otdravg.findings import Finding, Scope, Value, Values
+from otdravg.quantities import figure
+
+__all__ = ["Language", "done", "line", "place", "say", "sentence"]
+
+#: So many things of a list are named, the others counted.
+LISTED = 8
+
+
+class Language(Enum):
+    """Language of headings, labels and sentences, by its ISO 639-1 code."""
+
+    ENGLISH = "en"
+    GERMAN = "de"
+
+
+def sentence(finding: Finding, language: Language = Language.ENGLISH) -> str:
+    """Say what was seen, with its numbers and units.
+
+    Raises
+    ------
+    KeyError
+        For a code, a case or a value that the catalogue does not know of.
+    """
+    return _said(finding, "text", language)
+
+
+def done(finding: Finding, language: Language = Language.ENGLISH) -> str:
+    """Say what the program did about it, or what the user should do."""
+    return _said(finding, "done", language)
+
+
+def place(where: str | Enum, language: Language = Language.ENGLISH) -> str:
+    """Name what a finding concerns: blocks and directions are the same in every language."""
+    if isinstance(where, Scope):
+        return str(_book(language)["where"][where.value])
+    return str(where.value) if isinstance(where, Enum) else where
+
+
+def line(finding: Finding, about: str = "", language: Language = Language.ENGLISH) -> str:
+    """Write a finding as one sentence: how grave, where, the evidence, what was done."""
+    places = dict.fromkeys(p for p in (about, place(finding.where, language)) if p)
+    what = "; ".join(said(finding, language).rstrip(".") for said in (sentence, done))
+    severity = _book(language)["severity"][finding.severity.value]
+    return f"{severity}, {', '.join(places)}: {what}."
+
+
+def say(group: str, key: str, language: Language = Language.ENGLISH, /, **named: Value) -> str:
+    """Fill in a message that belongs to no finding, such as where a span starts."""
+    message = _book(language)[group]
+    return _filled(message[key], tuple(named.items()), message, language)
+
+
+def _said(finding: Finding, part: str, language: Language) -> str:
+    book = _book(language)
+    message = book["finding"].get(finding.code, {})
+    if finding.case:
+        message = {**message, **(message.get(finding.case) or book["case"][finding.case])}
+    return _filled(message[part], finding.values, message, language)
+
+
+@cache
+def _book(language: Language) -> dict[str, Any]:
+    """Load a catalogue, the first time that a sentence of the language is asked for."""
+    from importlib import resources
+
+    if sys.version_info >= (3, 11):
+        import tomllib
+    else:
+        import tomli as tomllib
+    file = resources.files("otdravg.words") / f"{language.value}.toml"
+    book: dict[str, Any] = tomllib.loads(file.read_text(encoding="utf-8"))
+    return book
+
+
+def _filled(pattern: str, named: Values, message: Mapping[str, str], language: Language) -> str:
+    shown = {name: _Shown(name, value, message, language) for name, value in named}
+    return pattern.format_map(shown)
+
+
+@dataclass(frozen=True, slots=True)
+class _Shown:
+    """A value as a message shows it; a list takes the pattern of its items from the message."""
+
+    name: str
+    value: Value
+    message: Mapping[str, str]
+    language: Language
+
+    def __format__(self, spec: str) -> str:
+        value = self.value
+        if "|" in spec:
+            # Unicode CLDR, cardinals: one for 1 without decimals, else other; in both languages.
+            count = len(value) if isinstance(value, tuple) else value
+            return spec.split("|")[count != 1]
+        if isinstance(value, str):
+            return value
+        if isinstance(value, tuple):
+            return self._listed(value)
+        sign = _book(self.language)["language"]["decimal_sign"]
+        return figure(self.name, value, spec).replace(".", sign)
+
+    def __repr__(self) -> str:
+        opening, closing = _book(self.language)["language"]["quotes"]
+        return f"{opening}{repr(self.value)[1:-1]}{closing}"
+
+    def _listed(self, items: tuple[Values, ...]) -> str:
+        pattern = self.message[self.name]
+        named = [_filled(pattern, item, self.message, self.language) for item in items]
+        text = ", ".join(named[:LISTED])
+        if len(named) <= LISTED:
+            return text
+        return text + say("list", "more", self.language, more=len(named) - LISTED)

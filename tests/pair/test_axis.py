@@ -1,0 +1,413 @@
+"""Two shots' events in, one axis or a refusal out; the truth is what was put into the simulator.
+
+Where cords end is common practice, no source: a crew puts one on both ends of a span or on none.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from making import INDEX, Cords, both_ways, instrument, shot, span, with_cords
+
+from otdravg.errors import BadSetting, Refusal, ShotsDoNotPair
+from otdravg.findings import Finding, Severity
+from otdravg.fit.side import Axis, SpanStart
+from otdravg.pair.axis import check_same_fibre_settings, find_axis
+from otdravg.shot.detect import Detection, EventKind, detect
+from otdravg.shot.trace import Direction, Trace
+from otdravg.simulate import Fibre, Instrument, Label
+
+GLASS = span(
+    [1500, 2300, 1100, 2600, 1900],
+    [0.06, 0.11, 0.09, 0.05],
+    levels_db=[0.0, -0.12, 0.06, -0.03, 0.08],
+)
+LENGTH_M = 9400.0
+#: What two views of an event or an end may differ by here: some metres for 100 ns and 1 m points.
+CLOSE_M = 4.0
+
+
+def seen(ab: Trace, ba: Trace) -> tuple[Detection, Detection]:
+    return (
+        detect(ab.facing(Direction.A_TO_B), INDEX),
+        detect(ba.facing(Direction.B_TO_A), INDEX),
+    )
+
+
+def axis_of(ab: Trace, ba: Trace, **stated: float | None) -> tuple[Axis, tuple[Finding, ...]]:
+    return find_axis(*seen(ab, ba), **stated)
+
+
+def of_link(
+    link: Fibre, *, seed: int = 1, tool: Instrument | None = None, **stated: float | None
+) -> tuple[Axis, tuple[Finding, ...]]:
+    """The axis of a whole link, cords and all, shot from both of its ends."""
+    return axis_of(*both_ways(link, tool, seed=seed), **stated)
+
+
+def refused(ab: Trace, ba: Trace, **stated: float | None) -> ShotsDoNotPair:
+    with pytest.raises(ShotsDoNotPair) as caught:
+        axis_of(ab, ba, **stated)
+    return caught.value
+
+
+def linked(
+    lengths_m: Sequence[float], connectors: dict[int, float], steps: dict[int, float]
+) -> Fibre:
+    """A link with connectors (reflectance by joint) and splices (loss by joint)."""
+    losses = [0.2 if k in connectors else steps.get(k, 0.0) for k in range(len(lengths_m) - 1)]
+    return span(list(lengths_m), losses, reflectances_db=connectors)
+
+
+# What does not even need events
+
+
+@pytest.fixture(scope="module")
+def pair() -> tuple[Trace, Trace]:
+    return both_ways(GLASS, seed=1)
+
+
+class TestSettings:
+    @staticmethod
+    def named(trace: Trace, **identity: object) -> Trace:
+        return replace(trace, identity=replace(trace.identity, **identity))  # type: ignore[arg-type]
+
+    def test_two_shots_of_one_wavelength_are_let_through(self, pair: tuple[Trace, Trace]) -> None:
+        check_same_fibre_settings(*pair)
+
+    @pytest.mark.parametrize("apart_nm", [15.0, -15.0, 0.0])
+    def test_lasers_up_to_15_nm_apart_are_of_one_wavelength(
+        self, pair: tuple[Trace, Trace], apart_nm: float
+    ) -> None:
+        # Chosen: the windows of fibre optics are 60 nm and more apart.
+        check_same_fibre_settings(
+            self.named(pair[0], wavelength_nm=1550.0),
+            self.named(pair[1], wavelength_nm=1550.0 + apart_nm),
+        )
+
+    @pytest.mark.parametrize("apart_nm", [15.1, -15.1, 240.0])
+    def test_lasers_further_apart_are_not(self, pair: tuple[Trace, Trace], apart_nm: float) -> None:
+        with pytest.raises(ShotsDoNotPair) as caught:
+            check_same_fibre_settings(
+                self.named(pair[0], wavelength_nm=1550.0),
+                self.named(pair[1], wavelength_nm=1550.0 + apart_nm),
+            )
+        assert caught.value.reason is Refusal.WAVELENGTH
+        assert "1550 nm" in caught.value.evidence
+        assert f"{1550.0 + apart_nm:.0f} nm" in caught.value.evidence
+
+    def test_one_file_under_two_names_is_one_file(self, pair: tuple[Trace, Trace]) -> None:
+        with pytest.raises(ShotsDoNotPair) as caught:
+            check_same_fibre_settings(pair[0], self.named(pair[0], path="copy.sor"))
+        assert caught.value.reason is Refusal.SAME_CONTENT
+        assert "copy.sor" in caught.value.evidence
+        assert "headers" not in caught.value.evidence
+
+    def test_the_points_are_what_is_the_same_where_headers_differ(
+        self, pair: tuple[Trace, Trace]
+    ) -> None:
+        with pytest.raises(ShotsDoNotPair, match="only the headers differ") as caught:
+            check_same_fibre_settings(pair[0], self.named(pair[0], sha256="0"))
+        assert caught.value.reason is Refusal.SAME_CONTENT
+        assert str(pair[0].level_db.size) in caught.value.evidence
+
+    def test_traces_that_are_of_no_file_are_told_by_their_points(
+        self, pair: tuple[Trace, Trace]
+    ) -> None:
+        ab, ba = (self.named(trace, sha256="") for trace in pair)
+        check_same_fibre_settings(ab, ba)
+        check_same_fibre_settings(ab, replace(ab, level_db=ab.level_db[:-1]))
+        with pytest.raises(ShotsDoNotPair, match="only the headers differ"):
+            check_same_fibre_settings(ab, ab)
+
+
+# The axis itself
+
+
+def test_every_event_seen_from_both_ends_leaves_a_residual() -> None:
+    ab, ba = seen(*both_ways(GLASS, seed=1))
+    axis, findings = find_axis(ab, ba)
+    assert findings == ()
+    total = axis.length_m + axis.start_a_m + axis.start_b_m
+    steps = [[e.distance_m for e in d.events if e.kind is EventKind.STEP] for d in (ab, ba)]
+    gaps = [a + b - total for a in steps[0] for b in steps[1] if abs(a + b - LENGTH_M) < 30]
+    assert axis.matched == len(gaps) == 3  # the splice at 4900 m does not show from B
+    assert sorted(axis.residuals_m) == pytest.approx(sorted(gaps), abs=1e-6)
+
+
+def test_stated_uncertainty_of_the_length_is_that_of_its_errors() -> None:
+    # 20 lengths of three splices each: χ²/20 of their errors in units of u lies below 1.97 with
+    # 99 in 100 (scipy: chi2.ppf(0.99, 20)/20 = 1.88); an u ten times too large is not wanted.
+    pulls = []
+    for seed in range(20):
+        axis, _ = of_link(GLASS, seed=50 + seed)
+        pulls.append((axis.length_m - LENGTH_M) / axis.u_length_m)
+    assert 0.02 < float(np.mean(np.square(pulls))) < 1.97
+
+
+def test_longer_pulses_know_the_length_less_well() -> None:
+    short, _ = of_link(GLASS, tool=instrument(50, 1.0), seed=3)
+    long, _ = of_link(GLASS, tool=instrument(1000, 1.0), seed=3)
+    assert 0 < short.u_length_m < long.u_length_m < 100
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_the_shots_may_be_taken_in_either_order(seed: int) -> None:
+    ab, ba = both_ways(GLASS, cords=Cords(520, 830), seed=20 + seed)
+    there, _ = axis_of(ab, ba)
+    back, _ = axis_of(ba, ab)
+    assert back.length_m == pytest.approx(there.length_m, abs=1e-6)
+    assert (back.start_a_m, back.start_b_m) == pytest.approx((there.start_b_m, there.start_a_m))
+    assert back.matched == there.matched
+    assert back.group_index == there.group_index == INDEX
+    assert back.u_length_m == pytest.approx(there.u_length_m)
+
+
+def test_where_no_event_is_common_the_length_alone_speaks_and_that_is_said() -> None:
+    axis, findings = of_link(span([5000], []), seed=2)
+    assert axis.length_m == pytest.approx(5000, abs=CLOSE_M)
+    assert (axis.matched, axis.residuals_m) == (0, ())
+    assert 0 < axis.u_length_m < 10
+    (found,) = findings
+    assert (found.code, found.severity) == ("pattern-unconfirmed", Severity.CAUTION)
+
+
+def test_a_steep_backscatter_step_is_matched_by_place_not_by_size() -> None:
+    # Reads 0.35 from A and −0.25 from B: the true loss is 0.05.
+    glass = span([2100, 3300], [0.05], levels_db=[0.0, -0.30])
+    axis, findings = of_link(glass, seed=4)
+    assert (axis.matched, findings) == (1, ())
+    assert axis.length_m == pytest.approx(5400, abs=CLOSE_M)
+
+
+def test_a_connector_counts_though_only_one_shot_reaches_it_well() -> None:
+    link = linked([3000, 4000, 2000], {0: -45.0, 1: -50.0}, {})
+    axis, _ = of_link(link, tool=instrument(point_count=7500), seed=5)
+    assert axis.length_m == pytest.approx(9000, abs=CLOSE_M)
+    assert axis.matched == 2
+
+
+@pytest.mark.parametrize(("points_a", "points_b"), [(7000, 2), (2, 7000), (7000, 7000)])
+def test_a_record_that_stops_on_the_fibre_is_no_end_of_it(points_a: int, points_b: int) -> None:
+    glass = span([1500, 2300, 600, 900, 2200, 1900], [0.06, 0.11, 0.15, 0.09, 0.05])
+    tools = instrument(point_count=points_a), instrument(point_count=points_b)
+    ab, ba = both_ways(glass, tools[0], tool_b=tools[1], seed=3)
+    axis, findings = axis_of(ab, ba)
+    assert axis.length_m == pytest.approx(9400, abs=CLOSE_M)
+    assert findings == ()
+
+
+# Cords
+
+
+class TestCords:
+    def test_none_on_either_end(self) -> None:
+        axis, _ = of_link(GLASS, seed=6)
+        assert (axis.start_a_m, axis.start_b_m) == (0, 0)
+        assert axis.basis_a is axis.basis_b is SpanStart.FRONT_PANEL
+
+    def test_one_on_each_end_is_where_the_other_instruments_light_stops_or_reflects(self) -> None:
+        axis, findings = of_link(with_cords(GLASS, Cords(520, 830)), seed=7)
+        assert axis.start_a_m == pytest.approx(520, abs=CLOSE_M)
+        assert axis.start_b_m == pytest.approx(830, abs=CLOSE_M)
+        assert axis.length_m == pytest.approx(LENGTH_M, abs=CLOSE_M)
+        assert axis.basis_a is SpanStart.FIRST_CONNECTOR
+        assert axis.basis_b is SpanStart.FIRST_CONNECTOR
+        assert findings == ()
+
+    @pytest.mark.parametrize("end", ["A", "B"])
+    def test_a_lone_connector_is_the_spans_own(self, end: str) -> None:
+        cords = Cords(520, None) if end == "A" else Cords(None, 520)
+        axis, _ = of_link(with_cords(GLASS, cords), seed=8)
+        assert (axis.start_a_m, axis.start_b_m) == (0, 0)
+        assert axis.length_m == pytest.approx(LENGTH_M + 520, abs=CLOSE_M)
+        own, other = (axis.basis_a, axis.basis_b) if end == "A" else (axis.basis_b, axis.basis_a)
+        assert own is SpanStart.LONE_CONNECTOR
+        assert axis.lone_connector_m == pytest.approx(520, abs=CLOSE_M)
+        assert other is SpanStart.FRONT_PANEL
+
+    def test_stated_ones_are_kept_to_the_metre(self) -> None:
+        ab, ba = both_ways(GLASS, cords=Cords(520, 830), seed=9)
+        axis, findings = axis_of(ab, ba, launch_m=522.5, receive_m=829.0)
+        assert (axis.start_a_m, axis.start_b_m) == (522.5, 829.0)
+        assert axis.basis_a is SpanStart.STATED_CORD
+        assert axis.basis_b is SpanStart.STATED_CORD
+        assert findings == ()
+
+    @pytest.mark.parametrize("end", ["A", "B"])
+    def test_a_stated_one_that_the_shot_does_not_show_is_doubted(self, end: str) -> None:
+        ab, ba = both_ways(GLASS, cords=Cords(520, 830), seed=10)
+        stated = {"launch_m": 300.0, "receive_m": 830.0} if end == "A" else {
+            "launch_m": 520.0, "receive_m": 300.0
+        }  # fmt: skip
+        axis, findings = axis_of(ab, ba, **stated)
+        assert 300.0 in (axis.start_a_m, axis.start_b_m)
+        (found,) = [f for f in findings if f.code == "cord-unconfirmed"]
+        assert found.severity is Severity.CAUTION
+        assert (found["stated_m"], found["end"]) == (300.0, end)
+        direction = Direction.A_TO_B if end == "A" else Direction.B_TO_A
+        assert found.where is direction
+        connector = 520 if end == "A" else 830
+        assert found["first_m"] == pytest.approx(connector, abs=CLOSE_M)
+
+    @pytest.mark.parametrize("stated_m", [0.0, 520.0])
+    def test_a_stated_one_that_ends_at_the_panel_or_at_a_connector_is_not(
+        self, stated_m: float
+    ) -> None:
+        ab, ba = both_ways(GLASS, cords=Cords(520, 830), seed=11)
+        _, findings = axis_of(ab, ba, launch_m=stated_m, receive_m=830.0)
+        assert [f.code for f in findings] == []
+
+    def test_a_stated_one_is_not_doubted_where_no_connector_shows_at_all(self) -> None:
+        ab, ba = both_ways(GLASS, seed=12)
+        _, findings = axis_of(ab, ba, launch_m=300.0, receive_m=0.0)
+        assert [f.code for f in findings] == []
+
+    @pytest.mark.parametrize("stated", [{"launch_m": -1.0}, {"receive_m": -0.5},
+                                        {"launch_m": 9500.0}, {"receive_m": 1e6}])  # fmt: skip
+    def test_lengths_that_no_cord_can_have_are_refused(self, stated: dict[str, float]) -> None:
+        ab, ba = both_ways(GLASS, seed=13)
+        with pytest.raises(BadSetting, match=r"give 0 m to 9[34]"):
+            axis_of(ab, ba, **stated)
+
+    def test_no_cord_at_all_may_be_stated(self) -> None:
+        axis, _ = of_link(GLASS, seed=14, launch_m=0.0, receive_m=0.0)
+        assert (axis.start_a_m, axis.start_b_m) == (0.0, 0.0)
+        assert axis.basis_a is SpanStart.STATED_CORD
+
+    def test_stated_ones_that_leave_nothing_between_them_are_refused(self) -> None:
+        error = refused(*both_ways(GLASS, seed=15), launch_m=6000.0, receive_m=5000.0)
+        assert error.reason is Refusal.LENGTH
+        assert "6000 m and 5000 m" in error.evidence
+
+    @pytest.mark.parametrize("end", ["A", "B"])
+    def test_the_users_offset_goes_before_what_the_shot_shows(self, end: str) -> None:
+        link = with_cords(GLASS, Cords(520, 830))
+        files = [(link, 92, 527.0 if end == "A" else 0.0),
+                 (link.reversed(), 93, 837.0 if end == "B" else 0.0)]  # fmt: skip
+        ab, ba = (
+            shot(glass, instrument(), seed, label=Label(user_offset_m=offset))
+            for glass, seed, offset in files
+        )
+        axis, _ = axis_of(ab, ba)
+        start, basis = (
+            (axis.start_a_m, axis.basis_a) if end == "A" else (axis.start_b_m, axis.basis_b)
+        )
+        assert start == pytest.approx(527 if end == "A" else 837, abs=0.2)
+        assert basis is SpanStart.USER_OFFSET
+
+    def test_what_is_stated_goes_before_the_users_offset(self) -> None:
+        link = with_cords(GLASS, Cords(520, 830))
+        ab = shot(link, instrument(), 94, label=Label(user_offset_m=700))
+        ba = shot(link.reversed(), instrument(), 95)
+        axis, _ = axis_of(ab, ba, launch_m=520.0)
+        assert axis.start_a_m == 520.0
+
+    @pytest.mark.parametrize(("cord_m", "is_cord"), [(1500.0, True), (1700.0, False)])
+    def test_a_first_connector_beyond_1600_m_is_part_of_the_span(
+        self, cord_m: float, is_cord: bool
+    ) -> None:
+        # Chosen: launch cords of 1 km and more exist, of a mile and more hardly.
+        axis, _ = of_link(with_cords(GLASS, Cords(cord_m, cord_m)), seed=16)
+        expected = cord_m if is_cord else 0.0
+        assert axis.start_a_m == pytest.approx(expected, abs=CLOSE_M)
+        assert axis.start_b_m == pytest.approx(expected, abs=CLOSE_M)
+        assert axis.length_m == pytest.approx(LENGTH_M + 2 * (cord_m - expected), abs=2 * CLOSE_M)
+
+    @pytest.mark.parametrize(("splice_db", "is_cord"), [(0.03, True), (0.15, False)])
+    def test_a_small_step_within_a_cord_does_not_end_it(
+        self, splice_db: float, is_cord: bool
+    ) -> None:
+        link = linked([400, 500, 4000, 3000, 700], {1: -50.0, 3: -50.0}, {0: splice_db, 2: 0.1})
+        axis, _ = of_link(link, seed=17)
+        assert axis.start_a_m == pytest.approx(900 if is_cord else 0, abs=CLOSE_M)
+
+    def test_each_crew_with_a_cord_of_its_own_that_goes_home_with_it(self) -> None:
+        ab = shot(with_cords(GLASS, Cords(520, None)), instrument(), 96)
+        ba = shot(with_cords(GLASS.reversed(), Cords(830, None)), instrument(), 97)
+        axis, _ = axis_of(ab, ba)
+        assert axis.start_a_m == pytest.approx(520, abs=CLOSE_M)
+        assert axis.start_b_m == pytest.approx(830, abs=CLOSE_M)
+        assert axis.length_m == pytest.approx(LENGTH_M, abs=CLOSE_M)
+
+    def test_a_cord_at_one_instrument_alone_is_where_the_other_light_stops(self) -> None:
+        # The shot from B ends where the cord of A began, and shows no connector there.
+        ab = shot(with_cords(GLASS, Cords(520, None)), instrument(), 98)
+        ba = shot(GLASS.reversed(), instrument(), 99)
+        axis, _ = axis_of(ab, ba)
+        assert axis.start_a_m == pytest.approx(520, abs=CLOSE_M)
+        assert axis.start_b_m == 0
+        assert axis.length_m == pytest.approx(LENGTH_M, abs=CLOSE_M)
+        assert axis.basis_a is SpanStart.OTHER_SHOT_ENDS
+
+
+# Refusals
+
+
+class TestRefusals:
+    @pytest.mark.parametrize("longer_m", [200.0, 2000.0])
+    def test_unequal_lengths_are_told_by_both_of_them(self, longer_m: float) -> None:
+        ab, _ = both_ways(span([4000, 5000], [0.1]), seed=18)
+        _, ba = both_ways(span([4000, 5000 + longer_m], [0.1]), seed=19)
+        error = refused(ab, ba, launch_m=0.0, receive_m=0.0)
+        assert error.reason is Refusal.LENGTH
+        figures = [float(w) for w in error.evidence.split() if w.replace(".", "").isdigit()]
+        assert figures[0] == pytest.approx(9000, abs=CLOSE_M)
+        assert figures[1] == pytest.approx(9000 + longer_m, abs=CLOSE_M)
+
+    def test_fibre_that_both_shots_show_beyond_the_span_must_end_at_something(self) -> None:
+        # A receive cord's connector makes it one, and the span ends there.
+        link = linked([2500, 3500, 400], {1: -50.0}, {0: 0.1})
+        ab = shot(link, instrument(), 60)
+        ba = shot(span([2500, 3500], [0.1]).reversed(), instrument(), 61)
+        axis, _ = axis_of(ab, ba)
+        assert axis.length_m == pytest.approx(6000, abs=CLOSE_M)
+
+    def test_another_fibre_with_as_much_glass_is_told_by_its_pattern(self) -> None:
+        ab, _ = both_ways(GLASS, seed=17)
+        _, ba = both_ways(span([2200, 500, 3400, 800, 2500], [0.12, 0.15, 0.10, 0.09]), seed=18)
+        error = refused(ab, ba)
+        assert error.reason is Refusal.PATTERN
+        counts = [int(w) for w in error.evidence.split() if w.isdigit()]
+        steps = [len(d.events) - 1 for d in seen(ab, ba)]
+        assert counts[:2] == steps
+
+    def test_two_events_that_do_not_meet_are_too_few_to_refuse(self) -> None:
+        # One splice from either end that the other shot does not show: said, not refused.
+        ab, _ = both_ways(span([2000, 4000], [0.1]), seed=22)
+        _, ba = both_ways(span([3100, 2900], [0.1]), seed=23)
+        axis, findings = axis_of(ab, ba)
+        assert axis.length_m == pytest.approx(6000, abs=CLOSE_M)
+        assert [f.code for f in findings] == ["pattern-unconfirmed"]
+
+    @pytest.mark.parametrize("seed", range(5))
+    def test_two_shots_from_one_end_are_refused(self, seed: int) -> None:
+        error = refused(
+            shot(GLASS, instrument(), 200 + seed), shot(GLASS, instrument(), 300 + seed)
+        )
+        assert error.reason is Refusal.SAME_END
+        assert "+0.11" in error.evidence or "+0.18" in error.evidence
+
+    @pytest.mark.parametrize("shift_m", [0, 150])
+    def test_two_shots_from_one_end_with_other_cords_are_refused(self, shift_m: int) -> None:
+        tool = instrument()
+        ab = shot(with_cords(GLASS, Cords(520, None)), tool, 210)
+        again = shot(with_cords(GLASS, Cords(520 + shift_m, None)), tool, 211)
+        assert refused(ab, again).reason is Refusal.SAME_END
+
+    def test_one_splice_at_the_same_place_is_no_proof_of_one_end(self) -> None:
+        # Half-way along: two shots from opposite ends look alike, positions and readings.
+        axis, _ = of_link(span([3000, 3000], [0.1]), seed=24)
+        assert axis.length_m == pytest.approx(6000, abs=CLOSE_M)
+        assert axis.matched == 1
+
+    def test_a_mirrored_fibre_with_other_readings_is_not_refused(self) -> None:
+        glass = span(
+            [2000, 2000, 2000, 2000], [0.05, 0.12, 0.30], levels_db=[0.0, -0.1, 0.05, -0.05]
+        )
+        axis, _ = of_link(glass, seed=25)
+        assert axis.length_m == pytest.approx(8000, abs=CLOSE_M)
+        assert axis.matched >= 2

@@ -1,0 +1,1 @@
+"""Stories from the trade, acted out on simulated fibres of known truth."""

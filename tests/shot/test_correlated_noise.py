@@ -1,0 +1,280 @@
+"""Noise of known correlation, by statsmodels: the estimate of variance and of long-run variance.
+
+The long-run variance is what the mean of N ≫ 1 points has, times N. For x[i] = Σ ψ[k]·e[i−k] it is
+σ²·(Σψ)²: (1 + Σθ)²σ² for a moving average, σ²/(1 − φ)² for an autoregression (derived; Hamilton,
+*Time Series Analysis*, 1994, chapter 7, from memory).
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import numpy.typing as npt
+import pytest
+from statsmodels.tsa.arima_process import ArmaProcess
+
+from otdravg.shot.noise import DB_PER_RELATIVE_POWER, NoiseModel, Rounding, noise_from_residuals
+
+FloatArray = npt.NDArray[np.float64]
+
+POINTS = 20_000
+#: A fibre that falls by 8 dB: receiver noise grows forty times in dB from end to end.
+LEVEL_DB = np.linspace(-2.0, -10.0, POINTS)
+START = NoiseModel(1e-6, 1e-9, 1e-6, 1e-9)
+FLOOR_DB2 = 0.001**2 / 12
+ROUNDING = Rounding(FLOOR_DB2, FLOOR_DB2)
+
+
+def estimated(
+    residual_db: FloatArray,
+    windows: tuple[int, ...],
+    *,
+    level_db: FloatArray = LEVEL_DB,
+    usable: npt.NDArray[np.bool_] | None = None,
+    parameters: int = 2,
+    start: NoiseModel = START,
+    rounds: int = 4,
+    **how: float,
+) -> NoiseModel:
+    """Estimate as the detector does: again with the weights that the last estimate gives."""
+    for _ in range(rounds):
+        start = noise_from_residuals(
+            residual_db, level_db,
+            np.ones(residual_db.size, dtype=bool) if usable is None else usable,
+            windows=windows, rounding=ROUNDING, parameters=parameters, start=start, **how,
+        )  # fmt: skip
+    return start
+
+
+def steady(ar: list[float], ma: list[float], sigma_db: float, seed: int) -> FloatArray:
+    """Noise that is constant in dB, with the coefficients φ and θ of its process."""
+    process = ArmaProcess(np.r_[1, -np.array(ar)], np.r_[1, np.array(ma)])
+    rng = np.random.default_rng(seed)
+    return np.asarray(
+        process.generate_sample(POINTS, sigma_db, distrvs=rng.standard_normal, burnin=200)
+    )
+
+
+def receiver(noise: FloatArray) -> FloatArray:
+    """The same noise in linear power: in dB it grows as the level falls, 1 at level 0 dB."""
+    return noise * np.exp(-LEVEL_DB / DB_PER_RELATIVE_POWER)
+
+
+def long_run(ar: list[float], ma: list[float], sigma_db: float) -> float:
+    return float((sigma_db * (1 + sum(ma)) / (1 - sum(ar))) ** 2)
+
+
+#: φ, θ, windows that reach over the correlation, and how well ten shots know the result.
+PROCESSES = [
+    ([], [], (3, 10), 0.12),
+    ([0.5], [], (4, 12), 0.12),
+    ([0.8], [], (10, 30), 0.15),
+    ([], [1.0, 1.0, 1.0, 1.0], (5, 12), 0.12),  # the maker's smoothing over five points
+    ([], [0.6, 0.3], (3, 9), 0.12),
+]
+
+
+@pytest.mark.parametrize(("ar", "ma", "windows", "within"), PROCESSES)
+def test_ripple_of_known_correlation(
+    ar: list[float], ma: list[float], windows: tuple[int, ...], within: float
+) -> None:
+    found = [estimated(steady(ar, ma, 0.01, seed), windows) for seed in range(10)]
+    variance = ArmaProcess(np.r_[1, -np.array(ar)], np.r_[1, np.array(ma)]).acovf(1)[0] * 1e-4
+    assert np.mean([n.constant_db2 for n in found]) == pytest.approx(variance, rel=0.04)
+    whole = np.mean([n.constant_long_run_db2 for n in found])
+    assert whole == pytest.approx(long_run(ar, ma, 0.01), rel=within)
+    # None of it is taken for receiver noise, which at the far end would be as large as any.
+    far = np.exp(-2 * LEVEL_DB[-1] / DB_PER_RELATIVE_POWER)
+    assert np.mean([n.receiver_db2 for n in found]) * far < 0.1 * variance
+
+
+@pytest.mark.parametrize(("ar", "ma", "windows", "within"), PROCESSES)
+def test_receiver_noise_of_known_correlation(
+    ar: list[float], ma: list[float], windows: tuple[int, ...], within: float
+) -> None:
+    found = [estimated(receiver(steady(ar, ma, 0.001, seed)), windows) for seed in range(20, 30)]
+    variance = ArmaProcess(np.r_[1, -np.array(ar)], np.r_[1, np.array(ma)]).acovf(1)[0] * 1e-6
+    assert np.mean([n.receiver_db2 for n in found]) == pytest.approx(variance, rel=0.05)
+    whole = np.mean([n.receiver_long_run_db2 for n in found])
+    assert whole == pytest.approx(long_run(ar, ma, 0.001), rel=within)
+    # None of it is taken for ripple, which at the near end would be as large as any.
+    near = variance * np.exp(-2 * LEVEL_DB[0] / DB_PER_RELATIVE_POWER)
+    assert np.mean([n.constant_db2 for n in found]) < 0.2 * near
+
+
+def test_two_sources_with_correlations_of_their_own_are_told_apart() -> None:
+    found = [
+        estimated(steady([0.8], [], 0.003, s) + receiver(steady([], [], 3e-4, s + 50)), (10, 30))
+        for s in range(10)
+    ]
+    assert np.mean([n.constant_db2 for n in found]) == pytest.approx(9e-6 / (1 - 0.64), rel=0.1)
+    assert np.mean([n.receiver_db2 for n in found]) == pytest.approx(9e-8, rel=0.1)
+    assert np.mean([n.constant_long_run_db2 for n in found]) == pytest.approx(9e-6 * 25, rel=0.25)
+    assert np.mean([n.receiver_long_run_db2 for n in found]) == pytest.approx(9e-8, rel=0.8)
+
+
+def test_noise_that_alternates_is_not_said_to_average_out_better_than_white_noise() -> None:
+    # φ = −0.5: σ²/(1 + 0.5)² is less than the variance of a point. The larger is stated: cautious.
+    found = [estimated(steady([-0.5], [], 0.01, seed), (3, 10)) for seed in range(5)]
+    for noise in found:
+        assert noise.constant_long_run_db2 > 0.95 * noise.constant_db2
+        assert noise.constant_long_run_db2 < 1.1 * noise.constant_db2
+
+
+@pytest.mark.parametrize("parameters", [1, 5, 15])
+def test_what_a_fit_has_swallowed_is_given_back(parameters: int) -> None:
+    # s² = Σr²/(n − p) is unbiased for a fit with p parameters (textbook). 300 fits of 60 points
+    # know it to 1 %.
+    rng = np.random.default_rng(parameters)
+    columns = np.polynomial.legendre.legvander(np.linspace(-1, 1, 60), parameters - 1)
+    hat = columns @ np.linalg.pinv(columns)
+    noise = 0.01 * rng.standard_normal((300, 60))
+    level = np.full(60, -3.0)
+    found = [
+        estimated(r, (1,), level_db=level, parameters=parameters, rounds=1,
+                  start=NoiseModel(1e-4, 0.0, 1e-4, 0.0))
+        for r in noise - noise @ hat
+    ]  # fmt: skip
+    assert np.mean([n.variance_db2(level[:1]) for n in found]) == pytest.approx(1e-4, rel=0.05)
+
+
+@pytest.mark.parametrize(("points", "parameters"), [(15, 1), (40, 20), (0, 2)])
+def test_too_few_points_say_nothing(points: int, parameters: int) -> None:
+    usable = np.arange(200) < points
+    residual = np.random.default_rng(1).standard_normal(200)
+    level = np.full(200, -3.0)
+    found = estimated(residual, (2,), level_db=level, usable=usable, parameters=parameters)
+    assert found == START
+
+
+@pytest.mark.parametrize(("points", "parameters"), [(16, 1), (41, 20)])
+def test_just_enough_points_say_something(points: int, parameters: int) -> None:
+    usable = np.arange(200) < points
+    residual = np.random.default_rng(1).standard_normal(200)
+    level = np.full(200, -3.0)
+    assert estimated(residual, (2,), level_db=level, usable=usable, parameters=parameters) != START
+
+
+def test_points_that_are_not_used_have_no_say() -> None:
+    # A reflection in every tenth stretch of 200 points, and nonsense levels there.
+    noise = steady([0.5], [], 0.01, 3)
+    usable = (np.arange(POINTS) // 200) % 10 != 0
+    wild, level = np.where(usable, noise, 17.0), np.where(usable, LEVEL_DB, -60.0)
+    assert estimated(wild, (4, 12), level_db=level, usable=usable) == estimated(
+        np.where(usable, noise, 0.0), (4, 12), level_db=np.where(usable, LEVEL_DB, 0.0),
+        usable=usable,
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(("length", "window"), [(40, 20), (40, 5), (12, 30), (1, 4)])
+def test_stretches_have_ends_and_what_they_share_counts_in_full(length: int, window: int) -> None:
+    # One offset per stretch: all lags within a stretch have the same covariance σ², so the sum
+    # over lags from −w to w is (2w + 1)·σ², though near its ends a point has fewer neighbours.
+    usable = np.arange(POINTS) % 80 < length
+    found = []
+    for seed in range(10):
+        offsets = 0.01 * np.random.default_rng(seed).standard_normal(POINTS // 80)
+        residual = np.where(usable, np.repeat(offsets, 80), 0.0)
+        found.append(estimated(residual, (window,), usable=usable, level_db=np.full(POINTS, -3.0)))
+    of_points = np.mean([n.variance_db2(np.array([-3.0])) for n in found])
+    over_window = np.mean([n.long_run_db2(np.array([-3.0])) for n in found])
+    assert of_points == pytest.approx(1e-4, rel=0.1)
+    assert over_window == pytest.approx((2 * window + 1) * 1e-4, rel=0.12)
+
+
+def test_gaps_between_short_stretches_do_not_dilute_the_correlation() -> None:
+    # Ten points share their noise, stretches have forty. What the ends miss is made up for as if
+    # all lags had lost alike: too much where near lags share most, which is cautious.
+    usable = np.arange(POINTS) % 80 < 40
+    found = [
+        estimated(np.where(usable, steady([], [1.0] * 9, 0.01, seed), 0.0), (20,), usable=usable)
+        for seed in range(20)
+    ]
+    assert np.mean([n.constant_db2 for n in found]) == pytest.approx(10e-4, rel=0.05)
+    whole = np.mean([n.constant_long_run_db2 for n in found])
+    assert 0.95 < whole / long_run([], [1.0] * 9, 0.01) < 1.4
+
+
+def test_a_spike_counts_as_five_sigma_and_no_more() -> None:
+    # E[min(z², 25)] of a normal variable is 1 to 1e-5: clipping costs nothing. One point in a
+    # hundred at 50 σ would make 26 of the variance, clipped it makes 1.24.
+    noise = steady([], [], 0.01, 4)
+    noise[::100] = 0.5
+    found = noise_from_residuals(
+        noise, LEVEL_DB, np.ones(POINTS, dtype=bool), windows=(3,), rounding=ROUNDING,
+        parameters=2, start=NoiseModel(1e-4, 0.0, 1e-4, 0.0),
+    )  # fmt: skip
+    assert found.variance_db2(LEVEL_DB[:1])[0] == pytest.approx(1.24e-4, rel=0.1)
+
+
+def test_a_noiseless_shot_has_the_noise_of_its_quantum() -> None:
+    found = estimated(np.zeros(POINTS), (3, 10))
+    assert found.constant_db2 == pytest.approx(FLOOR_DB2)  # GUM 4.3.7: q²/12
+    assert found.constant_long_run_db2 == pytest.approx(FLOOR_DB2)
+    assert found.receiver_db2 == found.receiver_long_run_db2 == 0
+
+
+class TestNoiseBehindTheFibre:
+    """Along a short fibre the level hardly changes: the tail alone tells the two sources apart."""
+
+    LEVEL_DB = np.full(4000, -5.0)
+
+    def found(self, tail_db2: float | None, **how: float) -> NoiseModel:
+        rng = np.random.default_rng(5)
+        # At −5 dB the power is a tenth: a receiver variance of 1e-6 makes 1e-4 there.
+        noise = 0.01 * rng.standard_normal(4000) + 0.01 * rng.standard_normal(4000)
+        return estimated(noise, (2,), level_db=self.LEVEL_DB, tail_db2=tail_db2, **how)
+
+    def test_with_it_both_sources_are_as_they_were_made(self) -> None:
+        found = self.found(1e-6)
+        assert found.receiver_db2 == pytest.approx(1e-6, rel=0.1)
+        assert found.constant_db2 == pytest.approx(1e-4, rel=0.15)
+
+    def test_it_may_be_wrong_by_its_trust_and_the_sum_still_stands(self) -> None:
+        for tail_db2 in (0.85e-6, 1.15e-6):
+            found = self.found(tail_db2)
+            assert found.receiver_db2 == pytest.approx(tail_db2, rel=0.1)
+            assert found.variance_db2(self.LEVEL_DB[:1])[0] == pytest.approx(2e-4, rel=0.1)
+
+    def test_more_of_it_than_there_is_noise_leaves_no_ripple(self) -> None:
+        found = self.found(5e-6)
+        assert found.constant_db2 == pytest.approx(FLOOR_DB2)
+
+    @pytest.mark.parametrize("nothing", [None, 0.0])
+    def test_without_it_the_sum_is_all_that_is_known(self, nothing: float | None) -> None:
+        found = self.found(nothing)
+        assert found.variance_db2(self.LEVEL_DB[:1])[0] == pytest.approx(2e-4, rel=0.1)
+
+    def test_smoothing_makes_the_tails_noise_that_much_larger_over_a_run(self) -> None:
+        # Smoothing over four points: the long-run variance is four times the variance (derived).
+        rng = np.random.default_rng(6)
+        smooth = np.convolve(rng.standard_normal(4003), np.full(4, 0.5), "valid")  # variance 1
+        found = estimated(0.01 * smooth, (4, 8), level_db=self.LEVEL_DB, tail_db2=1e-6, smoothing=4)
+        assert found.receiver_db2 == pytest.approx(1e-6, rel=0.1)
+        assert found.receiver_long_run_db2 == pytest.approx(4e-6, rel=0.2)
+
+
+def test_windows_longer_than_a_quarter_of_the_record_are_cut_to_it() -> None:
+    noise = steady([0.5], [], 0.01, 7)[:400]
+    level = LEVEL_DB[:400]
+    assert estimated(noise, (5000,), level_db=level) == estimated(noise, (100,), level_db=level)
+
+
+def test_receiver_sigma_is_that_of_the_power() -> None:
+    # dB = 5·log10 P: a small change of the power by σ at P = 1 is 5/ln 10·σ dB.
+    model = NoiseModel(0.0, (5 / math.log(10) * 1e-3) ** 2, 0.0, 0.0)
+    assert model.receiver_sigma_power == pytest.approx(1e-3)
+
+
+@pytest.mark.parametrize(
+    ("model", "points"),
+    [
+        (NoiseModel(1.0, 1.0, 3.0, 5.0), 5.0),  # the larger of both
+        (NoiseModel(1.0, 2.0, 4.0, 2.0), 4.0),
+        (NoiseModel(1.0, 0.0, 2.0, 7.0), 2.0),  # a source that is not there has no correlation
+        (NoiseModel(0.0, 0.0, 0.0, 0.0), 1.0),
+    ],
+)
+def test_so_many_points_count_as_one_reading(model: NoiseModel, points: float) -> None:
+    assert model.correlation_points == points

@@ -1,0 +1,58 @@
+"""Every finding that the code of the package can make, read from the source: code, case, values."""
+
+from __future__ import annotations
+
+import ast
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+ROOT = Path(__file__).parents[2]
+MAKERS = ("note", "caution", "defect")
+
+
+@dataclass(frozen=True)
+class Made:
+    """One call that makes a finding; names that are handed on stand for all they can be."""
+
+    place: str
+    codes: frozenset[str]
+    cases: frozenset[str]
+    values: frozenset[str]
+
+
+def all_made() -> list[Made]:
+    """Return the findings of every module that imports the makers from ``otdravg.findings``."""
+    return [
+        made
+        for path in sorted((ROOT / "otdravg").rglob("*.py"))
+        if "from otdravg.findings import" in (source := path.read_text(encoding="utf-8"))
+        for made in _made_in(ast.parse(source), path.relative_to(ROOT).as_posix())
+    ]
+
+
+def _made_in(tree: ast.Module, path: str) -> Iterator[Made]:
+    functions = [n for n in ast.walk(tree) if isinstance(n, ast.FunctionDef)]
+    for call in (n for n in ast.walk(tree) if isinstance(n, ast.Call)):
+        if not (isinstance(call.func, ast.Name) and call.func.id in (*MAKERS, "grave")):
+            continue
+        around = [f for f in functions if f.lineno <= call.lineno <= (f.end_lineno or 0)]
+        scope = [*around, *(c for f in around for c in _calls_of(tree, f.name))]
+        code = _texts(call.args[0], scope)
+        case = _texts(call.args[2], scope) if len(call.args) > 2 else {""}
+        named = frozenset(k.arg for k in call.keywords if k.arg is not None)
+        assert len(named) == len(call.keywords), f"{path}:{call.lineno}: values are not spelled out"
+        yield Made(f"{path}:{call.lineno}", frozenset(code), frozenset(case), named)
+
+
+def _texts(node: ast.expr, scope: list[ast.AST]) -> set[str]:
+    """What an argument can be: itself, or any text of the function and of the calls to it."""
+    parts = scope if isinstance(node, ast.Name) else [node]
+    found = (n for part in parts for n in ast.walk(part) if isinstance(n, ast.Constant))
+    return {n.value for n in found if isinstance(n.value, str)}
+
+
+def _calls_of(tree: ast.Module, name: str) -> Iterator[ast.Call]:
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == name:
+            yield node
