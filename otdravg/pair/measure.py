@@ -7,7 +7,7 @@ seen from *either* end is measured in *both* shots.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -48,6 +48,10 @@ SHADOW_PULSES = 3.0
 #: one shot.
 TAIL_PULSES = 6.0
 TAIL_REMAINS_DB = 0.012
+#: A seam's own step is clear, and the other shot shows nothing there, within so much. Chosen, not
+#: derived: a splice that its step in the glass hides from one end to a millidecibel has no twin at
+#: the same distance from the other instrument.
+SEAM_SIGMAS, SEAM_SLACK_DB = 5.0, 0.0005
 #: Known places on either side from which a new one must be parted: those that can disturb it.
 #: Chosen, not derived: dead zones reach over one neighbour, seldom over two.
 NEIGHBOURS = 3
@@ -150,12 +154,16 @@ def measure(
     while kept != places:  # what was significant beside a place that fell may not be any more
         sides = _reweighted(sides, fit, kept)
         places, (kept, fit) = kept, _pruned(sides, kept, threshold)
+    seams = _seams(sides, places, fit)
+    if seams:
+        sides, places, fit = _without_seams(sides, places, fit, seams)
     readings = readings_of(sides, places, fit, seen_ab, seen_ba, axis)
     sections, overall, u_overall = sections_of(places, fit, axis)
     return Measurement(
         ab, ba, seen_ab, seen_ba, axis, readings, sections, overall, u_overall,
         (
             tuple(findings) + axis_findings + tuple(ghosts) + seen_ab.findings + seen_ba.findings
+            + tuple(note("seam", Scope.PAIR, distance_m=s.x_m, step_db=s.step_db) for s in seams)
             + table_findings(seen_ab) + table_findings(seen_ba)
         ),
         sides[0], sides[1], places, fit,
@@ -275,6 +283,66 @@ def _in_shadow(sides: Sides, fit: JointFit, places: tuple[Place, ...]) -> npt.ND
         unseen = size[:, other] < 3 * np.sqrt(covariance[:, other, other])
         shadow |= soon & tail_like & unseen
     return np.asarray(shadow)
+
+
+@dataclass(frozen=True, slots=True)
+class _Seam:
+    """A step at one distance from both instruments: where two of their gain ranges meet."""
+
+    in_ab: int  # index of the place that only the shot from A shows
+    in_ba: int
+    x_m: float  # from either front panel
+    step_db: float  # level before less level behind
+    at_m: tuple[float, float]  # where either shot shows it
+
+
+def _seams(sides: Sides, places: tuple[Place, ...], fit: JointFit) -> list[_Seam]:
+    """Pairs of places that are no splices: each shot shows one, equally far from its instrument.
+
+    A splice shows at mirrored distances. Of a seam each shot shows its own alone, with the same
+    size. (One in the very middle of a span cannot be told from a splice.)
+    """
+    if len(places) < 2:
+        return []
+    z = np.array([p.middle_m for p in places])
+    readings, covariance = fit.steps(z)
+    u = np.sqrt(np.einsum("jkk->jk", covariance))
+    seen = np.stack([flags[:-1] & flags[1:] for flags in (fit.seen_ab, fit.seen_ba)], axis=1)
+    plain = seen.all(axis=1) & np.array([not (p.reflective or p.asked) for p in places])
+    alone = [
+        plain & (np.abs(readings[:, k]) > SEAM_SIGMAS * u[:, k])
+        & (np.abs(readings[:, 1 - k]) < 3 * u[:, 1 - k] + SEAM_SLACK_DB)
+        for k in (0, 1)
+    ]  # fmt: skip
+    x = [np.asarray(side.x(z)) for side in sides]
+    near_m = sum(side.shot.placing_m for side in sides)
+    found = []
+    for i in np.flatnonzero(alone[0]).tolist():
+        for j in np.flatnonzero(alone[1]).tolist():
+            sizes = float(readings[i, 0]), float(readings[j, 1])
+            spread = 3 * float(np.hypot(u[i, 0], u[j, 1])) + SEAM_SLACK_DB
+            if i != j and abs(x[0][i] - x[1][j]) < near_m and abs(sizes[0] - sizes[1]) < spread:
+                at_m = float(x[0][i]), float(x[1][j])
+                found.append(_Seam(i, j, sum(at_m) / 2, sum(sizes) / 2, at_m))
+    return found
+
+
+def _without_seams(
+    sides: Sides, places: tuple[Place, ...], fit: JointFit, seams: list[_Seam]
+) -> tuple[Sides, tuple[Place, ...], JointFit]:
+    """Lift what lies behind each seam by its step, and measure what is left."""
+    lifted = []
+    for k, side in enumerate(sides):
+        power, level = side.shot.power.copy(), side.shot.level_db.copy()
+        for seam in seams:
+            behind = side.shot.x_m >= seam.at_m[k]
+            power[behind] *= 10 ** (seam.step_db / 5)
+            level[behind] += seam.step_db
+        lifted.append(replace(side, shot=replace(side.shot, power=power, level_db=level)))
+    gone = {index for seam in seams for index in (seam.in_ab, seam.in_ba)}
+    kept = tuple(p for index, p in enumerate(places) if index not in gone)
+    ab, ba = (Side.of(side.shot, side.start_m, side.length_m, side.forward) for side in lifted)
+    return (ab, ba), kept, _fit((ab, ba), kept)
 
 
 def _scan(sides: Sides, places: tuple[Place, ...], threshold: float) -> list[Place]:

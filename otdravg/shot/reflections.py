@@ -23,9 +23,9 @@ __all__ = [
     "clear_after",
     "fall_into_tail",
     "final_fall",
-    "first_blank",
     "find_end",
     "find_reflections",
+    "first_blank",
     "noise_floor",
     "running_mean",
 ]
@@ -143,8 +143,8 @@ def centred_mean(values: FloatArray, width: int) -> FloatArray:
 def _window_mean(values: FloatArray, before: int, after: int) -> FloatArray:
     """Mean over ``before`` values in front of each index and ``after`` from it on.
 
-    From running sums that begin at the far end: power falls along a fibre, so a weak signal keeps its
-    digits behind a strong one.
+    From running sums that begin at the far end: power falls along a fibre, so a weak signal keeps
+    its digits behind a strong one.
     """
     n = values.size
     before, after = min(before, n), max(min(after, n), 1)
@@ -369,7 +369,7 @@ def fall_into_tail(
     means = power[start : start + count * block].reshape(count, block).mean(axis=1)
     level = DB_PER_RELATIVE_POWER * np.log(np.maximum(means - floor.mean_power, 1e-13))
     drops = np.flatnonzero(level[2:-TAIL_BLOCKS] < level[: -TAIL_BLOCKS - 2] - BREAK_DB) + 2
-    for k in drops[drops > PANEL_BLOCKS].tolist():
+    for k in map(int, drops[drops > PANEL_BLOCKS]):
         # A reflection's own fall leads back to the fibre; behind an end nothing comes back up.
         if level[k:].max() > level[: max(k - 2, 1)].min() - BREAK_DB / 2:
             continue

@@ -4,7 +4,10 @@ What is recorded is power: backscatter ⊛ pulse ⊛ receiver, then the maker's 
 is described by up to two poles, the smoothing by the width of a running mean, of power or of dB.
 
 Poles show behind everything that light falls off at: reflections, the front panel, the end of the
-fibre. Behind such an edge the record y obeys the receiver's own equation, y + c₁·y′ + c₂·y″ = fibre.
+fibre. Behind such an edge the record y obeys the receiver's own equation,
+
+    y + c₁·y′ + c₂·y″ = fibre
+
 Once c₁ and c₂ are known, the left side *is* the record of an instrument without poles. That inverse
 is taken point by point, in linear power, and smoothed over as many points as keep the noise of a
 point what it was. All that follows (search, dead zones, location, fit) needs to know one shape
@@ -253,8 +256,8 @@ def noise_width(power: FloatArray, sigma: float, pulse_points: float) -> int:
     Returns
     -------
     int
-        1 where there is too little noise to read, or where it is correlated in another way: noise in
-        front of a receiver's pole dies out slowly, a running mean's ends at its width.
+        1 where there is too little noise to read, or where it is correlated in another way: noise
+        in front of a receiver's pole dies out slowly, a running mean's ends at its width.
     """
     if power.size < LEAST_NOISE_POINTS:
         return 1
@@ -293,7 +296,7 @@ def equalised(
     for pole in response.poles:
         a = math.exp(-1 / (pole * pulse_points))
         gain = a / (1 - a)
-        # The difference of two points of white noise, over this many points: no more than one point.
+        # The difference of two points of white noise, over this many points, is that of one.
         width = 1 if raw else max(math.ceil(math.sqrt(2) * gain), 1)
         widths.append(width)
         sums = np.zeros(power.size + 1)
@@ -346,8 +349,8 @@ def edges_of(record: Record) -> list[Edge]:
         passed = np.flatnonzero(reach < float(np.median(before)) - PASSED_DB)
         if passed.size:
             top = fall + int(passed[0])
-            crest = float(10 ** ((np.median(before) - PASSED_DB) / 5))
-            edges.append(Edge(top, top, n, crest, True, False))
+            height = float(10 ** ((np.median(before) - PASSED_DB) / 5))
+            edges.append(Edge(top, top, n, height, True, False))
     return edges
 
 

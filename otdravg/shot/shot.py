@@ -309,8 +309,8 @@ def prepare(
     slack = SLOPE_SLACK_DB_PER_KM / 1000 * spacing
     contour = Contour.of(level, power, pulse_points, slope[0] * spacing, smoothing, slack)
     shot = Shot(
-        trace, index, x, power, level, response, means, blind, blank, quantum, rounding, pulse, spacing,
-        floor, start, end, contour, fall,
+        trace, index, x, power, level, response, means, blind, blank, quantum, rounding, pulse,
+        spacing, floor, start, end, contour, fall,
         start, (), nothing, noise, *slope, Cells.none(width),
     )  # fmt: skip
     return with_reflections(shot)
