@@ -94,7 +94,9 @@ class TestTerminal:
         check_terminal(done.output)
 
     def test_show(self, hostile: HostileRun) -> None:
-        for path in sorted(hostile.shots.rglob("F*.sor")):
+        shots = sorted(hostile.shots.rglob("F*.sor"))
+        assert shots
+        for path in shots:
             done = run("show", path)
             assert done.exit_code == 0
             check_terminal(done.output)
