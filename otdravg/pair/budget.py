@@ -212,19 +212,17 @@ def expanded_after_averaging(measurement: Measurement, number: int, factor: floa
 
 
 def _row(measurement: Measurement, number: int) -> int | None:
-    """Index of a reading among the fit's places; ``None`` if it is none of them."""
-    if not 1 <= number <= len(measurement.readings):
+    """Index of a reading's place in the fit; ``None`` if it is none of the fit's places."""
+    if not 1 <= number <= min(len(measurement.readings), len(measurement.places)):
         return None
-    at_m = measurement.readings[number - 1].distance_m
-    starts = [p.start_m for p in measurement.places]
-    return starts.index(at_m) if at_m in starts and starts.index(at_m) == number - 1 else None
+    j = number - 1
+    return j if measurement.places[j].start_m == measurement.readings[j].distance_m else None
 
 
 def _variances(side: Side) -> tuple[FloatArray, FloatArray]:
     """Long-run variance of every used point in dB², steady part and receiver part."""
-    steady = side.shot.noise.constant_long_run_db2
-    whole = np.divide(1.0, side.weight, out=np.zeros_like(side.weight), where=side.weight > 0)
-    return np.where(side.weight > 0, steady, 0.0), np.maximum(whole - steady, 0.0)
+    steady = np.full_like(side.weight, side.shot.noise.constant_long_run_db2)
+    return steady, np.maximum(_inverse(side.weight, side) - steady, 0.0)
 
 
 def _single_points(side: Side) -> FloatArray:
@@ -236,6 +234,7 @@ def _single_points(side: Side) -> FloatArray:
 
 
 def _inverse(variance: FloatArray, side: Side) -> FloatArray:
+    """1/variance of the used points, or 1/weight; 0 for the others."""
     return np.divide(1.0, variance, out=np.zeros_like(variance), where=side.weight > 0)
 
 

@@ -3,7 +3,7 @@
     python tests/mutation/run.py --list
     python tests/mutation/run.py decision budget          # targets of targets.toml
     python tests/mutation/run.py core --sample 100 --seed 2
-    python tests/mutation/run.py --module otdravg/shot/noise.py --tests tests/core/test_noise.py
+    python tests/mutation/run.py --module otdravg/shot/noise.py --tests tests/shot/test_noise.py
 
 Every mutant runs in a forked process of its own, in which the module is imported from the changed
 source; no file of the project is touched. Tests stop at the first failure. A mutant that runs for

@@ -17,9 +17,9 @@ import statsmodels.api as sm
 from making import instrument, measured, span
 
 from otdravg.errors import BadSetting
-from otdravg.fit.joint import VAGUE
+from otdravg.fit.joint import VAGUE, fit_sections
 from otdravg.fit.reading import Reading
-from otdravg.fit.side import Side
+from otdravg.fit.side import Side, pair_sums
 from otdravg.pair.budget import (
     AVERAGING_FACTORS,
     Budget,
@@ -28,10 +28,12 @@ from otdravg.pair.budget import (
     explained_budget,
 )
 from otdravg.pair.measure import Measurement
+from otdravg.shot.lines import LineTerms
 
 FloatArray = npt.NDArray[np.float64]
 
 NUMBERS = (1, 2, 3)
+NOISES = ("constant_db2", "receiver_db2", "constant_long_run_db2", "receiver_long_run_db2")
 
 
 @pytest.fixture(scope="module")
@@ -354,10 +356,19 @@ def test_a_reading_that_is_no_place_of_the_fit_has_no_budget(pair: Measurement) 
         explained_budget(moved, 2)
 
 
-def test_a_reading_that_stands_where_another_place_is_has_no_budget(pair: Measurement) -> None:
-    doubled = other_reading(pair, 2, distance_m=pair.readings[0].distance_m)
+@pytest.mark.parametrize("where", [1, 3])
+def test_a_reading_that_stands_where_another_place_is_has_no_budget(
+    pair: Measurement, where: int
+) -> None:
+    doubled = other_reading(pair, 2, distance_m=pair.readings[where - 1].distance_m)
     assert budget_of(doubled, 2) is None
-    assert isinstance(budget_of(doubled, 1), Budget)
+    assert isinstance(budget_of(doubled, where), Budget)
+
+
+def test_a_reading_beyond_the_places_of_the_fit_has_no_budget(pair: Measurement) -> None:
+    more = replace(pair, readings=(*pair.readings, replace(pair.readings[2], number=4)))
+    assert budget_of(more, 4) is None
+    assert isinstance(budget_of(more, 3), Budget)
 
 
 # Noise of one kind only
@@ -372,11 +383,48 @@ def with_noise(pair: Measurement, **changes: float) -> Measurement:
     return replace(pair, side_ab=sides[0], side_ba=sides[1])
 
 
-def test_no_more_of_the_ripple_is_quantisation_than_there_is(pair: Measurement) -> None:
+def louder(side: Side, factor: float) -> Side:
+    """The same points with so many times the variance."""
+    noise = {name: factor * getattr(side.shot.noise, name) for name in NOISES}
+    weight = side.weight / factor
+    return replace(
+        side,
+        shot=replace(side.shot, noise=replace(side.shot.noise, **noise)),
+        weight=weight,
+        terms=LineTerms.of(side.shot.x_m, side.response_db, weight),
+    )
+
+
+def test_a_thousand_times_the_noise_is_a_thousand_times_the_uncertainty(
+    pair: Measurement,
+) -> None:
+    # θ is linear in the points (GUM 5.1.2), so causes scale alike, also where weights are small.
+    # The spreads stay well below what is assumed of the mean attenuation, which does not scale.
+    budgets = []
+    for scale in (1.0, 1e3):
+        sides = louder(pair.side_ab, scale**2), louder(pair.side_ba, scale**2)
+        fit = fit_sections(pair_sums(sides, pair.places), (5e-4 * scale, 2e-4 * scale))
+        loud = replace(pair, side_ab=sides[0], side_ba=sides[1], fit=fit)
+        budgets.append(explained_budget(loud, 2))
+    assert 0 < max(side.weight.max() for side in sides) < 1
+    now, then = budgets
+    assert [i.u_db for i in then.inputs] == pytest.approx(
+        [1e3 * i.u_db for i in now.inputs], rel=0.01
+    )
+    assert [i.points for i in then.inputs] == [i.points for i in now.inputs]
+    receiver = [[s.u_loss_db for s in b.sources if "receiver" in s.name] for b in budgets]
+    assert receiver[1] == pytest.approx([1e3 * u for u in receiver[0]], rel=0.01)
+
+
+def test_no_more_of_the_ripple_is_quantisation_than_there_is(
+    pair: Measurement, known: list[Known]
+) -> None:
     # Less ripple than a quantum's own: all of it is quantisation.
     least = with_noise(pair, constant_long_run_db2=1e-9)
     sources = {s.name: s for s in explained_budget(least, 2).sources}
-    assert sources["quantisation of both files"].u_loss_db > 0
+    rows = known[1].rows
+    expected = known[1].noise(np.full(rows.weight.size, 1e-9), np.ones_like(rows.from_a))
+    assert sources["quantisation of both files"].u_loss_db == pytest.approx(expected, rel=1e-4)
     assert sources["coherence ripple, shot A→B"].u_loss_db == 0
     assert sources["coherence ripple, shot B→A"].u_loss_db == 0
 

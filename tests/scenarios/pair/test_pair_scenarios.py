@@ -106,7 +106,9 @@ def sound_spans(rng: np.random.Generator) -> list[Any]:
 def test_oracle_takes_no_sound_fibre_for_a_mix_up() -> None:
     rng = np.random.default_rng(20)
     for _ in range(8):
-        for span in sound_spans(rng):
+        spans = sound_spans(rng)
+        assert len(spans) == 6
+        for span in spans:
             for story in oracle.Story:
                 assert odds(span, span.reversed(), story) < oracle.TELLING_ODDS, story
 
