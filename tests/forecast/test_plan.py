@@ -220,18 +220,10 @@ class TestChoice:
         route = planned_route(24_000, splices_every_m=2000)
         plan = make_plan(typical_basis(1550), route, Decimal("0.10"), Decimal("0.0004"))
         assert plan.chosen is not None
-<<<<<<< HEAD
-        assert plan.forecasts
-        for one in plan.forecasts:
-            if one.averaging_s < plan.chosen.averaging_s:
-                assert not one.reaches(0.004)
-        assert plan.chosen.reaches(0.004)
-=======
         shorter = [f for f in plan.forecasts if f.averaging_s < plan.chosen.averaging_s]
         assert shorter
         assert not any(each.reaches(0.0004) for each in shorter)
         assert plan.chosen.reaches(0.0004)
->>>>>>> bench
 
     def test_nothing_reaches_the_impossible(self) -> None:
         route = planned_route(24_000, splices_every_m=2000)
