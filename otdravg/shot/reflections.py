@@ -63,8 +63,8 @@ LEAST_TAIL_POINTS = 8
 FLOOR_PARTS = 40
 FLOOR_RATIO = 3.0
 LEAST_POINTS_PER_PART = 40
-#: Levels of noise differ by more than this, dB. Chosen, not derived: folded noise differs by 2 dB, fibre
-#: by its slope.
+#: Levels of noise differ by more than this, dB. Chosen, not derived: folded noise differs by 2 dB,
+#: fibre by its slope.
 ROUGH_DB = 0.5
 #: Power that sinks like this from one half of the record's last part to the other, as steadily, is
 #: no noise (chosen, not derived).
