@@ -159,6 +159,13 @@ def judge_reading(reading: Reading, limit_db: Decimal, rule: Rule) -> Judged:
         return _judged(reading, limit_db, Verdict.IMPLAUSIBLE, Action.LOOK, reason)
     if reading.kind is Kind.CONNECTOR:
         reason = says("connector-not-judged")
+        if loss_db > limit_db:
+            # It may be a splice that reflects: no all-clear, and no order to cut.
+            u_db = expanded(reading.u_loss_db)
+            reason = says(
+                "connector-lossy", loss_db=loss_db, expanded_db=u_db, limit_db=limit_db
+            )  # fmt: skip
+            return _judged(reading, limit_db, Verdict.NOT_JUDGED, Action.LOOK, reason)
         return _judged(reading, limit_db, Verdict.NOT_JUDGED, Action.NONE, reason)
     return _held_against(limit_db, rule, reading, loss_db)
 
@@ -344,6 +351,9 @@ def _step(judged: Judged, km: bool) -> Statement:
         return Statement("look-implausible", figures)
     if judged.verdict is Verdict.TOO_CLOSE:
         return Statement("shoot-too-close", figures + values(limit_db=judged.limit_db))
+    if judged.verdict is Verdict.NOT_JUDGED:
+        limit_db = dict(judged.reason.values)["limit_db"]
+        return Statement("look-connector", figures + values(limit_db=limit_db))
     if judged.verdict is not Verdict.OVER:
         return says("shoot-again", place=place_of(judged.reading, km=km), reason=judged.reason)
     figures += values(over_db=_over_db(judged))
