@@ -9,7 +9,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from otdravg.quantities import Quantity, distance_text, in_km, loss_text, number, reported
+from otdravg.quantities import (
+    Quantity,
+    distance_text,
+    figure,
+    in_km,
+    loss_text,
+    number,
+    quantity_of,
+    reported,
+)
 
 
 @pytest.mark.parametrize(
@@ -41,8 +50,11 @@ SHOWN = {
     "STANDARD_UNCERTAINTY_DB": {0.12341: "0.1235", 0.1234: "0.1234"},
     "ATTENUATION_DB_PER_KM": {0.19151: "0.192", 0.19149: "0.191"},
     "U_ATTENUATION_DB_PER_KM": {0.00101: "0.002", 0.001: "0.001"},
+    "DRIFT_DB_PER_KM": {0.00041: "0.0004", 0.00046: "0.0005"},
+    "U_DRIFT_DB_PER_KM": {0.00041: "0.0005", 0.0004: "0.0004"},
     "REFLECTANCE_DB": {-45.251: "-45.3", -45.249: "-45.2"},
     "DISTANCE_M": {1204.451: "1204.5", 1204.449: "1204.4"},
+    "DISTANCE_KM": {1.20451: "1.205", 1.20449: "1.204"},
     "U_DISTANCE_M": {2.31: "2.4", 2.3: "2.3"},
     "PULSES": {0.46551: "0.466", 0.46549: "0.465"},
     "U_PULSES": {0.00101: "0.002", 0.001: "0.001"},
@@ -53,6 +65,7 @@ SHOWN = {
     "PULSE_NS": {100.251: "100.3", 100.249: "100.2"},
     "SPACING_M": {0.6381451: "0.63815", 0.6381449: "0.63814"},
     "TIME_S": {30.051: "30.1", 30.049: "30.0"},
+    "TIME_MS": {0.51251: "0.513", 0.51249: "0.512"},
 }
 
 
@@ -120,3 +133,69 @@ def test_two_kilometres_and_more_read_in_kilometres() -> None:
 )
 def test_loss_text(loss_db: float, expanded_db: float | None, text: str) -> None:
     assert loss_text(loss_db, expanded_db) == text
+
+
+@pytest.mark.parametrize(
+    ("name", "quantity"),
+    [
+        ("loss_db", Quantity.LOSS_DB),
+        ("expanded_db", Quantity.UNCERTAINTY_DB),
+        ("db", Quantity.LOSS_DB),
+        ("attenuation_db_per_km", Quantity.ATTENUATION_DB_PER_KM),
+        ("expanded_db_per_km", Quantity.U_ATTENUATION_DB_PER_KM),
+        ("drift_db_per_km", Quantity.DRIFT_DB_PER_KM),
+        ("expanded_drift_db_per_km", Quantity.U_DRIFT_DB_PER_KM),
+        ("length_m", Quantity.DISTANCE_M),
+        ("expanded_length_m", Quantity.U_DISTANCE_M),
+        ("reach_km", Quantity.DISTANCE_KM),
+        ("nominal_nm", Quantity.WAVELENGTH_NM),
+        ("pulse_ns", Quantity.PULSE_NS),
+        ("averaging_s", Quantity.TIME_S),
+        ("rise_ms", Quantity.TIME_MS),
+        ("tail_pulses", Quantity.PULSES),
+        ("expanded_tail_pulses", Quantity.U_PULSES),
+        ("misfit", Quantity.MISFIT),
+        ("group_index", Quantity.GROUP_INDEX),
+        ("count", None),
+        ("items", None),  # no unit s, and none m
+        ("farm", None),
+        ("", None),
+    ],
+)
+def test_the_end_of_a_name_says_what_its_value_is(name: str, quantity: Quantity | None) -> None:
+    # Members of the same decimals are one to Python: what counts is how they round.
+    found = quantity_of(name)
+    assert (found and found.value) == (quantity and quantity.value)
+
+
+@pytest.mark.parametrize(
+    ("name", "value", "spec", "text"),
+    [
+        ("loss_db", 0.1035, "", "0.104"),
+        ("expanded_db", 0.1031, "", "0.104"),
+        ("length_m", 1204.46, ".0f", "1204"),
+        ("length_m", 1204.5, ".0f", "1205"),  # half away from zero; Python's own gives 1204
+        ("expanded_length_m", 4.1, ".0f", "5"),
+        ("loss_db", 0.1235, ".2f", "0.12"),
+        ("change_db", 0.1235, "+.2f", "+0.12"),
+        ("change_db", 0.1235, "+", "+0.124"),
+        ("change_db", -0.1235, "+", "-0.124"),
+        ("change_db", -0.0001, "", "0.000"),
+        ("limit_db", 0.15, "g", "0.15"),
+        ("limit_db", Decimal("0.1500"), "", "0.1500"),
+        ("pulse_ns", 100, "", "100"),
+        ("count", 7.25, "", "7.25"),
+        ("count", 7.25, ".1f", "7.2"),
+        ("loss_db", math.nan, ".3f", "nan"),
+        ("length_m", math.inf, ".0f", "inf"),
+    ],
+)
+def test_a_number_in_a_sentence_is_rounded_as_in_the_tables(
+    name: str, value: float | Decimal, spec: str, text: str
+) -> None:
+    assert figure(name, value, spec) == text
+
+
+def test_a_figure_of_more_digits_than_decimals_usually_have_is_still_rounded() -> None:
+    # The default context of decimal has 28 digits; 1e30 with nine places needs 40.
+    assert reported(1e30, Quantity.LOSS_DB) == Decimal("1e30")
