@@ -15,6 +15,7 @@ from __future__ import annotations
 import argparse
 import contextlib
 import datetime
+import hashlib
 import importlib
 import importlib.abc
 import importlib.util
@@ -184,8 +185,33 @@ def _fate(mutant: Mutant, tests: Sequence[str], seconds: dict[str, float], limit
     return "survived" if status == 0 else "killed"
 
 
-def run(target: Target, say: Callable[[str], None]) -> Tally:
-    """Run a target's mutants and return what became of them."""
+class _State:
+    """What became of mutants in a run that was stopped: a line for each, by the module's content."""
+
+    def __init__(self, path: Path | None) -> None:
+        self.path = path
+        self.fates: dict[str, str] = {}
+        if path is not None and path.exists():
+            lines = path.read_text("utf-8").splitlines()
+            self.fates = dict(line.split("\t") for line in lines if line.count("\t") == 1)
+
+    @staticmethod
+    def key(mutant: Mutant) -> str:
+        content = hashlib.sha256((ROOT / mutant.module).read_bytes()).hexdigest()[:12]
+        return f"{mutant.module} {content} {mutant.operator} {mutant.occurrence}"
+
+    def add(self, mutant: Mutant, fate: str) -> None:
+        if self.path is not None:
+            with self.path.open("a", encoding="utf-8") as file:
+                file.write(f"{self.key(mutant)}\t{fate}\n")
+
+
+def run(target: Target, say: Callable[[str], None], state_file: Path | None = None) -> Tally:
+    """Run a target's mutants and return what became of them.
+
+    With a state file a run that was stopped goes on where it was; survivors are run again, as
+    tests may be better now.
+    """
     mutants: list[Mutant] = []
     for module, only in target.modules.items():
         mutants += mutants_of(ROOT, module, only)
@@ -193,13 +219,19 @@ def run(target: Target, say: Callable[[str], None]) -> Tally:
     if 0 < target.sample < available:
         mutants = random.Random(target.seed).sample(mutants, target.sample)
     say(f"{target.name}: {len(mutants)} of {available} mutants")
-    sound = {key: _sound(key) for key in {tuple(target.tests_of(m.module)) for m in mutants}}
+    sound: dict[tuple[str, ...], tuple[dict[str, float], float]] = {}
     reasons = _reasons()
     tally = Tally()
+    state = _State(state_file)
     for number, mutant in enumerate(mutants, 1):
-        tests = tuple(target.tests_of(mutant.module))
-        seconds, whole_s = sound[tests]
-        fate = _fate(mutant, tests, seconds, SLOWER * whole_s + GRACE_S)
+        fate = state.fates.get(state.key(mutant), "survived")
+        if fate == "survived":
+            tests = tuple(target.tests_of(mutant.module))
+            if tests not in sound:
+                sound[tests] = _sound(tests)
+            seconds, whole_s = sound[tests]
+            fate = _fate(mutant, tests, seconds, SLOWER * whole_s + GRACE_S)
+            state.add(mutant, fate)
         if fate in ("killed", "timed out"):
             tally.killed += 1
             tally.timed_out += fate == "timed out"
@@ -303,6 +335,7 @@ def main(arguments: Iterable[str] | None = None) -> None:
     parser.add_argument("--tests", nargs="+", default=[], help="the tests of that module")
     parser.add_argument("--sample", type=int, help="so many mutants, drawn by the seed; 0 for all")
     parser.add_argument("--seed", type=int)
+    parser.add_argument("--state", type=Path, help="file by which a stopped run goes on")
     parser.add_argument("--results", type=Path, help="JSON file; the benchmarks' for a target")
     chosen = parser.parse_args(list(arguments) if arguments is not None else None)
     os.chdir(ROOT)
@@ -325,7 +358,7 @@ def main(arguments: Iterable[str] | None = None) -> None:
             target = replace(target, sample=chosen.sample)
         if chosen.seed is not None:
             target = replace(target, seed=chosen.seed)
-        tally = run(target, lambda line: print(line, flush=True))
+        tally = run(target, lambda line: print(line, flush=True), chosen.state)
         record = _record(target, tally)
         print(json.dumps(record, indent=1))
         path = chosen.results or (RESULTS if target.name in targets else None)
