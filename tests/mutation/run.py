@@ -186,7 +186,7 @@ def _fate(mutant: Mutant, tests: Sequence[str], seconds: dict[str, float], limit
 
 
 class _State:
-    """What became of mutants in a run that was stopped: a line for each, by the module's content."""
+    """What became of mutants in a run that was stopped: one line each, by the module's content."""
 
     def __init__(self, path: Path | None) -> None:
         self.path = path
