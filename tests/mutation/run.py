@@ -15,6 +15,7 @@ from __future__ import annotations
 import argparse
 import contextlib
 import datetime
+import hashlib
 import importlib
 import importlib.abc
 import importlib.util
@@ -30,13 +31,16 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from types import CodeType
+from typing import Any
 
 for _threads in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_threads, "1")
+sys.path.append(str(Path(__file__).resolve().parents[1] / "benchmarks"))
 
 import pytest  # noqa: E402  # after the number of threads
 import scipy.stats  # noqa: E402
 from mutants import Mutant, mutants_of  # noqa: E402
+from stored import Figure  # noqa: E402
 
 if sys.version_info >= (3, 11):
     import tomllib
@@ -181,8 +185,33 @@ def _fate(mutant: Mutant, tests: Sequence[str], seconds: dict[str, float], limit
     return "survived" if status == 0 else "killed"
 
 
-def run(target: Target, say: Callable[[str], None]) -> dict[str, object]:
-    """Run a target's mutants and return its record for the results."""
+class _State:
+    """What became of mutants in a run that was stopped: one line each, by the module's content."""
+
+    def __init__(self, path: Path | None) -> None:
+        self.path = path
+        self.fates: dict[str, str] = {}
+        if path is not None and path.exists():
+            lines = path.read_text("utf-8").splitlines()
+            self.fates = dict(line.split("\t") for line in lines if line.count("\t") == 1)
+
+    @staticmethod
+    def key(mutant: Mutant) -> str:
+        content = hashlib.sha256((ROOT / mutant.module).read_bytes()).hexdigest()[:12]
+        return f"{mutant.module} {content} {mutant.operator} {mutant.occurrence}"
+
+    def add(self, mutant: Mutant, fate: str) -> None:
+        if self.path is not None:
+            with self.path.open("a", encoding="utf-8") as file:
+                file.write(f"{self.key(mutant)}\t{fate}\n")
+
+
+def run(target: Target, say: Callable[[str], None], state_file: Path | None = None) -> Tally:
+    """Run a target's mutants and return what became of them.
+
+    With a state file a run that was stopped goes on where it was; survivors are run again, as
+    tests may be better now.
+    """
     mutants: list[Mutant] = []
     for module, only in target.modules.items():
         mutants += mutants_of(ROOT, module, only)
@@ -190,13 +219,19 @@ def run(target: Target, say: Callable[[str], None]) -> dict[str, object]:
     if 0 < target.sample < available:
         mutants = random.Random(target.seed).sample(mutants, target.sample)
     say(f"{target.name}: {len(mutants)} of {available} mutants")
-    sound = {key: _sound(key) for key in {tuple(target.tests_of(m.module)) for m in mutants}}
+    sound: dict[tuple[str, ...], tuple[dict[str, float], float]] = {}
     reasons = _reasons()
     tally = Tally()
+    state = _State(state_file)
     for number, mutant in enumerate(mutants, 1):
-        tests = tuple(target.tests_of(mutant.module))
-        seconds, whole_s = sound[tests]
-        fate = _fate(mutant, tests, seconds, SLOWER * whole_s + GRACE_S)
+        fate = state.fates.get(state.key(mutant), "survived")
+        if fate == "survived":
+            tests = tuple(target.tests_of(mutant.module))
+            if tests not in sound:
+                sound[tests] = _sound(tests)
+            seconds, whole_s = sound[tests]
+            fate = _fate(mutant, tests, seconds, SLOWER * whole_s + GRACE_S)
+            state.add(mutant, fate)
         if fate in ("killed", "timed out"):
             tally.killed += 1
             tally.timed_out += fate == "timed out"
@@ -209,7 +244,7 @@ def run(target: Target, say: Callable[[str], None]) -> dict[str, object]:
                 say(f"  survived: {mutant.module}:{mutant.line}\n    - {before}\n    + {after}")
         if number % 100 == 0:
             say(f"  {number} done, {tally.killed} killed")
-    return _record(target, tally)
+    return tally
 
 
 def _reasons() -> dict[tuple[str, str, str], str]:
@@ -227,28 +262,48 @@ def _record(target: Target, tally: Tally) -> dict[str, object]:
     interval = scipy.stats.binomtest(tally.killed, counted).proportion_ci(0.95, method="exact")
     return {
         "name": target.name,
-        "modules": sorted(target.modules),
-        "sample": target.sample or "all",
-        "seed": target.seed,
+        "mutants": f"{target.sample} by seed {target.seed}" if target.sample else "all",
         "killed": tally.killed,
-        "timed_out": tally.timed_out,
+        "of_these_timed_out": tally.timed_out,
         "survived": survived,
         "explained": len(tally.explained),
         "score": round(tally.killed / counted, 4),
         "interval": [round(float(interval.low), 4), round(float(interval.high), 4)],
-        "interval_is": "Clopper-Pearson, 95 %, of killed / (killed + survived)",
         "date": datetime.date.today().isoformat(),
-        "survivors": tally.survived,
     }
 
 
-def _write(record: dict[str, object], path: Path) -> None:
-    """Put a target's record in place of its last one."""
-    records = json.loads(path.read_text("utf-8")) if path.exists() else []
-    records = [r for r in records if r["name"] != record["name"]] + [record]
-    records.sort(key=lambda r: str(r["name"]))
+def _write(path: Path, target: Target, record: dict[str, object], tally: Tally) -> None:
+    """Put a target's record and its survivors in place of its last ones."""
+    content = json.loads(path.read_text("utf-8")) if path.exists() else {}
+    runs = [r for r in content.get("runs", []) if r["name"] != target.name] + [record]
+    holes = [s for s in content.get("survivors", []) if s["target"] != target.name]
+    holes += [{"target": target.name, **what} for what in tally.survived]
+    runs.sort(key=lambda run: str(run["name"]))
+    content = {
+        "name": "mutation",
+        "what": "Small faults put into the code one by one, and how many of them the tests that "
+        "belong to the code notice (tests/mutation). Explained ones cannot be told from sound code "
+        "and do not count.",
+        "date": record["date"],
+        "figures": [_figure(run) for run in runs],
+        "runs": runs,
+        "survivors": sorted(holes, key=lambda hole: str(sorted(hole.items()))),
+    }
     path.parent.mkdir(parents=True, exist_ok=True)
-    path.write_text(json.dumps(records, indent=1, ensure_ascii=False) + "\n", "utf-8")
+    path.write_text(json.dumps(content, indent=1, ensure_ascii=False) + "\n", "utf-8")
+
+
+def _figure(run: dict[str, Any]) -> dict[str, Any]:
+    """A record as a figure of the benchmarks; where every mutant was run, all are to be killed."""
+    return Figure(
+        f"share of the mutants of {run['name']} that the tests notice",
+        run["score"],
+        low=run["interval"][0],
+        high=run["interval"][1],
+        at_least=1.0 if run["mutants"] == "all" else None,
+        note=f"{run['killed']} killed, {run['survived']} not, {run['explained']} explained",
+    ).as_json()
 
 
 def _targets() -> dict[str, Target]:
@@ -280,6 +335,7 @@ def main(arguments: Iterable[str] | None = None) -> None:
     parser.add_argument("--tests", nargs="+", default=[], help="the tests of that module")
     parser.add_argument("--sample", type=int, help="so many mutants, drawn by the seed; 0 for all")
     parser.add_argument("--seed", type=int)
+    parser.add_argument("--state", type=Path, help="file by which a stopped run goes on")
     parser.add_argument("--results", type=Path, help="JSON file; the benchmarks' for a target")
     chosen = parser.parse_args(list(arguments) if arguments is not None else None)
     os.chdir(ROOT)
@@ -302,11 +358,12 @@ def main(arguments: Iterable[str] | None = None) -> None:
             target = replace(target, sample=chosen.sample)
         if chosen.seed is not None:
             target = replace(target, seed=chosen.seed)
-        record = run(target, lambda line: print(line, flush=True))
-        print(json.dumps({k: v for k, v in record.items() if k != "survivors"}, indent=1))
+        tally = run(target, lambda line: print(line, flush=True), chosen.state)
+        record = _record(target, tally)
+        print(json.dumps(record, indent=1))
         path = chosen.results or (RESULTS if target.name in targets else None)
         if path is not None:
-            _write(record, path)
+            _write(path, target, record, tally)
 
 
 if __name__ == "__main__":

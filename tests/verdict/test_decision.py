@@ -18,7 +18,7 @@ from scipy import stats
 from otdravg.errors import BadSetting
 from otdravg.verdict.decision import Verdict, expanded, held_against, is_implausible
 from otdravg.verdict.judge import judge_reading
-from otdravg.verdict.limits import Limits, Rule, in_band, same_band
+from otdravg.verdict.limits import LimitDb, Limits, Rule, in_band, same_band
 
 #: Figures, uncertainties and limits around each other, in thousandths of a dB.
 FIGURES_MDB, UNCERTAINTIES_MDB, LIMITS_MDB = range(-12, 13), range(6), range(-3, 4)
@@ -189,3 +189,43 @@ class TestLimitsAsTyped:
     def test_no_wavelengths_of_fibre_optics(self, wavelength: str) -> None:
         with pytest.raises(BadSetting, match="limit"):
             Limits.parse([f"{wavelength}=0.3"])
+
+
+class TestLimitsAsAProgramGivesThem:
+    @pytest.mark.parametrize(
+        ("limit_db", "expected"),
+        [(0.15, "0.15"), (1, "1"), (Decimal("0.150"), "0.15"), ("0.15", "0.15"),
+         (1e-5, "0.00001"), (3.0, "3")],
+    )  # fmt: skip
+    def test_a_number_means_what_it_prints(
+        self, limit_db: float | Decimal | str, expected: str
+    ) -> None:
+        limits = Limits.of(limit_db)
+        assert (limits.default_db, limits.is_stated) == (Decimal(expected), True)
+        assert limits.rule is Rule.PLAIN
+
+    def test_none_is_the_default_and_said_to_be_one(self) -> None:
+        assert Limits.of(None) == Limits()
+        assert not Limits.of(None).is_stated
+
+    def test_one_for_each_wavelength(self) -> None:
+        limits = Limits.of({1310: 0.25, 1550: "0.2"})
+        assert limits.by_wavelength_nm == {1310: Decimal("0.25"), 1550: Decimal("0.2")}
+        assert not limits.is_stated
+
+    @pytest.mark.parametrize("limit_db", [None, 0.15, {1310: 0.25}, Limits.parse(["0.1"])])
+    def test_the_rule_is_guarded_where_that_is_asked(self, limit_db: LimitDb | Limits) -> None:
+        plain, guarded = Limits.of(limit_db), Limits.of(limit_db, guarded=True)
+        assert guarded.rule is Rule.GUARDED
+        assert (guarded.default_db, guarded.by_wavelength_nm, guarded.is_stated) == (
+            plain.default_db, plain.by_wavelength_nm, plain.is_stated
+        )  # fmt: skip
+
+    def test_limits_stand_as_they_are_with_their_rule(self) -> None:
+        stated = Limits.parse(["0.1"], Rule.GUARDED)
+        assert Limits.of(stated) is stated
+
+    @pytest.mark.parametrize("limit_db", [math.nan, math.inf, -0.1, 0.0, 3.5, "abc", True, b"1"])
+    def test_what_is_no_limit_is_refused(self, limit_db: LimitDb) -> None:
+        with pytest.raises(BadSetting, match="limit"):
+            Limits.of(limit_db)
