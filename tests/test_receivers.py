@@ -167,23 +167,16 @@ SLICE = (
     "fast", "box_power_0.7", "steps_0.001", "one_pole_0.7", "two_poles_0.4", "box_db_2",
     "record_ends_with_fibre", "long_haul",
 )  # fmt: skip
-_POLE = "the receiver's tail is taken for glass"
 _SMOOTHED = "what smoothing puts in front of an event is taken for an event"
 RED = {
-    "recall": {"record_ends_with_fibre": "a record without a noise floor behind it is refused"},
+    "recall": {},
     "not there": {
-        "one_pole_0.7": _POLE,
-        "two_poles_0.4": _POLE,
         "box_db_2": _SMOOTHED,
-        "record_ends_with_fibre": "the tail behind the last connector is taken for a splice",
+        "steps_0.001": "a launch connector in the panel's own tail is taken for a loss",
+        "long_haul": "between two steps as large as their splices a third is seen",
     },
-    "ratio": {
-        "one_pole_0.7": _POLE,
-        "two_poles_0.4": _POLE,
-        "box_db_2": _SMOOTHED,
-        "long_haul": "small joints that are not found pull at their neighbours",
-    },
-    "covered": {"one_pole_0.7": _POLE, "two_poles_0.4": _POLE, "box_db_2": _SMOOTHED},
+    "ratio": {"box_db_2": _SMOOTHED},
+    "covered": {},
 }
 
 

@@ -175,7 +175,7 @@ def _response_findings(shot: Shot, events: list[Event]) -> list[Finding]:
     where, response = shot.trace.identity.direction, shot.response
     clipped = [event.saturated for event in events if event.peak_height_db is not None]
     if response.source is ResponseSource.NONE and clipped and all(clipped):
-        return [caution("response-unknown", where, reflections=len(clipped))]
+        return [note("response-unknown", where, reflections=len(clipped))]
     if response.misfit > LARGE_MISFIT:
         return [note("response-misfit", where, misfit=float(response.misfit))]
     return []

@@ -66,9 +66,6 @@ LEAST_POINTS_PER_PART = 40
 #: Levels of noise differ by more than this, dB. Chosen, not derived: folded noise differs by 2 dB,
 #: fibre by its slope.
 ROUGH_DB = 0.5
-#: Power that sinks like this from one half of the record's last part to the other, as steadily, is
-#: no noise (chosen, not derived).
-FALLING_RATIO, FALLING_CORRELATION = 1.5, -0.6
 #: So much below the fibre's level, and still falling, a tail has no fibre under it, dB. Chosen,
 #: not derived: more than the fibre's continued line may be off, less than the first pulse of a
 #: fall.
@@ -84,6 +81,9 @@ PANEL_BLOCKS = 20
 #: A record that stops on the way down does so within so many pulses of the end (chosen, not
 #: derived).
 LONGEST_CUT_PULSES = 6.0
+#: So far below the fibre's line and still falling by so much in half a pulse, it is on its way
+#: down, dB. Chosen, not derived: behind a splice the level falls no further.
+CUT_FALL_DB, STILL_FALLING_DB = 1.0, 0.1
 #: So many pulses a tail may take to sink into the noise. Derived: 60 times FALL_DB_PER_PULSE is 48
 #: dB, about the largest one-way range of receivers (from memory).
 LONGEST_FALL_PULSES = 60
@@ -226,7 +226,7 @@ def noise_floor(level_db: FloatArray, slope_db_per_point: float) -> Floor:
     rough = spread > ROUGH_SPREAD * mean and far > ROUGH_FAR * spread
     # A reflection at the end of a record that stops there varies, but not all along.
     apart = np.abs(tail[lag:] - tail[:-lag])
-    rough = rough and float(np.median(apart)) > ROUGH_DB
+    rough = rough and (clipped > CLIPPED_SHARE or float(np.median(apart)) > ROUGH_DB)
     # A floor with an offset has little relative noise, but unlike fibre it does not fall.
     x = np.arange(tail.size) - (tail.size - 1) / 2
     fall = float(x @ tail / (x @ x))
@@ -236,12 +236,7 @@ def noise_floor(level_db: FloatArray, slope_db_per_point: float) -> Floor:
     flat &= abs(fall - slope_db_per_point) > FLAT_SIGMAS * se
     bright = np.percentile(level_db[:: max(level_db.size // 4000, 1)], 90)
     low = tail.mean() < bright - BELOW_BRIGHT_DB
-    # A record that stops on the way down shows a fall, not a floor.
-    half = power.size // 2
-    falling = power[:half].mean() > FALLING_RATIO * power[half:].mean() and (
-        float(np.corrcoef(np.arange(power.size), power)[0, 1]) < FALLING_CORRELATION
-    )
-    if falling or not (low and (rough or flat or clipped > MASKED_SHARE)):
+    if not (low and (rough or flat or clipped > MASKED_SHARE)):
         return Floor(False, 0.0, 0.0)
     if clipped > MASKED_SHARE:
         # Noise that was not blanked stands one to three sigmas high; all of it may be blanked.
@@ -403,7 +398,8 @@ def _cut_fall(power: FloatArray, pulse_points: float) -> int | None:
     near, far = float(np.median(smooth[:half])), float(np.median(smooth[half : 2 * half]))
     fibre = far + (far - near) / half * (np.arange(smooth.size) - 1.5 * half)
     below = fibre - smooth
-    if below[-1] < LEAST_FALL_DB:
+    still_falling = below[-1] - below[-1 - max(2 * width, 4)] > STILL_FALLING_DB
+    if below[-1] < (CUT_FALL_DB if still_falling else LEAST_FALL_DB):
         return None
     above = np.flatnonzero(below < BELOW_FIBRE_DB)
     return power.size - 2 * stretch + max(int(above[-1]) - round(pulse_points), 0)

@@ -158,11 +158,20 @@ class TestWhatIsNotALoss:
         assert report.splices[0].verdict is Verdict.WITHIN
 
     def test_splice_limit_does_not_apply_to_a_connector(self) -> None:
-        report = judge(with_readings(reading(0.5, 0.4, kind=Kind.CONNECTOR)), Limits())
+        report = judge(with_readings(reading(0.25, 0.15, kind=Kind.CONNECTOR)), Limits())
         assert report.splices[0].verdict is Verdict.NOT_JUDGED
         assert report.splices[0].limit_db is None
         assert report.exit_status == 0
         assert report.sum_db is None
+
+    def test_what_reflects_and_loses_more_than_a_splice_may_is_looked_at_not_cut(self) -> None:
+        # It may be a mechanical splice (common practice, no source): no all-clear, no order.
+        report = judge(with_readings(reading(0.25, 0.16, kind=Kind.CONNECTOR)), Limits())
+        assert report.splices[0].verdict is Verdict.NOT_JUDGED
+        assert report.splices[0].action is Action.LOOK
+        assert report.splices[0].reason.code == "connector-lossy"
+        assert report.next_steps[0].code == "look-connector"
+        assert report.exit_status == 1
 
     def test_group_over_limit_is_looked_at_not_cut(self) -> None:
         report = judge(with_readings(reading(0.3, 0.3, kind=Kind.GROUP)), Limits())
