@@ -30,8 +30,8 @@ if TYPE_CHECKING:
     from otdravg.fit.reading import Coverage, Kind, Reading, SectionReading
     from otdravg.pair.measure import Measurement, measure
     from otdravg.shot.files import read, read_all
-    from otdravg.shot.response import Response, ResponseSource
-    from otdravg.shot.settings import Direction, Identity, Settings, TableEvent
+    from otdravg.shot.response import Response
+    from otdravg.shot.settings import Direction, Identity, ResponseSource, Settings, TableEvent
     from otdravg.shot.trace import Trace
     from otdravg.verdict.decision import Action, Verdict
     from otdravg.verdict.judge import Judged, PairReport, judge

@@ -1,4 +1,4 @@
-"""Findings: what was odd about the data and what was done about it.
+"""What there is to say, as codes and values: findings, reasons, next steps.
 
 A finding is a plain value that travels with the result and is shown in every
 output. It never stops a job and is never silently dropped. It holds a code and
@@ -12,7 +12,19 @@ from decimal import Decimal
 from enum import Enum
 from typing import Union
 
-__all__ = ["Finding", "Scope", "Severity", "Value", "Values", "caution", "defect", "note", "values"]
+__all__ = [
+    "Finding",
+    "Scope",
+    "Severity",
+    "Statement",
+    "Value",
+    "Values",
+    "caution",
+    "defect",
+    "note",
+    "says",
+    "values",
+]
 
 
 class Severity(Enum):
@@ -32,9 +44,13 @@ class Scope(Enum):
     JOB = "job"
 
 
-#: What was seen: a text, a number, a number as somebody typed it (Decimal), or a list of
-#: things with values of their own.
-Value = Union[str, int, float, Decimal, "tuple[Values, ...]"]
+#: What was seen: a text, a number, a number as somebody typed or as it was judged (Decimal),
+#: nothing where it is not known, something said, or a list of things with values of their own
+#: or of things said.
+Value = Union[
+    str, int, float, Decimal, None,
+    "Finding", "Statement", "tuple[Values, ...]", "tuple[Statement, ...]",
+]  # fmt: skip
 #: Values by name, the unit in the name, in the order in which they were given.
 Values = tuple[tuple[str, Value], ...]
 
@@ -67,6 +83,34 @@ class Finding:
     def __getitem__(self, name: str) -> Value:
         """Return a value by its name."""
         return dict(self.values)[name]
+
+
+@dataclass(frozen=True, slots=True)
+class Statement:
+    """Something to say that is no finding: why a verdict is what it is, or what to do next.
+
+    Parameters
+    ----------
+    code : str
+        Stable short name, such as ``"re-splice"``.
+    values : Values
+        Numbers and texts by name, units in the names.
+    more : tuple of Statement
+        What is said right behind it.
+    """
+
+    code: str
+    values: Values = ()
+    more: tuple[Statement, ...] = ()
+
+    def __getitem__(self, name: str) -> Value:
+        """Return a value by its name."""
+        return dict(self.values)[name]
+
+
+def says(code: str, /, *more: Statement, **named: Value) -> Statement:
+    """Return a statement; further ones are said right behind it."""
+    return Statement(code, values(**named), more)
 
 
 def values(**named: Value) -> Values:

@@ -11,8 +11,11 @@ import math
 from decimal import ROUND_CEILING, ROUND_HALF_UP, Context, Decimal
 from enum import Enum
 
+from otdravg.findings import Statement, says
+
 __all__ = [
     "Quantity",
+    "distance",
     "distance_text",
     "figure",
     "in_km",
@@ -164,5 +167,17 @@ def distance_text(distance_m: float, *, km: bool) -> str:
         return "unknown"
     if not km:
         return f"{metres} m"
+    return f"{_kilometres(metres)} km"
+
+
+def distance(distance_m: float, *, km: bool) -> Statement:
+    """Say a distance, rounded as :func:`distance_text` does."""
+    metres = reported(distance_m, Quantity.DISTANCE_M)
+    if metres is None or not km:
+        return says("metres", distance_m=metres)
+    return says("kilometres", distance_km=_kilometres(metres))
+
+
+def _kilometres(metres: Decimal) -> Decimal:
     kilometres = (metres / 1000).quantize(Decimal("0.001"), ROUND_HALF_UP)
-    return f"{abs(kilometres) if kilometres.is_zero() else kilometres} km"
+    return abs(kilometres) if kilometres.is_zero() else kilometres

@@ -12,7 +12,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from otdravg.findings import caution
+from otdravg.findings import Statement, caution
 from otdravg.fit.reading import Coverage, Kind, Reading
 from otdravg.pair.measure import Measurement, measure
 from otdravg.shot.settings import Direction, Identity, Settings, TableEvent
@@ -108,7 +108,7 @@ def reading(
     number: int = 1,
     kind: Kind = Kind.SPLICE,
     distance_m: float = 1210.0,
-    reason: str | None = None,
+    missing: tuple[Statement, ...] = (),
 ) -> Reading:
     """One reading as a measurement would give it."""
     both = loss_ab_db is not None and loss_ba_db is not None
@@ -140,7 +140,7 @@ def reading(
         reflectance_db=-45.2 if kind is Kind.CONNECTOR else None,
         detected_ab=True,
         detected_ba=both,
-        reason=reason,
+        missing=missing,
     )
 
 

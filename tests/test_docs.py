@@ -37,10 +37,11 @@ def commands() -> Iterator[tuple[str, click.Command]]:
         name, command = waiting.pop(0)
         if isinstance(command, click.Group):
             context = click.Context(command)
-            for sub in command.list_commands(context):
-                found = command.get_command(context, sub)
-                assert found is not None
-                waiting.append((f"{name} {sub}".strip(), found))
+            waiting += [
+                (f"{name} {sub}".strip(), found)
+                for sub in command.list_commands(context)
+                if (found := command.get_command(context, sub)) is not None
+            ]
         else:
             yield name, command
 

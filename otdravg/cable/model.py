@@ -16,8 +16,7 @@ from otdravg.cable.patterns.model import Patterns
 from otdravg.cable.resplice.model import ResplicePlan
 from otdravg.findings import Severity
 from otdravg.fit.reading import Coverage, Kind
-from otdravg.shot.response import ResponseSource
-from otdravg.shot.settings import Direction, Identity, Settings
+from otdravg.shot.settings import Direction, Identity, ResponseSource, Settings
 from otdravg.verdict import Profile, SpliceVerdict
 
 __all__ = [

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from otdravg.findings import Statement, says
 from otdravg.fit.joint import JointFit
 from otdravg.fit.reading import Coverage, Kind, Reading, SectionReading, mode_field_ratio
 from otdravg.fit.side import Axis, Place, Side, Sides
@@ -93,9 +94,9 @@ def _reading(
     loss_db, u_loss_db = steps.both((0.5, 0.5))
     step_db, u_step_db = steps.both((0.5, -0.5))
     heights = [e.reflectance_db for own in events for e in own if e.reflectance_db is not None]
-    reasons = [
+    missing = tuple(
         _why_not(side, place) for side, has in zip(sides, (has_ab, has_ba), strict=True) if not has
-    ]
+    )
     return Reading(
         number=number,
         kind=_kind_of(place, detected=any(events)),
@@ -118,7 +119,7 @@ def _reading(
         reflectance_db=max(heights, default=None),
         detected_ab=bool(events[0]),
         detected_ba=bool(events[1]),
-        reason="; ".join(reasons) or None,
+        missing=missing,
     )
 
 
@@ -148,15 +149,15 @@ def _events_near(seen: Detection, side: Side, places: tuple[Place, ...]) -> list
     return [[events[i] for i in np.flatnonzero(row)] for row in near]
 
 
-def _why_not(side: Side, place: Place) -> str:
+def _why_not(side: Side, place: Place) -> Statement:
     """Why a place could not be measured from this side."""
     direction = side.shot.trace.identity.direction.value
     x = float(side.x(place.middle_m))
     reach = side.shot.signal_end_m
     if x + side.shot.recovery_m >= reach:
-        into = max(reach - side.start_m, 0.0)
-        return f"{direction}: the shot's signal ends {into:.0f} m into the span"
-    return f"{direction}: inside a dead zone, no clean fibre next to it"
+        into_m = max(reach - side.start_m, 0.0)
+        return says("signal-ends", direction=direction, into_m=into_m)
+    return says("in-dead-zone", direction=direction)
 
 
 def sections_of(

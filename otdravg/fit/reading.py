@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import Enum
 
+from otdravg.findings import Statement
+
 __all__ = ["Coverage", "Kind", "Reading", "SectionReading", "mode_field_ratio"]
 
 
@@ -31,7 +33,7 @@ class Reading:
     """The measurement at one position of the span.
 
     Losses in dB, a loss positive, an apparent gain negative; ``None`` where not
-    measured, with the cause in ``reason``. ``u_…`` are standard uncertainties (k = 1).
+    measured, with the causes in ``missing``. ``u_…`` are standard uncertainties (k = 1).
     ``backscatter_step_db`` is half the difference of the readings: positive where light
     going from A to B enters glass that scatters less (reads as extra loss from A).
     """
@@ -53,7 +55,7 @@ class Reading:
     reflectance_db: float | None
     detected_ab: bool
     detected_ba: bool
-    reason: str | None
+    missing: tuple[Statement, ...]  # why a direction was not measured
 
     @property
     def expanded_uncertainty_db(self) -> float | None:

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 
 from otdravg.errors import BadSetting
+from otdravg.findings import Statement, says
 from otdravg.fit.joint import PRIOR_ATTENUATION_SPREAD, PRIOR_DRIFT_SPREAD
 from otdravg.fit.side import Place
 from otdravg.forecast.outlook import (
@@ -36,8 +37,10 @@ __all__ = [
     "basis_from_shot",
     "forecast",
     "make_plan",
-    "obstacle_text",
+    "obstacle",
+    "planned_distance",
     "planned_route",
+    "pulse",
     "target_for",
     "typical_basis",
 ]
@@ -339,40 +342,40 @@ def _chosen(good: list[Forecast]) -> Forecast | None:
     return min(enough, key=lambda f: f.pulse_ns, default=None)
 
 
-def obstacle_text(route: Route, place: Place, found: Expectation, pulse: str) -> str:
-    """Say in words why a pulse does not measure a place from both ends.
-
-    Parameters
-    ----------
-    pulse : str
-        Name of the pulse, as in ``500 ns``.
-    """
-    at = _distance(route, place.middle_m)
-    directions = {
-        "A": found.obstacle_ab,
-        "B": found.obstacle_ba,
-    }
-    joined = [end for end, why in directions.items() if why is Obstacle.JOINED]
+def obstacle(route: Route, found: Expectation, pulse_ns: float) -> Statement:
+    """Say why a pulse does not measure a place from both ends."""
+    directions = {"A": found.obstacle_ab, "B": found.obstacle_ba}
+    joined = Obstacle.JOINED in directions.values() and found.neighbour_m is not None
     short = [end for end, why in directions.items() if why is Obstacle.REACH]
-    parts: list[str] = []
-    if joined and found.neighbour_m is not None:
-        reaches = "reaches it but " if not short else ""
-        neighbour = _neighbour(route, found.neighbour_m)
-        parts.append(f"{reaches}cannot part it from {neighbour}")
-    if short:
-        parts.append(f"does not reach it from {' or '.join(short)}")
-    return f"{at}: a {pulse} pulse {' and '.join(parts)}"
+    ends = says("end", end=short[0]) if len(short) == 1 else says("either-end")
+    neighbour = _neighbour(route, found.neighbour_m or 0.0)
+    code = {
+        (True, False): "unparted",
+        (True, True): "unparted-unreached",
+        (False, True): "unreached",
+        (False, False): "unmeasured",
+    }[joined, bool(short)]
+    return says(code, pulse=pulse(pulse_ns), neighbour=neighbour, ends=ends)
 
 
-def _neighbour(route: Route, z_m: float) -> str:
+def pulse(pulse_ns: float) -> Statement:
+    """Name a pulse: ``500 ns``, ``2 µs``."""
+    if pulse_ns < 1000:
+        return says("pulse-ns", pulse_ns=pulse_ns)
+    return says("pulse-us", pulse_us=pulse_ns / 1000)
+
+
+def _neighbour(route: Route, z_m: float) -> Statement:
     if z_m <= 0:
-        return "the connector at end A"
+        return says("connector-at-end", end="A")
     if z_m >= route.length_m:
-        return "the connector at end B"
+        return says("connector-at-end", end="B")
     near = min(route.places, key=lambda p: abs(p.middle_m - z_m))
-    noun = "connector" if near.reflective else "splice"
-    return f"the {noun} at {_distance(route, z_m)}"
+    return says("connector-at" if near.reflective else "splice-at", at=planned_distance(z_m))
 
 
-def _distance(route: Route, z_m: float) -> str:
-    return f"{z_m:.0f} m" if z_m < 1000 else f"{z_m / 1000:.3f} km"
+def planned_distance(z_m: float) -> Statement:
+    """Say a distance of a plan, which is known to the metre at best."""
+    if z_m < 1000:
+        return says("whole-metres", distance_m=z_m)
+    return says("kilometres", distance_km=z_m / 1000)

@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from decimal import Decimal
 
 from otdravg.errors import BadSetting
+from otdravg.findings import Statement, says, values
 from otdravg.fit.reading import Coverage, Kind, Reading
 from otdravg.fit.side import Side
 from otdravg.forecast.outlook import (
@@ -22,10 +23,10 @@ from otdravg.forecast.outlook import (
     predicted_side,
     receiver_of,
 )
-from otdravg.forecast.plan import PULSES_NS, obstacle_text, target_for
+from otdravg.forecast.plan import PULSES_NS, obstacle, pulse, target_for
 from otdravg.pair.budget import expanded_after_averaging
 from otdravg.pair.measure import Measurement
-from otdravg.quantities import Quantity, distance_text, in_km, reported
+from otdravg.quantities import Quantity, distance, in_km, reported
 from otdravg.verdict.decision import held_against
 from otdravg.verdict.limits import Rule
 
@@ -42,8 +43,8 @@ def settling_steps(
     near_limit: Sequence[Reading],
     missing: Sequence[Reading],
     limit_db: Decimal,
-) -> tuple[str, ...]:
-    """Say what would settle each doubtful position, one sentence or two for each.
+) -> tuple[Statement, ...]:
+    """Say what would settle each doubtful position.
 
     Parameters
     ----------
@@ -58,8 +59,8 @@ def settling_steps(
 
     Returns
     -------
-    tuple of str
-        Plain sentences. A reading that is no place of the fit gets none.
+    tuple of Statement
+        One for each reading; none for one that is no place of the fit.
     """
     others = _OtherShots(measurement)
     steps = [_settled(measurement, reading, limit_db, others) for reading in near_limit]
@@ -125,44 +126,44 @@ def _row(measurement: Measurement, reading: Reading) -> int | None:
 
 def _settled(
     measurement: Measurement, reading: Reading, limit_db: Decimal, others: _OtherShots
-) -> str | None:
+) -> Statement | None:
     """What brings U so far down that the limit lies outside, if the loss stays as it is."""
     row = _row(measurement, reading)
     loss_db = reported(reading.loss_db, Quantity.LOSS_DB)
-    now = _shown(reading.expanded_uncertainty_db)
-    if row is None or loss_db is None or now is None:
+    now_db = _shown(reading.expanded_uncertainty_db)
+    if row is None or loss_db is None or now_db is None:
         return None
-    place = _place(measurement, reading)
+    place = place_of(reading, km=in_km(measurement.axis.length_m))
     if loss_db == limit_db:
-        return (
-            f"{place} lies on the limit of {limit_db} dB: no longer averaging settles that, "
-            "the contract's decision rule does."
-        )
+        return says("on-the-limit", place=place, limit_db=limit_db)
     factor = 2
     while factor <= _LONGEST_FACTOR:
-        then = _shown(expanded_after_averaging(measurement, reading.number, factor))
-        if then is not None and _settles(loss_db, then, limit_db):
-            return (
-                f"{place}: averaging {factor} × longer from both ends{_times(measurement, factor)} "
-                f"brings ± {now} to ± {then} dB, which settles it if the loss stays."
-            )
+        then_db = _shown(expanded_after_averaging(measurement, reading.number, factor))
+        if then_db is not None and _settles(loss_db, then_db, limit_db):
+            figures = values(place=place, factor=factor, now_db=now_db, then_db=then_db)
+            now_s = _averaged_s(measurement)
+            if now_s is None:
+                return Statement("averaging-settles", figures)
+            times = values(now_s=now_s, then_s=factor * now_s)
+            return Statement("averaging-settles-in", figures + times)
         factor *= 2
-    least = _shown(expanded_after_averaging(measurement, reading.number, float("inf")))
-    why = (
-        f"{place}: averaging {_LONGEST_FACTOR} × longer does not settle it; ripple and short "
-        f"sections leave ± {least} dB however long it is averaged."
-    )
-    pulse = _better_pulse(others, row, reading.expanded_uncertainty_db or 0.0)
-    if pulse is None:
-        return f"{why} No other pulse does clearly better either."
-    pulse_ns, then_db = pulse
-    then = _shown(then_db)
-    end = (
-        ", which settles it if the loss stays."
-        if then is not None and _settles(loss_db, then, limit_db)
-        else "."
-    )
-    return f"{why} A pulse of {_pulse(pulse_ns)} from both ends brings about ± {then} dB{end}"
+    least_db = _shown(expanded_after_averaging(measurement, reading.number, float("inf")))
+    other = _other_pulse(others, row, reading.expanded_uncertainty_db or 0.0, loss_db, limit_db)
+    return says("averaging-does-not", other, place=place, factor=_LONGEST_FACTOR, least_db=least_db)
+
+
+def _other_pulse(
+    others: _OtherShots, row: int, now_db: float, loss_db: Decimal, limit_db: Decimal
+) -> Statement:
+    """What another pulse brings where longer averaging does not."""
+    better = _better_pulse(others, row, now_db)
+    if better is None:
+        return says("no-better-pulse")
+    pulse_ns, best_db = better
+    then_db = _shown(best_db)
+    settles = then_db is not None and _settles(loss_db, then_db, limit_db)
+    code = "pulse-settles" if settles else "pulse-betters"
+    return says(code, pulse=pulse(pulse_ns), then_db=then_db)
 
 
 def _settles(loss_db: Decimal, expanded_db: Decimal, limit_db: Decimal) -> bool:
@@ -184,7 +185,7 @@ def _better_pulse(others: _OtherShots, row: int, now_db: float) -> tuple[int, fl
 
 def _reached(
     measurement: Measurement, reading: Reading, limit_db: Decimal, others: _OtherShots
-) -> str | None:
+) -> Statement | None:
     """Which pulse would show a place from the end that does not show it.
 
     Of the pulses that know it well enough for the limit the shortest: it parts neighbours best.
@@ -199,8 +200,10 @@ def _reached(
     }.get(reading.coverage)
     if directions is None:
         return None
-    place = _place(measurement, reading)
-    ends = " and ".join("A" if forward else "B" for forward in directions)
+    place = place_of(reading, km=in_km(measurement.axis.length_m))
+    ends = says("both-ends")
+    if len(directions) == 1:
+        ends = says("end", end="A" if directions[0] else "B")
     good: list[tuple[float, int]] = []
     joined: list[tuple[int, Expectation]] = []
     for pulse_ns in PULSES_NS:
@@ -211,54 +214,36 @@ def _reached(
             good.append((outlook.expanded_db, pulse_ns))
         elif Obstacle.REACH not in (outlook.obstacle_ab, outlook.obstacle_ba):
             joined.append((pulse_ns, outlook))
+    if not good and not joined:
+        return says("no-pulse-reads", place=place, ends=ends)
     if not good:
-        last = f" ({_obstacle(measurement, others, row, joined[0])})" if joined else ""
-        return (
-            f"{place}: no pulse averaged as long reads it from end {ends}{last}. Longer averaging, "
-            "or a shot from a point nearer to it, is what is left."
-        )
+        pulse_ns, outlook = joined[0]
+        cannot = obstacle(others.route, outlook, pulse_ns)
+        return says("no-pulse-reads-because", place=place, ends=ends, obstacle=cannot)
     enough = [one for one in good if one[0] <= target_for(limit_db)]
     best_db, best_ns = enough[0] if enough else min(good)
-    text = (
-        f"{place}: a pulse of {_pulse(best_ns)} from end {ends}, averaged as long, would read it; "
-        f"the true loss is then known to about ± {_shown(best_db)} dB."
-    )
-    longer = [one for one in joined if one[0] > best_ns]
-    if longer:
-        obstacle = _obstacle(measurement, others, row, longer[0])
-        text += f" {obstacle[0].upper()}{obstacle[1:]}."
-    return text
+    longer = [
+        says("longer-cannot", obstacle=obstacle(others.route, outlook, pulse_ns))
+        for pulse_ns, outlook in joined
+        if pulse_ns > best_ns
+    ]
+    return says(
+        "pulse-reads", *longer[:1],
+        place=place, pulse=pulse(best_ns), ends=ends, then_db=_shown(best_db),
+    )  # fmt: skip
 
 
-def _obstacle(
-    measurement: Measurement,
-    others: _OtherShots,
-    row: int,
-    one: tuple[int, Expectation],
-) -> str:
-    pulse_ns, outlook = one
-    place = measurement.places[row]
-    return obstacle_text(others.route, place, outlook, _pulse(pulse_ns)).partition(": ")[2]
+def place_of(reading: Reading, *, km: bool) -> Statement:
+    """Name a position: what stands there, its number, where."""
+    noun = "splice" if reading.kind is Kind.ASKED else reading.kind.value
+    return says(noun, number=reading.number, at=distance(reading.distance_m, km=km))
 
 
-def _place(measurement: Measurement, reading: Reading) -> str:
-    noun = "Group" if reading.kind is Kind.GROUP else "Splice"
-    km = in_km(measurement.axis.length_m)
-    return f"{noun} {reading.number} at {distance_text(reading.distance_m, km=km)}"
-
-
-def _times(measurement: Measurement, factor: int) -> str:
-    """Write averaging times, if the files hold them and they are alike."""
-    times = {s.settings.averaging_time_s for s in (measurement.ab, measurement.ba)}
-    if len(times) != 1 or 0 in times:
-        return ""
-    now_s = times.pop()
-    return f" ({factor * now_s:g} s in place of {now_s:g} s)"
+def _averaged_s(measurement: Measurement) -> float | None:
+    """Averaging time of both shots, if the files hold it and it is the same."""
+    times_s = {s.settings.averaging_time_s for s in (measurement.ab, measurement.ba)}
+    return times_s.pop() or None if len(times_s) == 1 else None
 
 
 def _shown(value_db: float | None) -> Decimal | None:
     return reported(value_db, Quantity.UNCERTAINTY_DB)
-
-
-def _pulse(pulse_ns: int) -> str:
-    return f"{pulse_ns} ns" if pulse_ns < 1000 else f"{pulse_ns / 1000:g} µs"

@@ -47,6 +47,33 @@ SHORTLIST = 24
 #: A step up to this size does not speak against a launch cord (its own short-term unevenness).
 #: Chosen, not derived: a splice between two makes of glass shows more from one end.
 SPLICE_IN_CORD_DB = 0.05
+#: Two shots are from one end if so many of their steps stand at the same distances, that is this
+#: share of all events. Chosen, not derived: one step agrees by chance, and a shot with more noise
+#: misses some.
+LEAST_SHARED, SHARED_SHARE = 2, 0.7
+#: Two readings of one splice from one end differ by their noise and this, dB, and in χ² per splice
+#: by no more than that. Chosen, not derived: a cable that was touched or warmed in between; noise
+#: that is twice as large as stated gives 4.
+RESHOT_DB, MOST_UNLIKE = 0.003, 4.0
+#: Chance of such an agreement from two ends below which shots are refused, and where the readings
+#: from two ends would make sense, too. Chosen, not derived: sound pairs that are refused, one in
+#: 1000 of those that agree at all.
+LARGEST_CHANCE, LARGEST_CHANCE_IF_MIRRORED = 1e-3, 1e-5
+#: True losses down to this make sense, dB. Chosen, not derived: noise takes a good splice so far
+#: below zero.
+LEAST_TRUE_LOSS_DB = -0.02
+#: Events of one shot that the other should show, with none that match, before shots are refused.
+#: Chosen, not derived: one or two may be a ghost and a bend that came later.
+LEAST_UNMATCHED = 3
+#: A step is clear from so many of its uncertainties on. Chosen, not derived: it must stand out
+#: where the search found it and the other shot's noise is larger.
+CLEAR_STEP_SIGMAS = 8.0
+#: Lengths from both ends may differ by this share. Chosen, not derived: two time bases off by 1e-4
+#: each, twice what instruments state (common practice, no source).
+LENGTH_SLACK = 2e-4
+#: A cord is no longer than this share of all there is. Chosen, not derived: two cords and a span
+#: do not fit otherwise.
+CORD_SHARE = 0.48
 
 
 class _Points:
@@ -197,7 +224,7 @@ def find_axis(
         launch_m is not None or receive_m is not None,
     )  # fmt: skip
     unmatched = _unmatched(a, b, total, tolerance, matches)
-    if len(matches) == 0 and unmatched >= 3:
+    if len(matches) == 0 and unmatched >= LEAST_UNMATCHED:
         raise ShotsDoNotPair(
             Refusal.PATTERN,
             f"none of the {a.x.size} events from A and {b.x.size} from B mirror each other "
@@ -403,19 +430,20 @@ def _refuse_same_end(
     i = np.array([p[0] for p in best], dtype=int)
     j = np.array([p[1] for p in best], dtype=int)
     known = np.isfinite(a.loss[i]) & np.isfinite(b.loss[j]) & ~a.reflective[i] & ~b.reflective[j]
-    if np.count_nonzero(known) < 2 or len(best) < 0.7 * max(a.x.size, b.x.size):
+    few = len(best) < SHARED_SHARE * max(a.x.size, b.x.size)
+    if few or np.count_nonzero(known) < LEAST_SHARED:
         return
     la, lb = a.loss[i][known], b.loss[j][known]
-    u = np.sqrt(a.u[i][known] ** 2 + b.u[j][known] ** 2 + 0.003**2)
-    if float(np.mean(((la - lb) / u) ** 2)) > 4.0:
+    u = np.sqrt(a.u[i][known] ** 2 + b.u[j][known] ** 2 + RESHOT_DB**2)
+    if float(np.mean(((la - lb) / u) ** 2)) > MOST_UNLIKE:
         return
     # Chance that readings of different splices agree this well, given how much they vary.
     spread = max(float(np.std(np.concatenate((la, lb)))), 1e-3)
     chance = float(np.prod(np.minimum(1.0, 4 * u / (np.sqrt(2 * np.pi) * spread))))
     plain = ~a.reflective[matches.a] & ~b.reflective[matches.b]
     mirrored = (a.loss[matches.a] + b.loss[matches.b])[plain] / 2
-    also_mirrors = mirrored.size >= la.size and bool((mirrored > -0.02).all())
-    if chance < (1e-5 if also_mirrors else 1e-3):
+    also_mirrors = mirrored.size >= la.size and bool((mirrored > LEAST_TRUE_LOSS_DB).all())
+    if chance < (LARGEST_CHANCE_IF_MIRRORED if also_mirrors else LARGEST_CHANCE):
         pairs = ", ".join(f"{p:+.2f}/{q:+.2f}" for p, q in list(zip(la, lb, strict=True))[:4])
         raise ShotsDoNotPair(
             Refusal.SAME_END,
@@ -450,7 +478,7 @@ def _span_start(
             place = float(here[0]) if here.size else place
             return place, SpanStart.OTHER_SHOT_ENDS
     first = _first_event(own)
-    if first is not None and first.distance_m < min(LONGEST_CORD_M, 0.48 * total):
+    if first is not None and first.distance_m < min(LONGEST_CORD_M, CORD_SHARE * total):
         near = np.abs(other_marks.x - (total - first.distance_m)) < tolerance
         # Points further apart than the pulse can miss a reflection: one shot showing it is enough.
         reflects = first.kind is EventKind.REFLECTION or bool(np.any(other_marks.reflective[near]))
@@ -480,7 +508,7 @@ def _refuse_length(
             f"the cords ({start_a:.0f} m and {start_b:.0f} m) leave no span within {total:.0f} m",
             "check the cord lengths",
         )
-    slack = 2 * tolerance + 2e-4 * total
+    slack = 2 * tolerance + LENGTH_SLACK * total
     for marks, far in ((a, start_a + length), (b, start_b + length)):
         if not marks.end_seen or abs(marks.last_x - far) < slack:
             continue
@@ -505,7 +533,8 @@ def _unmatched(
     """Clear events that the other shot should have shown and did not."""
     count = 0
     for marks, other, used in ((a, b, matches.a), (b, a, matches.b)):
-        clear = marks.reflective | (np.abs(marks.loss) > np.maximum(CLEAR_STEP_DB, 8 * marks.u))
+        least = np.maximum(CLEAR_STEP_DB, CLEAR_STEP_SIGMAS * marks.u)
+        clear = marks.reflective | (np.abs(marks.loss) > least)
         clear[used] = False
         count += int(np.count_nonzero(clear & _visible(other, total - marks.x, tolerance)))
     return count

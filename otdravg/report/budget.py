@@ -8,7 +8,7 @@ from typing import Any
 from otdravg.pair.budget import Budget
 from otdravg.quantities import Quantity, distance_text, number, reported
 from otdravg.report.page import Page
-from otdravg.shot.response import ResponseSource
+from otdravg.shot.settings import ResponseSource
 from otdravg.shot.shot import Shot
 from otdravg.words.catalogue import say
 from otdravg.words.statements import response_statement

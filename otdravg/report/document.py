@@ -25,7 +25,7 @@ from otdravg.quantities import Quantity, distance_text, reported
 from otdravg.system.atomic import write_atomic
 from otdravg.system.printable import printable
 from otdravg.verdict.judge import Judged, PairReport
-from otdravg.words.catalogue import line
+from otdravg.words.catalogue import line, told
 from otdravg.words.statements import (
     CAUTION,
     findings_by_source,
@@ -120,7 +120,7 @@ def _row(report: PairReport, judged: Judged) -> tuple[str, ...]:
         _text(reported(reading.backscatter_step_db, loss)),
         _text(judged.limit_db),
         judged.verdict.value + (", near limit" if judged.near_limit else ""),
-        judged.reason,
+        told(judged.reason),
     )
 
 
@@ -148,7 +148,7 @@ def pair_report_html(report: PairReport) -> bytes:
         rows=[[printable(cell) for cell in _row(report, one)] for one in report.splices],
         marks=["over" if one.needs_work else "" for one in report.splices],
         picture=f"data:image/svg+xml;base64,{picture}",
-        steps=[printable(step) for step in report.next_steps],
+        steps=[printable(told(step)) for step in report.next_steps],
         findings=[printable(sentence) for sentence in _findings(report)],
         caution=CAUTION,
         program=f"otdravg {__version__}",
@@ -244,7 +244,7 @@ def _text_page(paper: Paper, report: PairReport) -> None:
     """What to do next, facts, findings and the caution."""
     body = paper.page("What to do next", outline="What to do next")
     y = body.top - 4
-    for sentence in report.next_steps:
+    for sentence in map(told, report.next_steps):
         y = paper.paragraph(body.left, y, f"• {sentence}", 640, size=10) - 3
     y -= 8
     for label, text in _facts(report):

@@ -13,8 +13,14 @@ from otdravg.pair.measure import Measurement
 from otdravg.pair.visible import SEEN_SHARE, DirectionLimit, detection_limits
 from otdravg.quantities import Quantity, distance_text, number
 from otdravg.report.budget import budget_object
-from otdravg.report.shot_json import finding_object, response_object, shot_object
+from otdravg.report.shot_json import (
+    finding_object,
+    response_object,
+    shot_object,
+    statement_object,
+)
 from otdravg.verdict.judge import Judged, PairReport
+from otdravg.words.catalogue import told
 from otdravg.words.statements import (
     CAUTION,
     findings_by_source,
@@ -65,7 +71,8 @@ def pair_object(report: PairReport, explained: Budget | None = None) -> dict[str
             {"about": about, **finding_object(finding)}
             for about, finding in findings_by_source(report)
         ],
-        "next_steps": list(report.next_steps),
+        "next_steps": [told(step) for step in report.next_steps],
+        "steps": [statement_object(step) for step in report.next_steps],
         "caution": CAUTION,
     }
     if explained is not None:
@@ -100,7 +107,8 @@ def _splice(judged: Judged) -> dict[str, Any]:
         "verdict": judged.verdict.value,
         "near_limit": judged.near_limit,
         "action": judged.action.value,
-        "reason": judged.reason,
+        "reason": told(judged.reason),
+        "because": statement_object(judged.reason),
     }
 
 

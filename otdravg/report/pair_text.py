@@ -14,7 +14,7 @@ from otdravg.report.page import Page, Tone
 from otdravg.shot.settings import Direction
 from otdravg.shot.trace import Trace
 from otdravg.verdict.judge import Judged, PairReport, Verdict
-from otdravg.words.catalogue import line
+from otdravg.words.catalogue import line, told
 from otdravg.words.statements import (
     CAUTION,
     findings_by_source,
@@ -74,7 +74,7 @@ def pair_text(
     page.line()
     page.line("What to do next")
     for step in report.next_steps:
-        page.bullet(step)
+        page.bullet(told(step))
     page.line()
     page.paragraph(CAUTION)
     return page.text()

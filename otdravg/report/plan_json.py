@@ -6,9 +6,9 @@ import json
 from typing import Any
 
 from otdravg import __version__
-from otdravg.forecast.plan import Forecast, ShotPlan, obstacle_text
+from otdravg.forecast.plan import Forecast, ShotPlan
 from otdravg.quantities import Quantity, number
-from otdravg.report.plan_text import PLAN_ASSUMPTIONS, pulse_text
+from otdravg.report.plan_text import PLAN_ASSUMPTIONS, obstacle_text
 from otdravg.words.statements import CAUTION
 
 __all__ = ["PLAN_SCHEMA_NAME", "plan_json", "plan_object"]
@@ -60,7 +60,7 @@ def _forecast(plan: ShotPlan, one: Forecast) -> dict[str, Any]:
                 "u_loss_ba_db": number(found.u_ba_db, Quantity.STANDARD_UNCERTAINTY_DB),
                 "reason": None
                 if found.u_loss_db is not None
-                else obstacle_text(plan.route, place, found, pulse_text(one.pulse_ns)),
+                else obstacle_text(plan, place, found, one.pulse_ns),
             }
             for place, found in zip(one.places, one.expectations, strict=True)
         ],

@@ -5,13 +5,15 @@ from __future__ import annotations
 from decimal import Decimal
 
 from otdravg import __version__
+from otdravg.fit.side import Place
 from otdravg.forecast.outlook import Expectation, Obstacle
-from otdravg.forecast.plan import Forecast, ShotPlan, obstacle_text
+from otdravg.forecast.plan import Forecast, ShotPlan, obstacle, planned_distance, pulse
 from otdravg.quantities import Quantity, distance_text, in_km, reported
 from otdravg.report.page import Page, Tone
+from otdravg.words.catalogue import told
 from otdravg.words.statements import CAUTION
 
-__all__ = ["PLAN_ASSUMPTIONS", "plan_text", "pulse_text"]
+__all__ = ["PLAN_ASSUMPTIONS", "obstacle_text", "plan_text", "pulse_text"]
 
 #: What every plan takes for granted, in sentences.
 PLAN_ASSUMPTIONS = (
@@ -56,7 +58,13 @@ def plan_text(plan: ShotPlan, *, ascii_only: bool = False, colour: bool = False)
 
 def pulse_text(pulse_ns: float) -> str:
     """Name a pulse: ``500 ns``, ``2 µs``."""
-    return f"{pulse_ns:g} ns" if pulse_ns < 1000 else f"{pulse_ns / 1000:g} µs"
+    return told(pulse(pulse_ns))
+
+
+def obstacle_text(plan: ShotPlan, place: Place, found: Expectation, pulse_ns: float) -> str:
+    """Say in words where and why a pulse does not measure a place from both ends."""
+    why = told(obstacle(plan.route, found, pulse_ns))
+    return f"{told(planned_distance(place.middle_m))}: {why}"
 
 
 def _heading(page: Page, plan: ShotPlan) -> None:
@@ -192,7 +200,7 @@ def _hindrances(plan: ShotPlan) -> list[str]:
     sentences = []
     for first, *others in met.values():
         place, found = first.hindrances[0]
-        text = obstacle_text(plan.route, place, found, pulse_text(first.pulse_ns))
+        text = obstacle_text(plan, place, found, first.pulse_ns)
         more = len(first.hindrances) - 1
         text += f" (and {_counted(more)} more)" if more else ""
         names = ", ".join(pulse_text(o.pulse_ns) for o in others)

@@ -5,14 +5,14 @@ from __future__ import annotations
 from decimal import Decimal
 from typing import Any
 
-from otdravg.findings import Finding, Value, Values
+from otdravg.findings import Finding, Statement, Value, Values
 from otdravg.quantities import Quantity, number, quantity_of
 from otdravg.shot.settings import TableEvent
 from otdravg.shot.shot import Shot
 from otdravg.shot.trace import Trace
 from otdravg.words.catalogue import done, place, sentence
 
-__all__ = ["finding_object", "response_object", "shot_object", "table_object"]
+__all__ = ["finding_object", "response_object", "shot_object", "statement_object", "table_object"]
 
 
 def shot_object(trace: Trace) -> dict[str, Any]:
@@ -105,9 +105,22 @@ def _values_object(values: Values) -> dict[str, Any]:
     return {name: _plain(name, value) for name, value in values}
 
 
+def statement_object(statement: Statement) -> dict[str, Any]:
+    """Return a reason or a next step as data; ``more`` is what is said right behind it."""
+    return {
+        "code": statement.code,
+        "values": _values_object(statement.values),
+        "more": [statement_object(one) for one in statement.more],
+    }
+
+
 def _plain(name: str, value: Value) -> Any:
     if isinstance(value, tuple):
-        return [_values_object(item) for item in value]
+        return [_values_object(v) if isinstance(v, tuple) else _plain("", v) for v in value]
+    if isinstance(value, Statement):
+        return statement_object(value)
+    if isinstance(value, Finding):
+        return finding_object(value)
     if isinstance(value, Decimal):
         return float(value)
     quantity = quantity_of(name)

@@ -18,7 +18,8 @@ from otdravg.shot.lines import LineTerms
 from otdravg.shot.noise import DB_PER_RELATIVE_POWER, linear_power, noise_from_residuals
 from otdravg.shot.ramp import locate_steps
 from otdravg.shot.reflections import Peak, running_mean
-from otdravg.shot.response import Response, ResponseSource
+from otdravg.shot.response import Response
+from otdravg.shot.settings import ResponseSource
 from otdravg.shot.shot import Shot, prepare, with_reflections
 from otdravg.shot.steps import (
     Search,
@@ -201,7 +202,7 @@ def _with_noise_of_its_own(shot: Shot, threshold: float) -> Shot:
     """
     rough, found = shot.noise, _first_look(shot, threshold)
     first = _renoised(shot, *found)
-    if found[1] or first.noise.correlation_points < SUSPECT_RATIO * shot.smoothing:
+    if first.noise.correlation_points < SUSPECT_RATIO * shot.smoothing:
         return first
     white = replace(
         rough,

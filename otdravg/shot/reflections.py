@@ -63,6 +63,9 @@ LEAST_TAIL_POINTS = 8
 FLOOR_PARTS = 40
 FLOOR_RATIO = 3.0
 LEAST_POINTS_PER_PART = 40
+#: Levels of noise differ by more than this, dB. Chosen, not derived: folded noise differs by 2 dB,
+#: fibre by its slope.
+ROUGH_DB = 0.5
 #: Power that sinks like this from one half of the record's last part to the other, as steadily, is
 #: no noise (chosen, not derived).
 FALLING_RATIO, FALLING_CORRELATION = 1.5, -0.6
@@ -221,6 +224,9 @@ def noise_floor(level_db: FloatArray, slope_db_per_point: float) -> Floor:
     lag = max(power.size // 20, 1)
     far = float(np.std(power[lag:] - power[:-lag]))
     rough = spread > ROUGH_SPREAD * mean and far > ROUGH_FAR * spread
+    # A reflection at the end of a record that stops there varies, but not all along.
+    apart = np.abs(tail[lag:] - tail[:-lag])
+    rough = rough and float(np.median(apart)) > ROUGH_DB
     # A floor with an offset has little relative noise, but unlike fibre it does not fall.
     x = np.arange(tail.size) - (tail.size - 1) / 2
     fall = float(x @ tail / (x @ x))

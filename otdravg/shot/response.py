@@ -24,18 +24,17 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from enum import Enum
 
 import numpy as np
 import numpy.typing as npt
 
 from otdravg.errors import BadSetting
+from otdravg.shot.settings import ResponseSource
 
 __all__ = [
     "Edge",
     "Record",
     "Response",
-    "ResponseSource",
     "blind_zones",
     "equalised",
     "learnt",
@@ -114,15 +113,6 @@ REMAINS = 1e-3
 LEAST_U_ONE, LEAST_U = 0.012, 0.002
 #: Points of noise that are needed and that are enough (chosen, not derived).
 LEAST_NOISE_POINTS, MOST_NOISE_POINTS = 200, 8000
-
-
-class ResponseSource(Enum):
-    """Where a response comes from."""
-
-    LEARNT = "learnt"  # from this shot
-    POOLED = "pooled"  # from other shots of this instrument with these settings
-    STATED = "stated"
-    NONE = "none"  # nothing clean was there to learn it from: taken as immediate
 
 
 @dataclass(frozen=True, slots=True)

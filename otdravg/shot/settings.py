@@ -10,6 +10,7 @@ __all__ = [
     "SPEED_OF_LIGHT_M_PER_S",
     "Direction",
     "Identity",
+    "ResponseSource",
     "Settings",
     "TableEvent",
 ]
@@ -24,6 +25,15 @@ class Direction(Enum):
     A_TO_B = "A→B"
     B_TO_A = "B→A"
     UNKNOWN = "unknown"
+
+
+class ResponseSource(Enum):
+    """Where the response of an instrument comes from."""
+
+    LEARNT = "learnt"  # from this shot
+    POOLED = "pooled"  # from other shots of this instrument with these settings
+    STATED = "stated"
+    NONE = "none"  # nothing clean was there to learn it from: taken as immediate
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,6 +10,7 @@ from decimal import Decimal
 from otdravg.quantities import Quantity, reported
 from otdravg.system.printable import printable
 from otdravg.verdict.judge import Judged, PairReport
+from otdravg.words.catalogue import told
 from otdravg.words.statements import limit_statement
 
 __all__ = ["pair_csv"]
@@ -43,7 +44,7 @@ _COLUMNS: tuple[tuple[str, Callable[[PairReport, Judged], Cell]], ...] = (
     ("verdict", lambda r, j: j.verdict.value),
     ("near_limit", lambda r, j: j.near_limit),
     ("action", lambda r, j: j.action.value),
-    ("reason", lambda r, j: j.reason),
+    ("reason", lambda r, j: told(j.reason)),
     ("limit_statement", lambda r, j: limit_statement(r)),
     ("rule", lambda r, j: r.limits.rule.value),
     ("file_ab", lambda r, j: r.measurement.ab.identity.path),

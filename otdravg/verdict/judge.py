@@ -13,21 +13,20 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 
-from otdravg.findings import Finding, Severity, caution
+from otdravg.findings import Finding, Severity, Statement, Values, caution, says, values
 from otdravg.fit.reading import Coverage, Kind, Reading
-from otdravg.forecast.settle import settling_steps
+from otdravg.forecast.settle import place_of, settling_steps
 from otdravg.pair.checks import pair_findings
 from otdravg.pair.measure import Measurement
-from otdravg.quantities import Quantity, distance_text, in_km, reported
+from otdravg.quantities import Quantity, distance, in_km, reported
 from otdravg.shot.settings import Identity
 from otdravg.shot.trace import Trace
 from otdravg.verdict.decision import Action, Verdict, expanded, held_against, is_implausible
 from otdravg.verdict.limits import LimitDb, Limits, Rule
-from otdravg.words.bridge import done_of, evidence_of, text_of
 
 __all__ = [
     "Action",
@@ -55,7 +54,7 @@ class Judged:
     verdict: Verdict
     near_limit: bool  # the limit lies inside loss ± U
     limit_db: Decimal | None  # None where no limit applies
-    reason: str  # one sentence
+    reason: Statement
     action: Action
 
     @property
@@ -120,7 +119,7 @@ class PairReport:
     mean_db: Decimal | None  # of the single splices measured both ways
     mean_count: int
     doubts: tuple[Finding, ...]  # why the shots may not be one fibre, or not what they say
-    next_steps: tuple[str, ...]  # plain sentences
+    next_steps: tuple[Statement, ...]  # most urgent first
     needs_work: bool
 
     @property
@@ -156,16 +155,17 @@ def judge_reading(reading: Reading, limit_db: Decimal, rule: Rule) -> Judged:
     if reading.coverage is not Coverage.BOTH or loss_db is None:
         return _without_loss(reading, limit_db)
     if is_implausible(reading.loss_db, reading.u_loss_db):
-        return _judged(
-            reading,
-            limit_db,
-            Verdict.IMPLAUSIBLE,
-            Action.LOOK,
-            "The true loss is below zero by more than noise explains, and no splice amplifies: "
-            "a wrong pair of shots or a crossed fibre is suspected.",
-        )
+        reason = says("implausible")
+        return _judged(reading, limit_db, Verdict.IMPLAUSIBLE, Action.LOOK, reason)
     if reading.kind is Kind.CONNECTOR:
-        reason = "A connector: the splice limit does not apply to it."
+        reason = says("connector-not-judged")
+        if loss_db > limit_db:
+            # It may be a splice that reflects: no all-clear, and no order to cut.
+            u_db = expanded(reading.u_loss_db)
+            reason = says(
+                "connector-lossy", loss_db=loss_db, expanded_db=u_db, limit_db=limit_db
+            )  # fmt: skip
+            return _judged(reading, limit_db, Verdict.NOT_JUDGED, Action.LOOK, reason)
         return _judged(reading, limit_db, Verdict.NOT_JUDGED, Action.NONE, reason)
     return _held_against(limit_db, rule, reading, loss_db)
 
@@ -175,7 +175,7 @@ def _judged(
     limit_db: Decimal,
     verdict: Verdict,
     action: Action,
-    reason: str,
+    reason: Statement,
     *,
     near_limit: bool = False,
 ) -> Judged:
@@ -186,10 +186,11 @@ def _judged(
 def _without_loss(reading: Reading, limit_db: Decimal) -> Judged:
     """Judge a position without a true loss; a connector has no limit to be shot again for."""
     action = Action.NONE if reading.kind is Kind.CONNECTOR else Action.SHOOT_AGAIN
-    cause = (reading.reason or "the shots do not reach it").rstrip(".")
+    causes = reading.missing or (says("not-reached"),)
     if reading.coverage is Coverage.NONE:
-        return _judged(reading, limit_db, Verdict.NOT_MEASURED, action, f"Not measured ({cause}).")
-    reason = f"A reading from one end is not the loss ({cause})."
+        reason = says("not-measured", causes=causes)
+        return _judged(reading, limit_db, Verdict.NOT_MEASURED, action, reason)
+    reason = says("one-way", causes=causes)
     return _judged(reading, limit_db, Verdict.ONE_WAY, action, reason)
 
 
@@ -197,18 +198,16 @@ def _held_against(limit_db: Decimal, rule: Rule, reading: Reading, loss_db: Deci
     """Compare a true loss with its limit, in decimals as reported."""
     expanded_db = expanded(reading.u_loss_db)
     held = held_against(loss_db, expanded_db, limit_db, rule)
-    figures = f"{loss_db} ± {expanded_db} dB against {limit_db} dB"
-    if reading.kind is Kind.GROUP:
-        figures = f"The sum of several splices, {figures}"
-    if held.verdict is Verdict.TOO_CLOSE:
-        action = Action.SHOOT_AGAIN
-        reason = f"{figures}: the limit lies inside the uncertainty."
-    elif held.verdict is Verdict.WITHIN:
-        action = Action.NONE
-        reason = f"{figures}: at or below the limit."
-    else:
-        action = Action.LOOK if reading.kind is Kind.GROUP else Action.RE_SPLICE
-        reason = f"{figures}: {loss_db - limit_db} dB over the limit."
+    is_group = reading.kind is Kind.GROUP
+    action, code = {
+        Verdict.TOO_CLOSE: (Action.SHOOT_AGAIN, "too-close"),
+        Verdict.WITHIN: (Action.NONE, "within"),
+        Verdict.OVER: (Action.LOOK if is_group else Action.RE_SPLICE, "over"),
+    }[held.verdict]
+    figures = values(loss_db=loss_db, expanded_db=expanded_db, limit_db=limit_db)
+    if held.verdict is Verdict.OVER:
+        figures += values(over_db=loss_db - limit_db)
+    reason = Statement(f"group-{code}" if is_group else code, figures)
     return _judged(reading, limit_db, held.verdict, action, reason, near_limit=held.near_limit)
 
 
@@ -249,10 +248,8 @@ def judge(
         *_doubts(measurement.ab.identity, measurement.ba.identity),
         *pair_findings(measurement),
     )
-    damage = [
-        text for trace in (measurement.ab, measurement.ba) if (text := _damage(trace)) is not None
-    ]
-    to_check = [*(f"{text_of(doubt)}; {done_of(doubt)}" for doubt in doubts), *damage]
+    damage = [step for trace in (measurement.ab, measurement.ba) for step in _damage(trace)]
+    to_check = [*(says("check-files", finding=doubt) for doubt in doubts), *damage]
     mean_db = float(sum(single_db) / len(single_db)) if single_db else None
     return PairReport(
         measurement=measurement,
@@ -266,7 +263,7 @@ def judge(
         mean_count=len(single_db),
         doubts=doubts,
         next_steps=(
-            *(f"Check the files first: {text}." for text in to_check),
+            *to_check,
             *_next_steps(
                 judged, applied_db, km=in_km(measurement.axis.length_m), clear=not to_check
             ),
@@ -277,17 +274,15 @@ def judge(
     )
 
 
-def _damage(trace: Trace) -> str | None:
+def _damage(trace: Trace) -> list[Statement]:
     """The first thing that is missing or broken in a file, if anything is."""
     broken = [f for f in trace.findings if f.severity is Severity.DEFECT]
-    if not broken:
-        return None
-    return f"{trace.identity.path}: {evidence_of(broken[0])}; {done_of(broken[0])}"
+    return [says("check-file", file=trace.identity.path, finding=f) for f in broken[:1]]
 
 
 def _settling(
     measurement: Measurement, judged: Sequence[Judged], limit_db: Decimal
-) -> tuple[str, ...]:
+) -> tuple[Statement, ...]:
     """What would settle the splices that are near the limit or not measured both ways."""
     return settling_steps(
         measurement,
@@ -324,87 +319,70 @@ def _name_different_things(one: str, other: str) -> bool:
 
 def _next_steps(
     judged: Sequence[Judged], limit_db: Decimal, *, km: bool, clear: bool
-) -> tuple[str, ...]:
-    """Say in plain sentences what to do, most urgent first.
+) -> tuple[Statement, ...]:
+    """Say what to do, most urgent first.
 
     ``clear`` is False where it is doubtful that both files are one fibre: then nothing is said
     to be good.
     """
-    steps: list[str] = []
+    steps: list[Statement] = []
     for action in (Action.RE_SPLICE, Action.LOOK, Action.SHOOT_AGAIN):
         steps += [_step(j, km) for j in judged if j.action is action]
     if any(j.action is Action.RE_SPLICE for j in judged):
-        steps.append(
-            "A splice is cut and remade with its whole ribbon: note what the ribbon's other "
-            "fibres read before cutting, and shoot them all again after."
-        )
+        steps.append(says("whole-ribbon"))
     steps += [
-        f"{_place(j, km).capitalize()} passes, but the limit lies inside {_figures(j)}: "
-        "a surer measurement would settle it."
+        Statement("passes-near", _figures(j, km))
         for j in judged
         if j.verdict is Verdict.WITHIN and j.near_limit
     ]
     passing = sum(j.verdict is Verdict.WITHIN for j in judged)
     if not any(j.reading.kind is not Kind.CONNECTOR for j in judged):
-        steps.append(
-            "No splice shows in either shot. If there are some, give their distances (--at): "
-            "a good splice can be too small to see and is still measured there."
-        )
+        steps.append(says("no-splice-shows"))
     elif clear and not any(j.needs_work for j in judged):
-        subject = "the one splice is" if passing == 1 else f"all {passing} splices are"
-        steps.insert(0, f"Nothing to redo: {subject} within {limit_db} dB.")
+        code = "nothing-to-redo-one" if passing == 1 else "nothing-to-redo"
+        steps.insert(0, says(code, count=passing, limit_db=limit_db))
     return tuple(steps)
 
 
-def _step(judged: Judged, km: bool) -> str:
-    """One sentence or two for one position that needs work."""
-    place = _place(judged, km)
+def _step(judged: Judged, km: bool) -> Statement:
+    """What to do about one position that needs work."""
+    figures = _figures(judged, km)
     if judged.verdict is Verdict.IMPLAUSIBLE:
-        return (
-            f"Look at {place}: {_figures(judged)} is below zero and cannot be a loss. Check that "
-            "both files are this fibre, shot from opposite ends, and that no fibres are crossed."
-        )
+        return Statement("look-implausible", figures)
     if judged.verdict is Verdict.TOO_CLOSE:
-        return (
-            f"Shoot {place} again with longer averaging or another pulse: {_figures(judged)} is "
-            f"too close to {judged.limit_db} dB to call."
-        )
+        return Statement("shoot-too-close", figures + values(limit_db=judged.limit_db))
+    if judged.verdict is Verdict.NOT_JUDGED:
+        limit_db = dict(judged.reason.values)["limit_db"]
+        return Statement("look-connector", figures + values(limit_db=limit_db))
     if judged.verdict is not Verdict.OVER:
-        return (
-            f"Shoot {place} again: a shorter pulse shortens dead zones, longer averaging lowers "
-            f"noise. {judged.reason}"
-        )
-    over = f"{_figures(judged)}, {_over_db(judged)} dB over the limit."
+        return says("shoot-again", place=place_of(judged.reading, km=km), reason=judged.reason)
+    figures += values(over_db=_over_db(judged))
     if judged.reading.kind is Kind.GROUP:
-        return (
-            f"Look at {place}: {over} It is the sum of several splices: a shorter pulse may "
-            "part them and show which one it is."
-        )
-    return f"Re-splice {place.removeprefix('splice ')}: {over}{_before_cutting(judged)}"
+        return Statement("look-group", figures)
+    at = distance(judged.reading.distance_m, km=km)
+    figures += values(number=judged.reading.number, at=at)
+    return Statement("re-splice", figures, tuple(_before_cutting(judged)))
 
 
-def _before_cutting(judged: Judged) -> str:
+def _before_cutting(judged: Judged) -> Iterator[Statement]:
     """What to know of a failed splice before it is cut."""
-    remark = ""
     if judged.near_limit:
-        remark += " The limit lies inside the uncertainty: shoot with longer averaging first."
+        yield says("average-before-cutting")
     mismatch_db = judged.mismatch_loss_db
     if mismatch_db is not None and mismatch_db >= _MISMATCH_WORTH_SAYING_DB:
-        remark += f" About {mismatch_db} dB of it (estimate) is unequal fibre, which stays."
+        yield says("unequal-fibre", mismatch_db=mismatch_db)
         if judged.limit_db is not None and mismatch_db > judged.limit_db:
-            remark += " That alone is over the limit: ask whoever set it before cutting."
-    return remark
+            yield says("unequal-fibre-alone")
 
 
-def _place(judged: Judged, km: bool) -> str:
-    noun = "group" if judged.reading.kind is Kind.GROUP else judged.reading.kind.value
-    noun = "splice" if judged.reading.kind is Kind.ASKED else noun
-    return f"{noun} {judged.reading.number} at {distance_text(judged.reading.distance_m, km=km)}"
-
-
-def _figures(judged: Judged) -> str:
+def _figures(judged: Judged, km: bool) -> Values:
+    """Where a position is, its true loss and how sure that is."""
     expanded_db = reported(judged.reading.expanded_uncertainty_db, Quantity.UNCERTAINTY_DB)
-    return f"{judged.reported_loss_db} dB ± {expanded_db}"
+    return values(
+        place=place_of(judged.reading, km=km),
+        loss_db=judged.reported_loss_db,
+        expanded_db=expanded_db,
+    )
 
 
 def _over_db(judged: Judged) -> Decimal:

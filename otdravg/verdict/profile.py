@@ -12,7 +12,6 @@ from otdravg.errors import BadSetting
 from otdravg.findings import Finding, Scope, caution, note
 from otdravg.fit.reading import Coverage, Kind
 from otdravg.shot.settings import Identity, Settings
-from otdravg.shot.trace import Trace
 from otdravg.verdict import changes, completeness
 from otdravg.verdict import connector as connectors
 from otdravg.verdict import place as places

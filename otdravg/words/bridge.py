@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from otdravg.findings import Finding
-from otdravg.words.catalogue import Language, done, place, sentence
+from otdravg.findings import Finding, Statement
+from otdravg.words.catalogue import Language, done, place, sentence, told
 
-__all__ = ["done_of", "evidence_of", "text_of"]
+__all__ = ["causes_of", "done_of", "evidence_of", "text_of"]
 
 
 def text_of(finding: Finding) -> str:
@@ -21,3 +21,8 @@ def evidence_of(finding: Finding) -> str:
 def done_of(finding: Finding) -> str:
     """Say in English what was done about it, or what to do."""
     return done(finding, Language.ENGLISH)
+
+
+def causes_of(missing: tuple[Statement, ...]) -> str:
+    """Say in English why a place was not measured; nothing where it was."""
+    return "; ".join(told(cause, Language.ENGLISH) for cause in missing)

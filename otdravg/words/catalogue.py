@@ -2,7 +2,8 @@
 
 A message holds ``{name}`` where a value goes. ``{length_m}`` has the decimals of its quantity,
 ``{at_m:.0f}`` fewer, ``{change_db:+.2f}`` its sign, ``{points:point|points}`` is the word that
-goes with the number, ``{name!r}`` is quoted. The decimal sign is the language's.
+goes with the number, ``{name!r}`` is quoted; ``{place:first}`` begins a sentence. The decimal
+sign is the language's.
 """
 
 from __future__ import annotations
@@ -14,10 +15,10 @@ from enum import Enum
 from functools import cache
 from typing import Any
 
-from otdravg.findings import Finding, Scope, Value, Values
+from otdravg.findings import Finding, Scope, Statement, Value, Values
 from otdravg.quantities import figure
 
-__all__ = ["Language", "done", "line", "place", "say", "sentence"]
+__all__ = ["Language", "done", "line", "place", "say", "sentence", "told"]
 
 #: So many things of a list are named, the others counted.
 LISTED = 8
@@ -53,12 +54,21 @@ def place(where: str | Enum, language: Language = Language.ENGLISH) -> str:
     return str(where.value) if isinstance(where, Enum) else where
 
 
+def told(statement: Statement, language: Language = Language.ENGLISH) -> str:
+    """Say a statement and what follows it, as whole sentences."""
+    first = say("say", statement.code, language, **dict(statement.values))
+    return " ".join((first, *(told(more, language) for more in statement.more)))
+
+
 def line(finding: Finding, about: str = "", language: Language = Language.ENGLISH) -> str:
     """Write a finding as one sentence: how grave, where, the evidence, what was done."""
     places = dict.fromkeys(p for p in (about, place(finding.where, language)) if p)
-    what = "; ".join(said(finding, language).rstrip(".") for said in (sentence, done))
     severity = _book(language)["severity"][finding.severity.value]
-    return f"{severity}, {', '.join(places)}: {what}."
+    return f"{severity}, {', '.join(places)}: {_both(finding, language)}."
+
+
+def _both(finding: Finding, language: Language) -> str:
+    return f"{sentence(finding, language)}; {done(finding, language)}"
 
 
 def say(group: str, key: str, language: Language = Language.ENGLISH, /, **named: Value) -> str:
@@ -69,7 +79,7 @@ def say(group: str, key: str, language: Language = Language.ENGLISH, /, **named:
 
 def _said(finding: Finding, part: str, language: Language) -> str:
     book = _book(language)
-    message = book["finding"].get(finding.code, {})
+    message = book["finding"][finding.code]
     if finding.case:
         message = {**message, **(message.get(finding.case) or book["case"][finding.case])}
     return _filled(message[part], finding.values, message, language)
@@ -109,10 +119,18 @@ class _Shown:
             # Unicode CLDR, cardinals: one for 1 without decimals, else other; in both languages.
             count = len(value) if isinstance(value, tuple) else value
             return spec.split("|")[count != 1]
+        if value is None:
+            return say("list", "unknown", self.language)
         if isinstance(value, str):
             return value
         if isinstance(value, tuple):
             return self._listed(value)
+        if isinstance(value, Finding):
+            whole = spec != "where"
+            return _both(value, self.language) if whole else place(value.where, self.language)
+        if isinstance(value, Statement):
+            text = told(value, self.language)
+            return text[:1].upper() + text[1:] if spec == "first" else text
         sign = _book(self.language)["language"]["decimal_sign"]
         return figure(self.name, value, spec).replace(".", sign)
 
@@ -120,10 +138,14 @@ class _Shown:
         opening, closing = _book(self.language)["language"]["quotes"]
         return f"{opening}{repr(self.value)[1:-1]}{closing}"
 
-    def _listed(self, items: tuple[Values, ...]) -> str:
-        pattern = self.message[self.name]
-        named = [_filled(pattern, item, self.message, self.language) for item in items]
-        text = ", ".join(named[:LISTED])
+    def _listed(self, items: tuple[Values, ...] | tuple[Statement, ...]) -> str:
+        named = [
+            told(item, self.language)
+            if isinstance(item, Statement)
+            else _filled(self.message[self.name], item, self.message, self.language)
+            for item in items
+        ]
+        text = ("; " if isinstance(items[0], Statement) else ", ").join(named[:LISTED])
         if len(named) <= LISTED:
             return text
         return text + say("list", "more", self.language, more=len(named) - LISTED)

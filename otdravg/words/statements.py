@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from otdravg.findings import Finding
 from otdravg.fit.side import Axis, SpanStart
-from otdravg.shot.response import ResponseSource
+from otdravg.shot.settings import ResponseSource
 from otdravg.shot.shot import Shot
 from otdravg.shot.trace import Trace
 from otdravg.verdict.judge import PairReport, Rule

@@ -58,7 +58,7 @@ def test_every_table_is_written_with_the_promised_columns(out: Path) -> None:
 
 def test_the_true_loss_is_half_the_sum_of_the_columns_beside_it(out: Path) -> None:
     rows = rows_of(out / "splices.csv")
-    assert rows
+    assert len(rows) > 25
     for row in rows:
         half = (float(row["loss_ab_db"]) + float(row["loss_ba_db"])) / 2
         assert float(row["loss_db"]) == pytest.approx(half, abs=0.0011)

@@ -81,7 +81,7 @@ def test_signs_of_the_legend_stand_behind_the_figures(pages: list[str]) -> None:
 
 
 def test_every_exception_has_a_page_with_its_numbers(review: CableReview, pages: list[str]) -> None:
-    assert review.rows
+    assert any(row.verdict.action is not Action.NONE for row in review.rows)
     for row in review.rows:
         heading = f"Fibre {row.fibre}, Closure {row.closure}, {row.wavelength_nm} nm\n"
         own = [text for text in pages if text.startswith(heading)]

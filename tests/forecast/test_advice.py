@@ -10,11 +10,13 @@ from functools import lru_cache
 import pytest
 from making import instrument, measured, span
 
+from otdravg.findings import says
 from otdravg.fit.reading import Coverage
 from otdravg.forecast.settle import settling_steps
 from otdravg.pair.measure import Measurement
 from otdravg.verdict.judge import judge
 from otdravg.verdict.limits import Limits, Rule
+from otdravg.words.catalogue import Language, told
 
 LENGTHS_M = [2000.0] * 6
 LOSSES_DB = [0.05, 0.10, 0.148, 0.07, 0.1]
@@ -35,16 +37,20 @@ def test_averaging_that_settles_is_named_with_both_figures() -> None:
     pair = noisy_pair()
     limit_db = limit_inside(pair, 2, 0.6)
     (step,) = settling_steps(pair, [pair.readings[2]], [], limit_db)
-    found = re.fullmatch(
-        r"Splice 3 at 5\.99\d km: averaging (\d+) × longer from both ends \((\d+) s in place of "
-        r"30 s\) brings ± (0\.\d{3}) to ± (0\.\d{3}) dB, which settles it if the loss stays\.",
-        step,
+    assert step.code == "averaging-settles-in"
+    assert (step["now_s"], step["then_s"]) == (30, 30 * step["factor"])
+    assert float(step["now_db"]) == pytest.approx(2 * pair.readings[2].u_loss_db, abs=0.001)
+    assert step["then_db"] < step["now_db"]
+    assert re.fullmatch(
+        r"Splice 3 at 5\.99\d km: averaging \d+ × longer from both ends \(\d+ s in place of 30 s\) "
+        r"brings ± 0\.\d{3} to ± 0\.\d{3} dB, which settles it if the loss stays\.",
+        told(step),
     )
-    assert found is not None, step
-    factor, seconds, now, then = (float(group) for group in found.groups())
-    assert seconds == 30 * factor
-    assert now == pytest.approx(2 * pair.readings[2].u_loss_db, abs=0.001)
-    assert then < now
+    assert re.fullmatch(
+        r"Spleiß 3 bei 5,99\d km: \d+-mal so lange Mittelung von beiden Enden \(\d+ s statt 30 s\) "
+        r"bringt ± 0,\d{3} auf ± 0,\d{3} dB; das klärt es, wenn die Dämpfung bleibt\.",
+        told(step, Language.GERMAN),
+    )
 
 
 def test_promised_uncertainty_comes_true() -> None:
@@ -52,9 +58,8 @@ def test_promised_uncertainty_comes_true() -> None:
     pair = noisy_pair()
     limit_db = limit_inside(pair, 2, 0.6)
     (step,) = settling_steps(pair, [pair.readings[2]], [], limit_db)
-    factor = int(re.search(r"averaging (\d+)", step)[1])
-    promised = float(re.search(r"to ± (0\.\d+)", step)[1])
-    better = noisy_pair(0.3 / factor**0.5)
+    promised = float(step["then_db"])
+    better = noisy_pair(0.3 / step["factor"] ** 0.5)
     nearest = min(better.readings, key=lambda r: abs(r.distance_m - 6000))
     assert 2 * nearest.u_loss_db == pytest.approx(promised, rel=0.3)
 
@@ -63,8 +68,8 @@ def test_loss_on_the_limit_is_a_matter_of_the_rule() -> None:
     pair = noisy_pair()
     loss_db = Decimal(f"{pair.readings[2].loss_db:.3f}")
     (step,) = settling_steps(pair, [pair.readings[2]], [], loss_db)
-    assert "decision rule" in step
-    assert "averaging settles that" in step
+    assert step.code == "on-the-limit"
+    assert step["limit_db"] == loss_db
 
 
 def test_ripple_is_not_averaged_away_and_that_is_said() -> None:
@@ -73,8 +78,9 @@ def test_ripple_is_not_averaged_away_and_that_is_said() -> None:
     )
     limit_db = limit_inside(pair, 2, 0.6)
     (step,) = settling_steps(pair, [pair.readings[2]], [], limit_db)
-    assert "averaging 16 × longer does not settle it" in step
-    assert "however long it is averaged" in step
+    assert (step.code, step["factor"]) == ("averaging-does-not", 16)
+    assert step["least_db"] > 0
+    assert len(step.more) == 1
 
 
 def test_hidden_behind_the_end_needs_a_shorter_pulse_and_that_pulse_reads_it() -> None:
@@ -83,12 +89,16 @@ def test_hidden_behind_the_end_needs_a_shorter_pulse_and_that_pulse_reads_it() -
     hidden = [r for r in pair.readings if r.coverage is Coverage.ONLY_AB]
     assert len(hidden) == 1
     (step,) = settling_steps(pair, [], hidden, Decimal("0.25"))
-    found = re.search(r"a pulse of (\d+) ns from end B", step)
-    assert found is not None, step
-    assert re.search(r"A \d+ ns pulse reaches it but cannot part it from the connector at end B",
-                     step)  # fmt: skip
+    assert (step.code, step["ends"]) == ("pulse-reads", says("end", end="B"))
+    (cannot,) = step.more
+    assert cannot["obstacle"].code == "unparted"
+    assert cannot["obstacle"]["neighbour"] == says("connector-at-end", end="B")
+    assert re.search(
+        r"\. A \d+ ns pulse reaches it but cannot part it from the connector at end B\.$",
+        told(step),
+    )
     shorter = measured(
-        glass, instrument(200, 0.5), tool_b=instrument(float(found[1]), 0.5),
+        glass, instrument(200, 0.5), tool_b=instrument(float(step["pulse"]["pulse_ns"]), 0.5),
         far_noise_db=0.005, seed=4,
     )  # fmt: skip
     near = [r for r in shorter.readings if abs(r.distance_m - 6000) < 20]
@@ -105,9 +115,9 @@ def test_out_of_reach_needs_a_longer_pulse() -> None:
     missing = [r for r in pair.readings if r.coverage is Coverage.ONLY_AB]
     assert missing
     steps = settling_steps(pair, [], missing[:1], Decimal("0.25"))
-    found = re.search(r"a pulse of ([\d.]+) (ns|µs) from end B", steps[0])
-    assert found is not None, steps
-    assert float(found[1]) * (1000 if found[2] == "µs" else 1) > 50
+    assert (steps[0].code, steps[0]["ends"]) == ("pulse-reads", says("end", end="B"))
+    longer = dict(steps[0]["pulse"].values)
+    assert longer.get("pulse_ns", 0) + 1000 * longer.get("pulse_us", 0) > 50
 
 
 def test_reading_that_is_no_place_of_the_fit_gets_no_advice() -> None:
@@ -120,7 +130,7 @@ def test_reading_that_is_no_place_of_the_fit_gets_no_advice() -> None:
 def test_advice_stands_among_the_next_steps(rule: Rule) -> None:
     pair = noisy_pair()
     report = judge(pair, Limits.parse([str(limit_inside(pair, 2, 0.6))], rule))
-    assert sum("which settles it if the loss stays" in step for step in report.next_steps) == 1
+    assert sum(step.code == "averaging-settles-in" for step in report.next_steps) == 1
 
 
 def test_no_doubt_no_advice() -> None:

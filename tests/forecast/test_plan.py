@@ -12,6 +12,7 @@ import pytest
 from making import INDEX, instrument, measured, shot, span
 
 from otdravg.errors import BadSetting
+from otdravg.findings import says
 from otdravg.forecast.outlook import Obstacle, Receiver
 from otdravg.forecast.plan import (
     Forecast,
@@ -19,13 +20,14 @@ from otdravg.forecast.plan import (
     basis_from_shot,
     forecast,
     make_plan,
-    obstacle_text,
+    obstacle,
     planned_route,
     target_for,
     typical_basis,
 )
 from otdravg.pair.measure import Measurement
 from otdravg.report.plan_text import plan_text
+from otdravg.words.catalogue import Language, told
 
 SECTIONS_M = [2000.0, 3000.0, 1500.0, 2500.0, 1000.0, 2000.0]
 LOSSES_DB = [0.05, 0.08, 0.12, 0.03, 0.06]
@@ -163,12 +165,18 @@ class TestWhatAPulseCannotDo:
     def test_cannot_part_from_a_connector(self) -> None:
         route = planned_route(5000, splices_m=(30.0, 2500.0), connectors_m=(12.0,))
         found = forecast(self.basis.receiver, route, 500, 30)
-        place, obstacle = found.hindrances[0]
+        place, expected = found.hindrances[0]
         assert place.start_m == 30.0
-        assert obstacle.obstacle_ab is Obstacle.JOINED
+        assert expected.obstacle_ab is Obstacle.JOINED
         # A pulse of 500 ns is 51 m long (c·W/2n): the splice lies 18 m behind the connector.
-        assert obstacle_text(route, place, obstacle, "500 ns") == (
-            "30 m: a 500 ns pulse reaches it but cannot part it from the connector at 12 m"
+        why = obstacle(route, expected, 500)
+        assert (why.code, why["neighbour"].code) == ("unparted", "connector-at")
+        assert told(why) == (
+            "a 500 ns pulse reaches it but cannot part it from the connector at 12 m"
+        )
+        assert told(why, Language.GERMAN) == (
+            "ein Puls von 500 ns reicht bis dorthin, trennt die Stelle aber nicht von dem "
+            "Steckverbinder bei 12 m"
         )
         assert forecast(self.basis.receiver, route, 20, 30).worst_db is not None
 
@@ -185,9 +193,9 @@ class TestWhatAPulseCannotDo:
         assert found.expectations[0].obstacle_ab is None
         assert found.expectations[0].obstacle_ba is Obstacle.REACH
         assert found.expectations[2].obstacle_ab is Obstacle.REACH
-        assert "does not reach it from B" in obstacle_text(
-            route, found.places[0], found.expectations[0], "10 ns"
-        )
+        why = obstacle(route, found.expectations[0], 10)
+        assert (why.code, why["ends"]) == ("unreached", says("end", end="B"))
+        assert told(why) == "a 10 ns pulse does not reach it from B"
 
     def test_two_splices_inside_a_pulse_have_no_loss_of_their_own(self) -> None:
         route = planned_route(10_000, splices_m=(5000.0, 5030.0))
@@ -210,13 +218,12 @@ class TestChoice:
 
     def test_chosen_time_is_the_shortest_that_reaches(self) -> None:
         route = planned_route(24_000, splices_every_m=2000)
-        plan = make_plan(typical_basis(1550), route, Decimal("0.10"), Decimal("0.004"))
+        plan = make_plan(typical_basis(1550), route, Decimal("0.10"), Decimal("0.0004"))
         assert plan.chosen is not None
-        assert plan.forecasts
-        for one in plan.forecasts:
-            if one.averaging_s < plan.chosen.averaging_s:
-                assert not one.reaches(0.004)
-        assert plan.chosen.reaches(0.004)
+        shorter = [f for f in plan.forecasts if f.averaging_s < plan.chosen.averaging_s]
+        assert shorter
+        assert not any(each.reaches(0.0004) for each in shorter)
+        assert plan.chosen.reaches(0.0004)
 
     def test_nothing_reaches_the_impossible(self) -> None:
         route = planned_route(24_000, splices_every_m=2000)

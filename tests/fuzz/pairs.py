@@ -35,7 +35,7 @@ from otdravg.shot.trace import Trace, traces_from
 from otdravg.tables.pair import pair_csv
 from otdravg.verdict.judge import PairReport, judge
 from otdravg.verdict.limits import Limits, Rule
-from otdravg.words import sentence
+from otdravg.words.catalogue import sentence, told
 
 __all__ = ["FULL_COUNT", "Question", "case", "check", "main"]
 
@@ -197,7 +197,7 @@ def _check_report(report: PairReport) -> None:
             raise Broken("a reading lies outside of the span")
     texts = [sentence(f) for f in (*measurement.findings, *report.doubts)]
     if not _typed(measurement.ab, measurement.ba) and any(
-        _NOT_A_NUMBER.search(text) for text in (*texts, *report.next_steps)
+        _NOT_A_NUMBER.search(text) for text in (*texts, *map(told, report.next_steps))
     ):
         raise Broken("a sentence says nan or inf")
 

@@ -195,7 +195,7 @@ def test_one_way_only_is_never_averaged_with_zero() -> None:
     assert reading.u_loss_db is None
     assert reading.expanded_uncertainty_db is None
     assert reading.backscatter_step_db is None
-    assert reading.reason
+    assert reading.missing
 
 
 def test_asked_position_is_measured_where_nothing_was_detected() -> None:

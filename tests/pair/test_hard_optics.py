@@ -104,7 +104,7 @@ def test_splice_hidden_in_the_launch_connectors_tail_is_one_way_only() -> None:
     assert hidden.coverage is Coverage.ONLY_BA, summary(m)
     assert hidden.loss_db is None
     assert hidden.loss_ab_db is None
-    assert hidden.reason
+    assert hidden.missing
     # The only view is 30 m of clean fibre before the connector.
     assert_agrees(hidden.loss_ba_db, hidden.u_ba_db, 0.12, 0.02)
     clear = reading_near(m, 4040, 8)
@@ -256,7 +256,7 @@ def test_shot_too_noisy_for_the_far_third_is_one_way_only_there() -> None:
             assert reading.coverage is Coverage.ONLY_BA, summary(m)
             assert reading.loss_db is None
             assert reading.u_loss_db is None
-            assert "ends" in (reading.reason or "")
+            assert [cause.code for cause in reading.missing] == ["signal-ends"]
     assert len(m.readings) == len(truth), summary(m)
     assert "end-not-seen" in codes(m)
 

@@ -354,12 +354,13 @@ class TestCords:
 def test_a_pair_with_broken_points_is_never_simply_good(pair: tuple[Trace, Trace]) -> None:
     right = judge(measure(*pair), Limits())
     assert right.exit_status == 0
-    assert right.next_steps[0].startswith("Nothing to redo")
+    assert right.next_steps[0].code.startswith("nothing-to-redo")
     broken = with_levels(pair[0], lambda raw: raw & ~8)
     report = judge(measure(broken, pair[1]), Limits())
     assert report.exit_status == 1
-    assert report.next_steps[0].startswith("Check the files first: bit 3 of the points")
-    assert not any(step.startswith("Nothing to redo") for step in report.next_steps)
+    assert report.next_steps[0].code == "check-files"
+    assert report.next_steps[0]["finding"].code == "bit-stuck"
+    assert not any(step.code.startswith("nothing-to-redo") for step in report.next_steps)
 
 
 def test_a_cable_row_of_broken_points_is_not_graded(tmp_path: Path) -> None:

@@ -14,6 +14,7 @@ import jsonschema
 import pytest
 from pair_example import measurement, reading, with_readings
 
+from otdravg.findings import says
 from otdravg.fit.reading import Kind
 from otdravg.report.page import COLUMNS
 from otdravg.report.pair_json import pair_json, pair_object
@@ -35,8 +36,10 @@ def every_case() -> PairReport:
             reading(0.20, 0.10, distance_m=1210.06),
             reading(0.31, 0.31, u_db=0.01, distance_m=2000.0),
             reading(0.205, 0.199, u_db=0.004, distance_m=2500.0),
-            reading(0.05, None, distance_m=3000.0, reason="inside a dead zone from B"),
-            reading(None, None, distance_m=3500.0, reason="beyond both shots"),
+            reading(
+                0.05, None, distance_m=3000.0, missing=(says("in-dead-zone", direction="B→A"),)
+            ),
+            reading(None, None, distance_m=3500.0, missing=(says("not-reached"),)),
             reading(0.45, 0.41, kind=Kind.CONNECTOR, distance_m=4000.0),
             reading(0.11, 0.15, kind=Kind.GROUP, distance_m=4500.0),
             reading(0.01, 0.02, kind=Kind.ASKED, distance_m=5000.0),
@@ -83,9 +86,10 @@ class TestJson:
         one_way, unmeasured = pair_object(every_case)["splices"][4:6]
         assert one_way["loss_ab_db"] == 0.05
         assert one_way["loss_ba_db"] is one_way["loss_db"] is None
-        assert "dead zone from B" in one_way["reason"]
+        assert "B→A: inside a dead zone" in one_way["reason"]
+        assert one_way["because"]["values"]["causes"][0]["code"] == "in-dead-zone"
         assert unmeasured["loss_ab_db"] is None
-        assert "beyond both shots" in unmeasured["reason"]
+        assert "do not reach it" in unmeasured["reason"]
 
     def test_default_limit_is_said(self, every_case: PairReport) -> None:
         limits = pair_object(every_case)["limits"]

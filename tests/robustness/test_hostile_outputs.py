@@ -94,9 +94,9 @@ class TestTerminal:
         check_terminal(done.output)
 
     def test_show(self, hostile: HostileRun) -> None:
-        files = sorted(hostile.shots.rglob("F*.sor"))
-        assert files
-        for path in files:
+        shots = sorted(hostile.shots.rglob("F*.sor"))
+        assert shots
+        for path in shots:
             done = run("show", path)
             assert done.exit_code == 0
             check_terminal(done.output)

@@ -17,6 +17,7 @@ from pair_example import reading, with_readings
 from scipy import integrate
 
 from otdravg.errors import BadSetting
+from otdravg.findings import says
 from otdravg.fit.reading import Kind
 from otdravg.verdict.judge import (
     Action,
@@ -27,6 +28,7 @@ from otdravg.verdict.judge import (
     mismatch_loss_db,
 )
 from otdravg.verdict.limits import Limits, Rule
+from otdravg.words.catalogue import Language, told
 
 
 def verdict(loss_db: float, limit: str, *, u_db: float = 0.0, rule: Rule = Rule.PLAIN) -> Verdict:
@@ -114,25 +116,22 @@ class TestDecisionWithUncertainty:
         report = judge(with_readings(reading(0.19, 0.19, u_db=0.01)), Limits(rule=Rule.GUARDED))
         assert report.exit_status == 1
         assert report.splices[0].action is Action.SHOOT_AGAIN
-        assert "longer averaging" in report.next_steps[0]
+        assert report.next_steps[0].code == "shoot-too-close"
 
 
 class TestWhatIsNotALoss:
     def test_one_way_only_is_never_within(self) -> None:
-        judged = judge_reading(
-            reading(0.05, None, reason="inside a dead zone from B"), Decimal("0.20"), Rule.PLAIN
-        )
+        causes = (says("in-dead-zone", direction="B→A"),)
+        judged = judge_reading(reading(0.05, None, missing=causes), Decimal("0.20"), Rule.PLAIN)
         assert judged.verdict is Verdict.ONE_WAY
         assert judged.loss_db is None
-        assert "inside a dead zone from B" in judged.reason
+        assert judged.reason == says("one-way", causes=causes)
         assert judged.needs_work
 
     def test_not_measured_is_its_own_verdict(self) -> None:
-        judged = judge_reading(
-            reading(None, None, reason="beyond both shots"), Decimal("0.20"), Rule.PLAIN
-        )
+        judged = judge_reading(reading(None, None), Decimal("0.20"), Rule.PLAIN)
         assert judged.verdict is Verdict.NOT_MEASURED
-        assert "beyond both shots" in judged.reason
+        assert judged.reason == says("not-measured", causes=(says("not-reached"),))
 
     def test_one_way_does_not_count_in_sum_and_mean(self) -> None:
         report = judge(with_readings(reading(0.1, 0.1), reading(0.9, None)), Limits())
@@ -152,7 +151,7 @@ class TestWhatIsNotALoss:
         assert report.splices[0].verdict is Verdict.IMPLAUSIBLE
         assert report.splices[0].action is Action.LOOK
         assert report.exit_status == 1
-        assert "opposite ends" in report.next_steps[0]
+        assert report.next_steps[0].code == "look-implausible"
 
     def test_true_loss_below_zero_within_noise_passes(self) -> None:
         report = judge(with_readings(reading(-0.004, -0.004, u_db=0.004)), Limits())
@@ -169,7 +168,8 @@ class TestWhatIsNotALoss:
         report = judge(with_readings(reading(0.3, 0.3, kind=Kind.GROUP)), Limits())
         assert report.splices[0].verdict is Verdict.OVER
         assert report.splices[0].action is Action.LOOK
-        assert "sum of several splices" in report.next_steps[0]
+        assert report.next_steps[0].code == "look-group"
+        assert report.splices[0].reason.code == "group-over"
 
     def test_mean_is_of_single_splices(self) -> None:
         report = judge(
@@ -213,12 +213,12 @@ class TestMismatch:
     def test_failed_splice_says_what_no_re_splice_removes(self) -> None:
         # 9.2 to 10.4 µm: step 0.5325 dB, mismatch 0.0651 dB (derived from both laws above).
         report = judge(with_readings(reading(0.30 + 0.5325, 0.30 - 0.5325)), Limits())
-        assert "0.065 dB of it (estimate)" in report.next_steps[0]
-        assert "ask whoever set it" not in report.next_steps[0]
+        assert report.next_steps[0].more == (says("unequal-fibre", mismatch_db=Decimal("0.065")),)
 
     def test_mismatch_above_the_limit_is_said_before_cutting(self) -> None:
         report = judge(with_readings(reading(0.10 + 0.5325, 0.10 - 0.5325)), Limits.parse(["0.05"]))
-        assert "ask whoever set it before cutting" in report.next_steps[0]
+        assert report.next_steps[0].more[-1] == says("unequal-fibre-alone")
+        assert told(report.next_steps[0]).endswith("ask whoever set it before cutting.")
 
 
 class TestLimits:
@@ -272,7 +272,12 @@ class TestLimits:
 class TestNextSteps:
     def test_all_good(self) -> None:
         report = judge(with_readings(*[reading(0.1, 0.1)] * 5), Limits())
-        assert report.next_steps == ("Nothing to redo: all 5 splices are within 0.20 dB.",)
+        (step,) = report.next_steps
+        assert step == says("nothing-to-redo", count=5, limit_db=Decimal("0.20"))
+        assert told(step) == "Nothing to redo: all 5 splices are within 0.20 dB."
+        assert told(step, Language.GERMAN) == (
+            "Nichts nachzuarbeiten: Alle 5 Spleiße halten 0,20 dB ein."
+        )
         assert not report.needs_work
 
     def test_over_limit(self) -> None:
@@ -280,14 +285,17 @@ class TestNextSteps:
             with_readings(reading(0.1, 0.1), reading(0.31, 0.31, u_db=0.01, distance_m=4210)),
             Limits(),
         )
-        assert report.next_steps[0] == (
+        assert told(report.next_steps[0]) == (
             "Re-splice 2 at 4.210 km: 0.310 dB ± 0.020, 0.110 dB over the limit."
         )
-        assert "whole ribbon" in report.next_steps[1]
+        assert told(report.next_steps[0], Language.GERMAN) == (
+            "Spleiß 2 bei 4,210 km nachspleißen: 0,310 dB ± 0,020, 0,110 dB über dem Grenzwert."
+        )
+        assert report.next_steps[1] == says("whole-ribbon")
 
     def test_no_splice_found_is_not_all_good(self) -> None:
         report = judge(with_readings(), Limits())
-        assert "--at" in report.next_steps[0]
+        assert report.next_steps[0] == says("no-splice-shows")
         assert report.sum_db is None
 
     def test_sum_is_that_of_the_printed_column(self) -> None:
@@ -312,7 +320,8 @@ class TestNamesInHeaders:
         report = self.report_for(from_a, from_b)
         assert report.exit_status == 1
         assert [doubt.code for doubt in report.doubts] == ["fibre-names-differ"]
-        assert report.next_steps[0].startswith("Check the files first")
+        assert report.next_steps[0] == says("check-files", finding=report.doubts[0])
+        assert told(report.next_steps[0]).startswith("Check the files first: the header from A")
 
     @pytest.mark.parametrize(
         ("from_a", "from_b"), [("012", "F12"), ("", "7"), ("12 BL/OR", "12"), ("North ", "NORTH")]

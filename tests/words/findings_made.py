@@ -31,23 +31,53 @@ def all_made() -> list[Made]:
     ]
 
 
-def _made_in(tree: ast.Module, path: str) -> Iterator[Made]:
+def all_said() -> list[Made]:
+    """Return the statements of every module that imports ``says``; they have no cases."""
+    return [
+        Made(f"{path.name}:{call.lineno}", frozenset(codes), frozenset({""}), frozenset(named))
+        for path in sorted((ROOT / "otdravg").rglob("*.py"))
+        if "from otdravg.findings import" in (source := path.read_text(encoding="utf-8"))
+        for call, codes, named in _said_in(ast.parse(source))
+    ]
+
+
+def _said_in(tree: ast.Module) -> Iterator[tuple[ast.Call, set[str], set[str]]]:
     functions = [n for n in ast.walk(tree) if isinstance(n, ast.FunctionDef)]
     for call in (n for n in ast.walk(tree) if isinstance(n, ast.Call)):
-        if not (isinstance(call.func, ast.Name) and call.func.id in (*MAKERS, "grave")):
+        if isinstance(call.func, ast.Name) and call.func.id in ("says", "Statement"):
+            around = [f for f in functions if f.lineno <= call.lineno <= (f.end_lineno or 0)]
+            # A Statement's are put together before: by its function, and by those that it calls.
+            within = {c.func.id for f in around for c in _plain_calls(f)}
+            makers = [*around, *(f for f in functions if f.name in within)]
+            parts = makers if call.func.id == "Statement" else [call]
+            calls = [c for part in parts for c in ast.walk(part) if isinstance(c, ast.Call)]
+            named = {k.arg for c in calls for k in c.keywords if k.arg is not None}
+            yield call, _texts(call.args[0], list(around)), named
+
+
+def _plain_calls(node: ast.AST) -> Iterator[ast.Call]:
+    for call in ast.walk(node):
+        if isinstance(call, ast.Call) and isinstance(call.func, ast.Name):
+            yield call
+
+
+def _made_in(tree: ast.Module, path: str) -> Iterator[Made]:
+    functions = [n for n in ast.walk(tree) if isinstance(n, ast.FunctionDef)]
+    for call in _plain_calls(tree):
+        if call.func.id not in (*MAKERS, "grave"):  # type: ignore[attr-defined]
             continue
         around = [f for f in functions if f.lineno <= call.lineno <= (f.end_lineno or 0)]
         scope = [*around, *(c for f in around for c in _calls_of(tree, f.name))]
         code = _texts(call.args[0], scope)
         case = _texts(call.args[2], scope) if len(call.args) > 2 else {""}
-        named = frozenset(k.arg for k in call.keywords if k.arg is not None)
-        assert len(named) == len(call.keywords), f"{path}:{call.lineno}: values are not spelled out"
+        # Values that are not spelled out (**values) would be None here, which no message asks for.
+        named = frozenset(str(k.arg) for k in call.keywords)
         yield Made(f"{path}:{call.lineno}", frozenset(code), frozenset(case), named)
 
 
 def _texts(node: ast.expr, scope: list[ast.AST]) -> set[str]:
     """What an argument can be: itself, or any text of the function and of the calls to it."""
-    parts = scope if isinstance(node, ast.Name) else [node]
+    parts = scope if any(isinstance(n, ast.Name) for n in ast.walk(node)) else [node]
     found = (n for part in parts for n in ast.walk(part) if isinstance(n, ast.Constant))
     return {n.value for n in found if isinstance(n.value, str)}
 

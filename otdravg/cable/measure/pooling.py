@@ -15,10 +15,10 @@ from dataclasses import dataclass, replace
 from math import hypot, sqrt
 from statistics import median, median_low
 
-from otdravg.cable.measure.jobs import Outcome, measure_job, spread
+from otdravg.cable.measure.jobs import Outcome, Sketch, measure_job, spread
 from otdravg.cable.model import ShotRecord
-from otdravg.shot.response import LEAST_U, SHORT, Response, ResponseSource
-from otdravg.shot.settings import Direction
+from otdravg.shot.response import LEAST_U, SHORT, Response
+from otdravg.shot.settings import Direction, ResponseSource
 
 __all__ = ["Shots", "pool_of", "with_pooled_responses"]
 
@@ -195,13 +195,15 @@ def _named(outcome: Outcome) -> Outcome:
     told = {d for d, r in ((Direction.A_TO_B, ab), (Direction.B_TO_A, ba)) if r is not None}
     return replace(
         outcome,
-        sketch_ab=outcome.sketch_ab and replace(outcome.sketch_ab, response=ab)
-        if ab is not None
-        else outcome.sketch_ab,
-        sketch_ba=outcome.sketch_ba and replace(outcome.sketch_ba, response=ba)
-        if ba is not None
-        else outcome.sketch_ba,
+        sketch_ab=_with_response(outcome.sketch_ab, ab),
+        sketch_ba=_with_response(outcome.sketch_ba, ba),
         findings=tuple(
             f for f in outcome.findings if f.code != "response-unknown" or f.where not in told
         ),
     )
+
+
+def _with_response(sketch: Sketch | None, response: Response | None) -> Sketch | None:
+    if sketch is None or response is None:
+        return sketch
+    return replace(sketch, response=response)

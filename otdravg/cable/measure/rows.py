@@ -15,6 +15,7 @@ from otdravg.cable.model import (
     ShotRecord,
     SpliceRow,
 )
+from otdravg.findings import says
 from otdravg.fit.reading import Coverage, Kind, Reading
 from otdravg.shot.detect import Event, EventKind
 from otdravg.trade import fibre_colour, ribbon_position
@@ -23,6 +24,7 @@ from otdravg.verdict import (
     Verdict,
 )
 from otdravg.verdict.decision import Action
+from otdravg.words.bridge import causes_of
 
 __all__ = ["newest", "rows_of"]
 
@@ -90,7 +92,7 @@ def _row(
         detected=reading is not None and (reading.detected_ab or reading.detected_ba),
         taken=newest(ab, ba),
         reflectance_db=None if reading is None else reading.reflectance_db,
-        reason=reason or (reading.reason if reading and reading.reason else ""),
+        reason=reason or (causes_of(reading.missing) if reading else ""),
     )
 
 
@@ -201,5 +203,5 @@ def _one_way(
         reflectance_db=event.reflectance_db,
         detected_ab=from_a,
         detected_ba=not from_a,
-        reason="the shot from the other end is missing",
+        missing=(says("no-partner"),),
     )

@@ -14,7 +14,7 @@ from otdravg.cable.measure.pooling import with_pooled_responses
 from otdravg.cable.measure.refusals import Reasons
 from otdravg.cable.model import CableFinding, FibreKey, ShotRecord, ShotUse
 from otdravg.findings import Severity
-from otdravg.shot.response import ResponseSource
+from otdravg.shot.settings import ResponseSource
 
 __all__ = ["Measured", "jobs_for", "settle"]
 

@@ -36,7 +36,7 @@ def reading(distance_m: float, loss_ab_db: float, loss_ba_db: float) -> Reading:
         reflectance_db=None,
         detected_ab=True,
         detected_ba=True,
-        reason=None,
+        missing=(),
     )
 
 

@@ -16,8 +16,11 @@ from making import Cords, instrument, shot_file, span, with_cords
 from otdravg import Response, ResponseSource, read_all, sor
 from otdravg.cable import CableReview, review
 from otdravg.cable.measure import pooling
-from otdravg.cable.measure.jobs import Job, Outcome
-from otdravg.cable.measure.pooling import pool_of
+from otdravg.cable.measure.jobs import Job, Outcome, Sketch
+from otdravg.cable.measure.pooling import pool_of, with_pooled_responses
+from otdravg.cable.model import FibreKey
+from otdravg.findings import caution
+from otdravg.shot.settings import Direction
 from otdravg.simulate import Label
 from otdravg.simulate.truth import true_joints
 from otdravg.tables.splices import cable_tables
@@ -167,3 +170,29 @@ class TestPool:
 
     def test_shots_that_show_nothing_make_no_pool(self) -> None:
         assert pool_of([Response(source=ResponseSource.NONE)]) is None
+
+
+def test_immediate_shots_that_show_nothing_are_named_and_not_measured_again(
+    pooled: CableReview,
+) -> None:
+    shot = pooled.shots[0]
+    assert shot.identity is not None
+    assert shot.identity.serial
+    known = Response(edges=2, source=ResponseSource.LEARNT)
+    blind = Response(source=ResponseSource.NONE)
+    shots = (shot, replace(shot, path="other.sor"))
+    job = Job(FibreKey("SIM", 1), 1550, 1, None, None)
+    unknown = caution("response-unknown", Direction.A_TO_B, reflections=2)
+    outcome = Outcome(
+        job, None, (), (), None, None, (unknown,), sketch_of(blind), sketch_of(known)
+    )  # fmt: skip
+    (named,) = with_pooled_responses([shots], [outcome], None)
+    assert named.sketch_ab is not None
+    assert named.sketch_ab.response.source is ResponseSource.POOLED
+    assert named.sketch_ba == outcome.sketch_ba
+    assert named.findings == ()
+
+
+def sketch_of(response: Response) -> Sketch:
+    nothing = np.zeros(0, dtype=np.float32)
+    return Sketch((), 0.0, True, 1.0, 1.0, 0.0, response, 0.2, 25.0, 0.0, nothing)
