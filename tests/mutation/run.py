@@ -107,6 +107,7 @@ class _QuickFirst:
     def __init__(self, seconds: dict[str, float]) -> None:
         self.seconds = seconds
         self.taken: dict[str, float] = {}
+        self.failed: set[str] = set()
 
     @pytest.hookimpl(trylast=True)
     def pytest_collection_modifyitems(self, items: list[pytest.Item]) -> None:
@@ -117,6 +118,8 @@ class _QuickFirst:
 
     def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
         self.taken[report.nodeid] = self.taken.get(report.nodeid, 0) + report.duration
+        if report.failed:
+            self.failed.add(report.nodeid)
 
 
 def _in_child(work: Callable[[], int], limit_s: float) -> tuple[int | None, float]:
@@ -144,30 +147,43 @@ def _in_child(work: Callable[[], int], limit_s: float) -> tuple[int | None, floa
     return None, time.monotonic() - begun
 
 
-def _tests(tests: Sequence[str], quick: _QuickFirst) -> int:
-    arguments = ["-o", "addopts=--strict-markers", "-p", "no:xdist", "-p", "no:cacheprovider"]
-    arguments += ["-W", "ignore::pytest.PytestAssertRewriteWarning", "-x", "-q", *tests]
-    return int(pytest.main(arguments, plugins=[quick]))
+def _tests(arguments: Sequence[str], quick: _QuickFirst) -> int:
+    fixed = ["-o", "addopts=--strict-markers", "-p", "no:xdist", "-p", "no:cacheprovider", "-q"]
+    fixed += ["-W", "ignore::pytest.PytestAssertRewriteWarning"]
+    return int(pytest.main([*fixed, *arguments], plugins=[quick]))
 
 
-def _sound(tests: Sequence[str]) -> tuple[dict[str, float], float]:
-    """Run tests on the module as it is; return what each test took, and all of them, seconds."""
-    with tempfile.TemporaryDirectory() as folder:
-        notes = Path(folder) / "seconds.json"
+@dataclass(frozen=True, slots=True)
+class _Sound:
+    """What tests do on the module as it is."""
 
-        def work() -> int:
-            quick = _QuickFirst({})
-            status = _tests(tests, quick)
-            notes.write_text(json.dumps(quick.taken))
-            return status
+    arguments: tuple[str, ...]  # for pytest; without the tests that fail: they notice nothing
+    seconds: dict[str, float]  # by test
+    whole_s: float
 
-        status, seconds = _in_child(work, 3600)
-        if status != 0:
-            raise SystemExit(f"these tests do not pass without any mutation: {' '.join(tests)}")
-        return json.loads(notes.read_text()), seconds
+    @classmethod
+    def of(cls, tests: Sequence[str], say: Callable[[str], None]) -> _Sound:
+        """Run tests once."""
+        with tempfile.TemporaryDirectory() as folder:
+            notes = Path(folder) / "notes.json"
+
+            def work() -> int:
+                quick = _QuickFirst({})
+                status = _tests(tests, quick)
+                notes.write_text(json.dumps([quick.taken, sorted(quick.failed)]))
+                return status
+
+            status, whole_s = _in_child(work, 3600)
+            taken, failed = json.loads(notes.read_text())
+        if status not in (0, 1):
+            raise SystemExit(f"these tests do not run: {' '.join(tests)}")
+        for test in failed:
+            say(f"  left out, as it fails without any mutation: {test}")
+        left_out = [f"--deselect={test}" for test in failed]
+        return cls((*tests, *left_out), taken, whole_s)
 
 
-def _fate(mutant: Mutant, tests: Sequence[str], seconds: dict[str, float], limit_s: float) -> str:
+def _fate(mutant: Mutant, sound: _Sound) -> str:
     """Return ``killed``, ``timed out``, ``survived``, or ``void`` for what is no Python."""
     try:
         code = compile(mutant.code(ROOT), str(ROOT / mutant.module), "exec", dont_inherit=True)
@@ -177,9 +193,9 @@ def _fate(mutant: Mutant, tests: Sequence[str], seconds: dict[str, float], limit
     def work() -> int:
         sys.dont_write_bytecode = True
         sys.meta_path.insert(0, _Changed(mutant.module, code))
-        return _tests(tests, _QuickFirst(seconds))
+        return _tests(("-x", *sound.arguments), _QuickFirst(sound.seconds))
 
-    status, _ = _in_child(work, limit_s)
+    status, _ = _in_child(work, SLOWER * sound.whole_s + GRACE_S)
     if status is None:
         return "timed out"
     return "survived" if status == 0 else "killed"
@@ -219,7 +235,7 @@ def run(target: Target, say: Callable[[str], None], state_file: Path | None = No
     if 0 < target.sample < available:
         mutants = random.Random(target.seed).sample(mutants, target.sample)
     say(f"{target.name}: {len(mutants)} of {available} mutants")
-    sound: dict[tuple[str, ...], tuple[dict[str, float], float]] = {}
+    sound: dict[tuple[str, ...], _Sound] = {}
     reasons = _reasons()
     tally = Tally()
     state = _State(state_file)
@@ -228,9 +244,8 @@ def run(target: Target, say: Callable[[str], None], state_file: Path | None = No
         if fate == "survived":
             tests = tuple(target.tests_of(mutant.module))
             if tests not in sound:
-                sound[tests] = _sound(tests)
-            seconds, whole_s = sound[tests]
-            fate = _fate(mutant, tests, seconds, SLOWER * whole_s + GRACE_S)
+                sound[tests] = _Sound.of(tests, say)
+            fate = _fate(mutant, sound[tests])
             state.add(mutant, fate)
         if fate in ("killed", "timed out"):
             tally.killed += 1

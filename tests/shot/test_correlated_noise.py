@@ -12,6 +12,7 @@ import math
 import numpy as np
 import numpy.typing as npt
 import pytest
+import statsmodels.api as sm
 from statsmodels.tsa.arima_process import ArmaProcess
 
 from otdravg.shot.noise import DB_PER_RELATIVE_POWER, NoiseModel, Rounding, noise_from_residuals
@@ -253,6 +254,61 @@ class TestNoiseBehindTheFibre:
         found = estimated(0.01 * smooth, (4, 8), level_db=self.LEVEL_DB, tail_db2=1e-6, smoothing=4)
         assert found.receiver_db2 == pytest.approx(1e-6, rel=0.1)
         assert found.receiver_long_run_db2 == pytest.approx(4e-6, rel=0.2)
+
+
+@pytest.mark.parametrize("tail_db2", [None, 1e-8, 4e-8])
+def test_both_variances_are_a_weighted_regression_of_the_squares(tail_db2: float | None) -> None:
+    # r² has the mean c + d/P² and the variance 2σ⁴; what the tail tells of d is one more value,
+    # known to 15 %. Solved here by weighted least squares of statsmodels.
+    level = np.linspace(-2.0, -8.0, 400)
+    inverse_square = np.exp(-2 * level / DB_PER_RELATIVE_POWER)
+    start = NoiseModel(3e-5, 2e-8, 3e-5, 2e-8)
+    variance = start.constant_db2 + start.receiver_db2 * inverse_square
+    residual = np.sqrt(variance) * np.random.default_rng(8).standard_normal(400)
+    rows = np.column_stack([np.ones(400), inverse_square])
+    squares, weights = residual**2, 1 / (2 * variance**2)
+    if tail_db2 is not None:
+        rows = np.vstack([rows, [0.0, 1.0]])
+        squares, weights = np.append(squares, tail_db2), np.append(weights, (0.15 * tail_db2) ** -2)
+    constant, receiver = sm.WLS(squares, rows, weights=weights).fit().params
+    assert min(constant, receiver) > 0
+    found = estimated(
+        residual, (1,), level_db=level, parameters=1, start=start, rounds=1, tail_db2=tail_db2
+    )
+    freedom = 400 / 399
+    assert found.constant_db2 == pytest.approx(constant * freedom, rel=1e-6)
+    assert found.receiver_db2 == pytest.approx(receiver * freedom, rel=1e-6)
+
+
+@pytest.mark.parametrize("points", [2000, 20_000, 70_000])
+def test_a_splice_that_the_model_leaves_out_does_not_make_a_shot_noisy(points: int) -> None:
+    # Sixty points in a row are off by ten sigmas: clipped at five they would make up the long-run
+    # variance of 2000 points ten times over (60²·5²/2000 = 45 σ², arithmetic).
+    level, start = np.full(points, -3.0), NoiseModel(1e-4, 0.0, 1e-4, 0.0)
+    quiet = 0.01 * np.random.default_rng(9).standard_normal(points)
+    disturbed = quiet.copy()
+    disturbed[points // 2 : points // 2 + 60] += 0.1
+    both = [
+        estimated(r, (5, 20), level_db=level, start=start, rounds=2) for r in (quiet, disturbed)
+    ]
+    of_points = [float(n.variance_db2(level[:1])[0]) for n in both]
+    over_window = [float(n.long_run_db2(level[:1])[0]) for n in both]
+    assert of_points[1] == pytest.approx(of_points[0], rel=0.15)
+    assert over_window[1] == pytest.approx(over_window[0], rel=0.5)
+    assert of_points[0] == pytest.approx(1e-4, rel=0.1)
+
+
+@pytest.mark.parametrize("points", [17_000, 19_000, 120_000])
+def test_long_records_are_as_well_known_by_their_spread_out_stretches(points: int) -> None:
+    # Ten points share their noise: 10 σ₀² for a point, 100 σ₀² in the long run (derived).
+    found = []
+    for seed in range(5):
+        white = np.random.default_rng(seed).standard_normal(points + 9)
+        smooth = 0.01 * np.convolve(white, np.ones(10), "valid")
+        level = np.linspace(-2.0, -10.0, points)
+        found.append(estimated(smooth, (10, 20), level_db=level))
+    assert np.mean([n.constant_db2 for n in found]) == pytest.approx(1e-3, rel=0.06)
+    assert np.mean([n.constant_long_run_db2 for n in found]) == pytest.approx(1e-2, rel=0.15)
 
 
 def test_windows_longer_than_a_quarter_of_the_record_are_cut_to_it() -> None:
