@@ -29,8 +29,8 @@ _CHROMIUM = ("chromium", "chromium-browser", "google-chrome")
 def skipped(logs: Iterable[Path]) -> Iterator[str]:
     """Skipped tests of every check, as pytest sums them up."""
     for log in logs:
-        title, *lines = log.read_text(encoding="utf-8", errors="replace").splitlines()
-        check = title.partition(":")[0]
+        title, _, rest = log.read_text(encoding="utf-8", errors="replace").partition("\n")
+        check, lines = title.partition(":")[0], rest.splitlines()
         plain = (re.sub(r"\x1b\[[0-9;]*m", "", line) for line in lines)
         found = [line.removeprefix("SKIPPED ") for line in plain if line.startswith("SKIPPED ")]
         if found:
