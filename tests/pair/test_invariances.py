@@ -89,6 +89,7 @@ def test_losses_do_not_depend_on_the_length_of_a_metre(
         # What is assumed of slopes beside the data is in dB/km, and does not scale.
         assert losses(other) == pytest.approx(losses(one), abs=1.5 * (one.u_loss_db or 0))
         assert uncertainties(other) == pytest.approx(uncertainties(one), rel=0.3)
+    assert plain.sections
     for one, other in zip(plain.sections, found.sections, strict=True):
         assert other.attenuation_db_per_km == pytest.approx(
             (one.attenuation_db_per_km or 0) / factor, rel=0.01
