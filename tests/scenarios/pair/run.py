@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import argparse
 import contextlib
+import inspect
 import json
 import os
 import sys
@@ -36,6 +37,10 @@ from scenarios.pair.kinds import CHAPTERS, KINDS, acted, story_of  # noqa: E402
 from scenarios.pair.reading import Reading, Run, read_screen  # noqa: E402
 
 __all__ = ["Tried", "main", "tried"]
+
+# Up to click 8.1 standard error is kept apart only where it is asked for; later always.
+_APART = {"mix_stderr": False} if "mix_stderr" in inspect.signature(CliRunner).parameters else {}
+_RUNNER = CliRunner(**_APART)
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +74,7 @@ def _inside(folder: str) -> Iterator[None]:
 def _run(arguments: Sequence[str]) -> Run:
     with warnings.catch_warnings(record=True) as warned:
         warnings.simplefilter("always")
-        result = CliRunner().invoke(command, list(arguments), prog_name="otdravg")
+        result = _RUNNER.invoke(command, list(arguments), prog_name="otdravg")
     broke = None
     if result.exception is not None and not isinstance(result.exception, SystemExit):
         broke = "".join(traceback.format_exception_only(result.exception)).strip()
