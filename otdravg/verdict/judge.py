@@ -12,20 +12,18 @@ References
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal
 
-from otdravg.findings import Finding, Severity, Statement, Values, caution, says, values
+from otdravg.findings import Finding, Severity, Statement, Values, says, values
 from otdravg.fit.reading import Coverage, Kind, Reading
 from otdravg.forecast.settle import place_of, settling_steps
-from otdravg.pair.checks import pair_findings
 from otdravg.pair.measure import Measurement
 from otdravg.quantities import Quantity, distance, in_km, reported
-from otdravg.shot.settings import Identity
 from otdravg.shot.trace import Trace
-from otdravg.verdict.decision import Action, Verdict, expanded, held_against, is_implausible
+from otdravg.verdict.decision import Action, Answer, Verdict, expanded, held_against, is_implausible
+from otdravg.verdict.doubts import doubts_of
 from otdravg.verdict.limits import LimitDb, Limits, Rule
 
 __all__ = [
@@ -44,6 +42,14 @@ __all__ = [
 #: of 1.05 (Marcuse 1977), 0.2 dB of backscatter step, of which the glasses' scattering may be as
 #: much.
 _MISMATCH_WORTH_SAYING_DB = Decimal("0.010")
+
+
+#: What an action makes of the whole pair, most urgent first.
+_ANSWERS = {
+    Action.RE_SPLICE: Answer.CUT,
+    Action.LOOK: Answer.CHECK,
+    Action.SHOOT_AGAIN: Answer.SHOOT_AGAIN,
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,9 +124,21 @@ class PairReport:
     sum_count: int
     mean_db: Decimal | None  # of the single splices measured both ways
     mean_count: int
+    in_doubt: bool  # files or pair: nothing is cleared, and nobody is sent to cut
     doubts: tuple[Finding, ...]  # why the shots may not be one fibre, or not what they say
     next_steps: tuple[Statement, ...]  # most urgent first
     needs_work: bool
+
+    @property
+    def answer(self) -> Answer:
+        """The whole pair in one word; doubt comes before everything else."""
+        if self.in_doubt:
+            return Answer.CHECK
+        actions = {judged.action for judged in self.splices}
+        for action, answer in _ANSWERS.items():
+            if action in actions:
+                return answer
+        return Answer.LEAVE
 
     @property
     def exit_status(self) -> int:
@@ -244,12 +262,11 @@ def judge(
     single_db = [
         loss_db for j, loss_db in summed if loss_db is not None and j.reading.kind is not Kind.GROUP
     ]
-    doubts = (
-        *_doubts(measurement.ab.identity, measurement.ba.identity),
-        *pair_findings(measurement),
-    )
+    doubts = doubts_of(measurement)
     damage = [step for trace in (measurement.ab, measurement.ba) for step in _damage(trace)]
     to_check = [*(says("check-files", finding=doubt) for doubt in doubts), *damage]
+    if to_check:
+        judged = tuple(_in_doubt(one) for one in judged)
     mean_db = float(sum(single_db) / len(single_db)) if single_db else None
     return PairReport(
         measurement=measurement,
@@ -261,6 +278,7 @@ def judge(
         sum_count=len(losses_db),
         mean_db=reported(mean_db, Quantity.LOSS_DB),
         mean_count=len(single_db),
+        in_doubt=bool(to_check),
         doubts=doubts,
         next_steps=(
             *to_check,
@@ -272,6 +290,13 @@ def judge(
         ),
         needs_work=bool(to_check) or any(j.needs_work for j in judged),
     )
+
+
+def _in_doubt(judged: Judged) -> Judged:
+    """Withhold an order to cut: while the files are in doubt, so is what they say of a splice."""
+    if judged.action is not Action.RE_SPLICE:
+        return judged
+    return replace(judged, action=Action.LOOK)
 
 
 def _damage(trace: Trace) -> list[Statement]:
@@ -290,31 +315,6 @@ def _settling(
         [j.reading for j in judged if j.action is Action.SHOOT_AGAIN and not j.near_limit],
         limit_db,
     )
-
-
-def _doubts(ab: Identity, ba: Identity) -> tuple[Finding, ...]:
-    """Compare what the headers say of the fibre.
-
-    All fibres of a cable are spliced at the same places, so shots of two of them pair
-    without a fault to see, and only the headers tell.
-    """
-    return tuple(
-        caution(code, "GenParams", from_a=from_a, from_b=from_b)
-        for code, from_a, from_b in (
-            ("fibre-names-differ", ab.fibre, ba.fibre),
-            ("cable-names-differ", ab.cable, ba.cable),
-        )
-        if _name_different_things(from_a, from_b)
-    )
-
-
-def _name_different_things(one: str, other: str) -> bool:
-    """Tell 012 from 013, but not 012 from ``F12``; an empty name says nothing."""
-    keys = [[int(digits) for digits in re.findall("[0-9]+", name)] for name in (one, other)]
-    if all(keys):
-        return keys[0] != keys[1]
-    letters = ["".join(filter(str.isalnum, name)).casefold() for name in (one, other)]
-    return all(letters) and letters[0] != letters[1]
 
 
 def _next_steps(
@@ -359,6 +359,8 @@ def _step(judged: Judged, km: bool) -> Statement:
     figures += values(over_db=_over_db(judged))
     if judged.reading.kind is Kind.GROUP:
         return Statement("look-group", figures)
+    if judged.action is Action.LOOK:
+        return Statement("not-yet", figures)
     at = distance(judged.reading.distance_m, km=km)
     figures += values(number=judged.reading.number, at=at)
     return Statement("re-splice", figures, tuple(_before_cutting(judged)))
