@@ -51,6 +51,9 @@ SPLICE_IN_CORD_DB = 0.05
 #: Events of one shot that the other should show, with none that match, before shots are refused.
 #: Chosen, not derived: one or two may be a ghost and a bend that came later.
 LEAST_UNMATCHED = 3
+#: Odds from which shots that do not pair are said to be from one end rather. Chosen, not derived:
+#: a broken fibre looks as unlike from its two ends.
+LIKELIER = 3.0
 #: A step is clear from so many of its uncertainties on. Chosen, not derived: it must stand out
 #: where the search found it and the other shot's noise is larger.
 CLEAR_STEP_SIGMAS = 8.0
@@ -214,7 +217,7 @@ def find_axis(
         )  # fmt: skip
         _refuse_pattern(a, b, total, tolerance, matches)
     except ShotsDoNotPair:
-        if told.log_odds_ends < 0:  # the more likely reason
+        if told.log_odds_ends < -np.log(LIKELIER):  # the more likely reason
             raise _same_end(ab, ba, a, b, tolerance, told) from None
         raise
     findings: list[Finding] = []

@@ -39,10 +39,10 @@ PROVED = 100.0
 #: One fibre against two where one was asked for. Chosen, not derived: crews patch a wrong fibre
 #: once in hundreds of shots; then ten times as likely readings are what raises a doubt.
 ONE_FIBRE = 1000.0
-#: What a fibre, a place or an end is off by and no story knows. Chosen, not derived: a
-#: connector that does not show, a splice that was touched, a ghost; once in a hundred places, and
-#: an end that is not where it should be once in a thousand.
-ODD_PLACE, ODD_END = 0.003, 1e-3
+#: Share of places that no story knows (a splice that was touched, a ghost), of places that two
+#: shots from one end do not show alike, and of ends that are not where they should be. Chosen, not
+#: derived: what lies behind a dead zone, and little else, differs from one end.
+ODD_PLACE, ODD_AGAIN, ODD_END = 0.003, 1e-4, 1e-3
 #: A splice stands at a given place, and a reflection. Derived: a place is known to 12 m, a reel is
 #: some 2 km long; one splice in five reflects, with connectors counted.
 SPLICE_HERE, REFLECTS_HERE = 0.02, 0.004
@@ -55,9 +55,12 @@ REFLECTION_MISSED = 0.1
 LOSS_SHARE = np.array([0.22, 0.28, 0.24, 0.12, 0.05, 0.035, 0.025, 0.02, 0.01])
 LOSS_DB = np.array([0.018, 0.04, 0.07, 0.11, 0.17, 0.27, 0.45, 0.80, 1.50])
 LOSS_SPREAD_DB = np.array([0.010, 0.011, 0.019, 0.030, 0.046, 0.073, 0.12, 0.22, 0.40])
+#: How good a cable's splices are, as a factor on all of them, each as likely as the next. Chosen,
+#: not derived: the machine and the crew; a whole cable may be twice as bad as is usual.
+LOSS_SCALES = np.array([0.8, 1.6])
 #: Standard deviations of the backscatter steps of a cable, dB, each as likely as the next. Chosen,
 #: not derived: from one batch of preforms to mixed reels, in steps by half.
-STEP_SPREADS_DB = np.array([0.008, 0.015, 0.03, 0.05, 0.075, 0.11, 0.16, 0.25])
+STEP_SPREADS_DB = np.array([0.01, 0.02, 0.04, 0.07, 0.11, 0.17, 0.26])
 #: Share of steps between unlike glasses in any cable, and their standard deviation, dB. Chosen, not
 #: derived: repair lengths; up to 1.3 dB to large-area fibre (10·log10 of fields 9.2 and 12.4 µm).
 UNLIKE_SHARE, UNLIKE_DB = 0.1, 0.4
@@ -68,8 +71,8 @@ MODEL_DB = 0.003
 LARGEST_LOG_ODDS = float(np.log(1e5))
 #: Nothing is read here. Derived: so large that every story gives it the same density.
 UNREAD_DB = 1e3
-#: Clean cells that a reading needs on either side. Chosen, not derived: half a pulse.
-LEAST_CELLS = 3
+#: Clean cells that a reading needs on either side. Derived: of one cell no slope is known at all.
+LEAST_CELLS = 2
 #: Ends agree to so many of both shots' tolerances, and this share of the length. Chosen, not
 #: derived: two time bases off by 1e-4 each.
 END_TOLERANCES, END_SHARE = 2.0, 2e-4
@@ -101,10 +104,11 @@ class Headers(Enum):
         return HEADER_ODDS[self]
 
 
-#: Odds for opposite ends by the headers. Chosen, not derived: nobody types the far end first but
-#: there, and a shot taken twice by mistake under prepared headers is rare; silence is even; one
-#: way typed twice is mostly left over from the first end, but that is what has to be told.
-HEADER_ODDS = {Headers.OPPOSITE: 1000.0, Headers.SILENT: 10.0, Headers.ALIKE: 3.0}
+#: Odds for opposite ends by the headers. Chosen, not derived: whoever names one shot's file as from
+#: A and one as from B is right ten times in eleven at least. Who typed the other end first was
+#: there: then even the factor of up to 100 that a splice in the very middle gives for one end by
+#: chance leaves the statement proved. One way typed twice is mostly left over from the first end.
+HEADER_ODDS = {Headers.OPPOSITE: 1e4, Headers.SILENT: 10.0, Headers.ALIKE: 3.0}
 
 
 def headers_of(ab: Identity, ba: Identity) -> Headers:
@@ -255,7 +259,9 @@ def glass_findings(told: Glass) -> tuple[Finding, ...]:
                 odds=_bounded(told.log_odds_ends), asked_odds=PROVED, places=told.places,
             )
         )  # fmt: skip
-    if told.log_factor_glass < 0 and told.log_odds_glass < np.log(PROVED):
+    other_fibre = told.log_factor_glass < 0 and told.log_odds_glass < np.log(PROVED)
+    likelier_changed = told.log_odds_unchanged < told.log_odds_glass
+    if other_fibre and not likelier_changed:
         findings.append(
             caution(
                 "two-fibres-likely", Scope.PAIR,
@@ -263,7 +269,7 @@ def glass_findings(told: Glass) -> tuple[Finding, ...]:
                 asked_odds=PROVED, places=told.places,
             )
         )  # fmt: skip
-    elif told.log_odds_unchanged < 0:
+    elif other_fibre or told.log_odds_unchanged < 0:
         findings.append(
             caution(
                 "changed-between", Scope.PAIR, days=round(told.days or 0.0),
@@ -388,8 +394,14 @@ class _Shots:
             known = (0.0, start_m or 0.0, shot.trace.user_offset_m(shot.group_index))
             place_m = self.total_m - seen.end_m  # from the other panel
             away = all(abs(place_m - at) > slack_m for at in (*shown, *known))
-            count += seen.end_seen and away
+            count += seen.end_seen and away and not self._cord_behind(seen, other, slack_m)
         return count
+
+    def _cord_behind(self, seen: Detection, other: Detection, slack_m: float) -> bool:
+        """Whether a shot shows the other one's first connector, so that it ends in a cord."""
+        first = [e.distance_m for e in other.events if e.kind is EventKind.REFLECTION][:1]
+        shown = [e.distance_m for e in seen.events if e.kind is EventKind.REFLECTION]
+        return any(abs(self.total_m - far - at) < slack_m for far in first for at in shown)
 
     def views(self, shift_m: float) -> Views:
         """Read both shots at all places that a story needs."""
@@ -407,7 +419,7 @@ class _Shots:
         """Places nearer than this are read as one: the shots cannot part them."""
         apart = [
             d.shot.recovery_m + d.shot.guard_m
-            + (LEAST_CELLS + 1) * d.shot.cells.width * d.shot.spacing_m
+            + LEAST_CELLS * d.shot.cells.width * d.shot.spacing_m
             for d in (self.ab, self.ba)
         ]  # fmt: skip
         return max(*apart, self.tolerance_m)
@@ -445,6 +457,7 @@ def _read(
     reach_m = seen.end_m - max(shot.guard_m, shot.placing_m)
     visible = (start > shot.x_m[shot.front_clear]) & (stop + shot.pulse_m < reach_m)
     begin, clear = start.copy(), stop + shot.recovery_m
+    place, extent = (start + stop) / 2, stop - start
     reflects = np.zeros(start.size, dtype=bool)
     zones = []
     for event in seen.events:
@@ -456,6 +469,7 @@ def _read(
         begin[here] = np.minimum(begin[here], event.distance_m)
         clear[here] = np.maximum(clear[here], event.clear_m)
         reflects |= here & _is_connector(event)
+        place[here], extent[here] = event.distance_m, 0.0
         if not here.any():
             zones.append((event.distance_m, event.clear_m))
     if not start.size:
@@ -467,10 +481,14 @@ def _read(
     step = search.step(lo, at, clear, hi)
     short = (search.index(at) - lo < LEAST_CELLS) | (hi - search.index(clear) < LEAST_CELLS)
     remains = search.remains_db[np.minimum(search.index(clear), search.remains_db.size - 1)]
-    u = np.sqrt(step.variance_db2 + shot.rounding_db**2 + MODEL_DB**2 + remains**2)
-    unread = short | ~np.isfinite(step.loss_db) | ~np.isfinite(u) | reflects | ~visible
+    # The lines are compared at the event, or where in the place one would be.
+    bend = step.slope_before - step.slope_after
+    loss = step.loss_db + bend * (place - at)
+    inside = np.abs(bend) * extent / np.sqrt(12)
+    u = np.sqrt(step.variance_db2 + shot.rounding_db**2 + MODEL_DB**2 + remains**2 + inside**2)
+    unread = short | ~np.isfinite(loss) | ~np.isfinite(u) | reflects | ~visible
     return (
-        np.where(unread, 0.0, step.loss_db), np.where(unread, UNREAD_DB, u), reflects, visible
+        np.where(unread, 0.0, loss), np.where(unread, UNREAD_DB, u), reflects, visible
     )  # fmt: skip
 
 
@@ -520,7 +538,10 @@ def likelihoods(views: Views) -> dict[Story, float]:
     each = {
         Story.GOOD: (of_one(*good), mirrored),
         Story.CHANGED: (of_one(*good, CHANGED_SHARE), mirrored),
-        Story.ONE_END: (of_one(_log_twice(x, y, 1.0), none_x + none_y, any_x + any_y), unmirrored),
+        Story.ONE_END: (
+            of_one(_log_twice(x, y, 1.0), none_x + none_y, any_x + any_y, ODD_AGAIN),
+            unmirrored,
+        ),
         Story.TWO_FIBRES: (either(none_x + none_z, log_x + log_z), mirrored),
         Story.TWO_FIBRES_ONE_END: (either(none_x + none_y, log_x + log_y), unmirrored),
         Story.UNRELATED: (any_x + any_z, independent),
@@ -542,15 +563,14 @@ def _log_normal(value: FloatArray, variance: FloatArray) -> FloatArray:
 
 
 def _parts() -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
-    """Log share, mean, variance of loss and of step of every part, shape (G, parts, 1)."""
-    step = np.stack([STEP_SPREADS_DB**2, np.full(STEP_SPREADS_DB.size, UNLIKE_DB**2)], axis=1)
-    share = np.log([1 - UNLIKE_SHARE, UNLIKE_SHARE])
-    log_share = (share[:, None] + np.log(LOSS_SHARE)).ravel()
-    mean, loss = (np.tile(v, 2) for v in (LOSS_DB, LOSS_SPREAD_DB**2))
-    return (
-        log_share[None, :, None], mean[None, :, None], loss[None, :, None],
-        np.repeat(step, LOSS_DB.size, axis=1)[:, :, None],
-    )  # fmt: skip
+    """Log share, mean, variance of loss and of step of all parts of all cables, (G, parts, 1)."""
+    scale, spread = (
+        g.reshape(-1, 1, 1) for g in np.meshgrid(LOSS_SCALES, STEP_SPREADS_DB, indexing="ij")
+    )
+    unlike = np.repeat([0.0, 1.0], LOSS_DB.size)[:, None]
+    share = np.log(np.outer([1 - UNLIKE_SHARE, UNLIKE_SHARE], LOSS_SHARE).reshape(1, -1, 1))
+    mean, loss_spread = (scale * np.tile(v, 2)[:, None] for v in (LOSS_DB, LOSS_SPREAD_DB))
+    return share, mean, loss_spread**2, np.where(unlike, UNLIKE_DB, spread) ** 2
 
 
 _SHARE, _MEAN, _LOSS, _STEP = _parts()
