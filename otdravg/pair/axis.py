@@ -198,9 +198,11 @@ def find_axis(
     order = np.lexsort((candidates, -scores))
     total = float(candidates[order[0]])
     total, matches, residuals = _refine(a, b, total, tolerance)
-    told = told_by_glass(ab, ba, total, starts_m=(launch_m, receive_m))
-    if told.log_odds_ends < -np.log(PROVED):
-        raise _same_end(ab, ba, a, b, tolerance, told)
+    known_m = launch_m, receive_m
+    if _at_equal_distances(a, b, tolerance) >= max(len(matches), 1):
+        told = told_by_glass(ab, ba, total, starts_m=known_m)
+        if told.log_odds_ends < -np.log(PROVED):
+            raise _same_end(ab, ba, a, b, tolerance, told)
     start_a, basis_a = _span_start(ab, ba, a, b, total, tolerance, launch_m)
     start_b, basis_b = _span_start(ba, ab, b, a, total, tolerance, receive_m)
     # Crews put cords on both ends or on none: one lone connector belongs to the span.
@@ -217,6 +219,7 @@ def find_axis(
         )  # fmt: skip
         _refuse_pattern(a, b, total, tolerance, matches)
     except ShotsDoNotPair:
+        told = told_by_glass(ab, ba, total, starts_m=known_m)
         if told.log_odds_ends < -np.log(LIKELIER):  # the more likely reason
             raise _same_end(ab, ba, a, b, tolerance, told) from None
         raise
@@ -393,6 +396,11 @@ def _refine(
             break
         total = float(np.average(sums, weights=weights))
     return total, found, a.x[found.a] + b.x[found.b] - total
+
+
+def _at_equal_distances(a: _Marks, b: _Marks, tolerance: float) -> int:
+    """Events of the first shot that the second one shows as far from its own instrument."""
+    return int(np.count_nonzero((np.abs(a.x[:, None] - b.x) < tolerance).any(axis=1)))
 
 
 def _same_end(
