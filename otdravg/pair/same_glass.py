@@ -76,11 +76,6 @@ LEAST_CELLS = 2
 #: Ends agree to so many of both shots' tolerances, and this share of the length. Chosen, not
 #: derived: two time bases off by 1e-4 each.
 END_TOLERANCES, END_SHARE = 2.0, 2e-4
-#: Between the shots a splice or a piece of glass was changed: share of the places, odds against any
-#: change within a month, days beyond which nothing is added, and beyond which a clock is wrong.
-#: Chosen, not derived: a repair in one fibre of thirty a month, at a few of its places.
-CHANGED_SHARE, NO_CHANGE_IN_A_MONTH = 0.1, 30.0
-MOST_DAYS, CLOCK_WRONG_DAYS = 60.0, 1000.0
 #: Two shots from one end through cords of unequal length. Chosen, not derived: a crew that comes
 #: back brings its cord; and the shift can then be any of a hundred.
 SHIFTED = 1e-3
@@ -137,7 +132,6 @@ class Story(Enum):
     TWO_FIBRES = "two fibres of a cable from opposite ends"
     TWO_FIBRES_ONE_END = "two fibres of a cable from one end"
     UNRELATED = "two fibres that have nothing in common"
-    CHANGED = "one fibre from opposite ends, and something was changed in between"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -174,8 +168,6 @@ class Glass:
     Parameters
     ----------
     headers : Headers
-    days : float or None
-        Between the shots, if both clocks can be right.
     log_likelihood : dict
         Natural logarithm of the likelihood of each story, a constant common to all left out.
     places : int
@@ -183,7 +175,6 @@ class Glass:
     """
 
     headers: Headers
-    days: float | None
     log_likelihood: dict[Story, float]
     places: int
 
@@ -212,19 +203,6 @@ class Glass:
         return float(np.log(ONE_FIBRE)) + self.log_factor_glass
 
     @property
-    def log_factor_unchanged(self) -> float:
-        """How much more likely the waveforms are of one state than of two, as a log."""
-        return self.log_likelihood[Story.GOOD] - self.log_likelihood[Story.CHANGED]
-
-    @property
-    def log_odds_unchanged(self) -> float:
-        """Logarithm of the odds for one state; without dates it is taken for sure."""
-        if self.days is None:
-            return np.inf
-        days = min(max(self.days, 1.0), MOST_DAYS)
-        return float(np.log(NO_CHANGE_IN_A_MONTH * 30 / days)) + self.log_factor_unchanged
-
-    @property
     def _other_opposite(self) -> float:
         told = self.log_likelihood
         two = np.logaddexp(told[Story.TWO_FIBRES], told[Story.UNRELATED])
@@ -245,10 +223,10 @@ class Glass:
 
 
 def glass_findings(told: Glass) -> tuple[Finding, ...]:
-    """Doubt what is not proved: that the shots are from opposite ends, of one fibre, in one state.
+    """Doubt what is not proved: that the shots are from opposite ends, and of one fibre.
 
-    The first statement has to be proved, since most pairs prove it. The other two rest on the
-    labels and the dates, unless the waveforms speak against them.
+    The first statement has to be proved, since most pairs prove it. The second rests on the labels
+    unless the waveforms speak against it.
     """
     findings = []
     if told.log_odds_ends < np.log(PROVED):
@@ -259,22 +237,12 @@ def glass_findings(told: Glass) -> tuple[Finding, ...]:
                 odds=_bounded(told.log_odds_ends), asked_odds=PROVED, places=told.places,
             )
         )  # fmt: skip
-    other_fibre = told.log_factor_glass < 0 and told.log_odds_glass < np.log(PROVED)
-    likelier_changed = told.log_odds_unchanged < told.log_odds_glass
-    if other_fibre and not likelier_changed:
+    if told.log_factor_glass < 0 and told.log_odds_glass < np.log(PROVED):
         findings.append(
             caution(
                 "two-fibres-likely", Scope.PAIR,
                 factor=_bounded(-told.log_factor_glass), odds=_bounded(told.log_odds_glass),
                 asked_odds=PROVED, places=told.places,
-            )
-        )  # fmt: skip
-    elif other_fibre or told.log_odds_unchanged < 0:
-        findings.append(
-            caution(
-                "changed-between", Scope.PAIR, days=round(told.days or 0.0),
-                factor=_bounded(-told.log_factor_unchanged),
-                odds=_bounded(-told.log_odds_unchanged), places=told.places,
             )
         )  # fmt: skip
     return tuple(findings)
@@ -315,12 +283,7 @@ def told_by_glass(
         for story in (Story.ONE_END, Story.TWO_FIBRES_ONE_END):
             shifted = other[story] - other[Story.GOOD] + told[Story.GOOD] + np.log(SHIFTED)
             told[story] = float(np.logaddexp(told[story], shifted))
-    one, two = ab.shot.trace.identity, ba.shot.trace.identity
-    days = None
-    if one.taken is not None and two.taken is not None:
-        days = abs((two.taken - one.taken).total_seconds()) / 86_400
-        days = None if days > CLOCK_WRONG_DAYS else days
-    return Glass(headers_of(one, two), days, told, places)
+    return Glass(headers_of(ab.shot.trace.identity, ba.shot.trace.identity), told, places)
 
 
 def _marks(seen: Detection) -> list[Event]:
@@ -373,7 +336,7 @@ class _Shots:
         slack_m = END_TOLERANCES * self.tolerance_m + END_SHARE * self.total_m
         odd = float(np.log(ODD_END))
         unexplained = self._unexplained_ends(slack_m)
-        for story in (Story.GOOD, Story.CHANGED, Story.TWO_FIBRES):
+        for story in (Story.GOOD, Story.TWO_FIBRES):
             told[story] += odd * unexplained
         if self.ab.end_seen and self.ba.end_seen:
             if abs(self.ab.end_m - self.ba.end_m - shift_m) > slack_m:
@@ -526,18 +489,17 @@ def likelihoods(views: Views) -> dict[Story, float]:
     any_x, any_y = either(none_x, log_x), either(none_y, log_y)
     any_z = any_y[:, ::-1]
 
-    def of_one(
-        both: FloatArray, none: FloatArray, alone: FloatArray, odd: float = ODD_PLACE
-    ) -> FloatArray:
+    def of_one(both: FloatArray, none: FloatArray, alone: FloatArray, odd: float) -> FloatArray:
         return np.asarray(np.logaddexp(np.log1p(-odd) + either(none, both), np.log(odd) + alone))
 
     mirrored = _log_reflections(views, mirrored=True)
     unmirrored = _log_reflections(views, mirrored=False)
     independent = _log_reflections(views, mirrored=None)
-    good = _log_twice(x, z, -1.0), none_x + none_z, any_x + any_z
     each = {
-        Story.GOOD: (of_one(*good), mirrored),
-        Story.CHANGED: (of_one(*good, CHANGED_SHARE), mirrored),
+        Story.GOOD: (
+            of_one(_log_twice(x, z, -1.0), none_x + none_z, any_x + any_z, ODD_PLACE),
+            mirrored,
+        ),
         Story.ONE_END: (
             of_one(_log_twice(x, y, 1.0), none_x + none_y, any_x + any_y, ODD_AGAIN),
             unmirrored,

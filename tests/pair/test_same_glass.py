@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
-from datetime import datetime, timedelta, timezone
 
 import numpy as np
 import pytest
@@ -30,8 +29,6 @@ from otdravg.pair.same_glass import (
 from otdravg.shot.trace import Trace
 from otdravg.simulate import Fibre
 
-MORNING = datetime(2024, 5, 14, 8, 0, tzinfo=timezone.utc)
-
 
 def views(x: list[float], y: list[float], u: float = 0.004) -> Views:
     """Readings of both shots at equal distances; nothing reflects."""
@@ -40,8 +37,8 @@ def views(x: list[float], y: list[float], u: float = 0.004) -> Views:
     return Views(np.array(x), spread, nothing, seen, np.array(y), spread, nothing, seen)
 
 
-def told(view: Views, headers: Headers = Headers.OPPOSITE, days: float | None = None) -> Glass:
-    return Glass(headers, days, likelihoods(view), view.count)
+def told(view: Views, headers: Headers = Headers.OPPOSITE) -> Glass:
+    return Glass(headers, likelihoods(view), view.count)
 
 
 def codes(glass: Glass) -> list[str]:
@@ -212,7 +209,7 @@ def test_five_clear_splices_tell_the_ends(story: Story, expected: list[str]) -> 
         assert [c for c in codes(glass) if c == "one-end-possible"] == expected
 
 
-# What headers and dates add
+# What headers add
 
 
 def named(trace: Trace, near: str, far: str) -> Trace:
@@ -323,35 +320,6 @@ def test_a_cable_of_mixed_reels_tells_its_neighbours(seed: int) -> None:
     _, of_other = both_ways(other, seed=15)
     assert doubts(ab, ba, opposite) == []
     assert doubts(ab, of_other, opposite) == ["two-fibres-likely"]
-
-
-def test_a_replaced_piece_is_told_only_with_dates() -> None:
-    # Two splices that only the later shot shows, 0.3 dB each.
-    then = span([2000, 1500, 3000, 2500], [0.05, 0.07, 0.06], levels_db=[0, 0.05, -0.06, 0.02])
-    now = span(
-        [2000, 400, 600, 500, 3000, 2500],
-        [0.05, 0.33, 0.31, 0.07, 0.06],
-        levels_db=[0, 0.05, 0.03, 0.05, -0.06, 0.02],
-    )
-    ab = both_ways(then, seed=16)[0]
-    ba = both_ways(now, seed=17)[1]
-
-    def dated(days: float) -> Callable[[Trace, Trace], tuple[Trace, Trace]]:
-        def typed(a: Trace, b: Trace) -> tuple[Trace, Trace]:
-            a, b = opposite(a, b)
-            later = MORNING + timedelta(days=days)
-            return (
-                replace(a, identity=replace(a.identity, taken=MORNING)),
-                replace(b, identity=replace(b.identity, taken=later)),
-            )
-
-        return typed
-
-    assert doubts(ab, ba, dated(0.1)) == []
-    assert doubts(ab, ba, dated(60)) == ["changed-between"]
-    assert doubts(ab, ba, dated(20_000)) == []  # one clock is wrong
-    unchanged = both_ways(then, seed=18)
-    assert doubts(*unchanged, dated(60)) == []
 
 
 def test_findings_state_prior_factor_and_odds() -> None:
