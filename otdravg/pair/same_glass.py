@@ -37,8 +37,9 @@ BoolArray = npt.NDArray[np.bool_]
 #: for decisions on which work rests, and what the chance of a typing slip is held to be at most.
 PROVED = 100.0
 #: One fibre against two where one was asked for. Chosen, not derived: crews patch a wrong fibre
-#: once in hundreds of shots; then ten times as likely readings are what raises a doubt.
-ONE_FIBRE = 1000.0
+#: once in some thousand shots; then readings 25 times as likely of two fibres raise a doubt. Less,
+#: and a bad splice between unlike glasses would, which from one end looks good.
+ONE_FIBRE = 2500.0
 #: Share of places that no story knows (a splice that was touched, a ghost), of places that two
 #: shots from one end do not show alike, and of ends that are not where they should be. Chosen, not
 #: derived: what lies behind a dead zone, and little else, differs from one end.
@@ -50,9 +51,9 @@ SPLICE_HERE, REFLECTS_HERE = 0.02, 0.004
 #: connectors and dead zones.
 REFLECTION_MISSED = 0.1
 #: Losses of splices, dB: shares, means and standard deviations of normal parts, so that everything
-#: here is a sum of normal densities. Chosen, not derived: nine in ten up to 0.15 dB as mass
+#: here is a sum of normal densities. Chosen, not derived: four in five up to 0.15 dB as mass
 #: fusion makes them (common practice, no source), the rest up to 2 dB, and next to none below 0.
-LOSS_SHARE = np.array([0.22, 0.28, 0.24, 0.12, 0.05, 0.035, 0.025, 0.02, 0.01])
+LOSS_SHARE = np.array([0.21, 0.265, 0.225, 0.11, 0.05, 0.05, 0.04, 0.03, 0.02])
 LOSS_DB = np.array([0.018, 0.04, 0.07, 0.11, 0.17, 0.27, 0.45, 0.80, 1.50])
 LOSS_SPREAD_DB = np.array([0.010, 0.011, 0.019, 0.030, 0.046, 0.073, 0.12, 0.22, 0.40])
 #: How good a cable's splices are, as a factor on all of them, each as likely as the next. Chosen,
@@ -62,8 +63,9 @@ LOSS_SCALES = np.array([0.8, 1.6])
 #: not derived: from one batch of preforms to mixed reels, in steps by half.
 STEP_SPREADS_DB = np.array([0.01, 0.02, 0.04, 0.07, 0.11, 0.17, 0.26])
 #: Share of steps between unlike glasses in any cable, and their standard deviation, dB. Chosen, not
-#: derived: repair lengths; up to 1.3 dB to large-area fibre (10·log10 of fields 9.2 and 12.4 µm).
-UNLIKE_SHARE, UNLIKE_DB = 0.1, 0.4
+#: derived: mixed reels and repair lengths, mode fields of 8.6 to 9.2 µm and old glass of 10.4 give
+#: up to 0.8 dB; to large-area fibre it may be 1.3 dB (10·log10 of the ratio).
+UNLIKE_SHARE, UNLIKE_DB = 0.3, 0.25
 #: A reading is worse than its noise by this, dB. Chosen, not derived: a cable that was
 #: warmed or touched in between; ramps that are not quite a pulse.
 MODEL_DB = 0.003
@@ -489,23 +491,21 @@ def likelihoods(views: Views) -> dict[Story, float]:
     any_x, any_y = either(none_x, log_x), either(none_y, log_y)
     any_z = any_y[:, ::-1]
 
-    def of_one(both: FloatArray, none: FloatArray, alone: FloatArray, odd: float) -> FloatArray:
-        return np.asarray(np.logaddexp(np.log1p(-odd) + either(none, both), np.log(odd) + alone))
+    def of_one(both: FloatArray, alone: FloatArray, odd: float) -> FloatArray:
+        return np.asarray(np.logaddexp(np.log1p(-odd) + both, np.log(odd) + alone))
 
+    two_mirrored = either(none_x + none_z, log_x + log_z)
+    two_unmirrored = either(none_x + none_y, log_x + log_y)
+    one_mirrored = either(none_x + none_z, _log_twice(x, z, -1.0))
+    one_unmirrored = either(none_x + none_y, _log_twice(x, y, 1.0))
     mirrored = _log_reflections(views, mirrored=True)
     unmirrored = _log_reflections(views, mirrored=False)
     independent = _log_reflections(views, mirrored=None)
     each = {
-        Story.GOOD: (
-            of_one(_log_twice(x, z, -1.0), none_x + none_z, any_x + any_z, ODD_PLACE),
-            mirrored,
-        ),
-        Story.ONE_END: (
-            of_one(_log_twice(x, y, 1.0), none_x + none_y, any_x + any_y, ODD_AGAIN),
-            unmirrored,
-        ),
-        Story.TWO_FIBRES: (either(none_x + none_z, log_x + log_z), mirrored),
-        Story.TWO_FIBRES_ONE_END: (either(none_x + none_y, log_x + log_y), unmirrored),
+        Story.GOOD: (of_one(one_mirrored, any_x + any_z, ODD_PLACE), mirrored),
+        Story.ONE_END: (of_one(one_unmirrored, any_x + any_y, ODD_AGAIN), unmirrored),
+        Story.TWO_FIBRES: (two_mirrored, mirrored),
+        Story.TWO_FIBRES_ONE_END: (two_unmirrored, unmirrored),
         Story.UNRELATED: (any_x + any_z, independent),
     }
     return {
