@@ -412,17 +412,19 @@ def _same_end(
     )
     files = f"in {ab.shot.trace.identity.path} and {ba.shot.trace.identity.path}"
     odds = float(np.exp(min(-told.log_odds_ends, np.log(1e5))))
+    alike = f"{i.size} events lie at the same distances in both shots"
+    against = f"({pairs} dB) {files}; odds {odds:.0f} to 1 against opposite ends"
     likelihood = told.log_likelihood
     if likelihood[Story.ONE_END] > likelihood[Story.TWO_FIBRES_ONE_END] - np.log(ONE_FIBRE):
-        what, advice = "the same one-way readings", "find the shot from the other end"
-    else:
-        what = "other one-way readings, as two fibres of a cable have them"
-        advice = "compare the fibre numbers, and find the shot from the other end"
+        return ShotsDoNotPair(
+            Refusal.SAME_END,
+            f"{alike} with the same one-way readings {against}",
+            "find the shot from the other end",
+        )
     return ShotsDoNotPair(
-        Refusal.SAME_END,
-        f"{i.size} events lie at the same distances in both shots with {what} ({pairs} dB) "
-        f"{files}; odds {odds:.0f} to 1 against opposite ends",
-        advice,
+        Refusal.PATTERN,
+        f"{alike}, as if from one end, with other one-way readings, as of two fibres {against}",
+        "compare the fibre numbers, and find the shot from the other end",
     )
 
 
