@@ -19,8 +19,7 @@ from otdravg.cli.options import (
     room_option,
     trace_option,
 )
-from otdravg.cli.terminal import print_text, shows_colour, shows_signs
-from otdravg.pair.budget import explained_budget
+from otdravg.cli.terminal import columns_of, print_text, print_written, shows_colour, shows_signs
 from otdravg.pair.measure import measure
 from otdravg.report.pair_json import pair_json
 from otdravg.report.pair_text import pair_text
@@ -78,10 +77,9 @@ __all__ = ["pair"]
 @trace_option
 @plot_option
 @click.option(
-    "--explain",
-    metavar="N",
-    type=click.IntRange(min=1),
-    help="Add the uncertainty budget of splice N: what it is made of, what would lower it.",
+    "--details",
+    is_flag=True,
+    help="Add sections, detection limits, receivers, uncertainty budgets and notes.",
 )
 @click.option(
     "--report",
@@ -108,7 +106,7 @@ def pair(
     swap: bool,
     trace_number: int | None,
     plot: Path | None,
-    explain: int | None,
+    details: bool,
     report_file: Path | None,
     csv_file: Path | None,
     as_json: bool,
@@ -149,7 +147,6 @@ def pair(
         positions_m=tuple(chain.from_iterable(positions_m)),
     )
     report = judge(measurement, stated)
-    explained = None if explain is None else explained_budget(measurement, explain)
 
     if csv_file is not None:
         write_atomic(csv_file, pair_csv(report), overwrite=force)
@@ -158,14 +155,16 @@ def pair(
     if report_file is not None:
         write_pair_report(report, report_file, overwrite=force)
     if as_json:
-        print_text(pair_json(report, explained))
+        print_text(pair_json(report))
     else:
         print_text(
             pair_text(
                 report,
                 ascii_only=not shows_signs(sys.stdout),
                 colour=shows_colour(sys.stdout),
-                explained=explained,
+                columns=columns_of(sys.stdout),
+                details=details,
             )
         )
+    print_written(targets)
     ctx.exit(report.exit_status)

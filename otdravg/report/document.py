@@ -27,7 +27,7 @@ from otdravg.system.printable import printable
 from otdravg.verdict.judge import Judged, PairReport
 from otdravg.words.catalogue import line, told
 from otdravg.words.statements import (
-    CAUTION,
+    caution_statement,
     findings_by_source,
     limit_statement,
     rule_statement,
@@ -150,7 +150,7 @@ def pair_report_html(report: PairReport) -> bytes:
         picture=f"data:image/svg+xml;base64,{picture}",
         steps=[printable(told(step)) for step in report.next_steps],
         findings=[printable(sentence) for sentence in _findings(report)],
-        caution=CAUTION,
+        caution=caution_statement(),
         program=f"otdravg {__version__}",
     )
     return page.encode("utf-8")
@@ -256,4 +256,6 @@ def _text_page(paper: Paper, report: PairReport) -> None:
             body = paper.page("Findings")
             y = body.top - 4
         y = paper.paragraph(body.left, y, sentence, 700, size=8) - 3
-    paper.paragraph(body.left, body.bottom + 14, CAUTION, body.width, size=8.5, font=BOLD)
+    paper.paragraph(
+        body.left, body.bottom + 14, caution_statement(), body.width, size=8.5, font=BOLD
+    )

@@ -11,7 +11,7 @@ from otdravg.forecast.plan import Forecast, ShotPlan, obstacle, planned_distance
 from otdravg.quantities import Quantity, distance_text, in_km, reported
 from otdravg.report.page import Page, Tone
 from otdravg.words.catalogue import told
-from otdravg.words.statements import CAUTION
+from otdravg.words.statements import caution_statement
 
 __all__ = ["PLAN_ASSUMPTIONS", "obstacle_text", "plan_text", "pulse_text"]
 
@@ -52,7 +52,7 @@ def plan_text(plan: ShotPlan, *, ascii_only: bool = False, colour: bool = False)
     for sentence in PLAN_ASSUMPTIONS:
         page.bullet(sentence)
     page.line()
-    page.paragraph(CAUTION)
+    page.paragraph(caution_statement())
     return page.text()
 
 
@@ -93,12 +93,11 @@ def _by_pulse(page: Page, plan: ShotPlan) -> None:
     widths = (_PULSE_WIDTH, *(_CELL for _ in plan.averaging_s))
     page.row(("Pulse", *(f"{t:g} s" for t in plan.averaging_s), ""), widths)
     page.rule()
-    room = 80 - sum(widths) - 2
     for pulse_ns in plan.pulses_ns:
         row = [plan.of(pulse_ns, t) for t in plan.averaging_s]
         cells = (pulse_text(pulse_ns), *(_figure(f.worst_db) for f in row), _remark(plan, row))
         good = any(f.reaches(float(plan.target_db)) for f in row)
-        page.row(cells, widths, room=room, tone=Tone.GOOD if good else Tone.QUIET)
+        page.row(cells, widths, tone=Tone.GOOD if good else Tone.QUIET)
     page.rule()
 
 

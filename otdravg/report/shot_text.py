@@ -13,7 +13,6 @@ from otdravg.words.statements import response_statement, title_of
 __all__ = ["shot_text"]
 
 _COLUMN_WIDTHS = (3, 12, 9, 9, 12)
-_ROOM_FOR_REMARK = 33
 
 _FIRST_LETTER = {"0": "no reflection", "1": "reflection", "2": "reflection, saturated"}
 
@@ -96,7 +95,6 @@ def _table(page: Page, trace: Trace) -> None:
                 _remark(event),
             ),
             _COLUMN_WIDTHS,
-            room=_ROOM_FOR_REMARK,
         )
     page.rule()
 

@@ -59,5 +59,3 @@ def _name_different_things(one: str, other: str) -> bool:
         return keys[0] != keys[1]
     letters = ["".join(filter(str.isalnum, name)).casefold() for name in (one, other)]
     return all(letters) and letters[0] != letters[1]
-
-
