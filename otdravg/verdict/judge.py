@@ -24,6 +24,7 @@ from otdravg.quantities import Quantity, distance, in_km, reported
 from otdravg.shot.trace import Trace
 from otdravg.verdict.decision import Action, Answer, Verdict, expanded, held_against, is_implausible
 from otdravg.verdict.doubts import doubts_of
+from otdravg.verdict.ends import Ends, ends_of
 from otdravg.verdict.limits import LimitDb, Limits, Rule
 
 __all__ = [
@@ -119,6 +120,7 @@ class PairReport:
     limits: Limits
     limit_db: Decimal
     limit_is_stated: bool  # False: the default was used, and every output says so
+    ends: Ends  # which end is A, and what says so
     splices: tuple[Judged, ...]  # every position, connectors included, in order from A
     sum_db: Decimal | None  # of the true losses of splices and groups measured both ways
     sum_count: int
@@ -262,6 +264,7 @@ def judge(
     single_db = [
         loss_db for j, loss_db in summed if loss_db is not None and j.reading.kind is not Kind.GROUP
     ]
+    ends = ends_of(measurement.ab.identity, measurement.ba.identity)
     doubts = doubts_of(measurement)
     damage = [step for trace in (measurement.ab, measurement.ba) for step in _damage(trace)]
     to_check = [*(says("check-files", finding=doubt) for doubt in doubts), *damage]
@@ -273,6 +276,7 @@ def judge(
         limits=limits,
         limit_db=applied_db,
         limit_is_stated=is_stated,
+        ends=ends,
         splices=judged,
         sum_db=sum(losses_db, Decimal(0)) if losses_db else None,
         sum_count=len(losses_db),
@@ -282,9 +286,7 @@ def judge(
         doubts=doubts,
         next_steps=(
             *to_check,
-            *_next_steps(
-                judged, applied_db, km=in_km(measurement.axis.length_m), clear=not to_check
-            ),
+            *_next_steps(judged, applied_db, measurement.axis.length_m, ends, clear=not to_check),
             # What would settle a splice is not to be read from a file that is damaged.
             *(() if damage else _settling(measurement, judged, applied_db)),
         ),
@@ -318,16 +320,17 @@ def _settling(
 
 
 def _next_steps(
-    judged: Sequence[Judged], limit_db: Decimal, *, km: bool, clear: bool
+    judged: Sequence[Judged], limit_db: Decimal, length_m: float, ends: Ends, *, clear: bool
 ) -> tuple[Statement, ...]:
     """Say what to do, most urgent first.
 
     ``clear`` is False where it is doubtful that both files are one fibre: then nothing is said
     to be good.
     """
+    km = in_km(length_m)
     steps: list[Statement] = []
     for action in (Action.RE_SPLICE, Action.LOOK, Action.SHOOT_AGAIN):
-        steps += [_step(j, km) for j in judged if j.action is action]
+        steps += [_step(j, length_m, ends) for j in judged if j.action is action]
     if any(j.action is Action.RE_SPLICE for j in judged):
         steps.append(says("whole-ribbon"))
     steps += [
@@ -344,8 +347,9 @@ def _next_steps(
     return tuple(steps)
 
 
-def _step(judged: Judged, km: bool) -> Statement:
+def _step(judged: Judged, length_m: float, ends: Ends) -> Statement:
     """What to do about one position that needs work."""
+    km = in_km(length_m)
     figures = _figures(judged, km)
     if judged.verdict is Verdict.IMPLAUSIBLE:
         return Statement("look-implausible", figures)
@@ -361,8 +365,12 @@ def _step(judged: Judged, km: bool) -> Statement:
         return Statement("look-group", figures)
     if judged.action is Action.LOOK:
         return Statement("not-yet", figures)
-    at = distance(judged.reading.distance_m, km=km)
-    figures += values(number=judged.reading.number, at=at)
+    at_m = judged.reading.distance_m
+    figures += values(
+        number=judged.reading.number,
+        at=distance(at_m, km=km), end_a=ends.a,
+        from_b=distance(length_m - at_m, km=km), end_b=ends.b,
+    )  # fmt: skip
     return Statement("re-splice", figures, tuple(_before_cutting(judged)))
 
 
