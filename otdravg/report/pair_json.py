@@ -12,7 +12,7 @@ from otdravg.fit.side import Axis, SpanStart
 from otdravg.pair.measure import Measurement
 from otdravg.pair.visible import SEEN_SHARE, DirectionLimit, detection_limits
 from otdravg.quantities import Quantity, distance_text, number
-from otdravg.report.answer import answer_lines, doubts_about, ends_of
+from otdravg.report.answer import answer_lines, doubts_about
 from otdravg.report.budget import budget_object, budgets_of
 from otdravg.report.shot_json import (
     finding_object,
@@ -59,7 +59,11 @@ def pair_object(report: PairReport) -> dict[str, Any]:
         "verdict": report.answer.value,
         "answer": [told(one) for one in answer_lines(report)],
         "doubts": [_doubt(about, finding) for about, finding in doubts_about(report)],
-        "ends": _ends(report),
+        "ends": {
+            "a": told(report.ends.a),
+            "b": told(report.ends.b),
+            "direction_by": report.ends.basis.value,
+        },
         "shots": {
             "ab": shot_object(measurement.ab),
             "ba": shot_object(measurement.ba),
@@ -95,12 +99,6 @@ def _doubt(about: str, finding: Finding) -> dict[str, Any]:
         "sentence": said["text"],
         "settled_by": said["done"],
     }
-
-
-def _ends(report: PairReport) -> dict[str, Any]:
-    ends = ends_of(report)
-    told_by = "headers" if ends.told_by_headers else "file-order"
-    return {"a": ends.a, "b": ends.b, "direction_by": told_by}
 
 
 def _splice(judged: Judged) -> dict[str, Any]:

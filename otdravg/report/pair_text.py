@@ -9,7 +9,7 @@ from otdravg.findings import Finding, Severity
 from otdravg.fit.reading import Kind
 from otdravg.pair.visible import DirectionLimit, detection_limits
 from otdravg.quantities import Quantity, distance_text, reported
-from otdravg.report.answer import answer_lines, ends_of, later_steps
+from otdravg.report.answer import answer_lines, later_steps
 from otdravg.report.budget import budgets_of, write_budget
 from otdravg.report.page import COLUMNS, Page, Tone, counted
 from otdravg.shot.settings import Direction
@@ -107,9 +107,9 @@ def _measured(page: Page, report: PairReport) -> None:
     measurement = report.measurement
     page.line()
     page.line(say("screen", "measured"))
-    ends = ends_of(report)
-    basis = say("screen", "ends-by-headers" if ends.told_by_headers else "ends-by-order")
-    page.entry("Ends", f"A = {ends.a or '?'}, B = {ends.b or '?'} ({basis})")
+    ends = report.ends
+    basis = say("ends", ends.basis.value)
+    page.entry("Ends", f"A = {told(ends.a)}, B = {told(ends.b)} ({basis})")
     page.entry("A→B", _shot_line(measurement.ab))
     page.entry("B→A", _shot_line(measurement.ba))
     page.entry("Limit", f"{limit_statement(report)} ({rule_statement(report)})")

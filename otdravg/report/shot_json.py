@@ -38,7 +38,7 @@ def shot_object(trace: Trace) -> dict[str, Any]:
 
 
 def _by_its_own_clock(taken: datetime | None) -> str | None:
-    """Write when the instrument says it was, without a time zone: nobody knows how its clock ran."""
+    """Write what the instrument's clock said, without a zone: nobody knows how it ran."""
     return None if taken is None else taken.replace(tzinfo=None).isoformat()
 
 

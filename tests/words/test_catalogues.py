@@ -22,6 +22,8 @@ from otdravg.fit.side import SpanStart
 from otdravg.quantities import Quantity, quantity_of, reported
 from otdravg.report.shot_json import finding_object
 from otdravg.shot.trace import Direction
+from otdravg.verdict.decision import Answer
+from otdravg.verdict.ends import EndsBasis
 from otdravg.verdict.judge import judge
 from otdravg.words import catalogue
 from otdravg.words.catalogue import LISTED, Language, line, place, say, told
@@ -143,6 +145,8 @@ class TestNothingIsMissing:
             assert set(BOOKS[language]["severity"]) == {s.value for s in Severity}
             assert set(BOOKS[language]["where"]) == {s.value for s in Scope}
             assert set(BOOKS[language]["span-start"]) == {s.value for s in SpanStart}
+            assert set(BOOKS[language]["answer"]) == {a.value for a in Answer}
+            assert set(BOOKS[language]["ends"]) == {b.value for b in EndsBasis}
 
     def test_a_code_without_words_is_an_error_not_a_guess(self) -> None:
         with pytest.raises(KeyError):
@@ -177,7 +181,7 @@ class TestLanguagesAgree:
     def test_sentences_can_be_joined(self) -> None:
         for language, path, message in MESSAGES:
             assert not message.endswith((" ", ";")), path
-            assert not message.endswith(".") or path[0] == "say", path
+            assert not message.endswith(".") or path[0] in ("say", "screen"), path
             assert "  " not in message, path
             if path[0] == "finding" and path[-1] in PARTS and language is Language.ENGLISH:
                 assert not message[0].isupper(), path
