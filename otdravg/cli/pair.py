@@ -1,4 +1,4 @@
-"""``otdravg pair``: two shots of one fibre, its true losses."""
+"""``otdravg pair``: two shots of one fibre, its splice losses."""
 
 from __future__ import annotations
 
@@ -15,8 +15,8 @@ from otdravg.cli.options import (
     force_option,
     guarded_option,
     json_option,
+    max_size_option,
     plot_option,
-    room_option,
     trace_option,
 )
 from otdravg.cli.terminal import columns_of, print_text, print_written, shows_colour, shows_signs
@@ -40,7 +40,7 @@ __all__ = ["pair"]
     "limits",
     metavar="DB",
     multiple=True,
-    help="Upper limit of a splice's true loss, as in 0.15, or for one wavelength as in "
+    help="Upper limit of a splice's loss, as in 0.15, or for one wavelength as in "
     "1310=0.25; may be repeated. Without it 0.20 dB is used, and the output says so.",
 )
 @guarded_option
@@ -56,14 +56,14 @@ __all__ = ["pair"]
     "launch_m",
     metavar="LENGTH",
     type=options.length_m,
-    help="Length of the cord at end A: 1km, 500m, 1000 (metres). Default: from the files.",
+    help="Length of the launch fibre at end A: 1km, 500m, 1000 (metres). Default: from the files.",
 )
 @click.option(
     "--receive",
     "receive_m",
     metavar="LENGTH",
     type=options.length_m,
-    help="Length of the cord at end B.",
+    help="Length of the receive fibre at end B.",
 )
 @click.option(
     "--at",
@@ -73,7 +73,7 @@ __all__ = ["pair"]
     type=options.lengths_m,
     help="Measure at these distances from end A too, even if nothing shows there.",
 )
-@click.option("--swap", is_flag=True, help="The first file was shot from end B, not from A.")
+@click.option("--swap", is_flag=True, help="Reversed: the first file was shot from B.")
 @trace_option
 @plot_option
 @click.option(
@@ -90,7 +90,7 @@ __all__ = ["pair"]
 )
 @click.option("--csv", "csv_file", metavar="FILE", type=FilePath, help="Write the table as CSV.")
 @json_option
-@room_option
+@max_size_option
 @force_option
 @click.pass_context
 def pair(
@@ -113,10 +113,10 @@ def pair(
     size_limits: SizeLimits,
     force: bool,
 ) -> None:
-    """Give the true loss of every splice of one fibre from two shots.
+    """Say what to do about the splices of one fibre, from two shots of it.
 
-    A.sor was shot from end A, B.sor from end B. Each loss is half the sum of both one-way
-    readings, signs kept, with its expanded uncertainty (k = 2) and a verdict.
+    A.sor was shot from end A, B.sor from end B. Splice loss is the average of both
+    directions, signs kept, with its expanded uncertainty (k = 2) and a verdict.
 
     \b
     otdravg pair 012_A.sor 012_B.sor

@@ -15,8 +15,8 @@ from otdravg.cli.options import (
     files_argument,
     force_option,
     json_option,
+    max_size_option,
     plot_option,
-    room_option,
     trace_option,
 )
 from otdravg.cli.terminal import print_error, print_text, shows_colour, shows_signs
@@ -40,7 +40,7 @@ SCHEMA_NAME = "otdravg.show/1"
 @trace_option
 @plot_option
 @json_option
-@room_option
+@max_size_option
 @force_option
 @click.pass_context
 def show(

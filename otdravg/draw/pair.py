@@ -61,7 +61,7 @@ def own_look() -> Iterator[None]:
 
 @own_look()
 def pair_figure(report: PairReport) -> Figure:
-    """Draw both shots, the half-difference with every true loss, and the half-sum.
+    """Draw both shots, the splice losses (average of both directions), the backscatter differences.
 
     Parameters
     ----------
@@ -118,7 +118,7 @@ def _title(figure: Figure, report: PairReport) -> None:
     figure.text(
         0.075,
         0.965,
-        f"True splice loss from both ends: {_say(title_of(measurement.ab))}",
+        f"Splice loss, average of both directions: {_say(title_of(measurement.ab))}",
         fontsize=14,
         fontweight="bold",
         va="center",
@@ -198,8 +198,8 @@ def _draw_shots(panel: Axes, report: PairReport, curves: SpanCurves) -> None:
     _headings(
         panel,
         "1   What the instrument shows from each end",
-        "Every step is the splice's loss plus or minus a change of glass, "
-        "and from one end nobody can tell how much is which.",
+        "Every step is the splice's loss plus or minus the backscatter difference of its fibres: "
+        "from one end nobody can tell how much is which.",
         lift_pt=13,
     )
     numbers = [str(judged.reading.number) for judged in report.splices]
@@ -220,7 +220,11 @@ def _draw_half_difference(
         label="B→A, turned over",
     )
     panel.plot(
-        z_km, curves.half_difference_db, color=_TRUE, linewidth=2.0, label="the middle: true losses"
+        z_km,
+        curves.half_difference_db,
+        color=_TRUE,
+        linewidth=2.0,
+        label="average of both directions",
     )
     panel.set_ylabel("level, dB (0 at A)", fontsize=9)
     panel.legend(loc="lower left", fontsize=8, frameon=False, handlelength=3.2)
@@ -228,9 +232,9 @@ def _draw_half_difference(
     _make_room(panel, values, labels_pt=84 if upright else 46, below=0.25)
     _headings(
         panel,
-        "2   Half the difference: true losses and nothing else",
+        "2   Splice loss: the average of both directions",
         "Both shots run the same way here and the fibre's own attenuation is taken out. Where they "
-        "part, the glass changes; the middle falls by the true loss.",
+        "part, backscatter differs; their average falls by the splice loss.",
     )
     labels = [_loss_label(judged, upright) for judged in report.splices]
     style = LabelStyle(8, 24 if upright else 74, upright=upright)
@@ -238,7 +242,7 @@ def _draw_half_difference(
 
 
 def _loss_label(judged: Judged, upright: bool) -> str:
-    """The true loss with its uncertainty; the verdict in words where it is not "within"."""
+    """The splice loss with its uncertainty; the verdict in words where it is not "within"."""
     number = judged.reading.number
     words = "" if judged.verdict is Verdict.WITHIN else judged.verdict.value
     if judged.reading.kind in (Kind.CONNECTOR, Kind.GROUP):
@@ -254,13 +258,13 @@ def _loss_label(judged: Judged, upright: bool) -> str:
 
 def _draw_half_sum(panel: Axes, report: PairReport, curves: SpanCurves) -> None:
     panel.plot(curves.z_m / 1000, curves.half_sum_db, color=_GLASS, linewidth=1.6)
-    panel.set_ylabel("scatter, dB (0 at A)", fontsize=9)
+    panel.set_ylabel("backscatter, dB (0 at A)", fontsize=9)
     _make_room(panel, value_range(curves.half_sum_db), labels_pt=24, below=0.2)
     _headings(
         panel,
-        "3   Half the sum: the glass and no loss",
-        "Where the line drops, the next fibre scatters less: from A that reads as extra loss, "
-        "from B as a gain. The number is the step that A→B adds and B→A takes away.",
+        "3   Backscatter difference: what makes gainers",
+        "Where the line drops, the next fibre sends less back: from A that reads as extra loss, "
+        "from B as a gainer. The number is what A→B adds and B→A takes away.",
     )
     if len(report.splices) <= 2 * _MOST_LEVEL_LABELS + 2:
         labels = [_step_label(judged) for judged in report.splices]
@@ -305,7 +309,7 @@ def shot_figure(trace: Trace, detection: Detection | None) -> Figure:
         _say(
             f"{identity.path}, direction {identity.direction.value}, "
             f"{trace.settings.pulse_ns:g} ns pulse. "
-            "One shot alone shows each loss plus or minus a change of glass."
+            "One shot alone shows each loss plus or minus a backscatter difference."
         ),
         fontsize=8.5,
         va="center",

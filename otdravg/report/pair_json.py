@@ -168,7 +168,7 @@ def _axis(axis: Axis) -> dict[str, Any]:
 
 
 def _basis(axis: Axis, basis: SpanStart, start_m: float) -> str:
-    """Say what told where the span begins, with the cord's length where there is one."""
+    """Say what told where the span begins, with the launch fibre's length where there is one."""
     statement = span_start_statement(axis, basis)
     if basis in (SpanStart.FRONT_PANEL, SpanStart.LONE_CONNECTOR):
         return statement

@@ -78,12 +78,12 @@ def _heading(page: Page, plan: ShotPlan) -> None:
     )
     for label, statement in zip(("Noise", "Values"), plan.basis.statements, strict=True):
         page.entry(label, statement)
-    cords = [
-        f"{distance_text(cord_m, km=False)} at {end}"
-        for end, cord_m in (("A", route.launch_m), ("B", route.receive_m))
-        if cord_m > 0
+    leads = [
+        f"{name} fibre {distance_text(lead_m, km=False)}"
+        for name, lead_m in (("launch", route.launch_m), ("receive", route.receive_m))
+        if lead_m > 0
     ]
-    page.entry("Cords", ", ".join(cords) or "none")
+    page.entry("Leads", ", ".join(leads) or "no launch and no receive fibre")
     page.entry("Aim", f"± {plan.target_db} dB (k = 2) at every splice; limit {plan.limit_db} dB")
 
 
@@ -181,9 +181,9 @@ def _advice(plan: ShotPlan) -> list[str]:
         known = sum(e.expanded_db is not None for e in best.expectations)
         sentences.append(
             f"Nearest to it: {pulse_text(best.pulse_ns)}, {best.averaging_s:g} s, which measures "
-            f"{known} of {len(best.expectations)} places both ways. Add a shot with another pulse "
-            "for the rest, average longer, or use cords so that the first connector's dead zone "
-            "is over before the span begins."
+            f"{known} of {len(best.expectations)} events both ways. Add a shot with another pulse "
+            "for the rest, average longer, or use launch fibres so that the first connector's "
+            "dead zone is over before the span begins."
         )
     return sentences
 

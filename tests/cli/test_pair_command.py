@@ -65,7 +65,8 @@ class TestExitStatus:
         # splice 3 at 5620 m of 9005 m, with 0.26 dB.
         first = " ".join(gainers_printed.stdout.decode().split("\n\n")[0].split())
         assert re.match(
-            r"CUT Re-splice 3 at 5\.6[12]\d km from Otterstone hut, 3\.38\d km from Brackenfold hut: "
+            r"CUT Re-splice 3 at 5\.6[12]\d km from Otterstone hut, "
+            r"3\.38\d km from Brackenfold hut: "
             r"0\.26\d dB ± 0\.0\d\d, 0\.06\d dB over the limit\.",
             first,
         )
@@ -111,7 +112,7 @@ class TestOptions:
         assert axis["start_in_ab_m"] == 1012.0
         assert axis["start_in_ba_m"] == 987.0
         assert axis["start_in_ab_by"] == axis["start_in_ba_by"] == "stated-cord"
-        assert axis["start_in_ab_basis"] == "stated cord, 1012.0 m"
+        assert axis["start_in_ab_basis"] == "as stated, 1012.0 m"
         assert axis["group_index"] == 1.4682
         (index,) = (f for f in content["findings"] if f["code"] == "index-differs")
         assert index["case"] == "chosen"

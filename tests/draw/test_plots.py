@@ -173,9 +173,9 @@ class TestWords:
             reading(0.1, None), reading(None, None), reading(0.4, 0.4, kind=Kind.CONNECTOR)
         )
         words = texts_of(pair_figure(judge(pair, Limits())))
-        assert "one-way only" in words
+        assert "one direction only" in words
         assert "not measured" in words
-        assert "connector, no limit set" in words
+        assert "connector, not evaluated" in words
 
 
 @pytest.mark.parametrize("suffix", [".png", ".pdf", ".svg", ".PNG"])

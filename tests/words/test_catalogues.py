@@ -209,8 +209,9 @@ class TestLanguagesAgree:
         assert [text for text in (*steps, *reasons) if ENGLISH_WORDS.search(text)] == []
         assert [text for text in (*steps, *reasons) if re.search(r"\d\.\d", text)] == []
         assert reasons[6] == (
-            "Eine Ablesung von einem Ende ist nicht die Dämpfung (B→A: in einer Totzone, daneben "
-            "liegt keine ungestörte Faser; A→B: das Signal der Messung endet 13 m in der Strecke)."
+            "Der Messwert einer Richtung allein ist nicht die Spleißdämpfung "
+            "(B→A: in einer Totzone, daneben liegt keine ungestörte Faser; A→B: das Signal der Messung endet 13 m in der "
+            "Strecke)."
         )
 
 
@@ -374,7 +375,7 @@ class TestData:
             "values": {"places": [{"at_m": 3500.0, "table_db": 0.3}]},
             "text": "the file's own table lists events that the waveform does not show: "
             "3500 m (+0.30 dB)",
-            "done": "the waveform was measured; look at these places if the table was made by hand",
+            "done": "the waveform was measured; look at these events if the table was made by hand",
         }
 
     def test_a_finding_is_a_value(self) -> None:
