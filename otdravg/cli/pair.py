@@ -73,6 +73,11 @@ __all__ = ["pair"]
     type=options.lengths_m,
     help="Measure at these distances from end A too, even if nothing shows there.",
 )
+@click.option(
+    "--unchanged",
+    is_flag=True,
+    help="Nothing was done to the fibre between both shots, however far apart their dates are.",
+)
 @click.option("--swap", is_flag=True, help="Reversed: the first file was shot from B.")
 @trace_option
 @plot_option
@@ -103,6 +108,7 @@ def pair(
     launch_m: float | None,
     receive_m: float | None,
     positions_m: tuple[tuple[float, ...], ...],
+    unchanged: bool,
     swap: bool,
     trace_number: int | None,
     plot: Path | None,
@@ -146,7 +152,7 @@ def pair(
         receive_m=receive_m,
         positions_m=tuple(chain.from_iterable(positions_m)),
     )
-    report = judge(measurement, stated)
+    report = judge(measurement, stated, unchanged=unchanged)
 
     if csv_file is not None:
         write_atomic(csv_file, pair_csv(report), overwrite=force)

@@ -34,6 +34,10 @@ __all__ = ["Measurement", "measure"]
 FloatArray = npt.NDArray[np.float64]
 
 
+#: Group indices of one fibre that differ by more than this share of it are no two opinions of it.
+#: Chosen, not derived: single-mode fibre has 1.465 to 1.470 between 1310 and 1625 nm (data sheets,
+#: from memory), 0.3 %; of two makes at one wavelength half of that.
+INDEX_SPREAD = 0.0015
 #: Most rounds of dropping and adding places. Chosen, not derived: a place that fell is not tried
 #: again, so that later rounds have little left; the bound is for time.
 MOST_ROUNDS = 4
@@ -172,9 +176,12 @@ def measure(
 
 def _setting_findings(ab: Trace, ba: Trace, index: float, stated: float | None) -> list[Finding]:
     findings: list[Finding] = []
-    if abs(ab.settings.group_index - ba.settings.group_index) > 5e-6:
+    apart = abs(ab.settings.group_index - ba.settings.group_index)
+    if apart > 5e-6:
+        # An index that somebody chose for both settles where every place is.
+        grave = caution if stated is None and apart > INDEX_SPREAD * index else note
         findings.append(
-            caution(
+            grave(
                 "index-differs", Scope.PAIR, "chosen" if stated else "",
                 from_a_index=ab.settings.group_index, from_b_index=ba.settings.group_index,
                 used_index=index,

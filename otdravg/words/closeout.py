@@ -55,8 +55,8 @@ PAGE_WORDS: dict[Language, dict[str, str]] = {
         "splice_count": "Splices",
         "span_length": "Length, m",
         "splices": "Splices",
-        "step_note": "The step at the splice is the backscatter difference: one end adds it, the other "
-        "takes it away.",
+        "step_note": "The step at the splice is the backscatter difference: one end adds it, "
+        "the other takes it away.",
         "table_u_note": "U: largest in the row (k = 2).",
         "u_largest": "U, dB",
         "where_to_look": "Where to look",

@@ -209,9 +209,9 @@ class TestLanguagesAgree:
         assert [text for text in (*steps, *reasons) if ENGLISH_WORDS.search(text)] == []
         assert [text for text in (*steps, *reasons) if re.search(r"\d\.\d", text)] == []
         assert reasons[6] == (
-            "Der Messwert einer Richtung allein ist nicht die Spleißdämpfung "
-            "(B→A: in einer Totzone, daneben liegt keine ungestörte Faser; A→B: das Signal der Messung endet 13 m in der "
-            "Strecke)."
+            "Der Messwert einer Richtung allein ist nicht die Spleißdämpfung (B→A: in einer "
+            "Totzone, daneben liegt keine ungestörte Faser; A→B: das Signal der Messung endet 13 m "
+            "in der Strecke)."
         )
 
 
