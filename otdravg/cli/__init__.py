@@ -56,6 +56,8 @@ class _Commands(OneLineErrors):
 def main(ctx: click.Context) -> None:
     """Splice loss from OTDR shots of one fibre taken from both ends.
 
+    Begin with two files of one fibre: otdravg pair A.sor B.sor
+
     A reading from one end is the splice's loss plus or minus the backscatter difference of
     the two fibres. The average of both directions is the loss. This program reads SR-4731
     trace files, measures both shots together and says what to do and how sure that is.

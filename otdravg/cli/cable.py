@@ -184,7 +184,7 @@ def cable(
     parts = _parts(everything, only)
     template = load_template(template_file) if template_file else Template()
     if out is None and not list_only:
-        raise BadSetting("out", None, "name a folder for the tables (--out DIR), or --list")
+        raise click.UsageError("no folder for the tables: add --out DIR, or --list")
     target = None if list_only else out
     progress = ProgressLine()
     with (

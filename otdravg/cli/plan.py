@@ -19,7 +19,7 @@ from otdravg.cli.options import (
     plot_option,
     trace_option,
 )
-from otdravg.cli.terminal import print_text, shows_colour, shows_signs
+from otdravg.cli.terminal import print_text, print_written, shows_colour, shows_signs
 from otdravg.forecast.plan import (
     AVERAGING_S,
     basis_from_shot,
@@ -164,6 +164,7 @@ def plan(
     made = make_plan(basis, route, limit_db, target_db, averaging_s=averaging_s or AVERAGING_S)
     if plot is not None:
         save_figure(plan_figure(made), plot, overwrite=force)
+        print_written([plot])
     if as_json:
         print_text(plan_json(made))
     else:

@@ -19,7 +19,7 @@ from otdravg.cli.options import (
     plot_option,
     trace_option,
 )
-from otdravg.cli.terminal import print_error, print_text, shows_colour, shows_signs
+from otdravg.cli.terminal import print_error, print_text, print_written, shows_colour, shows_signs
 from otdravg.errors import BadSetting, OtdravgError, ShotsDoNotPair
 from otdravg.report.shot_json import finding_object, response_object, shot_object, table_object
 from otdravg.report.shot_text import shot_text
@@ -110,6 +110,7 @@ def _draw(shots: list[Trace], plot: Path, force: bool) -> None:
     if len(shots) != 1:
         raise BadSetting("plot", str(plot), f"it draws one trace, not {len(shots)}; use --trace")
     save_figure(shot_figure(shots[0], None), plot, overwrite=force)
+    print_written([plot])
 
 
 def _prepared(trace: Trace) -> Shot | None:

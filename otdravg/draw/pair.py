@@ -20,15 +20,17 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
 from otdravg.draw.curves import SpanCurves, envelope, signal_range, span_curves, value_range
-from otdravg.draw.labels import LEADER_COLOUR, LabelStyle, label_row
+from otdravg.draw.labels import LEADER_COLOUR, LabelStyle, event_row, label_row
 from otdravg.errors import BadSetting
 from otdravg.fit.reading import Kind
-from otdravg.quantities import Quantity, reported
+from otdravg.quantities import Quantity, distance_text, reported
 from otdravg.shot.detect import Detection
+from otdravg.shot.settings import TableEvent
 from otdravg.shot.trace import Trace
 from otdravg.system.atomic import write_atomic
 from otdravg.system.printable import printable
 from otdravg.verdict.judge import Judged, PairReport, Verdict
+from otdravg.words.catalogue import told
 from otdravg.words.statements import limit_statement, title_of
 
 __all__ = ["check_format", "figure_bytes", "own_look", "pair_figure", "save_figure", "shot_figure"]
@@ -114,7 +116,6 @@ def _say(text: str) -> str:
 
 def _title(figure: Figure, report: PairReport) -> None:
     measurement = report.measurement
-    identity = measurement.ab.identity
     figure.text(
         0.075,
         0.965,
@@ -123,13 +124,11 @@ def _title(figure: Figure, report: PairReport) -> None:
         fontweight="bold",
         va="center",
     )
-    ends = ""
-    if identity.location_a or identity.location_b:
-        ends = f"A = {identity.location_a or '?'}, B = {identity.location_b or '?'}.   "
+    ends = f"A = {told(report.ends.a)}, B = {told(report.ends.b)}."
     figure.text(
         0.075,
         0.934,
-        _say(f"{ends}Limit {limit_statement(report)}."),
+        _say(f"{ends}   Limit {limit_statement(report)}."),
         fontsize=8.5,
         color="#333333",
         va="center",
@@ -319,17 +318,27 @@ def shot_figure(trace: Trace, detection: Detection | None) -> Figure:
     panel.plot(x_m / 1000, y_db, color=_FROM_A, linewidth=0.9, label="shot")
     low, high = signal_range(trace.level_db)
     panel.set_ylim(low - 0.15 * (high - low), high + 0.15 * (high - low))
-    own_km = [event.distance_m(trace.settings.group_index) / 1000 for event in trace.table]
-    _marks(panel, own_km, "v", _FROM_B, 0.95, "in the file's own table")
+    group_index = trace.settings.group_index
+    own_km = [event.distance_m(group_index) / 1000 for event in trace.table]
+    _marks(panel, own_km, "v", _FROM_B, 0.9, "in the file's own table")
+    event_row(panel, own_km, [_event_label(event, group_index) for event in trace.table])
     if detection is not None:
         found_km = [event.distance_m / 1000 for event in detection.events]
-        _marks(panel, found_km, "^", _TRUE, 0.90, "found in the waveform")
+        _marks(panel, found_km, "^", _TRUE, 0.85, "found in the waveform")
     panel.set_xlabel(f"distance from the front panel, km (group index {index})", fontsize=9)
     panel.set_ylabel("level, dB one way", fontsize=9)
     panel.tick_params(labelsize=8)
     panel.spines[["top", "right"]].set_visible(False)
     panel.legend(loc="lower left", fontsize=8, frameon=False)
     return figure
+
+
+def _event_label(event: TableEvent, group_index: float) -> str:
+    """Number, place and reading of an event as the file's own table has it."""
+    at = distance_text(event.distance_m(group_index), km=True)
+    if event.is_end:
+        return f"{event.number}\n{at}\nend"
+    return f"{event.number}\n{at}\n{reported(event.loss_db, Quantity.LOSS_DB)} dB"
 
 
 def _marks(

@@ -195,7 +195,7 @@ def _findings(report: PairReport) -> tuple[list[str], list[str]]:
     notes: list[str] = []
     for about, finding in findings_by_source(report):
         if finding not in said:
-            is_note = finding.severity is Severity.NOTE
+            is_note = finding.severity is Severity.NOTE and finding not in report.notes
             (notes if is_note else noticed).append(line(finding, about))
     return noticed, notes
 

@@ -219,6 +219,15 @@ def test_header_text_is_drawn_as_it_is(report: PairReport, tmp_path: Path) -> No
     assert "\\x1b" in texts_of(pair_figure(changed))
 
 
+def test_events_of_the_files_own_table_are_labelled(report: PairReport) -> None:
+    shot = report.measurement.ab
+    assert shot.table
+    words = texts_of(shot_figure(shot, None))
+    for event in shot.table:
+        at_km = event.distance_m(shot.settings.group_index) / 1000
+        assert f"{event.number}\n{at_km:.3f} km" in words
+
+
 def test_detected_events_are_marked(report: PairReport) -> None:
     pair = report.measurement
     labels = [
