@@ -12,8 +12,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from otdravg.errors import BadSetting
-from otdravg.findings import Finding, Scope, caution, note
+from otdravg.errors import BadSetting, Refusal, ShotsDoNotPair
+from otdravg.findings import Finding, Scope, Severity, caution, note
 from otdravg.fit.joint import JointFit, fit_sections
 from otdravg.fit.read_off import readings_of, sections_of
 from otdravg.fit.reading import Reading, SectionReading
@@ -23,6 +23,7 @@ from otdravg.pair.locating import compounded, located
 from otdravg.pair.places import grouped, parted, seen_places, with_asked
 from otdravg.shot.detect import Detection, detect
 from otdravg.shot.lines import step_between
+from otdravg.shot.point_checks import NoisePrints, shot_findings
 from otdravg.shot.response import Response
 from otdravg.shot.settings import Direction
 from otdravg.shot.steps import PLACES_PER_PULSE, threshold_for
@@ -139,7 +140,10 @@ def measure(
     own = response if isinstance(response, tuple) else (response, response)
     seen_ab = detect(ab, index, false_alarm_rate=shot_false_alarm_rate, response=own[0])
     seen_ba = detect(ba, index, false_alarm_rate=shot_false_alarm_rate, response=own[1])
-    axis, axis_findings = find_axis(seen_ab, seen_ba, launch_m=launch_m, receive_m=receive_m)
+    try:
+        axis, axis_findings = find_axis(seen_ab, seen_ba, launch_m=launch_m, receive_m=receive_m)
+    except ShotsDoNotPair as refused:
+        raise _damaged(seen_ab, seen_ba) or refused from None
     sides = (
         Side.of(seen_ab.shot, axis.start_a_m, axis.length_m, True),
         Side.of(seen_ba.shot, axis.start_b_m, axis.length_m, False),
@@ -172,6 +176,24 @@ def measure(
         ),
         sides[0], sides[1], places, fit,
     )  # fmt: skip
+
+
+def _damaged(*shots: Detection) -> ShotsDoNotPair | None:
+    """Tell shots that do not pair for points that no receiver saw; None where both are sound."""
+    for seen in shots:
+        broken = [
+            finding.code
+            for finding in shot_findings(seen, NoisePrints.of(seen.shot))
+            if finding.severity is Severity.DEFECT
+        ]
+        if broken:
+            return ShotsDoNotPair(
+                Refusal.DAMAGED,
+                f"{seen.shot.trace.identity.path}: what stands there is no reflected light "
+                f"({', '.join(broken)})",
+                "copy the file from the instrument again, or shoot again",
+            )
+    return None
 
 
 def _setting_findings(ab: Trace, ba: Trace, index: float, stated: float | None) -> list[Finding]:
