@@ -28,7 +28,7 @@ from otdravg.words.statements import (
     title_of,
 )
 
-__all__ = ["pair_line", "pair_text"]
+__all__ = ["ANSWER_TONES", "pair_line", "pair_text"]
 
 _COLUMN_WIDTHS = (3, 11, 8, 8, 9, 7)
 
@@ -41,7 +41,8 @@ _TONES = {
     Verdict.NOT_MEASURED: Tone.LOOK,
     Verdict.NOT_JUDGED: Tone.QUIET,
 }
-_ANSWER_TONES = {
+#: How the answers are tinted.
+ANSWER_TONES = {
     Answer.CUT: Tone.BAD,
     Answer.CHECK: Tone.LOOK,
     Answer.SHOOT_AGAIN: Tone.LOOK,
@@ -91,12 +92,13 @@ def pair_text(
 
 def pair_line(report: PairReport) -> tuple[str, str]:
     """Return the answer in one word and in one line, for a list of many fibres."""
-    lines = answer_lines(report) if report.answer is Answer.CUT else answer_lines(report)[:1]
-    return say("answer", report.answer.value), " ".join(told(one) for one in lines)
+    first, *others = answer_lines(report)
+    cuts = [one for one in others if one.code == first.code]
+    return say("answer", report.answer.value), " ".join(told(one) for one in (first, *cuts))
 
 
 def _answer(page: Page, report: PairReport) -> None:
-    label, tone = say("answer", report.answer.value), _ANSWER_TONES[report.answer]
+    label, tone = say("answer", report.answer.value), ANSWER_TONES[report.answer]
     for one in answer_lines(report):
         page.entry(label, told(one), tone)
         label = ""
