@@ -121,7 +121,7 @@ def _measured(page: Page, report: PairReport) -> None:
     totals = [distance_text(axis.length_m, km=report.in_km)]
     if report.sum_db is not None:
         totals.append(
-            f"sum of the losses {report.sum_db} dB ({counted(report.sum_count, 'place')})"
+            f"sum of the losses {report.sum_db} dB ({counted(report.sum_count, 'event')})"
         )
     if report.mean_db is not None:
         totals.append(f"mean {report.mean_db} dB ({counted(report.mean_count, 'splice')})")
