@@ -23,8 +23,8 @@ __all__ = [
     "json_option",
     "length_m",
     "lengths_m",
+    "max_size_option",
     "plot_option",
-    "room_option",
     "trace_option",
     "wavelengths_nm",
 ]
@@ -35,7 +35,7 @@ _LENGTH = re.compile(r"(\d+(?:\.\d*)?|\.\d+)\s*(m|km|ft|kft|)", re.ASCII | re.IG
 #: shorter in kilometres, launch fibres and spans longer in metres.
 _SURELY_METRES = 100.0
 _LONGEST_M = 1e6  # no single shot reaches 1000 km
-_MOST_ROOM = 256  # 4 GiB: blocks and counts of the format go no further
+_LARGEST_FACTOR = 256  # 4 GiB: blocks and counts of the format go no further
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 
@@ -119,12 +119,12 @@ plot_option = click.option(
     "--plot", metavar="FILE", type=FilePath, help="Draw the picture: .png, .pdf or .svg."
 )
 
-#: ``--room N``, which gives the command ``size_limits``.
-room_option = click.option(
-    "--room",
+#: ``--max-size N``, which gives the command ``size_limits``.
+max_size_option = click.option(
+    "--max-size",
     "size_limits",
     metavar="N",
-    type=click.IntRange(min=1, max=_MOST_ROOM),
+    type=click.IntRange(min=1, max=_LARGEST_FACTOR),
     default=1,
     callback=lambda ctx, param, value: SizeLimits().times(value),
     help="Allow trace files N times larger than usual (16 MiB, 2 million points, 256 blocks).",

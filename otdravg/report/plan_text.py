@@ -18,7 +18,7 @@ from otdravg.forecast.plan import (
 from otdravg.quantities import Quantity, distance_text, in_km, reported
 from otdravg.report.page import Page, Tone
 from otdravg.words.catalogue import told
-from otdravg.words.statements import CAUTION
+from otdravg.words.statements import caution_statement
 
 __all__ = ["PLAN_ASSUMPTIONS", "obstacle_text", "plan_text", "pulse_text"]
 
@@ -59,7 +59,7 @@ def plan_text(plan: ShotPlan, *, ascii_only: bool = False, colour: bool = False)
     for sentence in PLAN_ASSUMPTIONS:
         page.bullet(sentence)
     page.line()
-    page.paragraph(CAUTION)
+    page.paragraph(caution_statement())
     return page.text()
 
 
@@ -85,12 +85,12 @@ def _heading(page: Page, plan: ShotPlan) -> None:
     )
     for label, statement in zip(("Noise", "Values"), plan.basis.statements, strict=True):
         page.entry(label, statement)
-    cords = [
-        f"{distance_text(cord_m, km=False)} at {end}"
-        for end, cord_m in (("A", route.launch_m), ("B", route.receive_m))
-        if cord_m > 0
+    leads = [
+        f"{name} fibre {distance_text(lead_m, km=False)}"
+        for name, lead_m in (("launch", route.launch_m), ("receive", route.receive_m))
+        if lead_m > 0
     ]
-    page.entry("Cords", ", ".join(cords) or "none")
+    page.entry("Leads", ", ".join(leads) or "no launch and no receive fibre")
     page.entry("Aim", f"± {plan.target_db} dB (k = 2) at every splice; limit {plan.limit_db} dB")
 
 
@@ -100,12 +100,11 @@ def _by_pulse(page: Page, plan: ShotPlan) -> None:
     widths = (_PULSE_WIDTH, *(_CELL for _ in plan.averaging_s))
     page.row(("Pulse", *(f"{t:g} s" for t in plan.averaging_s), ""), widths)
     page.rule()
-    room = 80 - sum(widths) - 2
     for pulse_ns in plan.pulses_ns:
         row = [plan.of(pulse_ns, t) for t in plan.averaging_s]
         cells = (pulse_text(pulse_ns), *(_figure(f.worst_db) for f in row), _remark(plan, row))
         good = any(f.reaches(float(plan.target_db)) for f in row)
-        page.row(cells, widths, room=room, tone=Tone.GOOD if good else Tone.QUIET)
+        page.row(cells, widths, tone=Tone.GOOD if good else Tone.QUIET)
     page.rule()
 
 
@@ -192,9 +191,9 @@ def _advice(plan: ShotPlan) -> list[str]:
         known = sum(e.expanded_db is not None for e in best.expectations)
         sentences.append(
             f"Nearest to it: {pulse_text(best.pulse_ns)}, {best.averaging_s:g} s, which measures "
-            f"{known} of {len(best.expectations)} places both ways. Add a shot with another pulse "
-            "for the rest, average longer, or use cords so that the first connector's dead zone "
-            "is over before the span begins."
+            f"{known} of {len(best.expectations)} events both ways. Add a shot with another pulse "
+            "for the rest, average longer, or use launch fibres so that the first connector's "
+            "dead zone is over before the span begins."
         )
     return sentences
 
