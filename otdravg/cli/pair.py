@@ -155,7 +155,10 @@ def pair(
 
     outputs = _Outputs(plot, report_file, csv_file, force)
     screen = _Screen(as_json, details)
-    if len(files) > 2 or any(path.is_dir() or path.suffix.lower() == ".zip" for path in files):
+    collections = [path for path in files if path.is_dir() or path.suffix.lower() == ".zip"]
+    if collections and len(collections) < len(files):
+        raise click.UsageError(f"{collections[0]} is a folder: name folders alone, or files alone")
+    if len(files) > 2 or collections:
         if swap or plot is not None or report_file is not None:
             raise click.UsageError(
                 "--swap, --plot and --report are for one pair: name its two files"
