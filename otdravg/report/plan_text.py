@@ -7,7 +7,14 @@ from decimal import Decimal
 from otdravg import __version__
 from otdravg.fit.side import Place
 from otdravg.forecast.outlook import Expectation, Obstacle
-from otdravg.forecast.plan import Forecast, ShotPlan, obstacle, planned_distance, pulse
+from otdravg.forecast.plan import (
+    Forecast,
+    ShotPlan,
+    cords_within,
+    obstacle,
+    planned_distance,
+    pulse,
+)
 from otdravg.quantities import Quantity, distance_text, in_km, reported
 from otdravg.report.page import Page, Tone
 from otdravg.words.catalogue import told
@@ -162,11 +169,14 @@ def _advice(plan: ShotPlan) -> list[str]:
         others = [
             pulse_text(f.pulse_ns)
             for f in _shown(plan)
-            if f.reaches(float(plan.target_db)) and f is not plan.chosen
+            if f.reaches(float(plan.target_db))
+            and f is not plan.chosen
+            and not cords_within(plan.route, f.pulse_ns)
         ]
         sentences = [
             f"Shoot both ends with {pulse_text(plan.chosen.pulse_ns)}, "
-            f"{plan.chosen.averaging_s:g} s each: ± {expanded_db} dB or better at every splice.",
+            f"{plan.chosen.averaging_s:g} s each: ± {expanded_db} dB or better at every splice, "
+            "noise alone (the instrument's own error comes on top).",
             f"Losses from {low} to {high} dB stay too close to {plan.limit_db} dB to call.",
         ]
         if others:
@@ -204,4 +214,12 @@ def _hindrances(plan: ShotPlan) -> list[str]:
         text += f" (and {_counted(more)} more)" if more else ""
         names = ", ".join(pulse_text(o.pulse_ns) for o in others)
         sentences.append(f"{text}; so it is with {names}." if others else f"{text}.")
+    within = [pulse for pulse in plan.pulses_ns if cords_within(plan.route, pulse)]
+    if within:
+        short_m = min(cords_within(plan.route, within[0]))
+        sentences.append(
+            f"A launch or receive fibre of {short_m:g} m is shorter than a pulse of "
+            f"{pulse_text(within[0])} ({plan.route.pulse_m(within[0]):.0f} m) and longer ones: the "
+            "connector behind it is not measured, so they are not advised."
+        )
     return sentences
