@@ -105,10 +105,10 @@ def _named(paths: Sequence[Path]) -> list[FoundFile]:
     """List files named one by one; the folders above all of them say nothing of a shot."""
     if not paths:
         return []
-    top = os.path.commonpath([os.path.dirname(os.path.abspath(path)) for path in paths])
+    top = os.path.commonpath([path.absolute().parent for path in paths])
     found = []
     for path in dict.fromkeys(paths):
-        shown = os.path.relpath(os.path.abspath(path), top).replace(os.sep, "/")
+        shown = path.absolute().relative_to(top).as_posix()
         if not path.exists():
             advice = "check what was typed; nothing was measured"
             raise UnreadableTrace(str(path), "file", None, "there is no such file", advice)

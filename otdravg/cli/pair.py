@@ -174,7 +174,7 @@ def pair(
     )
     outputs.write(report)
     print_text(screen.of(report))
-    print_written(outputs.targets)
+    print_written(outputs.targets, aside=screen.as_json)
     ctx.exit(report.exit_status)
 
 
@@ -282,6 +282,6 @@ def _many(
             print_text("".join("\n" + screen.of(report) for report in reports))
     if not reports:
         return JOB_NOT_DONE
-    print_written(outputs.targets)
+    print_written(outputs.targets, aside=screen.as_json)
     is_clear = not pairing.findings and not any(one.is_problem for one in left)
     return 0 if is_clear and not any(report.needs_work for report in reports) else 1
