@@ -136,7 +136,8 @@ SAMPLES = (
         name="hidden_splice",
         story="Splice 2 reads nothing from A (loss and backscatter difference cancel), splice 4 "
         "nothing from B. Launch and receive fibres of about 1 km stay where they are; pulse, "
-        "spacing and group index differ between the ends, and only the operator at A has set the user offset.",
+        "spacing and group index differ between the ends, and only the operator at A has set the "
+        "user offset.",
         seed=13,
         fibre="F9",
         ends=("Quillhaven hut", "Hobb's Gate cabinet"),

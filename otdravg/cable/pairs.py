@@ -13,7 +13,7 @@ from otdravg.cable.files.folder import FoundFile, find_files, load, read_header
 from otdravg.cable.location import Location
 from otdravg.cable.model import CableFinding, ShotRecord, ShotUse
 from otdravg.cable.run import Options, placed_shots
-from otdravg.errors import BadSetting
+from otdravg.errors import BadSetting, UnreadableTrace
 from otdravg.findings import Severity
 from otdravg.shot.files import read
 from otdravg.shot.trace import Trace
@@ -53,6 +53,8 @@ def pair_up(paths: Sequence[Path], size_limits: SizeLimits) -> Pairing:
     ------
     BadSetting
         If a folder cannot be listed.
+    UnreadableTrace
+        If there is no file of a name that was given: a word of the command was mistyped.
     """
     collections = [path for path in paths if _is_collection(path)]
     named = [path for path in paths if not _is_collection(path)]
@@ -103,10 +105,13 @@ def _named(paths: Sequence[Path]) -> list[FoundFile]:
     """List files named one by one; the folders above all of them say nothing of a shot."""
     if not paths:
         return []
-    top = os.path.commonpath([os.path.dirname(os.path.abspath(path)) for path in paths])
+    top = os.path.commonpath([path.absolute().parent for path in paths])
     found = []
     for path in dict.fromkeys(paths):
-        shown = os.path.relpath(os.path.abspath(path), top).replace(os.sep, "/")
-        size = path.stat().st_size if path.is_file() else 0
+        shown = path.absolute().relative_to(top).as_posix()
+        if not path.exists():
+            advice = "check what was typed; nothing was measured"
+            raise UnreadableTrace(str(path), "file", None, "there is no such file", advice)
+        size = path.stat().st_size
         found.append(FoundFile(0, shown, Location(os.fspath(path), size)))
     return found

@@ -155,7 +155,10 @@ def pair(
 
     outputs = _Outputs(plot, report_file, csv_file, force)
     screen = _Screen(as_json, details)
-    if len(files) > 2 or any(path.is_dir() or path.suffix.lower() == ".zip" for path in files):
+    collections = [path for path in files if path.is_dir() or path.suffix.lower() == ".zip"]
+    if collections and len(collections) < len(files):
+        raise click.UsageError(f"{collections[0]} is a folder: name folders alone, or files alone")
+    if len(files) > 2 or collections:
         if swap or plot is not None or report_file is not None:
             raise click.UsageError(
                 "--swap, --plot and --report are for one pair: name its two files"
@@ -171,7 +174,7 @@ def pair(
     )
     outputs.write(report)
     print_text(screen.of(report))
-    print_written(outputs.targets)
+    print_written(outputs.targets, aside=screen.as_json)
     ctx.exit(report.exit_status)
 
 
@@ -279,6 +282,6 @@ def _many(
             print_text("".join("\n" + screen.of(report) for report in reports))
     if not reports:
         return JOB_NOT_DONE
-    print_written(outputs.targets)
+    print_written(outputs.targets, aside=screen.as_json)
     is_clear = not pairing.findings and not any(one.is_problem for one in left)
     return 0 if is_clear and not any(report.needs_work for report in reports) else 1

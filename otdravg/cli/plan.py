@@ -164,11 +164,11 @@ def plan(
     made = make_plan(basis, route, limit_db, target_db, averaging_s=averaging_s or AVERAGING_S)
     if plot is not None:
         save_figure(plan_figure(made), plot, overwrite=force)
-        print_written([plot])
     if as_json:
         print_text(plan_json(made))
     else:
         print_text(
             plan_text(made, ascii_only=not shows_signs(sys.stdout), colour=shows_colour(sys.stdout))
         )
+    print_written([plot] if plot else [], aside=as_json)
     ctx.exit(0 if made.chosen else 1)

@@ -89,6 +89,7 @@ def show(
             for trace in shots
         )
         print_text("\n".join(pages))
+    print_written([plot] if plot else [], aside=as_json)
     ctx.exit(JOB_NOT_DONE if unread else 0)
 
 
@@ -110,7 +111,6 @@ def _draw(shots: list[Trace], plot: Path, force: bool) -> None:
     if len(shots) != 1:
         raise BadSetting("plot", str(plot), f"it draws one trace, not {len(shots)}; use --trace")
     save_figure(shot_figure(shots[0], None), plot, overwrite=force)
-    print_written([plot])
 
 
 def _prepared(trace: Trace) -> Shot | None:

@@ -84,10 +84,14 @@ def print_text(text: str) -> None:
         raise OutputRefused("standard output", problem, "free space or choose another") from error
 
 
-def print_written(paths: Iterable[Path]) -> None:
-    """Name every file that a command has written, on stderr, where no figures go."""
+def print_written(paths: Iterable[Path], *, aside: bool) -> None:
+    """Name every file that a command has written; on stderr if stdout is for a program."""
     for path in paths:
-        _print_aside(f"wrote {path}")
+        line = printable(f"wrote {path}")
+        if aside:
+            _print_aside(line)
+        else:
+            print_text(f"{line}\n")
 
 
 def print_error(message: str) -> None:

@@ -11,6 +11,7 @@ from otdravg.closeout.pdf.lines import Plot, Scale
 from otdravg.closeout.pdf.paper import BOLD, Area, Paper
 from otdravg.draw.curves import SpanCurves, span_curves, value_range
 from otdravg.report.answer import answer_lines
+from otdravg.system.printable import printable
 from otdravg.verdict.decision import Answer
 from otdravg.verdict.judge import PairReport
 from otdravg.words.catalogue import say, told
@@ -51,17 +52,18 @@ def ticket_of(report: PairReport) -> Ticket:
     instruments = dict.fromkeys(
         " ".join(part for part in (one.instrument, one.serial) if part) for one in shots
     )
+    facts = (
+        (say("ticket", "ends"), f"{ends} ({say('ends', report.ends.basis.value)})"),
+        (say("ticket", "taken"), "; ".join(taken)),
+        (say("ticket", "instrument"), "; ".join(filter(None, instruments)) or "–"),
+        (say("ticket", "limit"), limit_statement(report)),
+    )
     return Ticket(
         answer=say("answer", report.answer.value),
         is_order=report.answer is Answer.CUT,
-        title=title_of(report.measurement.ab),
-        lines=tuple(told(one) for one in answer_lines(report)),
-        facts=(
-            (say("ticket", "ends"), f"{ends} ({say('ends', report.ends.basis.value)})"),
-            (say("ticket", "taken"), "; ".join(taken)),
-            (say("ticket", "instrument"), "; ".join(filter(None, instruments)) or "–"),
-            (say("ticket", "limit"), limit_statement(report)),
-        ),
+        title=printable(title_of(report.measurement.ab)),
+        lines=tuple(printable(told(one)) for one in answer_lines(report)),
+        facts=tuple((label, printable(text)) for label, text in facts),
         boxes=(say("ticket", "dark"), say("ticket", "no-traffic")),
         blanks=(say("ticket", "initials"), say("ticket", "date")),
         caution=caution_statement(),

@@ -8,6 +8,7 @@ import os
 import stat
 from collections.abc import Iterator
 from os import PathLike
+from pathlib import Path
 from typing import TypeVar
 
 from otdravg.errors import UnreadableTrace
@@ -81,7 +82,7 @@ def read(path: str | PathLike[str], limits: SizeLimits = _USUAL) -> SorFile:
         place = openable(name)
         status = os.stat(place)
         if stat.S_ISDIR(status.st_mode):
-            advice = f"name the trace files inside it: {os.path.join(name, '*.sor')}"
+            advice = f"name the trace files inside it: {Path(name) / '*.sor'}"
             raise UnreadableTrace(
                 name, "file", None, "expected a trace file, found a folder", advice
             )

@@ -111,10 +111,19 @@ def test_nothing_measured_is_status_two(run: Run, tmp_path: Path) -> None:
     assert not (tmp_path / "a.csv").exists()
 
 
-def test_missing_files_are_named(run: Run) -> None:
-    done = run("pair", SAMPLES / "easy_A.sor", SAMPLES / "easy_B.sor", "missing.sor")
-    assert done.returncode == 1
-    assert b"missing.sor: unreadable: " in done.stdout
+@pytest.mark.parametrize("last", ["missing.sor", "km"])  # as of "--launch 1 km"
+def test_a_name_that_is_none_stops_the_job(run: Run, last: str) -> None:
+    done = run("pair", SAMPLES / "easy_A.sor", SAMPLES / "easy_B.sor", last)
+    assert done.returncode == 2
+    assert done.stdout == b""
+    assert done.stderr.decode().startswith(f"otdravg: {last}: file: there is no such file")
+
+
+def test_folders_and_files_are_not_mixed(run: Run, shots: Path) -> None:
+    done = run("pair", shots, SAMPLES / "easy_B.sor")
+    assert done.returncode == 2
+    assert done.stderr.count(b"\n") == 1
+    assert b"name folders alone, or files alone" in done.stderr
 
 
 def test_shots_of_two_fibres_with_one_name_do_not_stop_the_others(run: Run, shots: Path) -> None:
@@ -127,7 +136,7 @@ def test_shots_of_two_fibres_with_one_name_do_not_stop_the_others(run: Run, shot
 
 def test_one_table_for_all(run: Run, shots: Path, tmp_path: Path) -> None:
     done = run("pair", shots, "--csv", "all.csv")
-    assert done.stderr == b"wrote all.csv\n"
+    assert done.stdout.endswith(b"\nwrote all.csv\n")
     with open(tmp_path / "all.csv", encoding="utf-8", newline="") as stream:
         fibres = [row["fibre"] for row in csv.DictReader(stream)]
     assert {fibre: fibres.count(fibre) for fibre in ANSWERS} == {"004": 3, "F9": 4, "017": 4}

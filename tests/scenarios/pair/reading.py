@@ -114,7 +114,7 @@ def read_screen(human: Run, machine: Run) -> Reading:
     data: Mapping[str, Any] = {}
     if crashed is None and (machine.exit_code != 2 or machine.stdout.strip()):
         try:
-            data = json.loads(machine.stdout)
+            data = _first_of(machine.stdout)
         except ValueError:
             crashed = "standard output of --json is not JSON"
     losses = tuple(_losses(data))
@@ -126,7 +126,8 @@ def read_screen(human: Run, machine: Run) -> Reading:
     if human.exit_code != machine.exit_code:
         disagreements.append(f"exit {human.exit_code} as text, {machine.exit_code} as JSON")
     verdict = str(data.get("verdict", ""))
-    if crashed is None and not human.stdout.startswith(verdict.upper()):
+    answer = re.compile(rf"^{re.escape(verdict.upper())}\b", re.MULTILINE)
+    if crashed is None and verdict and not answer.search(human.stdout):
         disagreements.append(f"{verdict} as JSON, first line {human.stdout.splitlines()[:1]}")
     if crashed is None and bool(order_lines) != bool(orders):
         disagreements.append(f"orders as text {order_lines}, as JSON {sorted(orders)}")
@@ -147,6 +148,16 @@ def read_screen(human: Run, machine: Run) -> Reading:
         text=text,
         disagreements=tuple(disagreements),
     )
+
+
+def _first_of(text: str) -> Mapping[str, Any]:
+    """Give the object of a pair; of many files there is one a line, and what is left is doubted."""
+    objects = [json.loads(line) for line in text.splitlines()] if "\n{" in text else []
+    if not objects:
+        return dict(json.loads(text))
+    left = [{"code": one["use"]} for one in objects if one["schema"] == "otdravg.left-out/1"]
+    first = next(one for one in objects if one["schema"] == "otdravg.pair/2")
+    return {**first, "doubts": [*first["doubts"], *left]}
 
 
 def _fault(run: Run) -> str | None:
