@@ -36,7 +36,7 @@ if TYPE_CHECKING:
     from otdravg.verdict.decision import Action, Verdict
     from otdravg.verdict.judge import Judged, PairReport, judge
     from otdravg.verdict.limits import Limits, Rule
-    from otdravg.verdict.profile import Profile
+    from otdravg.verdict.rules import Profile
     from otdravg.verdict.verdicts import SpliceVerdict
 
 __all__ = [

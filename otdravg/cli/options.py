@@ -24,6 +24,7 @@ __all__ = [
     "length_m",
     "lengths_m",
     "plot_option",
+    "profile_option",
     "room_option",
     "trace_option",
     "wavelengths_nm",
@@ -102,6 +103,14 @@ guarded_option = click.option(
     "--guarded",
     is_flag=True,
     help="Call neither pass nor fail where the limit lies inside the uncertainty.",
+)
+
+#: ``--profile``, which gives the command ``profile_name``.
+profile_option = click.option(
+    "--profile",
+    "profile_name",
+    metavar="NAME|FILE",
+    help="Acceptance profile: a TOML file, or the name of a shipped example.",
 )
 
 #: ``--json``, which gives the command ``as_json``.

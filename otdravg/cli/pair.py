@@ -16,6 +16,7 @@ from otdravg.cli.options import (
     guarded_option,
     json_option,
     plot_option,
+    profile_option,
     room_option,
     trace_option,
 )
@@ -30,6 +31,7 @@ from otdravg.system.atomic import check_targets, write_atomic
 from otdravg.tables.pair import pair_csv
 from otdravg.verdict.judge import judge
 from otdravg.verdict.limits import Limits, Rule
+from otdravg.verdict.reading import load_named
 
 __all__ = ["pair"]
 
@@ -44,6 +46,7 @@ __all__ = ["pair"]
     help="Upper limit of a splice's true loss, as in 0.15, or for one wavelength as in "
     "1310=0.25; may be repeated. Without it 0.20 dB is used, and the output says so.",
 )
+@profile_option
 @guarded_option
 @click.option(
     "--index",
@@ -100,6 +103,7 @@ def pair(
     files: tuple[Path, ...],
     *,
     limits: tuple[str, ...],
+    profile_name: str | None,
     guarded: bool,
     group_index: float | None,
     launch_m: float | None,
@@ -126,7 +130,10 @@ def pair(
     """
     if len(files) != 2:
         raise click.UsageError(f"a pair is two files, A.sor and B.sor, not {len(files)}")
+    if profile_name is not None and (limits or guarded):
+        raise click.UsageError("--profile holds the limits: leave out --limit and --guarded")
     stated = Limits.parse(limits, Rule.GUARDED if guarded else Rule.PLAIN)
+    rules = None if profile_name is None else load_named(profile_name)
     targets = [path for path in (plot, report_file, csv_file) if path is not None]
     check_targets(targets, inputs=files, overwrite=force)
     if plot is not None:
@@ -148,7 +155,7 @@ def pair(
         receive_m=receive_m,
         positions_m=tuple(chain.from_iterable(positions_m)),
     )
-    report = judge(measurement, stated)
+    report = judge(measurement, stated if rules is None else None, profile=rules)
     explained = None if explain is None else explained_budget(measurement, explain)
 
     if csv_file is not None:

@@ -114,7 +114,12 @@ def _table(page: Page, report: PairReport) -> None:
             _figure(reading.expanded_uncertainty_db, Quantity.UNCERTAINTY_DB),
             "; ".join(_remarks(judged)),
         )
-        page.row(cells, _COLUMN_WIDTHS, room=_ROOM_FOR_VERDICT, tone=_TONES[judged.verdict])
+        page.row(
+            cells,
+            _COLUMN_WIDTHS,
+            room=_ROOM_FOR_VERDICT,
+            tone=_TONES.get(judged.verdict, Tone.LOOK),
+        )
     if not report.splices:
         page.line("(no splice or connector was found)")
     page.rule()

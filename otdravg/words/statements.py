@@ -34,6 +34,10 @@ _RULES = {
 def limit_statement(report: PairReport) -> str:
     """Say which limit was used and whose it is."""
     limit = f"{report.limit_db} dB true loss for each splice"
+    if report.limit_db is None:
+        limit = "none for splices at this wavelength"
+    if report.by_profile:
+        limit += f" (profile {report.profile.name})"
     if report.limit_is_stated:
         return limit
     return f"{limit}; this is a default, the contract's figure decides"
@@ -78,7 +82,9 @@ def title_of(trace: Trace) -> str:
 def findings_by_source(report: PairReport) -> tuple[tuple[str, Finding], ...]:
     """Every finding with what it is about: the pair or one of the shots."""
     measurement = report.measurement
-    found = [("pair", finding) for finding in (*report.doubts, *measurement.findings)]
+    found = [
+        ("pair", finding) for finding in (*report.doubts, *report.breaches, *measurement.findings)
+    ]
     for about, trace, detection in (
         ("shot A→B", measurement.ab, measurement.detection_ab),
         ("shot B→A", measurement.ba, measurement.detection_ba),
