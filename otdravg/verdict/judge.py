@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, fields, replace
+from datetime import datetime
 from decimal import Decimal
 from os import PathLike
 from types import SimpleNamespace
@@ -33,7 +34,7 @@ from otdravg.verdict.connector import (
 )
 from otdravg.verdict.decision import Action, Answer, Verdict
 from otdravg.verdict.describe import holders
-from otdravg.verdict.doubts import doubts_of
+from otdravg.verdict.doubts import doubts_of, shown_from
 from otdravg.verdict.ends import Ends, ends_of
 from otdravg.verdict.keys import CABLE_FINDINGS, KEYS
 from otdravg.verdict.limits import LimitDb, Limits, Rule
@@ -143,6 +144,7 @@ class PairReport:
     mean_count: int
     in_doubt: bool  # files or pair: nothing is cleared, and nobody is sent to cut
     doubts: tuple[Finding, ...]  # why the shots may not be one fibre, or not what they say
+    notes: tuple[Finding, ...]  # of the pair, worth knowing
     next_steps: tuple[Statement, ...]  # most urgent first
     needs_work: bool
     profile: Profile  # what it was judged by; limits as typed are a small one
@@ -179,6 +181,8 @@ def judge(
     *,
     guarded: bool = False,
     profile: Profile | str | PathLike[str] | None = None,
+    unchanged: bool = False,
+    now: datetime | None = None,
 ) -> PairReport:
     """Judge every position of a fibre and say what to do next.
 
@@ -194,6 +198,10 @@ def judge(
         Call neither pass nor fail where the limit lies inside the uncertainty.
     profile : Profile, path or str, optional
         An acceptance profile in place of limits: a TOML file, or the name of a shipped one.
+    unchanged : bool
+        The user confirms that nothing was done to the fibre between both shots.
+    now : datetime, optional
+        What a shot's date is held against; default: this computer's clock.
 
     Returns
     -------
@@ -214,9 +222,12 @@ def judge(
     rules = profile_of(limits)
     if profile is not None:
         rules = profile if isinstance(profile, Profile) else load_named(profile)
-        limits, is_stated = replace(limits, rule=rules.rule), not rules.is_default
+        typed_db, _ = splice_limit(rules, Circumstances(nominal_nm))
+        limits = Limits(typed_db or limits.default_db, is_stated=True, rule=rules.rule)
+        is_stated = not rules.is_default
 
-    doubts = doubts_of(measurement)
+    remarks = doubts_of(measurement, limits, unchanged=unchanged, now=now)
+    doubts = tuple(f for f in remarks if f.severity is not Severity.NOTE)
     breaches = tuple(_breaches(measurement, rules))
     known = _circumstances(measurement, (*doubts, *breaches))
     judged = tuple(_judged(reading, rules, known) for reading in measurement.readings)
@@ -233,6 +244,7 @@ def judge(
     ends = ends_of(measurement.ab.identity, measurement.ba.identity)
     damage = [step for trace in (measurement.ab, measurement.ba) for step in _damage(trace)]
     to_check = [*(says("check-files", finding=doubt) for doubt in doubts), *damage]
+    judged = tuple(_seen_once(one) for one in judged)
     if to_check:
         judged, whole = (tuple(map(_in_doubt, judged)), tuple(map(_in_doubt, whole)))
     besides = [
@@ -262,6 +274,7 @@ def judge(
         mean_count=len(single_db),
         in_doubt=bool(to_check),
         doubts=doubts,
+        notes=tuple(f for f in remarks if f.severity is Severity.NOTE),
         next_steps=(
             *to_check,
             *_next_steps(
@@ -408,6 +421,20 @@ def _proves_nothing(judged: Sequence[Judged]) -> bool:
     return bool(splices) and set(splices) <= {Verdict.NOT_JUDGED, Verdict.INFORMATION}
 
 
+def _seen_once(judged: Judged) -> Judged:
+    """Ask for one shot again before a splice is cut that it alone shows.
+
+    A hand or a bend in one shot, or work between them, adds to one reading and not to the other;
+    so does, seldom, a step between two glasses that just cancels the loss.
+    """
+    end = shown_from(judged.reading)
+    if end is None or judged.action is not Action.RE_SPLICE:
+        return judged
+    large_db = max(judged.reading.loss_ab_db or 0.0, judged.reading.loss_ba_db or 0.0)
+    reason = says("seen-once", end=end, large_db=reported(large_db, Quantity.LOSS_DB))
+    return replace(judged, action=Action.SHOOT_AGAIN, reason=reason)
+
+
 def _in_doubt(judged: V) -> V:
     """Withhold an order to cut: while the files are in doubt, so is what they say of a splice."""
     if judged.action is not Action.RE_SPLICE:
@@ -485,6 +512,10 @@ def _step(judged: Judged, length_m: float, ends: Ends) -> Statement:
     if judged.verdict is Verdict.NOT_JUDGED:
         limit_db = dict(judged.reason.values)["limit_db"]
         return Statement("look-connector", figures + values(limit_db=limit_db))
+    if judged.reason.code == "seen-once":
+        once = dict(judged.reason.values)
+        figures += values(end=once["end"], large_db=once["large_db"])
+        return Statement("shoot-seen-once", figures)
     if judged.verdict in (Verdict.ONE_WAY, Verdict.NOT_MEASURED):
         return says("shoot-again", place=place, reason=judged.reason)
     if judged.verdict is not Verdict.OVER or not has_loss:
