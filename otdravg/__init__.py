@@ -86,6 +86,6 @@ if not TYPE_CHECKING:
     __getattr__, __dir__ = door(
         __name__,
         "errors findings shot.settings fit.reading verdict.limits verdict.decision "
-        "verdict.verdicts verdict.profile cable.model shot.trace shot.files shot.response "
+        "verdict.verdicts verdict.rules cable.model shot.trace shot.files shot.response "
         "pair.measure verdict.judge cable.run",
     )

@@ -65,7 +65,14 @@ def pair_object(report: PairReport, explained: Budget | None = None) -> dict[str
         "limits": _limits(report),
         "axis": _axis(measurement.axis),
         "splices": [_splice(judged) for judged in report.splices],
-        "whole_fibre": [_verdict(rule) for rule in report.rules],
+        "whole_fibre": [
+            {
+                "figure": _plain(rule.figure),
+                "expanded_uncertainty": _plain(rule.expanded_u),
+                **_verdict(rule),
+            }
+            for rule in report.rules
+        ],
         "sections": [_section(section) for section in measurement.sections],
         "totals": _totals(report, measurement),
         "detection_limit": [_detection_limit(one) for one in detection_limits(measurement)],
@@ -137,8 +144,6 @@ def _verdict(judged: SpliceVerdict) -> dict[str, Any]:
         "limit_db": _plain(judged.limit_db),
         "verdict": judged.verdict.value,
         "rule": judged.rule,
-        "figure": _plain(judged.figure),
-        "expanded_uncertainty": _plain(judged.expanded_u),
         "near_limit": judged.near_limit,
         "action": judged.action.value,
         "reason": told(judged.reason),

@@ -46,15 +46,16 @@ CABLE_FINDINGS = frozenset(
      "decision-missing", "decision-moved", "decision-of-other-cable", "decision-repeated",
      "decision-torn", "decision-unsealed", "decision-without-cable", "decision-without-object",
      "decisions-joined", "decisions-resaved", "direction-claims-differ", "direction-missing",
-     "end-a-chosen", "ends-told-by-shots", "event-between-closures", "fibre-broken",
-     "fibre-claims-differ", "fibre-missing", "fibres-crossed", "file-unreadable",
-     "gone-since-before", "header-edited", "header-left-unchanged", "length-differs",
-     "mapping-unused", "newest-shot-unusable", "no-signal", "not-a-trace-file", "order-by-name",
-     "other-fibre", "other-length", "pair-doubtful", "passes-unspliced", "pattern-differs",
-     "pulse-differs", "reflection-in-closure", "ribbon-missing", "same-file-again",
-     "same-points-both-ways", "shot-again-from-one-end", "shot-before-work",
-     "shot-from-same-end", "shot-not-placed", "splice-changed", "wavelength-claims-differ",
-     "wavelength-differs", "wavelength-label", "wavelength-not-shot", "worse-than-before"}
+     "end-a-chosen", "ends-not-judged", "ends-told-by-shots", "event-between-closures",
+     "fibre-broken", "fibre-claims-differ", "fibre-missing", "fibres-crossed",
+     "file-unreadable", "gone-since-before", "header-edited", "header-left-unchanged",
+     "key-not-applied", "length-differs", "mapping-unused", "newest-shot-unusable", "no-signal",
+     "not-a-trace-file", "order-by-name", "other-fibre", "other-length", "pair-doubtful",
+     "passes-unspliced", "pattern-differs", "pulse-differs", "reflection-in-closure",
+     "ribbon-missing", "same-file-again", "same-points-both-ways", "shot-again-from-one-end",
+     "shot-before-work", "shot-from-same-end", "shot-not-placed", "splice-changed",
+     "wavelength-claims-differ", "wavelength-differs", "wavelength-label",
+     "wavelength-not-shot", "worse-than-before"}
 )  # fmt: skip
 
 

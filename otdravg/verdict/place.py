@@ -99,8 +99,8 @@ def _bends(
         shortest_nm, _, short = measured[0]
         if is_bend(threshold_db, short, long):
             reason = says(
-                "bend", more_db=reported(long[0] - short[0], Quantity.LOSS_DB), threshold_db=threshold_db,
-                long_nm=nm, short_nm=shortest_nm,
+                "bend", more_db=reported(long[0] - short[0], Quantity.LOSS_DB),
+                threshold_db=threshold_db, long_nm=nm, short_nm=shortest_nm,
             )  # fmt: skip
             bends[nm] = replace(
                 verdict, verdict=Verdict.BEND, reason=reason, action=Action.RE_DRESS,

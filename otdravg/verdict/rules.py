@@ -13,7 +13,6 @@ from dataclasses import dataclass, field, replace
 from decimal import Decimal
 from enum import Enum
 
-from otdravg.errors import BadSetting
 from otdravg.verdict.limits import Limits, Rule, in_band, same_band
 
 __all__ = [
@@ -44,7 +43,6 @@ __all__ = [
     "Stage",
     "WavelengthCase",
     "WavelengthRule",
-    "at_stage",
     "bears_on_acceptance",
     "default",
     "profile_of",
@@ -371,20 +369,6 @@ def profile_of(limits: Limits) -> Profile:
             limit_db=DbByWavelength(limits.default_db, dict(limits.by_wavelength_nm))
         ),
     )
-
-
-def at_stage(profile: Profile, name: str) -> Profile:
-    """Return a profile with one of its stages in force.
-
-    Raises
-    ------
-    BadSetting
-        If the profile has no such stage.
-    """
-    if name not in profile.stages:
-        known = ", ".join(profile.stages) or "none"
-        raise BadSetting("stage", name, f"the profile {profile.name} has these stages: {known}")
-    return replace(profile, stage=profile.stages[name])
 
 
 def required_wavelengths(

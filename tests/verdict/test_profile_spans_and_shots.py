@@ -30,7 +30,7 @@ from otdravg.verdict.connector import Where, connector_verdicts, end_event, end_
 from otdravg.verdict.decision import Action, Verdict
 from otdravg.verdict.limits import Rule
 from otdravg.verdict.place import judge_increase
-from otdravg.verdict.rules import OneWayCause, at_stage
+from otdravg.verdict.rules import OneWayCause
 from otdravg.verdict.shots import (
     data_findings,
     due_again,
@@ -417,7 +417,8 @@ class TestCompleteness:
         assert missing_shots(profile, range(1, 13), taken - {gone}) == (gone,)
 
     def test_one_direction_is_enough_in_construction(self) -> None:
-        profile = at_stage(load_shipped("two-wavelengths"), "construction")
+        final = load_shipped("two-wavelengths")
+        profile = replace(final, stage=final.stages["construction"])
         taken = {ShotNeed(1, Direction.B_TO_A, nm) for nm in (1310, 1550)}
         assert missing_shots(profile, [1], taken) == ()
 

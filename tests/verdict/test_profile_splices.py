@@ -11,14 +11,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pair_example import judged_loss, judged_one_way
 
-from otdravg.errors import BadSetting
 from otdravg.findings import says
 from otdravg.fit.reading import Kind
 from otdravg.verdict import Method, PlaceReading, Profile, default, judge_place, load_shipped, parse
 from otdravg.verdict.decision import NEVER_GRADED, Action, Verdict, held_against
 from otdravg.verdict.limits import Limits, Rule
 from otdravg.verdict.place import is_bend
-from otdravg.verdict.rules import OneWayCause, at_stage, required_wavelengths
+from otdravg.verdict.rules import OneWayCause, required_wavelengths
 from otdravg.verdict.rules import profile_of as profile_of_limits
 from otdravg.words.catalogue import told
 
@@ -292,16 +291,13 @@ class TestStages:
         ("reading_db", "verdict"), [(0.20, Verdict.WITHIN_ONE_WAY), (0.21, Verdict.OVER)]
     )
     def test_construction_from_one_end(self, reading_db: float, verdict: Verdict) -> None:
-        profile = at_stage(load_shipped("two-wavelengths"), "construction")
+        final = load_shipped("two-wavelengths")
+        profile = replace(final, stage=final.stages["construction"])
         assert judged_one_way(profile, reading_db).verdict is verdict
 
     def test_final_stage_wants_both_ends(self) -> None:
         judged = judged_one_way(load_shipped("two-wavelengths"), 0.05)
         assert judged.verdict is Verdict.ONE_WAY
-
-    def test_unknown_stage_names_those_there_are(self) -> None:
-        with pytest.raises(BadSetting, match="construction, final"):
-            at_stage(load_shipped("two-wavelengths"), "handover")
 
 
 class TestMethods:

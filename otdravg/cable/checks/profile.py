@@ -77,6 +77,9 @@ def _ends(measured: Sequence[Measured], profile: Profile) -> list[CableFinding]:
             (one.outcome.sketch_ab, axis.start_a_m),
             (one.outcome.sketch_ba, axis.start_b_m),
         ):
+            # A launch cord that the profile requires is missed already.
+            if start_m <= 0 and profile.setup.launch is LaunchUse.REQUIRED:
+                continue
             if sketch and end_event(sketch.events, start_m, sketch.placing_m) is None:
                 hidden[one.key.cable].append(one.key.fibre)
     return [
