@@ -25,7 +25,7 @@ from otdravg.shot.settings import Direction
 from otdravg.verdict.decision import Action, Verdict
 from otdravg.verdict.limits import Rule
 from otdravg.words.catalogue import told
-from otdravg.words.statements import CAUTION
+from otdravg.words.statements import caution_statement
 
 __all__ = ["cable_text", "listing_text"]
 
@@ -37,7 +37,6 @@ _UNITS_SHOWN = 12
 _PATTERNS_SHOWN = 6
 
 _CLOSURE_WIDTHS = (3, 12, 8, 8, 8, 8)
-_NAME_ROOM = 28
 
 
 def cable_text(review: CableReview, *, ascii_only: bool = False, colour: bool = False) -> str:
@@ -66,7 +65,7 @@ def cable_text(review: CableReview, *, ascii_only: bool = False, colour: bool = 
     _patterns(page, review)
     _comparison(page, review)
     page.line()
-    page.paragraph(CAUTION)
+    page.paragraph(caution_statement())
     return page.text()
 
 
@@ -110,7 +109,6 @@ def _closures(page: Page, cable: str, review: CableReview) -> None:
                 _closure_name(closure),
             ),
             _CLOSURE_WIDTHS,
-            room=_NAME_ROOM,
         )
     page.rule()
 
@@ -203,9 +201,8 @@ def _looks(page: Page, review: CableReview) -> None:
         page.line("Over the limit, but look before anything is cut")
     for row in rows[:_UNITS_SHOWN]:
         where = f"closure {row.closure}" if row.closure else distance_text(row.distance_m, km=True)
-        page.bullet(
-            f"fibre {row.fibre}, {row.wavelength_nm} nm, {where}: {told(row.verdict.reason)}"
-        )
+        reason = told(row.verdict.reason)
+        page.bullet(f"fibre {row.fibre}, {row.wavelength_nm} nm, {where}: {reason}")
     if len(rows) > _UNITS_SHOWN:
         page.bullet(f"{len(rows) - _UNITS_SHOWN} more: see splices.csv")
 
@@ -290,7 +287,6 @@ def listing_text(
                 record.path if as_used else f"{record.path}: {record.use.value}",
             ),
             _LIST_WIDTHS,
-            room=46,
         )
     page.rule()
     every = [*findings, *(f for r in records for f in r.findings)]

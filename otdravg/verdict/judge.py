@@ -247,20 +247,7 @@ def judge(
     judged = tuple(_seen_once(one) for one in judged)
     if to_check:
         judged, whole = (tuple(map(_in_doubt, judged)), tuple(map(_in_doubt, whole)))
-    besides = [
-        *(says("whole-fibre", reason=rule.reason) for rule in whole if rule.needs_work),
-        *(
-            says("outside-profile", finding=breach)
-            for breach in breaches
-            if breach.severity is not Severity.NOTE
-        ),
-        *(says("nothing-judged") for _ in "1" if _proves_nothing(judged)),
-        *(
-            says("not-applied", key=", ".join(one.keys), why=one.why)
-            for one in left_out
-            if one.is_open
-        ),
-    ]
+    besides = tuple(_besides(judged, whole, breaches, left_out))
     return PairReport(
         measurement=measurement,
         limits=limits,
@@ -278,17 +265,12 @@ def judge(
         next_steps=(
             *to_check,
             *_next_steps(
-                judged, rules, applied_db, measurement.axis.length_m, ends,
-                clear=not to_check and not besides,
+                judged, besides, rules, applied_db, measurement.axis.length_m, ends,
+                clear=not to_check,
             ),
-            *besides,
             # What would settle a splice is not to be read from a file that is damaged.
             *(() if damage or applied_db is None else _settling(measurement, judged, applied_db)),
-            *(
-                says("not-applied", key=", ".join(one.keys), why=one.why)
-                for one in left_out
-                if not one.is_open
-            ),
+            *(_not_applied_step(one) for one in left_out if not one.is_open),
         ),
         needs_work=bool(to_check or besides) or any(j.needs_work for j in judged),
         profile=rules,
@@ -297,6 +279,28 @@ def judge(
         not_applied=left_out,
         by_profile=profile is not None,
     )  # fmt: skip
+
+
+def _besides(
+    judged: Sequence[Judged],
+    whole: Sequence[SpliceVerdict],
+    breaches: Sequence[Finding],
+    left_out: Sequence[NotApplied],
+) -> Iterator[Statement]:
+    """What speaks against the pair beside its splices, or leaves it open."""
+    not_graded = (j for j in judged if j.verdict is Verdict.NOT_GRADABLE)
+    for rule in (*list(not_graded)[:1], *(rule for rule in whole if rule.needs_work)):
+        yield says("whole-fibre", reason=rule.reason)
+    for breach in breaches:
+        if breach.severity is not Severity.NOTE:
+            yield says("outside-profile", finding=breach)
+    if _proves_nothing(judged):
+        yield says("nothing-judged")
+    yield from (_not_applied_step(one) for one in left_out if one.is_open)
+
+
+def _not_applied_step(left_out: NotApplied) -> Statement:
+    return says("not-applied", key=", ".join(left_out.keys), why=left_out.why)
 
 
 def _judged(reading: Reading, profile: Profile, known: Circumstances) -> Judged:
@@ -463,6 +467,7 @@ def _settling(
 
 def _next_steps(
     judged: Sequence[Judged],
+    besides: Sequence[Statement],
     profile: Profile,
     limit_db: Decimal | None,
     length_m: float,
@@ -472,12 +477,14 @@ def _next_steps(
 ) -> tuple[Statement, ...]:
     """Say what to do, most urgent first.
 
-    ``clear`` is False where something else speaks against the pair: then nothing is said to be
-    good.
+    ``besides`` speaks against the pair beside its splices; ``clear`` is False where it is
+    doubtful that both files are one fibre. Either way nothing is said to be good.
     """
     km = in_km(length_m)
     steps: list[Statement] = []
     for action in _ANSWERS:
+        if action is Action.SHOOT_AGAIN:
+            steps += besides
         steps += [
             _step(j, length_m, ends)
             for j in judged
@@ -494,7 +501,7 @@ def _next_steps(
     passing = sum(j.verdict is Verdict.WITHIN for j in judged)
     if not any(j.reading.kind is not Kind.CONNECTOR for j in judged):
         steps.append(says("no-splice-shows"))
-    elif clear and not any(j.needs_work for j in judged):
+    elif clear and not besides and not any(j.needs_work for j in judged):
         code = "nothing-to-redo-one" if passing == 1 else "nothing-to-redo"
         steps.insert(0, says(code, count=passing, limit_db=limit_db))
     return tuple(steps)

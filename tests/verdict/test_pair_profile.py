@@ -81,6 +81,7 @@ class TestEveryShippedProfile:
         report = judge(measurement(), profile=name)
         jsonschema.validate(pair_object(report), SCHEMA)
         assert f"profile {name}" in pair_text(report).replace("\n", " ")
+        assert report.next_steps
         for step in report.next_steps:
             assert told(step)
             assert told(step, Language.GERMAN)

@@ -77,7 +77,7 @@ def _ends(measured: Sequence[Measured], profile: Profile) -> list[CableFinding]:
             (one.outcome.sketch_ab, axis.start_a_m),
             (one.outcome.sketch_ba, axis.start_b_m),
         ):
-            # A launch cord that the profile requires is missed already.
+            # A launch fibre that the profile requires is missed already.
             if start_m <= 0 and profile.setup.launch is LaunchUse.REQUIRED:
                 continue
             if sketch and end_event(sketch.events, start_m, sketch.placing_m) is None:
@@ -88,7 +88,7 @@ def _ends(measured: Sequence[Measured], profile: Profile) -> list[CableFinding]:
             "ends-not-judged",
             f"{len(fibres)} shots show no connector where the span begins; the profile has a "
             f"limit for it (fibres {numbers_text(sorted(set(fibres)))})",
-            "shoot through a launch cord from that end",
+            "shoot through a launch fibre from that end",
             cable=cable,
         )
         for cable, fibres in hidden.items()
