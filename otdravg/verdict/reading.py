@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import re
 import sys
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from decimal import Decimal
 from importlib import resources
 from os import PathLike
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from otdravg.errors import BadProfile, BadSetting
 from otdravg.verdict import rules
@@ -24,6 +24,7 @@ else:
 
 __all__ = ["load", "load_named", "load_shipped", "parse", "shipped_names", "shipped_text"]
 
+T = TypeVar("T")
 #: Number of the file layout that this reader knows. Chosen, not derived: a version, counted from
 #: one.
 _FORMAT = 1
@@ -152,10 +153,14 @@ def _profile(top: Table) -> Profile:
 
 def _plain(top: Table, name: str) -> dict[str, Any]:
     """Read a table that needs nothing but its keys."""
-    table = top.table(name)
-    values = table.values(name)
+    return _rule(dict[str, Any], top.table(name), name)
+
+
+def _rule(kind: Callable[..., T], table: Table, path: str, **parts: Any) -> T:
+    """Make a rule of a table's keys and of its tables; close the table."""
+    values = table.values(path)
     table.close()
-    return values
+    return kind(**values, **parts)
 
 
 def _need(table: Table, *names: str) -> None:
@@ -166,11 +171,10 @@ def _need(table: Table, *names: str) -> None:
 
 
 def _trace_name(table: Table) -> str | None:
-    name: str | None = table.values("traces").get("name")
+    name: str | None = _rule(dict[str, Any], table, "traces").get("name")
     fields = ("{fibre", "{wavelength", "{direction")
     if name and (not all(part in name for part in fields) or not name.lower().endswith(".sor")):
         table.note("name", "use {fibre}, {wavelength} and {direction}, and end in .sor")
-    table.close()
     return name
 
 
@@ -178,8 +182,7 @@ def _splice(table: Table) -> rules.SpliceRule:
     own = {method: table.table(method.value) for method in rules.Method}
     methods = {method: _method(part) for method, part in own.items() if part.names()}
     attempts = _attempts(table.table("attempts")) if "attempts" in table else None
-    rule = rules.SpliceRule(**table.values("splice"), methods=methods, attempts=attempts)
-    table.close()
+    rule = _rule(rules.SpliceRule, table, "splice", methods=methods, attempts=attempts)
     _not_above(table, "nominal_db", rule.nominal_db, rule.limit_db)
     if attempts is not None:
         _above(table, rule.limit_db, attempts.fallback_db)
@@ -210,14 +213,11 @@ def _not_above(table: Table, name: str, value: Decimal | None, limit: DbByWavele
 
 def _attempts(table: Table) -> rules.AttemptsRule:
     _need(table, "allowed")
-    rule = rules.AttemptsRule(**table.values("splice.attempts"))
-    table.close()
-    return rule
+    return _rule(rules.AttemptsRule, table, "splice.attempts")
 
 
 def _method(table: Table) -> rules.MethodRule:
-    rule = rules.MethodRule(**table.values("splice.*"))
-    table.close()
+    rule = _rule(rules.MethodRule, table, "splice.*")
     _not_above(table, "nominal_db", rule.nominal_db, rule.limit_db)
     return rule
 
@@ -225,18 +225,13 @@ def _method(table: Table) -> rules.MethodRule:
 def _one_way(table: Table) -> rules.OneWayRule:
     if table.names():
         _need(table, "reasons")
-    rule = rules.OneWayRule(**table.values("one_way"))
-    table.close()
-    return rule
+    return _rule(rules.OneWayRule, table, "one_way")
 
 
 def _stages(table: Table) -> Mapping[str, rules.Stage]:
-    stages = {}
-    for name in table.names():
-        own = table.table(name)
-        stages[name] = rules.Stage(name, **own.values("stages.*"))
-        own.close()
-    return stages
+    return {
+        name: _rule(rules.Stage, table.table(name), "stages.*", name=name) for name in table.names()
+    }
 
 
 def _stage_in_force(top: Table, stages: Mapping[str, rules.Stage]) -> rules.Stage:
@@ -252,13 +247,12 @@ def _span(table: Table) -> rules.SpanRule:
     steps = []
     for own in table.tables("steps"):
         _need(own, "limit_db")
-        step = rules.LengthStep(**own.values("span.steps[]"))
+        step = _rule(rules.LengthStep, own, "span.steps[]")
         if (step.up_to_m is None) == (step.below_m is None):
             own.note("up_to_m", "write up_to_m (that length included) or below_m, one of both")
-        own.close()
         steps.append(step)
     formula = _formula(table.table("formula")) if "formula" in table else None
-    rule = rules.SpanRule(**table.values("span"), steps=tuple(steps), formula=formula)
+    rule = _rule(rules.SpanRule, table, "span", steps=tuple(steps), formula=formula)
     ends = [step.up_to_m or step.below_m or 0.0 for step in rule.steps]
     if ends != sorted(ends):
         table.problems.append(
@@ -266,15 +260,13 @@ def _span(table: Table) -> rules.SpanRule:
         )
     if rule.evidence_attempts is not None and not rule.mean_limit_db:
         table.note("evidence_attempts", "it needs a mean_limit_db beside it")
-    table.close()
     return rule
 
 
 def _formula(table: Table) -> rules.LossFormula:
-    rule = rules.LossFormula(**table.values("span.formula"))
+    rule = _rule(rules.LossFormula, table, "span.formula")
     if not rule.fibre_db_per_km:
         table.note("fibre_db_per_km", "this key, or fibre_db_per_km_at, has to be there")
-    table.close()
     return rule
 
 
@@ -282,24 +274,18 @@ def _wavelengths(table: Table) -> rules.WavelengthRule:
     cases = []
     for own in table.tables("cases"):
         _need(own, "required")
-        case = rules.WavelengthCase(**own.values("wavelengths.cases[]"))
+        cases.append(_rule(rules.WavelengthCase, own, "wavelengths.cases[]"))
         if not {"longer_than_m", "fibre_types"} & set(own.names()):
             own.note("longer_than_m", "a case needs longer_than_m or fibre_types as its condition")
-        own.close()
-        cases.append(case)
-    rule = rules.WavelengthRule(**table.values("wavelengths"), cases=tuple(cases))
-    table.close()
-    return rule
+    return _rule(rules.WavelengthRule, table, "wavelengths", cases=tuple(cases))
 
 
 def _setup(table: Table) -> rules.SetupRule:
     ranges = []
     for own in table.tables("ranges"):
         _need(own, "fibre_to_m", "range_to_m")
-        ranges.append(rules.RangeStep(**own.values("setup.ranges[]")))
-        own.close()
-    rule = rules.SetupRule(**table.values("setup"), ranges=tuple(ranges))
-    table.close()
+        ranges.append(_rule(rules.RangeStep, own, "setup.ranges[]"))
+    rule = _rule(rules.SetupRule, table, "setup", ranges=tuple(ranges))
     low, high = rule.pulse_ns_min, rule.pulse_ns_max
     if low is not None and high is not None and low > high:
         table.note("pulse_ns_min", f"it must not be above pulse_ns_max, {high}")
@@ -310,12 +296,11 @@ def _setup(table: Table) -> rules.SetupRule:
 
 
 def _data(table: Table) -> rules.DataRule:
-    values = table.values("data")
+    values = _rule(dict[str, Any], table, "data")
     codes = frozenset(values.pop("not_gradable", ()))
     for code in sorted(codes - CABLE_FINDINGS):
         if not has_words("finding", code):
             table.problems.append(
                 BadSetting(table.key("not_gradable"), code, "no finding has that code")
             )
-    table.close()
     return rules.DataRule(codes, **values)

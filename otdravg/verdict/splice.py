@@ -6,7 +6,7 @@ from dataclasses import replace
 from decimal import Decimal
 from functools import partial
 
-from otdravg.findings import Statement, says, values
+from otdravg.findings import Statement, says
 from otdravg.fit.reading import Coverage, Kind, Reading
 from otdravg.quantities import Quantity, reported
 from otdravg.verdict.connector import connector_verdicts, is_with_splice
@@ -27,7 +27,7 @@ from otdravg.verdict.rules import (
     Profile,
     bears_on_acceptance,
 )
-from otdravg.verdict.verdicts import Circumstances, SpliceVerdict, worst_of
+from otdravg.verdict.verdicts import Circumstances, SpliceVerdict, held, worst_of
 
 __all__ = ["is_one_way_allowed", "judge_reading", "method_name", "splice_limit", "with_more"]
 
@@ -172,22 +172,11 @@ def _tiered(
     key: str,
 ) -> SpliceVerdict:
     """Hold against the limit, and after the allowed attempts against the fallback."""
-    found = held_against(shown_db, expanded_db, limit_db, profile.rule)
-    group = "group-" if kind is Kind.GROUP else ""
-    action, code = {
-        Verdict.TOO_CLOSE: (Action.SHOOT_AGAIN, "too-close"),
-        Verdict.WITHIN: (Action.NONE, "within"),
-        Verdict.OVER: (Action.LOOK if group else Action.RE_SPLICE, "over"),
-    }[found.verdict]
-    figures = values(loss_db=shown_db, expanded_db=expanded_db, limit_db=limit_db)
-    if found.verdict is Verdict.OVER:
-        figures += values(over_db=shown_db - limit_db)
-    judged = SpliceVerdict(
-        found.verdict, Statement(group + code, figures), action, key, limit_db,
-        found.near_limit, shown_db, expanded_db,
-    )  # fmt: skip
+    is_group = kind is Kind.GROUP
+    over, prefix = (Action.LOOK, "group-") if is_group else (Action.RE_SPLICE, "")
+    judged = held(shown_db, expanded_db, limit_db, profile.rule, key, prefix, over)
     rule = profile.splice.attempts
-    if found.verdict is not Verdict.OVER or group or rule is None:
+    if judged.verdict is not Verdict.OVER or is_group or rule is None:
         return judged
     if known.attempt < rule.allowed:
         return with_more(judged, says("attempt", attempt=known.attempt, allowed=rule.allowed))
@@ -248,18 +237,11 @@ def _without_loss(
         )  # fmt: skip
     if limit_db is None or reading.kind is Kind.CONNECTOR:
         return answer(Verdict.ONE_WAY, says("one-way", causes=causes), again, rule=key)
-    expanded_db = expanded(u_one_db)
-    found = held_against(shown_db, expanded_db, limit_db, profile.rule)
-    verdict, action, code = {
-        Verdict.WITHIN: (Verdict.WITHIN_ONE_WAY, Action.NONE, "one-way-within"),
-        Verdict.TOO_CLOSE: (Verdict.TOO_CLOSE, Action.SHOOT_AGAIN, "one-way-too-close"),
-        # From one end a step in the glass reads as loss: cutting on it would be guesswork.
-        Verdict.OVER: (Verdict.OVER, Action.LOOK, "one-way-over"),
-    }[found.verdict]
-    reason = says(code, loss_db=shown_db, expanded_db=expanded_db, limit_db=limit_db)
-    return SpliceVerdict(
-        verdict, reason, action, key, limit_db, found.near_limit, shown_db, expanded_db
-    )
+    # From one end a step in the glass reads as loss: cutting on it would be guesswork.
+    judged = held(shown_db, expanded(u_one_db), limit_db, profile.rule, key, "one-way-")
+    if judged.verdict is Verdict.WITHIN:
+        return replace(judged, verdict=Verdict.WITHIN_ONE_WAY)
+    return judged
 
 
 def is_one_way_allowed(

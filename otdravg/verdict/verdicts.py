@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from decimal import Decimal
 
-from otdravg.findings import Statement, says
+from otdravg.findings import Statement, values
 from otdravg.verdict.decision import Action, Verdict, held_against
 from otdravg.verdict.limits import Rule
 from otdravg.verdict.rules import Method, OneWayCause
@@ -78,7 +78,7 @@ def held(
     limit: Decimal,
     decision: Rule,
     rule: str,
-    what: Statement,
+    what: Statement | str,
     over: Action = Action.LOOK,
     unit: str = "dB",
 ) -> SpliceVerdict:
@@ -86,23 +86,29 @@ def held(
 
     Parameters
     ----------
-    what : Statement
-        What the figure is of.
+    what : Statement or str
+        What the figure is of; for a loss what its codes begin with.
     over : Action
         What a figure over the limit asks for.
     """
     found = held_against(figure, expanded_u, limit, decision)
     action, code = {
-        Verdict.WITHIN: (Action.NONE, "held-within"),
-        Verdict.TOO_CLOSE: (Action.SHOOT_AGAIN, "held-too-close"),
-        Verdict.OVER: (over, "held-over"),
+        Verdict.WITHIN: (Action.NONE, "within"),
+        Verdict.TOO_CLOSE: (Action.SHOOT_AGAIN, "too-close"),
+        Verdict.OVER: (over, "over"),
     }[found.verdict]
-    if found.verdict is Verdict.TOO_CLOSE and expanded_u is None:
-        action, code = Action.LOOK, "held-unsure"  # no other shot would tell
-    reason = says(
-        code, what=what, figure=figure, expanded=expanded_u, limit=limit, over=figure - limit,
-        unit=unit,
-    )  # fmt: skip
+    if isinstance(what, str):
+        named = values(loss_db=figure, expanded_db=expanded_u, limit_db=limit)
+        named += values(over_db=figure - limit) if found.verdict is Verdict.OVER else ()
+        reason = Statement(what + code, named)
+    else:
+        if found.verdict is Verdict.TOO_CLOSE and expanded_u is None:
+            action, code = Action.LOOK, "unsure"  # no other shot would tell
+        named = values(
+            what=what, figure=figure, expanded=expanded_u, limit=limit, over=figure - limit,
+            unit=unit,
+        )  # fmt: skip
+        reason = Statement(f"held-{code}", named)
     return SpliceVerdict(
         found.verdict, reason, action, rule, limit, found.near_limit, figure, expanded_u
     )
