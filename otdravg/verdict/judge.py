@@ -231,7 +231,9 @@ def judge(
     breaches = tuple(_breaches(measurement, rules))
     known = _circumstances(measurement, (*doubts, *breaches))
     judged = tuple(_judged(reading, rules, known) for reading in measurement.readings)
-    whole = (*judge_span(rules, _span(measurement, rules)).rules, *_ends(measurement, rules))
+    of_span = judge_span(rules, _span(measurement, rules)).rules
+    # A span over its limit names no splice to cut.
+    whole = (*map(_not_to_cut, of_span), *_ends(measurement, rules))
     left_out = () if profile is None else tuple(_not_applied(measurement, rules))
     applied_db, _ = splice_limit(rules, known)
 
@@ -246,7 +248,8 @@ def judge(
     to_check = [*(says("check-files", finding=doubt) for doubt in doubts), *damage]
     judged = tuple(_seen_once(one) for one in judged)
     if to_check:
-        judged, whole = (tuple(map(_in_doubt, judged)), tuple(map(_in_doubt, whole)))
+        # While the files are in doubt, so is what they say of a splice.
+        judged = tuple(map(_not_to_cut, judged))
     besides = tuple(_besides(judged, whole, breaches, left_out))
     return PairReport(
         measurement=measurement,
@@ -305,13 +308,12 @@ def _not_applied_step(left_out: NotApplied) -> Statement:
 
 def _judged(reading: Reading, profile: Profile, known: Circumstances) -> Judged:
     verdict = judge_reading(reading, profile, known)
-    if (
-        verdict.action is Action.RE_SPLICE
-        and profile.splice.wavelengths is Combination.ANY
-        and verdict.verdict is Verdict.OVER
-    ):
+    if verdict.action is Action.RE_SPLICE and verdict.verdict is not Verdict.OVER:
+        # How a splice was made no file says: the method is the profile's word.
+        verdict = _not_to_cut(verdict)
+    elif verdict.action is Action.RE_SPLICE and profile.splice.wavelengths is Combination.ANY:
         # Cut is only what no wavelength clears, and a pair is one of them.
-        verdict = replace(with_more(verdict, says("other-wavelength-first")), action=Action.LOOK)
+        verdict = _not_to_cut(with_more(verdict, says("other-wavelength-first")))
     return Judged(**{f.name: getattr(verdict, f.name) for f in fields(verdict)}, reading=reading)
 
 
@@ -439,11 +441,9 @@ def _seen_once(judged: Judged) -> Judged:
     return replace(judged, action=Action.SHOOT_AGAIN, reason=reason)
 
 
-def _in_doubt(judged: V) -> V:
-    """Withhold an order to cut: while the files are in doubt, so is what they say of a splice."""
-    if judged.action is not Action.RE_SPLICE:
-        return judged
-    return replace(judged, action=Action.LOOK)
+def _not_to_cut(judged: V) -> V:
+    """Withhold an order to cut; somebody has to look first."""
+    return replace(judged, action=Action.LOOK) if judged.action is Action.RE_SPLICE else judged
 
 
 def _damage(trace: Trace) -> list[Statement]:

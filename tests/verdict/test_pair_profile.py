@@ -16,7 +16,7 @@ from otdravg.errors import BadProfile, BadSetting
 from otdravg.findings import Scope, defect, says
 from otdravg.fit.reading import Kind
 from otdravg.report.pair_json import pair_object
-from otdravg.report.pair_text import pair_text
+from otdravg.report.pair_text import pair_line, pair_text
 from otdravg.verdict import Profile, default, parse, shipped_names
 from otdravg.verdict.decision import NEVER_GRADED, Action, Answer, Verdict
 from otdravg.verdict.judge import PairReport, judge
@@ -160,8 +160,26 @@ class TestApplied:
         )
         (rule,) = report.rules
         assert (rule.verdict, rule.figure) == (Verdict.OVER, Decimal("0.055"))
-        assert "whole-fibre" in steps(report)
-        assert report.exit_status == 1
+        assert report.next_steps[0].code == "whole-fibre"
+        # It names no splice to cut.
+        assert (report.exit_status, report.answer) == (1, Answer.CHECK)
+        assert pair_line(report)[1].startswith("The fibre as a whole: Mean of 2 splices 0.055")
+
+    @pytest.mark.parametrize(
+        ("permitted", "verdict"),
+        [("temporary", Verdict.TEMPORARY), ("no", Verdict.METHOD_BARRED)],
+    )
+    def test_no_splice_is_cut_for_its_method_which_no_file_says(
+        self, permitted: str, verdict: Verdict
+    ) -> None:
+        profile = profile_of(
+            '[splice]\nlimit_db = 0.2\nmethod = "mechanical"\n[splice.mechanical]\n'
+            f'permitted = "{permitted}"\n'
+        )
+        report = judge(with_readings(*GOOD), profile=profile)
+        assert {(j.verdict, j.action) for j in report.splices} == {(verdict, Action.LOOK)}
+        assert report.answer is Answer.CHECK
+        assert pair_line(report)[1]
 
     def test_shots_taken_otherwise_than_asked_are_a_finding(self) -> None:
         asks = profile_of("[splice]\nlimit_db = 0.2\n[setup]\npulse_ns_max = 30\n")
