@@ -56,6 +56,10 @@ __all__ = ["Action", "Judged", "Limits", "NotApplied", "PairReport", "Rule", "Ve
 
 V = TypeVar("V", bound=SpliceVerdict)
 
+#: Rules that hold the losses of all splices together against a limit.
+_OF_ALL_LOSSES = frozenset(
+    {"span.mean_limit_db", "one_way.span_mean_limit_db", "span.steps", "span.formula"}
+)
 #: What an action makes of the whole pair, most urgent first.
 _ANSWERS = {
     Action.RE_SPLICE: Answer.CUT,
@@ -151,6 +155,7 @@ class PairReport:
     rules: tuple[SpliceVerdict, ...] = ()  # of the fibre as a whole, its two ends included
     breaches: tuple[Finding, ...] = ()  # how the shots were taken, against the profile
     not_applied: tuple[NotApplied, ...] = ()
+    besides: tuple[Statement, ...] = ()  # what speaks against the pair beside its splices
     by_profile: bool = False  # False: by limits as typed, or by the default
 
     @property
@@ -159,10 +164,13 @@ class PairReport:
         if self.in_doubt:
             return Answer.CHECK
         actions = {judged.action for judged in (*self.splices, *self.rules)}
+        is_open = any(one.code != "whole-fibre" for one in self.besides)
         for action, answer in _ANSWERS.items():
+            if is_open and answer is Answer.SHOOT_AGAIN:
+                return Answer.CHECK
             if action in actions:
                 return answer
-        return Answer.CHECK if self.needs_work else Answer.LEAVE
+        return Answer.LEAVE
 
     @property
     def exit_status(self) -> int:
@@ -280,6 +288,7 @@ def judge(
         rules=whole,
         breaches=breaches,
         not_applied=left_out,
+        besides=besides,
         by_profile=profile is not None,
     )  # fmt: skip
 
@@ -297,7 +306,7 @@ def _besides(
     for breach in breaches:
         if breach.severity is not Severity.NOTE:
             yield says("outside-profile", finding=breach)
-    if _proves_nothing(judged):
+    if _proves_nothing(judged, whole):
         yield says("nothing-judged")
     yield from (_not_applied_step(one) for one in left_out if one.is_open)
 
@@ -421,10 +430,11 @@ def _not_applied(measurement: Measurement, profile: Profile) -> Iterator[NotAppl
         yield NotApplied(limits, says("ends-apart" if apart else "no-cord"), is_open=not apart)
 
 
-def _proves_nothing(judged: Sequence[Judged]) -> bool:
-    """Tell whether splices stand here and the profile judges none of them."""
-    splices = [j.verdict for j in judged if j.reading.kind is not Kind.CONNECTOR]
-    return bool(splices) and set(splices) <= {Verdict.NOT_JUDGED, Verdict.INFORMATION}
+def _proves_nothing(judged: Sequence[Judged], whole: Sequence[SpliceVerdict]) -> bool:
+    """Tell whether splices stand here and the profile judges neither them nor their sum or mean."""
+    splices = {j.verdict for j in judged if j.reading.kind is not Kind.CONNECTOR}
+    losses = {rule.rule for rule in whole if rule.limit_db is not None} & _OF_ALL_LOSSES
+    return bool(splices) and splices <= {Verdict.NOT_JUDGED, Verdict.INFORMATION} and not losses
 
 
 def _seen_once(judged: Judged) -> Judged:

@@ -181,6 +181,21 @@ class TestApplied:
         assert report.answer is Answer.CHECK
         assert pair_line(report)[1]
 
+    def test_a_contract_for_the_mean_alone_is_met_by_the_mean(self) -> None:
+        for limit, answer in (("0.06", Answer.LEAVE), ("0.05", Answer.CHECK)):
+            profile = profile_of(f"[span]\nmean_limit_db = {limit}\n")
+            report = judge(with_readings(*GOOD), profile=profile)
+            assert report.answer is answer
+            assert report.exit_status == int(answer is not Answer.LEAVE)
+            assert "Mean of 2 splices 0.055" in pair_line(report)[1]
+
+    def test_what_is_to_be_checked_comes_before_another_shot(self) -> None:
+        asks = profile_of("[splice]\nlimit_db = 0.2\n[setup]\npulse_ns_max = 30\n")
+        report = judge(with_readings(*GOOD, reading(0.1, None)), profile=asks)
+        assert report.answer is Answer.CHECK
+        codes = list(steps(report))
+        assert codes.index("outside-profile") < codes.index("shoot-again")
+
     def test_shots_taken_otherwise_than_asked_are_a_finding(self) -> None:
         asks = profile_of("[splice]\nlimit_db = 0.2\n[setup]\npulse_ns_max = 30\n")
         report = judge(with_readings(*GOOD), profile=asks)
