@@ -86,8 +86,9 @@ def _ends(measured: Sequence[Measured], profile: Profile) -> list[CableFinding]:
         CableFinding(
             Severity.CAUTION,
             "ends-not-judged",
-            f"{len(fibres)} shots show no connector where the span begins; the profile has a "
-            f"limit for it (fibres {numbers_text(sorted(set(fibres)))})",
+            f"no connector shows where the span begins in {len(fibres)} "
+            f"{'shot' if len(fibres) == 1 else 'shots'} (of fibre "
+            f"{numbers_text(sorted(set(fibres)))}), and the profile has a limit for it",
             "shoot through a launch fibre from that end",
             cable=cable,
         )
