@@ -36,7 +36,7 @@ if TYPE_CHECKING:
     from otdravg.verdict.decision import Action, Verdict
     from otdravg.verdict.judge import Judged, PairReport, judge
     from otdravg.verdict.limits import Limits, Rule
-    from otdravg.verdict.profile import Profile
+    from otdravg.verdict.rules import Profile
     from otdravg.verdict.verdicts import SpliceVerdict
 
 __all__ = [
@@ -86,6 +86,6 @@ if not TYPE_CHECKING:
     __getattr__, __dir__ = door(
         __name__,
         "errors findings shot.settings fit.reading verdict.limits verdict.decision "
-        "verdict.verdicts verdict.profile cable.model shot.trace shot.files shot.response "
+        "verdict.verdicts verdict.rules cable.model shot.trace shot.files shot.response "
         "pair.measure verdict.judge cable.run",
     )

@@ -8,7 +8,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from datetime import datetime, timezone
+from decimal import Decimal
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
 
@@ -17,6 +19,9 @@ from otdravg.fit.reading import Coverage, Kind, Reading
 from otdravg.pair.measure import Measurement, measure
 from otdravg.shot.settings import Direction, Identity, Settings, TableEvent
 from otdravg.shot.trace import Trace
+from otdravg.verdict import Circumstances, Profile, SpliceVerdict, judge_reading
+from otdravg.verdict.limits import Limits, Rule
+from otdravg.verdict.rules import profile_of
 
 GROUP_INDEX = 1.4682
 SPEED = 299_792_458.0 / GROUP_INDEX
@@ -148,3 +153,30 @@ def with_readings(*readings: Reading) -> Measurement:
     """The invented fibre with stated readings instead of measured ones."""
     numbered = tuple(replace(r, number=i) for i, r in enumerate(readings, 1))
     return replace(measurement(), readings=numbered)
+
+
+def judged_loss(
+    profile: Profile,
+    loss_db: float | None,
+    u_db: float | None,
+    wavelength_nm: float = 1550,
+    kind: Kind = Kind.SPLICE,
+    attempt: int = 1,
+    **known: Any,
+) -> SpliceVerdict:
+    """Judge a true loss under a profile; further names are circumstances."""
+    own = replace(reading(loss_db, loss_db, kind=kind), u_loss_db=u_db, u_ab_db=u_db, u_ba_db=u_db)
+    return judge_reading(own, profile, Circumstances(wavelength_nm, attempt, **known))
+
+
+def judged_one_way(profile: Profile, loss_ab_db: float | None, **known: Any) -> SpliceVerdict:
+    """Judge at 1550 nm what only the shot from A reads, u = 0."""
+    missing = known.pop("missing", ())
+    own = replace(reading(loss_ab_db, None, missing=missing), u_ab_db=0.0)
+    return judge_reading(own, profile, Circumstances(1550, **known))
+
+
+def judged_as(own: Reading, limit_db: Decimal, rule: Rule) -> SpliceVerdict:
+    """Judge a reading by a plain limit, as ``judge`` does."""
+    profile = profile_of(Limits(limit_db, is_stated=True, rule=rule))
+    return judge_reading(own, profile, Circumstances(1550))

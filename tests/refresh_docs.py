@@ -1,4 +1,4 @@
-"""Bring the docs up to date: pictures, shown outputs, the map of the code, and its constants.
+"""Bring the docs up to date: pictures, shown outputs, the map of the code, its constants, its keys.
 
 Run from anywhere: ``python tests/refresh_docs.py``. Read the difference before keeping it.
 """
@@ -11,6 +11,7 @@ from pathlib import Path
 
 import core_constants
 import docs_examples
+import key_table
 import make_pictures
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -66,6 +67,7 @@ def main() -> None:
     make_pictures.main()
     write_map()
     core_constants.write_table()
+    key_table.write_table()
     left = [place for page in docs_examples.PAGES for place in docs_examples.refresh(page)]
     print("\n".join(left) or "the docs show what the program prints")
     sys.exit(1 if left else 0)

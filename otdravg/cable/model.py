@@ -15,7 +15,7 @@ from otdravg.cable.location import Location
 from otdravg.cable.patterns.model import Patterns
 from otdravg.cable.resplice.model import ResplicePlan
 from otdravg.findings import Severity
-from otdravg.fit.reading import Coverage, Kind
+from otdravg.fit.reading import Coverage, Kind, Reading
 from otdravg.shot.settings import Direction, Identity, ResponseSource, Settings
 from otdravg.verdict import Profile, SpliceVerdict
 
@@ -219,6 +219,7 @@ class SpliceRow:
     bend_suspected: bool = False
     reason: str = ""  # why something is missing, or what the reviewer decided
     decided: str = ""  # the reviewer's decision on it, with who and when
+    reading: Reading | None = field(default=None, compare=False)  # None: read from a closeout
 
     @property
     def expanded_uncertainty_db(self) -> float | None:
@@ -345,11 +346,9 @@ class CableReview:
     @property
     def needs_work(self) -> bool:
         """Whether a splice, a span or a finding asks somebody to do something."""
-        from otdravg.verdict.decision import Action
-
         return (
-            any(row.verdict.action is not Action.NONE for row in self.rows)
-            or any(f.verdict and f.verdict.action is not Action.NONE for f in self.fibres)
+            any(row.verdict.needs_work for row in self.rows)
+            or any(f.verdict and f.verdict.needs_work for f in self.fibres)
             or any(f.severity is not Severity.NOTE for f in self.findings)
         )
 

@@ -13,8 +13,8 @@ from os import PathLike
 from pathlib import Path
 
 from otdravg.cable.checks.earlier import OldSplice, change_findings, changes_since
-from otdravg.cable.checks.judging import judged_rows
-from otdravg.cable.checks.profile import profile_findings
+from otdravg.cable.checks.judging import judged_together
+from otdravg.cable.checks.profile import not_applied, profile_findings
 from otdravg.cable.checks.rows import row_findings
 from otdravg.cable.checks.set import measured_findings, set_findings, unused_findings
 from otdravg.cable.checks.shots import (
@@ -215,17 +215,13 @@ def review(
     lengths_m = {
         (m.key, m.wavelength_nm): m.outcome.axis.length_m for m in measured if m.outcome.axis
     }
-    rows = judged_rows(
-        rows_of(measured, maps, profile.ribbon_size),
-        profile,
-        lengths_m,
-        _doubts(findings, lengths_m),
-    )
+    rows = judged_together(rows_of(measured, maps, profile, _doubts(findings, lengths_m)), profile)
     rows, more = accepted_rows(rows, decisions)
     findings += more
     findings += row_findings(rows, maps)
     changes = () if options.before is None else changes_since(options.before, rows)
     findings += change_findings(changes, profile)
+    findings += not_applied(profile, is_compared=options.before is not None)
     # What is odd in the bytes of a file that is not used stands in the table of shots.
     findings += [
         finding

@@ -37,6 +37,7 @@ from otdravg.cli.options import (
     force_option,
     guarded_option,
     max_size_option,
+    profile_option,
 )
 from otdravg.cli.progress import ProgressLine
 from otdravg.cli.terminal import print_error, print_text, shows_colour, shows_signs
@@ -62,12 +63,7 @@ LARGE_BLOCK_BYTES = 30_000_000
 @files_argument("folders", "FOLDER...")
 @click.option("--out", "out", metavar="DIR", type=FilePath, help="Where to write the tables.")
 @click.option("--list", "list_only", is_flag=True, help="Only show how each file would be taken.")
-@click.option(
-    "--profile",
-    "profile_name",
-    metavar="NAME|FILE",
-    help="Acceptance profile: a TOML file, or the name of a shipped example.",
-)
+@profile_option
 @guarded_option
 @click.option(
     "--ribbon",
@@ -226,7 +222,7 @@ def _profile(name: str | None, guarded: bool, ribbon: str | None) -> Profile:
     """Find the profile and apply what the command line says otherwise."""
     chosen = default() if name is None else load_named(name)
     if guarded:
-        chosen = chosen.with_rule(Rule.GUARDED)
+        chosen = replace(chosen, rule=Rule.GUARDED)
     if ribbon is not None:
         chosen = replace(chosen, ribbon_size=None if ribbon == "none" else int(ribbon))
     return chosen

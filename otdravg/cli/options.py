@@ -25,6 +25,7 @@ __all__ = [
     "lengths_m",
     "max_size_option",
     "plot_option",
+    "profile_option",
     "trace_option",
     "wavelengths_nm",
 ]
@@ -107,6 +108,14 @@ guarded_option = click.option(
     "--guarded",
     is_flag=True,
     help="Call neither pass nor fail where the limit lies inside the uncertainty.",
+)
+
+#: ``--profile``, which gives the command ``profile_name``.
+profile_option = click.option(
+    "--profile",
+    "profile_name",
+    metavar="NAME|FILE",
+    help="Acceptance profile: a TOML file, or the name of a shipped example.",
 )
 
 #: ``--json``, which gives the command ``as_json``.

@@ -21,6 +21,7 @@ from otdravg.cli.options import (
     json_option,
     max_size_option,
     plot_option,
+    profile_option,
     trace_option,
 )
 from otdravg.cli.progress import ProgressLine
@@ -36,6 +37,7 @@ from otdravg.system.atomic import check_targets, write_atomic
 from otdravg.tables.pair import pair_csv
 from otdravg.verdict.judge import PairReport, judge
 from otdravg.verdict.limits import Limits, Rule
+from otdravg.verdict.reading import load_named
 
 __all__ = ["pair"]
 
@@ -50,6 +52,7 @@ __all__ = ["pair"]
     help="Upper limit of a splice's loss, as in 0.15, or for one wavelength as in "
     "1310=0.25; may be repeated. Without it 0.20 dB is used, and the output says so.",
 )
+@profile_option
 @guarded_option
 @click.option(
     "--index",
@@ -110,6 +113,7 @@ def pair(
     files: tuple[Path, ...],
     *,
     limits: tuple[str, ...],
+    profile_name: str | None,
     guarded: bool,
     group_index: float | None,
     launch_m: float | None,
@@ -140,7 +144,10 @@ def pair(
     otdravg pair shots
     otdravg pair *.sor --csv all.csv
     """
+    if profile_name is not None and (limits or guarded):
+        raise click.UsageError("--profile holds the limits: leave out --limit and --guarded")
     stated = Limits.parse(limits, Rule.GUARDED if guarded else Rule.PLAIN)
+    rules = None if profile_name is None else load_named(profile_name)
 
     def asked(from_a: Trace, from_b: Trace) -> PairReport:
         measurement = measure(
@@ -151,7 +158,8 @@ def pair(
             receive_m=receive_m,
             positions_m=tuple(chain.from_iterable(positions_m)),
         )
-        return judge(measurement, stated, unchanged=unchanged)
+        limits_or_none = stated if rules is None else None
+        return judge(measurement, limits_or_none, profile=rules, unchanged=unchanged)
 
     outputs = _Outputs(plot, report_file, csv_file, force)
     screen = _Screen(as_json, details)

@@ -171,9 +171,14 @@ def _read_sketches(review: CableReview, executor: Executor | None, progress: Pro
     return pair_sketches(review, executor=executor, done=done)
 
 
+def trace_pattern(closeout: Closeout) -> str:
+    """Return how trace files are named: by the template, else by the profile, else as usual."""
+    own = closeout.template.trace_name or closeout.review.profile.trace_name
+    return own or DEFAULT_TRACE_NAME
+
+
 def _copy_traces(closeout: Closeout, draft: Path, as_zip: bool, progress: Progress) -> None:
-    pattern = closeout.template.trace_name or closeout.review.profile.trace_name
-    files = renamed(closeout.review.shots, pattern or DEFAULT_TRACE_NAME)
+    files = renamed(closeout.review.shots, trace_pattern(closeout))
     total, count = len(files), 0
 
     def done(more: int) -> None:

@@ -21,12 +21,13 @@ import otdravg.cable.resplice.model
 import otdravg.verdict
 from otdravg import __version__
 from otdravg.cable.location import NOWHERE, Location
-from otdravg.cable.model import CableReview, ShotRecord
+from otdravg.cable.model import CableReview, ShotRecord, SpliceRow
 from otdravg.closeout.codec import Codec
 from otdravg.closeout.packing import packed, unpacked
 from otdravg.closeout.sketches import Sketches, TraceSketch
 from otdravg.closeout.template import Template
 from otdravg.errors import BadCloseout
+from otdravg.findings import Statement, Value
 from otdravg.shot.settings import Direction
 from otdravg.tables.csv_file import Cell
 from otdravg.tables.splices import review_cells
@@ -166,10 +167,69 @@ def _codec() -> Codec:
         names,
         {
             TraceSketch: (_sketch_object, _sketch_of, _SKETCH_SCHEMA),
+            Statement: (_statement_object, _statement_of, _STATEMENT_SCHEMA),
             Location: (lambda place: "", lambda text: NOWHERE, {"type": "string"}),
         },
-        frozenset({(CableReview, "stage_seconds")}),
+        frozenset({(CableReview, "stage_seconds"), (SpliceRow, "reading")}),
     )
+
+
+def _statement_object(statement: Statement) -> dict[str, Any]:
+    """Write what is said as code and values; a decimal keeps the digits that it has."""
+    return {
+        "code": statement.code,
+        "values": {name: _value_object(value) for name, value in statement.values},
+        "more": [_statement_object(one) for one in statement.more],
+    }
+
+
+def _value_object(value: Value) -> Any:
+    if isinstance(value, Decimal):
+        return {"decimal": str(value)}
+    if isinstance(value, Statement):
+        return _statement_object(value)
+    if isinstance(value, tuple):
+        return [_statement_object(one) for one in value if isinstance(one, Statement)]
+    if value is None or isinstance(value, str | int | float):
+        return value
+    raise TypeError(f"a reason holds {value!r:.60}")
+
+
+def _statement_of(data: Any) -> Statement:
+    return Statement(
+        data["code"],
+        tuple((name, _value_of(value)) for name, value in data["values"].items()),
+        tuple(_statement_of(one) for one in data["more"]),
+    )
+
+
+def _value_of(data: Any) -> Value:
+    if isinstance(data, list):
+        return tuple(_statement_of(one) for one in data)
+    if isinstance(data, dict):
+        return Decimal(data["decimal"]) if "decimal" in data else _statement_of(data)
+    if data is None or isinstance(data, str | int | float):
+        return data
+    raise TypeError(f"{data!r:.60} is no value of a reason")
+
+
+_STATEMENT_SCHEMA: dict[str, Any] = {
+    "type": "object",
+    "description": "why, as a code and values by name; what is said right behind it in more",
+    "properties": {
+        "code": {"type": "string"},
+        "values": {
+            "type": "object",
+            "additionalProperties": {
+                "type": ["string", "number", "null", "array", "object"],
+                "description": "a decimal is an object of its text",
+            },
+        },
+        "more": {"type": "array", "items": {"type": "object"}},
+    },
+    "required": ["code", "values", "more"],
+    "additionalProperties": False,
+}
 
 
 def _sketch_object(sketch: TraceSketch) -> dict[str, Any]:

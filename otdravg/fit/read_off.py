@@ -51,7 +51,7 @@ def readings_of(
         strict=True,
     )
     return tuple(
-        _reading(number, place, both_events, _Steps(*steps), sides, axis)
+        _reading(number, place, both_events, _Steps(*steps), sides, (seen_ab, seen_ba), axis)
         for number, (place, both_events, steps) in enumerate(
             zip(places, events, zip(values, covariance, measured, strict=True), strict=True), 1
         )
@@ -86,6 +86,7 @@ def _reading(
     events: tuple[list[Event], list[Event]],
     steps: _Steps,
     sides: Sides,
+    seen: tuple[Detection, Detection],
     axis: Axis,
 ) -> Reading:
     has_ab, has_ba = (bool(has) for has in steps.measured)
@@ -95,7 +96,9 @@ def _reading(
     step_db, u_step_db = steps.both((0.5, -0.5))
     heights = [e.reflectance_db for own in events for e in own if e.reflectance_db is not None]
     missing = tuple(
-        _why_not(side, place) for side, has in zip(sides, (has_ab, has_ba), strict=True) if not has
+        _why_not(side, own, place)
+        for side, own, has in zip(sides, seen, (has_ab, has_ba), strict=True)
+        if not has
     )
     return Reading(
         number=number,
@@ -149,13 +152,15 @@ def _events_near(seen: Detection, side: Side, places: tuple[Place, ...]) -> list
     return [[events[i] for i in np.flatnonzero(row)] for row in near]
 
 
-def _why_not(side: Side, place: Place) -> Statement:
-    """Why a place could not be measured from this side."""
+def _why_not(side: Side, seen: Detection, place: Place) -> Statement:
+    """Why a place could not be measured from this side: noise, a broken fibre, a dead zone."""
     direction = side.shot.trace.identity.direction.value
     x = float(side.x(place.middle_m))
     reach = side.shot.signal_end_m
     if x + side.shot.recovery_m >= reach:
         into_m = max(reach - side.start_m, 0.0)
+        if seen.end_seen and seen.end_m <= reach + side.shot.recovery_m:
+            return says("fibre-ends", direction=direction, into_m=into_m)
         return says("signal-ends", direction=direction, into_m=into_m)
     return says("in-dead-zone", direction=direction)
 

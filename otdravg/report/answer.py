@@ -62,6 +62,8 @@ def later_steps(report: PairReport) -> tuple[Statement, ...]:
 def _nothing_to_do(report: PairReport) -> Statement:
     """Say that all is within, and how near to the limit the worst one is."""
     passing = [j for j in report.splices if j.verdict is Verdict.WITHIN]
+    if not passing and report.limit_db is None and report.rules:
+        return says("whole-fibre", reason=report.rules[0].reason)
     if not passing:
         unseen = (step for step in report.next_steps if step.code == "no-splice-shows")
         return next(unseen, says("nothing-over", limit=_limit(report)))

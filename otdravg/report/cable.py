@@ -24,6 +24,7 @@ from otdravg.report.page import Page, counted
 from otdravg.shot.settings import Direction
 from otdravg.verdict.decision import Action, Verdict
 from otdravg.verdict.limits import Rule
+from otdravg.words.catalogue import told
 from otdravg.words.statements import caution_statement
 
 __all__ = ["cable_text", "listing_text"]
@@ -200,7 +201,8 @@ def _looks(page: Page, review: CableReview) -> None:
         page.line("Over the limit, but look before anything is cut")
     for row in rows[:_UNITS_SHOWN]:
         where = f"closure {row.closure}" if row.closure else distance_text(row.distance_m, km=True)
-        page.bullet(f"fibre {row.fibre}, {row.wavelength_nm} nm, {where}: {row.verdict.reason}")
+        reason = told(row.verdict.reason)
+        page.bullet(f"fibre {row.fibre}, {row.wavelength_nm} nm, {where}: {reason}")
     if len(rows) > _UNITS_SHOWN:
         page.bullet(f"{len(rows) - _UNITS_SHOWN} more: see splices.csv")
 

@@ -21,6 +21,7 @@ from otdravg.report.shot_json import (
     statement_object,
 )
 from otdravg.verdict.judge import Judged, PairReport
+from otdravg.verdict.verdicts import SpliceVerdict
 from otdravg.words.catalogue import told
 from otdravg.words.statements import (
     caution_statement,
@@ -75,6 +76,14 @@ def pair_object(report: PairReport) -> dict[str, Any]:
         "limits": _limits(report),
         "axis": _axis(measurement.axis),
         "splices": [_splice(judged) for judged in report.splices],
+        "whole_fibre": [
+            {
+                "figure": _plain(rule.figure),
+                "expanded_uncertainty": _plain(rule.expanded_u),
+                **_verdict(rule),
+            }
+            for rule in report.rules
+        ],
         "sections": [_section(section) for section in measurement.sections],
         "totals": _totals(report, measurement),
         "detection_limit": [_detection_limit(one) for one in detection_limits(measurement)],
@@ -124,12 +133,7 @@ def _splice(judged: Judged) -> dict[str, Any]:
         "reflectance_db": number(reading.reflectance_db, Quantity.REFLECTANCE_DB),
         "detected_ab": reading.detected_ab,
         "detected_ba": reading.detected_ba,
-        "limit_db": _plain(judged.limit_db),
-        "verdict": judged.verdict.value,
-        "near_limit": judged.near_limit,
-        "action": judged.action.value,
-        "reason": told(judged.reason),
-        "because": statement_object(judged.reason),
+        **_verdict(judged),
     }
 
 
@@ -139,7 +143,7 @@ def _plain(value: object) -> float | None:
 
 def _limits(report: PairReport) -> dict[str, Any]:
     return {
-        "limit_db": float(report.limit_db),
+        "limit_db": _plain(report.limit_db),
         "is_default": not report.limit_is_stated,
         "statement": limit_statement(report),
         "rule": report.limits.rule.value,
@@ -148,6 +152,23 @@ def _limits(report: PairReport) -> dict[str, Any]:
             str(nm): float(limit_db)
             for nm, limit_db in sorted(report.limits.by_wavelength_nm.items())
         },
+        "profile": report.profile.name if report.by_profile else None,
+        "not_applied": [
+            {"keys": list(one.keys), "why": told(one.why), "is_open": one.is_open}
+            for one in report.not_applied
+        ],
+    }
+
+
+def _verdict(judged: SpliceVerdict) -> dict[str, Any]:
+    return {
+        "limit_db": _plain(judged.limit_db),
+        "verdict": judged.verdict.value,
+        "rule": judged.rule,
+        "near_limit": judged.near_limit,
+        "action": judged.action.value,
+        "reason": told(judged.reason),
+        "because": statement_object(judged.reason),
     }
 
 

@@ -155,7 +155,7 @@ def _table(page: Page, report: PairReport) -> None:
             _figure(reading.expanded_uncertainty_db, Quantity.UNCERTAINTY_DB),
             "; ".join(_remarks(judged)),
         )
-        page.row(cells, _COLUMN_WIDTHS, tone=_TONES[judged.verdict])
+        page.row(cells, _COLUMN_WIDTHS, tone=_TONES.get(judged.verdict, Tone.LOOK))
     if not report.splices:
         page.line(say("screen", "nothing-found"))
     page.rule()

@@ -54,6 +54,7 @@ class Identity:
     comment: str
     instrument: str
     serial: str = ""  # of mainframe and module, with the module's name
+    fibre_type: str = ""  # such as "G.652"; empty where the file names none
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,6 +20,7 @@ from otdravg.cable.resplice.plan import Unit
 from otdravg.quantities import Quantity, reported
 from otdravg.shot.settings import Direction
 from otdravg.tables.csv_file import CellTable, Column, CsvStyle, cell_table, csv_bytes
+from otdravg.words.catalogue import told
 
 __all__ = ["cable_tables", "review_cells"]
 
@@ -42,7 +43,7 @@ _SPLICES: tuple[Column[SpliceRow], ...] = (
     ("backscatter_step_db", lambda r: reported(r.backscatter_step_db, Quantity.LOSS_DB)),
     ("kind", lambda r: r.kind.value),
     ("verdict", lambda r: r.verdict.verdict.value),
-    ("reason", lambda r: r.verdict.reason),
+    ("reason", lambda r: told(r.verdict.reason)),
     ("attempt", lambda r: r.attempt),
     ("file_ab", lambda r: r.file_ab),
     ("file_ba", lambda r: r.file_ba),

@@ -7,10 +7,8 @@ from typing import TYPE_CHECKING
 from otdravg.system.door import door
 
 if TYPE_CHECKING:
-    from otdravg.verdict.completeness import ShotNeed
-    from otdravg.verdict.connector import Connector, Where
     from otdravg.verdict.decision import Action, Verdict
-    from otdravg.verdict.profile import Profile, default
+    from otdravg.verdict.place import judge_place
     from otdravg.verdict.reading import (
         load,
         load_named,
@@ -19,8 +17,10 @@ if TYPE_CHECKING:
         shipped_names,
         shipped_text,
     )
-    from otdravg.verdict.rules import Closures, Combination, Method, Stage
-    from otdravg.verdict.span import Span
+    from otdravg.verdict.rules import Closures, Combination, Method, Profile, Stage, default
+    from otdravg.verdict.shots import ShotNeed
+    from otdravg.verdict.span import Span, judge_span
+    from otdravg.verdict.splice import judge_reading
     from otdravg.verdict.verdicts import (
         Circumstances,
         PlaceReading,
@@ -34,7 +34,6 @@ __all__ = [
     "Circumstances",
     "Closures",
     "Combination",
-    "Connector",
     "Method",
     "PlaceReading",
     "PlaceVerdict",
@@ -45,8 +44,10 @@ __all__ = [
     "SpliceVerdict",
     "Stage",
     "Verdict",
-    "Where",
     "default",
+    "judge_place",
+    "judge_reading",
+    "judge_span",
     "load",
     "load_named",
     "load_shipped",
@@ -56,7 +57,4 @@ __all__ = [
 ]
 
 if not TYPE_CHECKING:
-    __getattr__, __dir__ = door(
-        __name__,
-        "decision connector rules completeness span verdicts profile reading",
-    )
+    __getattr__, __dir__ = door(__name__, "decision rules verdicts reading shots place splice span")

@@ -20,7 +20,23 @@ from enum import Enum
 from otdravg.quantities import Quantity, reported
 from otdravg.verdict.limits import Rule
 
-__all__ = ["Action", "Answer", "Held", "Verdict", "expanded", "held_against", "is_implausible"]
+__all__ = [
+    "NEVER_GRADED",
+    "Action",
+    "Answer",
+    "Held",
+    "Verdict",
+    "expanded",
+    "held_against",
+    "is_implausible",
+]
+
+#: Findings after which no figure is a loss, whatever the contract says: points that nobody
+#: measured, and shots that are not of one fibre.
+NEVER_GRADED = frozenset(
+    {"bit-stuck", "flat-stretch", "noise-repeats", "noise-shared", "attenuation-impossible",
+     "attenuation-unequal", "fibres-crossed", "other-fibre", "pair-doubtful"}
+)  # fmt: skip
 
 #: Below zero by this many standard uncertainties the true loss is not noise: no splice amplifies
 #: light. Derived: Φ(−3), a chance of 0.1 % for a lossless splice.
@@ -79,15 +95,15 @@ class Held:
     near_limit: bool  # the limit lies inside figure ± U
 
 
-def held_against(figure: Decimal, expanded_u: Decimal, limit: Decimal, rule: Rule) -> Held:
+def held_against(figure: Decimal, expanded_u: Decimal | None, limit: Decimal, rule: Rule) -> Held:
     """Hold a figure against its upper limit.
 
     Parameters
     ----------
     figure : Decimal
         The figure as reported, such as a true loss to 0.001 dB.
-    expanded_u : Decimal
-        Its expanded uncertainty U (k = 2), as reported; not negative.
+    expanded_u : Decimal or None
+        Its expanded uncertainty U (k = 2), as reported; not negative; None where it is not known.
     limit : Decimal
         The upper limit T, in the same unit. For a lower limit give both with the sign turned.
     rule : Rule
@@ -97,18 +113,20 @@ def held_against(figure: Decimal, expanded_u: Decimal, limit: Decimal, rule: Rul
     -----
     Within if figure ≤ T. T lies inside figure ± U when neither figure + U ≤ T (guarded
     acceptance [1]_) nor figure - U > T; the plain rule then marks ``near_limit``, the guarded
-    rule declines to decide.
+    rule declines to decide. It declines where U is not known, too: unknown is not 0.
     """
+    if expanded_u is None:
+        plain = Verdict.WITHIN if figure <= limit else Verdict.OVER
+        return Held(Verdict.TOO_CLOSE if rule is Rule.GUARDED else plain, near_limit=False)
     near_limit = figure - expanded_u <= limit < figure + expanded_u
     if near_limit and rule is Rule.GUARDED:
         return Held(Verdict.TOO_CLOSE, near_limit)
     return Held(Verdict.WITHIN if figure <= limit else Verdict.OVER, near_limit)
 
 
-def expanded(u_db: float | None) -> Decimal:
-    """Return the expanded uncertainty (k = 2) as reported; 0 where none is known."""
-    doubled = None if u_db is None else 2 * u_db
-    return reported(doubled, Quantity.UNCERTAINTY_DB) or Decimal(0)
+def expanded(u: float | None, quantity: Quantity = Quantity.UNCERTAINTY_DB) -> Decimal | None:
+    """Return the expanded uncertainty (k = 2) as reported; None where none is known."""
+    return reported(None if u is None else 2 * u, quantity)
 
 
 def is_implausible(loss_db: float | None, u_db: float | None) -> bool:

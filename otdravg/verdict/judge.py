@@ -1,74 +1,81 @@
-"""The verdicts of one pair: every reading held against its limit, and what to do next.
+"""The verdicts of one pair: every reading judged by the rules of the job, and what to do next.
 
-The limit is the contract's and comes from the user; the package knows none but a
-stated default. The comparison itself is :func:`otdravg.verdict.decision.held_against`.
-
-References
-----------
-.. [1] D. Marcuse, "Loss analysis of single-mode fiber splices", Bell Syst. Tech. J. 56
-   (1977): loss between two Gaussian modes of unequal width.
+The rules are the contract's and come from the user, as limits or as a profile; the package
+knows none but a stated default. One reading is judged by
+:func:`otdravg.verdict.splice.judge_reading`, here as in a whole cable.
 """
 
 from __future__ import annotations
 
-import math
+from collections import defaultdict
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, fields, replace
 from datetime import datetime
 from decimal import Decimal
+from os import PathLike
+from types import SimpleNamespace
+from typing import TypeVar
 
+from otdravg.errors import BadSetting
 from otdravg.findings import Finding, Severity, Statement, Values, says, values
-from otdravg.fit.reading import Coverage, Kind, Reading
+from otdravg.fit.reading import Kind, Reading
 from otdravg.forecast.settle import place_of, settling_steps
 from otdravg.pair.measure import Measurement
 from otdravg.quantities import Quantity, distance, in_km, reported
+from otdravg.shot.detect import Event
 from otdravg.shot.trace import Trace
-from otdravg.verdict.decision import Action, Answer, Verdict, expanded, held_against, is_implausible
+from otdravg.verdict.connector import (
+    MISMATCH_WORTH_SAYING_DB,
+    Where,
+    asks_for_ends,
+    end_event,
+    end_verdicts,
+    mismatch_loss_db,
+)
+from otdravg.verdict.decision import Action, Answer, Verdict
+from otdravg.verdict.describe import holders
 from otdravg.verdict.doubts import doubts_of, shown_from
 from otdravg.verdict.ends import Ends, ends_of
+from otdravg.verdict.keys import CABLE_FINDINGS, KEYS
 from otdravg.verdict.limits import LimitDb, Limits, Rule
+from otdravg.verdict.reading import load_named
+from otdravg.verdict.rules import Combination, LaunchUse, OneWayCause, Profile, profile_of
+from otdravg.verdict.shots import (
+    data_findings,
+    fibre_type_of,
+    receive_cord_m,
+    setup_findings,
+    span_seen_m,
+    stage_findings,
+)
+from otdravg.verdict.span import Span, judge_span, span_of
+from otdravg.verdict.splice import judge_reading, splice_limit, with_more
+from otdravg.verdict.verdicts import Circumstances, SpliceVerdict
 
-__all__ = [
-    "Action",
-    "Judged",
-    "Limits",
-    "PairReport",
-    "Rule",
-    "Verdict",
-    "judge",
-    "judge_reading",
-    "mismatch_loss_db",
-]
+__all__ = ["Action", "Judged", "Limits", "NotApplied", "PairReport", "Rule", "Verdict", "judge"]
 
-#: An estimate below this is lost in its own uncertainty. Chosen, not derived: a mode field ratio
-#: of 1.05 (Marcuse 1977), 0.2 dB of backscatter step, of which the glasses' scattering may be as
-#: much.
-_MISMATCH_WORTH_SAYING_DB = Decimal("0.010")
+V = TypeVar("V", bound=SpliceVerdict)
 
-
+#: Rules that hold the losses of all splices together against a limit.
+_OF_ALL_LOSSES = frozenset(
+    {"span.mean_limit_db", "one_way.span_mean_limit_db", "span.steps", "span.formula"}
+)
 #: What an action makes of the whole pair, most urgent first.
 _ANSWERS = {
     Action.RE_SPLICE: Answer.CUT,
     Action.LOOK: Answer.CHECK,
+    Action.RE_DRESS: Answer.CHECK,
+    Action.ASK: Answer.CHECK,
+    Action.RECORD: Answer.CHECK,
     Action.SHOOT_AGAIN: Answer.SHOOT_AGAIN,
 }
 
 
 @dataclass(frozen=True, slots=True)
-class Judged:
-    """A reading with its verdict and what to do."""
+class Judged(SpliceVerdict):
+    """A verdict with the reading that it is of."""
 
-    reading: Reading
-    verdict: Verdict
-    near_limit: bool  # the limit lies inside loss ± U
-    limit_db: Decimal | None  # None where no limit applies
-    reason: Statement
-    action: Action
-
-    @property
-    def needs_work(self) -> bool:
-        """Whether somebody has to do something about it."""
-        return self.action is not Action.NONE
+    reading: Reading = field(kw_only=True)
 
     @property
     def distance_m(self) -> float:
@@ -110,6 +117,18 @@ class Judged:
         return None
 
 
+@dataclass(frozen=True, slots=True)
+class NotApplied:
+    """Keys of the profile that one pair cannot answer, and why.
+
+    ``is_open``: applied, they might turn this pair down, so that it is not cleared.
+    """
+
+    keys: tuple[str, ...]
+    why: Statement
+    is_open: bool
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class PairReport:
     """What every export of one pair reads.
@@ -119,7 +138,7 @@ class PairReport:
 
     measurement: Measurement
     limits: Limits
-    limit_db: Decimal
+    limit_db: Decimal | None  # of a splice here; None: the profile has none
     limit_is_stated: bool  # False: the default was used, and every output says so
     ends: Ends  # which end is A, and what says so
     splices: tuple[Judged, ...]  # every position, connectors included, in order from A
@@ -132,14 +151,23 @@ class PairReport:
     notes: tuple[Finding, ...]  # of the pair, worth knowing
     next_steps: tuple[Statement, ...]  # most urgent first
     needs_work: bool
+    profile: Profile  # what it was judged by; limits as typed are a small one
+    rules: tuple[SpliceVerdict, ...] = ()  # of the fibre as a whole, its two ends included
+    breaches: tuple[Finding, ...] = ()  # how the shots were taken, against the profile
+    not_applied: tuple[NotApplied, ...] = ()
+    besides: tuple[Statement, ...] = ()  # what speaks against the pair beside its splices
+    by_profile: bool = False  # False: by limits as typed, or by the default
 
     @property
     def answer(self) -> Answer:
         """The whole pair in one word; doubt comes before everything else."""
         if self.in_doubt:
             return Answer.CHECK
-        actions = {judged.action for judged in self.splices}
+        actions = {judged.action for judged in (*self.splices, *self.rules)}
+        is_open = any(one.code != "whole-fibre" for one in self.besides)
         for action, answer in _ANSWERS.items():
+            if is_open and answer is Answer.SHOOT_AGAIN:
+                return Answer.CHECK
             if action in actions:
                 return answer
         return Answer.LEAVE
@@ -155,89 +183,12 @@ class PairReport:
         return in_km(self.measurement.axis.length_m)
 
 
-def mismatch_loss_db(ratio: float) -> float:
-    """Loss of a perfect splice between fibres of unequal mode field.
-
-    Parameters
-    ----------
-    ratio : float
-        w after / w before; the order does not matter.
-
-    Returns
-    -------
-    float
-        -20·log10(2r/(1 + r²)) in dB, never negative [1]_.
-    """
-    return -20 * math.log10(2 * ratio / (1 + ratio * ratio))
-
-
-def judge_reading(reading: Reading, limit_db: Decimal, rule: Rule) -> Judged:
-    """Hold one reading against the limit; see :func:`otdravg.verdict.decision.held_against`."""
-    loss_db = reported(reading.loss_db, Quantity.LOSS_DB)
-    if reading.coverage is not Coverage.BOTH or loss_db is None:
-        return _without_loss(reading, limit_db)
-    if is_implausible(reading.loss_db, reading.u_loss_db):
-        reason = says("implausible")
-        return _judged(reading, limit_db, Verdict.IMPLAUSIBLE, Action.LOOK, reason)
-    if reading.kind is Kind.CONNECTOR:
-        reason = says("connector-not-judged")
-        if loss_db > limit_db:
-            # It may be a splice that reflects: no all-clear, and no order to cut.
-            u_db = expanded(reading.u_loss_db)
-            reason = says(
-                "connector-lossy", loss_db=loss_db, expanded_db=u_db, limit_db=limit_db
-            )  # fmt: skip
-            return _judged(reading, limit_db, Verdict.NOT_JUDGED, Action.LOOK, reason)
-        return _judged(reading, limit_db, Verdict.NOT_JUDGED, Action.NONE, reason)
-    return _held_against(limit_db, rule, reading, loss_db)
-
-
-def _judged(
-    reading: Reading,
-    limit_db: Decimal,
-    verdict: Verdict,
-    action: Action,
-    reason: Statement,
-    *,
-    near_limit: bool = False,
-) -> Judged:
-    own_limit_db = None if reading.kind is Kind.CONNECTOR else limit_db
-    return Judged(reading, verdict, near_limit, own_limit_db, reason, action)
-
-
-def _without_loss(reading: Reading, limit_db: Decimal) -> Judged:
-    """Judge a position without a true loss; a connector has no limit to be shot again for."""
-    action = Action.NONE if reading.kind is Kind.CONNECTOR else Action.SHOOT_AGAIN
-    causes = reading.missing or (says("not-reached"),)
-    if reading.coverage is Coverage.NONE:
-        reason = says("not-measured", causes=causes)
-        return _judged(reading, limit_db, Verdict.NOT_MEASURED, action, reason)
-    reason = says("one-way", causes=causes)
-    return _judged(reading, limit_db, Verdict.ONE_WAY, action, reason)
-
-
-def _held_against(limit_db: Decimal, rule: Rule, reading: Reading, loss_db: Decimal) -> Judged:
-    """Compare a true loss with its limit, in decimals as reported."""
-    expanded_db = expanded(reading.u_loss_db)
-    held = held_against(loss_db, expanded_db, limit_db, rule)
-    is_group = reading.kind is Kind.GROUP
-    action, code = {
-        Verdict.TOO_CLOSE: (Action.SHOOT_AGAIN, "too-close"),
-        Verdict.WITHIN: (Action.NONE, "within"),
-        Verdict.OVER: (Action.LOOK if is_group else Action.RE_SPLICE, "over"),
-    }[held.verdict]
-    figures = values(loss_db=loss_db, expanded_db=expanded_db, limit_db=limit_db)
-    if held.verdict is Verdict.OVER:
-        figures += values(over_db=loss_db - limit_db)
-    reason = Statement(f"group-{code}" if is_group else code, figures)
-    return _judged(reading, limit_db, held.verdict, action, reason, near_limit=held.near_limit)
-
-
 def judge(
     measurement: Measurement,
     limit_db: LimitDb | Limits = None,
     *,
     guarded: bool = False,
+    profile: Profile | str | PathLike[str] | None = None,
     unchanged: bool = False,
     now: datetime | None = None,
 ) -> PairReport:
@@ -253,6 +204,8 @@ def judge(
         and the report says so.
     guarded : bool
         Call neither pass nor fail where the limit lies inside the uncertainty.
+    profile : Profile, path or str, optional
+        An acceptance profile in place of limits: a TOML file, or the name of a shipped one.
     unchanged : bool
         The user confirms that nothing was done to the fibre between both shots.
     now : datetime, optional
@@ -265,25 +218,47 @@ def judge(
     Raises
     ------
     BadSetting
-        If a limit is no number, not above 0 dB, or above 3 dB.
+        If a limit is no number, not above 0 dB, or above 3 dB; if the profile cannot be used;
+        if both are given.
     """
+    if profile is not None and (limit_db is not None or guarded):
+        raise BadSetting("profile", str(getattr(profile, "name", profile)), "it holds the limits "
+                         "and the rule: give a profile, or limits")  # fmt: skip
     limits = Limits.of(limit_db, guarded=guarded)
-    applied_db, is_stated = limits.applying_to(measurement.ab.identity.nominal_wavelength_nm)
-    judged = tuple(judge_reading(r, applied_db, limits.rule) for r in measurement.readings)
+    nominal_nm = measurement.ab.identity.nominal_wavelength_nm
+    is_stated = limits.applying_to(nominal_nm)[1]
+    rules = profile_of(limits)
+    if profile is not None:
+        rules = profile if isinstance(profile, Profile) else load_named(profile)
+        typed_db, _ = splice_limit(rules, Circumstances(nominal_nm))
+        limits = Limits(typed_db or limits.default_db, is_stated=True, rule=rules.rule)
+        is_stated = not rules.is_default
+
+    remarks = doubts_of(measurement, limits, unchanged=unchanged, now=now)
+    doubts = tuple(f for f in remarks if f.severity is not Severity.NOTE)
+    breaches = tuple(_breaches(measurement, rules))
+    known = _circumstances(measurement, (*doubts, *breaches))
+    judged = tuple(_judged(reading, rules, known) for reading in measurement.readings)
+    of_span = judge_span(rules, _span(measurement, rules)).rules
+    # A span over its limit names no splice to cut.
+    whole = (*map(_not_to_cut, of_span), *_ends(measurement, rules))
+    left_out = () if profile is None else tuple(_not_applied(measurement, rules))
+    applied_db, _ = splice_limit(rules, known)
+
     summed = [(j, j.reported_loss_db) for j in judged if j.reading.kind is not Kind.CONNECTOR]
     losses_db = [loss_db for _, loss_db in summed if loss_db is not None]
     single_db = [
         loss_db for j, loss_db in summed if loss_db is not None and j.reading.kind is not Kind.GROUP
     ]
+    mean_db = float(sum(single_db) / len(single_db)) if single_db else None
     ends = ends_of(measurement.ab.identity, measurement.ba.identity)
-    remarks = doubts_of(measurement, limits, unchanged=unchanged, now=now)
-    doubts = tuple(f for f in remarks if f.severity is not Severity.NOTE)
     damage = [step for trace in (measurement.ab, measurement.ba) for step in _damage(trace)]
     to_check = [*(says("check-files", finding=doubt) for doubt in doubts), *damage]
     judged = tuple(_seen_once(one) for one in judged)
     if to_check:
-        judged = tuple(_in_doubt(one) for one in judged)
-    mean_db = float(sum(single_db) / len(single_db)) if single_db else None
+        # While the files are in doubt, so is what they say of a splice.
+        judged = tuple(map(_not_to_cut, judged))
+    besides = tuple(_besides(judged, whole, breaches, left_out))
     return PairReport(
         measurement=measurement,
         limits=limits,
@@ -300,12 +275,166 @@ def judge(
         notes=tuple(f for f in remarks if f.severity is Severity.NOTE),
         next_steps=(
             *to_check,
-            *_next_steps(judged, applied_db, measurement.axis.length_m, ends, clear=not to_check),
+            *_next_steps(
+                judged, besides, rules, applied_db, measurement.axis.length_m, ends,
+                clear=not to_check,
+            ),
             # What would settle a splice is not to be read from a file that is damaged.
-            *(() if damage else _settling(measurement, judged, applied_db)),
+            *(() if damage or applied_db is None else _settling(measurement, judged, applied_db)),
+            *(_not_applied_step(one) for one in left_out if not one.is_open),
         ),
-        needs_work=bool(to_check) or any(j.needs_work for j in judged),
+        needs_work=bool(to_check or besides) or any(j.needs_work for j in judged),
+        profile=rules,
+        rules=whole,
+        breaches=breaches,
+        not_applied=left_out,
+        besides=besides,
+        by_profile=profile is not None,
+    )  # fmt: skip
+
+
+def _besides(
+    judged: Sequence[Judged],
+    whole: Sequence[SpliceVerdict],
+    breaches: Sequence[Finding],
+    left_out: Sequence[NotApplied],
+) -> Iterator[Statement]:
+    """What speaks against the pair beside its splices, or leaves it open."""
+    not_graded = (j for j in judged if j.verdict is Verdict.NOT_GRADABLE)
+    for rule in (*list(not_graded)[:1], *(rule for rule in whole if rule.needs_work)):
+        yield says("whole-fibre", reason=rule.reason)
+    for breach in breaches:
+        if breach.severity is not Severity.NOTE:
+            yield says("outside-profile", finding=breach)
+    if _proves_nothing(judged, whole):
+        yield says("nothing-judged")
+    yield from (_not_applied_step(one) for one in left_out if one.is_open)
+
+
+def _not_applied_step(left_out: NotApplied) -> Statement:
+    return says("not-applied", key=", ".join(left_out.keys), why=left_out.why)
+
+
+def _judged(reading: Reading, profile: Profile, known: Circumstances) -> Judged:
+    verdict = judge_reading(reading, profile, known)
+    if verdict.action is Action.RE_SPLICE and verdict.verdict is not Verdict.OVER:
+        # How a splice was made no file says: the method is the profile's word.
+        verdict = _not_to_cut(verdict)
+    elif verdict.action is Action.RE_SPLICE and profile.splice.wavelengths is Combination.ANY:
+        # Cut is only what no wavelength clears, and a pair is one of them.
+        verdict = _not_to_cut(with_more(verdict, says("other-wavelength-first")))
+    return Judged(**{f.name: getattr(verdict, f.name) for f in fields(verdict)}, reading=reading)
+
+
+def _circumstances(measurement: Measurement, findings: Sequence[Finding]) -> Circumstances:
+    """What else is known of the splices of a pair: no file says how often they were made."""
+    return Circumstances(
+        measurement.ab.identity.nominal_wavelength_nm,
+        length_m=measurement.axis.length_m,
+        fibre_type=fibre_type_of(measurement.ab.identity, measurement.ba.identity),
+        finding_codes=frozenset(
+            f.code for f in (*findings, *measurement.findings) if f.severity is not Severity.NOTE
+        ),
     )
+
+
+def _breaches(measurement: Measurement, profile: Profile) -> Iterator[Finding]:
+    """How the shots were taken, and whether both show one length, against the profile."""
+    axis = measurement.axis
+    ends_m = [
+        seen.end_m if seen.end_seen else None
+        for seen in (measurement.detection_ab, measurement.detection_ba)
+    ]
+    sides = (
+        (measurement.ab, ends_m[0], axis.start_a_m, axis.start_b_m),
+        (measurement.ba, ends_m[1], axis.start_b_m, axis.start_a_m),
+    )
+    for trace, end_m, start_m, _ in sides:
+        yield from setup_findings(
+            profile,
+            trace.identity,
+            trace.settings,
+            fibre_length_m=axis.length_m,
+            launch_m=start_m,
+            receive_m=receive_cord_m(end_m, start_m, axis.length_m),
+        )
+    ab_m, ba_m = (
+        span_seen_m(end_m, near_m, far_m, axis.length_m) for _, end_m, near_m, far_m in sides
+    )
+    if ab_m is not None and ba_m is not None:
+        yield from data_findings(profile, ab_m, ba_m)
+    yield from stage_findings(profile)
+
+
+def _span(measurement: Measurement, profile: Profile) -> Span:
+    return span_of(
+        profile,
+        measurement.readings,
+        [r for r in measurement.readings if r.kind is not Kind.CONNECTOR],
+        measurement.ab.identity.nominal_wavelength_nm,
+        measurement.axis.length_m,
+        (measurement.attenuation_db_per_km, measurement.u_attenuation_db_per_km),
+        fibre_type=fibre_type_of(measurement.ab.identity, measurement.ba.identity),
+    )
+
+
+def _end_events(measurement: Measurement) -> tuple[Event | None, Event | None]:
+    """What each shot shows where the span begins behind its launch cord."""
+    axis = measurement.axis
+    a, b = (
+        end_event(seen.events, start_m, seen.shot.placing_m)
+        for seen, start_m in (
+            (measurement.detection_ab, axis.start_a_m),
+            (measurement.detection_ba, axis.start_b_m),
+        )
+    )
+    return a, b
+
+
+def _ends(measurement: Measurement, profile: Profile) -> Iterator[SpliceVerdict]:
+    for where, event in zip(Where, _end_events(measurement), strict=True):
+        if event is not None:
+            yield from end_verdicts(profile, where, event)
+
+
+def _not_applied(measurement: Measurement, profile: Profile) -> Iterator[NotApplied]:
+    """Say which keys of a profile one pair cannot answer.
+
+    A key whose absence could turn a refusal of this pair into an all-clear leaves it open;
+    what asks something of other pairs, of the cable or of a closeout does not.
+    """
+    by_reason: dict[tuple[str, bool], list[str]] = defaultdict(list)
+    for key in KEYS:
+        for _, _, holder in holders(profile, key.table) if key.pair else ():
+            value = getattr(holder, key.name)
+            usual = SimpleNamespace if isinstance(holder, SimpleNamespace) else type(holder)
+            if value and value != getattr(usual(), key.name, None):
+                by_reason[key.pair, key.is_open].append(key.path)
+    for (why, is_open), keys in by_reason.items():
+        yield NotApplied(tuple(dict.fromkeys(keys)), says(why), is_open and not profile.is_default)
+    if OneWayCause.NOT_TERMINATED in profile.one_way.reasons:
+        yield NotApplied(("one_way.reasons",), says("cause-unrecorded"), is_open=False)
+    if codes := profile.data.not_gradable & CABLE_FINDINGS:
+        reason = says("cable-findings", findings=", ".join(sorted(codes)))
+        yield NotApplied(("data.not_gradable",), reason, is_open=True)
+    asked = any(case.fibre_types for case in profile.wavelengths.cases)
+    if asked and not fibre_type_of(measurement.ab.identity, measurement.ba.identity):
+        yield NotApplied(("wavelengths.cases[].fibre_types",), says("type-unknown"), is_open=False)
+    if asks_for_ends(profile) and None in _end_events(measurement):
+        apart = profile.setup.launch is LaunchUse.NONE
+        limits = tuple(
+            f"connector.{name}"
+            for name in ("end_limit_db", "per_direction_limit_db", "with_splice_limit_db")
+            if getattr(profile.connector, name) is not None
+        )
+        yield NotApplied(limits, says("ends-apart" if apart else "no-cord"), is_open=not apart)
+
+
+def _proves_nothing(judged: Sequence[Judged], whole: Sequence[SpliceVerdict]) -> bool:
+    """Tell whether splices stand here and the profile judges neither them nor their sum or mean."""
+    splices = {j.verdict for j in judged if j.reading.kind is not Kind.CONNECTOR}
+    losses = {rule.rule for rule in whole if rule.limit_db is not None} & _OF_ALL_LOSSES
+    return bool(splices) and splices <= {Verdict.NOT_JUDGED, Verdict.INFORMATION} and not losses
 
 
 def _seen_once(judged: Judged) -> Judged:
@@ -322,11 +451,9 @@ def _seen_once(judged: Judged) -> Judged:
     return replace(judged, action=Action.SHOOT_AGAIN, reason=reason)
 
 
-def _in_doubt(judged: Judged) -> Judged:
-    """Withhold an order to cut: while the files are in doubt, so is what they say of a splice."""
-    if judged.action is not Action.RE_SPLICE:
-        return judged
-    return replace(judged, action=Action.LOOK)
+def _not_to_cut(judged: V) -> V:
+    """Withhold an order to cut; somebody has to look first."""
+    return replace(judged, action=Action.LOOK) if judged.action is Action.RE_SPLICE else judged
 
 
 def _damage(trace: Trace) -> list[Statement]:
@@ -339,27 +466,42 @@ def _settling(
     measurement: Measurement, judged: Sequence[Judged], limit_db: Decimal
 ) -> tuple[Statement, ...]:
     """What would settle the splices that are near the limit or not measured both ways."""
+    splices = [j for j in judged if j.reading.kind is not Kind.CONNECTOR]
     return settling_steps(
         measurement,
-        [j.reading for j in judged if j.near_limit],
-        [j.reading for j in judged if j.action is Action.SHOOT_AGAIN and not j.near_limit],
+        [j.reading for j in splices if j.near_limit],
+        [j.reading for j in splices if j.action is Action.SHOOT_AGAIN and not j.near_limit],
         limit_db,
     )
 
 
 def _next_steps(
-    judged: Sequence[Judged], limit_db: Decimal, length_m: float, ends: Ends, *, clear: bool
+    judged: Sequence[Judged],
+    besides: Sequence[Statement],
+    profile: Profile,
+    limit_db: Decimal | None,
+    length_m: float,
+    ends: Ends,
+    *,
+    clear: bool,
 ) -> tuple[Statement, ...]:
     """Say what to do, most urgent first.
 
-    ``clear`` is False where it is doubtful that both files are one fibre: then nothing is said
-    to be good.
+    ``besides`` speaks against the pair beside its splices; ``clear`` is False where it is
+    doubtful that both files are one fibre. Either way nothing is said to be good.
     """
     km = in_km(length_m)
     steps: list[Statement] = []
-    for action in (Action.RE_SPLICE, Action.LOOK, Action.SHOOT_AGAIN):
-        steps += [_step(j, length_m, ends) for j in judged if j.action is action]
-    if any(j.action is Action.RE_SPLICE for j in judged):
+    for action in _ANSWERS:
+        if action is Action.SHOOT_AGAIN:
+            steps += besides
+        steps += [
+            _step(j, length_m, ends)
+            for j in judged
+            # Where the data are in doubt, the doubt itself is what to look at.
+            if j.action is action and j.verdict is not Verdict.NOT_GRADABLE
+        ]
+    if profile.ribbon_size and any(j.action is Action.RE_SPLICE for j in judged):
         steps.append(says("whole-ribbon"))
     steps += [
         Statement("passes-near", _figures(j, km))
@@ -369,7 +511,7 @@ def _next_steps(
     passing = sum(j.verdict is Verdict.WITHIN for j in judged)
     if not any(j.reading.kind is not Kind.CONNECTOR for j in judged):
         steps.append(says("no-splice-shows"))
-    elif clear and not any(j.needs_work for j in judged):
+    elif clear and not besides and not any(j.needs_work for j in judged):
         code = "nothing-to-redo-one" if passing == 1 else "nothing-to-redo"
         steps.insert(0, says(code, count=passing, limit_db=limit_db))
     return tuple(steps)
@@ -377,11 +519,12 @@ def _next_steps(
 
 def _step(judged: Judged, length_m: float, ends: Ends) -> Statement:
     """What to do about one position that needs work."""
-    km = in_km(length_m)
-    figures = _figures(judged, km)
+    km, kind = in_km(length_m), judged.reading.kind
+    figures, place = _figures(judged, km), place_of(judged.reading, km=km)
+    has_loss = judged.reading.loss_db is not None and kind is not Kind.CONNECTOR
     if judged.verdict is Verdict.IMPLAUSIBLE:
         return Statement("look-implausible", figures)
-    if judged.verdict is Verdict.TOO_CLOSE:
+    if judged.verdict is Verdict.TOO_CLOSE and has_loss:
         return Statement("shoot-too-close", figures + values(limit_db=judged.limit_db))
     if judged.verdict is Verdict.NOT_JUDGED:
         limit_db = dict(judged.reason.values)["limit_db"]
@@ -390,11 +533,15 @@ def _step(judged: Judged, length_m: float, ends: Ends) -> Statement:
         once = dict(judged.reason.values)
         figures += values(end=once["end"], large_db=once["large_db"])
         return Statement("shoot-seen-once", figures)
-    if judged.verdict is not Verdict.OVER:
-        return says("shoot-again", place=place_of(judged.reading, km=km), reason=judged.reason)
+    if judged.verdict in (Verdict.ONE_WAY, Verdict.NOT_MEASURED):
+        return says("shoot-again", place=place, reason=judged.reason)
+    if judged.verdict is not Verdict.OVER or not has_loss:
+        return says("look-at", place=place, reason=judged.reason)
     figures += values(over_db=_over_db(judged))
-    if judged.reading.kind is Kind.GROUP:
+    if kind is Kind.GROUP:
         return Statement("look-group", figures)
+    if any(more.code == "other-wavelength-first" for more in judged.reason.more):
+        return says("look-at", place=place, reason=judged.reason)
     if judged.action is Action.LOOK:
         return Statement("not-yet", figures)
     at_m = judged.reading.distance_m
@@ -411,7 +558,7 @@ def _before_cutting(judged: Judged) -> Iterator[Statement]:
     if judged.near_limit:
         yield says("average-before-cutting")
     mismatch_db = judged.mismatch_loss_db
-    if mismatch_db is not None and mismatch_db >= _MISMATCH_WORTH_SAYING_DB:
+    if mismatch_db is not None and mismatch_db >= MISMATCH_WORTH_SAYING_DB:
         yield says("unequal-fibre", mismatch_db=mismatch_db)
         if judged.limit_db is not None and mismatch_db > judged.limit_db:
             yield says("unequal-fibre-alone")

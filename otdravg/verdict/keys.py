@@ -1,37 +1,204 @@
-"""Strict reading of one table of a profile: every key known, every value in its range.
+"""The one table of profile keys, and the strict reading of a file's tables by it.
 
-Problems are collected, not raised one by one, so that a person can mend a profile in one go.
+:data:`KEYS` says of every key how it is written and which function applies it; reading
+(:mod:`.reading`), explaining (:mod:`.describe`) and the table in docs/profiles.md are made of
+it. Problems are collected, not raised one by one, so that a person can mend a profile in one go.
 """
 
 from __future__ import annotations
 
 import difflib
 import re
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
+from dataclasses import dataclass
 from decimal import Decimal
 from enum import Enum
 from typing import Any, TypeVar
 
 from otdravg.errors import BadSetting
+from otdravg.verdict import rules
+from otdravg.verdict.limits import Rule
 from otdravg.verdict.rules import DbByWavelength
 
-__all__ = ["Bounds", "Table"]
+__all__ = ["CABLE_FINDINGS", "FIBRE_TYPES", "KEYS", "REFUSED", "Bounds", "Key", "Table", "keys_of"]
 
 Bounds = tuple[Decimal, Decimal]
 E = TypeVar("E", bound=Enum)
+#: No contract accepts more of one splice; a larger figure is a typing slip (20 for 0.20). Chosen,
+#: not derived: from the step of stored levels to half of the light, for spans and for a kilometre
+#: to what no receiver reaches through.
+_SPLICE_DB: Bounds = (Decimal("0.001"), Decimal(3))
+_SPAN_DB: Bounds = (Decimal("0.001"), Decimal(100))
+_PER_KM_DB: Bounds = (Decimal("0.001"), Decimal(10))
+_FROM_0_DB: Bounds = (Decimal(0), Decimal(3))
+_PULSE_NS: Bounds = (Decimal(1), Decimal(100_000))
 #: Wavelengths that a profile may name, nm. Chosen, not derived: 650 nm, the shortest that fibre is
 #: tested at, and 1675 nm, the end of the U band (ITU-T G Suppl. 39, from memory), with room.
 _WAVELENGTHS_NM = (600, 1700)
+#: Fibre types as shots name them, by the number of their ITU-T recommendation, and "mixed" where
+#: both shots of a pair name another.
+FIBRE_TYPES = (*(f"G.65{digit}" for digit in range(10)), "mixed")
+
+
+#: Findings that no pair has: only a review of a whole cable makes them.
+CABLE_FINDINGS = frozenset(
+    {"bend-suspected", "clock-odd", "cord-differs", "cord-missing", "decision-changed",
+     "decision-missing", "decision-moved", "decision-of-other-cable", "decision-repeated",
+     "decision-torn", "decision-unsealed", "decision-without-cable", "decision-without-object",
+     "decisions-joined", "decisions-resaved", "direction-claims-differ", "direction-missing",
+     "end-a-chosen", "ends-not-judged", "ends-told-by-shots", "event-between-closures",
+     "fibre-broken", "fibre-claims-differ", "fibre-missing", "fibres-crossed",
+     "file-unreadable", "gone-since-before", "header-edited", "header-left-unchanged",
+     "key-not-applied", "length-differs", "mapping-unused", "newest-shot-unusable", "no-signal",
+     "not-a-trace-file", "order-by-name", "other-fibre", "other-length", "pair-doubtful",
+     "passes-unspliced", "pattern-differs", "pulse-differs", "reflection-in-closure",
+     "ribbon-missing", "same-file-again", "same-points-both-ways", "shot-again-from-one-end",
+     "shot-before-work", "shot-from-same-end", "shot-not-placed", "splice-changed",
+     "wavelength-claims-differ", "wavelength-differs", "wavelength-label",
+     "wavelength-not-shot", "worse-than-before"}
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Key:
+    """One key of a profile.
+
+    ``path`` ends in the name of the key, which is that of the field that holds it. ``[]`` in it
+    stands for a list of tables, ``*`` for a method or for a stage of the user's own. ``kind``
+    names the method of :class:`Table` that reads it, ``allowed`` what that takes besides.
+
+    ``pair`` says why one pair of shots cannot answer the key, as a code; empty if it can.
+    ``is_open`` says that leaving the key out could turn a refusal of this pair into an
+    all-clear, so that the pair is not cleared then.
+    """
+
+    path: str
+    kind: str
+    applied_by: str  # module:function
+    allowed: tuple[Any, ...] = ()
+    pair: str = ""
+    is_open: bool = False
+
+    @property
+    def table(self) -> str:
+        """The table that it stands in; empty for the top."""
+        return self.path.rpartition(".")[0]
+
+    @property
+    def name(self) -> str:
+        """The key within its table."""
+        return self.path.rpartition(".")[2]
+
+
+_SPLICE = "otdravg.verdict.splice:judge_reading"
+_LIMIT = "otdravg.verdict.splice:splice_limit"
+_SPAN = "otdravg.verdict.span:judge_span"
+_CONNECTOR = "otdravg.verdict.connector:connector_verdicts"
+_ENDS = "otdravg.verdict.connector:end_verdicts"
+_WANTED = "otdravg.verdict.rules:required_wavelengths"
+_SETUP = "otdravg.verdict.shots:setup_findings"
+_MISSING = "otdravg.verdict.shots:missing_shots"
+_DB, _PER_KM = (_SPLICE_DB, "dB"), (_PER_KM_DB, "dB/km")
+
+#: Every key that is read, in the order in which a profile is explained.
+KEYS = (
+    Key("decision.rule", "choice", "otdravg.verdict.decision:held_against", (Rule,)),
+    Key("splice.limit_db", "by_wavelength", _LIMIT, _DB),
+    Key("splice.nominal_db", "number", _SPLICE, _DB),
+    Key("splice.wavelengths", "choice", "otdravg.verdict.place:combined", (rules.Combination,),
+        "one-wavelength"),
+    Key("splice.method", "choice", _SPLICE, (rules.Method,)),
+    Key("splice.attempts.allowed", "whole", _SPLICE, (1, 20), "attempt-unknown"),
+    Key("splice.attempts.fallback_db", "by_wavelength", _SPLICE, _DB, "attempt-unknown"),
+    Key("splice.*.permitted", "choice", _SPLICE, (rules.Permission,)),
+    Key("splice.*.limit_db", "by_wavelength", _LIMIT, _DB),
+    Key("splice.*.nominal_db", "number", _SPLICE, _DB),
+    Key("bend.threshold_db", "number", "otdravg.verdict.place:judge_place", _DB,
+        "two-wavelengths", is_open=True),
+    Key("ribbon.size", "whole", "otdravg.trade:ribbon_position", (0, 48)),
+    Key("traces.name", "text", "otdravg.closeout.closeout:trace_pattern", (), "closeout-only"),
+    Key("one_way.reasons", "choices", "otdravg.verdict.splice:is_one_way_allowed",
+        (rules.OneWayCause,)),
+    Key("one_way.splice_limit_db", "by_wavelength", _SPLICE, _DB),
+    Key("one_way.span_mean_limit_db", "by_wavelength", _SPAN, _DB),
+    Key("stages.*.directions", "choice", _SPLICE, (rules.Directions,)),
+    Key("stages.*.closures", "choice", "otdravg.verdict.shots:stage_findings",
+        (rules.Closures,)),
+    Key("stages.*.limit_db", "by_wavelength", _LIMIT, _DB),
+    Key("span.mean_limit_db", "by_wavelength", _SPAN, _DB),
+    Key("span.evidence_attempts", "whole", _SPAN, (1, 20)),
+    Key("span.splices_per_km", "number", _SPAN, ((Decimal("0.01"), Decimal(1000)), "")),
+    Key("span.steps[].up_to_m", "metres", _SPAN),
+    Key("span.steps[].below_m", "metres", _SPAN),
+    Key("span.steps[].limit_db", "number", _SPAN, (_SPAN_DB, "dB")),
+    Key("span.formula.fibre_db_per_km", "by_wavelength", _SPAN, _PER_KM),
+    Key("span.formula.splice_db", "number", _SPAN, (_FROM_0_DB, "dB")),
+    Key("span.formula.connector_db", "number", _SPAN, (_FROM_0_DB, "dB")),
+    Key("fibre.attenuation_db_per_km", "by_wavelength", _SPAN, _PER_KM),
+    Key("connector.limit_db", "number", _CONNECTOR, _DB),
+    Key("connector.end_limit_db", "number", _ENDS, _DB),
+    Key("connector.per_direction_limit_db", "number", _CONNECTOR, _DB),
+    Key("connector.with_splice_limit_db", "number", _CONNECTOR, _DB),
+    Key("connector.with_splice_mismatch_limit_db", "number", _CONNECTOR, _DB),
+    Key("connector.reflectance_limit_db", "number", _CONNECTOR,
+        ((Decimal(-90), Decimal(-1)), "dB")),
+    Key("wavelengths.required", "wavelengths", _WANTED, (), "one-wavelength"),
+    Key("wavelengths.cases[].longer_than_m", "metres", _WANTED),
+    Key("wavelengths.cases[].fibre_types", "texts", _WANTED, (FIBRE_TYPES,)),
+    Key("wavelengths.cases[].required", "wavelengths", _WANTED, (), "one-wavelength"),
+    Key("wavelengths.judge_others", "flag", "otdravg.verdict.rules:bears_on_acceptance"),
+    Key("completeness.every_fibre", "flag", _MISSING, (), "whole-cable"),
+    Key("completeness.retest_touched", "flag", "otdravg.verdict.shots:due_again", (),
+        "work-unknown", is_open=True),
+    Key("change.increase_limit_db", "number", "otdravg.verdict.place:judge_increase", _DB,
+        "no-earlier-run", is_open=True),
+    Key("setup.pulse_ns_min", "number", _SETUP, (_PULSE_NS, "ns")),
+    Key("setup.pulse_ns_max", "number", _SETUP, (_PULSE_NS, "ns")),
+    Key("setup.averages_min", "whole", _SETUP, (1, 2**31)),
+    Key("setup.averaging_time_s_min", "number", _SETUP,
+        ((Decimal("0.1"), Decimal(36_000)), "s")),
+    Key("setup.ranges[].fibre_to_m", "metres", _SETUP),
+    Key("setup.ranges[].range_to_m", "metres", _SETUP),
+    Key("setup.group_index", "by_wavelength", _SETUP,
+        ((Decimal("1.3"), Decimal("1.6")), "")),
+    Key("setup.group_index_tolerance", "number", _SETUP, ((Decimal(0), Decimal("0.1")), "")),
+    Key("setup.backscatter_db", "by_wavelength", _SETUP, ((Decimal(-100), Decimal(-40)), "dB")),
+    Key("setup.backscatter_tolerance_db", "number", _SETUP, ((Decimal(0), Decimal(20)), "dB")),
+    Key("setup.launch", "choice", _SETUP, (rules.LaunchUse,)),
+    Key("setup.launch_m_min", "metres", _SETUP),
+    Key("setup.receive", "choice", _SETUP, (rules.LaunchUse,)),
+    Key("setup.receive_m_min", "metres", _SETUP),
+    Key("data.not_gradable", "texts", _SPLICE),
+    Key("data.length_difference_limit_m", "metres", "otdravg.verdict.shots:data_findings"),
+)  # fmt: skip
+
+#: Keys that contracts know and nothing here can apply yet, each with the reason.
+REFUSED = {
+    "change.deviation_limit_percent": "not applied yet: no job can state what a reel's record "
+    "says; take it out and compare by hand",
+}
+
+
+def keys_of(table: str) -> tuple[Key, ...]:
+    """Return the keys of one table of the file."""
+    return tuple(key for key in KEYS if key.table == table)
 
 
 class Table:
     """One table of the file. Getters note a problem and return the default on any fault."""
 
-    def __init__(self, content: dict[str, Any], path: str, problems: list[BadSetting]) -> None:
+    def __init__(
+        self,
+        content: dict[str, Any],
+        path: str,
+        problems: list[BadSetting],
+        origins: dict[str, str],
+    ) -> None:
         self._content = content
         self._path = path
         self._asked: list[str] = []
         self.problems = problems
+        self.origins = origins
 
     def key(self, name: str) -> str:
         """Return the full path of a key, as in ``splice.attempts.allowed``."""
@@ -58,7 +225,7 @@ class Table:
         if value is not None and not isinstance(value, dict):
             self.note(name, f"write it as a table, [{self.key(name)}]")
             value = None
-        return Table(value or {}, self.key(name), self.problems)
+        return Table(value or {}, self.key(name), self.problems, self.origins)
 
     def tables(self, name: str) -> list[Table]:
         """Return a list of tables, [[name]]."""
@@ -69,50 +236,52 @@ class Table:
             self.note(name, f"write it as tables, [[{self.key(name)}]], or as a list of {{ }}")
             return []
         return [
-            Table(part, f"{self.key(name)}[{number}]", self.problems)
+            Table(part, f"{self.key(name)}[{number}]", self.problems, self.origins)
             for number, part in enumerate(value, 1)
         ]
 
-    def text(self, name: str, default: str = "") -> str:
+    def text(self, name: str) -> str | None:
         """Return a text of one line or more."""
         value = self._take(name)
-        if value is None:
-            return default
-        if not isinstance(value, str) or not value.strip():
-            self.note(name, 'write a text in quotes, as in "text"')
-            return default
-        return value.strip()
+        if value is None or (isinstance(value, str) and value.strip()):
+            return None if value is None else value.strip()
+        self.note(name, 'write a text in quotes, as in "text"')
+        return None
 
-    def texts(self, name: str) -> tuple[str, ...]:
-        """Return a list of texts."""
-        value = self._take(name)
+    def texts(self, name: str, known: Iterable[str] = ()) -> tuple[str, ...] | None:
+        """Return a list of texts; of those that are known, if only some are."""
+        value, known = self._take(name), tuple(known)
         if value is None:
-            return ()
+            return None
         if not isinstance(value, list) or not all(isinstance(v, str) and v.strip() for v in value):
             self.note(name, 'write a list of texts, as in ["one", "two"]')
-            return ()
+            return None
+        if known and not set(value) <= set(known):
+            self.note(name, f"write a list out of {_quoted(known)}")
+            return None
         return tuple(v.strip() for v in value)
 
-    def flag(self, name: str, default: bool) -> bool:
+    def flag(self, name: str) -> bool | None:
         """Return true or false."""
         value = self._take(name)
-        if value is None:
-            return default
-        if not isinstance(value, bool):
+        if value is not None and not isinstance(value, bool):
             self.note(name, "write true or false, without quotes")
-            return default
+            return None
         return value
 
-    def choice(self, name: str, kind: type[E], default: E) -> E:
+    def choice(self, name: str, kind: type[E]) -> E | None:
         """Return one of an enum's values."""
         value = self._take(name)
-        if value is None:
-            return default
         allowed = [member.value for member in kind]
-        if value not in allowed:
-            self.note(name, "write one of " + ", ".join(f'"{word}"' for word in allowed))
-            return default
-        return kind(value)
+        if value is not None and value not in allowed:
+            self.note(name, f"write one of {_quoted(allowed)}")
+            return None
+        return None if value is None else kind(value)
+
+    def choices(self, name: str, kind: type[E]) -> tuple[E, ...] | None:
+        """Return a list of an enum's values."""
+        chosen = self.texts(name, [member.value for member in kind])
+        return None if chosen is None else tuple(kind(value) for value in chosen)
 
     def number(self, name: str, bounds: Bounds, unit: str) -> Decimal | None:
         """Return a decimal inside bounds, both ends allowed."""
@@ -143,7 +312,7 @@ class Table:
         value = self.number(name, (Decimal(0), Decimal(1_000_000)), "m")
         return None if value is None else float(value)
 
-    def by_wavelength(self, name: str, bounds: Bounds, unit: str) -> DbByWavelength:
+    def by_wavelength(self, name: str, bounds: Bounds, unit: str) -> DbByWavelength | None:
         """Return a figure ``name`` and its exceptions in ``name_at = { 1310 = 0.25 }``."""
         general = self.number(name, bounds, unit)
         own: dict[int, Decimal] = {}
@@ -155,47 +324,61 @@ class Table:
                 exceptions.note(wavelength, "write the wavelength in nm (600 to 1700), as in 1310")
             elif figure is not None:
                 own[nm] = figure
-        return DbByWavelength(general, own)
+        return DbByWavelength(general, own) or None
 
-    def wavelengths(self, name: str) -> tuple[int, ...]:
+    def wavelengths(self, name: str) -> tuple[int, ...] | None:
         """Return a list of wavelengths in nm."""
         value = self._take(name)
         if value is None:
-            return ()
+            return None
         low, high = _WAVELENGTHS_NM
         if not isinstance(value, list) or not all(
             isinstance(v, int) and not isinstance(v, bool) and low <= v <= high for v in value
         ):
             self.note(name, f"write a list of wavelengths in nm ({low} to {high}), as [1310, 1550]")
-            return ()
+            return None
         return tuple(sorted(set(value)))
 
-    def need(self, *names: str) -> None:
-        """Note every key of these that is missing."""
-        for name in names:
-            if name not in self._content:
-                self.problems.append(BadSetting(self.key(name), "(missing)", "it has to be there"))
+    def values(self, path: str) -> dict[str, Any]:
+        """Return what the file has for the keys of a table, by the name of each.
 
-    def close(self, also: Iterable[str] = ()) -> None:
+        Parameters
+        ----------
+        path : str
+            The table as :data:`KEYS` names it.
+        """
+        read = {key.name: getattr(self, key.kind)(key.name, *key.allowed) for key in keys_of(path)}
+        return {name: value for name, value in read.items() if value is not None}
+
+    def close(self) -> None:
         """Note every key that nobody asked for: a misspelt limit must not be silently ignored."""
-        known = sorted({*self._asked, *also})
-        for name in self._content:
+        self._origins()
+        known = sorted(self._asked)
+        for name, value in self._content.items():
             if name in known:
                 continue
             near = difflib.get_close_matches(name, known, 1)
             hint = f"did you mean {near[0]}?" if near else "known here: " + ", ".join(known)
-            self.problems.append(
-                BadSetting(self.key(name), _plain(self._content[name]), f"unknown key; {hint}")
-            )
+            refused = REFUSED.get(self.key(name), f"unknown key; {hint}")
+            self.problems.append(BadSetting(self.key(name), _plain(value), refused))
+
+    def _origins(self) -> None:
+        """Keep where figures come from: ``origin`` of the table, or of keys in it by name."""
+        value = self._take("origin")
+        if isinstance(value, str) and value.strip():
+            self.origins[self._path] = value.strip()
+        elif value is not None:
+            parts = self.table("origin")
+            self._asked += ["origin"]
+            for name in parts.names():
+                if text := parts.text(name):
+                    self.origins[self.key(name)] = text
+                if name not in self._content:
+                    parts.note(name, "no such key stands in this table")
 
 
-def each(tables: list[Table], read: Callable[[Table], Any]) -> tuple[Any, ...]:
-    """Read a list of tables one by one and close each."""
-    parts = []
-    for table in tables:
-        parts.append(read(table))
-        table.close()
-    return tuple(parts)
+def _quoted(words: Iterable[str]) -> str:
+    return ", ".join(f'"{word}"' for word in words)
 
 
 def _decimal(value: Any) -> Decimal | None:

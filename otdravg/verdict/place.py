@@ -1,4 +1,4 @@
-"""One place judged at all its wavelengths: a bend told from a splice, and/or between limits."""
+"""One place at all its wavelengths, or now and before: bends, and/or between limits, changes."""
 
 from __future__ import annotations
 
@@ -6,25 +6,22 @@ from collections.abc import Mapping
 from dataclasses import replace
 from decimal import Decimal
 from math import hypot
-from typing import TYPE_CHECKING
 
+from otdravg.findings import says
 from otdravg.quantities import Quantity, reported
 from otdravg.verdict.decision import Action, Verdict, expanded
-from otdravg.verdict.rules import Combination
-from otdravg.verdict.verdicts import PlaceReading, PlaceVerdict, SpliceVerdict, severity
+from otdravg.verdict.rules import Combination, Profile
+from otdravg.verdict.verdicts import PlaceReading, PlaceVerdict, SpliceVerdict, held, severity
 
-if TYPE_CHECKING:
-    from otdravg.verdict.profile import Profile
-
-__all__ = ["combined", "is_bend", "judge_place"]
+__all__ = ["combined", "is_bend", "judge_increase", "judge_place"]
 
 _UNJUDGED = (Verdict.NOT_JUDGED, Verdict.INFORMATION)
 
 
 def is_bend(
     threshold_db: Decimal | None,
-    short: tuple[float, float],
-    long: tuple[float, float],
+    short: tuple[float, float | None],
+    long: tuple[float, float | None],
 ) -> bool:
     """Tell whether the loss at a longer wavelength points to a bend.
 
@@ -39,19 +36,37 @@ def is_bend(
     -------
     bool
         True if the difference as reported exceeds both the threshold and its own expanded
-        uncertainty (k = 2).
+        uncertainty (k = 2). Where that is not known, the threshold is enough to suspect one.
     """
     difference_db = reported(long[0] - short[0], Quantity.LOSS_DB)
     if threshold_db is None or difference_db is None:
         return False
-    return difference_db > max(threshold_db, expanded(hypot(short[1], long[1])))
+    return difference_db > max(threshold_db, expanded(_both(short[1], long[1])) or threshold_db)
+
+
+def _both(one: float | None, other: float | None) -> float | None:
+    """Standard uncertainty of a difference; None if one of the two is not known."""
+    return None if one is None or other is None else hypot(one, other)
 
 
 def judge_place(profile: Profile, readings: Mapping[int, PlaceReading]) -> PlaceVerdict:
-    """Judge a place; see :meth:`otdravg.verdict.Profile.judge_place`."""
+    """Judge one place at all its wavelengths together.
+
+    Parameters
+    ----------
+    profile : Profile
+    readings : mapping of int to PlaceReading
+        By nominal wavelength in nm, each with its own verdict already; not empty.
+
+    Notes
+    -----
+    A longer wavelength that loses more than the shortest by both the bend threshold and
+    its expanded uncertainty is a suspected bend: re-dress, do not cut. The others are
+    combined by the profile's "all" or "any".
+    """
     in_order = dict(sorted(readings.items()))
     verdicts = {nm: reading.verdict for nm, reading in in_order.items()}
-    verdicts.update(_bends(profile, in_order))
+    verdicts.update(_bends(profile.bend.threshold_db, in_order))
     return PlaceVerdict(combined(profile, verdicts), verdicts)
 
 
@@ -70,31 +85,34 @@ def combined(profile: Profile, verdicts: Mapping[int, SpliceVerdict]) -> SpliceV
     return max([overall, *bends], key=lambda v: severity(v.verdict))
 
 
-def _bends(profile: Profile, readings: Mapping[int, PlaceReading]) -> dict[int, SpliceVerdict]:
+def _bends(
+    threshold_db: Decimal | None, readings: Mapping[int, PlaceReading]
+) -> dict[int, SpliceVerdict]:
     """Find the longer wavelengths at which the place loses far more than at the shortest."""
     measured = [
-        (nm, reading, (reading.loss_db, reading.u_db or 0.0))
+        (nm, reading.verdict, (reading.loss_db, reading.u_db))
         for nm, reading in readings.items()
         if reading.loss_db is not None and reading.verdict.verdict is not Verdict.NOT_GRADABLE
     ]
-    if profile.bend is None or len(measured) < 2:
-        return {}
-    shortest_nm, _, short = measured[0]
     bends = {}
-    for nm, reading, long in measured[1:]:
-        if not is_bend(profile.bend_threshold_db, short, long):
-            continue
-        more_db = reported(long[0] - short[0], Quantity.LOSS_DB)
-        reason = (
-            f"{more_db} dB more at {nm} nm than at {shortest_nm} nm, above "
-            f"{profile.bend_threshold_db} dB: a bend is suspected. Open, re-dress the fibre and "
-            "shoot again before any cutting."
-        )
-        bends[nm] = replace(
-            reading.verdict,
-            verdict=Verdict.BEND,
-            reason=reason,
-            action=Action.RE_DRESS,
-            rule="bend.threshold_db",
-        )
+    for nm, verdict, long in measured[1:]:
+        shortest_nm, _, short = measured[0]
+        if is_bend(threshold_db, short, long):
+            reason = says(
+                "bend", more_db=reported(long[0] - short[0], Quantity.LOSS_DB),
+                threshold_db=threshold_db, long_nm=nm, short_nm=shortest_nm,
+            )  # fmt: skip
+            bends[nm] = replace(
+                verdict, verdict=Verdict.BEND, reason=reason, action=Action.RE_DRESS,
+                rule="bend.threshold_db",
+            )  # fmt: skip
     return bends
+
+
+def judge_increase(profile: Profile, increase_db: float, u_db: float | None) -> SpliceVerdict:
+    """Judge how a loss has grown, with the standard uncertainty of the difference, in dB."""
+    key, limit_db = "change.increase_limit_db", profile.change.increase_limit_db
+    shown_db = reported(increase_db, Quantity.LOSS_DB)
+    if limit_db is None or shown_db is None:
+        return SpliceVerdict(Verdict.NOT_JUDGED, says("no-change-limit"), rule=key)
+    return held(shown_db, expanded(u_db), limit_db, profile.rule, key, says("change"))

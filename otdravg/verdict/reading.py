@@ -1,22 +1,21 @@
-"""Profiles from TOML text: docs/profiles.md is the reference of every key."""
+"""Profiles from TOML text, by the table of keys; docs/profiles.md is the reference."""
 
 from __future__ import annotations
 
 import re
 import sys
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from decimal import Decimal
 from importlib import resources
 from os import PathLike
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from otdravg.errors import BadProfile, BadSetting
 from otdravg.verdict import rules
-from otdravg.verdict.keys import Bounds, Table, each
-from otdravg.verdict.limits import Rule
-from otdravg.verdict.profile import Profile, default
-from otdravg.verdict.rules import DbByWavelength
+from otdravg.verdict.keys import CABLE_FINDINGS, Table
+from otdravg.verdict.rules import DbByWavelength, Profile, default
+from otdravg.words.catalogue import has_words
 
 if sys.version_info >= (3, 11):
     import tomllib
@@ -25,15 +24,10 @@ else:
 
 __all__ = ["load", "load_named", "load_shipped", "parse", "shipped_names", "shipped_text"]
 
+T = TypeVar("T")
 #: Number of the file layout that this reader knows. Chosen, not derived: a version, counted from
 #: one.
 _FORMAT = 1
-#: No contract accepts more of one splice; a larger figure is a typing slip (20 for 0.20). Chosen,
-#: not derived: from the step of stored levels to half of the light, for spans and for a kilometre
-#: to what no receiver reaches through.
-_SPLICE_DB: Bounds = (Decimal("0.001"), Decimal(3))
-_SPAN_DB: Bounds = (Decimal("0.001"), Decimal(100))
-_PER_KM_DB: Bounds = (Decimal("0.001"), Decimal(10))
 _NAME = re.compile(r"[a-z0-9][a-z0-9-]{0,59}")
 _SHIPPED = "examples"
 
@@ -114,7 +108,7 @@ def parse(text: str, path: str) -> Profile:
         content: dict[str, Any] = tomllib.loads(text, parse_float=Decimal)
     except tomllib.TOMLDecodeError as error:
         raise BadProfile(path, [BadSetting("TOML", str(error), "mend the line named")]) from error
-    top = Table(content, "", [])
+    top = Table(content, "", [], {})
     profile = _profile(top)
     if top.problems:
         raise BadProfile(path, top.problems)
@@ -122,72 +116,76 @@ def parse(text: str, path: str) -> Profile:
 
 
 def _profile(top: Table) -> Profile:
-    top.need("format", "name", "source")
+    _need(top, "format", "name", "source")
     number = top.whole("format", 1, 9999)
     if number not in (None, _FORMAT):
         top.note("format", f"this program reads format {_FORMAT}")
-    name = top.text("name", "unnamed")
+    name = top.text("name") or "unnamed"
     if "name" in top and not _NAME.fullmatch(name):
         top.note("name", "write up to 60 of a-z, 0-9 and hyphens")
     stages = _stages(top.table("stages"))
+    size = _plain(top, "ribbon").get("size", 12)
     profile = Profile(
         name=name,
-        title=top.text("title"),
-        source=top.text("source"),
-        rule=_decision(top.table("decision")),
+        title=top.text("title") or "",
+        source=top.text("source") or "",
+        **_plain(top, "decision"),
         splice=_splice(top.table("splice")),
         one_way=_one_way(top.table("one_way")),
         span=_span(top.table("span")),
-        fibre=_fibre(top.table("fibre")),
-        connector=_connector(top.table("connector")),
+        fibre=rules.FibreRule(**_plain(top, "fibre")),
+        connector=rules.ConnectorRule(**_plain(top, "connector")),
         wavelengths=_wavelengths(top.table("wavelengths")),
-        bend=_bend(top.table("bend")),
-        change=_change(top.table("change")),
+        bend=rules.BendRule(**_plain(top, "bend")),
+        change=rules.ChangeRule(**_plain(top, "change")),
         setup=_setup(top.table("setup")),
-        completeness=_completeness(top.table("completeness")),
+        completeness=rules.CompletenessRule(**_plain(top, "completeness")),
         data=_data(top.table("data")),
-        ribbon_size=_ribbon(top.table("ribbon")),
+        ribbon_size=size or None,
         trace_name=_trace_name(top.table("traces")),
         stages=stages,
         stage=_stage_in_force(top, stages),
+        origins=top.origins,
     )
     top.close()
     return profile
 
 
+def _plain(top: Table, name: str) -> dict[str, Any]:
+    """Read a table that needs nothing but its keys."""
+    return _rule(dict[str, Any], top.table(name), name)
+
+
+def _rule(kind: Callable[..., T], table: Table, path: str, **parts: Any) -> T:
+    """Make a rule of a table's keys and of its tables; close the table."""
+    values = table.values(path)
+    table.close()
+    return kind(**values, **parts)
+
+
+def _need(table: Table, *names: str) -> None:
+    """Note every key of these that is missing."""
+    for name in names:
+        if name not in table:
+            table.problems.append(BadSetting(table.key(name), "(missing)", "it has to be there"))
+
+
 def _trace_name(table: Table) -> str | None:
-    name = table.text("name") or None
+    name: str | None = _rule(dict[str, Any], table, "traces").get("name")
     fields = ("{fibre", "{wavelength", "{direction")
     if name and (not all(part in name for part in fields) or not name.lower().endswith(".sor")):
         table.note("name", "use {fibre}, {wavelength} and {direction}, and end in .sor")
-    table.close()
     return name
 
 
-def _decision(table: Table) -> Rule:
-    rule = table.choice("rule", Rule, Rule.PLAIN)
-    table.close()
-    return rule
-
-
 def _splice(table: Table) -> rules.SpliceRule:
-    methods = {
-        method: _method(table.table(method.value))
-        for method in rules.Method
-        if method.value in table
-    }
-    rule = rules.SpliceRule(
-        limit_db=table.by_wavelength("limit_db", _SPLICE_DB, "dB"),
-        nominal_db=table.number("nominal_db", _SPLICE_DB, "dB"),
-        wavelengths=table.choice("wavelengths", rules.Combination, rules.Combination.ALL),
-        method=table.choice("method", rules.Method, rules.Method.RIBBON),
-        methods=methods,
-        attempts=_attempts(table.table("attempts"), "attempts" in table),
-    )
-    table.close(also=[method.value for method in rules.Method])
-    _not_above(table, "nominal_db", rule.nominal_db, rule.limit_db, "the limit")
-    if rule.attempts is not None:
-        _above(table, rule.limit_db, rule.attempts.fallback_db)
+    own = {method: table.table(method.value) for method in rules.Method}
+    methods = {method: _method(part) for method, part in own.items() if part.names()}
+    attempts = _attempts(table.table("attempts")) if "attempts" in table else None
+    rule = _rule(rules.SpliceRule, table, "splice", methods=methods, attempts=attempts)
+    _not_above(table, "nominal_db", rule.nominal_db, rule.limit_db)
+    if attempts is not None:
+        _above(table, rule.limit_db, attempts.fallback_db)
     return rule
 
 
@@ -206,73 +204,39 @@ def _above(table: Table, limit: DbByWavelength, fallback: DbByWavelength) -> Non
             return
 
 
-def _not_above(
-    table: Table, name: str, value: Decimal | None, limit: DbByWavelength, what: str
-) -> None:
+def _not_above(table: Table, name: str, value: Decimal | None, limit: DbByWavelength) -> None:
     highest = [limit.general, *limit.by_wavelength_nm.values()]
     known = [figure for figure in highest if figure is not None]
     if value is not None and known and value > max(known):
-        table.problems.append(
-            BadSetting(table.key(name), float(value), f"it must not be above {what}, {max(known)}")
-        )
+        table.note(name, f"it must not be above the limit, {max(known)}")
 
 
-def _attempts(table: Table, is_there: bool) -> rules.AttemptsRule | None:
-    if not is_there:
-        return None
-    table.need("allowed")
-    rule = rules.AttemptsRule(
-        allowed=table.whole("allowed", 1, 20) or 1,
-        fallback_db=table.by_wavelength("fallback_db", _SPLICE_DB, "dB"),
-    )
-    table.close()
-    return rule
+def _attempts(table: Table) -> rules.AttemptsRule:
+    _need(table, "allowed")
+    return _rule(rules.AttemptsRule, table, "splice.attempts")
 
 
 def _method(table: Table) -> rules.MethodRule:
-    rule = rules.MethodRule(
-        permitted=table.choice("permitted", rules.Permission, rules.Permission.YES),
-        limit_db=table.by_wavelength("limit_db", _SPLICE_DB, "dB"),
-        nominal_db=table.number("nominal_db", _SPLICE_DB, "dB"),
-    )
-    table.close()
-    _not_above(table, "nominal_db", rule.nominal_db, rule.limit_db, "the limit")
+    rule = _rule(rules.MethodRule, table, "splice.*")
+    _not_above(table, "nominal_db", rule.nominal_db, rule.limit_db)
     return rule
 
 
-def _one_way(table: Table) -> rules.OneWayRule | None:
-    if not table.names():
-        return None
-    table.need("reasons")
-    rule = rules.OneWayRule(
-        reasons=table.texts("reasons"),
-        splice_limit_db=table.by_wavelength("splice_limit_db", _SPLICE_DB, "dB"),
-        span_mean_limit_db=table.by_wavelength("span_mean_limit_db", _SPLICE_DB, "dB"),
-    )
-    table.close()
-    return rule
+def _one_way(table: Table) -> rules.OneWayRule:
+    if table.names():
+        _need(table, "reasons")
+    return _rule(rules.OneWayRule, table, "one_way")
 
 
 def _stages(table: Table) -> Mapping[str, rules.Stage]:
-    stages = {name: _stage(table.table(name), name) for name in table.names()}
-    table.close()
-    return stages
-
-
-def _stage(table: Table, name: str) -> rules.Stage:
-    stage = rules.Stage(
-        name=name,
-        directions=table.choice("directions", rules.Directions, rules.Directions.BOTH),
-        closures=table.choice("closures", rules.Closures, rules.Closures.ANY),
-        limit_db=table.by_wavelength("limit_db", _SPLICE_DB, "dB"),
-    )
-    table.close()
-    return stage
+    return {
+        name: _rule(rules.Stage, table.table(name), "stages.*", name=name) for name in table.names()
+    }
 
 
 def _stage_in_force(top: Table, stages: Mapping[str, rules.Stage]) -> rules.Stage:
     """Return the stage that the profile starts in; "final" where it names none."""
-    name = top.text("stage", "final")
+    name = top.text("stage") or "final"
     if name not in stages and "stage" in top:
         known = ", ".join(f'"{stage}"' for stage in stages) or "none yet, write [stages.NAME]"
         top.note("stage", f"it has to be one of the stages: {known}")
@@ -280,177 +244,63 @@ def _stage_in_force(top: Table, stages: Mapping[str, rules.Stage]) -> rules.Stag
 
 
 def _span(table: Table) -> rules.SpanRule:
-    rule = rules.SpanRule(
-        mean_limit_db=table.by_wavelength("mean_limit_db", _SPLICE_DB, "dB"),
-        evidence_attempts=table.whole("evidence_attempts", 1, 20),
-        steps=each(table.tables("steps"), _step),
-        formula=_formula(table.table("formula"), "formula" in table),
-        splices_per_km=table.number("splices_per_km", (Decimal("0.01"), Decimal(1000)), ""),
-    )
-    ends = [step.end_m for step in rule.steps]
+    steps = []
+    for own in table.tables("steps"):
+        _need(own, "limit_db")
+        step = _rule(rules.LengthStep, own, "span.steps[]")
+        if (step.up_to_m is None) == (step.below_m is None):
+            own.note("up_to_m", "write up_to_m (that length included) or below_m, one of both")
+        steps.append(step)
+    formula = _formula(table.table("formula")) if "formula" in table else None
+    rule = _rule(rules.SpanRule, table, "span", steps=tuple(steps), formula=formula)
+    ends = [step.up_to_m or step.below_m or 0.0 for step in rule.steps]
     if ends != sorted(ends):
         table.problems.append(
             BadSetting(table.key("steps"), ends, "write the steps from short to long")
         )
     if rule.evidence_attempts is not None and not rule.mean_limit_db:
         table.note("evidence_attempts", "it needs a mean_limit_db beside it")
-    table.close()
     return rule
 
 
-def _step(table: Table) -> rules.LengthStep:
-    table.need("limit_db")
-    up_to_m, below_m = table.metres("up_to_m"), table.metres("below_m")
-    if (up_to_m is None) == (below_m is None):
-        table.note("up_to_m", "write up_to_m (that length included) or below_m, one of both")
-    return rules.LengthStep(
-        end_m=up_to_m or below_m or 0.0,
-        includes_end=up_to_m is not None,
-        limit_db=table.number("limit_db", _SPAN_DB, "dB") or Decimal(0),
-    )
-
-
-def _formula(table: Table, is_there: bool) -> rules.LossFormula | None:
-    if not is_there:
-        return None
-    rule = rules.LossFormula(
-        fibre_db_per_km=table.by_wavelength("fibre_db_per_km", _PER_KM_DB, "dB/km"),
-        splice_db=table.number("splice_db", (Decimal(0), Decimal(3)), "dB") or Decimal(0),
-        connector_db=table.number("connector_db", (Decimal(0), Decimal(3)), "dB") or Decimal(0),
-    )
+def _formula(table: Table) -> rules.LossFormula:
+    rule = _rule(rules.LossFormula, table, "span.formula")
     if not rule.fibre_db_per_km:
         table.note("fibre_db_per_km", "this key, or fibre_db_per_km_at, has to be there")
-    table.close()
-    return rule
-
-
-def _fibre(table: Table) -> rules.FibreRule:
-    rule = rules.FibreRule(table.by_wavelength("attenuation_db_per_km", _PER_KM_DB, "dB/km"))
-    table.close()
-    return rule
-
-
-def _connector(table: Table) -> rules.ConnectorRule:
-    rule = rules.ConnectorRule(
-        limit_db=table.number("limit_db", _SPLICE_DB, "dB"),
-        end_limit_db=table.number("end_limit_db", _SPLICE_DB, "dB"),
-        per_direction_limit_db=table.number("per_direction_limit_db", _SPLICE_DB, "dB"),
-        reflectance_limit_db=table.number(
-            "reflectance_limit_db", (Decimal(-90), Decimal(-1)), "dB"
-        ),
-        with_splice_limit_db=table.number("with_splice_limit_db", _SPLICE_DB, "dB"),
-        with_splice_mismatch_limit_db=table.number(
-            "with_splice_mismatch_limit_db", _SPLICE_DB, "dB"
-        ),
-    )
-    table.close()
     return rule
 
 
 def _wavelengths(table: Table) -> rules.WavelengthRule:
-    rule = rules.WavelengthRule(
-        required_nm=table.wavelengths("required"),
-        cases=each(table.tables("cases"), _case),
-        judges_others=table.flag("judge_others", True),
-    )
-    table.close()
-    return rule
-
-
-def _case(table: Table) -> rules.WavelengthCase:
-    table.need("required")
-    case = rules.WavelengthCase(
-        required_nm=table.wavelengths("required"),
-        longer_than_m=table.metres("longer_than_m"),
-        fibre_types=table.texts("fibre_types"),
-    )
-    if case.longer_than_m is None and not case.fibre_types:
-        table.note("longer_than_m", "a case needs longer_than_m or fibre_types as its condition")
-    return case
-
-
-def _bend(table: Table) -> rules.BendRule | None:
-    threshold_db = table.number("threshold_db", _SPLICE_DB, "dB")
-    table.close()
-    return None if threshold_db is None else rules.BendRule(threshold_db)
-
-
-def _change(table: Table) -> rules.ChangeRule:
-    rule = rules.ChangeRule(
-        increase_limit_db=table.number("increase_limit_db", _SPLICE_DB, "dB"),
-        deviation_limit_percent=table.number(
-            "deviation_limit_percent", (Decimal("0.01"), Decimal(100)), "%"
-        ),
-    )
-    table.close()
-    return rule
+    cases = []
+    for own in table.tables("cases"):
+        _need(own, "required")
+        cases.append(_rule(rules.WavelengthCase, own, "wavelengths.cases[]"))
+        if not {"longer_than_m", "fibre_types"} & set(own.names()):
+            own.note("longer_than_m", "a case needs longer_than_m or fibre_types as its condition")
+    return _rule(rules.WavelengthRule, table, "wavelengths", cases=tuple(cases))
 
 
 def _setup(table: Table) -> rules.SetupRule:
-    pulse: Bounds = (Decimal(1), Decimal(100_000))
-    rule = rules.SetupRule(
-        pulse_ns_min=table.number("pulse_ns_min", pulse, "ns"),
-        pulse_ns_max=table.number("pulse_ns_max", pulse, "ns"),
-        averages_min=table.whole("averages_min", 1, 2**31),
-        averaging_time_s_min=table.number(
-            "averaging_time_s_min", (Decimal("0.1"), Decimal(36_000)), "s"
-        ),
-        ranges=each(table.tables("ranges"), _range_step),
-        group_index=rules.Tolerance(
-            table.by_wavelength("group_index", (Decimal("1.3"), Decimal("1.6")), ""),
-            table.number("group_index_tolerance", (Decimal(0), Decimal("0.1")), "") or Decimal(0),
-        ),
-        backscatter_db=rules.Tolerance(
-            table.by_wavelength("backscatter_db", (Decimal(-100), Decimal(-40)), "dB"),
-            table.number("backscatter_tolerance_db", (Decimal(0), Decimal(20)), "dB") or Decimal(0),
-        ),
-        launch=table.choice("launch", rules.LaunchUse, rules.LaunchUse.ANY),
-        launch_m_min=table.metres("launch_m_min"),
-        receive=table.choice("receive", rules.LaunchUse, rules.LaunchUse.ANY),
-        receive_m_min=table.metres("receive_m_min"),
-    )
-    table.close()
-    if (
-        rule.pulse_ns_min is not None
-        and rule.pulse_ns_max is not None
-        and rule.pulse_ns_min > rule.pulse_ns_max
-    ):
-        table.note("pulse_ns_min", f"it must not be above pulse_ns_max, {rule.pulse_ns_max}")
+    ranges = []
+    for own in table.tables("ranges"):
+        _need(own, "fibre_to_m", "range_to_m")
+        ranges.append(_rule(rules.RangeStep, own, "setup.ranges[]"))
+    rule = _rule(rules.SetupRule, table, "setup", ranges=tuple(ranges))
+    low, high = rule.pulse_ns_min, rule.pulse_ns_max
+    if low is not None and high is not None and low > high:
+        table.note("pulse_ns_min", f"it must not be above pulse_ns_max, {high}")
     for cord, use in (("launch", rule.launch), ("receive", rule.receive)):
         if f"{cord}_m_min" in table and use is not rules.LaunchUse.REQUIRED:
             table.note(f"{cord}_m_min", f'it needs {cord} = "required" beside it')
     return rule
 
 
-def _range_step(table: Table) -> rules.RangeStep:
-    table.need("fibre_to_m", "range_to_m")
-    return rules.RangeStep(
-        fibre_to_m=table.metres("fibre_to_m") or 0.0, range_to_m=table.metres("range_to_m") or 0.0
-    )
-
-
-def _completeness(table: Table) -> rules.CompletenessRule:
-    rule = rules.CompletenessRule(
-        every_fibre=table.flag("every_fibre", True),
-        retest_touched=table.flag("retest_touched", False),
-    )
-    table.close()
-    return rule
-
-
 def _data(table: Table) -> rules.DataRule:
-    rule = rules.DataRule(
-        not_gradable=frozenset(table.texts("not_gradable")),
-        length_difference_limit_m=table.metres("length_difference_limit_m"),
-    )
-    table.close()
-    return rule
-
-
-def _ribbon(table: Table) -> int | None:
-    """Return the ribbon's size; 0 in the file means loose tube, and 12 is usual."""
-    size = table.whole("size", 0, 48)
-    table.close()
-    if size is None:
-        return 12
-    return size or None
+    values = _rule(dict[str, Any], table, "data")
+    codes = frozenset(values.pop("not_gradable", ()))
+    for code in sorted(codes - CABLE_FINDINGS):
+        if not has_words("finding", code):
+            table.problems.append(
+                BadSetting(table.key("not_gradable"), code, "no finding has that code")
+            )
+    return rules.DataRule(codes, **values)

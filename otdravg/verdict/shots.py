@@ -1,20 +1,40 @@
-"""How shots were taken, held against a profile: every breach is a finding."""
+"""The shots held against a profile: how they were taken, which have to exist, and when."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from datetime import datetime
 from decimal import Decimal
-from typing import TYPE_CHECKING
 
-from otdravg.findings import Finding, caution
+from otdravg.findings import Finding, Scope, caution, note
 from otdravg.quantities import Quantity, reported
 from otdravg.shot.settings import Direction, Identity, Settings
-from otdravg.verdict.rules import LaunchUse, Tolerance
+from otdravg.verdict.limits import same_band
+from otdravg.verdict.rules import (
+    Closures,
+    DbByWavelength,
+    Directions,
+    LaunchUse,
+    Profile,
+    required_wavelengths,
+)
 
-if TYPE_CHECKING:
-    from otdravg.verdict.profile import Profile
+__all__ = [
+    "ShotNeed",
+    "data_findings",
+    "due_again",
+    "fibre_type_of",
+    "missing_shots",
+    "receive_cord_m",
+    "setup_findings",
+    "span_seen_m",
+    "stage_findings",
+]
 
-__all__ = ["setup_findings"]
+#: Both ends of a shot are placed to a few metres: a shorter cord is none. Chosen, not derived: no
+#: cord on the market is shorter than fifty.
+_NO_CORD_M = 10.0
 
 
 def setup_findings(
@@ -22,11 +42,22 @@ def setup_findings(
     identity: Identity,
     settings: Settings,
     *,
-    fibre_length_m: float | None,
-    launch_m: float | None,
-    receive_m: float | None,
+    fibre_length_m: float | None = None,
+    launch_m: float | None = None,
+    receive_m: float | None = None,
 ) -> tuple[Finding, ...]:
-    """List what differs; see :meth:`otdravg.verdict.Profile.setup_findings`."""
+    """List every setting of a shot that is outside the profile.
+
+    Parameters
+    ----------
+    profile : Profile
+    identity, settings : Identity, Settings
+        What the shot says of itself.
+    fibre_length_m : float, optional
+        Length of the span, for the range rule.
+    launch_m, receive_m : float, optional
+        Cord lengths; 0 is "no cord", None is "not known" and is not judged.
+    """
     rule, where = profile.setup, identity.direction
     return (
         *_pulse_and_averages(profile, settings, where),
@@ -79,25 +110,30 @@ def _range(
 
 
 def _stated_figures(profile: Profile, identity: Identity, settings: Settings) -> Iterator[Finding]:
-    nm, where = identity.nominal_wavelength_nm, identity.direction
-    index, asked = reported(settings.group_index, Quantity.GROUP_INDEX), profile.setup.group_index
-    if index is not None and (figure := _missed(asked, nm, index)) is not None:
+    nm, where, rule = identity.nominal_wavelength_nm, identity.direction, profile.setup
+    index = reported(settings.group_index, Quantity.GROUP_INDEX)
+    figure = _missed(rule.group_index, rule.group_index_tolerance, nm, index)
+    if figure is not None:
         yield caution(
             "index-outside-profile", where, index=index, asked_index=figure, nominal_nm=nm
         )
-    asked = profile.setup.backscatter_db
     stated_db = reported(settings.backscatter_coefficient_db, Quantity.REFLECTANCE_DB)
-    if stated_db is not None and (figure := _missed(asked, nm, stated_db)) is not None:
+    figure = _missed(rule.backscatter_db, rule.backscatter_tolerance_db, nm, stated_db)
+    if figure is not None:
         yield caution(
             "backscatter-outside-profile", where,
             stated_db=stated_db, asked_db=figure, nominal_nm=nm,
         )  # fmt: skip
 
 
-def _missed(asked: Tolerance, nm: float, value: Decimal) -> Decimal | None:
+def _missed(
+    asked: DbByWavelength, tolerance: Decimal, nm: float, value: Decimal | None
+) -> Decimal | None:
     """Return the figure that is asked for at a wavelength, if the value misses it."""
-    figure = asked.figure.at(nm)
-    return figure if figure is not None and abs(value - figure) > asked.tolerance else None
+    figure = asked.at(nm)
+    if figure is None or value is None or abs(value - figure) <= tolerance:
+        return None
+    return figure
 
 
 def _cord(
@@ -113,3 +149,118 @@ def _cord(
         yield caution(code, where, "missing")
     elif least_m is not None and length_m < least_m:
         yield caution(code, where, "short", length_m=length_m, least_m=least_m)
+
+
+@dataclass(frozen=True, slots=True)
+class ShotNeed:
+    """One shot that has to exist."""
+
+    fibre: int
+    direction: Direction
+    wavelength_nm: int
+
+
+def missing_shots(
+    profile: Profile,
+    fibres: Iterable[int],
+    taken: Collection[ShotNeed],
+    length_m: float | None = None,
+    fibre_type: str = "",
+) -> tuple[ShotNeed, ...]:
+    """List shots that the profile asks for and that are not there.
+
+    Where it names no wavelengths, every wavelength that any fibre was shot at is asked of
+    all. A stage that needs one direction is content with either.
+    """
+    by_fibre: dict[int, list[ShotNeed]] = {}
+    for shot in taken:
+        by_fibre.setdefault(shot.fibre, []).append(shot)
+    wanted = fibres if profile.completeness.every_fibre else by_fibre
+    wavelengths_nm = required_wavelengths(profile, length_m, fibre_type)
+    missing = []
+    for fibre in sorted(wanted):
+        own = by_fibre.get(fibre, [])
+        for nm in wavelengths_nm or sorted({shot.wavelength_nm for shot in taken}):
+            missing += _missing_at(fibre, nm, own, profile.stage.directions)
+    return tuple(missing)
+
+
+def _missing_at(
+    fibre: int, nm: int, own: Iterable[ShotNeed], directions: Directions
+) -> list[ShotNeed]:
+    have = {shot.direction for shot in own if same_band(shot.wavelength_nm, nm)}
+    ends = (Direction.A_TO_B, Direction.B_TO_A)
+    if directions is Directions.ONE:
+        return [] if have & set(ends) else [ShotNeed(fibre, Direction.A_TO_B, nm)]
+    return [ShotNeed(fibre, end, nm) for end in ends if end not in have]
+
+
+def due_again(
+    profile: Profile, taken: Mapping[ShotNeed, datetime], touched: Mapping[int, datetime]
+) -> tuple[ShotNeed, ...]:
+    """List shots of existing fibres taken before they were spliced to, if that matters.
+
+    An existing fibre that was spliced to is no longer the fibre that was shot.
+    """
+    if not profile.completeness.retest_touched:
+        return ()
+    due = [
+        shot for shot, when in taken.items() if shot.fibre in touched and when < touched[shot.fibre]
+    ]
+    return tuple(sorted(due, key=lambda s: (s.fibre, s.wavelength_nm, s.direction.value)))
+
+
+def data_findings(profile: Profile, length_ab_m: float, length_ba_m: float) -> tuple[Finding, ...]:
+    """Find fault with lengths that differ between both directions of a fibre."""
+    limit_m = profile.data.length_difference_limit_m
+    difference_m = abs(length_ab_m - length_ba_m)
+    if limit_m is None or difference_m <= limit_m:
+        return ()
+    return (
+        caution(
+            "lengths-differ", Scope.PAIR, from_a_m=length_ab_m, from_b_m=length_ba_m,
+            difference_m=difference_m, most_m=limit_m,
+        ),
+    )  # fmt: skip
+
+
+def stage_findings(profile: Profile, closures_are: Closures | None = None) -> tuple[Finding, ...]:
+    """Find fault with shots taken in the wrong state of the closures.
+
+    No trace file says whether closures were open: ``None`` means that nobody recorded it.
+    """
+    asked = profile.stage.closures
+    if asked is Closures.ANY or closures_are is asked:
+        return ()
+    stage, case = profile.stage.name, "open" if asked is Closures.OPEN else "closed"
+    if closures_are is None:
+        return (note("closures-not-recorded", Scope.JOB, case, stage=stage),)
+    return (caution("closures-outside-profile", Scope.JOB, case, stage=stage),)
+
+
+def fibre_type_of(*shots: Identity | None) -> str:
+    """Type of a fibre by the headers of its shots; "mixed" where they name two.
+
+    Empty where one of them names none: it is not known then.
+    """
+    types = {shot.fibre_type for shot in shots if shot is not None}
+    return "" if not types or "" in types else types.pop() if len(types) == 1 else "mixed"
+
+
+def receive_cord_m(end_m: float | None, start_m: float, length_m: float) -> float | None:
+    """How much fibre a shot shows behind the far end of the span, in metres.
+
+    0 is "no cord", ``None`` is "not known": where the shot does not show its fibre's end, either.
+    """
+    if end_m is None:
+        return None
+    behind_m = end_m - start_m - length_m
+    return behind_m if behind_m > _NO_CORD_M else 0.0
+
+
+def span_seen_m(end_m: float | None, near_m: float, far_m: float, length_m: float) -> float | None:
+    """Length of the span as one shot shows it, whether or not a cord was on its far end."""
+    if end_m is None:
+        return None
+    seen_m = end_m - near_m
+    return min((seen_m, seen_m - far_m), key=lambda own_m: abs(own_m - length_m))

@@ -3,20 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal
 from math import sqrt
-from typing import TYPE_CHECKING
 
+from otdravg.findings import says
+from otdravg.fit.reading import Kind, Reading
 from otdravg.quantities import Quantity, reported
-from otdravg.verdict.decision import Action, Verdict, expanded, held_against
-from otdravg.verdict.rules import LengthStep, LossFormula
-from otdravg.verdict.verdicts import SpanVerdict, SpliceVerdict
+from otdravg.verdict.decision import Action, Verdict, expanded
+from otdravg.verdict.rules import OneWayCause, Profile, bears_on_acceptance
+from otdravg.verdict.splice import is_one_way_allowed, with_more
+from otdravg.verdict.verdicts import SpanVerdict, SpliceVerdict, held
 
-if TYPE_CHECKING:
-    from otdravg.verdict.profile import Profile
-
-__all__ = ["Span", "judge_span", "span_limit_db"]
+__all__ = ["Span", "judge_span", "span_limit_db", "span_of"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,7 +23,7 @@ class Span:
     """What is known of one fibre at one wavelength.
 
     ``losses_db`` are the true losses of its splices, ``None`` where not measured both ways,
-    and ``u_db`` their standard uncertainties. With ``one_way_reason`` they are the readings
+    and ``u_db`` their standard uncertainties. With ``one_way_cause`` they are the readings
     of the one direction that exists.
     """
 
@@ -38,18 +37,76 @@ class Span:
     attenuation_db_per_km: float | None = None  # of the fibre alone
     u_attenuation_db_per_km: float | None = None
     attempts_documented: int = 0  # to reduce the mean
-    one_way_reason: str = ""
+    one_way_cause: OneWayCause | None = None
     fibre_type: str = ""
 
 
+def span_of(
+    profile: Profile,
+    readings: Sequence[Reading],
+    splices: Sequence[Reading],
+    wavelength_nm: float,
+    length_m: float,
+    attenuation: tuple[float | None, float | None],
+    fibre_type: str = "",
+    attempts: int = 1,
+) -> Span:
+    """Gather what span rules ask of one fibre.
+
+    Parameters
+    ----------
+    profile : Profile
+        It says whether readings of one direction will do where the other does not reach.
+    readings, splices : sequence of Reading
+        Everything that stands on the span, and its splices among them.
+    attenuation : tuple
+        Of the fibre alone and its standard uncertainty, dB/km.
+
+    Notes
+    -----
+    End to end is Σ loss + α·L. Steps and attenuation are taken as independent:
+    u² = Σ u² + (L·u_α)². A fit that has one too high has the other too low, so that this is an
+    upper estimate.
+    """
+    losses, cause = [(r.loss_db, r.u_loss_db) for r in splices], None
+    short = [r for r in splices if r.loss_db is None]
+    if short and all(is_one_way_allowed(profile, r.missing) for r in short):
+        for one_way in (
+            [(r.loss_ab_db, r.u_ab_db) for r in splices],
+            [(r.loss_ba_db, r.u_ba_db) for r in splices],
+        ):
+            if all(loss_db is not None for loss_db, _ in one_way):
+                losses, cause = one_way, OneWayCause.BEYOND_RANGE
+    per_km, u_per_km = attenuation
+    length_km, loss_db, u_loss_db = length_m / 1000, None, None
+    known = [r.loss_db for r in readings if r.loss_db is not None]
+    if per_km is not None and len(known) == len(readings):
+        loss_db = sum(known) + per_km * length_km
+        shares = [r.u_loss_db for r in readings if r.u_loss_db is not None]
+        if u_per_km is not None and len(shares) == len(readings):
+            u_loss_db = sqrt(sum(u * u for u in shares) + (u_per_km * length_km) ** 2)
+    return Span(
+        wavelength_nm,
+        [loss for loss, _ in losses],
+        [u for _, u in losses],
+        length_m,
+        loss_db,
+        u_loss_db,
+        connectors=sum(r.kind is Kind.CONNECTOR for r in readings),
+        attenuation_db_per_km=per_km,
+        u_attenuation_db_per_km=u_per_km,
+        attempts_documented=attempts,
+        one_way_cause=cause,
+        fibre_type=fibre_type,
+    )
+
+
 def judge_span(profile: Profile, span: Span) -> SpanVerdict:
-    """Judge a fibre; see :meth:`otdravg.verdict.Profile.judge_span`."""
+    """Judge one fibre by every span rule that the profile has."""
     mean_db, u_mean_db, missing = _mean(span)
-    if not profile.bears_on_acceptance(span.wavelength_nm, span.length_m, span.fibre_type):
-        reason = f"{span.wavelength_nm:g} nm does not bear on the acceptance of this span."
-        only = SpliceVerdict(
-            Verdict.INFORMATION, None, False, reason, Action.NONE, "wavelengths.required"
-        )
+    if not bears_on_acceptance(profile, span.wavelength_nm, span.length_m, span.fibre_type):
+        reason = says("information-only", nominal_nm=f"{span.wavelength_nm:g}")
+        only = SpliceVerdict(Verdict.INFORMATION, reason, rule="wavelengths.judge_others")
         return SpanVerdict((only,), mean_db)
     verdicts = (
         *_judge_mean(profile, span, mean_db, u_mean_db, missing),
@@ -64,21 +121,18 @@ def _mean(span: Span) -> tuple[Decimal | None, float | None, int]:
     """Return the mean of the losses as reported, its standard uncertainty, and what is missing.
 
     The mean is of rounded losses, so that anyone can redo it from the printed column. Splices
-    are taken as independent: u = √(Σ u²)/n.
+    are taken as independent: u = √(Σ u²)/n; not known if one is not.
     """
-    pairs = [
-        (reported(loss_db, Quantity.LOSS_DB), u_db)
-        for loss_db, u_db in zip(
-            span.losses_db, list(span.u_db) or [None] * len(span.losses_db), strict=True
-        )
-    ]
-    known = [(loss_db, u_db) for loss_db, u_db in pairs if loss_db is not None]
-    missing = len(pairs) - len(known)
+    shown = [reported(loss_db, Quantity.LOSS_DB) for loss_db in span.losses_db]
+    known = [loss_db for loss_db in shown if loss_db is not None]
+    missing = len(shown) - len(known)
     if not known:
         return None, None, missing
-    total = sum((loss_db for loss_db, _ in known), Decimal(0))
-    u_mean_db = sqrt(sum((u_db or 0.0) ** 2 for _, u_db in known)) / len(known)
-    return reported(float(total / len(known)), Quantity.LOSS_DB), u_mean_db, missing
+    shares = [u for u, loss_db in zip(span.u_db, shown, strict=False) if None not in (u, loss_db)]
+    is_sure = len(shares) == len(known)
+    u_mean_db = sqrt(sum(u * u for u in shares if u is not None)) / len(known) if is_sure else None
+    mean_db = sum(known, Decimal(0)) / len(known)
+    return reported(float(mean_db), Quantity.LOSS_DB), u_mean_db, missing
 
 
 def _judge_mean(
@@ -89,54 +143,29 @@ def _judge_mean(
     missing: int,
 ) -> Iterator[SpliceVerdict]:
     """Hold the mean against its limit; a breach may be covered by documented attempts."""
-    limit_db, key = _mean_limit(profile, span)
-    if limit_db is None or not span.losses_db:
+    limits, key = profile.span.mean_limit_db, "span.mean_limit_db"
+    is_one_way = span.one_way_cause in profile.one_way.reasons
+    if is_one_way:
+        limits, key = profile.one_way.span_mean_limit_db, "one_way.span_mean_limit_db"
+    limit_db, count = limits.at(span.wavelength_nm), len(span.losses_db)
+    if limit_db is None or not count or (span.one_way_cause is not None and not is_one_way):
         return
     if mean_db is None or missing:
-        reason = (
-            f"{missing} of {len(span.losses_db)} splices are not measured: "
-            "the mean over the span is not known."
-        )
-        yield SpliceVerdict(Verdict.NOT_MEASURED, limit_db, False, reason, Action.SHOOT_AGAIN, key)
+        reason = says("mean-not-measured", missing=missing, count=count)
+        yield SpliceVerdict(Verdict.NOT_MEASURED, reason, Action.SHOOT_AGAIN, key, limit_db)
         return
-    expanded_db = expanded(u_mean_db)
-    held = held_against(mean_db, expanded_db, limit_db, profile.rule)
-    figures = (
-        f"Mean of {len(span.losses_db)} splices {mean_db} ± {expanded_db} dB against {limit_db} dB"
-    )
-    wanted = profile.span.evidence_attempts
-    verdict, action, ending = held.verdict, Action.NONE, "at or below the limit"
-    if span.one_way_reason and verdict is Verdict.WITHIN:
-        verdict, ending = Verdict.WITHIN_ONE_WAY, "at or below the limit for one direction"
-    elif verdict is Verdict.TOO_CLOSE:
-        action, ending = Action.SHOOT_AGAIN, "the limit lies inside the uncertainty"
-    elif verdict is Verdict.OVER and wanted is None:
-        action, ending = Action.RE_SPLICE, "over the limit"
-    elif verdict is Verdict.OVER and wanted is not None:
-        done = span.attempts_documented
-        key = "span.evidence_attempts"
-        if done >= wanted:
-            verdict, action = Verdict.ACCEPTED, Action.RECORD
-            ending = f"over the limit, with {done} documented attempts to reduce it"
-        else:
-            verdict, action = Verdict.EVIDENCE_DUE, Action.RECORD
-            ending = (
-                f"over the limit; {wanted} attempts to reduce it have to be documented, {done} are"
-            )
-    yield SpliceVerdict(verdict, limit_db, held.near_limit, f"{figures}: {ending}.", action, key)
-
-
-def _mean_limit(profile: Profile, span: Span) -> tuple[Decimal | None, str]:
-    """Return the mean's limit: that for one direction only for a recorded and allowed cause."""
-    one_way = profile.one_way
-    if span.one_way_reason:
-        allowed = one_way is not None and span.one_way_reason.strip().casefold() in {
-            reason.casefold() for reason in one_way.reasons
-        }
-        if one_way is None or not allowed:
-            return None, "one_way.reasons"
-        return one_way.span_mean_limit_db.at(span.wavelength_nm), "one_way.span_mean_limit_db"
-    return profile.span.mean_limit_db.at(span.wavelength_nm), "span.mean_limit_db"
+    what = says("mean-of-splices", count=count)
+    judged = held(mean_db, expanded(u_mean_db), limit_db, profile.rule, key, what, Action.RE_SPLICE)
+    wanted, done = profile.span.evidence_attempts, span.attempts_documented
+    if judged.verdict is Verdict.WITHIN and is_one_way:
+        judged = replace(judged, verdict=Verdict.WITHIN_ONE_WAY)
+    elif judged.verdict is Verdict.OVER and wanted is not None:
+        verdict = Verdict.ACCEPTED if done >= wanted else Verdict.EVIDENCE_DUE
+        judged = replace(
+            judged, verdict=verdict, action=Action.RECORD, rule="span.evidence_attempts"
+        )
+        judged = with_more(judged, says("evidence", wanted=wanted, done=done))
+    yield judged
 
 
 def span_limit_db(
@@ -150,92 +179,61 @@ def span_limit_db(
     without them, the formula a·L + s·N + c·M.
     """
     for step in profile.span.steps:
-        if _falls_into(step, length_m):
+        if step.holds(length_m):
             return step.limit_db, "span.steps"
     formula = profile.span.formula
     if formula is None:
         return None, "span.steps"
-    return _by_formula(formula, wavelength_nm, length_m, splices, connectors), "span.formula"
-
-
-def _falls_into(step: LengthStep, length_m: float) -> bool:
-    return length_m < step.end_m or (step.includes_end and length_m == step.end_m)
-
-
-def _by_formula(
-    formula: LossFormula, wavelength_nm: float, length_m: float, splices: int, connectors: int
-) -> Decimal | None:
     per_km = formula.fibre_db_per_km.at(wavelength_nm)
     length = reported(length_m, Quantity.DISTANCE_M)
     if per_km is None or length is None:
-        return None
+        return None, "span.formula"
     exact = per_km * length / 1000 + formula.splice_db * splices + formula.connector_db * connectors
-    return reported(float(exact), Quantity.LOSS_DB)
+    return reported(float(exact), Quantity.LOSS_DB), "span.formula"
 
 
 def _judge_loss(profile: Profile, span: Span) -> Iterator[SpliceVerdict]:
     """Hold the end-to-end loss against the stepped or the computed limit."""
     if not profile.span.steps and profile.span.formula is None:
         return
-    loss_db = reported(span.loss_db, Quantity.LOSS_DB)
+    loss_db, what = reported(span.loss_db, Quantity.LOSS_DB), says("end-to-end")
     if span.length_m is None or loss_db is None:
-        reason = "End-to-end loss or length is not known."
-        yield SpliceVerdict(
-            Verdict.NOT_MEASURED, None, False, reason, Action.SHOOT_AGAIN, "span.steps"
-        )
+        reason = says("part-not-measured", what=what)
+        yield SpliceVerdict(Verdict.NOT_MEASURED, reason, Action.SHOOT_AGAIN, "span.steps")
         return
     limit_db, key = span_limit_db(
         profile, span.wavelength_nm, span.length_m, len(span.losses_db), span.connectors
     )
+    expanded_db = expanded(span.u_loss_db)
     if limit_db is None:
-        reason = f"The profile leaves {span.length_m:.0f} m at {span.wavelength_nm:g} nm open."
-        yield SpliceVerdict(Verdict.NOT_JUDGED, None, False, reason, Action.ASK, key)
+        reason = says(
+            "length-left-open", length_m=span.length_m, nominal_nm=f"{span.wavelength_nm:g}"
+        )
+        yield SpliceVerdict(
+            Verdict.NOT_JUDGED, reason, Action.ASK, key, figure=loss_db, expanded_u=expanded_db
+        )
         return
-    yield _plainly(profile, "End to end", loss_db, expanded(span.u_loss_db), limit_db, "dB", key)
+    yield held(loss_db, expanded_db, limit_db, profile.rule, key, what)
 
 
 def _judge_attenuation(profile: Profile, span: Span) -> Iterator[SpliceVerdict]:
+    """Hold the attenuation against its limit; over it somebody has to look where it comes from."""
     limit = profile.fibre.attenuation_db_per_km.at(span.wavelength_nm)
     figure = reported(span.attenuation_db_per_km, Quantity.ATTENUATION_DB_PER_KM)
-    if limit is None or figure is None:
-        return
-    u_figure = span.u_attenuation_db_per_km
-    expanded_u = reported(
-        None if u_figure is None else 2 * u_figure, Quantity.U_ATTENUATION_DB_PER_KM
-    ) or Decimal(0)
-    key = "fibre.attenuation_db_per_km"
-    yield _plainly(profile, "Fibre alone", figure, expanded_u, limit, "dB/km", key)
+    if limit is not None and figure is not None:
+        expanded_u = expanded(span.u_attenuation_db_per_km, Quantity.U_ATTENUATION_DB_PER_KM)
+        key, what = "fibre.attenuation_db_per_km", says("fibre-alone")
+        yield held(figure, expanded_u, limit, profile.rule, key, what, unit="dB/km")
 
 
 def _judge_density(profile: Profile, span: Span) -> Iterator[SpliceVerdict]:
     most = profile.span.splices_per_km
-    if most is None or span.length_m is None:
+    length = reported(span.length_m, Quantity.DISTANCE_M)
+    if most is None or length is None:
         return
-    length = reported(span.length_m, Quantity.DISTANCE_M) or Decimal(0)
     count = len(span.losses_db)
-    allowed = most * length / 1000
     verdict, action = Verdict.WITHIN, Action.NONE
-    if count > allowed:
+    if count > most * length / 1000:
         verdict, action = Verdict.OVER, Action.ASK
-    reason = f"{count} splices in {length} m; at most {most} per km are allowed."
-    yield SpliceVerdict(verdict, None, False, reason, action, "span.splices_per_km")
-
-
-def _plainly(
-    profile: Profile,
-    what: str,
-    figure: Decimal,
-    expanded_u: Decimal,
-    limit: Decimal,
-    unit: str,
-    key: str,
-) -> SpliceVerdict:
-    """Hold a span's figure against its limit; over it somebody has to look where it comes from."""
-    held = held_against(figure, expanded_u, limit, profile.rule)
-    action, ending = {
-        Verdict.WITHIN: (Action.NONE, "at or below the limit"),
-        Verdict.TOO_CLOSE: (Action.SHOOT_AGAIN, "the limit lies inside the uncertainty"),
-        Verdict.OVER: (Action.LOOK, f"{figure - limit} {unit} over the limit"),
-    }[held.verdict]
-    reason = f"{what} {figure} ± {expanded_u} {unit} against {limit} {unit}: {ending}."
-    return SpliceVerdict(held.verdict, limit, held.near_limit, reason, action, key)
+    reason = says("splices-per-km", count=count, length_m=length, most=most)
+    yield SpliceVerdict(verdict, reason, action, "span.splices_per_km")

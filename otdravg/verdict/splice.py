@@ -1,229 +1,257 @@
-"""One splice held against a profile."""
+"""One reading held against a profile: the one judge of a pair and of a whole cable."""
 
 from __future__ import annotations
 
+from dataclasses import replace
 from decimal import Decimal
-from typing import TYPE_CHECKING
+from functools import partial
 
-from otdravg.fit.reading import Coverage, Kind
+from otdravg.findings import Statement, says
+from otdravg.fit.reading import Coverage, Kind, Reading
 from otdravg.quantities import Quantity, reported
-from otdravg.verdict.decision import Action, Verdict, expanded, held_against, is_implausible
-from otdravg.verdict.rules import DbByWavelength, Directions, Method, MethodRule, Permission
-from otdravg.verdict.verdicts import Circumstances, SpliceVerdict
+from otdravg.verdict.connector import connector_verdicts, is_with_splice
+from otdravg.verdict.decision import (
+    NEVER_GRADED,
+    Action,
+    Verdict,
+    expanded,
+    held_against,
+    is_implausible,
+)
+from otdravg.verdict.rules import (
+    Directions,
+    Method,
+    MethodRule,
+    OneWayCause,
+    Permission,
+    Profile,
+    bears_on_acceptance,
+)
+from otdravg.verdict.verdicts import Circumstances, SpliceVerdict, held, worst_of
 
-if TYPE_CHECKING:
-    from otdravg.verdict.profile import Profile
-
-__all__ = ["judge_splice", "over_after_attempts"]
+__all__ = ["is_one_way_allowed", "judge_reading", "method_name", "splice_limit", "with_more"]
 
 
-def judge_splice(
-    profile: Profile,
-    loss_db: float | None,
-    u_db: float | None,
-    wavelength_nm: float,
-    kind: Kind,
-    attempt: int,
-    coverage: Coverage,
-    known: Circumstances,
-) -> SpliceVerdict:
-    """Judge one splice; see :meth:`otdravg.verdict.Profile.judge_splice`."""
-    if kind is Kind.CONNECTOR:
-        reason = "A connector: the splice limit does not apply to it."
-        return SpliceVerdict(Verdict.NOT_JUDGED, None, False, reason, Action.NONE, "splice")
-    doubts = sorted(known.finding_codes & profile.data.not_gradable)
-    if doubts:
-        reason = f"The data are in doubt ({', '.join(doubts)}): settle that before grading."
-        return SpliceVerdict(
-            Verdict.NOT_GRADABLE, None, False, reason, Action.LOOK, "data.not_gradable"
-        )
+def judge_reading(reading: Reading, profile: Profile, known: Circumstances) -> SpliceVerdict:
+    """Judge one position of a fibre at one wavelength.
+
+    Parameters
+    ----------
+    reading : Reading
+        What was measured there.
+    profile : Profile
+        The contract's rules; limits as typed are a small profile.
+    known : Circumstances
+        Wavelength, attempt, method, span, and what speaks against the data.
+
+    Notes
+    -----
+    In order: doubts about the data, wavelengths that do not bear on acceptance, method,
+    missing direction, implausible loss, connector, limit, fallback after the allowed attempts,
+    temporary method, nominal loss.
+    """
+    is_connector = reading.kind is Kind.CONNECTOR
+    limit_db, key = splice_limit(profile, known)
+    shown_db, expanded_db = (
+        reported(reading.loss_db, Quantity.LOSS_DB), expanded(reading.u_loss_db),
+    )  # fmt: skip
+    answer = partial(
+        SpliceVerdict,
+        rule=key,
+        limit_db=profile.connector.limit_db if is_connector else limit_db,
+        figure=shown_db,
+        expanded_u=expanded_db,
+    )
+    if doubts := known.finding_codes & (profile.data.not_gradable | NEVER_GRADED):
+        reason = says("not-gradable", findings=", ".join(sorted(doubts)))
+        return answer(Verdict.NOT_GRADABLE, reason, Action.LOOK, rule="data.not_gradable")
+    if not bears_on_acceptance(profile, known.wavelength_nm, known.length_m, known.fibre_type):
+        reason = says("information-only", nominal_nm=f"{known.wavelength_nm:g}")
+        return answer(Verdict.INFORMATION, reason, rule="wavelengths.judge_others", limit_db=None)
     method = known.method or profile.splice.method
     own = profile.splice.methods.get(method, MethodRule())
-    if not profile.bears_on_acceptance(wavelength_nm, known.length_m, known.fibre_type):
-        reason = f"{wavelength_nm:g} nm does not bear on the acceptance of this span."
-        return SpliceVerdict(
-            Verdict.INFORMATION, None, False, reason, Action.NONE, "wavelengths.required"
-        )
-    if own.permitted is Permission.NO:
-        reason = f"A {method.value} splice is not allowed."
-        key = f"splice.{method.value}.permitted"
-        return SpliceVerdict(Verdict.METHOD_BARRED, None, False, reason, Action.RE_SPLICE, key)
-    if coverage is not Coverage.BOTH or loss_db is None:
-        return _without_loss(profile, wavelength_nm, kind, attempt, coverage, known)
-    if is_implausible(loss_db, u_db):
-        reason = (
-            "The average of both directions is below zero by more than noise explains, and no "
-            "splice amplifies: a wrong pair of shots or a crossed fibre is suspected."
-        )
-        return SpliceVerdict(Verdict.IMPLAUSIBLE, None, False, reason, Action.LOOK, "splice")
-    limit_db, key = _limit(profile, own, method, wavelength_nm)
+    permitted = f"splice.{method.value}.permitted"
+    if own.permitted is Permission.NO and not is_connector:
+        reason = says("method-barred", method=method_name(method))
+        return answer(Verdict.METHOD_BARRED, reason, Action.RE_SPLICE, rule=permitted)
+    if reading.coverage is not Coverage.BOTH or shown_db is None:
+        return _without_loss(reading, profile, known, answer)
+    if is_implausible(reading.loss_db, reading.u_loss_db):
+        return answer(Verdict.IMPLAUSIBLE, says("implausible"), Action.LOOK)
+    if is_connector or is_with_splice(profile, reading):
+        return _connector(reading, profile, limit_db, shown_db, expanded_db)
     if limit_db is None:
-        reason = f"The profile sets no splice limit at {wavelength_nm:g} nm."
-        return SpliceVerdict(
-            Verdict.NOT_JUDGED, None, False, reason, Action.NONE, "splice.limit_db"
+        return answer(
+            Verdict.NOT_JUDGED, says("no-splice-limit", nominal_nm=f"{known.wavelength_nm:g}")
         )
-    judged = _tiered(profile, loss_db, u_db, wavelength_nm, kind, attempt, limit_db, key)
+    judged = _tiered(reading.kind, profile, known, shown_db, expanded_db, limit_db, key)
     if judged.verdict is not Verdict.WITHIN:
         return judged
     if own.permitted is Permission.TEMPORARY:
-        reason = f"{judged.reason} A {method.value} splice is temporary and has to be replaced."
-        key = f"splice.{method.value}.permitted"
-        return SpliceVerdict(
-            Verdict.TEMPORARY, limit_db, judged.near_limit, reason, Action.RE_SPLICE, key
-        )
-    return _with_nominal(profile, own, loss_db, judged)
+        more = says("method-temporary", method=method_name(method))
+        judged = replace(judged, verdict=Verdict.TEMPORARY, action=Action.RE_SPLICE, rule=permitted)
+        return with_more(judged, more)
+    nominal_db = own.nominal_db if own.nominal_db is not None else profile.splice.nominal_db
+    if nominal_db is not None and shown_db > nominal_db:
+        return with_more(judged, says("above-nominal", nominal_db=nominal_db))
+    return judged
 
 
-def _limit(
-    profile: Profile, own: MethodRule, method: Method, wavelength_nm: float
-) -> tuple[Decimal | None, str]:
-    """Return the limit that applies and its key: the method's, then the stage's, then general."""
-    candidates: tuple[tuple[DbByWavelength, str], ...] = (
-        (own.limit_db, f"splice.{method.value}.limit_db"),
-        (profile.stage.limit_db, f"stages.{profile.stage.name}.limit_db"),
-        (profile.splice.limit_db, "splice.limit_db"),
+def method_name(method: Method) -> Statement:
+    """Say how a splice was made."""
+    return says(
+        {
+            Method.FUSION: "method-fusion",
+            Method.RIBBON: "method-ribbon",
+            Method.MECHANICAL: "method-mechanical",
+        }[method]
     )
-    for limits, key in candidates:
-        limit_db = limits.at(wavelength_nm)
+
+
+def with_more(judged: SpliceVerdict, more: Statement) -> SpliceVerdict:
+    """Return a verdict with something said behind its reason."""
+    reason = replace(judged.reason, more=(*judged.reason.more, more))
+    return replace(judged, reason=reason)
+
+
+def splice_limit(profile: Profile, known: Circumstances) -> tuple[Decimal | None, str]:
+    """Return the limit that applies and its key: the method's, then the stage's, then general."""
+    method = known.method or profile.splice.method
+    for limits, key in (
+        (
+            profile.splice.methods.get(method, MethodRule()).limit_db,
+            f"splice.{method.value}.limit_db",
+        ),
+        (profile.stage.limit_db, f"stages.{profile.stage.name}.limit_db"),
+    ):
+        limit_db = limits.at(known.wavelength_nm)
         if limit_db is not None:
             return limit_db, key
-    return None, "splice.limit_db"
+    return profile.splice.limit_db.at(known.wavelength_nm), "splice.limit_db"
+
+
+def _connector(
+    reading: Reading,
+    profile: Profile,
+    limit_db: Decimal | None,
+    shown_db: Decimal,
+    expanded_db: Decimal | None,
+) -> SpliceVerdict:
+    """Judge what reflects by the connector's rules; it may be a splice, so none lets it pass.
+
+    A mechanical splice reflects too: above the splice limit it is neither within nor cut.
+    """
+    rules = connector_verdicts(profile, reading)
+    worst = worst_of(rules)
+    if limit_db is not None and shown_db > limit_db:
+        if worst is None or worst.verdict is Verdict.WITHIN:
+            reason = says(
+                "connector-lossy", loss_db=shown_db, expanded_db=expanded_db, limit_db=limit_db
+            )  # fmt: skip
+            own_db = None if worst is None else worst.limit_db
+            return SpliceVerdict(
+                Verdict.NOT_JUDGED, reason, Action.LOOK, "splice.limit_db", own_db,
+                figure=shown_db, expanded_u=expanded_db,
+            )  # fmt: skip
+        return worst
+    if worst is not None:
+        return worst
+    return SpliceVerdict(
+        Verdict.NOT_JUDGED, says("connector-not-judged"), rule="connector",
+        figure=shown_db, expanded_u=expanded_db,
+    )  # fmt: skip
 
 
 def _tiered(
-    profile: Profile,
-    loss_db: float,
-    u_db: float | None,
-    wavelength_nm: float,
     kind: Kind,
-    attempt: int,
+    profile: Profile,
+    known: Circumstances,
+    shown_db: Decimal,
+    expanded_db: Decimal | None,
     limit_db: Decimal,
     key: str,
 ) -> SpliceVerdict:
     """Hold against the limit, and after the allowed attempts against the fallback."""
-    shown_db = reported(loss_db, Quantity.LOSS_DB) or Decimal(0)
-    expanded_db = expanded(u_db)
-    held = held_against(shown_db, expanded_db, limit_db, profile.rule)
-    figures = f"{shown_db} ± {expanded_db} dB against {limit_db} dB"
-    if kind is Kind.GROUP:
-        figures = f"The sum of several splices, {figures}"
-    if held.verdict is Verdict.WITHIN:
-        reason = f"{figures}: at or below the limit."
-        return SpliceVerdict(held.verdict, limit_db, held.near_limit, reason, Action.NONE, key)
-    if held.verdict is Verdict.TOO_CLOSE:
-        reason = f"{figures}: the limit lies inside the uncertainty."
-        return SpliceVerdict(
-            held.verdict, limit_db, held.near_limit, reason, Action.SHOOT_AGAIN, key
-        )
-    over = f"{figures}: {shown_db - limit_db} dB over the limit"
-    if kind is Kind.GROUP:
-        return SpliceVerdict(held.verdict, limit_db, held.near_limit, f"{over}.", Action.LOOK, key)
-    later = over_after_attempts(profile, shown_db, expanded_db, wavelength_nm, attempt, over)
-    if later is not None:
-        return later
+    is_group = kind is Kind.GROUP
+    over, prefix = (Action.LOOK, "group-") if is_group else (Action.RE_SPLICE, "")
+    judged = held(shown_db, expanded_db, limit_db, profile.rule, key, prefix, over)
     rule = profile.splice.attempts
-    count = "" if rule is None else f", attempt {attempt} of {rule.allowed}"
-    return SpliceVerdict(
-        held.verdict, limit_db, held.near_limit, f"{over}{count}.", Action.RE_SPLICE, key
-    )
+    if judged.verdict is not Verdict.OVER or is_group or rule is None:
+        return judged
+    if known.attempt < rule.allowed:
+        return with_more(judged, says("attempt", attempt=known.attempt, allowed=rule.allowed))
+    return _after_attempts(profile, known, judged)
 
 
-def over_after_attempts(
-    profile: Profile,
-    shown_db: Decimal,
-    expanded_db: Decimal,
-    wavelength_nm: float,
-    attempt: int,
-    over: str,
-) -> SpliceVerdict | None:
-    """Judge a splice that missed the objective; None while attempts are left."""
-    rule = profile.splice.attempts
-    if rule is None or attempt < rule.allowed:
-        return None
-    fallback_db = rule.fallback_db.at(wavelength_nm)
-    key = "splice.attempts.fallback_db"
-    if fallback_db is None:
-        reason = f"{over} after attempt {attempt}; the profile has no fallback limit."
-        return SpliceVerdict(
-            Verdict.FAILED, None, False, reason, Action.ASK, "splice.attempts.allowed"
+def _after_attempts(profile: Profile, known: Circumstances, over: SpliceVerdict) -> SpliceVerdict:
+    """Judge a splice that missed the objective when no attempt is left."""
+    rule, figure = profile.splice.attempts, over.figure
+    fallback_db = None if rule is None else rule.fallback_db.at(known.wavelength_nm)
+    if fallback_db is None or figure is None:
+        failed = replace(
+            over, verdict=Verdict.FAILED, action=Action.ASK, rule="splice.attempts.allowed"
         )
-    held = held_against(shown_db, expanded_db, fallback_db, profile.rule)
-    after = f"{over} after attempt {attempt}"
-    if held.verdict is Verdict.WITHIN:
-        reason = f"{after}, within the fallback of {fallback_db} dB: out of specification."
-        return SpliceVerdict(
-            Verdict.ACCEPTED, fallback_db, held.near_limit, reason, Action.RECORD, key
-        )
-    if held.verdict is Verdict.TOO_CLOSE:
-        reason = f"{after}; the fallback of {fallback_db} dB lies inside the uncertainty."
-        return SpliceVerdict(
-            Verdict.TOO_CLOSE, fallback_db, held.near_limit, reason, Action.SHOOT_AGAIN, key
-        )
-    reason = f"{after}, and over the fallback of {fallback_db} dB too."
-    return SpliceVerdict(Verdict.FAILED, fallback_db, held.near_limit, reason, Action.ASK, key)
+        return with_more(failed, says("no-fallback", attempt=known.attempt))
+    found = held_against(figure, over.expanded_u, fallback_db, profile.rule)
+    verdict, action, code = {
+        Verdict.WITHIN: (Verdict.ACCEPTED, Action.RECORD, "fallback-within"),
+        Verdict.TOO_CLOSE: (Verdict.TOO_CLOSE, Action.SHOOT_AGAIN, "fallback-too-close"),
+        Verdict.OVER: (Verdict.FAILED, Action.ASK, "fallback-over"),
+    }[found.verdict]
+    judged = replace(
+        over, verdict=verdict, action=action, rule="splice.attempts.fallback_db",
+        limit_db=fallback_db, near_limit=found.near_limit,
+    )  # fmt: skip
+    return with_more(judged, says(code, attempt=known.attempt, fallback_db=fallback_db))
 
 
 def _without_loss(
-    profile: Profile,
-    wavelength_nm: float,
-    kind: Kind,
-    attempt: int,
-    coverage: Coverage,
-    known: Circumstances,
+    reading: Reading, profile: Profile, known: Circumstances, answer: partial[SpliceVerdict]
 ) -> SpliceVerdict:
-    """Judge a splice that has no true loss: by the one-way rules, if they allow it."""
-    cause = known.one_way_reason.rstrip(".") or "no cause is recorded"
-    if coverage in (Coverage.NONE, Coverage.BOTH) or known.one_way_db is None:
-        verdict = Verdict.ONE_WAY if _is_one_way(coverage) else Verdict.NOT_MEASURED
-        reason = f"Not measured from both ends ({cause})."
-        return SpliceVerdict(verdict, None, False, reason, Action.SHOOT_AGAIN, "splice")
-    limit_db, key = _one_way_limit(profile, wavelength_nm, known)
-    if limit_db is None:
-        reason = f"A reading from one end is not the loss ({cause})."
-        return SpliceVerdict(Verdict.ONE_WAY, None, False, reason, Action.SHOOT_AGAIN, key)
-    shown_db = reported(known.one_way_db, Quantity.LOSS_DB) or Decimal(0)
-    expanded_db = expanded(known.u_one_way_db)
-    held = held_against(shown_db, expanded_db, limit_db, profile.rule)
-    figures = f"One-way reading {shown_db} ± {expanded_db} dB against {limit_db} dB one-way"
-    verdict, action, ending = {
-        Verdict.WITHIN: (Verdict.WITHIN_ONE_WAY, Action.NONE, "at or below it"),
-        Verdict.TOO_CLOSE: (Verdict.TOO_CLOSE, Action.SHOOT_AGAIN, "too close to call"),
-        # From one end a step in the glass reads as loss: cutting on it would be guesswork.
-        Verdict.OVER: (Verdict.OVER, Action.LOOK, "over it; a step in the glass may be the cause"),
-    }[held.verdict]
-    return SpliceVerdict(verdict, limit_db, held.near_limit, f"{figures}: {ending}.", action, key)
+    """Judge a position without a true loss: by the one-way rules, if they allow it.
 
-
-def _is_one_way(coverage: Coverage) -> bool:
-    return coverage in (Coverage.ONLY_AB, Coverage.ONLY_BA)
-
-
-def _one_way_limit(
-    profile: Profile, wavelength_nm: float, known: Circumstances
-) -> tuple[Decimal | None, str]:
-    """Return the limit for a one-way reading: by the stage, or by a recorded and allowed cause."""
-    if profile.stage.directions is Directions.ONE:
-        own_db = profile.stage.limit_db.at(wavelength_nm)
-        if own_db is not None:
-            return own_db, f"stages.{profile.stage.name}.limit_db"
-        return profile.splice.limit_db.at(wavelength_nm), "splice.limit_db"
-    rule = profile.one_way
-    if rule is None or known.one_way_reason.strip().casefold() not in {
-        reason.casefold() for reason in rule.reasons
-    }:
-        return None, "one_way.reasons"
-    return rule.splice_limit_db.at(wavelength_nm), "one_way.splice_limit_db"
-
-
-def _with_nominal(
-    profile: Profile, own: MethodRule, loss_db: float, judged: SpliceVerdict
-) -> SpliceVerdict:
-    """Remark on a splice that passes the maximum but lies above what is nominal."""
-    nominal_db = own.nominal_db if own.nominal_db is not None else profile.splice.nominal_db
-    shown_db = reported(loss_db, Quantity.LOSS_DB)
-    if nominal_db is None or shown_db is None or shown_db <= nominal_db:
-        return judged
-    reason = f"{judged.reason} It lies above the nominal {nominal_db} dB."
-    return SpliceVerdict(
-        judged.verdict, judged.limit_db, judged.near_limit, reason, judged.action, judged.rule
+    A connector without a limit of its own has nothing to be shot again for.
+    """
+    rule = profile.connector
+    is_idle = reading.kind is Kind.CONNECTOR and (
+        rule.limit_db is None and rule.per_direction_limit_db is None
     )
+    again = Action.NONE if is_idle else Action.SHOOT_AGAIN
+    causes = reading.missing or (says("not-reached"),)
+    by_coverage = {
+        Coverage.ONLY_AB: (reading.loss_ab_db, reading.u_ab_db),
+        Coverage.ONLY_BA: (reading.loss_ba_db, reading.u_ba_db),
+    }
+    one_db, u_one_db = by_coverage.get(reading.coverage, (None, None))
+    shown_db = reported(one_db, Quantity.LOSS_DB)
+    if shown_db is None:
+        if reading.coverage in by_coverage:
+            return answer(Verdict.ONE_WAY, says("one-way", causes=causes), again)
+        return answer(Verdict.NOT_MEASURED, says("not-measured", causes=causes), again)
+    limit_db, key = None, "one_way.reasons"
+    if profile.stage.directions is Directions.ONE:
+        limit_db, key = splice_limit(profile, known)
+    elif is_one_way_allowed(profile, reading.missing, known.one_way_cause):
+        limit_db, key = profile.one_way.splice_limit_db.at(known.wavelength_nm), (
+            "one_way.splice_limit_db"
+        )  # fmt: skip
+    if limit_db is None or reading.kind is Kind.CONNECTOR:
+        return answer(Verdict.ONE_WAY, says("one-way", causes=causes), again, rule=key)
+    # From one end a step in the glass reads as loss: cutting on it would be guesswork.
+    judged = held(shown_db, expanded(u_one_db), limit_db, profile.rule, key, "one-way-")
+    if judged.verdict is Verdict.WITHIN:
+        return replace(judged, verdict=Verdict.WITHIN_ONE_WAY)
+    return judged
+
+
+def is_one_way_allowed(
+    profile: Profile, missing: tuple[Statement, ...], recorded: OneWayCause | None = None
+) -> bool:
+    """Tell whether the contract is content with one direction, by what was seen or recorded.
+
+    That a shot does not reach a place shows in the shot; that an end is not terminated has to
+    be recorded: a shot that is missing proves nothing.
+    """
+    seen = bool(missing) and all(cause.code == "signal-ends" for cause in missing)
+    causes = {recorded} | ({OneWayCause.BEYOND_RANGE} if seen else set())
+    return bool(causes & set(profile.one_way.reasons))

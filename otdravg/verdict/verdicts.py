@@ -1,13 +1,15 @@
-"""What a profile answers: a verdict with its limit, its reason and what it asks for."""
+"""What a judge answers: a verdict with its limit, its figure, its reason and what it asks for."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from decimal import Decimal
 
-from otdravg.verdict.decision import Action, Verdict
-from otdravg.verdict.rules import Method
+from otdravg.findings import Statement, values
+from otdravg.verdict.decision import Action, Verdict, held_against
+from otdravg.verdict.limits import Rule
+from otdravg.verdict.rules import Method, OneWayCause
 
 __all__ = [
     "Circumstances",
@@ -15,7 +17,9 @@ __all__ = [
     "PlaceVerdict",
     "SpanVerdict",
     "SpliceVerdict",
+    "held",
     "severity",
+    "worst_of",
 ]
 
 #: From what needs least to what needs most.
@@ -46,31 +50,81 @@ def severity(verdict: Verdict) -> int:
 
 @dataclass(frozen=True, slots=True)
 class SpliceVerdict:
-    """The answer for one splice, connector or span under one rule of the profile."""
+    """The answer for one splice, connector or span under one rule of a profile.
+
+    Figure, uncertainty and limit are the very numbers that were compared, in dB (dB/km for
+    ``fibre.attenuation_db_per_km``). A limit stands here too where nothing could be held
+    against it.
+    """
 
     verdict: Verdict
-    limit_db: Decimal | None  # None where no limit applies
-    near_limit: bool  # the limit lies inside the figure ± U
-    reason: str  # one sentence
-    action: Action
+    reason: Statement
+    action: Action = Action.NONE
     rule: str = ""  # key of the profile that decided, such as "splice.limit_db"
+    limit_db: Decimal | None = None  # None where no limit applies
+    near_limit: bool = False  # the limit lies inside the figure ± U
+    figure: Decimal | None = None  # as reported; None if not measured
+    expanded_u: Decimal | None = None  # k = 2; None if not known
+
+    @property
+    def needs_work(self) -> bool:
+        """Whether somebody has to do something about it."""
+        return self.action is not Action.NONE
+
+
+def held(
+    figure: Decimal,
+    expanded_u: Decimal | None,
+    limit: Decimal,
+    decision: Rule,
+    rule: str,
+    what: Statement | str,
+    over: Action = Action.LOOK,
+    unit: str = "dB",
+) -> SpliceVerdict:
+    """Hold a figure against its limit and say so; see :func:`.decision.held_against`.
+
+    Parameters
+    ----------
+    what : Statement or str
+        What the figure is of; for a loss what its codes begin with.
+    over : Action
+        What a figure over the limit asks for.
+    """
+    found = held_against(figure, expanded_u, limit, decision)
+    action, code = {
+        Verdict.WITHIN: (Action.NONE, "within"),
+        Verdict.TOO_CLOSE: (Action.SHOOT_AGAIN, "too-close"),
+        Verdict.OVER: (over, "over"),
+    }[found.verdict]
+    if isinstance(what, str):
+        named = values(loss_db=figure, expanded_db=expanded_u, limit_db=limit)
+        named += values(over_db=figure - limit) if found.verdict is Verdict.OVER else ()
+        reason = Statement(what + code, named)
+    else:
+        if found.verdict is Verdict.TOO_CLOSE and expanded_u is None:
+            action, code = Action.LOOK, "unsure"  # no other shot would tell
+        named = values(
+            what=what, figure=figure, expanded=expanded_u, limit=limit, over=figure - limit,
+            unit=unit,
+        )  # fmt: skip
+        reason = Statement(f"held-{code}", named)
+    return SpliceVerdict(
+        found.verdict, reason, action, rule, limit, found.near_limit, figure, expanded_u
+    )
 
 
 @dataclass(frozen=True, slots=True)
 class Circumstances:
-    """What else is known of a splice, and matters to some rules only.
+    """What else is known of a splice, and matters to some rules only."""
 
-    ``one_way_db`` is the reading of the one direction that exists, with ``u_one_way_db``
-    its standard uncertainty; ``one_way_reason`` the recorded cause why there is no other.
-    """
-
-    one_way_db: float | None = None
-    u_one_way_db: float | None = None
-    one_way_reason: str = ""
+    wavelength_nm: float  # nominal
+    attempt: int = 1  # how many times the splice has been made
     method: Method | None = None  # None: as the profile says
     length_m: float | None = None  # of the span
-    fibre_type: str = ""
+    fibre_type: str = ""  # such as "G.652"
     finding_codes: frozenset[str] = frozenset()  # doubts about the data it was measured from
+    one_way_cause: OneWayCause | None = None  # recorded: why there is no other direction
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,12 +146,12 @@ class PlaceVerdict:
 
 @dataclass(frozen=True, slots=True)
 class SpanVerdict:
-    """One fibre judged by every span rule that the profile has; none of them excuses a splice."""
+    """One fibre judged by every rule about it as a whole; none of them excuses a splice."""
 
     rules: tuple[SpliceVerdict, ...]
     mean_db: Decimal | None  # of the splices' true losses, as reported
 
-    @property
-    def worst(self) -> SpliceVerdict | None:
-        """The rule that asks for most; None where the profile has no span rule."""
-        return max(self.rules, key=lambda rule: severity(rule.verdict), default=None)
+
+def worst_of(rules: Iterable[SpliceVerdict]) -> SpliceVerdict | None:
+    """Return the verdict that asks for most; None of none."""
+    return max(rules, key=lambda rule: severity(rule.verdict), default=None)

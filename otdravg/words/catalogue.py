@@ -18,7 +18,7 @@ from typing import Any
 from otdravg.findings import Finding, Scope, Statement, Value, Values
 from otdravg.quantities import figure
 
-__all__ = ["Language", "done", "line", "place", "say", "sentence", "told"]
+__all__ = ["Language", "done", "has_words", "line", "place", "say", "sentence", "told", "wording"]
 
 #: So many things of a list are named, the others counted.
 LISTED = 8
@@ -75,6 +75,17 @@ def say(group: str, key: str, language: Language = Language.ENGLISH, /, **named:
     """Fill in a message that belongs to no finding, such as where a span starts."""
     message = _book(language)[group]
     return _filled(message[key], tuple(named.items()), message, language)
+
+
+def wording(group: str, key: str, language: Language = Language.ENGLISH) -> str | dict[str, str]:
+    """Return a message that is not filled in yet, or its forms by case."""
+    message: str | dict[str, str] = _book(language)[group][key]
+    return message
+
+
+def has_words(group: str, key: str) -> bool:
+    """Tell whether the catalogues know a key of a group."""
+    return key in _book(Language.ENGLISH)[group]
 
 
 def _said(finding: Finding, part: str, language: Language) -> str:

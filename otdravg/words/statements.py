@@ -35,6 +35,10 @@ def caution_statement() -> str:
 def limit_statement(report: PairReport) -> str:
     """Say which limit was used and whose it is."""
     limit = f"{report.limit_db} dB for each splice"
+    if report.limit_db is None:
+        limit = "none for splices at this wavelength"
+    if report.by_profile:
+        limit += f", profile {report.profile.name}"
     if report.limit_is_stated:
         return limit
     return f"{limit}; this is a default, the contract's figure decides"
@@ -86,7 +90,7 @@ def title_of(trace: Trace) -> str:
 def findings_by_source(report: PairReport) -> tuple[tuple[str, Finding], ...]:
     """Every finding with what it is about: the pair or one of the shots."""
     measurement = report.measurement
-    own = (*report.doubts, *report.notes)
+    own = (*report.doubts, *report.notes, *report.breaches)
     found = [("pair", f) for f in (*own, *(f for f in measurement.findings if f not in own))]
     for about, trace, detection in (
         ("shot A→B", measurement.ab, measurement.detection_ab),

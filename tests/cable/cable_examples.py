@@ -6,10 +6,11 @@ from collections.abc import Mapping
 
 import numpy as np
 import numpy.typing as npt
+from pair_example import judged_loss
 
 from otdravg.cable.model import Closure, FibreKey, FibreResult, SpliceRow
 from otdravg.fit.reading import Coverage, Kind
-from otdravg.verdict import PlaceReading, Profile, SpliceVerdict, default
+from otdravg.verdict import PlaceReading, Profile, SpliceVerdict, default, judge_place
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -56,7 +57,7 @@ def rows_of(
                     u_step_db=u_db,
                     kind=kind,
                     coverage=Coverage.BOTH,
-                    verdict=judge.judge_splice(loss_db, u_db, wavelength_nm, kind, attempt),
+                    verdict=judged_loss(judge, loss_db, u_db, wavelength_nm, kind, attempt),
                     attempt=attempt,
                     file_ab=f"simulated_{fibre:03}_A.sor",
                     file_ba=f"simulated_{fibre:03}_B.sor",
@@ -70,10 +71,10 @@ def rows_of(
 def place_verdict(profile: Profile, losses_db: Mapping[int, float], nm: int) -> SpliceVerdict:
     """Verdict of one wavelength when all of a place are judged together; u = 0.003 dB."""
     readings = {
-        own: PlaceReading(profile.judge_splice(db, 0.003, own), db, 0.003)
+        own: PlaceReading(judged_loss(profile, db, 0.003, own), db, 0.003)
         for own, db in losses_db.items()
     }
-    return profile.judge_place(readings).by_wavelength_nm[nm]
+    return judge_place(profile, readings).by_wavelength_nm[nm]
 
 
 def closures_of(count: int) -> list[Closure]:

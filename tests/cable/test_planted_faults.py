@@ -19,6 +19,7 @@ from otdravg.quantities import Quantity, reported
 from otdravg.simulate.demo import DemoSummary
 from otdravg.simulate.planted import Fault
 from otdravg.verdict.decision import Action, Verdict
+from otdravg.words.catalogue import told
 
 CROSSED, EXCHANGED = {14, 15}, {26, 27}
 
@@ -183,7 +184,7 @@ def test_a_bend_is_told_from_a_splice_whatever_the_profile_says_of_bends(
     planted: CableReview,
 ) -> None:
     # Planted: 0.01 dB at 1310 nm and 0.11 dB at 1550 nm in the tray of fibre 10, closure 3.
-    assert planted.profile.bend is None
+    assert planted.profile.bend.threshold_db is None
     bent = [r for r in planted.rows if r.bend_suspected and r.closure_number is not None]
     assert [(r.fibre, r.closure_number, r.wavelength_nm) for r in bent] == [(10, 3, 1550)]
     assert bent[0].bend_db == pytest.approx(0.10, abs=0.005)
@@ -222,7 +223,7 @@ def test_no_result_tells_where_the_files_lay(
 ) -> None:
     place = str(planted_run.directory)
     texts = [
-        *(text for r in planted.rows for text in (r.reason, r.verdict.reason)),
+        *(text for r in planted.rows for text in (r.reason, told(r.verdict.reason))),
         *(text for f in planted.findings for text in (f.evidence, f.what_to_do, *f.files)),
         *(text for s in planted.shots for text in (s.path, s.remark)),
     ]

@@ -19,7 +19,7 @@ from otdravg.cable.model import (
     ShotUse,
     SpliceRow,
 )
-from otdravg.findings import Severity
+from otdravg.findings import Severity, says
 from otdravg.fit.reading import Coverage
 from otdravg.simulate.demo import write_demo
 from otdravg.verdict import SpliceVerdict, default
@@ -57,10 +57,10 @@ def troubled(good: CableReview) -> CableReview:
         rows[12],
         verdict=SpliceVerdict(
             Verdict.TOO_CLOSE,
-            Decimal("0.20"),
-            True,
-            "the limit lies inside ± U",
+            says("as-found", text="the limit lies inside ± U"),
             Action.SHOOT_AGAIN,
+            limit_db=Decimal("0.20"),
+            near_limit=True,
         ),
     )
     rows[13] = replace(rows[13], closure="", closure_number=None)
@@ -102,6 +102,6 @@ def _without(row: SpliceRow, coverage: Coverage, verdict: Verdict) -> SpliceRow:
         u_loss_db=None,
         backscatter_step_db=None,
         u_step_db=None,
-        verdict=SpliceVerdict(verdict, None, False, "a shot is missing", Action.SHOOT_AGAIN),
+        verdict=SpliceVerdict(verdict, says("no-partner"), Action.SHOOT_AGAIN),
         reason="the shot from B does not reach",
     )

@@ -21,7 +21,7 @@ from otdravg.cable.model import (
 from otdravg.cable.resplice.plan import plan_resplices
 from otdravg.closeout.sketches import PairSketch, Sketches, TraceSketch
 from otdravg.closeout.template import Template
-from otdravg.findings import Severity
+from otdravg.findings import Severity, says
 from otdravg.fit.reading import Coverage, Kind
 from otdravg.shot.settings import Direction
 from otdravg.trade import fibre_colour, ribbon_position
@@ -129,7 +129,9 @@ def _row(
         loss_ab_db=loss_db + step_db, loss_ba_db=loss_db - step_db, loss_db=loss_db,
         u_loss_db=0.001, backscatter_step_db=step_db, u_step_db=0.001, kind=Kind.SPLICE,
         coverage=Coverage.BOTH,
-        verdict=SpliceVerdict(Verdict.WITHIN, LIMIT_DB, False, "at or below", Action.NONE),
+        verdict=SpliceVerdict(
+            Verdict.WITHIN, says("as-found", text="at or below"), limit_db=LIMIT_DB
+        ),
         attempt=1, file_ab=_file(fibre, nm, "AB"), file_ba=_file(fibre, nm, "BA"), detected=True,
         taken=MADE_AT,
     )  # fmt: skip
@@ -137,7 +139,10 @@ def _row(
 
 def _with(loss_db: float, verdict: Verdict, action: Action, *, near_limit: bool = False):
     def changed(row: SpliceRow) -> SpliceRow:
-        judged = SpliceVerdict(verdict, LIMIT_DB, near_limit, f"{loss_db:.3f} dB judged", action)
+        judged = SpliceVerdict(
+            verdict, says("as-found", text=f"{loss_db:.3f} dB judged"), action,
+            limit_db=LIMIT_DB, near_limit=near_limit,
+        )  # fmt: skip
         return replace(
             row, loss_db=loss_db, loss_ab_db=loss_db + 0.01, loss_ba_db=loss_db - 0.01,
             backscatter_step_db=0.01, verdict=judged,
@@ -148,8 +153,8 @@ def _with(loss_db: float, verdict: Verdict, action: Action, *, near_limit: bool 
 
 def _one_way(row: SpliceRow) -> SpliceRow:
     verdict = SpliceVerdict(
-        Verdict.ONE_WAY, LIMIT_DB, False, "A reading from one end is not the loss.",
-        Action.SHOOT_AGAIN,
+        Verdict.ONE_WAY, says("as-found", text="A reading from one end is not the loss."),
+        Action.SHOOT_AGAIN, limit_db=LIMIT_DB,
     )  # fmt: skip
     return replace(
         row, loss_db=None, loss_ba_db=None, u_loss_db=None, backscatter_step_db=None,

@@ -13,7 +13,7 @@ from otdravg.closeout.agreement import compare_outputs, decisions_made_with
 from otdravg.closeout.closeout import write_closeout
 from otdravg.closeout.sketches import Sketches
 from otdravg.closeout.template import Template
-from otdravg.findings import Severity
+from otdravg.findings import Severity, says
 from otdravg.report.cable import cable_text
 from otdravg.tables.scope import result_sentence
 from otdravg.tables.summary import summary_of
@@ -51,7 +51,10 @@ def test_the_terminal_names_what_is_over_and_yet_nothing_to_remake(
     good_review: CableReview,
 ) -> None:
     over = replace(
-        good_review.rows[0].verdict, verdict=Verdict.OVER, action=Action.LOOK, reason="A sum."
+        good_review.rows[0].verdict,
+        verdict=Verdict.OVER,
+        action=Action.LOOK,
+        reason=says("as-found", text="A sum."),
     )
     row = replace(good_review.rows[0], closure=None, distance_m=1234.56, verdict=over)
     head = "Over the limit, but look before anything is cut"

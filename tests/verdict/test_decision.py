@@ -12,12 +12,11 @@ import math
 from decimal import Decimal
 
 import pytest
-from pair_example import reading
+from pair_example import judged_as, reading
 from scipy import stats
 
 from otdravg.errors import BadSetting
 from otdravg.verdict.decision import Verdict, expanded, held_against, is_implausible
-from otdravg.verdict.judge import judge_reading
 from otdravg.verdict.limits import LimitDb, Limits, Rule, in_band, same_band
 
 #: Figures, uncertainties and limits around each other, in thousandths of a dB.
@@ -78,8 +77,16 @@ class TestExpandedUncertainty:
         assert expanded(u_db) == Decimal(expanded_db)
 
     @pytest.mark.parametrize("u_db", [None, math.nan, math.inf])
-    def test_unknown_counts_as_none(self, u_db: float | None) -> None:
-        assert expanded(u_db) == 0
+    def test_unknown_stays_unknown(self, u_db: float | None) -> None:
+        assert expanded(u_db) is None
+
+    @pytest.mark.parametrize("figure", ["0.100", "0.200", "0.300"])
+    def test_without_it_the_guarded_rule_decides_nothing(self, figure: str) -> None:
+        limit = Decimal("0.2")
+        guarded = held_against(Decimal(figure), None, limit, Rule.GUARDED)
+        plain = held_against(Decimal(figure), None, limit, Rule.PLAIN)
+        assert guarded.verdict is Verdict.TOO_CLOSE
+        assert plain.verdict is (Verdict.WITHIN if Decimal(figure) <= limit else Verdict.OVER)
 
 
 class TestBelowZero:
@@ -116,7 +123,7 @@ class TestBelowZero:
     )
     def test_the_judge_keeps_to_it(self, loss_db: float, expected: Verdict) -> None:
         # u = 0.0105: the boundary lies at −0.0315 dB.
-        judged = judge_reading(reading(loss_db, loss_db, u_db=0.0105), Decimal("0.2"), Rule.PLAIN)
+        judged = judged_as(reading(loss_db, loss_db, u_db=0.0105), Decimal("0.2"), Rule.PLAIN)
         assert judged.verdict is expected
 
 

@@ -13,26 +13,25 @@ from decimal import Decimal
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from pair_example import reading, with_readings
+from pair_example import judged_as, reading, with_readings
 from scipy import integrate
 
 from otdravg.errors import BadSetting
 from otdravg.findings import says
 from otdravg.fit.reading import Kind
+from otdravg.verdict.connector import mismatch_loss_db
 from otdravg.verdict.judge import (
     Action,
     PairReport,
     Verdict,
     judge,
-    judge_reading,
-    mismatch_loss_db,
 )
 from otdravg.verdict.limits import Limits, Rule
 from otdravg.words.catalogue import Language, told
 
 
 def verdict(loss_db: float, limit: str, *, u_db: float = 0.0, rule: Rule = Rule.PLAIN) -> Verdict:
-    judged = judge_reading(reading(loss_db, loss_db, u_db=u_db), Decimal(limit), rule)
+    judged = judged_as(reading(loss_db, loss_db, u_db=u_db), Decimal(limit), rule)
     return judged.verdict
 
 
@@ -40,9 +39,9 @@ class TestLimitMeetsLoss:
     def test_mean_of_020_and_010_passes_015_despite_binary_floats(self) -> None:
         # Half of 0.20 + 0.10 is 0.15 (arithmetic).
         assert (0.20 + 0.10) / 2 > 0.15  # 0.15000000000000002: floats alone would fail it
-        judged = judge_reading(reading(0.20, 0.10, u_db=0.0), Decimal("0.15"), Rule.PLAIN)
+        judged = judged_as(reading(0.20, 0.10, u_db=0.0), Decimal("0.15"), Rule.PLAIN)
         assert judged.verdict is Verdict.WITHIN
-        assert judged.reported_loss_db == Decimal("0.150")
+        assert judged.figure == Decimal("0.150")
 
     @pytest.mark.parametrize(
         ("loss_db", "expected"), [(0.10, Verdict.WITHIN), (0.11, Verdict.OVER)]
@@ -76,12 +75,12 @@ class TestLimitMeetsLoss:
         reported_mdb = int(math.copysign((abs(total) + 1) // 2, total))
         if reported_mdb < 0:
             return  # another rule: implausible
-        judged = judge_reading(
+        judged = judged_as(
             reading(ab_mdb / 1000, ba_mdb / 1000, u_db=0.0), Decimal(limit_mdb) / 1000, rule
         )
         expected = Verdict.WITHIN if reported_mdb <= limit_mdb else Verdict.OVER
         assert judged.verdict is expected
-        assert judged.reported_loss_db == Decimal(reported_mdb) / 1000
+        assert judged.figure == Decimal(reported_mdb) / 1000
 
 
 class TestDecisionWithUncertainty:
@@ -104,12 +103,12 @@ class TestDecisionWithUncertainty:
         ("loss_db", "expected"), [(0.181, Verdict.WITHIN), (0.201, Verdict.OVER)]
     )
     def test_plain_rule_decides_and_marks(self, loss_db: float, expected: Verdict) -> None:
-        judged = judge_reading(reading(loss_db, loss_db, u_db=0.01), Decimal("0.20"), Rule.PLAIN)
+        judged = judged_as(reading(loss_db, loss_db, u_db=0.01), Decimal("0.20"), Rule.PLAIN)
         assert judged.verdict is expected
         assert judged.near_limit
 
     def test_far_from_the_limit_there_is_no_mark(self) -> None:
-        judged = judge_reading(reading(0.05, 0.05, u_db=0.01), Decimal("0.20"), Rule.PLAIN)
+        judged = judged_as(reading(0.05, 0.05, u_db=0.01), Decimal("0.20"), Rule.PLAIN)
         assert not judged.near_limit
 
     def test_too_close_asks_for_a_better_shot(self) -> None:
@@ -122,14 +121,14 @@ class TestDecisionWithUncertainty:
 class TestWhatIsNotALoss:
     def test_one_way_only_is_never_within(self) -> None:
         causes = (says("in-dead-zone", direction="B→A"),)
-        judged = judge_reading(reading(0.05, None, missing=causes), Decimal("0.20"), Rule.PLAIN)
+        judged = judged_as(reading(0.05, None, missing=causes), Decimal("0.20"), Rule.PLAIN)
         assert judged.verdict is Verdict.ONE_WAY
-        assert judged.loss_db is None
+        assert judged.figure is None
         assert judged.reason == says("one-way", causes=causes)
         assert judged.needs_work
 
     def test_not_measured_is_its_own_verdict(self) -> None:
-        judged = judge_reading(reading(None, None), Decimal("0.20"), Rule.PLAIN)
+        judged = judged_as(reading(None, None), Decimal("0.20"), Rule.PLAIN)
         assert judged.verdict is Verdict.NOT_MEASURED
         assert judged.reason == says("not-measured", causes=(says("not-reached"),))
 

@@ -47,6 +47,14 @@ class TestStrictness:
             ('stage = "late"\n[stages.final]\nclosures = "closed"', "stage", '"final"'),
             ('[stages.final]\nclosures = "shut"', "stages.final.closures", '"closed"'),
             ("[one_way]\nsplice_limit_db = 0.3", "one_way.reasons", "has to be there"),
+            ('[one_way]\nreasons = ["forgotten"]', "one_way.reasons", '"beyond-range"'),
+            ("[change]\ndeviation_limit_percent = 5", "change.deviation_limit_percent",
+             "not applied yet"),
+            ('[data]\nnot_gradable = ["ghosts"]', "data.not_gradable", "no finding has that code"),
+            ('[[wavelengths.cases]]\nrequired=[1550]\nfibre_types=["G.6"]',
+             "wavelengths.cases[1].fibre_types", '"G.653"'),
+            ("[bend]\norigin = 3", "bend.origin", "table"),
+            ("[bend]\norigin = { limit_db = 'memory' }", "bend.origin.limit_db", "no such key"),
             ("[span]\nevidence_attempts = 3", "span.evidence_attempts", "mean_limit_db"),
             ("[span]\nsteps = [{ limit_db = 1.5 }]", "span.steps[1].up_to_m", "one of both"),
             ("[span]\nsteps = [{ up_to_m=9, limit_db=1 }, { up_to_m=5, limit_db=2 }]",
@@ -180,7 +188,8 @@ class TestCommand:
         assert set(shipped_names()) <= set(output.split())
         status, output = self.run("show", "three-attempts")
         assert status == 0
-        assert "after 3 attempts: up to 0.20 dB is accepted out of specification" in output
+        assert "3 attempts before a fallback holds" in output
+        assert "up to 0.20 dB is accepted out of" in output
         assert "251377301" in output
         assert max(map(len, output.splitlines())) <= 80
 

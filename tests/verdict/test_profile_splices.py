@@ -2,25 +2,24 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from decimal import Decimal
+from typing import Any
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from pair_example import judged_loss, judged_one_way
 
-from otdravg.errors import BadSetting
-from otdravg.fit.reading import Coverage, Kind
-from otdravg.verdict import (
-    Circumstances,
-    Method,
-    PlaceReading,
-    Profile,
-    default,
-    load_shipped,
-    parse,
-)
-from otdravg.verdict.decision import Action, Verdict, held_against
+from otdravg.findings import says
+from otdravg.fit.reading import Kind
+from otdravg.verdict import Method, PlaceReading, Profile, default, judge_place, load_shipped, parse
+from otdravg.verdict.decision import NEVER_GRADED, Action, Verdict, held_against
 from otdravg.verdict.limits import Limits, Rule
+from otdravg.verdict.place import is_bend
+from otdravg.verdict.rules import OneWayCause, required_wavelengths
+from otdravg.verdict.rules import profile_of as profile_of_limits
+from otdravg.words.catalogue import told
 
 HEAD = 'format = 1\nname = "test"\nsource = "invented"\n'
 
@@ -32,7 +31,7 @@ def profile_of(text: str) -> Profile:
 def place(profile: Profile, **loss_db: float) -> dict[int, PlaceReading]:
     """Readings by wavelength, u = 0.004 dB, each with its own verdict; keys as nm1310."""
     return {
-        int(key[2:]): PlaceReading(profile.judge_splice(db, 0.004, int(key[2:])), db, 0.004)
+        int(key[2:]): PlaceReading(judged_loss(profile, db, 0.004, int(key[2:])), db, 0.004)
         for key, db in loss_db.items()
     }
 
@@ -59,29 +58,29 @@ class TestObjectiveAndFallback:
     def test_published_boundaries(
         self, loss_db: float, attempt: int, verdict: Verdict, action: Action
     ) -> None:
-        judged = load_shipped("three-attempts").judge_splice(loss_db, 0.0, 1550, attempt=attempt)
+        judged = judged_loss(load_shipped("three-attempts"), loss_db, 0.0, 1550, attempt=attempt)
         assert (judged.verdict, judged.action) == (verdict, action)
 
     def test_limit_shown_is_the_one_that_decided(self) -> None:
         profile = load_shipped("three-attempts")
-        assert profile.judge_splice(0.11, 0.0, 1550, attempt=2).limit_db == Decimal("0.10")
-        accepted = profile.judge_splice(0.11, 0.0, 1550, attempt=3)
+        assert judged_loss(profile, 0.11, 0.0, 1550, attempt=2).limit_db == Decimal("0.10")
+        accepted = judged_loss(profile, 0.11, 0.0, 1550, attempt=3)
         assert accepted.limit_db == Decimal("0.20")
         assert accepted.rule == "splice.attempts.fallback_db"
-        assert "attempt 3" in accepted.reason
+        assert accepted.reason.more[0]["attempt"] == 3
 
     def test_reason_counts_the_attempts(self) -> None:
-        judged = load_shipped("three-attempts").judge_splice(0.11, 0.0, 1550, attempt=2)
-        assert "attempt 2 of 3" in judged.reason
+        judged = judged_loss(load_shipped("three-attempts"), 0.11, 0.0, 1550, attempt=2)
+        assert judged.reason.more == (says("attempt", attempt=2, allowed=3),)
 
     def test_attempts_without_fallback_end_in_a_decision(self) -> None:
         profile = profile_of("[splice]\nlimit_db = 0.1\n[splice.attempts]\nallowed = 2\n")
-        assert profile.judge_splice(0.2, 0.0, 1550, attempt=1).action is Action.RE_SPLICE
-        assert profile.judge_splice(0.2, 0.0, 1550, attempt=2).verdict is Verdict.FAILED
+        assert judged_loss(profile, 0.2, 0.0, 1550, attempt=1).action is Action.RE_SPLICE
+        assert judged_loss(profile, 0.2, 0.0, 1550, attempt=2).verdict is Verdict.FAILED
 
     def test_guarded_rule_reaches_the_fallback(self) -> None:
-        profile = load_shipped("three-attempts").with_rule(Rule.GUARDED)
-        judged = profile.judge_splice(0.195, 0.005, 1550, attempt=3)
+        profile = replace(load_shipped("three-attempts"), rule=Rule.GUARDED)
+        judged = judged_loss(profile, 0.195, 0.005, 1550, attempt=3)
         assert judged.verdict is Verdict.TOO_CLOSE
         assert judged.limit_db == Decimal("0.20")
 
@@ -91,17 +90,17 @@ class TestFiguresAsReported:
         # Half of 0.20 + 0.10 is 0.15 (arithmetic); in binary floats it is a hair more.
         assert (0.20 + 0.10) / 2 > 0.15
         profile = profile_of("[splice]\nlimit_db = 0.15\n")
-        assert profile.judge_splice((0.20 + 0.10) / 2, 0.0, 1550).verdict is Verdict.WITHIN
+        assert judged_loss(profile, (0.20 + 0.10) / 2, 0.0, 1550).verdict is Verdict.WITHIN
 
     def test_comparison_is_of_three_decimals(self) -> None:
         profile = profile_of("[splice]\nlimit_db = 0.15\n")
-        assert profile.judge_splice(0.1504, 0.0, 1550).verdict is Verdict.WITHIN
-        assert profile.judge_splice(0.1505, 0.0, 1550).verdict is Verdict.OVER
+        assert judged_loss(profile, 0.1504, 0.0, 1550).verdict is Verdict.WITHIN
+        assert judged_loss(profile, 0.1505, 0.0, 1550).verdict is Verdict.OVER
 
     @given(st.integers(0, 400), st.integers(1, 400))
     def test_plain_rule_is_integer_arithmetic(self, loss_mdb: int, limit_mdb: int) -> None:
-        profile = Profile.from_limits(Limits(Decimal(limit_mdb) / 1000, is_stated=True))
-        judged = profile.judge_splice(loss_mdb / 1000, 0.0, 1550)
+        profile = profile_of_limits(Limits(Decimal(limit_mdb) / 1000, is_stated=True))
+        judged = judged_loss(profile, loss_mdb / 1000, 0.0, 1550)
         assert (judged.verdict is Verdict.WITHIN) == (loss_mdb <= limit_mdb)
 
 
@@ -119,10 +118,10 @@ class TestGuardedDecision:
     )
     def test_limit_020_with_u_002(self, loss_db: float, verdict: Verdict) -> None:
         profile = profile_of('[decision]\nrule = "guarded"\n[splice]\nlimit_db = 0.20\n')
-        assert profile.judge_splice(loss_db, 0.01, 1550).verdict is verdict
+        assert judged_loss(profile, loss_db, 0.01, 1550).verdict is verdict
 
     def test_plain_rule_marks_instead(self) -> None:
-        judged = default().judge_splice(0.19, 0.01, 1550)
+        judged = judged_loss(default(), 0.19, 0.01, 1550)
         assert judged.verdict is Verdict.WITHIN
         assert judged.near_limit
 
@@ -148,45 +147,45 @@ class TestWavelengths:
         ],
     )
     def test_own_limit_for_each(self, loss_db: float, nm: int, verdict: Verdict) -> None:
-        assert load_shipped("two-wavelengths").judge_splice(loss_db, 0.0, nm).verdict is verdict
+        assert judged_loss(load_shipped("two-wavelengths"), loss_db, 0.0, nm).verdict is verdict
 
     @pytest.mark.parametrize(("word", "verdict"), [("all", Verdict.OVER), ("any", Verdict.WITHIN)])
     def test_and_or_has_to_be_chosen(self, word: str, verdict: Verdict) -> None:
         profile = profile_of(
             f'[splice]\nlimit_db_at = {{ 1310 = 0.25, 1550 = 0.20 }}\nwavelengths = "{word}"\n'
         )
-        judged = profile.judge_place(place(profile, nm1310=0.22, nm1550=0.22))
+        judged = judge_place(profile, place(profile, nm1310=0.22, nm1550=0.22))
         assert judged.overall.verdict is verdict
         assert judged.by_wavelength_nm[1310].verdict is Verdict.WITHIN
 
     def test_beyond_60_km_1310_is_information_only(self) -> None:
         profile = load_shipped("two-wavelengths")
-        assert profile.required_wavelengths(60_000) == (1310, 1550)
-        assert profile.required_wavelengths(60_001) == (1550,)
-        far = Circumstances(length_m=72_000)
-        assert profile.judge_splice(0.9, 0.0, 1310, known=far).verdict is Verdict.INFORMATION
-        assert profile.judge_splice(0.9, 0.0, 1550, known=far).verdict is Verdict.OVER
+        assert required_wavelengths(profile, 60_000) == (1310, 1550)
+        assert required_wavelengths(profile, 60_001) == (1550,)
+        assert (
+            judged_loss(profile, 0.9, 0.0, 1310, length_m=70_000.0).verdict is Verdict.INFORMATION
+        )
+        assert judged_loss(profile, 0.9, 0.0, 1550, length_m=70_000.0).verdict is Verdict.OVER
 
     def test_information_does_not_spoil_the_place(self) -> None:
         profile = load_shipped("two-wavelengths")
-        far = Circumstances(length_m=72_000)
         readings = {
-            nm: PlaceReading(profile.judge_splice(db, 0.004, nm, known=far), db, 0.004)
+            nm: PlaceReading(judged_loss(profile, db, 0.004, nm, length_m=70_000.0), db, 0.004)
             for nm, db in ((1310, 0.40), (1550, 0.10))
         }
-        assert profile.judge_place(readings).overall.verdict is Verdict.WITHIN
+        assert judge_place(profile, readings).overall.verdict is Verdict.WITHIN
 
     def test_fibre_type_decides(self) -> None:
         # Lease clauses (lawinsider.com): 1550 nm only for dispersion-shifted or mixed fibre.
         profile = load_shipped("span-mean")
-        assert profile.required_wavelengths(5000, "g.653") == (1550,)
-        assert profile.required_wavelengths(5000, "G.652.D") == (1310, 1550)
+        assert required_wavelengths(profile, 5000, "g.653") == (1550,)
+        assert required_wavelengths(profile, 5000, "G.652.D") == (1310, 1550)
 
     def test_no_limit_for_a_wavelength_is_said(self) -> None:
         profile = profile_of("[splice]\nlimit_db_at = { 1550 = 0.20 }\n")
-        judged = profile.judge_splice(0.5, 0.0, 1625)
+        judged = judged_loss(profile, 0.5, 0.0, 1625)
         assert judged.verdict is Verdict.NOT_JUDGED
-        assert "1625" in judged.reason
+        assert judged.reason == says("no-splice-limit", nominal_nm="1625")
 
 
 class TestBend:
@@ -199,20 +198,20 @@ class TestBend:
 
     def test_bend_changes_the_advice(self) -> None:
         profile = profile_of(self.PROFILE)
-        judged = profile.judge_place(place(profile, nm1310=0.05, nm1550=0.32))
+        judged = judge_place(profile, place(profile, nm1310=0.05, nm1550=0.32))
         assert judged.overall.verdict is Verdict.BEND
         assert judged.overall.action is Action.RE_DRESS
         assert judged.by_wavelength_nm[1310].verdict is Verdict.WITHIN
-        assert "0.270 dB more" in judged.overall.reason
+        assert "0.270 dB more" in told(judged.overall.reason)
 
     def test_bad_splice_is_no_bend(self) -> None:
         profile = profile_of(self.PROFILE)
-        judged = profile.judge_place(place(profile, nm1310=0.31, nm1550=0.32))
+        judged = judge_place(profile, place(profile, nm1310=0.31, nm1550=0.32))
         assert judged.overall.verdict is Verdict.OVER
 
     def test_bad_splice_with_a_bend_is_still_spliced(self) -> None:
         profile = profile_of(self.PROFILE)
-        judged = profile.judge_place(place(profile, nm1310=0.31, nm1550=0.62))
+        judged = judge_place(profile, place(profile, nm1310=0.31, nm1550=0.62))
         assert judged.overall.action is Action.RE_SPLICE
         assert judged.by_wavelength_nm[1550].verdict is Verdict.BEND
 
@@ -220,7 +219,7 @@ class TestBend:
         profile = profile_of(
             '[splice]\nlimit_db = 0.20\nwavelengths = "any"\n[bend]\nthreshold_db = 0.05\n'
         )
-        judged = profile.judge_place(place(profile, nm1310=0.05, nm1550=0.32))
+        judged = judge_place(profile, place(profile, nm1310=0.05, nm1550=0.32))
         assert judged.overall.verdict is Verdict.BEND
 
     @pytest.mark.parametrize(
@@ -235,13 +234,17 @@ class TestBend:
     def test_threshold_and_uncertainty_both_count(
         self, short: tuple[float, float], long: tuple[float, float], bend: bool
     ) -> None:
-        assert profile_of(self.PROFILE).is_bend(short, long) is bend
+        threshold_db = profile_of(self.PROFILE).bend.threshold_db
+        assert is_bend(threshold_db, short, long) is bend
 
     def test_no_rule_no_bend(self) -> None:
         profile = profile_of("[splice]\nlimit_db = 0.20\n")
-        assert profile.bend_threshold_db is None
-        judged = profile.judge_place(place(profile, nm1310=0.05, nm1550=0.32))
+        assert profile.bend.threshold_db is None
+        judged = judge_place(profile, place(profile, nm1310=0.05, nm1550=0.32))
         assert judged.overall.verdict is Verdict.OVER
+
+
+BEYOND = (says("signal-ends", direction="B→A", into_m=900.0),)
 
 
 class TestOneDirection:
@@ -249,32 +252,36 @@ class TestOneDirection:
         ("reading_db", "verdict"),
         [(0.30, Verdict.WITHIN_ONE_WAY), (0.31, Verdict.OVER)],
     )
-    def test_recorded_and_allowed_cause(self, reading_db: float, verdict: Verdict) -> None:
-        known = Circumstances(one_way_db=reading_db, one_way_reason="Beyond dynamic range")
-        judged = load_shipped("every-rule").judge_splice(
-            None, None, 1550, coverage=Coverage.ONLY_AB, known=known
-        )
+    @pytest.mark.parametrize(
+        "known", [{"missing": BEYOND}, {"one_way_cause": OneWayCause.NOT_TERMINATED}]
+    )
+    def test_seen_or_recorded_and_allowed_cause(
+        self, reading_db: float, verdict: Verdict, known: dict[str, Any]
+    ) -> None:
+        judged = judged_one_way(load_shipped("every-rule"), reading_db, **known)
         assert judged.verdict is verdict
+        assert judged.rule == "one_way.splice_limit_db"
         assert judged.action is not Action.RE_SPLICE  # a step in the glass reads as loss
 
-    @pytest.mark.parametrize("cause", ["", "forgotten"])
-    def test_any_other_cause_is_one_way_only(self, cause: str) -> None:
-        known = Circumstances(one_way_db=0.05, one_way_reason=cause)
-        judged = load_shipped("every-rule").judge_splice(
-            None, None, 1550, coverage=Coverage.ONLY_BA, known=known
-        )
+    @pytest.mark.parametrize(
+        "code", ["no-partner", "fibre-ends", "in-dead-zone", "as-found", "not-reached"]
+    )
+    def test_any_other_cause_is_one_way_only(self, code: str) -> None:
+        judged = judged_one_way(load_shipped("every-rule"), 0.05, missing=(says(code),))
         assert judged.verdict is Verdict.ONE_WAY
         assert judged.action is Action.SHOOT_AGAIN
 
-    def test_one_way_is_never_averaged_with_zero(self) -> None:
-        known = Circumstances(one_way_db=0.30)
-        judged = default().judge_splice(None, None, 1550, coverage=Coverage.ONLY_AB, known=known)
+    def test_a_cause_that_the_contract_does_not_name_is_one_way_only(self) -> None:
+        judged = judged_one_way(default(), 0.05, missing=BEYOND)
         assert judged.verdict is Verdict.ONE_WAY
-        assert judged.limit_db is None
+
+    def test_one_way_is_never_averaged_with_zero(self) -> None:
+        judged = judged_one_way(default(), 0.30)
+        assert judged.verdict is Verdict.ONE_WAY
+        assert (judged.limit_db, judged.figure) == (Decimal("0.20"), None)
 
     def test_not_measured(self) -> None:
-        judged = default().judge_splice(None, None, 1550, coverage=Coverage.NONE)
-        assert judged.verdict is Verdict.NOT_MEASURED
+        assert judged_loss(default(), None, None).verdict is Verdict.NOT_MEASURED
 
 
 class TestStages:
@@ -284,88 +291,88 @@ class TestStages:
         ("reading_db", "verdict"), [(0.20, Verdict.WITHIN_ONE_WAY), (0.21, Verdict.OVER)]
     )
     def test_construction_from_one_end(self, reading_db: float, verdict: Verdict) -> None:
-        profile = load_shipped("two-wavelengths").at_stage("construction")
-        known = Circumstances(one_way_db=reading_db)
-        judged = profile.judge_splice(None, None, 1550, coverage=Coverage.ONLY_AB, known=known)
-        assert judged.verdict is verdict
+        final = load_shipped("two-wavelengths")
+        profile = replace(final, stage=final.stages["construction"])
+        assert judged_one_way(profile, reading_db).verdict is verdict
 
     def test_final_stage_wants_both_ends(self) -> None:
-        known = Circumstances(one_way_db=0.05)
-        judged = load_shipped("two-wavelengths").judge_splice(
-            None, None, 1550, coverage=Coverage.ONLY_AB, known=known
-        )
+        judged = judged_one_way(load_shipped("two-wavelengths"), 0.05)
         assert judged.verdict is Verdict.ONE_WAY
-
-    def test_unknown_stage_names_those_there_are(self) -> None:
-        with pytest.raises(BadSetting, match="construction, final"):
-            load_shipped("two-wavelengths").at_stage("handover")
 
 
 class TestMethods:
     def test_nominal_and_maximum(self) -> None:
         # UFGS 16768A, 3.1.6: fusion nominal 0.15, maximum 0.3; mechanical nominal 0.2.
         profile = load_shipped("nominal-and-maximum")
-        assert "nominal" not in profile.judge_splice(0.15, 0.0, 1550).reason
-        above = profile.judge_splice(0.16, 0.0, 1550)
+        assert judged_loss(profile, 0.15, 0.0).reason.more == ()
+        above = judged_loss(profile, 0.16, 0.0, 1550)
         assert above.verdict is Verdict.WITHIN
-        assert "above the nominal 0.15 dB" in above.reason
-        assert profile.judge_splice(0.30, 0.0, 1550).verdict is Verdict.WITHIN
-        assert profile.judge_splice(0.31, 0.0, 1550).verdict is Verdict.OVER
-        known = Circumstances(method=Method.MECHANICAL)
-        assert "nominal" not in profile.judge_splice(0.20, 0.0, 1550, known=known).reason
+        assert above.reason.more == (says("above-nominal", nominal_db=Decimal("0.15")),)
+        assert judged_loss(profile, 0.30, 0.0, 1550).verdict is Verdict.WITHIN
+        assert judged_loss(profile, 0.31, 0.0, 1550).verdict is Verdict.OVER
+        assert judged_loss(profile, 0.20, 0.0, 1550, method=Method.MECHANICAL).reason.more == ()
 
     def test_limit_by_method(self) -> None:
         # Invented figures; more for ribbon than for single fibre is common practice, no source.
         profile = profile_of("[splice.fusion]\nlimit_db = 0.06\n[splice.ribbon]\nlimit_db = 0.09\n")
-        single = Circumstances(method=Method.FUSION)
-        assert profile.judge_splice(0.07, 0.0, 1550, known=single).verdict is Verdict.OVER
-        assert profile.judge_splice(0.07, 0.0, 1550).verdict is Verdict.WITHIN
+        assert judged_loss(profile, 0.07, 0.0, 1550, method=Method.FUSION).verdict is Verdict.OVER
+        assert judged_loss(profile, 0.07, 0.0, 1550).verdict is Verdict.WITHIN
 
     def test_mechanical_only_as_temporary(self) -> None:
         # Carrier exhibit on acceptance testing, City of Ramsey MN, document 243017.
         profile = parse(
             HEAD + '[splice]\nlimit_db=0.3\n[splice.mechanical]\npermitted="temporary"\n', "t"
         )
-        judged = profile.judge_splice(0.1, 0.0, 1550, known=Circumstances(method=Method.MECHANICAL))
+        judged = judged_loss(profile, 0.1, 0.0, 1550, method=Method.MECHANICAL)
         assert (judged.verdict, judged.action) == (Verdict.TEMPORARY, Action.RE_SPLICE)
 
     def test_barred_method(self) -> None:
         profile = profile_of('[splice]\nlimit_db=0.3\n[splice.mechanical]\npermitted="no"\n')
-        known = Circumstances(method=Method.MECHANICAL)
-        assert profile.judge_splice(0.1, 0.0, 1550, known=known).verdict is Verdict.METHOD_BARRED
+        assert (
+            judged_loss(profile, 0.1, 0.0, 1550, method=Method.MECHANICAL).verdict
+            is Verdict.METHOD_BARRED
+        )
 
 
 class TestDoubts:
     def test_named_findings_stop_grading(self) -> None:
-        known = Circumstances(finding_codes=frozenset({"crossing-suspected", "ghost"}))
-        judged = load_shipped("every-rule").judge_splice(0.05, 0.0, 1550, known=known)
+        codes = frozenset({"lengths-differ", "ghost"})
+        judged = judged_loss(load_shipped("every-rule"), 0.05, 0.0, finding_codes=codes)
         assert judged.verdict is Verdict.NOT_GRADABLE
-        assert "crossing-suspected" in judged.reason
-        assert "ghost" not in judged.reason
+        assert judged.reason == says("not-gradable", findings="lengths-differ")
+        assert judged.rule == "data.not_gradable"
+
+    @pytest.mark.parametrize("code", sorted(NEVER_GRADED))
+    def test_what_is_no_measurement_is_never_graded_whatever_the_contract_says(
+        self, code: str
+    ) -> None:
+        judged = judged_loss(default(), 0.05, 0.0, finding_codes=frozenset({code}))
+        assert (judged.verdict, judged.action) == (Verdict.NOT_GRADABLE, Action.LOOK)
+        assert judged.limit_db == Decimal("0.20")
 
     def test_negative_average_is_no_pass_with_margin(self) -> None:
-        judged = default().judge_splice(-0.07, 0.004, 1550)
+        judged = judged_loss(default(), -0.07, 0.004, 1550)
         assert judged.verdict is Verdict.IMPLAUSIBLE
-        assert default().judge_splice(-0.004, 0.004, 1550).verdict is Verdict.WITHIN
+        assert judged_loss(default(), -0.004, 0.004, 1550).verdict is Verdict.WITHIN
 
     def test_apparent_gain_from_one_end_is_no_fault(self) -> None:
         # 0.12 dB from one end and -0.04 dB from the other are a true loss of 0.04 (arithmetic).
-        assert default().judge_splice((0.12 - 0.04) / 2, 0.004, 1550).verdict is Verdict.WITHIN
+        assert judged_loss(default(), (0.12 - 0.04) / 2, 0.004, 1550).verdict is Verdict.WITHIN
 
     def test_connector_is_not_judged_as_a_splice(self) -> None:
-        judged = default().judge_splice(0.5, 0.004, 1550, Kind.CONNECTOR)
+        judged = judged_loss(default(), 0.5, 0.004, 1550, Kind.CONNECTOR)
         assert judged.verdict is Verdict.NOT_JUDGED
 
     def test_group_over_limit_is_looked_at(self) -> None:
-        judged = load_shipped("three-attempts").judge_splice(0.3, 0.0, 1550, Kind.GROUP, 3)
+        judged = judged_loss(load_shipped("three-attempts"), 0.3, 0.0, 1550, Kind.GROUP, 3)
         assert (judged.verdict, judged.action) == (Verdict.OVER, Action.LOOK)
 
 
 def test_default_says_that_it_is_one() -> None:
     assert default().is_default
     assert default().splice.limit_db.at(1550) == Decimal("0.20")
-    stated = Profile.from_limits(Limits.parse(["1310=0.25", "0.20"], Rule.GUARDED))
+    stated = profile_of_limits(Limits.parse(["1310=0.25", "0.20"], Rule.GUARDED))
     assert not stated.is_default
     assert stated.rule is Rule.GUARDED
-    assert stated.judge_splice(0.24, 0.0, 1310).limit_db == Decimal("0.25")
-    assert Profile.from_limits(Limits()).is_default
+    assert judged_loss(stated, 0.24, 0.0, 1310).limit_db == Decimal("0.25")
+    assert profile_of_limits(Limits()).is_default

@@ -32,11 +32,15 @@ def all_made() -> list[Made]:
 
 
 def all_said() -> list[Made]:
-    """Return the statements of every module that imports ``says``; they have no cases."""
+    """Return the statements of every module that imports ``says``; they have no cases.
+
+    What a closeout's JSON holds is read back there, not said anew.
+    """
     return [
         Made(f"{path.name}:{call.lineno}", frozenset(codes), frozenset({""}), frozenset(named))
         for path in sorted((ROOT / "otdravg").rglob("*.py"))
-        if "from otdravg.findings import" in (source := path.read_text(encoding="utf-8"))
+        if path.name != "json_file.py"
+        and "from otdravg.findings import" in (source := path.read_text(encoding="utf-8"))
         for call, codes, named in _said_in(ast.parse(source))
     ]
 

@@ -25,6 +25,7 @@ from otdravg.shot.trace import Direction
 from otdravg.verdict.decision import Answer
 from otdravg.verdict.ends import EndsBasis
 from otdravg.verdict.judge import judge
+from otdravg.verdict.keys import KEYS
 from otdravg.words import catalogue
 from otdravg.words.catalogue import LISTED, Language, line, place, say, told
 
@@ -137,7 +138,10 @@ class TestNothingIsMissing:
     def test_every_statement_of_the_catalogue_is_made(self) -> None:
         used = {code for made in SAID for code in made.codes}
         used |= {kind.value for kind in Kind}  # what stands at a place: forecast/settle.py
-        used |= {f"group-{code}" for code in ("within", "too-close", "over")}  # verdict/judge.py
+        prefixes = ("group", "one-way", "held")  # verdict/verdicts.py
+        used |= {f"{of}-{code}" for of in prefixes for code in ("within", "too-close", "over")}
+        used.add("held-unsure")
+        used |= {key.pair for key in KEYS}  # why one pair cannot answer a key
         assert set(ENGLISH["say"]) <= used
 
     def test_severities_places_and_span_starts_have_words(self) -> None:

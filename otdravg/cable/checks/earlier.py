@@ -18,7 +18,10 @@ from otdravg.cable.model import CableFinding, Change, ChangeKind, FibreKey, Spli
 from otdravg.errors import BadSetting
 from otdravg.findings import Severity
 from otdravg.quantities import Quantity, loss_text, reported
-from otdravg.verdict import Profile, Verdict
+from otdravg.verdict.decision import Verdict
+from otdravg.verdict.place import judge_increase
+from otdravg.verdict.rules import Profile
+from otdravg.words.catalogue import told
 
 __all__ = ["OldSplice", "change_findings", "changes_since", "read_splices"]
 
@@ -158,7 +161,7 @@ def _change(
     else:
         new_u = row.expanded_uncertainty_db if row is not None else None
         old_u = old.expanded_uncertainty_db if old is not None else None
-        combined = hypot(old_u or 0.0, new_u or 0.0)
+        combined = None if old_u is None or new_u is None else hypot(old_u, new_u)
         kind = _kind(new_db - old_db, combined)
     return Change(
         kind,
@@ -171,7 +174,8 @@ def _change(
     )
 
 
-def _kind(difference_db: Decimal, combined_db: float) -> ChangeKind:
+def _kind(difference_db: Decimal, combined_db: float | None) -> ChangeKind:
+    """Tell what a difference is; any may be one where nobody knows how sure the figures are."""
     allowed = reported(combined_db, Quantity.UNCERTAINTY_DB) or Decimal(0)
     if abs(difference_db) <= allowed:
         return ChangeKind.SAME
@@ -195,14 +199,17 @@ def change_findings(changes: Sequence[Change], profile: Profile) -> list[CableFi
         else:
             code = "worse-than-before"
             combined_db = reported(change.combined_uncertainty_db, Quantity.UNCERTAINTY_DB)
-            text = (
-                f"{loss_text(before_db)} before, {loss_text(after_db)} now: more than the combined "
-                f"uncertainty of {combined_db} dB"
+            text = f"{loss_text(before_db)} before, {loss_text(after_db)} now: " + (
+                "how sure the figures are is not known"
+                if combined_db is None
+                else f"more than the combined uncertainty of {combined_db} dB"
             )
             advice = "if nothing was done there, look at the tray"
-            judged = profile.judge_increase((before_db, None), (after_db, None))
+            expanded_db = change.combined_uncertainty_db
+            u_db = None if expanded_db is None else expanded_db / 2
+            judged = judge_increase(profile, after_db - before_db, u_db)
             if judged.verdict is not Verdict.NOT_JUDGED:
-                text += f". {judged.reason}"
+                text += f". {told(judged.reason)}"
         findings.append(
             about_fibre(
                 change.key,

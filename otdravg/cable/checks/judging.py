@@ -1,85 +1,39 @@
-"""Judge rows by the profile: each on its own, then the wavelengths of one place together."""
+"""The wavelengths of one place judged together: bends told from splices."""
 
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from math import hypot
 
-from otdravg.cable.identity.crossed import NOT_ONE_FIBRE
-from otdravg.cable.model import (
-    FibreKey,
-    SpliceRow,
-)
-from otdravg.fit.reading import Coverage, Kind
-from otdravg.pair.checks import NOT_MEASURED_SO
-from otdravg.verdict import (
-    Circumstances,
-    PlaceReading,
-    Profile,
-    SpliceVerdict,
-    Verdict,
-    default,
-)
-from otdravg.verdict.decision import Action
+from otdravg.cable.model import FibreKey, SpliceRow
+from otdravg.findings import says
+from otdravg.fit.reading import Kind
+from otdravg.verdict.decision import Action, Verdict
+from otdravg.verdict.place import judge_place
+from otdravg.verdict.rules import Profile, default
+from otdravg.verdict.splice import with_more
+from otdravg.verdict.verdicts import PlaceReading, SpliceVerdict
 
-__all__ = ["by_place", "judged_rows"]
+__all__ = ["by_place", "judged_together"]
 
 
-def judged_rows(
-    rows: Sequence[SpliceRow],
-    profile: Profile,
-    lengths_m: Mapping[tuple[FibreKey, int], float],
-    doubts: Mapping[tuple[FibreKey, int], frozenset[str]],
-) -> list[SpliceRow]:
-    """Judge every row by the profile, wavelengths of one place together.
+def judged_together(rows: Sequence[SpliceRow], profile: Profile) -> list[SpliceRow]:
+    """Judge rows again, wavelengths of one place together; each has a verdict of its own.
 
     Parameters
     ----------
     rows : sequence of SpliceRow
         In any order; returned in the same.
     profile : Profile
-    lengths_m, doubts : mapping
-        Span length, and codes of findings that speak against the data, by fibre and
-        wavelength.
     """
-    # Whatever the contract says: half the sum of two fibres' readings is no loss, nor is what
-    # comes of points that nobody measured.
-    not_gradable = profile.data.not_gradable | NOT_ONE_FIBRE | NOT_MEASURED_SO
-    profile = replace(profile, data=replace(profile.data, not_gradable=not_gradable))
-    judged = []
-    for row in rows:
-        place = row.key, row.wavelength_nm
-        one_way = row.loss_ab_db if row.coverage is Coverage.ONLY_AB else row.loss_ba_db
-        verdict = profile.judge_splice(
-            row.loss_db,
-            row.u_loss_db,
-            row.wavelength_nm,
-            row.kind,
-            row.attempt,
-            row.coverage,
-            Circumstances(
-                one_way_db=None if row.coverage is Coverage.BOTH else one_way,
-                one_way_reason=row.reason,
-                length_m=lengths_m.get(place),
-                finding_codes=doubts.get(place, frozenset()),
-            ),
-        )
-        judged.append(replace(row, verdict=_outside_closures(row, verdict)))
+    judged, silent = list(rows), profile.bend.threshold_db is None
     # A bend is one whatever the contract says of it.
-    told = replace(profile, bend=default().bend) if profile.bend is None else profile
+    told = replace(profile, bend=default().bend) if silent else profile
     for members in by_place(judged).values():
-        _judge_together(judged, members, told, silent=profile.bend is None)
+        _judge_together(judged, members, told, silent=silent)
     return judged
-
-
-def _outside_closures(row: SpliceRow, verdict: SpliceVerdict) -> SpliceVerdict:
-    """Between closures there is no splice to remake: somebody has to look what it is."""
-    if row.closure_number is not None or verdict.action is not Action.RE_SPLICE:
-        return verdict
-    reason = f"{verdict.reason} It lies between closures: find out what it is first."
-    return replace(verdict, action=Action.LOOK, reason=reason)
 
 
 def by_place(rows: Sequence[SpliceRow]) -> dict[tuple[object, ...], list[int]]:
@@ -128,7 +82,7 @@ def _judge_together(
         rows[n].wavelength_nm: PlaceReading(rows[n].verdict, rows[n].loss_db, rows[n].u_loss_db)
         for n in measured
     }
-    verdicts = profile.judge_place(readings).by_wavelength_nm
+    verdicts = judge_place(profile, readings).by_wavelength_nm
     short = rows[measured[0]]
     for n in measured[1:]:
         row = rows[n]
@@ -137,7 +91,9 @@ def _judge_together(
             row,
             verdict=_by_own_rule(row.verdict, verdict) if silent else verdict,
             bend_db=(row.loss_db or 0.0) - (short.loss_db or 0.0),
-            u_bend_db=hypot(row.u_loss_db or 0.0, short.u_loss_db or 0.0),
+            u_bend_db=None
+            if row.u_loss_db is None or short.u_loss_db is None
+            else hypot(row.u_loss_db, short.u_loss_db),
             bend_suspected=verdict.verdict is Verdict.BEND,
         )
 
@@ -149,5 +105,5 @@ def _by_own_rule(contract: SpliceVerdict, bend: SpliceVerdict) -> SpliceVerdict:
     """
     if bend.verdict is not Verdict.BEND or contract.action is not Action.RE_SPLICE:
         return contract
-    reason = f"{contract.reason} {bend.reason} (The profile has no rule for bends.)"
-    return replace(bend, reason=reason)
+    told = with_more(contract, bend.reason)
+    return replace(bend, reason=with_more(told, says("no-bend-rule")).reason)

@@ -9,9 +9,11 @@ from otdravg.cable.checks.notes import about_fibre, numbers_text
 from otdravg.cable.files.attempts import Slot, slot_of
 from otdravg.cable.model import CableFinding, FibreKey, ShotRecord, ShotUse
 from otdravg.findings import Severity
-from otdravg.shot.settings import Direction
+from otdravg.shot.settings import Direction, Identity
 from otdravg.trade import fibre_colour, ribbon_position
-from otdravg.verdict import Profile, ShotNeed
+from otdravg.verdict.rules import Profile, required_wavelengths
+from otdravg.verdict.shots import ShotNeed, fibre_type_of
+from otdravg.verdict.shots import missing_shots as shots_asked
 
 __all__ = ["missing_fibres", "missing_shots"]
 
@@ -38,6 +40,7 @@ def missing_shots(
     that half a pair is never passed over.
     """
     taken: dict[FibreKey, set[ShotNeed]] = defaultdict(set)
+    shots: dict[FibreKey, list[Identity | None]] = defaultdict(list)
     unusable: dict[Slot, ShotRecord] = {}
     for record in records:
         slot = slot_of(record)
@@ -47,16 +50,18 @@ def missing_shots(
         if record.use in _PRESENT and record.attempt:
             key, nm, direction = slot
             taken[key].add(ShotNeed(key.fibre, direction, nm))
+            shots[key].append(record.identity)
         elif record.use in _NOT_USABLE:
             unusable.setdefault(slot, record)
     findings = []
     usual = _usual_wavelengths(taken)
     for key, own in sorted(taken.items()):
-        length_m = lengths_m.get(key)
-        wanted = profile.required_wavelengths(length_m) or usual[key.cable]
+        length_m, fibre_type = lengths_m.get(key), fibre_type_of(*shots[key])
+        required = required_wavelengths(profile, length_m, fibre_type)
+        wanted = required or usual[key.cable]
         have = {need.wavelength_nm for need in own}
-        missing = list(profile.missing_shots([key.fibre], own, length_m))
-        if not profile.required_wavelengths(length_m):
+        missing = list(shots_asked(profile, [key.fibre], own, length_m, fibre_type))
+        if not required:
             missing += [
                 ShotNeed(key.fibre, end, nm)
                 for nm in wanted

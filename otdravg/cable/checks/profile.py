@@ -9,20 +9,18 @@ from datetime import datetime
 from otdravg.cable.checks.notes import numbers_text
 from otdravg.cable.checks.repairs import repaired_splices
 from otdravg.cable.measure.closures import CableMap
-from otdravg.cable.measure.jobs import Sketch
 from otdravg.cable.measure.results import history_of
 from otdravg.cable.measure.standing import Measured
 from otdravg.cable.model import CableFinding, ShotRecord
-from otdravg.findings import Severity
-from otdravg.fit.side import Axis
+from otdravg.findings import Severity, says
 from otdravg.trade import ribbon_position
-from otdravg.verdict import Profile, ShotNeed
+from otdravg.verdict.connector import asks_for_ends, end_event
+from otdravg.verdict.rules import LaunchUse, OneWayCause, Profile
+from otdravg.verdict.shots import ShotNeed, data_findings, due_again, span_seen_m
 from otdravg.words.bridge import done_of, text_of
+from otdravg.words.catalogue import told
 
-__all__ = ["profile_findings", "receive_cord_m"]
-
-#: Both ends of a shot are placed to a few metres: a shorter cord is none.
-_NO_CORD_M = 10.0
+__all__ = ["profile_findings"]
 
 
 def profile_findings(
@@ -38,28 +36,75 @@ def profile_findings(
         The closures of each cable, by its name.
     profile : Profile
     """
-    return [*_lengths(measured, profile), *_before_the_work(measured, maps, profile)]
+    return [
+        *_lengths(measured, profile),
+        *_before_the_work(measured, maps, profile),
+        *_ends(measured, profile),
+    ]
 
 
-def receive_cord_m(sketch: Sketch | None, axis: Axis | None, start_m: float | None) -> float | None:
-    """How much fibre a shot shows behind the far end of the span, in metres.
+def not_applied(profile: Profile, *, is_compared: bool) -> list[CableFinding]:
+    """Say which keys of a profile a review of a cable cannot answer, each with the reason.
 
-    0 is "no cord", ``None`` is "not known": the shot does not show where the fibre ends.
+    ``is_compared``: with an earlier run.
     """
-    if sketch is None or axis is None or start_m is None or not sketch.end_seen:
-        return None
-    behind_m = sketch.end_m - start_m - axis.length_m
-    return behind_m if behind_m > _NO_CORD_M else 0.0
+    keys = []
+    if profile.change.increase_limit_db is not None and not is_compared:
+        keys.append((Severity.CAUTION, "change.increase_limit_db", says("no-earlier-run")))
+    if OneWayCause.NOT_TERMINATED in profile.one_way.reasons:
+        keys.append((Severity.NOTE, "one_way.reasons", says("cause-unrecorded")))
+    return [
+        CableFinding(
+            severity,
+            "key-not-applied",
+            told(says("not-applied", key=key, why=why)),
+            "nothing was judged by it",
+        )
+        for severity, key, why in keys
+    ]
+
+
+def _ends(measured: Sequence[Measured], profile: Profile) -> list[CableFinding]:
+    """Connectors at the ends that the profile limits and no shot shows, once for each cable."""
+    if not asks_for_ends(profile) or profile.setup.launch is LaunchUse.NONE:
+        return []
+    hidden: dict[str, list[int]] = defaultdict(list)
+    for one in measured:
+        axis = one.outcome.axis
+        if axis is None:
+            continue
+        for sketch, start_m in (
+            (one.outcome.sketch_ab, axis.start_a_m),
+            (one.outcome.sketch_ba, axis.start_b_m),
+        ):
+            # A launch fibre that the profile requires is missed already.
+            if start_m <= 0 and profile.setup.launch is LaunchUse.REQUIRED:
+                continue
+            if sketch and end_event(sketch.events, start_m, sketch.placing_m) is None:
+                hidden[one.key.cable].append(one.key.fibre)
+    return [
+        CableFinding(
+            Severity.CAUTION,
+            "ends-not-judged",
+            f"no connector shows where the span begins in {len(fibres)} "
+            f"{'shot' if len(fibres) == 1 else 'shots'} (of fibre "
+            f"{numbers_text(sorted(set(fibres)))}), and the profile has a limit for it",
+            "shoot through a launch fibre from that end",
+            cable=cable,
+        )
+        for cable, fibres in hidden.items()
+    ]
 
 
 def _lengths(measured: Sequence[Measured], profile: Profile) -> list[CableFinding]:
     findings = []
     for one in measured:
-        axis = one.outcome.axis
-        if axis is None:
+        axis, ab, ba = one.outcome.axis, one.outcome.sketch_ab, one.outcome.sketch_ba
+        if axis is None or ab is None or ba is None:
             continue
-        ab_m = _span_m(one.outcome.sketch_ab, axis, axis.start_a_m, axis.start_b_m)
-        ba_m = _span_m(one.outcome.sketch_ba, axis, axis.start_b_m, axis.start_a_m)
+        ends_m = [sketch.end_m if sketch.end_seen else None for sketch in (ab, ba)]
+        ab_m = span_seen_m(ends_m[0], axis.start_a_m, axis.start_b_m, axis.length_m)
+        ba_m = span_seen_m(ends_m[1], axis.start_b_m, axis.start_a_m, axis.length_m)
         if ab_m is None or ba_m is None:
             continue
         files = tuple(r.path for r in one.records if r is not None)
@@ -68,17 +113,9 @@ def _lengths(measured: Sequence[Measured], profile: Profile) -> list[CableFindin
                 f.severity, f.code, text_of(f), done_of(f), one.key.cable, one.key.fibre,
                 one.wavelength_nm, files=files,
             )
-            for f in profile.data_findings(ab_m, ba_m)
+            for f in data_findings(profile, ab_m, ba_m)
         ]  # fmt: skip
     return findings
-
-
-def _span_m(sketch: Sketch | None, axis: Axis, near_m: float, far_m: float) -> float | None:
-    """Length of the span as one shot shows it, whether or not a cord was on its far end."""
-    if sketch is None or not sketch.end_seen:
-        return None
-    seen_m = sketch.end_m - near_m
-    return min((seen_m, seen_m - far_m), key=lambda length_m: abs(length_m - axis.length_m))
 
 
 def _before_the_work(
@@ -102,7 +139,7 @@ def _before_the_work(
     for cable, when in touched.items():
         times = {n: r.taken for n, r in taken[cable].items() if r.taken is not None}
         by_wavelength: dict[int, list[ShotNeed]] = defaultdict(list)
-        for need in profile.due_again(times, when):
+        for need in due_again(profile, times, when):
             by_wavelength[need.wavelength_nm].append(need)
         for nm, needs in sorted(by_wavelength.items()):
             findings.append(_due_again(cable, nm, [taken[cable][need] for need in needs]))

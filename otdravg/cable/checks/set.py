@@ -21,7 +21,8 @@ from otdravg.cable.measure.results import history_of
 from otdravg.cable.measure.standing import Measured
 from otdravg.cable.model import CableFinding, ShotRecord, ShotUse
 from otdravg.findings import Severity
-from otdravg.verdict import Profile
+from otdravg.verdict.rules import Profile
+from otdravg.verdict.shots import stage_findings
 from otdravg.words.bridge import done_of, evidence_of, text_of
 
 __all__ = ["measured_findings", "set_findings", "unused_findings"]
@@ -153,7 +154,7 @@ def _of_the_job(profile: Profile) -> list[CableFinding]:
     """What the profile asks of the job and no trace file can show."""
     return [
         CableFinding(finding.severity, finding.code, text_of(finding), done_of(finding))
-        for finding in profile.stage_findings(None)
+        for finding in stage_findings(profile)
     ]
 
 

@@ -9,13 +9,13 @@ from datetime import timedelta
 from statistics import median
 
 from otdravg.cable.checks.notes import about_shot, numbers_text
-from otdravg.cable.checks.profile import receive_cord_m
 from otdravg.cable.measure.jobs import Sketch
 from otdravg.cable.measure.standing import Measured
 from otdravg.cable.model import CableFinding, ShotRecord, ShotUse
 from otdravg.findings import Severity
 from otdravg.shot.settings import Settings
-from otdravg.verdict import Profile
+from otdravg.verdict.rules import Profile
+from otdravg.verdict.shots import receive_cord_m, setup_findings
 from otdravg.words.bridge import done_of, text_of
 
 __all__ = [
@@ -308,11 +308,18 @@ def outside_profile(measured: Sequence[Measured], profile: Profile) -> list[Cabl
         for side, record in enumerate(one.records):
             if record is None or record.identity is None or record.settings is None:
                 continue
-            for finding in profile.setup_findings(
-                (record.identity, record.settings),
+            sketch, start_m = sketches[side], starts[side]
+            end_m = sketch.end_m if sketch is not None and sketch.end_seen else None
+            cord_m = None
+            if axis is not None and start_m is not None:
+                cord_m = receive_cord_m(end_m, start_m, axis.length_m)
+            for finding in setup_findings(
+                profile,
+                record.identity,
+                record.settings,
                 fibre_length_m=None if axis is None else axis.length_m,
-                launch_m=starts[side],
-                receive_m=receive_cord_m(sketches[side], axis, starts[side]),
+                launch_m=start_m,
+                receive_m=cord_m,
             ):
                 place = (
                     one.key.cable,

@@ -14,9 +14,10 @@ from otdravg.cable.decisions.record import Decisions
 from otdravg.cable.files.names import same_text
 from otdravg.cable.measure.closures import CableMap, renamed
 from otdravg.cable.model import CableFinding, ShotRecord, ShotUse, Source, SpliceRow
-from otdravg.findings import Severity
+from otdravg.findings import Severity, says
 from otdravg.shot.settings import Direction
 from otdravg.verdict.decision import Action, Verdict
+from otdravg.verdict.splice import with_more
 
 __all__ = ["accepted_rows", "apply_to_maps", "apply_to_shots", "decisions_here"]
 
@@ -206,7 +207,7 @@ def _decided(row: SpliceRow, decision: Decision) -> SpliceRow:
         row.verdict,
         verdict=Verdict.ACCEPTED,
         action=Action.NONE,
-        reason=f"{row.verdict.reason} Accepted by {decision.who}: {decision.why}.",
         rule="reviewer's decision",
     )
+    verdict = with_more(verdict, says("accepted-by", who=decision.who, why=decision.why))
     return replace(row, verdict=verdict, decided=decided)

@@ -17,10 +17,11 @@ from otdravg.cable.model import (
     SpliceRow,
 )
 from otdravg.fit.reading import Kind
-from otdravg.verdict import (
-    Profile,
-    Span,
-)
+from otdravg.verdict.connector import Where, end_event, end_verdicts
+from otdravg.verdict.rules import Profile
+from otdravg.verdict.shots import fibre_type_of
+from otdravg.verdict.span import judge_span, span_of
+from otdravg.verdict.verdicts import worst_of
 
 __all__ = ["fibre_results", "history_of"]
 
@@ -42,22 +43,29 @@ def fibre_results(
             continue
         own = own_rows[one.key, one.wavelength_nm]
         splices = [r for r in own if r.kind is not Kind.CONNECTOR and r.closure_number is not None]
-        attenuation = outcome.attenuation_db_per_km
-        known = [r.loss_db for r in own if r.loss_db is not None]
-        whole = len(known) == len(own) and attenuation is not None
-        span = Span(
-            one.wavelength_nm,
-            [r.loss_db for r in splices],
-            [r.u_loss_db for r in splices],
-            outcome.axis.length_m,
-            sum(known) + (attenuation or 0.0) * outcome.axis.length_m / 1000 if whole else None,
-            connectors=sum(r.kind is Kind.CONNECTOR for r in own),
-            attenuation_db_per_km=attenuation,
-            u_attenuation_db_per_km=outcome.u_attenuation_db_per_km,
-            attempts_documented=one.attempt,
-        )
-        verdict = profile.judge_span(span)
+        axis, attenuation = outcome.axis, outcome.attenuation_db_per_km
         ab, ba = one.records
+        span = span_of(
+            profile,
+            [r.reading for r in own if r.reading is not None],
+            [r.reading for r in splices if r.reading is not None],
+            one.wavelength_nm,
+            axis.length_m,
+            (attenuation, outcome.u_attenuation_db_per_km),
+            fibre_type=fibre_type_of(*(r.identity if r else None for r in one.records)),
+            attempts=one.attempt,
+        )
+        verdict = judge_span(profile, span)
+        ends = (
+            (Where.FIRST, outcome.sketch_ab, axis.start_a_m),
+            (Where.LAST, outcome.sketch_ba, axis.start_b_m),
+        )
+        rules = list(verdict.rules)
+        for where, sketch, start_m in ends:
+            event = None
+            if sketch is not None:
+                event = end_event(sketch.events, start_m, sketch.placing_m)
+            rules += [] if event is None else end_verdicts(profile, where, event)
         results.append(
             FibreResult(
                 one.key,
@@ -69,7 +77,7 @@ def fibre_results(
                 outcome.u_attenuation_db_per_km,
                 None if verdict.mean_db is None else float(verdict.mean_db),
                 sum(r.loss_db is not None for r in splices),
-                verdict.worst,
+                worst_of(rules),
                 ab.path if ab else "",
                 ba.path if ba else "",
                 one.attempt,

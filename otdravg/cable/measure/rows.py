@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from datetime import datetime
 from statistics import median
 
@@ -11,33 +12,46 @@ from otdravg.cable.measure.closures import CableMap
 from otdravg.cable.measure.jobs import Outcome, Sketch
 from otdravg.cable.measure.placing import placed
 from otdravg.cable.measure.standing import Measured
-from otdravg.cable.model import (
-    ShotRecord,
-    SpliceRow,
-)
-from otdravg.findings import says
+from otdravg.cable.model import FibreKey, ShotRecord, SpliceRow
+from otdravg.findings import Statement, says
 from otdravg.fit.reading import Coverage, Kind, Reading
 from otdravg.shot.detect import Event, EventKind
 from otdravg.trade import fibre_colour, ribbon_position
-from otdravg.verdict import (
-    SpliceVerdict,
-    Verdict,
-)
 from otdravg.verdict.decision import Action
+from otdravg.verdict.rules import Profile
+from otdravg.verdict.shots import fibre_type_of
+from otdravg.verdict.splice import judge_reading, with_more
+from otdravg.verdict.verdicts import Circumstances, SpliceVerdict
 from otdravg.words.bridge import causes_of
 
 __all__ = ["newest", "rows_of"]
 
 
+Judge = Callable[[Measured, Reading], SpliceVerdict]
+
+
 def rows_of(
     measured: Sequence[Measured],
     maps: Mapping[str, CableMap],
-    ribbon_size: int | None,
+    profile: Profile,
+    doubts: Mapping[tuple[FibreKey, int], frozenset[str]],
 ) -> list[SpliceRow]:
     """Make a row for every fibre, wavelength and closure, and for events between closures.
 
-    Rows carry no verdict of the profile yet (see :func:`judged_rows`).
+    Each is judged by itself; ``doubts`` are the codes of findings that speak against the data,
+    by fibre and wavelength.
     """
+
+    def judge(one: Measured, reading: Reading) -> SpliceVerdict:
+        known = Circumstances(
+            one.wavelength_nm,
+            one.attempt,
+            length_m=None if one.outcome.axis is None else one.outcome.axis.length_m,
+            fibre_type=fibre_type_of(*(None if r is None else r.identity for r in one.records)),
+            finding_codes=doubts.get((one.key, one.wavelength_nm), frozenset()),
+        )
+        return judge_reading(reading, profile, known)
+
     starts = _usual_starts(measured)
     rows: list[SpliceRow] = []
     for one in measured:
@@ -45,9 +59,9 @@ def rows_of(
         if own_map is None:
             continue
         if one.outcome.axis is not None:
-            rows += _measured_rows(one, own_map, ribbon_size)
+            rows += _measured_rows(one, own_map, profile.ribbon_size, judge)
         else:
-            rows += _rows_without_pair(one, own_map, ribbon_size, starts)
+            rows += _rows_without_pair(one, own_map, profile.ribbon_size, starts, judge)
     return sorted(rows, key=_order)
 
 
@@ -59,14 +73,16 @@ def _row(
     one: Measured,
     ribbon_size: int | None,
     closure: tuple[str, int | None],
-    distance_m: float,
-    reading: Reading | None,
-    reason: str,
+    reading: Reading,
+    judge: Judge,
 ) -> SpliceRow:
     ab, ba = one.records
     fibre = one.key.fibre
     ribbon, position = ribbon_position(fibre, ribbon_size)
-    coverage = Coverage.NONE if reading is None else reading.coverage
+    verdict = judge(one, reading)
+    if closure[1] is None and verdict.action is Action.RE_SPLICE:
+        # Between closures there is no splice to remake: somebody has to look what it is.
+        verdict = replace(with_more(verdict, says("between-closures")), action=Action.LOOK)
     return SpliceRow(
         cable=one.key.cable,
         fibre=fibre,
@@ -76,27 +92,25 @@ def _row(
         wavelength_nm=one.wavelength_nm,
         closure=closure[0],
         closure_number=closure[1],
-        distance_m=distance_m,
-        loss_ab_db=None if reading is None else reading.loss_ab_db,
-        loss_ba_db=None if reading is None else reading.loss_ba_db,
-        loss_db=None if reading is None else reading.loss_db,
-        u_loss_db=None if reading is None else reading.u_loss_db,
-        backscatter_step_db=None if reading is None else reading.backscatter_step_db,
-        u_step_db=None if reading is None else reading.u_step_db,
-        kind=Kind.SPLICE if reading is None or reading.kind is Kind.ASKED else reading.kind,
-        coverage=coverage,
-        verdict=_UNJUDGED,
+        distance_m=reading.distance_m,
+        loss_ab_db=reading.loss_ab_db,
+        loss_ba_db=reading.loss_ba_db,
+        loss_db=reading.loss_db,
+        u_loss_db=reading.u_loss_db,
+        backscatter_step_db=reading.backscatter_step_db,
+        u_step_db=reading.u_step_db,
+        kind=Kind.SPLICE if reading.kind is Kind.ASKED else reading.kind,
+        coverage=reading.coverage,
+        verdict=verdict,
         attempt=one.attempt,
         file_ab=ab.path if ab else "",
         file_ba=ba.path if ba else "",
-        detected=reading is not None and (reading.detected_ab or reading.detected_ba),
+        detected=reading.detected_ab or reading.detected_ba,
         taken=newest(ab, ba),
-        reflectance_db=None if reading is None else reading.reflectance_db,
-        reason=reason or (causes_of(reading.missing) if reading else ""),
+        reflectance_db=reading.reflectance_db,
+        reason=causes_of(reading.missing),
+        reading=reading,
     )
-
-
-_UNJUDGED = SpliceVerdict(Verdict.NOT_JUDGED, None, False, "Not judged yet.", Action.NONE)
 
 
 def newest(*records: ShotRecord | None) -> datetime | None:
@@ -105,18 +119,17 @@ def newest(*records: ShotRecord | None) -> datetime | None:
     return max(times, default=None)
 
 
-def _measured_rows(one: Measured, own_map: CableMap, ribbon_size: int | None) -> list[SpliceRow]:
+def _measured_rows(
+    one: Measured, own_map: CableMap, ribbon_size: int | None, judge: Judge
+) -> list[SpliceRow]:
     where = placed(one.outcome, own_map)
     rows = []
     for number, at_m in own_map.passes.get(one.key.fibre, {}).items():
-        reading = where.at.get(number)
+        nothing = _one_way(number, at_m, None, one.outcome, says("too-near"))
+        reading = where.at.get(number, nothing)
         closure = own_map.closure(number).name, number
-        if reading is None:
-            reason = "too near another event or the span's end to be measured apart from it"
-            rows.append(_row(one, ribbon_size, closure, at_m, None, reason))
-        else:
-            rows.append(_row(one, ribbon_size, closure, reading.distance_m, reading, ""))
-    rows += [_row(one, ribbon_size, ("", None), r.distance_m, r, "") for r in where.between]
+        rows.append(_row(one, ribbon_size, closure, reading, judge))
+    rows += [_row(one, ribbon_size, ("", None), r, judge) for r in where.between]
     return rows
 
 
@@ -137,6 +150,7 @@ def _rows_without_pair(
     own_map: CableMap,
     ribbon_size: int | None,
     starts: Mapping[str, tuple[float, float]],
+    judge: Judge,
 ) -> list[SpliceRow]:
     """Rows of a fibre without a usable pair: one-way readings where a single shot shows one."""
     outcome = one.outcome
@@ -149,8 +163,8 @@ def _rows_without_pair(
     for closure in own_map.closures:
         if 1 not in closure.routes and one.key.fibre not in closure.fibres:
             continue
-        reading = None
-        reason = outcome.problem or "the shot from the other end is missing"
+        event = None
+        cause = says("as-found", text=outcome.problem) if outcome.problem else says("no-partner")
         if single:
             sketch, start_m, at_m = (
                 (outcome.sketch_ab, start_a, closure.distance_m)
@@ -159,9 +173,8 @@ def _rows_without_pair(
             )
             if sketch is not None:
                 event = _event_near(sketch, start_m + at_m)
-                reading = _one_way(closure.number, closure.distance_m, event, outcome)
-        named = closure.name, closure.number
-        rows.append(_row(one, ribbon_size, named, closure.distance_m, reading, reason))
+        reading = _one_way(closure.number, closure.distance_m, event, outcome, cause)
+        rows.append(_row(one, ribbon_size, (closure.name, closure.number), reading, judge))
     return rows
 
 
@@ -179,29 +192,30 @@ def _event_near(sketch: Sketch, x_m: float) -> Event | None:
 
 
 def _one_way(
-    number: int, distance_m: float, event: Event | None, outcome: Outcome
-) -> Reading | None:
-    """A one-way reading from a single shot's event; never half of it, never a loss."""
-    if event is None:
-        return None
-    from_a = outcome.sketch_ab is not None
+    number: int, distance_m: float, event: Event | None, outcome: Outcome, cause: Statement
+) -> Reading:
+    """A one-way reading from a single shot's event, if there is one; never half of it as a loss."""
+    is_seen, from_a = event is not None, outcome.sketch_ab is not None
+    loss_db, u_db = (None, None) if event is None else (event.loss_db, event.u_loss_db)
+    reflects = event is not None and event.kind is EventKind.REFLECTION
+    one_way = Coverage.ONLY_AB if from_a else Coverage.ONLY_BA
     return Reading(
         number=number,
-        kind=Kind.CONNECTOR if event.kind is EventKind.REFLECTION else Kind.SPLICE,
-        coverage=Coverage.ONLY_AB if from_a else Coverage.ONLY_BA,
+        kind=Kind.CONNECTOR if reflects else Kind.SPLICE,
+        coverage=one_way if is_seen else Coverage.NONE,
         distance_m=distance_m,
         distance_from_b_m=0.0,
-        loss_ab_db=event.loss_db if from_a else None,
-        loss_ba_db=None if from_a else event.loss_db,
+        loss_ab_db=loss_db if from_a else None,
+        loss_ba_db=None if from_a else loss_db,
         loss_db=None,
-        u_ab_db=event.u_loss_db if from_a else None,
-        u_ba_db=None if from_a else event.u_loss_db,
+        u_ab_db=u_db if from_a else None,
+        u_ba_db=None if from_a else u_db,
         u_loss_db=None,
         backscatter_step_db=None,
         u_step_db=None,
         mode_field_ratio=None,
-        reflectance_db=event.reflectance_db,
-        detected_ab=from_a,
-        detected_ba=not from_a,
-        missing=(says("no-partner"),),
+        reflectance_db=None if event is None else event.reflectance_db,
+        detected_ab=is_seen and from_a,
+        detected_ba=is_seen and not from_a,
+        missing=(cause,),
     )

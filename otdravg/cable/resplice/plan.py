@@ -36,6 +36,7 @@ from otdravg.fit.reading import Kind
 from otdravg.quantities import Quantity, reported
 from otdravg.verdict import Profile, SpliceVerdict
 from otdravg.verdict.decision import Action, Verdict
+from otdravg.verdict.span import span_limit_db
 
 __all__ = [
     "CableOpenings",
@@ -243,7 +244,7 @@ def _span_needs(
     if mean_limit_db is not None:
         deficit = sum(losses) - float(mean_limit_db) * len(losses)
         yield SpanNeed(fibre, ribbon, deficit, gains)
-    limit_db = profile.span_limit_db(nm, result.length_m, len(losses), 0)
+    limit_db, _ = span_limit_db(profile, nm, result.length_m, len(losses), 0)
     if limit_db is not None and result.attenuation_db_per_km is not None:
         through = sum(losses) + result.attenuation_db_per_km * result.length_m / 1000
         yield SpanNeed(fibre, ribbon, through - float(limit_db), gains)

@@ -20,7 +20,7 @@ import numpy as np
 import numpy.typing as npt
 
 from otdravg.fit.reading import mode_field_ratio
-from otdravg.verdict.judge import mismatch_loss_db
+from otdravg.verdict.connector import mismatch_loss_db
 
 __all__ = [
     "chance_all_pass",

@@ -12,6 +12,7 @@ from otdravg.cable.model import CableReview, SpliceRow
 from otdravg.quantities import Quantity, reported
 from otdravg.system.printable import printable
 from otdravg.tables.marks import mark_of, sign_of
+from otdravg.words.catalogue import told
 from otdravg.words.closeout import PageWords
 
 __all__ = ["LIST_COLUMNS", "PAGE_FORMAT", "as_script_text", "review_data", "splice_data"]
@@ -126,7 +127,7 @@ def _row(row: SpliceRow) -> dict[str, Cell]:
         "verdict": row.verdict.verdict.value,
         "action": row.verdict.action.value,
         "attempt": row.attempt,
-        "reason": printable(row.verdict.reason),
+        "reason": printable(told(row.verdict.reason)),
         "missing_because": printable(row.reason),
         "decision": printable(row.decided),
         "taken": None if row.taken is None else f"{row.taken:%Y-%m-%d %H:%M}",

@@ -16,6 +16,7 @@ from otdravg.closeout.sketches import PairSketch
 from otdravg.fit.reading import Coverage
 from otdravg.quantities import Quantity, reported
 from otdravg.verdict.decision import Action
+from otdravg.words.catalogue import told
 from otdravg.words.closeout import PageWords
 
 __all__ = [
@@ -73,7 +74,7 @@ def facts_of(words: PageWords, row: SpliceRow) -> list[tuple[str, str]]:
         ),
         (words["verdict"], words.value(verdict.verdict.value)),
         (words["action"], words.value(verdict.action.value)),
-        (words["reason"], verdict.reason),
+        (words["reason"], told(verdict.reason, words.words.language)),
         (words["missing_because"], row.reason),
         (words["decision"], row.decided),
         (words["kind"], words.value(row.kind.value)),
@@ -115,7 +116,7 @@ def exception_list(job: Job) -> None:
             words.decimal(row.verdict.limit_db),
             words.value(row.verdict.verdict.value),
             words.value(row.verdict.action.value),
-            row.verdict.reason,
+            told(row.verdict.reason, words.words.language),
         )
         for row in exceptions_of(job)
     ]

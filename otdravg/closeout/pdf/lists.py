@@ -6,6 +6,7 @@ from otdravg.cable.model import SpliceRow
 from otdravg.closeout.pdf.job import Column, Job, loss_figure, print_table
 from otdravg.quantities import Quantity, reported
 from otdravg.tables.lists import REPAIR_COLUMNS, repair_remark, repair_rows
+from otdravg.words.catalogue import told
 
 __all__ = ["between_closures", "findings", "patterns", "repairs", "spans"]
 
@@ -74,7 +75,7 @@ def spans(job: Job) -> None:
             str(fibre.splice_count),
             loss_figure(words, fibre.span_mean_db),
             words.value(fibre.verdict.verdict.value) if fibre.verdict else "",
-            fibre.verdict.reason if fibre.verdict else "",
+            told(fibre.verdict.reason, words.words.language) if fibre.verdict else "",
         )
         for fibre in job.review.fibres
     ]
@@ -115,7 +116,7 @@ def _between(job: Job, row: SpliceRow) -> tuple[str, ...]:
         words.decimal(reported(row.expanded_uncertainty_db, Quantity.UNCERTAINTY_DB)),
         words.value(row.kind.value),
         words.value(row.verdict.verdict.value),
-        row.verdict.reason,
+        told(row.verdict.reason, words.words.language),
     )
 
 

@@ -242,5 +242,5 @@ def _profile(cover: _Cover, book: Book, review: CableReview) -> None:
     cover.line(words["profile_source"], profile.source)
     if profile.is_default:
         cover.paragraph(words["profile_default"])
-    for label, sentence in described(profile):
+    for label, sentence in described(profile, words.language):
         cover.line(label, sentence)

@@ -4,19 +4,27 @@ from __future__ import annotations
 
 import shutil
 from dataclasses import replace
+from decimal import Decimal
 from pathlib import Path
-from types import SimpleNamespace
 
 import pytest
 from faulty_run import Take, name_of, write
 
 from otdravg import sor
 from otdravg.cable import CableReview, read_folders, review
-from otdravg.cable.checks.profile import receive_cord_m
 from otdravg.cable.files.folder import RawShot
+from otdravg.findings import Severity
 from otdravg.verdict import default, parse
 from otdravg.verdict.decision import Verdict
-from otdravg.verdict.rules import CompletenessRule, DataRule
+from otdravg.verdict.rules import (
+    ChangeRule,
+    CompletenessRule,
+    ConnectorRule,
+    DataRule,
+    OneWayCause,
+    OneWayRule,
+)
+from otdravg.verdict.shots import receive_cord_m
 
 
 def findings_of(result: CableReview, code: str) -> list[tuple[int | None, tuple[str, ...]]]:
@@ -100,12 +108,40 @@ def test_a_ribbon_that_was_cut_has_to_be_shot_again(
 
 
 @pytest.mark.parametrize(
-    ("end_m", "end_seen", "expected_m"),
-    [(6000.0, True, 0.0), (6009.0, True, 0.0), (6500.0, True, 500.0), (6000.0, False, None)],
+    ("end_m", "expected_m"), [(6000.0, 0.0), (6009.0, 0.0), (6500.0, 500.0), (None, None)]
 )
 def test_a_receive_cord_is_what_shows_behind_the_span(
-    end_m: float, end_seen: bool, expected_m: float | None
+    end_m: float | None, expected_m: float | None
 ) -> None:
-    sketch = SimpleNamespace(end_m=end_m, end_seen=end_seen)
-    axis = SimpleNamespace(length_m=5000.0)
-    assert receive_cord_m(sketch, axis, 1000.0) == expected_m  # type: ignore[arg-type]
+    assert receive_cord_m(end_m, 1000.0, 5000.0) == expected_m
+
+
+def test_what_a_review_cannot_answer_of_a_profile_is_said(
+    clean_shots: tuple[RawShot, ...], clean: CableReview
+) -> None:
+    assert findings_of(clean, "key-not-applied") == []
+    profile = replace(
+        default(),
+        change=ChangeRule(Decimal("0.1")),
+        one_way=OneWayRule((OneWayCause.NOT_TERMINATED,)),
+        connector=ConnectorRule(end_limit_db=Decimal("0.5")),
+    )
+    result = review(clean_shots, profile)
+    told = [f for f in result.findings if f.code == "key-not-applied"]
+    assert [f.severity for f in told] == [Severity.CAUTION, Severity.NOTE]
+    assert "change.increase_limit_db" in told[0].evidence
+    assert "one_way.reasons" in told[1].evidence
+    assert result.exit_status == 1
+
+
+def test_end_connectors_are_judged_where_a_launch_cord_shows_them(
+    clean_shots: tuple[RawShot, ...],
+) -> None:
+    strict = replace(default(), connector=ConnectorRule(end_limit_db=Decimal("0.001")))
+    result = review(clean_shots, strict)
+    shown = [f.verdict for f in result.fibres if f.verdict is not None]
+    hidden = [f for f in result.findings if f.code == "ends-not-judged"]
+    assert shown or hidden
+    assert all(v.rule == "connector.end_limit_db" for v in shown)
+    assert {v.verdict for v in shown} <= {Verdict.OVER, Verdict.WITHIN}
+    assert result.exit_status == 1

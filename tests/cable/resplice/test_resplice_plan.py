@@ -211,7 +211,7 @@ class TestTheChoice:
         assert "84 %" in measuring.sentence  # one standard uncertainty above (normal)
 
     def test_guarded_verdict_is_on_the_list(self) -> None:
-        profile = default().with_rule(Rule.GUARDED)
+        profile = replace(default(), rule=Rule.GUARDED)
         losses = good_cable()
         losses[1, 2, 4] = 0.198
         (unit,) = plan_of(rows_of(losses, profile=profile), profile).units
