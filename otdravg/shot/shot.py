@@ -25,13 +25,13 @@ from otdravg.shot.reflections import (
     Floor,
     Peak,
     centred_mean,
-    clear_after,
     fall_into_tail,
     final_fall,
     find_end,
     find_reflections,
     first_blank,
     noise_floor,
+    panel_clear,
     running_mean,
 )
 from otdravg.shot.response import (
@@ -336,7 +336,7 @@ def with_reflections(shot: Shot) -> Shot:
     pulse_points = shot.pulse_m / shot.spacing_m
     long_run = shot.noise.long_run_at(shot.contour.inverse_square)
     variance = shot.noise.variance_at(shot.contour.inverse_square)
-    front = clear_after(shot.contour, long_run, shot.start, shot.end)
+    front = panel_clear(shot.contour, long_run, shot.start, shot.end)
     peaks, dips = find_reflections(shot.contour, variance, long_run, front, shot.end)
     # Fibre between a loss and a reflection behind it is lower than both and yet no dip.
     before = int(3 * pulse_points) + 12
@@ -344,6 +344,10 @@ def with_reflections(shot: Shot) -> Shot:
     peaks = _with_blind_zones(shot, peaks, dips)
     if shot.blind and shot.blind[0][0] <= front:
         front = min(max(front, shot.blind[0][1] + shot.smoothing // 2), shot.end)
+        # What rose within the remains of the panel's tail was the tail, or is hidden by it.
+        hidden = [p.clear for p in peaks if p.first < front]
+        front = min(max([front, *hidden]), shot.end)
+        peaks = tuple(p for p in peaks if p.first >= front)
     in_peak = _blocked(level, front, peaks, shot.smoothing)
     in_peak[shot.blank :] = True
     shot = replace(shot, front_clear=front, peaks=peaks, in_peak=in_peak)
