@@ -116,8 +116,8 @@ STRAIGHT_DB = 0.05
 #: Noise is looked at over more of a record where so many times the usual points are alike. Chosen,
 #: not derived: in 8 % of 10 000 points forty readings of their own are left.
 SHORT_LIVED = 5
-#: What the panel's tail may still fall by in front of a reflection, dB. Chosen, not derived: as much
-#: as the search of steps takes for remains of a tail.
+#: What the panel's tail may still fall by in front of a reflection, dB. Chosen, not derived: as
+#: much as the search of steps takes for remains of a tail.
 LITTLE_TAIL_DB = 0.012
 #: Shares of the way from the panel's top to the next reflection that may be fibre (chosen, not
 #: derived).
