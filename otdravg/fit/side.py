@@ -147,7 +147,7 @@ class Side:
         spans = np.array([(p.start_m, p.stop_m) for p in places]).reshape(-1, 2)
         ends = self.x(spans)
         first, last = ends.min(axis=1), ends.max(axis=1)
-        start, clear = first - shot.guard_m, last + shot.recovery_m
+        start, clear = first - shot.guard_m, shot.clear_m(first, last)
         if shot.peaks:
             slack = shot.placing_m
             lead = shot.x_m[[p.first for p in shot.peaks]]

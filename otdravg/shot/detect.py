@@ -291,7 +291,8 @@ def _first_look(shot: Shot, threshold: float) -> tuple[list[Zone], list[float], 
 def _renoised(shot: Shot, fixed: list[Zone], steps: list[float], stop_m: float) -> Shot:
     """Return the shot with noise from the residuals of straight lines between its events."""
     x = shot.x_m
-    edges = sorted(fixed + [(s, s + shot.recovery_m) for s in steps])
+    clear = shot.clear_m(np.array(steps)).tolist()
+    edges = sorted(fixed + list(zip(steps, clear, strict=True)))
     guard = shot.guard_m
     begin = np.searchsorted(x, [x[shot.front_clear], *(e[1] for e in edges)])
     stop = np.searchsorted(
@@ -371,7 +372,7 @@ def _measured(
     """Measure the one-way loss of all events, each between its neighbours, in order."""
     shot = search.shot
     zones = (
-        [(at, at + shot.recovery_m) for at in steps]
+        list(zip(steps, shot.clear_m(np.array(steps)).tolist(), strict=True))
         + [(lead, clear) for lead, clear, _ in known]
         + groups
     )

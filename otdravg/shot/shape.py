@@ -25,6 +25,9 @@ FloatArray = npt.NDArray[np.float64]
 #: Window around the start of a ramp, pulses, and points in a pulse. Derived: seven pulses behind
 #: its start a step through a pole of 1.5 is there to 99 %; ten points show a flank of 0.3.
 BEFORE, BEHIND, PER_PULSE = 4.0, 7.0, 10
+#: Points that a pulse must cover for its ramps to have a shape (chosen, not derived: a flank and a
+#: bend take two each).
+LEAST_POINTS = 4.0
 #: Starts that are tried about the place where a step was found, pulses. Chosen, not derived: the
 #: search puts a ramp that is two pulses longer than expected a pulse off; a tenth is a point.
 OFFSET, OFFSET_STEP = 2.0, 0.1
@@ -265,7 +268,7 @@ def _clear_ramps(
     power: FloatArray, at: FloatArray, pulse_points: float, known: Shape
 ) -> _Ramps | None:
     """The clearest ramps, none near another."""
-    if not at.size:
+    if not at.size or pulse_points < LEAST_POINTS:
         return None
     windows = _windows(power, at, pulse_points)
     best = _left_over(windows, np.concatenate([_tried()[1], _columns(known)[None]])).min(axis=1)
