@@ -273,6 +273,7 @@ class Side:
             start=shot.noise,
             tail_db2=shot.tail_db2,
             smoothing=shot.means[0],
+        least_white=bool(shot.response.poles),
         )
         return replace(self, shot=replace(shot, noise=noise))
 

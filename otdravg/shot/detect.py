@@ -325,6 +325,7 @@ def _renoised(shot: Shot, fixed: list[Zone], steps: list[float], stop_m: float) 
         start=shot.noise,
         tail_db2=shot.tail_db2,
         smoothing=shot.means[0],
+        least_white=bool(shot.response.poles),
     )
     return with_reflections(replace(shot, noise=noise))
 

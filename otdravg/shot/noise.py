@@ -214,6 +214,7 @@ def noise_from_residuals(
     start: NoiseModel,
     tail_db2: float | None = None,
     smoothing: int = 1,
+    least_white: bool = False,
 ) -> NoiseModel:
     """Estimate variance and correlation of both sources from the residuals of a fit.
 
@@ -237,6 +238,9 @@ def noise_from_residuals(
         sources apart where the level hardly changes along a short fibre.
     smoothing : int
         Points over which the receiver noise is correlated.
+    least_white : bool
+        Whether the receiver noise counts as white at least: where poles were taken out, a window of
+        a pulse shows less of it than a shorter one.
 
     Notes
     -----
@@ -290,6 +294,9 @@ def noise_from_residuals(
         width = 2 * window + 1
         lags = np.append(squares * _share_of_pairs(lengths, window), total(lagged[window]) / width)
         sources = _two_sources(lags, width, None if prior is None else prior * smoothing)
+        if least_white and sources[1] < receiver:
+            rest = (lags[3] * width - lags[1] * receiver) / lags[0]
+            sources = (max(float(rest), 0.0), receiver)
         swallowed = max(1 - width * parameters / count, 0.3)
         candidate = (sources[0] / swallowed, sources[1] / swallowed)
         if candidate[0] + candidate[1] > best[0] + best[1]:

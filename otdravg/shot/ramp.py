@@ -45,6 +45,9 @@ MOST_AT_ONCE = 1_000_000
 #: Derived: a pole of 0.3 pulses departs by 0.054 over the dead zone when the straight ramp is put
 #: where it fits best, one of 0.1 pulses by 0.012.
 RAMP_IMPERFECTION = 0.055
+#: The same where the response was learnt and its shape is part of the model. Derived: what a pole
+#: of 0.1 pulses departs by, which is more than lengths known to a few per cent do.
+LEARNT_IMPERFECTION = 0.012
 
 
 #: Points per pulse of a ramp's table; between them it is close to a straight line (derived: the
@@ -284,7 +287,9 @@ def _not_one_ramp(
         beside = np.minimum((square * outside).sum(axis=1) / n_out, most)
         weight = (windows.weight * inside).sum(axis=1) / n_in
         excess = (square * inside).sum(axis=1) / n_in
-        bent = excess > 9 * beside + (RAMP_IMPERFECTION * windows.loss_db) ** 2 * weight
+        shaped = shot.response.poles or shot.response.smoothing > 1
+        imperfection = LEARNT_IMPERFECTION if shaped else RAMP_IMPERFECTION
+        bent = excess > 9 * beside + (imperfection * windows.loss_db) ** 2 * weight
     return bent & (n_in > 0) & (n_out > 0) & np.isfinite(windows.loss_db), windows
 
 

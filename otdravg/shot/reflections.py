@@ -595,6 +595,7 @@ class _View:
     def six_sigma(self, at: IndexArray) -> FloatArray:
         """Six times the noise of a top less that of its sides."""
         point, long_run = self.variance_db2[at], self.long_run_db2[at]
+        long_run = np.maximum(long_run, point)  # noise that swings back counts as white
         top = np.minimum(point, long_run / self.contour.top)
         side = np.minimum(point, long_run / self.contour.side)
         return np.asarray(PEAK_SIGMAS * np.sqrt(top + 2 * side))
