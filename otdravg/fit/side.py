@@ -279,6 +279,9 @@ class Side:
             if min(np.count_nonzero(behind), np.count_nonzero(~behind)) < LEAST_CURVED_POINTS:
                 continue
             t = self.shot.x_m[used]
+            # What is left out between them must not hide how sharp the step is.
+            if min(np.ptp(t[behind]), np.ptp(t[~behind])) < t[behind].min() - t[~behind].max():
+                continue
             t = 2 * (t - t.min()) / (t.max() - t.min()) - 1
             root = np.sqrt(self.weight[used])
             level = self.response_db[used]

@@ -338,12 +338,14 @@ def _seams(sides: Sides, places: tuple[Place, ...], fit: JointFit) -> list[_Seam
     ]  # fmt: skip
     x = [np.asarray(side.x(z)) for side in sides]
     near_m = sum(side.shot.placing_m for side in sides)
+    u_m = np.array([p.u_m for p in places])
     found = []
     for i in np.flatnonzero(alone[0]).tolist():
         for j in np.flatnonzero(alone[1]).tolist():
             sizes = float(readings[i, 0]), float(readings[j, 1])
             spread = 3 * float(np.hypot(u[i, 0], u[j, 1])) + SEAM_SLACK_DB
-            if i != j and abs(x[0][i] - x[1][j]) < near_m and abs(sizes[0] - sizes[1]) < spread:
+            apart = abs(x[0][i] - x[1][j]) - 3 * float(np.hypot(u_m[i], u_m[j]))
+            if i != j and apart < near_m and abs(sizes[0] - sizes[1]) < spread:
                 at_m = float(x[0][i]), float(x[1][j])
                 found.append(_Seam(i, j, sum(at_m) / 2, sum(sizes) / 2, at_m))
     return found
