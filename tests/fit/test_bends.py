@@ -15,7 +15,7 @@ import pytest
 from benchmarks.receivers.adapter import trace_of
 from benchmarks.receivers.instrument import Link, Setup, shoot
 
-from otdravg import Trace, measure
+from otdravg import Measurement, Trace, measure
 from otdravg.fit.reading import Reading
 from otdravg.pair.budget import budget_of
 
@@ -83,3 +83,50 @@ def test_the_budget_names_the_bow_and_adds_up() -> None:
     assert [s.name for s in budget.sources][-1] == "fibre that is not straight"
     together = math.sqrt(sum(s.u_loss_db**2 for s in budget.sources))
     assert together == pytest.approx(budget.u_loss_db, rel=1e-6)
+
+
+def test_a_smooth_bow_is_no_splice() -> None:
+    # A parabola 10 mdB high over 3.8 km looks like a step in its middle to lines on both sides.
+    ab, ba = shots()
+    assert len(measure(bowed(ab, 2100, 5900, 0.01), ba).readings) == 3
+
+
+def test_a_small_step_is_a_splice_and_no_curve() -> None:
+    link = replace(LINK, loss_db=np.array([0.0, 0.1, 0.01, 0.15, 0.0]), step_db=np.zeros(5))
+    rng = np.random.default_rng(6)
+    both = (shoot(one, SETUP, rng) for one in (link, link.from_b()))
+    m = measure(*(trace_of(record, name) for record, name in zip(both, "AB", strict=True)))
+    assert at(m.readings, 6000.1).loss_db == pytest.approx(0.01, abs=0.002)
+
+
+class TestSlowTail:
+    """A share of the response falls as 1/t; the front panel stands 13 dB high."""
+
+    @staticmethod
+    @lru_cache
+    def measured(share: float) -> Measurement:
+        link = replace(LINK, loss_db=np.array([0.0, 2.5, 0.2, 0.15, 0.0]))
+        rng = np.random.default_rng(7)
+        setup = replace(SETUP, slow_tail=share)
+        both = (shoot(one, setup, rng) for one in (link, link.from_b()))
+        return measure(*(trace_of(record, name) for record, name in zip(both, "AB", strict=True)))
+
+    def test_its_share_is_found(self) -> None:
+        # Nine poles, lengths a factor of 2 apart: share/9 for each ln 2 of time.
+        m = self.measured(0.004)
+        found = max(side.slow_tail(m.places)[0] for side in (m.side_ab, m.side_ba))
+        assert found == pytest.approx(0.004 / (9 * math.log(2)), rel=0.3)
+
+    def test_none_is_found_where_none_is(self) -> None:
+        m = self.measured(0.0)
+        assert all(side.slow_tail(m.places)[0] == 0.0 for side in (m.side_ab, m.side_ba))
+
+    def test_it_is_in_the_uncertainty_of_what_it_falsifies(self) -> None:
+        # Of a loss of 2.5 dB a slow share hides part: its error is larger than the noise's.
+        reading = at(self.measured(0.004).readings, 2000.3)
+        plain = at(self.measured(0.0).readings, 2000.3)
+        assert reading.loss_db is not None
+        assert reading.u_loss_db is not None
+        assert plain.u_loss_db is not None
+        error_db = abs(reading.loss_db - 2.5)
+        assert 2 * plain.u_loss_db < error_db <= 2 * reading.u_loss_db
