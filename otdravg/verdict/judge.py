@@ -14,6 +14,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from datetime import datetime
 from decimal import Decimal
 
 from otdravg.findings import Finding, Severity, Statement, Values, says, values
@@ -23,7 +24,7 @@ from otdravg.pair.measure import Measurement
 from otdravg.quantities import Quantity, distance, in_km, reported
 from otdravg.shot.trace import Trace
 from otdravg.verdict.decision import Action, Answer, Verdict, expanded, held_against, is_implausible
-from otdravg.verdict.doubts import doubts_of
+from otdravg.verdict.doubts import doubts_of, shown_from
 from otdravg.verdict.ends import Ends, ends_of
 from otdravg.verdict.limits import LimitDb, Limits, Rule
 
@@ -128,6 +129,7 @@ class PairReport:
     mean_count: int
     in_doubt: bool  # files or pair: nothing is cleared, and nobody is sent to cut
     doubts: tuple[Finding, ...]  # why the shots may not be one fibre, or not what they say
+    notes: tuple[Finding, ...]  # of the pair, worth knowing
     next_steps: tuple[Statement, ...]  # most urgent first
     needs_work: bool
 
@@ -232,7 +234,12 @@ def _held_against(limit_db: Decimal, rule: Rule, reading: Reading, loss_db: Deci
 
 
 def judge(
-    measurement: Measurement, limit_db: LimitDb | Limits = None, *, guarded: bool = False
+    measurement: Measurement,
+    limit_db: LimitDb | Limits = None,
+    *,
+    guarded: bool = False,
+    unchanged: bool = False,
+    now: datetime | None = None,
 ) -> PairReport:
     """Judge every position of a fibre and say what to do next.
 
@@ -246,6 +253,10 @@ def judge(
         and the report says so.
     guarded : bool
         Call neither pass nor fail where the limit lies inside the uncertainty.
+    unchanged : bool
+        The user confirms that nothing was done to the fibre between both shots.
+    now : datetime, optional
+        What a shot's date is held against; default: this computer's clock.
 
     Returns
     -------
@@ -265,9 +276,11 @@ def judge(
         loss_db for j, loss_db in summed if loss_db is not None and j.reading.kind is not Kind.GROUP
     ]
     ends = ends_of(measurement.ab.identity, measurement.ba.identity)
-    doubts = doubts_of(measurement)
+    remarks = doubts_of(measurement, limits, unchanged=unchanged, now=now)
+    doubts = tuple(f for f in remarks if f.severity is not Severity.NOTE)
     damage = [step for trace in (measurement.ab, measurement.ba) for step in _damage(trace)]
     to_check = [*(says("check-files", finding=doubt) for doubt in doubts), *damage]
+    judged = tuple(_seen_once(one) for one in judged)
     if to_check:
         judged = tuple(_in_doubt(one) for one in judged)
     mean_db = float(sum(single_db) / len(single_db)) if single_db else None
@@ -284,6 +297,7 @@ def judge(
         mean_count=len(single_db),
         in_doubt=bool(to_check),
         doubts=doubts,
+        notes=tuple(f for f in remarks if f.severity is Severity.NOTE),
         next_steps=(
             *to_check,
             *_next_steps(judged, applied_db, measurement.axis.length_m, ends, clear=not to_check),
@@ -292,6 +306,20 @@ def judge(
         ),
         needs_work=bool(to_check) or any(j.needs_work for j in judged),
     )
+
+
+def _seen_once(judged: Judged) -> Judged:
+    """Ask for one shot again before a splice is cut that it alone shows.
+
+    A hand or a bend in one shot, or work between them, adds to one reading and not to the other;
+    so does, seldom, a step between two glasses that just cancels the loss.
+    """
+    end = shown_from(judged.reading)
+    if end is None or judged.action is not Action.RE_SPLICE:
+        return judged
+    large_db = max(judged.reading.loss_ab_db or 0.0, judged.reading.loss_ba_db or 0.0)
+    reason = says("seen-once", end=end, large_db=reported(large_db, Quantity.LOSS_DB))
+    return replace(judged, action=Action.SHOOT_AGAIN, reason=reason)
 
 
 def _in_doubt(judged: Judged) -> Judged:
@@ -358,6 +386,10 @@ def _step(judged: Judged, length_m: float, ends: Ends) -> Statement:
     if judged.verdict is Verdict.NOT_JUDGED:
         limit_db = dict(judged.reason.values)["limit_db"]
         return Statement("look-connector", figures + values(limit_db=limit_db))
+    if judged.reason.code == "seen-once":
+        once = dict(judged.reason.values)
+        figures += values(end=once["end"], large_db=once["large_db"])
+        return Statement("shoot-seen-once", figures)
     if judged.verdict is not Verdict.OVER:
         return says("shoot-again", place=place_of(judged.reading, km=km), reason=judged.reason)
     figures += values(over_db=_over_db(judged))
