@@ -128,7 +128,7 @@ class Rounding:
         1/|k·f − round(k·f)| points at a fall of f steps.
         """
         point = step_db**2 / 12
-        fall = max(abs(fall_db_per_point) / step_db, 1 / MOST_ALIKE)
+        fall = min(max(abs(fall_db_per_point) / step_db, 1 / MOST_ALIKE), MOST_ALIKE)
         run = max(1 / fall, 1.0)
         left = float(np.exp(-((2 * np.pi * sigma_db / step_db) ** 2)))
         long_run = point * (1 + (run - 1) * left)
