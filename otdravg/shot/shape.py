@@ -60,6 +60,9 @@ LEAST_U = 0.015
 #: Longest pole and running mean that are tried, pulses: what would be longer is no ramp. Derived: a
 #: step through a longer pole is not there within the window.
 LONGEST = 2.5, 4.0
+#: One in so many shapes is looked at first. Chosen, not derived: neighbours differ by a tenth, and
+#: only whether another shape is much better is asked.
+FEWER = 4
 #: Running means that are tried (chosen, not derived: a seventh apart, refined afterwards).
 MEANS = tuple(np.geomspace(0.25, LONGEST[1], 21).tolist())
 #: Steps in which lengths are refined, as shares, roughly and finely. Derived: shapes that are tried
@@ -110,6 +113,13 @@ def _tried() -> tuple[tuple[Shape, ...], FloatArray]:
     both = product(np.geomspace(0.2, 1.6, 7).tolist(), np.geomspace(0.4, 2.5, 6).tolist())
     shapes += [Shape((p,), w) for p, w in both]
     return tuple(shapes), np.stack([_columns(shape) for shape in shapes])
+
+
+@lru_cache(maxsize=1)
+def _few() -> tuple[tuple[Shape, ...], FloatArray]:
+    """Some of the shapes, at every second start: enough to tell whether any is worth trying."""
+    shapes, columns = _tried()
+    return shapes[::FEWER], columns[::FEWER, ::2]
 
 
 def _beside(known: Shape) -> tuple[tuple[Shape, ...], FloatArray]:
@@ -180,7 +190,7 @@ def _windows(power: FloatArray, at: FloatArray, pulse_points: float) -> FloatArr
 def _left_over(ramps: FloatArray, columns: FloatArray) -> FloatArray:
     """Squares that each shape leaves of each ramp at its best start, shape (K, S)."""
     total = np.einsum("kw,kw->k", ramps, ramps)[:, None]
-    fitted = np.square(np.tensordot(ramps, columns, axes=(1, 2)))
+    fitted = np.square(np.einsum("kw,sow->kso", ramps, columns))  # tensordot goes to threads
     best = np.clip(fitted.argmax(axis=2), 1, fitted.shape[2] - 2)[:, :, None]
     low, top, high = (np.take_along_axis(fitted, best + k, axis=2)[:, :, 0] for k in (-1, 0, 1))
     # Between two starts the squares are a parabola.
@@ -195,6 +205,11 @@ class _Ramps:
 
     windows: FloatArray  # shape (K, W)
     best: FloatArray  # shape (K,)
+
+    def with_best_of(self, columns: FloatArray) -> _Ramps:
+        """The same, shapes among which the best may be added."""
+        left = _left_over(self.windows, columns).min(axis=1)
+        return _Ramps(self.windows, np.minimum(self.best, left))
 
     def against(self, shapes: tuple[Shape, ...], columns: FloatArray) -> FloatArray:
         """Log-likelihood against each shape, penalties included, shape (S,)."""
@@ -228,8 +243,13 @@ def shown_by_ramps(
         return None
     # Tails tell the longest pole better than any ramp; what is shorter may hide below it.
     sure = bool(known.poles) and present.edges > 1
-    shapes, columns = _beside(known) if sure else _tried()
     mine = np.stack([_columns(known)])
+    shapes, columns = _few()
+    rough = float(ramps.against((known,), mine)[0]) - ramps.against(shapes, columns).min()
+    if rough < SURE / 2:  # as with nearly every receiver that is known
+        return None
+    shapes, columns = _beside(known) if sure else _tried()
+    ramps = ramps.with_best_of(columns)
     against = ramps.against(shapes, columns)
     now = float(ramps.against((known,), mine)[0])
     needed = SURER if present.source is ResponseSource.LEARNT else SURE
@@ -271,7 +291,10 @@ def _clear_ramps(
     if not at.size or pulse_points < LEAST_POINTS:
         return None
     windows = _windows(power, at, pulse_points)
-    best = _left_over(windows, np.concatenate([_tried()[1], _columns(known)[None]])).min(axis=1)
+    best = np.minimum(
+        _left_over(windows, _few()[1]).min(axis=1),
+        _left_over(windows, _columns(known)[None])[:, 0],
+    )
     freedom = windows.shape[1] - 5  # level, slope, size, start and a length
     clear = (np.einsum("kw,kw->k", windows, windows) / best - 1) * freedom
     kept: list[int] = []
