@@ -171,9 +171,6 @@ _SMOOTHED = "what smoothing puts in front of an event is taken for an event"
 RED = {
     "recall": {},
     "not there": {
-        "box_db_2": _SMOOTHED,
-        "record_ends_with_fibre": "the tail behind the last connector is taken for a splice",
-        "steps_0.001": "a launch connector in the panel's own tail is taken for a loss",
         "long_haul": "between two steps as large as their splices a third is seen",
     },
     "ratio": {"box_db_2": _SMOOTHED},

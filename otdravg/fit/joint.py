@@ -69,6 +69,9 @@ class JointFit:
     seen_ba: BoolArray
     spreads: tuple[float, float]
     half_pulses_m: tuple[float, float]
+    #: What sections that are not straight may feign in both readings of each step, shape (S − 1,
+    #: 2), dB; None until it was looked for.
+    bends_db: FloatArray | None = None
 
     def line_ab(self, section: int, z_m: FloatArray) -> FloatArray:
         """Level of shot A→B in a section at positions from the A end, dB."""
@@ -107,7 +110,10 @@ class JointFit:
         readings = np.einsum("jri,ji->jr", operators, parameters)
         moves = self.moves_db_per_m()
         placing = moves[:, :, None] * moves[:, None, :] * np.square(u_z_m)[..., None, None]
-        return readings, operators @ blocks @ operators.transpose(0, 2, 1) + placing
+        covariance = operators @ blocks @ operators.transpose(0, 2, 1) + placing
+        if self.bends_db is not None:
+            covariance = covariance + np.square(self.bends_db)[:, :, None] * np.eye(2)
+        return readings, covariance
 
     def moves_db_per_m(self) -> FloatArray:
         """How much both readings of each step change with its position, shape (S − 1, 2)."""

@@ -7,6 +7,7 @@ they have. Both sides run through the same code; only the direction of travel di
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from enum import Enum
@@ -20,7 +21,7 @@ from otdravg.shot.noise import DB_PER_RELATIVE_POWER, linear_power, noise_from_r
 from otdravg.shot.reflections import centred_mean
 from otdravg.shot.shot import Shot
 
-__all__ = ["Axis", "Place", "Side", "Sides", "SpanStart", "pair_sums"]
+__all__ = ["Axis", "Place", "Side", "Sides", "SpanStart", "pair_sums", "with_bends"]
 
 FloatArray = npt.NDArray[np.float64]
 IndexArray = npt.NDArray[np.intp]
@@ -34,6 +35,22 @@ LEAST_SIGNAL_SIGMAS = 3.0
 #: its time; giving up a quarter of the points costs 1/√0.75, 15 % of the uncertainty.
 TAIL_MARGIN = 1.0
 TAIL_SHARE = 0.25
+#: A section is bent where a curve of the third degree takes off so much of its chi-squared.
+#: Derived: χ² of four degrees of freedom is larger once in 10 million.
+BENT = 38.0
+#: A section must have so many pulses, and points, to show a bend (chosen, not derived: shorter ones
+#: hold three independent readings or less).
+LEAST_BENT_PULSES, LEAST_BENT_POINTS = 3.0, 16
+#: A slow tail is looked for out to so many pulses (chosen, not derived: what lies beyond is as good
+#: as straight), and believed from so many sigmas on. Chosen, not derived: what bends fibre is never
+#: quite a tail.
+SLOW_PULSES, SLOW_SIGMAS = 300.0, 6.0
+#: Share of the response for each e-fold of time. Chosen, not derived: less than 0.01 % does not
+#: show, more than 0.3 % would be 1.7 % of all over 300 pulses, a broken receiver.
+LEAST_SLOW, MOST_SLOW = 1e-4, 3e-3
+#: Points on either side of a step from which a curve can be told from it (chosen, not derived: a
+#: line takes two, as many again judge it).
+LEAST_CURVED_POINTS = 4
 
 
 class SpanStart(Enum):
@@ -147,7 +164,7 @@ class Side:
         spans = np.array([(p.start_m, p.stop_m) for p in places]).reshape(-1, 2)
         ends = self.x(spans)
         first, last = ends.min(axis=1), ends.max(axis=1)
-        start, clear = first - shot.guard_m, last + shot.recovery_m
+        start, clear = first - shot.guard_m, shot.clear_m(first, last)
         if shot.peaks:
             slack = shot.placing_m
             lead = shot.x_m[[p.first for p in shot.peaks]]
@@ -247,6 +264,120 @@ class Side:
                 model[lo[m] : hi[m]] = line(m, z[lo[m] : hi[m]])
         return model
 
+    def curve_over_step(
+        self, places: tuple[Place, ...], chosen: npt.NDArray[np.bool_]
+    ) -> FloatArray:
+        """How much better a smooth curve explains both sections at some places than a step does.
+
+        Chi-squared of two lines, joined by a step, less that of one curve of the third degree,
+        which has as many parameters; shape (P,), −inf where there are too few points, and where a
+        place is not ``chosen``. A step is
+        hardly like a curve: of what it adds to the chi-squared of a line, one in the middle leaves
+        a curve the larger half.
+        """
+        lo, hi = self.ranges(places)
+        better = np.full(len(places), -np.inf)
+        for j in np.flatnonzero(chosen).tolist():
+            near, far = (slice(int(lo[m]), int(hi[m])) for m in (j, j + 1))
+            used = np.concatenate(
+                [np.arange(near.start, near.stop), np.arange(far.start, far.stop)]
+            )
+            used = used[self.weight[used] > 0]
+            behind = (used >= far.start) & (used < far.stop)
+            if min(np.count_nonzero(behind), np.count_nonzero(~behind)) < LEAST_CURVED_POINTS:
+                continue
+            t = self.shot.x_m[used]
+            # What is left out between them must not hide how sharp the step is.
+            if min(np.ptp(t[behind]), np.ptp(t[~behind])) < t[behind].min() - t[~behind].max():
+                continue
+            t = 2 * (t - t.min()) / (t.max() - t.min()) - 1
+            root = np.sqrt(self.weight[used])
+            level = self.response_db[used]
+            level = (level - level.mean()) * root
+            step = np.stack([~behind, ~behind * t, behind, behind * t], axis=1) * root[:, None]
+            curve = np.stack([np.ones_like(t), t, t**2, t**3], axis=1) * root[:, None]
+            left = []
+            for columns in (step, curve):
+                q = np.linalg.qr(columns)[0]
+                left.append(-float(np.square(np.einsum("wa,w->a", q, level)).sum()))
+            better[j] = left[0] - left[1]
+        return better
+
+    def bends_db(self, fit: JointFit, places: tuple[Place, ...]) -> FloatArray:
+        """How far off its line this shot is at both ends of each section, in z order; shape (S, 2).
+
+        0 where a section is straight within its noise, or too short to tell. What bends a section
+        is no fibre: a tail that no model of the receiver holds, or a splice that was not found.
+        """
+        lo, hi = self.ranges(places)
+        line = fit.line_ab if self.forward else fit.line_ba
+        seen = fit.seen_ab if self.forward else fit.seen_ba
+        least = max(LEAST_BENT_PULSES * self.shot.pulse_m / self.shot.spacing_m, LEAST_BENT_POINTS)
+        z, ends = self.z(), np.zeros((lo.size, 2))
+        for m in np.flatnonzero(seen & (hi - lo > least)).tolist():
+            here = slice(int(lo[m]), int(hi[m]))
+            weight = self.weight[here]
+            t = np.linspace(-1.0, 1.0, weight.size)
+            shapes = np.stack([np.ones_like(t), t, (3 * t**2 - 1) / 2, (5 * t**3 - 3 * t) / 2])
+            weighted = shapes * weight
+            normal = np.einsum("aw,bw->ab", weighted, shapes)
+            right = np.einsum("aw,w->a", weighted, self.response_db[here] - line(m, z[here]))
+            if np.linalg.matrix_rank(normal) < normal.shape[0]:
+                continue
+            off = np.linalg.solve(normal, right)
+            if float(off @ right) > BENT:
+                first = float(off @ np.array([1.0, -1.0, 1.0, -1.0]))
+                ends[m] = (first, float(off.sum())) if self.forward else (float(off.sum()), first)
+        return ends
+
+    def slow_tail(self, places: tuple[Place, ...]) -> tuple[float, FloatArray]:
+        """The share of a slow tail of the receiver, and what a share of one does to each section.
+
+        A tail that falls as 1/t has no length, so that no pole takes it out; it follows from all
+        the power before a point. Its share is found from what it bends in all sections together.
+
+        Returns
+        -------
+        share : float
+            Of the response for each e-fold of time; 0 where no tail shows.
+        ends_db : array, shape (S, 2)
+            How much the whole tail would lift both ends of each section's line, in z order.
+        """
+        shot = self.shot
+        width = shot.cells.width
+        count = shot.cells.x_m.size
+        power = np.maximum(shot.power[: count * width].reshape(count, width).mean(axis=1), 1e-13)
+        step = width * shot.spacing_m / shot.pulse_m
+        reach = min(int(SLOW_PULSES / step), count)
+        behind = step * np.arange(reach)
+        kernel = np.where(behind >= 1, step / np.maximum(behind, 1), 0.0)
+        size = 1 << (count + reach).bit_length()
+        lit = np.where(shot.cells.x_m < 0, 0.0, power)
+        tail = np.fft.irfft(np.fft.rfft(lit, size) * np.fft.rfft(kernel, size), size)[:count]
+        tail *= DB_PER_RELATIVE_POWER / power
+        begin, stop = self.stretches(places)
+        lo, hi = self.cell_index(begin), self.cell_index(np.minimum(stop, shot.signal_end_m))
+        ends, sums = np.zeros((lo.size, 2)), np.zeros(4)
+        for m in np.flatnonzero(hi - lo >= LEAST_BENT_POINTS).tolist():
+            here = slice(int(lo[m]), int(hi[m]))
+            root = np.sqrt(shot.cells.weight[here])
+            if np.count_nonzero(root) < LEAST_BENT_POINTS:
+                continue
+            line = np.stack([np.ones(root.size), np.linspace(-1, 1, root.size)], axis=1)
+            both = np.stack([shot.cells.level_db[here], tail[here]], axis=1) * root[:, None]
+            fitted = np.linalg.lstsq(line * root[:, None], both, rcond=None)[0]
+            left, bent = (both - np.einsum("wa,ab->wb", line * root[:, None], fitted)).T
+            sums += [left @ bent, bent @ bent, left @ left, np.count_nonzero(root) - 2]
+            far, near = float(fitted[0, 1] + fitted[1, 1]), float(fitted[0, 1] - fitted[1, 1])
+            ends[m] = (near, far) if self.forward else (far, near)
+        shared, own, rest, freedom = sums.tolist()
+        if not own > 0 or freedom < 1:
+            return 0.0, ends
+        share = shared / own
+        noise = max((rest - share * shared) / freedom, 1.0)
+        sure = shared > SLOW_SIGMAS * math.sqrt(own * noise)
+        return (share if sure and LEAST_SLOW < share < MOST_SLOW else 0.0), ends
+
     def renoised(self, fit: JointFit, places: tuple[Place, ...]) -> Side:
         """Return the side with its noise model estimated again from the fit's residuals.
 
@@ -273,12 +404,24 @@ class Side:
             start=shot.noise,
             tail_db2=shot.tail_db2,
             smoothing=shot.means[0],
+            least_white=bool(shot.response.poles),
         )
         return replace(self, shot=replace(shot, noise=noise))
 
 
 #: The shot from A and the shot from B.
 Sides = tuple[Side, Side]
+
+
+def with_bends(sides: Sides, fit: JointFit, places: tuple[Place, ...]) -> JointFit:
+    """Return a fit whose uncertainty knows of sections that are not straight."""
+    ends = np.stack([side.bends_db(fit, places) for side in sides], axis=2)
+    bends = np.hypot(ends[:-1, 1], ends[1:, 0])
+    # Both shots are mostly one make's: what one shows may be below the noise of the other.
+    tails = [side.slow_tail(places) for side in sides]
+    share = max(found for found, _ in tails)
+    slow = share * np.stack([lifted for _, lifted in tails], axis=2)
+    return replace(fit, bends_db=np.hypot(bends, slow[:-1, 1] - slow[1:, 0]))
 
 
 def pair_sums(sides: Sides, places: tuple[Place, ...]) -> SectionSums:

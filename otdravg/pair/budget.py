@@ -97,8 +97,9 @@ class AveragingGain:
 class Budget:
     """Uncertainty budget of the true loss of one splice.
 
-    Twice: by the four levels that make up the loss (GUM 5.2, with their correlation) and the
-    place at which they are compared, and by causes. Both combine to the same ``u_loss_db``.
+    Twice: by the four levels that make up the loss (GUM 5.2, with their correlation), the place at
+    which they are compared and what is not straight about the fibre, and by causes. Both combine
+    to the same ``u_loss_db``.
     """
 
     number: int
@@ -110,6 +111,7 @@ class Budget:
     u_loss_db: float
     place_db: float  # what the place's own uncertainty contributes
     u_place_m: float
+    bend_db: float  # what sections that are not straight contribute
     gains: tuple[AveragingGain, ...]
 
     @property
@@ -152,8 +154,9 @@ def budget_of(measurement: Measurement, number: int) -> Budget | None:
     direction = fit.covariance @ half
     u_place_m = places[j].u_m
     place_db = abs(float(fit.moves_db_per_m()[j].mean())) * u_place_m
-    u_loss_db = math.sqrt(float(half @ direction) + place_db**2)
-    sources = _sources(sides, places, fit, direction, place_db)
+    bend_db = 0.0 if fit.bends_db is None else float(np.hypot(*fit.bends_db[j])) / 2
+    u_loss_db = math.sqrt(float(half @ direction) + place_db**2 + bend_db**2)
+    sources = _sources(sides, places, fit, direction, place_db, bend_db)
     inputs, correlation_db2 = _inputs(sides, places, fit, j, z_m)
     return Budget(
         number=number,
@@ -165,6 +168,7 @@ def budget_of(measurement: Measurement, number: int) -> Budget | None:
         u_loss_db=u_loss_db,
         place_db=place_db,
         u_place_m=u_place_m,
+        bend_db=bend_db,
         gains=tuple(
             AveragingGain(f, expanded_after_averaging(measurement, number, f) or math.nan)
             for f in (*AVERAGING_FACTORS, math.inf)
@@ -205,6 +209,7 @@ def expanded_after_averaging(measurement: Measurement, number: int, factor: floa
 
     sums = _sums((measurement.side_ab, measurement.side_ba), measurement.places, weight)
     fit = fit_sections(sums, measurement.fit.spreads)
+    fit = replace(fit, bends_db=measurement.fit.bends_db)
     z_m, u_m = np.array([(p.middle_m, p.u_m) for p in measurement.places]).T
     _, covariance = fit.steps(z_m, u_m)
     half = np.array([0.5, 0.5])
@@ -253,6 +258,7 @@ def _sources(
     fit: JointFit,
     direction: FloatArray,
     place_db: float,
+    bend_db: float,
 ) -> tuple[SourceShare, ...]:
     """Variance of the loss by cause; ``direction`` is C·(∂loss/∂θ)."""
     nothing = [np.zeros_like(side.weight) for side in sides]
@@ -272,7 +278,7 @@ def _sources(
     ]
     alpha_only = prior_information(fit.middle_m.size, (fit.spreads[0], math.inf))
     beta_only = prior_information(fit.middle_m.size, (math.inf, fit.spreads[1]))
-    found = (
+    found: tuple[tuple[str, str, float, bool], ...] = (
         ("receiver noise, shot A→B", "A", noise(1, 0), True),
         ("receiver noise, shot B→A", "A", noise(1, 1), True),
         ("coherence ripple, shot A→B", "A", noise(0, 0, 1 - quantised[0]), False),
@@ -282,6 +288,8 @@ def _sources(
         ("slope borrowed: drift", "A", float(direction @ beta_only @ direction), False),
         ("position of the splice", "A", place_db**2, False),
     )
+    if bend_db:
+        found += (("fibre that is not straight", "A", bend_db**2, False),)
     total = sum(variance for _, _, variance, _ in found)
     return tuple(
         SourceShare(name, evaluation, math.sqrt(max(variance, 0.0)), variance / total, falls)

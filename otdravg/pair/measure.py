@@ -17,7 +17,7 @@ from otdravg.findings import Finding, Scope, Severity, caution, note
 from otdravg.fit.joint import JointFit, fit_sections
 from otdravg.fit.read_off import readings_of, sections_of
 from otdravg.fit.reading import Reading, SectionReading
-from otdravg.fit.side import Axis, Place, Side, Sides, pair_sums
+from otdravg.fit.side import Axis, Place, Side, Sides, pair_sums, with_bends
 from otdravg.pair.axis import check_same_fibre_settings, find_axis
 from otdravg.pair.locating import compounded, located
 from otdravg.pair.places import grouped, parted, seen_places, with_asked
@@ -46,6 +46,9 @@ MOST_ROUNDS = 4
 #: Next to a splice, readings below this share of it within so many pulses are its own remains.
 #: Derived: RAMP_IMPERFECTION, rounded up.
 SHADOW_SHARE = 0.06
+#: What stands out by more than this is a step, however bent the fibre beside it is. Chosen, not
+#: derived: 22 sigmas.
+CLEAR_SCORE = 500.0
 #: Pulses from a splice within which they are looked for. Chosen, not derived: two dead zones, and
 #: a pulse between them.
 SHADOW_PULSES = 3.0
@@ -164,9 +167,12 @@ def measure(
     while kept != places:  # what was significant beside a place that fell may not be any more
         sides = _reweighted(sides, fit, kept)
         places, (kept, fit) = kept, _pruned(sides, kept, threshold)
+    while (smooth := _smoothest(sides, fit, places)) is not None:
+        places, fit = _pruned(sides, places[:smooth] + places[smooth + 1 :], threshold)
     seams = _seams(sides, places, fit)
     if seams:
         sides, places, fit = _without_seams(sides, places, fit, seams)
+    fit = with_bends(sides, fit, places)
     readings = readings_of(sides, places, fit, seen_ab, seen_ba, axis)
     sections, overall, u_overall = sections_of(places, fit, axis)
     return Measurement(
@@ -296,6 +302,22 @@ def _pruned(
     return places, fit
 
 
+def _smoothest(sides: Sides, fit: JointFit, places: tuple[Place, ...]) -> int | None:
+    """Index of the place that a smooth curve explains best and better than a step does, if any.
+
+    A receiver's slow tail bends fibre; where no step would stand out of a bent line, none is there.
+    """
+    if not places:
+        return None
+    free = np.array([not (p.reflective or p.asked or p.members > 1) for p in places])
+    free &= _scores(sides, fit, places) < CLEAR_SCORE
+    if not free.any():
+        return None
+    better = np.sum([np.maximum(side.curve_over_step(places, free), -1e9) for side in sides], 0)
+    best = int(np.argmax(better))
+    return best if better[best] > 0 else None
+
+
 def _in_shadow(sides: Sides, fit: JointFit, places: tuple[Place, ...]) -> npt.NDArray[np.bool_]:
     """Places that are no more than what a much larger neighbour leaves over.
 
@@ -352,12 +374,14 @@ def _seams(sides: Sides, places: tuple[Place, ...], fit: JointFit) -> list[_Seam
     ]  # fmt: skip
     x = [np.asarray(side.x(z)) for side in sides]
     near_m = sum(side.shot.placing_m for side in sides)
+    u_m = np.array([p.u_m for p in places])
     found = []
     for i in np.flatnonzero(alone[0]).tolist():
         for j in np.flatnonzero(alone[1]).tolist():
             sizes = float(readings[i, 0]), float(readings[j, 1])
             spread = 3 * float(np.hypot(u[i, 0], u[j, 1])) + SEAM_SLACK_DB
-            if i != j and abs(x[0][i] - x[1][j]) < near_m and abs(sizes[0] - sizes[1]) < spread:
+            apart = abs(x[0][i] - x[1][j]) - 3 * float(np.hypot(u_m[i], u_m[j]))
+            if i != j and apart < near_m and abs(sizes[0] - sizes[1]) < spread:
                 at_m = float(x[0][i]), float(x[1][j])
                 found.append(_Seam(i, j, sum(at_m) / 2, sum(sizes) / 2, at_m))
     return found

@@ -131,6 +131,8 @@ def _one_event(
     """One splice that explains two places which the shots cannot part, if both shots agree."""
     if last.reflective or place.reflective or last.members > 1 or place.members > 1:
         return None
+    if _parting((last, place), sides).any():
+        return None  # one shot has clean fibre between them: two
     behind = sorted((p for p in places if p.start_m > place.start_m), key=lambda p: p.start_m)
     found: list[float] = []
     for side in sides:
@@ -153,9 +155,12 @@ def parted(near: Place, far: Place, sides: Sides) -> bool:
 
 def all_parted(places: Sequence[Place], sides: Sides) -> BoolArray:
     """For consecutive places whether every shot that reaches them parts them, shape (P − 1,)."""
-    apart = np.ones(max(len(places) - 1, 0), dtype=bool)
-    if apart.size:
-        for side in sides:
-            needed = max(4 * side.shot.spacing_m, 0.25 * side.shot.pulse_m)
-            apart &= side.gaps_m(places) >= needed
-    return apart
+    return np.asarray(_parting(places, sides).all(axis=0))
+
+
+def _parting(places: Sequence[Place], sides: Sides) -> BoolArray:
+    """Which shot parts consecutive places or does not reach them, shape (2, P − 1)."""
+    if len(places) < 2:
+        return np.ones((2, 0), dtype=bool)
+    needed = [max(4 * s.shot.spacing_m, 0.25 * s.shot.pulse_m) for s in sides]
+    return np.stack([s.gaps_m(places) >= n for s, n in zip(sides, needed, strict=True)])

@@ -61,6 +61,8 @@ def write_budget(page: Page, budget: Budget, *, km: bool) -> None:
     shared = sign + _u(math.sqrt(abs(budget.correlation_db2)))
     page.row(("they share slopes", "", "", "", "", "", shared), _INPUT_WIDTHS)
     page.row(("their place", "", "", "", "", "", _u(budget.place_db)), _INPUT_WIDTHS)
+    if budget.bend_db:
+        page.row(("not straight", "", "", "", "", "", _u(budget.bend_db)), _INPUT_WIDTHS)
     page.rule()
     page.row(("Cause", "type", "u of loss dB", "share", "averaging helps"), _SOURCE_WIDTHS)
     page.rule()

@@ -20,6 +20,7 @@ from otdravg.shot.ramp import locate_steps
 from otdravg.shot.reflections import Peak, running_mean
 from otdravg.shot.response import Response
 from otdravg.shot.settings import ResponseSource
+from otdravg.shot.shape import BEFORE, BEHIND, shown_by_ramps
 from otdravg.shot.shot import Shot, prepare, with_reflections
 from otdravg.shot.steps import (
     Search,
@@ -50,6 +51,16 @@ FIRST_SCALE = 3.0
 #: Steps taken for ripple make the noise look so much larger, and as much more correlated. Chosen,
 #: not derived: well beyond the scatter of a variance, and far below what a row of splices does.
 SUSPECT_RATIO = 4.0
+#: So much of the smoothing may be correlated beyond it. Derived: ripple over a pulse, seen through
+#: a running mean no shorter than the pulse, is correlated over once and a half of it at most.
+SUSPECT_SHARE = 1.5
+#: Differences of neighbours that count, the smallest, and their share of the variance. Chosen, not
+#: derived: splices of a smoothed shot may fill a third of it; their ramps must not count. Of a
+#: normal distribution the smallest 60 % have 1 − 2·0.842·φ(0.842)/0.6 = 0.214 of the variance.
+QUIET_PART, QUIET_VARIANCE = 0.6, 0.214
+#: A running mean of fewer points than this is none, points (chosen, not derived: as where it is
+#: learnt).
+LEAST_MEAN = 3
 #: Strongest reflections whose echoes are looked for; those of weaker ones sink in the noise.
 #: Chosen, not derived: the pairs grow as its square, and few links have as many connectors.
 MOST_PARENTS = 40
@@ -138,7 +149,12 @@ def detect(
     shot = prepare(trace, group_index, response)
     length = shot.signal_end_m - float(shot.x_m[shot.front_clear])
     threshold = threshold_for(false_alarm_rate, length, shot.pulse_m, 1)
-    shot = _with_noise_of_its_own(shot, threshold)
+    looked = _first_look(shot, threshold)
+    shown = None if response else _shown_by_ramps(shot, *looked)
+    if shown:
+        shot = prepare(trace, group_index, shown)
+        looked = _first_look(shot, threshold)
+    shot = _with_noise_of_its_own(shot, threshold, looked)
     end_m, end_peak = _end_position(shot)
     stop_m = _stop_m(shot, end_m, end_peak)
     known = _reflections(shot, end_m, end_peak)
@@ -193,21 +209,42 @@ def _reflections(
     ]
 
 
-def _with_noise_of_its_own(shot: Shot, threshold: float) -> Shot:
+def _shown_by_ramps(
+    shot: Shot, fixed: list[Zone], steps: list[float], stop_m: float
+) -> Response | None:
+    """Another response that the ramps of clear steps away from reflections show, if they do."""
+    pulse, x = shot.pulse_m, shot.x_m
+    first_m = float(x[shot.front_clear])
+    zones = [(-np.inf, first_m), *fixed, (stop_m, np.inf)]
+    at = [
+        step
+        for step in sorted(steps)
+        if not any(a - BEHIND * pulse < step < b + BEFORE * pulse for a, b in zones)
+    ]
+    power = linear_power(shot.trace.level_db - shot.slope_db_per_m * (x - first_m))
+    return shown_by_ramps(
+        power, (np.array(at) - float(x[0])) / shot.spacing_m, pulse / shot.spacing_m, shot.response
+    )
+
+
+def _with_noise_of_its_own(
+    shot: Shot, threshold: float, looked: tuple[list[Zone], list[float], float]
+) -> Shot:
     """Return the shot with the noise that is left when clear steps are taken out.
 
     The first noise estimate knows no events and little of correlation: only clear steps
     count, so that ripple taken for steps cannot make itself look significant. But on a short
     fibre steps may have been taken for ripple: if few of them explain most of it, they are steps.
     """
-    rough, found = shot.noise, _first_look(shot, threshold)
-    first = _renoised(shot, *found)
-    if first.noise.correlation_points < SUSPECT_RATIO * shot.smoothing:
+    rough = shot.noise
+    first = _renoised(shot, *looked)
+    if first.noise.correlation_points < SUSPECT_RATIO + SUSPECT_SHARE * (shot.smoothing - 1):
         return first
+    share = _share_of_white(shot) * shot.smoothing
     white = replace(
         rough,
-        constant_long_run_db2=rough.constant_db2 * shot.smoothing,
-        receiver_long_run_db2=rough.receiver_db2 * shot.smoothing,
+        constant_long_run_db2=rough.constant_db2 * share,
+        receiver_long_run_db2=rough.receiver_db2 * share,
     )
     found = _first_look(with_reflections(replace(shot, noise=white)), threshold)
     pulses = (shot.signal_end_m - float(shot.x_m[shot.front_clear])) / shot.pulse_m
@@ -217,6 +254,27 @@ def _with_noise_of_its_own(shot: Shot, threshold: float) -> Shot:
     middle = np.array([float(np.median(shot.level_db[shot.front_clear : shot.end + 1]))])
     left, before = (float(s.noise.long_run_db2(middle)[0]) for s in (second, first))
     return second if left < before / SUSPECT_RATIO else first
+
+
+def _share_of_white(shot: Shot) -> float:
+    """Share of the rough noise's variance that neighbouring points show; 1 without smoothing.
+
+    A running mean over w points of white noise differs from point to point by 2/w of its variance,
+    whatever splices there are. The rough noise compares points further apart than that, between
+    which there may be splices everywhere.
+    """
+    if shot.means[0] < LEAST_MEAN or len(shot.means) > 1:
+        return 1.0
+    clean = ~shot.in_peak
+    clean[shot.end + 1 :] = False
+    change = np.diff(shot.level_db)[clean[1:] & clean[:-1]]
+    if change.size < LEAST_POINTS:
+        return 1.0
+    square = np.sort((change - np.median(change)) ** 2)
+    quiet = square[: int(QUIET_PART * square.size)]  # ramps are steeper than noise
+    expected = shot.noise.variance_at(shot.contour.inverse_square)[clean]
+    shown = shot.means[0] / 2 * float(quiet.mean()) / QUIET_VARIANCE
+    return min(max(shown, shot.rounding.point_db2) / float(expected.mean()), 1.0)
 
 
 def _first_look(shot: Shot, threshold: float) -> tuple[list[Zone], list[float], float]:
@@ -233,7 +291,8 @@ def _first_look(shot: Shot, threshold: float) -> tuple[list[Zone], list[float], 
 def _renoised(shot: Shot, fixed: list[Zone], steps: list[float], stop_m: float) -> Shot:
     """Return the shot with noise from the residuals of straight lines between its events."""
     x = shot.x_m
-    edges = sorted(fixed + [(s, s + shot.recovery_m) for s in steps])
+    clear = shot.clear_m(np.array(steps)).tolist()
+    edges = sorted(fixed + list(zip(steps, clear, strict=True)))
     guard = shot.guard_m
     begin = np.searchsorted(x, [x[shot.front_clear], *(e[1] for e in edges)])
     stop = np.searchsorted(
@@ -266,6 +325,7 @@ def _renoised(shot: Shot, fixed: list[Zone], steps: list[float], stop_m: float) 
         start=shot.noise,
         tail_db2=shot.tail_db2,
         smoothing=shot.means[0],
+        least_white=bool(shot.response.poles),
     )
     return with_reflections(replace(shot, noise=noise))
 
@@ -313,7 +373,7 @@ def _measured(
     """Measure the one-way loss of all events, each between its neighbours, in order."""
     shot = search.shot
     zones = (
-        [(at, at + shot.recovery_m) for at in steps]
+        list(zip(steps, shot.clear_m(np.array(steps)).tolist(), strict=True))
         + [(lead, clear) for lead, clear, _ in known]
         + groups
     )

@@ -122,16 +122,29 @@ class Rounding:
         over as many: they are no independent readings. Noise of standard deviation σ takes this
         correlation away by exp(−4π²σ²/q²), the squared first harmonic of the rounding error under
         Gaussian dither (Widrow and Kollár, *Quantization Noise*, 2008, ch. 5; from memory).
+
+        A line that falls by nearly a whole step from point to point, or by nearly a half or a
+        third, beats with the steps: its k-th harmonic, 6/(π·k)² of the variance, repeats over
+        1/|k·f − round(k·f)| points at a fall of f steps.
         """
         point = step_db**2 / 12
-        run = max(step_db / max(abs(fall_db_per_point), step_db / MOST_ALIKE), 1.0)
+        fall = min(max(abs(fall_db_per_point) / step_db, 1 / MOST_ALIKE), MOST_ALIKE)
+        run = max(1 / fall, 1.0)
         left = float(np.exp(-((2 * np.pi * sigma_db / step_db) ** 2)))
-        return cls(point, point * (1 + (run - 1) * left))
+        long_run = point * (1 + (run - 1) * left)
+        for harmonic in range(1, BEATS + 1) if fall > 0.5 else ():
+            beat = max(abs(harmonic * fall - round(harmonic * fall)), 1 / MOST_ALIKE)
+            share = 6 / (np.pi * harmonic) ** 2 * left ** (harmonic**2)
+            long_run = max(long_run, point * (1 + (1 / beat - 1) * share))
+        return cls(point, float(long_run))
 
 
 #: A level that does not change at all says nothing of how long rounding errors repeat (chosen, not
 #: derived).
 MOST_ALIKE = 1000.0
+#: Harmonics of the rounding error whose beats are looked at. Derived: the fourth has 4 % of the
+#: variance.
+BEATS = 3
 
 
 def rough_noise(
@@ -214,6 +227,7 @@ def noise_from_residuals(
     start: NoiseModel,
     tail_db2: float | None = None,
     smoothing: int = 1,
+    least_white: bool = False,
 ) -> NoiseModel:
     """Estimate variance and correlation of both sources from the residuals of a fit.
 
@@ -237,6 +251,9 @@ def noise_from_residuals(
         sources apart where the level hardly changes along a short fibre.
     smoothing : int
         Points over which the receiver noise is correlated.
+    least_white : bool
+        Whether the receiver noise counts as white at least: where poles were taken out, a window of
+        a pulse shows less of it than a shorter one.
 
     Notes
     -----
@@ -290,6 +307,9 @@ def noise_from_residuals(
         width = 2 * window + 1
         lags = np.append(squares * _share_of_pairs(lengths, window), total(lagged[window]) / width)
         sources = _two_sources(lags, width, None if prior is None else prior * smoothing)
+        if least_white and sources[1] < receiver:
+            rest = (lags[3] * width - lags[1] * receiver) / lags[0]
+            sources = (max(float(rest), 0.0), receiver)
         swallowed = max(1 - width * parameters / count, 0.3)
         candidate = (sources[0] / swallowed, sources[1] / swallowed)
         if candidate[0] + candidate[1] > best[0] + best[1]:

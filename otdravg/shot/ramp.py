@@ -53,6 +53,9 @@ RAMP_IMPERFECTION = 0.055
 #: The same where the receiver's answer is known and taken out. Chosen, not derived: two pulses in
 #: five between two equal splices depart by 0.04; what is left of a pole by a fourth of that.
 KNOWN_IMPERFECTION = 0.03
+#: The same where a response that was learnt is part of the ramp's shape. Derived: what a pole of
+#: 0.1 pulses departs by, which is more than lengths known to a few per cent do.
+SHAPED_IMPERFECTION = 0.012
 
 
 #: Points per pulse of a ramp's table; between them it is close to a straight line (derived: the
@@ -292,10 +295,14 @@ def _not_one_ramp(
         beside = np.minimum((square * outside).sum(axis=1) / n_out, most)
         weight = (windows.weight * inside).sum(axis=1) / n_in
         excess = (square * inside).sum(axis=1) / n_in
-        unlearnt = shot.response.source is ResponseSource.NONE
-        rounded = RAMP_IMPERFECTION if unlearnt else KNOWN_IMPERFECTION
+        # A short pole that is left in rounds a ramp, too, as one that is not known may do.
+        unlearnt = shot.response.source is ResponseSource.NONE or shot.response.short > 0
+        shaped = shot.response.poles or shot.response.smoothing > 1
+        known = SHAPED_IMPERFECTION if shaped else KNOWN_IMPERFECTION
+        rounded = RAMP_IMPERFECTION if unlearnt else known
         # Both are means of squares: their ratio scatters by the root of 2 over their points.
-        spread = np.sqrt(2 * shot.response.smoothing * (1 / n_in + 1 / n_out))
+        alike = max(shot.response.smoothing / shot.cells.width, 1.0)  # cells that smoothing joins
+        spread = np.sqrt(2 * alike * (1 / n_in + 1 / n_out))
         most_in = (1 + BENT_SIGMAS * spread) * beside
         bent = excess > most_in + (rounded * windows.loss_db) ** 2 * weight
     return bent & (n_in > 0) & (n_out > 0) & np.isfinite(windows.loss_db), windows

@@ -91,6 +91,8 @@ MOST_MISFIT = 6.0
 #: Poles below this share of the pulse are left alone: the ramp hardly shows them. Benchmark:
 #: receivers, poles by length: no loss of accuracy up to here.
 SHORT = 0.22
+#: Below this share they are not told from none. Derived: twice the shortest that is tried.
+LEAST_SHORT = 0.1
 #: Second poles that are tried, as shares of the first. Chosen, not derived: steps of a third, as
 #: wide as two poles so near to each other can be told apart; finer ones would only take time.
 SECOND = (0.1, 0.2, 0.3, 0.4, 0.55, 0.75, 1.0)
@@ -130,6 +132,9 @@ class Response:
         Whether the mean was taken of dB, not of power.
     u_poles : float
         Relative standard uncertainty of the poles' sum.
+    short : float
+        Length of a pole that is left in, in pulses: too short for a ramp to show it, long enough
+        for what it leaves behind a step to matter; 0 if none is known.
     misfit : float
         Chi-squared per point of the tails that the poles were learnt from.
     edges : int
@@ -146,6 +151,7 @@ class Response:
     smoothing: int = 1
     in_db: bool = False
     u_poles: float = 0.0
+    short: float = 0.0
     misfit: float = 0.0
     edges: int = 0
     source: ResponseSource = ResponseSource.STATED
@@ -521,8 +527,9 @@ def _poles(record: Record, edges: list[Edge]) -> Response | None:
         edges=len(kept),
         source=ResponseSource.LEARNT,
     )
-    if sum(poles) < SHORT * pulse:
-        return known
+    total = float(sum(poles) / pulse)
+    if total < SHORT:
+        return replace(known, short=total if total > LEAST_SHORT else 0.0)
     return replace(known, poles=tuple(float(p / pulse) for p in poles))
 
 

@@ -6,6 +6,7 @@ keep all that the pulse can resolve.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -25,13 +26,13 @@ from otdravg.shot.reflections import (
     Floor,
     Peak,
     centred_mean,
-    clear_after,
     fall_into_tail,
     final_fall,
     find_end,
     find_reflections,
     first_blank,
     noise_floor,
+    panel_clear,
     running_mean,
 )
 from otdravg.shot.response import (
@@ -86,6 +87,8 @@ STEP_RECOVERY = 0.35
 #: Chosen, not derived: no tail is left, only the flanks of a real pulse; 1 mdB of 0.3 dB, a large
 #: step, is what a splice's uncertainty hides.
 EQUALISED_RECOVERY, USUAL_STEP_DB, STEP_REMAINS_DB = 0.15, 0.3, 0.001
+#: No splice that is measured is larger, dB (chosen, not derived: what falls more is a break).
+LARGE_STEP_DB = 5.0
 #: Half a pulse averages out too little of noise that is correlated over a pulse. Chosen, not
 #: derived: a triangle as long as the pulse would ask for 1 / (½·(1 − ½/3)) = 2.4, white noise for
 #: 1.
@@ -171,12 +174,38 @@ class Shot:
     @property
     def recovery_m(self) -> float:
         """Length behind the start of a step that is left out of fits."""
-        if self.response.poles:
-            over = max(USUAL_STEP_DB * self.response.u_poles / STEP_REMAINS_DB, 1.0)
-            tail = float(np.log(over)) * max(self.response.poles)
-            share = EQUALISED_RECOVERY + tail
-            return self.pulse_m * (1 + share) + (1.5 + self.smoothing / 2) * self.spacing_m
-        return self.pulse_m * (1 + STEP_RECOVERY) + (1.5 + self.smoothing / 2) * self.spacing_m
+        share = EQUALISED_RECOVERY if self.response.poles else STEP_RECOVERY
+        pole, left = self._remains
+        tail = pole * math.log(max(USUAL_STEP_DB * left, 1.0))
+        share = share + tail if self.response.poles else max(share, tail)
+        return self.pulse_m * (1 + share) + (1.5 + self.smoothing / 2) * self.spacing_m
+
+    @property
+    def _remains(self) -> tuple[float, float]:
+        """The longest pole, in pulses, and 1/dB of a step at which its remains begin to matter."""
+        response = self.response
+        if response.poles:
+            return max(response.poles), response.u_poles / STEP_REMAINS_DB
+        return response.short, response.short / STEP_REMAINS_DB
+
+    def clear_m(self, start_m: FloatArray, stop_m: FloatArray | None = None) -> FloatArray:
+        """Where the ramps of steps have died out that start (and the last starts) there.
+
+        What a pole leaves of a large step matters for longer than what it leaves of a usual one.
+        """
+        start = np.asarray(start_m, dtype=float)
+        clear = np.asarray((start if stop_m is None else stop_m) + self.recovery_m)
+        pole, left = self._remains
+        if not pole or not start.size:
+            return clear
+        sums, n = self.contour.sums_db, self.level_db.size
+        width = max(int(self.pulse_m / self.spacing_m / 4), 3)
+        near = np.clip(np.searchsorted(self.x_m, start - self.guard_m), width, n)
+        far = np.clip(np.searchsorted(self.x_m, clear), 0, n - width)
+        size = (sums[near] - sums[near - width] - sums[far + width] + sums[far]) / width
+        size = np.clip(np.abs(size), USUAL_STEP_DB, LARGE_STEP_DB)
+        tail = np.log(np.maximum(size * left, 1.0) / max(USUAL_STEP_DB * left, 1.0))
+        return np.asarray(clear + self.pulse_m * pole * tail)
 
     @property
     def guard_m(self) -> float:
@@ -336,7 +365,7 @@ def with_reflections(shot: Shot) -> Shot:
     pulse_points = shot.pulse_m / shot.spacing_m
     long_run = shot.noise.long_run_at(shot.contour.inverse_square)
     variance = shot.noise.variance_at(shot.contour.inverse_square)
-    front = clear_after(shot.contour, long_run, shot.start, shot.end)
+    front = panel_clear(shot.contour, long_run, shot.start, shot.end)
     peaks, dips = find_reflections(shot.contour, variance, long_run, front, shot.end)
     # Fibre between a loss and a reflection behind it is lower than both and yet no dip.
     before = int(3 * pulse_points) + 12
@@ -344,6 +373,10 @@ def with_reflections(shot: Shot) -> Shot:
     peaks = _with_blind_zones(shot, peaks, dips)
     if shot.blind and shot.blind[0][0] <= front:
         front = min(max(front, shot.blind[0][1] + shot.smoothing // 2), shot.end)
+        # What rose within the remains of the panel's tail was the tail, or is hidden by it.
+        hidden = [p.clear for p in peaks if p.first < front]
+        front = min(max([front, *hidden]), shot.end)
+        peaks = tuple(p for p in peaks if p.first >= front)
     in_peak = _blocked(level, front, peaks, shot.smoothing)
     in_peak[shot.blank :] = True
     shot = replace(shot, front_clear=front, peaks=peaks, in_peak=in_peak)

@@ -228,8 +228,8 @@ def _coarse_scores(
 
 def _zones(search: Search, fixed: list[Zone], steps: list[float]) -> list[Zone]:
     """Start and end of the dead zones of all events, in order."""
-    recovery = search.shot.recovery_m
-    return sorted(fixed + [(s, s + recovery) for s in steps])
+    clear = search.shot.clear_m(np.array(steps)).tolist()
+    return sorted(fixed + list(zip(steps, clear, strict=True)))
 
 
 def _sections(search: Search, zones: list[Zone], stop_m: float, at: IndexArray) -> IndexArray:
@@ -332,7 +332,7 @@ def prune(
     while steps:
         at = np.array(steps)
         lo, hi = alone_between(search, _zones(search, fixed, steps), at, stop_m)
-        found = search.step(lo, at, at + search.shot.recovery_m, hi)
+        found = search.step(lo, at, search.shot.clear_m(at), hi)
         cell = np.minimum(search.index(at), search.remains_db.size - 1)
         scores = found.score(search.remains_db[cell], search.shot.rounding_db)
         worst = int(np.argmin(scores))

@@ -80,7 +80,8 @@ class TestWhatIsSaid:
     def test_all_reflections_clipped_and_a_slow_receiver_is_a_caution(self) -> None:
         # Behind the box of a clipped top only the tail is seen: its share is not told.
         top = replace(SLOW, headroom_db=0.5)
-        seen = detect(shot(top))
+        no_splice = replace(LINK, loss_db=0 * LINK.loss_db, step_db=0 * LINK.step_db)
+        seen = detect(trace_of(shoot(no_splice, top, np.random.default_rng(3)), "A.sor"))
         assert seen.shot.response.source is ResponseSource.NONE
         assert [f.code for f in seen.findings] == ["response-unknown"]
 
