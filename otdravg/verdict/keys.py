@@ -51,8 +51,8 @@ CABLE_FINDINGS = frozenset(
      "file-unreadable", "gone-since-before", "header-edited", "header-left-unchanged",
      "key-not-applied", "length-differs", "mapping-unused", "newest-shot-unusable", "no-signal",
      "not-a-trace-file", "order-by-name", "other-fibre", "other-length", "pair-doubtful",
-     "passes-unspliced", "pattern-differs", "pulse-differs", "reflection-in-closure",
-     "ribbon-missing", "same-file-again", "same-points-both-ways", "shot-again-from-one-end",
+     "passes-unspliced", "pattern-differs", "points-damaged", "pulse-differs",
+     "reflection-in-closure", "ribbon-missing", "same-file-again", "same-points-both-ways", "shot-again-from-one-end",
      "shot-before-work", "shot-from-same-end", "shot-not-placed", "splice-changed",
      "wavelength-claims-differ", "wavelength-differs", "wavelength-label",
      "wavelength-not-shot", "worse-than-before"}
