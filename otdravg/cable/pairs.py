@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
+from itertools import pairwise
 from pathlib import Path
 
+from otdravg.cable.checks.notes import about_shot
 from otdravg.cable.files.archive import ARCHIVE_SUFFIX
 from otdravg.cable.files.attempts import Stand, stands_of
 from otdravg.cable.files.folder import FoundFile, find_files, load, read_header
@@ -86,6 +88,32 @@ def _stale(stand: Stand) -> Direction | None:
     return None
 
 
+def _soon_again(stands: Sequence[Stand]) -> Iterator[CableFinding]:
+    """Shots of one name that follow each other so soon that they may be of several fibres.
+
+    A connector is cleaned and shot again in minutes; so is the next fibre, by a crew that leaves
+    the number in the header as it is.
+    """
+    for stand in stands:
+        for shots in (stand.ab, stand.ba):
+            times = [shot.taken for shot in shots]
+            soon = [
+                one is None or two is None or abs(two - one) < ONE_ATTEMPT
+                for one, two in pairwise(times)
+            ]
+            if any(soon):
+                yield about_shot(
+                    shots[-1], Severity.CAUTION, "shots-under-one-name",
+                    f"{len(shots)} shots {shots[-1].taken_for.direction.value} are named fibre "
+                    f"{stand.key.fibre} at {stand.wavelength_nm} nm, less than "
+                    f"{ONE_ATTEMPT.seconds // 60} minutes apart or without a time; the newest "
+                    "was taken",
+                    "if they are several fibres, put the number of each into its file name; if "
+                    "one was shot again, set the first shot aside",
+                    *shots[:-1],
+                )  # fmt: skip
+
+
 def _is_collection(path: Path) -> bool:
     """Tell a folder or an archive from a trace file."""
     return path.is_dir() or path.suffix.lower() == ARCHIVE_SUFFIX
@@ -108,7 +136,8 @@ def pair_up(paths: Sequence[Path], size_limits: SizeLimits) -> Pairing:
     records, findings = placed_shots(raw, Options())
     pairs = []
     lone: list[ShotRecord] = []
-    for stand in stands_of(records):
+    stands = stands_of(records)
+    for stand in stands:
         ab, ba = stand.pair(stand.attempts)
         if ab is not None and ba is not None:
             pairs.append(PairOfShots(stand.key, stand.wavelength_nm, ab, ba, _stale(stand)))
@@ -123,7 +152,11 @@ def pair_up(paths: Sequence[Path], size_limits: SizeLimits) -> Pairing:
     ]
     # What is odd about a file that is not used is said by its remark.
     used = [record for record in records if record.use is ShotUse.USED]
-    remarks = [*findings, *(finding for record in used for finding in record.findings)]
+    remarks = [
+        *findings,
+        *_soon_again(stands),
+        *(finding for record in used for finding in record.findings),
+    ]
     return Pairing(
         tuple(pairs),
         tuple(sorted([*lone, *unused], key=lambda record: record.path)),

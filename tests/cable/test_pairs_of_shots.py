@@ -74,6 +74,18 @@ class TestShotAgainFromOneEnd:
         assert "Re-splice" in said(folder, "--unchanged")[1]
 
 
+def test_six_fibres_under_one_number_are_no_all_clear(tmp_path: Path) -> None:
+    for number in range(6):
+        span = with_loss(spliced(), number % 4, 0.02 + 0.01 * number)
+        names = (f"T{2 * number}.sor", f"T{2 * number + 1}.sor")
+        save(tmp_path, span, names, later=timedelta(minutes=number))
+    code, text = said(tmp_path)
+    assert code == 1
+    assert text.startswith("1 pair: 1 LEAVE; not cleared before 2 remarks below are looked at")
+    assert "6 shots A→B are named fibre 7" in text
+    assert "6 shots B→A are named fibre 7" in text
+
+
 def test_the_same_launch_cleaned_and_shot_again_is_no_second_attempt(tmp_path: Path) -> None:
     bad = with_loss(spliced(), 1, 0.50)
     save(tmp_path, bad, ("7_A_1.sor", "7_B_1.sor"))
