@@ -10,7 +10,7 @@ import hashlib
 from importlib import resources
 from pathlib import Path
 
-from jinja2 import Environment, StrictUndefined
+from jinja2 import Environment, FunctionLoader, StrictUndefined
 from markupsafe import Markup
 
 from otdravg import __version__
@@ -31,7 +31,7 @@ from otdravg.tables.marks import Mark
 from otdravg.tables.scope import made_on, result_sentence, rules, scope
 from otdravg.words.closeout import PageWords
 
-__all__ = ["closeout_html", "content_hash", "packaged", "write_closeout_html"]
+__all__ = ["closeout_html", "content_hash", "packaged", "templates", "write_closeout_html"]
 
 #: In this order they make one script.
 _SCRIPTS = ("common.js", "traces.js", "map.js", "list.js", "plot.js", "app.js")
@@ -76,48 +76,61 @@ def closeout_html(review: CableReview, sketches: Sketches, template: Template) -
     script = '(() => {\n"use strict";\n' + "\n".join(map(packaged, _SCRIPTS)) + "\n})();\n"
     style = packaged("style.css")
     below = parts(review, words)
-    environment = Environment(
-        autoescape=True, undefined=StrictUndefined, trim_blocks=True, keep_trailing_newline=True
-    )
-    page = environment.from_string(packaged("index.html.j2")).render(
-        language=template.language.value,
-        program=f"{words['program']} otdravg {__version__}",
-        title=printable(template.title or words["closeout"]),
-        cables=printable(", ".join(review.cables)),
-        company=printable(template.company),
-        logo=_as_data(template),
-        words=words,
-        outcome=result_sentence(review, words),
-        scope=[
-            (label, printable(text))
-            for label, text in (
-                (words["project"], template.project),
-                (words["owner"], template.owner),
-                (words["company"], template.company),
-                *scope(review, words),
-                *rules(review, words),
-                (words["made_at"], made_on(template)),
-            )
-            if text
-        ],
-        contents=[
-            ("map", words["heat_map"]),
-            ("list", words["splices"]),
-            *((part.anchor, part.heading) for part in below),
-        ],
-        legend=_legend(words),
-        signs="; ".join(words[k] for k in ("legend_over", "legend_close", "legend_doubt")) + ".",
-        list_columns=LIST_COLUMNS,
-        parts=below,
-        style=Markup(style),
-        style_hash=content_hash(style),
-        script=Markup(script),
-        script_hash=content_hash(script),
-        review_data=as_script_text(review_data(review, words)),
-        splice_data=as_script_text(splice_data(review)),
-        trace_data=as_script_text(trace_data(review, sketches)),
+    page = (
+        templates()
+        .get_template("index.html.j2")
+        .render(
+            language=template.language.value,
+            program=f"{words['program']} otdravg {__version__}",
+            title=printable(template.title or words["closeout"]),
+            cables=printable(", ".join(review.cables)),
+            company=printable(template.company),
+            logo=_as_data(template),
+            words=words,
+            outcome=result_sentence(review, words),
+            scope=[
+                (label, printable(text))
+                for label, text in (
+                    (words["project"], template.project),
+                    (words["owner"], template.owner),
+                    (words["company"], template.company),
+                    *scope(review, words),
+                    *rules(review, words),
+                    (words["made_at"], made_on(template)),
+                )
+                if text
+            ],
+            contents=[
+                ("map", words["heat_map"]),
+                ("list", words["splices"]),
+                *((part.anchor, part.heading) for part in below),
+            ],
+            legend=_legend(words),
+            signs="; ".join(words[k] for k in ("legend_over", "legend_close", "legend_doubt"))
+            + ".",
+            list_columns=LIST_COLUMNS,
+            parts=below,
+            style=Markup(style),
+            style_hash=content_hash(style),
+            script=Markup(script),
+            script_hash=content_hash(script),
+            review_data=as_script_text(review_data(review, words)),
+            splice_data=as_script_text(splice_data(review)),
+            trace_data=as_script_text(trace_data(review, sketches)),
+        )
     )
     return page.encode("utf-8")
+
+
+def templates() -> Environment:
+    """Return the pages' templates: what is filled in is escaped, what is missing is an error."""
+    return Environment(
+        loader=FunctionLoader(packaged),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        keep_trailing_newline=True,
+    )
 
 
 def packaged(name: str) -> str:
