@@ -14,8 +14,14 @@ import numpy as np
 import numpy.typing as npt
 
 from otdravg.findings import Finding, caution, note
-from otdravg.shot.lines import LineTerms
-from otdravg.shot.noise import DB_PER_RELATIVE_POWER, linear_power, noise_from_residuals
+from otdravg.shot.noise import (
+    DB_PER_RELATIVE_POWER,
+    Lines,
+    NoiseModel,
+    linear_power,
+    median,
+    noise_about,
+)
 from otdravg.shot.ramp import locate_steps
 from otdravg.shot.reflections import Peak, running_mean
 from otdravg.shot.response import Response
@@ -59,9 +65,9 @@ LEAST_PULSES_PER_STEP = 8.0
 #: Tails that fit worse than this, chi-squared per point, are not quite the model's. Chosen, not
 #: derived: half of what is believed at all.
 LARGE_MISFIT = 3.0
-#: Points that a section must have to say anything of the noise. Chosen, not derived: the line
-#: takes two, six are left.
-LEAST_POINTS = 8
+#: Points, and cells, that a section must have to say anything of the noise. Chosen, not derived:
+#: the line takes two, six and one are left.
+LEAST_POINTS, LEAST_CELLS = 8, 3
 
 
 class EventKind(Enum):
@@ -200,23 +206,25 @@ def _with_noise_of_its_own(shot: Shot, threshold: float) -> Shot:
     count, so that ripple taken for steps cannot make itself look significant. But on a short
     fibre steps may have been taken for ripple: if few of them explain most of it, they are steps.
     """
-    rough, found = shot.noise, _first_look(shot, threshold)
-    first = _renoised(shot, *found)
-    if first.noise.correlation_points < SUSPECT_RATIO * shot.smoothing:
-        return first
+    rough = shot.noise
+    first = _noise_between(shot, *_first_look(shot, threshold))
+    if first.correlation_points < SUSPECT_RATIO * shot.smoothing:
+        return with_reflections(replace(shot, noise=first))
     white = replace(
         rough,
         constant_long_run_db2=rough.constant_db2 * shot.smoothing,
         receiver_long_run_db2=rough.receiver_db2 * shot.smoothing,
     )
-    found = _first_look(with_reflections(replace(shot, noise=white)), threshold)
+    plain = with_reflections(replace(shot, noise=white))
+    found = _first_look(plain, threshold)
     pulses = (shot.signal_end_m - float(shot.x_m[shot.front_clear])) / shot.pulse_m
     if not 0 < len(found[1]) < pulses / LEAST_PULSES_PER_STEP:
-        return first
-    second = _renoised(shot, *found)
-    middle = np.array([float(np.median(shot.level_db[shot.front_clear : shot.end + 1]))])
-    left, before = (float(s.noise.long_run_db2(middle)[0]) for s in (second, first))
-    return second if left < before / SUSPECT_RATIO else first
+        return with_reflections(replace(shot, noise=first))
+    second = _noise_between(plain, *found)
+    middle = np.array([median(shot.level_db[shot.front_clear : shot.end + 1])])
+    left, before = (float(noise.long_run_db2(middle)[0]) for noise in (second, first))
+    noise = second if left < before / SUSPECT_RATIO else first
+    return with_reflections(replace(shot, noise=noise))
 
 
 def _first_look(shot: Shot, threshold: float) -> tuple[list[Zone], list[float], float]:
@@ -230,44 +238,34 @@ def _first_look(shot: Shot, threshold: float) -> tuple[list[Zone], list[float], 
     return fixed, steps, stop_m
 
 
-def _renoised(shot: Shot, fixed: list[Zone], steps: list[float], stop_m: float) -> Shot:
-    """Return the shot with noise from the residuals of straight lines between its events."""
-    x = shot.x_m
+def _noise_between(
+    shot: Shot, fixed: list[Zone], steps: list[float], stop_m: float
+) -> NoiseModel:
+    """Noise of a shot about the straight lines between its events."""
     edges = sorted(fixed + [(s, s + shot.recovery_m) for s in steps])
     guard = shot.guard_m
-    begin = np.searchsorted(x, [x[shot.front_clear], *(e[1] for e in edges)])
-    stop = np.searchsorted(
-        x, [*(e[0] - guard for e in edges), min(stop_m, shot.signal_end_m) - guard]
-    )
-    stop = np.maximum(begin, stop)
-    level, clean = shot.level_db, ~shot.in_peak
-    middle = (x[np.minimum(begin, x.size - 1)] + x[np.maximum(stop, 1) - 1]) / 2
-    w, wt, wtt, wy, wty = LineTerms.of(x, level, clean.astype(float)).moments(begin, stop, middle)
-    sections = np.flatnonzero(w >= LEAST_POINTS)
-    if not sections.size:
-        return shot
-    with np.errstate(invalid="ignore", divide="ignore"):  # where there are no points
-        slope = (wty - wt * wy / w) / (wtt - wt * wt / w)
-        centre = (wy - slope * wt) / w
-    model = level.copy()
-    used = np.zeros(x.size, dtype=bool)
-    for m in sections.tolist():
-        here = slice(begin[m], stop[m])
-        model[here] = centre[m] + slope[m] / 1000 * (x[here] - middle[m])
-        used[here] = clean[here]
-    first, last = int(np.flatnonzero(used)[0]), int(np.flatnonzero(used)[-1]) + 1
-    noise = noise_from_residuals(
-        (level - model)[first:last],
-        model[first:last],
-        used[first:last],
+    begin_m = np.array([shot.x_m[shot.front_clear], *(e[1] for e in edges)])
+    end_m = np.array([*(e[0] - guard for e in edges), min(stop_m, shot.signal_end_m) - guard])
+    begin = np.searchsorted(shot.x_m, begin_m)
+    stop = np.maximum(np.searchsorted(shot.x_m, end_m), begin)
+    middle = (begin + stop) // 2
+    hi = np.minimum(stop // shot.cells.width, shot.cells.x_m.size)
+    lo = np.minimum(-(-begin // shot.cells.width), hi)
+    level, slope = shot.cells.sums.lines(lo, hi, shot.x_m[middle])
+    known = np.isfinite(level) & (hi - lo >= LEAST_CELLS) & (stop - begin >= LEAST_POINTS)
+    if not known.any():
+        return shot.noise
+    begin, stop, slope = begin[known], stop[known], slope[known] * shot.spacing_m
+    return noise_about(
+        Lines(begin, stop, level[known] + slope * (begin - middle[known]), slope),
+        shot.power,
+        ~shot.in_peak,
         windows=shot.correlation_windows,
         rounding=shot.rounding,
-        parameters=2 * sections.size,
         start=shot.noise,
         tail_db2=shot.tail_db2,
         smoothing=shot.means[0],
     )
-    return with_reflections(replace(shot, noise=noise))
 
 
 def _stop_m(shot: Shot, end_m: float, end_peak: Peak | None) -> float:

@@ -87,6 +87,21 @@ class LineSums:
         """Sums over points lo ≤ i < hi, shape (5,) + lo.shape."""
         return self.sums.take(hi, axis=1) - self.sums.take(lo, axis=1)
 
+    def lines(
+        self, lo: IndexArray, hi: IndexArray, at_m: FloatArray
+    ) -> tuple[FloatArray, FloatArray]:
+        """Level at ``at_m`` and slope, dB/m, of the line through points lo ≤ i < hi.
+
+        NaN where there are not two points that count.
+        """
+        w, wx, wxx, wy, wxy = self.between(lo, hi)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            x, y = wx / w, wy / w
+            slope = (wxy - wx * y) / (wxx - wx * x)
+            level = y + slope * ((at_m - self.origin_m) / self.unit_m - x)
+        known = (w > 0) & (wxx > wx * x)
+        return np.where(known, level, np.nan), np.where(known, slope / self.unit_m, np.nan)
+
 
 def _fill(
     terms: FloatArray, z_m: FloatArray, y_db: FloatArray, weight: FloatArray

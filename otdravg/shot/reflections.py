@@ -7,18 +7,20 @@ clears the ground for them.
 from __future__ import annotations
 
 import math
+from bisect import bisect_left
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
 
-from otdravg.shot.noise import DB_PER_RELATIVE_POWER, linear_power
+from otdravg.shot.noise import DB_PER_RELATIVE_POWER, NoiseModel, linear_power
 
 __all__ = [
     "Contour",
     "Floor",
     "Peak",
+    "RunningSums",
     "centred_mean",
     "clear_after",
     "fall_into_tail",
@@ -133,36 +135,55 @@ SECOND_PULSES, SECOND_RISE_DB = 0.9, 0.2
 QUIET_SIGMAS, QUIET_DB = 1.2, 2e-4
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class RunningSums:
+    """Sums of all values from each index on, shape (n + 1,): every mean is a difference of two.
+
+    They begin at the far end: power falls along a fibre, so a weak signal keeps its digits behind a
+    strong one.
+    """
+
+    sums: FloatArray
+
+    @classmethod
+    def of(cls, values: FloatArray) -> RunningSums:
+        """Sum values of shape (n,)."""
+        sums = np.zeros(values.size + 1)
+        np.cumsum(values[::-1], out=sums[-2::-1])
+        return cls(sums)
+
+    def mean(self, first: int, stop: int) -> float:
+        """Mean of the values first ≤ i < stop."""
+        return float(self.sums[first] - self.sums[stop]) / (stop - first)
+
+    def means(self, before: int, after: int) -> FloatArray:
+        """Mean over ``before`` values in front of each index and ``after`` from it on, shape (n,).
+
+        Windows shrink at the ends.
+        """
+        sums, n = self.sums, self.sums.size - 1
+        before, after = min(before, n), max(min(after, n), 1)
+        mean = np.empty(n)
+        inner = n - before - after + 1
+        if inner > 0:
+            whole = mean[before : n - after + 1]
+            np.subtract(sums[:inner], sums[before + after :], out=whole)
+            whole *= 1 / (before + after)
+        for edge in (slice(0, before), slice(max(n - after + 1, before), n)):
+            index = np.arange(edge.start, edge.stop)
+            lo, hi = np.maximum(index - before, 0), np.minimum(index + after, n)
+            mean[edge] = (sums[lo] - sums[hi]) / (hi - lo)
+        return mean
+
+
 def running_mean(values: FloatArray, width: int) -> FloatArray:
     """Mean of ``width`` values starting at each index, shape (n,); windows shrink at the end."""
-    return _window_mean(values, 0, width)
+    return RunningSums.of(values).means(0, width)
 
 
 def centred_mean(values: FloatArray, width: int) -> FloatArray:
     """Centred running mean, shape (n,); windows shrink at both ends."""
-    return _window_mean(values, width // 2, width // 2 + 1)
-
-
-def _window_mean(values: FloatArray, before: int, after: int) -> FloatArray:
-    """Mean over ``before`` values in front of each index and ``after`` from it on.
-
-    From running sums that begin at the far end: power falls along a fibre, so a weak signal keeps
-    its digits behind a strong one.
-    """
-    n = values.size
-    before, after = min(before, n), max(min(after, n), 1)
-    sums = np.zeros(n + 1)
-    np.cumsum(values[::-1], out=sums[1:])
-    sums = sums[::-1]  # of all values from each index on
-    mean = np.empty(n)
-    inner = n - before - after + 1
-    if inner > 0:
-        np.subtract(sums[:inner], sums[before + after :], out=mean[before : n - after + 1])
-        mean[before : n - after + 1] /= before + after
-    edges = np.r_[:before, max(n - after + 1, before) : n]
-    lo, hi = np.maximum(edges - before, 0), np.minimum(edges + after, n)
-    mean[edges] = (sums[lo] - sums[hi]) / (hi - lo)
-    return mean
+    return RunningSums.of(values).means(width // 2, width // 2 + 1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -429,8 +450,9 @@ class Contour:
     """
 
     level_db: FloatArray
-    sums_db: FloatArray  # shape (n + 1,), running sum of the levels
+    sums_db: RunningSums  # of the levels
     inverse_square: FloatArray  # 1/P² of the linear power, smoothed
+    least_square: float  # its least: where there is least noise
     pulse_points: float
     slope_db_per_point: float  # what the fibre falls by from point to point (negative)
     smoothing: int  # points that a sharp edge is spread over
@@ -442,6 +464,8 @@ class Contour:
     height: FloatArray  # top above the fibre on both of its sides, beyond what slopes explain
     depth: FloatArray  # top below the fibre on both of its sides, beyond what slopes explain
     ceiling_db: float  # highest level
+    highest: list[int]  # points at it
+    clipped: IndexArray  # points in a stretch that is clipped there, noise dips included
 
     @classmethod
     def of(
@@ -452,6 +476,7 @@ class Contour:
         slope_db_per_point: float,
         smoothing: int = 1,
         slope_slack: float = 0.0,
+        sums_db: RunningSums | None = None,
     ) -> Contour:
         """Compare all points with their surroundings.
 
@@ -465,44 +490,59 @@ class Contour:
             What the fibre falls by from point to point (negative), and how far it may be off.
         smoothing : int
             Points that a sharp edge is spread over.
+        sums_db : RunningSums, optional
+            Of the levels, if they are there already.
         """
         top, side = max(int(pulse_points // 3), 1), max(int(np.ceil(pulse_points * 0.75)), 4)
-        sums = np.zeros(level_db.size + 1)
-        np.cumsum(level_db, out=sums[1:])
-        tops, sides = running_mean(level_db, top), running_mean(level_db, side)
-        smooth = centred_mean(power, max(int(pulse_points / 3), 3))
+        sums = sums_db or RunningSums.of(level_db)
+        tops, sides = sums.means(0, top), sums.means(0, side)
+        inverse = 1.0 / np.maximum(centred_mean(power, max(int(pulse_points / 3), 3)), 1e-13)
+        inverse *= inverse
         gap = int(np.ceil(1.25 * pulse_points)) + 2
         # Both neighbours brought along the fibre's own slope to where the top is.
-        before = np.concatenate((np.full(side, sides[0]), sides))[: tops.size]
-        before += slope_db_per_point * (side + top) / 2
-        after = np.concatenate((sides[gap:], np.full(gap, sides[-1])))[: tops.size]
-        after -= slope_db_per_point * (gap + (side - top) / 2)
+        rise, drop = tops - slope_db_per_point * (side + top) / 2, tops.copy()
+        rise[:side] -= sides[0]
+        rise[side:] -= sides[: max(tops.size - side, 0)]
+        drop += slope_db_per_point * (gap + (side - top) / 2)
+        drop[: max(tops.size - gap, 0)] -= sides[gap:]
+        drop[max(tops.size - gap, 0) :] -= sides[-1]
         slack = slope_slack * (gap + side)
-        rise, drop = tops - before, tops - after
+        height, depth = np.minimum(rise, drop), -np.maximum(rise, drop)
+        height -= slack
+        depth -= slack
+        ceiling = float(level_db.max())
+        highest = np.flatnonzero(level_db >= ceiling - 1e-9)
         return cls(
-            level_db, sums, 1.0 / np.maximum(smooth, 1e-13) ** 2, pulse_points,
-            slope_db_per_point, smoothing, top, side, tops, sides, rise,
-            np.minimum(rise, drop) - slack, -np.maximum(rise, drop) - slack, float(level_db.max()),
+            level_db, sums, inverse, float(inverse.min()), pulse_points, slope_db_per_point,
+            smoothing, top, side, tops, sides, rise, height, depth, ceiling, highest.tolist(),
+            clipped_points(highest, level_db.size),
         )  # fmt: skip
-
-    def mean(self, first: int, stop: int) -> float:
-        """Mean level of the points first ≤ i < stop."""
-        return float(self.sums_db[stop] - self.sums_db[first]) / (stop - first)
 
     def upside_down(self) -> Contour:
         """The same with dips for peaks."""
+        lowest = -float(self.level_db.min())
         return replace(
             self,
             level_db=-self.level_db,
-            sums_db=-self.sums_db,
+            sums_db=RunningSums(-self.sums_db.sums),
             slope_db_per_point=-self.slope_db_per_point,
             tops=-self.tops,
             sides=-self.sides,
             rise=-self.rise,
             height=self.depth,
             depth=self.height,
-            ceiling_db=-float(self.level_db.min()),
+            ceiling_db=lowest,
+            highest=np.flatnonzero(-self.level_db >= lowest - 1e-9).tolist(),
         )
+
+
+def clipped_points(highest: IndexArray, size: int) -> IndexArray:
+    """Points of a shot in a stretch that is clipped at the highest level, noise dips included."""
+    if highest.size < 3:
+        return highest[:0]
+    near = np.zeros(size)
+    near[highest] = 1.0
+    return np.flatnonzero(centred_mean(near, 15) > 0.1)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -510,8 +550,7 @@ class _View:
     """Where reflections are looked for in a contour, and the noise there."""
 
     contour: Contour
-    variance_db2: FloatArray
-    long_run_db2: FloatArray
+    noise: NoiseModel
     start: int
     end: int
 
@@ -520,21 +559,21 @@ class _View:
         """Points that a top may start at."""
         return slice(self.start + self.contour.side, self.end + 1)
 
-    def six_sigma(self, at: IndexArray) -> FloatArray:
-        """Six times the noise of a top less that of its sides."""
-        point, long_run = self.variance_db2[at], self.long_run_db2[at]
+    def six_sigma(self, inverse_square: FloatArray) -> FloatArray:
+        """Six times the noise of a top less that of its sides, where 1/P² is that."""
+        point = self.noise.variance_at(inverse_square)
+        long_run = self.noise.long_run_at(inverse_square)
         top = np.minimum(point, long_run / self.contour.top)
         side = np.minimum(point, long_run / self.contour.side)
         return np.asarray(PEAK_SIGMAS * np.sqrt(top + 2 * side))
 
     def least(self) -> float:
         """Six sigma where there is least noise: few places are worth knowing the exact noise."""
-        quietest = int(np.argmin(self.long_run_db2[self.here])) + self.here.start
-        return float(self.six_sigma(np.array([quietest]))[0])
+        return float(self.six_sigma(np.array(self.contour.least_square)))
 
 
 def find_reflections(
-    contour: Contour, variance_db2: FloatArray, long_run_db2: FloatArray, start: int, end: int
+    contour: Contour, noise: NoiseModel, start: int, end: int
 ) -> tuple[tuple[Peak, ...], tuple[Peak, ...]]:
     """Find reflections between ``start`` and ``end`` (indices), with their dead zones, and dips.
 
@@ -545,8 +584,8 @@ def find_reflections(
     ----------
     contour : Contour
         The shot.
-    variance_db2, long_run_db2 : array, shape (n,)
-        Variance of a point and long-run variance at the level there.
+    noise : NoiseModel
+        Of its points.
     start, end : int
         First point that may be inside and last point with signal.
 
@@ -554,7 +593,7 @@ def find_reflections(
     -------
     peaks, dips : tuple of Peak
     """
-    view = _View(contour, variance_db2, long_run_db2, start, end)
+    view = _View(contour, noise, start, end)
     return _peaks(view, rises=True), _dips(view)
 
 
@@ -570,7 +609,7 @@ def _peaks(view: _View, *, rises: bool) -> tuple[Peak, ...]:
     worth = np.flatnonzero((height > view.least()) | (rises & (rise > LEAST_STEEP_DB)))
     at = worth + here.start
     before = tops[at] - rise[worth]
-    limit = view.six_sigma(at)
+    limit = view.six_sigma(contour.inverse_square[at])
     # A flat top longer than the pulse has no lower side within reach, but rises all the same.
     ceiling = contour.ceiling_db
     flat = rises & (tops[at] >= ceiling - 1e-9) & (before < ceiling - LEAST_STEEP_DB)
@@ -604,7 +643,7 @@ def _peaks(view: _View, *, rises: bool) -> tuple[Peak, ...]:
 
 
 def _clear_behind(view: _View, first: int, stop: int) -> int:
-    return clear_after(view.contour, view.long_run_db2, first, stop)
+    return clear_after(view.contour, view.noise, first, stop)
 
 
 def _dips(view: _View) -> tuple[Peak, ...]:
@@ -634,8 +673,8 @@ def _leading_edge(view: _View, run_start: int, crest: int, base: float) -> tuple
     """Find the first point above the backscatter and where, between points, the rise begins."""
     level_db, smoothing = view.contour.level_db, view.contour.smoothing
     window = np.arange(max(run_start - 1, 1), crest + 1)
-    noise = np.sqrt(view.variance_db2[max(run_start - view.contour.top, 0)])
-    threshold = base + 4 * noise + 0.005
+    before = view.contour.inverse_square[max(run_start - view.contour.top, 0)]
+    threshold = base + 4 * math.sqrt(view.noise.variance_at(before)) + 0.005
     above = window[level_db[window] > threshold]
     first = int(above[0]) if above.size else crest
     while first > 1 and level_db[first - 1] > threshold:
@@ -652,7 +691,7 @@ def _leading_edge(view: _View, run_start: int, crest: int, base: float) -> tuple
     return first, float(np.clip(first - 0.5 + (smoothing - 1) / 2, first - 0.5, at_half))
 
 
-def clear_after(contour: Contour, long_run_db2: FloatArray, first: int, stop: int) -> int:
+def clear_after(contour: Contour, noise: NoiseModel, first: int, stop: int) -> int:
     """Find where the receiver has recovered behind an event that starts at ``first``.
 
     A tail falls faster than fibre, at its own growing scale: windows grow with the distance
@@ -665,7 +704,7 @@ def clear_after(contour: Contour, long_run_db2: FloatArray, first: int, stop: in
     step = max(int(pulse_points // 4), 1)
     base = int(np.ceil(pulse_points)) + 2
     t = first + base
-    ceiling = contour.ceiling_db - 1e-9
+    highest, mean = contour.highest, contour.sums_db.mean
     candidate: int | None = None
     first_quiet: int | None = None
     least_fall = math.inf
@@ -674,21 +713,21 @@ def clear_after(contour: Contour, long_run_db2: FloatArray, first: int, stop: in
         if t > reach and first_quiet is not None:
             return first_quiet
         h = max((t - first) // 3, step, 3)
-        clipped = np.flatnonzero(level_db[t : t + 2 * h] >= ceiling)
-        if clipped.size:  # a flat top is not fibre
-            t += int(clipped[-1]) + 1
-            reach += int(clipped[-1]) + 1
+        last = bisect_left(highest, t + 2 * h) - 1
+        if last >= 0 and highest[last] >= t:  # a flat top is not fibre
+            reach += highest[last] + 1 - t
+            t = highest[last] + 1
             candidate = None
             continue
         if t + 2 * h > stop:
             break
-        behind = contour.mean(t + h, t + 2 * h)
-        fall = contour.mean(t, t + h) - behind + slope_db_per_point * h
-        sigma = math.sqrt(2 * float(long_run_db2[t + h]) / h)
+        behind = mean(t + h, t + 2 * h)
+        fall = mean(t, t + h) - behind + slope_db_per_point * h
+        sigma = math.sqrt(2 * noise.long_run_at(contour.inverse_square[t + h]) / h)
         quiet = fall <= QUIET_SIGMAS * sigma + QUIET_DB
         if not quiet and t - first > STEEP_AFTER_PULSES * pulse_points and t + 3 * h <= stop:
             # Fibre steeper than the rest falls on and on, a tail falls less and less.
-            later = behind - contour.mean(t + 2 * h, t + 3 * h)
+            later = behind - mean(t + 2 * h, t + 3 * h)
             bend = fall - slope_db_per_point * h - later
             quiet = bend <= math.sqrt(3) * sigma + 1e-4
         if quiet:
