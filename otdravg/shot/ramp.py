@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from otdravg.shot.lines import step_between
+from otdravg.shot.lines import lines_beside
 from otdravg.shot.noise import DB_PER_RELATIVE_POWER
 from otdravg.shot.shot import LARGEST_SPAN_DB, Shot
 
@@ -137,7 +137,7 @@ class RampWindows:
             ),
         )
         left, right = np.maximum(edges[0], lo), np.minimum(edges[1], hi)
-        lines = step_between(cells.sums, (lo, left), (right, hi), at_m, shot.slope_prior)
+        lines = lines_beside(cells.sums, (lo, left), (right, hi), at_m, shot.slope_prior)
         known = np.isfinite(lines.loss_db)
         before, loss = np.where(known, lines.before_db, 0.0), np.where(known, lines.loss_db, 0.0)
         slope = np.where(known, lines.slope_before, 0.0)

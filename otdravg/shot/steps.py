@@ -13,7 +13,8 @@ from statistics import NormalDist
 import numpy as np
 import numpy.typing as npt
 
-from otdravg.shot.lines import StepEstimate, step_between
+from otdravg.shot.lines import SlopePrior, StepEstimate, step_between
+from otdravg.shot.noise import median
 from otdravg.shot.ramp import compound_ramps, locate_steps, one_ramp
 from otdravg.shot.shot import CELLS_PER_PULSE, Shot
 
@@ -91,8 +92,11 @@ class Search:
     """Working state of the step search: a shot and what its dead zones may feign."""
 
     shot: Shot
+    cell_m: float  # from cell to cell
+    recovery_m: float  # of the shot
+    prior: SlopePrior  # of the shot
     remains_db: FloatArray  # per cell, what a dead zone's remains may feign as a step
-    levelled: FloatArray  # running sum of weight times level, the usual slope taken out
+    levelled: FloatArray  # running sums of weight and of weight times level, the usual slope out
 
     @classmethod
     def of(cls, shot: Shot) -> Search:
@@ -102,21 +106,17 @@ class Search:
         for clear in (shot.front_clear, *(p.clear for p in shot.peaks)):
             first = clear // cells.width
             remains[first : first + round(REMAINS_PULSES * CELLS_PER_PULSE) + 1] = REMAINS_DB
-        sums = cells.sums
-        slope = shot.slope_prior.mean * sums.unit_m
-        return cls(shot, remains, sums.sums[3] - slope * sums.sums[1])
-
-    @property
-    def cell_m(self) -> float:
-        """Distance from cell to cell."""
-        return self.shot.cells.width * self.shot.spacing_m
+        sums, prior = cells.sums, shot.slope_prior
+        levelled = sums.sums[[0, 3]]
+        levelled[1] -= (prior.mean * sums.unit_m) * sums.sums[1]
+        cell_m = cells.width * shot.spacing_m
+        return cls(shot, cell_m, shot.recovery_m, prior, remains, levelled)
 
     def index(self, x_m: FloatArray | float) -> IndexArray:
         """First cell at or behind a position; cells are equally spaced."""
         x = self.shot.cells.x_m
         place = (np.atleast_1d(x_m) - x[0]) / self.cell_m
-        place = np.ceil(np.minimum(np.maximum(place, 0.0), x.size) - 1e-6)
-        return np.asarray(place, dtype=np.intp)
+        return np.ceil(np.minimum(np.maximum(place, 0.0), x.size) - 1e-6).astype(np.intp)
 
     def cells_in(self, length_m: float) -> int:
         """Number of cells that cover a length, rounded up."""
@@ -128,7 +128,7 @@ class Search:
         """Step between cells [lo, start) and [clear, hi)."""
         a = np.maximum(self.index(start_m), lo)
         b = np.minimum(self.index(clear_m), hi)
-        return step_between(self.shot.cells.sums, (lo, a), (b, hi), start_m, self.shot.slope_prior)
+        return step_between(self.shot.cells.sums, (lo, a), (b, hi), start_m, self.prior)
 
 
 def search_steps(search: Search, fixed: list[Zone], stop_m: float, threshold: float) -> list[float]:
@@ -139,10 +139,10 @@ def search_steps(search: Search, fixed: list[Zone], stop_m: float, threshold: fl
     at = np.arange(0, x.size, max(search.cells_in(search.shot.pulse_m) // PLACES_PER_PULSE, 1))
     scores, seen = np.zeros(at.size), np.full((2, at.size), -1)
     for _ in range(12):
-        sections = _sections(search, _zones(search, fixed, steps), stop_m, at)
+        sections = _sections(search, fixed, steps, stop_m)[:, at]
         # Only what lies in other sections than before scores otherwise.
         changed = np.flatnonzero((sections != seen).any(axis=0))
-        scores[changed] = _scores_at(search, at[changed], sections[:, changed], None)
+        scores[changed] = _scores_at(search, at[changed], sections[:, changed])
         seen = sections
         more = _section_maxima(x[at], scores, sections[0], threshold)
         if not more:
@@ -169,112 +169,131 @@ def clear_steps(
     step takes.
     """
     x = search.shot.cells.x_m
-    scale = shortest * search.shot.recovery_m
-    reach = float(x[-1] - x[0])
-    steps: list[float] = []
-    while scale < reach:  # growing windows: a near neighbour of opposite sign cannot hide a step
-        stride = max(int(scale / 6 / search.cell_m), 1)
-        at = np.arange(0, x.size, stride)
-        zones = _zones(search, fixed, steps)
-        coarse = _coarse_scores(search, zones, stop_m, at, scale)
-        best = _local_maxima(x[at], coarse, threshold, scale + search.shot.recovery_m)
-        if best.size:
-            # The stride may be longer than the pulse: look at every cell around.
-            around = at[best][:, None] + np.arange(-stride, stride + 1)
-            around = np.clip(around, 0, x.size - 1)
-            sections = _sections(search, zones, stop_m, around.ravel())
-            fine = _scores_at(search, around.ravel(), sections, scale).reshape(around.shape)
-            steps += x[around[np.arange(best.size), np.argmax(fine, axis=1)]].tolist()
+    scale, scales_m = shortest * search.recovery_m, []
+    while scale < float(x[-1] - x[0]):
+        scales_m.append(scale)
         scale *= growth
+    steps: list[float] = []
+    # Growing windows: a near neighbour of opposite sign cannot hide a step. What one scale finds
+    # changes the sections of those that follow: only where one finds nothing, all are looked at.
+    together = 1
+    while scales_m:
+        sections = _sections(search, fixed, steps, stop_m)
+        tried, found = 0, len(steps)
+        for stride, scores in _scores_by_scale(search, sections, scales_m[:together]):
+            scale, tried = scales_m[tried], tried + 1
+            separation = (scale + search.recovery_m) / search.cell_m
+            best = stride * _local_maxima(scores, threshold, separation / stride)
+            if best.size:
+                # The stride may be longer than the pulse: look at every cell around.
+                around = best[:, None] + np.arange(-stride, stride + 1)
+                around = np.minimum(np.maximum(around, 0), x.size - 1)
+                window = search.cells_in(scale)
+                fine = _scores_at(search, around, sections[:, around], window)
+                steps += x[around[np.arange(best.size), np.argmax(fine, axis=1)]].tolist()
+                break
+        scales_m, together = scales_m[tried:], 1 if len(steps) > found else len(scales_m)
     return steps
 
 
-def _coarse_scores(
-    search: Search, zones: list[Zone], stop_m: float, at: IndexArray, scale_m: float
-) -> FloatArray:
-    """Statistic of a step at equally spaced cells, from windows ``scale_m`` long on both sides.
+def _scores_by_scale(
+    search: Search, sections: IndexArray, scales_m: list[float]
+) -> list[tuple[int, FloatArray]]:
+    """Statistic of a step at every so many cells, from windows of several lengths on both sides.
 
     Short windows know nothing of their slopes but what is known beforehand: there the step is the
     difference of two means, and what the slope may feign is part of its variance. Only windows that
     reach into a dead zone, and those long enough to tell their own slopes, are looked at in full.
+
+    Returns
+    -------
+    list of (int, array)
+        For each scale the stride in cells, and the statistic there.
     """
-    shot = search.shot
-    sections = _sections(search, zones, stop_m, at)
-    prior, window = shot.slope_prior, search.cells_in(scale_m)
-    gap = search.cells_in(shot.recovery_m)
-    first, last = at - window, at + gap + window
-    free = np.flatnonzero((first >= sections[0]) & (last <= sections[1]))
-    if free.size < at.size / 2:
-        return _scores_at(search, at, sections, scale_m)
-    here = at[free]
-    weight, level = shot.cells.sums.sums[0], search.levelled
-    before = weight[here] - weight[here - window]
-    behind = weight[here + gap + window] - weight[here + gap]
-    with np.errstate(invalid="ignore", divide="ignore"):
-        loss = (level[here] - level[here - window]) / before
-        loss -= (level[here + gap + window] - level[here + gap]) / behind
-        variance = 1 / before + 1 / behind
-    feigned = (prior.sd * (window + gap) * search.cell_m) ** 2
-    if feigned > SLOPES_UNTOLD * float(np.nanmedian(variance)):
-        return _scores_at(search, at, sections, scale_m)
-    scores = np.zeros(at.size)
-    size = np.maximum(np.abs(loss) - search.remains_db[here], 0.0)
-    scores[free] = np.fmax(size * size / (variance + feigned + shot.rounding_db**2), 0.0)
-    rest = np.ones(at.size, dtype=bool)
-    rest[free] = False
-    scores[rest] = _scores_at(search, at[rest], sections[:, rest], scale_m)
-    return scores
+    first, last = sections
+    gap, count = search.cells_in(search.recovery_m), first.size
+    found, unknown, windows = [], [], []
+    short = True
+    for scale_m in scales_m:
+        window, stride = search.cells_in(scale_m), max(int(scale_m / 6 / search.cell_m), 1)
+        scores = np.full(-(-count // stride), np.nan)
+        start = -(-window // stride) * stride  # the first whose window begins in the record
+        stop = count + 1 - gap - window
+        if short and start < stop:
+            here = slice(start, stop, stride)
+            at = np.arange(start, stop, stride)
+            free = (first[here] <= at - window) & (last[here] >= at + gap + window)
+            short = 2 * np.count_nonzero(free) >= scores.size
+        if short and start < stop:
+            ends = (0, -window, gap + window, gap)  # of both windows
+            edges = [search.levelled[:, start + k : stop + k : stride] for k in ends]
+            with np.errstate(invalid="ignore", divide="ignore"):
+                before, behind = edges[0] - edges[1], edges[2] - edges[3]
+                size = np.abs(before[1] / before[0] - behind[1] / behind[0])
+                variance = 1 / before[0] + 1 / behind[0]
+                feigned = (search.prior.sd * (window + gap) * search.cell_m) ** 2
+                short = feigned <= SLOPES_UNTOLD * median(variance[free])
+                if short:
+                    size = np.maximum(size - search.remains_db[here], 0.0)
+                    variance += feigned + search.shot.rounding_db**2
+                    scores[start // stride :][: at.size][free] = np.fmax(size * size / variance, 0.0)[free]
+        rest = np.flatnonzero(np.isnan(scores))
+        unknown.append(rest * stride)
+        windows.append(np.full(rest.size, window))
+        found.append((stride, scores))
+    at, window = np.concatenate(unknown), np.concatenate(windows)
+    scored = _scores_at(search, at, sections[:, at], window)
+    ends = np.cumsum([part.size for part in unknown])
+    for (stride, scores), rest, part in zip(found, unknown, np.split(scored, ends[:-1]), strict=True):
+        scores[rest // stride] = part
+    return found
 
 
 def _zones(search: Search, fixed: list[Zone], steps: list[float]) -> list[Zone]:
     """Start and end of the dead zones of all events, in order."""
-    recovery = search.shot.recovery_m
-    return sorted(fixed + [(s, s + recovery) for s in steps])
+    return sorted(fixed + [(s, s + search.recovery_m) for s in steps])
 
 
-def _sections(search: Search, zones: list[Zone], stop_m: float, at: IndexArray) -> IndexArray:
+def _sections(search: Search, fixed: list[Zone], steps: list[float], stop_m: float) -> IndexArray:
     """First cell of the section that each cell lies in, and the one behind its last; shape (2, n).
 
     A cell inside a dead zone gets a first cell behind itself, so that nothing is left before it.
     """
-    edges = np.array([*zones, (stop_m, np.inf)])
-    starts = search.index(edges[:, 0])
-    clears = np.maximum.accumulate(np.concatenate(([0], search.index(edges[:-1, 1]))))
-    k = np.minimum(np.searchsorted(starts, at, side="right"), len(zones))
-    return np.stack([clears[k], starts[k]])
+    edges = np.array([*_zones(search, fixed, steps), (stop_m, stop_m)])
+    starts, clears = search.index(edges.T.ravel()).reshape(2, -1)
+    starts = np.minimum(starts, starts[-1])
+    clears = np.maximum.accumulate(np.concatenate(([0], clears[:-1])))
+    size = search.remains_db.size
+    lengths = np.diff(np.concatenate(([0], starts[:-1], [size])))
+    return np.repeat(np.stack([clears, starts]), lengths, axis=1)
 
 
 def _scores_at(
-    search: Search, at: IndexArray, sections: IndexArray, scale_m: float | None
+    search: Search, at: IndexArray, sections: IndexArray, window: IndexArray | int | None = None
 ) -> FloatArray:
     """Statistic of a step at the cells ``at``, which lie in ``sections``.
 
-    From windows ``scale_m`` long on both sides, or as long as the sections.
+    From windows of so many cells on both sides, or as long as the sections.
     """
     first, last = sections
-    right = at + search.cells_in(search.shot.recovery_m)
-    if scale_m is not None:
-        window = search.cells_in(scale_m)
+    right = at + search.cells_in(search.recovery_m)
+    if window is not None:
         first, last = np.maximum(first, at - window), np.minimum(last, right + window)
-    x_m = search.shot.cells.x_m[at]
+    cells = search.shot.cells
     near, far = np.maximum(at, first), np.minimum(right, last)
-    found = step_between(
-        search.shot.cells.sums, (first, near), (far, last), x_m, search.shot.slope_prior
-    )
+    found = step_between(cells.sums, (first, near), (far, last), cells.x_m[at], search.prior)
     return found.score(search.remains_db[at], search.shot.rounding_db)
 
 
-def _local_maxima(
-    x: FloatArray, score: FloatArray, threshold: float, separation_m: float
-) -> IndexArray:
-    """Strongest positions above the threshold, none closer than ``separation_m``."""
+def _local_maxima(score: FloatArray, threshold: float, separation: float) -> IndexArray:
+    """Strongest places above the threshold, none closer than ``separation``."""
     found: list[int] = []
     candidates = np.flatnonzero(score > threshold)
-    candidates = candidates[np.argsort(-score[candidates])]
+    if candidates.size:
+        candidates = candidates[np.argsort(-score[candidates])]
     while candidates.size:
-        best = candidates[0]
-        found.append(int(best))
-        candidates = candidates[np.abs(x[candidates] - x[best]) > separation_m]
+        found.append(int(candidates[0]))
+        candidates = candidates[np.abs(candidates - candidates[0]) > separation]
     return np.array(found, dtype=np.intp)
 
 
@@ -332,7 +351,7 @@ def prune(
     while steps:
         at = np.array(steps)
         lo, hi = alone_between(search, _zones(search, fixed, steps), at, stop_m)
-        found = search.step(lo, at, at + search.shot.recovery_m, hi)
+        found = search.step(lo, at, at + search.recovery_m, hi)
         cell = np.minimum(search.index(at), search.remains_db.size - 1)
         scores = found.score(search.remains_db[cell], search.shot.rounding_db)
         worst = int(np.argmin(scores))
@@ -382,5 +401,5 @@ def take_out_compounds(
     at = np.array(steps)
     lo, hi = alone_between(search, _zones(search, fixed, steps), at, stop_m)
     double = compound_ramps(search.shot, at, lo, hi)
-    groups = [(first, second + search.shot.recovery_m) for first, second in double.values()]
+    groups = [(first, second + search.recovery_m) for first, second in double.values()]
     return [step for k, step in enumerate(steps) if k not in double], groups
