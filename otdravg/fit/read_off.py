@@ -10,7 +10,7 @@ import numpy.typing as npt
 from otdravg.findings import Statement, says
 from otdravg.fit.joint import JointFit
 from otdravg.fit.reading import Coverage, Kind, Reading, SectionReading, mode_field_ratio
-from otdravg.fit.side import Axis, Place, Side, Sides
+from otdravg.fit.side import Axis, Place, RoughSide, Sides
 from otdravg.shot.detect import Detection, Event, EventKind
 
 __all__ = ["readings_of", "sections_of"]
@@ -139,7 +139,7 @@ def _kind_of(place: Place, *, detected: bool) -> Kind:
     return Kind.ASKED if place.asked and not detected else Kind.SPLICE
 
 
-def _events_near(seen: Detection, side: Side, places: tuple[Place, ...]) -> list[list[Event]]:
+def _events_near(seen: Detection, side: RoughSide, places: tuple[Place, ...]) -> list[list[Event]]:
     """For every place the events that this shot alone shows there."""
     events = [e for e in seen.events if e.kind is not EventKind.END]
     at = np.array([e.distance_m for e in events])
@@ -149,7 +149,7 @@ def _events_near(seen: Detection, side: Side, places: tuple[Place, ...]) -> list
     return [[events[i] for i in np.flatnonzero(row)] for row in near]
 
 
-def _why_not(side: Side, place: Place) -> Statement:
+def _why_not(side: RoughSide, place: Place) -> Statement:
     """Why a place could not be measured from this side."""
     direction = side.shot.trace.identity.direction.value
     x = float(side.x(place.middle_m))

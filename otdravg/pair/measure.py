@@ -17,12 +17,13 @@ from otdravg.findings import Finding, Scope, caution, note
 from otdravg.fit.joint import JointFit, fit_sections
 from otdravg.fit.read_off import readings_of, sections_of
 from otdravg.fit.reading import Reading, SectionReading
-from otdravg.fit.side import Axis, Place, Side, Sides, pair_sums
+from otdravg.fit.side import Axis, Place, RoughSide, Side, Sides, pair_sums
 from otdravg.pair.axis import check_same_fibre_settings, find_axis
 from otdravg.pair.locating import compounded, located
 from otdravg.pair.places import grouped, parted, seen_places, with_asked
 from otdravg.shot.detect import Detection, detect
 from otdravg.shot.lines import step_between
+from otdravg.shot.noise import linear_power
 from otdravg.shot.response import Response
 from otdravg.shot.settings import Direction
 from otdravg.shot.steps import PLACES_PER_PULSE, threshold_for
@@ -136,20 +137,20 @@ def measure(
     seen_ab = detect(ab, index, false_alarm_rate=shot_false_alarm_rate, response=own[0])
     seen_ba = detect(ba, index, false_alarm_rate=shot_false_alarm_rate, response=own[1])
     axis, axis_findings = find_axis(seen_ab, seen_ba, launch_m=launch_m, receive_m=receive_m)
-    sides = (
-        Side.of(seen_ab.shot, axis.start_a_m, axis.length_m, True),
-        Side.of(seen_ba.shot, axis.start_b_m, axis.length_m, False),
+    rough = (
+        RoughSide.of(seen_ab.shot, axis.start_a_m, axis.length_m, True),
+        RoughSide.of(seen_ba.shot, axis.start_b_m, axis.length_m, False),
     )
-    found, ghosts = seen_places(seen_ab, seen_ba, sides, axis)
+    found, ghosts = seen_places(seen_ab, seen_ba, rough, axis)
     for z in positions_m:
         if not 0 < z < axis.length_m:
             raise BadSetting("position", f"{z:g} m", f"give 0 m to {axis.length_m:.0f} m")
-        found = with_asked(found, z, sides)
+        found = with_asked(found, z, rough)
     threshold = threshold_for(
-        false_alarm_rate, axis.length_m, min(s.shot.pulse_m for s in sides), 2
+        false_alarm_rate, axis.length_m, min(s.shot.pulse_m for s in rough), 2
     )
-    places, fit = _searched(sides, found, threshold)
-    sides = _reweighted(_renoise(sides, fit, places), fit, places)
+    places, fit = _searched(rough, found, threshold)
+    sides = rough[0].renoised(fit, places), rough[1].renoised(fit, places)
     kept, fit = _pruned(sides, places, threshold)
     while kept != places:  # what was significant beside a place that fell may not be any more
         sides = _reweighted(sides, fit, kept)
@@ -212,14 +213,12 @@ def _fit(sides: Sides, places: tuple[Place, ...]) -> JointFit:
     return fit_sections(pair_sums(sides, places))
 
 
-def _reweighted(sides: Sides, fit: JointFit, places: tuple[Place, ...]) -> Sides:
+def _reweighted(
+    sides: tuple[Side, Side], fit: JointFit, places: tuple[Place, ...]
+) -> tuple[Side, Side]:
     """Return the sides with weights and response about the model of a fit."""
     ab, ba = (side.weighted(side.model(fit, places)) for side in sides)
     return ab, ba
-
-
-def _renoise(sides: Sides, fit: JointFit, places: tuple[Place, ...]) -> Sides:
-    return sides[0].renoised(fit, places), sides[1].renoised(fit, places)
 
 
 def _scores(sides: Sides, fit: JointFit, places: tuple[Place, ...]) -> FloatArray:
@@ -328,21 +327,20 @@ def _seams(sides: Sides, places: tuple[Place, ...], fit: JointFit) -> list[_Seam
 
 
 def _without_seams(
-    sides: Sides, places: tuple[Place, ...], fit: JointFit, seams: list[_Seam]
-) -> tuple[Sides, tuple[Place, ...], JointFit]:
+    sides: tuple[Side, Side], places: tuple[Place, ...], fit: JointFit, seams: list[_Seam]
+) -> tuple[tuple[Side, Side], tuple[Place, ...], JointFit]:
     """Lift what lies behind each seam by its step, and measure what is left."""
     lifted = []
     for k, side in enumerate(sides):
-        power, level = side.shot.power.copy(), side.shot.level_db.copy()
+        lift_db = np.zeros(side.shot.x_m.size)
         for seam in seams:
-            behind = side.shot.x_m >= seam.at_m[k]
-            power[behind] *= 10 ** (seam.step_db / 5)
-            level[behind] += seam.step_db
-        lifted.append(replace(side, shot=replace(side.shot, power=power, level_db=level)))
+            lift_db[side.shot.x_m >= seam.at_m[k]] += seam.step_db
+        power, level = side.shot.power * linear_power(lift_db), side.shot.level_db + lift_db
+        shot = replace(side.shot, power=power, level_db=level)
+        lifted.append(replace(side, shot=shot).weighted(side.model(fit, places) + lift_db))
     gone = {index for seam in seams for index in (seam.in_ab, seam.in_ba)}
     kept = tuple(p for index, p in enumerate(places) if index not in gone)
-    ab, ba = (Side.of(side.shot, side.start_m, side.length_m, side.forward) for side in lifted)
-    return (ab, ba), kept, _fit((ab, ba), kept)
+    return (lifted[0], lifted[1]), kept, _fit((lifted[0], lifted[1]), kept)
 
 
 def _scan(sides: Sides, places: tuple[Place, ...], threshold: float) -> list[Place]:

@@ -60,18 +60,19 @@ class LineTerms:
         sums = np.add.reduceat(self.terms, edges, axis=1)[:, ::2]
         whole = (hi > last) & (lo < last)
         sums = np.where(filled, sums + np.where(whole, self.terms[:, -1:], 0.0), 0.0)
-        w, x, xx, y, xy = sums
-        unit = self.unit_m / 1000
-        shift = (self.origin_m - about_m) / 1000
-        return np.stack(
-            [
-                w,
-                unit * x + shift * w,
-                unit**2 * xx + 2 * unit * shift * x + shift**2 * w,
-                y,
-                unit * xy + shift * y,
-            ]
-        )
+        return _about(sums, self.unit_m, self.origin_m - about_m)
+
+
+def _about(sums: FloatArray, unit_m: float, shift_m: FloatArray) -> FloatArray:
+    """Sums of w, wx, wx², wy, wxy in kilometres from other origins."""
+    w, x, xx, y, xy = sums
+    unit, shift = unit_m / 1000, shift_m / 1000
+    moved = np.empty_like(sums)
+    moved[0], moved[3] = w, y
+    moved[1] = unit * x + shift * w
+    moved[2] = unit**2 * xx + shift * (2 * unit * x + shift * w)
+    moved[4] = unit * xy + shift * y
+    return moved
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -96,6 +97,10 @@ class LineSums:
         found = self.sums.take(hi, axis=1, mode="clip")
         found -= self.sums.take(lo, axis=1, mode="clip")
         return found
+
+    def moments(self, lo: IndexArray, hi: IndexArray, about_m: FloatArray) -> FloatArray:
+        """As those of :class:`LineTerms`."""
+        return _about(self.between(lo, hi), self.unit_m, self.origin_m - about_m)
 
     def lines(
         self, lo: IndexArray, hi: IndexArray, at_m: FloatArray

@@ -15,7 +15,7 @@ for a fitted line is the long-run variance: the variance of a mean of N points t
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -287,6 +287,24 @@ class Lines:
     hi: IndexArray
     level_db: FloatArray  # at lo
     slope_db: FloatArray  # per point
+
+    def over(self, level_db: FloatArray) -> FloatArray:
+        """Levels of a shot, shape (n,), with those of the lines where there is one."""
+        model = level_db.copy()
+        for lo, hi, level, slope in zip(
+            self.lo.tolist(), self.hi.tolist(), self.level_db.tolist(), self.slope_db.tolist(),
+            strict=True,
+        ):  # fmt: skip
+            model[lo:hi] = level + slope * np.arange(hi - lo)
+        return model
+
+    def above(self, level_db: float) -> Lines:
+        """The lines as far as they lie above a level."""
+        with np.errstate(invalid="ignore", divide="ignore"):
+            reach = np.nan_to_num((level_db - self.level_db) / self.slope_db, nan=np.inf)
+        reach = np.where(self.slope_db < 0, reach, np.where(self.level_db > level_db, np.inf, 0.0))
+        hi = np.maximum(np.minimum(self.hi, self.lo + np.maximum(reach, 0.0)), self.lo)
+        return replace(self, hi=hi.astype(np.intp))
 
     def spread(self, window: int) -> tuple[IndexArray | slice, FloatArray, BoolArray]:
         """Points that tell of the noise about the lines.
