@@ -14,7 +14,6 @@ import numpy as np
 import numpy.typing as npt
 
 from otdravg.shot.lines import SlopePrior, StepEstimate, step_between
-from otdravg.shot.noise import median
 from otdravg.shot.ramp import compound_ramps, locate_steps, one_ramp
 from otdravg.shot.shot import CELLS_PER_PULSE, Shot
 
@@ -49,9 +48,6 @@ REMAINS_DB = 0.012
 #: Positions within a pulse at which whole sections are tested for a step. Chosen, not derived: at
 #: most a sixth of a pulse off; what is found is placed finely afterwards.
 PLACES_PER_PULSE = 3
-#: A step's variance by unknown slopes up to this share of that by noise. Chosen, not derived: more
-#: would hide steps that windows of their best length show.
-SLOPES_UNTOLD = 0.2
 
 #: Start of an event and end of its dead zone, metres from the front panel.
 Zone = tuple[float, float]
@@ -96,7 +92,6 @@ class Search:
     recovery_m: float  # of the shot
     prior: SlopePrior  # of the shot
     remains_db: FloatArray  # per cell, what a dead zone's remains may feign as a step
-    levelled: FloatArray  # running sums of weight and of weight times level, the usual slope out
 
     @classmethod
     def of(cls, shot: Shot) -> Search:
@@ -106,11 +101,9 @@ class Search:
         for clear in (shot.front_clear, *(p.clear for p in shot.peaks)):
             first = clear // cells.width
             remains[first : first + round(REMAINS_PULSES * CELLS_PER_PULSE) + 1] = REMAINS_DB
-        sums, prior = cells.sums, shot.slope_prior
-        levelled = sums.sums[[0, 3]]
-        levelled[1] -= (prior.mean * sums.unit_m) * sums.sums[1]
-        cell_m = cells.width * shot.spacing_m
-        return cls(shot, cell_m, shot.recovery_m, prior, remains, levelled)
+        return cls(
+            shot, cells.width * shot.spacing_m, shot.recovery_m, shot.slope_prior, remains
+        )
 
     def index(self, x_m: FloatArray | float) -> IndexArray:
         """First cell at or behind a position; cells are equally spaced."""
@@ -169,84 +162,35 @@ def clear_steps(
     step takes.
     """
     x = search.shot.cells.x_m
-    scale, scales_m = shortest * search.recovery_m, []
+    gap = search.cells_in(search.recovery_m)
+    scale, windows, strides = shortest * search.recovery_m, [], []
     while scale < float(x[-1] - x[0]):
-        scales_m.append(scale)
+        windows.append(search.cells_in(scale))
+        strides.append(max(int(scale / 6 / search.cell_m), 1))
         scale *= growth
     steps: list[float] = []
     # Growing windows: a near neighbour of opposite sign cannot hide a step. What one scale finds
     # changes the sections of those that follow: only where one finds nothing, all are looked at.
-    together = 1
-    while scales_m:
+    first, stop = 0, 1
+    while first < len(windows):
         sections = _sections(search, fixed, steps, stop_m)
-        tried, found = 0, len(steps)
-        for stride, scores in _scores_by_scale(search, sections, scales_m[:together]):
-            scale, tried = scales_m[tried], tried + 1
-            separation = (scale + search.recovery_m) / search.cell_m
-            best = stride * _local_maxima(scores, threshold, separation / stride)
+        grids = [np.arange(0, x.size, stride) for stride in strides[first:stop]]
+        sizes = [grid.size for grid in grids]
+        at, begin = np.concatenate(grids), 0
+        scores = _scores_at(search, at, sections[:, at], np.repeat(windows[first:stop], sizes))
+        for window, stride, size in zip(windows[first:stop], strides[first:stop], sizes, strict=True):
+            here = scores[begin : begin + size]
+            best = stride * _local_maxima(here, threshold, (window + gap) / stride)
+            first, begin = first + 1, begin + size
             if best.size:
                 # The stride may be longer than the pulse: look at every cell around.
                 around = best[:, None] + np.arange(-stride, stride + 1)
                 around = np.minimum(np.maximum(around, 0), x.size - 1)
-                window = search.cells_in(scale)
                 fine = _scores_at(search, around, sections[:, around], window)
                 steps += x[around[np.arange(best.size), np.argmax(fine, axis=1)]].tolist()
                 break
-        scales_m, together = scales_m[tried:], 1 if len(steps) > found else len(scales_m)
+        stop = first + 1 if best.size else len(windows)
     return steps
-
-
-def _scores_by_scale(
-    search: Search, sections: IndexArray, scales_m: list[float]
-) -> list[tuple[int, FloatArray]]:
-    """Statistic of a step at every so many cells, from windows of several lengths on both sides.
-
-    Short windows know nothing of their slopes but what is known beforehand: there the step is the
-    difference of two means, and what the slope may feign is part of its variance. Only windows that
-    reach into a dead zone, and those long enough to tell their own slopes, are looked at in full.
-
-    Returns
-    -------
-    list of (int, array)
-        For each scale the stride in cells, and the statistic there.
-    """
-    first, last = sections
-    gap, count = search.cells_in(search.recovery_m), first.size
-    found, unknown, windows = [], [], []
-    short = True
-    for scale_m in scales_m:
-        window, stride = search.cells_in(scale_m), max(int(scale_m / 6 / search.cell_m), 1)
-        scores = np.full(-(-count // stride), np.nan)
-        start = -(-window // stride) * stride  # the first whose window begins in the record
-        stop = count + 1 - gap - window
-        if short and start < stop:
-            here = slice(start, stop, stride)
-            at = np.arange(start, stop, stride)
-            free = (first[here] <= at - window) & (last[here] >= at + gap + window)
-            short = 2 * np.count_nonzero(free) >= scores.size
-        if short and start < stop:
-            ends = (0, -window, gap + window, gap)  # of both windows
-            edges = [search.levelled[:, start + k : stop + k : stride] for k in ends]
-            with np.errstate(invalid="ignore", divide="ignore"):
-                before, behind = edges[0] - edges[1], edges[2] - edges[3]
-                size = np.abs(before[1] / before[0] - behind[1] / behind[0])
-                variance = 1 / before[0] + 1 / behind[0]
-                feigned = (search.prior.sd * (window + gap) * search.cell_m) ** 2
-                short = feigned <= SLOPES_UNTOLD * median(variance[free])
-                if short:
-                    size = np.maximum(size - search.remains_db[here], 0.0)
-                    variance += feigned + search.shot.rounding_db**2
-                    scores[start // stride :][: at.size][free] = np.fmax(size * size / variance, 0.0)[free]
-        rest = np.flatnonzero(np.isnan(scores))
-        unknown.append(rest * stride)
-        windows.append(np.full(rest.size, window))
-        found.append((stride, scores))
-    at, window = np.concatenate(unknown), np.concatenate(windows)
-    scored = _scores_at(search, at, sections[:, at], window)
-    ends = np.cumsum([part.size for part in unknown])
-    for (stride, scores), rest, part in zip(found, unknown, np.split(scored, ends[:-1]), strict=True):
-        scores[rest // stride] = part
-    return found
 
 
 def _zones(search: Search, fixed: list[Zone], steps: list[float]) -> list[Zone]:
