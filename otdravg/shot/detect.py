@@ -26,7 +26,7 @@ from otdravg.shot.ramp import locate_steps
 from otdravg.shot.reflections import Peak, running_mean
 from otdravg.shot.response import Response
 from otdravg.shot.settings import ResponseSource
-from otdravg.shot.shot import Shot, prepare, with_reflections
+from otdravg.shot.shot import Shot, prepare, with_cells, with_reflections
 from otdravg.shot.steps import (
     Search,
     Zone,
@@ -215,7 +215,7 @@ def _with_noise_of_its_own(shot: Shot, threshold: float) -> Shot:
         constant_long_run_db2=rough.constant_db2 * shot.smoothing,
         receiver_long_run_db2=rough.receiver_db2 * shot.smoothing,
     )
-    plain = with_reflections(replace(shot, noise=white))
+    plain = with_cells(replace(shot, noise=white))
     found = _first_look(plain, threshold)
     pulses = (shot.signal_end_m - float(shot.x_m[shot.front_clear])) / shot.pulse_m
     if not 0 < len(found[1]) < pulses / LEAST_PULSES_PER_STEP:
