@@ -14,7 +14,7 @@ from itertools import pairwise
 import numpy as np
 import numpy.typing as npt
 
-from otdravg.shot.noise import DB_PER_RELATIVE_POWER, NoiseModel, linear_power
+from otdravg.shot.noise import DB_PER_RELATIVE_POWER, NoiseModel, linear_power, median, quantile
 
 __all__ = [
     "Contour",
@@ -247,7 +247,7 @@ def noise_floor(level_db: FloatArray, slope_db_per_point: float) -> Floor:
     rough = spread > ROUGH_SPREAD * mean and far > ROUGH_FAR * spread
     # A reflection at the end of a record that stops there varies, but not all along.
     apart = np.abs(tail[lag:] - tail[:-lag])
-    rough = rough and (clipped > CLIPPED_SHARE or float(np.median(apart)) > ROUGH_DB)
+    rough = rough and (clipped > CLIPPED_SHARE or median(apart) > ROUGH_DB)
     # A floor with an offset has little relative noise, but unlike fibre it does not fall.
     x = np.arange(tail.size) - (tail.size - 1) / 2
     fall = float(x @ tail / (x @ x))
@@ -255,7 +255,7 @@ def noise_floor(level_db: FloatArray, slope_db_per_point: float) -> Floor:
     se = max(jitter, 1e-4) / np.sqrt(float(x @ x))
     flat = abs(fall) < FLAT_SHARE * abs(slope_db_per_point)
     flat &= abs(fall - slope_db_per_point) > FLAT_SIGMAS * se
-    bright = np.percentile(level_db[:: max(level_db.size // 4000, 1)], 90)
+    bright = quantile(level_db[:: max(level_db.size // 4000, 1)], 0.9)
     low = tail.mean() < bright - BELOW_BRIGHT_DB
     if not (low and (rough or flat or clipped > MASKED_SHARE)):
         return Floor(False, 0.0, 0.0)
@@ -266,9 +266,9 @@ def noise_floor(level_db: FloatArray, slope_db_per_point: float) -> Floor:
         lowest = float(linear_power(shown.min())) if shown.size else 0.0
         return Floor(True, mean, max(spread, 1e-2 * mean, lowest), masked=True)
     if clipped > CLIPPED_SHARE:
-        return Floor(True, 0.0, float(np.quantile(power, 0.8413)))
+        return Floor(True, 0.0, quantile(power, 0.8413))
     if rough:
-        return Floor(True, 0.0, float(np.quantile(power, 0.6827)))
+        return Floor(True, 0.0, quantile(power, 0.6827))
     return Floor(True, mean, spread)
 
 
@@ -518,23 +518,6 @@ class Contour:
             clipped_points(highest, level_db.size),
         )  # fmt: skip
 
-    def upside_down(self) -> Contour:
-        """The same with dips for peaks."""
-        lowest = -float(self.level_db.min())
-        return replace(
-            self,
-            level_db=-self.level_db,
-            sums_db=RunningSums(-self.sums_db.sums),
-            slope_db_per_point=-self.slope_db_per_point,
-            tops=-self.tops,
-            sides=-self.sides,
-            rise=-self.rise,
-            height=self.depth,
-            depth=self.height,
-            ceiling_db=lowest,
-            highest=np.flatnonzero(-self.level_db >= lowest - 1e-9).tolist(),
-        )
-
 
 def clipped_points(highest: IndexArray, size: int) -> IndexArray:
     """Points of a shot in a stretch that is clipped at the highest level, noise dips included."""
@@ -547,12 +530,17 @@ def clipped_points(highest: IndexArray, size: int) -> IndexArray:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _View:
-    """Where reflections are looked for in a contour, and the noise there."""
+    """Where reflections or dips are looked for in a contour, and the noise there."""
 
     contour: Contour
     noise: NoiseModel
     start: int
     end: int
+    sign: int = 1  # −1: upside down, dips for peaks
+
+    def level_db(self, first: int, stop: int) -> FloatArray:
+        """Levels of the points first ≤ i < stop."""
+        return self.sign * self.contour.level_db[first:stop]
 
     @property
     def here(self) -> slice:
@@ -594,28 +582,30 @@ def find_reflections(
     peaks, dips : tuple of Peak
     """
     view = _View(contour, noise, start, end)
-    return _peaks(view, rises=True), _dips(view)
+    return _peaks(view), _dips(view)
 
 
-def _peaks(view: _View, *, rises: bool) -> tuple[Peak, ...]:
-    """Stretches above the fibre on both sides; ``rises``: or that rise as no splice gains."""
-    contour, end, here = view.contour, view.end, view.here
-    level_db, pulse_points = contour.level_db, contour.pulse_points
-    top, side, tops, sides = contour.top, contour.side, contour.tops, contour.sides
-    n = level_db.size
-    rise, height = contour.rise[here], contour.height[here]
-    if not rise.size:
+def _peaks(view: _View) -> tuple[Peak, ...]:
+    """Stretches above the fibre on both sides, or that rise as no splice gains; dips likewise."""
+    contour, end, here, sign = view.contour, view.end, view.here, view.sign
+    pulse_points, top, tops = contour.pulse_points, contour.top, contour.tops
+    height = (contour.height if sign > 0 else contour.depth)[here]
+    if not height.size:
         return ()
-    worth = np.flatnonzero((height > view.least()) | (rises & (rise > LEAST_STEEP_DB)))
+    rises, rise = sign > 0, contour.rise[here]
+    clear = height > view.least()
+    worth = np.flatnonzero(clear | (rise > LEAST_STEEP_DB) if rises else clear)
     at = worth + here.start
-    before = tops[at] - rise[worth]
     limit = view.six_sigma(contour.inverse_square[at])
-    # A flat top longer than the pulse has no lower side within reach, but rises all the same.
+    high = height[worth] > limit
     ceiling = contour.ceiling_db
-    flat = rises & (tops[at] >= ceiling - 1e-9) & (before < ceiling - LEAST_STEEP_DB)
-    # No splice gains as much: what rises like this is a reflection even if another follows.
-    steep = rises & (rise[worth] > np.maximum(MOST_GAIN_DB, limit))
-    hits = at[(height[worth] > limit) | flat | steep]
+    if rises:
+        # A flat top longer than the pulse has no lower side within reach, but rises all the same.
+        before = tops[at] - rise[worth]
+        high |= (tops[at] >= ceiling - 1e-9) & (before < ceiling - LEAST_STEEP_DB)
+        # No splice gains as much: what rises like this is a reflection even if another follows.
+        high |= rise[worth] > np.maximum(MOST_GAIN_DB, limit)
+    hits = at[high]
     if not hits.size:
         return ()
     splits = np.flatnonzero(np.diff(hits) > max(int(pulse_points / 2), 2)) + 1
@@ -625,17 +615,18 @@ def _peaks(view: _View, *, rises: bool) -> tuple[Peak, ...]:
         if peaks and run_start < peaks[-1].clear:
             # Inside the dead zone of the one before: only a true second rise counts.
             previous = peaks[-1]
-            rise = tops[group].max() - level_db[max(run_start - 1, 0)]
+            over = sign * (tops[group] - contour.level_db[max(run_start - 1, 0)]).max()
             too_soon = run_start - previous.first < SECOND_PULSES * pulse_points
-            if too_soon or rise < SECOND_RISE_DB:
+            if too_soon or over < SECOND_RISE_DB:
                 continue
-        base = float(sides[max(run_start - side, 0)])
-        crest = int(run_start + np.argmax(level_db[run_start : group[-1] + top + 1]))
+        base = sign * float(contour.sides[max(run_start - contour.side, 0)])
+        crest = int(run_start + np.argmax(view.level_db(run_start, int(group[-1]) + top + 1)))
         first, lead = _leading_edge(view, run_start, crest, base)
-        inside = level_db[first : max(int(first + pulse_points), crest) + 1]
-        saturated = bool(np.count_nonzero(inside >= ceiling - 1e-9) >= 3) and inside.size > 2
-        clear = _clear_behind(view, first, min(end, n - 1))
-        peaks.append(Peak(lead, first, clear, float(level_db[crest]) - base, saturated))
+        inside = contour.level_db[first : max(int(first + pulse_points), crest) + 1]
+        saturated = rises and int(np.count_nonzero(inside >= ceiling - 1e-9)) >= 3
+        dead = _clear_behind(view, first, min(end, contour.level_db.size - 1))
+        above = sign * float(contour.level_db[crest]) - base
+        peaks.append(Peak(lead, first, dead, above, saturated))
     for k, (peak, following) in enumerate(pairwise(peaks)):
         if peak.clear > following.first:  # its tail must not be looked for behind the next one
             peaks[k] = replace(peak, clear=_clear_behind(view, peak.first, following.first))
@@ -643,18 +634,14 @@ def _peaks(view: _View, *, rises: bool) -> tuple[Peak, ...]:
 
 
 def _clear_behind(view: _View, first: int, stop: int) -> int:
-    return clear_after(view.contour, view.noise, first, stop)
+    return clear_after(view.contour, view.noise, first, stop, view.sign)
 
 
 def _dips(view: _View) -> tuple[Peak, ...]:
     contour, end = view.contour, view.end
     # The drop at the end of the fibre is no dip: keep away from it.
-    view = replace(view, end=max(end - int(4 * contour.pulse_points) - 8, 0))
-    depth = contour.depth[view.here]
-    if not depth.size or not np.any(depth > view.least()):
-        return ()
     # A large loss is no dip: what counts is lower than the fibre on both sides.
-    found = _peaks(replace(view, contour=contour.upside_down()), rises=False)
+    found = _peaks(replace(view, end=max(end - int(4 * contour.pulse_points) - 8, 0), sign=-1))
     level_db = contour.level_db
     width = int(np.ceil(1.35 * contour.pulse_points)) + 2 + contour.smoothing
     dips = []
@@ -671,16 +658,16 @@ def _dips(view: _View) -> tuple[Peak, ...]:
 
 def _leading_edge(view: _View, run_start: int, crest: int, base: float) -> tuple[int, float]:
     """Find the first point above the backscatter and where, between points, the rise begins."""
-    level_db, smoothing = view.contour.level_db, view.contour.smoothing
-    window = np.arange(max(run_start - 1, 1), crest + 1)
+    smoothing = view.contour.smoothing
     before = view.contour.inverse_square[max(run_start - view.contour.top, 0)]
     threshold = base + 4 * math.sqrt(view.noise.variance_at(before)) + 0.005
-    above = window[level_db[window] > threshold]
-    first = int(above[0]) if above.size else crest
-    while first > 1 and level_db[first - 1] > threshold:
+    begin = max(run_start - 1, 1)
+    above = np.flatnonzero(view.level_db(begin, crest + 1) > threshold)
+    first = begin + int(above[0]) if above.size else crest
+    while first > 1 and view.sign * view.contour.level_db[first - 1] > threshold:
         first -= 1
     # Half height in linear power: symmetric smoothing does not move it.
-    power = linear_power(level_db[first - 1 : crest + 1])
+    power = linear_power(view.level_db(first - 1, crest + 1))
     half = 0.5 * (10 ** (base / 5) + power[-1])
     over = int(np.argmax(power >= half))
     if over == 0:
@@ -691,20 +678,21 @@ def _leading_edge(view: _View, run_start: int, crest: int, base: float) -> tuple
     return first, float(np.clip(first - 0.5 + (smoothing - 1) / 2, first - 0.5, at_half))
 
 
-def clear_after(contour: Contour, noise: NoiseModel, first: int, stop: int) -> int:
+def clear_after(
+    contour: Contour, noise: NoiseModel, first: int, stop: int, sign: int = 1
+) -> int:
     """Find where the receiver has recovered behind an event that starts at ``first``.
 
     A tail falls faster than fibre, at its own growing scale: windows grow with the distance
     from the event. The dead zone ends where pairs of windows fall no faster than fibre and
     go on doing so for half that distance again. A fall much larger than those before it is
-    not the tail any more but a step, and ends the search.
+    not the tail any more but a step, and ends the search. ``sign`` −1: behind a dip.
     """
-    level_db, pulse_points = contour.level_db, contour.pulse_points
-    slope_db_per_point = contour.slope_db_per_point
+    pulse_points, slope_db_per_point = contour.pulse_points, contour.slope_db_per_point
     step = max(int(pulse_points // 4), 1)
     base = int(np.ceil(pulse_points)) + 2
     t = first + base
-    highest, mean = contour.highest, contour.sums_db.mean
+    highest, mean = contour.highest if sign > 0 else [], contour.sums_db.mean
     candidate: int | None = None
     first_quiet: int | None = None
     least_fall = math.inf
@@ -722,20 +710,21 @@ def clear_after(contour: Contour, noise: NoiseModel, first: int, stop: int) -> i
         if t + 2 * h > stop:
             break
         behind = mean(t + h, t + 2 * h)
-        fall = mean(t, t + h) - behind + slope_db_per_point * h
+        fall = sign * (mean(t, t + h) - behind + slope_db_per_point * h)
         sigma = math.sqrt(2 * noise.long_run_at(contour.inverse_square[t + h]) / h)
         quiet = fall <= QUIET_SIGMAS * sigma + QUIET_DB
         if not quiet and t - first > STEEP_AFTER_PULSES * pulse_points and t + 3 * h <= stop:
             # Fibre steeper than the rest falls on and on, a tail falls less and less.
             later = behind - mean(t + 2 * h, t + 3 * h)
-            bend = fall - slope_db_per_point * h - later
+            bend = fall - sign * (slope_db_per_point * h + later)
             quiet = bend <= math.sqrt(3) * sigma + 1e-4
         if quiet:
             candidate = t if candidate is None else candidate
             first_quiet = t if first_quiet is None else first_quiet
             if t - candidate > 0.5 * (candidate - first) + 2 * step:
-                ahead = running_mean(level_db[candidate : min(t + 4 * h + base, stop)], step)
-                fibre = ahead[0] + slope_db_per_point * np.arange(ahead.size)
+                ahead = contour.level_db[candidate : min(t + 4 * h + base, stop)]
+                ahead = sign * running_mean(ahead, step)
+                fibre = ahead[0] + sign * slope_db_per_point * np.arange(ahead.size)
                 cliff = np.flatnonzero(ahead < fibre - FALL_BEHIND_FLAT_TOP_DB)
                 if not cliff.size:
                     return candidate

@@ -19,6 +19,7 @@ from otdravg.shot.noise import (
     Rounding,
     linear_power,
     median,
+    quantile,
     rough_noise,
 )
 from otdravg.shot.reflections import (
@@ -293,7 +294,7 @@ def prepare(
     tail = (DB_PER_RELATIVE_POWER * floor.noise_power) ** 2 if known else None
     slope = _typical_slope(level, start, end, pulse_points, spacing)
     quantum = level_step(trace)
-    typical = float(np.median(power[start : end + 1 : 16]))
+    typical = median(power[start : end + 1 : 16])
     dither = DB_PER_RELATIVE_POWER * floor.noise_power / max(typical, 1e-13)
     rounding = Rounding.of(quantum, slope[0] * spacing, dither)
     slack = SLOPE_SLACK_DB_PER_KM / 1000 * spacing
@@ -335,7 +336,7 @@ def level_step(trace: Trace) -> float:
     steps = steps[steps > 0]
     if steps.size < LEAST_STEPS:
         return quantum
-    least = float(np.quantile(steps, share))
+    least = quantile(steps, share)
     return quantum * least if least >= 3 else quantum
 
 
