@@ -218,9 +218,8 @@ def information(sums: SectionSums) -> FloatArray:
         blocks[:, 2:, row] = cross
         blocks[:, 2:, 2:] += np.where(seen, wtt, 0.0)[:, None, None] * np.outer(slope, slope)
     normal = np.zeros((4 * count + 1, 4 * count + 1))
-    for m in range(count):
-        here = slice(4 * m, 4 * m + 4)
-        normal[here, here] = blocks[m]
+    index = 4 * np.arange(count)[:, None] + np.arange(4)
+    normal[index[:, :, None], index[:, None, :]] = blocks
     return normal
 
 

@@ -221,16 +221,16 @@ def _reweighted(
     return ab, ba
 
 
-def _scores(sides: Sides, fit: JointFit, places: tuple[Place, ...]) -> FloatArray:
+def _scores(sides: Sides, fit: JointFit, steps: tuple[FloatArray, FloatArray]) -> FloatArray:
     """Likelihood ratio of each place over the directions that see it."""
-    readings, covariance = fit.steps(np.array([p.middle_m for p in places]))
-    seen = np.stack([flags[:-1] & flags[1:] for flags in (fit.seen_ab, fit.seen_ba)], axis=1)
+    readings, covariance = steps
+    seen = np.stack([flags[:-1] & flags[1:] for flags in (fit.seen_ab, fit.seen_ba)])
     # What a direction does not see has no say: reading 0, variance 1, no covariance.
-    both = seen[:, :, None] & seen[:, None, :]
-    rounding = np.diag([side.shot.rounding_db**2 for side in sides])
-    known = np.where(both, covariance + rounding, np.eye(2))
-    r = np.where(seen, readings, 0.0)
-    return np.asarray(np.einsum("ji,ji->j", r, np.linalg.solve(known, r[:, :, None])[:, :, 0]))
+    a, b = np.where(seen, readings.T, 0.0)
+    rounding = np.array([[side.shot.rounding_db**2] for side in sides])
+    var_a, var_b = np.where(seen, np.einsum("jkk->kj", covariance) + rounding, 1.0)
+    shared = np.where(seen.all(axis=0), covariance[:, 0, 1], 0.0)
+    return (a * a * var_b - 2 * a * b * shared + b * b * var_a) / (var_a * var_b - shared * shared)
 
 
 def _pruned(
@@ -247,10 +247,11 @@ def _pruned(
     """
     fit = _fit(sides, places)
     while places:
-        scores = _scores(sides, fit, places)
-        scores[_in_shadow(sides, fit, places)] = 0.0
-        free = np.array([not (p.reflective or p.asked) for p in places])
-        scores[~free] = np.inf
+        z = np.array([p.middle_m for p in places])
+        steps = fit.steps(z)
+        scores = _scores(sides, fit, steps)
+        scores[_in_shadow(sides, z, steps)] = 0.0
+        scores[[p.reflective or p.asked for p in places]] = np.inf
         worst = int(np.argmin(scores))
         if scores[worst] > threshold:
             break
@@ -259,28 +260,27 @@ def _pruned(
     return places, fit
 
 
-def _in_shadow(sides: Sides, fit: JointFit, places: tuple[Place, ...]) -> npt.NDArray[np.bool_]:
+def _in_shadow(
+    sides: Sides, z_m: FloatArray, steps: tuple[FloatArray, FloatArray]
+) -> npt.NDArray[np.bool_]:
     """Places that are no more than what a much larger neighbour leaves over.
 
     That is the imperfect ramp of a splice, or the last of the receiver's tail behind a
     reflection: a small apparent loss, soon behind the dead zone, in that shot alone.
     """
-    z = np.array([p.middle_m for p in places])
-    readings, covariance = fit.steps(z)
+    readings, covariance = steps
     size = np.abs(readings)
     reach = SHADOW_PULSES * max(s.shot.pulse_m for s in sides)
-    near = (np.abs(z[:, None] - z[None, :]) < reach) & ~np.eye(z.size, dtype=bool)
-    smaller = np.all(size[:, None, :] < SHADOW_SHARE * size[None, :, :], axis=2)
-    shadow = (near & smaller).any(axis=1)
+    shadow = np.abs(z_m[:, None] - z_m) < reach  # never of itself: nothing is smaller than itself
+    shadow &= (size[:, None] < SHADOW_SHARE * size).all(axis=2)
+    shadow = shadow.any(axis=1)
     for k, side in enumerate(sides):
-        shot = side.shot
-        ends = np.array([shot.x_m[shot.front_clear], *(shot.x_m[p.clear] for p in shot.peaks)])
-        behind = side.x(z)[:, None] - ends[None, :]
-        soon = ((behind > -shot.pulse_m) & (behind < TAIL_PULSES * shot.pulse_m)).any(axis=1)
+        shot, other = side.shot, 1 - k
+        behind = side.x(z_m)[:, None] - side.peaks_m[1]
+        soon = (behind > -shot.pulse_m) & (behind < TAIL_PULSES * shot.pulse_m)
         tail_like = (readings[:, k] > 0) & (readings[:, k] < TAIL_REMAINS_DB)
-        other = 1 - k
         unseen = size[:, other] < 3 * np.sqrt(covariance[:, other, other])
-        shadow |= soon & tail_like & unseen
+        shadow |= soon.any(axis=1) & tail_like & unseen
     return np.asarray(shadow)
 
 

@@ -191,9 +191,8 @@ def _reflections(
     shot: Shot, end_m: float, end_peak: Peak | None
 ) -> list[tuple[float, float, Peak]]:
     """Start, end of the dead zone and peak of every reflection or dip before the fibre's end."""
-    index = np.arange(shot.x_m.size)
     return [
-        (float(np.interp(p.lead, index, shot.x_m)), float(shot.x_m[p.clear]), p)
+        (shot.at_m(p.lead), float(shot.x_m[p.clear]), p)
         for p in shot.peaks
         if p is not end_peak and shot.x_m[p.first] < end_m
     ]
@@ -206,36 +205,32 @@ def _with_noise_of_its_own(shot: Shot, threshold: float) -> Shot:
     count, so that ripple taken for steps cannot make itself look significant. But on a short
     fibre steps may have been taken for ripple: if few of them explain most of it, they are steps.
     """
-    rough = shot.noise
-    first = _noise_between(shot, *_first_look(shot, threshold))
-    if first.correlation_points < SUSPECT_RATIO * shot.smoothing:
-        return with_reflections(replace(shot, noise=first))
-    white = replace(
-        rough,
-        constant_long_run_db2=rough.constant_db2 * shot.smoothing,
-        receiver_long_run_db2=rough.receiver_db2 * shot.smoothing,
-    )
-    plain = with_cells(replace(shot, noise=white))
-    found = _first_look(plain, threshold)
-    pulses = (shot.signal_end_m - float(shot.x_m[shot.front_clear])) / shot.pulse_m
-    if not 0 < len(found[1]) < pulses / LEAST_PULSES_PER_STEP:
-        return with_reflections(replace(shot, noise=first))
-    second = _noise_between(plain, *found)
-    middle = np.array([median(shot.level_db[shot.front_clear : shot.end + 1])])
-    left, before = (float(noise.long_run_db2(middle)[0]) for noise in (second, first))
-    noise = second if left < before / SUSPECT_RATIO else first
-    return with_reflections(replace(shot, noise=noise))
-
-
-def _first_look(shot: Shot, threshold: float) -> tuple[list[Zone], list[float], float]:
-    """Reflections, clear steps and end of a shot whose noise is known only roughly."""
     end_m, end_peak = _end_position(shot)
     stop_m = _stop_m(shot, end_m, end_peak)
     fixed = [(a, b) for a, b, _ in _reflections(shot, end_m, end_peak)]
-    steps = clear_steps(
-        Search.of(shot), fixed, stop_m, FIRST_PASS * threshold, FIRST_GROWTH, FIRST_SCALE
-    )
-    return fixed, steps, stop_m
+
+    def clear(shot: Shot, known: list[float]) -> list[float]:
+        search = Search.of(shot)
+        least = FIRST_PASS * threshold
+        return clear_steps(search, fixed, stop_m, least, known, FIRST_GROWTH, FIRST_SCALE)
+
+    rough, steps = shot.noise, clear(shot, [])
+    noise = _noise_between(shot, fixed, steps, stop_m)
+    if noise.correlation_points >= SUSPECT_RATIO * shot.smoothing:
+        white = replace(
+            rough,
+            constant_long_run_db2=rough.constant_db2 * shot.smoothing,
+            receiver_long_run_db2=rough.receiver_db2 * shot.smoothing,
+        )
+        plain = with_cells(replace(shot, noise=white))
+        found = clear(plain, steps)
+        pulses = (shot.signal_end_m - float(shot.x_m[shot.front_clear])) / shot.pulse_m
+        if len(steps) < len(found) < pulses / LEAST_PULSES_PER_STEP:
+            second = _noise_between(plain, fixed, found, stop_m)
+            middle = np.array([median(shot.level_db[shot.front_clear : shot.end + 1])])
+            left, before = (float(n.long_run_db2(middle)[0]) for n in (second, noise))
+            noise = second if left < before / SUSPECT_RATIO else noise
+    return with_reflections(replace(shot, noise=noise))
 
 
 def _noise_between(
@@ -291,7 +286,7 @@ def _end_position(shot: Shot) -> tuple[float, Peak | None]:
     ]
     if near:
         peak = max(near, key=lambda p: p.height_db)
-        return float(np.interp(peak.lead, np.arange(shot.x_m.size), shot.x_m)), peak
+        return shot.at_m(peak.lead), peak
     first = max(shot.fall - 5 * pulse_points - 8, 0)
     power = linear_power(shot.level_db[first : shot.fall + 4 * pulse_points])
     half = 0.5 * float(np.median(power[: max(shot.fall - first - pulse_points, 1)]))

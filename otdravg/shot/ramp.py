@@ -318,10 +318,9 @@ def _not_one_ramp(
     windows = RampWindows.around(shot, place_m, max(shot.pulse_m, shot.recovery_m / 1.3), lo, hi)
     # Where this shot alone would put the ramp: its receiver's delay is not the other's.
     starts = place_m[:, None] + np.linspace(-0.6, 0.6, 25) * shot.placing_m
-    squares = windows.residual(starts) ** 2
-    row = np.arange(place_m.size)
-    best = np.argmin(squares.sum(axis=2), axis=1)
-    place, square = starts[row, best][:, None], squares[row, best]
+    best = np.argmin(windows.cost(starts), axis=1)
+    place = starts[np.arange(place_m.size), best][:, None]
+    square = windows.residual(place)[:, 0] ** 2
     behind = windows.x_m - place
     inside = windows.within & (behind >= -shot.guard_m) & (behind <= shot.recovery_m)
     outside = windows.within & ~inside

@@ -225,6 +225,10 @@ class Shot:
         """
         return min(self.quantum_db, USUAL_QUANTUM_DB) / float(np.sqrt(12))
 
+    def at_m(self, point: float) -> float:
+        """Position of a place between points."""
+        return float(self.x_m[0]) + point * self.spacing_m
+
     @property
     def signal_end_m(self) -> float:
         """Position of the last point with signal."""

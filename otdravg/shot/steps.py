@@ -7,6 +7,7 @@ each other. What is not significant with all others in is dropped again.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import NormalDist
 
@@ -153,10 +154,11 @@ def clear_steps(
     fixed: list[Zone],
     stop_m: float,
     threshold: float,
+    known: Sequence[float] = (),
     growth: float = 2.0,
     shortest: float = 1.0,
 ) -> list[float]:
-    """Steps that windows of growing length show, neither located finely nor held together.
+    """Known steps and those that windows of growing length show, neither placed finely nor pruned.
 
     Each scale is ``growth`` times the one before it, the first ``shortest`` times as long as what a
     step takes.
@@ -168,10 +170,10 @@ def clear_steps(
         windows.append(search.cells_in(scale))
         strides.append(max(int(scale / 6 / search.cell_m), 1))
         scale *= growth
-    steps: list[float] = []
+    steps = list(known)
     # Growing windows: a near neighbour of opposite sign cannot hide a step. What one scale finds
     # changes the sections of those that follow: only where one finds nothing, all are looked at.
-    first, stop = 0, 1
+    first, stop = 0, len(windows) if known else 1
     while first < len(windows):
         sections = _sections(search, fixed, steps, stop_m)
         grids = [np.arange(0, x.size, stride) for stride in strides[first:stop]]
