@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from dataclasses import dataclass
 
 import numpy as np
@@ -142,11 +143,13 @@ def _kind_of(place: Place, *, detected: bool) -> Kind:
 def _events_near(seen: Detection, side: RoughSide, places: tuple[Place, ...]) -> list[list[Event]]:
     """For every place the events that this shot alone shows there."""
     events = [e for e in seen.events if e.kind is not EventKind.END]
-    at = np.array([e.distance_m for e in events])
-    ends = side.x(np.array([(p.start_m, p.stop_m) for p in places]).reshape(-1, 2))
+    at = [e.distance_m for e in events]  # in order
     slack = side.shot.placing_m
-    near = (ends.min(axis=1)[:, None] - slack <= at) & (at <= ends.max(axis=1)[:, None] + slack)
-    return [[events[i] for i in np.flatnonzero(row)] for row in near]
+    ends = np.sort(side.x(np.array([(p.start_m, p.stop_m) for p in places]).reshape(-1, 2)))
+    return [
+        events[bisect_left(at, first - slack) : bisect_right(at, last + slack)]
+        for first, last in ends.tolist()
+    ]
 
 
 def _why_not(side: RoughSide, place: Place) -> Statement:

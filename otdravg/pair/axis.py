@@ -409,7 +409,9 @@ def _refine(
                 weights += list(1 / (marks.end_delay**2 + delays**2))
         if not sums:
             break
-        total = float(np.average(sums, weights=weights))
+        before, total = total, float(np.average(sums, weights=weights))
+        if total == before:
+            break
     return total, found, a.x[found.a] + b.x[found.b] - total
 
 

@@ -608,9 +608,11 @@ def _peaks(view: _View) -> tuple[Peak, ...]:
     hits = at[high]
     if not hits.size:
         return ()
-    splits = np.flatnonzero(np.diff(hits) > max(int(pulse_points / 2), 2)) + 1
+    splits = np.flatnonzero(hits[1:] - hits[:-1] > max(int(pulse_points / 2), 2)) + 1
+    edges = [0, *splits.tolist(), hits.size]
     peaks: list[Peak] = []
-    for group in np.split(hits, splits):
+    for begin, stop in pairwise(edges):
+        group = hits[begin:stop]
         run_start = int(group[0])
         if peaks and run_start < peaks[-1].clear:
             # Inside the dead zone of the one before: only a true second rise counts.

@@ -7,6 +7,7 @@ each other. What is not significant with all others in is dropped again.
 from __future__ import annotations
 
 import math
+from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import NormalDist
@@ -165,33 +166,37 @@ def clear_steps(
     """
     x = search.shot.cells.x_m
     gap = search.cells_in(search.recovery_m)
-    scale, windows, strides = shortest * search.recovery_m, [], []
+    scale, scales = shortest * search.recovery_m, []
     while scale < float(x[-1] - x[0]):
-        windows.append(search.cells_in(scale))
-        strides.append(max(int(scale / 6 / search.cell_m), 1))
+        stride = max(int(scale / 6 / search.cell_m), 1)
+        scales.append((search.cells_in(scale), stride, -(-x.size // stride)))
         scale *= growth
+    if not scales:
+        return list(known)
+    at = np.concatenate([np.arange(0, x.size, stride) for _, stride, _ in scales])
+    sizes = [size for *_, size in scales]
+    windows = np.repeat([window for window, *_ in scales], sizes)
+    ends = np.cumsum(sizes).tolist()
     steps = list(known)
     # Growing windows: a near neighbour of opposite sign cannot hide a step. What one scale finds
     # changes the sections of those that follow: only where one finds nothing, all are looked at.
-    first, stop = 0, len(windows) if known else 1
-    while first < len(windows):
-        sections = _sections(search, fixed, steps, stop_m)
-        grids = [np.arange(0, x.size, stride) for stride in strides[first:stop]]
-        sizes = [grid.size for grid in grids]
-        at, begin = np.concatenate(grids), 0
-        scores = _scores_at(search, at, sections[:, at], np.repeat(windows[first:stop], sizes))
-        for window, stride, size in zip(windows[first:stop], strides[first:stop], sizes, strict=True):
-            here = scores[begin : begin + size]
-            best = stride * _local_maxima(here, threshold, (window + gap) / stride)
-            first, begin = first + 1, begin + size
-            if best.size:
-                # The stride may be longer than the pulse: look at every cell around.
-                around = best[:, None] + np.arange(-stride, stride + 1)
-                around = np.minimum(np.maximum(around, 0), x.size - 1)
-                fine = _scores_at(search, around, sections[:, around], window)
-                steps += x[around[np.arange(best.size), np.argmax(fine, axis=1)]].tolist()
-                break
-        stop = first + 1 if best.size else len(windows)
+    begin, stop = 0, ends[-1 if known else 0]
+    while begin < ends[-1]:
+        sections, here = _sections(search, fixed, steps, stop_m), at[begin:stop]
+        scores = _scores_at(search, here, sections[:, here], windows[begin:stop])
+        above = np.flatnonzero(scores > threshold)
+        if not above.size:
+            begin, stop = stop, ends[-1]
+            continue
+        k = bisect_right(ends, begin + int(above[0]))
+        (window, stride, size), last = scales[k], ends[k]
+        best = at[begin:last][_local_maxima(here[: last - begin], scores[: last - begin], threshold, window + gap)]
+        # The stride may be longer than the pulse: look at every cell around.
+        around = best[:, None] + np.arange(-stride, stride + 1)
+        around = np.minimum(np.maximum(around, 0), x.size - 1)
+        fine = _scores_at(search, around, sections[:, around], window)
+        steps += x[around[np.arange(best.size), np.argmax(fine, axis=1)]].tolist()
+        begin, stop = last, ends[min(k + 1, len(ends) - 1)]
     return steps
 
 
@@ -233,15 +238,16 @@ def _scores_at(
     return found.score(search.remains_db[at], search.shot.rounding_db)
 
 
-def _local_maxima(score: FloatArray, threshold: float, separation: float) -> IndexArray:
-    """Strongest places above the threshold, none closer than ``separation``."""
+def _local_maxima(
+    at: IndexArray, score: FloatArray, threshold: float, separation: int
+) -> IndexArray:
+    """Strongest of places ``at`` above the threshold, none closer than ``separation``; indices."""
     found: list[int] = []
     candidates = np.flatnonzero(score > threshold)
-    if candidates.size:
-        candidates = candidates[np.argsort(-score[candidates])]
+    candidates = candidates[np.argsort(-score[candidates])]
     while candidates.size:
         found.append(int(candidates[0]))
-        candidates = candidates[np.abs(candidates - candidates[0]) > separation]
+        candidates = candidates[np.abs(at[candidates] - at[candidates[0]]) > separation]
     return np.array(found, dtype=np.intp)
 
 
