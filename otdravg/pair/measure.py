@@ -230,7 +230,8 @@ def _scores(sides: Sides, fit: JointFit, steps: tuple[FloatArray, FloatArray]) -
     rounding = np.array([[side.shot.rounding_db**2] for side in sides])
     var_a, var_b = np.where(seen, np.einsum("jkk->kj", covariance) + rounding, 1.0)
     shared = np.where(seen.all(axis=0), covariance[:, 0, 1], 0.0)
-    return (a * a * var_b - 2 * a * b * shared + b * b * var_a) / (var_a * var_b - shared * shared)
+    square = a * a * var_b - 2 * a * b * shared + b * b * var_a
+    return np.asarray(square / (var_a * var_b - shared * shared))
 
 
 def _pruned(
@@ -271,16 +272,16 @@ def _in_shadow(
     readings, covariance = steps
     size = np.abs(readings)
     reach = SHADOW_PULSES * max(s.shot.pulse_m for s in sides)
-    shadow = np.abs(z_m[:, None] - z_m) < reach  # never of itself: nothing is smaller than itself
-    shadow &= (size[:, None] < SHADOW_SHARE * size).all(axis=2)
-    shadow = shadow.any(axis=1)
+    near = np.abs(z_m[:, None] - z_m) < reach  # not of itself: nothing is smaller than itself
+    smaller = (size[:, None] < SHADOW_SHARE * size).all(axis=2)
+    shadow = np.any(near & smaller, axis=1)
     for k, side in enumerate(sides):
         shot, other = side.shot, 1 - k
         behind = side.x(z_m)[:, None] - side.peaks_m[1]
         soon = (behind > -shot.pulse_m) & (behind < TAIL_PULSES * shot.pulse_m)
         tail_like = (readings[:, k] > 0) & (readings[:, k] < TAIL_REMAINS_DB)
         unseen = size[:, other] < 3 * np.sqrt(covariance[:, other, other])
-        shadow |= soon.any(axis=1) & tail_like & unseen
+        shadow = shadow | (np.any(soon, axis=1) & tail_like & unseen)
     return np.asarray(shadow)
 
 

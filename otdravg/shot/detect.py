@@ -233,9 +233,7 @@ def _with_noise_of_its_own(shot: Shot, threshold: float) -> Shot:
     return with_reflections(replace(shot, noise=noise))
 
 
-def _noise_between(
-    shot: Shot, fixed: list[Zone], steps: list[float], stop_m: float
-) -> NoiseModel:
+def _noise_between(shot: Shot, fixed: list[Zone], steps: list[float], stop_m: float) -> NoiseModel:
     """Noise of a shot about the straight lines between its events."""
     edges = sorted(fixed + [(s, s + shot.recovery_m) for s in steps])
     guard = shot.guard_m

@@ -299,7 +299,7 @@ class Lines:
 
     def over(self, level_db: FloatArray) -> FloatArray:
         """Levels of a shot, shape (n,), with those of the lines where there is one."""
-        model = level_db.copy()
+        model: FloatArray = np.array(level_db)
         for lo, hi, level, slope in zip(
             self.lo.tolist(), self.hi.tolist(), self.level_db.tolist(), self.slope_db.tolist(),
             strict=True,
@@ -366,9 +366,7 @@ def noise_about(
     residual = DB_PER_RELATIVE_POWER * (power[places] * q - 1)
     total = int((lines.hi - lines.lo).sum())
     parameters = 2 * lines.lo.size * min(np.count_nonzero(inside) / max(total, 1), 1.0)
-    return _noise(
-        residual, q, inside, windows, rounding, parameters, start, tail_db2, smoothing
-    )
+    return _noise(residual, q, inside, windows, rounding, parameters, start, tail_db2, smoothing)
 
 
 def _noise(

@@ -222,8 +222,7 @@ class RampWindows:
         mixed *= mixed
         weight = self.weight.take(here)
         weight[beyond] = 0.0
-        cost += np.einsum("kgr,kgr->kg", mixed, weight)
-        return cost
+        return np.asarray(cost + np.einsum("kgr,kgr->kg", mixed, weight))
 
     def rows(self, chosen: BoolArray | IndexArray) -> RampWindows:
         """The windows of some steps only."""

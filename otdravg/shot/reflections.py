@@ -680,9 +680,7 @@ def _leading_edge(view: _View, run_start: int, crest: int, base: float) -> tuple
     return first, float(np.clip(first - 0.5 + (smoothing - 1) / 2, first - 0.5, at_half))
 
 
-def clear_after(
-    contour: Contour, noise: NoiseModel, first: int, stop: int, sign: int = 1
-) -> int:
+def clear_after(contour: Contour, noise: NoiseModel, first: int, stop: int, sign: int = 1) -> int:
     """Find where the receiver has recovered behind an event that starts at ``first``.
 
     A tail falls faster than fibre, at its own growing scale: windows grow with the distance

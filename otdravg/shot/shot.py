@@ -134,7 +134,8 @@ class Cells:
     def none(cls, width: int) -> Cells:
         """No cells yet, but their width."""
         empty = np.zeros(0)
-        return cls(width, *[empty] * 5, LineSums.of(empty, empty, empty))
+        sums = LineSums.of(empty, empty, empty)
+        return cls(width, empty, empty, empty, empty, empty, sums)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

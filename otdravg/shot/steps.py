@@ -103,15 +103,14 @@ class Search:
         for clear in (shot.front_clear, *(p.clear for p in shot.peaks)):
             first = clear // cells.width
             remains[first : first + round(REMAINS_PULSES * CELLS_PER_PULSE) + 1] = REMAINS_DB
-        return cls(
-            shot, cells.width * shot.spacing_m, shot.recovery_m, shot.slope_prior, remains
-        )
+        return cls(shot, cells.width * shot.spacing_m, shot.recovery_m, shot.slope_prior, remains)
 
     def index(self, x_m: FloatArray | float) -> IndexArray:
         """First cell at or behind a position; cells are equally spaced."""
         x = self.shot.cells.x_m
         place = (np.atleast_1d(x_m) - x[0]) / self.cell_m
-        return np.ceil(np.minimum(np.maximum(place, 0.0), x.size) - 1e-6).astype(np.intp)
+        place = np.ceil(np.minimum(np.maximum(place, 0.0), x.size) - 1e-6)
+        return np.asarray(place, dtype=np.intp)
 
     def cells_in(self, length_m: float) -> int:
         """Number of cells that cover a length, rounded up."""
@@ -189,8 +188,11 @@ def clear_steps(
             begin, stop = stop, ends[-1]
             continue
         k = bisect_right(ends, begin + int(above[0]))
-        (window, stride, size), last = scales[k], ends[k]
-        best = at[begin:last][_local_maxima(here[: last - begin], scores[: last - begin], threshold, window + gap)]
+        (window, stride, _), last = scales[k], ends[k]
+        strongest = _local_maxima(
+            here[: last - begin], scores[: last - begin], threshold, window + gap
+        )
+        best = here[strongest]
         # The stride may be longer than the pulse: look at every cell around.
         around = best[:, None] + np.arange(-stride, stride + 1)
         around = np.minimum(np.maximum(around, 0), x.size - 1)
