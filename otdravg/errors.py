@@ -83,6 +83,7 @@ class Refusal(Enum):
     SAME_END = "both shots from the same end"
     PATTERN = "event patterns do not mirror"
     NO_SIGNAL = "no usable fibre signal"
+    DAMAGED = "damaged points"
 
 
 class ShotsDoNotPair(OtdravgError):

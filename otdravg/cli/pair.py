@@ -74,6 +74,11 @@ __all__ = ["pair"]
     type=options.lengths_m,
     help="Measure at these distances from end A too, even if nothing shows there.",
 )
+@click.option(
+    "--unchanged",
+    is_flag=True,
+    help="Nothing was done to the fibre between both shots, however far apart their dates are.",
+)
 @click.option("--swap", is_flag=True, help="The first file was shot from end B, not from A.")
 @trace_option
 @plot_option
@@ -105,6 +110,7 @@ def pair(
     launch_m: float | None,
     receive_m: float | None,
     positions_m: tuple[tuple[float, ...], ...],
+    unchanged: bool,
     swap: bool,
     trace_number: int | None,
     plot: Path | None,
@@ -148,7 +154,7 @@ def pair(
         receive_m=receive_m,
         positions_m=tuple(chain.from_iterable(positions_m)),
     )
-    report = judge(measurement, stated)
+    report = judge(measurement, stated, unchanged=unchanged)
     explained = None if explain is None else explained_budget(measurement, explain)
 
     if csv_file is not None:

@@ -219,10 +219,13 @@ def find_axis(
     elif basis_b is SpanStart.FIRST_CONNECTOR and start_a == 0:
         lone_m, start_b, basis_b = start_b, 0.0, SpanStart.LONE_CONNECTOR
     length = total - start_a - start_b
-    _refuse_length(
-        ab, ba, a, b, total, length, start_a, start_b, tolerance, len(matches),
-        launch_m is not None or receive_m is not None,
+    spread = float(np.std(residuals)) if len(residuals) > 1 else tolerance / 2
+    u_length = max(spread / np.sqrt(max(len(residuals), 1)), 0.1 * tolerance / np.sqrt(3))
+    axis = Axis(
+        ab.shot.group_index, length, u_length, start_a, start_b, len(matches),
+        tuple(float(r) for r in residuals), basis_a, basis_b, lone_m,
     )  # fmt: skip
+    _refuse_length(ab, ba, a, b, axis, tolerance)
     unmatched = _unmatched(a, b, total, tolerance, matches)
     if len(matches) == 0 and unmatched >= LEAST_UNMATCHED:
         raise ShotsDoNotPair(
@@ -245,12 +248,6 @@ def find_axis(
                     stated_m=stated, end=end, first_m=first.distance_m,
                 )
             )  # fmt: skip
-    spread = float(np.std(residuals)) if len(residuals) > 1 else tolerance / 2
-    u_length = max(spread / np.sqrt(max(len(residuals), 1)), 0.1 * tolerance / np.sqrt(3))
-    axis = Axis(
-        ab.shot.group_index, length, u_length, start_a, start_b, len(matches),
-        tuple(float(r) for r in residuals), basis_a, basis_b, lone_m,
-    )  # fmt: skip
     return axis, tuple(findings)
 
 
@@ -497,39 +494,64 @@ def _span_start(
 
 
 def _refuse_length(
-    ab: Detection,
-    ba: Detection,
-    a: _Marks,
-    b: _Marks,
-    total: float,
-    length: float,
-    start_a: float,
-    start_b: float,
-    tolerance: float,
-    matched: int,
-    cords_stated: bool,
+    ab: Detection, ba: Detection, a: _Marks, b: _Marks, axis: Axis, tolerance: float
 ) -> None:
-    """Refuse shots whose fibres are not equally long."""
-    length_a, length_b = a.last_x - start_a, b.last_x - start_b
-    if length <= 0:
+    """Refuse shots whose fibres are not equally long, naming the likeliest cause."""
+    total = axis.start_a_m + axis.length_m + axis.start_b_m
+    if axis.length_m <= 0:
         raise ShotsDoNotPair(
             Refusal.LENGTH,
-            f"the cords ({start_a:.0f} m and {start_b:.0f} m) leave no span within {total:.0f} m",
-            "check the cord lengths",
+            f"the launch and receive fibres ({axis.start_a_m:.0f} m and {axis.start_b_m:.0f} m) "
+            f"leave no span within {total:.0f} m",
+            "check their lengths",
         )
     slack = 2 * tolerance + LENGTH_SLACK * total
-    for marks, far in ((a, start_a + length), (b, start_b + length)):
+    cords_stated = SpanStart.STATED_CORD in (axis.basis_a, axis.basis_b)
+    for marks, far in ((a, total - axis.start_b_m), (b, total - axis.start_a_m)):
         if not marks.end_seen or abs(marks.last_x - far) < slack:
             continue
         # Otherwise the span must end at something that this shot shows: a receive cord's connector.
         connector = marks.x.size and float(np.min(np.abs(marks.x - far))) < slack
         if far > marks.last_x or (not connector and not cords_stated):
-            raise ShotsDoNotPair(
-                Refusal.LENGTH,
-                f"from A the fibre ends {length_a:.0f} m behind the span start, from B "
-                f"{length_b:.0f} m (events that agree on a span of {length:.0f} m: {matched})",
-                "check that both are the same unbroken fibre, or state the cord lengths",
-            )
+            raise _lengths_differ(ab, ba, a, b, axis, slack)
+
+
+def _lengths_differ(
+    ab: Detection, ba: Detection, a: _Marks, b: _Marks, axis: Axis, slack: float
+) -> ShotsDoNotPair:
+    """Say why two shots do not share one span: an offset, one end, or fibres of two lengths."""
+    names = ab.shot.trace.identity.path, ba.shot.trace.identity.path
+    alike = a.end_seen and b.end_seen and abs(a.last_x - b.last_x) < slack
+    offsets = [
+        f"{start_m:.0f} m in {name}"
+        for name, start_m, basis in (
+            (names[0], axis.start_a_m, axis.basis_a), (names[1], axis.start_b_m, axis.basis_b)
+        )
+        if basis is SpanStart.USER_OFFSET
+    ]  # fmt: skip
+    if alike and offsets:
+        return ShotsDoNotPair(
+            Refusal.LENGTH,
+            f"the user offset of {' and '.join(offsets)} fits nothing that the shots show; "
+            f"counted from the front panel both are {a.last_x:.0f} m long",
+            "an offset left over from another job? State the launch and receive fibres (--launch, "
+            "--receive), 0 where there is none",
+        )
+    if alike:
+        return ShotsDoNotPair(
+            Refusal.PATTERN,
+            f"{names[0]} and {names[1]} are both {a.last_x:.0f} m long, and their events do not "
+            "mirror each other",
+            "both may be from one end, or two fibres of one cable: check the files and the labels",
+        )
+    return ShotsDoNotPair(
+        Refusal.LENGTH,
+        f"from A the fibre ends {a.last_x - axis.start_a_m:.0f} m behind the span start, from B "
+        f"{b.last_x - axis.start_b_m:.0f} m (events that agree on a span of {axis.length_m:.0f} m: "
+        f"{axis.matched})",
+        "another fibre, a break, or a launch or receive fibre that was not stated (--launch, "
+        "--receive)",
+    )
 
 
 def _unmatched(

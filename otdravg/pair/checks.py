@@ -12,11 +12,11 @@ from collections.abc import Iterator
 import numpy as np
 import numpy.typing as npt
 
-from otdravg.findings import Finding, Scope, caution, defect
+from otdravg.findings import Finding, Scope, caution, defect, values
 from otdravg.fit.reading import Coverage, Reading
 from otdravg.fit.side import Side, SpanStart
 from otdravg.pair.measure import Measurement
-from otdravg.shot.detect import Detection, EventKind
+from otdravg.shot.detect import Detection, Event, EventKind
 from otdravg.shot.noise import DB_PER_RELATIVE_POWER
 from otdravg.shot.point_checks import REPEAT_POINTS, NoisePrints, same_noise, shot_findings
 from otdravg.shot.settings import Direction
@@ -260,18 +260,26 @@ def _largest_misfit(m: Measurement, side: Side) -> tuple[float, float]:
 
 def _outside_span(m: Measurement) -> Iterator[Finding]:
     """Splices in front of the span's start are not counted: a cord has none."""
-    for seen, start_m in ((m.detection_ab, m.axis.start_a_m), (m.detection_ba, m.axis.start_b_m)):
-        before = [e for e in _clear_events(seen) if e < start_m - 2 * seen.shot.placing_m]
+    for seen, start_m, basis in (
+        (m.detection_ab, m.axis.start_a_m, m.axis.basis_a),
+        (m.detection_ba, m.axis.start_b_m, m.axis.basis_b),
+    ):
+        before = [
+            e for e in _clear_events(seen) if e.distance_m < start_m - 2 * seen.shot.placing_m
+        ]
         if before:
+            stated, offset = basis is SpanStart.STATED_CORD, basis is SpanStart.USER_OFFSET
             yield caution(
                 "event-in-cord", seen.shot.trace.identity.direction,
-                events=len(before), start_m=start_m, first_m=before[0],
+                "stated" if stated else "offset" if offset else "",
+                start_m=start_m,
+                events=tuple(values(loss_db=e.loss_db, at_m=e.distance_m) for e in before),
             )  # fmt: skip
 
 
-def _clear_events(seen: Detection) -> list[float]:
+def _clear_events(seen: Detection) -> list[Event]:
     return [
-        e.distance_m
+        e
         for e in seen.events
         if e.kind in (EventKind.STEP, EventKind.GROUP, EventKind.REFLECTION)
         and e.loss_db is not None

@@ -12,8 +12,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from otdravg.errors import BadSetting
-from otdravg.findings import Finding, Scope, caution, note
+from otdravg.errors import BadSetting, Refusal, ShotsDoNotPair
+from otdravg.findings import Finding, Scope, Severity, caution, note
 from otdravg.fit.joint import JointFit, fit_sections
 from otdravg.fit.read_off import readings_of, sections_of
 from otdravg.fit.reading import Reading, SectionReading
@@ -24,6 +24,7 @@ from otdravg.pair.places import grouped, parted, seen_places, with_asked
 from otdravg.shot.detect import Detection, detect
 from otdravg.shot.lines import step_between
 from otdravg.shot.noise import linear_power
+from otdravg.shot.point_checks import NoisePrints, shot_findings
 from otdravg.shot.response import Response
 from otdravg.shot.settings import Direction
 from otdravg.shot.steps import PLACES_PER_PULSE, threshold_for
@@ -35,6 +36,10 @@ __all__ = ["Measurement", "measure"]
 FloatArray = npt.NDArray[np.float64]
 
 
+#: Group indices of one fibre that differ by more than this share of it are no two opinions of it.
+#: Chosen, not derived: single-mode fibre has 1.465 to 1.470 between 1310 and 1625 nm (data sheets,
+#: from memory), 0.3 %; of two makes at one wavelength half of that.
+INDEX_SPREAD = 0.0015
 #: Most rounds of dropping and adding places. Chosen, not derived: a place that fell is not tried
 #: again, so that later rounds have little left; the bound is for time.
 MOST_ROUNDS = 4
@@ -136,7 +141,10 @@ def measure(
     own = response if isinstance(response, tuple) else (response, response)
     seen_ab = detect(ab, index, false_alarm_rate=shot_false_alarm_rate, response=own[0])
     seen_ba = detect(ba, index, false_alarm_rate=shot_false_alarm_rate, response=own[1])
-    axis, axis_findings = find_axis(seen_ab, seen_ba, launch_m=launch_m, receive_m=receive_m)
+    try:
+        axis, axis_findings = find_axis(seen_ab, seen_ba, launch_m=launch_m, receive_m=receive_m)
+    except ShotsDoNotPair as refused:
+        raise _damaged(seen_ab, seen_ba) or refused from None
     rough = (
         RoughSide.of(seen_ab.shot, axis.start_a_m, axis.length_m, True),
         RoughSide.of(seen_ba.shot, axis.start_b_m, axis.length_m, False),
@@ -171,11 +179,32 @@ def measure(
     )  # fmt: skip
 
 
+def _damaged(*shots: Detection) -> ShotsDoNotPair | None:
+    """Tell shots that do not pair for points that no receiver saw; None where both are sound."""
+    for seen in shots:
+        broken = [
+            finding.code
+            for finding in shot_findings(seen, NoisePrints.of(seen.shot))
+            if finding.severity is Severity.DEFECT
+        ]
+        if broken:
+            return ShotsDoNotPair(
+                Refusal.DAMAGED,
+                f"{seen.shot.trace.identity.path}: what stands there is no reflected light "
+                f"({', '.join(broken)})",
+                "copy the file from the instrument again, or shoot again",
+            )
+    return None
+
+
 def _setting_findings(ab: Trace, ba: Trace, index: float, stated: float | None) -> list[Finding]:
     findings: list[Finding] = []
-    if abs(ab.settings.group_index - ba.settings.group_index) > 5e-6:
+    apart = abs(ab.settings.group_index - ba.settings.group_index)
+    if apart > 5e-6:
+        # An index that somebody chose for both settles where every place is.
+        grave = caution if stated is None and apart > INDEX_SPREAD * index else note
         findings.append(
-            caution(
+            grave(
                 "index-differs", Scope.PAIR, "chosen" if stated else "",
                 from_a_index=ab.settings.group_index, from_b_index=ba.settings.group_index,
                 used_index=index,

@@ -15,6 +15,7 @@ import numpy.typing as npt
 
 from otdravg.shot.lines import lines_beside
 from otdravg.shot.noise import DB_PER_RELATIVE_POWER
+from otdravg.shot.settings import ResponseSource
 from otdravg.shot.shot import LARGEST_SPAN_DB, Shot
 
 __all__ = [
@@ -31,14 +32,18 @@ BoolArray = npt.NDArray[np.bool_]
 FloatArray = npt.NDArray[np.float64]
 IndexArray = npt.NDArray[np.intp]
 
-#: Points that a pulse must cover before the shape of its ramp is judged. Chosen, not derived: each
-#: of two ramps, 0.3 pulses apart, then has three points of its own.
-POINTS_IN_RAMP = 10
+#: Points that a pulse must cover before the shape of its ramp is judged. Chosen, not derived: with
+#: fewer no point lies on a ramp alone that begins 0.3 pulses before another one.
+POINTS_IN_RAMP = 4
 #: Two ramps must leave less than this share of what one ramp leaves to be believed. Chosen, not
 #: derived: two more parameters among dozens of points explain a few per cent by chance.
 COMPOUND_GAIN = 0.4
 #: Squared residual beside a ramp, in units of the noise, that is still noise (chosen, not derived).
 MOST_BESIDE = 2.0
+#: Squared residuals inside a ramp are larger than those beside it by this many standard deviations
+#: of their ratio before it is bent. Chosen, not derived: six never come by chance, though noise
+#: that is correlated makes the ratio scatter more.
+BENT_SIGMAS = 6.0
 #: Starts of two ramps that are tried at most (chosen, not derived).
 MOST_TRIED = 49
 #: Residuals held in memory at once. Chosen, not derived: 8 MB; only speed depends on it.
@@ -47,6 +52,9 @@ MOST_AT_ONCE = 1_000_000
 #: Derived: a pole of 0.3 pulses departs by 0.054 over the dead zone when the straight ramp is put
 #: where it fits best, one of 0.1 pulses by 0.012.
 RAMP_IMPERFECTION = 0.055
+#: The same where the receiver's answer is known and taken out. Chosen, not derived: two pulses in
+#: five between two equal splices depart by 0.04; what is left of a pole by a fourth of that.
+KNOWN_IMPERFECTION = 0.03
 
 
 #: Points per pulse of a ramp's table; between them it is close to a straight line (derived: the
@@ -330,7 +338,12 @@ def _not_one_ramp(
         beside = np.minimum((square * outside).sum(axis=1) / n_out, most)
         weight = (windows.weight * inside).sum(axis=1) / n_in
         excess = (square * inside).sum(axis=1) / n_in
-        bent = excess > 9 * beside + (RAMP_IMPERFECTION * windows.loss_db) ** 2 * weight
+        unlearnt = shot.response.source is ResponseSource.NONE
+        rounded = RAMP_IMPERFECTION if unlearnt else KNOWN_IMPERFECTION
+        # Both are means of squares: their ratio scatters by the root of 2 over their points.
+        spread = np.sqrt(2 * shot.response.smoothing * (1 / n_in + 1 / n_out))
+        most_in = (1 + BENT_SIGMAS * spread) * beside
+        bent = excess > most_in + (rounded * windows.loss_db) ** 2 * weight
     return bent & (n_in > 0) & (n_out > 0) & np.isfinite(windows.loss_db), windows
 
 

@@ -649,9 +649,10 @@ def _dips(view: _View) -> tuple[Peak, ...]:
     dips = []
     for dip in found:
         base = float(np.mean(level_db[max(dip.first - 6, 0) : max(dip.first - 1, 1)]))
-        inside = np.flatnonzero(
-            level_db[dip.first : dip.first + 3 * width] < base - 0.5 * dip.height_db
-        )
+        near = level_db[dip.first : dip.first + 3 * width]
+        # Half way up to the fibre behind it, which a loss has put lower than the one before.
+        rim = min(base, float(np.mean(near[2 * width :]))) if near.size > 2 * width else base
+        inside = np.flatnonzero(near < 0.5 * (rim + float(near.min())))
         reach = int(inside[-1]) if inside.size else width
         clear = dip.first + reach + width
         dips.append(Peak(dip.lead, dip.first, min(clear, end), -dip.height_db, False))

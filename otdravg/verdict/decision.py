@@ -20,7 +20,7 @@ from enum import Enum
 from otdravg.quantities import Quantity, reported
 from otdravg.verdict.limits import Rule
 
-__all__ = ["Action", "Held", "Verdict", "expanded", "held_against", "is_implausible"]
+__all__ = ["Action", "Answer", "Held", "Verdict", "expanded", "held_against", "is_implausible"]
 
 #: Below zero by this many standard uncertainties the true loss is not noise: no splice amplifies
 #: light. Derived: Φ(−3), a chance of 0.1 % for a lossless splice.
@@ -58,6 +58,15 @@ class Action(Enum):
     SHOOT_AGAIN = "shoot again"
     RECORD = "record the evidence"
     ASK = "ask for a concession"
+
+
+class Answer(Enum):
+    """What a technician does now, of a whole pair."""
+
+    CUT = "cut"
+    CHECK = "check"  # the files, the labels, or a place, before anything else
+    SHOOT_AGAIN = "shoot again"
+    LEAVE = "leave"  # proved: nothing is to be done
 
 
 @dataclass(frozen=True, slots=True)

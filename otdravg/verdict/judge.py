@@ -12,20 +12,20 @@ References
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from datetime import datetime
 from decimal import Decimal
 
-from otdravg.findings import Finding, Severity, Statement, Values, caution, says, values
+from otdravg.findings import Finding, Severity, Statement, Values, says, values
 from otdravg.fit.reading import Coverage, Kind, Reading
 from otdravg.forecast.settle import place_of, settling_steps
-from otdravg.pair.checks import pair_findings
 from otdravg.pair.measure import Measurement
 from otdravg.quantities import Quantity, distance, in_km, reported
-from otdravg.shot.settings import Identity
 from otdravg.shot.trace import Trace
-from otdravg.verdict.decision import Action, Verdict, expanded, held_against, is_implausible
+from otdravg.verdict.decision import Action, Answer, Verdict, expanded, held_against, is_implausible
+from otdravg.verdict.doubts import doubts_of, shown_from
+from otdravg.verdict.ends import Ends, ends_of
 from otdravg.verdict.limits import LimitDb, Limits, Rule
 
 __all__ = [
@@ -44,6 +44,14 @@ __all__ = [
 #: of 1.05 (Marcuse 1977), 0.2 dB of backscatter step, of which the glasses' scattering may be as
 #: much.
 _MISMATCH_WORTH_SAYING_DB = Decimal("0.010")
+
+
+#: What an action makes of the whole pair, most urgent first.
+_ANSWERS = {
+    Action.RE_SPLICE: Answer.CUT,
+    Action.LOOK: Answer.CHECK,
+    Action.SHOOT_AGAIN: Answer.SHOOT_AGAIN,
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,14 +121,28 @@ class PairReport:
     limits: Limits
     limit_db: Decimal
     limit_is_stated: bool  # False: the default was used, and every output says so
+    ends: Ends  # which end is A, and what says so
     splices: tuple[Judged, ...]  # every position, connectors included, in order from A
     sum_db: Decimal | None  # of the true losses of splices and groups measured both ways
     sum_count: int
     mean_db: Decimal | None  # of the single splices measured both ways
     mean_count: int
+    in_doubt: bool  # files or pair: nothing is cleared, and nobody is sent to cut
     doubts: tuple[Finding, ...]  # why the shots may not be one fibre, or not what they say
+    notes: tuple[Finding, ...]  # of the pair, worth knowing
     next_steps: tuple[Statement, ...]  # most urgent first
     needs_work: bool
+
+    @property
+    def answer(self) -> Answer:
+        """The whole pair in one word; doubt comes before everything else."""
+        if self.in_doubt:
+            return Answer.CHECK
+        actions = {judged.action for judged in self.splices}
+        for action, answer in _ANSWERS.items():
+            if action in actions:
+                return answer
+        return Answer.LEAVE
 
     @property
     def exit_status(self) -> int:
@@ -212,7 +234,12 @@ def _held_against(limit_db: Decimal, rule: Rule, reading: Reading, loss_db: Deci
 
 
 def judge(
-    measurement: Measurement, limit_db: LimitDb | Limits = None, *, guarded: bool = False
+    measurement: Measurement,
+    limit_db: LimitDb | Limits = None,
+    *,
+    guarded: bool = False,
+    unchanged: bool = False,
+    now: datetime | None = None,
 ) -> PairReport:
     """Judge every position of a fibre and say what to do next.
 
@@ -226,6 +253,10 @@ def judge(
         and the report says so.
     guarded : bool
         Call neither pass nor fail where the limit lies inside the uncertainty.
+    unchanged : bool
+        The user confirms that nothing was done to the fibre between both shots.
+    now : datetime, optional
+        What a shot's date is held against; default: this computer's clock.
 
     Returns
     -------
@@ -244,34 +275,58 @@ def judge(
     single_db = [
         loss_db for j, loss_db in summed if loss_db is not None and j.reading.kind is not Kind.GROUP
     ]
-    doubts = (
-        *_doubts(measurement.ab.identity, measurement.ba.identity),
-        *pair_findings(measurement),
-    )
+    ends = ends_of(measurement.ab.identity, measurement.ba.identity)
+    remarks = doubts_of(measurement, limits, unchanged=unchanged, now=now)
+    doubts = tuple(f for f in remarks if f.severity is not Severity.NOTE)
     damage = [step for trace in (measurement.ab, measurement.ba) for step in _damage(trace)]
     to_check = [*(says("check-files", finding=doubt) for doubt in doubts), *damage]
+    judged = tuple(_seen_once(one) for one in judged)
+    if to_check:
+        judged = tuple(_in_doubt(one) for one in judged)
     mean_db = float(sum(single_db) / len(single_db)) if single_db else None
     return PairReport(
         measurement=measurement,
         limits=limits,
         limit_db=applied_db,
         limit_is_stated=is_stated,
+        ends=ends,
         splices=judged,
         sum_db=sum(losses_db, Decimal(0)) if losses_db else None,
         sum_count=len(losses_db),
         mean_db=reported(mean_db, Quantity.LOSS_DB),
         mean_count=len(single_db),
+        in_doubt=bool(to_check),
         doubts=doubts,
+        notes=tuple(f for f in remarks if f.severity is Severity.NOTE),
         next_steps=(
             *to_check,
-            *_next_steps(
-                judged, applied_db, km=in_km(measurement.axis.length_m), clear=not to_check
-            ),
+            *_next_steps(judged, applied_db, measurement.axis.length_m, ends, clear=not to_check),
             # What would settle a splice is not to be read from a file that is damaged.
             *(() if damage else _settling(measurement, judged, applied_db)),
         ),
         needs_work=bool(to_check) or any(j.needs_work for j in judged),
     )
+
+
+def _seen_once(judged: Judged) -> Judged:
+    """Ask for one shot again before a splice is cut that it alone shows.
+
+    A hand or a bend in one shot, or work between them, adds to one reading and not to the other;
+    so does, seldom, a step between two glasses that just cancels the loss.
+    """
+    end = shown_from(judged.reading)
+    if end is None or judged.action is not Action.RE_SPLICE:
+        return judged
+    large_db = max(judged.reading.loss_ab_db or 0.0, judged.reading.loss_ba_db or 0.0)
+    reason = says("seen-once", end=end, large_db=reported(large_db, Quantity.LOSS_DB))
+    return replace(judged, action=Action.SHOOT_AGAIN, reason=reason)
+
+
+def _in_doubt(judged: Judged) -> Judged:
+    """Withhold an order to cut: while the files are in doubt, so is what they say of a splice."""
+    if judged.action is not Action.RE_SPLICE:
+        return judged
+    return replace(judged, action=Action.LOOK)
 
 
 def _damage(trace: Trace) -> list[Statement]:
@@ -292,42 +347,18 @@ def _settling(
     )
 
 
-def _doubts(ab: Identity, ba: Identity) -> tuple[Finding, ...]:
-    """Compare what the headers say of the fibre.
-
-    All fibres of a cable are spliced at the same places, so shots of two of them pair
-    without a fault to see, and only the headers tell.
-    """
-    return tuple(
-        caution(code, "GenParams", from_a=from_a, from_b=from_b)
-        for code, from_a, from_b in (
-            ("fibre-names-differ", ab.fibre, ba.fibre),
-            ("cable-names-differ", ab.cable, ba.cable),
-        )
-        if _name_different_things(from_a, from_b)
-    )
-
-
-def _name_different_things(one: str, other: str) -> bool:
-    """Tell 012 from 013, but not 012 from ``F12``; an empty name says nothing."""
-    keys = [[int(digits) for digits in re.findall("[0-9]+", name)] for name in (one, other)]
-    if all(keys):
-        return keys[0] != keys[1]
-    letters = ["".join(filter(str.isalnum, name)).casefold() for name in (one, other)]
-    return all(letters) and letters[0] != letters[1]
-
-
 def _next_steps(
-    judged: Sequence[Judged], limit_db: Decimal, *, km: bool, clear: bool
+    judged: Sequence[Judged], limit_db: Decimal, length_m: float, ends: Ends, *, clear: bool
 ) -> tuple[Statement, ...]:
     """Say what to do, most urgent first.
 
     ``clear`` is False where it is doubtful that both files are one fibre: then nothing is said
     to be good.
     """
+    km = in_km(length_m)
     steps: list[Statement] = []
     for action in (Action.RE_SPLICE, Action.LOOK, Action.SHOOT_AGAIN):
-        steps += [_step(j, km) for j in judged if j.action is action]
+        steps += [_step(j, length_m, ends) for j in judged if j.action is action]
     if any(j.action is Action.RE_SPLICE for j in judged):
         steps.append(says("whole-ribbon"))
     steps += [
@@ -344,8 +375,9 @@ def _next_steps(
     return tuple(steps)
 
 
-def _step(judged: Judged, km: bool) -> Statement:
+def _step(judged: Judged, length_m: float, ends: Ends) -> Statement:
     """What to do about one position that needs work."""
+    km = in_km(length_m)
     figures = _figures(judged, km)
     if judged.verdict is Verdict.IMPLAUSIBLE:
         return Statement("look-implausible", figures)
@@ -354,13 +386,23 @@ def _step(judged: Judged, km: bool) -> Statement:
     if judged.verdict is Verdict.NOT_JUDGED:
         limit_db = dict(judged.reason.values)["limit_db"]
         return Statement("look-connector", figures + values(limit_db=limit_db))
+    if judged.reason.code == "seen-once":
+        once = dict(judged.reason.values)
+        figures += values(end=once["end"], large_db=once["large_db"])
+        return Statement("shoot-seen-once", figures)
     if judged.verdict is not Verdict.OVER:
         return says("shoot-again", place=place_of(judged.reading, km=km), reason=judged.reason)
     figures += values(over_db=_over_db(judged))
     if judged.reading.kind is Kind.GROUP:
         return Statement("look-group", figures)
-    at = distance(judged.reading.distance_m, km=km)
-    figures += values(number=judged.reading.number, at=at)
+    if judged.action is Action.LOOK:
+        return Statement("not-yet", figures)
+    at_m = judged.reading.distance_m
+    figures += values(
+        number=judged.reading.number,
+        at=distance(at_m, km=km), end_a=ends.a,
+        from_b=distance(length_m - at_m, km=km), end_b=ends.b,
+    )  # fmt: skip
     return Statement("re-splice", figures, tuple(_before_cutting(judged)))
 
 

@@ -78,7 +78,8 @@ def title_of(trace: Trace) -> str:
 def findings_by_source(report: PairReport) -> tuple[tuple[str, Finding], ...]:
     """Every finding with what it is about: the pair or one of the shots."""
     measurement = report.measurement
-    found = [("pair", finding) for finding in (*report.doubts, *measurement.findings)]
+    own = (*report.doubts, *report.notes)
+    found = [("pair", f) for f in (*own, *(f for f in measurement.findings if f not in own))]
     for about, trace, detection in (
         ("shot A→B", measurement.ab, measurement.detection_ab),
         ("shot B→A", measurement.ba, measurement.detection_ba),

@@ -295,10 +295,12 @@ class TestNextSteps:
             Limits(),
         )
         assert told(report.next_steps[0]) == (
-            "Re-splice 2 at 4.210 km: 0.310 dB ± 0.020, 0.110 dB over the limit."
+            "Re-splice 2 at 4.210 km from the end of simulated_A.sor, 1.789 km from the end of "
+            "simulated_B.sor: 0.310 dB ± 0.020, 0.110 dB over the limit."
         )
         assert told(report.next_steps[0], Language.GERMAN) == (
-            "Spleiß 2 bei 4,210 km nachspleißen: 0,310 dB ± 0,020, 0,110 dB über dem Grenzwert."
+            "Spleiß 2 bei 4,210 km von dem Ende von simulated_A.sor, 1,789 km von dem Ende von "
+            "simulated_B.sor, nachspleißen: 0,310 dB ± 0,020, 0,110 dB über dem Grenzwert."
         )
         assert report.next_steps[1] == says("whole-ribbon")
 

@@ -45,7 +45,7 @@ LEAST_FIBRES = 6
 CLEAR = log(20)
 _VERY_CLEAR = log(100)
 #: Pairs refused for these reasons are explained already and would only blur the comparison.
-_EXPLAINED = (Refusal.LENGTH, Refusal.SAME_END, Refusal.NO_SIGNAL)
+_EXPLAINED = (Refusal.LENGTH, Refusal.SAME_END, Refusal.NO_SIGNAL, Refusal.DAMAGED)
 #: A pair whose own likelihood ratio at one wavelength is below this is looked at there too.
 _SUSPECT = -3.0
 

@@ -30,6 +30,7 @@ _CODES = {
     Refusal.SAME_END: "shot-from-same-end",
     Refusal.PATTERN: "pattern-differs",
     Refusal.NO_SIGNAL: "no-signal",
+    Refusal.DAMAGED: "points-damaged",
 }
 #: A broken fibre is refused for one of these reasons.
 _MAY_BE_BROKEN = (Refusal.LENGTH, Refusal.PATTERN, Refusal.SAME_END)

@@ -71,7 +71,9 @@ def _wrongs(case: Case, said: Reading) -> Iterator[Judgement]:
     yield from _clearance(case, said)
     yield from _orders(case, said)
     yield from _alarms(case, said)
-    if case.truth.sound and case.doubt is not Doubt.MUST and not said.refused:
+    # Counted from an end that the screen names, places cannot be compared with the truth's.
+    excused = _excused(case, said)
+    if case.truth.sound and case.doubt is not Doubt.MUST and not said.refused and not excused:
         yield from _numbers(case, said)
     yield from _words(case, said)
 
@@ -92,7 +94,7 @@ def _clearance(case: Case, said: Reading) -> Iterator[Judgement]:
             yield Judgement(Outcome.WRONG_ALL_CLEAR, "exit 0 where a doubt is due")
     elif truth.sound and not said.refused and 0 not in case.exit_codes:
         named = (*said.over_m, *said.orders_m, *said.looks_m)
-        for place in truth.over:
+        for place in () if _excused(case, said) else truth.over:
             if not any(_close(case, at, place.distance_m) for at in named):
                 at = f"{place.loss_db:.3f} dB at {place.distance_m:.0f} m"
                 nearest = min(named, key=lambda m: abs(m - place.distance_m), default=None)
@@ -106,8 +108,7 @@ def _clearance(case: Case, said: Reading) -> Iterator[Judgement]:
 
 def _orders(case: Case, said: Reading) -> Iterator[Judgement]:
     truth = case.truth
-    excuse = case.where_excuses
-    if excuse is not None and all(re.search(excuse, line) for line in said.order_lines):
+    if _excused(case, said):
         return
     for at in said.orders_m:
         if not truth.one_state:
@@ -122,6 +123,13 @@ def _orders(case: Case, said: Reading) -> Iterator[Judgement]:
             yield Judgement(Outcome.WRONG_ORDER, f"cut at {at:.0f} m, where nothing is over")
         elif case.doubt is Doubt.MUST:
             yield Judgement(Outcome.WRONG_ORDER, f"cut at {at:.0f} m, and the files are in doubt")
+
+
+def _excused(case: Case, said: Reading) -> bool:
+    """Whether every order says from which file's end it counts, where nothing else tells."""
+    excuse = case.where_excuses
+    lines = said.order_lines
+    return excuse is not None and bool(lines) and all(re.search(excuse, line) for line in lines)
 
 
 def _alarms(case: Case, said: Reading) -> Iterator[Judgement]:
