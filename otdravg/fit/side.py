@@ -168,7 +168,7 @@ class RoughSide:
 
     def cell_index(self, x_m: FloatArray) -> IndexArray:
         """First cell of the shot at or behind positions from the front panel."""
-        return np.searchsorted(self.shot.cells.x_m, x_m).astype(np.intp)
+        return self.shot.cells.index(x_m, self.shot.spacing_m)
 
     def gaps_m(self, places: Sequence[Place]) -> FloatArray:
         """Clean fibre between consecutive places, shape (P − 1,); negative where zones overlap.

@@ -496,20 +496,24 @@ class Contour:
         top, side = max(int(pulse_points // 3), 1), max(int(np.ceil(pulse_points * 0.75)), 4)
         sums = sums_db or RunningSums.of(level_db)
         tops, sides = sums.means(0, top), sums.means(0, side)
-        inverse = 1.0 / np.maximum(centred_mean(power, max(int(pulse_points / 3), 3)), 1e-13)
+        inverse = centred_mean(power, max(int(pulse_points / 3), 3))
+        np.maximum(inverse, 1e-13, out=inverse)
+        np.divide(1.0, inverse, out=inverse)
         inverse *= inverse
         gap = int(np.ceil(1.25 * pulse_points)) + 2
         # Both neighbours brought along the fibre's own slope to where the top is.
-        rise, drop = tops - slope_db_per_point * (side + top) / 2, tops.copy()
-        rise[:side] -= sides[0]
-        rise[side:] -= sides[: max(tops.size - side, 0)]
+        rise, drop = np.empty_like(tops), np.empty_like(tops)
+        last = max(tops.size - gap, 0)
+        np.subtract(tops[:side], sides[0], out=rise[:side])
+        np.subtract(tops[side:], sides[: max(tops.size - side, 0)], out=rise[side:])
+        np.subtract(tops[:last], sides[gap:], out=drop[:last])
+        np.subtract(tops[last:], sides[-1], out=drop[last:])
+        rise -= slope_db_per_point * (side + top) / 2
         drop += slope_db_per_point * (gap + (side - top) / 2)
-        drop[: max(tops.size - gap, 0)] -= sides[gap:]
-        drop[max(tops.size - gap, 0) :] -= sides[-1]
         slack = slope_slack * (gap + side)
-        height, depth = np.minimum(rise, drop), -np.maximum(rise, drop)
+        height, depth = np.minimum(rise, drop), np.maximum(rise, drop, out=drop)
         height -= slack
-        depth -= slack
+        np.subtract(-slack, depth, out=depth)
         ceiling = float(level_db.max())
         highest = np.flatnonzero(level_db >= ceiling - 1e-9)
         return cls(

@@ -58,6 +58,7 @@ __all__ = [
 
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
+IndexArray = npt.NDArray[np.intp]
 
 #: How far the attenuation of a piece may be from the typical one of the shot, dB/km. Chosen, not
 #: derived: two makes of fibre in one span differ by a few hundredths (common practice, no source);
@@ -129,6 +130,13 @@ class Cells:
     level_db: FloatArray
     weight: FloatArray
     sums: LineSums  # of the cells, so that lines through them are cheap
+
+    def index(self, x_m: FloatArray, spacing_m: float) -> IndexArray:
+        """First cell at or behind positions; cells are equally spaced."""
+        first_m = self.x_m[0] if self.x_m.size else 0.0
+        place = (x_m - first_m) / (self.width * spacing_m)
+        place = np.ceil(np.minimum(np.maximum(place, 0.0), self.x_m.size) - 1e-6)
+        return np.asarray(place, dtype=np.intp)
 
     @classmethod
     def none(cls, width: int) -> Cells:

@@ -51,6 +51,10 @@ REMAINS_DB = 0.012
 #: most a sixth of a pulse off; what is found is placed finely afterwards.
 PLACES_PER_PULSE = 3
 
+#: Windows that are looked at in one go although some may be looked at again. Chosen, not derived:
+#: only speed depends on it.
+FEW_PLACES = 2000
+
 #: Start of an event and end of its dead zone, metres from the front panel.
 Zone = tuple[float, float]
 
@@ -107,10 +111,7 @@ class Search:
 
     def index(self, x_m: FloatArray | float) -> IndexArray:
         """First cell at or behind a position; cells are equally spaced."""
-        x = self.shot.cells.x_m
-        place = (np.atleast_1d(x_m) - x[0]) / self.cell_m
-        place = np.ceil(np.minimum(np.maximum(place, 0.0), x.size) - 1e-6)
-        return np.asarray(place, dtype=np.intp)
+        return self.shot.cells.index(np.atleast_1d(x_m), self.shot.spacing_m)
 
     def cells_in(self, length_m: float) -> int:
         """Number of cells that cover a length, rounded up."""
@@ -179,7 +180,7 @@ def clear_steps(
     steps = list(known)
     # Growing windows: a near neighbour of opposite sign cannot hide a step. What one scale finds
     # changes the sections of those that follow: only where one finds nothing, all are looked at.
-    begin, stop = 0, ends[-1 if known else 0]
+    begin, stop = 0, ends[-1 if known or at.size < FEW_PLACES else 0]
     while begin < ends[-1]:
         sections, here = _sections(search, fixed, steps, stop_m), at[begin:stop]
         scores = _scores_at(search, here, sections[:, here], windows[begin:stop])
@@ -198,7 +199,7 @@ def clear_steps(
         around = np.minimum(np.maximum(around, 0), x.size - 1)
         fine = _scores_at(search, around, sections[:, around], window)
         steps += x[around[np.arange(best.size), np.argmax(fine, axis=1)]].tolist()
-        begin, stop = last, ends[min(k + 1, len(ends) - 1)]
+        begin, stop = last, ends[-1 if ends[-1] - last < FEW_PLACES else k + 1]
     return steps
 
 
