@@ -281,7 +281,7 @@ def noise_from_residuals(
     places, inside = _spread_out(residual_db.size, max(windows))
     chosen = usable[places] & inside
     q = np.exp(np.where(chosen, level_db[places], 0.0) * (-1 / DB_PER_RELATIVE_POWER))
-    fewer = parameters * np.count_nonzero(chosen) / max(np.count_nonzero(usable), 1)
+    fewer = parameters * int(np.count_nonzero(chosen)) / max(int(np.count_nonzero(usable)), 1)
     return _noise(
         np.where(chosen, residual_db[places], 0.0), q, chosen, windows, rounding, fewer, start,
         tail_db2, smoothing,
@@ -365,7 +365,7 @@ def noise_about(
     q = np.exp(level * (-1 / DB_PER_RELATIVE_POWER))
     residual = DB_PER_RELATIVE_POWER * (power[places] * q - 1)
     total = int((lines.hi - lines.lo).sum())
-    parameters = 2 * lines.lo.size * min(np.count_nonzero(inside) / max(total, 1), 1.0)
+    parameters = 2 * lines.lo.size * min(int(np.count_nonzero(inside)) / max(total, 1), 1.0)
     return _noise(residual, q, inside, windows, rounding, parameters, start, tail_db2, smoothing)
 
 
