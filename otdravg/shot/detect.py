@@ -22,7 +22,6 @@ from otdravg.shot.noise import (
     median,
     noise_about,
 )
-from otdravg.shot.ramp import locate_steps
 from otdravg.shot.reflections import Peak, running_mean
 from otdravg.shot.response import Response
 from otdravg.shot.settings import ResponseSource
@@ -150,14 +149,14 @@ def detect(
     known = _reflections(shot, end_m, end_peak)
     fixed = [(a, b) for a, b, _ in known]
     search = Search.of(shot)
-    steps = search_steps(search, fixed, stop_m, threshold)
-    steps, groups = settle_close(search, fixed, steps, stop_m)
+    placed = search_steps(search, fixed, stop_m, threshold)
+    steps, groups = settle_close(search, fixed, list(placed), stop_m)
     steps, more = take_out_compounds(search, fixed + groups, steps, stop_m)
     fixed += groups + more
     if more:  # what one ramp left over beside a compound one may be gone now
         steps = prune(search, fixed, steps, stop_m, threshold)
     groups += more
-    events = _mark_echoes(_measured(search, known, groups, steps, stop_m), shot)
+    events = _mark_echoes(_measured(search, known, groups, steps, placed, stop_m), shot)
     if shot.fall is not None:
         height = end_peak.height_db if end_peak else None
         events.append(
@@ -299,9 +298,13 @@ def _measured(
     known: list[tuple[float, float, Peak]],
     groups: list[Zone],
     steps: list[float],
+    placed: dict[float, float],
     stop_m: float,
 ) -> list[Event]:
-    """Measure the one-way loss of all events, each between its neighbours, in order."""
+    """Measure the one-way loss of all events, each between its neighbours, in order.
+
+    ``placed`` holds the uncertainties of those steps whose place is known.
+    """
     shot = search.shot
     zones = (
         [(at, at + shot.recovery_m) for at in steps]
@@ -316,9 +319,7 @@ def _measured(
     loss = [float(v) if np.isfinite(v) else None for v in found.loss_db]
     u_loss = [float(v) if np.isfinite(v) else None for v in found.u_db]
     u_at = np.full(at.size, shot.spacing_m / np.sqrt(12))
-    if steps:
-        k = len(steps)
-        _, u_at[:k] = locate_steps(shot, at[:k], lo[:k], hi[:k])
+    u_at[: len(steps)] = [placed.get(step, shot.placing_m) for step in steps]
     u_at[len(zones) - len(groups) :] = shot.placing_m
     events = []
     for i, (start, end) in enumerate(zones):

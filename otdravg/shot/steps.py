@@ -126,8 +126,10 @@ class Search:
         return step_between(self.shot.cells.sums, (lo, a), (b, hi), start_m, self.prior)
 
 
-def search_steps(search: Search, fixed: list[Zone], stop_m: float, threshold: float) -> list[float]:
-    """Positions of significant steps that are not reflections."""
+def search_steps(
+    search: Search, fixed: list[Zone], stop_m: float, threshold: float
+) -> dict[float, float]:
+    """Positions of significant steps that are not reflections, and how uncertain they are, m."""
     steps = clear_steps(search, fixed, stop_m, threshold)
     x = search.shot.cells.x_m
     # A few places per pulse are enough: what is found is placed finely afterwards.
@@ -143,11 +145,12 @@ def search_steps(search: Search, fixed: list[Zone], stop_m: float, threshold: fl
         if not more:
             break
         steps += more
-    kept = prune(search, fixed, _located(search, sorted(steps), fixed, stop_m), stop_m, threshold)
-    while len(kept) < len(steps):  # what stays may stand better once its rivals are gone
-        steps = kept
-        kept = prune(search, fixed, _located(search, steps, fixed, stop_m), stop_m, threshold)
-    return kept
+    while True:
+        placed = _located(search, sorted(steps), fixed, stop_m)
+        kept = prune(search, fixed, list(placed), stop_m, threshold)
+        if len(kept) == len(steps):
+            return {at: placed[at] for at in kept}
+        steps = kept  # what stays may stand better once its rivals are gone
 
 
 def clear_steps(
@@ -282,21 +285,23 @@ def alone_between(
     return search.index(clears[before]), search.index(starts[behind])
 
 
-def _located(search: Search, steps: list[float], fixed: list[Zone], stop_m: float) -> list[float]:
+def _located(
+    search: Search, steps: list[float], fixed: list[Zone], stop_m: float
+) -> dict[float, float]:
     """Place each step where the pulse-long ramp fits the points best; merge what coincides."""
     if not steps:
-        return []
+        return {}
     shot = search.shot
     x = shot.cells.x_m
     at = np.array(steps)
     lo, hi = alone_between(search, _zones(search, fixed, steps), at, stop_m)
-    place, _ = locate_steps(shot, at, lo, hi)
+    place, u_m = locate_steps(shot, at, lo, hi)
     place = np.maximum(place, x[np.minimum(lo, x.size - 1)])
     place = np.minimum(place, x[np.maximum(np.minimum(hi, x.size) - 1, 0)])
-    refined: list[float] = []
-    for here in place.tolist():
+    refined: dict[float, float] = {}
+    for here, u in zip(place.tolist(), u_m.tolist(), strict=True):
         if all(abs(here - r) > 0.5 * shot.pulse_m for r in refined):
-            refined.append(here)
+            refined[here] = u
     return refined
 
 
