@@ -310,18 +310,19 @@ def find_end(power: FloatArray, floor: Floor, pulse_points: float) -> int:
     if not present.any():
         return 0
     gap_needed = max(GAP_PULSES * width, LEAST_GAP_POINTS)
-    changes = np.flatnonzero(np.diff(present.astype(np.int8)))
+    changes = np.flatnonzero(present[1:] != present[:-1])
     edges = np.concatenate(([0], changes + 1, [n]))
     starts, stops = edges[:-1], edges[1:]
     is_signal = present[starts]
     long_gaps = np.flatnonzero(~is_signal & (stops - starts >= gap_needed) & (starts > 0))
-    first = int(np.flatnonzero(present)[0])
+    first = int(np.argmax(present))
     long_gaps = long_gaps[starts[long_gaps] > first]
     end = int(starts[long_gaps[0]]) - 1 if long_gaps.size else n - 1
     # running_mean looks ahead: signal counts up to one window behind the last present index.
-    single = power > floor.dark_power + POINT_SIGMAS * floor.sigma_power
-    reach = np.flatnonzero(single[: min(end + width + 1, n)])
-    return int(reach[-1]) if reach.size else end
+    least = floor.dark_power + POINT_SIGMAS * floor.sigma_power
+    single = power[min(end + width, n - 1) :: -1] > least
+    last = int(np.argmax(single))
+    return single.size - 1 - last if single[last] else end
 
 
 def final_fall(power: FloatArray, floor: Floor, last: int, pulse_points: float) -> int | None:
