@@ -96,8 +96,8 @@ def span_of(
 SAMPLES = (
     Sample(
         name="easy",
-        story="Three ordinary splices, no cords, equal settings at both ends. All are within "
-        "0.20 dB from either side.",
+        story="Three ordinary splices, no launch fibres, equal settings at both ends. All are "
+        "within 0.20 dB from either side.",
         seed=11,
         fibre="004",
         ends=("Quillhaven hut", "Tansy Lane cabinet"),
@@ -134,8 +134,8 @@ SAMPLES = (
     ),
     Sample(
         name="hidden_splice",
-        story="Splice 2 reads nothing from A (loss and backscatter step cancel), splice 4 nothing "
-        "from B. Launch and receive cords of about 1 km stay where they are; pulse, spacing and "
+        story="Splice 2 reads nothing from A (loss and backscatter difference cancel), splice 4 "
+        "nothing from B. Launch and receive fibres of about 1 km stay where they are; pulse, spacing and "
         "group index differ between the ends, and only the operator at A has set the user offset.",
         seed=13,
         fibre="F9",
@@ -250,9 +250,9 @@ def readme() -> bytes:
         "places, crew and dates are invented. Every file says so in its comment. "
         "`python tests/make_samples.py` writes this folder again, byte for byte.\n",
         "In each pair `_A` was shot from end A and `_B` from end B. Distances count from the "
-        "span's A end, launch cord excluded. *True loss* is what was planted; a perfect shot "
-        "reads true loss + backscatter step from A and true loss − backscatter step from B. "
-        "`truth.csv` holds the same figures.\n",
+        "span's A end, launch fibre excluded. *Splice loss* is what was planted; a perfect shot "
+        "reads splice loss + backscatter difference from A and splice loss − backscatter "
+        "difference from B. `truth.csv` holds the same figures.\n",
     ]
     for sample in SAMPLES:
         parts += [f"## {sample.name}\n", sample.story + "\n", settings_table(sample)]
@@ -263,7 +263,7 @@ def readme() -> bytes:
 def settings_table(sample: Sample) -> str:
     """Give both shots' settings as a table."""
     lines = [
-        "| file | wavelength nm | pulse ns | spacing m | group index | launch cord m "
+        "| file | wavelength nm | pulse ns | spacing m | group index | launch fibre m "
         "| user offset |",
         "|---|---|---|---|---|---|---|",
     ]
@@ -273,7 +273,7 @@ def settings_table(sample: Sample) -> str:
             f"| `{sample.name}_{'AB'[sense]}.sor` | {sample.wavelength_nm} | {setting.pulse_ns} "
             f"| {setting.spacing_m:g} | {setting.group_index:.4f} "
             f"| {f'{launch_m:g}' if launch_m else 'none'} "
-            f"| {'end of the launch cord' if setting.user_offset else 'not set'} |"
+            f"| {'end of the launch fibre' if setting.user_offset else 'not set'} |"
         )
     lines.append(
         f"\nSpan length {sample.span.length_m:g} m, "
@@ -286,7 +286,7 @@ def settings_table(sample: Sample) -> str:
 def splice_table(sample: Sample) -> str:
     """Give the truth of one sample as a table."""
     lines = [
-        "| splice | distance m | A→B dB | B→A dB | true loss dB | backscatter step dB |",
+        "| splice | distance m | A→B dB | B→A dB | splice loss dB | backscatter difference dB |",
         "|---|---|---|---|---|---|",
     ]
     lines += [

@@ -49,7 +49,15 @@ from otdravg.findings import Severity
 from otdravg.sor.sizes import SizeLimits
 from otdravg.verdict import Profile, default, load_named
 
-__all__ = ["Options", "Progress", "check_for_shots", "list_shots", "read_folders", "review"]
+__all__ = [
+    "Options",
+    "Progress",
+    "check_for_shots",
+    "list_shots",
+    "placed_shots",
+    "read_folders",
+    "review",
+]
 
 #: Called with the stage's name, how many of its items are done, and how many there are.
 Progress = Callable[[str, int, int], None]
@@ -125,6 +133,22 @@ def list_shots(
     return tuple(records), tuple(findings + more)
 
 
+def placed_shots(
+    shots: Sequence[RawShot],
+    options: Options,
+    executor: Executor | None = None,
+    progress: Progress = _silent,
+) -> tuple[tuple[ShotRecord, ...], tuple[CableFinding, ...]]:
+    """Say how every file is taken; where nothing else tells the ends, the shots themselves do."""
+    taken, findings = list_shots(sorted(shots, key=lambda raw: raw.file), options)
+    still_open = sum(map(len, cables_with_open_ends(taken).values()))
+    if still_open:
+        with _counted("tell the ends", still_open, progress) as done:
+            told, more = ends_by_shots(taken, options.naming.end_a, executor, done)
+        taken, findings = tuple(told), (*findings, *more)
+    return taken, findings
+
+
 def review(
     shots: str | PathLike[str] | Sequence[str | PathLike[str] | RawShot],
     profile: Profile | str | PathLike[str] | None = None,
@@ -164,14 +188,9 @@ def review(
         profile = default() if profile is None else load_named(profile)
     clock = _Stages()
     raw_shots = _raw_shots(shots, executor, progress)
-    taken, listed = list_shots(sorted(raw_shots, key=lambda raw: raw.file), options)
+    taken, listed = placed_shots(raw_shots, options, executor, progress)
     findings = [*options.decisions.findings, *listed]
     decisions, _ = decisions_here(options.decisions, taken)
-    still_open = sum(map(len, cables_with_open_ends(taken).values()))
-    if still_open:
-        with _counted("tell the ends", still_open, progress) as done:
-            told, more = ends_by_shots(taken, options.naming.end_a, executor, done)
-        taken, findings = tuple(told), findings + more
     clock.stage("take")
 
     measured, records, more = _measure(taken, options, executor, progress)

@@ -17,7 +17,7 @@ _COMMANDS = {
     "cable": "Review a whole cable run: every splice, gap and mix-up.",
     "decide": "Write down a reviewer's decision, or check a file of them.",
     "demo": "Write a simulated cable run to try the program on.",
-    "pair": "Give the true loss of every splice of one fibre.",
+    "pair": "Say what to do about a fibre: its splice losses from two shots.",
     "plan": "Say which pulse and averaging time to shoot with.",
     "profile": "Check and explain acceptance profiles.",
     "report": "Make a closeout again from closeout.json.",
@@ -54,11 +54,13 @@ class _Commands(OneLineErrors):
 @click.version_option(__version__, prog_name="otdravg")
 @click.pass_context
 def main(ctx: click.Context) -> None:
-    """True splice loss from OTDR shots of one fibre taken from both ends.
+    """Splice loss from OTDR shots of one fibre taken from both ends.
 
-    A reading from one end is the splice's loss plus or minus a step in the glass. Half the
-    sum of both readings is the loss. This program reads SR-4731 trace files, measures both
-    shots together and says how sure the answer is and what to do next.
+    Begin with two files of one fibre: otdravg pair A.sor B.sor
+
+    A reading from one end is the splice's loss plus or minus the backscatter difference of
+    the two fibres. The average of both directions is the loss. This program reads SR-4731
+    trace files, measures both shots together and says what to do and how sure that is.
 
     Exit status: 0 all within limit, 1 something is over limit or needs a look, 2 the job
     could not be done.

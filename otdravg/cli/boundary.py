@@ -68,7 +68,14 @@ class OneLineErrors(click.Group):
 
 
 def _with_help_hint(error: click.ClickException) -> str:
-    """Write a usage error in one line, with where to read on."""
-    message = error.format_message().rstrip(".")
+    """Write a usage error in one line, with what to type next."""
+    message = error.format_message().rstrip(".?")
     context = error.ctx if isinstance(error, click.UsageError) else None
-    return message if context is None else f"{message}; see '{context.command_path} --help'"
+    if context is None:
+        return message
+    path, command = context.command_path, context.command
+    if isinstance(command, click.Group):
+        names = ", ".join(command.list_commands(context))
+        return f"{message}; type '{path} COMMAND', one of {names}"
+    usage = " ".join([path, *command.collect_usage_pieces(context)])
+    return f"{message}; type '{usage}', or '{path} --help'"

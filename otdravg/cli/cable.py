@@ -31,7 +31,13 @@ from otdravg.cable.files.folder import find_files
 from otdravg.cable.run import check_for_shots
 from otdravg.cli import options
 from otdravg.cli.closeout_options import only_option, template_option
-from otdravg.cli.options import FilePath, files_argument, force_option, guarded_option, room_option
+from otdravg.cli.options import (
+    FilePath,
+    files_argument,
+    force_option,
+    guarded_option,
+    max_size_option,
+)
 from otdravg.cli.progress import ProgressLine
 from otdravg.cli.terminal import print_error, print_text, shows_colour, shows_signs
 from otdravg.closeout.closeout import PARTS, chosen_parts, fill_closeout
@@ -93,8 +99,12 @@ LARGE_BLOCK_BYTES = 30_000_000
 @click.option(
     "--against", metavar="DIR", type=FilePath, help="Output folder of an earlier run to compare."
 )
-@click.option("--launch", "launch_m", metavar="LENGTH", type=options.length_m, help="Cord at A.")
-@click.option("--receive", "receive_m", metavar="LENGTH", type=options.length_m, help="Cord at B.")
+@click.option(
+    "--launch", "launch_m", metavar="LENGTH", type=options.length_m, help="Launch fibre at A."
+)
+@click.option(
+    "--receive", "receive_m", metavar="LENGTH", type=options.length_m, help="Receive fibre at B."
+)
 @click.option(
     "--index", "group_index", metavar="N", type=options.group_index, help="Group index for all."
 )
@@ -109,7 +119,7 @@ LARGE_BLOCK_BYTES = 30_000_000
     metavar="ADDRESS",
     help="Measure on a Dask cluster, as in tcp://host:8786; its workers must see FOLDER.",
 )
-@room_option
+@max_size_option
 @click.option("--all", "everything", is_flag=True, help="Write the whole closeout.")
 @only_option
 @template_option
@@ -174,7 +184,7 @@ def cable(
     parts = _parts(everything, only)
     template = load_template(template_file) if template_file else Template()
     if out is None and not list_only:
-        raise BadSetting("out", None, "name a folder for the tables (--out DIR), or --list")
+        raise click.UsageError("no folder for the tables: add --out DIR, or --list")
     target = None if list_only else out
     progress = ProgressLine()
     with (

@@ -59,7 +59,7 @@ def decide(
     \b
     otdravg decide d.csv accept --cable RIDGE-7 --fibre 3 --closure 2 \\
         --who "R. Vale" --why "owner's letter"
-    otdravg decide d.csv exclude-shot --file F014_1550_AB.sor --who "R. Vale" --why "no cord"
+    otdravg decide d.csv exclude-shot --file F014_1550_AB.sor --who "R. Vale" --why "no lead"
     otdravg decide d.csv confirm-crossing --fibre 14 --value 15 --who "R. Vale" --why "traced"
     otdravg decide d.csv
     """

@@ -23,16 +23,19 @@ __all__ = [
     "json_option",
     "length_m",
     "lengths_m",
+    "max_size_option",
     "plot_option",
-    "room_option",
     "trace_option",
     "wavelengths_nm",
 ]
 
 _METRES = {"": 1.0, "m": 1.0, "km": 1000.0, "ft": 0.3048, "kft": 304.8}
 _LENGTH = re.compile(r"(\d+(?:\.\d*)?|\.\d+)\s*(m|km|ft|kft|)", re.ASCII | re.IGNORECASE)
+#: A bare number below this may be kilometres as well as metres. Chosen, not derived: spans are
+#: shorter in kilometres, launch fibres and spans longer in metres.
+_SURELY_METRES = 100.0
 _LONGEST_M = 1e6  # no single shot reaches 1000 km
-_MOST_ROOM = 256  # 4 GiB: blocks and counts of the format go no further
+_LARGEST_FACTOR = 256  # 4 GiB: blocks and counts of the format go no further
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 
@@ -46,6 +49,8 @@ def length_m(text: str) -> float:
     if match is None:
         raise click.BadParameter(f"{text!r} is not a length such as 500m, 1.2km or 1000 (metres)")
     metres = float(match[1]) * _METRES[match[2].lower()]
+    if not match[2] and 0 < metres < _SURELY_METRES:
+        raise click.BadParameter(f"{text!r} is metres or kilometres? write {text}m or {text}km")
     if metres > _LONGEST_M:
         raise click.BadParameter(f"{text!r} is longer than any shot reaches; check the unit")
     return metres
@@ -114,12 +119,12 @@ plot_option = click.option(
     "--plot", metavar="FILE", type=FilePath, help="Draw the picture: .png, .pdf or .svg."
 )
 
-#: ``--room N``, which gives the command ``size_limits``.
-room_option = click.option(
-    "--room",
+#: ``--max-size N``, which gives the command ``size_limits``.
+max_size_option = click.option(
+    "--max-size",
     "size_limits",
     metavar="N",
-    type=click.IntRange(min=1, max=_MOST_ROOM),
+    type=click.IntRange(min=1, max=_LARGEST_FACTOR),
     default=1,
     callback=lambda ctx, param, value: SizeLimits().times(value),
     help="Allow trace files N times larger than usual (16 MiB, 2 million points, 256 blocks).",

@@ -1,47 +1,53 @@
-"""``otdravg pair``: two shots of one fibre, its true losses."""
+"""``otdravg pair``: two shots of one fibre, its splice losses."""
 
 from __future__ import annotations
 
 import sys
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from itertools import chain
 from pathlib import Path
+from typing import Any
 
 import click
 
 from otdravg.cli import options
+from otdravg.cli.boundary import JOB_NOT_DONE
 from otdravg.cli.options import (
     FilePath,
     files_argument,
     force_option,
     guarded_option,
     json_option,
+    max_size_option,
     plot_option,
-    room_option,
     trace_option,
 )
-from otdravg.cli.terminal import print_text, shows_colour, shows_signs
-from otdravg.pair.budget import explained_budget
+from otdravg.cli.progress import ProgressLine
+from otdravg.cli.terminal import columns_of, print_text, print_written, shows_colour, shows_signs
+from otdravg.errors import OtdravgError
 from otdravg.pair.measure import measure
 from otdravg.report.pair_json import pair_json
 from otdravg.report.pair_text import pair_text
 from otdravg.shot.files import read
+from otdravg.shot.trace import Trace
 from otdravg.sor.sizes import SizeLimits
 from otdravg.system.atomic import check_targets, write_atomic
 from otdravg.tables.pair import pair_csv
-from otdravg.verdict.judge import judge
+from otdravg.verdict.judge import PairReport, judge
 from otdravg.verdict.limits import Limits, Rule
 
 __all__ = ["pair"]
 
 
 @click.command()
-@files_argument("files", "A.sor B.sor")
+@files_argument("files", "A.sor B.sor | FOLDER | FILES...")
 @click.option(
     "--limit",
     "limits",
     metavar="DB",
     multiple=True,
-    help="Upper limit of a splice's true loss, as in 0.15, or for one wavelength as in "
+    help="Upper limit of a splice's loss, as in 0.15, or for one wavelength as in "
     "1310=0.25; may be repeated. Without it 0.20 dB is used, and the output says so.",
 )
 @guarded_option
@@ -57,14 +63,14 @@ __all__ = ["pair"]
     "launch_m",
     metavar="LENGTH",
     type=options.length_m,
-    help="Length of the cord at end A: 1km, 500m, 1000 (metres). Default: from the files.",
+    help="Length of the launch fibre at end A: 1km, 500m, 1000 (metres). Default: from the files.",
 )
 @click.option(
     "--receive",
     "receive_m",
     metavar="LENGTH",
     type=options.length_m,
-    help="Length of the cord at end B.",
+    help="Length of the receive fibre at end B.",
 )
 @click.option(
     "--at",
@@ -79,14 +85,13 @@ __all__ = ["pair"]
     is_flag=True,
     help="Nothing was done to the fibre between both shots, however far apart their dates are.",
 )
-@click.option("--swap", is_flag=True, help="The first file was shot from end B, not from A.")
+@click.option("--swap", is_flag=True, help="Reversed: the first file was shot from B.")
 @trace_option
 @plot_option
 @click.option(
-    "--explain",
-    metavar="N",
-    type=click.IntRange(min=1),
-    help="Add the uncertainty budget of splice N: what it is made of, what would lower it.",
+    "--details",
+    is_flag=True,
+    help="Add sections, detection limits, receivers, uncertainty budgets and notes.",
 )
 @click.option(
     "--report",
@@ -97,7 +102,7 @@ __all__ = ["pair"]
 )
 @click.option("--csv", "csv_file", metavar="FILE", type=FilePath, help="Write the table as CSV.")
 @json_option
-@room_option
+@max_size_option
 @force_option
 @click.pass_context
 def pair(
@@ -114,64 +119,166 @@ def pair(
     swap: bool,
     trace_number: int | None,
     plot: Path | None,
-    explain: int | None,
+    details: bool,
     report_file: Path | None,
     csv_file: Path | None,
     as_json: bool,
     size_limits: SizeLimits,
     force: bool,
 ) -> None:
-    """Give the true loss of every splice of one fibre from two shots.
+    """Say what to do about the splices of one fibre, from two shots of it.
 
-    A.sor was shot from end A, B.sor from end B. Each loss is half the sum of both one-way
-    readings, signs kept, with its expanded uncertainty (k = 2) and a verdict.
+    A.sor was shot from end A, B.sor from end B. Splice loss is the average of both
+    directions, signs kept, with its expanded uncertainty (k = 2) and a verdict.
+
+    Of a folder, or of more files than two, shots are paired by headers and names, and each
+    fibre has a line of its own.
 
     \b
     otdravg pair 012_A.sor 012_B.sor
     otdravg pair 012_A.sor 012_B.sor --limit 1310=0.25 --limit 1550=0.20 --plot 012.png
+    otdravg pair shots
+    otdravg pair *.sor --csv all.csv
     """
+    stated = Limits.parse(limits, Rule.GUARDED if guarded else Rule.PLAIN)
+
+    def asked(from_a: Trace, from_b: Trace) -> PairReport:
+        measurement = measure(
+            from_a,
+            from_b,
+            group_index=group_index,
+            launch_m=launch_m,
+            receive_m=receive_m,
+            positions_m=tuple(chain.from_iterable(positions_m)),
+        )
+        return judge(measurement, stated, unchanged=unchanged)
+
+    outputs = _Outputs(plot, report_file, csv_file, force)
+    screen = _Screen(as_json, details)
+    if len(files) > 2 or any(path.is_dir() or path.suffix.lower() == ".zip" for path in files):
+        if swap or plot is not None or report_file is not None:
+            raise click.UsageError(
+                "--swap, --plot and --report are for one pair: name its two files"
+            )
+        ctx.exit(_many(files, asked, outputs, screen, trace_number, size_limits))
     if len(files) != 2:
         raise click.UsageError(f"a pair is two files, A.sor and B.sor, not {len(files)}")
-    stated = Limits.parse(limits, Rule.GUARDED if guarded else Rule.PLAIN)
-    targets = [path for path in (plot, report_file, csv_file) if path is not None]
-    check_targets(targets, inputs=files, overwrite=force)
-    if plot is not None:
-        # Only now: matplotlib takes longer to load than a pair to measure.
-        from otdravg.draw.pair import check_format, pair_figure, save_figure
-
-        check_format(plot)
-    if report_file is not None:
-        from otdravg.report.document import check_report_format, write_pair_report
-
-        check_report_format(report_file)
-
+    outputs.check(files)
     from_a, from_b = reversed(files) if swap else files
-    measurement = measure(
+    report = asked(
         read(from_a, trace_number, size_limits=size_limits),
         read(from_b, trace_number, size_limits=size_limits),
-        group_index=group_index,
-        launch_m=launch_m,
-        receive_m=receive_m,
-        positions_m=tuple(chain.from_iterable(positions_m)),
     )
-    report = judge(measurement, stated, unchanged=unchanged)
-    explained = None if explain is None else explained_budget(measurement, explain)
-
-    if csv_file is not None:
-        write_atomic(csv_file, pair_csv(report), overwrite=force)
-    if plot is not None:
-        save_figure(pair_figure(report), plot, overwrite=force)
-    if report_file is not None:
-        write_pair_report(report, report_file, overwrite=force)
-    if as_json:
-        print_text(pair_json(report, explained))
-    else:
-        print_text(
-            pair_text(
-                report,
-                ascii_only=not shows_signs(sys.stdout),
-                colour=shows_colour(sys.stdout),
-                explained=explained,
-            )
-        )
+    outputs.write(report)
+    print_text(screen.of(report))
+    print_written(outputs.targets)
     ctx.exit(report.exit_status)
+
+
+@dataclass(frozen=True, slots=True)
+class _Outputs:
+    """Files to write."""
+
+    plot: Path | None
+    document: Path | None
+    table: Path | None
+    force: bool
+
+    @property
+    def targets(self) -> list[Path]:
+        return [path for path in (self.plot, self.document, self.table) if path is not None]
+
+    def check(self, inputs: Sequence[Path]) -> None:
+        """Refuse before the work what could not be written after it."""
+        check_targets(self.targets, inputs=inputs, overwrite=self.force)
+        if self.plot is not None:
+            # Only now: matplotlib takes longer to load than a pair to measure.
+            from otdravg.draw.pair import check_format
+
+            check_format(self.plot)
+        if self.document is not None:
+            from otdravg.report.document import check_report_format
+
+            check_report_format(self.document)
+
+    def write(self, *reports: PairReport) -> None:
+        """Write the table of all reports; picture and document are of a single one."""
+        if self.table is not None:
+            write_atomic(self.table, pair_csv(*reports), overwrite=self.force)
+        if self.plot is not None:
+            from otdravg.draw.pair import pair_figure, save_figure
+
+            save_figure(pair_figure(reports[0]), self.plot, overwrite=self.force)
+        if self.document is not None:
+            from otdravg.report.document import write_pair_report
+
+            write_pair_report(reports[0], self.document, overwrite=self.force)
+
+
+@dataclass(frozen=True, slots=True)
+class _Screen:
+    """How results are printed."""
+
+    as_json: bool
+    details: bool
+
+    def of(self, report: PairReport) -> str:
+        """Word one pair."""
+        if self.as_json:
+            return pair_json(report)
+        return pair_text(report, details=self.details, **_terminal())
+
+
+def _terminal() -> dict[str, Any]:
+    """What standard output can show."""
+    return {
+        "ascii_only": not shows_signs(sys.stdout),
+        "colour": shows_colour(sys.stdout),
+        "columns": columns_of(sys.stdout),
+    }
+
+
+def _many(
+    paths: Sequence[Path],
+    asked: Callable[[Trace, Trace], PairReport],
+    outputs: _Outputs,
+    screen: _Screen,
+    trace_number: int | None,
+    size_limits: SizeLimits,
+) -> int:
+    """Pair shots by headers and names, measure each pair, print an answer for each fibre."""
+    # Only now: two files need nothing of a cable.
+    from otdravg.cable.model import ShotRecord, ShotUse
+    from otdravg.cable.pairs import pair_up, shot_of
+    from otdravg.report.pairs_text import LeftOut, left_out_json, left_out_of, pairs_text
+
+    pairing = pair_up(paths, size_limits)
+    outputs.check([Path(r.location.path) for r in (*chain(*pairing.pairs), *pairing.left)])
+    measured: list[tuple[ShotRecord, PairReport]] = []
+    left = left_out_of(pairing.left)
+    progress = ProgressLine()
+    for done, (ab, ba) in enumerate(pairing.pairs):
+        progress("measure", done, len(pairing.pairs))
+        try:
+            report = asked(*(shot_of(one, trace_number, size_limits) for one in (ab, ba)))
+        except OtdravgError as error:
+            files = (str(ab.location), str(ba.location))
+            left.append(LeftOut(files, ShotUse.MISMATCHED, str(error)))
+        else:
+            measured.append((ab, report))
+    progress.clear()
+    reports = [report for _, report in measured]
+    if reports:
+        outputs.write(*reports)
+    if screen.as_json:
+        print_text("".join(pair_json(report, indent=None) for report in reports))
+        print_text("".join(map(left_out_json, left)))
+    else:
+        print_text(pairs_text(measured, left, pairing.findings, **_terminal()))
+        if screen.details:
+            print_text("".join("\n" + screen.of(report) for report in reports))
+    if not reports:
+        return JOB_NOT_DONE
+    print_written(outputs.targets)
+    is_clear = not pairing.findings and not any(one.is_problem for one in left)
+    return 0 if is_clear and not any(report.needs_work for report in reports) else 1

@@ -15,11 +15,11 @@ from otdravg.cli.options import (
     FilePath,
     force_option,
     json_option,
+    max_size_option,
     plot_option,
-    room_option,
     trace_option,
 )
-from otdravg.cli.terminal import print_text, shows_colour, shows_signs
+from otdravg.cli.terminal import print_text, print_written, shows_colour, shows_signs
 from otdravg.forecast.plan import (
     AVERAGING_S,
     basis_from_shot,
@@ -63,7 +63,7 @@ def _times_s(text: str) -> tuple[float, ...]:
 @click.command(short_help="Say which pulse and averaging time to shoot with.")
 @click.option(
     "--length", "length_m", metavar="LENGTH", required=True, type=options.length_m,
-    help="Length of the span without cords: 24km, 800m.",
+    help="Length of the span without launch and receive fibre: 24km, 800m.",
 )  # fmt: skip
 @click.option(
     "--splices-every", "every_m", metavar="LENGTH", type=options.length_m,
@@ -78,16 +78,16 @@ def _times_s(text: str) -> tuple[float, ...]:
     type=options.lengths_m, help="Connectors inside the span.",
 )  # fmt: skip
 @click.option("--launch", "launch_m", metavar="LENGTH", type=options.length_m, default="0",
-              help="Length of the cord at end A (default: none).")  # fmt: skip
+              help="Length of the launch fibre at end A (default: none).")  # fmt: skip
 @click.option("--receive", "receive_m", metavar="LENGTH", type=options.length_m, default="0",
-              help="Length of the cord at end B (default: none).")  # fmt: skip
+              help="Length of the receive fibre at end B (default: none).")  # fmt: skip
 @click.option(
     "--wavelength", "wavelength_nm", metavar="NM", type=click.IntRange(1200, 1700),
     help="Wavelength (default: that of the --like shot, else 1550).",
 )  # fmt: skip
 @click.option(
     "--limit", "limits", metavar="DB", multiple=True,
-    help="Upper limit of a splice's true loss, as for pair. Default 0.20 dB.",
+    help="Upper limit of a splice's loss, as for pair. Default 0.20 dB.",
 )  # fmt: skip
 @click.option(
     "--target", "target_db", metavar="DB", type=_uncertainty_db,
@@ -106,7 +106,7 @@ def _times_s(text: str) -> tuple[float, ...]:
 @trace_option
 @plot_option
 @json_option
-@room_option
+@max_size_option
 @force_option
 @click.pass_context
 def plan(
@@ -164,6 +164,7 @@ def plan(
     made = make_plan(basis, route, limit_db, target_db, averaging_s=averaging_s or AVERAGING_S)
     if plot is not None:
         save_figure(plan_figure(made), plot, overwrite=force)
+        print_written([plot])
     if as_json:
         print_text(plan_json(made))
     else:

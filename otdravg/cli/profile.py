@@ -26,7 +26,7 @@ from otdravg.verdict.describe import described
 __all__ = ["profile"]
 
 
-@click.group()
+@click.group(no_args_is_help=False)
 def profile() -> None:
     """Check and explain acceptance profiles: the contract's rules in a TOML file."""
 

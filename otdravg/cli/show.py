@@ -15,11 +15,11 @@ from otdravg.cli.options import (
     files_argument,
     force_option,
     json_option,
+    max_size_option,
     plot_option,
-    room_option,
     trace_option,
 )
-from otdravg.cli.terminal import print_error, print_text, shows_colour, shows_signs
+from otdravg.cli.terminal import print_error, print_text, print_written, shows_colour, shows_signs
 from otdravg.errors import BadSetting, OtdravgError, ShotsDoNotPair
 from otdravg.report.shot_json import finding_object, response_object, shot_object, table_object
 from otdravg.report.shot_text import shot_text
@@ -40,7 +40,7 @@ SCHEMA_NAME = "otdravg.show/1"
 @trace_option
 @plot_option
 @json_option
-@room_option
+@max_size_option
 @force_option
 @click.pass_context
 def show(
@@ -110,6 +110,7 @@ def _draw(shots: list[Trace], plot: Path, force: bool) -> None:
     if len(shots) != 1:
         raise BadSetting("plot", str(plot), f"it draws one trace, not {len(shots)}; use --trace")
     save_figure(shot_figure(shots[0], None), plot, overwrite=force)
+    print_written([plot])
 
 
 def _prepared(trace: Trace) -> Shot | None:

@@ -3,15 +3,29 @@
 from __future__ import annotations
 
 import os
+import shutil
 import sys
+from collections.abc import Iterable
 from contextlib import suppress
+from pathlib import Path
 from typing import TextIO
 
 from otdravg.errors import OutputRefused
+from otdravg.report.page import COLUMNS
 from otdravg.system.printable import printable, spelled_in_ascii, survives
 
-__all__ = ["print_error", "print_text", "settle_process", "shows_colour", "shows_signs"]
+__all__ = [
+    "columns_of",
+    "print_error",
+    "print_text",
+    "print_written",
+    "settle_process",
+    "shows_colour",
+    "shows_signs",
+]
 
+#: Longer lines nobody reads (chosen).
+_WIDEST = 120
 _SIGNS = "→±–…"
 
 
@@ -43,6 +57,13 @@ def shows_colour(stream: TextIO) -> bool:
     return stream.isatty() and known and kind != "dumb" and not os.environ.get("NO_COLOR")
 
 
+def columns_of(stream: TextIO) -> int:
+    """Width for a stream: that of its terminal, within what can be read; 80 in a pipe."""
+    if not stream.isatty():
+        return COLUMNS
+    return min(max(shutil.get_terminal_size((COLUMNS, 24)).columns, COLUMNS), _WIDEST)
+
+
 def print_text(text: str) -> None:
     """Print to stdout; what its encoding lacks is spelled, never a crash.
 
@@ -63,10 +84,20 @@ def print_text(text: str) -> None:
         raise OutputRefused("standard output", problem, "free space or choose another") from error
 
 
+def print_written(paths: Iterable[Path]) -> None:
+    """Name every file that a command has written, on stderr, where no figures go."""
+    for path in paths:
+        _print_aside(f"wrote {path}")
+
+
 def print_error(message: str) -> None:
     """Print one line to stderr, with nothing in it that a terminal would obey."""
+    _print_aside(f"otdravg: {message}")
+
+
+def _print_aside(message: str) -> None:
     with suppress(OSError):  # the exit status still says it, and there is nowhere else
-        sys.stderr.write(_carried(f"otdravg: {printable(message)}\n", sys.stderr))
+        sys.stderr.write(_carried(f"{printable(message)}\n", sys.stderr))
         sys.stderr.flush()
 
 

@@ -12,10 +12,12 @@ from matplotlib.axes import Axes
 from otdravg.draw.curves import SpanCurves, value_at
 from otdravg.verdict.judge import Judged
 
-__all__ = ["LEADER_COLOUR", "LabelStyle", "label_row", "side_by_side"]
+__all__ = ["LEADER_COLOUR", "LabelStyle", "event_row", "label_row", "side_by_side"]
 
 FloatArray = npt.NDArray[np.float64]
 
+#: Room for the label of an event, points.
+_EVENT_LABEL_PT = 52
 #: Of leaders and of the lines that mark splices.
 LEADER_COLOUR = "#8c8c8c"
 
@@ -73,6 +75,24 @@ def label_row(
             bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.8},
         )
         note.set_fontweight("bold" if splices[i].needs_work else "normal")
+
+
+def event_row(panel: Axes, at_km: Sequence[float], labels: Sequence[str]) -> None:
+    """Write one label per event above a panel that shows one shot."""
+    low_km, high_km = panel.get_xlim()
+    panel_pt = panel.get_window_extent().width * 72 / panel.figure.dpi
+    width_km = _EVENT_LABEL_PT * (high_km - low_km) / panel_pt
+    order = np.argsort(at_km)
+    places_km = side_by_side(np.asarray(at_km)[order], width_km, low_km, high_km)
+    for i, x_km in zip(order, places_km, strict=True):
+        panel.annotate(
+            labels[i],
+            xy=(x_km, 0.93),
+            xycoords=panel.get_xaxis_transform(),
+            fontsize=7.5,
+            ha="center",
+            linespacing=1.15,
+        )
 
 
 def side_by_side(wanted: FloatArray, width: float, low: float, high: float) -> FloatArray:

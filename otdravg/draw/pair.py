@@ -20,15 +20,17 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
 from otdravg.draw.curves import SpanCurves, envelope, signal_range, span_curves, value_range
-from otdravg.draw.labels import LEADER_COLOUR, LabelStyle, label_row
+from otdravg.draw.labels import LEADER_COLOUR, LabelStyle, event_row, label_row
 from otdravg.errors import BadSetting
 from otdravg.fit.reading import Kind
-from otdravg.quantities import Quantity, reported
+from otdravg.quantities import Quantity, distance_text, reported
 from otdravg.shot.detect import Detection
+from otdravg.shot.settings import TableEvent
 from otdravg.shot.trace import Trace
 from otdravg.system.atomic import write_atomic
 from otdravg.system.printable import printable
 from otdravg.verdict.judge import Judged, PairReport, Verdict
+from otdravg.words.catalogue import told
 from otdravg.words.statements import limit_statement, title_of
 
 __all__ = ["check_format", "figure_bytes", "own_look", "pair_figure", "save_figure", "shot_figure"]
@@ -61,7 +63,7 @@ def own_look() -> Iterator[None]:
 
 @own_look()
 def pair_figure(report: PairReport) -> Figure:
-    """Draw both shots, the half-difference with every true loss, and the half-sum.
+    """Draw both shots, the splice losses (average of both directions), the backscatter differences.
 
     Parameters
     ----------
@@ -114,22 +116,19 @@ def _say(text: str) -> str:
 
 def _title(figure: Figure, report: PairReport) -> None:
     measurement = report.measurement
-    identity = measurement.ab.identity
     figure.text(
         0.075,
         0.965,
-        f"True splice loss from both ends: {_say(title_of(measurement.ab))}",
+        f"Splice loss, average of both directions: {_say(title_of(measurement.ab))}",
         fontsize=14,
         fontweight="bold",
         va="center",
     )
-    ends = ""
-    if identity.location_a or identity.location_b:
-        ends = f"A = {identity.location_a or '?'}, B = {identity.location_b or '?'}.   "
+    ends = f"A = {told(report.ends.a)}, B = {told(report.ends.b)}."
     figure.text(
         0.075,
         0.934,
-        _say(f"{ends}Limit {limit_statement(report)}."),
+        _say(f"{ends}   Limit {limit_statement(report)}."),
         fontsize=8.5,
         color="#333333",
         va="center",
@@ -198,8 +197,8 @@ def _draw_shots(panel: Axes, report: PairReport, curves: SpanCurves) -> None:
     _headings(
         panel,
         "1   What the instrument shows from each end",
-        "Every step is the splice's loss plus or minus a change of glass, "
-        "and from one end nobody can tell how much is which.",
+        "Every step is the splice's loss plus or minus the backscatter difference of its fibres: "
+        "from one end nobody can tell how much is which.",
         lift_pt=13,
     )
     numbers = [str(judged.reading.number) for judged in report.splices]
@@ -220,7 +219,11 @@ def _draw_half_difference(
         label="B→A, turned over",
     )
     panel.plot(
-        z_km, curves.half_difference_db, color=_TRUE, linewidth=2.0, label="the middle: true losses"
+        z_km,
+        curves.half_difference_db,
+        color=_TRUE,
+        linewidth=2.0,
+        label="average of both directions",
     )
     panel.set_ylabel("level, dB (0 at A)", fontsize=9)
     panel.legend(loc="lower left", fontsize=8, frameon=False, handlelength=3.2)
@@ -228,9 +231,9 @@ def _draw_half_difference(
     _make_room(panel, values, labels_pt=84 if upright else 46, below=0.25)
     _headings(
         panel,
-        "2   Half the difference: true losses and nothing else",
+        "2   Splice loss: the average of both directions",
         "Both shots run the same way here and the fibre's own attenuation is taken out. Where they "
-        "part, the glass changes; the middle falls by the true loss.",
+        "part, backscatter differs; their average falls by the splice loss.",
     )
     labels = [_loss_label(judged, upright) for judged in report.splices]
     style = LabelStyle(8, 24 if upright else 74, upright=upright)
@@ -238,7 +241,7 @@ def _draw_half_difference(
 
 
 def _loss_label(judged: Judged, upright: bool) -> str:
-    """The true loss with its uncertainty; the verdict in words where it is not "within"."""
+    """The splice loss with its uncertainty; the verdict in words where it is not "within"."""
     number = judged.reading.number
     words = "" if judged.verdict is Verdict.WITHIN else judged.verdict.value
     if judged.reading.kind in (Kind.CONNECTOR, Kind.GROUP):
@@ -254,13 +257,13 @@ def _loss_label(judged: Judged, upright: bool) -> str:
 
 def _draw_half_sum(panel: Axes, report: PairReport, curves: SpanCurves) -> None:
     panel.plot(curves.z_m / 1000, curves.half_sum_db, color=_GLASS, linewidth=1.6)
-    panel.set_ylabel("scatter, dB (0 at A)", fontsize=9)
+    panel.set_ylabel("backscatter, dB (0 at A)", fontsize=9)
     _make_room(panel, value_range(curves.half_sum_db), labels_pt=24, below=0.2)
     _headings(
         panel,
-        "3   Half the sum: the glass and no loss",
-        "Where the line drops, the next fibre scatters less: from A that reads as extra loss, "
-        "from B as a gain. The number is the step that A→B adds and B→A takes away.",
+        "3   Backscatter difference: what makes gainers",
+        "Where the line drops, the next fibre sends less back: from A that reads as extra loss, "
+        "from B as a gainer. The number is what A→B adds and B→A takes away.",
     )
     if len(report.splices) <= 2 * _MOST_LEVEL_LABELS + 2:
         labels = [_step_label(judged) for judged in report.splices]
@@ -305,7 +308,7 @@ def shot_figure(trace: Trace, detection: Detection | None) -> Figure:
         _say(
             f"{identity.path}, direction {identity.direction.value}, "
             f"{trace.settings.pulse_ns:g} ns pulse. "
-            "One shot alone shows each loss plus or minus a change of glass."
+            "One shot alone shows each loss plus or minus a backscatter difference."
         ),
         fontsize=8.5,
         va="center",
@@ -315,17 +318,27 @@ def shot_figure(trace: Trace, detection: Detection | None) -> Figure:
     panel.plot(x_m / 1000, y_db, color=_FROM_A, linewidth=0.9, label="shot")
     low, high = signal_range(trace.level_db)
     panel.set_ylim(low - 0.15 * (high - low), high + 0.15 * (high - low))
-    own_km = [event.distance_m(trace.settings.group_index) / 1000 for event in trace.table]
-    _marks(panel, own_km, "v", _FROM_B, 0.95, "in the file's own table")
+    group_index = trace.settings.group_index
+    own_km = [event.distance_m(group_index) / 1000 for event in trace.table]
+    _marks(panel, own_km, "v", _FROM_B, 0.9, "in the file's own table")
+    event_row(panel, own_km, [_event_label(event, group_index) for event in trace.table])
     if detection is not None:
         found_km = [event.distance_m / 1000 for event in detection.events]
-        _marks(panel, found_km, "^", _TRUE, 0.90, "found in the waveform")
+        _marks(panel, found_km, "^", _TRUE, 0.85, "found in the waveform")
     panel.set_xlabel(f"distance from the front panel, km (group index {index})", fontsize=9)
     panel.set_ylabel("level, dB one way", fontsize=9)
     panel.tick_params(labelsize=8)
     panel.spines[["top", "right"]].set_visible(False)
     panel.legend(loc="lower left", fontsize=8, frameon=False)
     return figure
+
+
+def _event_label(event: TableEvent, group_index: float) -> str:
+    """Number, place and reading of an event as the file's own table has it."""
+    at = distance_text(event.distance_m(group_index), km=True)
+    if event.is_end:
+        return f"{event.number}\n{at}\nend"
+    return f"{event.number}\n{at}\n{reported(event.loss_db, Quantity.LOSS_DB)} dB"
 
 
 def _marks(

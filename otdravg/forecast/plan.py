@@ -330,8 +330,20 @@ def make_plan(
     forecasts = tuple(
         forecast(basis.receiver, route, pulse, time) for pulse in pulses for time in times
     )
-    good = [f for f in forecasts if f.reaches(float(target))]
+    good = [
+        f for f in forecasts if f.reaches(float(target)) and not cords_within(route, f.pulse_ns)
+    ]
     return ShotPlan(route, basis, limit_db, target, pulses, times, forecasts, _chosen(good))
+
+
+def cords_within(route: Route, pulse_ns: float) -> tuple[float, ...]:
+    """Lengths of the launch and receive fibres that are shorter than a pulse, m.
+
+    Behind such a fibre the first connector lies in the front panel's dead zone: it is not
+    measured, and the fibre is of no use.
+    """
+    pulse_m = route.pulse_m(pulse_ns)
+    return tuple(m for m in (route.launch_m, route.receive_m) if 0 < m < pulse_m)
 
 
 def _chosen(good: list[Forecast]) -> Forecast | None:

@@ -15,6 +15,7 @@ import numpy.typing as npt
 from otdravg.errors import BadSetting, Refusal, ShotsDoNotPair
 from otdravg.findings import Finding, Scope, caution
 from otdravg.fit.side import Axis, SpanStart
+from otdravg.pair.same_glass import ONE_FIBRE, PROVED, Glass, Story, told_by_glass
 from otdravg.shot.detect import Detection, Event, EventKind
 from otdravg.shot.trace import Trace
 
@@ -47,24 +48,12 @@ SHORTLIST = 24
 #: A step up to this size does not speak against a launch cord (its own short-term unevenness).
 #: Chosen, not derived: a splice between two makes of glass shows more from one end.
 SPLICE_IN_CORD_DB = 0.05
-#: Two shots are from one end if so many of their steps stand at the same distances, that is this
-#: share of all events. Chosen, not derived: one step agrees by chance, and a shot with more noise
-#: misses some.
-LEAST_SHARED, SHARED_SHARE = 2, 0.7
-#: Two readings of one splice from one end differ by their noise and this, dB, and in χ² per splice
-#: by no more than that. Chosen, not derived: a cable that was touched or warmed in between; noise
-#: that is twice as large as stated gives 4.
-RESHOT_DB, MOST_UNLIKE = 0.003, 4.0
-#: Chance of such an agreement from two ends below which shots are refused, and where the readings
-#: from two ends would make sense, too. Chosen, not derived: sound pairs that are refused, one in
-#: 1000 of those that agree at all.
-LARGEST_CHANCE, LARGEST_CHANCE_IF_MIRRORED = 1e-3, 1e-5
-#: True losses down to this make sense, dB. Chosen, not derived: noise takes a good splice so far
-#: below zero.
-LEAST_TRUE_LOSS_DB = -0.02
 #: Events of one shot that the other should show, with none that match, before shots are refused.
 #: Chosen, not derived: one or two may be a ghost and a bend that came later.
 LEAST_UNMATCHED = 3
+#: Odds from which shots that do not pair are said to be from one end rather. Chosen, not derived:
+#: a broken fibre looks as unlike from its two ends.
+LIKELIER = 3.0
 #: A step is clear from so many of its uncertainties on. Chosen, not derived: it must stand out
 #: where the search found it and the other shot's noise is larger.
 CLEAR_STEP_SIGMAS = 8.0
@@ -209,7 +198,11 @@ def find_axis(
     order = np.lexsort((candidates, -scores))
     total = float(candidates[order[0]])
     total, matches, residuals = _refine(a, b, total, tolerance)
-    _refuse_same_end(ab, ba, a, b, tolerance, matches)
+    known_m = launch_m, receive_m
+    if _at_equal_distances(a, b, tolerance) >= max(len(matches), 1):
+        told = told_by_glass(ab, ba, total, starts_m=known_m)
+        if told.log_odds_ends < -np.log(PROVED):
+            raise _same_end(ab, ba, a, b, tolerance, told)
     start_a, basis_a = _span_start(ab, ba, a, b, total, tolerance, launch_m)
     start_b, basis_b = _span_start(ba, ab, b, a, total, tolerance, receive_m)
     # Crews put cords on both ends or on none: one lone connector belongs to the span.
@@ -225,15 +218,14 @@ def find_axis(
         ab.shot.group_index, length, u_length, start_a, start_b, len(matches),
         tuple(float(r) for r in residuals), basis_a, basis_b, lone_m,
     )  # fmt: skip
-    _refuse_length(ab, ba, a, b, axis, tolerance)
-    unmatched = _unmatched(a, b, total, tolerance, matches)
-    if len(matches) == 0 and unmatched >= LEAST_UNMATCHED:
-        raise ShotsDoNotPair(
-            Refusal.PATTERN,
-            f"none of the {a.x.size} events from A and {b.x.size} from B mirror each other "
-            f"within {tolerance:.0f} m",
-            "check that both files are the same fibre (a crossed fibre looks like this)",
-        )
+    try:
+        _refuse_length(ab, ba, a, b, axis, tolerance)
+        _refuse_pattern(a, b, total, tolerance, matches)
+    except ShotsDoNotPair:
+        told = told_by_glass(ab, ba, total, starts_m=known_m)
+        if told.log_odds_ends < -np.log(LIKELIER):  # the more likely reason
+            raise _same_end(ab, ba, a, b, tolerance, told) from None
+        raise
     findings: list[Finding] = []
     if not len(matches):
         findings.append(caution("pattern-unconfirmed", Scope.PAIR))
@@ -412,52 +404,37 @@ def _refine(
     return total, found, a.x[found.a] + b.x[found.b] - total
 
 
-def _refuse_same_end(
-    ab: Detection,
-    ba: Detection,
-    a: _Marks,
-    b: _Marks,
-    tolerance: float,
-    matches: _Matches,
-) -> None:
-    """Refuse two shots from one end: unflipped, positions *and* one-way readings agree."""
-    if a.x.size == 0 or b.x.size == 0:
-        return
-    gaps = np.sort((b.x[None, :] - a.x[:, None]).ravel())
-    support = np.searchsorted(gaps, gaps + tolerance, side="right") - np.searchsorted(
-        gaps, gaps - tolerance
+def _at_equal_distances(a: _Marks, b: _Marks, tolerance: float) -> int:
+    """Events of the first shot that the second one shows as far from its own instrument."""
+    return int(np.count_nonzero((np.abs(a.x[:, None] - b.x) < tolerance).any(axis=1)))
+
+
+def _same_end(
+    ab: Detection, ba: Detection, a: _Marks, b: _Marks, tolerance: float, told: Glass
+) -> ShotsDoNotPair:
+    """Say why both shots are from one end, with the events that stand at equal distances."""
+    gap = np.abs(a.x[:, None] - b.x)
+    i = np.flatnonzero((gap < tolerance).any(axis=1))
+    j = gap[i].argmin(axis=1) if b.x.size else i
+    pairs = ", ".join(
+        f"{p:+.2f}/{q:+.2f}" for p, q in zip(a.loss[i[:4]], b.loss[j[:4]], strict=True)
     )
-    best: list[tuple[int, int]] = []
-    for shift in [0.0, *gaps[np.argsort(-support, kind="stable")[:4]]]:
-        gap = np.abs(b.x[None, :] - a.x[:, None] - shift)
-        near = [(i, int(j)) for i, j in enumerate(gap.argmin(axis=1)) if gap[i, j] < tolerance]
-        if len({j for _, j in near}) == len(near) and len(near) > len(best):
-            best = near
-    i = np.array([p[0] for p in best], dtype=int)
-    j = np.array([p[1] for p in best], dtype=int)
-    known = np.isfinite(a.loss[i]) & np.isfinite(b.loss[j]) & ~a.reflective[i] & ~b.reflective[j]
-    few = len(best) < SHARED_SHARE * max(a.x.size, b.x.size)
-    if few or np.count_nonzero(known) < LEAST_SHARED:
-        return
-    la, lb = a.loss[i][known], b.loss[j][known]
-    u = np.sqrt(a.u[i][known] ** 2 + b.u[j][known] ** 2 + RESHOT_DB**2)
-    if float(np.mean(((la - lb) / u) ** 2)) > MOST_UNLIKE:
-        return
-    # Chance that readings of different splices agree this well, given how much they vary.
-    spread = max(float(np.std(np.concatenate((la, lb)))), 1e-3)
-    chance = float(np.prod(np.minimum(1.0, 4 * u / (np.sqrt(2 * np.pi) * spread))))
-    plain = ~a.reflective[matches.a] & ~b.reflective[matches.b]
-    mirrored = (a.loss[matches.a] + b.loss[matches.b])[plain] / 2
-    also_mirrors = mirrored.size >= la.size and bool((mirrored > LEAST_TRUE_LOSS_DB).all())
-    if chance < (LARGEST_CHANCE_IF_MIRRORED if also_mirrors else LARGEST_CHANCE):
-        pairs = ", ".join(f"{p:+.2f}/{q:+.2f}" for p, q in list(zip(la, lb, strict=True))[:4])
-        raise ShotsDoNotPair(
+    files = f"in {ab.shot.trace.identity.path} and {ba.shot.trace.identity.path}"
+    odds = float(np.exp(min(-told.log_odds_ends, np.log(1e5))))
+    alike = f"{i.size} events lie at the same distances in both shots"
+    against = f"({pairs} dB) {files}; odds {odds:.0f} to 1 against opposite ends"
+    likelihood = told.log_likelihood
+    if likelihood[Story.ONE_END] > likelihood[Story.TWO_FIBRES_ONE_END] - np.log(ONE_FIBRE):
+        return ShotsDoNotPair(
             Refusal.SAME_END,
-            f"{la.size} splices lie at the same distances in both shots with the same one-way "
-            f"readings ({pairs} dB) in {ab.shot.trace.identity.path} and "
-            f"{ba.shot.trace.identity.path}",
+            f"{alike} with the same one-way readings {against}",
             "find the shot from the other end",
         )
+    return ShotsDoNotPair(
+        Refusal.PATTERN,
+        f"{alike}, as if from one end, with other one-way readings, as of two fibres {against}",
+        "compare the fibre numbers, and find the shot from the other end",
+    )
 
 
 def _span_start(
@@ -552,6 +529,19 @@ def _lengths_differ(
         "another fibre, a break, or a launch or receive fibre that was not stated (--launch, "
         "--receive)",
     )
+
+
+def _refuse_pattern(
+    a: _Marks, b: _Marks, total: float, tolerance: float, matches: _Matches
+) -> None:
+    """Refuse shots of which several clear events should mirror and none does."""
+    if len(matches) == 0 and _unmatched(a, b, total, tolerance, matches) >= LEAST_UNMATCHED:
+        raise ShotsDoNotPair(
+            Refusal.PATTERN,
+            f"none of the {a.x.size} events from A and {b.x.size} from B mirror each other "
+            f"within {tolerance:.0f} m",
+            "check that both files are the same fibre (a crossed fibre looks like this)",
+        )
 
 
 def _unmatched(

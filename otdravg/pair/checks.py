@@ -16,6 +16,7 @@ from otdravg.findings import Finding, Scope, caution, defect, values
 from otdravg.fit.reading import Coverage, Reading
 from otdravg.fit.side import Side, SpanStart
 from otdravg.pair.measure import Measurement
+from otdravg.pair.same_glass import glass_findings
 from otdravg.shot.detect import Detection, Event, EventKind
 from otdravg.shot.noise import DB_PER_RELATIVE_POWER
 from otdravg.shot.point_checks import REPEAT_POINTS, NoisePrints, same_noise, shot_findings
@@ -92,6 +93,7 @@ def pair_findings(measurement: Measurement) -> tuple[Finding, ...]:
         NoisePrints.of(side.shot) for side in (measurement.side_ab, measurement.side_ba)
     )
     return (
+        *glass_findings(measurement.glass),
         *shot_findings(measurement.detection_ab, prints_ab),
         *shot_findings(measurement.detection_ba, prints_ba),
         *_shared_noise(prints_ab, prints_ba),

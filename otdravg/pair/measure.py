@@ -21,6 +21,7 @@ from otdravg.fit.side import Axis, Place, RoughSide, Side, Sides, pair_sums
 from otdravg.pair.axis import check_same_fibre_settings, find_axis
 from otdravg.pair.locating import compounded, located
 from otdravg.pair.places import grouped, parted, seen_places, with_asked
+from otdravg.pair.same_glass import Glass, told_by_glass
 from otdravg.shot.detect import Detection, detect
 from otdravg.shot.lines import step_between
 from otdravg.shot.noise import linear_power
@@ -81,6 +82,7 @@ class Measurement:
     side_ba: Side
     places: tuple[Place, ...]
     fit: JointFit
+    glass: Glass  # whether both shots are of one fibre and from its two ends
 
     def curve_ab(self) -> tuple[FloatArray, FloatArray]:
         """(z_m, level_db) of shot A→B, z from the span's A end, all points."""
@@ -176,6 +178,11 @@ def measure(
             + table_findings(seen_ab) + table_findings(seen_ba)
         ),
         sides[0], sides[1], places, fit,
+        told_by_glass(
+            seen_ab, seen_ba, axis.start_a_m + axis.length_m + axis.start_b_m,
+            starts_m=(launch_m, receive_m),
+            more_m=tuple(axis.start_a_m + p.middle_m for p in places),
+        ),
     )  # fmt: skip
 
 

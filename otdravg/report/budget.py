@@ -5,15 +5,12 @@ from __future__ import annotations
 import math
 from typing import Any
 
-from otdravg.pair.budget import Budget
+from otdravg.pair.budget import Budget, budget_of
+from otdravg.pair.measure import Measurement
 from otdravg.quantities import Quantity, distance_text, number, reported
 from otdravg.report.page import Page
-from otdravg.shot.settings import ResponseSource
-from otdravg.shot.shot import Shot
-from otdravg.words.catalogue import say
-from otdravg.words.statements import response_statement
 
-__all__ = ["budget_object", "write_budget"]
+__all__ = ["budget_object", "budgets_of", "write_budget"]
 
 _INPUT_WIDTHS = (18, 20, 8, 8, 9, 6)
 _SOURCE_WIDTHS = (29, 7, 15, 10)
@@ -24,8 +21,14 @@ _NOT_CONTAINED = (
 )
 
 
-def write_budget(page: Page, budget: Budget, shots: tuple[Shot, Shot], *, km: bool) -> None:
-    """Add the budget to a page: by inputs, by causes, what longer averaging buys, receivers.
+def budgets_of(measurement: Measurement) -> tuple[Budget, ...]:
+    """Make the budget of every loss that was measured both ways, in order from A."""
+    budgets = (budget_of(measurement, reading.number) for reading in measurement.readings)
+    return tuple(budget for budget in budgets if budget is not None)
+
+
+def write_budget(page: Page, budget: Budget, *, km: bool) -> None:
+    """Add the budget to a page: by inputs, by causes, what longer averaging buys.
 
     Form of JCGM 100:2008 (GUM): inputs with standard uncertainty and sensitivity coefficient,
     combined and expanded (k = 2) uncertainty.
@@ -84,11 +87,6 @@ def write_budget(page: Page, budget: Budget, shots: tuple[Shot, Shot], *, km: bo
     )
     for k, gain in enumerate(budget.gains):
         page.entry("Averaging" if k == 0 else "", _gain(budget, gain.factor, gain.expanded_db))
-    for label, shot in zip(("Receiver", ""), shots, strict=True):
-        unknown = shot.response.source is ResponseSource.NONE
-        held = say("response", "not-held") if unknown else ""
-        end = shot.trace.identity.direction.value
-        page.entry(label, f"{end}: {response_statement(shot)}{held}")
     page.paragraph(_NOT_CONTAINED)
 
 

@@ -24,7 +24,7 @@ from otdravg.report.page import Page, counted
 from otdravg.shot.settings import Direction
 from otdravg.verdict.decision import Action, Verdict
 from otdravg.verdict.limits import Rule
-from otdravg.words.statements import CAUTION
+from otdravg.words.statements import caution_statement
 
 __all__ = ["cable_text", "listing_text"]
 
@@ -36,7 +36,6 @@ _UNITS_SHOWN = 12
 _PATTERNS_SHOWN = 6
 
 _CLOSURE_WIDTHS = (3, 12, 8, 8, 8, 8)
-_NAME_ROOM = 28
 
 
 def cable_text(review: CableReview, *, ascii_only: bool = False, colour: bool = False) -> str:
@@ -65,7 +64,7 @@ def cable_text(review: CableReview, *, ascii_only: bool = False, colour: bool = 
     _patterns(page, review)
     _comparison(page, review)
     page.line()
-    page.paragraph(CAUTION)
+    page.paragraph(caution_statement())
     return page.text()
 
 
@@ -109,7 +108,6 @@ def _closures(page: Page, cable: str, review: CableReview) -> None:
                 _closure_name(closure),
             ),
             _CLOSURE_WIDTHS,
-            room=_NAME_ROOM,
         )
     page.rule()
 
@@ -287,7 +285,6 @@ def listing_text(
                 record.path if as_used else f"{record.path}: {record.use.value}",
             ),
             _LIST_WIDTHS,
-            room=46,
         )
     page.rule()
     every = [*findings, *(f for r in records for f in r.findings)]

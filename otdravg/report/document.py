@@ -1,4 +1,4 @@
-"""One fibre's result as a document to hand on: PDF or one self-contained HTML page."""
+"""One fibre's result as a document to hand on, the ticket first: PDF or one HTML page."""
 
 from __future__ import annotations
 
@@ -22,12 +22,13 @@ from otdravg.draw.curves import span_curves, value_range
 from otdravg.draw.pair import figure_bytes, pair_figure
 from otdravg.errors import BadSetting
 from otdravg.quantities import Quantity, distance_text, reported
+from otdravg.report.ticket import draw_ticket, ticket_of
 from otdravg.system.atomic import write_atomic
 from otdravg.system.printable import printable
 from otdravg.verdict.judge import Judged, PairReport
-from otdravg.words.catalogue import line, told
+from otdravg.words.catalogue import line, say, told
 from otdravg.words.statements import (
-    CAUTION,
+    caution_statement,
     findings_by_source,
     limit_statement,
     rule_statement,
@@ -44,8 +45,8 @@ _GLASS = HexColor("#6b3d87")
 _BINS = 700
 
 _HEADINGS = (
-    "No", "Kind", "Distance from A", "A→B, dB", "B→A, dB", "True loss, dB", "U (k = 2), dB",
-    "Step, dB", "Limit, dB", "Verdict", "Reason",
+    "No", "Kind", "Distance from A", "A→B, dB", "B→A, dB", "Splice loss, dB", "U (k = 2), dB",
+    "Backscatter difference, dB", "Limit, dB", "Verdict", "Reason",
 )  # fmt: skip
 _SHARES = (4, 9, 11, 8, 8, 9, 9, 8, 8, 14, 40)
 _NUMBERS = frozenset((0, 2, 3, 4, 5, 6, 7, 8))
@@ -82,7 +83,6 @@ def _facts(report: PairReport) -> list[tuple[str, str]]:
     """What the fibre is and what was found, in labelled texts."""
     measurement = report.measurement
     ab, ba = measurement.ab, measurement.ba
-    identity = ab.identity
     axis = measurement.axis
     u_m = reported(2 * axis.u_length_m, Quantity.U_DISTANCE_M)
     facts = [
@@ -93,9 +93,6 @@ def _facts(report: PairReport) -> list[tuple[str, str]]:
         ("Span", f"{distance_text(axis.length_m, km=report.in_km)} ± {u_m} m (k = 2)"),
         ("Group index", str(reported(axis.group_index, Quantity.GROUP_INDEX))),
     ]
-    if identity.location_a or identity.location_b:
-        ends = f"A = {identity.location_a or '?'}, B = {identity.location_b or '?'}"
-        facts.insert(0, ("Ends", ends))
     attenuation = reported(measurement.attenuation_db_per_km, Quantity.ATTENUATION_DB_PER_KM)
     if attenuation is not None:
         facts.append(("Fibre without splices", f"{attenuation} dB/km"))
@@ -128,6 +125,11 @@ def _text(figure: object) -> str:
     return "–" if figure is None else str(figure)
 
 
+def _sentences(report: PairReport) -> list[str]:
+    """What to do, and what U holds."""
+    return [*map(told, report.next_steps), say("screen", "loss-and-u")]
+
+
 def _findings(report: PairReport) -> list[str]:
     return [line(finding, about) for about, finding in findings_by_source(report)]
 
@@ -139,7 +141,8 @@ def pair_report_html(report: PairReport) -> bytes:
     style = packaged("style.css")
     environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True)
     page = environment.from_string(packaged("pair.html.j2")).render(
-        title=printable(f"True splice loss: {title_of(report.measurement.ab)}"),
+        title=printable(f"Splice loss: {title_of(report.measurement.ab)}"),
+        ticket=ticket_of(report),
         style=Markup(style),
         style_hash=content_hash(style),
         facts=[(label, printable(text)) for label, text in _facts(report)],
@@ -148,23 +151,22 @@ def pair_report_html(report: PairReport) -> bytes:
         rows=[[printable(cell) for cell in _row(report, one)] for one in report.splices],
         marks=["over" if one.needs_work else "" for one in report.splices],
         picture=f"data:image/svg+xml;base64,{picture}",
-        steps=[printable(told(step)) for step in report.next_steps],
+        steps=[printable(sentence) for sentence in _sentences(report)],
         findings=[printable(sentence) for sentence in _findings(report)],
-        caution=CAUTION,
         program=f"otdravg {__version__}",
     )
     return page.encode("utf-8")
 
 
 def pair_report_pdf(report: PairReport) -> bytes:
-    """Return the report as PDF: the table, the picture, what to do.
+    """Return the report as PDF: the ticket, the table, the picture, what to do.
 
     Raises
     ------
     BadSetting
         If ``SOURCE_DATE_EPOCH`` is set and is not a number of seconds.
     """
-    title = f"True splice loss: {title_of(report.measurement.ab)}"
+    title = f"Splice loss: {title_of(report.measurement.ab)}"
     paper = Paper(
         title=title,
         author="",
@@ -178,6 +180,7 @@ def pair_report_pdf(report: PairReport) -> bytes:
         Column(heading, share, "right" if index in _NUMBERS else "left")
         for index, (heading, share) in enumerate(zip(_HEADINGS, _SHARES, strict=True))
     ]
+    draw_ticket(paper, report)
     rows = [_row(report, judged) for judged in report.splices]
     print_table(paper, title, columns, rows, remark=limit_statement(report), outline="Losses")
     _picture_page(paper, report)
@@ -186,7 +189,7 @@ def pair_report_pdf(report: PairReport) -> bytes:
 
 
 def _picture_page(paper: Paper, report: PairReport) -> None:
-    """Both shots, half their difference and half their sum, over one axis."""
+    """Both shots, splice losses and backscatter differences, over one axis."""
     body = paper.page("Both shots on one axis", outline="Both shots")
     measurement = report.measurement
     curves = span_curves(measurement)
@@ -199,8 +202,8 @@ def _picture_page(paper: Paper, report: PairReport) -> None:
     half_difference = curves.half_difference_db
     panels = (
         ("What the instrument shows from each end", Scale(low - room, high + room)),
-        ("Half the difference: true losses and nothing else", _roomy(half_difference)),
-        ("Half the sum: the glass and no loss", _roomy(curves.half_sum_db)),
+        ("Splice loss: the average of both directions", _roomy(half_difference)),
+        ("Backscatter difference: what makes gainers", _roomy(curves.half_sum_db)),
     )
     plots = []
     for index, (heading, y) in enumerate(panels):
@@ -244,7 +247,7 @@ def _text_page(paper: Paper, report: PairReport) -> None:
     """What to do next, facts, findings and the caution."""
     body = paper.page("What to do next", outline="What to do next")
     y = body.top - 4
-    for sentence in map(told, report.next_steps):
+    for sentence in _sentences(report):
         y = paper.paragraph(body.left, y, f"• {sentence}", 640, size=10) - 3
     y -= 8
     for label, text in _facts(report):
@@ -256,4 +259,6 @@ def _text_page(paper: Paper, report: PairReport) -> None:
             body = paper.page("Findings")
             y = body.top - 4
         y = paper.paragraph(body.left, y, sentence, 700, size=8) - 3
-    paper.paragraph(body.left, body.bottom + 14, CAUTION, body.width, size=8.5, font=BOLD)
+    paper.paragraph(
+        body.left, body.bottom + 14, caution_statement(), body.width, size=8.5, font=BOLD
+    )

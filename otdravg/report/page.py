@@ -1,4 +1,4 @@
-"""Plain text laid out for a terminal of 80 columns."""
+"""Plain text laid out for a terminal of 80 columns or more."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from otdravg.system.printable import printable, spelled_in_ascii
 
 __all__ = ["COLUMNS", "Page", "Tone", "counted"]
 
-#: Width of every line.
+#: Width of every line where the terminal does not say that it has more.
 COLUMNS = 80
 
 _LABEL_WIDTH = 11
@@ -40,11 +40,14 @@ class Page:
         Spell arrows and plus-minus in ASCII.
     colour : bool
         Emit the tones.
+    columns : int
+        Width of every line.
     """
 
-    def __init__(self, *, ascii_only: bool, colour: bool) -> None:
+    def __init__(self, *, ascii_only: bool, colour: bool, columns: int = COLUMNS) -> None:
         self._ascii_only = ascii_only
         self._colour = colour
+        self.columns = columns
         self._lines: list[str] = []
 
     def text(self) -> str:
@@ -57,16 +60,16 @@ class Page:
 
     def rule(self) -> None:
         """Add a line across the page."""
-        self._lines.append("-" * COLUMNS)
+        self._lines.append("-" * self.columns)
 
     def paragraph(self, text: str) -> None:
         """Add a wrapped text."""
-        self._lines += self._wrapped(text, COLUMNS)
+        self._lines += self._wrapped(text, self.columns)
 
-    def entry(self, label: str, text: str) -> None:
+    def entry(self, label: str, text: str, tone: Tone | None = None) -> None:
         """Add a labelled text; its further lines stand under its first."""
         head = self._spelled(label).ljust(_LABEL_WIDTH) + " "
-        self._hanging(head, text)
+        self._hanging(head, text, self._tinted(head, tone))
 
     def bullet(self, text: str) -> None:
         """Add an item of a list."""
@@ -77,21 +80,20 @@ class Page:
         cells: Sequence[str],
         widths: Sequence[int],
         *,
-        room: int = COLUMNS,
         tone: Tone | None = None,
     ) -> None:
-        """Add a table row: right-aligned cells, then a last one that wraps within ``room``."""
+        """Add a table row: right-aligned cells, then a last one that wraps in what is left."""
         *figures, last = (self._spelled(cell) for cell in cells)
         aligned = [figure.rjust(width) for figure, width in zip(figures, widths, strict=True)]
         head = "".join(aligned) + _GAP
-        wrapped = self._wrapped(last, room) or [""]
+        wrapped = self._wrapped(last, self.columns - len(head)) or [""]
         for index, piece in enumerate(wrapped):
             start = head if index == 0 else " " * len(head)
             self._lines.append((start + self._tinted(piece, tone)).rstrip())
 
-    def _hanging(self, head: str, text: str) -> None:
-        wrapped = self._wrapped(text, COLUMNS - len(head)) or [""]
-        self._lines.append((head + wrapped[0]).rstrip())
+    def _hanging(self, head: str, text: str, shown_head: str = "") -> None:
+        wrapped = self._wrapped(text, self.columns - len(head)) or [""]
+        self._lines.append(((shown_head or head) + wrapped[0]).rstrip())
         self._lines += [" " * len(head) + piece for piece in wrapped[1:]]
 
     def _wrapped(self, text: str, width: int) -> list[str]:

@@ -6,13 +6,14 @@ import json
 from typing import Any
 
 from otdravg import __version__
+from otdravg.findings import Finding
 from otdravg.fit.reading import SectionReading
 from otdravg.fit.side import Axis, SpanStart
-from otdravg.pair.budget import Budget
 from otdravg.pair.measure import Measurement
 from otdravg.pair.visible import SEEN_SHARE, DirectionLimit, detection_limits
 from otdravg.quantities import Quantity, distance_text, number
-from otdravg.report.budget import budget_object
+from otdravg.report.answer import answer_lines, doubts_about
+from otdravg.report.budget import budget_object, budgets_of
 from otdravg.report.shot_json import (
     finding_object,
     response_object,
@@ -22,7 +23,7 @@ from otdravg.report.shot_json import (
 from otdravg.verdict.judge import Judged, PairReport
 from otdravg.words.catalogue import told
 from otdravg.words.statements import (
-    CAUTION,
+    caution_statement,
     findings_by_source,
     limit_statement,
     rule_statement,
@@ -32,27 +33,37 @@ from otdravg.words.statements import (
 __all__ = ["SCHEMA_NAME", "pair_json", "pair_object"]
 
 #: Name and version of the layout; the number rises when a field changes its meaning.
-SCHEMA_NAME = "otdravg.pair/1"
+SCHEMA_NAME = "otdravg.pair/2"
 
 
-def pair_json(report: PairReport, explained: Budget | None = None) -> str:
-    """Return the report as JSON text, ASCII only, so that no terminal can spoil it."""
-    return json.dumps(pair_object(report, explained), indent=2, allow_nan=False) + "\n"
+def pair_json(report: PairReport, *, indent: int | None = 2) -> str:
+    """Return the report as JSON text, ASCII only, so that no terminal can spoil it.
+
+    Without ``indent`` it is one line, for a list of many pairs.
+    """
+    return json.dumps(pair_object(report), indent=indent, allow_nan=False) + "\n"
 
 
-def pair_object(report: PairReport, explained: Budget | None = None) -> dict[str, Any]:
+def pair_object(report: PairReport) -> dict[str, Any]:
     """Return the report as plain lists, dictionaries, texts and numbers.
 
     Losses are dB (a loss positive), distances metres from the span's A end. ``None``
-    where something was not measured; the object's ``reason`` says why. ``explained`` is
-    the uncertainty budget of one splice, to be added as ``explain``.
+    where something was not measured; the object's ``reason`` says why.
     """
     measurement = report.measurement
-    content: dict[str, Any] = {
+    return {
         "schema": SCHEMA_NAME,
         "program_version": __version__,
         "exit_status": report.exit_status,
         "needs_work": report.needs_work,
+        "verdict": report.answer.value,
+        "answer": [told(one) for one in answer_lines(report)],
+        "doubts": [_doubt(about, finding) for about, finding in doubts_about(report)],
+        "ends": {
+            "a": told(report.ends.a),
+            "b": told(report.ends.b),
+            "direction_by": report.ends.basis.value,
+        },
         "shots": {
             "ab": shot_object(measurement.ab),
             "ba": shot_object(measurement.ba),
@@ -73,11 +84,21 @@ def pair_object(report: PairReport, explained: Budget | None = None) -> dict[str
         ],
         "next_steps": [told(step) for step in report.next_steps],
         "steps": [statement_object(step) for step in report.next_steps],
-        "caution": CAUTION,
+        "budgets": [budget_object(budget) for budget in budgets_of(measurement)],
+        "caution": caution_statement(),
     }
-    if explained is not None:
-        content["explain"] = budget_object(explained)
-    return content
+
+
+def _doubt(about: str, finding: Finding) -> dict[str, Any]:
+    """Return why the pair is in doubt, and what would settle it."""
+    said = finding_object(finding)
+    return {
+        "about": about,
+        "code": said["code"],
+        "values": said["values"],
+        "sentence": said["text"],
+        "settled_by": said["done"],
+    }
 
 
 def _splice(judged: Judged) -> dict[str, Any]:
@@ -147,7 +168,7 @@ def _axis(axis: Axis) -> dict[str, Any]:
 
 
 def _basis(axis: Axis, basis: SpanStart, start_m: float) -> str:
-    """Say what told where the span begins, with the cord's length where there is one."""
+    """Say what told where the span begins, with the launch fibre's length where there is one."""
     statement = span_start_statement(axis, basis)
     if basis in (SpanStart.FRONT_PANEL, SpanStart.LONE_CONNECTOR):
         return statement

@@ -1,33 +1,36 @@
-"""A pair's report as a table for an 80-column terminal."""
+"""A pair's report for a terminal: the answer first, then the table, then what to do."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from otdravg import __version__
+from otdravg.findings import Finding, Severity
 from otdravg.fit.reading import Kind
-from otdravg.pair.budget import Budget
 from otdravg.pair.visible import DirectionLimit, detection_limits
 from otdravg.quantities import Quantity, distance_text, reported
-from otdravg.report.budget import write_budget
-from otdravg.report.page import Page, Tone
+from otdravg.report.answer import answer_lines, later_steps
+from otdravg.report.budget import budgets_of, write_budget
+from otdravg.report.page import COLUMNS, Page, Tone, counted
 from otdravg.shot.settings import Direction
 from otdravg.shot.trace import Trace
+from otdravg.verdict.decision import Answer
 from otdravg.verdict.judge import Judged, PairReport, Verdict
-from otdravg.words.catalogue import line, told
+from otdravg.words.catalogue import line, say, told
 from otdravg.words.statements import (
-    CAUTION,
+    caution_statement,
     findings_by_source,
     limit_statement,
+    response_statement,
     rule_statement,
     span_start_statement,
+    taken_statement,
     title_of,
 )
 
-__all__ = ["pair_text"]
+__all__ = ["ANSWER_TONES", "pair_line", "pair_text"]
 
 _COLUMN_WIDTHS = (3, 11, 8, 8, 9, 7)
-_ROOM_FOR_VERDICT = 32
 
 _TONES = {
     Verdict.WITHIN: Tone.GOOD,
@@ -38,6 +41,13 @@ _TONES = {
     Verdict.NOT_MEASURED: Tone.LOOK,
     Verdict.NOT_JUDGED: Tone.QUIET,
 }
+#: How the answers are tinted.
+ANSWER_TONES = {
+    Answer.CUT: Tone.BAD,
+    Answer.CHECK: Tone.LOOK,
+    Answer.SHOOT_AGAIN: Tone.LOOK,
+    Answer.LEAVE: Tone.GOOD,
+}
 
 
 def pair_text(
@@ -45,7 +55,8 @@ def pair_text(
     *,
     ascii_only: bool = False,
     colour: bool = False,
-    explained: Budget | None = None,
+    columns: int = COLUMNS,
+    details: bool = False,
 ) -> str:
     """Write the report as a person reads it.
 
@@ -57,50 +68,80 @@ def pair_text(
         Spell arrows and plus-minus in ASCII, for a terminal that lacks them.
     colour : bool
         Tint the verdicts; their words say the same without it.
-    explained : Budget, optional
-        Uncertainty budget of one splice, to be added.
+    columns : int
+        Width of the terminal, 80 at least.
+    details : bool
+        Add sections, residuals, detection limits, receivers, uncertainty budgets and notes.
     """
-    page = Page(ascii_only=ascii_only, colour=colour)
-    _heading(page, report)
+    page = Page(ascii_only=ascii_only, colour=colour, columns=columns)
+    _answer(page, report)
     _table(page, report)
-    _totals(page, report)
-    _axis(page, report)
-    _detection(page, report)
-    _findings(page, report)
-    if explained is not None:
-        page.line()
-        seen = (report.measurement.detection_ab.shot, report.measurement.detection_ba.shot)
-        write_budget(page, explained, seen, km=report.in_km)
+    _bullets(page, say("screen", "to-do"), [told(step) for step in later_steps(report)])
+    _measured(page, report)
+    noticed, notes = _findings(report)
+    _bullets(page, say("screen", "findings"), noticed)
+    if details:
+        _details(page, report)
+        _bullets(page, say("screen", "notes"), notes)
     page.line()
-    page.line("What to do next")
-    for step in report.next_steps:
-        page.bullet(told(step))
-    page.line()
-    page.paragraph(CAUTION)
+    if not details:
+        page.paragraph(say("screen", "more", notes=counted(len(notes), "note")))
+    page.paragraph(caution_statement())
     return page.text()
 
 
-def _heading(page: Page, report: PairReport) -> None:
+def pair_line(report: PairReport) -> tuple[str, str]:
+    """Return the answer in one word and in one line, for a list of many fibres."""
+    first, *others = answer_lines(report)
+    cuts = [one for one in others if one.code == first.code]
+    return say("answer", report.answer.value), " ".join(told(one) for one in (first, *cuts))
+
+
+def _answer(page: Page, report: PairReport) -> None:
+    label, tone = say("answer", report.answer.value), ANSWER_TONES[report.answer]
+    for one in answer_lines(report):
+        page.entry(label, told(one), tone)
+        label = ""
+
+
+def _measured(page: Page, report: PairReport) -> None:
+    """Say what was measured, and by what limit it was judged."""
     measurement = report.measurement
-    identity = measurement.ab.identity
-    page.paragraph(f"otdravg {__version__}: true splice loss, {title_of(measurement.ab)}")
-    if identity.location_a or identity.location_b:
-        page.entry("Ends", f"A = {identity.location_a or '?'}, B = {identity.location_b or '?'}")
+    page.line()
+    page.line(say("screen", "measured"))
+    ends = report.ends
+    basis = say("ends", ends.basis.value)
+    page.entry("Ends", f"A = {told(ends.a)}, B = {told(ends.b)} ({basis})")
     page.entry("A→B", _shot_line(measurement.ab))
     page.entry("B→A", _shot_line(measurement.ba))
-    page.entry("Limit", limit_statement(report))
-    page.entry("Rule", rule_statement(report))
+    page.entry("Limit", f"{limit_statement(report)} ({rule_statement(report)})")
+    axis = measurement.axis
+    page.entry("Launch", _lead(axis.start_a_m, span_start_statement(axis, axis.basis_a)))
+    page.entry("Receive", _lead(axis.start_b_m, span_start_statement(axis, axis.basis_b)))
+    totals = [distance_text(axis.length_m, km=report.in_km)]
+    if report.sum_db is not None:
+        totals.append(
+            f"sum of the losses {report.sum_db} dB ({counted(report.sum_count, 'event')})"
+        )
+    if report.mean_db is not None:
+        totals.append(f"mean {report.mean_db} dB ({counted(report.mean_count, 'splice')})")
+    page.entry("Span", ", ".join(totals))
 
 
 def _shot_line(trace: Trace) -> str:
-    taken = trace.identity.taken
-    when = "no date" if taken is None else f"{taken:%Y-%m-%d %H:%M} UTC"
-    return f"{trace.identity.path} ({trace.settings.pulse_ns:g} ns pulse, {when})"
+    pulse_ns = f"{trace.settings.pulse_ns:g} ns pulse"
+    return f"{trace.identity.path} ({pulse_ns}, {taken_statement(trace.identity)})"
+
+
+def _lead(length_m: float, basis: str) -> str:
+    """Write the length of a launch or receive fibre and how it is known."""
+    return f"{distance_text(length_m, km=False)} ({basis})"
 
 
 def _table(page: Page, report: PairReport) -> None:
     page.line()
-    page.row(("No", "Distance", "A→B", "B→A", "True", "±U", ""), _COLUMN_WIDTHS)
+    page.paragraph(title_of(report.measurement.ab))
+    page.row(("No", "Distance", "A→B", "B→A", "Splice", "±U", ""), _COLUMN_WIDTHS)
     page.row(("", "from A", "dB", "dB", "loss dB", "k = 2", "Verdict"), _COLUMN_WIDTHS)
     page.rule()
     for judged in report.splices:
@@ -114,15 +155,14 @@ def _table(page: Page, report: PairReport) -> None:
             _figure(reading.expanded_uncertainty_db, Quantity.UNCERTAINTY_DB),
             "; ".join(_remarks(judged)),
         )
-        page.row(cells, _COLUMN_WIDTHS, room=_ROOM_FOR_VERDICT, tone=_TONES[judged.verdict])
+        page.row(cells, _COLUMN_WIDTHS, tone=_TONES[judged.verdict])
     if not report.splices:
-        page.line("(no splice or connector was found)")
+        page.line(say("screen", "nothing-found"))
     page.rule()
+    if report.splices:
+        page.paragraph(say("screen", "loss-and-u"))
     if any(judged.gain_seen_from for judged in report.splices):
-        page.paragraph(
-            "Gain: a reading below zero from one end is no fault and no bonus. The glass behind "
-            "the splice scatters more; only the true loss counts."
-        )
+        page.paragraph(say("screen", "gainer"))
 
 
 def _figure(value: float | None, quantity: Quantity) -> str:
@@ -137,30 +177,64 @@ def _remarks(judged: Judged) -> Iterator[str]:
     if judged.near_limit and judged.verdict is not Verdict.TOO_CLOSE:
         yield "near limit"
     if judged.gain_seen_from:
-        yield f"gain from {judged.gain_seen_from}"
+        yield f"gainer from {judged.gain_seen_from}"
 
 
-def _totals(page: Page, report: PairReport) -> None:
-    measurement = report.measurement
-    km = report.in_km
+def _bullets(page: Page, heading: str, sentences: Sequence[str]) -> None:
+    if not sentences:
+        return
     page.line()
-    if report.sum_db is not None:
-        page.entry("Splices", f"sum {report.sum_db} dB ({_counted(report.sum_count)} both ways)")
-    if report.mean_db is not None:
-        page.entry("", f"mean {report.mean_db} dB ({_counted(report.mean_count)} both ways)")
+    page.line(heading)
+    for sentence in sentences:
+        page.bullet(sentence)
+
+
+def _findings(report: PairReport) -> tuple[list[str], list[str]]:
+    """What asks for a look and is said nowhere else, and what is merely worth knowing."""
+    said: list[Finding] = [f for step in report.next_steps for _, f in step.values
+                           if isinstance(f, Finding)]  # fmt: skip
+    noticed: list[str] = []
+    notes: list[str] = []
+    for about, finding in findings_by_source(report):
+        if finding not in said:
+            is_note = finding.severity is Severity.NOTE and finding not in report.notes
+            (notes if is_note else noticed).append(line(finding, about))
+    return noticed, notes
+
+
+def _details(page: Page, report: PairReport) -> None:
+    """Add what only those want who check the measurement itself."""
+    measurement, km = report.measurement, report.in_km
+    page.line()
+    page.line(say("screen", "details"))
     axis = measurement.axis
-    expanded_m = reported(2 * axis.u_length_m, Quantity.U_DISTANCE_M)
-    page.entry("Span", f"{distance_text(axis.length_m, km=km)} ± {expanded_m} m (k = 2)")
+    u_m = reported(2 * axis.u_length_m, Quantity.U_DISTANCE_M)
+    page.entry("Span", f"{distance_text(axis.length_m, km=km)} ± {u_m} m (k = 2)")
     overall = _attenuation(measurement.attenuation_db_per_km, measurement.u_attenuation_db_per_km)
     page.entry("Fibre", f"{overall} (k = 2), without splices")
     for section in measurement.sections:
         ends = f"{distance_text(section.start_m, km=km)} to {distance_text(section.end_m, km=km)}"
         attenuation = _attenuation(section.attenuation_db_per_km, section.u_attenuation_db_per_km)
         page.entry("", f"{ends}: {attenuation}")
-
-
-def _counted(count: int) -> str:
-    return f"{count} place measured" if count == 1 else f"{count} places measured"
+    index = reported(axis.group_index, Quantity.GROUP_INDEX)
+    page.entry("Distances", f"group index {index} for both shots ({_index_basis(report)})")
+    residuals = ", ".join(str(reported(r, Quantity.DISTANCE_M)) for r in axis.residuals_m)
+    agreement = f"; residuals in m: {residuals}" if residuals else ""
+    page.entry("Both ends", f"{counted(axis.matched, 'event')} seen from both ends{agreement}")
+    label = "Detection"
+    for limit in detection_limits(measurement):
+        page.entry(label, _limit_line(limit, km=km))
+        label = ""
+    label = "Receiver"
+    for detection in (measurement.detection_ab, measurement.detection_ba):
+        shot = detection.shot
+        page.entry(label, f"{shot.trace.identity.direction.value}: {response_statement(shot)}")
+        label = ""
+    for budget in budgets_of(measurement):
+        page.line()
+        write_budget(page, budget, km=km)
+    page.line()
+    page.line(f"otdravg {__version__}")
 
 
 def _attenuation(value: float | None, u_value: float | None) -> str:
@@ -171,25 +245,6 @@ def _attenuation(value: float | None, u_value: float | None) -> str:
     return f"{attenuation} ± {reported(expanded, Quantity.U_ATTENUATION_DB_PER_KM)} dB/km"
 
 
-def _axis(page: Page, report: PairReport) -> None:
-    axis = report.measurement.axis
-    page.line()
-    index = reported(axis.group_index, Quantity.GROUP_INDEX)
-    page.entry("Distances", f"group index {index} for both shots ({_index_basis(report)})")
-    page.entry("Cord at A", _cord(axis.start_a_m, span_start_statement(axis, axis.basis_a)))
-    page.entry("Cord at B", _cord(axis.start_b_m, span_start_statement(axis, axis.basis_b)))
-    residuals = [reported(r, Quantity.DISTANCE_M) for r in axis.residuals_m]
-    shown = ", ".join(str(r) for r in residuals)
-    agreement = f"; residuals in m: {shown}" if residuals else ""
-    noun = "event" if axis.matched == 1 else "events"
-    page.entry("Both ends", f"{axis.matched} {noun} seen from both ends{agreement}")
-
-
-def _detection(page: Page, report: PairReport) -> None:
-    for k, limit in enumerate(detection_limits(report.measurement)):
-        page.entry("" if k else "Detection", _limit_line(limit, km=report.in_km))
-
-
 def _limit_line(limit: DirectionLimit, *, km: bool) -> str:
     """Say how small a step one shot shows, at its worst place clear of events."""
     end = "A" if limit.direction is Direction.A_TO_B else "B"
@@ -197,16 +252,11 @@ def _limit_line(limit: DirectionLimit, *, km: bool) -> str:
     if limit.worst_m is None or smallest_db is None:
         return f"from {end} no splice can be seen in this shot"
     at = distance_text(limit.worst_m, km=km)
-    line = f"from {end} at {at} a splice below {smallest_db} dB cannot be seen in this shot"
+    sentence = f"from {end} at {at} a splice below {smallest_db} dB cannot be seen in this shot"
     if limit.blind_m:
         places = ", ".join(distance_text(z, km=km) for z in limit.blind_m)
-        line += f"; around {places} none can"
-    return line
-
-
-def _cord(length_m: float, basis: str) -> str:
-    """Write a cord's length and how it is known."""
-    return f"{distance_text(length_m, km=False)} ({basis})"
+        sentence += f"; around {places} none can"
+    return sentence
 
 
 def _index_basis(report: PairReport) -> str:
@@ -216,18 +266,5 @@ def _index_basis(report: PairReport) -> str:
         "B→A": reported(report.measurement.ba.settings.group_index, Quantity.GROUP_INDEX),
     }
     common = reported(report.measurement.axis.group_index, Quantity.GROUP_INDEX)
-    same = [name for name, index in own.items() if index == common]
-    if len(same) == 2:
-        return "as in both files"
-    others = ", ".join(f"{name} says {index}" for name, index in own.items() if name not in same)
-    return f"{others}"
-
-
-def _findings(page: Page, report: PairReport) -> None:
-    findings = findings_by_source(report)
-    if not findings:
-        return
-    page.line()
-    page.line("Findings")
-    for about, finding in findings:
-        page.bullet(line(finding, about))
+    others = [f"{name} says {index}" for name, index in own.items() if index != common]
+    return ", ".join(others) or "as in both files"

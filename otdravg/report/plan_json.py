@@ -9,7 +9,7 @@ from otdravg import __version__
 from otdravg.forecast.plan import Forecast, ShotPlan
 from otdravg.quantities import Quantity, number
 from otdravg.report.plan_text import PLAN_ASSUMPTIONS, obstacle_text
-from otdravg.words.statements import CAUTION
+from otdravg.words.statements import caution_statement
 
 __all__ = ["PLAN_SCHEMA_NAME", "plan_json", "plan_object"]
 
@@ -41,7 +41,7 @@ def plan_object(plan: ShotPlan) -> dict[str, Any]:
         if plan.chosen is None
         else {"pulse_ns": plan.chosen.pulse_ns, "averaging_s": plan.chosen.averaging_s},
         "forecasts": [_forecast(plan, one) for one in plan.forecasts],
-        "caution": CAUTION,
+        "caution": caution_statement(),
     }
 
 

@@ -7,11 +7,18 @@ from decimal import Decimal
 from otdravg import __version__
 from otdravg.fit.side import Place
 from otdravg.forecast.outlook import Expectation, Obstacle
-from otdravg.forecast.plan import Forecast, ShotPlan, obstacle, planned_distance, pulse
+from otdravg.forecast.plan import (
+    Forecast,
+    ShotPlan,
+    cords_within,
+    obstacle,
+    planned_distance,
+    pulse,
+)
 from otdravg.quantities import Quantity, distance_text, in_km, reported
 from otdravg.report.page import Page, Tone
 from otdravg.words.catalogue import told
-from otdravg.words.statements import CAUTION
+from otdravg.words.statements import caution_statement
 
 __all__ = ["PLAN_ASSUMPTIONS", "obstacle_text", "plan_text", "pulse_text"]
 
@@ -52,7 +59,7 @@ def plan_text(plan: ShotPlan, *, ascii_only: bool = False, colour: bool = False)
     for sentence in PLAN_ASSUMPTIONS:
         page.bullet(sentence)
     page.line()
-    page.paragraph(CAUTION)
+    page.paragraph(caution_statement())
     return page.text()
 
 
@@ -78,12 +85,12 @@ def _heading(page: Page, plan: ShotPlan) -> None:
     )
     for label, statement in zip(("Noise", "Values"), plan.basis.statements, strict=True):
         page.entry(label, statement)
-    cords = [
-        f"{distance_text(cord_m, km=False)} at {end}"
-        for end, cord_m in (("A", route.launch_m), ("B", route.receive_m))
-        if cord_m > 0
+    leads = [
+        f"{name} fibre {distance_text(lead_m, km=False)}"
+        for name, lead_m in (("launch", route.launch_m), ("receive", route.receive_m))
+        if lead_m > 0
     ]
-    page.entry("Cords", ", ".join(cords) or "none")
+    page.entry("Leads", ", ".join(leads) or "no launch and no receive fibre")
     page.entry("Aim", f"± {plan.target_db} dB (k = 2) at every splice; limit {plan.limit_db} dB")
 
 
@@ -93,12 +100,11 @@ def _by_pulse(page: Page, plan: ShotPlan) -> None:
     widths = (_PULSE_WIDTH, *(_CELL for _ in plan.averaging_s))
     page.row(("Pulse", *(f"{t:g} s" for t in plan.averaging_s), ""), widths)
     page.rule()
-    room = 80 - sum(widths) - 2
     for pulse_ns in plan.pulses_ns:
         row = [plan.of(pulse_ns, t) for t in plan.averaging_s]
         cells = (pulse_text(pulse_ns), *(_figure(f.worst_db) for f in row), _remark(plan, row))
         good = any(f.reaches(float(plan.target_db)) for f in row)
-        page.row(cells, widths, room=room, tone=Tone.GOOD if good else Tone.QUIET)
+        page.row(cells, widths, tone=Tone.GOOD if good else Tone.QUIET)
     page.rule()
 
 
@@ -163,11 +169,14 @@ def _advice(plan: ShotPlan) -> list[str]:
         others = [
             pulse_text(f.pulse_ns)
             for f in _shown(plan)
-            if f.reaches(float(plan.target_db)) and f is not plan.chosen
+            if f.reaches(float(plan.target_db))
+            and f is not plan.chosen
+            and not cords_within(plan.route, f.pulse_ns)
         ]
         sentences = [
             f"Shoot both ends with {pulse_text(plan.chosen.pulse_ns)}, "
-            f"{plan.chosen.averaging_s:g} s each: ± {expanded_db} dB or better at every splice.",
+            f"{plan.chosen.averaging_s:g} s each: ± {expanded_db} dB or better at every splice, "
+            "noise alone (the instrument's own error comes on top).",
             f"Losses from {low} to {high} dB stay too close to {plan.limit_db} dB to call.",
         ]
         if others:
@@ -182,9 +191,9 @@ def _advice(plan: ShotPlan) -> list[str]:
         known = sum(e.expanded_db is not None for e in best.expectations)
         sentences.append(
             f"Nearest to it: {pulse_text(best.pulse_ns)}, {best.averaging_s:g} s, which measures "
-            f"{known} of {len(best.expectations)} places both ways. Add a shot with another pulse "
-            "for the rest, average longer, or use cords so that the first connector's dead zone "
-            "is over before the span begins."
+            f"{known} of {len(best.expectations)} events both ways. Add a shot with another pulse "
+            "for the rest, average longer, or use launch fibres so that the first connector's "
+            "dead zone is over before the span begins."
         )
     return sentences
 
@@ -205,4 +214,12 @@ def _hindrances(plan: ShotPlan) -> list[str]:
         text += f" (and {_counted(more)} more)" if more else ""
         names = ", ".join(pulse_text(o.pulse_ns) for o in others)
         sentences.append(f"{text}; so it is with {names}." if others else f"{text}.")
+    within = [pulse for pulse in plan.pulses_ns if cords_within(plan.route, pulse)]
+    if within:
+        short_m = min(cords_within(plan.route, within[0]))
+        sentences.append(
+            f"A launch or receive fibre of {short_m:g} m is shorter than a pulse of "
+            f"{pulse_text(within[0])} ({plan.route.pulse_m(within[0]):.0f} m) and longer ones: the "
+            "connector behind it is not measured, so they are not advised."
+        )
     return sentences

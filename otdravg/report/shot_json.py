@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from decimal import Decimal
 from typing import Any
 
@@ -28,12 +29,17 @@ def shot_object(trace: Trace) -> dict[str, Any]:
         "direction": identity.direction.value,
         "nominal_wavelength_nm": identity.nominal_wavelength_nm,
         "wavelength_nm": number(identity.wavelength_nm, Quantity.WAVELENGTH_NM),
-        "taken": None if identity.taken is None else identity.taken.isoformat(),
+        "taken": _by_its_own_clock(identity.taken),
         "operator": identity.operator,
         "comment": identity.comment,
         "instrument": identity.instrument,
         "settings": _settings_object(trace),
     }
+
+
+def _by_its_own_clock(taken: datetime | None) -> str | None:
+    """Write what the instrument's clock said, without a zone: nobody knows how it ran."""
+    return None if taken is None else taken.replace(tzinfo=None).isoformat()
 
 
 def response_object(shot: Shot) -> dict[str, Any]:

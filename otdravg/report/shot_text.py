@@ -8,12 +8,11 @@ from otdravg.shot.settings import TableEvent
 from otdravg.shot.shot import Shot
 from otdravg.shot.trace import Trace
 from otdravg.words.catalogue import line
-from otdravg.words.statements import response_statement, title_of
+from otdravg.words.statements import response_statement, taken_statement, title_of
 
 __all__ = ["shot_text"]
 
 _COLUMN_WIDTHS = (3, 12, 9, 9, 12)
-_ROOM_FOR_REMARK = 33
 
 _FIRST_LETTER = {"0": "no reflection", "1": "reflection", "2": "reflection, saturated"}
 
@@ -44,9 +43,8 @@ def _identity(page: Page, trace: Trace) -> None:
     page.entry("Shot", f"{title_of(trace)} ({identity.wavelength_nm:.1f} nm by its header)")
     ends = f"A = {identity.location_a or '?'}, B = {identity.location_b or '?'}"
     page.entry("Ends", f"{ends}, direction {identity.direction.value}")
-    taken = "no date" if identity.taken is None else f"{identity.taken:%Y-%m-%d %H:%M:%S} UTC"
     by = f" by {identity.operator}" if identity.operator else ""
-    page.entry("Taken", f"{taken}{by}")
+    page.entry("Taken", f"{taken_statement(identity)}{by}")
     if identity.instrument:
         page.entry("Instrument", identity.instrument)
     if identity.comment:
@@ -68,7 +66,7 @@ def _settings(page: Page, trace: Trace, shot: Shot | None) -> None:
     )
     page.entry("Points", f"{trace.level_db.size}, every {spacing} m, up to {reach_m / 1000:.3f} km")
     page.entry("Index", f"{index} (group index)")
-    page.entry("Scatter", f"{coefficient} dB for a 1 ns pulse")
+    page.entry("Backscatter", f"coefficient {coefficient} dB for a 1 ns pulse")
     page.entry("Averaging", f"{settings.averages} times, {time_s} s")
     page.entry("Span start", f"{user_offset} m (user offset)" if user_offset else "not set")
     learnt = "no fibre to learn it from" if shot is None else response_statement(shot)
@@ -96,7 +94,6 @@ def _table(page: Page, trace: Trace) -> None:
                 _remark(event),
             ),
             _COLUMN_WIDTHS,
-            room=_ROOM_FOR_REMARK,
         )
     page.rule()
 

@@ -81,7 +81,7 @@ def read(path: str | PathLike[str], limits: SizeLimits = _USUAL) -> SorFile:
         place = openable(name)
         status = os.stat(place)
         if stat.S_ISDIR(status.st_mode):
-            advice = "name the trace files inside it"
+            advice = f"name the trace files inside it: {os.path.join(name, '*.sor')}"
             raise UnreadableTrace(
                 name, "file", None, "expected a trace file, found a folder", advice
             )

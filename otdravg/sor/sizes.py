@@ -64,7 +64,9 @@ class SizeLimits:
             return
         expected = f"expected at most {most:,} {what}, found {found:,}"
         factor = math.ceil(found / most)
-        advice = f"check that this is a trace file; if so, allow larger ones with --room {factor}"
+        advice = (
+            f"check that this is a trace file; if so, allow larger ones with --max-size {factor}"
+        )
         raise UnreadableTrace(path, block, None, expected, advice)
 
 

@@ -1,4 +1,4 @@
-"""A pair's report as CSV: one row per position, units in the column names."""
+"""Reports of pairs as CSV: one row per event, units in the column names."""
 
 from __future__ import annotations
 
@@ -54,8 +54,8 @@ _COLUMNS: tuple[tuple[str, Callable[[PairReport, Judged], Cell]], ...] = (
 )
 
 
-def pair_csv(report: PairReport) -> bytes:
-    """Return the table as UTF-8 CSV after RFC 4180.
+def pair_csv(*reports: PairReport) -> bytes:
+    """Return the tables of one or more pairs as one UTF-8 CSV after RFC 4180.
 
     Numbers stand bare, with the decimals that the other outputs show; not measured is an
     empty cell. Text that a spreadsheet could run as a formula gets an apostrophe in front,
@@ -66,6 +66,7 @@ def pair_csv(report: PairReport) -> bytes:
     writer.writerow(name for name, _ in _COLUMNS)
     writer.writerows(
         [_cell_text(value_of(report, judged)) for _, value_of in _COLUMNS]
+        for report in reports
         for judged in report.splices
     )
     return stream.getvalue().encode("utf-8")

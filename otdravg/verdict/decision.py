@@ -33,10 +33,12 @@ class Verdict(Enum):
     WITHIN = "within limit"
     OVER = "over limit"
     TOO_CLOSE = "too close to call"
-    IMPLAUSIBLE = "implausible"  # a true loss clearly below zero
-    ONE_WAY = "one-way only"
+    IMPLAUSIBLE = "negative average, check the pair"  # no splice amplifies
+    ONE_WAY = "one direction only"
     NOT_MEASURED = "not measured"
-    NOT_JUDGED = "no limit set"  # as for connectors: the splice limit is not theirs
+    NOT_JUDGED = (
+        "not evaluated"  # no limit is set, as for connectors: the splice limit is not theirs
+    )
     WITHIN_ONE_WAY = "within the one-way limit"  # one end only, for a cause the contract allows
     ACCEPTED = "accepted out of specification"  # after the attempts that the contract allows
     FAILED = "over limit after the last attempt"

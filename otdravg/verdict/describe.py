@@ -44,7 +44,7 @@ def _splices(profile: Profile) -> Iterator[Line]:
     guarded = "where the limit lies inside the uncertainty (k = 2) nothing is decided"
     yield "Decision", plain if profile.rule is Rule.PLAIN else f"guarded: {guarded}"
     if rule.limit_db:
-        yield "Splice", f"true loss at most {_figures(rule.limit_db)}"
+        yield "Splice", f"splice loss at most {_figures(rule.limit_db)}"
     else:
         yield "Splice", "no limit for all splices"
     if rule.nominal_db is not None:
@@ -184,10 +184,10 @@ def _setup(profile: Profile) -> Iterator[Line]:
         ("receive", rule.receive, rule.receive_m_min),
     ):
         if use is LaunchUse.NONE:
-            yield "Cords", f"no {name} cord"
+            yield "Fibres", f"no {name} fibre"
         elif use is LaunchUse.REQUIRED:
             length = "" if least_m is None else f" of at least {least_m:g} m"
-            yield "Cords", f"a {name} cord{length}"
+            yield "Fibres", f"a {name} fibre{length}"
 
 
 def _tolerance(name: str, asked: Tolerance, unit: str) -> Iterator[Line]:

@@ -52,8 +52,8 @@ def judge_splice(
         return _without_loss(profile, wavelength_nm, kind, attempt, coverage, known)
     if is_implausible(loss_db, u_db):
         reason = (
-            "The true loss is below zero by more than noise explains, and no splice amplifies: "
-            "a wrong pair of shots or a crossed fibre is suspected."
+            "The average of both directions is below zero by more than noise explains, and no "
+            "splice amplifies: a wrong pair of shots or a crossed fibre is suspected."
         )
         return SpliceVerdict(Verdict.IMPLAUSIBLE, None, False, reason, Action.LOOK, "splice")
     limit_db, key = _limit(profile, own, method, wavelength_nm)

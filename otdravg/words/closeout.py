@@ -18,8 +18,7 @@ PAGE_WORDS: dict[Language, dict[str, str]] = {
         "cell_look": "asks for a look",
         "chance_note": "{fibres} fibres are cut and spliced again with this ribbon.",
         "console_no_unpack": "This browser cannot unpack the traces; every number is here.",
-        "difference_note": "The fibre's own attenuation is taken out: the line falls by each true "
-        "loss.",
+        "difference_note": "The fibre's own attenuation is taken out: the line falls by each loss.",
         "empty_list": "No splice answers to this choice.",
         "fibres_hint": "such as 1-12, 30",
         "half": "up to one half",
@@ -56,8 +55,8 @@ PAGE_WORDS: dict[Language, dict[str, str]] = {
         "splice_count": "Splices",
         "span_length": "Length, m",
         "splices": "Splices",
-        "step_note": "The step at the splice is the change of glass: one end adds it, the other "
-        "takes it away.",
+        "step_note": "The step at the splice is the backscatter difference: one end adds it, "
+        "the other takes it away.",
         "table_u_note": "U: largest in the row (k = 2).",
         "u_largest": "U, dB",
         "where_to_look": "Where to look",
@@ -119,7 +118,7 @@ PAGE_WORDS: dict[Language, dict[str, str]] = {
         "splice_count": "Spleiße",
         "span_length": "Länge, m",
         "splices": "Spleiße",
-        "step_note": "Die Stufe am Spleiß ist der Wechsel des Glases: ein Ende zählt sie dazu, das "
+        "step_note": "Die Stufe am Spleiß ist die Rückstreudifferenz: ein Ende zählt sie dazu, das "
         "andere zieht sie ab.",
         "table_u_note": "U: größte der Zeile (k = 2).",
         "u_largest": "U, dB",

@@ -4,36 +4,37 @@ from __future__ import annotations
 
 from otdravg.findings import Finding
 from otdravg.fit.side import Axis, SpanStart
-from otdravg.shot.settings import ResponseSource
+from otdravg.shot.settings import Identity, ResponseSource
 from otdravg.shot.shot import Shot
 from otdravg.shot.trace import Trace
 from otdravg.verdict.judge import PairReport, Rule
 from otdravg.words.catalogue import say
 
 __all__ = [
-    "CAUTION",
+    "caution_statement",
     "findings_by_source",
     "limit_statement",
     "response_statement",
     "rule_statement",
     "span_start_statement",
+    "taken_statement",
     "title_of",
 ]
 
-CAUTION = (
-    "Safety: the light is invisible and the far end may be live; mind glass shards and the "
-    "splicer's arc. Local codes, the contract and licensed practice decide."
-)
-
 _RULES = {
-    Rule.PLAIN: "plain: at or below the limit is within",
-    Rule.GUARDED: "guarded: too close to call where the limit lies inside loss ± U",
+    Rule.PLAIN: "at or below it is within",
+    Rule.GUARDED: "guarded: too close to call where it lies inside loss ± U",
 }
+
+
+def caution_statement() -> str:
+    """Say what to mind before anybody touches a fibre or a splicer."""
+    return say("screen", "caution")
 
 
 def limit_statement(report: PairReport) -> str:
     """Say which limit was used and whose it is."""
-    limit = f"{report.limit_db} dB true loss for each splice"
+    limit = f"{report.limit_db} dB for each splice"
     if report.limit_is_stated:
         return limit
     return f"{limit}; this is a default, the contract's figure decides"
@@ -56,7 +57,7 @@ def response_statement(shot: Shot) -> str:
         "response", response.source.value, edges=response.edges, misfit=float(response.misfit)
     )
     if response.source is ResponseSource.NONE:
-        return source
+        return source + say("response", "not-held")
     if not response.poles and response.smoothing == 1:
         return say("response", "immediate") + source
     width, u_width = response.width_pulses(shot.pulse_m / shot.spacing_m)
@@ -65,6 +66,13 @@ def response_statement(shot: Shot) -> str:
         width_pulses=width, expanded_pulses=2 * u_width, smoothing=response.smoothing,
     )  # fmt: skip
     return answer + source
+
+
+def taken_statement(identity: Identity) -> str:
+    """Say when a shot was taken; whether the instrument's clock was right nobody knows."""
+    if identity.taken is None:
+        return say("screen", "no-date")
+    return say("screen", "taken", when=f"{identity.taken:%Y-%m-%d %H:%M}")
 
 
 def title_of(trace: Trace) -> str:

@@ -6,8 +6,10 @@ from the answers that the demo writes for its user.
 
 from __future__ import annotations
 
+import re
+
 import pytest
-from planted_answers import compare, errors_db, read
+from planted_answers import OF_CROSSED, compare, errors_db, read
 
 from otdravg.cable import CableFinding, CableReview, ShotUse
 from otdravg.cable.model import Confidence
@@ -109,6 +111,13 @@ def test_every_true_pair_is_confirmed_and_only_crossed_ones_are_doubted(
     assert doubted == CROSSED | EXCHANGED
     # All of the cable but the missing fibre and the broken one.
     assert len(confirmed) >= 0.95 * (48 - 2 - len(doubted))
+
+
+def test_no_pair_but_the_crossed_ones_takes_itself_for_two_fibres(planted: CableReview) -> None:
+    said = " ".join(f.evidence for f in planted.findings if f.code == OF_CROSSED)
+    fibres = re.findall(r"fibres ([0-9–, ]+)", said)
+    assert fibres
+    assert {int(n) for n in re.findall("[0-9]+", " ".join(fibres))} <= CROSSED | EXCHANGED
 
 
 def test_every_file_is_accounted_for(planted: CableReview, planted_run: DemoSummary) -> None:

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import csv
+import fcntl
 import json
 import os
 import pty
 import re
 import shutil
+import struct
 import subprocess
+import termios
 from pathlib import Path
 from typing import Any
 
@@ -54,11 +57,19 @@ class TestExitStatus:
     def test_all_within(self, run: Run, hidden: tuple[Path, Path]) -> None:
         done = run("pair", *hidden)
         assert done.returncode == 0
-        assert b"Nothing to redo" in done.stdout
+        assert re.match(rb"LEAVE +all 4 splices are within 0\.20 dB", done.stdout)
 
     def test_something_over(self, gainers_printed: Done) -> None:
         assert gainers_printed.returncode == 1
-        assert re.search(rb"Re-splice 3 at 5\.6[12]", gainers_printed.stdout)
+        # The first line is the order, from both ends by the names in the headers; truth.csv has
+        # splice 3 at 5620 m of 9005 m, with 0.26 dB.
+        first = " ".join(gainers_printed.stdout.decode().split("\n\n")[0].split())
+        assert re.match(
+            r"CUT Re-splice 3 at 5\.6[12]\d km from Otterstone hut, "
+            r"3\.38\d km from Brackenfold hut: "
+            r"0\.26\d dB ± 0\.0\d\d, 0\.06\d dB over the limit\.",
+            first,
+        )
 
     def test_default_limit_is_said(self, gainers_printed: Done) -> None:
         assert b"this is a default" in gainers_printed.stdout
@@ -101,7 +112,7 @@ class TestOptions:
         assert axis["start_in_ab_m"] == 1012.0
         assert axis["start_in_ba_m"] == 987.0
         assert axis["start_in_ab_by"] == axis["start_in_ba_by"] == "stated-cord"
-        assert axis["start_in_ab_basis"] == "stated cord, 1012.0 m"
+        assert axis["start_in_ab_basis"] == "as stated, 1012.0 m"
         assert axis["group_index"] == 1.4682
         (index,) = (f for f in content["findings"] if f["code"] == "index-differs")
         assert index["case"] == "chosen"
@@ -136,6 +147,7 @@ class TestOutputs:
     ) -> None:
         done = run("pair", *gainers, "--plot", "a.svg", "--csv", "a.csv")
         assert done.returncode == 1
+        assert done.stderr == b"wrote a.svg\nwrote a.csv\n"
         assert (tmp_path / "a.svg").stat().st_size > 10_000
         with open(tmp_path / "a.csv", encoding="utf-8", newline="") as stream:
             rows = list(csv.DictReader(stream))
@@ -173,7 +185,7 @@ class TestOutputs:
     def test_json_is_alone_on_stdout(self, run: Run, gainers: tuple[Path, Path]) -> None:
         done = run("pair", *gainers, "--json", "--csv", "a.csv")
         json.loads(done.stdout)
-        assert done.stderr == b""
+        assert done.stderr == b"wrote a.csv\n"
 
 
 class TestTerminals:
@@ -216,7 +228,29 @@ class TestTerminals:
         os.close(ours)
         assert process.returncode == 1
         assert (b"\x1b[" in shown) is tinted
+        assert (b"\x1b[1;31mCUT" in shown) is tinted
         assert b"over limit" in re.sub(rb"\x1b\[[0-9;]*m", b"", shown)
+
+    @pytest.mark.parametrize(("columns", "most"), [(60, 80), (80, 80), (100, 100), (200, 120)])
+    def test_a_wider_terminal_is_used(
+        self, command: str, gainers: tuple[Path, Path], columns: int, most: int
+    ) -> None:
+        ours, theirs = pty.openpty()
+        fcntl.ioctl(theirs, termios.TIOCSWINSZ, struct.pack("HHHH", 24, columns, 0, 0))
+        environment = {k: v for k, v in os.environ.items() if k != "COLUMNS"}
+        with subprocess.Popen(
+            [command, "pair", *map(str, gainers)],
+            stdout=theirs,
+            env={**environment, "NO_COLOR": "1", "TERM": "xterm"},
+        ) as process:
+            os.close(theirs)
+            shown = b""
+            while piece := _read_all_of(ours):
+                shown += piece
+        os.close(ours)
+        assert process.returncode == 1
+        widths = [len(line) for line in shown.decode().splitlines()]
+        assert max(widths) == most  # the rule of the table goes across
 
     def test_a_reader_that_leaves_is_no_drama(
         self, command: str, gainers: tuple[Path, Path]

@@ -1,4 +1,4 @@
-"""``otdravg plan`` and ``pair --explain`` as installed."""
+"""``otdravg plan`` and ``pair --details`` as installed."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import json
 from pathlib import Path
 
 import pytest
-from run_command import SAMPLES, Run
+from run_command import SAMPLES, Run, run_in
 
 BASIC = ("plan", "--length", "24km", "--splices-every", "2km", "--limit", "0.10")
 
@@ -89,32 +89,40 @@ def test_nonsense_is_one_line_and_status_two(run: Run, arguments: tuple[str, ...
     assert len(done.stderr.splitlines()) == 1
 
 
-def test_explain_prints_a_budget_that_fits(run: Run, hidden: tuple[Path, Path]) -> None:
-    done = run("pair", *hidden, "--explain", 2)
-    text = done.stdout.decode()
+@pytest.fixture(scope="module")
+def details(
+    command: str, hidden: tuple[Path, Path], tmp_path_factory: pytest.TempPathFactory
+) -> str:
+    """What ``pair --details`` prints of the pair with a hidden splice."""
+    done = run_in(tmp_path_factory.mktemp("details"), command, "pair", *hidden, "--details")
     assert done.returncode == 0
-    assert max(len(line) for line in text.splitlines()) <= 80
-    assert "Uncertainty budget of 2" in text
-    assert "4 × longer brings ±" in text
-    assert "coherence ripple, shot B→A" in text
+    return done.stdout.decode()
 
 
-def test_explain_in_json_adds_up(run: Run, hidden: tuple[Path, Path]) -> None:
-    budget = json.loads(run("pair", *hidden, "--explain", 2, "--json").stdout)["explain"]
-    total = sum(cause["u_loss_db"] ** 2 for cause in budget["causes"]) ** 0.5
-    assert total == pytest.approx(budget["u_loss_db"], rel=1e-5)
+def test_details_have_a_budget_for_every_splice(details: str) -> None:
+    assert max(len(line) for line in details.splitlines()) <= 80
+    assert [f"Uncertainty budget of {n} at" in details for n in range(1, 5)] == [True] * 4
+    assert "4 × longer brings ±" in details
+    assert "coherence ripple, shot B→A" in details
 
 
-def test_explain_what_is_not_there(run: Run, hidden: tuple[Path, Path]) -> None:
-    done = run("pair", *hidden, "--explain", 9)
-    assert done.returncode == 2
-    assert b"numbers 1 to 4" in done.stderr
-    assert done.stdout == b""
+def test_budgets_in_json_add_up(run: Run, hidden: tuple[Path, Path]) -> None:
+    budgets = json.loads(run("pair", *hidden, "--json").stdout)["budgets"]
+    assert [budget["number"] for budget in budgets] == [1, 2, 3, 4]
+    for budget in budgets:
+        total = sum(cause["u_loss_db"] ** 2 for cause in budget["causes"]) ** 0.5
+        assert total == pytest.approx(budget["u_loss_db"], rel=1e-5)
 
 
-def test_detection_limit_is_printed_for_both_directions(
-    run: Run, hidden: tuple[Path, Path]
-) -> None:
-    text = " ".join(run("pair", *hidden).stdout.decode().split())
+def test_details_say_how_small_a_splice_each_shot_shows(details: str) -> None:
+    text = " ".join(details.split())
     assert "from A at 9.1" in text
     assert text.count("cannot be seen in this shot") == 2
+
+
+def test_details_are_not_on_the_first_screen(run: Run, hidden: tuple[Path, Path]) -> None:
+    text = run("pair", *hidden).stdout.decode()
+    assert "Uncertainty budget" not in text
+    assert "cannot be seen in this shot" not in text
+    assert "--details" in text
+    assert len(text.splitlines()) < 50  # two screens at most; the answer is the first line

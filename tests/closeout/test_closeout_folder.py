@@ -144,7 +144,7 @@ def change_csv(folder: Path) -> None:
 def change_xlsx(folder: Path) -> None:
     book = openpyxl.load_workbook(folder / "closeout.xlsx")
     sheet = book["All values"]
-    column = next(c.column for c in sheet[1] if c.value == "True loss, dB")
+    column = next(c.column for c in sheet[1] if c.value == "Splice loss, dB")
     sheet.cell(3, column).value += 0.001
     book.save(folder / "closeout.xlsx")
 

@@ -73,7 +73,7 @@ def test_every_splice_is_there_with_numbers_as_numbers(book: Book, bad_review: C
     assert len(found) == len(bad_review.rows)
     for record, row in zip(found, bad_review.rows, strict=True):
         assert record["Fibre"] == row.fibre
-        loss = record["True loss, dB"]
+        loss = record["Splice loss, dB"]
         if row.loss_db is None:
             assert loss is None
         else:
@@ -99,7 +99,7 @@ def test_loss_tables_and_their_totals_agree_with_the_list(
         labels = {row[0]: row for row in rows if isinstance(row[0], str)}
         for closure, column in columns.items():
             losses = {
-                r["Fibre"]: r["True loss, dB"]
+                r["Fibre"]: r["Splice loss, dB"]
                 for r in everything
                 if r["Closure"] == closure and r["Wavelength, nm"] == nm
             }
@@ -120,7 +120,7 @@ def test_cover_counts_are_those_of_the_list(book: Book) -> None:
     assert cover["Splices judged"] == len(everything)
     for nm in (1310, 1550):
         label = next(name for name in cover if str(name).endswith(f", {nm} nm"))
-        losses = [r["True loss, dB"] for r in everything if r["Wavelength, nm"] == nm]
+        losses = [r["Splice loss, dB"] for r in everything if r["Wavelength, nm"] == nm]
         assert cover[label] == sum(loss is not None for loss in losses)
 
 
@@ -192,7 +192,7 @@ def test_german_workbook_has_the_same_numbers_under_german_headings(
     german = openpyxl.load_workbook(path)
     here = list(records(book["All values"]))
     there = list(records(german["Alle Werte"]))
-    assert [r["Wahre Dämpfung, dB"] for r in there] == [r["True loss, dB"] for r in here]
+    assert [r["Mittlere Spleißdämpfung, dB"] for r in there] == [r["Splice loss, dB"] for r in here]
     assert {r["Urteil"] for r in there} >= {"eingehalten", "überschritten"}
     assert "over limit" not in {r["Urteil"] for r in there}
 
@@ -205,7 +205,7 @@ def test_chosen_columns_stand_in_the_chosen_order(
     write_closeout_xlsx(bad_review, replace(template, columns=columns), path)
     sheet = openpyxl.load_workbook(path)["All values"]
     assert [cell.value for cell in sheet[1]] == [
-        "True loss, dB",
+        "Splice loss, dB",
         "Fibre",
         "Wavelength, nm",
         "Distance from A, m",
@@ -215,7 +215,7 @@ def test_chosen_columns_stand_in_the_chosen_order(
 
 def test_decimals_shown_are_those_reported(book: Book) -> None:
     sheet = book["All values"]
-    column = next(c.column for c in sheet[1] if c.value == "True loss, dB")
+    column = next(c.column for c in sheet[1] if c.value == "Splice loss, dB")
     cells = [sheet.cell(row, column) for row in range(2, sheet.max_row + 1)]
     assert {cell.number_format for cell in cells if cell.value is not None} == {"0.000"}
     for cell in cells:

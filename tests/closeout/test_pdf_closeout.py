@@ -57,7 +57,7 @@ def _figure(row: SpliceRow) -> str:
 def test_loss_table_has_every_true_loss_of_the_review(
     review: CableReview, pages: list[str], wavelength_nm: int
 ) -> None:
-    text = next(t for t in pages if t.startswith(f"True loss at {wavelength_nm} nm, dB"))
+    text = next(t for t in pages if t.startswith(f"Splice loss at {wavelength_nm} nm, dB"))
     table = text.partition("U, dB\n")[2].partition("Closeout of the splices")[0]
     printed = re.findall(r"(?<![\d.])(?:-?\d\.\d{3}|–)(?= [!?*]|\s|$)", table)
     wanted = []
@@ -74,7 +74,7 @@ def test_loss_table_has_every_true_loss_of_the_review(
 
 
 def test_signs_of_the_legend_stand_behind_the_figures(pages: list[str]) -> None:
-    text = next(t for t in pages if t.startswith("True loss at 1310 nm, dB"))
+    text = next(t for t in pages if t.startswith("Splice loss at 1310 nm, dB"))
     assert "0.310 !" in text
     assert "0.199 ?" in text
     assert "– *" in text
@@ -117,7 +117,7 @@ def test_pages_are_numbered_and_listed_in_the_outline(
         assert re.search(rf"Page {number} of\s+{len(pages)}\b", text)
     titles = [entry.title for entry in document.outline if not isinstance(entry, list)]
     assert titles == [
-        "Cover", "Result", "True loss, closures × fibres", "Splices by true loss", "All values",
+        "Cover", "Result", "Splice loss, closures × fibres", "Splices by loss", "All values",
         "Between closures", "Fibres as a whole", "Exceptions",
         "Before and after of repairs", "Findings", "Re-splice plan", "Cautions",
     ]  # fmt: skip

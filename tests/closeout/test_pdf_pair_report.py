@@ -92,7 +92,58 @@ def test_pdf_report_has_the_figures_of_the_terminal(shots: tuple[str, str], tmp_
     assert len(printed) >= 3
     assert printed == _table(output)
     titles = [entry.title for entry in document.outline if not isinstance(entry, list)]
-    assert titles == ["Losses", "Both shots", "What to do next"]
+    assert titles[1:] == ["Losses", "Both shots", "What to do next"]
+    assert titles[0] in ("CUT", "LEAVE")
+
+
+SAMPLES = Path(__file__).parents[2] / "sample_traces"
+GAINERS = [str(SAMPLES / f"gainers_{end}.sor") for end in "AB"]
+#: What the ticket of the sample must say; the truth of splice 3 stands in truth.csv.
+ON_THE_TICKET = (
+    "CUT", "cable SIMQB1, fibre 017, 1310 nm", "5.620 km from Otterstone hut",
+    "3.385 km from Brackenfold hut", "0.060 dB over the limit", "instrument clock 2024-05-14",
+    "simulated instrument", "Confirmed dark with a power meter", "Initials",
+)  # fmt: skip
+
+
+def test_first_page_of_the_pdf_is_the_ticket(tmp_path: Path) -> None:
+    target = tmp_path / "fibre.pdf"
+    _run(*GAINERS, "--report", str(target))
+    pages = [" ".join(page.extract_text().split()) for page in PdfReader(target).pages]
+    assert [words for words in ON_THE_TICKET if words not in pages[0]] == []
+    assert "Otterstone hut" in pages[0]
+    assert "0.085" not in pages[0]  # the other splices stand on the pages behind
+    assert "0.085" in pages[1]
+
+
+def test_letters_of_the_ticket_are_large(tmp_path: Path) -> None:
+    """The answer at 40 points or more, what to cut at 14 or more (common practice, no source)."""
+    target = tmp_path / "fibre.pdf"
+    _run(*GAINERS, "--report", str(target))
+    sizes: dict[str, float] = {}
+
+    def note(text: str, _: object, matrix: list[float], font: object, size: float) -> None:
+        sizes[text.strip()] = max(size * abs(matrix[3]), sizes.get(text.strip(), 0.0))
+
+    PdfReader(target).pages[0].extract_text(visitor_text=note)
+    assert sizes["CUT"] >= 40
+    assert max(size for text, size in sizes.items() if text.startswith("Re-splice 3")) >= 14
+
+
+def test_html_begins_with_the_ticket(tmp_path: Path) -> None:
+    target = tmp_path / "fibre.html"
+    _run(*GAINERS, "--report", str(target))
+    ticket = target.read_text(encoding="utf-8").split("</header>")[0]
+    text = " ".join(re.sub("<[^>]+>", " ", ticket).split())
+    assert [words for words in ON_THE_TICKET if words not in text] == []
+
+
+def test_many_cuts_fit_on_the_ticket(tmp_path: Path) -> None:
+    """All four splices over a limit of 0.03 dB: each with its place from both ends."""
+    target = tmp_path / "fibre.pdf"
+    _run(*GAINERS, "--limit", "0.03", "--report", str(target))
+    first = " ".join(PdfReader(target).pages[0].extract_text().split())
+    assert all(f"Re-splice {number} at" in first for number in range(1, 5))
 
 
 def test_reports_are_reproducible(

@@ -173,9 +173,9 @@ class TestWords:
             reading(0.1, None), reading(None, None), reading(0.4, 0.4, kind=Kind.CONNECTOR)
         )
         words = texts_of(pair_figure(judge(pair, Limits())))
-        assert "one-way only" in words
+        assert "one direction only" in words
         assert "not measured" in words
-        assert "connector, no limit set" in words
+        assert "connector, not evaluated" in words
 
 
 @pytest.mark.parametrize("suffix", [".png", ".pdf", ".svg", ".PNG"])
@@ -217,6 +217,15 @@ def test_header_text_is_drawn_as_it_is(report: PairReport, tmp_path: Path) -> No
     save_figure(pair_figure(changed), path, overwrite=False)
     ET.parse(path)
     assert "\\x1b" in texts_of(pair_figure(changed))
+
+
+def test_events_of_the_files_own_table_are_labelled(report: PairReport) -> None:
+    shot = report.measurement.ab
+    assert shot.table
+    words = texts_of(shot_figure(shot, None))
+    for event in shot.table:
+        at_km = event.distance_m(shot.settings.group_index) / 1000
+        assert f"{event.number}\n{at_km:.3f} km" in words
 
 
 def test_detected_events_are_marked(report: PairReport) -> None:

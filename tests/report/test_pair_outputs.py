@@ -14,12 +14,13 @@ import jsonschema
 import pytest
 from pair_example import measurement, reading, with_readings
 
-from otdravg.findings import says
+from otdravg.findings import defect, says
 from otdravg.fit.reading import Kind
 from otdravg.report.page import COLUMNS
 from otdravg.report.pair_json import pair_json, pair_object
 from otdravg.report.pair_text import pair_text
 from otdravg.tables.pair import pair_csv
+from otdravg.verdict.decision import Answer
 from otdravg.verdict.judge import PairReport, judge
 from otdravg.verdict.limits import Limits, Rule
 
@@ -139,6 +140,11 @@ class TestCsv:
 
 
 class TestText:
+    @pytest.mark.parametrize("columns", [80, 100, 120])
+    def test_wraps_at_the_terminals_width(self, every_case: PairReport, columns: int) -> None:
+        text = pair_text(with_header(every_case, cable="long " * 40), columns=columns, details=True)
+        assert max(map(len, text.splitlines())) == columns
+
     def test_fits_80_columns(self, every_case: PairReport) -> None:
         report = with_header(every_case, cable="long " * 40, location_a="y" * 200)
         for ascii_only in (False, True):
@@ -165,17 +171,19 @@ class TestText:
     def test_says_each_verdict_in_words(self, every_case: PairReport) -> None:
         text = pair_text(every_case)
         for words in (
-            "within limit; gain from B",
+            "within limit; gainer from B",
             "over limit",
             "near limit",
-            "one-way only",
+            "one direction only",
             "not measured",
-            "connector: no limit set",
+            "connector: not evaluated",
             "group: within limit",
             "asked position: within limit",
-            "implausible",
+            "negative average, check the pair",
             "the contract's figure decides",
-            "What to do next",
+            "What to do",
+            "instrument clock",
+            "instrument's own error",
             "Safety:",
         ):
             assert words in re.sub(r"\s+", " ", text)
@@ -186,6 +194,89 @@ class TestText:
         assert len(lines) == 10
         assert {line[45] for line in lines} <= set("0123456789-")  # last place of ± U
         assert {line[46:48] for line in lines} == {"  "}
+
+
+def first_lines(report: PairReport) -> str:
+    """What stands above the first blank line, joined."""
+    return " ".join(pair_text(report).split("\n\n")[0].split())
+
+
+class TestAnswerFirst:
+    def test_cut_names_each_splice_from_both_ends(self) -> None:
+        report = judge(
+            with_readings(
+                reading(0.31, 0.29, distance_m=1210.0),
+                reading(0.1, 0.1, distance_m=2000.0),
+                reading(0.25, 0.25, distance_m=4000.0),
+            ),
+            Limits.parse(["0.15"]),
+        )
+        assert report.answer is Answer.CUT
+        assert first_lines(report) == (
+            "CUT Re-splice 1 at 1.210 km from the end of simulated_A.sor, 4.789 km from the end of "
+            "simulated_B.sor: 0.300 dB ± 0.006, 0.150 dB over the limit. "
+            "Re-splice 3 at 4.000 km from the end of simulated_A.sor, 1.999 km from the end of "
+            "simulated_B.sor: 0.250 dB ± 0.006, 0.100 dB over the limit."
+        )
+
+    def test_a_default_limit_is_told_beside_the_order_to_cut(self) -> None:
+        report = judge(with_readings(reading(0.3, 0.3)), Limits())
+        assert "The limit of 0.20 dB (default) decides that" in first_lines(report)
+
+    def test_leave_is_one_line_with_the_worst(self) -> None:
+        report = judge(
+            with_readings(reading(0.1, 0.1), reading(0.13, 0.15, distance_m=3000.0)), Limits()
+        )
+        assert report.answer is Answer.LEAVE
+        assert first_lines(report) == (
+            "LEAVE all 2 splices are within 0.20 dB (default); highest: splice 2 at 3.000 km, "
+            "0.140 ± 0.006 dB."
+        )
+        assert "What to do" not in pair_text(report)
+
+    def test_doubt_comes_before_a_splice_over_the_limit(self) -> None:
+        measured = with_readings(reading(0.4, 0.4))
+        other = replace(measured.ba, identity=replace(measured.ba.identity, fibre="013"))
+        report = judge(replace(measured, ba=other), Limits())
+        assert report.answer is Answer.CHECK
+        text = first_lines(report)
+        assert text.startswith("CHECK Check the files first: the header from A names fibre '012'")
+        assert text.endswith("no splice is cleared, and none is cut.")
+        assert "do not cut while the files are in doubt" in " ".join(pair_text(report).split())
+
+    def test_shoot_again_says_why(self) -> None:
+        causes = (says("in-dead-zone", direction="B→A"),)
+        report = judge(with_readings(reading(0.05, None, missing=causes)), Limits())
+        assert report.answer is Answer.SHOOT_AGAIN
+        text = first_lines(report)
+        assert text.startswith("SHOOT AGAIN Shoot splice 1 at 1.210 km again")
+        assert "inside a dead zone" in text
+
+    def test_json_has_the_answer_the_doubts_and_the_ends(self) -> None:
+        measured = with_readings(reading(0.4, 0.4))
+        other = replace(measured.ba, identity=replace(measured.ba.identity, fibre="013"))
+        broken = defect("count-disagrees", "DataPts", "points", stated=9, found=5)
+        first = replace(measured.ab, findings=(broken,))
+        content = pair_object(judge(replace(measured, ab=first, ba=other), Limits()))
+        assert content["schema"] == "otdravg.pair/2"
+        assert content["verdict"] == "check"
+        assert [(d["about"], d["code"]) for d in content["doubts"]] == [
+            ("pair", "fibre-names-differ"),
+            ("shot A→B", "count-disagrees"),
+        ]
+        assert content["doubts"][0]["values"] == {"from_a": "012", "from_b": "013"}
+        assert content["doubts"][0]["sentence"].startswith("the header from A names fibre '012'")
+        assert content["ends"] == {
+            "a": "the end of simulated_A.sor",
+            "b": "the end of simulated_B.sor",
+            "direction_by": "order",
+        }
+        jsonschema.validate(json.loads(json.dumps(content)), SCHEMA)
+
+    def test_one_line_of_json_for_a_list(self, every_case: PairReport) -> None:
+        text = pair_json(every_case, indent=None)
+        assert text.count("\n") == 1
+        assert json.loads(text) == json.loads(pair_json(every_case))
 
 
 def test_all_outputs_show_the_same_figures(every_case: PairReport) -> None:

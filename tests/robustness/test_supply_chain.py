@@ -191,7 +191,7 @@ def test_no_command_asks_a_network_or_writes_elsewhere(tmp_path: Path) -> None:
         ("show", ab, "--plot", work / "shot.png"),
         ("pair", ab, ba, "--csv", work / "x.csv", "--plot", work / "x.svg", "--report",
          work / "x.html"),
-        ("pair", ab, ba, "--explain", 1, "--report", work / "x.pdf"),
+        ("pair", ab, ba, "--details", "--report", work / "x.pdf"),
         (*plan, "--plot", work / "plan.png"),
         ("profile", "show"),
         ("cable", shots, "--list"),

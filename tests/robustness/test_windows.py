@@ -120,7 +120,7 @@ class TestConsole:
     @pytest.mark.parametrize(
         "arguments",
         [
-            ["pair", "gainers_A.sor", "gainers_B.sor", "--explain", "3"],
+            ["pair", "gainers_A.sor", "gainers_B.sor", "--details"],
             ["show", "easy_A.sor"],
             ["plan", "--length", "24km", "--splices-every", "2km"],
             ["cable", ".", "--list"],

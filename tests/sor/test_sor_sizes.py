@@ -65,7 +65,7 @@ def test_limit_is_the_largest_that_is_read(
         sor.decode(too_large, "shot.sor", SMALL)
     assert caught.value.block == block
     assert says in caught.value.expected
-    assert "--room 2" in caught.value.advice
+    assert "--max-size 2" in caught.value.advice
     assert str(caught.value).startswith(f"shot.sor: {block}: ")
     again = sor.decode(too_large, "shot.sor", SMALL.times(2))
     assert sor.encode(again) == too_large

@@ -122,7 +122,8 @@ def test_oversized_file_is_not_even_opened(tmp_path: Path, monkeypatch: pytest.M
 
     monkeypatch.setattr(builtins, "open", no_open)
     with pytest.raises(
-        UnreadableTrace, match=r"at most 16,777,216 bytes, found 2,147,483,648; .* with --room 128"
+        UnreadableTrace,
+        match=r"at most 16,777,216 bytes, found 2,147,483,648; .* with --max-size 128",
     ):
         sor.read(path)
 

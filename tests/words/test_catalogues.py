@@ -22,6 +22,8 @@ from otdravg.fit.side import SpanStart
 from otdravg.quantities import Quantity, quantity_of, reported
 from otdravg.report.shot_json import finding_object
 from otdravg.shot.trace import Direction
+from otdravg.verdict.decision import Answer
+from otdravg.verdict.ends import EndsBasis
 from otdravg.verdict.judge import judge
 from otdravg.words import catalogue
 from otdravg.words.catalogue import LISTED, Language, line, place, say, told
@@ -143,6 +145,8 @@ class TestNothingIsMissing:
             assert set(BOOKS[language]["severity"]) == {s.value for s in Severity}
             assert set(BOOKS[language]["where"]) == {s.value for s in Scope}
             assert set(BOOKS[language]["span-start"]) == {s.value for s in SpanStart}
+            assert set(BOOKS[language]["answer"]) == {a.value for a in Answer}
+            assert set(BOOKS[language]["ends"]) == {b.value for b in EndsBasis}
 
     def test_a_code_without_words_is_an_error_not_a_guess(self) -> None:
         with pytest.raises(KeyError):
@@ -177,7 +181,7 @@ class TestLanguagesAgree:
     def test_sentences_can_be_joined(self) -> None:
         for language, path, message in MESSAGES:
             assert not message.endswith((" ", ";")), path
-            assert not message.endswith(".") or path[0] == "say", path
+            assert not message.endswith(".") or path[0] in ("say", "screen", "ticket"), path
             assert "  " not in message, path
             if path[0] == "finding" and path[-1] in PARTS and language is Language.ENGLISH:
                 assert not message[0].isupper(), path
@@ -205,8 +209,9 @@ class TestLanguagesAgree:
         assert [text for text in (*steps, *reasons) if ENGLISH_WORDS.search(text)] == []
         assert [text for text in (*steps, *reasons) if re.search(r"\d\.\d", text)] == []
         assert reasons[6] == (
-            "Eine Ablesung von einem Ende ist nicht die Dämpfung (B→A: in einer Totzone, daneben "
-            "liegt keine ungestörte Faser; A→B: das Signal der Messung endet 13 m in der Strecke)."
+            "Der Messwert einer Richtung allein ist nicht die Spleißdämpfung (B→A: in einer "
+            "Totzone, daneben liegt keine ungestörte Faser; A→B: das Signal der Messung endet 13 m "
+            "in der Strecke)."
         )
 
 
@@ -370,7 +375,7 @@ class TestData:
             "values": {"places": [{"at_m": 3500.0, "table_db": 0.3}]},
             "text": "the file's own table lists events that the waveform does not show: "
             "3500 m (+0.30 dB)",
-            "done": "the waveform was measured; look at these places if the table was made by hand",
+            "done": "the waveform was measured; look at these events if the table was made by hand",
         }
 
     def test_a_finding_is_a_value(self) -> None:

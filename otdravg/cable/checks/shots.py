@@ -275,9 +275,9 @@ def cords_missing(measured: Sequence[Measured]) -> list[CableFinding]:
                 record,
                 Severity.CAUTION,
                 "cord-missing",
-                f"no launch cord shows, others from this end have {usual_m:.0f} m",
-                "the first splice may lie in the dead zone; shoot again with the cord, or set "
-                "the span's start on the instrument",
+                f"no launch fibre shows, others from this end have {usual_m:.0f} m",
+                "the first splice may lie in the dead zone; shoot again with the launch fibre, or "
+                "set the span's start on the instrument",
             )
             for record, start_m in members
             if start_m <= 0
@@ -287,8 +287,8 @@ def cords_missing(measured: Sequence[Measured]) -> list[CableFinding]:
                 record,
                 Severity.CAUTION,
                 "cord-differs",
-                f"launch cord of {start_m:.0f} m, others from this end have {usual_m:.0f} m",
-                "distances were counted from the cord's end; check that it is the cord's",
+                f"launch fibre of {start_m:.0f} m, others from this end have {usual_m:.0f} m",
+                "distances were counted from its end; check that it is its",
             )
             for record, start_m in members
             if start_m > 0 and abs(start_m - usual_m) > max(20.0, 0.05 * usual_m)

@@ -109,7 +109,11 @@ def measure_job(job: Job) -> Outcome:
         except ShotsDoNotPair as error:
             reason, problem, advice = error.reason, error.evidence, error.advice
         except BadSetting as error:
-            reason, problem, advice = None, str(error), "check cord lengths and positions"
+            reason, problem, advice = (
+                None,
+                str(error),
+                "check launch and receive fibre and positions",
+            )
     else:
         reason, problem, advice = None, "", "shoot the other end"
         for missing in (ab, ba):

@@ -1,9 +1,7 @@
 """What a screen says, as values: the one place that knows how the program words its answer.
 
-From the exit status, the human text and the JSON object of one job to a :class:`Reading`. Both
-layouts of the object are understood: ``otdravg.pair/1`` and the planned ``otdravg.pair/2``
-(``verdict``, ``doubts`` with code, values and sentence, ``ends``). When the program's wording
-changes, this file changes and the catalogue does not.
+From the exit status, the human text and the JSON object (``otdravg.pair/2``) of one job to a
+:class:`Reading`. When the program's wording changes, this file changes and the catalogue does not.
 """
 
 from __future__ import annotations
@@ -17,7 +15,12 @@ from typing import Any
 __all__ = ["Loss", "Reading", "Run", "read_screen"]
 
 #: Verdicts by which a place is neither cleared nor called over the limit.
-_LOOKS = {"too close to call", "implausible", "one-way only", "not measured", "check"}
+_LOOKS = {
+    "too close to call",
+    "negative average, check the pair",
+    "one direction only",
+    "not measured",
+}
 _OVER = {"over limit"}
 _CUTS = {"re-splice", "cut"}
 _LOOK_ACTIONS = {"look at it", "shoot again", "check"}
@@ -122,6 +125,9 @@ def read_screen(human: Run, machine: Run) -> Reading:
     disagreements = []
     if human.exit_code != machine.exit_code:
         disagreements.append(f"exit {human.exit_code} as text, {machine.exit_code} as JSON")
+    verdict = str(data.get("verdict", ""))
+    if crashed is None and not human.stdout.startswith(verdict.upper()):
+        disagreements.append(f"{verdict} as JSON, first line {human.stdout.splitlines()[:1]}")
     if crashed is None and bool(order_lines) != bool(orders):
         disagreements.append(f"orders as text {order_lines}, as JSON {sorted(orders)}")
     return Reading(
@@ -172,12 +178,6 @@ def _losses(data: Mapping[str, Any]) -> Iterator[Loss]:
 def _doubts(data: Mapping[str, Any]) -> Iterator[str]:
     for doubt in data.get("doubts", ()):
         yield doubt["code"] if isinstance(doubt, Mapping) else str(doubt)
-    if "doubts" not in data:
-        yield from (
-            finding["code"]
-            for finding in data.get("findings", ())
-            if finding["severity"] in ("caution", "defect")
-        )
 
 
 def _joined(text: str) -> Iterator[str]:

@@ -232,11 +232,13 @@ def test_orders_are_lines_that_send_somebody_to_a_place() -> None:
     assert not read.disagreements
 
 
-def test_the_planned_object_is_read_too() -> None:
+def test_doubts_are_read_and_the_first_line_is_held_against_the_object() -> None:
     data = {"schema": "otdravg.pair/2", "verdict": "check", "doubts": [{"code": "same-end"}]}
     read = read_screen(Run(1, "CHECK\n", ""), Run(1, json.dumps(data), ""))
     assert read.doubts == ("same-end",)
     assert read.doubted
+    assert not read.disagreements
+    assert read_screen(Run(1, "LEAVE\n", ""), Run(1, json.dumps(data), "")).disagreements
 
 
 @pytest.mark.parametrize(

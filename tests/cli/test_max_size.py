@@ -1,4 +1,4 @@
-"""Files larger than usual: refused by every command with the way out, read with --room."""
+"""Files larger than usual: refused by every command with the way out, read with --max-size."""
 
 from __future__ import annotations
 
@@ -39,14 +39,14 @@ def test_show_and_pair_refuse_and_name_the_option(run: Run, large: list[str]) ->
         assert refused.returncode == 2
         assert refused.stderr.decode().count("\n") == 1
         assert "at most 256 blocks, found 305; " in refused.stderr.decode()
-        assert "allow larger ones with --room 2" in refused.stderr.decode()
-        assert run(*arguments, "--room", 2).returncode in (0, 1)
+        assert "allow larger ones with --max-size 2" in refused.stderr.decode()
+        assert run(*arguments, "--max-size", 2).returncode in (0, 1)
 
 
 def test_plan_after_a_large_shot(run: Run, large: list[str]) -> None:
     arguments = ["plan", "--length", "5km", "--splices-every", "1km", "--like", large[0]]
     assert run(*arguments).returncode == 2
-    assert run(*arguments, "--room", 2).returncode in (0, 1)
+    assert run(*arguments, "--max-size", 2).returncode in (0, 1)
 
 
 def test_cable_counts_it_as_unreadable_and_measures_it_with_room(
@@ -56,15 +56,15 @@ def test_cable_counts_it_as_unreadable_and_measures_it_with_room(
     for name in large:
         (tmp_path / name).rename(tmp_path / "shots" / name)
     run("cable", "shots", "--out", "usual", "--workers", 1)
-    assert "with --room 2" in (tmp_path / "usual" / "shots.csv").read_text(encoding="utf-8-sig")
+    assert "with --max-size 2" in (tmp_path / "usual" / "shots.csv").read_text(encoding="utf-8-sig")
     assert len((tmp_path / "usual" / "splices.csv").read_text().splitlines()) == 1
-    run("cable", "shots", "--out", "roomy", "--workers", 1, "--room", 2)
-    assert "--room" not in (tmp_path / "roomy" / "shots.csv").read_text(encoding="utf-8-sig")
-    assert len((tmp_path / "roomy" / "splices.csv").read_text().splitlines()) > 1
+    run("cable", "shots", "--out", "larger", "--workers", 1, "--max-size", 2)
+    assert "--max-size" not in (tmp_path / "larger" / "shots.csv").read_text(encoding="utf-8-sig")
+    assert len((tmp_path / "larger" / "splices.csv").read_text().splitlines()) > 1
 
 
-@pytest.mark.parametrize("room", ["0", "-1", "257", "1.5", "x"])
-def test_room_that_is_none(run: Run, room: str) -> None:
-    refused = run("show", SAMPLES / "gainers_A.sor", "--room", room)
+@pytest.mark.parametrize("size", ["0", "-1", "257", "1.5", "x"])
+def test_a_size_that_is_none(run: Run, size: str) -> None:
+    refused = run("show", SAMPLES / "gainers_A.sor", "--max-size", size)
     assert refused.returncode == 2
-    assert b"--room" in refused.stderr
+    assert b"--max-size" in refused.stderr
