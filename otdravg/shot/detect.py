@@ -25,7 +25,7 @@ from otdravg.shot.noise import (
 from otdravg.shot.reflections import Peak, running_mean
 from otdravg.shot.response import Response
 from otdravg.shot.settings import ResponseSource
-from otdravg.shot.shot import Shot, prepare, with_cells, with_reflections
+from otdravg.shot.shot import Shot, prepare, with_reflections
 from otdravg.shot.steps import (
     Search,
     Zone,
@@ -204,32 +204,36 @@ def _with_noise_of_its_own(shot: Shot, threshold: float) -> Shot:
     count, so that ripple taken for steps cannot make itself look significant. But on a short
     fibre steps may have been taken for ripple: if few of them explain most of it, they are steps.
     """
-    end_m, end_peak = _end_position(shot)
-    stop_m = _stop_m(shot, end_m, end_peak)
-    fixed = [(a, b) for a, b, _ in _reflections(shot, end_m, end_peak)]
-
-    def clear(shot: Shot, known: list[float]) -> list[float]:
-        search = Search.of(shot)
-        least = FIRST_PASS * threshold
-        return clear_steps(search, fixed, stop_m, least, known, FIRST_GROWTH, FIRST_SCALE)
-
-    rough, steps = shot.noise, clear(shot, [])
-    noise = _noise_between(shot, fixed, steps, stop_m)
+    rough, found = shot.noise, _first_look(shot, threshold)
+    noise = _noise_between(shot, *found)
     if noise.correlation_points >= SUSPECT_RATIO * shot.smoothing:
         white = replace(
             rough,
             constant_long_run_db2=rough.constant_db2 * shot.smoothing,
             receiver_long_run_db2=rough.receiver_db2 * shot.smoothing,
         )
-        plain = with_cells(replace(shot, noise=white))
-        found = clear(plain, steps)
+        plain = with_reflections(replace(shot, noise=white))
+        more = _first_look(plain, threshold)
         pulses = (shot.signal_end_m - float(shot.x_m[shot.front_clear])) / shot.pulse_m
-        if len(steps) < len(found) < pulses / LEAST_PULSES_PER_STEP:
-            second = _noise_between(plain, fixed, found, stop_m)
+        few = 0 < len(more[1]) < pulses / LEAST_PULSES_PER_STEP
+        # What was found already explains no more than it did.
+        if few and (len(more[1]) > len(found[1]) or plain.peaks != shot.peaks):
+            second = _noise_between(plain, *more)
             middle = np.array([median(shot.level_db[shot.front_clear : shot.end + 1])])
             left, before = (float(n.long_run_db2(middle)[0]) for n in (second, noise))
             noise = second if left < before / SUSPECT_RATIO else noise
     return with_reflections(replace(shot, noise=noise))
+
+
+def _first_look(shot: Shot, threshold: float) -> tuple[list[Zone], list[float], float]:
+    """Reflections, clear steps and end of a shot whose noise is known only roughly."""
+    end_m, end_peak = _end_position(shot)
+    stop_m = _stop_m(shot, end_m, end_peak)
+    fixed = [(a, b) for a, b, _ in _reflections(shot, end_m, end_peak)]
+    steps = clear_steps(
+        Search.of(shot), fixed, stop_m, FIRST_PASS * threshold, FIRST_GROWTH, FIRST_SCALE
+    )
+    return fixed, steps, stop_m
 
 
 def _noise_between(shot: Shot, fixed: list[Zone], steps: list[float], stop_m: float) -> NoiseModel:

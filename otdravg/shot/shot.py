@@ -52,7 +52,6 @@ __all__ = [
     "Shot",
     "make_cells",
     "prepare",
-    "with_cells",
     "with_reflections",
 ]
 
@@ -368,12 +367,7 @@ def with_reflections(shot: Shot) -> Shot:
     if not shot.cells.x_m.size or (front, peaks) != (shot.front_clear, shot.peaks):
         shot = replace(shot, front_clear=front, peaks=peaks)
         in_peak = _blocked(shot, shot.x_m.size, 1)
-    return with_cells(replace(shot, in_peak=in_peak))
-
-
-def with_cells(shot: Shot) -> Shot:
-    """Return the shot with cells that are weighted by its present noise."""
-    return replace(shot, cells=make_cells(shot, shot.cells.width))
+    return replace(shot, in_peak=in_peak, cells=make_cells(shot, shot.cells.width))
 
 
 def _with_blind_zones(
