@@ -36,6 +36,11 @@ TAIL_MARGIN = 1.0
 TAIL_SHARE = 0.25
 
 
+#: A section of fewer cells is summed point by point. Chosen, not derived: two at either end may not
+#: count.
+FEW_CELLS = 8
+
+
 class SpanStart(Enum):
     """What says where the span begins in a shot."""
 
@@ -200,7 +205,20 @@ class RoughSide:
         """Weighted sums of every section about its middle, shape (5, S)."""
         begin, stop = self.stretches(places)
         lo, hi = self.cell_index(begin), self.cell_index(stop)
-        return self.shot.cells.sums.moments(lo, np.maximum(hi, lo), self.x(middle_m))
+        hi, about = np.maximum(hi, lo), self.x(middle_m)
+        sums = self.shot.cells.sums.moments(lo, hi, about)
+        short = np.flatnonzero(hi - lo < FEW_CELLS)
+        if short.size:
+            lo, hi = self.ranges(places)
+        for k in short.tolist():  # cells beside what disturbs do not count: its points may
+            here = slice(lo[k], hi[k])
+            level, clean = self.shot.level_db[here], ~self.shot.in_peak[here]
+            terms = LineTerms.of(
+                self.shot.x_m[here], level, clean / self.shot.noise.long_run_db2(level)
+            )
+            if level.size:
+                sums[:, k] = terms.moments(np.array([0]), hi[k : k + 1] - lo[k], about[k])[:, 0]
+        return sums
 
     def lines(self, fit: JointFit, places: tuple[Place, ...]) -> Lines:
         """Lines that a fit lays through this shot's points, in travel order."""
