@@ -216,8 +216,7 @@ def _with_noise_of_its_own(shot: Shot, threshold: float) -> Shot:
         more = _first_look(plain, threshold)
         pulses = (shot.signal_end_m - float(shot.x_m[shot.front_clear])) / shot.pulse_m
         few = 0 < len(more[1]) < pulses / LEAST_PULSES_PER_STEP
-        # What was found already explains no more than it did.
-        if few and (len(more[1]) > len(found[1]) or plain.peaks != shot.peaks):
+        if few and more != found:  # the same explains no more than it did
             second = _noise_between(plain, *more)
             middle = np.array([median(shot.level_db[shot.front_clear : shot.end + 1])])
             left, before = (float(n.long_run_db2(middle)[0]) for n in (second, noise))

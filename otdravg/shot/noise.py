@@ -205,10 +205,10 @@ def rough_noise(
             return NoiseModel(floor, 0.0, least, 0.0)
     count = int(np.clip(squares.size // 40, 1, 24))
     size = squares.size // count
-    middle, squares = (part[: count * size].reshape(count, size) for part in (middle, squares))
-    inverse_power_2 = np.exp(middle * (-2 / DB_PER_RELATIVE_POWER)).mean(axis=1)
+    groups = np.argsort(middle)[: count * size].reshape(count, size)
+    inverse_power_2 = np.exp(middle[groups] * (-2 / DB_PER_RELATIVE_POWER)).mean(axis=1)
     quartile = round((size - 1) / 4)
-    variance = np.partition(squares, quartile, axis=1)[:, quartile] / QUARTILE_OF_SQUARE
+    variance = np.partition(squares[groups], quartile, axis=1)[:, quartile] / QUARTILE_OF_SQUARE
     variance = np.maximum(variance, floor)
     if receiver_db2 is not None:
         receiver = min(receiver_db2, median(variance / inverse_power_2))
