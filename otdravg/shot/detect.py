@@ -204,7 +204,7 @@ def _with_noise_of_its_own(shot: Shot, threshold: float) -> Shot:
     count, so that ripple taken for steps cannot make itself look significant. But on a short
     fibre steps may have been taken for ripple: if few of them explain most of it, they are steps.
     """
-    rough, found = shot.noise, _first_look(shot, threshold)
+    rough, found = shot.noise, _first_look(shot, threshold, [])
     noise = _noise_between(shot, *found)
     if noise.correlation_points >= SUSPECT_RATIO * shot.smoothing:
         white = replace(
@@ -213,7 +213,8 @@ def _with_noise_of_its_own(shot: Shot, threshold: float) -> Shot:
             receiver_long_run_db2=rough.receiver_db2 * shot.smoothing,
         )
         plain = with_reflections(replace(shot, noise=white))
-        more = _first_look(plain, threshold)
+        same = (plain.front_clear, plain.peaks) == (shot.front_clear, shot.peaks)
+        more = _first_look(plain, threshold, found[1] if same else [])
         pulses = (shot.signal_end_m - float(shot.x_m[shot.front_clear])) / shot.pulse_m
         few = 0 < len(more[1]) < pulses / LEAST_PULSES_PER_STEP
         if few and more != found:  # the same explains no more than it did
@@ -224,13 +225,15 @@ def _with_noise_of_its_own(shot: Shot, threshold: float) -> Shot:
     return with_reflections(replace(shot, noise=noise))
 
 
-def _first_look(shot: Shot, threshold: float) -> tuple[list[Zone], list[float], float]:
+def _first_look(
+    shot: Shot, threshold: float, known: list[float]
+) -> tuple[list[Zone], list[float], float]:
     """Reflections, clear steps and end of a shot whose noise is known only roughly."""
     end_m, end_peak = _end_position(shot)
     stop_m = _stop_m(shot, end_m, end_peak)
     fixed = [(a, b) for a, b, _ in _reflections(shot, end_m, end_peak)]
     steps = clear_steps(
-        Search.of(shot), fixed, stop_m, FIRST_PASS * threshold, FIRST_GROWTH, FIRST_SCALE
+        Search.of(shot), fixed, stop_m, FIRST_PASS * threshold, known, FIRST_GROWTH, FIRST_SCALE
     )
     return fixed, steps, stop_m
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from bisect import bisect_right
+from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import NormalDist
 
@@ -157,10 +158,11 @@ def clear_steps(
     fixed: list[Zone],
     stop_m: float,
     threshold: float,
+    known: Sequence[float] = (),
     growth: float = 2.0,
     shortest: float = 1.0,
 ) -> list[float]:
-    """Steps that windows of growing length show, neither placed finely nor held together.
+    """Known steps and those that windows of growing length show, neither placed finely nor pruned.
 
     Each scale is ``growth`` times the one before it, the first ``shortest`` times as long as what a
     step takes.
@@ -173,12 +175,12 @@ def clear_steps(
         scales.append((search.cells_in(scale), stride, -(-x.size // stride)))
         scale *= growth
     if not scales:
-        return []
+        return list(known)
     at = np.concatenate([np.arange(0, x.size, stride) for _, stride, _ in scales])
     sizes = [size for *_, size in scales]
     windows = np.repeat([window for window, *_ in scales], sizes)
     ends = np.cumsum(sizes).tolist()
-    steps: list[float] = []
+    steps = list(known)
     # Growing windows: a near neighbour of opposite sign cannot hide a step. What one scale finds
     # changes the sections of those that follow: only where one finds nothing, all are looked at.
     begin, stop = 0, ends[-1 if at.size < FEW_PLACES else 0]
