@@ -394,10 +394,9 @@ class Side(RoughSide):
             How much the whole tail would lift both ends of each section's line, in z order.
         """
         shot = self.shot
-        width = shot.cells.width
-        count = shot.cells.x_m.size
-        power = np.maximum(shot.power[: count * width].reshape(count, width).mean(axis=1), 1e-13)
-        step = width * shot.spacing_m / shot.pulse_m
+        power = np.maximum(shot.cells.power, 1e-13)
+        count = power.size
+        step = shot.cells.width * shot.spacing_m / shot.pulse_m
         reach = min(int(SLOW_PULSES / step), count)
         behind = step * np.arange(reach)
         kernel = np.where(behind >= 1, step / np.maximum(behind, 1), 0.0)

@@ -424,9 +424,7 @@ def _noise(
     np.multiply(weight, q2, out=weights[2, :n])
     products = np.zeros((2, blocks * size))
     np.multiply(weights[:2, :n], residual, out=products[:, :n])
-    sums = np.zeros((2, n + 2 * longest + 1))
-    np.cumsum(products[:, :n], axis=1, out=sums[:, longest + 1 : longest + 1 + n])
-    sums[:, longest + 1 + n :] = sums[:, longest + n, None]
+    sums = _running_sums(products[:, :n], longest)
     near = np.zeros_like(products)
 
     def blockwise(one: FloatArray, other: FloatArray) -> FloatArray:
@@ -436,8 +434,7 @@ def _noise(
 
     squares, own, lagged = blockwise(weights, weights), blockwise(products, products), {}
     for width in widths:
-        above, below = sums[:, longest + width + 1 :], sums[:, longest - width :]
-        np.subtract(above[:, :n], below[:, :n], out=near[:, :n])
+        _neighbourhoods(sums, longest, width, near[:, :n])
         lagged[width] = blockwise(products, near)
     kept = _sound_blocks(lagged[widths[-1]][0], own[0], squares[0])
     n11, n12, n22 = (squares @ kept).tolist()
@@ -487,6 +484,22 @@ def _spread_out(points: int, window: int) -> tuple[IndexArray | slice, BoolArray
     along = np.arange(min(size, points))
     chosen = (starts[:, None] + along).ravel()
     return chosen, np.tile(along >= window, count)
+
+
+def _running_sums(rows: FloatArray, beyond: int) -> FloatArray:
+    """Running sums of each row from 0 on, continued by so many points at either end."""
+    n = rows.shape[1]
+    sums = np.zeros((rows.shape[0], n + 2 * beyond + 1))
+    np.cumsum(rows, axis=1, out=sums[:, beyond + 1 : beyond + 1 + n])
+    sums[:, beyond + 1 + n :] = sums[:, beyond + n, None]
+    return sums
+
+
+def _neighbourhoods(sums: FloatArray, beyond: int, window: int, out: FloatArray) -> None:
+    """Write the sum over each point's neighbours from −window to window, which is ≤ beyond."""
+    n = out.shape[1]
+    above, below = sums[:, beyond + window + 1 :], sums[:, beyond - window :]
+    np.subtract(above[:, :n], below[:, :n], out=out)
 
 
 def _sound_blocks(shared: FloatArray, own: FloatArray, weight: FloatArray) -> FloatArray:
