@@ -47,15 +47,15 @@ CABLE_FINDINGS = frozenset(
      "decision-torn", "decision-unsealed", "decision-without-cable", "decision-without-object",
      "decisions-joined", "decisions-resaved", "direction-claims-differ", "direction-missing",
      "end-a-chosen", "ends-not-judged", "ends-told-by-shots", "event-between-closures",
-     "fibre-broken", "fibre-claims-differ", "fibre-missing", "fibres-crossed",
-     "file-unreadable", "gone-since-before", "header-edited", "header-left-unchanged",
-     "key-not-applied", "length-differs", "mapping-unused", "newest-shot-unusable", "no-signal",
-     "not-a-trace-file", "order-by-name", "other-fibre", "other-length", "pair-doubtful",
-     "passes-unspliced", "pattern-differs", "pulse-differs", "reflection-in-closure",
+     "fibre-broken", "fibre-claims-differ", "fibre-missing", "fibres-crossed", "file-unreadable",
+     "gone-since-before", "header-edited", "header-left-unchanged", "key-not-applied",
+     "length-differs", "mapping-unused", "newest-shot-unusable", "no-signal", "not-a-trace-file",
+     "order-by-name", "other-fibre", "other-length", "pair-doubtful", "passes-unspliced",
+     "pattern-differs", "points-damaged", "pulse-differs", "reflection-in-closure",
      "ribbon-missing", "same-file-again", "same-points-both-ways", "shot-again-from-one-end",
      "shot-before-work", "shot-from-same-end", "shot-not-placed", "splice-changed",
-     "wavelength-claims-differ", "wavelength-differs", "wavelength-label",
-     "wavelength-not-shot", "worse-than-before"}
+     "wavelength-claims-differ", "wavelength-differs", "wavelength-label", "wavelength-not-shot",
+     "worse-than-before"}
 )  # fmt: skip
 
 

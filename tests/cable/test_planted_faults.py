@@ -62,7 +62,7 @@ def test_every_planted_fault_is_found_and_nothing_else(
         ("pulse-differs", 21, "300 ns in 1 shot at 1550 nm"),
         ("clock-odd", 23, "6.9 years before"),
         ("cord-missing", 24, "others from this end have 1050 m"),
-        ("cord-differs", 25, "launch cord of 500 m"),
+        ("cord-differs", 25, "launch fibre of 500 m"),
         ("fibre-claims-differ", 34, "header says 43, file name says 34"),
         ("direction-claims-differ", 32, "header says A→B, file name says B→A"),
         ("index-differs", 22, "1.47500"),

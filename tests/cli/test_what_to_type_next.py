@@ -13,7 +13,7 @@ from run_command import SAMPLES, Run
     [
         (("profile",), "type 'otdravg profile COMMAND', one of check, show"),
         (("pear",), "type 'otdravg COMMAND', one of cable, "),
-        (("pair", "--limits", "0.1"), "Did you mean '--limit'; type 'otdravg pair [OPTIONS] "),
+        (("pair", "--limits", "0.1"), "; type 'otdravg pair [OPTIONS] "),
         (("pair",), "or 'otdravg pair --help'"),
         (("pair", "missing_A.sor", "missing_B.sor"), "missing_A.sor: file: cannot be read"),
         (("show", SAMPLES), "sample_traces/*.sor"),

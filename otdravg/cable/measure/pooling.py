@@ -59,6 +59,11 @@ class Pool:
         longer, u = (width, own.u_poles) if own.poles else (pooled, self.spread)
         return longer - SHORT > MOST_SIGMAS * u * longer
 
+    def knows_better(self, own: Response) -> bool:
+        """Whether the others saw in reflections what a shot has from its splices' ramps alone."""
+        seen = self.response.edges > 0 and self.shots >= LEAST_SHOTS
+        return seen and own.edges == 0 and own.u_poles > MOST_SIGMAS * self.response.u_poles
+
 
 def pool_of(responses: Iterable[Response]) -> Pool | None:
     """Put together what shots of one setting show; None where none shows anything.
@@ -179,7 +184,7 @@ def _given(
     pool = None if setting is None else pools.get(setting)
     if pool is None or own is None:
         return None
-    if own.source is ResponseSource.NONE or pool.doubts(own):
+    if own.source is ResponseSource.NONE or pool.doubts(own) or pool.knows_better(own):
         return pool.response
     return None
 
