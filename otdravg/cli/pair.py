@@ -5,6 +5,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from itertools import chain
 from pathlib import Path
 from typing import Any
@@ -27,7 +28,7 @@ from otdravg.cli.options import (
 from otdravg.cli.progress import ProgressLine
 from otdravg.cli.terminal import columns_of, print_text, print_written, shows_colour, shows_signs
 from otdravg.errors import OtdravgError
-from otdravg.pair.measure import measure
+from otdravg.pair.measure import Measurement, measure
 from otdravg.report.pair_json import pair_json
 from otdravg.report.pair_text import pair_text
 from otdravg.shot.files import read
@@ -149,17 +150,16 @@ def pair(
     stated = Limits.parse(limits, Rule.GUARDED if guarded else Rule.PLAIN)
     rules = None if profile_name is None else load_named(profile_name)
 
-    def asked(from_a: Trace, from_b: Trace) -> PairReport:
-        measurement = measure(
-            from_a,
-            from_b,
-            group_index=group_index,
-            launch_m=launch_m,
-            receive_m=receive_m,
-            positions_m=tuple(chain.from_iterable(positions_m)),
-        )
-        limits_or_none = stated if rules is None else None
-        return judge(measurement, limits_or_none, profile=rules, unchanged=unchanged)
+    measured = partial(
+        measure,
+        group_index=group_index,
+        launch_m=launch_m,
+        receive_m=receive_m,
+        positions_m=tuple(chain.from_iterable(positions_m)),
+    )
+    by_rules = partial(
+        judge, limit_db=stated if rules is None else None, profile=rules, unchanged=unchanged
+    )
 
     outputs = _Outputs(plot, report_file, csv_file, force)
     screen = _Screen(as_json, details)
@@ -171,14 +171,16 @@ def pair(
             raise click.UsageError(
                 "--swap, --plot and --report are for one pair: name its two files"
             )
-        ctx.exit(_many(files, asked, outputs, screen, trace_number, size_limits))
+        ctx.exit(_many(files, measured, by_rules, outputs, screen, trace_number, size_limits))
     if len(files) != 2:
         raise click.UsageError(f"a pair is two files, A.sor and B.sor, not {len(files)}")
     outputs.check(files)
     from_a, from_b = reversed(files) if swap else files
-    report = asked(
-        read(from_a, trace_number, size_limits=size_limits),
-        read(from_b, trace_number, size_limits=size_limits),
+    report = by_rules(
+        measured(
+            read(from_a, trace_number, size_limits=size_limits),
+            read(from_b, trace_number, size_limits=size_limits),
+        )
     )
     outputs.write(report)
     print_text(screen.of(report))
@@ -251,7 +253,8 @@ def _terminal() -> dict[str, Any]:
 
 def _many(
     paths: Sequence[Path],
-    asked: Callable[[Trace, Trace], PairReport],
+    measured: Callable[[Trace, Trace], Measurement],
+    by_rules: Callable[..., PairReport],
     outputs: _Outputs,
     screen: _Screen,
     trace_number: int | None,
@@ -259,33 +262,42 @@ def _many(
 ) -> int:
     """Pair shots by headers and names, measure each pair, print an answer for each fibre."""
     # Only now: two files need nothing of a cable.
-    from otdravg.cable.model import ShotRecord, ShotUse
-    from otdravg.cable.pairs import pair_up, shot_of
+    from otdravg.cable.model import FibreKey, ShotRecord, ShotUse
+    from otdravg.cable.pairs import PairOfShots, pair_up, shot_of
     from otdravg.report.pairs_text import LeftOut, left_out_json, left_out_of, pairs_text
 
     pairing = pair_up(paths, size_limits)
-    outputs.check([Path(r.location.path) for r in (*chain(*pairing.pairs), *pairing.left)])
-    measured: list[tuple[ShotRecord, PairReport]] = []
+    shots = (shot for pair in pairing.pairs for shot in (pair.ab, pair.ba))
+    outputs.check([Path(shot.location.path) for shot in (*shots, *pairing.left)])
+    found: list[tuple[PairOfShots, Measurement]] = []
     left = left_out_of(pairing.left)
     progress = ProgressLine()
-    for done, (ab, ba) in enumerate(pairing.pairs):
+    for done, pair in enumerate(pairing.pairs):
         progress("measure", done, len(pairing.pairs))
         try:
-            report = asked(*(shot_of(one, trace_number, size_limits) for one in (ab, ba)))
+            both = (shot_of(one, trace_number, size_limits) for one in (pair.ab, pair.ba))
+            found.append((pair, measured(*both)))
         except OtdravgError as error:
-            files = (str(ab.location), str(ba.location))
+            files = (str(pair.ab.location), str(pair.ba.location))
             left.append(LeftOut(files, ShotUse.MISMATCHED, str(error)))
-        else:
-            measured.append((ab, report))
     progress.clear()
-    reports = [report for _, report in measured]
+    shortest: dict[FibreKey, tuple[int, Measurement]] = {}
+    for pair, measurement in found:
+        own = pair.wavelength_nm, measurement
+        shortest[pair.key] = min(shortest.get(pair.key, own), own, key=lambda one: one[0])
+    judged: list[tuple[ShotRecord, PairReport]] = []
+    for pair, measurement in found:
+        shortest_nm, other = shortest[pair.key]
+        shorter = other if shortest_nm < pair.wavelength_nm else None
+        judged.append((pair.ab, by_rules(measurement, stale=pair.stale, shorter=shorter)))
+    reports = [report for _, report in judged]
     if reports:
         outputs.write(*reports)
     if screen.as_json:
         print_text("".join(pair_json(report, indent=None) for report in reports))
         print_text("".join(map(left_out_json, left)))
     else:
-        print_text(pairs_text(measured, left, pairing.findings, **_terminal()))
+        print_text(pairs_text(judged, left, pairing.findings, **_terminal()))
         if screen.details:
             print_text("".join("\n" + screen.of(report) for report in reports))
     if not reports:

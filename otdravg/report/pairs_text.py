@@ -70,7 +70,7 @@ def pairs_text(
         As for a single pair.
     """
     page = Page(ascii_only=ascii_only, colour=colour, columns=columns)
-    page.paragraph(_summary(measured, left))
+    page.paragraph(_summary(measured, left, findings))
     for limit in dict.fromkeys(limit_statement(report) for _, report in measured):
         page.entry("Limit", limit)
     page.line()
@@ -96,13 +96,19 @@ def pairs_text(
     return page.text()
 
 
-def _summary(measured: Sequence[tuple[ShotRecord, PairReport]], left: Sequence[LeftOut]) -> str:
+def _summary(
+    measured: Sequence[tuple[ShotRecord, PairReport]],
+    left: Sequence[LeftOut],
+    findings: Sequence[CableFinding],
+) -> str:
     count = Counter(report.answer for _, report in measured)
     answers = [f"{count[one]} {say('answer', one.value)}" for one in _URGENCY if count[one]]
     parts = [f"{counted(len(measured), 'pair')}: {', '.join(answers)}"] if answers else []
     problems = sum(len(one.files) for one in left if one.is_problem)
     if problems or not parts:
         parts.append(say("screen", "not-measured", problems=counted(problems, "file")))
+    if findings:
+        parts.append(say("screen", "look-below", remarks=len(findings)))
     return "; ".join(parts)
 
 

@@ -216,7 +216,6 @@ class Floor:
     mean_power: float
     sigma_power: float
     masked: bool = False
-    alike_points: int = ALIKE_POINTS  # neighbours that noise makes alike
 
     @property
     def noise_power(self) -> float:
@@ -299,10 +298,9 @@ def _floor_of(behind_db: FloatArray) -> Floor:
         return Floor(False, 0.0, 0.0)
     power = linear_power(behind_db)
     mean, spread = float(power.mean()), float(power.std())
-    alike = max(_alike_points(power), ALIKE_POINTS)
     if spread > ROUGH_SPREAD * mean:
-        return Floor(True, 0.0, float(np.sqrt(np.mean(power**2))), alike_points=alike)
-    return Floor(True, mean, spread, alike_points=alike)
+        return Floor(True, 0.0, float(np.sqrt(np.mean(power**2))))
+    return Floor(True, mean, spread)
 
 
 def _alike_points(power: FloatArray) -> int:

@@ -10,13 +10,13 @@ from collections.abc import Iterator
 from datetime import datetime, timedelta, timezone
 from decimal import Decimal
 
-from otdravg.findings import Finding, Scope, Severity, caution, note, values
+from otdravg.findings import Finding, Scope, Severity, Values, caution, note, values
 from otdravg.fit.reading import Kind, Reading
 from otdravg.fit.side import SpanStart
 from otdravg.pair.checks import pair_findings
 from otdravg.pair.measure import Measurement
 from otdravg.quantities import Quantity, reported
-from otdravg.shot.settings import Identity
+from otdravg.shot.settings import Direction, Identity
 from otdravg.verdict.limits import Limits
 
 __all__ = ["doubts_of", "shown_from"]
@@ -47,6 +47,7 @@ def doubts_of(
     *,
     unchanged: bool = False,
     now: datetime | None = None,
+    stale: Direction | None = None,
 ) -> tuple[Finding, ...]:
     """Return why both shots may not be one fibre from both ends, or not as stated.
 
@@ -59,6 +60,8 @@ def doubts_of(
         The user confirms that nothing was done to the fibre between both shots.
     now : datetime, optional
         What the clock says today; a shot that is younger has no date. Default: this computer's.
+    stale : Direction, optional
+        The shot that is older than another attempt from the other end.
 
     Returns
     -------
@@ -74,6 +77,7 @@ def doubts_of(
         *_short_cords(measurement),
         *_unused_limits(measurement, limits),
         *_apart(measurement, limits, unchanged, now),
+        *(() if unchanged or stale is None else _shot_again(measurement, limits, stale)),
     )
 
 
@@ -119,20 +123,30 @@ def _apart(m: Measurement, limits: Limits, unchanged: bool, now: datetime) -> It
             taken.append(at)
     if unchanged or len(taken) < 2 or abs(taken[0] - taken[1]) <= LONGEST_APART:
         return
+    if places := _turned(m, limits):
+        days = abs(taken[0] - taken[1]).days
+        yield caution("shots-apart", Scope.PAIR, days=days, places=places)
+
+
+def _shot_again(m: Measurement, limits: Limits, stale: Direction) -> Iterator[Finding]:
+    """One end was shot again, the other was not: the two may show two states of the fibre."""
+    if places := _turned(m, limits):
+        end = "A" if stale is Direction.A_TO_B else "B"
+        yield caution("one-end-shot-again", stale, end=end, places=places)
+
+
+def _turned(m: Measurement, limits: Limits) -> tuple[Values, ...]:
+    """Splices whose verdict rests on one of the two shots, with both readings."""
     limit_db, _ = limits.applying_to(m.ab.identity.nominal_wavelength_nm)
-    turned = [reading for reading in m.readings if _would_turn(reading, limit_db)]
-    if turned:
-        yield caution(
-            "shots-apart", Scope.PAIR, days=abs(taken[0] - taken[1]).days,
-            places=tuple(
-                values(
-                    number=r.number,
-                    from_a_db=reported(r.loss_ab_db, Quantity.LOSS_DB),
-                    from_b_db=reported(r.loss_ba_db, Quantity.LOSS_DB),
-                )
-                for r in turned
-            ),
-        )  # fmt: skip
+    return tuple(
+        values(
+            number=r.number,
+            from_a_db=reported(r.loss_ab_db, Quantity.LOSS_DB),
+            from_b_db=reported(r.loss_ba_db, Quantity.LOSS_DB),
+        )
+        for r in m.readings
+        if _would_turn(r, limit_db)
+    )
 
 
 def shown_from(reading: Reading) -> str | None:

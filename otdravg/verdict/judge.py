@@ -23,6 +23,7 @@ from otdravg.forecast.settle import place_of, settling_steps
 from otdravg.pair.measure import Measurement
 from otdravg.quantities import Quantity, distance, in_km, reported
 from otdravg.shot.detect import Event
+from otdravg.shot.settings import Direction
 from otdravg.shot.trace import Trace
 from otdravg.verdict.connector import (
     MISMATCH_WORTH_SAYING_DB,
@@ -38,8 +39,16 @@ from otdravg.verdict.doubts import doubts_of, shown_from
 from otdravg.verdict.ends import Ends, ends_of
 from otdravg.verdict.keys import CABLE_FINDINGS, KEYS
 from otdravg.verdict.limits import LimitDb, Limits, Rule
+from otdravg.verdict.place import is_bend
 from otdravg.verdict.reading import load_named
-from otdravg.verdict.rules import Combination, LaunchUse, OneWayCause, Profile, profile_of
+from otdravg.verdict.rules import (
+    Combination,
+    LaunchUse,
+    OneWayCause,
+    Profile,
+    default,
+    profile_of,
+)
 from otdravg.verdict.shots import (
     data_findings,
     fibre_type_of,
@@ -191,6 +200,8 @@ def judge(
     profile: Profile | str | PathLike[str] | None = None,
     unchanged: bool = False,
     now: datetime | None = None,
+    stale: Direction | None = None,
+    shorter: Measurement | None = None,
 ) -> PairReport:
     """Judge every position of a fibre and say what to do next.
 
@@ -210,6 +221,11 @@ def judge(
         The user confirms that nothing was done to the fibre between both shots.
     now : datetime, optional
         What a shot's date is held against; default: this computer's clock.
+    stale : Direction, optional
+        The shot that is older than another attempt from the other end.
+    shorter : Measurement, optional
+        Of the same fibre at a shorter wavelength: what loses far more at the longer one is a
+        bend, which nobody cuts.
 
     Returns
     -------
@@ -234,7 +250,7 @@ def judge(
         limits = Limits(typed_db or limits.default_db, is_stated=True, rule=rules.rule)
         is_stated = not rules.is_default
 
-    remarks = doubts_of(measurement, limits, unchanged=unchanged, now=now)
+    remarks = doubts_of(measurement, limits, unchanged=unchanged, now=now, stale=stale)
     doubts = tuple(f for f in remarks if f.severity is not Severity.NOTE)
     breaches = tuple(_breaches(measurement, rules))
     known = _circumstances(measurement, (*doubts, *breaches))
@@ -254,6 +270,8 @@ def judge(
     ends = ends_of(measurement.ab.identity, measurement.ba.identity)
     damage = [step for trace in (measurement.ab, measurement.ba) for step in _damage(trace)]
     to_check = [*(says("check-files", finding=doubt) for doubt in doubts), *damage]
+    if shorter is not None:
+        judged = tuple(_bent(one, measurement, shorter, rules) for one in judged)
     judged = tuple(_seen_once(one) for one in judged)
     if to_check:
         # While the files are in doubt, so is what they say of a splice.
@@ -449,6 +467,32 @@ def _seen_once(judged: Judged) -> Judged:
     large_db = max(judged.reading.loss_ab_db or 0.0, judged.reading.loss_ba_db or 0.0)
     reason = says("seen-once", end=end, large_db=reported(large_db, Quantity.LOSS_DB))
     return replace(judged, action=Action.SHOOT_AGAIN, reason=reason)
+
+
+def _bent(judged: Judged, own: Measurement, shorter: Measurement, profile: Profile) -> Judged:
+    """Tell a bend from a splice to cut by what the same place loses at a shorter wavelength."""
+    if judged.action is not Action.RE_SPLICE or judged.loss_db is None:
+        return judged
+    slack_m = sum(s.shot.placing_m for m in (own, shorter) for s in (m.side_ab, m.side_ba))
+    at_m = judged.distance_m * shorter.axis.length_m / own.axis.length_m
+    here = [r for r in shorter.readings if abs(r.distance_m - at_m) <= slack_m]
+    # What does not show there at all loses next to nothing.
+    short = next(((r.loss_db, r.u_loss_db) for r in here), (0.0, None))
+    if short[0] is None:
+        return judged
+    threshold_db = profile.bend.threshold_db or default().bend.threshold_db
+    if not is_bend(threshold_db, (short[0], short[1]), (judged.loss_db, judged.reading.u_loss_db)):
+        return judged
+    reason = says(
+        "bend", more_db=reported(judged.loss_db - short[0], Quantity.LOSS_DB),
+        threshold_db=threshold_db,
+        long_nm=own.ab.identity.nominal_wavelength_nm,
+        short_nm=shorter.ab.identity.nominal_wavelength_nm,
+    )  # fmt: skip
+    return replace(
+        judged, verdict=Verdict.BEND, reason=reason, action=Action.RE_DRESS,
+        rule="bend.threshold_db",
+    )  # fmt: skip
 
 
 def _not_to_cut(judged: V) -> V:

@@ -53,9 +53,9 @@ CABLE_FINDINGS = frozenset(
      "order-by-name", "other-fibre", "other-length", "pair-doubtful", "passes-unspliced",
      "pattern-differs", "points-damaged", "pulse-differs", "reflection-in-closure",
      "ribbon-missing", "same-file-again", "same-points-both-ways", "shot-again-from-one-end",
-     "shot-before-work", "shot-from-same-end", "shot-not-placed", "splice-changed",
-     "wavelength-claims-differ", "wavelength-differs", "wavelength-label", "wavelength-not-shot",
-     "worse-than-before"}
+     "shot-before-work", "shot-from-same-end", "shot-not-placed", "shots-under-one-name",
+     "splice-changed", "wavelength-claims-differ", "wavelength-differs", "wavelength-label",
+     "wavelength-not-shot", "worse-than-before"}
 )  # fmt: skip
 
 
