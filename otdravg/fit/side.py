@@ -25,10 +25,6 @@ __all__ = ["Axis", "Place", "RoughSide", "Side", "Sides", "SpanStart", "pair_sum
 FloatArray = npt.NDArray[np.float64]
 IndexArray = npt.NDArray[np.intp]
 
-#: Points whose noise-free power is below this many receiver sigmas are not used: clipping and
-#: rectification at zero power would bias them. Derived: clipping adds σ·(φ(3) − 3·Φ(−3)) = 0.0004
-#: σ, 0.3 mdB at this power; at two sigmas it would be 9 mdB.
-LEAST_SIGNAL_SIGMAS = 3.0
 #: Kept free behind the dead zone of a reflection, share of the dead zone, but of the stretch
 #: behind it no more than this share. Chosen, not derived: a tail of one pole is squared in twice
 #: its time; giving up a quarter of the points costs 1/√0.75, 15 % of the uncertainty.
@@ -260,7 +256,7 @@ class RoughSide:
         """
         shot, lines = self.shot, self.lines(fit, places)
         noise = noise_about(
-            lines.above(_faintest_db(shot)),
+            lines.above(shot.faintest_db),
             shot.power,
             ~shot.in_peak,
             windows=shot.correlation_windows,
@@ -282,7 +278,7 @@ class RoughSide:
         """
         shot, used = self.shot, slice(0, self.shot.end + 1)
         usable = ~shot.in_peak[used]
-        usable &= model_db[used] > _faintest_db(shot)
+        usable &= model_db[used] > shot.faintest_db
         inverse = np.exp(np.where(usable, model_db[used], 0.0) * (-1 / DB_PER_RELATIVE_POWER))
         response, weight = np.zeros(model_db.size), np.zeros(model_db.size)
         ratio = DB_PER_RELATIVE_POWER * (shot.power[used] * inverse - 1)
@@ -293,12 +289,6 @@ class RoughSide:
             shot, self.start_m, self.length_m, self.forward, self.peaks_m, self.entry_m,
             weight, response, terms,
         )  # fmt: skip
-
-
-def _faintest_db(shot: Shot) -> float:
-    """Level below which points are not used."""
-    least = LEAST_SIGNAL_SIGMAS * shot.noise.receiver_sigma_power
-    return DB_PER_RELATIVE_POWER * math.log(least) if least > 0 else -math.inf
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -315,7 +315,9 @@ def _noise_between(shot: Shot, fixed: list[Zone], steps: list[float], stop_m: fl
         return shot.noise
     begin, stop, slope = begin[known], stop[known], slope[known] * shot.spacing_m
     return noise_about(
-        Lines(begin, stop, level[known] + slope * (begin - middle[known]), slope),
+        Lines(begin, stop, level[known] + slope * (begin - middle[known]), slope).above(
+            shot.faintest_db
+        ),
         shot.power,
         ~shot.in_peak,
         windows=shot.correlation_windows,

@@ -804,7 +804,7 @@ def clear_after(contour: Contour, noise: NoiseModel, first: int, stop: int, sign
     highest, mean = contour.highest if sign > 0 else [], contour.sums_db.mean
     candidate: int | None = None
     first_quiet: int | None = None
-    least_fall = math.inf
+    least_rate = math.inf  # fall per point: that of a tail shrinks
     reach = t + int(LONGEST_TAIL_PULSES * pulse_points) + 60
     while t < stop:
         if t > reach and first_quiet is not None:
@@ -838,9 +838,9 @@ def clear_after(contour: Contour, noise: NoiseModel, first: int, stop: int, sign
                 if not cliff.size:
                     return candidate
                 t, candidate = candidate + int(cliff[0]), None  # it was the flat top of a peak
-        elif 2 * least_fall + 3 * sigma < fall < 0.5 * FALL_BEHIND_FLAT_TOP_DB:
+        elif 2 * least_rate * h + 3 * sigma < fall < 0.5 * FALL_BEHIND_FLAT_TOP_DB:
             break
         else:
-            candidate, least_fall = None, min(fall, least_fall)
+            candidate, least_rate = None, min(fall / h, least_rate)
         t += max(step, (t - first) // 8)
     return min(t if candidate is None else candidate, stop)

@@ -106,6 +106,10 @@ LARGEST_SPAN_DB = 140.0
 #: logarithm's low reading is put right to first order, ½·(σ/P)²; the next term, ¾·(σ/P)⁴, is 6 mdB
 #: here.
 LEAST_CELL_SIGMAS = 4.0
+#: Points whose noise-free power is below this many receiver sigmas are not used: clipping and
+#: rectification at zero power would bias them. Derived: clipping adds σ·(φ(3) − 3·Φ(−3)) = 0.0004
+#: σ, 0.3 mdB at this power; at two sigmas it would be 9 mdB.
+LEAST_SIGNAL_SIGMAS = 3.0
 #: Points that are averaged column by column. Chosen, not derived: only speed depends on it.
 FEW_POINTS = 16
 #: Steps of levels that instruments usually write, dB. Standard: SR-4731, levels in thousandths of
@@ -237,6 +241,13 @@ class Shot:
         if not self.floor.is_noise or self.floor.noise_power <= 0 or self.response.poles:
             return None  # without poles it is not the noise that was recorded
         return float((DB_PER_RELATIVE_POWER * self.floor.noise_power) ** 2)
+
+    @property
+    def faintest_db(self) -> float:
+        """Level of fibre below which points are not used; none lies below all that was recorded."""
+        least = LEAST_SIGNAL_SIGMAS * self.noise.receiver_sigma_power
+        lowest = float(self.level_db.min())
+        return max(DB_PER_RELATIVE_POWER * math.log(least), lowest) if least > 0 else lowest
 
     @property
     def correlation_windows(self) -> tuple[int, ...]:
