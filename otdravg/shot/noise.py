@@ -219,7 +219,8 @@ def rough_noise(
     count = int(np.clip(squares.size // 40, 1, 24))
     size = squares.size // count
     groups = np.argsort(middle)[: count * size].reshape(count, size)
-    inverse_power_2 = np.exp(middle[groups] * (-2 / DB_PER_RELATIVE_POWER)).mean(axis=1)
+    # Of the middle one: noise takes some points to nothing.
+    inverse_power_2 = _inverse_square(middle[groups[:, size // 2]])
     quartile = round((size - 1) / 4)
     variance = np.partition(squares[groups], quartile, axis=1)[:, quartile] / QUARTILE_OF_SQUARE
     variance = np.maximum(variance, floor)

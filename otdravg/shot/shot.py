@@ -423,8 +423,8 @@ def _with_blind_zones(
     """
     half = shot.smoothing // 2 + 1
     for foot, clear in shot.blind:
-        inside = [p for p in peaks if foot - half <= p.first < clear]
-        dips = tuple(p for p in dips if not foot - half <= p.first < clear + half)
+        inside = [p for p in peaks if foot - half <= p.lead < clear]
+        dips = tuple(p for p in dips if not foot - half <= p.lead < clear + half)
         if inside:
             # What rises within the remains of a tail is the tail.
             late = inside[0].clear if inside[0].clear < clear + (clear - foot) // 2 else 0
