@@ -314,10 +314,9 @@ def _noise_between(shot: Shot, fixed: list[Zone], steps: list[float], stop_m: fl
     if not known.any():
         return shot.noise
     begin, stop, slope = begin[known], stop[known], slope[known] * shot.spacing_m
+    lines = Lines(begin, stop, level[known] + slope * (begin - middle[known]), slope)
     return noise_about(
-        Lines(begin, stop, level[known] + slope * (begin - middle[known]), slope).above(
-            shot.faintest_db
-        ),
+        lines.above(max(shot.faintest_db, float(shot.level_db.min()))),
         shot.power,
         ~shot.in_peak,
         windows=shot.correlation_windows,

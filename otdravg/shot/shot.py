@@ -244,10 +244,9 @@ class Shot:
 
     @property
     def faintest_db(self) -> float:
-        """Level of fibre below which points are not used; none lies below all that was recorded."""
+        """Level of fibre below which points are not used."""
         least = LEAST_SIGNAL_SIGMAS * self.noise.receiver_sigma_power
-        lowest = float(self.level_db.min())
-        return max(DB_PER_RELATIVE_POWER * math.log(least), lowest) if least > 0 else lowest
+        return DB_PER_RELATIVE_POWER * math.log(least) if least > 0 else -math.inf
 
     @property
     def correlation_windows(self) -> tuple[int, ...]:
