@@ -42,7 +42,8 @@ FIBRE_TYPES = (*(f"G.65{digit}" for digit in range(10)), "mixed")
 
 #: Findings that no pair has: only a review of a whole cable makes them.
 CABLE_FINDINGS = frozenset(
-    {"bend-suspected", "clock-odd", "cord-differs", "cord-missing", "decision-changed",
+    {"bend-suspected", "cable-spelt-differently", "clock-odd", "cord-differs", "cord-missing",
+     "decision-changed",
      "decision-missing", "decision-moved", "decision-of-other-cable", "decision-repeated",
      "decision-torn", "decision-unsealed", "decision-without-cable", "decision-without-object",
      "decisions-joined", "decisions-resaved", "direction-claims-differ", "direction-missing",
