@@ -103,9 +103,8 @@ class Crew:
         )
         path = self.folder / name
         path.parent.mkdir(parents=True, exist_ok=True)
-        noise = np.random.default_rng(
-            [self.cable.seed, *path.relative_to(self.folder).as_posix().encode()]
-        )
+        shown = path.relative_to(self.folder.parent).as_posix()
+        noise = np.random.default_rng([self.cable.seed, *shown.encode()])
         near_end, far_end = ENDS if end == "A" else ENDS[::-1]
         typed = Label(
             cable=self.cable.name,
