@@ -43,6 +43,7 @@ from otdravg.cable.identity.crossed import check_identities
 from otdravg.cable.identity.ends import cables_with_open_ends, ends_by_shots
 from otdravg.cable.measure.closures import KnownClosure
 from otdravg.cable.measure.jobs import spread
+from otdravg.cable.measure.one_name import tell_names_apart
 from otdravg.cable.measure.placing import cable_maps, measure_at_closures
 from otdravg.cable.measure.results import fibre_results, history_of
 from otdravg.cable.measure.rows import rows_of
@@ -158,6 +159,11 @@ def placed_shots(
         with _counted("tell the ends", still_open, progress) as done:
             told, more = ends_by_shots(taken, options.naming.end_a, executor, done)
         taken, findings = tuple(told), (*findings, *more)
+    several = sum(record.use is ShotUse.EARLIER for record in taken)
+    if several:
+        with _counted("tell names apart", several, progress) as done:
+            told, more = tell_names_apart(taken, executor, done)
+        taken, findings = tuple(told), (*findings, *more)
     return taken, findings
 
 
@@ -244,7 +250,7 @@ def review(
         if record.use is not ShotUse.UNREADABLE
         for finding in record.findings
     ]
-    findings += unused_findings(records)
+    findings += unused_findings(records, findings)
     closures = tuple(c for own_map in maps.values() for c in own_map.closures)
     fibres = tuple(fibre_results(measured, rows, maps, profile))
     clock.stage("judge")

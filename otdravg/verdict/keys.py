@@ -55,8 +55,8 @@ CABLE_FINDINGS = frozenset(
      "points-damaged", "pulse-differs", "reflection-in-closure", "ribbon-missing",
      "same-file-again", "same-points-both-ways", "shot-again-from-one-end", "shot-before-work",
      "shot-from-same-end", "shot-not-placed", "shots-under-one-name", "splice-changed",
-     "wavelength-claims-differ", "wavelength-differs", "wavelength-label", "wavelength-not-shot",
-     "worse-than-before"}
+     "two-cables-one-name", "wavelength-claims-differ", "wavelength-differs", "wavelength-label",
+     "wavelength-not-shot", "worse-than-before"}
 )  # fmt: skip
 
 
