@@ -117,7 +117,7 @@ KEYS = (
     Key("bend.threshold_db", "number", "otdravg.verdict.place:judge_place", _DB,
         "two-wavelengths", is_open=True),
     Key("ribbon.size", "whole", "otdravg.trade:ribbon_position", (0, 48)),
-    Key("traces.name", "text", "otdravg.closeout.closeout:trace_pattern", (), "closeout-only"),
+    Key("traces.name", "text", "otdravg.closeout.traces:trace_pattern", (), "closeout-only"),
     Key("one_way.reasons", "choices", "otdravg.verdict.splice:is_one_way_allowed",
         (rules.OneWayCause,)),
     Key("one_way.splice_limit_db", "by_wavelength", _SPLICE, _DB),
