@@ -180,6 +180,7 @@ class Desk:
         self._revision = 1
         self._looked = Looked(0)
         self._count = 0
+        self._thread: threading.Thread | None = None
 
     @property
     def setting(self) -> Setting:
@@ -281,8 +282,14 @@ class Desk:
             if self._looking is not None:
                 return False
             progress = self._looking = _Progress()
-        threading.Thread(target=self._look, args=(progress,), daemon=True).start()
+            self._thread = threading.Thread(target=self._look, args=(progress,), daemon=True)
+        self._thread.start()
         return True
+
+    def wait(self) -> None:
+        """Wait until looking is over."""
+        if self._thread is not None:
+            self._thread.join()
 
     def _look(self, progress: _Progress) -> None:
         revision, setting = self._revision, self._setting

@@ -55,7 +55,9 @@ def write_closeout_html(
     write_atomic(path, closeout_html(review, sketches, template), overwrite=overwrite)
 
 
-def closeout_html(review: CableReview, sketches: Sketches, template: Template) -> bytes:
+def closeout_html(
+    review: CableReview, sketches: Sketches, template: Template, evidence: str = ""
+) -> bytes:
     """Return the page as UTF-8 HTML.
 
     Parameters
@@ -66,6 +68,8 @@ def closeout_html(review: CableReview, sketches: Sketches, template: Template) -
         The shots; a splice without them is shown with its numbers alone.
     template : Template
         Whose closeout it is, and in which language.
+    evidence : str
+        Hash of the list of traces, tables and results.
 
     Notes
     -----
@@ -76,48 +80,45 @@ def closeout_html(review: CableReview, sketches: Sketches, template: Template) -
     script = '(() => {\n"use strict";\n' + "\n".join(map(packaged, _SCRIPTS)) + "\n})();\n"
     style = packaged("style.css")
     below = parts(review, words)
-    page = (
-        templates()
-        .get_template("index.html.j2")
-        .render(
-            language=template.language.value,
-            program=f"{words['program']} otdravg {__version__}",
-            title=printable(template.title or words["closeout"]),
-            cables=printable(", ".join(review.cables)),
-            company=printable(template.company),
-            logo=_as_data(template),
-            words=words,
-            outcome=result_sentence(review, words),
-            scope=[
-                (label, printable(text))
-                for label, text in (
-                    (words["project"], template.project),
-                    (words["owner"], template.owner),
-                    (words["company"], template.company),
-                    *scope(review, words),
-                    *rules(review, words),
-                    (words["made_at"], made_on(template)),
-                )
-                if text
-            ],
-            contents=[
-                ("map", words["heat_map"]),
-                ("list", words["splices"]),
-                *((part.anchor, part.heading) for part in below),
-            ],
-            legend=_legend(words),
-            signs="; ".join(words[k] for k in ("legend_over", "legend_close", "legend_doubt"))
-            + ".",
-            list_columns=LIST_COLUMNS,
-            parts=below,
-            style=Markup(style),
-            style_hash=content_hash(style),
-            script=Markup(script),
-            script_hash=content_hash(script),
-            review_data=as_script_text(review_data(review, words)),
-            splice_data=as_script_text(splice_data(review)),
-            trace_data=as_script_text(trace_data(review, sketches)),
-        )
+    index = templates().get_template("index.html.j2")
+    page = index.render(
+        language=template.language.value,
+        program=f"{words['program']} otdravg {__version__}",
+        title=printable(template.title or words["closeout"]),
+        cables=printable(", ".join(review.cables)),
+        company=printable(template.company),
+        logo=_as_data(template),
+        words=words,
+        outcome=result_sentence(review, words),
+        scope=[
+            (label, printable(text))
+            for label, text in (
+                (words["project"], template.project),
+                (words["owner"], template.owner),
+                (words["company"], template.company),
+                *scope(review, words),
+                *rules(review, words),
+                (words["made_at"], made_on(template)),
+                (words["evidence_hash"], evidence),
+            )
+            if text
+        ],
+        contents=[
+            ("map", words["heat_map"]),
+            ("list", words["splices"]),
+            *((part.anchor, part.heading) for part in below),
+        ],
+        legend=_legend(words),
+        signs="; ".join(words[k] for k in ("legend_over", "legend_close", "legend_doubt")) + ".",
+        list_columns=LIST_COLUMNS,
+        parts=below,
+        style=Markup(style),
+        style_hash=content_hash(style),
+        script=Markup(script),
+        script_hash=content_hash(script),
+        review_data=as_script_text(review_data(review, words)),
+        splice_data=as_script_text(splice_data(review)),
+        trace_data=as_script_text(trace_data(review, sketches)),
     )
     return page.encode("utf-8")
 
