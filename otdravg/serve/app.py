@@ -7,10 +7,11 @@ import tempfile
 import zipfile
 from collections.abc import Mapping
 from datetime import datetime, timezone
+from enum import Enum
 from functools import partial
 from http import HTTPStatus
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from jinja2 import ChoiceLoader, FunctionLoader
 from starlette.applications import Starlette
@@ -49,6 +50,8 @@ from otdravg.words.closeout import PageWords
 from otdravg.words.headings import Words
 
 __all__ = ["application"]
+
+_Kind = TypeVar("_Kind", bound=Enum)
 
 #: What a browser may send at once. Chosen, not derived: a whole day's archive of shots.
 MOST_BYTES = 2 * 2**30
@@ -115,6 +118,7 @@ class _Page:
 
     def _home(self) -> Response:
         desk, looked = self._desk, self._desk.looked
+        state = desk.state()
         language = desk.setting.language
         answers = [
             {
@@ -129,7 +133,8 @@ class _Page:
         remarks = () if looked.findings is None else looked.findings.findings
         return self._filled(
             "home.html.j2",
-            state=desk.state(),
+            state=state,
+            known=as_script_text(state),
             setting=desk.setting,
             profiles=shipped_names(),
             languages=[one.value for one in Language],
@@ -175,7 +180,7 @@ class _Page:
         said = await _said(request)
         lengths = [said.get(key, "") for key in ("launch", "receive")]
         launch_m, receive_m = (_length_m(text) for text in lengths)
-        language = Language(said.get("language", Language.ENGLISH.value))
+        language = _one_of(Language, said.get("language", Language.ENGLISH.value), "language")
         setting = Setting(
             said.get("limit", ""), said.get("profile", ""), launch_m, receive_m, language
         )
@@ -292,7 +297,7 @@ class _Page:
         if not said.get("who") or not said.get("why"):
             raise BadSetting("decide", said.get("what", ""), "say who decides and why")
         decision = Decision(
-            What(said.get("what", "")), said["who"], now, said["why"], said.get("cable", ""),
+            _one_of(What, said.get("what", ""), "what"), said["who"], now, said["why"], said.get("cable", ""),
             _count(said, "fibre"), _count(said, "wavelength_nm"),
             said.get("closure", ""), said.get("file", ""), said.get("value", ""),
         )  # fmt: skip
@@ -367,8 +372,17 @@ def _length_m(text: str) -> float | None:
         raise BadSetting("length", text, str(error)) from None
 
 
+def _one_of(kinds: type[_Kind], text: str, key: str) -> _Kind:
+    """Find the member that a text of the page names."""
+    try:
+        return kinds(text)
+    except ValueError:
+        known = ", ".join(str(kind.value) for kind in kinds)
+        raise BadSetting(key, text, f"known are {known}") from None
+
+
 def _count(said: Mapping[str, str], key: str) -> int | None:
     text = said.get(key, "")
-    if text and not text.isdigit():
+    if text and not (text.isascii() and text.isdigit()):
         raise BadSetting(key, text, "a whole number")
     return int(text) if text else None

@@ -2,6 +2,7 @@
 const says = document.getElementById("says");
 const progress = document.getElementById("progress");
 const count = document.getElementById("count");
+let known = JSON.parse(document.getElementById("state").textContent);
 
 function tell(text) {
   says.textContent = text;
@@ -22,6 +23,8 @@ async function ask(path, options) {
     said = { error: text };
   }
   if (!answer.ok) throw new Error(said.error || says.dataset.failed);
+  // What this window did itself is no news to it.
+  if (options && said.revision) known = said;
   return said;
 }
 
@@ -137,16 +140,15 @@ document.getElementById("look").addEventListener("click", () => {
   look().catch((problem) => tell(problem.message));
 });
 
-// Another window, or new files in a folder that is watched: say so, and let the person choose.
-let known = null;
+// Another window, or new files in a folder that is read: say so, and let the person choose.
 setInterval(async () => {
   if (!progress.hidden) return;
   try {
     const state = await ask("/state");
     count.textContent = state.files;
-    if (known !== null && (state.revision !== known.revision || state.looked !== known.looked
-      || state.folder !== known.folder)) tell(says.dataset.changed);
-    known = known || state;
+    if (["revision", "looked", "folder"].some((key) => state[key] !== known[key])) {
+      tell(says.dataset.changed);
+    }
   } catch (problem) {
     tell(problem.message);
   }

@@ -5,16 +5,15 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 import pytest
-from serve_example import HOST, PORT, opened
+from serve_example import HOST, PORT, Browser, opened
 from starlette.applications import Starlette
 from starlette.responses import PlainTextResponse
 from starlette.routing import Route
-from starlette.testclient import TestClient
 
 from otdravg.serve.guard import COOKIE, HEADERS, Guard, Keys
 
 
-def guarded() -> tuple[TestClient, Keys]:
+def guarded() -> tuple[Browser, Keys]:
     """A guard in front of an application that answers everything."""
 
     async def answer(request: object) -> PlainTextResponse:
@@ -22,11 +21,7 @@ def guarded() -> tuple[TestClient, Keys]:
 
     routes = [Route("/{path:path}", answer, methods=["GET", "POST", "PUT", "HEAD", "DELETE"])]
     keys = Keys()
-    client = TestClient(
-        Guard(Starlette(routes=routes), keys, PORT), base_url=f"http://{HOST}",
-        follow_redirects=False,
-    )  # fmt: skip
-    return client, keys
+    return Browser(Guard(Starlette(routes=routes), keys, PORT)), keys
 
 
 def test_without_a_token_nothing_is_answered() -> None:
@@ -44,9 +39,9 @@ def test_the_token_counts_once() -> None:
     assert "HttpOnly" in answer.headers["set-cookie"]
     assert "samesite=strict" in answer.headers["set-cookie"].lower()
     assert client.get("/").text == "let in"
-    other = TestClient(client.app, base_url=f"http://{HOST}", follow_redirects=False)
+    other = Browser(client.app)
     assert other.get(f"/?token={token}").status_code == 403
-    assert other.get("/", cookies={COOKIE: str(token)}).status_code == 403
+    assert other.get("/", headers={"Cookie": f"{COOKIE}={token}"}).status_code == 403
 
 
 def test_the_same_browser_may_open_the_address_again() -> None:
