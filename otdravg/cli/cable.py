@@ -224,7 +224,8 @@ def _profile(name: str | None, guarded: bool, ribbon: str | None) -> Profile:
     if guarded:
         chosen = replace(chosen, rule=Rule.GUARDED)
     if ribbon is not None:
-        chosen = replace(chosen, ribbon_size=None if ribbon == "none" else int(ribbon))
+        size = 0 if ribbon == "none" else int(ribbon)
+        chosen = replace(chosen, ribbon=replace(chosen.ribbon, size=size))
     return chosen
 
 

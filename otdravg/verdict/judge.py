@@ -31,6 +31,7 @@ from otdravg.verdict.connector import (
     asks_for_ends,
     end_event,
     end_verdicts,
+    guards_all,
     mismatch_loss_db,
 )
 from otdravg.verdict.decision import Action, Answer, Verdict
@@ -432,6 +433,8 @@ def _not_applied(measurement: Measurement, profile: Profile) -> Iterator[NotAppl
         yield NotApplied(tuple(dict.fromkeys(keys)), says(why), is_open and not profile.is_default)
     if OneWayCause.NOT_TERMINATED in profile.one_way.reasons:
         yield NotApplied(("one_way.reasons",), says("cause-unrecorded"), is_open=False)
+    if not guards_all(profile):
+        yield NotApplied(("decision.rule",), says("unguarded"), is_open=False)
     if codes := profile.data.not_gradable & CABLE_FINDINGS:
         reason = says("cable-findings", findings=", ".join(sorted(codes)))
         yield NotApplied(("data.not_gradable",), reason, is_open=True)
@@ -546,7 +549,7 @@ def _next_steps(
             if j.action is action and j.verdict is not Verdict.NOT_GRADABLE
         ]
     if profile.ribbon_size and any(j.action is Action.RE_SPLICE for j in judged):
-        steps.append(says("whole-ribbon"))
+        steps.append(says("single-fibre" if profile.ribbon.single_fibre else "whole-ribbon"))
     steps += [
         Statement("passes-near", _figures(j, km))
         for j in judged

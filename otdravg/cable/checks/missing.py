@@ -195,6 +195,7 @@ def _fibres_missing(
         "find the files or shoot them; state the fibre count if the cable has fewer",
         cable=cable,
         fibre=missing[0] if len(missing) == 1 else None,
+        other_fibres=tuple(missing) if len(missing) > 1 else (),
     )
 
 
