@@ -60,7 +60,7 @@ _SPLICES: tuple[Column[SpliceRow], ...] = (
     ("missing_because", lambda r: r.reason),
     ("decision", lambda r: r.decided),
     ("taken", lambda r: r.taken),
-    ("rule", lambda r: r.verdict.rule),
+    ("profile_key", lambda r: r.verdict.rule),
 )
 
 _FINDINGS: tuple[Column[CableFinding], ...] = (
