@@ -147,15 +147,18 @@ def _worded(
 
 
 def missing_fibres(
-    records: Sequence[ShotRecord], ribbon_size: int | None, fibre_count: int | None
+    records: Sequence[ShotRecord], profile: Profile, fibre_count: int | None
 ) -> list[CableFinding]:
     """List fibres of which no file is there, where their neighbours were shot.
+
+    None if the profile asks nothing of fibres that were not shot.
 
     Expected are 1 to ``fibre_count`` if it is stated; else whole ribbons from the first to
     the last that was shot, or in loose tube every number in between.
     """
     fibres: dict[str, set[int]] = defaultdict(set)
-    for record in records:
+    ribbon_size = profile.ribbon_size
+    for record in records if profile.completeness.every_fibre else ():
         key = record.taken_for.key
         if key is not None and record.use in _PRESENT:
             fibres[key.cable].add(key.fibre)

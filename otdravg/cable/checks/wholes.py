@@ -38,7 +38,7 @@ def group_results(rows: Sequence[SpliceRow], profile: Profile) -> list[GroupResu
     groups: dict[tuple[Whole, _Place], list[SpliceRow]] = defaultdict(list)
     for row in rows:
         is_splice = row.closure_number is not None and row.kind is not Kind.CONNECTOR
-        if is_splice and row.verdict.verdict is not Verdict.INFORMATION:
+        if is_splice and row.verdict.rule != "wavelengths.judge_others":
             nm, at = row.wavelength_nm, (row.cable, row.closure_number or 0, row.closure)
             groups[Whole.CABLE, (row.cable, 0, "", 0, nm)].append(row)
             groups[Whole.CLOSURE, (*at, 0, nm)].append(row)
