@@ -13,6 +13,7 @@ from dataclasses import dataclass, field, replace
 from decimal import Decimal
 from enum import Enum
 
+from otdravg.errors import BadSetting
 from otdravg.verdict.limits import Limits, Rule, in_band, same_band
 
 __all__ = [
@@ -46,6 +47,7 @@ __all__ = [
     "Stage",
     "WavelengthCase",
     "WavelengthRule",
+    "at_stage",
     "bears_on_acceptance",
     "default",
     "profile_of",
@@ -404,6 +406,20 @@ def profile_of(limits: Limits) -> Profile:
             limit_db=DbByWavelength(limits.default_db, dict(limits.by_wavelength_nm))
         ),
     )
+
+
+def at_stage(profile: Profile, name: str) -> Profile:
+    """Return the profile with another of its stages in force.
+
+    Raises
+    ------
+    BadSetting
+        If it has no such stage.
+    """
+    if name not in profile.stages:
+        known = ", ".join(profile.stages) or "none"
+        raise BadSetting("stage", name, f"profile {profile.name} has the stages: {known}")
+    return replace(profile, stage=profile.stages[name])
 
 
 def required_wavelengths(

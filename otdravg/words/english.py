@@ -149,8 +149,10 @@ ENGLISH = {
     "profile_source": "Its source",
     "profile_default": "Nobody stated a profile: defaults are used, the contract decides.",
     "rule": "Decision rule",
-    "rule_plain": "plain: at or below the limit is within",
-    "rule_guarded": "guarded: too close to call where the limit lies inside loss ± U",
+    "rule_plain": "plain: losses are rounded to 0.001 dB and compared; at or below the limit is "
+    "within",
+    "rule_guarded": "guarded: losses are rounded to 0.001 dB and compared; too close to call where "
+    "the limit lies inside loss ± U",
     "limit": "Limit",
     "limit_each": "{limit_db} dB loss of each splice at {wavelength_nm} nm",
     "no_limit": "no limit for all splices",

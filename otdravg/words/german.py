@@ -151,8 +151,10 @@ GERMAN = {
         "Niemand hat ein Profil genannt: das sind Vorgaben, es gelten die Werte des Vertrags."
     ),
     "rule": "Entscheidungsregel",
-    "rule_plain": "einfach: bis zum Grenzwert einschließlich ist eingehalten",
-    "rule_guarded": "mit Sicherheitsabstand: offen, wo der Grenzwert in Dämpfung ± U liegt",
+    "rule_plain": "einfach: Dämpfungen werden auf 0,001 dB gerundet und verglichen; bis zum "
+    "Grenzwert einschließlich ist eingehalten",
+    "rule_guarded": "mit Sicherheitsabstand: Dämpfungen werden auf 0,001 dB gerundet und "
+    "verglichen; offen, wo der Grenzwert in Dämpfung ± U liegt",
     "limit": "Grenzwert",
     "limit_each": "{limit_db} dB mittlere Spleißdämpfung je Spleiß bei {wavelength_nm} nm",
     "no_limit": "kein Grenzwert für alle Spleiße",

@@ -127,7 +127,7 @@ def _unit(
         closure=first.closure,
         distance_m=first.distance_m if distance_m is None else distance_m,
         ribbon=first.ribbon,
-        fibres=tuple(sorted(own_by_fibre)),
+        fibres=(failing[0].fibre,) if advised is Choice.SINGLE else tuple(sorted(own_by_fibre)),
         failing=failing,
         risk=risk,
         options=options(failing, risk, profile),

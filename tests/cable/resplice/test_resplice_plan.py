@@ -285,6 +285,7 @@ class TestTheChoice:
         losses[1, 2, 4] = losses[2, 0, :2] = 0.35
         one, two = plan_of(rows_of(losses, profile=profile), profile).units
         assert (one.advised, one.options[0].choice) == (Choice.SINGLE, Choice.SINGLE)
+        assert (one.fibres, len(two.fibres)) == ((29,), 12)
         assert two.advised is Choice.REDO
         assert Choice.SINGLE not in [o.choice for o in two.options]
 
