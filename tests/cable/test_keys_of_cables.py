@@ -17,9 +17,7 @@ from key_cables import CORD_M, MAKERS
 from otdravg.cable import CableReview, Options, read_folders, review
 from otdravg.cable.checks.earlier import OldSplice
 from otdravg.cable.files.folder import RawShot
-from otdravg.closeout.closeout import trace_pattern
-from otdravg.closeout.json_file import Closeout
-from otdravg.closeout.template import Template
+from otdravg.closeout.traces import trace_pattern
 from otdravg.quantities import Quantity, reported
 from otdravg.verdict import Profile, parse
 from otdravg.verdict.keys import KEYS
@@ -148,9 +146,6 @@ BY_STATUS = {
     "completeness.every_fibre": (
         "plain", SPLICE + "[completeness]\n", "every_fibre = true", "every_fibre = false",
     ),
-    "completeness.retest_touched": (
-        "repaired", SPLICE + "[completeness]\n", "retest_touched = true", "",
-    ),
     "change.increase_limit_db": (
         "plain", SPLICE + "[change]\n", "increase_limit_db = 0.1", "increase_limit_db = 0.2",
     ),
@@ -235,6 +230,9 @@ BY_ANSWER = {
         "pigtails", PLUGS + "with_splice_limit_db = 0.2\n", "with_splice_mismatch_limit_db = 0.6",
         "with_splice_mismatch_limit_db = 0.3",
     ),
+    "completeness.retest_touched": (
+        "repaired", SPLICE + "[completeness]\n", "retest_touched = true", "",
+    ),
     "data.not_gradable": (
         "unequal", SPLICE + "[data]\nlength_difference_limit_m = 2\n",
         'not_gradable = ["lengths-differ"]', "",
@@ -292,7 +290,7 @@ def answers(result: CableReview) -> list[Any]:
         [group.rules for group in result.groups],
         [replace(finding, files=()) for finding in result.findings],
         [(unit.advised, unit.because) for unit in result.plan.units] if result.plan else [],
-        trace_pattern(Closeout(result, None, Template())),  # type: ignore[arg-type]
+        trace_pattern(result, None),
     ]
 
 
