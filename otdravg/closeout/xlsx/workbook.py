@@ -36,6 +36,10 @@ __all__ = ["write_closeout_xlsx"]
 _LISTS = (
     ("resplice", "no_resplice"),
     ("findings", "no_findings"),
+    ("fibres", ""),
+    ("closures", ""),
+    ("ribbons", ""),
+    ("cables", ""),
     ("shots", ""),
     ("identity", ""),
     ("patterns", ""),
