@@ -28,6 +28,7 @@ from otdravg.shot.reflections import (
     Floor,
     Peak,
     RunningSums,
+    fall_by_and_by,
     fall_into_tail,
     final_fall,
     find_end,
@@ -308,10 +309,13 @@ def prepare(
     power = linear_power(level)
     start = int(np.clip(np.ceil(-x[0] / spacing), 0, n - 1))
     end = find_end(power, floor, pulse_points)
+    behind = power[end + int(20 * pulse_points) + 20 :] if floor.is_noise else power[:0]
+    shared = 1 if floor.masked else noise_width(behind, floor.noise_power, pulse_points)
     fall = final_fall(power, floor, end, pulse_points)
-    broken = fall_into_tail(power, floor, start, end, pulse_points, guess)
-    if broken is not None and (fall is None or broken < fall):
-        fall, end = broken, min(end, broken + int(np.ceil(pulse_points)))
+    for behind_end in (fall_into_tail, fall_by_and_by):
+        slow = behind_end(power, floor, start, end, pulse_points, guess)
+        if slow is not None and (fall is None or slow < fall):
+            fall, end = slow, min(end, slow + int(np.ceil(pulse_points)))
     if end - start < max(4 * pulse_points, 24):
         raise ShotsDoNotPair(
             Refusal.NO_SIGNAL,
@@ -319,8 +323,6 @@ def prepare(
             f"the noise, less than four pulse lengths or 24 points",
             "shoot again with a shorter pulse or finer point spacing, or clean the connector",
         )
-    behind = power[end + int(20 * pulse_points) + 20 :] if floor.is_noise else power[:0]
-    shared = 1 if floor.masked else noise_width(behind, floor.noise_power, pulse_points)
     record = Record(
         level, power, pulse_points, guess, start, end, fall, floor.mean_power, floor.noise_power
     )
