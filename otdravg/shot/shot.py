@@ -54,6 +54,7 @@ __all__ = [
     "Shot",
     "make_cells",
     "prepare",
+    "with_dead_zones",
     "with_reflections",
 ]
 
@@ -408,9 +409,14 @@ def with_reflections(shot: Shot) -> Shot:
         hidden = [p.clear for p in peaks if p.first < front]
         front = min(max([front, *hidden]), shot.end)
         peaks = tuple(p for p in peaks if p.first >= front)
+    return with_dead_zones(shot, front, peaks)
+
+
+def with_dead_zones(shot: Shot, front_clear: int, peaks: tuple[Peak, ...]) -> Shot:
+    """Return the shot with these dead zones, and cells of what is left at its present noise."""
     in_peak = shot.in_peak
-    if not shot.cells.x_m.size or (front, peaks) != (shot.front_clear, shot.peaks):
-        shot = replace(shot, front_clear=front, peaks=peaks)
+    if not shot.cells.x_m.size or (front_clear, peaks) != (shot.front_clear, shot.peaks):
+        shot = replace(shot, front_clear=front_clear, peaks=peaks)
         in_peak = _blocked(shot, shot.x_m.size, 1)
     return replace(shot, in_peak=in_peak, cells=make_cells(shot, shot.cells.width))
 
