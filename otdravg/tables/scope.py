@@ -44,11 +44,9 @@ def standing(review: CableReview, words: PageWords) -> tuple[str, str]:
         open=sum(tally.open for tally in own),
         missing=sum(tally.one_way + tally.not_measured + tally.not_shot for tally in own),
     )
-    if counts.findings_to_do or counts.spans_to_do:
-        says += " " + words["standing_findings"].format(
-            findings=words.words.counted("findings", counts.findings_to_do),
-            spans=words.words.counted("spans", counts.spans_to_do),
-        )
+    if counts.findings_to_do:
+        findings = words.words.counted("findings", counts.findings_to_do)
+        says += " " + words["standing_findings"].format(findings=findings)
     return words.value(counts.standing.value), says
 
 

@@ -208,7 +208,7 @@ ENGLISH = {
         "{within} of {expected} splices are within their limits; {over} over, {open} "
         "open, {missing} not measured from both ends."
     ),
-    "standing_findings": "{findings} to settle, {spans} outside their rules.",
+    "standing_findings": "{findings} to settle.",
     "expected": "Expected",
     "within": "Within",
     "over": "Over",

@@ -214,7 +214,7 @@ GERMAN = {
         "{within} von {expected} Spleißen halten ihren Grenzwert ein; {over} darüber, "
         "{open} offen, {missing} nicht von beiden Seiten gemessen."
     ),
-    "standing_findings": "{findings} zu klären, {spans} außerhalb ihrer Regeln.",
+    "standing_findings": "{findings} zu klären.",
     "expected": "Erwartet",
     "within": "Eingehalten",
     "over": "Darüber",
