@@ -297,7 +297,8 @@ class _Page:
         if not said.get("who") or not said.get("why"):
             raise BadSetting("decide", said.get("what", ""), "say who decides and why")
         decision = Decision(
-            _one_of(What, said.get("what", ""), "what"), said["who"], now, said["why"], said.get("cable", ""),
+            _one_of(What, said.get("what", ""), "what"),
+            said["who"], now, said["why"], said.get("cable", ""),
             _count(said, "fibre"), _count(said, "wavelength_nm"),
             said.get("closure", ""), said.get("file", ""), said.get("value", ""),
         )  # fmt: skip

@@ -169,7 +169,7 @@ class TestFiles:
         look(client, desk)
         assert client.post("/put-aside", json={}).json()["files"] == 0
         assert "LEAVE" not in client.get("/").text
-        assert [path for path in (tmp_path / "dropped").rglob("*")] == []
+        assert list((tmp_path / "dropped").rglob("*")) == []
 
     def test_an_archive_is_looked_into(self, tmp_path: Path) -> None:
         packed = io.BytesIO()
@@ -204,8 +204,14 @@ class TestCable:
         cable = client.get("/cable")
         assert cable.headers["content-security-policy"] == "frame-ancestors 'self'"
         assert review.rows[0].cable in cable.text
-        said = {"what": "accept", "cable": over[0].cable, "fibre": str(over[0].fibre),
-                "closure": str(over[0].closure_number), "who": "R. Vale", "why": "letter"}  # fmt: skip
+        said = {
+            "what": "accept",
+            "cable": over[0].cable,
+            "fibre": str(over[0].fibre),
+            "closure": str(over[0].closure_number),
+            "who": "R. Vale",
+            "why": "letter",
+        }
         assert client.post("/decide", json={**said, "who": ""}).status_code == 400
         assert client.post("/decide", json={**said, "fibre": "three"}).status_code == 400
         assert client.post("/decide", json={**said, "what": "forget"}).status_code == 400
