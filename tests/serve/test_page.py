@@ -108,8 +108,8 @@ class TestFiles:
         "name",
         [
             "../out.sor", "a/../../out.sor", "/etc/out.sor", "a//b.sor", "a/./b.sor", "..", "",
-            "C:\\out.sor", "a\\b.sor", "c:out.sor", "nul", "COM1.sor", "x.sor.", " x.sor", "x\0.sor",
-            "x\n.sor", "a" * 200 + ".sor", "/".join("abcdefghij") + ".sor", "x.sor:stream",
+            "C:\\out.sor", "a\\b.sor", "c:out.sor", "nul", "COM1.sor", "x.sor.", " x.sor",
+            "x\0.sor", "x\n.sor", "a" * 200 + ".sor", "/".join("abcdefghij") + ".sor", "x.sor:stream",
         ],
     )  # fmt: skip
     def test_names_that_lead_elsewhere_are_refused(self, name: str) -> None:
