@@ -78,7 +78,7 @@ def failing_wholes(
 ) -> list[CableFinding]:
     """Findings for fibres, ribbons, closures and cables that fail as wholes.
 
-    What is not measured because a splice is not is said of the splice.
+    What is not measured, or not gradable, because a splice is not is said of the splice.
     """
     open_rows = [row for row in rows if row.verdict.needs_work]
     by_fibre = {(row.key, row.wavelength_nm) for row in open_rows}
@@ -113,7 +113,8 @@ def _failing(
 ) -> Iterator[tuple[Severity, str, str, str]]:
     """Each rule that asks for something: how grave, its code, why, and what to do."""
     for rule in rules:
-        if rule.action is Action.NONE or (rule.verdict is Verdict.NOT_MEASURED and is_said):
+        is_open = rule.verdict in (Verdict.NOT_MEASURED, Verdict.NOT_GRADABLE)
+        if rule.action is Action.NONE or (is_open and is_said):
             continue
         severity, advice = Severity.CAUTION, rule.action.value
         if rule.verdict is Verdict.OVER:
