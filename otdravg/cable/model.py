@@ -19,6 +19,7 @@ from otdravg.fit.reading import Coverage, Kind, Reading
 from otdravg.shot.settings import Direction, Identity, ResponseSource, Settings
 from otdravg.verdict import Profile, SpliceVerdict
 from otdravg.verdict.group import Whole
+from otdravg.verdict.rules import Method
 from otdravg.verdict.verdicts import worst_of
 
 __all__ = [
@@ -189,6 +190,8 @@ class Closure:
     fibres: tuple[int, ...]  # that pass through it
     seen_in: int  # fibres in which an event was detected there
     named_by: Source = Source.SHOTS
+    method: Method | None = None  # how it was spliced, if the user says so
+    stage: str = ""  # of the work there, if not that of the profile
 
 
 @dataclass(frozen=True, slots=True)

@@ -57,6 +57,7 @@ from otdravg.errors import BadSetting
 from otdravg.findings import Severity
 from otdravg.sor.sizes import SizeLimits
 from otdravg.verdict import Profile, default, load_named
+from otdravg.verdict.rules import at_stage
 
 __all__ = [
     "Options",
@@ -201,11 +202,15 @@ def review(
     Raises
     ------
     BadSetting
-        If a folder is none or holds no trace file, or the profile cannot be used.
+        If a folder is none or holds no trace file, if the profile cannot be used, or if it lacks
+        the stage that a closure is said to be in.
     """
     options = options or Options()
     if not isinstance(profile, Profile):
         profile = default() if profile is None else load_named(profile)
+    for place in options.closures:
+        if place.stage:
+            at_stage(profile, place.stage)
     clock = _Stages()
     raw_shots = _raw_shots(shots, executor, progress)
     taken, listed = placed_shots(raw_shots, options, executor, progress)
