@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 from datetime import datetime
+from decimal import Decimal
 from enum import Enum
 
 from otdravg.cable.decisions.model import SealedDecision
@@ -312,8 +313,8 @@ class GroupResult:
     fibres: tuple[int, ...]  # one splice each
     measured: int  # splices with a loss that may be relied on
     over: int
-    mean_db: float | None
-    worst_db: float | None
+    mean_db: Decimal | None  # of losses as reported, as all here
+    worst_db: Decimal | None
     worst_fibre: int | None
     rules: tuple[SpliceVerdict, ...]  # of the profile for such a group
     verdict: SpliceVerdict  # what asks for most, of its splices and of these rules
