@@ -382,6 +382,7 @@ class CableReview:
     plan: ResplicePlan | None = None
     patterns: Patterns | None = None
     ribbon_size: int | None = 12  # None in loose tube
+    fibre_count: int | None = None  # of the cable, as the user stated it
     decisions_seal: str = ""  # last seal of the reviewer's decisions; empty if there are none
     decisions: tuple[SealedDecision, ...] = ()  # all that stand in the file, in its order
     stage_seconds: dict[str, float] = field(default_factory=dict, compare=False)

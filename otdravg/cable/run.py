@@ -280,6 +280,7 @@ def review(
         history=tuple(history_of(measured, maps)),
         changes=changes,
         ribbon_size=profile.ribbon_size,
+        fibre_count=options.fibre_count,
         plan=plan,
         patterns=patterns,
         decisions_seal=options.decisions.last_seal,

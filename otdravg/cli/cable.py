@@ -30,7 +30,7 @@ from otdravg.cable.checks.earlier import read_splices
 from otdravg.cable.files.folder import find_files
 from otdravg.cable.run import check_for_shots
 from otdravg.cli import options
-from otdravg.cli.closeout_options import only_option, template_option
+from otdravg.cli.closeout_options import full_option, only_option, template_option
 from otdravg.cli.options import (
     FilePath,
     files_argument,
@@ -122,6 +122,7 @@ LARGE_BLOCK_BYTES = 30_000_000
 @click.option("--all", "everything", is_flag=True, help="Write the whole closeout.")
 @only_option
 @template_option
+@full_option
 @click.option("--zip", "zip_traces", is_flag=True, help="Write traces.zip in place of traces/.")
 @force_option
 @click.pass_context
@@ -151,6 +152,7 @@ def cable(
     everything: bool,
     only: str | None,
     template_file: Path | None,
+    full: bool,
     zip_traces: bool,
     force: bool,
 ) -> None:
@@ -183,6 +185,8 @@ def cable(
     rules = _profile(profile_name, guarded, stage, ribbon)
     parts = _parts(everything, only)
     template = load_template(template_file) if template_file else Template()
+    if full:
+        template = replace(template, full=True)
     if out is None and not list_only:
         raise click.UsageError("no folder for the tables: add --out DIR, or --list")
     target = None if list_only else out

@@ -100,12 +100,19 @@ _SHOTS: tuple[Column[ShotRecord], ...] = (
         "group_index",
         lambda s: reported(s.settings.group_index, Quantity.GROUP_INDEX) if s.settings else None,
     ),
+    ("averages", lambda s: s.settings.averages if s.settings else None),
+    (
+        "averaging_time_s",
+        lambda s: reported(s.settings.averaging_time_s, Quantity.TIME_S) if s.settings else None,
+    ),
     ("points", lambda s: s.point_count or None),
     ("header_cable", lambda s: s.identity.cable if s.identity else ""),
     ("header_fibre", lambda s: s.identity.fibre if s.identity else ""),
     ("header_end_a", lambda s: s.identity.location_a if s.identity else ""),
     ("header_end_b", lambda s: s.identity.location_b if s.identity else ""),
     ("instrument", lambda s: s.identity.instrument if s.identity else ""),
+    ("serial", lambda s: s.identity.serial if s.identity else ""),
+    ("operator", lambda s: s.identity.operator if s.identity else ""),
     ("response", lambda s: s.response.value if s.response else ""),
 )
 
