@@ -44,6 +44,7 @@ from otdravg.cable.identity.copies import tell_copies
 from otdravg.cable.identity.crossed import check_identities
 from otdravg.cable.identity.ends import cables_with_open_ends, ends_by_shots
 from otdravg.cable.measure.closures import KnownClosure
+from otdravg.cable.measure.cords import with_measured_cords
 from otdravg.cable.measure.jobs import spread
 from otdravg.cable.measure.one_name import tell_names_apart
 from otdravg.cable.measure.placing import cable_maps, measure_at_closures
@@ -367,7 +368,8 @@ def _measure(
         measured = [
             again.get((s.key, s.wavelength_nm)) or known[_stand_shots(s.ab, s.ba)] for s in stands
         ]
-    return measured, records, findings
+    measured, more = with_measured_cords(measured, setup, executor)
+    return measured, records, findings + more
 
 
 Shots = tuple[tuple[str, ...], tuple[str, ...]]
