@@ -7,9 +7,8 @@ by voting over all pairs of events; cords then say where the span lies in it.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import math
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
