@@ -18,6 +18,7 @@ __all__ = [
     "TALLY_COLUMNS",
     "ends",
     "equipment",
+    "limit_lines",
     "made_on",
     "result_sentence",
     "rules",
@@ -44,11 +45,10 @@ def standing(review: CableReview, words: PageWords) -> tuple[str, str]:
         open=sum(tally.open for tally in own),
         missing=sum(tally.one_way + tally.not_measured + tally.not_shot for tally in own),
     )
-    if counts.findings_to_do or counts.spans_to_do:
-        says += " " + words["standing_findings"].format(
-            findings=words.words.counted("findings", counts.findings_to_do),
-            spans=words.words.counted("spans", counts.spans_to_do),
-        )
+    for noun, count in (("findings", counts.findings_to_do), ("spans", counts.spans_to_do)):
+        if count:
+            said = words.words.counted(noun, count)
+            says += " " + words[f"standing_{noun}"].format(**{noun: said})
     return words.value(counts.standing.value), says
 
 
@@ -189,19 +189,24 @@ def _closures(review: CableReview) -> str:
     return f"{len(names)} ({shown})" if names else "0"
 
 
-def rules(review: CableReview, words: PageWords) -> list[tuple[str, str]]:
-    """What it was judged by."""
-    profile = review.profile
-    rule = words["rule_guarded" if profile.rule is Rule.GUARDED else "rule_plain"]
-    limits = [
+def limit_lines(review: CableReview, words: PageWords) -> list[str]:
+    """Say which limits judged splices, and how many each."""
+    return [
         words["limit_line"].format(
             limit_db=words.decimal(limit.limit_db),
             wavelengths=", ".join(map(str, limit.wavelengths_nm)),
-            count=limit.splices,
+            splices=words.words.counted("splices", limit.splices),
             rule=limit.rule,
         )
         for limit in summary.limits_in_force(review)
     ]
+
+
+def rules(review: CableReview, words: PageWords) -> list[tuple[str, str]]:
+    """What it was judged by."""
+    profile = review.profile
+    rule = words["rule_guarded" if profile.rule is Rule.GUARDED else "rule_plain"]
+    limits = limit_lines(review, words)
     name = " – ".join(part for part in (profile.name, profile.title) if part)
     return [
         (words["profile"], name),

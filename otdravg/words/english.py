@@ -183,7 +183,8 @@ ENGLISH = {
         "{within} of {expected} splices are within their limits; {over} over, {open} "
         "open, {missing} not measured from both ends."
     ),
-    "standing_findings": "{findings} to settle, {spans} outside their rules.",
+    "standing_findings": "{findings} to settle.",
+    "standing_spans": "{spans} outside their rules.",
     "expected": "Expected",
     "within": "Within",
     "over": "Over",
@@ -195,7 +196,7 @@ ENGLISH = {
     "fibres_of": "{measured} of {expected} expected",
     "worst": "Largest against their limit",
     "limits_in_force": "Limits in force",
-    "limit_line": "{limit_db} dB at {wavelengths} nm: {count} splices ({rule})",
+    "limit_line": "{limit_db} dB at {wavelengths} nm: {splices} ({rule})",
     "ends": "Ends",
     "ends_line": "{end}: {names}",
     "clock_off": "Clock off",

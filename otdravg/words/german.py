@@ -189,7 +189,8 @@ GERMAN = {
         "{within} von {expected} Spleißen halten ihren Grenzwert ein; {over} darüber, "
         "{open} offen, {missing} nicht von beiden Seiten gemessen."
     ),
-    "standing_findings": "{findings} zu klären, {spans} außerhalb ihrer Regeln.",
+    "standing_findings": "{findings} zu klären.",
+    "standing_spans": "{spans} außerhalb ihrer Regeln.",
     "expected": "Erwartet",
     "within": "Eingehalten",
     "over": "Darüber",
@@ -201,7 +202,7 @@ GERMAN = {
     "fibres_of": "{measured} von {expected} erwarteten",
     "worst": "Größte gegen ihren Grenzwert",
     "limits_in_force": "Geltende Grenzwerte",
-    "limit_line": "{limit_db} dB bei {wavelengths} nm: {count} Spleiße ({rule})",
+    "limit_line": "{limit_db} dB bei {wavelengths} nm: {splices} ({rule})",
     "ends": "Enden",
     "ends_line": "{end}: {names}",
     "clock_off": "Uhr falsch",

@@ -160,7 +160,7 @@ def test_the_limit_shown_is_the_one_that_judged(review: CableReview) -> None:
     )
     content = closeout_pdf(replace(review, rows=tuple(rows)), Sketches(), template())
     text = " ".join(_reader(content).pages[0].extract_text().split())
-    assert "0.45 dB at 1310 nm: 1 splices (splice.attempts.fallback_db)" in text
+    assert "0.45 dB at 1310 nm: 1 splice (splice.attempts.fallback_db)" in text
 
 
 @pytest.mark.parametrize(("fibres", "most"), [(48, 25), (864, 120)])
