@@ -201,6 +201,14 @@ def test_work_sheet_lists_the_whole_ribbon_with_colours_and_values_before(
         assert word in sheet
 
 
+def test_a_bend_is_dressed_again_and_nothing_is_cut(review: CableReview, pages: list[str]) -> None:
+    sheet = next(text for text in pages if "Closure C3 at" in text and "Work sheet" in text)
+    assert "re-dressed" in sheet
+    assert "spliced" not in sheet.split()
+    assert "violet" in sheet
+    assert "blue" not in sheet
+
+
 def test_pages_are_numbered_and_listed_in_the_outline(
     document: PdfReader, pages: list[str]
 ) -> None:
