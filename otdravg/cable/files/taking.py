@@ -34,6 +34,7 @@ from otdravg.cable.files.fibre_claims import (
     numbers_in_paths,
     stuck_fibres,
     stuck_finding,
+    with_any_number,
     without_counters,
 )
 from otdravg.cable.files.folder import RawShot
@@ -73,7 +74,7 @@ def take(
         )  # fmt: skip
         findings += more
         if not silent:
-            members = without_counters(members)
+            members = without_counters(map(with_any_number, members))
             silent = stuck_fibres(members)
             if silent:
                 findings.append(stuck_finding(silent, members))
