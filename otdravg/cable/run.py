@@ -32,6 +32,7 @@ from otdravg.cable.files.attempts import mark_repeats, number_attempts, stands_o
 from otdravg.cable.files.claims import Naming
 from otdravg.cable.files.folder import RawShot, find_files, read_header
 from otdravg.cable.files.taking import take
+from otdravg.cable.identity.consequences import Explained
 from otdravg.cable.identity.copies import tell_copies
 from otdravg.cable.identity.crossed import check_identities
 from otdravg.cable.identity.ends import cables_with_open_ends, ends_by_shots
@@ -206,11 +207,14 @@ def review(
         measured = measure_at_closures(measured, maps, executor, done)
     clock.stage("measure at closures")
 
-    identities, crossed = check_identities(measured, maps)
-    findings = tell_copies(findings, records, measured, maps) + crossed
+    identities, crossed = check_identities(measured, maps, profile.ribbon_size)
+    explained = Explained(crossed)
+    findings = tell_copies(explained.left_of(findings), records, measured, maps) + crossed
     clock.stage("identity")
-    findings += measured_findings(measured)
-    findings += set_findings(records, measured, maps, profile, options.fibre_count)
+    findings += measured_findings(explained.left_in(measured))
+    findings += explained.left_of(
+        set_findings(records, measured, maps, profile, options.fibre_count)
+    )
     findings += profile_findings(measured, maps, profile)
     lengths_m = {
         (m.key, m.wavelength_nm): m.outcome.axis.length_m for m in measured if m.outcome.axis
@@ -218,7 +222,7 @@ def review(
     rows = judged_together(rows_of(measured, maps, profile, _doubts(findings, lengths_m)), profile)
     rows, more = accepted_rows(rows, decisions)
     findings += more
-    findings += row_findings(rows, maps)
+    findings += explained.left_of(row_findings(rows, maps))
     changes = () if options.before is None else changes_since(options.before, rows)
     findings += change_findings(changes, profile)
     findings += not_applied(profile, is_compared=options.before is not None)

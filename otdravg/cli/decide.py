@@ -35,7 +35,9 @@ __all__ = ["decide"]
 @click.option("--nm", "wavelength_nm", metavar="NM", type=click.IntRange(min=1))
 @click.option("--closure", metavar="NAME", default="", help="Closure, by name or number.")
 @click.option("--file", "shot", metavar="FILE", default="", help="Shot, as in shots.csv.")
-@click.option("--value", metavar="VALUE", default="", help="New name, metres, or other fibre.")
+@click.option(
+    "--value", metavar="VALUE", default="", help="New name, metres, other fibre, or new numbers."
+)
 @click.pass_context
 def decide(
     ctx: click.Context,

@@ -35,7 +35,8 @@ __all__ = [
 #: measured, and shots that are not of one fibre.
 NEVER_GRADED = frozenset(
     {"bit-stuck", "flat-stretch", "noise-repeats", "noise-shared", "attenuation-impossible",
-     "attenuation-unequal", "fibres-crossed", "other-fibre", "pair-doubtful"}
+     "attenuation-unequal", "fibres-crossed", "numbering-differs", "numbering-unexplained",
+     "other-fibre", "pair-doubtful"}
 )  # fmt: skip
 
 #: Below zero by this many standard uncertainties the true loss is not noise: no splice amplifies

@@ -34,7 +34,8 @@ FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.intp]
 
 #: From this many fibres on, each feature has a scale of its own; below they are pooled by kind.
-_OWN_SCALE_FROM = 24
+#: Slopes of short and long sections differ too much in noise to be pooled for long.
+_OWN_SCALE_FROM = (24, 8, 24)
 #: Degrees of freedom of the densities.
 _FREEDOM = 4.0
 #: A section needs this many clean blocks for a slope.
@@ -52,6 +53,10 @@ _MAD_TO_SIGMA = 1.4826
 _NINTH_DECILE = 1.6449
 #: Shots that are held against all others at once: what bounds the memory.
 _BLOCK = 256
+#: Up to so many fibres every pair is compared in full.
+_ALL_PAIRS = 600
+#: Log-likelihood of what cannot be.
+_NEVER = 1e6
 #: Smallest scale that is believed: of losses in dB, of slopes in dB/km, of lengths in m.
 _LEAST_SCALE = (5e-4, 2e-4, 0.02)
 
@@ -176,10 +181,11 @@ class Comparison:
         self._kinds = np.repeat((0, 1, 2), (closures, closures + 1, closures + 1))
         # One row per feature: what is worked on together lies together.
         a, b = _mean_of(centred_a).T, _mean_of(centred_b).T
-        self._alone = np.array([_scales(side, self._kinds) for side in (a, b)])
-        self._from_a = _Readings.of_shots(_mean_of(tables_a).T, a, self._alone[0])
-        self._from_b = _Readings.of_shots(_mean_of(tables_b).T, b, self._alone[1])
+        self._alone = _scales(np.concatenate((a, b), axis=1), self._kinds, ends=2)
+        self._from_a = _Readings.of_shots(_mean_of(tables_a).T, a, self._alone)
+        self._from_b = _Readings.of_shots(_mean_of(tables_b).T, b, self._alone)
         self.size = n
+        self.is_shot = (~self._from_a.is_missing, ~self._from_b.is_missing)
         self.scale_by(np.arange(n) if partner is None else partner)
 
     def scale_by(self, partner: IntArray) -> None:
@@ -191,24 +197,28 @@ class Comparison:
 
         Losses vary less than backscatter steps; attenuation and length read alike from both ends.
         """
-        alone = self._alone.mean(axis=0)
-        is_loss = self._kinds == 0
-        self._together = np.array(
-            [np.where(is_loss, alone / 2, alone), np.where(is_loss, alone, alone / 4)]
-        )
-        self._usable = np.arange(alone.size)
+        share = np.where(self._kinds == 0, 0.2, 0.9)
+        self._together = self._alone * np.sqrt((share, 1 - share))
+        self._usable = np.arange(share.size)
 
     def _scales_of(self, partner: IntArray) -> tuple[FloatArray, npt.NDArray[np.intp]]:
         rows = np.flatnonzero(partner >= 0)
         a, b = self._from_a.centred[:, rows], self._from_b.centred[:, partner[rows]]
         usable = np.flatnonzero(np.isfinite(a + b).sum(axis=1) >= 3)
-        return np.array([_scales(v, self._kinds) for v in ((a + b) / 2, (a - b) / 2)]), usable
+        mean, half = (_scales(v, self._kinds) for v in ((a + b) / 2, (a - b) / 2))
+        # The variances of both add up to that of a reading, whoever its partner is.
+        return self._alone / np.hypot(mean, half) * (mean, half), usable
 
     def spread(self, partner: IntArray) -> float:
         """How widely the features of pairs scatter: a mean log-likelihood of a fibre, negated."""
         scales, usable = self._scales_of(partner)
-        scales, alone = scales[:, usable], self._alone[:, usable]
-        return float(np.log(2 * scales[0] * scales[1] / (alone[0] * alone[1])).sum())
+        return float(np.log(2 * scales.prod(axis=0) / self._alone**2)[usable].sum())
+
+    def impossible(self) -> npt.NDArray[np.bool_]:
+        """Whether a fibre's own two shots make a loss that is clearly below zero, shape (n,)."""
+        losses = self._kinds == 0
+        mean = (self._from_a.raw[losses] + self._from_b.raw[losses]) / 2
+        return np.asarray((np.nan_to_num(mean) < -3 * _EDGE_DB).any(axis=0))
 
     def own(self) -> FloatArray:
         """Ratio of every fibre's own two shots, shape (n,)."""
@@ -225,48 +235,70 @@ class Comparison:
         """Ratios of pairs whose shots are given by two arrays that are broadcast together."""
         return self._summed(self._from_a.of(from_a), self._from_b.of(from_b))
 
-    def likely(self, count: int) -> tuple[IntArray, IntArray]:
-        """Pairs that can fit best, by normal densities: for each shot at least ``count`` others.
+    def margins(self) -> tuple[FloatArray, IntArray]:
+        """How much better each fibre's own pair fits than any with another fibre's shot.
 
-        What they are for is to be compared in full (:meth:`of_pairs`); all pairs of thousands of
-        fibres would be too many.
+        Returns
+        -------
+        margin : array, shape (n,)
+            Own ratio less the best other in its row or column; NaN if a shot is missing.
+        best_other : array of int, shape (n,)
+            Index of that other fibre; -1 if there is none.
+        """
+        everybody = np.arange(self.size)
+        own = self.own()
+        rivals = self._nearest() if self.size > _ALL_PAIRS else self._best_of_all()
+        top = np.array(
+            [
+                np.where(there >= 0, self.of_pairs(*pair), -np.inf)
+                for there, pair in zip(
+                    rivals,
+                    ((everybody, np.maximum(rivals[0], 0)), (np.maximum(rivals[1], 0), everybody)),
+                    strict=True,
+                )
+            ]
+        )
+        top = np.where(np.isnan(top), -np.inf, top)
+        side = top.argmax(axis=0)
+        best, most = rivals[side, everybody], top[side, everybody]
+        known = np.isfinite(own) & np.isfinite(most)
+        return np.where(known, own - np.where(known, most, 0.0), np.nan), np.where(known, best, -1)
+
+    def _best_of_all(self) -> IntArray:
+        ratios = self.ratios()
+        np.fill_diagonal(ratios, np.nan)
+        return np.array([_best(ratios), _best(ratios.T)])
+
+    def _nearest(self) -> IntArray:
+        """The other shot that fits each one best by normal densities: one product of matrices.
+
+        Of thousands of fibres all pairs would be too many to be compared in full.
         """
         mean, half = self._together[:, self._usable, None]
-        a, b = (
-            np.nan_to_num(np.clip(side.centred[self._usable], -3 * alone, 3 * alone))
-            for side, alone in zip(
-                (self._from_a, self._from_b), self._alone[:, self._usable, None], strict=True
-            )
-        )
-        weight, alone_weight = (half**-2 - mean**-2) / 4, (half**-2 + mean**-2) / 8
-        cross = np.ascontiguousarray((a * weight).T, dtype=np.float32)
-        other = np.ascontiguousarray(b, dtype=np.float32)
-        of_a = np.where(
-            self._from_a.is_missing,
-            np.nan,
-            ((0.5 / self._alone[0, self._usable, None] ** 2 - alone_weight) * a * a).sum(axis=0),
-        )
-        of_b = np.where(
-            self._from_b.is_missing,
-            np.nan,
-            ((0.5 / self._alone[1, self._usable, None] ** 2 - alone_weight) * b * b).sum(axis=0),
-        )
-        of_a, of_b = (np.nan_to_num(v, nan=-1e6).astype(np.float32) for v in (of_a, of_b))
-        rows, columns = [], []
+        clipped, own = [], []
+        alone = self._alone[self._usable, None]
+        for side in (self._from_a, self._from_b):
+            values = np.nan_to_num(np.clip(side.centred[self._usable], -3 * alone, 3 * alone))
+            weight = 0.5 / alone**2 - (half**-2 + mean**-2) / 8
+            fit = np.where(side.is_missing, -_NEVER, (weight * values**2).sum(axis=0))
+            clipped.append(values)
+            own.append(fit.astype(np.float32))
+        left = np.ascontiguousarray((clipped[0] * (half**-2 - mean**-2) / 4).T, dtype=np.float32)
+        right = clipped[1].astype(np.float32)
         everybody = np.arange(self.size)
-        for one, two, far, is_row in ((cross, other, of_b, True), (other.T, cross.T, of_a, False)):
-            for start in range(0, self.size, _BLOCK):
-                table = one[start : start + _BLOCK] @ two + far
-                best = (
-                    np.argpartition(table, -count, axis=1)[:, -count:]
-                    if count < self.size
-                    else np.broadcast_to(everybody, table.shape)
-                )
-                mine = np.broadcast_to(everybody[start : start + _BLOCK, None], best.shape)
-                rows.append((mine if is_row else best).ravel())
-                columns.append((best if is_row else mine).ravel())
-        pairs = np.unique(np.concatenate(rows) * self.size + np.concatenate(columns))
-        return pairs // self.size, pairs % self.size
+        best = np.zeros((2, self.size), dtype=np.intp)
+        most = np.full(self.size, -np.inf, dtype=np.float32)
+        for start in range(0, self.size, _BLOCK):
+            rows = everybody[start : start + _BLOCK]
+            table = left[rows] @ right + own[1]
+            table[rows - start, rows] = -_NEVER
+            best[0, rows] = table.argmax(axis=1)
+            table += own[0][rows, None]
+            highest = table.argmax(axis=0)
+            better = table[highest, everybody] > most
+            best[1, better] = highest[better] + start
+            most = np.where(better, table[highest, everybody], most)
+        return best
 
     def ratio_of(self, shot: Features, fibre: int, *, from_a: bool, wavelength: int = 0) -> float:
         """Ratio of a shot that is none of these to a fibre's shot from the other end.
@@ -284,7 +316,7 @@ class Comparison:
         raw = shot.stacked()[:, None]
         side = 0 if from_a else 1
         middle = self._middles[wavelength][side][:, None]
-        stranger = _Readings.of_shots(raw, raw - middle, self._alone[side])
+        stranger = _Readings.of_shots(raw, raw - middle, self._alone)
         partner = (self._from_b if from_a else self._from_a).of(np.array([fibre]))
         pair = (stranger, partner) if from_a else (partner, stranger)
         return float(self._summed(*pair)[0])
@@ -332,8 +364,12 @@ class _Readings:
 
     def of(self, shots: IntArray) -> _Readings:
         """Take some shots, in an array of any shape."""
-        parts = (p[..., shots] for p in (self.raw, self.centred, self.log_density, self.is_missing))
-        return _Readings(*parts)
+        return _Readings(
+            self.raw[:, shots],
+            self.centred[:, shots],
+            self.log_density[:, shots],
+            self.is_missing[shots],
+        )
 
 
 def _squares(difference: FloatArray, scale: float) -> FloatArray:
@@ -343,6 +379,12 @@ def _squares(difference: FloatArray, scale: float) -> FloatArray:
     difference /= _FREEDOM
     difference += 1.0
     return difference
+
+
+def _best(ratios: FloatArray) -> IntArray:
+    """Index of the largest in each row, -1 where nothing is known."""
+    known = np.isfinite(ratios)
+    return np.where(known.any(axis=1), np.where(known, ratios, -np.inf).argmax(axis=1), -1)
 
 
 def _table(features: Sequence[Features | None], n: int, width: int) -> FloatArray:
@@ -369,8 +411,11 @@ def _median(values: FloatArray) -> FloatArray:
     return result
 
 
-def _scales(values: FloatArray, kinds: npt.NDArray[np.intp]) -> FloatArray:
-    """Robust scale of every feature (rows) over shots or pairs (columns)."""
+def _scales(values: FloatArray, kinds: npt.NDArray[np.intp], ends: int = 1) -> FloatArray:
+    """Robust scale of every feature (rows) over shots or pairs (columns).
+
+    With few of them features of a kind have one scale. ``ends``: values of a fibre.
+    """
     deviation = np.abs(values - _median(values.T)[:, None])
     known = np.isfinite(deviation).sum(axis=1)
     scales = np.empty(kinds.size)
@@ -378,22 +423,26 @@ def _scales(values: FloatArray, kinds: npt.NDArray[np.intp]) -> FloatArray:
         of_kind = kinds == kind
         pooled = deviation[of_kind]
         pooled = pooled[np.isfinite(pooled)]
-        common = _scale_of(pooled) if pooled.size else least
+        common = _scale_of(pooled, kind == 2) if pooled.size else least
         for k in np.flatnonzero(of_kind):
             own = deviation[k]
-            scale = common if known[k] < _OWN_SCALE_FROM else _scale_of(own[np.isfinite(own)])
+            scale = (
+                common
+                if known[k] < ends * _OWN_SCALE_FROM[kind]
+                else _scale_of(own[np.isfinite(own)], kind == 2)
+            )
             scales[k] = max(scale, least)
     return scales
 
 
-def _scale_of(deviation: FloatArray) -> float:
-    """Scale of absolute deviations: by their median, or by their ninth decile if that is more.
+def _scale_of(deviation: FloatArray, of_places: bool) -> float:
+    """Scale of absolute deviations: by their median; of places by their ninth decile if more.
 
     Places lie on the points of the record: where most fibres share a point, the median says
     that all are equal, and every other one would be an outlier that only its partner explains.
     """
     middle, high = np.quantile(deviation, (0.5, 0.9))
-    return float(max(_MAD_TO_SIGMA * middle, high / _NINTH_DECILE))
+    return float(max(_MAD_TO_SIGMA * middle, high / _NINTH_DECILE if of_places else 0.0))
 
 
 def _log_density(x: FloatArray, scale: FloatArray) -> FloatArray:

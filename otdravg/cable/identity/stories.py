@@ -20,19 +20,17 @@ import numpy.typing as npt
 
 from otdravg.cable.identity.fingerprint import Comparison
 
-__all__ = ["CLEAR", "Kind", "Numbering", "Story", "numbering_told"]
+__all__ = ["BAD_SHARE", "CLEAR", "TUBE", "Kind", "Numbering", "Story", "numbering_told"]
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.intp]
 
-#: Odds from which something counts as told. Chosen, not derived: twenty to one.
+#: Odds from which something counts as told: a pair, and a story against the next one and against
+#: "as labelled", after what it pays for its kind. Chosen, not derived: twenty to one.
 CLEAR = log(20)
-#: Odds by which a story has to beat the next one, and "as labelled". Chosen, not derived: a hundred
-#: to one.
-_VERY_CLEAR = log(100)
 #: Log-odds against any one slip before the shots are looked at. Chosen, not derived: one cable in
-#: a hundred; no source counts them.
-_SLIP = log(100)
+#: ten; no source counts them.
+_SLIP = log(10)
 #: What a pair can speak against a story at most: shots are spoilt in other ways, too. Chosen, not
 #: derived.
 _AT_LEAST = -log(20)
@@ -42,10 +40,13 @@ _SUSPECT = 1.0
 #: sound pairs that they have to reach in the mean. Benchmark: numbering, which misses none of
 #: its simulated slips at these and tells none that is not there.
 _FITTING_SHARE, _SOUND_SHARE = 0.8, 0.5
+#: A free assignment of more than so many fibres has to prove itself pair by pair. Chosen, not
+#: derived.
+_FEW_ROWS = 4
 #: So many sound pairs say what sound is. Chosen, not derived.
 _SOUND_PAIRS = 12
 #: A ribbon is looked at as a whole if so much of it does not fit. Chosen, not derived.
-_BAD_SHARE = 0.4
+BAD_SHARE = 0.4
 #: So many fibres, and so many stories of one kind, are looked at where more would take too long;
 #: and so often a free assignment and its scales are renewed. Chosen, not derived: time.
 _SAMPLE, _LOOKED_AT, _ROUNDS = 256, 3, 6
@@ -53,7 +54,7 @@ _SAMPLE, _LOOKED_AT, _ROUNDS = 256, 3, 6
 #: those of whole cables and ribbons come first. Chosen, not derived: time.
 _FEW = 300
 #: Ribbon size taken where there are no ribbons: tubes hold twelve. Standard: TIA-598.
-_TUBE = 12
+TUBE = 12
 
 
 class Kind(Enum):
@@ -104,6 +105,7 @@ class Numbering:
     partner: IntArray
     stories: tuple[Story, ...]
     ratios: FloatArray
+    worth: float  # log-likelihood of all pairs, less what the stories cost
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -115,6 +117,7 @@ class _Slip:
     rows: IntArray
     source: IntArray
     cost: float
+    tries: float  # logarithm of how many of its kind were tried
     loose: npt.NDArray[np.bool_] | None = None  # rows that may be left without a partner
 
 
@@ -124,7 +127,7 @@ class _Weighed:
     partner: IntArray
     ratios: FloatArray
     net: float  # gain in log-likelihood less the cost
-    evidence: float  # of the pairs themselves, less the cost
+    evidence: float  # of the pairs themselves, less what comes by trying
 
 
 def numbering_told(comparison: Comparison, ribbon_size: int | None) -> Numbering:
@@ -137,8 +140,22 @@ def numbering_told(comparison: Comparison, ribbon_size: int | None) -> Numbering
     ribbon_size : int or None
         None in loose tube.
     """
-    size = ribbon_size or _TUBE
-    comparison.scale_by(_beginning(comparison, size))
+    size = ribbon_size or TUBE
+    best: Numbering | None = None
+    for partner in _beginnings(comparison, size):
+        comparison.scale_by(partner)
+        told = _renewed(comparison, size)
+        if best is None or told.worth > best.worth:
+            best = told
+        if np.nanmedian(told.ratios) > CLEAR:
+            break
+    assert best is not None
+    comparison.scale_by(np.where(best.ratios > 0, best.partner, -1))
+    return best
+
+
+def _renewed(comparison: Comparison, size: int) -> Numbering:
+    """Tell the numbering, and again with scales from the pairs that fit."""
     told = _searched(comparison, size)
     for _ in range(2):
         partner = np.where(told.ratios > 0, told.partner, -1)
@@ -151,42 +168,48 @@ def numbering_told(comparison: Comparison, ribbon_size: int | None) -> Numbering
     return told
 
 
-def _beginning(comparison: Comparison, size: int) -> IntArray:
-    """The whole-cable story by which pairs scatter least: where scales are taken from at first."""
+def _beginnings(comparison: Comparison, size: int) -> list[IntArray]:
+    """What scales may be taken from at first: as labelled, or by stories of the whole cable.
+
+    Where "as labelled" is no good, those by which pairs scatter least, and of few fibres every
+    shot by itself, too.
+    """
     n = comparison.size
     everybody = np.arange(n)
     ratios = comparison.own()
     if np.count_nonzero(ratios > CLEAR) > np.isfinite(ratios).sum() / 2:
-        return everybody
+        return [everybody]
     sample = np.zeros(n, dtype=bool)
     sample[:: max(n // _SAMPLE, 1)] = True
-    best, least = everybody, n * comparison.spread(np.where(sample, everybody, -1))
-    for slip in _of_all(n, size):
+    scattered = [(n * comparison.spread(np.where(sample, everybody, -1)), 0, everybody)]
+    for slip in _of_all(comparison, size):
         partner = np.empty_like(everybody)
         partner[slip.rows] = slip.source
         cost = n * comparison.spread(np.where(sample, partner, -1)) + slip.cost
-        if cost < least:
-            best, least = partner, cost
-    comparison.scale_by(best)
-    if np.nanmedian(comparison.of_pairs(everybody, best)) > CLEAR or n > _FEW:
-        return best
-    # None of them makes pairs of them: perhaps every shot by itself does.
+        scattered.append((cost, len(scattered), partner))
+    scattered.sort(key=lambda one: one[:2])
+    if n > _FEW:
+        return [scattered[0][2]]
     comparison.guess()
     for _ in range(_ROUNDS):
         partner = _assigned(comparison, everybody, everybody)
-        if np.count_nonzero(partner >= 0) < max(_SOUND_PAIRS, n / 2):
-            return best
+        if np.count_nonzero(partner >= 0) < n / 2:
+            break
         comparison.scale_by(partner)
-    cost = n * comparison.spread(partner) + _SLIP + lgamma(n + 1)
-    return partner if cost < least else best
+    whole = [partner for _, number, partner in scattered if number][:_LOOKED_AT]
+    if scattered[0][1]:
+        return [*whole, partner, everybody]
+    return [everybody, *whole, partner]
 
 
 def _searched(comparison: Comparison, size: int) -> Numbering:
     """Take the best slip again and again, until none is left that both wins and fits."""
     n = comparison.size
     partner = np.arange(n)
-    ratios = comparison.of_pairs(partner, partner)
+    from_a, from_b = comparison.is_shot
+    ratios = np.where(from_a & ~from_b, _AT_LEAST, comparison.of_pairs(partner, partner))
     stories: list[Story] = []
+    costs = 0.0
     while (suspects := _suspects(ratios)).size >= 2:
         slips = list(_large_slips(comparison, partner, ratios, size))
         small = partial(_small_slips, comparison, partner, ratios, size)
@@ -202,11 +225,13 @@ def _searched(comparison: Comparison, size: int) -> Numbering:
             partner[rows] = one.partner
             ratios[rows] = np.where(one.partner < 0, np.nan, one.ratios)
             changed = one.partner != rows
-            fit = float(one.ratios[one.partner >= 0].mean())
+            fit = float(np.nanmean(one.ratios[one.partner >= 0]))
+            costs += one.slip.cost
             stories.append(
                 Story(one.slip.kind, one.slip.step, rows[changed], one.partner[changed], odds, fit)
             )
-    return Numbering(partner, tuple(stories), ratios)
+    worth = float(np.maximum(np.nan_to_num(ratios), _AT_LEAST).sum()) - costs
+    return Numbering(partner, tuple(stories), ratios, worth)
 
 
 def _suspects(ratios: FloatArray) -> IntArray:
@@ -220,23 +245,38 @@ def _accepted(
     comparison: Comparison, slips: Iterable[_Slip], partner: IntArray, ratios: FloatArray
 ) -> list[tuple[_Weighed, float]]:
     """Slips that beat all others that speak of the same fibres, and fit; with their odds."""
-    weighed = [w for s in slips if (w := _weighed(comparison, s, partner, ratios)).net > 0]
-    weighed.sort(key=lambda w: -w.net)
+    weighed = [
+        w
+        for s in slips
+        if _is_what_it_says(s, comparison)
+        and (w := _weighed(comparison, s, partner, ratios)).net > 0
+    ]
+    # What a simple slip explains is not explained by an assignment of everything.
+    weighed.sort(key=lambda w: (w.slip.kind is Kind.FREE, -w.net))
     taken = np.zeros(comparison.size, dtype=bool)
     accepted = []
     for one in weighed:
-        if taken[one.slip.rows].any():
+        if one.net < CLEAR or taken[one.slip.rows].any() or not _fits(one, ratios):
             continue
-        taken[one.slip.rows] = True
         odds = one.net - max([0.0, *(w.net for w in weighed if _is_another(w, one))])
-        if odds >= _VERY_CLEAR and _fits(one, ratios):
+        if odds >= CLEAR:
+            taken[one.slip.rows] = True
             accepted.append((one, odds))
     return accepted
 
 
+def _is_what_it_says(slip: _Slip, comparison: Comparison) -> bool:
+    """Whether most shots from A have their partner by the rule, not by what comes in again."""
+    if slip.loose is None or slip.kind is Kind.FREE:
+        return True
+    return bool(np.mean(slip.loose[comparison.is_shot[0][slip.rows]]) < 0.5)
+
+
 def _is_another(one: _Weighed, than: _Weighed) -> bool:
     """Whether two slips speak of the same fibres and say different things of them."""
-    rows = np.intersect1d(one.slip.rows, than.slip.rows)
+    rows = np.intersect1d(
+        one.slip.rows[np.isfinite(one.ratios)], than.slip.rows[np.isfinite(than.ratios)]
+    )
     if rows.size == 0:
         return False
     mine = one.partner[np.searchsorted(one.slip.rows, rows)]
@@ -246,8 +286,10 @@ def _is_another(one: _Weighed, than: _Weighed) -> bool:
 
 def _fits(one: _Weighed, ratios: FloatArray) -> bool:
     """Whether the pairs of a slip are pairs: as good as those that nobody doubts."""
-    own = one.ratios[one.partner >= 0]
-    if one.evidence < CLEAR or own.size == 0 or np.mean(own > 0) < _FITTING_SHARE:
+    own = one.ratios[(one.partner >= 0) & np.isfinite(one.ratios)]
+    if one.slip.kind is Kind.FREE and own.size and own.mean() < CLEAR and own.size > _FEW_ROWS:
+        return False  # who may choose among all finds something that fits a little
+    if one.evidence < CLEAR or own.size == 0 or np.mean(own > _AT_LEAST) < _FITTING_SHARE:
         return False
     others = np.delete(ratios, one.slip.rows)
     sound = others[others > _SUSPECT]
@@ -261,14 +303,14 @@ def _weighed(
 ) -> _Weighed:
     """Hold a slip against what is taken to be true so far."""
     own = np.where(slip.source >= 0, partner[slip.source], -1)
-    new = np.where(own >= 0, comparison.of_pairs(slip.rows, np.maximum(own, 0)), _AT_LEAST)
+    new = np.where(own >= 0, comparison.of_pairs(slip.rows, np.maximum(own, 0)), np.nan)
     if slip.loose is not None:
         own = np.where(slip.loose & ~(new >= 0), -1, own)
-    new = np.where(own < 0, _AT_LEAST, np.maximum(new, _AT_LEAST))
-    known = np.isfinite(new)
+    # A shot whose partner is missing speaks against a story as a pair does that does not fit.
+    alone = comparison.is_shot[0][slip.rows] & ((own < 0) | np.isnan(new))
+    new = np.where(alone, _AT_LEAST, np.maximum(new, _AT_LEAST))
     gain = np.nan_to_num(new).sum() - np.maximum(np.nan_to_num(ratios[slip.rows]), _AT_LEAST).sum()
-    evidence = float(np.nan_to_num(new).sum()) - slip.cost
-    new = np.where(known, new, 0.0)
+    evidence = float(np.nan_to_num(new).sum()) - slip.tries
     return _Weighed(slip, own, new, float(gain) - slip.cost, evidence)
 
 
@@ -284,7 +326,7 @@ def _large_slips(
     suspects = _suspects(ratios)
     sample = suspects[:: -(-suspects.size // _SAMPLE)]
     scores = []
-    for slip in _of_all(n, size):
+    for slip in _of_all(comparison, size):
         source = np.empty(n, dtype=np.intp)
         source[slip.rows] = slip.source
         new = comparison.of_pairs(sample, np.maximum(partner[source[sample]], 0))
@@ -308,8 +350,39 @@ def _small_slips(
             row_of = np.full(comparison.size + 1, -1)
             row_of[partner[suspects]] = suspects
             source = np.where(best >= 0, row_of[best], -1)
-            cost = _SLIP + lgamma(suspects.size + 1)
-            yield _Slip(Kind.FREE, 0, suspects, source, cost, np.ones(suspects.size, dtype=bool))
+            ways = lgamma(suspects.size + 1)
+            everyone = np.ones(suspects.size, dtype=bool)
+            yield _Slip(Kind.FREE, 0, suspects, source, _SLIP + ways, ways, everyone)
+            yield from _rounds(suspects, source, comparison.size)
+
+
+def _rounds(rows: IntArray, source: IntArray, n: int) -> Iterator[_Slip]:
+    """A few fibres that go on as each other, out of a free assignment."""
+    follows = {i: j for i, j in zip(rows.tolist(), source.tolist(), strict=True) if j >= 0}
+    left = set(follows)
+    while left:
+        begin = min(left)
+        ring = [begin]
+        while (then := follows[ring[-1]]) in left and then != begin and then not in ring:
+            ring.append(then)
+        left -= set(ring)
+        if then == begin and 3 <= len(ring) < rows.size:
+            own = np.array(sorted(ring))
+            orders = lgamma(own.size)
+            places = log(n) if np.ptp(own) < own.size else _choices(n, own.size)
+            yield _Slip(
+                Kind.FREE,
+                0,
+                own,
+                np.array([follows[i] for i in own.tolist()]),
+                _SLIP + orders + places,
+                orders + _choices(rows.size, own.size),
+            )
+
+
+def _choices(n: int, count: int) -> float:
+    """Logarithm of the number of ways to choose some of n."""
+    return lgamma(n + 1) - lgamma(count + 1) - lgamma(n - count + 1)
 
 
 def _steps(size: int, n: int) -> list[int]:
@@ -318,24 +391,33 @@ def _steps(size: int, n: int) -> list[int]:
     return [sign * step for step in sorted(steps) if step < n for sign in (1, -1)]
 
 
+def _begins_apart(comparison: Comparison) -> set[int]:
+    """By how much one end's numbers begin and end later than the other's."""
+    (from_a, from_b) = (np.flatnonzero(shot) for shot in comparison.is_shot)
+    if not from_a.size or not from_b.size:
+        return set()
+    return {int(from_b[0] - from_a[0]), int(from_b[-1] - from_a[-1])} - {0}
+
+
 def _shifted(first: int, beyond: int, step: int, cost: float) -> _Slip:
     """Shift a stretch; what is pushed out at its end may come in again at its beginning."""
     rows = np.arange(first, beyond)
     source = first + (rows - first + step) % rows.size
-    return _Slip(Kind.SHIFTED, step, rows, source, _SLIP + cost, source != rows + step)
+    return _Slip(Kind.SHIFTED, step, rows, source, _SLIP + cost, cost, source != rows + step)
 
 
-def _of_all(n: int, size: int) -> Iterator[_Slip]:
+def _of_all(comparison: Comparison, size: int) -> Iterator[_Slip]:
     """Slips of the whole cable."""
+    n = comparison.size
     everybody = np.arange(n)
-    steps = _steps(size, n)
-    if n > size:
-        yield _Slip(Kind.BACKWARDS, 0, everybody, everybody[::-1], _SLIP)
+    steps = sorted({*_steps(size, n), *_begins_apart(comparison)}, key=abs)
+    kind = Kind.BACKWARDS if n > size else Kind.ROLLED
+    yield _Slip(kind, 0, everybody, everybody[::-1], _SLIP, 0.0)
     if n > 2 * size:
         ribbon, position = np.divmod(everybody, size)
         source = np.minimum((ribbon.max() - ribbon) * size + position, n - 1)
         if np.unique(source).size == n:
-            yield _Slip(Kind.RIBBONS_BACKWARDS, 0, everybody, source, _SLIP)
+            yield _Slip(Kind.RIBBONS_BACKWARDS, 0, everybody, source, _SLIP, 0.0)
     for step in steps:
         yield _shifted(0, n, step, log(len(steps)))
 
@@ -372,19 +454,20 @@ def _of_ribbons(n: int, suspects: IntArray, size: int) -> Iterator[_Slip]:
     """Ribbons rolled, turned and exchanged, among those of which much does not fit."""
     count = n // size
     in_each = np.bincount(suspects // size, minlength=count + 1)[:count]
-    bad = np.flatnonzero(in_each >= _BAD_SHARE * size)
+    bad = np.flatnonzero(in_each >= BAD_SHARE * size)
     own = np.arange(size)
     for nth, ribbon in enumerate(bad[: _SAMPLE // 6]):
         rows = ribbon * size + own
-        yield _Slip(Kind.ROLLED, 0, rows, rows[::-1], _SLIP + log(count))
-        for step in range(1, size):
+        yield _Slip(Kind.ROLLED, 0, rows, rows[::-1], _SLIP + log(count), log(bad.size))
+        for step in range(1, size if count > 1 else 1):
             source = np.roll(rows, -step)
             near = step if step <= size / 2 else step - size
-            yield _Slip(Kind.TURNED, near, rows, source, _SLIP + log(count * size))
+            tries = log(bad.size * size)
+            yield _Slip(Kind.TURNED, near, rows, source, _SLIP + log(count * size), tries)
         for other in bad[nth + 1 : _SAMPLE // 6]:
             both = np.concatenate((rows, other * size + own))
-            cost = _SLIP + log(count * (count - 1) / 2)
-            yield _Slip(Kind.RIBBONS, 0, both, np.roll(both, size), cost)
+            cost, tries = _SLIP + log(count * (count - 1) / 2), 2 * log(bad.size)
+            yield _Slip(Kind.RIBBONS, 0, both, np.roll(both, size), cost, tries)
 
 
 def _crossings(comparison: Comparison, partner: IntArray, suspects: IntArray) -> Iterator[_Slip]:
@@ -399,10 +482,12 @@ def _crossings(comparison: Comparison, partner: IntArray, suspects: IntArray) ->
     np.fill_diagonal(gain, 0.0)
     best_two = gain >= np.partition(gain, -2, axis=1)[:, -2:-1]
     n = comparison.size
+    tries = log(some.size * (some.size - 1) / 2)
     one, other = np.nonzero(np.triu((gain > _SLIP) & (best_two | best_two.T), 1))
     for i, j in zip(some[one], some[other], strict=True):
         ways = log(n) if abs(i - j) == 1 else log(n * (n - 1) / 2)
-        yield _Slip(Kind.CROSSED, 0, np.array([i, j]), np.array([j, i]), _SLIP + ways)
+        pair = np.array([i, j])
+        yield _Slip(Kind.CROSSED, 0, pair, pair[::-1], _SLIP + ways, tries)
 
 
 def _assigned(comparison: Comparison, rows: IntArray, columns: IntArray) -> IntArray:
