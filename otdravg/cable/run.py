@@ -36,6 +36,7 @@ from otdravg.cable.identity.consequences import Explained
 from otdravg.cable.identity.copies import tell_copies
 from otdravg.cable.identity.crossed import check_identities
 from otdravg.cable.identity.ends import cables_with_open_ends, ends_by_shots
+from otdravg.cable.identity.turned import turned_round
 from otdravg.cable.measure.closures import KnownClosure
 from otdravg.cable.measure.jobs import spread
 from otdravg.cable.measure.placing import cable_maps, measure_at_closures
@@ -324,20 +325,33 @@ def _measure(
             else r
             for r in records
         ]
-        records, _ = number_attempts(
-            [r.used_as(ShotUse.USED) if r.use is ShotUse.EARLIER else r for r in records]
-        )
-        stands = stands_of(records)
-        known = {_shots_of(m): m for m in measured}
-        missing = [s for s in stands if _stand_shots(s.ab, s.ba) not in known]
-        again = {
-            (m.key, m.wavelength_nm): m
-            for m in measure_stands(missing, setup, executor, lambda count: None, measured)
-        }
-        measured = [
-            again.get((s.key, s.wavelength_nm)) or known[_stand_shots(s.ab, s.ba)] for s in stands
-        ]
-    return measured, records, findings
+        records, measured = _measured_again(records, measured, setup, executor)
+    turned, more = turned_round(measured, records)
+    if more:
+        records, measured = _measured_again(turned, measured, setup, executor)
+    return measured, records, findings + more
+
+
+def _measured_again(
+    records: Sequence[ShotRecord],
+    measured: Sequence[Measured],
+    setup: MeasuringSetup,
+    executor: Executor | None,
+) -> tuple[Sequence[ShotRecord], list[Measured]]:
+    """Number shots that are used otherwise than before, and measure what is not yet."""
+    records, _ = number_attempts(
+        [r.used_as(ShotUse.USED) if r.use is ShotUse.EARLIER else r for r in records]
+    )
+    stands = stands_of(records)
+    known = {_shots_of(m): m for m in measured}
+    missing = [s for s in stands if _stand_shots(s.ab, s.ba) not in known]
+    again = {
+        (m.key, m.wavelength_nm): m
+        for m in measure_stands(missing, setup, executor, lambda count: None, measured)
+    }
+    return records, [
+        again.get((s.key, s.wavelength_nm)) or known[_stand_shots(s.ab, s.ba)] for s in stands
+    ]
 
 
 Shots = tuple[tuple[str, ...], tuple[str, ...]]

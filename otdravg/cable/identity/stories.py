@@ -207,7 +207,10 @@ def _searched(comparison: Comparison, size: int) -> Numbering:
     n = comparison.size
     partner = np.arange(n)
     from_a, from_b = comparison.is_shot
-    ratios = np.where(from_a & ~from_b, _AT_LEAST, comparison.of_pairs(partner, partner))
+    ratios = comparison.of_pairs(partner, partner)
+    if np.count_nonzero(from_a & ~from_b) > np.count_nonzero(from_a) / 2:
+        # Not single shots are missing: the numbers of the ends do not meet.
+        ratios = np.where(from_a & ~from_b, _AT_LEAST, ratios)
     stories: list[Story] = []
     costs = 0.0
     while (suspects := _suspects(ratios)).size >= 2:
