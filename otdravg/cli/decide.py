@@ -36,7 +36,10 @@ __all__ = ["decide"]
 @click.option("--closure", metavar="NAME", default="", help="Closure, by name or number.")
 @click.option("--file", "shot", metavar="FILE", default="", help="Shot, as in shots.csv.")
 @click.option(
-    "--value", metavar="VALUE", default="", help="New name, metres, other fibre, or new numbers."
+    "--value",
+    metavar="VALUE",
+    default="",
+    help="New name, metres, other fibre, new numbers, or finding.",
 )
 @click.pass_context
 def decide(
@@ -63,6 +66,8 @@ def decide(
         --who "R. Vale" --why "owner's letter"
     otdravg decide d.csv exclude-shot --file F014_1550_AB.sor --who "R. Vale" --why "no lead"
     otdravg decide d.csv confirm-crossing --fibre 14 --value 15 --who "R. Vale" --why "traced"
+    otdravg decide d.csv acknowledge --value "fibre-missing 7-12" --who "R. Vale" \\
+        --why "dead fibres, handed over as such"
     otdravg decide d.csv
     """
     if what is None:

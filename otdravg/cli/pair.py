@@ -20,9 +20,11 @@ from otdravg.cli.options import (
     force_option,
     guarded_option,
     json_option,
+    language_option,
     max_size_option,
     plot_option,
     profile_option,
+    stage_option,
     trace_option,
 )
 from otdravg.cli.progress import ProgressLine
@@ -39,6 +41,8 @@ from otdravg.tables.pair import pair_csv
 from otdravg.verdict.judge import PairReport, judge
 from otdravg.verdict.limits import Limits, Rule
 from otdravg.verdict.reading import load_named
+from otdravg.verdict.rules import Method, at_stage
+from otdravg.words.catalogue import Language
 
 __all__ = ["pair"]
 
@@ -55,6 +59,18 @@ __all__ = ["pair"]
 )
 @profile_option
 @guarded_option
+@stage_option
+@click.option(
+    "--attempt",
+    metavar="N",
+    type=click.IntRange(min=1),
+    help="How many times the splices have been made; no file says so.",
+)
+@click.option(
+    "--method",
+    type=click.Choice([method.value for method in Method]),
+    help="How the splices were made. Default: as the profile says.",
+)
 @click.option(
     "--index",
     "group_index",
@@ -105,6 +121,7 @@ __all__ = ["pair"]
     help="Write a document to hand on: .pdf, or .html in one file.",
 )
 @click.option("--csv", "csv_file", metavar="FILE", type=FilePath, help="Write the table as CSV.")
+@language_option
 @json_option
 @max_size_option
 @force_option
@@ -116,6 +133,9 @@ def pair(
     limits: tuple[str, ...],
     profile_name: str | None,
     guarded: bool,
+    stage: str | None,
+    attempt: int | None,
+    method: str | None,
     group_index: float | None,
     launch_m: float | None,
     receive_m: float | None,
@@ -127,6 +147,7 @@ def pair(
     details: bool,
     report_file: Path | None,
     csv_file: Path | None,
+    language: Language,
     as_json: bool,
     size_limits: SizeLimits,
     force: bool,
@@ -147,8 +168,12 @@ def pair(
     """
     if profile_name is not None and (limits or guarded):
         raise click.UsageError("--profile holds the limits: leave out --limit and --guarded")
+    if profile_name is None and (stage or attempt or method):
+        raise click.UsageError("--stage, --attempt and --method are a profile's: add --profile")
     stated = Limits.parse(limits, Rule.GUARDED if guarded else Rule.PLAIN)
     rules = None if profile_name is None else load_named(profile_name)
+    if rules is not None and stage is not None:
+        rules = at_stage(rules, stage)
 
     measured = partial(
         measure,
@@ -158,11 +183,16 @@ def pair(
         positions_m=tuple(chain.from_iterable(positions_m)),
     )
     by_rules = partial(
-        judge, limit_db=stated if rules is None else None, profile=rules, unchanged=unchanged
+        judge,
+        limit_db=stated if rules is None else None,
+        profile=rules,
+        attempt=attempt,
+        method=None if method is None else Method(method),
+        unchanged=unchanged,
     )
 
-    outputs = _Outputs(plot, report_file, csv_file, force)
-    screen = _Screen(as_json, details)
+    outputs = _Outputs(plot, report_file, csv_file, language, force)
+    screen = _Screen(as_json, details, language)
     collections = [path for path in files if path.is_dir() or path.suffix.lower() == ".zip"]
     if collections and len(collections) < len(files):
         raise click.UsageError(f"{collections[0]} is a folder: name folders alone, or files alone")
@@ -195,6 +225,7 @@ class _Outputs:
     plot: Path | None
     document: Path | None
     table: Path | None
+    language: Language
     force: bool
 
     @property
@@ -221,11 +252,15 @@ class _Outputs:
         if self.plot is not None:
             from otdravg.draw.pair import pair_figure, save_figure
 
-            save_figure(pair_figure(reports[0]), self.plot, overwrite=self.force)
+            save_figure(
+                pair_figure(reports[0], language=self.language), self.plot, overwrite=self.force
+            )
         if self.document is not None:
             from otdravg.report.document import write_pair_report
 
-            write_pair_report(reports[0], self.document, overwrite=self.force)
+            write_pair_report(
+                reports[0], self.document, overwrite=self.force, language=self.language
+            )
 
 
 @dataclass(frozen=True, slots=True)
@@ -234,12 +269,13 @@ class _Screen:
 
     as_json: bool
     details: bool
+    language: Language
 
     def of(self, report: PairReport) -> str:
         """Word one pair."""
         if self.as_json:
             return pair_json(report)
-        return pair_text(report, details=self.details, **_terminal())
+        return pair_text(report, details=self.details, language=self.language, **_terminal())
 
 
 def _terminal() -> dict[str, Any]:
@@ -297,7 +333,9 @@ def _many(
         print_text("".join(pair_json(report, indent=None) for report in reports))
         print_text("".join(map(left_out_json, left)))
     else:
-        print_text(pairs_text(judged, left, pairing.findings, **_terminal()))
+        print_text(
+            pairs_text(judged, left, pairing.findings, language=screen.language, **_terminal())
+        )
         if screen.details:
             print_text("".join("\n" + screen.of(report) for report in reports))
     if not reports:

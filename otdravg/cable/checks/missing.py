@@ -15,7 +15,7 @@ from otdravg.verdict.rules import Profile, required_wavelengths
 from otdravg.verdict.shots import ShotNeed, fibre_type_of
 from otdravg.verdict.shots import missing_shots as shots_asked
 
-__all__ = ["missing_fibres", "missing_shots"]
+__all__ = ["expected_fibres", "missing_fibres", "missing_shots"]
 
 #: A wavelength that at least this share of fibres was shot at is expected of all.
 _USUAL_SHARE = 0.5
@@ -147,20 +147,19 @@ def _worded(
 
 
 def missing_fibres(
-    records: Sequence[ShotRecord], ribbon_size: int | None, fibre_count: int | None
+    records: Sequence[ShotRecord], profile: Profile, fibre_count: int | None
 ) -> list[CableFinding]:
     """List fibres of which no file is there, where their neighbours were shot.
+
+    None if the profile asks nothing of fibres that were not shot.
 
     Expected are 1 to ``fibre_count`` if it is stated; else whole ribbons from the first to
     the last that was shot, or in loose tube every number in between.
     """
-    fibres: dict[str, set[int]] = defaultdict(set)
-    for record in records:
-        key = record.taken_for.key
-        if key is not None and record.use in _PRESENT:
-            fibres[key.cable].add(key.fibre)
+    ribbon_size = profile.ribbon_size
     findings = []
-    for cable, have in sorted(fibres.items()):
+    there = _fibres_there(records) if profile.completeness.every_fibre else {}
+    for cable, have in there.items():
         wanted = _expected(have, ribbon_size, fibre_count)
         by_ribbon: dict[int | None, list[int]] = defaultdict(list)
         for fibre in sorted(wanted - have):
@@ -168,6 +167,27 @@ def missing_fibres(
         for ribbon, missing in by_ribbon.items():
             findings.append(_fibres_missing(cable, ribbon, missing, ribbon_size))
     return findings
+
+
+def expected_fibres(
+    records: Sequence[ShotRecord], ribbon_size: int | None, fibre_count: int | None
+) -> set[FibreKey]:
+    """Tell which fibres the cables have, shot or not, as :func:`missing_fibres` expects them."""
+    return {
+        FibreKey(cable, fibre)
+        for cable, have in _fibres_there(records).items()
+        for fibre in have | _expected(have, ribbon_size, fibre_count)
+    }
+
+
+def _fibres_there(records: Sequence[ShotRecord]) -> dict[str, set[int]]:
+    """Fibres of each cable of which a shot is there."""
+    fibres: dict[str, set[int]] = defaultdict(set)
+    for record in records:
+        key = record.taken_for.key
+        if key is not None and record.use in _PRESENT:
+            fibres[key.cable].add(key.fibre)
+    return dict(sorted(fibres.items()))
 
 
 def _expected(have: set[int], ribbon_size: int | None, fibre_count: int | None) -> set[int]:
@@ -195,6 +215,7 @@ def _fibres_missing(
         "find the files or shoot them; state the fibre count if the cable has fewer",
         cable=cable,
         fibre=missing[0] if len(missing) == 1 else None,
+        other_fibres=tuple(missing) if len(missing) > 1 else (),
     )
 
 

@@ -81,7 +81,7 @@ def set_findings(
     lengths_m = {m.key: m.outcome.axis.length_m for m in measured if m.outcome.axis is not None}
     return [
         *missing_shots(records, profile, lengths_m),
-        *missing_fibres(records, profile.ribbon_size, fibre_count),
+        *missing_fibres(records, profile, fibre_count),
         *index_oddities(records, usual_indices(records)),
         *pulse_oddities(records),
         *clock_oddities(records),
@@ -158,9 +158,12 @@ def _of_the_job(profile: Profile) -> list[CableFinding]:
     ]
 
 
-def unused_findings(records: Sequence[ShotRecord]) -> list[CableFinding]:
-    """Findings for files that could not be used at all."""
-    return [_unused(record) for record in records if record.use in _SAY_WHY]
+def unused_findings(
+    records: Sequence[ShotRecord], findings: Sequence[CableFinding]
+) -> list[CableFinding]:
+    """Findings for files that could not be used at all, unless some finding says why already."""
+    said = {f for one in findings if one.code == "shots-under-one-name" for f in one.files}
+    return [_unused(r) for r in records if r.use in _SAY_WHY and r.path not in said]
 
 
 _SAY_WHY = (ShotUse.UNREADABLE, ShotUse.UNPLACED, ShotUse.NOT_A_SHOT)

@@ -25,6 +25,7 @@ class What(Enum):
     CONFIRM_CROSSING = "confirm-crossing"  # `fibre` and `value` are exchanged at B
     RENUMBER = "renumber"  # the shots from one end, as `value` says: "B 1-23=2-24 24=1"
     CONTINUITY_TESTED = "continuity-tested"  # the numbering was proved otherwise; `why` says how
+    ACKNOWLEDGE = "acknowledge"  # a finding by its code `value`, as in "fibre-missing 7-12"
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +46,15 @@ class Decision:
     closure: str = ""
     file: str = ""
     value: str = ""
+
+    @property
+    def acknowledges(self) -> tuple[str, frozenset[int | None]]:
+        """Code of the finding that it acknowledges, and the fibres that it names."""
+        code, _, rest = self.value.partition(" ")
+        fibres = {self.fibre} if not rest or self.fibre is not None else set()
+        for first, last in _RANGES.findall(rest):
+            fibres |= set(range(int(first), int(last or first) + 1))
+        return code, frozenset(fibres)
 
     @property
     def text(self) -> str:
@@ -81,6 +91,11 @@ def _word(value: object) -> str:
 #: A spreadsheet takes a text that begins with one of these for a formula to run.
 _FORMULA_SIGNS = ("=", "+", "-", "@")
 
+#: Fibres as outputs list them: ``7-12, 14``, with either dash.
+_RANGES = re.compile(r"(\d{1,4})(?:[-–](\d{1,4}))?")
+
+_ACKNOWLEDGED = re.compile(r"[a-z][a-z0-9-]*( [\d–, -]+)?", re.ASCII)
+
 _NEEDS: Mapping[What, tuple[str, ...]] = {
     What.ACCEPT: ("fibre", "closure"),
     What.EXCLUDE_SHOT: ("file",),
@@ -89,6 +104,7 @@ _NEEDS: Mapping[What, tuple[str, ...]] = {
     What.CONFIRM_CROSSING: ("fibre", "value"),
     What.RENUMBER: ("value",),
     What.CONTINUITY_TESTED: (),
+    What.ACKNOWLEDGE: ("value",),
 }
 
 
@@ -122,6 +138,10 @@ def decision_from(cells: Mapping[str, str], place: str) -> Decision:
         _number(value, place)
     if what is What.RENUMBER and read_renumbering(value) is None:
         raise BadSetting("decisions", place, f"{value!r} is not a renumbering such as B 1-23=2-24")
+    if what is What.ACKNOWLEDGE and not _ACKNOWLEDGED.fullmatch(value):
+        raise BadSetting(
+            "decisions", place, f"{value!r} is not the code of a finding, fibres behind it if many"
+        )
     return Decision(
         what,
         cells["who"],

@@ -12,13 +12,13 @@ from otdravg.cable.measure.closures import CableMap
 from otdravg.cable.measure.jobs import Outcome, Sketch
 from otdravg.cable.measure.placing import placed
 from otdravg.cable.measure.standing import Measured
-from otdravg.cable.model import FibreKey, ShotRecord, SpliceRow
+from otdravg.cable.model import Closure, FibreKey, ShotRecord, SpliceRow
 from otdravg.findings import Statement, says
 from otdravg.fit.reading import Coverage, Kind, Reading
 from otdravg.shot.detect import Event, EventKind
 from otdravg.trade import fibre_colour, ribbon_position
 from otdravg.verdict.decision import Action
-from otdravg.verdict.rules import Profile
+from otdravg.verdict.rules import Profile, at_stage
 from otdravg.verdict.shots import fibre_type_of
 from otdravg.verdict.splice import judge_reading, with_more
 from otdravg.verdict.verdicts import Circumstances, SpliceVerdict
@@ -27,30 +27,43 @@ from otdravg.words.bridge import causes_of
 __all__ = ["newest", "rows_of"]
 
 
-Judge = Callable[[Measured, Reading], SpliceVerdict]
+#: Judges a reading of a fibre at a closure (None: between closures), and tells how often the
+#: splice there was made.
+Judge = Callable[[Measured, Reading, Closure | None], tuple[SpliceVerdict, int]]
 
 
 def rows_of(
     measured: Sequence[Measured],
     maps: Mapping[str, CableMap],
     profile: Profile,
-    doubts: Mapping[tuple[FibreKey, int], frozenset[str]],
+    doubts: Mapping[tuple[FibreKey, int, str], frozenset[str]],
+    attempts: Callable[[Measured, int], int],
 ) -> list[SpliceRow]:
     """Make a row for every fibre, wavelength and closure, and for events between closures.
 
     Each is judged by itself; ``doubts`` are the codes of findings that speak against the data,
-    by fibre and wavelength.
+    by fibre, wavelength and closure (empty: all of the fibre); ``attempts`` tells how often the
+    splice at the closure of that number was made.
     """
+    none: frozenset[str] = frozenset()
 
-    def judge(one: Measured, reading: Reading) -> SpliceVerdict:
+    def judge(
+        one: Measured, reading: Reading, closure: Closure | None
+    ) -> tuple[SpliceVerdict, int]:
+        attempt = 1 if closure is None else attempts(one, closure.number)
+        name = "" if closure is None else closure.name
+        everywhere = doubts.get((one.key, one.wavelength_nm, ""), none)
         known = Circumstances(
             one.wavelength_nm,
-            one.attempt,
+            attempt,
+            None if closure is None else closure.method,
             length_m=None if one.outcome.axis is None else one.outcome.axis.length_m,
             fibre_type=fibre_type_of(*(None if r is None else r.identity for r in one.records)),
-            finding_codes=doubts.get((one.key, one.wavelength_nm), frozenset()),
+            finding_codes=everywhere | doubts.get((one.key, one.wavelength_nm, name), none),
         )
-        return judge_reading(reading, profile, known)
+        stage = "" if closure is None else closure.stage
+        own = at_stage(profile, stage) if stage else profile
+        return judge_reading(reading, own, known), attempt
 
     starts = _usual_starts(measured)
     rows: list[SpliceRow] = []
@@ -72,15 +85,15 @@ def _order(row: SpliceRow) -> tuple[str, int, int, float]:
 def _row(
     one: Measured,
     ribbon_size: int | None,
-    closure: tuple[str, int | None],
+    closure: Closure | None,
     reading: Reading,
     judge: Judge,
 ) -> SpliceRow:
     ab, ba = one.records
     fibre = one.key.fibre
     ribbon, position = ribbon_position(fibre, ribbon_size)
-    verdict = judge(one, reading)
-    if closure[1] is None and verdict.action is Action.RE_SPLICE:
+    verdict, attempt = judge(one, reading, closure)
+    if closure is None and verdict.action is Action.RE_SPLICE:
         # Between closures there is no splice to remake: somebody has to look what it is.
         verdict = replace(with_more(verdict, says("between-closures")), action=Action.LOOK)
     return SpliceRow(
@@ -90,8 +103,8 @@ def _row(
         position=position,
         colour=fibre_colour(fibre, ribbon_size),
         wavelength_nm=one.wavelength_nm,
-        closure=closure[0],
-        closure_number=closure[1],
+        closure="" if closure is None else closure.name,
+        closure_number=None if closure is None else closure.number,
         distance_m=reading.distance_m,
         loss_ab_db=reading.loss_ab_db,
         loss_ba_db=reading.loss_ba_db,
@@ -102,7 +115,7 @@ def _row(
         kind=Kind.SPLICE if reading.kind is Kind.ASKED else reading.kind,
         coverage=reading.coverage,
         verdict=verdict,
-        attempt=one.attempt,
+        attempt=attempt,
         file_ab=ab.path if ab else "",
         file_ba=ba.path if ba else "",
         detected=reading.detected_ab or reading.detected_ba,
@@ -127,9 +140,8 @@ def _measured_rows(
     for number, at_m in own_map.passes.get(one.key.fibre, {}).items():
         nothing = _one_way(number, at_m, None, one.outcome, says("too-near"))
         reading = where.at.get(number, nothing)
-        closure = own_map.closure(number).name, number
-        rows.append(_row(one, ribbon_size, closure, reading, judge))
-    rows += [_row(one, ribbon_size, ("", None), r, judge) for r in where.between]
+        rows.append(_row(one, ribbon_size, own_map.closure(number), reading, judge))
+    rows += [_row(one, ribbon_size, None, r, judge) for r in where.between]
     return rows
 
 
@@ -174,7 +186,7 @@ def _rows_without_pair(
             if sketch is not None:
                 event = _event_near(sketch, start_m + at_m)
         reading = _one_way(closure.number, closure.distance_m, event, outcome, cause)
-        rows.append(_row(one, ribbon_size, (closure.name, closure.number), reading, judge))
+        rows.append(_row(one, ribbon_size, closure, reading, judge))
     return rows
 
 

@@ -11,13 +11,41 @@ from types import ModuleType
 import numpy as np
 
 from scenarios.cable.case import Case
-from scenarios.cable.families import current, numbering, two_cables
+from scenarios.cable.families import (
+    bad,
+    clean,
+    current,
+    ends,
+    launch,
+    missing,
+    names,
+    numbering,
+    places,
+    rules,
+    settings,
+    two_cables,
+    wavelengths,
+)
 
 __all__ = ["CHAPTERS", "KINDS", "acted", "story_of"]
 
 Kind = Callable[[np.random.Generator], Case]
 
-_CHAPTERS: tuple[ModuleType, ...] = (numbering, current, two_cables)
+_CHAPTERS: tuple[ModuleType, ...] = (
+    clean,
+    numbering,
+    current,
+    two_cables,
+    ends,
+    names,
+    launch,
+    places,
+    bad,
+    wavelengths,
+    missing,
+    settings,
+    rules,
+)
 
 
 def _kinds_in(chapter: ModuleType) -> dict[str, Kind]:

@@ -139,6 +139,8 @@ class Take:
         Fields of :class:`Label`.
     cords_m : tuple of float or None
         At the instrument and at the far end; ``None`` = none.
+    connector_a, connector_b : Joint
+        Where the cords meet the span.
     laser_nm : int or None
         What really shines; ``None`` = as labelled.
     settings : mapping
@@ -151,6 +153,8 @@ class Take:
     path: str
     label: Mapping[str, Any]
     cords_m: tuple[float | None, float | None] = (300.0, 300.0)
+    connector_a: Joint = CONNECTOR
+    connector_b: Joint = CONNECTOR
     laser_nm: int | None = None
     settings: Mapping[str, Any] = field(default_factory=dict)
 
@@ -158,8 +162,15 @@ class Take:
     def way(self) -> Fibre:
         """What the light meets, cords included."""
         glass = at_wavelength(self.glass, self.laser_nm or self.nm)
-        seen = glass.reversed() if self.end == "B" else glass
-        return with_cords(seen, *self.cords_m, CONNECTOR)
+        near_m, far_m = self.cords_m
+        if self.end == "A":
+            return with_cords(
+                with_cords(glass, None, far_m, self.connector_b), near_m, None, self.connector_a
+            )
+        seen = glass.reversed()
+        return with_cords(
+            with_cords(seen, None, far_m, self.connector_a), near_m, None, self.connector_b
+        )
 
 
 # -- glass -----------------------------------------------------------------------------
