@@ -47,18 +47,19 @@ CABLE_FINDINGS = frozenset(
      "decision-changed", "decision-missing", "decision-moved", "decision-of-other-cable",
      "decision-repeated", "decision-torn", "decision-unsealed", "decision-without-cable",
      "decision-without-object", "decisions-joined", "decisions-resaved", "direction-claims-differ",
-     "direction-missing", "end-a-chosen", "ends-not-judged", "ends-told-by-shots",
-     "event-between-closures", "fibre-broken", "fibre-claims-differ", "fibre-missing",
-     "fibres-crossed", "file-unreadable", "gone-since-before", "group-outside-rules",
-     "header-edited", "header-left-unchanged", "key-not-applied", "launch-unstated",
-     "length-differs", "mapping-unused", "newest-shot-unusable", "no-signal", "not-a-trace-file",
-     "order-unknown", "other-fibre", "other-length", "pair-doubtful", "pair-of-two-states",
-     "passes-unspliced", "pattern-differs", "points-damaged", "pulse-differs",
-     "reflection-in-closure", "ribbon-missing", "same-file-again", "same-points-both-ways",
-     "shot-again-from-one-end", "shot-before-work", "shot-from-same-end", "shot-not-placed",
-     "shots-under-one-name", "span-outside-rules", "splice-changed", "two-cables-one-name",
-     "wavelength-claims-differ", "wavelength-differs", "wavelength-label", "wavelength-not-shot",
-     "worse-than-before"}
+     "direction-missing", "end-a-chosen", "ends-exchanged", "ends-not-judged",
+     "ends-told-by-shots", "event-between-closures", "fibre-broken", "fibre-claims-differ",
+     "fibre-missing", "fibres-crossed", "file-unreadable", "gone-since-before",
+     "group-outside-rules", "header-edited", "header-left-unchanged", "key-not-applied",
+     "launch-unstated", "length-differs", "mapping-unused", "newest-shot-unusable", "no-signal",
+     "not-a-trace-file", "numbering-by-labels", "numbering-differs", "numbering-unexplained",
+     "order-by-name", "order-unknown", "other-fibre", "other-length", "pair-doubtful",
+     "pair-of-two-states", "passes-unspliced", "pattern-differs", "points-damaged",
+     "pulse-differs", "reflection-in-closure", "ribbon-missing", "same-file-again",
+     "same-points-both-ways", "shot-again-from-one-end", "shot-before-work", "shot-from-same-end",
+     "shot-not-placed", "shots-under-one-name", "span-outside-rules", "splice-changed",
+     "two-cables-one-name", "wavelength-claims-differ", "wavelength-differs", "wavelength-label",
+     "wavelength-not-shot", "worse-than-before"}
 )  # fmt: skip
 
 
