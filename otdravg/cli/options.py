@@ -13,6 +13,7 @@ from typing import Any, TypeVar
 import click
 
 from otdravg.sor.sizes import SizeLimits
+from otdravg.words.catalogue import Language
 
 __all__ = [
     "FilePath",
@@ -21,6 +22,7 @@ __all__ = [
     "group_index",
     "guarded_option",
     "json_option",
+    "language_option",
     "length_m",
     "lengths_m",
     "max_size_option",
@@ -119,6 +121,14 @@ profile_option = click.option(
 )
 
 #: ``--json``, which gives the command ``as_json``.
+language_option = click.option(
+    "--language",
+    type=click.Choice([language.value for language in Language]),
+    default=Language.ENGLISH.value,
+    callback=lambda _ctx, _param, value: Language(value),
+    help="Language of screen, picture and document: en (default) or de.",
+)
+
 json_option = click.option(
     "--json", "as_json", is_flag=True, help="Print one JSON object and nothing else on stdout."
 )
