@@ -31,7 +31,7 @@ from otdravg.cli.terminal import columns_of, print_error, print_text, shows_colo
 from otdravg.errors import BadSetting
 from otdravg.report.page import Page
 from otdravg.sor.sizes import SizeLimits
-from otdravg.watch import Answer, Expected, Follower, Watch, profile_for_watching
+from otdravg.watch import Answer, Expected, Follower, Watch
 from otdravg.watch.memory import usual_place
 from otdravg.watch.screen import answer_text, json_lines, summary_text
 from otdravg.watch.waking import waiting
@@ -148,10 +148,9 @@ def watch(
         group_index=group_index,
         fibre_count=fibres,
     )
-    rules = profile_for_watching(
-        profile_as_stated(profile_name, guarded, ribbon), wavelengths or ()
-    )
-    expected = Expected(fibres, len(table) or (closures if isinstance(closures, int) else None))
+    rules = profile_as_stated(profile_name, guarded, ribbon)
+    count = closures if isinstance(closures, int) else len(table) or None
+    expected = Expected(fibres, count, wavelengths or ())
     progress = ProgressLine()
     looks_once = once or summary
     last: Answer | None = None

@@ -9,7 +9,7 @@ from otdravg.system.door import door
 if TYPE_CHECKING:
     from otdravg.watch.events import Event, Kind
     from otdravg.watch.folder import Follower
-    from otdravg.watch.status import CableStatus, Expected, Stage, profile_for_watching
+    from otdravg.watch.status import CableStatus, Expected, Stage
     from otdravg.watch.watch import Answer, Watch
 
 __all__ = [
@@ -21,7 +21,6 @@ __all__ = [
     "Kind",
     "Stage",
     "Watch",
-    "profile_for_watching",
 ]
 
 if not TYPE_CHECKING:

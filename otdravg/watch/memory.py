@@ -38,7 +38,7 @@ class Memory:
     """What a watch knows from before."""
 
     said: Mapping[str, str] = field(default_factory=dict)  # by the key of the event
-    arrived: Mapping[str, int] = field(default_factory=dict)  # look at which a file was complete
+    arrived: Mapping[str, int] = field(default_factory=dict)  # look at which it came, by its hash
     looks: int = 0
 
     @classmethod
@@ -75,8 +75,21 @@ class Memory:
         text = json.dumps(content, ensure_ascii=True, indent=0)
         write_atomic(place, text.encode("ascii"), overwrite=True)
 
-    def after_look(self, paths: Sequence[str]) -> Memory:
-        """Return it with one more look, and what came with it; what has gone is forgotten."""
+    def after_look(self, hashes: Sequence[str]) -> Memory:
+        """Return it with one more look, and the contents that came with it.
+
+        What was seen once is never forgotten: a file that is copied back, or renamed, is as old
+        as it was.
+        """
         looks = self.looks + 1
-        arrived = {path: self.arrived.get(path, looks) for path in paths}
-        return Memory(self.said, arrived, looks)
+        new = {short(sha256): looks for sha256 in hashes if sha256}
+        return Memory(self.said, {**new, **self.arrived}, looks)
+
+    def looks_of(self, files: Mapping[str, str]) -> dict[str, int]:
+        """Return the look at which each file came, by path; given are the hashes."""
+        return {path: self.arrived[short(own)] for path, own in files.items() if own}
+
+
+def short(sha256: str) -> str:
+    """Shorten a hash: 64 bits tell the files of a cable apart."""
+    return sha256[:16]

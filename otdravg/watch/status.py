@@ -28,7 +28,6 @@ from otdravg.findings import Severity
 from otdravg.fit.reading import Coverage
 from otdravg.shot.settings import Direction
 from otdravg.trade import fibre_colour, ribbon_position
-from otdravg.verdict import Profile
 from otdravg.verdict.decision import Action, Verdict
 from otdravg.verdict.rules import required_wavelengths
 from otdravg.watch.estimate import Estimate, estimates
@@ -41,7 +40,6 @@ __all__ = [
     "RibbonStatus",
     "Splice",
     "Stage",
-    "profile_for_watching",
     "status_of",
 ]
 
@@ -83,6 +81,7 @@ class Expected:
 
     fibres: int | None = None
     closures: int | None = None
+    wavelengths_nm: tuple[int, ...] = ()  # empty: those that the profile asks for
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,19 +162,6 @@ class CableStatus:
         return bool(self.closures) and all(c.hold is None for c in self.closures)
 
 
-def profile_for_watching(profile: Profile, wavelengths_nm: Sequence[int] = ()) -> Profile:
-    """Return a profile that says which shots are older than a splice, and what is to be shot.
-
-    No verdict of a splice depends on the first; the second is what the user states.
-    """
-    tests = replace(profile.completeness, retest_touched=True)
-    profile = replace(profile, completeness=tests)
-    if wavelengths_nm:
-        rule = replace(profile.wavelengths, required=tuple(sorted(wavelengths_nm)), cases=())
-        profile = replace(profile, wavelengths=rule)
-    return profile
-
-
 def status_of(
     review: CableReview, expected: Expected, arrived: Mapping[str, int]
 ) -> tuple[CableStatus, ...]:
@@ -184,7 +170,7 @@ def status_of(
     Parameters
     ----------
     review : CableReview
-        Of the files that are complete, under :func:`profile_for_watching`.
+        Of the files that are complete.
     expected : Expected
     arrived : mapping
         At which look each file was first complete, by its path: whatever the clocks of the
@@ -200,11 +186,17 @@ def status_of(
     )
 
 
+#: Order of shots in time: by the number of the folder, the look at which a file came, the
+#: instrument's clock.
+When = tuple[int, int, float]
+_NEVER: When = (-1, 0, 0.0)
+
+
 @dataclass(frozen=True, slots=True)
 class _Work:
-    """When a unit was worked on last, by the look at which its new shots came, and where."""
+    """When a unit was worked on last: not after the first of its new shots; and where."""
 
-    look: int = 0
+    before: When = _NEVER
     closures: frozenset[str] = frozenset()  # names
 
 
@@ -221,6 +213,10 @@ class _Cable:
     ) -> None:
         self.cable, self.review, self.expected = cable, review, expected
         self.arrived = arrived
+        self.when: dict[str, When] = {
+            r.path: (r.batch, arrived.get(r.path, 0), r.taken.timestamp() if r.taken else 0.0)
+            for r in review.shots
+        }
         self.size = review.ribbon_size
         self.standing = {
             slot: r for r in records if r.use in _THERE and (slot := slot_of(r)) is not None
@@ -279,12 +275,14 @@ class _Cable:
 
     def _wavelengths(self) -> tuple[int, ...]:
         """Wavelengths to shoot: as stated, else all at which anything of the cable was shot."""
-        required = required_wavelengths(self.review.profile)
-        return tuple(sorted(required or {nm for _, nm, _ in self.standing}))
+        return tuple(sorted(self._stated_nm() or {nm for _, nm, _ in self.standing}))
+
+    def _stated_nm(self) -> tuple[int, ...]:
+        return self.expected.wavelengths_nm or required_wavelengths(self.review.profile)
 
     def _ends_in_order(self) -> Sequence[Direction]:
         """The end where the crew stands now comes first: the one of the last shot."""
-        last = max(self.standing.values(), key=self._when)
+        last = max(self.standing.values(), key=lambda r: self.when[r.path])
         here = last.taken_for.direction
         return sorted(ENDS, key=lambda end: end is not here)
 
@@ -322,43 +320,40 @@ class _Cable:
     def _again(self) -> frozenset[Slot]:
         """Shots that have to be taken again: older than a splice, or than the other end's."""
         grave = list(self._grave())
-        files = {path for f in grave if f.code == "shot-before-work" for path in f.files}
         unusable = {(f.fibre, f.wavelength_nm) for f in grave if f.code == "newest-shot-unusable"}
         turned = {self._turned(slot) for slot, _ in self._half_new()}
         return frozenset(
             slot
             for slot, r in self.standing.items()
-            if r.path in files
-            or (slot[0].fibre, slot[1]) in unusable
+            if (slot[0].fibre, slot[1]) in unusable
             or slot in turned
-            or self.arrived.get(r.path, 0) < self.worked[self._unit(slot[0].fibre)].look
+            or self.when[r.path] < self.worked[self._unit(slot[0].fibre)].before
         )
 
     def _worked(self) -> Mapping[int, _Work]:
-        """When and where each unit was worked on last, whatever the clocks say.
+        """When and where each unit was worked on last.
 
-        A splice that reads otherwise was made between the looks at which its shots came. A unit
-        is cut as a whole: its other shots from before are of splices that are gone.
+        A splice that reads otherwise was made between its shots. A unit is cut as a whole: its
+        other shots from before are of splices that are gone.
         """
-        changes: dict[int, list[tuple[int, int, str]]] = defaultdict(list)
+        changes: dict[int, list[tuple[When, When, str]]] = defaultdict(list)
         for one in self.review.history:
             for old, new in zip(one.attempts, one.attempts[1:], strict=False):
                 changed = has_changed(replace(one, attempts=(old, new)))
                 if one.key.cable == self.cable and changed:
                     files = {old.file_ab, old.file_ba}
-                    came = [self.arrived.get(f, 0) for f in {new.file_ab, new.file_ba} - files]
-                    before = max(self.arrived.get(f, 0) for f in files)
+                    came = [self.when[f] for f in {new.file_ab, new.file_ba} - files]
+                    before = max(self.when[f] for f in files)
                     place = min(came, default=before), before, one.closure
                     changes[self._unit(one.key.fibre)].append(place)
         worked: dict[int, _Work] = defaultdict(_Work)
         for unit, own in changes.items():
-            # The fewest moments of work that explain all changes; the last one counts. What came
-            # at one look has its order by the clocks alone, and may be any work.
-            look = 0
+            # The fewest moments of work that explain all changes; the last one counts.
+            last = _NEVER
             for after, before, _ in sorted(own):
-                look = after if look <= before < after else look
-            at = {c for after, before, c in own if before < look <= after or before >= after}
-            worked[unit] = _Work(look, frozenset(at))
+                last = after if last <= before < after else last
+            at = {c for after, before, c in own if before < last <= after or before >= after}
+            worked[unit] = _Work(last, frozenset(at))
         return worked
 
     def _half_new(self) -> list[tuple[Slot, ShotRecord]]:
@@ -368,12 +363,8 @@ class _Cable:
             for slot, record in self.standing.items()
             if (other := self.standing.get(self._turned(slot))) is not None
             and other.attempt < record.attempt
-            and self._when(other) < self._when(record)
+            and self.when[other.path] < self.when[record.path]
         ]
-
-    def _when(self, record: ShotRecord) -> tuple[int, float]:
-        """Order in time: by the look at which it came, then by the instrument's clock."""
-        return self.arrived.get(record.path, 0), record.taken.timestamp() if record.taken else 0.0
 
     @staticmethod
     def _turned(slot: Slot) -> Slot:
@@ -412,7 +403,7 @@ class _Cable:
         if any(s.stage is not Stage.PROVED for r in ribbons for s in r.splices):
             return Hold.NOT_PROVED
         stated = self.expected.fibres is not None and self.expected.closures is not None
-        if not stated or not required_wavelengths(self.review.profile):
+        if not stated or not self._stated_nm():
             return Hold.NOT_STATED
         if not sure:
             return Hold.OTHER_COUNT

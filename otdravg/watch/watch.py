@@ -56,7 +56,6 @@ class Watch:
     ----------
     follower : Follower
     profile : Profile
-        As :func:`otdravg.watch.profile_for_watching` returns it.
     options : Options
         As for :func:`otdravg.cable.review`.
     expected : Expected
@@ -92,10 +91,13 @@ class Watch:
         """Look once; None if nothing is new since the last look."""
         look = self._follower.look(self._executor)
         self.due_s = look.due_s
-        if self._seen == (look.shots, look.away):
+        # After a start all files have to settle: until then nothing is known, not even that
+        # something said before does not stand any more.
+        is_starting = self._seen is None and not look.shots and look.settling
+        if is_starting or self._seen == (look.shots, look.away):
             return None
         self._seen = look.shots, look.away
-        self._memory = self._memory.after_look([shot.file.path for shot in look.shots])
+        self._memory = self._memory.after_look([shot.sha256 for shot in look.shots])
         found, status, events = self._reviewed(look)
         news = news_of(events, self._memory.said)
         return Answer(found, status, events, news, look.settling, look.away)
@@ -113,7 +115,8 @@ class Watch:
             progress=self._progress,
         )
         self.remembering.forget_unused()
-        status = status_of(found, self._expected, self._memory.arrived)
+        came = self._memory.looks_of({shot.file.path: shot.sha256 for shot in look.shots})
+        status = status_of(found, self._expected, came)
         return found, status, events_of(found, status)
 
     def note_said(self, answer: Answer) -> str:

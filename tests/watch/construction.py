@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from pathlib import Path
+from random import Random
 
 import numpy as np
 
@@ -20,10 +21,11 @@ from otdravg.simulate.cable_run import CABLE_RUN
 from otdravg.simulate.fibre import Fibre
 from otdravg.simulate.takes import FIRST_SHOT, Site, Take, file_name, made
 from otdravg.verdict import default
-from otdravg.watch import Answer, Expected, Follower, Kind, Watch, profile_for_watching
+from otdravg.watch import Answer, Expected, Follower, Kind, Watch
+from otdravg.watch.status import ENDS
 
 WAVELENGTHS = (1310, 1550)
-LIMIT_DB = 0.15  # of the profile that is used where nobody states one
+LIMIT_DB = 0.20  # of the profile that is used where nobody states one
 RUN = replace(
     CABLE_RUN,
     closures=tuple(f"C{n} Simulated" for n in range(1, 6)),
@@ -56,6 +58,7 @@ class Site5:
     fibres: int = 24
     seed: int = 1
     bad_share: float = 0.04
+    apart_db: float = 0.0  # how far the glass's backscatter differs between wavelengths
     losses_db: dict[tuple[int, int], float] = field(default_factory=dict)  # (closure, fibre)
     bent: set[tuple[int, int]] = field(default_factory=set)
     taken: datetime = FIRST_SHOT
@@ -76,7 +79,7 @@ class Site5:
         for fibre in self.members(ribbon):
             usual = min(0.115, 0.05 * float(np.exp(self.rng.normal(0, 0.4))))
             bad = self.rng.random() < share
-            drawn = float(self.rng.uniform(0.20, 0.45)) if bad else usual
+            drawn = float(self.rng.uniform(0.26, 0.45)) if bad else usual
             self.losses_db[closure, fibre] = round(drawn, 4)
             self.bent.discard((closure, fibre))
 
@@ -92,7 +95,12 @@ class Site5:
             )
             for n, joint in enumerate(span.joints, start=1)
         ]
-        return replace(span, joints=tuple(joints))
+        apart = np.random.default_rng((self.seed, 9, fibre)).normal(0, self.apart_db, 6)
+        sections = [
+            replace(section, backscatter_db=section.backscatter_db + float(more) * (nm == 1310))
+            for section, more in zip(span.sections, apart, strict=True)
+        ]
+        return replace(span, sections=tuple(sections), joints=tuple(joints))
 
     def content(self, fibre: int, nm: int, end: str) -> bytes:
         """Shoot; every shot is another one, with its own noise."""
@@ -132,10 +140,10 @@ def watching(
     **follower: object,
 ) -> Watch:
     """A watch of the week's folder, with a clock that the test moves."""
-    expected = expected or Expected(site.fibres, 5)
+    expected = expected or Expected(site.fibres, 5, WAVELENGTHS)
     return Watch(
         Follower([site.folder], 3.0, clock, **follower),  # type: ignore[arg-type]
-        profile_for_watching(default(), WAVELENGTHS),
+        default(),
         Options(fibre_count=expected.fibres),
         expected,
         place,
@@ -143,13 +151,15 @@ def watching(
 
 
 def look(watch: Watch, clock: Clock) -> Answer | None:
-    """Let the files settle, and look: what a crew sees some seconds after a shot."""
-    watch.look()
-    clock.now += 5
-    answer = watch.look()
-    if answer is not None:
-        assert watch.note_said(answer) == ""
-    return answer
+    """Look, let the files settle, and look again: what a crew sees some seconds after a shot."""
+    last = None
+    for seconds in (0, 5):
+        clock.now += seconds
+        answer = watch.look()
+        if answer is not None:
+            assert watch.note_said(answer) == ""
+            last = answer
+    return last
 
 
 @dataclass
@@ -204,8 +214,12 @@ def run_week(
     burst: int = 12,
     restart: Callable[[int], bool] = lambda look: False,
     place: Path | None = None,
+    by_chance: Random | None = None,
 ) -> Crew:
-    """Shoot, hear, work, and shoot again until all closures are shut."""
+    """Shoot, hear, work, and shoot again until all closures are shut.
+
+    ``by_chance`` ends each burst of files at some size up to ``burst``.
+    """
     clock, crew = Clock(), Crew(site)
     watch = watching(site, clock, place)
     due: Sequence[tuple[int, int, str]] = [
@@ -220,9 +234,12 @@ def run_week(
         crew.ever_bad |= {
             (c, f) for (c, f), db in site.losses_db.items() if db > LIMIT_DB and c not in crew.shut
         }
-        for start in range(0, len(due), burst):
-            for fibre, nm, end in due[start : start + burst]:
+        start = 0
+        while start < len(due):
+            size = burst if by_chance is None else by_chance.randint(2, burst)
+            for fibre, nm, end in due[start : start + size]:
                 site.shoot(fibre, nm, end)
+            start += size
             looks += 1
             if restart(looks):
                 watch = watching(site, clock, place)
@@ -232,7 +249,9 @@ def run_week(
                 crew.hear(new)
         assert answer is not None
         ribbons = sorted(crew.work(answer))
-        ordered = sorted({(k.fibre, nm, e) for k, nm, e in _to_shoot(answer)})
+        ordered = [
+            (key.fibre, nm, ENDS[end]) for cable in answer.status for key, nm, end in cable.to_shoot
+        ]
         due = ordered or [
             (fibre, nm, end)
             for end in "AB"
@@ -243,9 +262,3 @@ def run_week(
         if not due:
             break
     return crew
-
-
-def _to_shoot(answer: Answer) -> list[tuple[object, int, str]]:
-    from otdravg.watch.status import ENDS
-
-    return [(key, nm, ENDS[end]) for cable in answer.status for key, nm, end in cable.to_shoot]
