@@ -169,7 +169,11 @@ def _few(splices: Sequence[Splice]) -> str:
 
 
 def _numbers(numbers: Iterable[int]) -> str:
-    return numbers_text(numbers).replace("–", " to ")
+    """Write numbers to be read aloud: ``1 to 4, 7, 8``."""
+    runs = [run.split("–") for run in numbers_text(numbers).split(", ") if run]
+    return ", ".join(
+        (", " if int(run[-1]) - int(run[0]) == 1 else " to ").join(run) for run in runs
+    )
 
 
 def _call(ribbon: RibbonStatus, name: str) -> Event | None:

@@ -194,8 +194,9 @@ _NEVER: When = (-1, 0, 0.0)
 
 @dataclass(frozen=True, slots=True)
 class _Work:
-    """When a unit was worked on last: not after the first of its new shots; and where."""
+    """When a unit was worked on last: between two shots; and where."""
 
+    after: When = _NEVER
     before: When = _NEVER
     closures: frozenset[str] = frozenset()  # names
 
@@ -218,13 +219,17 @@ class _Cable:
             for r in review.shots
         }
         self.size = review.ribbon_size
+        self.shots: dict[Slot, list[ShotRecord]] = defaultdict(list)
+        for record in records:
+            if (slot := slot_of(record)) is not None:
+                self.shots[slot].append(record)
         self.standing = {
             slot: r for r in records if r.use in _THERE and (slot := slot_of(r)) is not None
         }
         self.fibres = self._fibres()
         self.wavelengths_nm = self._wavelengths()
         self.codes = self._doubts()
-        self._doubt_clocks(records)
+        self._doubt_clocks()
         self.worked = self._worked()
         self.again = self._again()
         wanted = [
@@ -305,13 +310,9 @@ class _Cable:
             if f.cable in ("", self.cable) and f.severity is not Severity.NOTE and f.code not in DUE
         )
 
-    def _doubt_clocks(self, records: Sequence[ShotRecord]) -> None:
+    def _doubt_clocks(self) -> None:
         """Doubt fibres of which a shot came after the one that its clock calls the newest."""
-        slots: dict[Slot, list[ShotRecord]] = defaultdict(list)
-        for record in records:
-            if (slot := slot_of(record)) is not None:
-                slots[slot].append(record)
-        for slot, shots in slots.items():
+        for slot, shots in self.shots.items():
             newest = max(shots, key=lambda r: r.attempt)
             came = self.arrived.get(newest.path, 0)
             if any(self.arrived.get(r.path, 0) > came and r.batch == newest.batch for r in shots):
@@ -325,10 +326,20 @@ class _Cable:
         return frozenset(
             slot
             for slot, r in self.standing.items()
-            if (slot[0].fibre, slot[1]) in unusable
-            or slot in turned
-            or self.when[r.path] < self.worked[self._unit(slot[0].fibre)].before
+            if (slot[0].fibre, slot[1]) in unusable or slot in turned or self._is_old(slot, r)
         )
+
+    def _is_old(self, slot: Slot, record: ShotRecord) -> bool:
+        """Whether a shot is of a splice that was made again since.
+
+        Of what came while nobody knows whether the work was done yet, a first shot is old; one
+        that repeats a shot from before the work is new.
+        """
+        work, when = self.worked[self._unit(slot[0].fibre)], self.when[record.path]
+        if not work.after < when < work.before:
+            return when <= work.after
+        earlier = [r for r in self.shots[slot] if r.attempt < record.attempt]
+        return not any(self.when[r.path] <= work.after for r in earlier)
 
     def _worked(self) -> Mapping[int, _Work]:
         """When and where each unit was worked on last.
@@ -352,8 +363,10 @@ class _Cable:
             last = _NEVER
             for after, before, _ in sorted(own):
                 last = after if last <= before < after else last
-            at = {c for after, before, c in own if before < last <= after or before >= after}
-            worked[unit] = _Work(last, frozenset(at))
+            own = [one for one in own if one[1] < last <= one[0] or one[1] >= one[0]]
+            worked[unit] = _Work(
+                max(before for _, before, _ in own), last, frozenset(c for _, _, c in own)
+            )
         return worked
 
     def _half_new(self) -> list[tuple[Slot, ShotRecord]]:
