@@ -15,7 +15,7 @@ from otdravg.verdict.rules import Profile, required_wavelengths
 from otdravg.verdict.shots import ShotNeed, fibre_type_of
 from otdravg.verdict.shots import missing_shots as shots_asked
 
-__all__ = ["missing_fibres", "missing_shots"]
+__all__ = ["expected_fibres", "missing_fibres", "missing_shots"]
 
 #: A wavelength that at least this share of fibres was shot at is expected of all.
 _USUAL_SHARE = 0.5
@@ -154,13 +154,8 @@ def missing_fibres(
     Expected are 1 to ``fibre_count`` if it is stated; else whole ribbons from the first to
     the last that was shot, or in loose tube every number in between.
     """
-    fibres: dict[str, set[int]] = defaultdict(set)
-    for record in records:
-        key = record.taken_for.key
-        if key is not None and record.use in _PRESENT:
-            fibres[key.cable].add(key.fibre)
     findings = []
-    for cable, have in sorted(fibres.items()):
+    for cable, have in _fibres_there(records).items():
         wanted = _expected(have, ribbon_size, fibre_count)
         by_ribbon: dict[int | None, list[int]] = defaultdict(list)
         for fibre in sorted(wanted - have):
@@ -168,6 +163,27 @@ def missing_fibres(
         for ribbon, missing in by_ribbon.items():
             findings.append(_fibres_missing(cable, ribbon, missing, ribbon_size))
     return findings
+
+
+def expected_fibres(
+    records: Sequence[ShotRecord], ribbon_size: int | None, fibre_count: int | None
+) -> set[FibreKey]:
+    """Tell which fibres the cables have, shot or not, as :func:`missing_fibres` expects them."""
+    return {
+        FibreKey(cable, fibre)
+        for cable, have in _fibres_there(records).items()
+        for fibre in have | _expected(have, ribbon_size, fibre_count)
+    }
+
+
+def _fibres_there(records: Sequence[ShotRecord]) -> dict[str, set[int]]:
+    """Fibres of each cable of which a shot is there."""
+    fibres: dict[str, set[int]] = defaultdict(set)
+    for record in records:
+        key = record.taken_for.key
+        if key is not None and record.use in _PRESENT:
+            fibres[key.cable].add(key.fibre)
+    return dict(sorted(fibres.items()))
 
 
 def _expected(have: set[int], ribbon_size: int | None, fibre_count: int | None) -> set[int]:
