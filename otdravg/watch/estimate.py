@@ -70,32 +70,30 @@ class _Reading:
     sign: int
 
 
-def estimates(
-    review: CableReview, half_new: Mapping[FibreKey, str] | None = None
-) -> dict[Joint, Estimate]:
-    """Estimate every splice that was read from one end only.
-
-    Parameters
-    ----------
-    review : CableReview
-    half_new : mapping
-        Fibres that were shot again from one end, "A" or "B", since their other shot was taken:
-        what was measured of both is half of an old splice.
+def estimates(review: CableReview) -> dict[Joint, Estimate]:
+    """Estimate every splice that was read from one end only, or anew from one end only.
 
     Returns
     -------
     dict
         By joint; where nothing is known of b there is no estimate.
     """
-    half_new = half_new or {}
+    half_new = {
+        (FibreKey(f.cable, fibre), f.closure, nm): "B" if f.direction.startswith("A") else "A"
+        for f in review.findings
+        if f.code == "pair-of-two-states" and f.fibre is not None and " " not in f.direction
+        for fibre in (f.fibre, *f.other_fibres)
+        for nm in ([f.wavelength_nm] if f.wavelength_nm else _wavelengths(review))
+    }
     both: dict[Joint, SpliceRow] = {}
     single: dict[Joint, tuple[SpliceRow, _Reading]] = {}
     for row in review.rows:
         if row.closure_number is None or row.kind is not Kind.SPLICE:
             continue
         joint = row.key, row.closure_number, row.wavelength_nm
-        if row.key in half_new and row.coverage is Coverage.BOTH:
-            reading = _from_end(row, half_new[row.key])
+        place = row.key, row.closure, row.wavelength_nm
+        if place in half_new and row.coverage is Coverage.BOTH:
+            reading = _from_end(row, half_new[place])
         elif row.coverage is Coverage.BOTH:
             both[joint] = row
             continue
@@ -111,9 +109,9 @@ def estimates(
     apart = _between_wavelengths(both)
     found = {}
     for joint, (row, reading) in single.items():
-        history = before.get((row.key, row.closure, row.wavelength_nm))
+        place = row.key, row.closure, row.wavelength_nm
         known = (
-            _of_earlier(row, reading, history if row.key in half_new else None)
+            _of_earlier(row, reading, before.get(place) if place in half_new else None)
             or _of_wavelength(joint, at, apart)
             or _of_spread(spreads.get((row.cable, row.wavelength_nm)))
         )
@@ -132,6 +130,10 @@ def estimates(
 
 
 Known = tuple[float, float, Basis]
+
+
+def _wavelengths(review: CableReview) -> set[int]:
+    return {row.wavelength_nm for row in review.rows}
 
 
 def _from_end(row: SpliceRow, end: str) -> _Reading | None:

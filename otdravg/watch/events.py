@@ -24,6 +24,7 @@ from otdravg.shot.settings import Direction
 from otdravg.trade import ribbon_position
 from otdravg.verdict.limits import Rule
 from otdravg.watch.status import (
+    AGAIN,
     DUE,
     ENDS,
     INCOMPLETE,
@@ -55,7 +56,7 @@ CALLS = frozenset({Kind.CUT, Kind.OPEN, Kind.SHUT})
 
 
 #: Findings that ribbons and calls have in them already.
-_SAID_OTHERWISE = DUE | {"bend-suspected", "shot-before-work", "shot-again-from-one-end"}
+_SAID_OTHERWISE = DUE | AGAIN | {"bend-suspected"}
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,11 +8,10 @@ from __future__ import annotations
 
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from enum import Enum
 
-from otdravg.cable.checks.repairs import has_changed
-from otdravg.cable.files.attempts import Slot, slot_of
+from otdravg.cable.files.attempts import Slot, slot_of, when
 from otdravg.cable.model import (
     CableFinding,
     CableReview,
@@ -30,7 +29,7 @@ from otdravg.shot.settings import Direction
 from otdravg.trade import fibre_colour, ribbon_position
 from otdravg.verdict.decision import Action, Verdict
 from otdravg.verdict.rules import required_wavelengths
-from otdravg.watch.estimate import Estimate, estimates
+from otdravg.watch.estimate import Basis, Estimate, estimates
 
 __all__ = [
     "ENDS",
@@ -51,8 +50,8 @@ DUE = frozenset({"direction-missing", "wavelength-not-shot", "fibre-missing", "r
 _NOT_IN_DOUBT = frozenset(
     {"bend-suspected", "event-between-closures", "reflection-in-closure", "worse-than-before"}
 )
-#: Findings after which shots are taken again; whose they are is told by their files.
-_AGAIN = frozenset({"shot-before-work", "shot-again-from-one-end"})
+#: Findings that say which shots are older than a splice that was made again since.
+AGAIN = frozenset({"pair-of-two-states", "shot-before-work"})
 _THERE = (ShotUse.USED, ShotUse.UNPAIRED, ShotUse.MISMATCHED)
 
 
@@ -186,21 +185,6 @@ def status_of(
     )
 
 
-#: Order of shots in time: by the number of the folder, the look at which a file came, the
-#: instrument's clock.
-When = tuple[int, int, float]
-_NEVER: When = (-1, 0, 0.0)
-
-
-@dataclass(frozen=True, slots=True)
-class _Work:
-    """When a unit was worked on last: between two shots; and where."""
-
-    after: When = _NEVER
-    before: When = _NEVER
-    closures: frozenset[str] = frozenset()  # names
-
-
 class _Cable:
     """What is known of one cable, put together once."""
 
@@ -213,11 +197,6 @@ class _Cable:
         arrived: Mapping[str, int],
     ) -> None:
         self.cable, self.review, self.expected = cable, review, expected
-        self.arrived = arrived
-        self.when: dict[str, When] = {
-            r.path: (r.batch, arrived.get(r.path, 0), r.taken.timestamp() if r.taken else 0.0)
-            for r in review.shots
-        }
         self.size = review.ribbon_size
         self.shots: dict[Slot, list[ShotRecord]] = defaultdict(list)
         for record in records:
@@ -229,18 +208,19 @@ class _Cable:
         self.fibres = self._fibres()
         self.wavelengths_nm = self._wavelengths()
         self.codes = self._doubts()
-        self._doubt_clocks()
-        self.worked = self._worked()
+        self._doubt_clocks(arrived)
         self.again = self._again()
         wanted = [
             (FibreKey(cable, fibre), nm, end)
-            for end in self._ends_in_order()
+            for end in self._ends_in_order(arrived)
             for fibre in self.fibres
             for nm in self.wavelengths_nm
         ]
-        self.to_shoot = tuple(s for s in wanted if s not in self.standing or s in self.again)
-        half_new = {slot[0]: ENDS[slot[2]] for slot, _ in self._half_new()}
-        self.estimates = estimates(review, half_new)
+        old = {slot for slots in self.again.values() for slot in slots}
+        old |= self._unusable()
+        self.have = frozenset(self.standing) - old
+        self.to_shoot = tuple(slot for slot in wanted if slot not in self.have)
+        self.estimates = estimates(review)
         self.rows: dict[tuple[int, int], list[SpliceRow]] = defaultdict(list)
         for row in review.rows:
             if row.cable == cable and row.closure_number is not None:
@@ -261,7 +241,7 @@ class _Cable:
             self.size,
             self.fibres,
             self.wavelengths_nm,
-            frozenset(self.standing) - self.again,
+            self.have,
             self.to_shoot,
             tuple(self._closure(closure, sure) for closure in closures),
             self.expected,
@@ -285,9 +265,9 @@ class _Cable:
     def _stated_nm(self) -> tuple[int, ...]:
         return self.expected.wavelengths_nm or required_wavelengths(self.review.profile)
 
-    def _ends_in_order(self) -> Sequence[Direction]:
+    def _ends_in_order(self, arrived: Mapping[str, int]) -> Sequence[Direction]:
         """The end where the crew stands now comes first: the one of the last shot."""
-        last = max(self.standing.values(), key=lambda r: self.when[r.path])
+        last = max(self.standing.values(), key=lambda r: (arrived.get(r.path, 0), when(r)))
         here = last.taken_for.direction
         return sorted(ENDS, key=lambda end: end is not here)
 
@@ -297,7 +277,7 @@ class _Cable:
         """Codes of what is in doubt, by fibre."""
         codes: dict[int, list[str]] = defaultdict(list)
         for finding in self._grave():
-            if finding.code in _NOT_IN_DOUBT | _AGAIN or finding.fibre is None:
+            if finding.code in _NOT_IN_DOUBT | AGAIN or finding.fibre is None:
                 continue
             for fibre in (finding.fibre, *finding.other_fibres):
                 codes[fibre].append(finding.code)
@@ -310,74 +290,38 @@ class _Cable:
             if f.cable in ("", self.cable) and f.severity is not Severity.NOTE and f.code not in DUE
         )
 
-    def _doubt_clocks(self) -> None:
+    def _doubt_clocks(self, arrived: Mapping[str, int]) -> None:
         """Doubt fibres of which a shot came after the one that its clock calls the newest."""
         for slot, shots in self.shots.items():
-            newest = max(shots, key=lambda r: r.attempt)
-            came = self.arrived.get(newest.path, 0)
-            if any(self.arrived.get(r.path, 0) > came and r.batch == newest.batch for r in shots):
+            newest = self.standing.get(slot)
+            came = 0 if newest is None else arrived.get(newest.path, 0)
+            if any(
+                arrived.get(r.path, 0) > came for r in shots if newest and r.batch == newest.batch
+            ):
                 self.codes[slot[0].fibre].append("clock-odd")
 
-    def _again(self) -> frozenset[Slot]:
-        """Shots that have to be taken again: older than a splice, or than the other end's."""
-        grave = list(self._grave())
-        unusable = {(f.fibre, f.wavelength_nm) for f in grave if f.code == "newest-shot-unusable"}
-        turned = {self._turned(slot) for slot, _ in self._half_new()}
-        return frozenset(
-            slot
-            for slot, r in self.standing.items()
-            if (slot[0].fibre, slot[1]) in unusable or slot in turned or self._is_old(slot, r)
-        )
+    def _again(self) -> Mapping[tuple[str, int], set[Slot]]:
+        """Shots that are older than a splice, by its closure's name and the fibre."""
+        again: dict[tuple[str, int], set[Slot]] = defaultdict(set)
+        for finding in self._grave():
+            if finding.code not in AGAIN or finding.fibre is None:
+                continue
+            for fibre in (finding.fibre, *finding.other_fibres):
+                again[finding.closure, fibre] |= {
+                    slot
+                    for slot in self.standing
+                    if slot[0].fibre == fibre
+                    and finding.wavelength_nm in (None, slot[1])
+                    and slot[2].value in finding.direction
+                }
+        return again
 
-    def _is_old(self, slot: Slot, record: ShotRecord) -> bool:
-        """Whether a shot is of a splice that was made again since.
-
-        Of what came while nobody knows whether the work was done yet, a first shot is old; one
-        that repeats a shot from before the work is new.
-        """
-        work, when = self.worked[self._unit(slot[0].fibre)], self.when[record.path]
-        if not work.after < when < work.before:
-            return when <= work.after
-        earlier = [r for r in self.shots[slot] if r.attempt < record.attempt]
-        return not any(self.when[r.path] <= work.after for r in earlier)
-
-    def _worked(self) -> Mapping[int, _Work]:
-        """When and where each unit was worked on last.
-
-        A splice that reads otherwise was made between its shots. A unit is cut as a whole: its
-        other shots from before are of splices that are gone.
-        """
-        changes: dict[int, list[tuple[When, When, str]]] = defaultdict(list)
-        for one in self.review.history:
-            for old, new in zip(one.attempts, one.attempts[1:], strict=False):
-                changed = has_changed(replace(one, attempts=(old, new)))
-                if one.key.cable == self.cable and changed:
-                    files = {old.file_ab, old.file_ba}
-                    came = [self.when[f] for f in {new.file_ab, new.file_ba} - files]
-                    before = max(self.when[f] for f in files)
-                    place = min(came, default=before), before, one.closure
-                    changes[self._unit(one.key.fibre)].append(place)
-        worked: dict[int, _Work] = defaultdict(_Work)
-        for unit, own in changes.items():
-            # The fewest moments of work that explain all changes; the last one counts.
-            last = _NEVER
-            for after, before, _ in sorted(own):
-                last = after if last <= before < after else last
-            own = [one for one in own if one[1] < last <= one[0] or one[1] >= one[0]]
-            worked[unit] = _Work(
-                max(before for _, before, _ in own), last, frozenset(c for _, _, c in own)
-            )
-        return worked
-
-    def _half_new(self) -> list[tuple[Slot, ShotRecord]]:
-        """Shots taken again after the one from the other end was."""
-        return [
-            (slot, record)
-            for slot, record in self.standing.items()
-            if (other := self.standing.get(self._turned(slot))) is not None
-            and other.attempt < record.attempt
-            and self.when[other.path] < self.when[record.path]
-        ]
+    def _unusable(self) -> set[Slot]:
+        """Shots of which the newest pairs with nothing."""
+        bad = {
+            (f.fibre, f.wavelength_nm) for f in self._grave() if f.code == "newest-shot-unusable"
+        }
+        return {slot for slot in self.standing if (slot[0].fibre, slot[1]) in bad}
 
     @staticmethod
     def _turned(slot: Slot) -> Slot:
@@ -430,15 +374,19 @@ class _Cable:
         slots = [(key, nm, end) for nm in self.wavelengths_nm for end in ENDS]
         have = [slot for slot in slots if slot in self.standing]
         worst = max(rows, key=_excess, default=None)
-        own = [e for nm in self.wavelengths_nm if (e := self.estimates.get((key, number, nm)))]
+        is_old = (closure.name, fibre) in self.again
+        own = [
+            e
+            for nm in self.wavelengths_nm
+            if (e := self.estimates.get((key, number, nm))) is not None
+            and (e.basis is Basis.EARLIER or not is_old)
+        ]
         guess = max(own, key=lambda e: e.loss_db - e.expanded_db, default=None)
         codes = self.codes.get(fibre, [])
-        # Where nothing was done, what was proved before stands while the fibre is shot again.
-        is_worked = closure.name in self.worked[self._unit(fibre)].closures
         stage, why = Stage.MISSING, ""
         if codes:
             stage, why = Stage.CHECK, codes[0]
-        elif is_worked and any(slot in self.again for slot in have):
+        elif is_old:
             stage = Stage.AGAIN
         elif len(have) == len(slots):
             stage, why = self._judged(rows)

@@ -76,6 +76,7 @@ class Site5:
     def splice(self, closure: int, ribbon: int, bad_share: float | None = None) -> None:
         """Mass-fuse a ribbon: usual losses, now and then dust or a poor cleave."""
         share = self.bad_share if bad_share is None else bad_share
+        self.taken += timedelta(minutes=30)
         for fibre in self.members(ribbon):
             usual = min(0.115, 0.05 * float(np.exp(self.rng.normal(0, 0.4))))
             bad = self.rng.random() < share

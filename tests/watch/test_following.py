@@ -65,7 +65,7 @@ def test_a_draft_that_is_renamed_counts_from_its_last_name(site: Site5, desk: De
     draft = site.folder / "F001.tmp"
     draft.write_bytes(site.content(1, 1550, "A"))
     desk.after(0)
-    assert all(not shot.file.is_trace_file for shot in desk.after(5).shots)
+    assert [shot.file.is_trace_file for shot in desk.after(5).shots] == [False]
     draft.rename(site.folder / "F001.sor")
     assert names(desk.after(0)) == []
     assert names(desk.after(SETTLE_S)) == ["F001.sor"]
