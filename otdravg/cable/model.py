@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 from datetime import datetime
+from decimal import Decimal
 from enum import Enum
 
 from otdravg.cable.decisions.model import SealedDecision
@@ -18,6 +19,9 @@ from otdravg.findings import Severity
 from otdravg.fit.reading import Coverage, Kind, Reading
 from otdravg.shot.settings import Direction, Identity, ResponseSource, Settings
 from otdravg.verdict import Profile, SpliceVerdict
+from otdravg.verdict.group import Whole
+from otdravg.verdict.rules import Method
+from otdravg.verdict.verdicts import worst_of
 
 __all__ = [
     "Attempt",
@@ -29,6 +33,7 @@ __all__ = [
     "Confidence",
     "FibreKey",
     "FibreResult",
+    "GroupResult",
     "History",
     "IdentityCheck",
     "ShotRecord",
@@ -128,6 +133,12 @@ class CableFinding:
     closure: str = ""
     files: tuple[str, ...] = ()
     other_fibres: tuple[int, ...] = ()  # that it concerns just as much
+    acknowledged: str = ""  # by whom, when and why, if a reviewer did
+
+    @property
+    def is_open(self) -> bool:
+        """Whether it asks for something still."""
+        return self.severity is not Severity.NOTE and not self.acknowledged
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,6 +191,8 @@ class Closure:
     fibres: tuple[int, ...]  # that pass through it
     seen_in: int  # fibres in which an event was detected there
     named_by: Source = Source.SHOTS
+    method: Method | None = None  # how it was spliced, if the user says so
+    stage: str = ""  # of the work there, if not that of the profile
 
 
 @dataclass(frozen=True, slots=True)
@@ -269,13 +282,42 @@ class FibreResult:
     u_attenuation_db_per_km: float | None
     span_mean_db: float | None  # of the splices measured both ways
     splice_count: int
-    verdict: SpliceVerdict | None  # by the profile's span rules; None: it has none
+    rules: tuple[SpliceVerdict, ...]  # by every span rule of the profile, the ends included
     file_ab: str
     file_ba: str
     attempt: int
     index_used: float
     start_a_m: float = 0.0  # where the span begins in the shot from A: behind the launch cord
     start_b_m: float = 0.0  # where it begins in the shot from B
+    loss_db: float | None = None  # end to end, averaged over both directions
+    u_loss_db: float | None = None
+    loss_ab_db: float | None = None  # end to end as the shot from A shows it
+    loss_ba_db: float | None = None
+
+    @property
+    def verdict(self) -> SpliceVerdict | None:
+        """The span rule that asks for most; None where the profile has none."""
+        return worst_of(self.rules)
+
+
+@dataclass(frozen=True, slots=True)
+class GroupResult:
+    """Splices of one wavelength together: of a ribbon at a closure, of a closure, of a cable."""
+
+    whole: Whole
+    cable: str
+    closure: str  # empty for a cable
+    closure_number: int | None
+    ribbon: int | None  # None for a closure or a cable
+    wavelength_nm: int
+    fibres: tuple[int, ...]  # one splice each
+    measured: int  # splices with a loss that may be relied on
+    over: int
+    mean_db: Decimal | None  # of losses as reported, as all here
+    worst_db: Decimal | None
+    worst_fibre: int | None
+    rules: tuple[SpliceVerdict, ...]  # of the profile for such a group
+    verdict: SpliceVerdict  # what asks for most, of its splices and of these rules
 
 
 @dataclass(frozen=True, slots=True)
@@ -334,22 +376,25 @@ class CableReview:
     identities: tuple[IdentityCheck, ...]
     findings: tuple[CableFinding, ...]
     profile: Profile
+    groups: tuple[GroupResult, ...] = ()
     history: tuple[History, ...] = ()
     changes: tuple[Change, ...] = ()
     plan: ResplicePlan | None = None
     patterns: Patterns | None = None
     ribbon_size: int | None = 12  # None in loose tube
+    fibre_count: int | None = None  # of the cable, as the user stated it
     decisions_seal: str = ""  # last seal of the reviewer's decisions; empty if there are none
     decisions: tuple[SealedDecision, ...] = ()  # all that stand in the file, in its order
     stage_seconds: dict[str, float] = field(default_factory=dict, compare=False)
 
     @property
     def needs_work(self) -> bool:
-        """Whether a splice, a span or a finding asks somebody to do something."""
-        return (
-            any(row.verdict.needs_work for row in self.rows)
-            or any(f.verdict and f.verdict.needs_work for f in self.fibres)
-            or any(f.severity is not Severity.NOTE for f in self.findings)
+        """Whether a splice or a finding asks somebody to do something.
+
+        What a fibre, a ribbon, a closure or a cable fails as a whole is a finding.
+        """
+        return any(row.verdict.needs_work for row in self.rows) or any(
+            finding.is_open for finding in self.findings
         )
 
     @property

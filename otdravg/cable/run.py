@@ -22,8 +22,10 @@ from otdravg.cable.checks.shots import (
     wrong_labels,
 )
 from otdravg.cable.checks.states import NOT_ONE_STATE, States
+from otdravg.cable.checks.wholes import failing_wholes, group_results
 from otdravg.cable.decisions.apply import (
     accepted_rows,
+    acknowledged,
     apply_to_maps,
     apply_to_shots,
     decisions_here,
@@ -42,6 +44,7 @@ from otdravg.cable.identity.copies import tell_copies
 from otdravg.cable.identity.crossed import check_identities
 from otdravg.cable.identity.ends import cables_with_open_ends, ends_by_shots
 from otdravg.cable.measure.closures import KnownClosure
+from otdravg.cable.measure.cords import with_measured_cords
 from otdravg.cable.measure.jobs import spread
 from otdravg.cable.measure.one_name import tell_names_apart
 from otdravg.cable.measure.placing import cable_maps, measure_at_closures
@@ -55,6 +58,7 @@ from otdravg.errors import BadSetting
 from otdravg.findings import Severity
 from otdravg.sor.sizes import SizeLimits
 from otdravg.verdict import Profile, default, load_named
+from otdravg.verdict.rules import at_stage
 
 __all__ = [
     "Options",
@@ -199,11 +203,15 @@ def review(
     Raises
     ------
     BadSetting
-        If a folder is none or holds no trace file, or the profile cannot be used.
+        If a folder is none or holds no trace file, if the profile cannot be used, or if it lacks
+        the stage that a closure is said to be in.
     """
     options = options or Options()
     if not isinstance(profile, Profile):
         profile = default() if profile is None else load_named(profile)
+    for place in options.closures:
+        if place.stage:
+            at_stage(profile, place.stage)
     clock = _Stages()
     raw_shots = _raw_shots(shots, executor, progress)
     taken, listed = placed_shots(raw_shots, options, executor, progress)
@@ -253,6 +261,10 @@ def review(
     findings += unused_findings(records, findings)
     closures = tuple(c for own_map in maps.values() for c in own_map.closures)
     fibres = tuple(fibre_results(measured, rows, maps, profile))
+    groups = tuple(group_results(rows, profile))
+    findings += failing_wholes(rows, fibres, groups)
+    findings, more = acknowledged(findings, decisions)
+    findings += more
     clock.stage("judge")
     plan = plan_resplices(rows, closures, fibres, profile)
     patterns = find_patterns(rows)
@@ -265,9 +277,11 @@ def review(
         identities=tuple(identities),
         findings=tuple(sorted(findings, key=_finding_order)),
         profile=profile,
+        groups=groups,
         history=tuple(history_of(measured, maps)),
         changes=changes,
         ribbon_size=profile.ribbon_size,
+        fibre_count=options.fibre_count,
         plan=plan,
         patterns=patterns,
         decisions_seal=options.decisions.last_seal,
@@ -354,7 +368,8 @@ def _measure(
         measured = [
             again.get((s.key, s.wavelength_nm)) or known[_stand_shots(s.ab, s.ba)] for s in stands
         ]
-    return measured, records, findings
+    measured, more = with_measured_cords(measured, setup, executor)
+    return measured, records, findings + more
 
 
 Shots = tuple[tuple[str, ...], tuple[str, ...]]

@@ -30,7 +30,7 @@ from otdravg.cable.checks.earlier import read_splices
 from otdravg.cable.files.folder import find_files
 from otdravg.cable.run import check_for_shots
 from otdravg.cli import options
-from otdravg.cli.closeout_options import only_option, template_option
+from otdravg.cli.closeout_options import full_option, only_option, template_option
 from otdravg.cli.options import (
     FilePath,
     files_argument,
@@ -38,6 +38,7 @@ from otdravg.cli.options import (
     guarded_option,
     max_size_option,
     profile_option,
+    stage_option,
 )
 from otdravg.cli.progress import ProgressLine
 from otdravg.cli.terminal import print_error, print_text, shows_colour, shows_signs
@@ -52,6 +53,7 @@ from otdravg.system.workers import local_workers, room_for_workers
 from otdravg.trade import RIBBON_SIZES
 from otdravg.verdict import Profile, default, load_named
 from otdravg.verdict.limits import Rule
+from otdravg.verdict.rules import at_stage
 
 __all__ = ["cable", "measuring_executor", "profile_as_stated"]
 
@@ -65,6 +67,7 @@ LARGE_BLOCK_BYTES = 30_000_000
 @click.option("--list", "list_only", is_flag=True, help="Only show how each file would be taken.")
 @profile_option
 @guarded_option
+@stage_option
 @click.option(
     "--ribbon",
     "ribbon",
@@ -119,6 +122,7 @@ LARGE_BLOCK_BYTES = 30_000_000
 @click.option("--all", "everything", is_flag=True, help="Write the whole closeout.")
 @only_option
 @template_option
+@full_option
 @click.option("--zip", "zip_traces", is_flag=True, help="Write traces.zip in place of traces/.")
 @force_option
 @click.pass_context
@@ -130,6 +134,7 @@ def cable(
     list_only: bool,
     profile_name: str | None,
     guarded: bool,
+    stage: str | None,
     ribbon: str | None,
     fibres: int | None,
     name_pattern: str | None,
@@ -147,6 +152,7 @@ def cable(
     everything: bool,
     only: str | None,
     template_file: Path | None,
+    full: bool,
     zip_traces: bool,
     force: bool,
 ) -> None:
@@ -176,9 +182,11 @@ def cable(
         group_index=group_index,
         fibre_count=fibres,
     )
-    rules = profile_as_stated(profile_name, guarded, ribbon)
+    rules = profile_as_stated(profile_name, guarded, stage, ribbon)
     parts = _parts(everything, only)
     template = load_template(template_file) if template_file else Template()
+    if full:
+        template = replace(template, full=True)
     if out is None and not list_only:
         raise click.UsageError("no folder for the tables: add --out DIR, or --list")
     target = None if list_only else out
@@ -219,13 +227,18 @@ def _parts(everything: bool, only: str | None) -> frozenset[str]:
     return frozenset({"csv"}) if only is None else chosen_parts(only)
 
 
-def profile_as_stated(name: str | None, guarded: bool, ribbon: str | None) -> Profile:
+def profile_as_stated(
+    name: str | None, guarded: bool, stage: str | None, ribbon: str | None
+) -> Profile:
     """Find the profile and apply what the command line says otherwise."""
     chosen = default() if name is None else load_named(name)
     if guarded:
         chosen = replace(chosen, rule=Rule.GUARDED)
+    if stage is not None:
+        chosen = at_stage(chosen, stage)
     if ribbon is not None:
-        chosen = replace(chosen, ribbon_size=None if ribbon == "none" else int(ribbon))
+        size = 0 if ribbon == "none" else int(ribbon)
+        chosen = replace(chosen, ribbon=replace(chosen.ribbon, size=size))
     return chosen
 
 

@@ -25,6 +25,7 @@ from otdravg.cli.options import (
     guarded_option,
     max_size_option,
     profile_option,
+    stage_option,
 )
 from otdravg.cli.progress import ProgressLine
 from otdravg.cli.terminal import columns_of, print_error, print_text, shows_colour, shows_signs
@@ -63,6 +64,7 @@ _AS_FOR_CABLE = (
 @files_argument("folders", "FOLDER...")
 @profile_option
 @guarded_option
+@stage_option
 @click.option(
     "--closures",
     metavar="N|CSV",
@@ -101,6 +103,7 @@ def watch(
     *,
     profile_name: str | None,
     guarded: bool,
+    stage: str | None,
     ribbon: str | None,
     fibres: int | None,
     closures: int | tuple[KnownClosure, ...] | None,
@@ -148,7 +151,7 @@ def watch(
         group_index=group_index,
         fibre_count=fibres,
     )
-    rules = profile_as_stated(profile_name, guarded, ribbon)
+    rules = profile_as_stated(profile_name, guarded, stage, ribbon)
     count = closures if isinstance(closures, int) else len(table) or None
     expected = Expected(fibres, count, wavelengths or ())
     progress = ProgressLine()

@@ -42,10 +42,12 @@ _IN_ORDER = (
     Verdict.METHOD_BARRED,
 )
 
+_RANKS = {verdict: rank for rank, verdict in enumerate(_IN_ORDER)}
+
 
 def severity(verdict: Verdict) -> int:
     """Rank a verdict: the higher, the more it asks for."""
-    return _IN_ORDER.index(verdict)
+    return _RANKS[verdict]
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,8 +55,8 @@ class SpliceVerdict:
     """The answer for one splice, connector or span under one rule of a profile.
 
     Figure, uncertainty and limit are the very numbers that were compared, in dB (dB/km for
-    ``fibre.attenuation_db_per_km``). A limit stands here too where nothing could be held
-    against it.
+    ``fibre.attenuation_db_per_km``, per cent for ``share.percent``). A limit stands here too
+    where nothing could be held against it.
     """
 
     verdict: Verdict

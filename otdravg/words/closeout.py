@@ -12,9 +12,13 @@ PAGE_WORDS: dict[Language, dict[str, str]] = {
     Language.ENGLISH: {
         "advice_only": "The plan advises; people decide.",
         "box_cut": "cut",
+        "box_dressed": "re-dressed",
         "box_spliced": "spliced",
         "box_tray": "in tray",
         "cell_over": "over the limit",
+        "cell_close": "limit inside loss ± U",
+        "loss_by_wavelength": "Loss ± U by wavelength (nm), dB",
+        "exception_pictures": "Splices that ask for something",
         "cell_look": "asks for a look",
         "chance_note": "{fibres} fibres are cut and spliced again with this ribbon.",
         "console_no_unpack": "This browser cannot unpack the traces; every number is here.",
@@ -73,9 +77,13 @@ PAGE_WORDS: dict[Language, dict[str, str]] = {
     Language.GERMAN: {
         "advice_only": "Der Plan rät; Menschen entscheiden.",
         "box_cut": "getrennt",
+        "box_dressed": "neu abgelegt",
         "box_spliced": "gespleißt",
         "box_tray": "abgelegt",
         "cell_over": "über dem Grenzwert",
+        "cell_close": "Grenzwert innerhalb von Dämpfung ± U",
+        "loss_by_wavelength": "Dämpfung ± U je Wellenlänge (nm), dB",
+        "exception_pictures": "Spleiße, die etwas verlangen",
         "cell_look": "anzusehen",
         "chance_note": "{fibres} Fasern werden mit diesem Bändchen getrennt und neu gespleißt.",
         "console_no_unpack": "Dieser Browser kann die Messkurven nicht entpacken; alle Zahlen "

@@ -316,7 +316,7 @@ def _shots(review: CableReview) -> Iterator[str]:
 def _expected(closeout: Closeout) -> tuple[int, list[str]]:
     """Every fibre that was expected has rows, or a finding that it is missing."""
     review = closeout.review
-    expected = expected_fibres(review.shots, review.ribbon_size, closeout.options.fibre_count)
+    expected = expected_fibres(review.shots, review.ribbon_size, review.fibre_count)
     have = {row.key for row in review.rows} | {fibre.key for fibre in review.fibres}
     have |= {shot.taken_for.key for shot in review.shots if shot.taken_for.key is not None}
     named = {

@@ -11,7 +11,8 @@ from markupsafe import Markup
 from otdravg.cable.model import CableReview, SpliceRow
 from otdravg.quantities import Quantity, reported
 from otdravg.system.printable import printable
-from otdravg.tables.marks import mark_of, sign_of
+from otdravg.tables.losses import loss_tables
+from otdravg.tables.marks import SIGNS, Mark, mark_of, sign_of
 from otdravg.words.catalogue import told
 from otdravg.words.closeout import PageWords
 
@@ -80,7 +81,9 @@ _SCRIPT_WORDS = (
     "empty_list",
     "half_difference",
     "half_sum",
-    "legend_missing",
+    "not_measured",
+    "not_shot",
+    "one_way",
     "legend_no_splice",
     "list_of",
     "loss_between_closures",
@@ -159,6 +162,14 @@ def splice_data(review: CableReview) -> dict[str, Any]:
     return {"format": PAGE_FORMAT, "names": columns, "lists": lists, "rows": folded}
 
 
+def word_data(words: PageWords) -> dict[str, Any]:
+    """Return the words of the scripts, and how they write figures."""
+    return {
+        "words": {key: words[key] for key in _SCRIPT_WORDS},
+        "decimalSign": words.decimal("."),
+    }
+
+
 def review_data(review: CableReview, words: PageWords) -> dict[str, Any]:
     """Return what the scripts of the page work on, as plain values."""
     fixed = {
@@ -173,14 +184,28 @@ def review_data(review: CableReview, words: PageWords) -> dict[str, Any]:
         )
     }
     return {
-        "words": {key: words[key] for key in _SCRIPT_WORDS},
+        **word_data(words),
         "values": {text: words.cell(column, text) for column, text in sorted(fixed)},
-        "decimalSign": words.decimal("."),
         "ribbonSize": review.ribbon_size,
         "maps": [
             {"cable": printable(cable), "wavelength_nm": nm}
             for cable, nm in sorted({(row.cable, row.wavelength_nm) for row in review.rows})
         ],
+        "missing": [
+            {
+                "cable": printable(table.cable),
+                "wavelength_nm": table.wavelength_nm,
+                "fibre": fibre,
+                "closures": [
+                    closure.number
+                    for closure in table.closures
+                    if table.mark(fibre, closure) is Mark.MISSING
+                ],
+            }
+            for table in loss_tables(review)
+            for fibre in sorted(table.missing)
+        ],
+        "missingSign": SIGNS[Mark.MISSING],
         "closures": [
             {
                 "cable": printable(closure.cable),
