@@ -24,6 +24,7 @@ _COMMANDS = {
     "report": "Make a closeout again from closeout.json.",
     "show": "Show settings, event table and findings of trace files.",
     "verify": "Check a closeout: hashes, and the same numbers everywhere.",
+    "watch": "Follow a folder while shots come in: what to redo, what to shut.",
 }
 
 

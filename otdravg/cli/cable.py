@@ -55,7 +55,7 @@ from otdravg.verdict import Profile, default, load_named
 from otdravg.verdict.limits import Rule
 from otdravg.verdict.rules import at_stage
 
-__all__ = ["cable"]
+__all__ = ["cable", "measuring_executor", "profile_as_stated"]
 
 #: Below the 32 MiB up to which glibc learns from what is freed.
 LARGE_BLOCK_BYTES = 30_000_000
@@ -182,7 +182,7 @@ def cable(
         group_index=group_index,
         fibre_count=fibres,
     )
-    rules = _profile(profile_name, guarded, stage, ribbon)
+    rules = profile_as_stated(profile_name, guarded, stage, ribbon)
     parts = _parts(everything, only)
     template = load_template(template_file) if template_file else Template()
     if full:
@@ -193,7 +193,7 @@ def cable(
     progress = ProgressLine()
     with (
         _output(target, folders, force) as draft,
-        _executor(workers, dask, folders, size_limits) as executor,
+        measuring_executor(workers, dask, folders, size_limits) as executor,
     ):
         shots = read_folders(folders, executor, progress, size_limits)
         check_for_shots(folders, shots)
@@ -227,7 +227,9 @@ def _parts(everything: bool, only: str | None) -> frozenset[str]:
     return frozenset({"csv"}) if only is None else chosen_parts(only)
 
 
-def _profile(name: str | None, guarded: bool, stage: str | None, ribbon: str | None) -> Profile:
+def profile_as_stated(
+    name: str | None, guarded: bool, stage: str | None, ribbon: str | None
+) -> Profile:
     """Find the profile and apply what the command line says otherwise."""
     chosen = default() if name is None else load_named(name)
     if guarded:
@@ -256,7 +258,7 @@ def _output(
 
 
 @contextmanager
-def _executor(
+def measuring_executor(
     workers: int | None, dask: str | None, folders: tuple[Path, ...], size_limits: SizeLimits
 ) -> Iterator[Executor | None]:
     """Where to measure: a cluster, processes of this machine, or here for a single worker."""

@@ -29,7 +29,7 @@ from otdravg.verdict.limits import Rule
 from otdravg.words.catalogue import told
 from otdravg.words.statements import caution_statement
 
-__all__ = ["cable_text", "listing_text"]
+__all__ = ["cable_text", "finding_sentence", "listing_text"]
 
 #: Findings shown of one kind; the table has them all.
 _SHOWN_PER_KIND = 4
@@ -163,7 +163,7 @@ def _findings(page: Page, findings: Sequence[CableFinding], table: str) -> None:
             kind = finding.cable, finding.code
             shown[kind] += 1
             if shown[kind] <= _SHOWN_PER_KIND:
-                page.bullet(_sentence(finding))
+                page.bullet(finding_sentence(finding))
         for (_, code), count in shown.items():
             if count > _SHOWN_PER_KIND:
                 page.bullet(f"{count - _SHOWN_PER_KIND} more of {code}: see {table}")
@@ -173,7 +173,8 @@ def _findings(page: Page, findings: Sequence[CableFinding], table: str) -> None:
         page.line(f"{counted(notes, 'note')}: in {table}")
 
 
-def _sentence(finding: CableFinding) -> str:
+def finding_sentence(finding: CableFinding) -> str:
+    """Write a finding in one line: code, where, evidence, what to do."""
     where = []
     if finding.fibre is not None:
         where.append(f"fibre {finding.fibre}")
