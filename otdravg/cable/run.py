@@ -22,8 +22,10 @@ from otdravg.cable.checks.shots import (
     wrong_labels,
 )
 from otdravg.cable.checks.states import NOT_ONE_STATE, States
+from otdravg.cable.checks.wholes import failing_wholes, group_results
 from otdravg.cable.decisions.apply import (
     accepted_rows,
+    acknowledged,
     apply_to_maps,
     apply_to_shots,
     decisions_here,
@@ -253,6 +255,10 @@ def review(
     findings += unused_findings(records, findings)
     closures = tuple(c for own_map in maps.values() for c in own_map.closures)
     fibres = tuple(fibre_results(measured, rows, maps, profile))
+    groups = tuple(group_results(rows, profile))
+    findings += failing_wholes(rows, fibres, groups)
+    findings, more = acknowledged(findings, decisions)
+    findings += more
     clock.stage("judge")
     plan = plan_resplices(rows, closures, fibres, profile)
     patterns = find_patterns(rows)
@@ -265,6 +271,7 @@ def review(
         identities=tuple(identities),
         findings=tuple(sorted(findings, key=_finding_order)),
         profile=profile,
+        groups=groups,
         history=tuple(history_of(measured, maps)),
         changes=changes,
         ribbon_size=profile.ribbon_size,

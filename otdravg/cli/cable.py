@@ -38,6 +38,7 @@ from otdravg.cli.options import (
     guarded_option,
     max_size_option,
     profile_option,
+    stage_option,
 )
 from otdravg.cli.progress import ProgressLine
 from otdravg.cli.terminal import print_error, print_text, shows_colour, shows_signs
@@ -52,6 +53,7 @@ from otdravg.system.workers import local_workers, room_for_workers
 from otdravg.trade import RIBBON_SIZES
 from otdravg.verdict import Profile, default, load_named
 from otdravg.verdict.limits import Rule
+from otdravg.verdict.rules import at_stage
 
 __all__ = ["cable"]
 
@@ -65,6 +67,7 @@ LARGE_BLOCK_BYTES = 30_000_000
 @click.option("--list", "list_only", is_flag=True, help="Only show how each file would be taken.")
 @profile_option
 @guarded_option
+@stage_option
 @click.option(
     "--ribbon",
     "ribbon",
@@ -131,6 +134,7 @@ def cable(
     list_only: bool,
     profile_name: str | None,
     guarded: bool,
+    stage: str | None,
     ribbon: str | None,
     fibres: int | None,
     name_pattern: str | None,
@@ -178,7 +182,7 @@ def cable(
         group_index=group_index,
         fibre_count=fibres,
     )
-    rules = _profile(profile_name, guarded, ribbon)
+    rules = _profile(profile_name, guarded, stage, ribbon)
     parts = _parts(everything, only)
     template = load_template(template_file) if template_file else Template()
     if full:
@@ -223,13 +227,16 @@ def _parts(everything: bool, only: str | None) -> frozenset[str]:
     return frozenset({"csv"}) if only is None else chosen_parts(only)
 
 
-def _profile(name: str | None, guarded: bool, ribbon: str | None) -> Profile:
+def _profile(name: str | None, guarded: bool, stage: str | None, ribbon: str | None) -> Profile:
     """Find the profile and apply what the command line says otherwise."""
     chosen = default() if name is None else load_named(name)
     if guarded:
         chosen = replace(chosen, rule=Rule.GUARDED)
+    if stage is not None:
+        chosen = at_stage(chosen, stage)
     if ribbon is not None:
-        chosen = replace(chosen, ribbon_size=None if ribbon == "none" else int(ribbon))
+        size = 0 if ribbon == "none" else int(ribbon)
+        chosen = replace(chosen, ribbon=replace(chosen.ribbon, size=size))
     return chosen
 
 

@@ -19,9 +19,11 @@ from otdravg.cable.model import (
     SpliceRow,
 )
 from otdravg.findings import Severity
+from otdravg.fit.reading import Kind
 from otdravg.quantities import Quantity, distance_text, reported
 from otdravg.report.page import Page, counted
 from otdravg.shot.settings import Direction
+from otdravg.tables.wholes import UNJUDGED
 from otdravg.verdict.decision import Action, Verdict
 from otdravg.verdict.limits import Rule
 from otdravg.words.catalogue import told
@@ -132,10 +134,6 @@ def _verdicts(page: Page, review: CableReview) -> None:
     counts = Counter(row.verdict.verdict for row in review.rows)
     parts = [f"{counts[verdict]} {verdict.value}" for verdict in Verdict if counts[verdict]]
     page.entry("Splices", f"{counted(len(review.rows), 'row')}: {', '.join(parts) or 'none'}")
-    spans = [f for f in review.fibres if f.verdict and f.verdict.action is not Action.NONE]
-    if spans:
-        fibres = _fibres(f.key.fibre for f in spans)
-        page.entry("Spans", f"{len(spans)} outside the span rules: {fibres}")
 
 
 def _fibres(numbers: Iterable[int]) -> str:
@@ -186,7 +184,10 @@ def _sentence(finding: CableFinding) -> str:
     if not where and finding.files:
         where.append(finding.files[0])
     place = f" ({', '.join(where)})" if where else ""
-    return f"{finding.code}{place}: {finding.evidence.rstrip('.')}; {finding.what_to_do}"
+    what = f"{finding.code}{place}: {finding.evidence.rstrip('.')}"
+    if finding.acknowledged:
+        return f"{what} ({finding.acknowledged})"
+    return f"{what}; {finding.what_to_do}"
 
 
 def _looks(page: Page, review: CableReview) -> None:
@@ -211,8 +212,15 @@ def _work(page: Page, review: CableReview) -> None:
     units = review.plan.units if review.plan is not None else ()
     page.line()
     if not units:
-        measured = any(row.loss_db is not None for row in review.rows)
-        page.line("No splice has to be remade." if measured else "No splice was measured.")
+        splices = [row for row in review.rows if row.kind is not Kind.CONNECTOR]
+        unjudged = sum(row.verdict.verdict in UNJUDGED for row in splices)
+        if not any(row.loss_db is not None for row in splices):
+            page.line("No splice was measured.")
+        elif unjudged:
+            page.line(f"{unjudged} of {counted(len(splices), 'splice')} are not judged; of the "
+                      "others none has to be remade.")  # fmt: skip
+        else:
+            page.line("No splice has to be remade.")
         return
     page.line(f"Work list ({counted(len(units), 'ribbon')} at closures, in order from A)")
     for unit in units[:_UNITS_SHOWN]:

@@ -45,10 +45,9 @@ def standing(review: CableReview, words: PageWords) -> tuple[str, str]:
         open=sum(tally.open for tally in own),
         missing=sum(tally.one_way + tally.not_measured + tally.not_shot for tally in own),
     )
-    for noun, count in (("findings", counts.findings_to_do), ("spans", counts.spans_to_do)):
-        if count:
-            said = words.words.counted(noun, count)
-            says += " " + words[f"standing_{noun}"].format(**{noun: said})
+    if counts.findings_to_do:
+        findings = words.words.counted("findings", counts.findings_to_do)
+        says += " " + words["standing_findings"].format(findings=findings)
     return words.value(counts.standing.value), says
 
 

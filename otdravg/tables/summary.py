@@ -109,7 +109,6 @@ class Summary:
     findings: Mapping[Severity, int]
     losses: Mapping[tuple[str, int], LossFigures]  # by cable and wavelength in nm
     splices_to_do: int
-    spans_to_do: int
     findings_to_do: int
 
 
@@ -142,11 +141,7 @@ def summary_of(review: CableReview) -> Summary:
         findings={severity: severities[severity] for severity in reversed(Severity)},
         losses=_losses(review),
         splices_to_do=sum(map(asks_for_work, review.rows)),
-        spans_to_do=sum(
-            fibre.verdict is not None and fibre.verdict.action is not Action.NONE
-            for fibre in review.fibres
-        ),
-        findings_to_do=sum(f.severity is not Severity.NOTE for f in review.findings),
+        findings_to_do=sum(finding.is_open for finding in review.findings),
     )
 
 
@@ -237,7 +232,6 @@ def result_sentence(summary: Summary, words: Words) -> str:
     """Say in one sentence whether the cable asks for work."""
     counts = {
         "splices": summary.splices_to_do,
-        "spans": summary.spans_to_do,
         "findings": summary.findings_to_do,
     }
     if not any(counts.values()):

@@ -16,6 +16,7 @@ from otdravg.fit.reading import Coverage
 from otdravg.report.cable import cable_text
 from otdravg.verdict import default
 from otdravg.verdict.decision import Verdict
+from otdravg.verdict.rules import RibbonRule
 
 
 def test_a_cable_shot_from_one_end_has_readings_and_no_losses(
@@ -63,7 +64,7 @@ def test_one_pair_alone_is_measured_on_its_own_events(clean_folder: Path, tmp_pa
 
 
 def test_loose_tube_has_no_ribbons(clean_folder: Path) -> None:
-    result = review(read_folders([clean_folder]), replace(default(), ribbon_size=None))
+    result = review(read_folders([clean_folder]), replace(default(), ribbon=RibbonRule(0)))
     assert {(row.ribbon, row.position) for row in result.rows} == {(None, None)}
     assert not any(f.code == "fibre-missing" for f in result.findings)
 

@@ -39,6 +39,7 @@ from otdravg.shot.detect import detect
 from otdravg.shot.trace import Trace
 from otdravg.verdict import Profile, default, load_shipped, shipped_names
 from otdravg.verdict.decision import Action
+from otdravg.verdict.rules import RibbonRule
 
 __all__ = ["FULL_COUNT", "case", "main"]
 
@@ -97,7 +98,7 @@ def _profiles() -> tuple[Profile, ...]:
 def _profile(rng: Random) -> Profile:
     if rng.random() < 0.5:
         return default()
-    return replace(rng.choice(_profiles()), ribbon_size=rng.choice((None, 4, 12, 12)))
+    return replace(rng.choice(_profiles()), ribbon=RibbonRule(rng.choice((0, 4, 12, 12))))
 
 
 def _options(rng: Random) -> Options:

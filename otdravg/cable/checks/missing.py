@@ -147,15 +147,19 @@ def _worded(
 
 
 def missing_fibres(
-    records: Sequence[ShotRecord], ribbon_size: int | None, fibre_count: int | None
+    records: Sequence[ShotRecord], profile: Profile, fibre_count: int | None
 ) -> list[CableFinding]:
     """List fibres of which no file is there, where their neighbours were shot.
+
+    None if the profile asks nothing of fibres that were not shot.
 
     Expected are 1 to ``fibre_count`` if it is stated; else whole ribbons from the first to
     the last that was shot, or in loose tube every number in between.
     """
+    ribbon_size = profile.ribbon_size
     findings = []
-    for cable, have in _fibres_there(records).items():
+    there = _fibres_there(records) if profile.completeness.every_fibre else {}
+    for cable, have in there.items():
         wanted = _expected(have, ribbon_size, fibre_count)
         by_ribbon: dict[int | None, list[int]] = defaultdict(list)
         for fibre in sorted(wanted - have):
@@ -211,6 +215,7 @@ def _fibres_missing(
         "find the files or shoot them; state the fibre count if the cable has fewer",
         cable=cable,
         fibre=missing[0] if len(missing) == 1 else None,
+        other_fibres=tuple(missing) if len(missing) > 1 else (),
     )
 
 

@@ -81,7 +81,7 @@ def set_findings(
     lengths_m = {m.key: m.outcome.axis.length_m for m in measured if m.outcome.axis is not None}
     return [
         *missing_shots(records, profile, lengths_m),
-        *missing_fibres(records, profile.ribbon_size, fibre_count),
+        *missing_fibres(records, profile, fibre_count),
         *index_oddities(records, usual_indices(records)),
         *pulse_oddities(records),
         *clock_oddities(records),

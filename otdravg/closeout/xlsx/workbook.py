@@ -37,6 +37,10 @@ __all__ = ["write_closeout_xlsx"]
 _LISTS = (
     ("resplice", "no_resplice"),
     ("findings", "no_findings"),
+    ("fibres", ""),
+    ("closures", ""),
+    ("ribbons", ""),
+    ("cables", ""),
     ("shots", ""),
     ("identity", ""),
     ("patterns", ""),
