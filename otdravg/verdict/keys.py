@@ -50,16 +50,15 @@ CABLE_FINDINGS = frozenset(
      "direction-missing", "end-a-chosen", "ends-not-judged", "ends-told-by-shots",
      "event-between-closures", "fibre-broken", "fibre-claims-differ", "fibre-missing",
      "fibres-crossed", "file-unreadable", "gone-since-before", "group-outside-rules",
-     "header-edited",
-     "header-left-unchanged", "key-not-applied", "length-differs", "mapping-unused",
-     "newest-shot-unusable", "no-signal", "not-a-trace-file", "order-unknown", "other-fibre",
-     "other-length", "pair-doubtful", "pair-of-two-states", "passes-unspliced", "pattern-differs",
-     "points-damaged", "pulse-differs", "reflection-in-closure", "ribbon-missing",
-     "same-file-again", "same-points-both-ways", "shot-again-from-one-end", "shot-before-work",
-     "shot-from-same-end", "shot-not-placed", "shots-under-one-name", "span-outside-rules",
-     "splice-changed",
-     "two-cables-one-name", "wavelength-claims-differ", "wavelength-differs", "wavelength-label",
-     "wavelength-not-shot", "worse-than-before"}
+     "header-edited", "header-left-unchanged", "key-not-applied", "launch-unstated",
+     "length-differs", "mapping-unused", "newest-shot-unusable", "no-signal", "not-a-trace-file",
+     "order-unknown", "other-fibre", "other-length", "pair-doubtful", "pair-of-two-states",
+     "passes-unspliced", "pattern-differs", "points-damaged", "pulse-differs",
+     "reflection-in-closure", "ribbon-missing", "same-file-again", "same-points-both-ways",
+     "shot-again-from-one-end", "shot-before-work", "shot-from-same-end", "shot-not-placed",
+     "shots-under-one-name", "span-outside-rules", "splice-changed", "two-cables-one-name",
+     "wavelength-claims-differ", "wavelength-differs", "wavelength-label", "wavelength-not-shot",
+     "worse-than-before"}
 )  # fmt: skip
 
 
