@@ -27,11 +27,13 @@ __all__ = [
     "ChangeKind",
     "Closure",
     "Confidence",
+    "Expected",
     "FibreKey",
     "FibreResult",
     "History",
     "IdentityCheck",
     "ShotRecord",
+    "ShotToTake",
     "ShotUse",
     "Source",
     "SpliceRow",
@@ -114,6 +116,29 @@ class TakenFor:
 
 
 @dataclass(frozen=True, slots=True)
+class Expected:
+    """What there should be of a cable, as somebody stated it; empty where nobody did."""
+
+    cable: str = ""
+    fibre_count: int | None = None
+    wavelengths_nm: tuple[int, ...] = ()
+    ends: tuple[str, str] = ("", "")  # names of A and B as they are typed in headers
+    instruments: tuple[str, ...] = ()  # parts of their names or serial numbers
+    fibre_type: str = ""  # such as "G.652"; "mixed" of reels that differ
+    colours: tuple[str, ...] = ()  # of the fibres in order; () is TIA-598
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class ShotToTake:
+    """One shot that should be there and is not, or has to be taken again."""
+
+    cable: str
+    fibre: int
+    direction: Direction
+    wavelength_nm: int
+
+
+@dataclass(frozen=True, slots=True)
 class CableFinding:
     """One finding of the review, as a row of ``findings.csv``."""
 
@@ -128,6 +153,7 @@ class CableFinding:
     closure: str = ""
     files: tuple[str, ...] = ()
     other_fibres: tuple[int, ...] = ()  # that it concerns just as much
+    distance_m: float | None = None  # of the place it concerns, from the fibre's own A end
 
 
 @dataclass(frozen=True, slots=True)
@@ -341,6 +367,8 @@ class CableReview:
     ribbon_size: int | None = 12  # None in loose tube
     decisions_seal: str = ""  # last seal of the reviewer's decisions; empty if there are none
     decisions: tuple[SealedDecision, ...] = ()  # all that stand in the file, in its order
+    expected: Expected = field(default_factory=Expected)
+    to_take: tuple[ShotToTake, ...] = ()  # shots that are missing
     stage_seconds: dict[str, float] = field(default_factory=dict, compare=False)
 
     @property

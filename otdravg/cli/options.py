@@ -12,6 +12,7 @@ from typing import Any, TypeVar
 
 import click
 
+from otdravg import quantities
 from otdravg.sor.sizes import SizeLimits
 
 __all__ = [
@@ -30,12 +31,6 @@ __all__ = [
     "wavelengths_nm",
 ]
 
-_METRES = {"": 1.0, "m": 1.0, "km": 1000.0, "ft": 0.3048, "kft": 304.8}
-_LENGTH = re.compile(r"(\d+(?:\.\d*)?|\.\d+)\s*(m|km|ft|kft|)", re.ASCII | re.IGNORECASE)
-#: A bare number below this may be kilometres as well as metres. Chosen, not derived: spans are
-#: shorter in kilometres, launch fibres and spans longer in metres.
-_SURELY_METRES = 100.0
-_LONGEST_M = 1e6  # no single shot reaches 1000 km
 _LARGEST_FACTOR = 256  # 4 GiB: blocks and counts of the format go no further
 
 Command = TypeVar("Command", bound=Callable[..., Any])
@@ -46,15 +41,10 @@ FilePath = click.Path(path_type=Path)
 
 def length_m(text: str) -> float:
     """Read a length in metres: ``1km``, ``500m``, ``1000`` (metres), ``3280ft``."""
-    match = _LENGTH.fullmatch(text.strip())
-    if match is None:
-        raise click.BadParameter(f"{text!r} is not a length such as 500m, 1.2km or 1000 (metres)")
-    metres = float(match[1]) * _METRES[match[2].lower()]
-    if not match[2] and 0 < metres < _SURELY_METRES:
-        raise click.BadParameter(f"{text!r} is metres or kilometres? write {text}m or {text}km")
-    if metres > _LONGEST_M:
-        raise click.BadParameter(f"{text!r} is longer than any shot reaches; check the unit")
-    return metres
+    try:
+        return quantities.length_m(text)
+    except ValueError as error:
+        raise click.BadParameter(f"{text!r} {error}") from None
 
 
 def lengths_m(text: str) -> tuple[float, ...]:
@@ -77,13 +67,15 @@ def group_index(text: str) -> float:
     return float(text)
 
 
-def files_argument(name: str, metavar: str) -> Callable[[Command], Command]:
+def files_argument(
+    name: str, metavar: str, *, required: bool = True
+) -> Callable[[Command], Command]:
     """Return an argument for files or folders, with patterns that no shell has expanded."""
     return click.argument(
         name,
         metavar=metavar,
         nargs=-1,
-        required=True,
+        required=required,
         type=FilePath,
         callback=lambda ctx, param, value: tuple(chain.from_iterable(map(_expanded, value))),
     )

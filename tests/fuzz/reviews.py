@@ -30,7 +30,7 @@ from byte_check import check_finite
 from campaign import Broken
 from tiny_runs import drawn
 
-from otdravg.cable import CableReview, Naming, Options, read_folders, review
+from otdravg.cable import CableReview, Expected, Naming, Options, read_folders, review
 from otdravg.cable.measure import jobs as measuring
 from otdravg.closeout.closeout import write_closeout
 from otdravg.errors import OtdravgError
@@ -108,7 +108,7 @@ def _options(rng: Random) -> Options:
         launch_m=rng.choice((None, 0.0, 300.0, 5000.0)),
         receive_m=rng.choice((None, 300.0)),
         group_index=rng.choice((None, 1.3, 1.468)),
-        fibre_count=rng.choice((None, 1, 4, 12)),
+        expected=Expected(fibre_count=rng.choice((None, 1, 4, 12))),
     )
 
 

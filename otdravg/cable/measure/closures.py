@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import csv
 import io
-import re
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -20,6 +19,7 @@ import numpy.typing as npt
 
 from otdravg.cable.model import Closure, Source
 from otdravg.errors import BadSetting
+from otdravg.quantities import length_m
 from otdravg.trade import ribbon_position
 
 __all__ = [
@@ -383,10 +383,6 @@ def _own_positions(
     }
 
 
-_METRES = {"": 1.0, "m": 1.0, "km": 1000.0, "ft": 0.3048, "kft": 304.8}
-_LENGTH = re.compile(r"(\d+(?:\.\d*)?|\.\d+)\s*(m|km|ft|kft|)", re.ASCII | re.IGNORECASE)
-
-
 def read_closure_table(path: Path) -> tuple[KnownClosure, ...]:
     """Read a CSV with the columns name and distance (``4292``, ``4.29km``, ``14080ft``).
 
@@ -403,14 +399,16 @@ def read_closure_table(path: Path) -> tuple[KnownClosure, ...]:
     known = []
     for number, row in enumerate(rows, start=2):
         cells = {(key or "").strip(): (value or "").strip() for key, value in row.items()}
-        match = _LENGTH.fullmatch(cells[distance_column])
-        if match is None or not cells["name"]:
+        try:
+            distance_m = length_m(cells[distance_column])
+        except ValueError as error:
+            text = cells[distance_column]
             raise BadSetting(
-                "closure table",
-                f"{path} line {number}",
-                "give a name and a distance such as 4292, 4.29km or 14080ft",
-            )
-        known.append(KnownClosure(cells["name"], float(match[1]) * _METRES[match[2].lower()]))
+                "closure table", f"{path} line {number}", f"{text!r} {error}"
+            ) from None
+        if not cells["name"]:
+            raise BadSetting("closure table", f"{path} line {number}", "give it a name")
+        known.append(KnownClosure(cells["name"], distance_m))
     if len({k.name for k in known}) != len(known):
         raise BadSetting("closure table", str(path), "a name stands there twice")
     return tuple(sorted(known, key=lambda k: (k.distance_m, k.name)))
