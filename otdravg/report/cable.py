@@ -6,6 +6,7 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from enum import Enum
+from typing import Any
 
 from otdravg.cable.checks.missing import shots_in
 from otdravg.cable.files.names import same_text
@@ -65,13 +66,17 @@ class _Item:
 class _Section:
     """One heading of the screen with its items; ``table`` has them all.
 
-    Of the items the first ``full`` are written in full and the others in a few words each.
+    Of the items the first ``full`` are written in full and the others in a few words each: each
+    on a line of its own, or run together. Items without such words, and those behind ``named``,
+    are only counted.
     """
 
     heading: str
     table: str
     items: tuple[_Item, ...]
     full: int
+    named: int
+    is_list: bool = False
 
     def add_to(self, page: Page, *, spaced: bool) -> None:
         """Write it; nothing without items."""
@@ -84,20 +89,25 @@ class _Section:
             page.bullet(item.line)
             for line in item.below:
                 page.bullet(line, indent=2)
-        rest = self.items[self.full :]
-        named = [item.short for item in rest if item.short]
-        if len(named) < len(rest):
-            named.append(f"{len(rest) - len(named)} more")
-        if rest:
+        named = [one.short for one in self.items[self.full : self.named] if one.short]
+        more = len(self.items) - self.full - len(named)
+        if self.is_list:
+            for short in named:
+                page.bullet(short)
+        elif named:
             page.bullet(f"{'; '.join(named)}: see {self.table}")
+        if more > 0:
+            page.bullet(f"{more} more: see {self.table}")
 
     def shorter(self) -> _Section:
-        """Write one item fewer in full."""
-        return replace(self, full=self.full - 1)
+        """Write one item fewer in full, or else name one fewer."""
+        if self.full > 0:
+            return replace(self, full=self.full - 1)
+        return replace(self, named=self.named - 1)
 
 
 def _section(heading: str, table: str, items: Sequence[_Item]) -> _Section:
-    return _Section(heading, table, tuple(items), len(items))
+    return _Section(heading, table, tuple(items), len(items), len(items))
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,11 +132,22 @@ class _ToDo:
             return replace(self, look=self.look.shorter())
         if self.is_spaced:
             return replace(self, is_spaced=False)
-        if self.settle.full > 1 and self.settle.full >= self.visit.full:
-            return replace(self, settle=self.settle.shorter())
-        if self.visit.full > 1:
-            return replace(self, visit=self.visit.shorter())
-        return replace(self, shoot=self.shoot.shorter()) if self.shoot.full > 1 else None
+        for name, full, named in _SHORTENED:
+            section: _Section = getattr(self, name)
+            if section.full > full or (section.full == 0 and section.named > named):
+                parts: dict[str, Any] = {name: section.shorter()}
+                return replace(self, **parts)
+        return None
+
+
+#: In which order sections are shortened: to how many items in full, and to how many named.
+_SHORTENED = (
+    ("settle", 4, 99),
+    ("visit", 0, 99),
+    ("settle", 0, 99),
+    ("visit", 0, 8),
+    ("shoot", 2, 99),
+)
 
 
 def cable_text(
@@ -207,7 +228,9 @@ def _to_do(review: CableReview) -> _ToDo:
     return _ToDo(
         _section("Settle first", "findings.csv", settle),
         _section("Shoot", "findings.csv", shoot),
-        _section(_GO_TO, "resplice.csv, findings.csv", [_visit(v, review) for v in visits]),
+        replace(
+            _section(_GO_TO, "resplice.csv", [_visit(v, review) for v in visits]), is_list=True
+        ),
         _section("Look at", "findings.csv", look),
         is_opened=any(visit.is_opened for visit in visits),
     )
@@ -220,8 +243,8 @@ def _visit(visit: Visit, review: CableReview) -> _Item:
     cable = f"cable {visit.cable}, " if len(review.cables) > 1 else ""
     where = f"{cable}{visit.where}"
     if len(visit.doings) == 1:
-        return _Item(f"{where}: {visit.doings[0]}", (), visit.short)
-    return _Item(where, visit.doings, visit.short)
+        return _Item(f"{where}: {visit.doings[0].text}", (), cable + visit.short)
+    return _Item(where, tuple(doing.text for doing in visit.doings), cable + visit.short)
 
 
 def _said(findings: Sequence[CableFinding]) -> list[_Item]:
@@ -266,7 +289,7 @@ def _headline(review: CableReview, to_do: _ToDo) -> tuple[_Word, str]:
     """The verdict of the whole: one word, and what there is to do."""
     names = ", ".join(name or "without a name" for name in review.cables) or "none"
     cable = f"cable{'s' * (len(review.cables) > 1)} {names}"
-    if not review.needs_work:
+    if not review.needs_work and not any(section.items for section in to_do.sections):
         if not review.rows:
             return _Word.LOOK, f"{cable}: nothing was measured"
         return _Word.CLEAR, f"{cable}: {_fibres(review)}; {_splices(review)}; {_limits(review)}"

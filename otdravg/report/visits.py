@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 from otdravg.cable.model import CableFinding, CableReview, Closure, SpliceRow
 from otdravg.cable.resplice.model import Choice, FailingFibre, Unit
@@ -15,10 +15,21 @@ from otdravg.report.job import wavelengths_text
 from otdravg.verdict.decision import Action, Verdict
 from otdravg.words.catalogue import told
 
-__all__ = ["Visit", "aside_of", "visits_of"]
+__all__ = ["Doing", "Visit", "aside_of", "visits_of"]
 
 #: Failing fibres that are shown one by one; of more only the worst (chosen).
 _FIBRES_SHOWN = 4
+
+
+@dataclass(frozen=True, slots=True)
+class Doing:
+    """One thing to do at a place."""
+
+    at_m: float  # from A
+    text: str
+    kind: str  # in a word or two
+    short: str  # ribbon and fibres
+    is_opened: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,21 +39,21 @@ class Visit:
     cable: str
     distance_m: float  # from A
     where: str
-    is_opened: bool  # something in it is cut or re-dressed, not only looked at
-    doings: tuple[str, ...]
+    doings: tuple[Doing, ...]
+
+    @property
+    def is_opened(self) -> bool:
+        """Whether something in it is cut or re-dressed, and not only looked at."""
+        return any(doing.is_opened for doing in self.doings)
 
     @property
     def short(self) -> str:
-        """Where it is, and how much is to be done."""
-        return f"{self.where.partition(',')[0]} ({len(self.doings)})"
-
-
-@dataclass(slots=True)
-class _Stop:
-    """What gathers for one visit."""
-
-    doings: list[str] = field(default_factory=list)
-    is_opened: bool = False
+        """Where it is, and what is to be done in a few words each."""
+        kinds: dict[str, list[str]] = {}
+        for doing in self.doings:
+            kinds.setdefault(doing.kind, []).append(doing.short)
+        parts = [f"{kind} {', '.join(own)}" for kind, own in kinds.items()]
+        return f"{self.where}: {'; '.join(parts)}"
 
 
 def visits_of(review: CableReview) -> list[Visit]:
@@ -50,14 +61,11 @@ def visits_of(review: CableReview) -> list[Visit]:
     visits = []
     for cable in review.cables:
         route = _Route.of(review, cable)
-        stops: dict[float, _Stop] = defaultdict(_Stop)
-        for at_m, doing, is_opened in _doings(review, route):
-            stop = stops[route.stop_at(at_m)]
-            stop.doings.append(doing)
-            stop.is_opened |= is_opened
+        stops: dict[float, list[Doing]] = defaultdict(list)
+        for doing in _doings(review, route):
+            stops[route.stop_at(doing.at_m)].append(doing)
         visits += [
-            Visit(cable, at_m, route.name(at_m), stop.is_opened, tuple(stop.doings))
-            for at_m, stop in sorted(stops.items())
+            Visit(cable, at_m, route.name(at_m), tuple(own)) for at_m, own in sorted(stops.items())
         ]
     return visits
 
@@ -121,7 +129,7 @@ def _closure(closure: Closure) -> str:
     return f"Closure {number}" if name == number else f"Closure {number} {name}"
 
 
-def _doings(review: CableReview, route: _Route) -> Iterator[tuple[float, str, bool]]:
+def _doings(review: CableReview, route: _Route) -> Iterator[Doing]:
     """Give place, what to do, and whether something is opened for it."""
     rows = {(r.fibre, r.closure_number): r for r in review.rows if r.cable == route.cable}
     listed: set[tuple[int, str]] = set()
@@ -131,7 +139,7 @@ def _doings(review: CableReview, route: _Route) -> Iterator[tuple[float, str, bo
         listed |= {(failing.fibre, unit.closure) for failing in unit.failing}
         if unit.advised in (Choice.MEASURE, Choice.CONCESSION):
             continue
-        yield unit.distance_m, _unit(unit), True
+        yield _unit(unit)
     yield from _for_spans(review, route)
     places: dict[tuple[str, str, float], list[CableFinding]] = defaultdict(list)
     for finding in review.findings:
@@ -146,11 +154,15 @@ def _doings(review: CableReview, route: _Route) -> Iterator[tuple[float, str, bo
         places[finding.code, finding.closure, round(at_m, -1)].append(finding)
     for (code, closure, at_m), own in places.items():
         if code == "event-between-closures":
-            yield at_m, _between(own, review.rows, route), False
+            yield _between(own, review.rows, route)
             continue
         where = "" if closure else f", {route.both_ways(own[0].distance_m or at_m)}"
         (said,) = gathered([_without_closure(f) for f in own])
-        yield at_m, f"{said.where}{where}: {said.what}", code == "bend-suspected"
+        fibres = said.where.removeprefix("fibre ")
+        if not closure:
+            fibres += f" at {distance_text(own[0].distance_m or at_m, km=True)}"
+        text = f"{said.where}{where}: {said.what}"
+        yield Doing(at_m, text, code, fibres, is_opened=code == "bend-suspected")
     yield from _over_and_to_look_at(review, route, listed)
 
 
@@ -169,19 +181,20 @@ def _at(finding: CableFinding, route: _Route, row: SpliceRow | None) -> float:
     return row.distance_m if row is not None else 0.0
 
 
-def _unit(unit: Unit) -> str:
+def _unit(unit: Unit) -> Doing:
     """Say what is done with a ribbon, and for the sake of which fibres."""
     bent = [f for f in unit.failing if f.verdict.verdict is Verdict.BEND]
     cut = [f for f in unit.failing if f not in bent]
     whole = "" if unit.ribbon is None else f" ribbon {unit.ribbon}"
-    parts = []
-    if cut:
-        verb = "re-splice" if unit.advised is Choice.REDO else unit.advised.value
-        parts.append(f"{verb}{whole}: {_failing(cut)}")
+    verb = "re-splice" if unit.advised is Choice.REDO else unit.advised.value
+    parts = [f"{verb}{whole}: {_failing(cut)}"] if cut else []
     if bent:
         fibres = ", ".join(f"{f.fibre} {f.colour}" for f in bent)
         parts.append(f"re-dress fibre {fibres} in its tray and shoot again, do not cut")
-    return "; ".join(parts)
+    numbers = span_text([f.fibre for f in unit.failing])
+    kind = verb + ("" if unit.ribbon is None else " ribbon") if cut else "re-dress fibre"
+    short = numbers if unit.ribbon is None or not cut else f"{unit.ribbon} ({numbers})"
+    return Doing(unit.distance_m, "; ".join(parts), kind, short, is_opened=True)
 
 
 def _failing(failing: Sequence[FailingFibre]) -> str:
@@ -202,7 +215,7 @@ def _one(failing: FailingFibre) -> str:
     return f"{failing.fibre} {failing.colour} {failing.loss_db or 'not measured,'}"
 
 
-def _for_spans(review: CableReview, route: _Route) -> Iterator[tuple[float, str, bool]]:
+def _for_spans(review: CableReview, route: _Route) -> Iterator[Doing]:
     """Ribbons that are remade for the sake of span rules alone."""
     redone = {(u.closure_number, u.ribbon) for u in _units(review) if u.advised is Choice.REDO}
     for own in review.plan.openings if review.plan is not None else ():
@@ -212,10 +225,11 @@ def _for_spans(review: CableReview, route: _Route) -> Iterator[tuple[float, str,
             if (number, ribbon) not in redone:
                 at_m = next(c.distance_m for c in route.closures if c.number == number)
                 what = f"fibre {ribbon}" if review.ribbon_size is None else f"ribbon {ribbon}"
-                yield at_m, f"re-splice {what}, for the rules of the whole fibre", True
+                text = f"re-splice {what}, for the rules of the whole fibre"
+                yield Doing(at_m, text, "re-splice for spans", what, is_opened=True)
 
 
-def _between(findings: Sequence[CableFinding], rows: Sequence[SpliceRow], route: _Route) -> str:
+def _between(findings: Sequence[CableFinding], rows: Sequence[SpliceRow], route: _Route) -> Doing:
     """Say what lies between closures: fibres, distance from both ends, loss."""
     fibres = sorted({fibre for finding in findings for fibre in fibres_of(finding)})
     at_m = findings[0].distance_m or 0.0
@@ -237,12 +251,14 @@ def _between(findings: Sequence[CableFinding], rows: Sequence[SpliceRow], route:
     bent = any(row.bend_suspected for row in own)
     noun = "fibre" if len(fibres) == 1 else "fibres"
     what = "a bend in the cable" if bent else "bend, damage or factory splice"
-    return f"{noun} {span_text(fibres)}, {route.both_ways(at_m)}: {shown}; look for {what}"
+    text = f"{noun} {span_text(fibres)}, {route.both_ways(at_m)}: {shown}; look for {what}"
+    short = f"{span_text(fibres)} at {distance_text(at_m, km=True)}"
+    return Doing(at_m, text, "on the way fibre", short)
 
 
 def _over_and_to_look_at(
     review: CableReview, route: _Route, listed: set[tuple[int, str]]
-) -> Iterator[tuple[float, str, bool]]:
+) -> Iterator[Doing]:
     """Name what is over its limit at a closure and yet nothing to remake: no work list has it."""
     for row in review.rows:
         if (
@@ -254,4 +270,5 @@ def _over_and_to_look_at(
         ):
             listed.add((row.fibre, row.closure))
             where = f"fibre {row.fibre} {row.colour} at {row.wavelength_nm} nm"
-            yield row.distance_m, f"{where}, look, do not cut: {told(row.verdict.reason)}", False
+            text = f"{where}, look, do not cut: {told(row.verdict.reason)}"
+            yield Doing(row.distance_m, text, "look, do not cut, fibre", str(row.fibre))

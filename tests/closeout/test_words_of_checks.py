@@ -69,7 +69,7 @@ def test_the_terminal_says_one_ribbon(good_review: CableReview) -> None:
     assert good_review.plan is not None
     unit = good_review.plan.units[0]
     plan = replace(good_review.plan, units=(replace(unit, failing=unit.failing[:1]),))
-    text = cable_text(replace(good_review, plan=plan, rows=good_review.rows[:1]))
+    text = cable_text(replace(good_review, plan=plan, rows=good_review.rows[:1], findings=()))
     assert "cable SIMQB1: 1 place to go to" in text
     assert f"re-splice ribbon 1: fibre {unit.failing[0].fibre} " in " ".join(text.split())
 
