@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from make_pictures import FIGURES, make_picture
 
-from otdravg.shot.noise import _neighbourhoods
+from otdravg.shot.noise import _neighbourhoods, _running_sums
 
 #: These draw hundreds of simulated shots; the script does it when the docs are refreshed.
 SLOW = ("method-tail.png", "method-borrowing.png", "method-honesty.png")
@@ -36,6 +36,7 @@ def test_products_over_all_lags_of_a_window_come_from_running_sums() -> None:
     x, window = np.random.default_rng(1).standard_normal((2, 120)), 7
     index = np.arange(x.shape[1])
     near = np.abs(index[:, None] - index) <= window
-    sums = np.concatenate((np.zeros((2, 1)), np.cumsum(x, axis=1)), axis=1)
     one_by_one = np.einsum("ri,ij,rj->r", x, near, x)
-    np.testing.assert_allclose((x * _neighbourhoods(sums, window)).sum(axis=1), one_by_one)
+    shared, longest = np.empty_like(x), 2 * window
+    _neighbourhoods(_running_sums(x, longest), longest, window, shared)
+    np.testing.assert_allclose((x * shared).sum(axis=1), one_by_one)

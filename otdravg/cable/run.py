@@ -27,6 +27,7 @@ from otdravg.cable.checks.shots import (
     usual_indices,
     wrong_labels,
 )
+from otdravg.cable.checks.states import NOT_ONE_STATE, States
 from otdravg.cable.decisions.apply import (
     accepted_rows,
     apply_to_maps,
@@ -34,7 +35,12 @@ from otdravg.cable.decisions.apply import (
     decisions_here,
 )
 from otdravg.cable.decisions.record import Decisions
-from otdravg.cable.files.attempts import mark_repeats, number_attempts, stands_of
+from otdravg.cable.files.attempts import (
+    mark_repeats,
+    number_attempts,
+    order_findings,
+    stands_of,
+)
 from otdravg.cable.files.claims import Naming
 from otdravg.cable.files.folder import RawShot, find_files, read_header
 from otdravg.cable.files.taking import take
@@ -43,6 +49,7 @@ from otdravg.cable.identity.crossed import check_identities
 from otdravg.cable.identity.ends import cables_with_open_ends, ends_by_shots
 from otdravg.cable.measure.closures import KnownClosure
 from otdravg.cable.measure.jobs import spread
+from otdravg.cable.measure.one_name import tell_names_apart
 from otdravg.cable.measure.placing import cable_maps, measure_at_closures
 from otdravg.cable.measure.results import fibre_results, history_of
 from otdravg.cable.measure.rows import rows_of
@@ -136,7 +143,14 @@ def list_shots(
     shots: Sequence[RawShot], options: Options | None = None
 ) -> tuple[tuple[ShotRecord, ...], tuple[CableFinding, ...]]:
     """Say how every file would be taken, without measuring anything."""
-    options = options or Options()
+    records, findings = _listed(shots, options or Options())
+    return records, (*findings, *order_findings(records))
+
+
+def _listed(
+    shots: Sequence[RawShot], options: Options
+) -> tuple[tuple[ShotRecord, ...], tuple[CableFinding, ...]]:
+    """Take every file for what it is said to be, and number what is of one kind."""
     records, findings = take(shots, options.naming)
     decisions, more = decisions_here(options.decisions, records)
     findings += more
@@ -144,8 +158,7 @@ def list_shots(
     findings += more
     records, more = mark_repeats(records)
     findings += more
-    records, more = number_attempts(records)
-    return tuple(records), tuple(findings + more)
+    return tuple(number_attempts(records)), tuple(findings)
 
 
 def placed_shots(
@@ -155,11 +168,16 @@ def placed_shots(
     progress: Progress = _silent,
 ) -> tuple[tuple[ShotRecord, ...], tuple[CableFinding, ...]]:
     """Say how every file is taken; where nothing else tells the ends, the shots themselves do."""
-    taken, findings = list_shots(sorted(shots, key=lambda raw: raw.file), options)
+    taken, findings = _listed(sorted(shots, key=lambda raw: raw.file), options)
     still_open = sum(map(len, cables_with_open_ends(taken).values()))
     if still_open:
         with _counted("tell the ends", still_open, progress) as done:
             told, more = ends_by_shots(taken, options.naming.end_a, executor, done)
+        taken, findings = tuple(told), (*findings, *more)
+    several = sum(record.use is ShotUse.EARLIER for record in taken)
+    if several:
+        with _counted("tell names apart", several, progress) as done:
+            told, more = tell_names_apart(taken, executor, done)
         taken, findings = tuple(told), (*findings, *more)
     return taken, findings
 
@@ -224,6 +242,8 @@ def review(
     identities, crossed = check_identities(measured, maps)
     findings = tell_copies(findings, records, measured, maps) + crossed
     clock.stage("identity")
+    states = States(measured, maps, profile.ribbon_size)
+    findings += states.findings(whole_fibres=profile.completeness.retest_touched)
     findings += measured_findings(measured)
     lengths_m = {m.key: m.outcome.axis.length_m for m in measured if m.outcome.axis}
     half, more = missing_shots(records, profile, lengths_m, options.expected)
@@ -233,7 +253,8 @@ def review(
     findings += set_findings(records, measured, maps, profile)
     findings += profile_findings(measured, maps, profile)
     paired = [(m.key, m.wavelength_nm) for m in measured if m.outcome.axis]
-    rows = judged_together(rows_of(measured, maps, profile, _doubts(findings, paired)), profile)
+    doubts = _doubts(findings, paired)
+    rows = judged_together(rows_of(measured, maps, profile, doubts, states.attempts), profile)
     if options.expected.colours:
         rows = [replace(row, colour=_colour(row, profile, options.expected)) for row in rows]
     rows, more = accepted_rows(rows, decisions)
@@ -249,7 +270,7 @@ def review(
         if record.use is not ShotUse.UNREADABLE
         for finding in record.findings
     ]
-    findings += unused_findings(records)
+    findings += unused_findings(records, findings)
     closures = tuple(c for own_map in maps.values() for c in own_map.closures)
     fibres = tuple(fibre_results(measured, rows, maps, profile))
     clock.stage("judge")
@@ -342,7 +363,7 @@ def _measure(
             else r
             for r in records
         ]
-        records, _ = number_attempts(
+        records = number_attempts(
             [r.used_as(ShotUse.USED) if r.use is ShotUse.EARLIER else r for r in records]
         )
         stands = stands_of(records)
@@ -375,20 +396,24 @@ def _colour(row: SpliceRow, profile: Profile, expected: Expected) -> str:
 
 def _doubts(
     findings: Sequence[CableFinding], places: Sequence[tuple[FibreKey, int]]
-) -> dict[tuple[FibreKey, int], frozenset[str]]:
-    """Codes of the findings about each fibre and wavelength, for rules that heed them."""
+) -> dict[tuple[FibreKey, int, str], frozenset[str]]:
+    """Codes of the findings about each fibre, wavelength and closure, for rules that heed them.
+
+    What speaks against one splice only stands under its closure, all else under none.
+    """
     wavelengths: dict[FibreKey, list[int]] = defaultdict(list)
     for key, nm in places:
         wavelengths[key].append(nm)
-    codes: dict[tuple[FibreKey, int], set[str]] = defaultdict(set)
+    codes: dict[tuple[FibreKey, int, str], set[str]] = defaultdict(set)
     for finding in findings:
         if finding.fibre is None or finding.severity is Severity.NOTE:
             continue
+        closure = finding.closure if finding.code in NOT_ONE_STATE else ""
         for fibre in (finding.fibre, *finding.other_fibres):
             key = FibreKey(finding.cable, fibre)
             for nm in wavelengths.get(key, ()):
                 if finding.wavelength_nm in (None, nm):
-                    codes[key, nm].add(finding.code)
+                    codes[key, nm, closure].add(finding.code)
     return {place: frozenset(own) for place, own in codes.items()}
 
 

@@ -213,6 +213,7 @@ def cable(
             draft,
             only=parts,
             template=template,
+            options=chosen,
             zip_traces=zip_traces,
             executor=executor,
             progress=progress,

@@ -14,6 +14,7 @@ import click
 
 from otdravg import quantities
 from otdravg.sor.sizes import SizeLimits
+from otdravg.words.catalogue import Language
 
 __all__ = [
     "FilePath",
@@ -22,6 +23,7 @@ __all__ = [
     "group_index",
     "guarded_option",
     "json_option",
+    "language_option",
     "length_m",
     "lengths_m",
     "max_size_option",
@@ -111,6 +113,14 @@ profile_option = click.option(
 )
 
 #: ``--json``, which gives the command ``as_json``.
+language_option = click.option(
+    "--language",
+    type=click.Choice([language.value for language in Language]),
+    default=Language.ENGLISH.value,
+    callback=lambda _ctx, _param, value: Language(value),
+    help="Language of screen, picture and document: en (default) or de.",
+)
+
 json_option = click.option(
     "--json", "as_json", is_flag=True, help="Print one JSON object and nothing else on stdout."
 )

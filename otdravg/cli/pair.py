@@ -20,6 +20,7 @@ from otdravg.cli.options import (
     force_option,
     guarded_option,
     json_option,
+    language_option,
     max_size_option,
     plot_option,
     profile_option,
@@ -39,6 +40,7 @@ from otdravg.tables.pair import pair_csv
 from otdravg.verdict.judge import PairReport, judge
 from otdravg.verdict.limits import Limits, Rule
 from otdravg.verdict.reading import load_named
+from otdravg.words.catalogue import Language
 
 __all__ = ["pair"]
 
@@ -105,6 +107,7 @@ __all__ = ["pair"]
     help="Write a document to hand on: .pdf, or .html in one file.",
 )
 @click.option("--csv", "csv_file", metavar="FILE", type=FilePath, help="Write the table as CSV.")
+@language_option
 @json_option
 @max_size_option
 @force_option
@@ -127,6 +130,7 @@ def pair(
     details: bool,
     report_file: Path | None,
     csv_file: Path | None,
+    language: Language,
     as_json: bool,
     size_limits: SizeLimits,
     force: bool,
@@ -161,8 +165,8 @@ def pair(
         judge, limit_db=stated if rules is None else None, profile=rules, unchanged=unchanged
     )
 
-    outputs = _Outputs(plot, report_file, csv_file, force)
-    screen = _Screen(as_json, details)
+    outputs = _Outputs(plot, report_file, csv_file, language, force)
+    screen = _Screen(as_json, details, language)
     collections = [path for path in files if path.is_dir() or path.suffix.lower() == ".zip"]
     if collections and len(collections) < len(files):
         raise click.UsageError(f"{collections[0]} is a folder: name folders alone, or files alone")
@@ -195,6 +199,7 @@ class _Outputs:
     plot: Path | None
     document: Path | None
     table: Path | None
+    language: Language
     force: bool
 
     @property
@@ -221,11 +226,15 @@ class _Outputs:
         if self.plot is not None:
             from otdravg.draw.pair import pair_figure, save_figure
 
-            save_figure(pair_figure(reports[0]), self.plot, overwrite=self.force)
+            save_figure(
+                pair_figure(reports[0], language=self.language), self.plot, overwrite=self.force
+            )
         if self.document is not None:
             from otdravg.report.document import write_pair_report
 
-            write_pair_report(reports[0], self.document, overwrite=self.force)
+            write_pair_report(
+                reports[0], self.document, overwrite=self.force, language=self.language
+            )
 
 
 @dataclass(frozen=True, slots=True)
@@ -234,12 +243,13 @@ class _Screen:
 
     as_json: bool
     details: bool
+    language: Language
 
     def of(self, report: PairReport) -> str:
         """Word one pair."""
         if self.as_json:
             return pair_json(report)
-        return pair_text(report, details=self.details, **_terminal())
+        return pair_text(report, details=self.details, language=self.language, **_terminal())
 
 
 def _terminal() -> dict[str, Any]:
@@ -297,7 +307,9 @@ def _many(
         print_text("".join(pair_json(report, indent=None) for report in reports))
         print_text("".join(map(left_out_json, left)))
     else:
-        print_text(pairs_text(judged, left, pairing.findings, **_terminal()))
+        print_text(
+            pairs_text(judged, left, pairing.findings, language=screen.language, **_terminal())
+        )
         if screen.details:
             print_text("".join("\n" + screen.of(report) for report in reports))
     if not reports:

@@ -52,6 +52,7 @@ def report(
         only=parts - {"traces"},
         template=template,
         sketches=closeout.sketches,
+        options=closeout.options,
         force=force,
         progress=progress,
     )

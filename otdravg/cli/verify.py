@@ -1,27 +1,42 @@
-"""``otdravg verify``: is a closeout complete, unchanged, and of one mind?"""
+"""``otdravg verify``: is a closeout complete, unchanged, of one mind, and true in itself?"""
 
 from __future__ import annotations
 
+from contextlib import nullcontext
 from pathlib import Path
 
 import click
 
 from otdravg.cable import read_decisions
 from otdravg.cli.options import FilePath
+from otdravg.cli.progress import ProgressLine
 from otdravg.cli.terminal import print_text
-from otdravg.closeout.agreement import compare_decisions, compare_outputs, decisions_made_with
+from otdravg.closeout.checks.decisions import compare_decisions, decisions_made_with
+from otdravg.closeout.checks.model import Check, checked
+from otdravg.closeout.checks.run import checks_of
 from otdravg.findings import Severity
 from otdravg.report.page import counted
-from otdravg.system.manifest import check_manifest
 from otdravg.system.printable import printable
+from otdravg.system.workers import local_workers, room_for_workers
 
 __all__ = ["verify"]
 
 _MOST_SHOWN = 50
+_CANNOT_KNOW = (
+    "Cannot be known from the folder alone: whether somebody made all of it anew, with other "
+    "traces. Compare the evidence hash on the signed paper: otdravg verify DIR --evidence HASH\n"
+)
 
 
-@click.command(short_help="Check a closeout: hashes, and the same numbers in every output.")
+@click.command(short_help="Check a closeout: unchanged, of one mind, true in itself.")
 @click.argument("folder", metavar="DIR", type=FilePath)
+@click.option("--measure", is_flag=True, help="Review the traces again and compare every result.")
+@click.option(
+    "--evidence",
+    metavar="HASH",
+    default="",
+    help="Evidence hash on the signed paper: is it that of this closeout? Its first half will do.",
+)
 @click.option(
     "--decisions",
     "decisions_file",
@@ -30,8 +45,19 @@ _MOST_SHOWN = 50
     help="A file of decisions: does it still hold those that the outputs were made with?",
 )
 @click.pass_context
-def verify(ctx: click.Context, folder: Path, *, decisions_file: Path | None) -> None:
-    """Check every file against manifest.sha256, and the numbers of all outputs against each other.
+def verify(
+    ctx: click.Context,
+    folder: Path,
+    *,
+    measure: bool,
+    evidence: str,
+    decisions_file: Path | None,
+) -> None:
+    """Check hashes, outputs, results and traces of a closeout against each other.
+
+    Every output is made again from closeout.json and compared; losses are held against both
+    readings, verdicts against their limits, rows against fibres, closures and traces. With
+    --measure the traces are reviewed again, which takes as long as the review took.
 
     With --decisions a file of decisions is checked too: that its chain of seals holds, and that
     nothing was cut off or sealed anew since the outputs were made.
@@ -39,35 +65,45 @@ def verify(ctx: click.Context, folder: Path, *, decisions_file: Path | None) -> 
     Exit status 0: all is as it was written and agrees, 1: something does not, 2: it could not
     be checked.
     """
-    manifest = check_manifest(folder)
-    problems = [
-        *(f"{name}: is missing" for name in manifest.missing),
-        *(f"{name}: has changed since the closeout was made" for name in manifest.changed),
-        *(f"{name}: is not in the manifest" for name in manifest.extra),
-    ]
-    agreement = compare_outputs(folder)
-    problems += agreement.differences
+    progress = ProgressLine()
+    workers = room_for_workers(0).workers if measure else 1
+    with local_workers(workers) if workers > 1 else nullcontext() as executor:
+        checks = list(
+            checks_of(
+                folder, evidence=evidence, measure=measure, executor=executor, progress=progress
+            )
+        )
+    progress.clear()
     if decisions_file is not None:
-        decisions = read_decisions(decisions_file)
-        problems += [
-            f"{decisions_file.name}: {finding.evidence}"
-            for finding in decisions.findings
-            if finding.severity is not Severity.NOTE
-        ]
-        made_with = decisions_made_with(folder)
-        problems += compare_decisions(made_with, decisions.entries, decisions_file.name)
+        checks.append(_decisions(folder, decisions_file))
+    problems = [text for check in checks for text in check.problems]
     for text in problems[:_MOST_SHOWN]:
         print_text(printable(text) + "\n")
     if len(problems) > _MOST_SHOWN:
         print_text(f"and {len(problems) - _MOST_SHOWN} more\n")
-    outputs = ", ".join(agreement.compared) or "no output with splices"
-    one = agreement.splices == 1
-    if agreement.differences:
-        state = "does not agree" if one else "do not agree"
-    else:
-        state = "agrees" if one else "agree"
-    files, found = counted(manifest.listed, "file"), counted(len(problems), "problem")
-    print_text(f"{files} in the manifest, {found}\n")
-    if len(agreement.compared) > 1:
-        print_text(f"{counted(agreement.splices, 'splice')} {state} in {outputs}\n")
+    print_text(("\n" if problems else "") + _table(checks) + _CANNOT_KNOW)
+    print_text(f"{counted(len(problems), 'problem')}\n")
     ctx.exit(1 if problems else 0)
+
+
+def _decisions(folder: Path, file: Path) -> Check:
+    decisions = read_decisions(file)
+    problems = [
+        f"{file.name}: {finding.evidence}"
+        for finding in decisions.findings
+        if finding.severity is not Severity.NOTE
+    ]
+    problems += compare_decisions(decisions_made_with(folder), decisions.entries, file.name)
+    return checked(f"decisions in {printable(file.name)}", len(decisions.entries), problems)
+
+
+def _table(checks: list[Check]) -> str:
+    """What was checked, how many, and what came of it."""
+    lines = [f"{'Checked':<8}  {'Result':<11}  What"]
+    for check in checks:
+        wrong = len(check.problems)
+        result = (check.not_done and "not done") or (f"{wrong} wrong" if wrong else "agree")
+        count = "" if check.not_done else f"{check.count:,}"
+        more = f": {check.not_done}" if check.not_done else ""
+        lines.append(f"{count:>8}  {result:<11}  {printable(check.what)}{more}")
+    return "\n".join(lines) + "\n"

@@ -15,16 +15,17 @@ from datetime import datetime, timezone
 from pathlib import Path
 
 from otdravg.cable.model import CableReview
+from otdravg.cable.run import Options
 from otdravg.closeout.json_file import Closeout, closeout_json
 from otdravg.closeout.sketches import Sketches, pair_sketches
-from otdravg.closeout.template import DEFAULT_TRACE_NAME, Template
-from otdravg.closeout.traces import renamed, write_traces
+from otdravg.closeout.template import Template
+from otdravg.closeout.traces import renamed, trace_pattern, write_traces
 from otdravg.errors import BadSetting
-from otdravg.system.manifest import write_manifest
+from otdravg.system.manifest import write_evidence, write_manifest
 from otdravg.system.whole_folder import whole_folder
 from otdravg.tables.splices import cable_tables
 
-__all__ = ["PARTS", "chosen_parts", "fill_closeout", "made_at", "write_closeout"]
+__all__ = ["PAPERS", "PARTS", "chosen_parts", "fill_closeout", "made_at", "write_closeout"]
 
 #: What a closeout can consist of; the manifest is always there.
 PARTS = ("csv", "xlsx", "pdf", "html", "json", "traces")
@@ -82,6 +83,7 @@ def write_closeout(
     only: Collection[str] = PARTS,
     template: Template | None = None,
     sketches: Sketches | None = None,
+    options: Options | None = None,
     zip_traces: bool = False,
     force: bool = False,
     executor: Executor | None = None,
@@ -100,6 +102,8 @@ def write_closeout(
         Names, language and columns.
     sketches : Sketches, optional
         Thinned shots, if they are known already; else the trace files are read for them.
+    options : Options, optional
+        What the review was made with, so that it can be made again.
     zip_traces : bool
         Write ``traces.zip`` in place of ``traces/``.
     force : bool
@@ -123,6 +127,7 @@ def write_closeout(
             only=only,
             template=template,
             sketches=sketches,
+            options=options,
             zip_traces=zip_traces,
             executor=executor,
             progress=progress,
@@ -136,6 +141,7 @@ def fill_closeout(
     only: Collection[str] = PARTS,
     template: Template | None = None,
     sketches: Sketches | None = None,
+    options: Options | None = None,
     zip_traces: bool = False,
     executor: Executor | None = None,
     progress: Progress = _silent,
@@ -149,14 +155,20 @@ def fill_closeout(
         template = replace(template, made_at=made_at())
     if sketches is None and _WITH_PICTURES & set(only):
         sketches = _read_sketches(review, executor, progress)
-    closeout = Closeout(review, sketches or Sketches(), template)
-    for part in PARTS:
-        if part in only and part != "traces":
-            progress(f"write {part}", 0, 1)
-            _WRITERS[part](closeout, draft)
-            progress(f"write {part}", 1, 1)
+    closeout = Closeout(review, sketches or Sketches(), template, options or Options())
+    chosen = [part for part in PARTS if part in only]
+    for part in (part for part in chosen if part in _EVIDENCE):
+        progress(f"write {part}", 0, 1)
+        for name, content in _EVIDENCE[part](closeout).items():
+            (draft / name).write_bytes(content)
+        progress(f"write {part}", 1, 1)
     if "traces" in only:
         _copy_traces(closeout, draft, zip_traces, progress)
+    evidence = write_evidence(draft)
+    for part in (part for part in chosen if part in PAPERS):
+        progress(f"write {part}", 0, 1)
+        PAPERS[part](closeout, evidence, draft / f"closeout.{part}")
+        progress(f"write {part}", 1, 1)
     write_manifest(draft)
 
 
@@ -171,14 +183,10 @@ def _read_sketches(review: CableReview, executor: Executor | None, progress: Pro
     return pair_sketches(review, executor=executor, done=done)
 
 
-def trace_pattern(closeout: Closeout) -> str:
-    """Return how trace files are named: by the template, else by the profile, else as usual."""
-    own = closeout.template.trace_name or closeout.review.profile.trace_name
-    return own or DEFAULT_TRACE_NAME
-
-
 def _copy_traces(closeout: Closeout, draft: Path, as_zip: bool, progress: Progress) -> None:
-    files = renamed(closeout.review.shots, trace_pattern(closeout))
+    files = renamed(
+        closeout.review.shots, trace_pattern(closeout.review, closeout.template.trace_name)
+    )
     total, count = len(files), 0
 
     def done(more: int) -> None:
@@ -195,42 +203,37 @@ def _copy_traces(closeout: Closeout, draft: Path, as_zip: bool, progress: Progre
     )
 
 
-def _write_csv(closeout: Closeout, draft: Path) -> None:
-    for name, content in cable_tables(closeout.review, closeout.template.csv).items():
-        (draft / name).write_bytes(content)
-
-
-def _write_json(closeout: Closeout, draft: Path) -> None:
-    (draft / "closeout.json").write_bytes(closeout_json(closeout))
-
+_EVIDENCE: dict[str, Callable[[Closeout], dict[str, bytes]]] = {
+    "csv": lambda closeout: cable_tables(closeout.review, closeout.template.csv),
+    "json": lambda closeout: {"closeout.json": closeout_json(closeout)},
+}
 
 # Libraries for one output are loaded only when that output is made.
 
 
-def _write_xlsx(closeout: Closeout, draft: Path) -> None:
+def _write_xlsx(closeout: Closeout, evidence: str, path: Path) -> None:
     from otdravg.closeout.xlsx.workbook import write_closeout_xlsx
 
-    write_closeout_xlsx(closeout.review, closeout.template, draft / "closeout.xlsx")
+    write_closeout_xlsx(closeout.review, closeout.template, path, evidence)
 
 
-def _write_pdf(closeout: Closeout, draft: Path) -> None:
+def _write_pdf(closeout: Closeout, evidence: str, path: Path) -> None:
     from otdravg.closeout.pdf.book import closeout_pdf
 
-    content = closeout_pdf(closeout.review, closeout.sketches, closeout.template)
-    (draft / "closeout.pdf").write_bytes(content)
+    content = closeout_pdf(closeout.review, closeout.sketches, closeout.template, evidence)
+    path.write_bytes(content)
 
 
-def _write_html(closeout: Closeout, draft: Path) -> None:
+def _write_html(closeout: Closeout, evidence: str, path: Path) -> None:
     from otdravg.closeout.html import closeout_html
 
-    content = closeout_html(closeout.review, closeout.sketches, closeout.template)
-    (draft / "closeout.html").write_bytes(content)
+    content = closeout_html(closeout.review, closeout.sketches, closeout.template, evidence)
+    path.write_bytes(content)
 
 
-_WRITERS: dict[str, Callable[[Closeout, Path], None]] = {
-    "csv": _write_csv,
+#: What people read: how it is written of a closeout and the hash of the evidence.
+PAPERS: dict[str, Callable[[Closeout, str, Path], None]] = {
     "xlsx": _write_xlsx,
     "pdf": _write_pdf,
     "html": _write_html,
-    "json": _write_json,
 }

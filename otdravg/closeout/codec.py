@@ -21,6 +21,7 @@ mapping                   object; keys as text
 from __future__ import annotations
 
 import base64
+import sys
 import types
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, fields, is_dataclass
@@ -214,7 +215,8 @@ class Codec:
         )
 
     def _fields(self, kind: Any) -> dict[str, _Rule]:
-        hints = get_type_hints(kind, localns=self._names)
+        own_names = vars(sys.modules[kind.__module__])
+        hints = get_type_hints(kind, localns=self._names | own_names)
         kept = [f.name for f in fields(kind) if (kind, f.name) not in self._omitted]
         return {name: self._rule(hints[name]) for name in kept}
 

@@ -7,9 +7,12 @@ is docs/closeout.schema.json; its version changes when a reader of the old one w
 
 from __future__ import annotations
 
+import importlib.metadata
 import json
+import platform
+import zlib
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from decimal import Decimal
 from pathlib import Path
@@ -20,8 +23,10 @@ import otdravg.cable.patterns.model
 import otdravg.cable.resplice.model
 import otdravg.verdict
 from otdravg import __version__
+from otdravg.cable.files.names import NamePattern
 from otdravg.cable.location import NOWHERE, Location
 from otdravg.cable.model import CableReview, ShotRecord, SpliceRow
+from otdravg.cable.run import Options
 from otdravg.closeout.codec import Codec
 from otdravg.closeout.packing import packed, unpacked
 from otdravg.closeout.sketches import Sketches, TraceSketch
@@ -32,10 +37,17 @@ from otdravg.shot.settings import Direction
 from otdravg.tables.csv_file import Cell
 from otdravg.tables.splices import review_cells
 
-__all__ = ["VERSION", "Closeout", "closeout_json", "closeout_schema", "read_closeout"]
+__all__ = [
+    "VERSION",
+    "Closeout",
+    "closeout_json",
+    "closeout_schema",
+    "made_here",
+    "read_closeout",
+]
 
 #: Version of the schema.
-VERSION = 1
+VERSION = 2
 _FORMAT = "otdravg closeout"
 _LARGEST_BYTES = 2_000_000_000
 
@@ -47,6 +59,19 @@ class Closeout:
     review: CableReview
     sketches: Sketches
     template: Template
+    options: Options = field(default_factory=Options)  # what the user said beside the profile
+
+
+def made_here() -> dict[str, str]:
+    """Name what the outputs are made with, here and now: the same makes the same bytes."""
+    libraries = ("numpy", "scipy", "reportlab", "XlsxWriter", "jinja2")
+    return {
+        "otdravg": __version__,
+        "machine": f"{platform.system()} {platform.machine()}",
+        "Python": platform.python_version(),
+        "zlib": zlib.ZLIB_RUNTIME_VERSION,
+        **{name: importlib.metadata.version(name) for name in libraries},
+    }
 
 
 def closeout_json(closeout: Closeout) -> bytes:
@@ -59,16 +84,22 @@ def closeout_json(closeout: Closeout) -> bytes:
     document = {
         "format": _FORMAT,
         "version": VERSION,
-        "program": f"otdravg {__version__}",
+        "made_with": made_here(),
         "template": codec.write(closeout.template, Template),
-        "tables": {
-            name: {"names": list(table.names), "rows": [[_plain(c) for c in r] for r in table.rows]}
-            for name, table in review_cells(closeout.review).items()
-        },
+        "options": codec.write(closeout.options, Options),
+        "tables": json_tables(closeout.review),
         "review": codec.write(_portable(closeout.review), CableReview),
         "sketches": codec.write(closeout.sketches, Sketches),
     }
     return ("".join(_written(document, 0)) + "\n").encode("utf-8")
+
+
+def json_tables(review: CableReview) -> dict[str, Any]:
+    """Return the tables of a review as they stand in the JSON."""
+    return {
+        name: {"names": list(table.names), "rows": [[_plain(c) for c in r] for r in table.rows]}
+        for name, table in review_cells(review).items()
+    }
 
 
 def read_closeout(path: Path) -> Closeout:
@@ -108,6 +139,7 @@ def closeout_from(document: Mapping[str, Any], path: Path) -> Closeout:
             codec.read(document["review"], CableReview),
             codec.read(document["sketches"], Sketches),
             codec.read(document["template"], Template),
+            codec.read(document["options"], Options),
         )
     except (KeyError, TypeError, ValueError, ArithmeticError) as error:
         raise BadCloseout(path, f"is damaged ({type(error).__name__}: {error})") from error
@@ -169,8 +201,17 @@ def _codec() -> Codec:
             TraceSketch: (_sketch_object, _sketch_of, _SKETCH_SCHEMA),
             Statement: (_statement_object, _statement_of, _STATEMENT_SCHEMA),
             Location: (lambda place: "", lambda text: NOWHERE, {"type": "string"}),
+            NamePattern: (lambda pattern: pattern.text, NamePattern.parse, {"type": "string"}),
         },
-        frozenset({(CableReview, "stage_seconds"), (SpliceRow, "reading")}),
+        # Decisions stand in the review already; of an earlier run the changes do.
+        frozenset(
+            {
+                (CableReview, "stage_seconds"),
+                (SpliceRow, "reading"),
+                (Options, "decisions"),
+                (Options, "before"),
+            }
+        ),
     )
 
 
@@ -295,6 +336,7 @@ def closeout_schema() -> dict[str, Any]:
     codec = _codec()
     parts = {
         "template": codec.schema(Template),
+        "options": codec.schema(Options),
         "tables": {
             "type": "object",
             "description": "the CSV tables: figures rounded as reported, numbers as numbers",
@@ -321,10 +363,10 @@ def closeout_schema() -> dict[str, Any]:
         "properties": {
             "format": {"const": _FORMAT},
             "version": {"const": VERSION},
-            "program": {"type": "string"},
+            "made_with": {"type": "object", "additionalProperties": {"type": "string"}},
             **parts,
         },
-        "required": ["format", "version", "program", *parts],
+        "required": ["format", "version", "made_with", *parts],
         "additionalProperties": False,
         "$defs": codec.definitions,
     }

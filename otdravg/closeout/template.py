@@ -66,9 +66,6 @@ SPLICE_COLUMNS = (
 #: Without these a row of the table does not say what it is about.
 NEEDED_COLUMNS = ("fibre", "wavelength_nm", "distance_m", "loss_db", "verdict")
 
-#: How a trace file is named in a closeout.
-DEFAULT_TRACE_NAME = "{cable}_{fibre:04d}_{wavelength}_{direction}.sor"
-
 _LARGEST_LOGO_BYTES = 2_000_000
 _LONGEST_TEXT = 200
 

@@ -18,12 +18,23 @@ from datetime import datetime, timezone
 from pathlib import Path
 from typing import IO
 
-from otdravg.cable.model import ShotRecord, ShotUse
+from otdravg.cable.model import CableReview, ShotRecord, ShotUse
 from otdravg.errors import BadSetting, OutputRefused, UnreadableTrace
 from otdravg.shot.settings import Direction
 from otdravg.tables.csv_file import Column, CsvStyle, cell_table, csv_bytes
 
-__all__ = ["NAMES_TABLE", "Renamed", "check_pattern", "renamed", "write_traces"]
+__all__ = [
+    "NAMES_TABLE",
+    "Renamed",
+    "check_pattern",
+    "names_table",
+    "renamed",
+    "trace_pattern",
+    "write_traces",
+]
+
+#: How a trace file is named in a closeout.
+DEFAULT_TRACE_NAME = "{cable}_{fibre:04d}_{wavelength}_{direction}.sor"
 
 #: Table of old and new names, inside the folder.
 NAMES_TABLE = "names.csv"
@@ -102,6 +113,16 @@ def renamed(shots: Sequence[ShotRecord], pattern: str) -> tuple[Renamed, ...]:
             names[shot.path] = _free(_name_of(shot, pattern), taken)
         result.append(Renamed(shot, names[shot.path]))
     return tuple(result)
+
+
+def trace_pattern(review: CableReview, by_template: str | None) -> str:
+    """Return how trace files are named: by the template, else by the profile, else as usual."""
+    return by_template or review.profile.trace_name or DEFAULT_TRACE_NAME
+
+
+def names_table(files: Sequence[Renamed], style: CsvStyle) -> bytes:
+    """Return the table of old and new names as CSV."""
+    return csv_bytes(cell_table(_COLUMNS, files), style)
 
 
 def _name_of(shot: ShotRecord, pattern: str) -> str:
@@ -185,7 +206,7 @@ def write_traces(
     OutputRefused
         If a file cannot be read any more or has other bytes than when it was measured.
     """
-    table = csv_bytes(cell_table(_COLUMNS, files), style)
+    table = names_table(files, style)
     copies = {file.new_name: file.shot for file in files if file.new_name}
     if zip_at is None:
         _write_folder(folder / "traces", copies, table, done)

@@ -30,7 +30,8 @@ from otdravg.shot.trace import Trace
 from otdravg.system.atomic import write_atomic
 from otdravg.system.printable import printable
 from otdravg.verdict.judge import Judged, PairReport, Verdict
-from otdravg.words.catalogue import told
+from otdravg.words.catalogue import Language, say, told
+from otdravg.words.headings import Words
 from otdravg.words.statements import limit_statement, title_of
 
 __all__ = ["check_format", "figure_bytes", "own_look", "pair_figure", "save_figure", "shot_figure"]
@@ -62,13 +63,15 @@ def own_look() -> Iterator[None]:
 
 
 @own_look()
-def pair_figure(report: PairReport) -> Figure:
+def pair_figure(report: PairReport, *, language: Language = Language.ENGLISH) -> Figure:
     """Draw both shots, the splice losses (average of both directions), the backscatter differences.
 
     Parameters
     ----------
     report : PairReport
         A judged pair.
+    language : Language
+        Of titles and labels.
 
     Returns
     -------
@@ -91,11 +94,11 @@ def pair_figure(report: PairReport) -> Figure:
             "bottom": 0.095,
         },
     )
-    _title(figure, report)
-    _set_distance_axis(panels, curves)
-    _draw_shots(panels[0], report, curves)
-    _draw_half_difference(panels[1], report, curves, upright)
-    _draw_half_sum(panels[2], report, curves)
+    _title(figure, report, language)
+    _set_distance_axis(panels, curves, language)
+    _draw_shots(panels[0], report, curves, language)
+    _draw_half_difference(panels[1], report, curves, upright, language)
+    _draw_half_sum(panels[2], report, curves, language)
     for panel in panels:
         for judged in report.splices:
             x_km = judged.reading.distance_m / 1000
@@ -109,50 +112,52 @@ def _new_figure() -> Figure:
     return figure
 
 
-def _say(text: str) -> str:
+def _safe(text: str) -> str:
     """Make a text from outside safe to draw: no control characters, no formula mode."""
     return printable(text).replace("$", r"\$")
 
 
-def _title(figure: Figure, report: PairReport) -> None:
+def _drawn(key: str, language: Language, **named: str) -> str:
+    return say("drawing", key, language, **named)
+
+
+def _title(figure: Figure, report: PairReport, language: Language) -> None:
     measurement = report.measurement
     figure.text(
         0.075,
         0.965,
-        f"Splice loss, average of both directions: {_say(title_of(measurement.ab))}",
+        _safe(_drawn("title", language, fibre=title_of(measurement.ab, language))),
         fontsize=14,
         fontweight="bold",
         va="center",
     )
-    ends = f"A = {told(report.ends.a)}, B = {told(report.ends.b)}."
+    ends = f"A = {told(report.ends.a, language)}, B = {told(report.ends.b, language)}."
+    limit = _drawn("limit", language, limit=limit_statement(report, language))
     figure.text(
         0.075,
         0.934,
-        _say(f"{ends}   Limit {limit_statement(report)}."),
+        _safe(f"{ends}   {limit}"),
         fontsize=8.5,
         color="#333333",
         va="center",
     )
-    index = reported(measurement.axis.group_index, Quantity.GROUP_INDEX)
+    index = Words(language).decimal(reported(measurement.axis.group_index, Quantity.GROUP_INDEX))
     files = f"{measurement.ab.identity.path}, {measurement.ba.identity.path}"
     figure.text(
         0.075,
         0.022,
-        _say(
-            f"Distances at group index {index}. ± is the expanded uncertainty, k = 2. "
-            f"Dead zones are bridged.   {files}"
-        ),
+        _safe(f"{_drawn('foot', language, index=index)}   {files}"),
         fontsize=7,
         color="#444444",
         va="center",
     )
 
 
-def _set_distance_axis(panels: Sequence[Axes], curves: SpanCurves) -> None:
+def _set_distance_axis(panels: Sequence[Axes], curves: SpanCurves, language: Language) -> None:
     length_km = curves.length_m / 1000
     margin = 0.035 * length_km
     panels[0].set_xlim(-margin, length_km + margin)
-    panels[-1].set_xlabel("distance from end A, km", fontsize=9)
+    panels[-1].set_xlabel(_drawn("distance", language), fontsize=9)
     for panel in panels:
         panel.tick_params(labelsize=8)
         panel.spines[["top", "right"]].set_visible(False)
@@ -177,10 +182,10 @@ def _headings(panel: Axes, heading: str, explanation: str, *, lift_pt: float = 0
         )
 
 
-def _draw_shots(panel: Axes, report: PairReport, curves: SpanCurves) -> None:
+def _draw_shots(panel: Axes, report: PairReport, curves: SpanCurves, language: Language) -> None:
     for (z_m, level_db), colour, dashes, name in (
-        (report.measurement.curve_ab(), _FROM_A, "-", "shot from A (A→B)"),
-        (report.measurement.curve_ba(), _FROM_B, (0, (5, 1.5)), "shot from B (B→A)"),
+        (report.measurement.curve_ab(), _FROM_A, "-", _drawn("from-a", language)),
+        (report.measurement.curve_ba(), _FROM_B, (0, (5, 1.5)), _drawn("from-b", language)),
     ):
         x_m, y_db = envelope(z_m, level_db, *(1000 * edge for edge in panel.get_xlim()))
         panel.plot(x_m / 1000, y_db, color=colour, linestyle=dashes, linewidth=1.0, label=name)
@@ -188,7 +193,7 @@ def _draw_shots(panel: Axes, report: PairReport, curves: SpanCurves) -> None:
     room = max(0.12 * (high - low), 0.3)
     # A reflection is many dB high: it may leave the panel, so that splices stay visible.
     panel.set_ylim(low - room, high + 3 * room)
-    panel.set_ylabel("level, dB", fontsize=9)
+    panel.set_ylabel(_drawn("level", language), fontsize=9)
     panel.legend(loc="lower center", ncols=2, fontsize=8, frameon=False, handlelength=3.2)
     left_km, right_km = panel.get_xlim()
     for end, edge_km, span_km in (("A", left_km, 0.0), ("B", right_km, curves.length_m / 1000)):
@@ -196,9 +201,8 @@ def _draw_shots(panel: Axes, report: PairReport, curves: SpanCurves) -> None:
         panel.text(middle_km, high + room, end, ha="center", fontsize=11, fontweight="bold")
     _headings(
         panel,
-        "1   What the instrument shows from each end",
-        "Every step is the splice's loss plus or minus the backscatter difference of its fibres: "
-        "from one end nobody can tell how much is which.",
+        f"1   {_drawn('shots', language)}",
+        _drawn("shots-why", language),
         lift_pt=13,
     )
     numbers = [str(judged.reading.number) for judged in report.splices]
@@ -206,7 +210,7 @@ def _draw_shots(panel: Axes, report: PairReport, curves: SpanCurves) -> None:
 
 
 def _draw_half_difference(
-    panel: Axes, report: PairReport, curves: SpanCurves, upright: bool
+    panel: Axes, report: PairReport, curves: SpanCurves, upright: bool, language: Language
 ) -> None:
     z_km = curves.z_m / 1000
     panel.plot(z_km, curves.from_a_db, color=_FROM_A, linewidth=0.9, label="A→B")
@@ -216,57 +220,55 @@ def _draw_half_difference(
         color=_FROM_B,
         linewidth=0.9,
         linestyle=(0, (5, 1.5)),
-        label="B→A, turned over",
+        label=_drawn("turned", language),
     )
     panel.plot(
         z_km,
         curves.half_difference_db,
         color=_TRUE,
         linewidth=2.0,
-        label="average of both directions",
+        label=_drawn("average", language),
     )
-    panel.set_ylabel("level, dB (0 at A)", fontsize=9)
+    panel.set_ylabel(_drawn("level-from-a", language), fontsize=9)
     panel.legend(loc="lower left", fontsize=8, frameon=False, handlelength=3.2)
     values = value_range(curves.from_a_db, curves.from_b_db)
     _make_room(panel, values, labels_pt=84 if upright else 46, below=0.25)
     _headings(
         panel,
-        "2   Splice loss: the average of both directions",
-        "Both shots run the same way here and the fibre's own attenuation is taken out. Where they "
-        "part, backscatter differs; their average falls by the splice loss.",
+        f"2   {_drawn('loss', language)}",
+        _drawn("loss-why", language),
     )
-    labels = [_loss_label(judged, upright) for judged in report.splices]
+    labels = [_loss_label(judged, upright, language) for judged in report.splices]
     style = LabelStyle(8, 24 if upright else 74, upright=upright)
     label_row(panel, curves, curves.half_difference_db, report.splices, labels, style)
 
 
-def _loss_label(judged: Judged, upright: bool) -> str:
+def _loss_label(judged: Judged, upright: bool, language: Language) -> str:
     """The splice loss with its uncertainty; the verdict in words where it is not "within"."""
-    number = judged.reading.number
-    words = "" if judged.verdict is Verdict.WITHIN else judged.verdict.value
+    number, spoken = judged.reading.number, Words(language)
+    words = "" if judged.verdict is Verdict.WITHIN else spoken.value(judged.verdict.value)
     if judged.reading.kind in (Kind.CONNECTOR, Kind.GROUP):
-        words = f"{judged.reading.kind.value}, {words}".removesuffix(", ")
+        words = f"{spoken.value(judged.reading.kind.value)}, {words}".removesuffix(", ")
     if judged.reported_loss_db is None:
         return f"{number}: {words}" if upright else f"{number}\n{words}"
     expanded_db = reported(judged.reading.expanded_uncertainty_db, Quantity.UNCERTAINTY_DB)
-    figures = f"{judged.reported_loss_db} ± {expanded_db}"
+    figures = spoken.decimal(f"{judged.reported_loss_db} ± {expanded_db}")
     if upright:
         return f"{number}: {figures}" + (f"\n{words}" if words else "")
     return f"{number}\n{figures} dB" + (f"\n{words}" if words else "")
 
 
-def _draw_half_sum(panel: Axes, report: PairReport, curves: SpanCurves) -> None:
+def _draw_half_sum(panel: Axes, report: PairReport, curves: SpanCurves, language: Language) -> None:
     panel.plot(curves.z_m / 1000, curves.half_sum_db, color=_GLASS, linewidth=1.6)
-    panel.set_ylabel("backscatter, dB (0 at A)", fontsize=9)
+    panel.set_ylabel(_drawn("backscatter", language), fontsize=9)
     _make_room(panel, value_range(curves.half_sum_db), labels_pt=24, below=0.2)
     _headings(
         panel,
-        "3   Backscatter difference: what makes gainers",
-        "Where the line drops, the next fibre sends less back: from A that reads as extra loss, "
-        "from B as a gainer. The number is what A→B adds and B→A takes away.",
+        f"3   {_drawn('glass', language)}",
+        _drawn("glass-why", language),
     )
     if len(report.splices) <= 2 * _MOST_LEVEL_LABELS + 2:
-        labels = [_step_label(judged) for judged in report.splices]
+        labels = [Words(language).decimal(_step_label(judged)) for judged in report.splices]
         label_row(panel, curves, curves.half_sum_db, report.splices, labels, LabelStyle(7, 32))
 
 
@@ -300,12 +302,12 @@ def shot_figure(trace: Trace, detection: Detection | None) -> Figure:
     figure = _new_figure()
     panel = figure.add_axes((0.075, 0.1, 0.9, 0.78))
     identity = trace.identity
-    figure.text(0.075, 0.95, _say(title_of(trace)), fontsize=14, fontweight="bold", va="center")
+    figure.text(0.075, 0.95, _safe(title_of(trace)), fontsize=14, fontweight="bold", va="center")
     index = reported(trace.settings.group_index, Quantity.GROUP_INDEX)
     figure.text(
         0.075,
         0.915,
-        _say(
+        _safe(
             f"{identity.path}, direction {identity.direction.value}, "
             f"{trace.settings.pulse_ns:g} ns pulse. "
             "One shot alone shows each loss plus or minus a backscatter difference."

@@ -83,6 +83,12 @@ class JointFit:
         _, c, alpha, beta = self.parameters[section]
         return np.asarray(c + (alpha + beta) * (z_m - self.middle_m[section]) / 1000)
 
+    def lines(self, z_m: FloatArray, *, forward: bool) -> tuple[FloatArray, FloatArray]:
+        """Level of a shot in each section at a position from the A end, and its slope, dB/m."""
+        a, b, alpha, beta = self.parameters.T
+        slope = (beta - alpha if forward else alpha + beta) / 1000
+        return (a if forward else b) + slope * (z_m - self.middle_m), slope
+
     def steps(
         self, z_m: FloatArray, u_z_m: FloatArray | float = 0.0
     ) -> tuple[FloatArray, FloatArray]:
@@ -218,9 +224,8 @@ def information(sums: SectionSums) -> FloatArray:
         blocks[:, 2:, row] = cross
         blocks[:, 2:, 2:] += np.where(seen, wtt, 0.0)[:, None, None] * np.outer(slope, slope)
     normal = np.zeros((4 * count + 1, 4 * count + 1))
-    for m in range(count):
-        here = slice(4 * m, 4 * m + 4)
-        normal[here, here] = blocks[m]
+    index = 4 * np.arange(count)[:, None] + np.arange(4)
+    normal[index[:, :, None], index[:, None, :]] = blocks
     return normal
 
 

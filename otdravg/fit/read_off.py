@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,7 +11,7 @@ import numpy.typing as npt
 from otdravg.findings import Statement, says
 from otdravg.fit.joint import JointFit
 from otdravg.fit.reading import Coverage, Kind, Reading, SectionReading, mode_field_ratio
-from otdravg.fit.side import Axis, Place, Side, Sides
+from otdravg.fit.side import Axis, Place, RoughSide, Sides
 from otdravg.shot.detect import Detection, Event, EventKind
 
 __all__ = ["readings_of", "sections_of"]
@@ -142,17 +143,19 @@ def _kind_of(place: Place, *, detected: bool) -> Kind:
     return Kind.ASKED if place.asked and not detected else Kind.SPLICE
 
 
-def _events_near(seen: Detection, side: Side, places: tuple[Place, ...]) -> list[list[Event]]:
+def _events_near(seen: Detection, side: RoughSide, places: tuple[Place, ...]) -> list[list[Event]]:
     """For every place the events that this shot alone shows there."""
     events = [e for e in seen.events if e.kind is not EventKind.END]
-    at = np.array([e.distance_m for e in events])
-    ends = side.x(np.array([(p.start_m, p.stop_m) for p in places]).reshape(-1, 2))
+    at = [e.distance_m for e in events]  # in order
     slack = side.shot.placing_m
-    near = (ends.min(axis=1)[:, None] - slack <= at) & (at <= ends.max(axis=1)[:, None] + slack)
-    return [[events[i] for i in np.flatnonzero(row)] for row in near]
+    ends = np.sort(side.x(np.array([(p.start_m, p.stop_m) for p in places]).reshape(-1, 2)))
+    return [
+        events[bisect_left(at, first - slack) : bisect_right(at, last + slack)]
+        for first, last in ends.tolist()
+    ]
 
 
-def _why_not(side: Side, seen: Detection, place: Place) -> Statement:
+def _why_not(side: RoughSide, seen: Detection, place: Place) -> Statement:
     """Why a place could not be measured from this side: noise, a broken fibre, a dead zone."""
     direction = side.shot.trace.identity.direction.value
     x = float(side.x(place.middle_m))

@@ -17,19 +17,14 @@ import numpy.typing as npt
 
 from otdravg.fit.joint import JointFit, SectionSums
 from otdravg.shot.lines import LineTerms
-from otdravg.shot.noise import DB_PER_RELATIVE_POWER, linear_power, noise_from_residuals
-from otdravg.shot.reflections import centred_mean
+from otdravg.shot.noise import DB_PER_RELATIVE_POWER, Lines, noise_about
 from otdravg.shot.shot import Shot
 
-__all__ = ["Axis", "Place", "Side", "Sides", "SpanStart", "pair_sums", "with_bends"]
+__all__ = ["Axis", "Place", "RoughSide", "Side", "Sides", "SpanStart", "pair_sums", "with_bends"]
 
 FloatArray = npt.NDArray[np.float64]
 IndexArray = npt.NDArray[np.intp]
 
-#: Points whose noise-free power is below this many receiver sigmas are not used: clipping and
-#: rectification at zero power would bias them. Derived: clipping adds σ·(φ(3) − 3·Φ(−3)) = 0.0004
-#: σ, 0.3 mdB at this power; at two sigmas it would be 9 mdB.
-LEAST_SIGNAL_SIGMAS = 3.0
 #: Kept free behind the dead zone of a reflection, share of the dead zone, but of the stretch
 #: behind it no more than this share. Chosen, not derived: a tail of one pole is squared in twice
 #: its time; giving up a quarter of the points costs 1/√0.75, 15 % of the uncertainty.
@@ -51,6 +46,11 @@ LEAST_SLOW, MOST_SLOW = 1e-4, 3e-3
 #: Points on either side of a step from which a curve can be told from it (chosen, not derived: a
 #: line takes two, as many again judge it).
 LEAST_CURVED_POINTS = 4
+
+
+#: A section of fewer cells is summed point by point. Chosen, not derived: two at either end may not
+#: count.
+FEW_CELLS = 8
 
 
 class SpanStart(Enum):
@@ -98,55 +98,30 @@ class Place:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Side:
-    """One shot on the axis of the span; ``forward`` is A→B."""
+class RoughSide:
+    """One shot on the axis of the span, as the search left it; ``forward`` is A→B.
+
+    Its sections are summed over the cells of the search.
+    """
 
     shot: Shot
     start_m: float  # of the span in front-panel coordinates
     length_m: float
     forward: bool
-    weight: FloatArray  # shape (n,), 1/long-run variance of clean points, else 0
-    response_db: FloatArray  # shape (n,), level or its unbiased linearised value
-    terms: LineTerms  # of the points
+    peaks_m: FloatArray  # shape (3, P): first point and dead zone's end of each reflection, margin
     entry_m: float  # where the span becomes clean behind the connector it starts with
 
     @classmethod
-    def of(cls, shot: Shot, start_m: float, length_m: float, forward: bool) -> Side:
-        """Build a side with weights from the shot's own noise and levels."""
-        level = shot.level_db
-        clean = (~shot.in_peak).astype(float)
-        clean[shot.end + 1 :] = 0.0
-        width = max(int(shot.pulse_m / shot.spacing_m), 5)
-        power = centred_mean(shot.power * clean, width)
-        share = centred_mean(clean, width)
-        model = DB_PER_RELATIVE_POWER * np.log(np.maximum(power, 1e-13) / np.maximum(share, 1e-9))
-        nothing = LineTerms.of(shot.x_m[:2], level[:2], level[:2] * 0)
-        side = cls(shot, start_m, length_m, forward, level, level, nothing, 0.0)
-        return replace(side, entry_m=side._entry_clear()).weighted(model)
-
-    def weighted(self, model_db: FloatArray) -> Side:
-        """Return the side with weights and linearised response for a noise-free model.
-
-        Notes
-        -----
-        Receiver noise is symmetric in linear power, so the response is the model plus
-        (5/ln 10)·(P/P_model − 1): unbiased where the logarithm would read low.
-        """
-        shot = self.shot
-        power = linear_power(model_db)
-        usable = ~shot.in_peak
-        usable[shot.end + 1 :] = False
-        usable &= power > LEAST_SIGNAL_SIGMAS * shot.noise.receiver_sigma_power
-        safe = np.where(usable, model_db, 0.0)
-        ratio = np.divide(shot.power, power, out=np.ones(power.size), where=usable)
-        response = safe + DB_PER_RELATIVE_POWER * (ratio - 1)
-        weight = np.where(usable, 1 / shot.noise.long_run_db2(safe), 0.0)
-        return replace(
-            self,
-            weight=weight,
-            response_db=response,
-            terms=LineTerms.of(shot.x_m, response, weight),
-        )
+    def of(cls, shot: Shot, start_m: float, length_m: float, forward: bool) -> RoughSide:
+        """Put a shot on the axis."""
+        # The front panel comes first.
+        firsts = [shot.start, *(p.first for p in shot.peaks)]
+        clears = [shot.front_clear, *(p.clear for p in shot.peaks)]
+        peaks_m = shot.x_m[np.minimum([firsts, clears], shot.x_m.size - 1)]
+        margin = TAIL_MARGIN * (np.array(clears) - firsts) * shot.spacing_m
+        peaks_m = np.concatenate([peaks_m, margin[None]])
+        side = cls(shot, start_m, length_m, forward, peaks_m, float(peaks_m[1, 0]))
+        return side if start_m <= 0 else replace(side, entry_m=side._entry_clear())
 
     def x(self, z_m: FloatArray | float) -> FloatArray:
         """Front-panel coordinate of positions on the span."""
@@ -162,13 +137,11 @@ class Side:
         """Front-panel coordinates between which places disturb this shot, shape (P, 2)."""
         shot = self.shot
         spans = np.array([(p.start_m, p.stop_m) for p in places]).reshape(-1, 2)
-        ends = self.x(spans)
-        first, last = ends.min(axis=1), ends.max(axis=1)
+        first, last = self.x(spans if self.forward else spans[:, ::-1]).T
         start, clear = first - shot.guard_m, shot.clear_m(first, last)
         if shot.peaks:
             slack = shot.placing_m
-            lead = shot.x_m[[p.first for p in shot.peaks]]
-            peak_clear = shot.x_m[[p.clear for p in shot.peaks]]
+            lead, peak_clear, _ = self.peaks_m[:, 1:]
             here = (first[:, None] - slack <= lead) & (lead <= last[:, None] + slack)
             clear = np.maximum(clear, np.where(here, peak_clear, -np.inf).max(axis=1))
             ahead = lead - (1 + shot.smoothing / 2) * shot.spacing_m
@@ -197,12 +170,8 @@ class Side:
 
     def _tail_margin(self, begin_m: FloatArray) -> FloatArray:
         """How much later than where a dead zone ends its tail is surely gone."""
-        shot = self.shot
-        firsts = np.array([shot.start, *(p.first for p in shot.peaks)])
-        clears = np.array([shot.front_clear, *(p.clear for p in shot.peaks)])
-        at = shot.x_m[np.minimum(clears, shot.x_m.size - 1)]
-        margin = TAIL_MARGIN * (clears - firsts) * shot.spacing_m
-        here = np.abs(begin_m[:, None] - at) < shot.spacing_m
+        _, clear, margin = self.peaks_m
+        here = np.abs(begin_m[:, None] - clear) < self.shot.spacing_m
         return np.asarray(np.where(here, margin, 0.0).max(axis=1))
 
     def cells_around(self, places: Sequence[Place]) -> tuple[IndexArray, IndexArray]:
@@ -216,7 +185,7 @@ class Side:
 
     def cell_index(self, x_m: FloatArray) -> IndexArray:
         """First cell of the shot at or behind positions from the front panel."""
-        return np.searchsorted(self.shot.cells.x_m, x_m).astype(np.intp)
+        return self.shot.cells.index(x_m, self.shot.spacing_m)
 
     def gaps_m(self, places: Sequence[Place]) -> FloatArray:
         """Clean fibre between consecutive places, shape (P − 1,); negative where zones overlap.
@@ -233,11 +202,8 @@ class Side:
 
     def _entry_clear(self) -> float:
         """Where the dead zone of the connector at the near end of the span ends."""
-        panel = float(self.shot.x_m[self.shot.front_clear])
-        if self.start_m <= 0:
-            return panel
         z = 0.0 if self.forward else self.length_m
-        return max(float(self.dead_zones([Place(z, z)])[0, 1]), panel)
+        return max(float(self.dead_zones([Place(z, z)])[0, 1]), self.entry_m)
 
     def ranges(self, places: Sequence[Place]) -> tuple[IndexArray, IndexArray]:
         """Point indices lo ≤ i < hi of each section's clean stretch."""
@@ -249,20 +215,94 @@ class Side:
 
     def section_sums(self, places: tuple[Place, ...], middle_m: FloatArray) -> FloatArray:
         """Weighted sums of every section about its middle, shape (5, S)."""
+        begin, stop = self.stretches(places)
+        lo, hi = self.cell_index(begin), self.cell_index(stop)
+        hi, about = np.maximum(hi, lo), self.x(middle_m)
+        sums = self.shot.cells.sums.moments(lo, hi, about)
+        short = np.flatnonzero(hi - lo < FEW_CELLS)
+        if short.size:
+            lo, hi = self.ranges(places)
+        for k in short.tolist():  # cells beside what disturbs do not count: its points may
+            here = slice(lo[k], hi[k])
+            level, clean = self.shot.level_db[here], ~self.shot.in_peak[here]
+            terms = LineTerms.of(
+                self.shot.x_m[here], level, clean / self.shot.noise.long_run_db2(level)
+            )
+            if level.size:
+                sums[:, k] = terms.moments(np.array([0]), hi[k : k + 1] - lo[k], about[k])[:, 0]
+        return sums
+
+    def lines(self, fit: JointFit, places: tuple[Place, ...]) -> Lines:
+        """Lines that a fit lays through this shot's points, in travel order."""
         lo, hi = self.ranges(places)
-        return self.terms.moments(lo, hi, self.x(middle_m))
+        seen = fit.seen_ab if self.forward else fit.seen_ba
+        hi = np.where(seen, hi, lo)
+        at_m = self.shot.x_m[np.minimum(lo, self.shot.x_m.size - 1)] - self.start_m
+        z = at_m if self.forward else self.length_m - at_m
+        level, slope = fit.lines(z, forward=self.forward)
+        slope = slope * (self.shot.spacing_m if self.forward else -self.shot.spacing_m)
+        order = slice(None, None, 1 if self.forward else -1)
+        return Lines(lo[order], hi[order], level[order], slope[order])
 
     def model(self, fit: JointFit, places: tuple[Place, ...]) -> FloatArray:
         """Fitted level at every point of the clean stretches; own level elsewhere."""
-        model: FloatArray = np.array(self.shot.level_db)
+        return self.lines(fit, places).over(self.shot.level_db)
+
+    def renoised(self, fit: JointFit, places: tuple[Place, ...]) -> Side:
+        """Return the side with its noise model estimated again from the fit's residuals.
+
+        The weights of points are those of the new model; cells serve the search alone, which is
+        over.
+        """
+        shot, lines = self.shot, self.lines(fit, places)
+        noise = noise_about(
+            lines.above(shot.faintest_db),
+            shot.power,
+            ~shot.in_peak,
+            windows=shot.correlation_windows,
+            rounding=shot.rounding,
+            start=shot.noise,
+            tail_db2=shot.tail_db2,
+            smoothing=shot.means[0],
+            least_white=bool(shot.response.poles),
+        )
+        return replace(self, shot=replace(shot, noise=noise)).weighted(lines.over(shot.level_db))
+
+    def weighted(self, model_db: FloatArray) -> Side:
+        """Return the side with weights and linearised response for a noise-free model.
+
+        Notes
+        -----
+        Receiver noise is symmetric in linear power, so the response is the model plus
+        (5/ln 10)·(P/P_model − 1): unbiased where the logarithm would read low.
+        """
+        shot, used = self.shot, slice(0, self.shot.end + 1)
+        usable = ~shot.in_peak[used]
+        usable &= model_db[used] > shot.faintest_db
+        inverse = np.exp(np.where(usable, model_db[used], 0.0) * (-1 / DB_PER_RELATIVE_POWER))
+        response, weight = np.zeros(model_db.size), np.zeros(model_db.size)
+        ratio = DB_PER_RELATIVE_POWER * (shot.power[used] * inverse - 1)
+        np.add(model_db[used], ratio, out=response[used], where=usable)
+        weight[used] = usable / shot.noise.long_run_at(inverse * inverse)
+        terms = LineTerms.of(shot.x_m, response, weight)
+        return Side(
+            shot, self.start_m, self.length_m, self.forward, self.peaks_m, self.entry_m,
+            weight, response, terms,
+        )  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Side(RoughSide):
+    """One shot on the axis of the span, each of its points with its weight."""
+
+    weight: FloatArray  # shape (n,), 1/long-run variance of clean points, else 0
+    response_db: FloatArray  # shape (n,), the unbiased linearised level of clean points, else 0
+    terms: LineTerms  # of the points
+
+    def section_sums(self, places: tuple[Place, ...], middle_m: FloatArray) -> FloatArray:
+        """Weighted sums of every section about its middle, shape (5, S)."""
         lo, hi = self.ranges(places)
-        z = self.z()
-        line = fit.line_ab if self.forward else fit.line_ba
-        seen = fit.seen_ab if self.forward else fit.seen_ba
-        for m in range(lo.size):
-            if seen[m]:
-                model[lo[m] : hi[m]] = line(m, z[lo[m] : hi[m]])
-        return model
+        return self.terms.moments(lo, hi, self.x(middle_m))
 
     def curve_over_step(
         self, places: tuple[Place, ...], chosen: npt.NDArray[np.bool_]
@@ -344,10 +384,9 @@ class Side:
             How much the whole tail would lift both ends of each section's line, in z order.
         """
         shot = self.shot
-        width = shot.cells.width
-        count = shot.cells.x_m.size
-        power = np.maximum(shot.power[: count * width].reshape(count, width).mean(axis=1), 1e-13)
-        step = width * shot.spacing_m / shot.pulse_m
+        power = np.maximum(shot.cells.power, 1e-13)
+        count = power.size
+        step = shot.cells.width * shot.spacing_m / shot.pulse_m
         reach = min(int(SLOW_PULSES / step), count)
         behind = step * np.arange(reach)
         kernel = np.where(behind >= 1, step / np.maximum(behind, 1), 0.0)
@@ -378,42 +417,12 @@ class Side:
         sure = shared > SLOW_SIGMAS * math.sqrt(own * noise)
         return (share if sure and LEAST_SLOW < share < MOST_SLOW else 0.0), ends
 
-    def renoised(self, fit: JointFit, places: tuple[Place, ...]) -> Side:
-        """Return the side with its noise model estimated again from the fit's residuals.
-
-        The weights of points follow with the next model (:meth:`weighted`); cells serve the
-        search alone, which is over.
-        """
-        shot = self.shot
-        model = self.model(fit, places)
-        lo, hi = self.ranges(places)
-        counts = np.zeros(shot.x_m.size + 1)
-        np.add.at(counts, lo, 1)
-        np.add.at(counts, hi, -1)
-        used = (np.cumsum(counts[:-1]) > 0) & (self.weight > 0)
-        first, last = int(lo.min()), int(hi.max())
-        here = slice(first, last)
-        residual = DB_PER_RELATIVE_POWER * (shot.power[here] / linear_power(model[here]) - 1)
-        noise = noise_from_residuals(
-            residual,
-            model[first:last],
-            used[first:last],
-            windows=shot.correlation_windows,
-            rounding=shot.rounding,
-            parameters=2 * lo.size,
-            start=shot.noise,
-            tail_db2=shot.tail_db2,
-            smoothing=shot.means[0],
-            least_white=bool(shot.response.poles),
-        )
-        return replace(self, shot=replace(shot, noise=noise))
-
 
 #: The shot from A and the shot from B.
-Sides = tuple[Side, Side]
+Sides = tuple[RoughSide, RoughSide]
 
 
-def with_bends(sides: Sides, fit: JointFit, places: tuple[Place, ...]) -> JointFit:
+def with_bends(sides: tuple[Side, Side], fit: JointFit, places: tuple[Place, ...]) -> JointFit:
     """Return a fit whose uncertainty knows of sections that are not straight."""
     ends = np.stack([side.bends_db(fit, places) for side in sides], axis=2)
     bends = np.hypot(ends[:-1, 1], ends[1:, 0])

@@ -27,7 +27,7 @@ import numpy.typing as npt
 
 from otdravg.errors import BadSetting
 from otdravg.fit.joint import JointFit, fit_sections
-from otdravg.fit.side import Place, Side, pair_sums
+from otdravg.fit.side import Place, RoughSide, Side, pair_sums
 from otdravg.pair.places import all_parted, parted
 from otdravg.shot.noise import DB_PER_RELATIVE_POWER, NoiseModel, Rounding, linear_power
 from otdravg.shot.reflections import Contour, Floor, Peak
@@ -252,7 +252,7 @@ def predicted_side(
         u_slope_db_per_m=0.0,
         cells=Cells.none(width),
     )
-    return Side.of(
+    return RoughSide.of(
         replace(shot, cells=make_cells(shot, width)), start_m, route.length_m, forward
     ).weighted(level)
 

@@ -194,7 +194,7 @@ def find_axis(
     cords_a = _cord_guesses(ab, launch_m)
     cords_b = _cord_guesses(ba, receive_m)
     candidates = _shortlist(a, b, _candidates(a, b, cords_a, cords_b), tolerance)
-    scores = np.array([_score(a, b, total, tolerance) for total in candidates])
+    scores = _scores(a, b, candidates, tolerance)
     order = np.lexsort((candidates, -scores))
     total = float(candidates[order[0]])
     total, matches, residuals = _refine(a, b, total, tolerance)
@@ -331,45 +331,52 @@ def _visible(marks: _Marks, x: FloatArray, tolerance: float) -> npt.NDArray[np.b
     return (x > marks.first_x + tolerance) & (x < marks.last_x - tolerance)
 
 
-def _score(a: _Marks, b: _Marks, total: float, tolerance: float) -> float:
-    """How well a total X explains both shots; higher is better."""
-    found = _matches(a, b, total, tolerance)
-    i, j = found.a, found.b
-    closeness = 1 - _Points.LOST_AT_EDGE * np.minimum(np.abs(found.gap_m) / tolerance, 1.0) ** 2
+def _scores(a: _Marks, b: _Marks, totals: FloatArray, tolerance: float) -> FloatArray:
+    """How well each total X explains both shots; higher is better."""
+    gap = np.abs(a.x[:, None] + b.x - totals[:, None, None])
+    paired = gap < tolerance + 3 * np.hypot(a.u_x[:, None], b.u_x)
+    for t in np.flatnonzero(
+        (np.count_nonzero(paired, axis=1) > 1).any(axis=1)
+        | (np.count_nonzero(paired, axis=2) > 1).any(axis=1)
+    ).tolist():  # an event with several partners: the closest pairs count
+        found = _matches(a, b, float(totals[t]), tolerance)
+        paired[t] = False
+        paired[t, found.a, found.b] = True
     # A true loss below zero is physically impossible beyond noise.
-    loss, u = (a.loss[i] + b.loss[j]) / 2, np.hypot(a.u[i], b.u[j]) / 2
+    loss, u = (a.loss[:, None] + b.loss) / 2, np.hypot(a.u[:, None], b.u) / 2
     gains = loss < -_Points.GAIN_SIGMAS * u - _Points.GAIN_DB
     weight = np.where(gains, _Points.GAINS_LIGHT, _Points.NEITHER_REFLECTS)
-    weight[a.reflective[i] != b.reflective[j]] = _Points.ONE_REFLECTS
-    weight[a.reflective[i] & b.reflective[j]] = _Points.BOTH_REFLECT
-    score = float(weight @ closeness)
-    for marks, other, matched in ((a, b, i), (b, a, j)):
-        missing = _visible(other, total - marks.x, tolerance)
-        missing[matched] = False
+    weight[a.reflective[:, None] != b.reflective] = _Points.ONE_REFLECTS
+    weight[a.reflective[:, None] & b.reflective] = _Points.BOTH_REFLECT
+    closeness = 1 - _Points.LOST_AT_EDGE * np.minimum(gap / tolerance, 1.0) ** 2
+    scores = np.einsum("tab,tab,ab->t", closeness, paired, weight)
+    for marks, other, axis in ((a, b, 2), (b, a, 1)):
+        missing = _visible(other, totals[:, None] - marks.x, tolerance) & ~paired.any(axis=axis)
         lone = np.where(marks.reflective, _Points.LONE_REFLECTION, _Points.LONE_STEP)
-        score -= float(lone @ missing)
-        if marks.end_seen:
-            place = total - marks.last_x  # of this shot's end, seen from the other instrument
-            if other.start is not None and abs(place - other.start) < tolerance:
-                score += _Points.ENDS_AT_CORD
-            elif abs(place) <= tolerance:
-                score += _Points.ENDS_AT_PANEL  # of the other instrument
-            elif other.x.size and abs(other.x[0] - place) < tolerance:
-                score += _Points.ENDS_AT_FIRST_EVENT  # its launch cord
-            elif place < -LONGEST_CORD_M:
-                score -= _Points.ENDS_FAR_BEHIND_PANEL
-            elif 0 < place < _Points.HIDDEN_CORD * tolerance:
-                pass  # a cord shorter than the dead zone
-            elif place < -tolerance:
-                # Only a receive cord longer than the other's launch cord.
-                score -= _Points.ENDS_BEHIND_PANEL
-            else:
-                score -= _Points.ENDS_ELSEWHERE
-        elif total < marks.last_x - LONGEST_CORD_M:
-            score -= _Points.SEES_FAR_BEYOND  # this shot shows more fibre than there would be
-        elif total < marks.last_x - tolerance:
-            score -= _Points.SEES_BEYOND
-    return score
+        scores -= np.einsum("ti,i->t", missing, lone)
+        scores += [_end_points(marks, other, total, tolerance) for total in totals.tolist()]
+    return np.asarray(scores)
+
+
+def _end_points(marks: _Marks, other: _Marks, total: float, tolerance: float) -> float:
+    """What the end of one shot says for a total, or against it."""
+    if not marks.end_seen:
+        if total < marks.last_x - LONGEST_CORD_M:
+            return -_Points.SEES_FAR_BEYOND  # this shot shows more fibre than there would be
+        return -_Points.SEES_BEYOND if total < marks.last_x - tolerance else 0.0
+    place = total - marks.last_x  # of this shot's end, seen from the other instrument
+    if other.start is not None and abs(place - other.start) < tolerance:
+        return _Points.ENDS_AT_CORD
+    if abs(place) <= tolerance:
+        return _Points.ENDS_AT_PANEL  # of the other instrument
+    if other.x.size and abs(float(other.x[0]) - place) < tolerance:
+        return _Points.ENDS_AT_FIRST_EVENT  # its launch cord
+    if place < -LONGEST_CORD_M:
+        return -_Points.ENDS_FAR_BEHIND_PANEL
+    if 0 < place < _Points.HIDDEN_CORD * tolerance:
+        return 0.0  # a cord shorter than the dead zone
+    # Behind the panel lies only a receive cord longer than the other's launch cord.
+    return -_Points.ENDS_BEHIND_PANEL if place < -tolerance else -_Points.ENDS_ELSEWHERE
 
 
 def _refine(
@@ -391,7 +398,9 @@ def _refine(
                 weights += list(1 / (marks.end_delay**2 + delays**2))
         if not sums:
             break
-        total = float(np.average(sums, weights=weights))
+        before, total = total, float(np.average(sums, weights=weights))
+        if total == before:
+            break
     return total, found, a.x[found.a] + b.x[found.b] - total
 
 

@@ -18,7 +18,6 @@ from otdravg.fit.side import Side, SpanStart
 from otdravg.pair.measure import Measurement
 from otdravg.pair.same_glass import glass_findings
 from otdravg.shot.detect import Detection, Event, EventKind
-from otdravg.shot.noise import DB_PER_RELATIVE_POWER
 from otdravg.shot.point_checks import REPEAT_POINTS, NoisePrints, same_noise, shot_findings
 from otdravg.shot.settings import Direction
 
@@ -242,15 +241,13 @@ def _crooked(m: Measurement) -> Iterator[Finding]:
 
 def _largest_misfit(m: Measurement, side: Side) -> tuple[float, float]:
     """Largest mean misfit over an eighth of a section that noise does not explain, and where."""
-    model = side.model(m.fit, m.places)
     lo, hi = side.ranges(m.places)
-    residual = side.shot.level_db - model
-    ratio = DB_PER_RELATIVE_POWER * (np.exp(residual / DB_PER_RELATIVE_POWER) - 1)
+    residual = side.response_db - side.model(m.fit, m.places)
     long = hi - lo >= LEAST_POINTS
     if not long.any():
         return 0.0, 0.0
     edges = np.linspace(lo[long], hi[long], 9, axis=1).astype(np.intp)  # a row per section
-    parts = np.pad(np.stack([side.weight, side.weight * ratio]), ((0, 0), (0, 1)))
+    parts = np.pad(np.stack([side.weight, side.weight * residual]), ((0, 0), (0, 1)))
     sums = np.add.reduceat(parts, edges.ravel(), axis=1).reshape(2, *edges.shape)
     weight, weighted = sums[:, :, :-1]  # from the last edge of a row on lies the next section
     misfit = np.abs(weighted) / np.maximum(weight, 1e-30)

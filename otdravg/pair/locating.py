@@ -32,13 +32,14 @@ def located(sides: Sides, places: list[Place]) -> list[Place]:
     finest = min(grid_step_m(s.shot) for s in sides)
     reach = max(s.shot.pulse_m + 2 * s.shot.spacing_m for s in sides)
     step = max(finest, 2 * reach / MOST_STARTS)
+    alone = [[edge[chosen] for edge in side.cells_around(ordered)] for side in sides]
     while True:
         grid = at[:, None] + np.arange(-reach, reach + 0.5 * step, step)
         allowed = (grid >= lower[:, None] + step) & (grid <= upper[:, None] - step)
-        costs = []
-        for side in sides:
-            lo, hi = (edge[chosen] for edge in side.cells_around(ordered))
-            costs.append(np.nan_to_num(location_cost(side.shot, side.x(grid), lo, hi)))
+        costs = [
+            np.nan_to_num(location_cost(side.shot, side.x(grid), lo, hi))
+            for side, (lo, hi) in zip(sides, alone, strict=True)
+        ]
         total = costs[0] + costs[1]
         best, beyond, width = lowest(np.where(allowed, total, np.inf))
         known = total.any(axis=1) & (allowed.sum(axis=1) >= 3)

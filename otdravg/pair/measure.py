@@ -17,13 +17,14 @@ from otdravg.findings import Finding, Scope, Severity, caution, note
 from otdravg.fit.joint import JointFit, fit_sections
 from otdravg.fit.read_off import readings_of, sections_of
 from otdravg.fit.reading import Reading, SectionReading
-from otdravg.fit.side import Axis, Place, Side, Sides, pair_sums, with_bends
+from otdravg.fit.side import Axis, Place, RoughSide, Side, Sides, pair_sums, with_bends
 from otdravg.pair.axis import check_same_fibre_settings, find_axis
 from otdravg.pair.locating import compounded, located
 from otdravg.pair.places import grouped, parted, seen_places, with_asked
 from otdravg.pair.same_glass import Glass, told_by_glass
 from otdravg.shot.detect import Detection, detect
 from otdravg.shot.lines import step_between
+from otdravg.shot.noise import linear_power
 from otdravg.shot.point_checks import NoisePrints, shot_findings
 from otdravg.shot.response import Response
 from otdravg.shot.settings import Direction
@@ -149,20 +150,20 @@ def measure(
         axis, axis_findings = find_axis(seen_ab, seen_ba, launch_m=launch_m, receive_m=receive_m)
     except ShotsDoNotPair as refused:
         raise _damaged(seen_ab, seen_ba) or refused from None
-    sides = (
-        Side.of(seen_ab.shot, axis.start_a_m, axis.length_m, True),
-        Side.of(seen_ba.shot, axis.start_b_m, axis.length_m, False),
+    rough = (
+        RoughSide.of(seen_ab.shot, axis.start_a_m, axis.length_m, True),
+        RoughSide.of(seen_ba.shot, axis.start_b_m, axis.length_m, False),
     )
-    found, ghosts = seen_places(seen_ab, seen_ba, sides, axis)
+    found, ghosts = seen_places(seen_ab, seen_ba, rough, axis)
     for z in positions_m:
         if not 0 < z < axis.length_m:
             raise BadSetting("position", f"{z:g} m", f"give 0 m to {axis.length_m:.0f} m")
-        found = with_asked(found, z, sides)
+        found = with_asked(found, z, rough)
     threshold = threshold_for(
-        false_alarm_rate, axis.length_m, min(s.shot.pulse_m for s in sides), 2
+        false_alarm_rate, axis.length_m, min(s.shot.pulse_m for s in rough), 2
     )
-    places, fit = _searched(sides, found, threshold)
-    sides = _reweighted(_renoise(sides, fit, places), fit, places)
+    places, fit = _searched(rough, found, threshold)
+    sides = rough[0].renoised(fit, places), rough[1].renoised(fit, places)
     kept, fit = _pruned(sides, places, threshold)
     while kept != places:  # what was significant beside a place that fell may not be any more
         sides = _reweighted(sides, fit, kept)
@@ -254,26 +255,25 @@ def _fit(sides: Sides, places: tuple[Place, ...]) -> JointFit:
     return fit_sections(pair_sums(sides, places))
 
 
-def _reweighted(sides: Sides, fit: JointFit, places: tuple[Place, ...]) -> Sides:
+def _reweighted(
+    sides: tuple[Side, Side], fit: JointFit, places: tuple[Place, ...]
+) -> tuple[Side, Side]:
     """Return the sides with weights and response about the model of a fit."""
     ab, ba = (side.weighted(side.model(fit, places)) for side in sides)
     return ab, ba
 
 
-def _renoise(sides: Sides, fit: JointFit, places: tuple[Place, ...]) -> Sides:
-    return sides[0].renoised(fit, places), sides[1].renoised(fit, places)
-
-
-def _scores(sides: Sides, fit: JointFit, places: tuple[Place, ...]) -> FloatArray:
+def _scores(sides: Sides, fit: JointFit, steps: tuple[FloatArray, FloatArray]) -> FloatArray:
     """Likelihood ratio of each place over the directions that see it."""
-    readings, covariance = fit.steps(np.array([p.middle_m for p in places]))
-    seen = np.stack([flags[:-1] & flags[1:] for flags in (fit.seen_ab, fit.seen_ba)], axis=1)
+    readings, covariance = steps
+    seen = np.stack([flags[:-1] & flags[1:] for flags in (fit.seen_ab, fit.seen_ba)])
     # What a direction does not see has no say: reading 0, variance 1, no covariance.
-    both = seen[:, :, None] & seen[:, None, :]
-    rounding = np.diag([side.shot.rounding_db**2 for side in sides])
-    known = np.where(both, covariance + rounding, np.eye(2))
-    r = np.where(seen, readings, 0.0)
-    return np.asarray(np.einsum("ji,ji->j", r, np.linalg.solve(known, r[:, :, None])[:, :, 0]))
+    a, b = np.where(seen, readings.T, 0.0)
+    rounding = np.array([[side.shot.rounding_db**2] for side in sides])
+    var_a, var_b = np.where(seen, np.einsum("jkk->kj", covariance) + rounding, 1.0)
+    shared = np.where(seen.all(axis=0), covariance[:, 0, 1], 0.0)
+    square = a * a * var_b - 2 * a * b * shared + b * b * var_a
+    return np.asarray(square / (var_a * var_b - shared * shared))
 
 
 def _pruned(
@@ -290,10 +290,11 @@ def _pruned(
     """
     fit = _fit(sides, places)
     while places:
-        scores = _scores(sides, fit, places)
-        scores[_in_shadow(sides, fit, places)] = 0.0
-        free = np.array([not (p.reflective or p.asked) for p in places])
-        scores[~free] = np.inf
+        z = np.array([p.middle_m for p in places])
+        steps = fit.steps(z)
+        scores = _scores(sides, fit, steps)
+        scores[_in_shadow(sides, z, steps)] = 0.0
+        scores[[p.reflective or p.asked for p in places]] = np.inf
         worst = int(np.argmin(scores))
         if scores[worst] > threshold:
             break
@@ -302,7 +303,7 @@ def _pruned(
     return places, fit
 
 
-def _smoothest(sides: Sides, fit: JointFit, places: tuple[Place, ...]) -> int | None:
+def _smoothest(sides: tuple[Side, Side], fit: JointFit, places: tuple[Place, ...]) -> int | None:
     """Index of the place that a smooth curve explains best and better than a step does, if any.
 
     A receiver's slow tail bends fibre; where no step would stand out of a bent line, none is there.
@@ -310,7 +311,7 @@ def _smoothest(sides: Sides, fit: JointFit, places: tuple[Place, ...]) -> int | 
     if not places:
         return None
     free = np.array([not (p.reflective or p.asked or p.members > 1) for p in places])
-    free &= _scores(sides, fit, places) < CLEAR_SCORE
+    free &= _scores(sides, fit, fit.steps(np.array([p.middle_m for p in places]))) < CLEAR_SCORE
     if not free.any():
         return None
     better = np.sum([np.maximum(side.curve_over_step(places, free), -1e9) for side in sides], 0)
@@ -318,28 +319,27 @@ def _smoothest(sides: Sides, fit: JointFit, places: tuple[Place, ...]) -> int | 
     return best if better[best] > 0 else None
 
 
-def _in_shadow(sides: Sides, fit: JointFit, places: tuple[Place, ...]) -> npt.NDArray[np.bool_]:
+def _in_shadow(
+    sides: Sides, z_m: FloatArray, steps: tuple[FloatArray, FloatArray]
+) -> npt.NDArray[np.bool_]:
     """Places that are no more than what a much larger neighbour leaves over.
 
     That is the imperfect ramp of a splice, or the last of the receiver's tail behind a
     reflection: a small apparent loss, soon behind the dead zone, in that shot alone.
     """
-    z = np.array([p.middle_m for p in places])
-    readings, covariance = fit.steps(z)
+    readings, covariance = steps
     size = np.abs(readings)
     reach = SHADOW_PULSES * max(s.shot.pulse_m for s in sides)
-    near = (np.abs(z[:, None] - z[None, :]) < reach) & ~np.eye(z.size, dtype=bool)
-    smaller = np.all(size[:, None, :] < SHADOW_SHARE * size[None, :, :], axis=2)
-    shadow = (near & smaller).any(axis=1)
+    near = np.abs(z_m[:, None] - z_m) < reach  # not of itself: nothing is smaller than itself
+    smaller = (size[:, None] < SHADOW_SHARE * size).all(axis=2)
+    shadow = np.any(near & smaller, axis=1)
     for k, side in enumerate(sides):
-        shot = side.shot
-        ends = np.array([shot.x_m[shot.front_clear], *(shot.x_m[p.clear] for p in shot.peaks)])
-        behind = side.x(z)[:, None] - ends[None, :]
-        soon = ((behind > -shot.pulse_m) & (behind < TAIL_PULSES * shot.pulse_m)).any(axis=1)
+        shot, other = side.shot, 1 - k
+        behind = side.x(z_m)[:, None] - side.peaks_m[1]
+        soon = (behind > -shot.pulse_m) & (behind < TAIL_PULSES * shot.pulse_m)
         tail_like = (readings[:, k] > 0) & (readings[:, k] < TAIL_REMAINS_DB)
-        other = 1 - k
         unseen = size[:, other] < 3 * np.sqrt(covariance[:, other, other])
-        shadow |= soon & tail_like & unseen
+        shadow = shadow | (np.any(soon, axis=1) & tail_like & unseen)
     return np.asarray(shadow)
 
 
@@ -388,21 +388,20 @@ def _seams(sides: Sides, places: tuple[Place, ...], fit: JointFit) -> list[_Seam
 
 
 def _without_seams(
-    sides: Sides, places: tuple[Place, ...], fit: JointFit, seams: list[_Seam]
-) -> tuple[Sides, tuple[Place, ...], JointFit]:
+    sides: tuple[Side, Side], places: tuple[Place, ...], fit: JointFit, seams: list[_Seam]
+) -> tuple[tuple[Side, Side], tuple[Place, ...], JointFit]:
     """Lift what lies behind each seam by its step, and measure what is left."""
     lifted = []
     for k, side in enumerate(sides):
-        power, level = side.shot.power.copy(), side.shot.level_db.copy()
+        lift_db = np.zeros(side.shot.x_m.size)
         for seam in seams:
-            behind = side.shot.x_m >= seam.at_m[k]
-            power[behind] *= 10 ** (seam.step_db / 5)
-            level[behind] += seam.step_db
-        lifted.append(replace(side, shot=replace(side.shot, power=power, level_db=level)))
+            lift_db[side.shot.x_m >= seam.at_m[k]] += seam.step_db
+        power, level = side.shot.power * linear_power(lift_db), side.shot.level_db + lift_db
+        shot = replace(side.shot, power=power, level_db=level)
+        lifted.append(replace(side, shot=shot).weighted(side.model(fit, places) + lift_db))
     gone = {index for seam in seams for index in (seam.in_ab, seam.in_ba)}
     kept = tuple(p for index, p in enumerate(places) if index not in gone)
-    ab, ba = (Side.of(side.shot, side.start_m, side.length_m, side.forward) for side in lifted)
-    return (ab, ba), kept, _fit((ab, ba), kept)
+    return (lifted[0], lifted[1]), kept, _fit((lifted[0], lifted[1]), kept)
 
 
 def _scan(sides: Sides, places: tuple[Place, ...], threshold: float) -> list[Place]:

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from otdravg.findings import Finding, note
-from otdravg.fit.side import Axis, Place, Side, Sides
+from otdravg.fit.side import Axis, Place, RoughSide, Sides
 from otdravg.shot.detect import Detection, EventKind
 from otdravg.shot.ramp import one_ramp
 
@@ -78,7 +78,7 @@ def seen_places(
     return places, findings
 
 
-def _in_view(seen: Detection, side: Side, z: float) -> bool:
+def _in_view(seen: Detection, side: RoughSide, z: float) -> bool:
     x = float(side.x(z))
     return bool(side.shot.x_m[side.shot.front_clear] < x < seen.end_m - side.shot.pulse_m)
 

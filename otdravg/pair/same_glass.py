@@ -205,6 +205,20 @@ class Glass:
         return float(np.log(ONE_FIBRE)) + self.log_factor_glass
 
     @property
+    def ends(self) -> tuple[float, float, float]:
+        """Odds for opposite ends before the waveforms, the factor of these, the odds by both."""
+        return (
+            self.headers.odds,
+            _bounded(self.log_factor_ends),
+            _bounded(self.log_odds_ends),
+        )
+
+    @property
+    def one_fibre(self) -> tuple[float, float, float]:
+        """Odds for one fibre before the waveforms, the factor of these, the odds by both."""
+        return ONE_FIBRE, _bounded(self.log_factor_glass), _bounded(self.log_odds_glass)
+
+    @property
     def _other_opposite(self) -> float:
         told = self.log_likelihood
         two = np.logaddexp(told[Story.TWO_FIBRES], told[Story.UNRELATED])
@@ -231,12 +245,13 @@ def glass_findings(told: Glass) -> tuple[Finding, ...]:
     unless the waveforms speak against it.
     """
     findings = []
-    if told.log_odds_ends < np.log(PROVED):
+    prior_odds, factor, odds = told.ends
+    if odds < PROVED:
         findings.append(
             caution(
                 "one-end-possible", Scope.PAIR,
-                prior_odds=told.headers.odds, factor=_bounded(told.log_factor_ends),
-                odds=_bounded(told.log_odds_ends), asked_odds=PROVED, places=told.places,
+                prior_odds=prior_odds, factor=factor, odds=odds,
+                asked_odds=PROVED, places=told.places,
             )
         )  # fmt: skip
     if told.log_factor_glass < 0 and told.log_odds_glass < np.log(PROVED):

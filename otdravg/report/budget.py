@@ -7,18 +7,15 @@ from typing import Any
 
 from otdravg.pair.budget import Budget, budget_of
 from otdravg.pair.measure import Measurement
-from otdravg.quantities import Quantity, distance_text, number, reported
+from otdravg.quantities import Quantity, distance, number
 from otdravg.report.page import Page
+from otdravg.words.catalogue import Language, say
+from otdravg.words.headings import Words
 
 __all__ = ["budget_object", "budgets_of", "write_budget"]
 
 _INPUT_WIDTHS = (18, 20, 8, 8, 9, 6)
 _SOURCE_WIDTHS = (29, 7, 15, 10)
-
-_NOT_CONTAINED = (
-    "Not contained: scale error and linearity of the instrument (see its calibration "
-    "certificate). The group index scales distances and dB/km, not losses: nothing."
-)
 
 
 def budgets_of(measurement: Measurement) -> tuple[Budget, ...]:
@@ -27,69 +24,83 @@ def budgets_of(measurement: Measurement) -> tuple[Budget, ...]:
     return tuple(budget for budget in budgets if budget is not None)
 
 
-def write_budget(page: Page, budget: Budget, *, km: bool) -> None:
+def write_budget(
+    page: Page, budget: Budget, *, km: bool, language: Language = Language.ENGLISH
+) -> None:
     """Add the budget to a page: by inputs, by causes, what longer averaging buys.
 
     Form of JCGM 100:2008 (GUM): inputs with standard uncertainty and sensitivity coefficient,
     combined and expanded (k = 2) uncertainty.
     """
-    at = distance_text(budget.distance_m, km=km)
-    loss_db = reported(budget.loss_db, Quantity.LOSS_DB)
+    words = Words(language)
+
+    def word(key: str, **named: Any) -> str:
+        return say("budget", key, language, **named)
+
+    def u_text(value_db: float) -> str:
+        return words.decimal(_u(value_db))
+
     page.paragraph(
-        f"Uncertainty budget of {budget.number} at {at}: loss {loss_db} dB "
-        "(JCGM 100:2008). The loss is half of (A→B before − behind) + (B→A before − behind)."
-    )
+        word("title", number=budget.number, place=distance(budget.distance_m, km=km),
+             loss_db=budget.loss_db)
+    )  # fmt: skip
     page.line()
-    page.row(("Level", "from fibre between", "points", "indep.", "u dB", "c", "|c|u"),
-             _INPUT_WIDTHS)  # fmt: skip
+    page.row(word("inputs").split("/"), _INPUT_WIDTHS)
     page.rule()
+    unit = "km" if km else "m"
     for one in budget.inputs:
-        ends = " to ".join(f"{z / 1000:.3f}" if km else f"{z:.1f}" for z in one.section_m)
+        a, b = (words.decimal(f"{z / 1000:.3f}" if km else f"{z:.1f}") for z in one.section_m)
         page.row(
             (
-                one.name.removeprefix("level "),
-                f"{ends} {'km' if km else 'm'}",
+                say("budget-name", one.name, language),
+                word("between", a=a, b=b, unit=unit),
                 str(one.points),
                 f"{one.independent:.0f}",
-                _u(one.u_db),
-                f"{one.sensitivity:+.1f}",
-                _u(one.contribution_db),
+                u_text(one.u_db),
+                words.decimal(f"{one.sensitivity:+.1f}"),
+                u_text(one.contribution_db),
             ),
             _INPUT_WIDTHS,
         )
     sign = "-" if budget.correlation_db2 < 0 else "+"
-    shared = sign + _u(math.sqrt(abs(budget.correlation_db2)))
-    page.row(("they share slopes", "", "", "", "", "", shared), _INPUT_WIDTHS)
-    page.row(("their place", "", "", "", "", "", _u(budget.place_db)), _INPUT_WIDTHS)
+    more = [
+        ("slopes", sign + u_text(math.sqrt(abs(budget.correlation_db2)))),
+        ("place", u_text(budget.place_db)),
+    ]
     if budget.bend_db:
-        page.row(("not straight", "", "", "", "", "", _u(budget.bend_db)), _INPUT_WIDTHS)
+        more.append(("bend", u_text(budget.bend_db)))
+    for key, text in more:
+        page.row((word(key), "", "", "", "", "", text), _INPUT_WIDTHS)
     page.rule()
-    page.row(("Cause", "type", "u of loss dB", "share", "averaging helps"), _SOURCE_WIDTHS)
+    page.row(word("causes").split("/"), _SOURCE_WIDTHS)
     page.rule()
     for source in budget.sources:
         page.row(
             (
-                source.name,
+                say("budget-name", source.name, language),
                 source.evaluation,
-                _u(source.u_loss_db),
-                f"{100 * source.share:.1f} %",
-                "yes" if source.falls_with_averaging else "no",
+                u_text(source.u_loss_db),
+                words.decimal(f"{100 * source.share:.1f} %"),
+                word("yes" if source.falls_with_averaging else "no"),
             ),
             _SOURCE_WIDTHS,
         )
     page.rule()
-    page.entry("Combined", f"u = {_u(budget.u_loss_db)} dB (root of the sum of squares of "
-               "either table; what has a minus sign is taken off)")  # fmt: skip
-    expanded_db = reported(budget.expanded_db, Quantity.UNCERTAINTY_DB)
-    page.entry("Expanded", f"U = ± {expanded_db} dB, k = 2, about 95 %, rounded up")
+    page.entry(word("label-combined"), word("combined", u_text=u_text(budget.u_loss_db)))
+    page.entry(word("label-expanded"), word("expanded", expanded_db=budget.expanded_db))
     page.entry(
-        "Place",
-        f"± {budget.u_place_m:.1f} m (k = 1) in the position moves the loss by "
-        f"{budget.place_db:.6f} dB, as the slopes on both sides differ",
-    )
-    for k, gain in enumerate(budget.gains):
-        page.entry("Averaging" if k == 0 else "", _gain(budget, gain.factor, gain.expanded_db))
-    page.paragraph(_NOT_CONTAINED)
+        word("label-place"),
+        word("effect", u_place_text=words.decimal(f"{budget.u_place_m:.1f}"),
+             effect_text=words.decimal(f"{budget.place_db:.6f}")),
+    )  # fmt: skip
+    label = word("label-averaging")
+    for gain in budget.gains:
+        key = "endless" if math.isinf(gain.factor) else "longer"
+        now, then = u_text(budget.expanded_db), u_text(gain.expanded_db)
+        factor = words.decimal(f"{gain.factor:g}")
+        page.entry(label, word(key, factor=factor, now=now, then=then))
+        label = ""
+    page.paragraph(word("not-contained"))
 
 
 def budget_object(budget: Budget) -> dict[str, Any]:
@@ -135,13 +146,6 @@ def budget_object(budget: Budget) -> dict[str, Any]:
             for gain in budget.gains
         ],
     }
-
-
-def _gain(budget: Budget, factor: float, expanded_db: float) -> str:
-    now, then = _u(budget.expanded_db), _u(expanded_db)
-    if math.isinf(factor):
-        return f"without end brings ± {then} dB: ripple, position and borrowed slopes stay"
-    return f"{factor:g} × longer brings ± {now} to ± {then} dB"
 
 
 def _u(value_db: float) -> str:

@@ -41,6 +41,10 @@ _SAID = {
     "shot-from-same-end": (Cause.IDENTITY, "find or take the shot from the other end"),
     "same-points-both-ways": (Cause.IDENTITY, "find or take the shot from the other end"),
     "shot-again-from-one-end": (Cause.IDENTITY, "shoot the other end again too"),
+    "pair-of-two-states": (Cause.IDENTITY, "made again between its shots; shoot as below"),
+    "shot-before-work": (Cause.IDENTITY, "older than the work there; shoot as below"),
+    "order-unknown": (Cause.IDENTITY, "clocks do not tell the newer; name its folder second"),
+    "two-cables-one-name": (Cause.IDENTITY, "put each cable into a folder of its own"),
     "header-edited": (Cause.IDENTITY, "one trace, two headers; find the other shot"),
     "same-file-again": (Cause.LABEL, "remove the copy"),
     "wavelength-label": (Cause.LABEL, "left out; find the shot, or state it (--mapping)"),
@@ -136,7 +140,7 @@ def _where(findings: Sequence[CableFinding]) -> str:
         tail = "" if finding.wavelength_nm is None else f" at {finding.wavelength_nm} nm"
         if finding.closure:
             tail += f", closure {finding.closure}"
-        if finding.fibre is not None and len(fibres) > 1:
+        if finding.code == "fibres-crossed":
             pairs.setdefault(tail, []).append(" with ".join(map(str, fibres)))
         elif fibres:
             places.setdefault(tail, []).extend(fibres)

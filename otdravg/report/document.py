@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 from collections.abc import Sequence
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -21,12 +22,13 @@ from otdravg.closeout.pdf.paper import BOLD, INK, QUIET, Area, Paper
 from otdravg.draw.curves import span_curves, value_range
 from otdravg.draw.pair import figure_bytes, pair_figure
 from otdravg.errors import BadSetting
-from otdravg.quantities import Quantity, distance_text, reported
+from otdravg.quantities import Quantity, distance, reported
 from otdravg.report.ticket import draw_ticket, ticket_of
 from otdravg.system.atomic import write_atomic
 from otdravg.system.printable import printable
 from otdravg.verdict.judge import Judged, PairReport
-from otdravg.words.catalogue import line, say, told
+from otdravg.words.catalogue import Language, line, say, told
+from otdravg.words.headings import Words
 from otdravg.words.statements import (
     caution_statement,
     findings_by_source,
@@ -44,10 +46,6 @@ _FROM_B = HexColor("#c2600b")
 _GLASS = HexColor("#6b3d87")
 _BINS = 700
 
-_HEADINGS = (
-    "No", "Kind", "Distance from A", "A→B, dB", "B→A, dB", "Splice loss, dB", "U (k = 2), dB",
-    "Backscatter difference, dB", "Limit, dB", "Verdict", "Reason",
-)  # fmt: skip
 _SHARES = (4, 9, 11, 8, 8, 9, 9, 13, 8, 14, 35)
 _NUMBERS = frozenset((0, 2, 3, 4, 5, 6, 7, 8))
 
@@ -63,7 +61,13 @@ def check_report_format(path: Path) -> None:
         raise BadSetting("report", str(path), "end the file name in .pdf or .html")
 
 
-def write_pair_report(report: PairReport, path: Path, *, overwrite: bool) -> None:
+def write_pair_report(
+    report: PairReport,
+    path: Path,
+    *,
+    overwrite: bool,
+    language: Language = Language.ENGLISH,
+) -> None:
     """Write the report in the format that the file's ending names, whole or not at all.
 
     Raises
@@ -75,90 +79,117 @@ def write_pair_report(report: PairReport, path: Path, *, overwrite: bool) -> Non
     """
     check_report_format(path)
     is_pdf = path.suffix.lower() == ".pdf"
-    content = pair_report_pdf(report) if is_pdf else pair_report_html(report)
+    made = pair_report_pdf if is_pdf else pair_report_html
+    content = made(report, language)
     write_atomic(path, content, overwrite=overwrite)
 
 
-def _facts(report: PairReport) -> list[tuple[str, str]]:
+def _facts(report: PairReport, language: Language) -> list[tuple[str, str]]:
     """What the fibre is and what was found, in labelled texts."""
     measurement = report.measurement
     ab, ba = measurement.ab, measurement.ba
     axis = measurement.axis
-    u_m = reported(2 * axis.u_length_m, Quantity.U_DISTANCE_M)
+    words = Words(language)
+    length = distance(axis.length_m, km=report.in_km)
+    span = say("pair", "span", language, length=length, expanded_m=2 * axis.u_length_m)
     facts = [
-        ("From A", ab.identity.path),
-        ("From B", ba.identity.path),
-        ("Limit", limit_statement(report)),
-        ("Rule", rule_statement(report)),
-        ("Span", f"{distance_text(axis.length_m, km=report.in_km)} ± {u_m} m (k = 2)"),
-        ("Group index", str(reported(axis.group_index, Quantity.GROUP_INDEX))),
+        (_word("from-a", language), ab.identity.path),
+        (_word("from-b", language), ba.identity.path),
+        (_word("limit", language), limit_statement(report, language)),
+        (_word("rule", language), rule_statement(report, language)),
+        (_word("span", language), span),
+        (_word("index", language), words.decimal(reported(axis.group_index, Quantity.GROUP_INDEX))),
     ]
     attenuation = reported(measurement.attenuation_db_per_km, Quantity.ATTENUATION_DB_PER_KM)
     if attenuation is not None:
-        facts.append(("Fibre without splices", f"{attenuation} dB/km"))
-    if report.sum_db is not None:
-        facts.append(("Sum of the splices", f"{report.sum_db} dB of {report.sum_count}"))
-    if report.mean_db is not None:
-        facts.append(("Mean of the splices", f"{report.mean_db} dB of {report.mean_count}"))
+        facts.append((_word("attenuation", language), f"{words.decimal(attenuation)} dB/km"))
+    for name, value_db, count in (
+        ("sum", report.sum_db, report.sum_count),
+        ("mean", report.mean_db, report.mean_count),
+    ):
+        if value_db is not None:
+            of = say("document", "of", language, value_db=value_db, splices=count)
+            facts.append((_word(name, language), of))
     return facts
 
 
-def _row(report: PairReport, judged: Judged) -> tuple[str, ...]:
-    reading = judged.reading
-    loss = Quantity.LOSS_DB
+def _word(key: str, language: Language) -> str:
+    return say("document", key, language)
+
+
+def _headings(language: Language) -> tuple[str, ...]:
+    """Headings of the table of losses."""
+    return tuple(_word("headings", language).split("/"))
+
+
+def _row(report: PairReport, judged: Judged, language: Language) -> tuple[str, ...]:
+    reading, words = judged.reading, Words(language)
+    verdict = words.value(judged.verdict.value)
+    if judged.near_limit:
+        verdict += f", {say('pair', 'near-limit', language)}"
+
+    def shown(value: float | None, quantity: Quantity = Quantity.LOSS_DB) -> str:
+        return words.decimal(reported(value, quantity)) or "–"
+
     return (
         str(reading.number),
-        reading.kind.value,
-        distance_text(reading.distance_m, km=report.in_km),
-        _text(reported(reading.loss_ab_db, loss)),
-        _text(reported(reading.loss_ba_db, loss)),
-        _text(judged.reported_loss_db),
-        _text(reported(reading.expanded_uncertainty_db, Quantity.UNCERTAINTY_DB)),
-        _text(reported(reading.backscatter_step_db, loss)),
-        _text(judged.limit_db),
-        judged.verdict.value + (", near limit" if judged.near_limit else ""),
-        told(judged.reason),
+        words.value(reading.kind.value),
+        told(distance(reading.distance_m, km=report.in_km), language),
+        shown(reading.loss_ab_db),
+        shown(reading.loss_ba_db),
+        words.decimal(judged.reported_loss_db) or "–",
+        shown(reading.expanded_uncertainty_db, Quantity.UNCERTAINTY_DB),
+        shown(reading.backscatter_step_db),
+        words.decimal(judged.limit_db) or "–",
+        verdict,
+        told(judged.reason, language),
     )
 
 
-def _text(figure: object) -> str:
-    return "–" if figure is None else str(figure)
-
-
-def _sentences(report: PairReport) -> list[str]:
+def _sentences(report: PairReport, language: Language) -> list[str]:
     """What to do, and what U holds."""
-    return [*map(told, report.next_steps), say("screen", "loss-and-u")]
+    steps = [told(step, language) for step in report.next_steps]
+    return [*steps, say("screen", "loss-and-u", language)]
 
 
-def _findings(report: PairReport) -> list[str]:
-    return [line(finding, about) for about, finding in findings_by_source(report)]
+def _findings(report: PairReport, language: Language) -> list[str]:
+    return [
+        line(finding, say("about", about, language), language)
+        for about, finding in findings_by_source(report)
+    ]
 
 
-def pair_report_html(report: PairReport) -> bytes:
+def pair_report_html(report: PairReport, language: Language = Language.ENGLISH) -> bytes:
     """Return the report as one UTF-8 page without scripts; its picture is inside."""
-    figure = pair_figure(report)
+    figure = pair_figure(report, language=language)
     picture = base64.b64encode(figure_bytes(figure, ".svg")).decode("ascii")
     style = packaged("style.css")
     environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True)
     page = environment.from_string(packaged("pair.html.j2")).render(
-        title=printable(f"Splice loss: {title_of(report.measurement.ab)}"),
-        ticket=ticket_of(report),
+        title=printable(_title(report, language)),
+        ticket=ticket_of(report, language),
         style=Markup(style),
         style_hash=content_hash(style),
-        facts=[(label, printable(text)) for label, text in _facts(report)],
-        headings=_HEADINGS,
+        facts=[(label, printable(text)) for label, text in _facts(report, language)],
+        headings=_headings(language),
         numbers=_NUMBERS,
-        rows=[[printable(cell) for cell in _row(report, one)] for one in report.splices],
+        rows=[[printable(cell) for cell in _row(report, one, language)] for one in report.splices],
         marks=["over" if one.needs_work else "" for one in report.splices],
         picture=f"data:image/svg+xml;base64,{picture}",
-        steps=[printable(sentence) for sentence in _sentences(report)],
-        findings=[printable(sentence) for sentence in _findings(report)],
+        steps=[printable(sentence) for sentence in _sentences(report, language)],
+        findings=[printable(sentence) for sentence in _findings(report, language)],
+        language=language.value,
+        say=partial(_word, language=language),
         program=f"otdravg {__version__}",
     )
     return page.encode("utf-8")
 
 
-def pair_report_pdf(report: PairReport) -> bytes:
+def _title(report: PairReport, language: Language) -> str:
+    return say("document", "title", language, fibre=title_of(report.measurement.ab, language))
+
+
+def pair_report_pdf(report: PairReport, language: Language = Language.ENGLISH) -> bytes:
     """Return the report as PDF: the ticket, the table, the picture, what to do.
 
     Raises
@@ -166,31 +197,32 @@ def pair_report_pdf(report: PairReport) -> bytes:
     BadSetting
         If ``SOURCE_DATE_EPOCH`` is set and is not a number of seconds.
     """
-    title = f"Splice loss: {title_of(report.measurement.ab)}"
+    title = _title(report, language)
     paper = Paper(
         title=title,
         author="",
         subject=report.measurement.ab.identity.path,
         footer=title,
-        page_of="Page {page} of {pages}",
-        language="en",
+        page_of=Words(language)["page_of"],
+        language=language.value,
         made_at=made_at(),
     )
     columns = [
         Column(heading, share, "right" if index in _NUMBERS else "left")
-        for index, (heading, share) in enumerate(zip(_HEADINGS, _SHARES, strict=True))
+        for index, (heading, share) in enumerate(zip(_headings(language), _SHARES, strict=True))
     ]
-    draw_ticket(paper, report)
-    rows = [_row(report, judged) for judged in report.splices]
-    print_table(paper, title, columns, rows, remark=limit_statement(report), outline="Losses")
-    _picture_page(paper, report)
-    _text_page(paper, report)
+    draw_ticket(paper, report, language)
+    rows = [_row(report, judged, language) for judged in report.splices]
+    print_table(paper, title, columns, rows, remark=limit_statement(report, language),
+                outline=_word("losses", language))  # fmt: skip
+    _picture_page(paper, report, language)
+    _text_page(paper, report, language)
     return paper.finish()
 
 
-def _picture_page(paper: Paper, report: PairReport) -> None:
+def _picture_page(paper: Paper, report: PairReport, language: Language) -> None:
     """Both shots, splice losses and backscatter differences, over one axis."""
-    body = paper.page("Both shots on one axis", outline="Both shots")
+    body = paper.page(_word("both-shots", language), outline=_word("both-shots", language))
     measurement = report.measurement
     curves = span_curves(measurement)
     margin_km = 0.03 * curves.length_m / 1000
@@ -201,16 +233,16 @@ def _picture_page(paper: Paper, report: PairReport) -> None:
     height = (body.height - 3 * 44) / 3
     half_difference = curves.half_difference_db
     panels = (
-        ("What the instrument shows from each end", Scale(low - room, high + room)),
-        ("Splice loss: the average of both directions", _roomy(half_difference)),
-        ("Backscatter difference: what makes gainers", _roomy(curves.half_sum_db)),
+        (_word("panel-shots", language), Scale(low - room, high + room)),
+        (_word("panel-loss", language), _roomy(half_difference)),
+        (_word("panel-glass", language), _roomy(curves.half_sum_db)),
     )
     plots = []
     for index, (heading, y) in enumerate(panels):
         bottom = body.top - (index + 1) * (height + 44) + 24
         area = Area(body.left + 32, bottom, body.width - 36, height)
         plot = Plot(paper, area, x, y, str)
-        plot.frame(heading, "Distance from A, km", "dB")
+        plot.frame(heading, say("ticket", "distance", language), "dB")
         for judged in report.splices:
             at_km = judged.reading.distance_m / 1000
             plot.upright(at_km)
@@ -232,7 +264,7 @@ def _picture_page(paper: Paper, report: PairReport) -> None:
     ):
         known = np.isfinite(values)
         plot.curve(z_km[known], values[known], colour=colour, width=1.1)
-    legend = "from A: blue, unbroken; from B: orange, dashed. Dead zones are bridged."
+    legend = _word("legend", language)
     paper.text(body.left + 32, body.bottom - 6, legend, size=7, colour=QUIET)
 
 
@@ -243,22 +275,22 @@ def _roomy(values: FloatArray) -> Scale:
     return Scale(low - room, high + room)
 
 
-def _text_page(paper: Paper, report: PairReport) -> None:
+def _text_page(paper: Paper, report: PairReport, language: Language) -> None:
     """What to do next, facts, findings and the caution."""
-    body = paper.page("What to do next", outline="What to do next")
+    body = paper.page(_word("next", language), outline=_word("next", language))
     y = body.top - 4
-    for sentence in _sentences(report):
+    for sentence in _sentences(report, language):
         y = paper.paragraph(body.left, y, f"• {sentence}", 640, size=10) - 3
     y -= 8
-    for label, text in _facts(report):
+    for label, text in _facts(report, language):
         paper.text(body.left, y, label, size=8.5, colour=QUIET)
         y = paper.paragraph(body.left + 120, y, text, 600, size=8.5, most=2) - 2
     y -= 8
-    for sentence in _findings(report):
+    for sentence in _findings(report, language):
         if y < body.bottom + 40:
-            body = paper.page("Findings")
+            body = paper.page(_word("findings", language))
             y = body.top - 4
         y = paper.paragraph(body.left, y, sentence, 700, size=8) - 3
     paper.paragraph(
-        body.left, body.bottom + 14, caution_statement(), body.width, size=8.5, font=BOLD
+        body.left, body.bottom + 14, caution_statement(language), body.width, size=8.5, font=BOLD
     )

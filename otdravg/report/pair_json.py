@@ -10,6 +10,7 @@ from otdravg.findings import Finding
 from otdravg.fit.reading import SectionReading
 from otdravg.fit.side import Axis, SpanStart
 from otdravg.pair.measure import Measurement
+from otdravg.pair.same_glass import Glass
 from otdravg.pair.visible import SEEN_SHARE, DirectionLimit, detection_limits
 from otdravg.quantities import Quantity, distance_text, number
 from otdravg.report.answer import answer_lines, doubts_about
@@ -73,6 +74,7 @@ def pair_object(report: PairReport) -> dict[str, Any]:
             "ab": response_object(measurement.detection_ab.shot),
             "ba": response_object(measurement.detection_ba.shot),
         },
+        "glass": _glass(measurement.glass),
         "limits": _limits(report),
         "axis": _axis(measurement.axis),
         "splices": [_splice(judged) for judged in report.splices],
@@ -107,6 +109,17 @@ def _doubt(about: str, finding: Finding) -> dict[str, Any]:
         "values": said["values"],
         "sentence": said["text"],
         "settled_by": said["done"],
+    }
+
+
+def _glass(glass: Glass) -> dict[str, Any]:
+    """Return the odds that both shots are of one fibre and from its two ends, and by what."""
+    names = ("prior_odds", "factor_of_waveforms", "odds")
+    return {
+        "headers": glass.headers.value,
+        "places": glass.places,
+        "opposite_ends": dict(zip(names, glass.ends, strict=True)),
+        "one_fibre": dict(zip(names, glass.one_fibre, strict=True)),
     }
 
 

@@ -8,11 +8,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from otdravg.cable.model import CableFinding, ShotRecord, ShotUse
-from otdravg.report.page import COLUMNS, Page, counted
+from otdravg.report.page import COLUMNS, Page
 from otdravg.report.pair_text import ANSWER_TONES, pair_line
 from otdravg.verdict.decision import Answer
 from otdravg.verdict.judge import PairReport
-from otdravg.words.catalogue import say
+from otdravg.words.catalogue import Language, say
+from otdravg.words.headings import Words
 from otdravg.words.statements import caution_statement, limit_statement
 
 __all__ = ["LeftOut", "left_out_json", "left_out_of", "pairs_text"]
@@ -55,6 +56,7 @@ def pairs_text(
     ascii_only: bool = False,
     colour: bool = False,
     columns: int = COLUMNS,
+    language: Language = Language.ENGLISH,
 ) -> str:
     """Write the answers to many pairs as a person reads them.
 
@@ -66,33 +68,36 @@ def pairs_text(
         Files that gave no answer.
     findings : sequence of CableFinding
         What is odd about names and headers.
-    ascii_only, colour, columns
+    ascii_only, colour, columns, language
         As for a single pair.
     """
     page = Page(ascii_only=ascii_only, colour=colour, columns=columns)
-    page.paragraph(_summary(measured, left, findings))
-    for limit in dict.fromkeys(limit_statement(report) for _, report in measured):
-        page.entry("Limit", limit)
+    page.paragraph(_summary(measured, left, findings, language))
+    for limit in dict.fromkeys(limit_statement(report, language) for _, report in measured):
+        page.entry(say("pair", "label-limit", language), limit)
     page.line()
     several = len({record.taken_for.cable for record, _ in measured}) > 1
     urgent_first = sorted(measured, key=lambda one: _URGENCY.index(one[1].answer))
     for record, report in urgent_first:
-        word, line = pair_line(report)
-        page.entry(word, f"{_fibre(record, several)}: {line}", ANSWER_TONES[report.answer])
-    for heading, sentences in (
-        (say("screen", "left-out"), [f"{', '.join(one.files)}: {one.use.value}: {one.why}"
-                                     for one in left]),
-        (say("screen", "findings"), [f"{', '.join(one.files)}: {one.evidence}; {one.what_to_do}."
-                                     for one in findings]),
-    ):  # fmt: skip
+        word, line = pair_line(report, language)
+        page.entry(
+            word, f"{_fibre(record, several, language)}: {line}", ANSWER_TONES[report.answer]
+        )
+    use = Words(language).value
+    lists = {
+        "left-out": [f"{', '.join(one.files)}: {use(one.use.value)}: {one.why}" for one in left],
+        "findings": [f"{', '.join(one.files)}: {one.evidence}; {one.what_to_do}."
+                     for one in findings],
+    }  # fmt: skip
+    for heading, sentences in lists.items():
         if sentences:
             page.line()
-            page.line(heading)
+            page.line(say("screen", heading, language))
         for sentence in sentences:
             page.bullet(sentence)
     page.line()
-    page.paragraph(say("screen", "loss-and-u"))
-    page.paragraph(caution_statement())
+    page.paragraph(say("screen", "loss-and-u", language))
+    page.paragraph(caution_statement(language))
     return page.text()
 
 
@@ -100,19 +105,25 @@ def _summary(
     measured: Sequence[tuple[ShotRecord, PairReport]],
     left: Sequence[LeftOut],
     findings: Sequence[CableFinding],
+    language: Language,
 ) -> str:
     count = Counter(report.answer for _, report in measured)
-    answers = [f"{count[one]} {say('answer', one.value)}" for one in _URGENCY if count[one]]
-    parts = [f"{counted(len(measured), 'pair')}: {', '.join(answers)}"] if answers else []
+    answers = [
+        f"{count[one]} {say('answer', one.value, language)}" for one in _URGENCY if count[one]
+    ]
+    pairs = say("pair", "pairs", language, pairs=len(measured))
+    parts = [f"{pairs}: {', '.join(answers)}"] if answers else []
     problems = sum(len(one.files) for one in left if one.is_problem)
     if problems or not parts:
-        parts.append(say("screen", "not-measured", problems=counted(problems, "file")))
+        parts.append(say("screen", "not-measured", language, problems=problems))
     if findings:
-        parts.append(say("screen", "look-below", remarks=len(findings)))
+        parts.append(say("screen", "look-below", language, remarks=len(findings)))
     return "; ".join(parts)
 
 
-def _fibre(record: ShotRecord, several: bool) -> str:
+def _fibre(record: ShotRecord, several: bool, language: Language) -> str:
     taken = record.taken_for
-    cable = f"cable {taken.cable}, " if several and taken.cable else ""
-    return f"{cable}fibre {taken.fibre}, {taken.wavelength_nm} nm"
+    fibre = say("pair", "fibre", language, fibre=str(taken.fibre))
+    if several and taken.cable:
+        fibre = say("pair", "of-cable", language, cable=taken.cable, fibre=fibre)
+    return f"{fibre}, {taken.wavelength_nm} nm"

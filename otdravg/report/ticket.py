@@ -14,7 +14,7 @@ from otdravg.report.answer import answer_lines
 from otdravg.system.printable import printable
 from otdravg.verdict.decision import Answer
 from otdravg.verdict.judge import PairReport
-from otdravg.words.catalogue import say, told
+from otdravg.words.catalogue import Language, say, told
 from otdravg.words.statements import (
     caution_statement,
     limit_statement,
@@ -44,35 +44,36 @@ class Ticket:
     caution: str
 
 
-def ticket_of(report: PairReport) -> Ticket:
+def ticket_of(report: PairReport, language: Language = Language.ENGLISH) -> Ticket:
     """Word the ticket of a pair."""
     shots = (report.measurement.ab.identity, report.measurement.ba.identity)
-    ends = f"A = {told(report.ends.a)}, B = {told(report.ends.b)}"
-    taken = [f"{one.direction.value} {taken_statement(one)}" for one in shots]
+    ends = f"A = {told(report.ends.a, language)}, B = {told(report.ends.b, language)}"
+    basis = say("ends", report.ends.basis.value, language)
+    taken = [f"{one.direction.value} {taken_statement(one, language)}" for one in shots]
     instruments = dict.fromkeys(
         " ".join(part for part in (one.instrument, one.serial) if part) for one in shots
     )
     facts = (
-        (say("ticket", "ends"), f"{ends} ({say('ends', report.ends.basis.value)})"),
-        (say("ticket", "taken"), "; ".join(taken)),
-        (say("ticket", "instrument"), "; ".join(filter(None, instruments)) or "–"),
-        (say("ticket", "limit"), limit_statement(report)),
+        (say("ticket", "ends", language), f"{ends} ({basis})"),
+        (say("ticket", "taken", language), "; ".join(taken)),
+        (say("ticket", "instrument", language), "; ".join(filter(None, instruments)) or "–"),
+        (say("ticket", "limit", language), limit_statement(report, language)),
     )
     return Ticket(
-        answer=say("answer", report.answer.value),
+        answer=say("answer", report.answer.value, language),
         is_order=report.answer is Answer.CUT,
-        title=printable(title_of(report.measurement.ab)),
-        lines=tuple(printable(told(one)) for one in answer_lines(report)),
+        title=printable(title_of(report.measurement.ab, language)),
+        lines=tuple(printable(told(one, language)) for one in answer_lines(report)),
         facts=tuple((label, printable(text)) for label, text in facts),
-        boxes=(say("ticket", "dark"), say("ticket", "no-traffic")),
-        blanks=(say("ticket", "initials"), say("ticket", "date")),
-        caution=caution_statement(),
+        boxes=(say("ticket", "dark", language), say("ticket", "no-traffic", language)),
+        blanks=(say("ticket", "initials", language), say("ticket", "date", language)),
+        caution=caution_statement(language),
     )
 
 
-def draw_ticket(paper: Paper, report: PairReport) -> None:
+def draw_ticket(paper: Paper, report: PairReport, language: Language) -> None:
     """Write the ticket as a page of its own."""
-    ticket = ticket_of(report)
+    ticket = ticket_of(report, language)
     body = paper.page("", outline=ticket.answer)
     top = body.top + 48
     width = paper.width_of(ticket.answer, _ANSWER_PT, BOLD) + 36
@@ -83,7 +84,7 @@ def draw_ticket(paper: Paper, report: PairReport) -> None:
         band.left + 18, band.bottom + 14, ticket.answer, size=_ANSWER_PT, font=BOLD, colour=ink
     )
     _title(paper, ticket, Area(band.right + 16, band.bottom, body.right - band.right - 16, 62))
-    y = _orders(paper, ticket, body, band.bottom - 26)
+    y = _orders(paper, ticket, body, band.bottom - 26, say("ticket", "more", language))
     for label, text in ticket.facts:
         paper.text(body.left, y, label, size=_FACT_PT, font=BOLD, colour=black)
         y = paper.paragraph(
@@ -92,7 +93,7 @@ def draw_ticket(paper: Paper, report: PairReport) -> None:
     _boxes(paper, ticket, body)
     picture = Area(body.left + 36, body.bottom + 94, body.width - 40, y - body.bottom - 112)
     if picture.height > 60:
-        _picture(paper, report, picture)
+        _picture(paper, report, picture, language)
     paper.paragraph(
         body.left, body.bottom + 16, ticket.caution, body.width, size=8, font=BOLD, colour=black
     )
@@ -107,7 +108,7 @@ def _title(paper: Paper, ticket: Ticket, area: Area) -> None:
         y -= 1.3 * _TITLE_PT
 
 
-def _orders(paper: Paper, ticket: Ticket, body: Area, y: float) -> float:
+def _orders(paper: Paper, ticket: Ticket, body: Area, y: float, more: str) -> float:
     """Write what to do, as large as it fits; return the next base line."""
     size = _ORDER_PT
     while size > _FACT_PT:
@@ -118,7 +119,7 @@ def _orders(paper: Paper, ticket: Ticket, body: Area, y: float) -> float:
     left = int(_MOST_ORDER_LINES * _ORDER_PT / size)
     for line in ticket.lines:
         if left <= 0:
-            return paper.paragraph(body.left, y, say("ticket", "more"), body.width, size=size)
+            return paper.paragraph(body.left, y, more, body.width, size=size)
         y = paper.paragraph(
             body.left, y, line, body.width, size=size, font=BOLD, colour=black, most=left
         )
@@ -140,12 +141,12 @@ def _boxes(paper: Paper, ticket: Ticket, body: Area) -> None:
         x += label + 74 + 16
 
 
-def _picture(paper: Paper, report: PairReport, area: Area) -> None:
+def _picture(paper: Paper, report: PairReport, area: Area, language: Language) -> None:
     """Draw the losses along the span: the line falls at every splice by its loss."""
     curves = span_curves(report.measurement)
-    plot = loss_plot(paper, curves, area)
+    plot = loss_plot(paper, curves, area, language)
     end_a, end_b = (
-        paper.fitted(f"{end}: {told(name)}", area.width / 2, _FACT_PT, BOLD)
+        paper.fitted(f"{end}: {told(name, language)}", area.width / 2, _FACT_PT, BOLD)
         for end, name in (("A", report.ends.a), ("B", report.ends.b))
     )
     paper.text(area.left + 6, area.bottom + 6, end_a, size=_FACT_PT, font=BOLD)
@@ -163,14 +164,14 @@ def _picture(paper: Paper, report: PairReport, area: Area) -> None:
         )
 
 
-def loss_plot(paper: Paper, curves: SpanCurves, area: Area) -> Plot:
+def loss_plot(paper: Paper, curves: SpanCurves, area: Area, language: Language) -> Plot:
     """Draw the average of both directions over the span."""
     length_km = curves.length_m / 1000
     low, high = value_range(curves.half_difference_db)
     room = max(0.15 * (high - low), 0.02)
     x = Scale(-0.03 * length_km, 1.03 * length_km)
     plot = Plot(paper, area, x, Scale(low - room, high + 3 * room), str)
-    plot.frame(say("ticket", "picture"), say("ticket", "distance"), "dB")
+    plot.frame(say("ticket", "picture", language), say("ticket", "distance", language), "dB")
     known = np.isfinite(curves.half_difference_db)
     plot.curve(curves.z_m[known] / 1000, curves.half_difference_db[known], colour=black, width=2.0)
     return plot

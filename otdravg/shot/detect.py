@@ -7,6 +7,7 @@ groups; ghosts.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from enum import Enum
 
@@ -14,9 +15,14 @@ import numpy as np
 import numpy.typing as npt
 
 from otdravg.findings import Finding, caution, note
-from otdravg.shot.lines import LineTerms
-from otdravg.shot.noise import DB_PER_RELATIVE_POWER, linear_power, noise_from_residuals
-from otdravg.shot.ramp import locate_steps
+from otdravg.shot.noise import (
+    DB_PER_RELATIVE_POWER,
+    Lines,
+    NoiseModel,
+    linear_power,
+    median,
+    noise_about,
+)
 from otdravg.shot.reflections import Peak, running_mean
 from otdravg.shot.response import Response
 from otdravg.shot.settings import ResponseSource
@@ -70,9 +76,9 @@ LEAST_PULSES_PER_STEP = 8.0
 #: Tails that fit worse than this, chi-squared per point, are not quite the model's. Chosen, not
 #: derived: half of what is believed at all.
 LARGE_MISFIT = 3.0
-#: Points that a section must have to say anything of the noise. Chosen, not derived: the line
-#: takes two, six are left.
-LEAST_POINTS = 8
+#: Points, and cells, that a section must have to say anything of the noise. Chosen, not derived:
+#: the line takes two, six and one are left.
+LEAST_POINTS, LEAST_CELLS = 8, 3
 
 
 class EventKind(Enum):
@@ -160,14 +166,14 @@ def detect(
     known = _reflections(shot, end_m, end_peak)
     fixed = [(a, b) for a, b, _ in known]
     search = Search.of(shot)
-    steps = search_steps(search, fixed, stop_m, threshold)
-    steps, groups = settle_close(search, fixed, steps, stop_m)
+    placed = search_steps(search, fixed, stop_m, threshold)
+    steps, groups = settle_close(search, fixed, list(placed), stop_m)
     steps, more = take_out_compounds(search, fixed + groups, steps, stop_m)
     fixed += groups + more
     if more:  # what one ramp left over beside a compound one may be gone now
         steps = prune(search, fixed, steps, stop_m, threshold)
     groups += more
-    events = _mark_echoes(_measured(search, known, groups, steps, stop_m), shot)
+    events = _mark_echoes(_measured(search, known, groups, steps, placed, stop_m), shot)
     if shot.fall is not None:
         height = end_peak.height_db if end_peak else None
         events.append(
@@ -201,9 +207,8 @@ def _reflections(
     shot: Shot, end_m: float, end_peak: Peak | None
 ) -> list[tuple[float, float, Peak]]:
     """Start, end of the dead zone and peak of every reflection or dip before the fibre's end."""
-    index = np.arange(shot.x_m.size)
     return [
-        (float(np.interp(p.lead, index, shot.x_m)), float(shot.x_m[p.clear]), p)
+        (shot.at_m(p.lead), float(shot.x_m[p.clear]), p)
         for p in shot.peaks
         if p is not end_peak and shot.x_m[p.first] < end_m
     ]
@@ -237,23 +242,25 @@ def _with_noise_of_its_own(
     fibre steps may have been taken for ripple: if few of them explain most of it, they are steps.
     """
     rough = shot.noise
-    first = _renoised(shot, *looked)
-    if first.noise.correlation_points < SUSPECT_RATIO + SUSPECT_SHARE * (shot.smoothing - 1):
-        return first
-    share = _share_of_white(shot) * shot.smoothing
-    white = replace(
-        rough,
-        constant_long_run_db2=rough.constant_db2 * share,
-        receiver_long_run_db2=rough.receiver_db2 * share,
-    )
-    found = _first_look(with_reflections(replace(shot, noise=white)), threshold)
-    pulses = (shot.signal_end_m - float(shot.x_m[shot.front_clear])) / shot.pulse_m
-    if not 0 < len(found[1]) < pulses / LEAST_PULSES_PER_STEP:
-        return first
-    second = _renoised(shot, *found)
-    middle = np.array([float(np.median(shot.level_db[shot.front_clear : shot.end + 1]))])
-    left, before = (float(s.noise.long_run_db2(middle)[0]) for s in (second, first))
-    return second if left < before / SUSPECT_RATIO else first
+    noise = _noise_between(shot, *looked)
+    if noise.correlation_points >= SUSPECT_RATIO + SUSPECT_SHARE * (shot.smoothing - 1):
+        share = _share_of_white(shot) * shot.smoothing
+        white = replace(
+            rough,
+            constant_long_run_db2=rough.constant_db2 * share,
+            receiver_long_run_db2=rough.receiver_db2 * share,
+        )
+        plain = with_reflections(replace(shot, noise=white))
+        same = (plain.front_clear, plain.peaks) == (shot.front_clear, shot.peaks)
+        more = _first_look(plain, threshold, looked[1] if same else ())
+        pulses = (shot.signal_end_m - float(shot.x_m[shot.front_clear])) / shot.pulse_m
+        few = 0 < len(more[1]) < pulses / LEAST_PULSES_PER_STEP
+        if few and more != looked:  # the same explains no more than it did
+            second = _noise_between(plain, *more)
+            middle = np.array([median(shot.level_db[shot.front_clear : shot.end + 1])])
+            left, before = (float(n.long_run_db2(middle)[0]) for n in (second, noise))
+            noise = second if left < before / SUSPECT_RATIO else noise
+    return with_reflections(replace(shot, noise=noise))
 
 
 def _share_of_white(shot: Shot) -> float:
@@ -277,57 +284,48 @@ def _share_of_white(shot: Shot) -> float:
     return min(max(shown, shot.rounding.point_db2) / float(expected.mean()), 1.0)
 
 
-def _first_look(shot: Shot, threshold: float) -> tuple[list[Zone], list[float], float]:
+def _first_look(
+    shot: Shot, threshold: float, known: Sequence[float] = ()
+) -> tuple[list[Zone], list[float], float]:
     """Reflections, clear steps and end of a shot whose noise is known only roughly."""
     end_m, end_peak = _end_position(shot)
     stop_m = _stop_m(shot, end_m, end_peak)
     fixed = [(a, b) for a, b, _ in _reflections(shot, end_m, end_peak)]
     steps = clear_steps(
-        Search.of(shot), fixed, stop_m, FIRST_PASS * threshold, FIRST_GROWTH, FIRST_SCALE
+        Search.of(shot), fixed, stop_m, FIRST_PASS * threshold, known, FIRST_GROWTH, FIRST_SCALE
     )
     return fixed, steps, stop_m
 
 
-def _renoised(shot: Shot, fixed: list[Zone], steps: list[float], stop_m: float) -> Shot:
-    """Return the shot with noise from the residuals of straight lines between its events."""
-    x = shot.x_m
+def _noise_between(shot: Shot, fixed: list[Zone], steps: list[float], stop_m: float) -> NoiseModel:
+    """Noise of a shot about the straight lines between its events."""
     clear = shot.clear_m(np.array(steps)).tolist()
     edges = sorted(fixed + list(zip(steps, clear, strict=True)))
     guard = shot.guard_m
-    begin = np.searchsorted(x, [x[shot.front_clear], *(e[1] for e in edges)])
-    stop = np.searchsorted(
-        x, [*(e[0] - guard for e in edges), min(stop_m, shot.signal_end_m) - guard]
-    )
-    stop = np.maximum(begin, stop)
-    level, clean = shot.level_db, ~shot.in_peak
-    middle = (x[np.minimum(begin, x.size - 1)] + x[np.maximum(stop, 1) - 1]) / 2
-    w, wt, wtt, wy, wty = LineTerms.of(x, level, clean.astype(float)).moments(begin, stop, middle)
-    sections = np.flatnonzero(w >= LEAST_POINTS)
-    if not sections.size:
-        return shot
-    with np.errstate(invalid="ignore", divide="ignore"):  # where there are no points
-        slope = (wty - wt * wy / w) / (wtt - wt * wt / w)
-        centre = (wy - slope * wt) / w
-    model = level.copy()
-    used = np.zeros(x.size, dtype=bool)
-    for m in sections.tolist():
-        here = slice(begin[m], stop[m])
-        model[here] = centre[m] + slope[m] / 1000 * (x[here] - middle[m])
-        used[here] = clean[here]
-    first, last = int(np.flatnonzero(used)[0]), int(np.flatnonzero(used)[-1]) + 1
-    noise = noise_from_residuals(
-        (level - model)[first:last],
-        model[first:last],
-        used[first:last],
+    begin_m = np.array([shot.x_m[shot.front_clear], *(e[1] for e in edges)])
+    end_m = np.array([*(e[0] - guard for e in edges), min(stop_m, shot.signal_end_m) - guard])
+    begin = np.searchsorted(shot.x_m, begin_m)
+    stop = np.maximum(np.searchsorted(shot.x_m, end_m), begin)
+    middle = (begin + stop) // 2
+    hi = np.minimum(stop // shot.cells.width, shot.cells.x_m.size)
+    lo = np.minimum(-(-begin // shot.cells.width), hi)
+    level, slope = shot.cells.sums.lines(lo, hi, shot.x_m[middle])
+    known = np.isfinite(level) & (hi - lo >= LEAST_CELLS) & (stop - begin >= LEAST_POINTS)
+    if not known.any():
+        return shot.noise
+    begin, stop, slope = begin[known], stop[known], slope[known] * shot.spacing_m
+    lines = Lines(begin, stop, level[known] + slope * (begin - middle[known]), slope)
+    return noise_about(
+        lines.above(max(shot.faintest_db, float(shot.level_db.min()))),
+        shot.power,
+        ~shot.in_peak,
         windows=shot.correlation_windows,
         rounding=shot.rounding,
-        parameters=2 * sections.size,
         start=shot.noise,
         tail_db2=shot.tail_db2,
         smoothing=shot.means[0],
         least_white=bool(shot.response.poles),
     )
-    return with_reflections(replace(shot, noise=noise))
 
 
 def _stop_m(shot: Shot, end_m: float, end_peak: Peak | None) -> float:
@@ -353,7 +351,7 @@ def _end_position(shot: Shot) -> tuple[float, Peak | None]:
     ]
     if near:
         peak = max(near, key=lambda p: p.height_db)
-        return float(np.interp(peak.lead, np.arange(shot.x_m.size), shot.x_m)), peak
+        return shot.at_m(peak.lead), peak
     first = max(shot.fall - 5 * pulse_points - 8, 0)
     power = linear_power(shot.level_db[first : shot.fall + 4 * pulse_points])
     half = 0.5 * float(np.median(power[: max(shot.fall - first - pulse_points, 1)]))
@@ -368,9 +366,13 @@ def _measured(
     known: list[tuple[float, float, Peak]],
     groups: list[Zone],
     steps: list[float],
+    placed: dict[float, float],
     stop_m: float,
 ) -> list[Event]:
-    """Measure the one-way loss of all events, each between its neighbours, in order."""
+    """Measure the one-way loss of all events, each between its neighbours, in order.
+
+    ``placed`` holds the uncertainties of those steps whose place is known.
+    """
     shot = search.shot
     zones = (
         list(zip(steps, shot.clear_m(np.array(steps)).tolist(), strict=True))
@@ -385,9 +387,7 @@ def _measured(
     loss = [float(v) if np.isfinite(v) else None for v in found.loss_db]
     u_loss = [float(v) if np.isfinite(v) else None for v in found.u_db]
     u_at = np.full(at.size, shot.spacing_m / np.sqrt(12))
-    if steps:
-        k = len(steps)
-        _, u_at[:k] = locate_steps(shot, at[:k], lo[:k], hi[:k])
+    u_at[: len(steps)] = [placed.get(step, shot.placing_m) for step in steps]
     u_at[len(zones) - len(groups) :] = shot.placing_m
     events = []
     for i, (start, end) in enumerate(zones):

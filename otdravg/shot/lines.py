@@ -13,7 +13,15 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["LineSums", "LineTerms", "SlopePrior", "StepEstimate", "step_between"]
+__all__ = [
+    "LinePair",
+    "LineSums",
+    "LineTerms",
+    "SlopePrior",
+    "StepEstimate",
+    "lines_beside",
+    "step_between",
+]
 
 FloatArray = npt.NDArray[np.float64]
 IndexArray = npt.NDArray[np.intp]
@@ -52,18 +60,19 @@ class LineTerms:
         sums = np.add.reduceat(self.terms, edges, axis=1)[:, ::2]
         whole = (hi > last) & (lo < last)
         sums = np.where(filled, sums + np.where(whole, self.terms[:, -1:], 0.0), 0.0)
-        w, x, xx, y, xy = sums
-        unit = self.unit_m / 1000
-        shift = (self.origin_m - about_m) / 1000
-        return np.stack(
-            [
-                w,
-                unit * x + shift * w,
-                unit**2 * xx + 2 * unit * shift * x + shift**2 * w,
-                y,
-                unit * xy + shift * y,
-            ]
-        )
+        return _about(sums, self.unit_m, self.origin_m - about_m)
+
+
+def _about(sums: FloatArray, unit_m: float, shift_m: FloatArray) -> FloatArray:
+    """Sums of w, wx, wx², wy, wxy in kilometres from other origins."""
+    w, x, xx, y, xy = sums
+    unit, shift = unit_m / 1000, shift_m / 1000
+    moved = np.empty_like(sums)
+    moved[0], moved[3] = w, y
+    moved[1] = unit * x + shift * w
+    moved[2] = unit**2 * xx + shift * (2 * unit * x + shift * w)
+    moved[4] = unit * xy + shift * y
+    return moved
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -85,7 +94,28 @@ class LineSums:
 
     def between(self, lo: IndexArray, hi: IndexArray) -> FloatArray:
         """Sums over points lo ≤ i < hi, shape (5,) + lo.shape."""
-        return self.sums.take(hi, axis=1) - self.sums.take(lo, axis=1)
+        found = self.sums.take(hi, axis=1, mode="clip")
+        found -= self.sums.take(lo, axis=1, mode="clip")
+        return found
+
+    def moments(self, lo: IndexArray, hi: IndexArray, about_m: FloatArray) -> FloatArray:
+        """As those of :class:`LineTerms`."""
+        return _about(self.between(lo, hi), self.unit_m, self.origin_m - about_m)
+
+    def lines(
+        self, lo: IndexArray, hi: IndexArray, at_m: FloatArray
+    ) -> tuple[FloatArray, FloatArray]:
+        """Level at ``at_m`` and slope, dB/m, of the line through points lo ≤ i < hi.
+
+        NaN where there are not two points that count.
+        """
+        w, wx, wxx, wy, wxy = self.between(lo, hi)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            x, y = wx / w, wy / w
+            slope = (wxy - wx * y) / (wxx - wx * x)
+            level = y + slope * ((at_m - self.origin_m) / self.unit_m - x)
+        known = (w > 0) & (wxx > wx * x)
+        return np.where(known, level, np.nan), np.where(known, slope / self.unit_m, np.nan)
 
 
 def _fill(
@@ -118,18 +148,14 @@ class SlopePrior:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class StepEstimate:
-    """Two line pieces and the step between them at each asked position.
+    """The step between two line pieces at each asked position.
 
     ``loss_db`` is level before minus level after (positive = loss), ``variance_db2`` its
-    variance; NaN where there are no points. The lines are given by their values at ``at_m``
-    and slopes in dB/m.
+    variance; NaN where there are no points.
     """
 
     loss_db: FloatArray
     variance_db2: FloatArray
-    before_db: FloatArray
-    slope_before: FloatArray
-    slope_after: FloatArray
 
     @property
     def u_db(self) -> FloatArray:
@@ -143,7 +169,18 @@ class StepEstimate:
         splice may feign there. ``floor_db`` is a further standard uncertainty.
         """
         size = np.maximum(np.abs(self.loss_db) - allowance_db, 0.0)
-        return np.fmax(size * size / (self.variance_db2 + floor_db * floor_db), 0.0)  # not NaN
+        size *= size
+        size /= self.variance_db2 + floor_db * floor_db
+        return np.asarray(np.fmax(size, 0.0, out=size))  # not NaN
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LinePair(StepEstimate):
+    """Also both lines: the value of the first at the asked position, and the slopes in dB/m."""
+
+    before_db: FloatArray
+    slope_before: FloatArray
+    slope_after: FloatArray
 
 
 def step_between(
@@ -176,37 +213,86 @@ def step_between(
 
     with S = Σw(x−x̄)², T = Σw(x−x̄)(y−ȳ), p = 1/sd², q = 1/change_sd².
     """
-    a = sums.between(*left)
-    b = sums.between(*right)
-    unit = sums.unit_m
-    p = 1.0 / (prior.sd * unit) ** 2
-    q = 1.0 / (prior.change_sd * unit) ** 2
-    mean = prior.mean * unit
-    at = (at_m - sums.origin_m) / unit
     with np.errstate(invalid="ignore", divide="ignore"):
-        xa, ya, xb, yb = a[1] / a[0], a[3] / a[0], b[1] / b[0], b[3] / b[0]
-        spread_a = a[2] - a[1] * xa + p + q
-        spread_b = b[2] - b[1] * xb + p + q
-        rhs_a = a[4] - a[1] * ya + p * mean
-        rhs_b = b[4] - b[1] * yb + p * mean
-        determinant = spread_a * spread_b - q * q
-        slope_a = (spread_b * rhs_a + q * rhs_b) / determinant
-        slope_b = (spread_a * rhs_b + q * rhs_a) / determinant
-        reach_a, reach_b = at - xa, at - xb
-        before = ya + slope_a * reach_a
-        loss = before - (yb + slope_b * reach_b)
-        variance = (
-            1 / a[0]
-            + 1 / b[0]
-            + (spread_b * reach_a**2 + spread_a * reach_b**2 - 2 * q * reach_a * reach_b)
-            / determinant
-        )
-    unknown = ~((a[0] > 0) & (b[0] > 0))  # no points, or none that count
-    loss[unknown] = variance[unknown] = np.nan
-    return StepEstimate(
-        loss,
-        variance,
-        before,
-        slope_a / unit,
-        slope_b / unit,
+        return _Normal.of(sums, left, right, at_m, prior).step()
+
+
+def lines_beside(
+    sums: LineSums,
+    left: tuple[IndexArray, IndexArray],
+    right: tuple[IndexArray, IndexArray],
+    at_m: FloatArray,
+    prior: SlopePrior,
+) -> LinePair:
+    """Estimate a step as :func:`step_between` does, and the lines on both of its sides."""
+    with np.errstate(invalid="ignore", divide="ignore"):
+        found = _Normal.of(sums, left, right, at_m, prior)
+        step, q = found.step(), found.coupling
+        slope_a = (found.b.spread * found.a.product + q * found.b.product) * found.inverse
+        slope_b = (found.a.spread * found.b.product + q * found.a.product) * found.inverse
+        before = found.a.mean_db + slope_a * found.a.reach
+    return LinePair(
+        step.loss_db, step.variance_db2, before, slope_a / sums.unit_m, slope_b / sums.unit_m
     )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Piece:
+    """One line piece: 1/Σw, mean level, distance from its middle, S + p + q and T + p·m."""
+
+    variance: FloatArray
+    mean_db: FloatArray
+    reach: FloatArray
+    spread: FloatArray
+    product: FloatArray
+
+    @classmethod
+    def of(cls, sums: FloatArray, at: FloatArray, known: float, pull: float) -> _Piece:
+        w, wx, wxx, wy, wxy = sums
+        variance = 1 / w
+        x, y = wx * variance, wy * variance
+        return cls(variance, y, at - x, wxx - wx * x + known, wxy - wx * y + pull)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Normal:
+    """The normal equations of both slopes."""
+
+    a: _Piece
+    b: _Piece
+    coupling: float  # q
+    inverse: FloatArray  # of the determinant
+
+    @classmethod
+    def of(
+        cls,
+        sums: LineSums,
+        left: tuple[IndexArray, IndexArray],
+        right: tuple[IndexArray, IndexArray],
+        at_m: FloatArray,
+        prior: SlopePrior,
+    ) -> _Normal:
+        unit = sums.unit_m
+        p, q = 1.0 / (prior.sd * unit) ** 2, 1.0 / (prior.change_sd * unit) ** 2
+        at = (at_m - sums.origin_m) / unit
+        a, b = (
+            _Piece.of(sums.between(*ends), at, p + q, p * prior.mean * unit)
+            for ends in (left, right)
+        )
+        return cls(a, b, q, 1 / (a.spread * b.spread - q * q))
+
+    def step(self) -> StepEstimate:
+        """Step and its variance; NaN where a piece has no points, or none that count."""
+        a, b = self.a, self.b
+        lean_a = b.spread * a.reach - self.coupling * b.reach
+        lean_b = a.spread * b.reach - self.coupling * a.reach
+        loss = a.mean_db - b.mean_db + (a.product * lean_a - b.product * lean_b) * self.inverse
+        lean_a *= a.reach
+        lean_b *= b.reach
+        lean_a += lean_b
+        variance = a.variance + b.variance + lean_a * self.inverse
+        # 1/0 is no variance. Rounding may leave less than nothing of sums over no points.
+        weak = np.maximum(a.variance, b.variance)
+        unknown = ~((np.minimum(a.variance, b.variance) > 0) & (weak < np.inf))
+        loss[unknown] = variance[unknown] = np.nan
+        return StepEstimate(loss, variance)

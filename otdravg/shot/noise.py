@@ -14,17 +14,22 @@ for a fitted line is the long-run variance: the variance of a mean of N points t
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
 __all__ = [
     "DB_PER_RELATIVE_POWER",
+    "Lines",
     "NoiseModel",
     "Rounding",
     "linear_power",
+    "median",
+    "noise_about",
     "noise_from_residuals",
+    "quantile",
     "rough_noise",
 ]
 
@@ -50,6 +55,23 @@ ROUGH_SAMPLES = 5000
 def linear_power(level_db: FloatArray) -> FloatArray:
     """Return linear power relative to the 0 dB level, 10^(level/5), same shape."""
     return np.asarray(np.exp(level_db / DB_PER_RELATIVE_POWER))
+
+
+def quantile(values: FloatArray, share: float) -> float:
+    """Quantile of values, shape (n,), n > 0, between neighbours along a straight line.
+
+    As numpy's own, which spends more time on what such arrays do not hold.
+    """
+    place = share * (values.size - 1)
+    low = int(place)
+    parted = np.partition(values, low)
+    below = float(parted[low])
+    return below if place == low else below + (place - low) * float(parted[low + 1 :].min() - below)
+
+
+def median(values: FloatArray) -> float:
+    """Median of values, shape (n,), n > 0."""
+    return quantile(values, 0.5)
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,7 +171,8 @@ BEATS = 3
 
 def rough_noise(
     level_db: FloatArray,
-    usable: BoolArray,
+    within: slice,
+    left_out: IndexArray,
     lag: int,
     rounding: Rounding,
     receiver_db2: float | None = None,
@@ -160,8 +183,10 @@ def rough_noise(
     ----------
     level_db : array, shape (n,)
         Levels of cells (means over a few points) along the fibre.
-    usable : array of bool, shape (n,)
-        Cells that carry fibre signal outside reflections.
+    within : slice
+        Cells that carry fibre signal.
+    left_out : array of int
+        Cells among them that do not, in order.
     lag : int
         Distance of the differenced cells, about a pulse, so that they are independent.
     rounding : Rounding
@@ -177,27 +202,36 @@ def rough_noise(
     splices are so close that most of them do.
     """
     floor, least = rounding.point_db2, rounding.long_run_db2
-    good = np.flatnonzero(usable[lag:-lag] & usable[: -2 * lag] & usable[2 * lag :])
-    good = good[:: max(good.size // ROUGH_SAMPLES, 1)]
-    if good.size < 8:
+    first, stop = within.start, min(within.stop, level_db.size) - 2 * lag
+    stride = max((stop - first) // ROUGH_SAMPLES, 1)
+    if stop - first < 8 * stride:
         return NoiseModel(floor, 0.0, least, 0.0)
-    middle = level_db[good + lag]
-    squares = (level_db[good] - 2 * middle + level_db[good + 2 * lag]) ** 2 / 6
+    three = [slice(first + k * lag, stop + k * lag, stride) for k in range(3)]
+    before, middle, behind = (level_db[places] for places in three)
+    squares = (before - 2 * middle + behind) ** 2 / 6
+    if left_out.size:
+        blocked = np.zeros(level_db.size, dtype=bool)
+        blocked[left_out] = True
+        good = ~np.any([blocked[places] for places in three], axis=0)
+        middle, squares = middle[good], squares[good]
+        if middle.size < 8:
+            return NoiseModel(floor, 0.0, least, 0.0)
     count = int(np.clip(squares.size // 40, 1, 24))
     size = squares.size // count
     groups = np.argsort(middle)[: count * size].reshape(count, size)
-    inverse_power_2 = np.exp(middle[groups] * (-2 / DB_PER_RELATIVE_POWER)).mean(axis=1)
+    # Of the middle one: noise takes some points to nothing.
+    inverse_power_2 = _inverse_square(middle[groups[:, size // 2]])
     quartile = round((size - 1) / 4)
     variance = np.partition(squares[groups], quartile, axis=1)[:, quartile] / QUARTILE_OF_SQUARE
     variance = np.maximum(variance, floor)
     if receiver_db2 is not None:
-        receiver = min(receiver_db2, float(np.median(variance / inverse_power_2)))
-        constant = max(float(np.median(variance - receiver * inverse_power_2)), floor)
+        receiver = min(receiver_db2, median(variance / inverse_power_2))
+        constant = max(median(variance - receiver * inverse_power_2), floor)
         return NoiseModel(constant, receiver, max(constant, least), receiver)
     # Relative to the variances: a loud group does not count for more than a quiet one.
-    one, ratio = 1 / variance, inverse_power_2 / variance
-    products = (one @ one, one @ ratio, ratio @ ratio, one.sum(), ratio.sum())
-    constant, receiver = _two_sources(np.array(products), 1, None)
+    parts = np.stack([np.ones(count), inverse_power_2]) / variance
+    (n11, n12), (_, n22) = np.einsum("ig,jg->ij", parts, parts).tolist()
+    constant, receiver = _two_sources((n11, n12, n22, *parts.sum(axis=1).tolist()), 1, None)
     constant = max(constant, floor)
     return NoiseModel(constant, receiver, max(constant, least), receiver)
 
@@ -262,54 +296,167 @@ def noise_from_residuals(
     window, the same two equations give the long-run variances; the largest window result stands,
     since a window that is too short misses correlation and one that is too long only adds scatter.
     """
-    count = int(np.count_nonzero(usable))
+    places, inside = _spread_out(residual_db.size, max(windows))
+    chosen = usable[places] & inside
+    q = np.exp(np.where(chosen, level_db[places], 0.0) * (-1 / DB_PER_RELATIVE_POWER))
+    fewer = parameters * int(np.count_nonzero(chosen)) / max(int(np.count_nonzero(usable)), 1)
+    return _noise(
+        np.where(chosen, residual_db[places], 0.0), q, chosen, windows, rounding, fewer, start,
+        tail_db2, smoothing, least_white,
+    )  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Lines:
+    """Straight pieces of a shot, in order, in points: piece k holds ``lo[k]`` ≤ i < ``hi[k]``."""
+
+    lo: IndexArray
+    hi: IndexArray
+    level_db: FloatArray  # at lo
+    slope_db: FloatArray  # per point
+
+    def over(self, level_db: FloatArray) -> FloatArray:
+        """Levels of a shot, shape (n,), with those of the lines where there is one."""
+        model: FloatArray = np.array(level_db)
+        for lo, hi, level, slope in zip(
+            self.lo.tolist(), self.hi.tolist(), self.level_db.tolist(), self.slope_db.tolist(),
+            strict=True,
+        ):  # fmt: skip
+            model[lo:hi] = level + slope * np.arange(hi - lo)
+        return model
+
+    def above(self, level_db: float) -> Lines:
+        """The lines as far as they lie above a level."""
+        with np.errstate(invalid="ignore", divide="ignore"):
+            reach = np.nan_to_num((level_db - self.level_db) / self.slope_db, nan=np.inf)
+        reach = np.where(self.slope_db < 0, reach, np.where(self.level_db > level_db, np.inf, 0.0))
+        hi = np.maximum(np.minimum(self.hi, self.lo + np.maximum(reach, 0.0)), self.lo)
+        return replace(self, hi=hi.astype(np.intp))
+
+    def spread(self, window: int) -> tuple[IndexArray | slice, FloatArray, BoolArray]:
+        """Points that tell of the noise about the lines.
+
+        Returns
+        -------
+        points : indices or slice
+            Of the shot.
+        level_db : array
+            Of the lines there.
+        inside : array of bool
+            Whether a point lies on a line and has its neighbours.
+        """
+        edges = np.maximum.accumulate(np.column_stack([self.lo, self.hi]).ravel())
+        lengths, first = np.diff(edges), int(edges[0])
+        size = int(edges[-1]) - first
+        coefficients = np.zeros((3, lengths.size))
+        coefficients[0, ::2] = self.level_db - self.slope_db * (self.lo - first)
+        coefficients[1, ::2] = self.slope_db
+        coefficients[2, ::2] = 1.0
+        level, slope, inside = np.repeat(coefficients, lengths, axis=1)
+        slope *= np.arange(size)
+        level += slope
+        places, whole = _spread_out(size, window)
+        inside = (inside[places] > 0) & whole
+        if isinstance(places, slice):
+            return slice(first, first + size), level, inside
+        return places + first, level[places], inside
+
+
+def noise_about(
+    lines: Lines,
+    power: FloatArray,
+    usable: BoolArray,
+    *,
+    windows: tuple[int, ...],
+    rounding: Rounding,
+    start: NoiseModel,
+    tail_db2: float | None = None,
+    smoothing: int = 1,
+    least_white: bool = False,
+) -> NoiseModel:
+    """Estimate the noise of a shot's ``power`` (shape (n,)) about lines fitted to it.
+
+    The residuals are taken of power, as in the fit of both shots: their mean is zero where the
+    logarithm would read low. Otherwise as :func:`noise_from_residuals`.
+    """
+    places, level, inside = lines.spread(max(windows))
+    inside &= usable[places]
+    q = np.exp(level * (-1 / DB_PER_RELATIVE_POWER))
+    residual = DB_PER_RELATIVE_POWER * (power[places] * q - 1)
+    total = int((lines.hi - lines.lo).sum())
+    parameters = 2 * lines.lo.size * min(int(np.count_nonzero(inside)) / max(total, 1), 1.0)
+    return _noise(
+        residual, q, inside, windows, rounding, parameters, start, tail_db2, smoothing, least_white
+    )
+
+
+def _noise(
+    residual: FloatArray,
+    q: FloatArray,
+    usable: BoolArray,
+    windows: tuple[int, ...],
+    rounding: Rounding,
+    parameters: float,
+    start: NoiseModel,
+    tail_db2: float | None,
+    smoothing: int,
+    least_white: bool,
+) -> NoiseModel:
+    """Estimate both sources from residuals where the fitted power is 1/q."""
+    count, n = int(np.count_nonzero(usable)), residual.size
     if count < 16 or count <= 2 * parameters:
         return start
-    longest = min(max(windows), residual_db.size // 4)
-    if residual_db.size > 1.5 * MOST_RESIDUALS:
-        chosen, inside = _spread_out(residual_db.size, longest)
-        residual_db, level_db = residual_db[chosen], level_db[chosen]
-        usable = usable[chosen] & inside
-        fewer = int(np.count_nonzero(usable))
-        if fewer > MOST_RESIDUALS / 4:
-            parameters, count = max(round(parameters * fewer / count), 1), fewer
-    level = np.where(usable, level_db, 0.0)
-    q = np.exp(level * (-1 / DB_PER_RELATIVE_POWER))
-    variance = start.variance_at(q * q)
-    reference = float(q.sum(where=usable)) / count  # any value near them will do
-    q *= 1 / reference
-    weight = usable / variance
-    residual = np.where(usable, residual_db, 0.0)
-    wild = np.flatnonzero(residual * residual > WILD_SIGMAS**2 * variance)
-    residual[wild] = np.copysign(WILD_SIGMAS * np.sqrt(variance[wild]), residual[wild])
-    weight_q = weight * q
-    products = np.stack([weight * residual, weight_q * residual])
-    prior = None if tail_db2 is None else tail_db2 * reference**2
-
-    own = products * products
-    sums = np.zeros((2, residual.size + 1))
-    np.cumsum(products, axis=1, out=sums[:, 1:])
+    q2 = q * q
+    variance = start.constant_db2 + start.receiver_db2 * q2
+    reference2 = float(q2.sum(where=usable)) / count  # any value near them will do
+    q2 *= 1 / reference2
+    longest = min(max(windows), n // 4)
     widths = sorted({min(w, longest) for w in windows})
-    lagged = {width: products * _neighbourhoods(sums, width) for width in widths}
-    starts = np.arange(0, residual.size, max(4 * widths[-1], 64))
-    kept = _sound_blocks(lagged[widths[-1]][0], own[0], weight * weight, starts)
+    # All sums are taken block by block; the last block is filled up with nothing.
+    size = max(4 * widths[-1], 64)
+    blocks = -(-n // size)
+    weights = np.zeros((3, blocks * size))  # times 1, q and q²
+    weight = weights[0, :n]
+    np.divide(usable, variance, out=weight)
+    wild = np.flatnonzero(residual * residual * weight > WILD_SIGMAS**2)
+    residual[wild] = np.copysign(WILD_SIGMAS * np.sqrt(variance[wild]), residual[wild])
+    q *= 1 / math.sqrt(reference2)
+    np.multiply(weight, q, out=weights[1, :n])
+    np.multiply(weight, q2, out=weights[2, :n])
+    products = np.zeros((2, blocks * size))
+    np.multiply(weights[:2, :n], residual, out=products[:, :n])
+    sums = _running_sums(products[:, :n], longest)
+    near = np.zeros_like(products)
 
-    def total(values: FloatArray) -> FloatArray:
-        """Sum over the sound blocks, one for each row."""
-        return np.asarray(np.add.reduceat(values, starts, axis=-1) @ kept)
+    def blockwise(one: FloatArray, other: FloatArray) -> FloatArray:
+        """Sums of products over each block, one row for each row."""
+        shape = one.shape[0], blocks, size
+        return np.asarray(np.einsum("kbi,kbi->kb", one.reshape(shape), other.reshape(shape)))
 
-    squares = total(np.square(np.stack([weight, weight_q, weight_q * q])))
-    constant, receiver = _two_sources(np.append(squares, total(own)), 1, prior)
+    squares, own, lagged = blockwise(weights, weights), blockwise(products, products), {}
+    for width in widths:
+        _neighbourhoods(sums, longest, width, near[:, :n])
+        lagged[width] = blockwise(products, near)
+    kept = _sound_blocks(lagged[widths[-1]][0], own[0], squares[0])
+    n11, n12, n22 = (squares @ kept).tolist()
+    prior = None if tail_db2 is None else tail_db2 * reference2
+    constant, receiver = _two_sources((n11, n12, n22, *(own @ kept).tolist()), 1, prior)
     best = (constant, receiver)
-    edges = np.flatnonzero(np.diff(usable.astype(np.int8), prepend=0, append=0))
+    changes = np.flatnonzero(usable[1:] != usable[:-1]) + 1
+    edges = np.concatenate(([0] * bool(usable[0]), changes, [n] * bool(usable[-1])))
     lengths = edges[1::2] - edges[::2]
     for window in widths:
         width = 2 * window + 1
-        lags = np.append(squares * _share_of_pairs(lengths, window), total(lagged[window]) / width)
-        sources = _two_sources(lags, width, None if prior is None else prior * smoothing)
+        share = _share_of_pairs(lengths, window)
+        r1, r2 = (lagged[window] @ kept / width).tolist()
+        sources = _two_sources(
+            (n11 * share, n12 * share, n22 * share, r1, r2),
+            width,
+            None if prior is None else prior * smoothing,
+        )
         if least_white and sources[1] < receiver:
-            rest = (lags[3] * width - lags[1] * receiver) / lags[0]
-            sources = (max(float(rest), 0.0), receiver)
+            rest = (r1 * width - n12 * share * receiver) / (n11 * share)
+            sources = (max(rest, 0.0), receiver)
         swallowed = max(1 - width * parameters / count, 0.3)
         candidate = (sources[0] / swallowed, sources[1] / swallowed)
         if candidate[0] + candidate[1] > best[0] + best[1]:
@@ -317,17 +464,21 @@ def noise_from_residuals(
     freedom = count / (count - parameters)
     return NoiseModel(
         constant_db2=max(constant * freedom, rounding.point_db2),
-        receiver_db2=receiver * freedom / reference**2,
+        receiver_db2=receiver * freedom / reference2,
         constant_long_run_db2=max(best[0], rounding.long_run_db2),
-        receiver_long_run_db2=best[1] / reference**2,
+        receiver_long_run_db2=best[1] / reference2,
     )
 
 
-def _spread_out(points: int, window: int) -> tuple[IndexArray, BoolArray]:
-    """Indices of stretches spread evenly over a record, and which of them have their neighbours.
+def _spread_out(points: int, window: int) -> tuple[IndexArray | slice, BoolArray | bool]:
+    """Points spread evenly over a record, all where they are not too many, and which are whole.
 
-    The first points of a stretch stand behind the last ones of another: they only part them.
+    They stand in stretches. The first points of a stretch stand behind the last ones of another:
+    they only part them.
     """
+    window = min(window, points // 4)
+    if points <= 1.5 * MOST_RESIDUALS:
+        return slice(0, points), True
     size = max(16 * window, 512)
     count = max(min(MOST_RESIDUALS // size, points // size), 1)
     starts = np.linspace(0, points - size, count).astype(np.intp) if count > 1 else np.zeros(1, int)
@@ -336,41 +487,40 @@ def _spread_out(points: int, window: int) -> tuple[IndexArray, BoolArray]:
     return chosen, np.tile(along >= window, count)
 
 
-def _neighbourhoods(sums: FloatArray, window: int) -> FloatArray:
-    """Sum over each point's neighbours from −window to window, from running sums of each row."""
-    n = sums.shape[1] - 1
-    near = np.empty((sums.shape[0], n))
-    inner = max(n - window, 0)  # from here on the neighbourhood ends with the record
-    near[:, :inner] = sums[:, window + 1 : window + 1 + inner]
-    near[:, inner:] = sums[:, -1:]
-    near[:, window:] -= sums[:, : n - window]
-    return near
+def _running_sums(rows: FloatArray, beyond: int) -> FloatArray:
+    """Running sums of each row from 0 on, continued by so many points at either end."""
+    n = rows.shape[1]
+    sums = np.zeros((rows.shape[0], n + 2 * beyond + 1))
+    np.cumsum(rows, axis=1, out=sums[:, beyond + 1 : beyond + 1 + n])
+    sums[:, beyond + 1 + n :] = sums[:, beyond + n, None]
+    return sums
 
 
-def _sound_blocks(
-    shared: FloatArray, own: FloatArray, squares: FloatArray, starts: IndexArray
-) -> FloatArray:
+def _neighbourhoods(sums: FloatArray, beyond: int, window: int, out: FloatArray) -> None:
+    """Write the sum over each point's neighbours from −window to window, which is ≤ beyond."""
+    n = out.shape[1]
+    above, below = sums[:, beyond + window + 1 :], sums[:, beyond - window :]
+    np.subtract(above[:, :n], below[:, :n], out=out)
+
+
+def _sound_blocks(shared: FloatArray, own: FloatArray, weight: FloatArray) -> FloatArray:
     """Which blocks of points take part, 1 or 0: not those that an event left out disturbs.
 
     A splice that the model does not know leaves residuals that are alike over many pulses; a few of
     them would make all of a shot look noisy.
     """
-    weight = np.add.reduceat(squares, starts)
-    used = weight > 0
-    if np.count_nonzero(used) < LEAST_BLOCKS:
-        return np.ones(starts.size)
-    value, alone = (np.add.reduceat(part, starts)[used] / weight[used] for part in (shared, own))
-    usual = np.maximum(_local_median(value), _local_median(alone))
-    kept = np.ones(starts.size)
-    kept[np.flatnonzero(used)[value > DISTURBED * usual]] = 0.0
+    kept = np.ones(weight.size)
+    used = np.flatnonzero(weight > 0)
+    if used.size < LEAST_BLOCKS:
+        return kept
+    both = np.stack([shared, own])[:, used] / weight[used]
+    # The median of each block and its neighbours on either side, mirrored at the ends.
+    reach = NEIGHBOUR_BLOCKS
+    beside = np.concatenate([both[:, reach:0:-1], both, both[:, -2 : -2 - reach : -1]], axis=1)
+    near = beside[:, np.arange(used.size)[:, None] + np.arange(2 * reach + 1)]
+    usual = np.partition(near, reach, axis=2)[:, :, reach].max(axis=0)
+    kept[used[both[0] > DISTURBED * usual]] = 0.0
     return kept
-
-
-def _local_median(values: FloatArray) -> FloatArray:
-    """Median of each value and its neighbours on either side."""
-    beside = np.pad(values, NEIGHBOUR_BLOCKS, mode="reflect")
-    windows = np.lib.stride_tricks.sliding_window_view(beside, 2 * NEIGHBOUR_BLOCKS + 1)
-    return np.asarray(np.median(windows, axis=1))
 
 
 def _share_of_pairs(lengths: IndexArray, window: int) -> float:
@@ -390,7 +540,9 @@ def _share_of_pairs(lengths: IndexArray, window: int) -> float:
 TAIL_TRUST = 0.15
 
 
-def _two_sources(sums: FloatArray, width: int, prior: float | None) -> tuple[float, float]:
+def _two_sources(
+    sums: tuple[float, float, float, float, float], width: int, prior: float | None
+) -> tuple[float, float]:
     """Solve the two normal equations of constant and receiver source, neither negative.
 
     ``sums`` are n11, n12, n22, r1, r2 averaged over ``width`` lags; the result is the sum of

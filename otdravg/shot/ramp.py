@@ -6,12 +6,14 @@ All steps of a shot are looked at together: arrays have one row per step.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
 
-from otdravg.shot.lines import step_between
+from otdravg.shot.lines import lines_beside
 from otdravg.shot.noise import DB_PER_RELATIVE_POWER
 from otdravg.shot.settings import ResponseSource
 from otdravg.shot.shot import LARGEST_SPAN_DB, Shot
@@ -77,9 +79,15 @@ class RampShape:
     @classmethod
     def of(cls, shot: Shot) -> RampShape:
         """Table of a shot's ramp, the width of its cells among the running means."""
-        step = shot.pulse_m / TABLE_PER_PULSE
         means = [*shot.means[1:], max(shot.means[0], shot.cells.width)]
         widths = [width * shot.spacing_m for width in means if width > 1] or [shot.spacing_m]
+        return cls.through(shot.pulse_m, tuple(widths))
+
+    @classmethod
+    @lru_cache(maxsize=16)
+    def through(cls, pulse_m: float, widths: tuple[float, ...]) -> RampShape:
+        """Table of the ramp of a pulse seen through means over these lengths, in metres."""
+        step = pulse_m / TABLE_PER_PULSE
         half = int(np.ceil(sum(widths) / 2 / step)) + 1
         share = np.clip(np.arange(-half, TABLE_PER_PULSE + half + 1) / TABLE_PER_PULSE, 0.0, 1.0)
         index = np.arange(share.size, dtype=float)
@@ -112,6 +120,7 @@ class RampWindows:
     Arrays have shape (K, W), one row per step; rows are filled up with cells of weight 0.
     """
 
+    cell_m: float  # from cell to cell
     x_m: FloatArray
     level_db: FloatArray
     weight: FloatArray
@@ -148,7 +157,7 @@ class RampWindows:
             ),
         )
         left, right = np.maximum(edges[0], lo), np.minimum(edges[1], hi)
-        lines = step_between(cells.sums, (lo, left), (right, hi), at_m, shot.slope_prior)
+        lines = lines_beside(cells.sums, (lo, left), (right, hi), at_m, shot.slope_prior)
         known = np.isfinite(lines.loss_db)
         before, loss = np.where(known, lines.before_db, 0.0), np.where(known, lines.loss_db, 0.0)
         slope = np.where(known, lines.slope_before, 0.0)
@@ -160,6 +169,7 @@ class RampWindows:
         x = cells.x_m[index]
         away = x - at_m[:, None]
         return cls(
+            cells.width * shot.spacing_m,
             x,
             cells.level_db[index],
             np.where(within, cells.weight[index], 0.0),
@@ -190,9 +200,45 @@ class RampWindows:
         mixed *= np.sqrt(self.weight)[:, None, :]
         return mixed
 
+    def cost(self, starts_m: FloatArray) -> FloatArray:
+        """Weighted squared residual of one ramp from each start (K, G): shape (K, G).
+
+        Only on the ramp itself the model differs from the two lines; what they leave is summed once
+        for all starts.
+        """
+        count = self.x_m.shape[1]
+        over = self.level_db - self.before_db
+        squares = np.stack([over, over + self.drop_db])  # from the line before, and behind
+        squares *= squares
+        squares *= self.weight
+        lines = np.zeros((2, over.shape[0], count + 1))
+        np.cumsum(squares, axis=2, out=lines[:, :, 1:])
+        ramp_m = (self.shape.share.size - 1) * self.shape.step_m
+        width = min(math.ceil(ramp_m / self.cell_m) + 1, count)
+        first = (starts_m + (self.shape.first_m - self.x_m[:, :1])) * (1 / self.cell_m)
+        first = np.ceil(np.minimum(np.maximum(first, 0), count)).astype(np.intp)
+        row = np.arange(first.shape[0])[:, None]
+        cost = lines[0][row, first]
+        cost += lines[1][:, -1:]
+        cost -= lines[1][row, np.minimum(first + width, count)]
+        here = first[:, :, None] + np.arange(width)
+        beyond = here >= count
+        here = np.minimum(here, count - 1) + count * row[:, :, None]
+        mixed = self.shape.at(self.x_m.take(here) - starts_m[:, :, None])
+        lost = np.expm1(np.maximum(self.drop_db, -LARGEST_SPAN_DB) * (-1 / DB_PER_RELATIVE_POWER))
+        mixed *= np.maximum(lost, -1 + 1e-12).take(here)
+        np.log1p(mixed, out=mixed)
+        mixed *= -DB_PER_RELATIVE_POWER
+        mixed += over.take(here)
+        mixed *= mixed
+        weight = self.weight.take(here)
+        weight[beyond] = 0.0
+        return np.asarray(cost + np.einsum("kgr,kgr->kg", mixed, weight))
+
     def rows(self, chosen: BoolArray | IndexArray) -> RampWindows:
         """The windows of some steps only."""
         return RampWindows(
+            self.cell_m,
             self.x_m[chosen],
             self.level_db[chosen],
             self.weight[chosen],
@@ -217,10 +263,11 @@ def location_cost(shot: Shot, starts_m: FloatArray, lo: IndexArray, hi: IndexArr
     known = np.flatnonzero(np.isfinite(windows.loss_db))
     # A long pulse's reach on a short pulse's cells makes wide windows: a few rows at a time.
     rows = max(int(MOST_AT_ONCE // (starts_m.shape[1] * windows.x_m.shape[1])), 1)
+    if known.size == starts_m.shape[0] <= rows:
+        return windows.cost(starts_m)
     for first in range(0, known.size, rows):
         some = known[first : first + rows]
-        residual = windows.rows(some).residual(starts_m[some])
-        cost[some] = np.einsum("kgw,kgw->kg", residual, residual)
+        cost[some] = windows.rows(some).cost(starts_m[some])
     return cost
 
 
@@ -281,10 +328,9 @@ def _not_one_ramp(
     windows = RampWindows.around(shot, place_m, max(shot.pulse_m, shot.recovery_m / 1.3), lo, hi)
     # Where this shot alone would put the ramp: its receiver's delay is not the other's.
     starts = place_m[:, None] + np.linspace(-0.6, 0.6, 25) * shot.placing_m
-    squares = windows.residual(starts) ** 2
-    row = np.arange(place_m.size)
-    best = np.argmin(squares.sum(axis=2), axis=1)
-    place, square = starts[row, best][:, None], squares[row, best]
+    best = np.argmin(windows.cost(starts), axis=1)
+    place = starts[np.arange(place_m.size), best][:, None]
+    square = windows.residual(place)[:, 0] ** 2
     behind = windows.x_m - place
     inside = windows.within & (behind >= -shot.guard_m) & (behind <= shot.recovery_m)
     outside = windows.within & ~inside

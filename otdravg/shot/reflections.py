@@ -7,18 +7,20 @@ clears the ground for them.
 from __future__ import annotations
 
 import math
+from bisect import bisect_left
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
 
-from otdravg.shot.noise import DB_PER_RELATIVE_POWER, linear_power
+from otdravg.shot.noise import DB_PER_RELATIVE_POWER, NoiseModel, linear_power, median, quantile
 
 __all__ = [
     "Contour",
     "Floor",
     "Peak",
+    "RunningSums",
     "centred_mean",
     "clear_after",
     "fall_into_tail",
@@ -150,36 +152,55 @@ SECOND_PULSES, SECOND_RISE_DB = 0.9, 0.2
 QUIET_SIGMAS, QUIET_DB = 1.2, 2e-4
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class RunningSums:
+    """Sums of all values from each index on, shape (n + 1,): every mean is a difference of two.
+
+    They begin at the far end: power falls along a fibre, so a weak signal keeps its digits behind a
+    strong one.
+    """
+
+    sums: FloatArray
+
+    @classmethod
+    def of(cls, values: FloatArray) -> RunningSums:
+        """Sum values of shape (n,)."""
+        sums = np.zeros(values.size + 1)
+        np.cumsum(values[::-1], out=sums[-2::-1])
+        return cls(sums)
+
+    def mean(self, first: int, stop: int) -> float:
+        """Mean of the values first ≤ i < stop."""
+        return float(self.sums[first] - self.sums[stop]) / (stop - first)
+
+    def means(self, before: int, after: int) -> FloatArray:
+        """Mean over ``before`` values in front of each index and ``after`` from it on, shape (n,).
+
+        Windows shrink at the ends.
+        """
+        sums, n = self.sums, self.sums.size - 1
+        before, after = min(before, n), max(min(after, n), 1)
+        mean = np.empty(n)
+        inner = n - before - after + 1
+        if inner > 0:
+            whole = mean[before : n - after + 1]
+            np.subtract(sums[:inner], sums[before + after :], out=whole)
+            whole *= 1 / (before + after)
+        for edge in (slice(0, before), slice(max(n - after + 1, before), n)):
+            index = np.arange(edge.start, edge.stop)
+            lo, hi = np.maximum(index - before, 0), np.minimum(index + after, n)
+            mean[edge] = (sums[lo] - sums[hi]) / (hi - lo)
+        return mean
+
+
 def running_mean(values: FloatArray, width: int) -> FloatArray:
     """Mean of ``width`` values starting at each index, shape (n,); windows shrink at the end."""
-    return _window_mean(values, 0, width)
+    return RunningSums.of(values).means(0, width)
 
 
 def centred_mean(values: FloatArray, width: int) -> FloatArray:
     """Centred running mean, shape (n,); windows shrink at both ends."""
-    return _window_mean(values, width // 2, width // 2 + 1)
-
-
-def _window_mean(values: FloatArray, before: int, after: int) -> FloatArray:
-    """Mean over ``before`` values in front of each index and ``after`` from it on.
-
-    From running sums that begin at the far end: power falls along a fibre, so a weak signal keeps
-    its digits behind a strong one.
-    """
-    n = values.size
-    before, after = min(before, n), max(min(after, n), 1)
-    sums = np.zeros(n + 1)
-    np.cumsum(values[::-1], out=sums[1:])
-    sums = sums[::-1]  # of all values from each index on
-    mean = np.empty(n)
-    inner = n - before - after + 1
-    if inner > 0:
-        np.subtract(sums[:inner], sums[before + after :], out=mean[before : n - after + 1])
-        mean[before : n - after + 1] /= before + after
-    edges = np.r_[:before, max(n - after + 1, before) : n]
-    lo, hi = np.maximum(edges - before, 0), np.minimum(edges + after, n)
-    mean[edges] = (sums[lo] - sums[hi]) / (hi - lo)
-    return mean
+    return RunningSums.of(values).means(width // 2, width // 2 + 1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -243,7 +264,7 @@ def noise_floor(level_db: FloatArray, slope_db_per_point: float) -> Floor:
     rough = spread > ROUGH_SPREAD * mean and far > ROUGH_FAR * spread
     # A reflection at the end of a record that stops there varies, but not all along.
     apart = np.abs(tail[lag:] - tail[:-lag])
-    rough = rough and (clipped > CLIPPED_SHARE or float(np.median(apart)) > ROUGH_DB)
+    rough = rough and (clipped > CLIPPED_SHARE or median(apart) > ROUGH_DB)
     # A floor with an offset has little relative noise, but unlike fibre it does not fall.
     x = np.arange(tail.size) - (tail.size - 1) / 2
     fall = float(x @ tail / (x @ x))
@@ -251,7 +272,7 @@ def noise_floor(level_db: FloatArray, slope_db_per_point: float) -> Floor:
     se = max(jitter, 1e-4) / np.sqrt(float(x @ x))
     flat = abs(fall) < FLAT_SHARE * abs(slope_db_per_point)
     flat &= abs(fall - slope_db_per_point) > FLAT_SIGMAS * se
-    bright = np.percentile(level_db[:: max(level_db.size // 4000, 1)], 90)
+    bright = quantile(level_db[:: max(level_db.size // 4000, 1)], 0.9)
     low = tail.mean() < bright - BELOW_BRIGHT_DB
     if not (low and (rough or flat or clipped > MASKED_SHARE)):
         return _floor_of(_behind_a_fall(level_db, slope_db_per_point))
@@ -263,7 +284,7 @@ def noise_floor(level_db: FloatArray, slope_db_per_point: float) -> Floor:
         return Floor(True, mean, max(spread, 1e-2 * mean, lowest), masked=True)
     if clipped <= CLIPPED_SHARE and not rough:
         return Floor(True, mean, spread)
-    sigma = float(np.quantile(power, 0.8413 if clipped > CLIPPED_SHARE else 0.6827))
+    sigma = quantile(power, 0.8413 if clipped > CLIPPED_SHARE else 0.6827)
     if _alike_points(power) > SHORT_LIVED * ALIKE_POINTS:  # too few readings in so short a tail
         longer = _floor_of(_behind_a_fall(level_db, slope_db_per_point))
         if longer.sigma_power > sigma:
@@ -359,18 +380,19 @@ def find_end(power: FloatArray, floor: Floor, pulse_points: float) -> int:
     if not present.any():
         return 0
     gap_needed = max(GAP_PULSES * width, LEAST_GAP_POINTS)
-    changes = np.flatnonzero(np.diff(present.astype(np.int8)))
+    changes = np.flatnonzero(present[1:] != present[:-1])
     edges = np.concatenate(([0], changes + 1, [n]))
     starts, stops = edges[:-1], edges[1:]
     is_signal = present[starts]
     long_gaps = np.flatnonzero(~is_signal & (stops - starts >= gap_needed) & (starts > 0))
-    first = int(np.flatnonzero(present)[0])
+    first = int(np.argmax(present))
     long_gaps = long_gaps[starts[long_gaps] > first]
     end = int(starts[long_gaps[0]]) - 1 if long_gaps.size else n - 1
     # running_mean looks ahead: signal counts up to one window behind the last present index.
-    single = power > floor.dark_power + POINT_SIGMAS * floor.sigma_power
-    reach = np.flatnonzero(single[: min(end + width + 1, n)])
-    return int(reach[-1]) if reach.size else end
+    least = floor.dark_power + POINT_SIGMAS * floor.sigma_power
+    single = power[min(end + width, n - 1) :: -1] > least
+    last = int(np.argmax(single))
+    return single.size - 1 - last if single[last] else end
 
 
 def final_fall(power: FloatArray, floor: Floor, last: int, pulse_points: float) -> int | None:
@@ -499,8 +521,9 @@ class Contour:
     """
 
     level_db: FloatArray
-    sums_db: FloatArray  # shape (n + 1,), running sum of the levels
+    sums_db: RunningSums  # of the levels
     inverse_square: FloatArray  # 1/P² of the linear power, smoothed
+    least_square: float  # its least: where there is least noise
     pulse_points: float
     slope_db_per_point: float  # what the fibre falls by from point to point (negative)
     smoothing: int  # points that a sharp edge is spread over
@@ -512,6 +535,8 @@ class Contour:
     height: FloatArray  # top above the fibre on both of its sides, beyond what slopes explain
     depth: FloatArray  # top below the fibre on both of its sides, beyond what slopes explain
     ceiling_db: float  # highest level
+    highest: list[int]  # points at it
+    clipped: IndexArray  # points in a stretch that is clipped there, noise dips included
 
     @classmethod
     def of(
@@ -522,6 +547,7 @@ class Contour:
         slope_db_per_point: float,
         smoothing: int = 1,
         slope_slack: float = 0.0,
+        sums_db: RunningSums | None = None,
     ) -> Contour:
         """Compare all points with their surroundings.
 
@@ -535,64 +561,71 @@ class Contour:
             What the fibre falls by from point to point (negative), and how far it may be off.
         smoothing : int
             Points that a sharp edge is spread over.
+        sums_db : RunningSums, optional
+            Of the levels, if they are there already.
         """
         top, side = max(int(pulse_points // 3), 1), max(int(np.ceil(pulse_points * 0.75)), 4)
-        sums = np.zeros(level_db.size + 1)
-        np.cumsum(level_db, out=sums[1:])
-        tops, sides = running_mean(level_db, top), running_mean(level_db, side)
-        smooth = centred_mean(power, max(int(pulse_points / 3), 3))
+        sums = sums_db or RunningSums.of(level_db)
+        tops, sides = sums.means(0, top), sums.means(0, side)
+        inverse = centred_mean(power, max(int(pulse_points / 3), 3))
+        np.maximum(inverse, 1e-13, out=inverse)
+        np.divide(1.0, inverse, out=inverse)
+        inverse *= inverse
         gap = int(np.ceil(1.25 * pulse_points)) + 2
         # Both neighbours brought along the fibre's own slope to where the top is.
-        before = np.concatenate((np.full(side, sides[0]), sides))[: tops.size]
-        before += slope_db_per_point * (side + top) / 2
-        after = np.concatenate((sides[gap:], np.full(gap, sides[-1])))[: tops.size]
-        after -= slope_db_per_point * (gap + (side - top) / 2)
+        rise, drop = np.empty_like(tops), np.empty_like(tops)
+        last = max(tops.size - gap, 0)
+        np.subtract(tops[:side], sides[0], out=rise[:side])
+        np.subtract(tops[side:], sides[: max(tops.size - side, 0)], out=rise[side:])
+        np.subtract(tops[:last], sides[gap:], out=drop[:last])
+        np.subtract(tops[last:], sides[-1], out=drop[last:])
+        rise -= slope_db_per_point * (side + top) / 2
+        drop += slope_db_per_point * (gap + (side - top) / 2)
         slack = slope_slack * (gap + side)
-        rise, drop = tops - before, tops - after
+        height, depth = np.minimum(rise, drop), np.maximum(rise, drop, out=drop)
+        height -= slack
+        np.subtract(-slack, depth, out=depth)
+        ceiling = float(level_db.max())
+        highest = np.flatnonzero(level_db >= ceiling - 1e-9)
         return cls(
-            level_db, sums, 1.0 / np.maximum(smooth, 1e-13) ** 2, pulse_points,
-            slope_db_per_point, smoothing, top, side, tops, sides, rise,
-            np.minimum(rise, drop) - slack, -np.maximum(rise, drop) - slack, float(level_db.max()),
+            level_db, sums, inverse, float(inverse.min()), pulse_points, slope_db_per_point,
+            smoothing, top, side, tops, sides, rise, height, depth, ceiling, highest.tolist(),
+            clipped_points(highest, level_db.size),
         )  # fmt: skip
 
-    def mean(self, first: int, stop: int) -> float:
-        """Mean level of the points first ≤ i < stop."""
-        return float(self.sums_db[stop] - self.sums_db[first]) / (stop - first)
 
-    def upside_down(self) -> Contour:
-        """The same with dips for peaks."""
-        return replace(
-            self,
-            level_db=-self.level_db,
-            sums_db=-self.sums_db,
-            slope_db_per_point=-self.slope_db_per_point,
-            tops=-self.tops,
-            sides=-self.sides,
-            rise=-self.rise,
-            height=self.depth,
-            depth=self.height,
-            ceiling_db=-float(self.level_db.min()),
-        )
+def clipped_points(highest: IndexArray, size: int) -> IndexArray:
+    """Points of a shot in a stretch that is clipped at the highest level, noise dips included."""
+    if highest.size < 3:
+        return highest[:0]
+    near = np.zeros(size)
+    near[highest] = 1.0
+    return np.flatnonzero(centred_mean(near, 15) > 0.1)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _View:
-    """Where reflections are looked for in a contour, and the noise there."""
+    """Where reflections or dips are looked for in a contour, and the noise there."""
 
     contour: Contour
-    variance_db2: FloatArray
-    long_run_db2: FloatArray
+    noise: NoiseModel
     start: int
     end: int
+    sign: int = 1  # −1: upside down, dips for peaks
+
+    def level_db(self, first: int, stop: int) -> FloatArray:
+        """Levels of the points first ≤ i < stop."""
+        return self.sign * self.contour.level_db[first:stop]
 
     @property
     def here(self) -> slice:
         """Points that a top may start at."""
         return slice(self.start + self.contour.side, self.end + 1)
 
-    def six_sigma(self, at: IndexArray) -> FloatArray:
-        """Six times the noise of a top less that of its sides."""
-        point, long_run = self.variance_db2[at], self.long_run_db2[at]
+    def six_sigma(self, inverse_square: FloatArray) -> FloatArray:
+        """Six times the noise of a top less that of its sides, where 1/P² is that."""
+        point = self.noise.variance_at(inverse_square)
+        long_run = self.noise.long_run_at(inverse_square)
         long_run = np.maximum(long_run, point)  # noise that swings back counts as white
         top = np.minimum(point, long_run / self.contour.top)
         side = np.minimum(point, long_run / self.contour.side)
@@ -600,12 +633,11 @@ class _View:
 
     def least(self) -> float:
         """Six sigma where there is least noise: few places are worth knowing the exact noise."""
-        quietest = int(np.argmin(self.long_run_db2[self.here])) + self.here.start
-        return float(self.six_sigma(np.array([quietest]))[0])
+        return float(self.six_sigma(np.array(self.contour.least_square)))
 
 
 def find_reflections(
-    contour: Contour, variance_db2: FloatArray, long_run_db2: FloatArray, start: int, end: int
+    contour: Contour, noise: NoiseModel, start: int, end: int
 ) -> tuple[tuple[Peak, ...], tuple[Peak, ...]]:
     """Find reflections between ``start`` and ``end`` (indices), with their dead zones, and dips.
 
@@ -616,8 +648,8 @@ def find_reflections(
     ----------
     contour : Contour
         The shot.
-    variance_db2, long_run_db2 : array, shape (n,)
-        Variance of a point and long-run variance at the level there.
+    noise : NoiseModel
+        Of its points.
     start, end : int
         First point that may be inside and last point with signal.
 
@@ -625,49 +657,54 @@ def find_reflections(
     -------
     peaks, dips : tuple of Peak
     """
-    view = _View(contour, variance_db2, long_run_db2, start, end)
-    return _peaks(view, rises=True), _dips(view)
+    view = _View(contour, noise, start, end)
+    return _peaks(view), _dips(view)
 
 
-def _peaks(view: _View, *, rises: bool) -> tuple[Peak, ...]:
-    """Stretches above the fibre on both sides; ``rises``: or that rise as no splice gains."""
-    contour, end, here = view.contour, view.end, view.here
-    level_db, pulse_points = contour.level_db, contour.pulse_points
-    top, side, tops, sides = contour.top, contour.side, contour.tops, contour.sides
-    n = level_db.size
-    rise, height = contour.rise[here], contour.height[here]
-    if not rise.size:
+def _peaks(view: _View) -> tuple[Peak, ...]:
+    """Stretches above the fibre on both sides, or that rise as no splice gains; dips likewise."""
+    contour, end, here, sign = view.contour, view.end, view.here, view.sign
+    pulse_points, top, tops = contour.pulse_points, contour.top, contour.tops
+    height = (contour.height if sign > 0 else contour.depth)[here]
+    if not height.size:
         return ()
-    worth = np.flatnonzero((height > view.least()) | (rises & (rise > LEAST_STEEP_DB)))
+    rises, rise = sign > 0, contour.rise[here]
+    clear = height > view.least()
+    worth = np.flatnonzero(clear | (rise > LEAST_STEEP_DB) if rises else clear)
     at = worth + here.start
-    before = tops[at] - rise[worth]
-    limit = view.six_sigma(at)
-    # A flat top longer than the pulse has no lower side within reach, but rises all the same.
+    limit = view.six_sigma(contour.inverse_square[at])
+    high = height[worth] > limit
     ceiling = contour.ceiling_db
-    flat = rises & (tops[at] >= ceiling - 1e-9) & (before < ceiling - LEAST_STEEP_DB)
-    # No splice gains as much: what rises like this is a reflection even if another follows.
-    steep = rises & (rise[worth] > np.maximum(MOST_GAIN_DB, limit))
-    hits = at[(height[worth] > limit) | flat | steep]
+    if rises:
+        # A flat top longer than the pulse has no lower side within reach, but rises all the same.
+        before = tops[at] - rise[worth]
+        high |= (tops[at] >= ceiling - 1e-9) & (before < ceiling - LEAST_STEEP_DB)
+        # No splice gains as much: what rises like this is a reflection even if another follows.
+        high |= rise[worth] > np.maximum(MOST_GAIN_DB, limit)
+    hits = at[high]
     if not hits.size:
         return ()
-    splits = np.flatnonzero(np.diff(hits) > max(int(pulse_points / 2), 2)) + 1
+    splits = np.flatnonzero(hits[1:] - hits[:-1] > max(int(pulse_points / 2), 2)) + 1
+    edges = [0, *splits.tolist(), hits.size]
     peaks: list[Peak] = []
-    for group in np.split(hits, splits):
+    for begin, stop in pairwise(edges):
+        group = hits[begin:stop]
         run_start = int(group[0])
         if peaks and run_start < peaks[-1].clear:
             # Inside the dead zone of the one before: only a true second rise counts.
             previous = peaks[-1]
-            rise = tops[group].max() - level_db[max(run_start - 1, 0)]
+            over = sign * (tops[group] - contour.level_db[max(run_start - 1, 0)]).max()
             too_soon = run_start - previous.first < SECOND_PULSES * pulse_points
-            if too_soon or rise < SECOND_RISE_DB:
+            if too_soon or over < SECOND_RISE_DB:
                 continue
-        base = float(sides[max(run_start - side, 0)])
-        crest = int(run_start + np.argmax(level_db[run_start : group[-1] + top + 1]))
+        base = sign * float(contour.sides[max(run_start - contour.side, 0)])
+        crest = int(run_start + np.argmax(view.level_db(run_start, int(group[-1]) + top + 1)))
         first, lead = _leading_edge(view, run_start, crest, base)
-        inside = level_db[first : max(int(first + pulse_points), crest) + 1]
-        saturated = bool(np.count_nonzero(inside >= ceiling - 1e-9) >= 3) and inside.size > 2
-        clear = _clear_behind(view, first, min(end, n - 1))
-        peaks.append(Peak(lead, first, clear, float(level_db[crest]) - base, saturated))
+        inside = contour.level_db[first : max(int(first + pulse_points), crest) + 1]
+        saturated = rises and int(np.count_nonzero(inside >= ceiling - 1e-9)) >= 3
+        dead = _clear_behind(view, first, min(end, contour.level_db.size - 1))
+        above = sign * float(contour.level_db[crest]) - base
+        peaks.append(Peak(lead, first, dead, above, saturated))
     for k, (peak, following) in enumerate(pairwise(peaks)):
         if peak.clear > following.first:  # its tail must not be looked for behind the next one
             peaks[k] = replace(peak, clear=_clear_behind(view, peak.first, following.first))
@@ -675,18 +712,14 @@ def _peaks(view: _View, *, rises: bool) -> tuple[Peak, ...]:
 
 
 def _clear_behind(view: _View, first: int, stop: int) -> int:
-    return clear_after(view.contour, view.long_run_db2, first, stop)
+    return clear_after(view.contour, view.noise, first, stop, view.sign)
 
 
 def _dips(view: _View) -> tuple[Peak, ...]:
     contour, end = view.contour, view.end
     # The drop at the end of the fibre is no dip: keep away from it.
-    view = replace(view, end=max(end - int(4 * contour.pulse_points) - 8, 0))
-    depth = contour.depth[view.here]
-    if not depth.size or not np.any(depth > view.least()):
-        return ()
     # A large loss is no dip: what counts is lower than the fibre on both sides.
-    found = _peaks(replace(view, contour=contour.upside_down()), rises=False)
+    found = _peaks(replace(view, end=max(end - int(4 * contour.pulse_points) - 8, 0), sign=-1))
     level_db = contour.level_db
     width = int(np.ceil(1.35 * contour.pulse_points)) + 2 + contour.smoothing
     dips = []
@@ -704,16 +737,16 @@ def _dips(view: _View) -> tuple[Peak, ...]:
 
 def _leading_edge(view: _View, run_start: int, crest: int, base: float) -> tuple[int, float]:
     """Find the first point above the backscatter and where, between points, the rise begins."""
-    level_db, smoothing = view.contour.level_db, view.contour.smoothing
-    window = np.arange(max(run_start - 1, 1), crest + 1)
-    noise = np.sqrt(view.variance_db2[max(run_start - view.contour.top, 0)])
-    threshold = base + 4 * noise + 0.005
-    above = window[level_db[window] > threshold]
-    first = int(above[0]) if above.size else crest
-    while first > 1 and level_db[first - 1] > threshold:
+    smoothing = view.contour.smoothing
+    before = view.contour.inverse_square[max(run_start - view.contour.top, 0)]
+    threshold = base + 4 * math.sqrt(view.noise.variance_at(before)) + 0.005
+    begin = max(run_start - 1, 1)
+    above = np.flatnonzero(view.level_db(begin, crest + 1) > threshold)
+    first = begin + int(above[0]) if above.size else crest
+    while first > 1 and view.sign * view.contour.level_db[first - 1] > threshold:
         first -= 1
     # Half height in linear power: symmetric smoothing does not move it.
-    power = linear_power(level_db[first - 1 : crest + 1])
+    power = linear_power(view.level_db(first - 1, crest + 1))
     half = 0.5 * (10 ** (base / 5) + power[-1])
     over = int(np.argmax(power >= half))
     if over == 0:
@@ -724,20 +757,21 @@ def _leading_edge(view: _View, run_start: int, crest: int, base: float) -> tuple
     return first, float(np.clip(first - 0.5 + (smoothing - 1) / 2, first - 0.5, at_half))
 
 
-def panel_clear(contour: Contour, long_run_db2: FloatArray, start: int, end: int) -> int:
+def panel_clear(contour: Contour, noise: NoiseModel, start: int, end: int) -> int:
     """Find where the receiver has recovered behind the front panel.
 
     A tail only falls. What rises within it as no splice gains is a reflection of its own, and where
     there is fibre in front of it the panel's tail ends there.
     """
-    clear = clear_after(contour, long_run_db2, start, end)
-    level, pulse = contour.level_db, contour.pulse_points
+    clear = clear_after(contour, noise, start, end)
+    level, pulse, mean = contour.level_db, contour.pulse_points, contour.sums_db.mean
     spread = math.ceil(pulse) + contour.smoothing
     crest = start + int(np.argmax(level[start : start + spread + math.ceil(pulse)]))
     behind = running_mean(level[crest : clear + 2 * spread], contour.top)
     lowest = np.minimum.accumulate(behind)
-    noise = PEAK_SIGMAS * math.sqrt(float(long_run_db2[start:clear].mean()) / contour.top)
-    rising = np.flatnonzero(behind > lowest + MOST_GAIN_DB + noise) if behind.size else behind
+    long_run = float(noise.long_run_at(contour.inverse_square[start:clear]).mean())
+    least = MOST_GAIN_DB + PEAK_SIGMAS * math.sqrt(long_run / contour.top)
+    rising = np.flatnonzero(behind > lowest + least) if behind.size else behind
     if not rising.size:
         return clear
     rise = crest + int(np.flatnonzero(behind[: rising[0]] <= lowest[rising[0]])[-1])
@@ -748,65 +782,65 @@ def panel_clear(contour: Contour, long_run_db2: FloatArray, start: int, end: int
         before = rise - 1 - 2 * half
         if half < max(contour.side // 2, 2) or before - start < pulse:
             continue
-        fall = contour.mean(before, before + half) - contour.mean(before + half, rise - 1)
-        sigma = math.sqrt(2 * float(long_run_db2[before]) / half)
+        fall = mean(before, before + half) - mean(before + half, rise - 1)
+        sigma = math.sqrt(2 * noise.long_run_at(contour.inverse_square[before]) / half)
         if fall + contour.slope_db_per_point * half < 3 * sigma + LITTLE_TAIL_DB:
             return before
     return clear
 
 
-def clear_after(contour: Contour, long_run_db2: FloatArray, first: int, stop: int) -> int:
+def clear_after(contour: Contour, noise: NoiseModel, first: int, stop: int, sign: int = 1) -> int:
     """Find where the receiver has recovered behind an event that starts at ``first``.
 
     A tail falls faster than fibre, at its own growing scale: windows grow with the distance
     from the event. The dead zone ends where pairs of windows fall no faster than fibre and
     go on doing so for half that distance again. A fall much larger than those before it is
-    not the tail any more but a step, and ends the search.
+    not the tail any more but a step, and ends the search. ``sign`` −1: behind a dip.
     """
-    level_db, pulse_points = contour.level_db, contour.pulse_points
-    slope_db_per_point = contour.slope_db_per_point
+    pulse_points, slope_db_per_point = contour.pulse_points, contour.slope_db_per_point
     step = max(int(pulse_points // 4), 1)
     base = int(np.ceil(pulse_points)) + 2
     t = first + base
-    ceiling = contour.ceiling_db - 1e-9
+    highest, mean = contour.highest if sign > 0 else [], contour.sums_db.mean
     candidate: int | None = None
     first_quiet: int | None = None
-    least_fall = math.inf
+    least_rate = math.inf  # fall per point: that of a tail shrinks
     reach = t + int(LONGEST_TAIL_PULSES * pulse_points) + 60
     while t < stop:
         if t > reach and first_quiet is not None:
             return first_quiet
         h = max((t - first) // 3, step, 3)
-        clipped = np.flatnonzero(level_db[t : t + 2 * h] >= ceiling)
-        if clipped.size:  # a flat top is not fibre
-            t += int(clipped[-1]) + 1
-            reach += int(clipped[-1]) + 1
+        last = bisect_left(highest, t + 2 * h) - 1
+        if last >= 0 and highest[last] >= t:  # a flat top is not fibre
+            reach += highest[last] + 1 - t
+            t = highest[last] + 1
             candidate = None
             continue
         if t + 2 * h > stop:
             break
-        behind = contour.mean(t + h, t + 2 * h)
-        fall = contour.mean(t, t + h) - behind + slope_db_per_point * h
-        sigma = math.sqrt(2 * float(long_run_db2[t + h]) / h)
+        behind = mean(t + h, t + 2 * h)
+        fall = sign * (mean(t, t + h) - behind + slope_db_per_point * h)
+        sigma = math.sqrt(2 * noise.long_run_at(contour.inverse_square[t + h]) / h)
         quiet = fall <= QUIET_SIGMAS * sigma + QUIET_DB
         if not quiet and t - first > STEEP_AFTER_PULSES * pulse_points and t + 3 * h <= stop:
             # Fibre steeper than the rest falls on and on, a tail falls less and less.
-            later = behind - contour.mean(t + 2 * h, t + 3 * h)
-            bend = fall - slope_db_per_point * h - later
+            later = behind - mean(t + 2 * h, t + 3 * h)
+            bend = fall - sign * (slope_db_per_point * h + later)
             quiet = bend <= math.sqrt(3) * sigma + 1e-4
         if quiet:
             candidate = t if candidate is None else candidate
             first_quiet = t if first_quiet is None else first_quiet
             if t - candidate > 0.5 * (candidate - first) + 2 * step:
-                ahead = running_mean(level_db[candidate : min(t + 4 * h + base, stop)], step)
-                fibre = ahead[0] + slope_db_per_point * np.arange(ahead.size)
+                ahead = contour.level_db[candidate : min(t + 4 * h + base, stop)]
+                ahead = sign * running_mean(ahead, step)
+                fibre = ahead[0] + sign * slope_db_per_point * np.arange(ahead.size)
                 cliff = np.flatnonzero(ahead < fibre - FALL_BEHIND_FLAT_TOP_DB)
                 if not cliff.size:
                     return candidate
                 t, candidate = candidate + int(cliff[0]), None  # it was the flat top of a peak
-        elif 2 * least_fall + 3 * sigma < fall < 0.5 * FALL_BEHIND_FLAT_TOP_DB:
+        elif 2 * least_rate * h + 3 * sigma < fall < 0.5 * FALL_BEHIND_FLAT_TOP_DB:
             break
         else:
-            candidate, least_fall = None, min(fall, least_fall)
+            candidate, least_rate = None, min(fall / h, least_rate)
         t += max(step, (t - first) // 8)
     return min(t if candidate is None else candidate, stop)

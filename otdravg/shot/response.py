@@ -113,6 +113,9 @@ REMAINS = 1e-3
 #: Poles are not known better than this, from one edge and from several. Benchmark: receivers, the
 #: largest errors of poles seen.
 LEAST_U_ONE, LEAST_U = 0.012, 0.002
+#: Every so many points of the fibre say what its usual level is. Chosen, not derived: only speed
+#: depends on it.
+FEW = 16
 #: Points of noise that are needed and that are enough (chosen, not derived).
 LEAST_NOISE_POINTS, MOST_NOISE_POINTS = 200, 8000
 
@@ -316,7 +319,8 @@ def edges_of(record: Record) -> list[Edge]:
     groups = np.split(rising, np.flatnonzero(np.diff(rising) > 1) + 1) if rising.size else []
     least = CLEAR_SIGMAS * record.sigma
     panel = record.start + int(np.argmax(level[record.start : record.start + int(3 * pulse) + 3]))
-    starts = [(record.start, panel)] if level[panel] - np.median(level[panel:end]) > RISE_DB else []
+    usual = float(np.median(level[panel:end:FEW])) if panel < end else np.inf
+    starts = [(record.start, panel)] if level[panel] - usual > RISE_DB else []
     for group in groups:
         first, last = int(group[0]), int(group[-1]) + step
         crest = first + int(np.argmax(level[first : min(last + int(pulse) + step, end)]))
@@ -509,18 +513,18 @@ def _poles(record: Record, edges: list[Edge]) -> Response | None:
     first, share = length * np.geomspace(0.55, 1.05, 12), np.array(SECOND)
     # One pole that fits is all there is.
     for narrower in (1.06, 1.02, 1.0) if np.median(misfits) > SECOND_MISFIT else ():
-        pairs = [(a, a * min(s, 1.0)) for a in first for s in share]
-        tails = np.array([_two_tails(x, *pair) for pair in pairs])
-        left = np.zeros(len(pairs))
+        long = first.repeat(share.size)
+        short = (first[:, None] * np.minimum(share, 1.0)).ravel()
+        tails = _two_tails(x, long, short)
+        left = np.zeros(long.size)
         for (y, w, has, *_), misfit in zip(kept, misfits, strict=True):
             left += _cost(y, w, fibre[: y.size] * has, tails[:, :, : y.size])[0] / max(1.0, misfit)
         best = int(np.argmin(left))
         if left[best] > SECOND_GAIN * cost.min() - 10:
             break
-        long, short = pairs[best]
-        poles, u_least = (long, short), LEAST_U_ONE
-        first = long * np.geomspace(1 / narrower, narrower, 7)
-        share = short / long * np.geomspace(1 / narrower**4, narrower**4, 7)
+        poles, u_least = (float(long[best]), float(short[best])), LEAST_U_ONE
+        first = poles[0] * np.geomspace(1 / narrower, narrower, 7)
+        share = poles[1] / poles[0] * np.geomspace(1 / narrower**4, narrower**4, 7)
     known = Response(
         u_poles=max(u / length, u_least),
         misfit=float(np.median(misfits)),
@@ -579,10 +583,11 @@ def _cost(
     return np.maximum(left, 0.0), solved[:, -tails.shape[1] :]
 
 
-def _two_tails(x: FloatArray, first: float, second: float) -> FloatArray:
-    """Both shapes that two poles may leave behind an edge, shape (2, W)."""
-    slow = np.exp(-x / first)
-    return np.stack([slow, x / first * slow if second > 0.97 * first else np.exp(-x / second)])
+def _two_tails(x: FloatArray, first: FloatArray, second: FloatArray) -> FloatArray:
+    """Both shapes that two poles may leave behind an edge, shape (G, 2, W)."""
+    slow, along = np.exp(-x / first[:, None]), x / first[:, None]
+    alike = second[:, None] > 0.97 * first[:, None]
+    return np.stack([slow, np.where(alike, along * slow, np.exp(-x / second[:, None]))], axis=1)
 
 
 def _vertex(lengths: FloatArray, cost: FloatArray) -> tuple[float, float]:

@@ -19,13 +19,15 @@ from otdravg.shot.noise import (
     NoiseModel,
     Rounding,
     linear_power,
+    median,
+    quantile,
     rough_noise,
 )
 from otdravg.shot.reflections import (
     Contour,
     Floor,
     Peak,
-    centred_mean,
+    RunningSums,
     fall_into_tail,
     final_fall,
     find_end,
@@ -33,7 +35,6 @@ from otdravg.shot.reflections import (
     first_blank,
     noise_floor,
     panel_clear,
-    running_mean,
 )
 from otdravg.shot.response import (
     Record,
@@ -57,6 +58,7 @@ __all__ = [
 
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
+IndexArray = npt.NDArray[np.intp]
 
 #: How far the attenuation of a piece may be from the typical one of the shot, dB/km. Chosen, not
 #: derived: two makes of fibre in one span differ by a few hundredths (common practice, no source);
@@ -104,6 +106,10 @@ LARGEST_SPAN_DB = 140.0
 #: logarithm's low reading is put right to first order, ½·(σ/P)²; the next term, ¾·(σ/P)⁴, is 6 mdB
 #: here.
 LEAST_CELL_SIGMAS = 4.0
+#: Points whose noise-free power is below this many receiver sigmas are not used: clipping and
+#: rectification at zero power would bias them. Derived: clipping adds σ·(φ(3) − 3·Φ(−3)) = 0.0004
+#: σ, 0.3 mdB at this power; at two sigmas it would be 9 mdB.
+LEAST_SIGNAL_SIGMAS = 3.0
 #: Points that are averaged column by column. Chosen, not derived: only speed depends on it.
 FEW_POINTS = 16
 #: Steps of levels that instruments usually write, dB. Standard: SR-4731, levels in thousandths of
@@ -112,6 +118,8 @@ USUAL_QUANTUM_DB = 0.001
 #: Neighbours that must differ before anything is said of the steps of the levels. Derived: the
 #: quantile of 0.02 that is taken of them needs 1/0.02.
 LEAST_STEPS = 50
+#: Points whose steps are counted first. Chosen, not derived: only speed depends on it.
+FEW_STEPS = 6000
 #: Cells per pulse in the search. Chosen, not derived: a step is at most half a cell from an edge,
 #: 1/12 of a pulse, less than GUARD_SHARE; more cells only take time.
 CELLS_PER_PULSE = 6
@@ -123,15 +131,25 @@ class Cells:
 
     width: int
     x_m: FloatArray
+    power: FloatArray  # linear
+    inverse_square: FloatArray  # 1/P² of the power, smoothed
     level_db: FloatArray
     weight: FloatArray
     sums: LineSums  # of the cells, so that lines through them are cheap
+
+    def index(self, x_m: FloatArray, spacing_m: float) -> IndexArray:
+        """First cell at or behind positions; cells are equally spaced."""
+        first_m = self.x_m[0] if self.x_m.size else 0.0
+        place = (x_m - first_m) / (self.width * spacing_m)
+        place = np.ceil(np.minimum(np.maximum(place, 0.0), self.x_m.size) - 1e-6)
+        return np.asarray(place, dtype=np.intp)
 
     @classmethod
     def none(cls, width: int) -> Cells:
         """No cells yet, but their width."""
         empty = np.zeros(0)
-        return cls(width, empty, empty, empty, LineSums.of(empty, empty, empty))
+        sums = LineSums.of(empty, empty, empty)
+        return cls(width, empty, empty, empty, empty, empty, sums)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -198,11 +216,11 @@ class Shot:
         pole, left = self._remains
         if not pole or not start.size:
             return clear
-        sums, n = self.contour.sums_db, self.level_db.size
+        sums, n = self.contour.sums_db.sums, self.level_db.size
         width = max(int(self.pulse_m / self.spacing_m / 4), 3)
         near = np.clip(np.searchsorted(self.x_m, start - self.guard_m), width, n)
         far = np.clip(np.searchsorted(self.x_m, clear), 0, n - width)
-        size = (sums[near] - sums[near - width] - sums[far + width] + sums[far]) / width
+        size = (sums[near - width] - sums[near] - sums[far] + sums[far + width]) / width
         size = np.clip(np.abs(size), USUAL_STEP_DB, LARGE_STEP_DB)
         tail = np.log(np.maximum(size * left, 1.0) / max(USUAL_STEP_DB * left, 1.0))
         return np.asarray(clear + self.pulse_m * pole * tail)
@@ -223,6 +241,12 @@ class Shot:
         if not self.floor.is_noise or self.floor.noise_power <= 0 or self.response.poles:
             return None  # without poles it is not the noise that was recorded
         return float((DB_PER_RELATIVE_POWER * self.floor.noise_power) ** 2)
+
+    @property
+    def faintest_db(self) -> float:
+        """Level of fibre below which points are not used."""
+        least = LEAST_SIGNAL_SIGMAS * self.noise.receiver_sigma_power
+        return DB_PER_RELATIVE_POWER * math.log(least) if least > 0 else -math.inf
 
     @property
     def correlation_windows(self) -> tuple[int, ...]:
@@ -247,6 +271,10 @@ class Shot:
         Steps wider than usual are in the noise itself (:class:`~otdravg.shot.noise.Rounding`).
         """
         return min(self.quantum_db, USUAL_QUANTUM_DB) / float(np.sqrt(12))
+
+    def at_m(self, point: float) -> float:
+        """Position of a place between points."""
+        return float(self.x_m[0]) + point * self.spacing_m
 
     @property
     def signal_end_m(self) -> float:
@@ -310,37 +338,36 @@ def prepare(
     lag = int(np.ceil(pulse_points)) + smoothing
     lag = min(lag, max((end - start) // 8, 1))
     width = max(int(pulse_points // CELLS_PER_PULSE), 1)
-    inside = ~_at_ceiling(level)
     # The first and last pulses hold the panel's tail and the fall at the end, which are no noise.
     edge = int(1.5 * pulse_points)
-    inside[: start + edge] = False
-    inside[max(end - edge, start) :] = False
+    within = slice(start + edge, max(end - edge, start))
     known = floor.noise_power > 0 and not response.poles
     tail = (DB_PER_RELATIVE_POWER * floor.noise_power) ** 2 if known else None
-    slope = _typical_slope(x, level, start, end, pulse_points)
+    slope = _typical_slope(level, start, end, pulse_points, spacing)
     quantum = level_step(trace)
-    typical = float(np.median(power[start : end + 1 : 16]))
+    typical = median(power[start : end + 1 : 16])
     dither = DB_PER_RELATIVE_POWER * floor.noise_power / max(typical, 1e-13)
     rounding = Rounding.of(quantum, slope[0] * spacing, dither)
-    point_noise = rough_noise(level, inside, lag, rounding, tail)
+    slack = SLOPE_SLACK_DB_PER_KM / 1000 * spacing
+    sums = RunningSums.of(level)
+    contour = Contour.of(level, power, pulse_points, slope[0] * spacing, smoothing, slack, sums)
+    point_noise = rough_noise(level, within, contour.clipped, lag, rounding, tail)
     coarse = max(int(pulse_points / 2), smoothing, 4)
-    smooth = running_mean(level, coarse)
     mean_tail = None if tail is None else tail * min(smoothing, coarse) / coarse
     averaged = Rounding(rounding.long_run_db2 / coarse, rounding.long_run_db2 / coarse)
-    mean_noise = rough_noise(smooth, inside, lag + coarse, averaged, mean_tail)
+    mean_noise = rough_noise(
+        sums.means(0, coarse), within, contour.clipped, lag + coarse, averaged, mean_tail
+    )
     noise = NoiseModel(
         point_noise.constant_db2,
         point_noise.receiver_db2,
         max(ROUGH_RIPPLE * mean_noise.constant_db2 * coarse, point_noise.constant_db2),
         max(mean_noise.receiver_db2 * coarse, point_noise.receiver_db2),
     )
-    nothing = np.zeros(n, dtype=bool)
-    slack = SLOPE_SLACK_DB_PER_KM / 1000 * spacing
-    contour = Contour.of(level, power, pulse_points, slope[0] * spacing, smoothing, slack)
     shot = Shot(
         trace, index, x, power, level, response, means, blind, blank, quantum, rounding, pulse,
         spacing, floor, start, end, contour, fall,
-        start, (), nothing, noise, *slope, Cells.none(width),
+        start, (), np.zeros(n, dtype=bool), noise, *slope, Cells.none(width),
     )  # fmt: skip
     return with_reflections(shot)
 
@@ -351,22 +378,24 @@ def level_step(trace: Trace) -> float:
     Neighbours that differ at all differ by one step at least.
     """
     quantum = trace.settings.quantum_db
+    share = 0.02
+    first = np.abs(np.diff(trace.level_db[:FEW_STEPS]))
+    small = np.count_nonzero((first > 0.5 * quantum) & (first < 2.5 * quantum))
+    if small > share * trace.level_db.size + 1:  # enough of them, whatever the other steps are
+        return quantum
     steps = np.abs(np.diff(np.rint(trace.level_db / quantum)))
     steps = steps[steps > 0]
     if steps.size < LEAST_STEPS:
         return quantum
-    least = float(np.quantile(steps, 0.02))
+    least = quantile(steps, share)
     return quantum * least if least >= 3 else quantum
 
 
 def with_reflections(shot: Shot) -> Shot:
     """Return the shot with reflections, dips and dead zones found at its present noise."""
-    level = shot.level_db
     pulse_points = shot.pulse_m / shot.spacing_m
-    long_run = shot.noise.long_run_at(shot.contour.inverse_square)
-    variance = shot.noise.variance_at(shot.contour.inverse_square)
-    front = panel_clear(shot.contour, long_run, shot.start, shot.end)
-    peaks, dips = find_reflections(shot.contour, variance, long_run, front, shot.end)
+    front = panel_clear(shot.contour, shot.noise, shot.start, shot.end)
+    peaks, dips = find_reflections(shot.contour, shot.noise, front, shot.end)
     # Fibre between a loss and a reflection behind it is lower than both and yet no dip.
     before = int(3 * pulse_points) + 12
     dips = tuple(d for d in dips if not any(p.first - before <= d.first <= p.clear for p in peaks))
@@ -377,10 +406,11 @@ def with_reflections(shot: Shot) -> Shot:
         hidden = [p.clear for p in peaks if p.first < front]
         front = min(max([front, *hidden]), shot.end)
         peaks = tuple(p for p in peaks if p.first >= front)
-    in_peak = _blocked(level, front, peaks, shot.smoothing)
-    in_peak[shot.blank :] = True
-    shot = replace(shot, front_clear=front, peaks=peaks, in_peak=in_peak)
-    return replace(shot, cells=make_cells(shot, shot.cells.width))
+    in_peak = shot.in_peak
+    if not shot.cells.x_m.size or (front, peaks) != (shot.front_clear, shot.peaks):
+        shot = replace(shot, front_clear=front, peaks=peaks)
+        in_peak = _blocked(shot, shot.x_m.size, 1)
+    return replace(shot, in_peak=in_peak, cells=make_cells(shot, shot.cells.width))
 
 
 def _with_blind_zones(
@@ -392,8 +422,8 @@ def _with_blind_zones(
     """
     half = shot.smoothing // 2 + 1
     for foot, clear in shot.blind:
-        inside = [p for p in peaks if foot - half <= p.first < clear]
-        dips = tuple(p for p in dips if not foot - half <= p.first < clear + half)
+        inside = [p for p in peaks if foot - half <= p.lead < clear]
+        dips = tuple(p for p in dips if not foot - half <= p.lead < clear + half)
         if inside:
             # What rises within the remains of a tail is the tail.
             late = inside[0].clear if inside[0].clear < clear + (clear - foot) // 2 else 0
@@ -406,27 +436,24 @@ def _with_blind_zones(
     return tuple(sorted(peaks + dips, key=lambda p: p.first))
 
 
-def _blocked(
-    level: FloatArray, front_clear: int, peaks: tuple[Peak, ...], smoothing: int
-) -> BoolArray:
-    """Points that are no clean fibre: front panel, dead zones, clipped stretches."""
-    blocked = np.zeros(level.size, dtype=bool)
-    blocked[:front_clear] = True
-    for peak in peaks:
-        blocked[max(peak.first - 1 - smoothing // 2, 0) : peak.clear] = True
-    return blocked | _at_ceiling(level)
+def _blocked(shot: Shot, count: int, width: int) -> BoolArray:
+    """Cells of ``width`` points that hold any that is no clean fibre, shape (count,).
 
-
-def _at_ceiling(level: FloatArray) -> BoolArray:
-    """Points in a stretch that is clipped at the highest level, noise dips included."""
-    top = (level >= level.max() - 1e-9).astype(float)
-    if top.sum() < 3:
-        return np.zeros(level.size, dtype=bool)
-    return np.asarray(centred_mean(top, 15) > 0.1)
+    That is the front panel, dead zones, clipped stretches, what may be blanked.
+    """
+    blocked = np.zeros(count, dtype=bool)
+    clipped = shot.contour.clipped
+    blocked[clipped[: np.searchsorted(clipped, count * width)] // width] = True
+    before = 1 + shot.smoothing // 2
+    zones = [(max(peak.first - before, 0), peak.clear) for peak in shot.peaks]
+    for first, stop in [(0, shot.front_clear), *zones, (shot.blank, shot.x_m.size)]:
+        if first < stop:
+            blocked[first // width : -(-stop // width)] = True
+    return blocked
 
 
 def _typical_slope(
-    x: FloatArray, level: FloatArray, start: int, end: int, pulse_points: float
+    level: FloatArray, start: int, end: int, pulse_points: float, spacing_m: float
 ) -> tuple[float, float]:
     """Median fall per metre over many stretches, and its uncertainty.
 
@@ -442,11 +469,11 @@ def _typical_slope(
             continue
         span = max(span, 2)
         last = max(end - span, start + 1)
-        i = np.arange(start, last, max((last - start) // SLOPE_SAMPLES, 1))
-        to = np.minimum(i + span, end)
-        slopes = (level[to] - level[i]) / (x[to] - x[i])
-        slope = float(np.median(slopes))
-        spread = 1.4826 * float(np.median(np.abs(slopes - slope)))
+        stride = max((last - start) // SLOPE_SAMPLES, 1)
+        behind = level[start + span : last + span : stride]
+        slopes = (behind - level[start:last:stride][: behind.size]) * (1 / (span * spacing_m))
+        slope = median(slopes)
+        spread = 1.4826 * median(np.abs(slopes - slope))
         u_slope = 1.25 * spread / float(np.sqrt(parts))
         if u_slope < SLOPE_PRECISION_DB_PER_KM / 1000:
             break
@@ -464,19 +491,25 @@ def _means(values: FloatArray, width: int) -> FloatArray:
 
 
 def make_cells(shot: Shot, width: int) -> Cells:
-    """Average the signal of a shot in linear power over cells of ``width`` points."""
+    """Average the signal of a shot in linear power over cells of ``width`` points.
+
+    What does not depend on noise and dead zones is taken from the cells that the shot has.
+    """
     count = (shot.end + 1) // width
     used = count * width
-    power = _means(shot.power[:used], width)
-    x = shot.x_m[:used:width] + 0.5 * (width - 1) * shot.spacing_m
-    usable = _means(shot.in_peak[:used].astype(float), width) == 0
+    x, power, inverse_square = shot.cells.x_m, shot.cells.power, shot.cells.inverse_square
+    if x.size != count:
+        x = shot.x_m[:used:width] + 0.5 * (width - 1) * shot.spacing_m
+        power = _means(shot.power[:used], width)
+        inverse_square = _means(shot.contour.inverse_square[:used], width)
+    usable = ~_blocked(shot, count, width)
     # Next to a blocked cell the smoothed power holds some of what is blocked.
     usable[1:-1] &= usable[:-2] & usable[2:]
     sigma2 = shot.noise.receiver_long_run_db2 / width / DB_PER_RELATIVE_POWER**2
-    inverse_square = _means(shot.contour.inverse_square[:used], width)
     usable &= (power > 0) & (inverse_square * sigma2 < 1 / LEAST_CELL_SIGMAS**2)
-    cell_level = DB_PER_RELATIVE_POWER * np.log(np.where(usable, power, 1.0))
+    level = DB_PER_RELATIVE_POWER * np.log(np.where(usable, power, 1.0))
     # The logarithm of noisy power reads low by this much to first order.
-    cell_level += DB_PER_RELATIVE_POWER * 0.5 * sigma2 * inverse_square
-    weight = np.where(usable, width / shot.noise.long_run_at(inverse_square), 0.0)
-    return Cells(width, x, cell_level, weight, LineSums.of(x, cell_level, weight))
+    level += (DB_PER_RELATIVE_POWER * 0.5 * sigma2) * inverse_square
+    weight = usable * (width / shot.noise.long_run_at(inverse_square))
+    sums = LineSums.of(x, level, weight)
+    return Cells(width, x, power, inverse_square, level, weight, sums)

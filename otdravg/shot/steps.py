@@ -7,13 +7,15 @@ each other. What is not significant with all others in is dropped again.
 from __future__ import annotations
 
 import math
+from bisect import bisect_right
+from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import NormalDist
 
 import numpy as np
 import numpy.typing as npt
 
-from otdravg.shot.lines import StepEstimate, step_between
+from otdravg.shot.lines import LinePair, SlopePrior, lines_beside, step_between
 from otdravg.shot.ramp import compound_ramps, locate_steps, one_ramp
 from otdravg.shot.shot import CELLS_PER_PULSE, Shot
 
@@ -48,9 +50,10 @@ REMAINS_DB = 0.012
 #: Positions within a pulse at which whole sections are tested for a step. Chosen, not derived: at
 #: most a sixth of a pulse off; what is found is placed finely afterwards.
 PLACES_PER_PULSE = 3
-#: A step's variance by unknown slopes up to this share of that by noise. Chosen, not derived: more
-#: would hide steps that windows of their best length show.
-SLOPES_UNTOLD = 0.2
+
+#: Windows that are looked at in one go although some may be looked at again. Chosen, not derived:
+#: only speed depends on it.
+FEW_PLACES = 2000
 
 #: Start of an event and end of its dead zone, metres from the front panel.
 Zone = tuple[float, float]
@@ -91,8 +94,10 @@ class Search:
     """Working state of the step search: a shot and what its dead zones may feign."""
 
     shot: Shot
+    cell_m: float  # from cell to cell
+    recovery_m: float  # of the shot
+    prior: SlopePrior  # of the shot
     remains_db: FloatArray  # per cell, what a dead zone's remains may feign as a step
-    levelled: FloatArray  # running sum of weight times level, the usual slope taken out
 
     @classmethod
     def of(cls, shot: Shot) -> Search:
@@ -102,21 +107,11 @@ class Search:
         for clear in (shot.front_clear, *(p.clear for p in shot.peaks)):
             first = clear // cells.width
             remains[first : first + round(REMAINS_PULSES * CELLS_PER_PULSE) + 1] = REMAINS_DB
-        sums = cells.sums
-        slope = shot.slope_prior.mean * sums.unit_m
-        return cls(shot, remains, sums.sums[3] - slope * sums.sums[1])
-
-    @property
-    def cell_m(self) -> float:
-        """Distance from cell to cell."""
-        return self.shot.cells.width * self.shot.spacing_m
+        return cls(shot, cells.width * shot.spacing_m, shot.recovery_m, shot.slope_prior, remains)
 
     def index(self, x_m: FloatArray | float) -> IndexArray:
         """First cell at or behind a position; cells are equally spaced."""
-        x = self.shot.cells.x_m
-        place = (np.atleast_1d(x_m) - x[0]) / self.cell_m
-        place = np.ceil(np.minimum(np.maximum(place, 0.0), x.size) - 1e-6)
-        return np.asarray(place, dtype=np.intp)
+        return self.shot.cells.index(np.atleast_1d(x_m), self.shot.spacing_m)
 
     def cells_in(self, length_m: float) -> int:
         """Number of cells that cover a length, rounded up."""
@@ -124,35 +119,38 @@ class Search:
 
     def step(
         self, lo: IndexArray, start_m: FloatArray, clear_m: FloatArray, hi: IndexArray
-    ) -> StepEstimate:
-        """Step between cells [lo, start) and [clear, hi)."""
+    ) -> LinePair:
+        """Step between cells [lo, start) and [clear, hi), and the lines through them."""
         a = np.maximum(self.index(start_m), lo)
         b = np.minimum(self.index(clear_m), hi)
-        return step_between(self.shot.cells.sums, (lo, a), (b, hi), start_m, self.shot.slope_prior)
+        return lines_beside(self.shot.cells.sums, (lo, a), (b, hi), start_m, self.prior)
 
 
-def search_steps(search: Search, fixed: list[Zone], stop_m: float, threshold: float) -> list[float]:
-    """Positions of significant steps that are not reflections."""
+def search_steps(
+    search: Search, fixed: list[Zone], stop_m: float, threshold: float
+) -> dict[float, float]:
+    """Positions of significant steps that are not reflections, and how uncertain they are, m."""
     steps = clear_steps(search, fixed, stop_m, threshold)
     x = search.shot.cells.x_m
     # A few places per pulse are enough: what is found is placed finely afterwards.
     at = np.arange(0, x.size, max(search.cells_in(search.shot.pulse_m) // PLACES_PER_PULSE, 1))
     scores, seen = np.zeros(at.size), np.full((2, at.size), -1)
     for _ in range(12):
-        sections = _sections(search, _zones(search, fixed, steps), stop_m, at)
+        sections = _sections(search, fixed, steps, stop_m)[:, at]
         # Only what lies in other sections than before scores otherwise.
         changed = np.flatnonzero((sections != seen).any(axis=0))
-        scores[changed] = _scores_at(search, at[changed], sections[:, changed], None)
+        scores[changed] = _scores_at(search, at[changed], sections[:, changed])
         seen = sections
         more = _section_maxima(x[at], scores, sections[0], threshold)
         if not more:
             break
         steps += more
-    kept = prune(search, fixed, _located(search, sorted(steps), fixed, stop_m), stop_m, threshold)
-    while len(kept) < len(steps):  # what stays may stand better once its rivals are gone
-        steps = kept
-        kept = prune(search, fixed, _located(search, steps, fixed, stop_m), stop_m, threshold)
-    return kept
+    while True:
+        placed = _located(search, sorted(steps), fixed, stop_m)
+        kept = prune(search, fixed, list(placed), stop_m, threshold)
+        if len(kept) == len(steps):
+            return {at: placed[at] for at in kept}
+        steps = kept  # what stays may stand better once its rivals are gone
 
 
 def clear_steps(
@@ -160,70 +158,52 @@ def clear_steps(
     fixed: list[Zone],
     stop_m: float,
     threshold: float,
+    known: Sequence[float] = (),
     growth: float = 2.0,
     shortest: float = 1.0,
 ) -> list[float]:
-    """Steps that windows of growing length show, neither located finely nor held together.
+    """Known steps and those that windows of growing length show, neither placed finely nor pruned.
 
     Each scale is ``growth`` times the one before it, the first ``shortest`` times as long as what a
     step takes.
     """
     x = search.shot.cells.x_m
-    scale = shortest * search.shot.recovery_m
-    reach = float(x[-1] - x[0])
-    steps: list[float] = []
-    while scale < reach:  # growing windows: a near neighbour of opposite sign cannot hide a step
+    gap = search.cells_in(search.recovery_m)
+    scale, scales = shortest * search.recovery_m, []
+    while scale < float(x[-1] - x[0]):
         stride = max(int(scale / 6 / search.cell_m), 1)
-        at = np.arange(0, x.size, stride)
-        zones = _zones(search, fixed, steps)
-        coarse = _coarse_scores(search, zones, stop_m, at, scale)
-        best = _local_maxima(x[at], coarse, threshold, scale + search.shot.recovery_m)
-        if best.size:
-            # The stride may be longer than the pulse: look at every cell around.
-            around = at[best][:, None] + np.arange(-stride, stride + 1)
-            around = np.clip(around, 0, x.size - 1)
-            sections = _sections(search, zones, stop_m, around.ravel())
-            fine = _scores_at(search, around.ravel(), sections, scale).reshape(around.shape)
-            steps += x[around[np.arange(best.size), np.argmax(fine, axis=1)]].tolist()
+        scales.append((search.cells_in(scale), stride, -(-x.size // stride)))
         scale *= growth
+    if not scales:
+        return list(known)
+    at = np.concatenate([np.arange(0, x.size, stride) for _, stride, _ in scales])
+    sizes = [size for *_, size in scales]
+    windows = np.repeat([window for window, *_ in scales], sizes)
+    ends = np.cumsum(sizes).tolist()
+    steps = list(known)
+    # Growing windows: a near neighbour of opposite sign cannot hide a step. What one scale finds
+    # changes the sections of those that follow: only where one finds nothing, all are looked at.
+    begin, stop = 0, ends[-1 if at.size < FEW_PLACES else 0]
+    while begin < ends[-1]:
+        sections, here = _sections(search, fixed, steps, stop_m), at[begin:stop]
+        scores = _scores_at(search, here, sections[:, here], windows[begin:stop])
+        above = np.flatnonzero(scores > threshold)
+        if not above.size:
+            begin, stop = stop, ends[-1]
+            continue
+        k = bisect_right(ends, begin + int(above[0]))
+        (window, stride, _), last = scales[k], ends[k]
+        strongest = _local_maxima(
+            here[: last - begin], scores[: last - begin], threshold, window + gap
+        )
+        best = here[strongest]
+        # The stride may be longer than the pulse: look at every cell around.
+        around = best[:, None] + np.arange(-stride, stride + 1)
+        around = np.minimum(np.maximum(around, 0), x.size - 1)
+        fine = _scores_at(search, around, sections[:, around], window)
+        steps += x[around[np.arange(best.size), np.argmax(fine, axis=1)]].tolist()
+        begin, stop = last, ends[-1 if ends[-1] - last < FEW_PLACES else k + 1]
     return steps
-
-
-def _coarse_scores(
-    search: Search, zones: list[Zone], stop_m: float, at: IndexArray, scale_m: float
-) -> FloatArray:
-    """Statistic of a step at equally spaced cells, from windows ``scale_m`` long on both sides.
-
-    Short windows know nothing of their slopes but what is known beforehand: there the step is the
-    difference of two means, and what the slope may feign is part of its variance. Only windows that
-    reach into a dead zone, and those long enough to tell their own slopes, are looked at in full.
-    """
-    shot = search.shot
-    sections = _sections(search, zones, stop_m, at)
-    prior, window = shot.slope_prior, search.cells_in(scale_m)
-    gap = search.cells_in(shot.recovery_m)
-    first, last = at - window, at + gap + window
-    free = np.flatnonzero((first >= sections[0]) & (last <= sections[1]))
-    if free.size < at.size / 2:
-        return _scores_at(search, at, sections, scale_m)
-    here = at[free]
-    weight, level = shot.cells.sums.sums[0], search.levelled
-    before = weight[here] - weight[here - window]
-    behind = weight[here + gap + window] - weight[here + gap]
-    with np.errstate(invalid="ignore", divide="ignore"):
-        loss = (level[here] - level[here - window]) / before
-        loss -= (level[here + gap + window] - level[here + gap]) / behind
-        variance = 1 / before + 1 / behind
-    feigned = (prior.sd * (window + gap) * search.cell_m) ** 2
-    if feigned > SLOPES_UNTOLD * float(np.nanmedian(variance)):
-        return _scores_at(search, at, sections, scale_m)
-    scores = np.zeros(at.size)
-    size = np.maximum(np.abs(loss) - search.remains_db[here], 0.0)
-    scores[free] = np.fmax(size * size / (variance + feigned + shot.rounding_db**2), 0.0)
-    rest = np.ones(at.size, dtype=bool)
-    rest[free] = False
-    scores[rest] = _scores_at(search, at[rest], sections[:, rest], scale_m)
-    return scores
 
 
 def _zones(search: Search, fixed: list[Zone], steps: list[float]) -> list[Zone]:
@@ -232,49 +212,49 @@ def _zones(search: Search, fixed: list[Zone], steps: list[float]) -> list[Zone]:
     return sorted(fixed + list(zip(steps, clear, strict=True)))
 
 
-def _sections(search: Search, zones: list[Zone], stop_m: float, at: IndexArray) -> IndexArray:
+def _sections(search: Search, fixed: list[Zone], steps: list[float], stop_m: float) -> IndexArray:
     """First cell of the section that each cell lies in, and the one behind its last; shape (2, n).
 
     A cell inside a dead zone gets a first cell behind itself, so that nothing is left before it.
     """
-    edges = np.array([*zones, (stop_m, np.inf)])
-    starts = search.index(edges[:, 0])
-    clears = np.maximum.accumulate(np.concatenate(([0], search.index(edges[:-1, 1]))))
-    k = np.minimum(np.searchsorted(starts, at, side="right"), len(zones))
-    return np.stack([clears[k], starts[k]])
+    edges = np.array([*_zones(search, fixed, steps), (stop_m, stop_m)])
+    starts, clears = search.index(edges.T.ravel()).reshape(2, -1)
+    starts = np.minimum(starts, starts[-1])
+    clears = np.maximum.accumulate(np.concatenate(([0], clears[:-1])))
+    size = search.remains_db.size
+    lengths = np.diff(starts[:-1], prepend=0, append=size)
+    sections = np.empty((2, size), dtype=np.intp)
+    sections[0], sections[1] = clears.repeat(lengths), starts.repeat(lengths)
+    return sections
 
 
 def _scores_at(
-    search: Search, at: IndexArray, sections: IndexArray, scale_m: float | None
+    search: Search, at: IndexArray, sections: IndexArray, window: IndexArray | int | None = None
 ) -> FloatArray:
     """Statistic of a step at the cells ``at``, which lie in ``sections``.
 
-    From windows ``scale_m`` long on both sides, or as long as the sections.
+    From windows of so many cells on both sides, or as long as the sections.
     """
     first, last = sections
-    right = at + search.cells_in(search.shot.recovery_m)
-    if scale_m is not None:
-        window = search.cells_in(scale_m)
+    right = at + search.cells_in(search.recovery_m)
+    if window is not None:
         first, last = np.maximum(first, at - window), np.minimum(last, right + window)
-    x_m = search.shot.cells.x_m[at]
+    cells = search.shot.cells
     near, far = np.maximum(at, first), np.minimum(right, last)
-    found = step_between(
-        search.shot.cells.sums, (first, near), (far, last), x_m, search.shot.slope_prior
-    )
+    found = step_between(cells.sums, (first, near), (far, last), cells.x_m[at], search.prior)
     return found.score(search.remains_db[at], search.shot.rounding_db)
 
 
 def _local_maxima(
-    x: FloatArray, score: FloatArray, threshold: float, separation_m: float
+    at: IndexArray, score: FloatArray, threshold: float, separation: int
 ) -> IndexArray:
-    """Strongest positions above the threshold, none closer than ``separation_m``."""
+    """Strongest of places ``at`` above the threshold, none closer than ``separation``; indices."""
     found: list[int] = []
     candidates = np.flatnonzero(score > threshold)
     candidates = candidates[np.argsort(-score[candidates])]
     while candidates.size:
-        best = candidates[0]
-        found.append(int(best))
-        candidates = candidates[np.abs(x[candidates] - x[best]) > separation_m]
+        found.append(int(candidates[0]))
+        candidates = candidates[np.abs(at[candidates] - at[candidates[0]]) > separation]
     return np.array(found, dtype=np.intp)
 
 
@@ -306,21 +286,23 @@ def alone_between(
     return search.index(clears[before]), search.index(starts[behind])
 
 
-def _located(search: Search, steps: list[float], fixed: list[Zone], stop_m: float) -> list[float]:
+def _located(
+    search: Search, steps: list[float], fixed: list[Zone], stop_m: float
+) -> dict[float, float]:
     """Place each step where the pulse-long ramp fits the points best; merge what coincides."""
     if not steps:
-        return []
+        return {}
     shot = search.shot
     x = shot.cells.x_m
     at = np.array(steps)
     lo, hi = alone_between(search, _zones(search, fixed, steps), at, stop_m)
-    place, _ = locate_steps(shot, at, lo, hi)
+    place, u_m = locate_steps(shot, at, lo, hi)
     place = np.maximum(place, x[np.minimum(lo, x.size - 1)])
     place = np.minimum(place, x[np.maximum(np.minimum(hi, x.size) - 1, 0)])
-    refined: list[float] = []
-    for here in place.tolist():
+    refined: dict[float, float] = {}
+    for here, u in zip(place.tolist(), u_m.tolist(), strict=True):
         if all(abs(here - r) > 0.5 * shot.pulse_m for r in refined):
-            refined.append(here)
+            refined[here] = u
     return refined
 
 
@@ -382,5 +364,5 @@ def take_out_compounds(
     at = np.array(steps)
     lo, hi = alone_between(search, _zones(search, fixed, steps), at, stop_m)
     double = compound_ramps(search.shot, at, lo, hi)
-    groups = [(first, second + search.shot.recovery_m) for first, second in double.values()]
+    groups = [(first, second + search.recovery_m) for first, second in double.values()]
     return [step for k, step in enumerate(steps) if k not in double], groups

@@ -6,7 +6,8 @@ another shot, or that somebody moved a marker. The measurement stays that of the
 
 from __future__ import annotations
 
-import numpy as np
+from bisect import bisect_left, bisect_right
+from statistics import median
 
 from otdravg.findings import Finding, Values, caution, note, values
 from otdravg.shot.detect import Detection, EventKind
@@ -48,21 +49,22 @@ def table_findings(detection: Detection) -> tuple[Finding, ...]:
     where = shot.trace.identity.direction
     # Tables hold times to 100 ps and often the end of a marker: allow half a pulse more.
     tolerance = shot.placing_m + 0.5 * shot.pulse_m + 1.0
+    front_m = float(shot.x_m[shot.front_clear])
     entries = [(e, e.distance_m(shot.group_index)) for e in shot.trace.table]
     found = [e for e in detection.events if e.kind is not EventKind.END]
-    at = np.array([e.distance_m for e in found])
+    at = [e.distance_m for e in found]  # in order
     unseen: list[Values] = []
     differing: list[Values] = []
     ratios: list[float] = []  # of the waveform's losses to the table's
     for entry, x_m in entries:
-        inside = shot.x_m[shot.front_clear] < x_m < detection.end_m - tolerance
+        inside = front_m < x_m < detection.end_m - tolerance
         if entry.is_end or not inside or not _counts(entry):
             continue
-        near = np.flatnonzero(np.abs(at - x_m) < tolerance)
-        if not near.size:
+        near = found[bisect_right(at, x_m - tolerance) : bisect_left(at, x_m + tolerance)]
+        if not near:
             unseen.append(values(at_m=x_m, table_db=entry.loss_db))
             continue
-        event = found[int(near[np.argmin(np.abs(at[near] - x_m))])]
+        event = min(near, key=lambda e: abs(e.distance_m - x_m))
         if event.loss_db is None or event.u_loss_db is None:
             continue
         if abs(entry.loss_db) > max(LEAST_TABLE_LOSS_DB, 5 * event.u_loss_db):
@@ -71,7 +73,7 @@ def table_findings(detection: Detection) -> tuple[Finding, ...]:
             differing.append(values(at_m=x_m, table_db=entry.loss_db, waveform_db=event.loss_db))
     # A marker in a dead zone spoils one entry; most of them differ if table or levels are others.
     most_unseen = len(unseen) >= max(LEAST_ENTRIES, len(ratios))
-    scaled = len(ratios) >= LEAST_ENTRIES and abs(np.median(ratios) - 1) > SCALE_DISAGREES
+    scaled = len(ratios) >= LEAST_ENTRIES and abs(median(ratios) - 1) > SCALE_DISAGREES
     findings: list[Finding] = []
     if unseen:
         grave = caution if most_unseen else note

@@ -1,19 +1,35 @@
-"""``manifest.sha256``: the hash of every file of a closeout, as ``sha256sum -c`` reads it."""
+"""Hashes of the files of a closeout, as ``sha256sum -c`` reads them.
+
+``evidence.sha256`` lists what the results rest on, and is made first, so that its own hash can
+be printed on what people read; ``manifest.sha256`` then lists every file.
+"""
 
 from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
 from otdravg.errors import BadCloseout
 from otdravg.system.ordinary import open_ordinary
 
-__all__ = ["MANIFEST", "ManifestCheck", "check_manifest", "read_manifest", "write_manifest"]
+__all__ = [
+    "EVIDENCE",
+    "MANIFEST",
+    "ManifestCheck",
+    "check_evidence",
+    "check_manifest",
+    "read_manifest",
+    "write_evidence",
+    "write_manifest",
+]
 
 MANIFEST = "manifest.sha256"
+EVIDENCE = "evidence.sha256"
+#: Traces, tables, and the results with all their digits.
+_EVIDENCE_ENDS = (".csv", ".json", ".sor", ".zip")
 #: A hundred thousand files of a closeout take less; a longer manifest does not fit its folder.
 _LARGEST_BYTES = 32 * 2**20
 _LINE = re.compile(r"([0-9a-f]{64}) [ *](.+)")
@@ -36,11 +52,25 @@ class ManifestCheck:
 
 def write_manifest(folder: Path) -> None:
     """Write the manifest over every file below a folder."""
-    lines = [f"{_hash_of(folder / name)}  {name}\n" for name in files_below(folder)]
-    (folder / MANIFEST).write_bytes("".join(lines).encode("utf-8"))
+    _write(folder, MANIFEST, files_below(folder))
 
 
-def read_manifest(folder: Path) -> Mapping[str, str]:
+def write_evidence(folder: Path) -> str:
+    """Write the hashes of what the results rest on; return the hash of that list."""
+    _write(folder, EVIDENCE, _evidence_below(folder))
+    return _hash_of(folder / EVIDENCE)
+
+
+def _write(folder: Path, name: str, files: Iterable[str]) -> None:
+    lines = [f"{_hash_of(folder / file)}  {file}\n" for file in files]
+    (folder / name).write_bytes("".join(lines).encode("utf-8"))
+
+
+def _evidence_below(folder: Path) -> list[str]:
+    return [name for name in files_below(folder) if name.lower().endswith(_EVIDENCE_ENDS)]
+
+
+def read_manifest(folder: Path, name: str = MANIFEST) -> Mapping[str, str]:
     """Return the hashes by file name.
 
     Raises
@@ -48,7 +78,7 @@ def read_manifest(folder: Path) -> Mapping[str, str]:
     BadCloseout
         If there is no manifest, or a line of it cannot be read.
     """
-    place = folder / MANIFEST
+    place = folder / name
     try:
         with open_ordinary(str(place)) as stream:
             text = stream.read(_LARGEST_BYTES).decode("utf-8")
@@ -71,8 +101,16 @@ def read_manifest(folder: Path) -> Mapping[str, str]:
 
 def check_manifest(folder: Path) -> ManifestCheck:
     """Hold a folder against its manifest."""
-    hashes = read_manifest(folder)
-    present = set(files_below(folder))
+    return _check(folder, read_manifest(folder), set(files_below(folder)))
+
+
+def check_evidence(folder: Path) -> tuple[ManifestCheck, str]:
+    """Hold traces, tables and results against their list; return the hash of the list, too."""
+    found = _check(folder, read_manifest(folder, EVIDENCE), set(_evidence_below(folder)))
+    return found, _hash_of(folder / EVIDENCE)
+
+
+def _check(folder: Path, hashes: Mapping[str, str], present: set[str]) -> ManifestCheck:
     return ManifestCheck(
         listed=len(hashes),
         changed=tuple(

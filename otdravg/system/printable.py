@@ -9,6 +9,8 @@ __all__ = ["printable", "spelled_in_ascii", "survives"]
 
 _ASCII_SIGNS = str.maketrans(
     {"→": "->", "±": "+-", "…": "...", "×": "x", "µ": "u", **dict.fromkeys("−–—·•", "-")}
+    # From memory: German where umlauts cannot be written.
+    | {"ä": "ae", "ö": "oe", "ü": "ue", "Ä": "AE", "Ö": "OE", "Ü": "UE", "ß": "ss"}
 )
 
 

@@ -19,7 +19,7 @@ from otdravg.quantities import Quantity, reported
 from otdravg.shot.settings import Direction, Identity
 from otdravg.verdict.limits import Limits
 
-__all__ = ["doubts_of", "shown_from"]
+__all__ = ["CLOCK_AHEAD", "FIRST_DATE", "doubts_of", "shown_from"]
 
 #: Findings of the measuring itself that leave open what the figures are of, or where; as notes
 #: they do not.

@@ -43,24 +43,23 @@ FIBRE_TYPES = (*(f"G.65{digit}" for digit in range(10)), "mixed")
 
 #: Findings that no pair has: only a review of a whole cable makes them.
 CABLE_FINDINGS = frozenset(
-    {"bend-suspected", "cable-not-in-job", "clock-odd", "cord-differs", "cord-missing",
-     "decision-changed",
-     "decision-missing", "decision-moved", "decision-of-other-cable", "decision-repeated",
-     "decision-torn", "decision-unsealed", "decision-without-cable", "decision-without-object",
-     "decisions-joined", "decisions-resaved", "direction-claims-differ", "direction-missing",
-     "end-a-chosen", "ends-not-in-job", "ends-not-judged", "ends-told-by-shots",
+    {"bend-suspected", "cable-spelt-differently", "clock-odd", "cord-differs", "cord-missing",
+     "decision-changed", "decision-missing", "decision-moved", "decision-of-other-cable",
+     "decision-repeated", "decision-torn", "decision-unsealed", "decision-without-cable",
+     "decision-without-object", "decisions-joined", "decisions-resaved", "direction-claims-differ",
+     "direction-missing", "end-a-chosen", "ends-not-judged", "ends-told-by-shots",
      "event-between-closures", "fibre-broken", "fibre-claims-differ", "fibre-missing",
-     "fibre-not-in-job",
-     "fibre-type-not-in-job", "fibres-crossed", "file-unreadable",
-     "gone-since-before", "header-edited", "header-left-unchanged",
-     "instrument-not-in-job", "key-not-applied",
-     "length-differs", "mapping-unused", "newest-shot-unusable", "no-signal", "not-a-trace-file",
-     "order-by-name", "other-fibre", "other-length", "pair-doubtful", "passes-unspliced",
-     "pattern-differs", "points-damaged", "pulse-differs", "reflection-in-closure",
-     "ribbon-missing", "same-file-again", "same-points-both-ways", "shot-again-from-one-end",
-     "shot-before-work", "shot-from-same-end", "shot-not-placed", "shots-under-one-name",
-     "splice-changed", "wavelength-claims-differ", "wavelength-differs", "wavelength-label",
-     "wavelength-not-shot", "worse-than-before"}
+     "fibres-crossed", "file-unreadable", "gone-since-before", "header-edited",
+     "header-left-unchanged", "key-not-applied", "length-differs", "mapping-unused",
+     "newest-shot-unusable", "no-signal", "not-a-trace-file", "order-unknown", "other-fibre",
+     "other-length", "pair-doubtful", "pair-of-two-states", "passes-unspliced", "pattern-differs",
+     "points-damaged", "pulse-differs", "reflection-in-closure", "ribbon-missing",
+     "same-file-again", "same-points-both-ways", "shot-again-from-one-end", "shot-before-work",
+     "shot-from-same-end", "shot-not-placed", "shots-under-one-name", "splice-changed",
+     "two-cables-one-name", "wavelength-claims-differ", "wavelength-differs", "wavelength-label",
+     "wavelength-not-shot", "worse-than-before",
+     "cable-not-in-job", "ends-not-in-job", "fibre-not-in-job", "fibre-type-not-in-job",
+     "instrument-not-in-job"}
 )  # fmt: skip
 
 
@@ -121,7 +120,7 @@ KEYS = (
     Key("bend.threshold_db", "number", "otdravg.verdict.place:judge_place", _DB,
         "two-wavelengths", is_open=True),
     Key("ribbon.size", "whole", "otdravg.trade:ribbon_position", (0, 48)),
-    Key("traces.name", "text", "otdravg.closeout.closeout:trace_pattern", (), "closeout-only"),
+    Key("traces.name", "text", "otdravg.closeout.traces:trace_pattern", (), "closeout-only"),
     Key("one_way.reasons", "choices", "otdravg.verdict.splice:is_one_way_allowed",
         (rules.OneWayCause,)),
     Key("one_way.splice_limit_db", "by_wavelength", _SPLICE, _DB),

@@ -167,6 +167,7 @@ ENGLISH = {
     "accepted_by": "Accepted for the owner",
     "decisions": "Reviewer's decisions",
     "decisions_state": "{count}, last seal {seal}",
+    "evidence_hash": "Evidence (SHA-256 of evidence.sha256)",
     "program": "Made with",
     # Loss tables, heat maps, lists.
     "legend": "Legend",

@@ -170,6 +170,7 @@ GERMAN = {
     "accepted_by": "Abgenommen für den Auftraggeber",
     "decisions": "Prüfentscheidungen",
     "decisions_state": "{count}, letztes Siegel {seal}",
+    "evidence_hash": "Beleg (SHA-256 von evidence.sha256)",
     "program": "Erstellt mit",
     # Loss tables, heat maps, lists.
     "legend": "Legende",

@@ -36,6 +36,7 @@ JOBS = (
     Job("false_alarms", "false_alarms.py", (), ("--fibres", "100")),
     Job("sensitivity", "sensitivity.py", (), ("--pairs", "2", "--most", "2")),
     Job("detection", "detection.py", (), ("--pairs", "3")),
+    Job("pair_scenarios", "pair_scenarios.py", ("--workers", "2"), ("--versions", "1")),
     Job("speed", "speed.py", (), ("--runs", "3")),
     Job("read_speed", "read_speed.py"),
     Job("start", "start.py", (), ("3",)),

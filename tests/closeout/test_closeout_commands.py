@@ -20,10 +20,12 @@ def run(*arguments: object) -> Result:
 
 
 @pytest.fixture
-def folder(bad_review: CableReview, sketches: Sketches, template: Template, tmp_path: Path) -> Path:
+def folder(
+    good_review: CableReview, sketches: Sketches, template: Template, tmp_path: Path
+) -> Path:
     path = tmp_path / "closeout"
     write_closeout(
-        bad_review, path, only={"csv", "xlsx", "json"}, template=template, sketches=sketches
+        good_review, path, only={"csv", "xlsx", "json"}, template=template, sketches=sketches
     )
     return path
 
@@ -32,7 +34,8 @@ def test_verify_is_content_with_what_was_written(folder: Path) -> None:
     done = run("verify", folder)
     assert done.exit_code == 0, done.output
     assert "0 problems" in done.output
-    assert "agree in splices.csv, closeout.xlsx" in done.output
+    assert "agree        closeout.xlsx: cells against closeout.json" in done.output
+    assert "not done     traces against rows: the traces are not in this closeout" in done.output
 
 
 def test_verify_is_content_with_a_cable_without_a_name(
@@ -43,10 +46,10 @@ def test_verify_is_content_with_a_cable_without_a_name(
         rows=tuple(replace(row, cable="") for row in good_review.rows),
         closures=tuple(replace(closure, cable="") for closure in good_review.closures),
     )
-    write_closeout(nameless, tmp_path / "closeout", only={"csv", "xlsx"}, sketches=sketches)
+    parts = {"csv", "xlsx", "json"}
+    write_closeout(nameless, tmp_path / "closeout", only=parts, sketches=sketches)
     done = run("verify", tmp_path / "closeout")
-    assert done.exit_code == 0, done.output
-    assert "agree in splices.csv, closeout.xlsx, closeout.xlsx (loss tables)" in done.output
+    assert "agree        closeout.xlsx: cells against closeout.json" in done.output
 
 
 def test_verify_names_what_was_changed(folder: Path) -> None:
@@ -55,7 +58,7 @@ def test_verify_names_what_was_changed(folder: Path) -> None:
     done = run("verify", folder)
     assert done.exit_code == 1
     assert "findings.csv: has changed since the closeout was made" in done.output
-    assert "findings.csv: line 2" in done.output or "findings.csv: line" in done.output
+    assert "severity is note, closeout.json has caution" in done.output
 
 
 def test_verify_of_any_folder_is_an_error(tmp_path: Path) -> None:

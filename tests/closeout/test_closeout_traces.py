@@ -15,8 +15,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from otdravg.cable import CableReview, ShotRecord, ShotUse
-from otdravg.closeout.template import DEFAULT_TRACE_NAME
 from otdravg.closeout.traces import (
+    DEFAULT_TRACE_NAME,
     NAMES_TABLE,
     Renamed,
     check_pattern,

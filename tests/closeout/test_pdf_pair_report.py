@@ -92,7 +92,7 @@ def test_pdf_report_has_the_figures_of_the_terminal(shots: tuple[str, str], tmp_
     assert len(printed) >= 3
     assert printed == _table(output)
     titles = [entry.title for entry in document.outline if not isinstance(entry, list)]
-    assert titles[1:] == ["Losses", "Both shots", "What to do next"]
+    assert titles[1:] == ["Losses", "Both shots on one axis", "What to do next"]
     assert titles[0] in ("CUT", "LEAVE")
 
 

@@ -28,7 +28,7 @@ from otdravg.cable import Decision, Decisions, What, add_decision, read_decision
 from otdravg.cable.decisions.chain import seal_of
 from otdravg.cable.decisions.file import appended
 from otdravg.cable.decisions.model import SealedDecision
-from otdravg.closeout.agreement import compare_decisions
+from otdravg.closeout.checks.decisions import compare_decisions
 from otdravg.errors import BadSetting, OtdravgError
 from otdravg.findings import Severity
 

@@ -23,6 +23,8 @@ from otdravg.tables.pair import pair_csv
 from otdravg.verdict.decision import Answer
 from otdravg.verdict.judge import PairReport, judge
 from otdravg.verdict.limits import Limits, Rule
+from otdravg.words import catalogue
+from otdravg.words.catalogue import Language, say
 
 DOCS = Path(__file__).parents[2] / "docs"
 SCHEMA = json.loads((DOCS / "pair.schema.json").read_text(encoding="utf-8"))
@@ -139,6 +141,12 @@ class TestCsv:
         assert all("contract's figure" in row["limit_statement"] for row in rows)
 
 
+def _simple(group: str, language: Language) -> list[tuple[str, str]]:
+    """Messages of a group without values in them, long enough to be looked for."""
+    book = catalogue._book(language)[group]
+    return [(k, str(m)) for k, m in book.items() if "{" not in m and "/" not in m and len(m) > 3]
+
+
 class TestText:
     @pytest.mark.parametrize("columns", [80, 100, 120])
     def test_wraps_at_the_terminals_width(self, every_case: PairReport, columns: int) -> None:
@@ -162,6 +170,32 @@ class TestText:
         assert "\033[" in tinted
         assert re.sub(r"\033\[[0-9;]*m", "", tinted) == pair_text(every_case)
         assert "\033" not in pair_text(every_case)
+
+    def test_german_is_german_throughout(self, every_case: PairReport) -> None:
+        """No word of the English catalogue that German says otherwise is left on the screen."""
+        text = " ".join(pair_text(every_case, details=True, language=Language.GERMAN).split())
+        english = [
+            word
+            for group in ("answer", "screen", "pair", "budget", "budget-name")
+            for key, word in _simple(group, Language.ENGLISH)
+            if word != say(group, key, Language.GERMAN)
+        ]
+        assert len(english) > 20
+        for word in english:
+            assert re.search(rf"(?<!\w){re.escape(word)}(?!\w)", text) is None, word
+        assert "0,200 dB" not in text
+        assert re.search(r"\d\.\d{3} dB", text) is None
+        for verdict in ("eingehalten", "überschritten", "nur eine Richtung", "nicht bewertet"):
+            assert verdict in text
+
+    def test_columns_of_both_languages(self) -> None:
+        """As many headings as there are columns, and none that is cut off."""
+        for language in Language:
+            for key, count in (("head-1", 7), ("head-2", 7)):
+                assert len(say("pair", key, language).split("/")) == count
+            assert len(say("document", "headings", language).split("/")) == 11
+            assert len(say("budget", "inputs", language).split("/")) == 7
+            assert len(say("budget", "causes", language).split("/")) == 5
 
     def test_header_cannot_drive_the_terminal(self, every_case: PairReport) -> None:
         text = pair_text(with_header(every_case, cable="\x1b[2Jgone", location_a="a\rb"))

@@ -10,8 +10,7 @@ from hypothesis import strategies as st
 from otdravg.cable import ShotRecord, ShotUse
 from otdravg.cable.location import Location
 from otdravg.cable.model import TakenFor
-from otdravg.closeout.template import DEFAULT_TRACE_NAME
-from otdravg.closeout.traces import check_pattern, renamed, safe_name
+from otdravg.closeout.traces import DEFAULT_TRACE_NAME, check_pattern, renamed, safe_name
 from otdravg.errors import BadSetting
 from otdravg.shot.settings import Direction
 

@@ -96,8 +96,7 @@ def test_rough_noise_is_blind_to_slope_and_to_a_splice() -> None:
     rng = np.random.default_rng(3)
     level = LEVEL_DB - 0.5 * (np.arange(LEVEL_DB.size) > 7000)
     level = level + 0.004 * rng.standard_normal(level.size)
-    usable = np.ones(level.size, dtype=bool)
-    noise = rough_noise(level, usable, 15, ROUNDING)
+    noise = rough_noise(level, slice(0, level.size), np.zeros(0, dtype=int), 15, ROUNDING)
     assert np.sqrt(noise.variance_db2(LEVEL_DB)) == pytest.approx(0.004, rel=0.15)
 
 

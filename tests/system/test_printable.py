@@ -35,6 +35,7 @@ def test_nothing_obeyed_is_left(text: str) -> None:
 
 def test_signs_have_an_ascii_spelling() -> None:
     assert spelled_in_ascii("A→B 0.1 ± 0.2 … é") == "A->B 0.1 +- 0.2 ... ?"
+    assert spelled_in_ascii("Spleißdämpfung, PRÜFEN") == "Spleissdaempfung, PRUEFEN"
 
 
 @pytest.mark.parametrize(

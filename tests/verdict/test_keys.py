@@ -17,9 +17,7 @@ import pytest
 from pair_example import judged_loss, judged_one_way, measurement, reading
 from test_finding_reference import ROOT, codes_in
 
-from otdravg.closeout.closeout import trace_pattern
-from otdravg.closeout.json_file import Closeout
-from otdravg.closeout.template import Template
+from otdravg.closeout.traces import trace_pattern
 from otdravg.errors import BadProfile
 from otdravg.findings import says
 from otdravg.fit.reading import Kind
@@ -213,7 +211,7 @@ def answers(profile: Profile) -> list[Any]:
         data_findings(profile, 6000.0, 6100.0),
         stage_findings(profile),
         ribbon_position(9, profile.ribbon_size),
-        trace_pattern(Closeout(_Review(profile), None, Template())),  # type: ignore[arg-type]
+        trace_pattern(_Review(profile), None),  # type: ignore[arg-type]
     ]  # fmt: skip
 
 

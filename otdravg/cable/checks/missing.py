@@ -24,7 +24,14 @@ from otdravg.verdict.rules import Directions, Profile, required_wavelengths
 from otdravg.verdict.shots import ShotNeed, fibre_type_of
 from otdravg.verdict.shots import missing_shots as shots_asked
 
-__all__ = ["beyond_expected", "in_shooting_order", "missing_fibres", "missing_shots", "shots_in"]
+__all__ = [
+    "beyond_expected",
+    "expected_fibres",
+    "in_shooting_order",
+    "missing_fibres",
+    "missing_shots",
+    "shots_in",
+]
 
 #: A wavelength that at least this share of fibres was shot at is expected of all.
 _USUAL_SHARE = 0.5
@@ -180,16 +187,11 @@ def missing_fibres(
     Expected are 1 to the fibre count if it is stated; else whole ribbons from the first to
     the last that was shot, or in loose tube every number in between.
     """
-    fibres: dict[str, set[int]] = defaultdict(set)
-    for record in records:
-        key = record.taken_for.key
-        if key is not None and record.use in _PRESENT:
-            fibres[key.cable].add(key.fibre)
     usual = _usual_wavelengths(shots_in(records))
     to_take: list[ShotToTake] = []
     findings = []
     ribbon_size = profile.ribbon_size
-    for cable, have in sorted(fibres.items()):
+    for cable, have in _fibres_there(records, expected).items():
         wanted = _expected(have, ribbon_size, expected.fibre_count)
         wavelengths_nm = required_wavelengths(profile) or usual.get(cable, [])
         by_ribbon: dict[int | None, list[int]] = defaultdict(list)
@@ -206,6 +208,31 @@ def _whole(fibres: Sequence[int], nm: int, profile: Profile) -> list[ShotNeed]:
     """Shots of fibres that nobody shot, from as many ends as the stage asks for."""
     ends = _ENDS[:1] if profile.stage.directions is Directions.ONE else _ENDS
     return [ShotNeed(fibre, end, nm) for fibre in fibres for end in ends]
+
+
+def expected_fibres(
+    records: Sequence[ShotRecord], ribbon_size: int | None, expected: Expected
+) -> set[FibreKey]:
+    """Tell which fibres the cables have, shot or not, as :func:`missing_fibres` expects them."""
+    return {
+        FibreKey(cable, fibre)
+        for cable, have in _fibres_there(records, expected).items()
+        for fibre in have | _expected(have, ribbon_size, expected.fibre_count)
+    }
+
+
+def _fibres_there(records: Sequence[ShotRecord], expected: Expected) -> dict[str, set[int]]:
+    """Fibres of each cable of which a shot is there; of the expected one, if one is."""
+    fibres: dict[str, set[int]] = defaultdict(set)
+    for record in records:
+        key = record.taken_for.key
+        if key is not None and record.use in _PRESENT:
+            fibres[key.cable].add(key.fibre)
+    if not expected.cable:
+        return dict(sorted(fibres.items()))
+    wanted = same_text(expected.cable)
+    own = {cable: have for cable, have in fibres.items() if same_text(cable) in ("", wanted)}
+    return own or {expected.cable: set()}
 
 
 def _expected(have: set[int], ribbon_size: int | None, fibre_count: int | None) -> set[int]:

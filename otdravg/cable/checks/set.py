@@ -155,9 +155,12 @@ def _of_the_job(profile: Profile) -> list[CableFinding]:
     ]
 
 
-def unused_findings(records: Sequence[ShotRecord]) -> list[CableFinding]:
-    """Findings for files that could not be used at all."""
-    return [_unused(record) for record in records if record.use in _SAY_WHY]
+def unused_findings(
+    records: Sequence[ShotRecord], findings: Sequence[CableFinding]
+) -> list[CableFinding]:
+    """Findings for files that could not be used at all, unless some finding says why already."""
+    said = {f for one in findings if one.code == "shots-under-one-name" for f in one.files}
+    return [_unused(r) for r in records if r.use in _SAY_WHY and r.path not in said]
 
 
 _SAY_WHY = (ShotUse.UNREADABLE, ShotUse.UNPLACED, ShotUse.NOT_A_SHOT)

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import timedelta
 from statistics import median
 
 from otdravg.cable.checks.notes import about_shot, numbers_text
+from otdravg.cable.files.attempts import ODD_TIME, date_of
 from otdravg.cable.measure.jobs import Sketch
 from otdravg.cable.measure.standing import Measured
 from otdravg.cable.model import CableFinding, ShotRecord, ShotUse
@@ -35,12 +35,8 @@ _TYPICAL_DB_PER_KM = {1310: 0.34, 1383: 0.31, 1490: 0.23, 1550: 0.20, 1625: 0.21
 _TOLD_APART_DB_PER_KM = 0.05
 #: A shorter shot does not tell its attenuation well enough, m.
 _LEAST_LENGTH_M = 1000.0
-#: Shots of one job lie closer together than this.
-_ODD_TIME = timedelta(days=365)
 #: A setting that this share of the shots has is the usual one, and others stand out.
 _NEARLY_ALL = 0.8
-#: A clock that was never set shows a time before this year (common practice, no source).
-_FIRST_YEAR = 2000
 
 
 @dataclass(frozen=True, slots=True)
@@ -213,41 +209,71 @@ def _setting_finding(
 
 
 def clock_oddities(records: Sequence[ShotRecord]) -> list[CableFinding]:
-    """Find shots whose time cannot be right: never set, or years from the others."""
+    """Find shots whose time cannot be right: never set, ahead of today, or years from the others.
+
+    A date that is none harms nobody by itself: no order of shots rests on it.
+    """
     by_cable: dict[str, list[ShotRecord]] = defaultdict(list)
     for record in records:
         if record.identity is not None and record.use is not ShotUse.REPEAT:
             by_cable[record.taken_for.cable].append(record)
     findings = []
     for members in by_cable.values():
+        dates = [date_of(record) for record in members]
+        times = sorted(date for date in dates if date is not None)
+        undated = [r for r, date in zip(members, dates, strict=True) if date is None]
+        if undated:
+            findings.append(_undated(undated))
         groups: dict[str, list[ShotRecord]] = defaultdict(list)
-        times = sorted(
-            r.taken for r in members if r.taken is not None and r.taken.year >= _FIRST_YEAR
-        )
-        middle = times[(len(times) - 1) // 2] if times else None
-        for record in members:
-            taken = record.taken
-            if taken is None or taken.year < _FIRST_YEAR:
-                groups["the clock was not set"].append(record)
-            elif middle is not None and abs(taken - middle) > _ODD_TIME:
-                years = (taken - middle).days / 365.25
+        for record, date in zip(members, dates, strict=True):
+            middle = times[(len(times) - 1) // 2] if times else None
+            if date is not None and middle is not None and abs(date - middle) > ODD_TIME:
+                years = (date - middle).days / 365.25
                 way = "before" if years < 0 else "after"
                 text = f"taken {abs(years):.1f} years {way} most shots of the cable"
-                groups[f"{text} ({taken:%Y-%m-%d} against {middle:%Y-%m-%d})"].append(record)
-        findings += [_clock_finding(text, odd) for text, odd in sorted(groups.items())]
+                groups[f"{text} ({date:%Y-%m-%d} against {middle:%Y-%m-%d})"].append(record)
+        findings += [
+            _clock_finding(
+                Severity.CAUTION,
+                "clock-odd",
+                f"{text}: {_files(odd)}",
+                "check that they are of this job; set the instrument's clock",
+                odd,
+            )
+            for text, odd in sorted(groups.items())
+        ]
     return findings
 
 
-def _clock_finding(text: str, odd: Sequence[ShotRecord]) -> CableFinding:
+def _undated(records: Sequence[ShotRecord]) -> CableFinding:
+    clocks = sorted({f"{r.taken:%Y-%m-%d}" for r in records if r.taken is not None})
+    shown = f" (the clock shows {clocks[0]}{' and more' if len(clocks) > 1 else ''})"
+    return _clock_finding(
+        Severity.NOTE,
+        "date-unknown",
+        f"date unknown: {_files(records)}{shown if clocks else ''}",
+        "no order of shots was taken from these dates; set the instrument's clock",
+        records,
+    )
+
+
+def _files(records: Sequence[ShotRecord]) -> str:
+    """Write how many files some records are."""
+    return "1 file" if len(records) == 1 else f"{len(records)} files"
+
+
+def _clock_finding(
+    severity: Severity, code: str, evidence: str, what_to_do: str, odd: Sequence[ShotRecord]
+) -> CableFinding:
     one = odd[0].taken_for
     fibres = sorted({r.taken_for.fibre for r in odd if r.taken_for.fibre is not None})
     same_fibre = len(fibres) == 1
     ends = {r.taken_for.direction.value for r in odd}
     return CableFinding(
-        Severity.CAUTION,
-        "clock-odd",
-        f"{text}: {len(odd)} {'file' if len(odd) == 1 else 'files'}",
-        "the order of attempts rests on these times; set the instrument's clock",
+        severity,
+        code,
+        evidence,
+        what_to_do,
         cable=one.cable,
         fibre=one.fibre if same_fibre else None,
         direction=ends.pop() if len(ends) == 1 and same_fibre else "",

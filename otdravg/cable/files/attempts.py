@@ -5,23 +5,39 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from datetime import datetime, timedelta, timezone
+from itertools import pairwise
 
 from otdravg.cable.checks.notes import about_shot
 from otdravg.cable.model import CableFinding, FibreKey, ShotRecord, ShotUse
 from otdravg.findings import Severity
 from otdravg.shot.settings import Direction
+from otdravg.verdict.doubts import CLOCK_AHEAD, FIRST_DATE
 
 __all__ = [
     "EDITED",
+    "ODD_TIME",
+    "ONE_ATTEMPT",
     "Slot",
     "Stand",
+    "by_slot",
+    "date_of",
     "mark_repeats",
     "number_attempts",
+    "order_findings",
     "place_text",
     "slot_of",
     "stands_of",
+    "taken_before",
     "when",
 ]
+
+#: Shots of one kind that follow each other within this time are one attempt. Chosen, not derived:
+#: a launch is cleaned and shot again in minutes; no splice is opened and remade so soon.
+ONE_ATTEMPT = timedelta(minutes=20)
+#: Shots of one job lie closer together than this. Chosen, not derived: a cable is built in months.
+ODD_TIME = timedelta(days=365)
+_MINUTES = ONE_ATTEMPT.seconds // 60
 
 #: The finding about equal points under different headers.
 EDITED = "header-edited"
@@ -101,13 +117,33 @@ def place_text(record: ShotRecord) -> str:
     return f"{fibre} {taken.direction.value} {taken.wavelength_nm or '?'} nm"
 
 
-def number_attempts(records: Sequence[ShotRecord]) -> tuple[list[ShotRecord], list[CableFinding]]:
+def number_attempts(records: Sequence[ShotRecord]) -> list[ShotRecord]:
     """Number shots of the same fibre, wavelength and direction in order of time.
 
-    A later folder counts as later whatever the clocks say; without a time the names decide.
+    A later folder counts as later whatever the clocks say; without a time the names decide. Shots
+    that follow each other within minutes are one attempt, of which the last stands.
     """
     result = list(records)
-    findings: list[CableFinding] = []
+    for members in by_slot(records).values():
+        attempt = 1
+        for before, number in zip([None, *members], members, strict=False):
+            if before is not None and not _one_attempt(records[before], records[number]):
+                attempt += 1
+            result[number] = replace(records[number], attempt=attempt)
+        newest = result[members[-1]]
+        for number, after in pairwise(members):
+            same = result[number].attempt == result[after].attempt
+            result[number] = result[number].used_as(
+                ShotUse.EARLIER,
+                f"{result[after].path} was taken within {_MINUTES} minutes and stands for both"
+                if same
+                else f"{newest.path} is newer and stands",
+            )
+    return result
+
+
+def by_slot(records: Sequence[ShotRecord]) -> dict[Slot, list[int]]:
+    """Numbers of the shots of one fibre, wavelength and direction, oldest first."""
     groups: dict[Slot, list[int]] = defaultdict(list)
     for number, record in enumerate(records):
         slot = slot_of(record)
@@ -115,37 +151,81 @@ def number_attempts(records: Sequence[ShotRecord]) -> tuple[list[ShotRecord], li
             groups[slot].append(number)
     for members in groups.values():
         members.sort(key=lambda n: when(records[n]))
-        for attempt, number in enumerate(members, start=1):
-            result[number] = replace(records[number], attempt=attempt)
-        newest = result[members[-1]]
-        for number in members[:-1]:
-            result[number] = result[number].used_as(
-                ShotUse.EARLIER, f"{newest.path} is newer and stands"
+    return groups
+
+
+def _one_attempt(before: ShotRecord, after: ShotRecord) -> bool:
+    """Whether a shot follows another so soon that nothing can have been spliced in between."""
+    first, second = date_of(before), date_of(after)
+    if before.batch != after.batch or first is None or second is None:
+        return False
+    return second - first <= ONE_ATTEMPT
+
+
+def order_findings(records: Sequence[ShotRecord]) -> list[CableFinding]:
+    """Shots of one kind of which nothing says which is newer."""
+    findings = []
+    slots: dict[Slot, list[ShotRecord]] = defaultdict(list)
+    for record in records:
+        slot = slot_of(record)
+        if slot is not None and record.attempt:
+            slots[slot].append(record)
+    for members in slots.values():
+        members.sort(key=when)
+        if all(taken_before(*pair) for pair in pairwise(members)):
+            continue
+        findings.append(
+            about_shot(
+                members[-1],
+                Severity.CAUTION,
+                "order-unknown",
+                f"{len(members)} shots of one kind, and clocks do not tell which is the newest",
+                "put the later shots into a folder of their own and name it second; set the "
+                "instruments' clocks",
+                *members[:-1],
             )
-        same_folder = [n for n in members if records[n].batch == newest.batch]
-        if len(same_folder) > 1 and any(records[n].taken is None for n in same_folder):
-            findings.append(
-                about_shot(
-                    newest,
-                    Severity.CAUTION,
-                    "order-by-name",
-                    f"{len(members)} shots of one kind, and not all have a time",
-                    "the last by name was taken as the newest; set the instrument's clock",
-                    *(result[n] for n in members[:-1]),
-                )
-            )
-    return result, findings
+        )
+    return findings
 
 
 def when(record: ShotRecord) -> tuple[int, float, str]:
     """Sort key by time: the folder's number, the instrument's clock, the name."""
-    taken = record.taken
+    taken = date_of(record)
     return record.batch, taken.timestamp() if taken else 0.0, record.path
+
+
+def date_of(record: ShotRecord) -> datetime | None:
+    """When a shot was taken; None where the clock was never set, or is ahead of today."""
+    taken = record.taken
+    if taken is None or not FIRST_DATE <= taken <= datetime.now(timezone.utc) + CLOCK_AHEAD:
+        return None
+    return taken
+
+
+def taken_before(one: ShotRecord, other: ShotRecord) -> bool:
+    """Whether a shot was surely taken before another: by its folder, or as clocks tell.
+
+    Two instruments' clocks may be a day apart, by their time zones alone. Shots from one end that
+    name no instrument, or the same, are taken to be of one; shots from both ends only if its
+    serial number says so. Of shots years apart one clock was never set.
+    """
+    if one.batch != other.batch:
+        return one.batch < other.batch
+    first, second = date_of(one), date_of(other)
+    if first is None or second is None:
+        return False
+    serials = [r.identity.serial if r.identity else "" for r in (one, other)]
+    alike = serials[0] == serials[1]
+    if one.taken_for.direction is not other.taken_for.direction:
+        # A serial number that is all zeros was never set.
+        alike = alike and bool(serials[0].partition(" ")[0].strip("0"))
+    least = timedelta(0) if alike else CLOCK_AHEAD
+    return first < second and least <= second - first <= ODD_TIME
 
 
 @dataclass(frozen=True, slots=True)
 class Stand:
-    """All shots of one fibre at one wavelength, oldest first in each direction."""
+    """The last shot of each attempt at one fibre and wavelength, oldest first from each end."""
 
     key: FibreKey
     wavelength_nm: int
@@ -176,8 +256,14 @@ def stands_of(records: Sequence[ShotRecord]) -> list[Stand]:
     stands = []
     for (key, wavelength_nm), sides in sorted(groups.items()):
         ab, ba = (
-            tuple(sorted(sides.get(direction, ()), key=lambda r: r.attempt))
+            _last_of_each(sides.get(direction, ()))
             for direction in (Direction.A_TO_B, Direction.B_TO_A)
         )
         stands.append(Stand(key, wavelength_nm, ab, ba))
     return stands
+
+
+def _last_of_each(shots: Sequence[ShotRecord]) -> tuple[ShotRecord, ...]:
+    """Return the last shot of each attempt, oldest attempt first."""
+    last = {shot.attempt: shot for shot in sorted(shots, key=when)}
+    return tuple(last[attempt] for attempt in sorted(last))

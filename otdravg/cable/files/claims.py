@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Mapping as MappingLike
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -36,6 +36,8 @@ __all__ = [
 #: A folder may have been mailed as an archive of its name.
 _NOT_AN_ARCHIVE = re.compile(r"\.zip$", re.IGNORECASE)
 _LAST_NUMBER = re.compile(r"(\d{1,5})(?!.*\d)")
+#: Signs that people put between the parts of a name, or leave out.
+_BETWEEN = re.compile(r"[\s_\-\u2010-\u2014]+")
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,13 +129,17 @@ def by_cable(claims: Sequence[Claims]) -> dict[str, list[int]]:
 
 
 def cable_of(members: Sequence[Claims]) -> str:
-    """Name of the cable of files that are of one."""
-    return str(members[0].settled("cable")[0] or "")
+    """Name of the cable of files that are of one, as most of them spell it."""
+    spellings = Counter(str(member.settled("cable")[0] or "") for member in members)
+    return min(spellings, key=lambda name: (-spellings[name], name))
 
 
 def cable_key(claims: Claims) -> str:
-    """Name of a file's cable, made alike however it was typed."""
-    return same_text(str(claims.settled("cable")[0] or ""))
+    """Name of a file's cable, made alike however it was typed.
+
+    Case, spaces, hyphens and underscores do not tell two cables apart; a point does: 1.2 is not 12.
+    """
+    return _BETWEEN.sub("", str(claims.settled("cable")[0] or "").casefold())
 
 
 def time_of(member: Claims) -> float:

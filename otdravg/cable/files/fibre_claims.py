@@ -5,19 +5,34 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 from collections.abc import Sequence
 from dataclasses import replace
+from itertools import combinations
 from pathlib import PurePosixPath
 
 from otdravg.cable.files.claims import Claims, cable_key, cable_of
-from otdravg.cable.files.names import marks_fibre
+from otdravg.cable.files.names import NumberPlace, marks_fibre, numbers_by_place
 from otdravg.cable.model import CableFinding, Source
 from otdravg.findings import Severity
 from otdravg.trade import RIBBON_SIZES
 
-__all__ = ["better_by_name", "stuck_fibres", "stuck_finding", "without_counters"]
+__all__ = [
+    "better_by_name",
+    "numbers_in_paths",
+    "stuck_fibres",
+    "stuck_finding",
+    "told_by_paths",
+    "without_counters",
+]
 
 #: Names that disagree with so many fibres of the headers, and such a share, may number files.
 _LEAST_COUNTED = 4
 _COUNTED_SHARE = 0.8
+#: A number in paths is a fibre's if there are so many, so many files have one, so few share one
+#: place, and shots of two kinds have so many in common. Chosen, not derived: two fibres may be two
+#: days, a counter goes on from one end to the other, and a few shots are missing or taken again.
+_LEAST_NUMBERS = 3
+_MOST_FILES = 0.9
+_PLACES_SHARE = 0.75
+_IN_COMMON = 0.8
 
 
 def without_counters(members: Sequence[Claims]) -> list[Claims]:
@@ -52,6 +67,103 @@ def without_counters(members: Sequence[Claims]) -> list[Claims]:
         member.saying(Source.NAME, replace(member.said(Source.NAME), fibre=None))
         for member in members
     ]
+
+
+def told_by_paths(members: Sequence[Claims]) -> dict[str, tuple[int, Source]]:
+    """Fibre numbers that names or folders hold where the headers tell no two fibres apart.
+
+    A number counts as the fibre's if shots from both ends, and at all wavelengths, run through the
+    same ones; what an instrument counts does not. Returned by path, with where it stands.
+    """
+    stated = (Source.MAPPING, Source.PATTERN)
+    members = [m for m in members if m.settled("fibre")[1] not in stated]
+    if len({m.said(Source.HEADER).fibre for m in members} - {None}) > 1:
+        return {}
+    if all(m.said(Source.NAME).fibre == m.said(Source.HEADER).fibre is not None for m in members):
+        return {}  # one fibre, shot again and again
+    places: dict[NumberPlace, list[tuple[Claims, int]]] = defaultdict(list)
+    for member in members:
+        for place, number in numbers_by_place(member.raw.file.path).items():
+            places[place].append((member, number))
+    good = [place for place, numbered in places.items() if _counts_fibres(numbered, len(members))]
+    if not good:
+        return {}
+    best = min(good, key=lambda place: (not place.is_marked, place.level, -place.number))
+    source = Source.FOLDER if best.level else Source.NAME
+    return {member.raw.file.path: (number, source) for member, number in places[best]}
+
+
+def _counts_fibres(numbered: Sequence[tuple[Claims, int]], files: int) -> bool:
+    kinds: dict[tuple[object, ...], set[int]] = defaultdict(set)
+    for member, number in numbered:
+        kinds[member.settled("direction")[0], member.settled("wavelength_nm")[0]].add(number)
+    every = set().union(*kinds.values())
+    if len(every) < _LEAST_NUMBERS or min(every) < 1 or len(numbered) < _MOST_FILES * files:
+        return False
+    if {direction for direction, _ in kinds} == {None}:  # both ends lie in one heap
+        return len(numbered) >= 2 * _PLACES_SHARE * sum(map(len, kinds.values()))
+    if sum(map(len, kinds.values())) < _PLACES_SHARE * len(numbered):
+        return False
+    return all(
+        len(one & other) >= _IN_COMMON * min(len(one), len(other))
+        for one, other in combinations(kinds.values(), 2)
+    )
+
+
+def numbers_in_paths(
+    members: Sequence[Claims],
+) -> tuple[list[Claims], frozenset[int], list[CableFinding]]:
+    """Let names and folders say the fibre where all headers say one number, or none.
+
+    Returns the claims, header numbers that say nothing, and findings.
+    """
+    found = told_by_paths(members)
+    header = frozenset(fibre for m in members if (fibre := m.said(Source.HEADER).fibre) is not None)
+    if not found:
+        named = {m.said(Source.NAME).fibre for m in members} - {None}
+        if len(header) == 1 and len(named) >= _LEAST_NUMBERS:
+            members = [_without_number(member) for member in members]
+        return list(members), frozenset(), []
+    result = []
+    changed = []
+    for member in members:
+        number, source = found.get(member.raw.file.path, (None, Source.NAME))
+        if number is not None:
+            before = member.settled("fibre")[0]
+            member = member.saying(Source.NAME, replace(member.said(Source.NAME), fibre=None))
+            member = member.saying(source, replace(member.said(source), fibre=number))
+            if before != number:
+                changed.append((member, number, source))
+        result.append(member)
+    # One header number that the paths agree with is a single fibre's.
+    return result, header, [_found_in_paths(changed, header)] if changed else []
+
+
+def _without_number(member: Claims) -> Claims:
+    """Drop a number in a name that counts files: it is not marked as a fibre's."""
+    name = member.said(Source.NAME)
+    if marks_fibre(PurePosixPath(member.raw.file.path).name):
+        return member
+    return member.saying(Source.NAME, replace(name, fibre=None))
+
+
+def _found_in_paths(
+    changed: Sequence[tuple[Claims, int, Source]], header: frozenset[int]
+) -> CableFinding:
+    members = [member for member, _, _ in changed]
+    member, number, source = changed[-1]
+    where = "file names" if source is Source.NAME else "folder names"
+    said = f"fibre {min(header)}" if header else "no fibre"
+    return CableFinding(
+        Severity.CAUTION if header else Severity.NOTE,
+        "header-left-unchanged",
+        f"all headers say {said}; the {where} of {len(members)} files say others: "
+        f"{member.raw.file.path} was taken for fibre {number}",
+        "look through the list of files (--list); where it is wrong, state the number in a name "
+        "pattern or a mapping table, and set it on the instrument before each shot",
+        cable=cable_of(members),
+        files=tuple(m.raw.file.path for m in members),
+    )
 
 
 def stuck_fibres(members: Sequence[Claims]) -> frozenset[int]:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import csv
 import io
 import re
+from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
@@ -20,10 +21,12 @@ __all__ = [
     "Claim",
     "Mapping",
     "NamePattern",
+    "NumberPlace",
     "claim_of_folder",
     "claim_of_name",
     "direction_of",
     "marks_fibre",
+    "numbers_by_place",
     "read_mapping",
     "same_text",
     "usual_wavelength",
@@ -104,6 +107,40 @@ def claim_of_name(name: str) -> Claim:
 def marks_fibre(name: str) -> bool:
     """Whether a file name says of a number that it is a fibre's: ``F014``, ``fibre-14``."""
     return _MARKED_FIBRE.search(_WAVELENGTH.sub(" ", name.rsplit(".", 1)[0])) is not None
+
+
+#: A number with the letters before it, which say what it counts.
+_COUNTED = re.compile(r"([A-Za-z]*)[ ._#-]*(?<!\d)0*(\d{1,4})(?!\d)")
+_OF_FIBRE = frozenset({"f", "fb", "fib", "fibre", "fiber", "strand"})
+
+
+def numbers_by_place(path: str) -> dict[NumberPlace, int]:
+    """Read all numbers in a path but wavelengths, each by where it stands."""
+    found: dict[NumberPlace, int] = {}
+    parts = PurePosixPath(path.rsplit(".", 1)[0]).parts
+    for level, part in enumerate(reversed(parts)):
+        count: Counter[str] = Counter()
+        for match in _COUNTED.finditer(_WAVELENGTH.sub(" ", part)):
+            letters = match[1].lower()
+            # An end in front of a number counts nothing: A012.
+            word = "" if letters in ("a", "b") else letters
+            count[word] += 1
+            found[NumberPlace(level, word, count[word])] = int(match[2])
+    return found
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class NumberPlace:
+    """Where in paths a number stands: how many folders up, behind which word, the how manieth."""
+
+    level: int  # 0: in the file's name
+    word: str
+    number: int
+
+    @property
+    def is_marked(self) -> bool:
+        """Whether the word says that it counts fibres."""
+        return self.word in _OF_FIBRE
 
 
 def claim_of_folder(folders: Iterable[str]) -> Claim:

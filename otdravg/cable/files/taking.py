@@ -6,7 +6,8 @@ from shot to shot:
 
 * A header text that is the same in files whose names all differ was left unchanged by the
   crew and says nothing (:func:`~otdravg.cable.files.fibre_claims.stuck_fibres`, and ends typed
-  alike in both directions).
+  alike in both directions). Where it is the same in all files, names and folders are searched for
+  the number (:func:`~otdravg.cable.files.fibre_claims.told_by_paths`).
 * Where header and name disagree on the fibre or the direction, the header stands unless the
   rest of the files speaks for the name (:func:`~otdravg.cable.files.fibre_claims.better_by_name`,
   :func:`~otdravg.cable.files.ends.better_directions`).
@@ -15,13 +16,22 @@ from shot to shot:
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from otdravg.cable.checks.notes import about_shot
-from otdravg.cable.files.claims import Claims, Naming, by_cable, claims_of, header_claim
+from otdravg.cable.files.claims import (
+    Claims,
+    Naming,
+    by_cable,
+    cable_key,
+    cable_of,
+    claims_of,
+    header_claim,
+)
 from otdravg.cable.files.ends import Way, better_directions, ends_of, with_places
 from otdravg.cable.files.fibre_claims import (
     better_by_name,
+    numbers_in_paths,
     stuck_fibres,
     stuck_finding,
     without_counters,
@@ -49,21 +59,31 @@ def take(
     """
     findings: list[CableFinding] = []
     claims = [claims_of(raw, naming) for raw in raw_shots]
-    for numbers in by_cable(claims).values():
-        members = without_counters([claims[n] for n in numbers])
-        stuck = stuck_fibres(members)
-        if stuck:
-            findings.append(stuck_finding(stuck, members))
+    spelt: dict[str, str] = {}
+    for key, numbers in by_cable(claims).items():
+        members = [claims[n] for n in numbers]
+        spelt[key] = cable_of(members)
+        findings += _spellings(members)
         members = with_places(members)
-        ends, end_findings = ends_of(members, naming.end_a)
-        findings += end_findings
+        ends, more = ends_of(members, naming.end_a)
+        findings += more
+        members, silent, more = numbers_in_paths(
+            [m.saying(Source.HEADER, header_claim(m.raw.identity, frozenset(), ends))
+             for m in members]
+        )  # fmt: skip
+        findings += more
+        if not silent:
+            members = without_counters(members)
+            silent = stuck_fibres(members)
+            if silent:
+                findings.append(stuck_finding(silent, members))
         for n, member in zip(numbers, members, strict=True):
-            header = header_claim(member.raw.identity, stuck, ends)
+            header = header_claim(member.raw.identity, silent, ends)
             claims[n] = member.saying(Source.HEADER, header)
     by_name = better_by_name(claims)
     ways = better_directions(claims, by_name)
     records = [
-        _record(claim, by_name.get(claim.raw.file.path, ""), ways.get(claim.raw.file.path))
+        _record(claim, spelt, by_name.get(claim.raw.file.path, ""), ways.get(claim.raw.file.path))
         for claim in claims
     ]
     if naming.mapping is not None:
@@ -81,18 +101,37 @@ def take(
     return records, findings
 
 
-def _record(claims: Claims, by_name: str, way: Way | None) -> ShotRecord:
+def _spellings(members: Sequence[Claims]) -> list[CableFinding]:
+    """Note that one cable's name is typed in several ways."""
+    spellings = {str(member.settled("cable")[0] or "") for member in members}
+    if len(spellings) == 1:
+        return []
+    cable = cable_of(members)
+    return [
+        CableFinding(
+            Severity.NOTE,
+            "cable-spelt-differently",
+            f"one cable, spelt in {len(spellings)} ways: {', '.join(sorted(spellings))}",
+            f"taken as {cable}; two cables need names that differ in more than case, spaces, "
+            "hyphens and underscores",
+            cable=cable,
+        )
+    ]
+
+
+def _record(claims: Claims, spelt: Mapping[str, str], by_name: str, way: Way | None) -> ShotRecord:
     raw = claims.raw
     fibre, fibre_by = claims.settled("fibre")
     if by_name:
         fibre, fibre_by = claims.said(Source.NAME).fibre, Source.NAME
-    cable, cable_by = claims.settled("cable")
+    _, cable_by = claims.settled("cable")
+    cable = spelt.get(cable_key(claims), cable_of([claims]))
     direction, direction_by = claims.settled("direction")
     if way is not None:
         direction, direction_by = way.direction, way.by
     wavelength, wavelength_by = claims.settled("wavelength_nm")
     taken_for = TakenFor(
-        str(cable or ""),
+        cable,
         fibre if isinstance(fibre, int) else None,
         direction if isinstance(direction, Direction) else Direction.UNKNOWN,
         wavelength if isinstance(wavelength, int) else None,

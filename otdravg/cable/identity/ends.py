@@ -124,9 +124,7 @@ def ends_by_shots(
         of_first = Direction.A_TO_B if _begun_at_a(first, end_a) else Direction.B_TO_A
         turned = told[first.path] is not of_first
         changed = [_told_so(r, told.get(r.path), turned) for r in own]
-        numbered, more = number_attempts(changed)
-        if own[0].taken_for.direction is Direction.UNKNOWN:  # else it was said before
-            findings += more
+        numbered = number_attempts(changed)
         for n, record in zip(numbers, numbered, strict=True):
             result[n] = record
         findings.append(_finding(cable, numbered, first, of_first, by_time))

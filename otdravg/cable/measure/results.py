@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 
+from otdravg.cable.checks.states import is_one_state, one_way_series
 from otdravg.cable.measure.closures import CableMap
 from otdravg.cable.measure.placing import placed
 from otdravg.cable.measure.rows import newest
@@ -53,7 +54,7 @@ def fibre_results(
             axis.length_m,
             (attenuation, outcome.u_attenuation_db_per_km),
             fibre_type=fibre_type_of(*(r.identity if r else None for r in one.records)),
-            attempts=one.attempt,
+            attempts=max((r.attempt for r in splices), default=1),
         )
         verdict = judge_span(profile, span)
         ends = (
@@ -96,6 +97,7 @@ def history_of(measured: Sequence[Measured], maps: Mapping[str, CableMap]) -> li
         if not one.earlier or one.outcome.axis is None:
             continue
         own_map = maps[one.key.cable]
+        series = one_way_series(one, own_map)
         attempts = [(*item, placed(item[1], own_map)) for item in one.earlier]
         attempts.append((one.attempt, one.outcome, placed(one.outcome, own_map)))
         for number in own_map.passes.get(one.key.fibre, {}):
@@ -103,14 +105,16 @@ def history_of(measured: Sequence[Measured], maps: Mapping[str, CableMap]) -> li
             for attempt, _, where in attempts:
                 ab, ba = one.stand.pair(attempt)
                 reading = where.at.get(number)
+                paths = ab.path if ab else "", ba.path if ba else ""
+                if not is_one_state(series.get(number, ((), ())), *paths):
+                    reading = None  # half the sum is of two different splices
                 entries.append(
                     Attempt(
                         attempt,
                         newest(ab, ba),
                         None if reading is None else reading.loss_db,
                         None if reading is None else reading.u_loss_db,
-                        ab.path if ab else "",
-                        ba.path if ba else "",
+                        *paths,
                     )
                 )
             closure = own_map.closure(number).name

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import datetime
 from statistics import median
 
@@ -27,30 +27,42 @@ from otdravg.words.bridge import causes_of
 __all__ = ["newest", "rows_of"]
 
 
-Judge = Callable[[Measured, Reading], SpliceVerdict]
+@dataclass(frozen=True, slots=True)
+class _Judge:
+    """Judges a reading at a closure, and counts how often the splice there was made."""
+
+    judge: Callable[[Measured, Reading, str, int], SpliceVerdict]
+    attempts: Callable[[Measured, int], int]
 
 
 def rows_of(
     measured: Sequence[Measured],
     maps: Mapping[str, CableMap],
     profile: Profile,
-    doubts: Mapping[tuple[FibreKey, int], frozenset[str]],
+    doubts: Mapping[tuple[FibreKey, int, str], frozenset[str]],
+    attempts: Callable[[Measured, int], int],
 ) -> list[SpliceRow]:
     """Make a row for every fibre, wavelength and closure, and for events between closures.
 
     Each is judged by itself; ``doubts`` are the codes of findings that speak against the data,
-    by fibre and wavelength.
+    by fibre, wavelength and closure (empty: all of the fibre); ``attempts`` tells how often the
+    splice at the closure of that number was made.
     """
+    none: frozenset[str] = frozenset()
 
-    def judge(one: Measured, reading: Reading) -> SpliceVerdict:
+    def judge(one: Measured, reading: Reading, closure: str, attempt: int) -> SpliceVerdict:
+        everywhere = doubts.get((one.key, one.wavelength_nm, ""), none)
+        here = doubts.get((one.key, one.wavelength_nm, closure), none)
         known = Circumstances(
             one.wavelength_nm,
-            one.attempt,
+            attempt,
             length_m=None if one.outcome.axis is None else one.outcome.axis.length_m,
             fibre_type=fibre_type_of(*(None if r is None else r.identity for r in one.records)),
-            finding_codes=doubts.get((one.key, one.wavelength_nm), frozenset()),
+            finding_codes=everywhere | here,
         )
         return judge_reading(reading, profile, known)
+
+    tell = _Judge(judge, attempts)
 
     starts = _usual_starts(measured)
     rows: list[SpliceRow] = []
@@ -59,9 +71,9 @@ def rows_of(
         if own_map is None:
             continue
         if one.outcome.axis is not None:
-            rows += _measured_rows(one, own_map, profile.ribbon_size, judge)
+            rows += _measured_rows(one, own_map, profile.ribbon_size, tell)
         else:
-            rows += _rows_without_pair(one, own_map, profile.ribbon_size, starts, judge)
+            rows += _rows_without_pair(one, own_map, profile.ribbon_size, starts, tell)
     return sorted(rows, key=_order)
 
 
@@ -74,12 +86,13 @@ def _row(
     ribbon_size: int | None,
     closure: tuple[str, int | None],
     reading: Reading,
-    judge: Judge,
+    judge: _Judge,
 ) -> SpliceRow:
     ab, ba = one.records
     fibre = one.key.fibre
     ribbon, position = ribbon_position(fibre, ribbon_size)
-    verdict = judge(one, reading)
+    attempt = 1 if closure[1] is None else judge.attempts(one, closure[1])
+    verdict = judge.judge(one, reading, closure[0], attempt)
     if closure[1] is None and verdict.action is Action.RE_SPLICE:
         # Between closures there is no splice to remake: somebody has to look what it is.
         verdict = replace(with_more(verdict, says("between-closures")), action=Action.LOOK)
@@ -102,7 +115,7 @@ def _row(
         kind=Kind.SPLICE if reading.kind is Kind.ASKED else reading.kind,
         coverage=reading.coverage,
         verdict=verdict,
-        attempt=one.attempt,
+        attempt=attempt,
         file_ab=ab.path if ab else "",
         file_ba=ba.path if ba else "",
         detected=reading.detected_ab or reading.detected_ba,
@@ -120,7 +133,7 @@ def newest(*records: ShotRecord | None) -> datetime | None:
 
 
 def _measured_rows(
-    one: Measured, own_map: CableMap, ribbon_size: int | None, judge: Judge
+    one: Measured, own_map: CableMap, ribbon_size: int | None, judge: _Judge
 ) -> list[SpliceRow]:
     where = placed(one.outcome, own_map)
     rows = []
@@ -150,7 +163,7 @@ def _rows_without_pair(
     own_map: CableMap,
     ribbon_size: int | None,
     starts: Mapping[str, tuple[float, float]],
-    judge: Judge,
+    judge: _Judge,
 ) -> list[SpliceRow]:
     """Rows of a fibre without a usable pair: one-way readings where a single shot shows one."""
     outcome = one.outcome

@@ -145,7 +145,6 @@ def settle(
             findings += _fallen_back(one, newest, standing, use)
             for record in standing:
                 use[record.path] = ShotUse.USED, ""
-            findings += _uneven(one)
             continue
         if len(standing) == 2:
             findings.append(reasons.refused(one.key, one.outcome, standing))
@@ -178,24 +177,5 @@ def _fallen_back(
             "the newest shot does not pair with the one from the other end",
             f"attempt {one.attempt} was used; take the newest again",
             *left_out[1:],
-        )
-    ]
-
-
-def _uneven(one: Measured) -> list[CableFinding]:
-    """A shot taken again from one end only stands beside an older one from the other."""
-    ab, ba = one.records
-    if ab is None or ba is None or ab.attempt == ba.attempt:
-        return []
-    newer, older = (ab, ba) if ab.attempt > ba.attempt else (ba, ab)
-    return [
-        about_shot(
-            newer,
-            Severity.CAUTION,
-            "shot-again-from-one-end",
-            f"attempt {newer.attempt} from this end, attempt {older.attempt} from the other",
-            "if a splice was remade in between, the average is of two different splices: "
-            "shoot the other end again too",
-            older,
         )
     ]

@@ -55,7 +55,9 @@ def write_closeout_html(
     write_atomic(path, closeout_html(review, sketches, template), overwrite=overwrite)
 
 
-def closeout_html(review: CableReview, sketches: Sketches, template: Template) -> bytes:
+def closeout_html(
+    review: CableReview, sketches: Sketches, template: Template, evidence: str = ""
+) -> bytes:
     """Return the page as UTF-8 HTML.
 
     Parameters
@@ -66,6 +68,8 @@ def closeout_html(review: CableReview, sketches: Sketches, template: Template) -
         The shots; a splice without them is shown with its numbers alone.
     template : Template
         Whose closeout it is, and in which language.
+    evidence : str
+        Hash of the list of traces, tables and results.
 
     Notes
     -----
@@ -97,6 +101,7 @@ def closeout_html(review: CableReview, sketches: Sketches, template: Template) -
                 *scope(review, words),
                 *rules(review, words),
                 (words["made_at"], made_on(template)),
+                (words["evidence_hash"], evidence),
             )
             if text
         ],

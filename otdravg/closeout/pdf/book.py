@@ -47,7 +47,9 @@ def write_closeout_pdf(
     write_atomic(path, closeout_pdf(review, sketches, template), overwrite=overwrite)
 
 
-def closeout_pdf(review: CableReview, sketches: Sketches, template: Template) -> bytes:
+def closeout_pdf(
+    review: CableReview, sketches: Sketches, template: Template, evidence: str = ""
+) -> bytes:
     """Return the printed closeout as a PDF file.
 
     Parameters
@@ -58,6 +60,8 @@ def closeout_pdf(review: CableReview, sketches: Sketches, template: Template) ->
         Pictures of the shots; a splice without one gets a page without.
     template : Template
         Whose paper it is, and in which language.
+    evidence : str
+        Hash of the list of traces, tables and results, for page one.
 
     Returns
     -------
@@ -77,7 +81,7 @@ def closeout_pdf(review: CableReview, sketches: Sketches, template: Template) ->
         made_at=template.made_at or datetime.now(timezone.utc),
     )
     job = Job(paper, review, sketches.by_place(), words)
-    cover(job, template)
+    cover(job, template, evidence)
     summary(job)
     for name, part in (("heat_map", heat_map), ("ranked", ranking), ("sheet_splices", loss_table)):
         paper.chapter(words[name])

@@ -17,7 +17,7 @@ __all__ = ["cautions", "cover", "summary"]
 _LABEL_WIDTH = 150.0
 
 
-def cover(job: Job, template: Template) -> None:
+def cover(job: Job, template: Template, evidence: str) -> None:
     """Print the first page: whose cable, what was asked, what came out."""
     paper, words, review = job.paper, job.words, job.review
     body = paper.page("", outline=words["sheet_cover"])
@@ -44,6 +44,7 @@ def cover(job: Job, template: Template) -> None:
         *scope(review, words),
         *rules(review, words),
         (words["made_at"], made_on(template)),
+        (words["evidence_hash"], evidence),
     ):
         if text:
             paper.text(body.left, y, label, size=9, colour=QUIET)

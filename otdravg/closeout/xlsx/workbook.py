@@ -47,7 +47,9 @@ _LOGO_HEIGHT_PX = 64
 _LOGO_WIDTH_PX = 260
 
 
-def write_closeout_xlsx(review: CableReview, template: Template, path: Path) -> None:
+def write_closeout_xlsx(
+    review: CableReview, template: Template, path: Path, evidence: str = ""
+) -> None:
     """Write the workbook.
 
     Parameters
@@ -57,13 +59,15 @@ def write_closeout_xlsx(review: CableReview, template: Template, path: Path) -> 
         Cover, language, and the columns of the sheets with all values and exceptions.
     path : Path
         Written over if it exists: call it on a draft.
+    evidence : str
+        Hash of the list of traces, tables and results, for the cover.
     """
     words = template.words
     tables = review_cells(review)
     title = template.title or words["closeout"]
     made_at = template.made_at or datetime(1980, 1, 1, tzinfo=timezone.utc)
     book = Book(str(path), words, title=title, author=template.company, made_at=made_at)
-    _cover(book, review, template, title)
+    _cover(book, review, template, title, evidence)
     write_loss_sheets(book, review)
     splices = _chosen(tables["splices"], template.columns)
     _splice_sheet(book, "sheet_splices", splices.names, splices.rows, review)
@@ -166,7 +170,7 @@ class _Cover:
         self._sheet.print_area(0, 0, self._row, 5)
 
 
-def _cover(book: Book, review: CableReview, template: Template, title: str) -> None:
+def _cover(book: Book, review: CableReview, template: Template, title: str, evidence: str) -> None:
     words, summary = book.words, summary_of(review)
     sheet = book.sheet(words["sheet_cover"], landscape=False)
     sheet.hide_gridlines(2)
@@ -197,6 +201,8 @@ def _cover(book: Book, review: CableReview, template: Template, title: str) -> N
     for key in ("measured_by", "reviewed_by", "accepted_by"):
         cover.boxes(words[key])
     cover.line(words["program"], f"otdravg {__version__}")
+    if evidence:
+        cover.line(words["evidence_hash"], evidence)
     if state := decisions_state(review, words):
         cover.line(words["decisions"], state)
     cover.finish()

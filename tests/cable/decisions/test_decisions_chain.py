@@ -27,7 +27,7 @@ from otdravg.cable.decisions.apply import decisions_here
 from otdravg.cable.decisions.chain import seal_of
 from otdravg.cable.decisions.file import appended
 from otdravg.cable.decisions.model import SealedDecision
-from otdravg.closeout.agreement import compare_decisions
+from otdravg.closeout.checks.decisions import compare_decisions
 from otdravg.errors import BadSetting, OtdravgError, OutputRefused
 from otdravg.findings import Severity
 

@@ -11,6 +11,7 @@ from otdravg.cable.files.folder import FoundFile, RawShot
 from otdravg.cable.files.names import Claim, Mapping
 from otdravg.cable.files.taking import take
 from otdravg.cable.model import CableFinding, ShotRecord, Source
+from otdravg.findings import Severity
 from otdravg.shot.settings import Direction, Identity
 
 A, B = Direction.A_TO_B, Direction.B_TO_A
@@ -75,6 +76,79 @@ def test_a_header_left_unchanged_for_all_says_nothing() -> None:
     records = taken(*shots)
     assert [r.taken_for.fibre for r in records.values()] == [1, 2, 3, 4, 5]
     assert [f.code for f in findings_of(*shots)] == ["header-left-unchanged"]
+
+
+def shots_of_twelve(name: str, **header: str) -> list[RawShot]:
+    """Twelve fibres from both ends; ``{n}`` and ``{end}`` in the name, the header says 1."""
+    return [
+        raw(
+            name.format(n=n, end=end, count=n + (12 if end == "B" else 0)),
+            ends=("Hut", "Mill") if end == "A" else ("Mill", "Hut"),
+            **{"fibre": "1", **header},
+        )
+        for end in "AB"
+        for n in range(1, 13)
+    ]
+
+
+@pytest.mark.parametrize(
+    ("name", "where"),
+    [
+        ("F{n:03d}_{end}.sor", Source.NAME),
+        ("SIM{n:03d}{end}.sor", Source.NAME),  # glued to a word
+        ("{end}{n:03d}_1550.sor", Source.NAME),
+        ("{n:02d}/1550_{end}.sor", Source.FOLDER),
+        ("F{n:02d}/trace_{count}_{end}.sor", Source.FOLDER),  # the name counts files
+        ("north/{n}/{end}/1550.sor", Source.FOLDER),
+    ],
+)
+@pytest.mark.parametrize("typed", ["1", ""])
+def test_twelve_fibres_under_one_number_are_told_by_names_or_folders(
+    name: str, where: Source, typed: str
+) -> None:
+    records = taken(*shots_of_twelve(name, fibre=typed))
+    fibres = [record.taken_for.fibre for record in records.values()]
+    assert fibres == [*range(1, 13), *range(1, 13)]
+    assert {record.taken_for.fibre_by for record in records.values()} == {where}
+    said = [f for f in findings_of(*shots_of_twelve(name)) if f.code == "header-left-unchanged"]
+    assert len(said) == 1
+    assert "all headers say fibre 1" in said[0].evidence
+
+
+def test_what_an_instrument_counts_is_no_fibre() -> None:
+    records = taken(*shots_of_twelve("{end}_TRACE_{count:04d}.sor"))
+    assert {record.taken_for.fibre for record in records.values()} == {1}
+
+
+def test_one_fibre_shot_week_after_week_stays_one() -> None:
+    shots = [raw(f"week{week}/007_{end}.sor", fibre="7") for week in range(1, 9) for end in "AB"]
+    assert {record.taken_for.fibre for record in taken(*shots).values()} == {7}
+
+
+def test_a_number_found_in_names_can_be_overridden() -> None:
+    shots = shots_of_twelve("{n:02d}/1550_{end}.sor")
+    mapping = Naming(mapping=Mapping({"03/1550_a.sor": Claim(None, 9, None, None)}))
+    mapped = taken(*shots, naming=mapping)
+    assert [mapped[f"{n:02d}/1550_A.sor"].taken_for.fibre for n in (2, 3, 4)] == [2, 9, 4]
+    pattern = Naming(NamePattern.parse("{any}/{wavelength}_{direction}"))
+    assert taken(*shots, naming=pattern)["03/1550_A.sor"].taken_for.fibre == 3
+
+
+def test_spellings_of_one_cable_are_said_once() -> None:
+    shots = [
+        raw(f"F{n}_A.sor", fibre=str(n), cable=cable)
+        for n, cable in enumerate(("North 12", "north-12", "NORTH_12", "North 12"), 1)
+    ]
+    assert {record.taken_for.cable for record in taken(*shots).values()} == {"North 12"}
+    (said,) = findings_of(*shots)
+    assert (said.code, said.severity) == ("cable-spelt-differently", Severity.NOTE)
+    assert "NORTH_12, North 12, north-12" in said.evidence
+
+
+def test_a_point_in_a_name_tells_two_cables_apart() -> None:
+    records = taken(raw("F1_A.sor", fibre="1", cable="1.2"), raw("F2_A.sor", fibre="2", cable="12"))
+    assert {record.taken_for.cable for record in records.values()} == {"1.2", "12"}
+    assert findings_of(*[raw("F1_A.sor", fibre="1", cable="1.2")]) == []
 
 
 def test_ends_typed_both_ways_give_the_direction() -> None:

@@ -1,0 +1,1 @@
+"""Is a closeout complete, unchanged, of one mind, and true in itself?"""

@@ -1,0 +1,336 @@
+"""Every output made again from ``closeout.json`` and held against the one that is there.
+
+What is made again holds every row and every figure, whatever columns a template leaves out, so
+nothing has to be known here of how an output shows them.
+"""
+
+from __future__ import annotations
+
+import csv
+import html.parser
+import io
+import json
+import re
+import tempfile
+import zlib
+from base64 import a85decode
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from itertools import islice, zip_longest
+from pathlib import Path
+from typing import Any
+from zipfile import BadZipFile, ZipFile
+
+from otdravg.closeout.checks.model import Check, checked
+from otdravg.closeout.closeout import PAPERS
+from otdravg.closeout.json_file import Closeout, closeout_json, json_tables, made_here
+from otdravg.closeout.traces import NAMES_TABLE, names_table, renamed, trace_pattern
+from otdravg.errors import BadCloseout
+from otdravg.system.printable import printable
+from otdravg.tables.splices import cable_tables
+
+__all__ = ["PAGE_DATA_ID", "json_itself", "papers_again", "tables_again"]
+
+#: Id of the element of the page that holds its list of splices as JSON.
+PAGE_DATA_ID = "closeout-splices"
+#: Differences of one file that are named; more of the same tell nothing.
+_MOST_NAMED = 20
+#: Columns that say which row is meant, as far as a table has them.
+_ROW_NAMES = ("cable", "fibre", "wavelength_nm", "direction", "closure", "distance_m", "file",
+              "new_name", "finding", "pattern")  # fmt: skip
+_JSON = "closeout.json"
+
+Cells = Sequence[Sequence[Any]]
+
+
+def json_itself(document: Mapping[str, Any], closeout: Closeout, content: bytes) -> Check:
+    """Whether the tables in the JSON say what its full results do, and nothing else is in it."""
+    cells, problems = 0, []
+    wanted = json_tables(closeout.review)
+    for name in sorted(wanted.keys() | document["tables"].keys()):
+        found = document["tables"].get(name)
+        if found is None or name not in wanted:
+            problems.append(f"{_JSON}: table {name} is {'missing' if found is None else 'extra'}")
+            continue
+        cells += sum(map(len, found["rows"]))
+        problems += _of_table(f"{_JSON}, table {name}", found, wanted[name], "its review")
+    if not problems and json.loads(closeout_json(closeout)) != document:
+        same = document["made_with"].get("otdravg") == made_here()["otdravg"]
+        if same and _without_maker(json.loads(closeout_json(closeout))) != _without_maker(document):
+            problems.append(f"{_JSON}: does not come out the same when it is written again")
+    return checked(f"{_JSON}: cells of its tables against its results", cells, problems)
+
+
+def _without_maker(document: Mapping[str, Any]) -> dict[str, Any]:
+    return {key: value for key, value in document.items() if key != "made_with"}
+
+
+def tables_again(folder: Path, closeout: Closeout) -> Iterator[Check]:
+    """Hold the CSV tables, and that of the names of traces, against what the JSON makes."""
+    style = closeout.template.csv
+    tables = {
+        name: content
+        for name, content in cable_tables(closeout.review, style).items()
+        if (folder / "splices.csv").is_file() or (folder / name).is_file()
+    }
+    names = {path.name for path in folder.glob("*.csv")}
+    problems = [f"{name}: is no table of this closeout" for name in sorted(names - set(tables))]
+    if names or (folder / "traces").is_dir() or (folder / "traces.zip").is_file():
+        pattern = trace_pattern(closeout.review, closeout.template.trace_name)
+        wanted = names_table(renamed(closeout.review.shots, pattern), style)
+        if (folder / "traces").is_dir() or (folder / "traces.zip").is_file():
+            tables[f"traces/{NAMES_TABLE}"] = wanted
+    cells = 0
+    for name, content in tables.items():
+        found_bytes = _read_table(folder, name)
+        if found_bytes is None:
+            problems.append(f"{name}: is missing")
+            continue
+        wanted_rows = _csv_rows(content, style.separator)
+        cells += sum(map(len, wanted_rows))
+        if found_bytes == content:
+            continue
+        try:
+            found_rows = _csv_rows(found_bytes, style.separator)
+        except (UnicodeDecodeError, csv.Error) as error:
+            problems.append(f"{name}: cannot be read ({error})")
+            continue
+        own = list(_of_rows(name, found_rows, wanted_rows, _JSON))
+        problems += own or [f"{name}: has the same cells as {_JSON} makes, and other bytes"]
+    yield checked(f"CSV: cells against {_JSON}", cells, problems)
+
+
+def _read_table(folder: Path, name: str) -> bytes | None:
+    place = folder / name
+    if place.is_file():
+        return place.read_bytes()
+    if name.startswith("traces/") and (folder / "traces.zip").is_file():
+        try:
+            with ZipFile(folder / "traces.zip") as archive:
+                return archive.read(name)
+        except (KeyError, BadZipFile, OSError):
+            return None
+    return None
+
+
+def _csv_rows(content: bytes, separator: str) -> list[list[str]]:
+    text = io.StringIO(content.decode("utf-8"), newline="")
+    return list(csv.reader(text, delimiter=separator))
+
+
+def _of_table(
+    name: str, found: Mapping[str, Any], wanted: Mapping[str, Any], measure: str
+) -> Iterator[str]:
+    return _of_rows(
+        name, [found["names"], *found["rows"]], [wanted["names"], *wanted["rows"]], measure
+    )
+
+
+def _of_rows(name: str, found: Cells, wanted: Cells, measure: str) -> Iterator[str]:
+    """Name the cells that differ; the first row holds the names of the columns."""
+    if len(found) != len(wanted):
+        yield f"{name}: has {len(found) - 1} rows, {measure} has {len(wanted) - 1}"
+    names = [str(cell) for cell in wanted[0]]
+    differing = (
+        (number, one, other)
+        for number, (one, other) in enumerate(zip_longest(found, wanted, fillvalue=()), start=1)
+        if list(one) != list(other)
+    )
+    # Behind a row that is gone every row differs: the first tells which.
+    most = _MOST_NAMED if len(found) == len(wanted) else 1
+    for number, one, other in islice(differing, most):
+        place = f"{name}, line {number}{_row_name(names, other or one)}"
+        if len(one) != len(other):
+            yield f"{place}: is not the row that {measure} has there"
+            continue
+        for column, has, should in zip(names, one, other, strict=True):
+            if has != should:
+                yield f"{place}: {column} is {_shown(has)}, {measure} has {_shown(should)}"
+
+
+def _row_name(names: Sequence[str], row: Sequence[Any]) -> str:
+    own = dict(zip(names, row, strict=False))
+    parts = [f"{key.removesuffix('_nm')} {own[key]}" for key in _ROW_NAMES if own.get(key)]
+    return f" ({', '.join(parts)})" if parts and list(row) != list(names) else ""
+
+
+def _shown(cell: object) -> str:
+    text = "empty" if cell in (None, "") else printable(str(cell))
+    return text if len(text) <= 60 else text[:57] + "…"
+
+
+def papers_again(
+    folder: Path, closeout: Closeout, made_with: Mapping[str, str], evidence: str
+) -> Iterator[Check]:
+    """Hold workbook, paper and page against what the JSON makes of them."""
+    others = [
+        f"{name} {made_with.get(name, 'none')} and not {version}"
+        for name, version in made_here().items()
+        if made_with.get(name) != version
+    ]
+    with tempfile.TemporaryDirectory() as made:
+        for part, write in PAPERS.items():
+            name, (what, parts_of) = f"closeout.{part}", _PARTS_OF[part]
+            path = folder / name
+            if not path.is_file():
+                continue
+            again = Path(made) / name
+            write(closeout, evidence, again)
+            try:
+                found = parts_of(path.read_bytes())
+            except _DAMAGES as error:
+                text = f"cannot be read ({type(error).__name__}: {error})"
+                raise BadCloseout(path, text) from error
+            wanted = parts_of(again.read_bytes())
+            problems: list[str] = []
+            if path.read_bytes() != again.read_bytes():
+                problems = list(_of_parts(name, found, wanted))
+                if others:
+                    because = f" (made with {'; '.join(others)}: that may be why)"
+                    problems = [text + because for text in problems]
+                elif not problems:
+                    problems = [f"{name}: looks or works otherwise than {_JSON} makes it"]
+            yield checked(f"{name}: {what} against {_JSON}", len(wanted), problems)
+
+
+#: What reading a damaged output ends in.
+_DAMAGES = (OSError, ValueError, KeyError, IndexError, TypeError, BadZipFile, zlib.error)
+
+#: Parts of an output by their place in it.
+Parts = Mapping[str, Any]
+
+
+def _of_parts(name: str, found: Parts, wanted: Parts) -> Iterator[str]:
+    places = [place for place in {**wanted, **found} if found.get(place) != wanted.get(place)]
+    for place in places[:_MOST_NAMED]:
+        has, should = found.get(place), wanted.get(place)
+        if isinstance(has, list) and isinstance(should, list):
+            yield from _of_rows(f"{name}, {place}", has, should, _JSON)
+        elif isinstance(has, bytes) or isinstance(should, bytes):
+            state = "is missing" if has is None else "is extra" if should is None else "differs"
+            yield f"{name}, {place}: {state}: it is not what {_JSON} makes"
+        else:
+            has, should = _around_change(str(has or ""), str(should or ""))
+            yield f"{name}, {place}: is {_shown(has)}, {_JSON} makes {_shown(should)}"
+    if len(places) > _MOST_NAMED:
+        yield f"{name}: {len(places) - _MOST_NAMED} more places differ"
+
+
+def _around_change(has: str, should: str) -> tuple[str, str]:
+    """Cut both texts to what stands around the first sign that differs."""
+    pairs = enumerate(zip(has, should, strict=False))
+    at = next((n for n, (one, other) in pairs if one != other), min(len(has), len(should)))
+    first = max(at - 20, 0)
+    return has[first : first + 57], should[first : first + 57]
+
+
+def _sheets(content: bytes) -> Parts:
+    """Every cell of a workbook, with the format of its number: the signs stand in it."""
+    import openpyxl  # only here: no other part of the program reads a workbook
+
+    book = openpyxl.load_workbook(io.BytesIO(content))
+    parts: dict[str, Any] = {"sheets": " | ".join(book.sheetnames)}
+    for sheet in book:
+        headings: dict[int, str] = {}
+        for row in sheet.iter_rows():
+            fibre = next((c.value for c in row if isinstance(c.value, int)), None)
+            for cell in row:
+                if cell.value in (None, ""):
+                    continue
+                heading = headings.get(cell.column, "")
+                where = f"fibre {fibre}, {heading}" if heading and fibre is not None else heading
+                place = f"sheet {sheet.title}, {cell.coordinate}" + (f" ({where})" if where else "")
+                parts[place] = f"{cell.value!s}{_sign(cell.number_format)}"
+                if isinstance(cell.value, str) and len(cell.value) < 40:
+                    headings[cell.column] = cell.value
+    return parts
+
+
+def _sign(number_format: str) -> str:
+    """What a number format writes behind its figure."""
+    quoted = re.findall(r'"([^"]*)"', number_format)
+    return "".join(dict.fromkeys(quoted))
+
+
+_OBJECT = re.compile(rb"(?:^|[\r\n])(\d+) 0 obj\b(.*?)\bendobj", re.DOTALL)
+_STREAM = re.compile(rb"<<(.*?)>>\s*stream\r?\n(.*?)\r?\n?endstream", re.DOTALL)
+
+
+def _pdf_pages(content: bytes) -> Parts:
+    """What is drawn on every page, and every other object, unpacked (ISO 32000-1, 7.3 and 7.4)."""
+    objects = {int(number): body for number, body in _OBJECT.findall(content)}
+    if not objects:
+        raise ValueError("no object in it")
+    pages: dict[int, int] = {}
+    for number in sorted(objects):
+        match = re.search(rb"/Contents (\d+) 0 R", objects[number])
+        if match and b"/Type /Page" in objects[number]:
+            pages[int(match[1])] = len(pages) + 1
+    return {
+        f"page {pages[number]}" if number in pages else f"object {number}": _unpacked(body)
+        for number, body in objects.items()
+    }
+
+
+def _unpacked(body: bytes) -> bytes:
+    match = _STREAM.search(body)
+    if match is None:
+        return body
+    data = match[2]
+    if b"/ASCII85Decode" in match[1]:
+        data = a85decode(data.strip().removesuffix(b"~>"))
+    return zlib.decompress(data) if b"/FlateDecode" in match[1] else data
+
+
+class _Page(html.parser.HTMLParser):
+    """The pieces of a page: its texts one after the other, and its data by the element's id."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.parts: dict[str, Any] = {}
+        self._id = ""
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        own = dict(attrs)
+        self._id = (own.get("id") or "") if tag in ("script", "style") else ""
+        if tag == "img":
+            self.parts["picture"] = str(own.get("src"))
+
+    def handle_endtag(self, tag: str) -> None:
+        self._id = ""
+
+    def handle_data(self, data: str) -> None:
+        if self._id == PAGE_DATA_ID:
+            self.parts["list of splices"] = _listed(json.loads(data))
+        elif data.strip():
+            name = self._id or "text"
+            self.parts[f"{name} {len(self.parts) + 1}"] = data.strip()
+
+
+def _listed(data: Mapping[str, Any]) -> list[list[Any]]:
+    names, lists = data["names"], data["lists"]
+    return [
+        names,
+        *(
+            [
+                lists[name][cell] if name in lists and cell is not None else cell
+                for name, cell in zip(names, row, strict=True)
+            ]
+            for row in data["rows"]
+        ),
+    ]
+
+
+def _page_parts(content: bytes) -> Parts:
+    page = _Page()
+    page.feed(content.decode("utf-8"))
+    if "list of splices" not in page.parts:
+        raise ValueError(f"the element {PAGE_DATA_ID} is missing")
+    return page.parts
+
+
+#: What the parts of each output are called, and how they are read.
+_PARTS_OF: Mapping[str, tuple[str, Callable[[bytes], Parts]]] = {
+    "xlsx": ("cells", _sheets),
+    "pdf": ("pages and objects", _pdf_pages),
+    "html": ("texts and data", _page_parts),
+}

@@ -1,0 +1,79 @@
+"""The traces in a closeout held against what its tables say of them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import replace
+from pathlib import Path
+
+from otdravg.cable.files.folder import FoundFile, RawShot, find_files, read_header
+from otdravg.cable.model import ShotRecord
+from otdravg.closeout.checks.model import Check, checked
+from otdravg.closeout.json_file import Closeout
+from otdravg.closeout.traces import NAMES_TABLE, renamed, trace_pattern
+from otdravg.sor import ANY_SIZE
+
+__all__ = ["raw_shots", "traces_against_rows"]
+
+
+def raw_shots(folder: Path, closeout: Closeout) -> dict[str, tuple[ShotRecord, RawShot | None]]:
+    """Read the header of every trace that the results name, under the name it had.
+
+    Returns
+    -------
+    dict
+        By name in the closeout: what the results say of the file, and what is there.
+    """
+    there = _files(folder)
+    pattern = trace_pattern(closeout.review, closeout.template.trace_name)
+    shots: dict[str, tuple[ShotRecord, RawShot | None]] = {}
+    for file in renamed(closeout.review.shots, pattern):
+        if file.new_name and file.new_name not in shots:
+            found = there.get(file.new_name)
+            shot = file.shot
+            if found is not None:
+                found = replace(found, batch=shot.batch, path=shot.path)
+            shots[file.new_name] = shot, None if found is None else read_header(found, ANY_SIZE)
+    return shots
+
+
+def _files(folder: Path) -> Mapping[str, FoundFile]:
+    """Trace files of a closeout by name, whether they lie in a folder or in an archive."""
+    places = [path for path in (folder / "traces", folder / "traces.zip") if path.exists()]
+    found = {}
+    for place in places:
+        for file in find_files([place]):
+            found[file.path.removeprefix("traces/")] = file
+    return found
+
+
+def traces_against_rows(
+    folder: Path, closeout: Closeout, shots: Mapping[str, tuple[ShotRecord, RawShot | None]]
+) -> Check:
+    """Every file is there, is what the tables hash, and says of itself what they say of it."""
+    problems = [text for name, own in shots.items() for text in _trace_problems(name, *own)]
+    extra = sorted(set(_files(folder)) - set(shots) - {NAMES_TABLE})
+    problems += [f"traces/{name}: stands in no table" for name in extra]
+    return checked("traces against hash, header and points in the tables", len(shots), problems)
+
+
+def _trace_problems(name: str, shot: ShotRecord, raw: RawShot | None) -> Iterator[str]:
+    file = f"traces/{name}"
+    taken = shot.taken_for
+    about = f" (fibre {taken.fibre}, {taken.wavelength_nm} nm, {taken.direction.value})"
+    if raw is None:
+        yield f"{file}{about}: is missing"
+        return
+    if raw.sha256 != shot.sha256:
+        yield f"{file}{about}: is not the file that was measured: its hash is not the tables'"
+        return
+    identity = None if raw.identity is None else replace(raw.identity, path=shot.path)
+    for what, found, wanted in (
+        ("identity", identity, shot.identity),
+        ("settings", raw.settings, shot.settings),
+        ("number of points", raw.point_count, shot.point_count),
+    ):
+        if shot.trace_number == 1 and shot.identity is not None and found != wanted:
+            yield f"{file}{about}: {what} in its header is not what the tables say"
+    if shot.trace_number == 1 and raw.waveform_sha256 != shot.waveform_sha256:
+        yield f"{file}{about}: its points are not those that the tables hash"

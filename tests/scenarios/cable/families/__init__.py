@@ -1,0 +1,1 @@
+"""The kinds, one module for each chapter of trouble."""
