@@ -54,7 +54,7 @@ __all__ = ["cable"]
 
 T = TypeVar("T")
 #: Outputs that somebody reads after the screen.
-_READ_FIRST = ("index.html", "findings.csv", "resplice.csv", "splices.csv")
+_READ_FIRST = ("index.html", "findings.csv", "splices.csv")
 _NOTHING_STATED = Job("", 0, ())
 
 

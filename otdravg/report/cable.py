@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from enum import Enum
-from typing import Any
 
-from otdravg.cable.checks.missing import shots_in
+from otdravg.cable.checks.missing import in_shooting_order, shots_in
+from otdravg.cable.checks.states import NOT_ONE_STATE
 from otdravg.cable.files.names import same_text
 from otdravg.cable.model import (
     CableFinding,
     CableReview,
     ChangeKind,
     FibreKey,
+    ShotToTake,
     SpliceRow,
 )
 from otdravg.findings import Severity
@@ -23,6 +24,7 @@ from otdravg.report.causes import Cause, cause_of, fibres_of, gathered, span_tex
 from otdravg.report.job import remaining, wavelengths_text
 from otdravg.report.page import COLUMNS, Page, Tone, counted
 from otdravg.report.visits import Visit, aside_of, visits_of
+from otdravg.shot.settings import Direction
 from otdravg.verdict.decision import Action, Verdict
 from otdravg.verdict.limits import Rule
 from otdravg.words.catalogue import told
@@ -32,6 +34,9 @@ __all__ = ["cable_text"]
 #: Lines of the first screen at the most: what a terminal of a usual height shows at once, with
 #: the command above it (chosen).
 _MOST_LINES = 38
+
+
+_ALL = 10**9
 
 
 class _Word(Enum):
@@ -74,8 +79,8 @@ class _Section:
     heading: str
     table: str
     items: tuple[_Item, ...]
-    full: int
-    named: int
+    full: int = _ALL
+    named: int = _ALL
     is_list: bool = False
 
     def add_to(self, page: Page, *, spaced: bool) -> None:
@@ -89,8 +94,9 @@ class _Section:
             page.bullet(item.line)
             for line in item.below:
                 page.bullet(line, indent=2)
-        named = [one.short for one in self.items[self.full : self.named] if one.short]
-        more = len(self.items) - self.full - len(named)
+        rest = self.items[self.full :]
+        named = [one.short for one in rest[: self.named] if one.short]
+        more = len(rest) - len(named)
         if self.is_list:
             for short in named:
                 page.bullet(short)
@@ -99,15 +105,9 @@ class _Section:
         if more > 0:
             page.bullet(f"{more} more: see {self.table}")
 
-    def shorter(self) -> _Section:
-        """Write one item fewer in full, or else name one fewer."""
-        if self.full > 0:
-            return replace(self, full=self.full - 1)
-        return replace(self, named=self.named - 1)
-
 
 def _section(heading: str, table: str, items: Sequence[_Item]) -> _Section:
-    return _Section(heading, table, tuple(items), len(items), len(items))
+    return _Section(heading, table, tuple(items))
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,6 +118,7 @@ class _ToDo:
     shoot: _Section
     visit: _Section
     look: _Section
+    shots: int  # to take
     is_spaced: bool = True
     is_opened: bool = False  # something in a closure is cut or re-dressed
 
@@ -126,27 +127,40 @@ class _ToDo:
         """All of them."""
         return self.settle, self.shoot, self.visit, self.look
 
-    def shorter(self) -> _ToDo | None:
-        """Take a line less: what matters least first; None if nothing is left to take."""
-        if self.look.full > 0:
-            return replace(self, look=self.look.shorter())
-        if self.is_spaced:
-            return replace(self, is_spaced=False)
-        for name, full, named in _SHORTENED:
-            section: _Section = getattr(self, name)
-            if section.full > full or (section.full == 0 and section.named > named):
-                parts: dict[str, Any] = {name: section.shorter()}
-                return replace(self, **parts)
-        return None
+    def at(self, level: _Level) -> _ToDo:
+        """Return it as long as a level allows."""
+        return replace(
+            self,
+            settle=replace(self.settle, full=level.settle, named=level.named),
+            visit=replace(self.visit, full=level.visit, named=level.visits_named),
+            look=replace(self.look, full=level.look, named=level.named),
+            is_spaced=level.is_spaced,
+        )
 
 
-#: In which order sections are shortened: to how many items in full, and to how many named.
-_SHORTENED = (
-    ("settle", 4, 99),
-    ("visit", 0, 99),
-    ("settle", 0, 99),
-    ("visit", 0, 8),
-    ("shoot", 2, 99),
+@dataclass(frozen=True, slots=True)
+class _Level:
+    """How many items are written in full, and how many of the others are named."""
+
+    settle: int = _ALL
+    visit: int = _ALL
+    look: int = _ALL
+    is_spaced: bool = False
+    named: int = _ALL
+    visits_named: int = _ALL
+
+
+#: From the longest screen to the shortest: what matters least is shortened first.
+_LEVELS = (
+    _Level(is_spaced=True),
+    _Level(look=0, is_spaced=True),
+    _Level(look=0),
+    *(_Level(settle=full, look=0) for full in (8, 6, 4)),
+    *(_Level(settle=4, visit=full, look=0) for full in (8, 6, 4, 2, 1, 0)),
+    _Level(settle=2, visit=0, look=0),
+    _Level(settle=0, visit=0, look=0),
+    _Level(settle=0, visit=0, look=0, named=12, visits_named=8),
+    _Level(settle=0, visit=0, look=0, named=6, visits_named=4),
 )
 
 
@@ -176,39 +190,59 @@ def cable_text(
     tables : str
         Where the tables lie.
     """
-    to_do: _ToDo | None = _to_do(review)
-    text = ""
-    while to_do is not None:
+    to_do = _to_do(review)
+    head = _head(review, to_do)
+    tail = _tail(review, tables, details=details)
+    page = Page(ascii_only=ascii_only, colour=colour, columns=columns)
+    for level in _LEVELS:
         page = Page(ascii_only=ascii_only, colour=colour, columns=columns)
-        _add_all(page, review, to_do, tables, details=details)
-        text = page.text()
+        _add_all(page, head, to_do.at(level), tail)
         if details:
             add_details(page, review)
-            return page.text()
-        to_do = to_do.shorter() if text.count("\n") > _MOST_LINES else None
-    return text
+        if details or page.text().count("\n") <= _MOST_LINES:
+            break
+    return page.text()
 
 
-def _add_all(page: Page, review: CableReview, to_do: _ToDo, tables: str, *, details: bool) -> None:
+_Entry = tuple[str, str, Tone | None]
+
+
+def _add_all(page: Page, head: Sequence[_Entry], to_do: _ToDo, tail: _Entry) -> None:
+    for label, text, tone in head:
+        page.entry(label, text, tone)
+    for section in to_do.sections:
+        section.add_to(page, spaced=to_do.is_spaced)
+    if to_do.is_spaced and any(section.items for section in to_do.sections):
+        page.line()
+    page.entry(*tail)
+
+
+def _head(review: CableReview, to_do: _ToDo) -> list[_Entry]:
+    """The verdict of the whole, and what is there of what was expected."""
     word, text = _headline(review, to_do)
-    page.entry(word.value, text, _TONES[word])
+    head: list[_Entry] = [(word.value, text, _TONES[word])]
     if word is not _Word.CLEAR:
-        page.entry("Fibres", _fibres(review))
-        page.entry("Splices", _splices(review))
-        page.entry("Limit", _limits(review))
+        head += [
+            ("Fibres", _fibres(review), None),
+            ("Splices", _splices(review), None),
+        ]
+    if word is not _Word.CLEAR or review.profile.is_default:
+        head.append(("Limit", _limits(review), None))
     if review.decisions:
-        page.entry("Decisions", f"{len(review.decisions)}, last seal {review.decisions_seal}")
+        text = f"{len(review.decisions)}, last seal {review.decisions_seal}"
+        head.append(("Decisions", text, None))
     if review.changes:
         counts = Counter(change.kind for change in review.changes)
         parts = [f"{counts[kind]} {kind.value}" for kind in ChangeKind if counts[kind]]
-        page.entry("Compared", f"with the earlier run: {', '.join(parts)}")
-    for section in to_do.sections:
-        section.add_to(page, spaced=to_do.is_spaced)
-    if word is not _Word.CLEAR and to_do.is_spaced:
-        page.line()
+        head.append(("Compared", f"with the earlier run: {', '.join(parts)}", None))
+    return head
+
+
+def _tail(review: CableReview, tables: str, *, details: bool) -> _Entry:
+    """Where the rest stands."""
     notes = sum(finding.severity is Severity.NOTE for finding in review.findings)
     more = f"; {counted(notes, 'note')}" if notes else ""
-    page.entry("Tables", (tables or "not written") + more + ("" if details else "; --details"))
+    return "Tables", (tables or "not written") + more + ("" if details else "; --details"), None
 
 
 def _to_do(review: CableReview) -> _ToDo:
@@ -220,9 +254,8 @@ def _to_do(review: CableReview) -> _ToDo:
     # Without a cable there is no route to place it on.
     doubts += [f for f in by_cause[Cause.VISIT] if f.cable not in review.cables]
     settle = [*_said(doubts), *_unexplained(review, grave)]
-    shoot = [
-        _Item(f"{end}: {text}") for end, text in remaining(review.to_take, review.expected.ends)
-    ]
+    due = sorted({*review.to_take, *_to_take_again(review)}, key=in_shooting_order)
+    shoot = [_Item(f"{end}: {text}") for end, text in remaining(due, review.expected.ends)]
     look = [*_said(by_cause[Cause.LOOK]), *map(_Item, aside_of(review))]
     visits = visits_of(review)
     return _ToDo(
@@ -232,8 +265,24 @@ def _to_do(review: CableReview) -> _ToDo:
             _section(_GO_TO, "resplice.csv", [_visit(v, review) for v in visits]), is_list=True
         ),
         _section("Look at", "findings.csv", look),
+        shots=len(due),
         is_opened=any(visit.is_opened for visit in visits),
     )
+
+
+def _to_take_again(review: CableReview) -> Iterator[ShotToTake]:
+    """Shots that are there and do not show the splices as they are now."""
+    seen = sorted({fibre.wavelength_nm for fibre in review.fibres})
+    for finding in review.findings:
+        if finding.code not in NOT_ONE_STATE:
+            continue
+        wavelengths_nm = seen if finding.wavelength_nm is None else [finding.wavelength_nm]
+        for direction in (Direction.A_TO_B, Direction.B_TO_A):
+            if direction.value in finding.direction:
+                for fibre in fibres_of(finding):
+                    yield from (
+                        ShotToTake(finding.cable, fibre, direction, nm) for nm in wavelengths_nm
+                    )
 
 
 _GO_TO = "Go to, in order from A (before any cut: prove the fibre dark with a power meter)"
@@ -292,12 +341,12 @@ def _headline(review: CableReview, to_do: _ToDo) -> tuple[_Word, str]:
     if not review.needs_work and not any(section.items for section in to_do.sections):
         if not review.rows:
             return _Word.LOOK, f"{cable}: nothing was measured"
-        return _Word.CLEAR, f"{cable}: {_fibres(review)}; {_splices(review)}; {_limits(review)}"
+        return _Word.CLEAR, f"{names}: {_all_clear(review)}"
     opened = _Word.OPEN if to_do.is_opened else _Word.LOOK
     parts = [
         (_Word.CHECK, len(to_do.settle.items), "doubt", "to settle first"),
         (opened, len(to_do.visit.items), "place", "to go to"),
-        (_Word.SHOOT, len(review.to_take), "shot", "to take"),
+        (_Word.SHOOT, to_do.shots, "shot", "to take"),
         (_Word.LOOK, len(to_do.look.items), "thing", "to look at"),
     ]
     there = [(word, f"{counted(n, noun)} {what}") for word, n, noun, what in parts if n]
@@ -306,6 +355,14 @@ def _headline(review: CableReview, to_do: _ToDo) -> tuple[_Word, str]:
     word = there[0][0]
     only = "; nothing is wrong so far" if [w for w, _ in there] == [_Word.SHOOT] else ""
     return word, f"{cable}: {', '.join(text for _, text in there)}{only}"
+
+
+def _all_clear(review: CableReview) -> str:
+    """What was expected and is there, in so many words as one line has room for."""
+    here, _, _ = _expected(review)
+    splices = _splices(review).replace(" the limit", f" {_figures(review)} dB")
+    name = "" if review.profile.is_default else f" ({review.profile.name})"
+    return f"{counted(len(here), 'fibre')}, {splices}{name}"
 
 
 def _expected(review: CableReview) -> tuple[set[FibreKey], set[FibreKey], tuple[int, ...]]:
@@ -367,8 +424,7 @@ def _splices(review: CableReview) -> str:
 def _limits(review: CableReview) -> str:
     """Say by which limits the splices were judged, as the rows hold them."""
     profile = review.profile
-    limits = sorted({r.verdict.limit_db for r in review.rows if r.verdict.limit_db is not None})
-    figures = " to ".join(str(limit) for limit in dict.fromkeys(limits[:1] + limits[-1:]))
+    figures = _figures(review)
     rule = ", guarded" if profile.rule is Rule.GUARDED else ""
     name = (
         "a default: the contract's figures decide"
@@ -376,3 +432,9 @@ def _limits(review: CableReview) -> str:
         else f"profile {profile.name}, stage {profile.stage.name}"
     )
     return f"{figures} dB ({name}{rule})" if figures else f"none in force ({name}{rule})"
+
+
+def _figures(review: CableReview) -> str:
+    """The lowest and the highest limit that any row was judged by; empty without one."""
+    limits = sorted({r.verdict.limit_db for r in review.rows if r.verdict.limit_db is not None})
+    return " to ".join(str(limit) for limit in dict.fromkeys(limits[:1] + limits[-1:]))

@@ -19,6 +19,8 @@ __all__ = ["Doing", "Visit", "aside_of", "visits_of"]
 
 #: Failing fibres that are shown one by one; of more only the worst (chosen).
 _FIBRES_SHOWN = 4
+#: Of many ribbons at one place so many are named (chosen).
+_NAMED = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,8 +54,13 @@ class Visit:
         kinds: dict[str, list[str]] = {}
         for doing in self.doings:
             kinds.setdefault(doing.kind, []).append(doing.short)
-        parts = [f"{kind} {', '.join(own)}" for kind, own in kinds.items()]
+        parts = [f"{kind} {_first(own)}" for kind, own in kinds.items()]
         return f"{self.where}: {'; '.join(parts)}"
+
+
+def _first(names: Sequence[str]) -> str:
+    more = [f"{len(names) - _NAMED} more"] if len(names) > _NAMED else []
+    return ", ".join([*names[:_NAMED], *more])
 
 
 def visits_of(review: CableReview) -> list[Visit]:
