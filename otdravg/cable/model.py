@@ -18,6 +18,8 @@ from otdravg.findings import Severity
 from otdravg.fit.reading import Coverage, Kind, Reading
 from otdravg.shot.settings import Direction, Identity, ResponseSource, Settings
 from otdravg.verdict import Profile, SpliceVerdict
+from otdravg.verdict.group import Whole
+from otdravg.verdict.verdicts import worst_of
 
 __all__ = [
     "Attempt",
@@ -30,6 +32,7 @@ __all__ = [
     "Expected",
     "FibreKey",
     "FibreResult",
+    "GroupResult",
     "History",
     "IdentityCheck",
     "ShotRecord",
@@ -117,10 +120,9 @@ class TakenFor:
 
 @dataclass(frozen=True, slots=True)
 class Expected:
-    """What there should be of a cable, as somebody stated it; empty where nobody did."""
+    """What there should be of a cable beside fibres, as somebody stated it; empty: nobody did."""
 
     cable: str = ""
-    fibre_count: int | None = None
     wavelengths_nm: tuple[int, ...] = ()
     ends: tuple[str, str] = ("", "")  # names of A and B as they are typed in headers
     instruments: tuple[str, ...] = ()  # parts of their names or serial numbers
@@ -154,6 +156,12 @@ class CableFinding:
     files: tuple[str, ...] = ()
     other_fibres: tuple[int, ...] = ()  # that it concerns just as much
     distance_m: float | None = None  # of the place it concerns, from the fibre's own A end
+    acknowledged: str = ""  # by whom, when and why, if a reviewer did
+
+    @property
+    def is_open(self) -> bool:
+        """Whether it asks for something still."""
+        return self.severity is not Severity.NOTE and not self.acknowledged
 
 
 @dataclass(frozen=True, slots=True)
@@ -295,13 +303,42 @@ class FibreResult:
     u_attenuation_db_per_km: float | None
     span_mean_db: float | None  # of the splices measured both ways
     splice_count: int
-    verdict: SpliceVerdict | None  # by the profile's span rules; None: it has none
+    rules: tuple[SpliceVerdict, ...]  # by every span rule of the profile, the ends included
     file_ab: str
     file_ba: str
     attempt: int
     index_used: float
     start_a_m: float = 0.0  # where the span begins in the shot from A: behind the launch cord
     start_b_m: float = 0.0  # where it begins in the shot from B
+    loss_db: float | None = None  # end to end, averaged over both directions
+    u_loss_db: float | None = None
+    loss_ab_db: float | None = None  # end to end as the shot from A shows it
+    loss_ba_db: float | None = None
+
+    @property
+    def verdict(self) -> SpliceVerdict | None:
+        """The span rule that asks for most; None where the profile has none."""
+        return worst_of(self.rules)
+
+
+@dataclass(frozen=True, slots=True)
+class GroupResult:
+    """Splices of one wavelength together: of a ribbon at a closure, of a closure, of a cable."""
+
+    whole: Whole
+    cable: str
+    closure: str  # empty for a cable
+    closure_number: int | None
+    ribbon: int | None  # None for a closure or a cable
+    wavelength_nm: int
+    fibres: tuple[int, ...]  # one splice each
+    measured: int  # splices with a loss that may be relied on
+    over: int
+    mean_db: float | None
+    worst_db: float | None
+    worst_fibre: int | None
+    rules: tuple[SpliceVerdict, ...]  # of the profile for such a group
+    verdict: SpliceVerdict  # what asks for most, of its splices and of these rules
 
 
 @dataclass(frozen=True, slots=True)
@@ -360,11 +397,13 @@ class CableReview:
     identities: tuple[IdentityCheck, ...]
     findings: tuple[CableFinding, ...]
     profile: Profile
+    groups: tuple[GroupResult, ...] = ()
     history: tuple[History, ...] = ()
     changes: tuple[Change, ...] = ()
     plan: ResplicePlan | None = None
     patterns: Patterns | None = None
     ribbon_size: int | None = 12  # None in loose tube
+    fibre_count: int | None = None  # of the cable, as the user stated it
     decisions_seal: str = ""  # last seal of the reviewer's decisions; empty if there are none
     decisions: tuple[SealedDecision, ...] = ()  # all that stand in the file, in its order
     expected: Expected = field(default_factory=Expected)
@@ -373,11 +412,12 @@ class CableReview:
 
     @property
     def needs_work(self) -> bool:
-        """Whether a splice, a span or a finding asks somebody to do something."""
-        return (
-            any(row.verdict.needs_work for row in self.rows)
-            or any(f.verdict and f.verdict.needs_work for f in self.fibres)
-            or any(f.severity is not Severity.NOTE for f in self.findings)
+        """Whether a splice or a finding asks somebody to do something.
+
+        What a fibre, a ribbon, a closure or a cable fails as a whole is a finding.
+        """
+        return any(row.verdict.needs_work for row in self.rows) or any(
+            finding.is_open for finding in self.findings
         )
 
     @property

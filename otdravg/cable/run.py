@@ -28,8 +28,10 @@ from otdravg.cable.checks.shots import (
     wrong_labels,
 )
 from otdravg.cable.checks.states import NOT_ONE_STATE, States
+from otdravg.cable.checks.wholes import failing_wholes, group_results
 from otdravg.cable.decisions.apply import (
     accepted_rows,
+    acknowledged,
     apply_to_maps,
     apply_to_shots,
     decisions_here,
@@ -100,6 +102,7 @@ class Options:
     launch_m: float | None = None
     receive_m: float | None = None
     group_index: float | None = None
+    fibre_count: int | None = None
     expected: Expected = field(default_factory=Expected)
 
 
@@ -248,8 +251,8 @@ def review(
     lengths_m = {m.key: m.outcome.axis.length_m for m in measured if m.outcome.axis}
     half, more = missing_shots(records, profile, lengths_m, options.expected)
     findings += more
-    absent, more = missing_fibres(records, profile, options.expected)
-    findings += more + beyond_expected(records, options.expected)
+    absent, more = missing_fibres(records, profile, options.expected, options.fibre_count)
+    findings += more + beyond_expected(records, options.expected, options.fibre_count)
     findings += set_findings(records, measured, maps, profile)
     findings += profile_findings(measured, maps, profile)
     paired = [(m.key, m.wavelength_nm) for m in measured if m.outcome.axis]
@@ -273,6 +276,10 @@ def review(
     findings += unused_findings(records, findings)
     closures = tuple(c for own_map in maps.values() for c in own_map.closures)
     fibres = tuple(fibre_results(measured, rows, maps, profile))
+    groups = tuple(group_results(rows, profile))
+    findings += failing_wholes(rows, fibres, groups)
+    findings, more = acknowledged(findings, decisions)
+    findings += more
     clock.stage("judge")
     plan = plan_resplices(rows, closures, fibres, profile)
     patterns = find_patterns(rows)
@@ -285,9 +292,11 @@ def review(
         identities=tuple(identities),
         findings=tuple(sorted(findings, key=_finding_order)),
         profile=profile,
+        groups=groups,
         history=tuple(history_of(measured, maps)),
         changes=changes,
         ribbon_size=profile.ribbon_size,
+        fibre_count=options.fibre_count,
         plan=plan,
         patterns=patterns,
         decisions_seal=options.decisions.last_seal,

@@ -26,7 +26,7 @@ from otdravg.cable import (
 from otdravg.cable.checks.earlier import read_splices
 from otdravg.cable.run import check_for_shots
 from otdravg.cli import options
-from otdravg.cli.closeout_options import only_option, template_option
+from otdravg.cli.closeout_options import full_option, only_option, template_option
 from otdravg.cli.measuring import measuring_executor
 from otdravg.cli.options import (
     FilePath,
@@ -35,6 +35,7 @@ from otdravg.cli.options import (
     guarded_option,
     max_size_option,
     profile_option,
+    stage_option,
 )
 from otdravg.cli.progress import ProgressLine
 from otdravg.cli.terminal import columns_of, print_text, shows_colour, shows_signs
@@ -49,6 +50,7 @@ from otdravg.system.whole_folder import whole_folder
 from otdravg.trade import RIBBON_SIZES
 from otdravg.verdict import Profile, default, load_named
 from otdravg.verdict.limits import Rule
+from otdravg.verdict.rules import at_stage
 
 __all__ = ["cable"]
 
@@ -67,6 +69,7 @@ _NOTHING_STATED = Job("", 0, ())
 @click.option("--list", "list_only", is_flag=True, help="Only show how each file would be taken.")
 @profile_option
 @guarded_option
+@stage_option
 @click.option(
     "--ribbon",
     "ribbon",
@@ -122,6 +125,7 @@ _NOTHING_STATED = Job("", 0, ())
 @click.option("--all", "everything", is_flag=True, help="Write the whole closeout.")
 @only_option
 @template_option
+@full_option
 @click.option("--zip", "zip_traces", is_flag=True, help="Write traces.zip in place of traces/.")
 @force_option
 @click.pass_context
@@ -134,6 +138,7 @@ def cable(
     list_only: bool,
     profile_name: str | None,
     guarded: bool,
+    stage: str | None,
     ribbon: str | None,
     fibres: int | None,
     name_pattern: str | None,
@@ -152,6 +157,7 @@ def cable(
     everything: bool,
     only: str | None,
     template_file: Path | None,
+    full: bool,
     zip_traces: bool,
     force: bool,
 ) -> None:
@@ -187,11 +193,14 @@ def cable(
         launch_m=_agreed("--launch", launch_m, job.launch_m),
         receive_m=_agreed("--receive", receive_m, job.receive_m),
         group_index=group_index,
-        expected=replace(job.expected, fibre_count=_agreed("--fibres", fibres, job.fibres or None)),
+        fibre_count=_agreed("--fibres", fibres, job.fibres or None),
+        expected=job.expected,
     )
-    rules = _profile(profile_name, guarded, ribbon, job)
+    rules = _profile(profile_name, guarded, stage, ribbon, job)
     parts = _parts(everything, only)
     template = load_template(template_file) if template_file else Template()
+    if full:
+        template = replace(template, full=True)
     if out is None and not list_only:
         raise click.UsageError("no folder for the tables: add --out DIR, or --list")
     target = None if list_only else out
@@ -266,7 +275,9 @@ def _shown(value: object) -> object:
     return value.name if isinstance(value, Profile) else value
 
 
-def _profile(name: str | None, guarded: bool, ribbon: str | None, job: Job) -> Profile:
+def _profile(
+    name: str | None, guarded: bool, stage: str | None, ribbon: str | None, job: Job
+) -> Profile:
     """Find the profile and apply what job and command line say otherwise."""
     typed = None if name is None else load_named(name)
     own = None if job.profile is None else job.own_profile()
@@ -274,9 +285,12 @@ def _profile(name: str | None, guarded: bool, ribbon: str | None, job: Job) -> P
     size = None if ribbon is None else 0 if ribbon == "none" else int(ribbon)
     if job is not _NOTHING_STATED:
         _agreed("--ribbon", size, job.ribbon)
+        _agreed("--stage", stage, job.stage)
         chosen = job.rules(chosen)
+    if stage is not None:
+        chosen = at_stage(chosen, stage)
     if size is not None:
-        chosen = replace(chosen, ribbon_size=size or None)
+        chosen = replace(chosen, ribbon=replace(chosen.ribbon, size=size))
     return replace(chosen, rule=Rule.GUARDED) if guarded else chosen
 
 

@@ -7,7 +7,7 @@ import click
 from otdravg.cli.options import FilePath
 from otdravg.closeout.closeout import PARTS
 
-__all__ = ["only_option", "template_option"]
+__all__ = ["full_option", "only_option", "template_option"]
 
 #: ``--only PART,...``
 only_option = click.option(
@@ -23,4 +23,9 @@ template_option = click.option(
     metavar="FILE",
     type=FilePath,
     help="Company, logo, project, columns, language: a TOML file.",
+)
+
+#: ``--full``
+full_option = click.option(
+    "--full", is_flag=True, help="Paper: a page with both shots for every splice of interest."
 )

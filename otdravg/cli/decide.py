@@ -35,7 +35,9 @@ __all__ = ["decide"]
 @click.option("--nm", "wavelength_nm", metavar="NM", type=click.IntRange(min=1))
 @click.option("--closure", metavar="NAME", default="", help="Closure, by name or number.")
 @click.option("--file", "shot", metavar="FILE", default="", help="Shot, as in shots.csv.")
-@click.option("--value", metavar="VALUE", default="", help="New name, metres, or other fibre.")
+@click.option(
+    "--value", metavar="VALUE", default="", help="New name, metres, other fibre, or finding."
+)
 @click.pass_context
 def decide(
     ctx: click.Context,
@@ -61,6 +63,8 @@ def decide(
         --who "R. Vale" --why "owner's letter"
     otdravg decide d.csv exclude-shot --file F014_1550_AB.sor --who "R. Vale" --why "no lead"
     otdravg decide d.csv confirm-crossing --fibre 14 --value 15 --who "R. Vale" --why "traced"
+    otdravg decide d.csv acknowledge --value "fibre-missing 7-12" --who "R. Vale" \\
+        --why "dead fibres, handed over as such"
     otdravg decide d.csv
     """
     if what is None:

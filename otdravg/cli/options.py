@@ -112,6 +112,11 @@ profile_option = click.option(
     help="Acceptance profile: a TOML file, or the name of a shipped example.",
 )
 
+#: ``--stage``: of the profile.
+stage_option = click.option(
+    "--stage", metavar="NAME", help="Stage of the work, as the profile names it. Default: its own."
+)
+
 #: ``--json``, which gives the command ``as_json``.
 language_option = click.option(
     "--language",

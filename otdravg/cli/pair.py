@@ -24,6 +24,7 @@ from otdravg.cli.options import (
     max_size_option,
     plot_option,
     profile_option,
+    stage_option,
     trace_option,
 )
 from otdravg.cli.progress import ProgressLine
@@ -40,6 +41,7 @@ from otdravg.tables.pair import pair_csv
 from otdravg.verdict.judge import PairReport, judge
 from otdravg.verdict.limits import Limits, Rule
 from otdravg.verdict.reading import load_named
+from otdravg.verdict.rules import Method, at_stage
 from otdravg.words.catalogue import Language
 
 __all__ = ["pair"]
@@ -57,6 +59,18 @@ __all__ = ["pair"]
 )
 @profile_option
 @guarded_option
+@stage_option
+@click.option(
+    "--attempt",
+    metavar="N",
+    type=click.IntRange(min=1),
+    help="How many times the splices have been made; no file says so.",
+)
+@click.option(
+    "--method",
+    type=click.Choice([method.value for method in Method]),
+    help="How the splices were made. Default: as the profile says.",
+)
 @click.option(
     "--index",
     "group_index",
@@ -119,6 +133,9 @@ def pair(
     limits: tuple[str, ...],
     profile_name: str | None,
     guarded: bool,
+    stage: str | None,
+    attempt: int | None,
+    method: str | None,
     group_index: float | None,
     launch_m: float | None,
     receive_m: float | None,
@@ -151,8 +168,12 @@ def pair(
     """
     if profile_name is not None and (limits or guarded):
         raise click.UsageError("--profile holds the limits: leave out --limit and --guarded")
+    if profile_name is None and (stage or attempt or method):
+        raise click.UsageError("--stage, --attempt and --method are a profile's: add --profile")
     stated = Limits.parse(limits, Rule.GUARDED if guarded else Rule.PLAIN)
     rules = None if profile_name is None else load_named(profile_name)
+    if rules is not None and stage is not None:
+        rules = at_stage(rules, stage)
 
     measured = partial(
         measure,
@@ -162,7 +183,12 @@ def pair(
         positions_m=tuple(chain.from_iterable(positions_m)),
     )
     by_rules = partial(
-        judge, limit_db=stated if rules is None else None, profile=rules, unchanged=unchanged
+        judge,
+        limit_db=stated if rules is None else None,
+        profile=rules,
+        attempt=attempt,
+        method=None if method is None else Method(method),
+        unchanged=unchanged,
     )
 
     outputs = _Outputs(plot, report_file, csv_file, language, force)

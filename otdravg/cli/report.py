@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from otdravg.cli.closeout_options import only_option, template_option
+from otdravg.cli.closeout_options import full_option, only_option, template_option
 from otdravg.cli.options import FilePath, force_option
 from otdravg.cli.progress import ProgressLine
 from otdravg.cli.terminal import print_text
@@ -25,9 +25,10 @@ __all__ = ["report"]
 @click.option("--out", metavar="DIR", type=FilePath, required=True, help="Where to write.")
 @only_option
 @template_option
+@full_option
 @force_option
 def report(
-    file: Path, *, out: Path, only: str | None, template_file: Path | None, force: bool
+    file: Path, *, out: Path, only: str | None, template_file: Path | None, full: bool, force: bool
 ) -> None:
     """Make the tables, the workbook, the paper and the page again, without the traces.
 
@@ -45,6 +46,8 @@ def report(
     template = closeout.template
     if template_file is not None:
         template = replace(load_template(template_file), made_at=template.made_at)
+    if full:
+        template = replace(template, full=True)
     progress = ProgressLine()
     write_closeout(
         closeout.review,

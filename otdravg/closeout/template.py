@@ -98,6 +98,7 @@ class Template:
     columns: tuple[str, ...] = SPLICE_COLUMNS
     csv: CsvStyle = field(default_factory=CsvStyle)
     trace_name: str | None = None  # None: as the profile says, else the default
+    full: bool = False  # the paper has a page with both shots for every exception
     made_at: datetime | None = None  # UTC; set when the closeout is made, not by the user
 
     @property
@@ -154,6 +155,7 @@ def parse_template(text: str, folder: Path) -> Template:
         columns=columns,
         csv=style,
         trace_name=trace_name,
+        full=top.take("full", bool, False),
     )
     top.close()
     return template

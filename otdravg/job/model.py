@@ -10,8 +10,8 @@ from otdravg.cable.checks.missing import in_shooting_order, shots_in
 from otdravg.cable.files.names import same_text
 from otdravg.cable.measure.closures import KnownClosure
 from otdravg.cable.model import Expected, ShotRecord, ShotToTake
-from otdravg.errors import BadSetting
 from otdravg.verdict import Profile, default, load_named
+from otdravg.verdict.rules import at_stage
 from otdravg.verdict.shots import ShotNeed, missing_shots
 
 __all__ = ["Job", "Reel"]
@@ -56,7 +56,6 @@ class Job:
         """What a review holds the shots against."""
         return Expected(
             self.cable,
-            self.fibres,
             self.wavelengths_nm,
             self.ends,
             self.instruments,
@@ -84,12 +83,9 @@ class Job:
         """
         chosen = self.own_profile() if profile is None else profile
         if self.ribbon is not None:
-            chosen = replace(chosen, ribbon_size=self.ribbon or None)
-        if self.stage is not None:
-            if self.stage not in {*chosen.stages, chosen.stage.name}:
-                known = ", ".join(sorted({*chosen.stages, chosen.stage.name}))
-                raise BadSetting("stage", self.stage, f"profile {chosen.name} has: {known}")
-            chosen = replace(chosen, stage=chosen.stages.get(self.stage, chosen.stage))
+            chosen = replace(chosen, ribbon=replace(chosen.ribbon, size=self.ribbon))
+        if self.stage is not None and self.stage != chosen.stage.name:
+            chosen = at_stage(chosen, self.stage)
         asked = chosen.wavelengths
         return replace(
             chosen,

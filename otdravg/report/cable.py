@@ -19,15 +19,16 @@ from otdravg.cable.model import (
     SpliceRow,
 )
 from otdravg.findings import Severity
+from otdravg.fit.reading import Kind
 from otdravg.report.cable_details import add_details
 from otdravg.report.causes import Cause, cause_of, fibres_of, gathered, span_text
 from otdravg.report.job import remaining, wavelengths_text
 from otdravg.report.page import COLUMNS, Page, Tone, counted
 from otdravg.report.visits import Visit, aside_of, visits_of
 from otdravg.shot.settings import Direction
-from otdravg.verdict.decision import Action, Verdict
+from otdravg.tables.wholes import UNJUDGED
+from otdravg.verdict.decision import Verdict
 from otdravg.verdict.limits import Rule
-from otdravg.words.catalogue import told
 
 __all__ = ["cable_text"]
 
@@ -224,13 +225,17 @@ def _head(review: CableReview, to_do: _ToDo) -> list[_Entry]:
     if word is not _Word.CLEAR:
         head += [
             ("Fibres", _fibres(review), None),
-            ("Splices", _splices(review), None),
+            ("Splices", _Counts.of(review).text, None),
         ]
     if word is not _Word.CLEAR or review.profile.is_default:
         head.append(("Limit", _limits(review), None))
     if review.decisions:
         text = f"{len(review.decisions)}, last seal {review.decisions_seal}"
         head.append(("Decisions", text, None))
+    known = gathered([f for f in review.findings if f.acknowledged])
+    if known:
+        text = "; ".join(said.short for said in known)
+        head.append(("Settled", f"by decisions: {text}", None))
     if review.changes:
         counts = Counter(change.kind for change in review.changes)
         parts = [f"{counts[kind]} {kind.value}" for kind in ChangeKind if counts[kind]]
@@ -246,7 +251,7 @@ def _tail(review: CableReview, tables: str, *, details: bool) -> _Entry:
 
 
 def _to_do(review: CableReview) -> _ToDo:
-    grave = [f for f in review.findings if f.severity is not Severity.NOTE]
+    grave = [f for f in review.findings if f.is_open]
     by_cause: dict[Cause, list[CableFinding]] = {cause: [] for cause in Cause}
     for finding in grave:
         by_cause[cause_of(finding.code)].append(finding)
@@ -325,12 +330,6 @@ def _unexplained(review: CableReview, grave: Iterable[CableFinding]) -> list[_It
         fibres = span_text([row.fibre for row in own])
         what = f"{verdict.value} at {counted(len(own), 'splice')}; {own[0].verdict.action.value}"
         lines.append(_Item(f"fibre {fibres}: {what}", (), f"{verdict.value} ({fibres})"))
-    spans = [f for f in review.fibres if f.verdict and f.verdict.action is not Action.NONE]
-    if spans:
-        fibres = span_text([f.key.fibre for f in spans])
-        first = spans[0].verdict
-        why = told(first.reason) if first else ""
-        lines.append(_Item(f"fibre {fibres}, as a whole: {why}", (), f"as a whole ({fibres})"))
     return lines
 
 
@@ -339,8 +338,12 @@ def _headline(review: CableReview, to_do: _ToDo) -> tuple[_Word, str]:
     names = ", ".join(name or "without a name" for name in review.cables) or "none"
     cable = f"cable{'s' * (len(review.cables) > 1)} {names}"
     if not review.needs_work and not any(section.items for section in to_do.sections):
-        if not review.rows:
-            return _Word.LOOK, f"{cable}: nothing was measured"
+        counts = _Counts.of(review)
+        if not counts.there:
+            return _Word.LOOK, f"{cable}: no splice was measured"
+        if counts.unjudged:
+            whole = counted(counts.expected, "splice")
+            return _Word.LOOK, f"{cable}: {counts.unjudged} of {whole} are not judged"
         return _Word.CLEAR, f"{names}: {_all_clear(review)}"
     opened = _Word.OPEN if to_do.is_opened else _Word.LOOK
     parts = [
@@ -360,7 +363,7 @@ def _headline(review: CableReview, to_do: _ToDo) -> tuple[_Word, str]:
 def _all_clear(review: CableReview) -> str:
     """What was expected and is there, in so many words as one line has room for."""
     here, _, _ = _expected(review)
-    splices = _splices(review).replace(" the limit", f" {_figures(review)} dB")
+    splices = _Counts.of(review).text.replace(" the limit", f" {_figures(review)} dB")
     name = "" if review.profile.is_default else f" ({review.profile.name})"
     return f"{counted(len(here), 'fibre')}, {splices}{name}"
 
@@ -389,36 +392,50 @@ def _fibres(review: CableReview) -> str:
     return f"{len(here)} of {len(wanted)} in, {both} measured from both ends{at}"
 
 
-_PASSED = (Verdict.WITHIN, Verdict.WITHIN_ONE_WAY, Verdict.ACCEPTED)
-_UNJUDGED = {
-    Verdict.ONE_WAY,
-    Verdict.NOT_MEASURED,
-    Verdict.NOT_GRADABLE,
-    Verdict.TOO_CLOSE,
-    Verdict.IMPLAUSIBLE,
-}
+@dataclass(frozen=True, slots=True)
+class _Counts:
+    """Splices at closures, beside what was expected."""
 
+    there: int
+    expected: int
+    unjudged: int  # those included that are not there
+    measured: int
+    verdicts: Counter[Verdict]
 
-def _splices(review: CableReview) -> str:
-    """Count the splices at closures by verdict, beside what was expected."""
-    rows = [row for row in review.rows if row.closure_number is not None]
-    _, wanted, wavelengths_nm = _expected(review)
-    mapped = {FibreKey(c.cable, fibre) for c in review.closures for fibre in c.fibres}
-    absent = Counter(key.cable for key in wanted - mapped)
-    expected = len(wavelengths_nm) * sum(
-        len(closure.fibres) + absent[closure.cable] for closure in review.closures
-    )
-    counts = Counter(row.verdict.verdict for row in rows)
-    within = counts[Verdict.WITHIN]
-    if len(rows) == expected == within:
-        return f"all {counted(within, 'splice')} within the limit"
-    parts = [f"{counts[v]} {v.value}" for v in Verdict if counts[v] and v not in _UNJUDGED]
-    unjudged = sum(counts[v] for v in _UNJUDGED) + max(expected - len(rows), 0)
-    if unjudged:
-        parts.append(f"{unjudged} not judged yet")
-    if rows and not any(row.loss_db is not None for row in rows):
-        parts.append("none was measured from both ends")
-    return f"{len(rows)} of {max(expected, len(rows))}: {', '.join(parts) or 'none'}"
+    @classmethod
+    def of(cls, review: CableReview) -> _Counts:
+        """Count; a connector counts only if a rule judges it."""
+        rows = [
+            row
+            for row in review.rows
+            if row.closure_number is not None
+            and (row.kind is not Kind.CONNECTOR or row.verdict.verdict is not Verdict.NOT_JUDGED)
+        ]
+        panels = sum(row.closure_number is not None for row in review.rows) - len(rows)
+        _, wanted, wavelengths_nm = _expected(review)
+        mapped = {FibreKey(c.cable, fibre) for c in review.closures for fibre in c.fibres}
+        absent = Counter(key.cable for key in wanted - mapped)
+        expected = len(wavelengths_nm) * sum(
+            len(closure.fibres) + absent[closure.cable] for closure in review.closures
+        )
+        expected = max(expected - panels, len(rows))
+        verdicts = Counter(row.verdict.verdict for row in rows)
+        unjudged = sum(verdicts[v] for v in UNJUDGED) + expected - len(rows)
+        measured = sum(row.loss_db is not None for row in rows)
+        return cls(len(rows), expected, unjudged, measured, verdicts)
+
+    @property
+    def text(self) -> str:
+        """In words; short where all is as it should be."""
+        if self.verdicts[Verdict.WITHIN] == self.expected:
+            return f"all {counted(self.expected, 'splice')} within the limit"
+        own = [v for v in Verdict if self.verdicts[v] and v not in UNJUDGED]
+        parts = [f"{self.verdicts[v]} {v.value}" for v in own]
+        if self.unjudged:
+            parts.append(f"{self.unjudged} not judged")
+        if self.there and not self.measured:
+            parts.append("none was measured from both ends")
+        return f"{self.there} of {self.expected}: {', '.join(parts) or 'none'}"
 
 
 def _limits(review: CableReview) -> str:

@@ -112,7 +112,12 @@ def _sentence(finding: CableFinding) -> str:
     if not where and finding.files:
         where.append(finding.files[0])
     place = f" ({', '.join(where)})" if where else ""
-    return f"{finding.code}{place}: {finding.evidence.rstrip('.')}; {finding.what_to_do}"
+    what = f"{finding.code}{place}: {finding.evidence.rstrip('.')}"
+    return (
+        f"{what} ({finding.acknowledged})"
+        if finding.acknowledged
+        else f"{what}; {finding.what_to_do}"
+    )
 
 
 def _work(page: Page, review: CableReview) -> None:

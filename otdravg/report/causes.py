@@ -65,6 +65,8 @@ _SAID = {
     "fibre-broken": (Cause.VISIT, "broken; look, then shoot again"),
     "reflection-in-closure": (Cause.VISIT, "reflects; a connector or a crack? look"),
     "worse-than-before": (Cause.VISIT, "worse than in the earlier run; look at the tray"),
+    "span-outside-rules": (Cause.LOOK, "fails as a whole: see fibres.csv"),
+    "group-outside-rules": (Cause.LOOK, "fails as a whole: see closures.csv"),
     "clock-odd": (Cause.LOOK, "set the clock; the order of attempts rests on it"),
     "date-unknown": (Cause.LOOK, "set the clock; the order of attempts rests on it"),
     "order-by-name": (Cause.LOOK, "no date; the last by name stands"),

@@ -96,7 +96,10 @@ def _facts(report: PairReport, language: Language) -> list[tuple[str, str]]:
         (_word("from-a", language), ab.identity.path),
         (_word("from-b", language), ba.identity.path),
         (_word("limit", language), limit_statement(report, language)),
-        (_word("rule", language), rule_statement(report, language)),
+        (
+            _word("rule", language),
+            rule_statement(report, language) + say("pair", "rounded", language),
+        ),
         (_word("span", language), span),
         (_word("index", language), words.decimal(reported(axis.group_index, Quantity.GROUP_INDEX))),
     ]

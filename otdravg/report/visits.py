@@ -8,7 +8,6 @@ from dataclasses import dataclass
 
 from otdravg.cable.model import CableFinding, CableReview, Closure, SpliceRow
 from otdravg.cable.resplice.model import Choice, FailingFibre, Unit
-from otdravg.findings import Severity
 from otdravg.quantities import Quantity, distance_text, reported
 from otdravg.report.causes import Cause, cause_of, fibres_of, gathered, span_text
 from otdravg.report.job import wavelengths_text
@@ -150,7 +149,7 @@ def _doings(review: CableReview, route: _Route) -> Iterator[Doing]:
     yield from _for_spans(review, route)
     places: dict[tuple[str, str, float], list[CableFinding]] = defaultdict(list)
     for finding in review.findings:
-        if finding.severity is Severity.NOTE or cause_of(finding.code) is not Cause.VISIT:
+        if not finding.is_open or cause_of(finding.code) is not Cause.VISIT:
             continue
         if finding.cable != route.cable or set(fibres_of(finding)) <= {
             fibre for fibre, closure in listed if closure and closure == finding.closure

@@ -27,7 +27,7 @@ from otdravg.shot.reflections import Peak, running_mean
 from otdravg.shot.response import Response
 from otdravg.shot.settings import ResponseSource
 from otdravg.shot.shape import BEFORE, BEHIND, shown_by_ramps
-from otdravg.shot.shot import Shot, prepare, with_reflections
+from otdravg.shot.shot import Shot, prepare, with_dead_zones, with_reflections
 from otdravg.shot.steps import (
     Search,
     Zone,
@@ -39,6 +39,7 @@ from otdravg.shot.steps import (
     take_out_compounds,
     threshold_for,
 )
+from otdravg.shot.tails import tails
 from otdravg.shot.trace import Trace
 
 __all__ = ["Detection", "Event", "EventKind", "detect"]
@@ -163,10 +164,15 @@ def detect(
     shot = _with_noise_of_its_own(shot, threshold, looked)
     end_m, end_peak = _end_position(shot)
     stop_m = _stop_m(shot, end_m, end_peak)
-    known = _reflections(shot, end_m, end_peak)
-    fixed = [(a, b) for a, b, _ in known]
-    search = Search.of(shot)
-    placed = search_steps(search, fixed, stop_m, threshold)
+    while True:
+        known = _reflections(shot, end_m, end_peak)
+        fixed = [(a, b) for a, b, _ in known]
+        search = Search.of(shot)
+        placed = search_steps(search, fixed, stop_m, threshold)
+        over = tails(search, fixed, list(placed), stop_m)
+        if not over:
+            break
+        shot = _longer(shot, over)
     steps, groups = settle_close(search, fixed, list(placed), stop_m)
     steps, more = take_out_compounds(search, fixed + groups, steps, stop_m)
     fixed += groups + more
@@ -212,6 +218,17 @@ def _reflections(
         for p in shot.peaks
         if p is not end_peak and shot.x_m[p.first] < end_m
     ]
+
+
+def _longer(shot: Shot, over: dict[float, float]) -> Shot:
+    """Return the shot with longer dead zones: from where they ended to where their tails do."""
+
+    def later(point: int) -> int:
+        at_m = over.get(float(shot.x_m[point]))
+        return point if at_m is None else min(int(np.searchsorted(shot.x_m, at_m)), shot.end)
+
+    peaks = tuple(replace(peak, clear=later(peak.clear)) for peak in shot.peaks)
+    return with_dead_zones(shot, later(shot.front_clear), peaks)
 
 
 def _shown_by_ramps(

@@ -15,6 +15,7 @@ import numpy.typing as npt
 
 from otdravg.shot.lines import lines_beside
 from otdravg.shot.noise import DB_PER_RELATIVE_POWER
+from otdravg.shot.response import LEAST_SHORT
 from otdravg.shot.settings import ResponseSource
 from otdravg.shot.shot import LARGEST_SPAN_DB, Shot
 
@@ -52,9 +53,10 @@ MOST_AT_ONCE = 1_000_000
 #: Derived: a pole of 0.3 pulses departs by 0.054 over the dead zone when the straight ramp is put
 #: where it fits best, one of 0.1 pulses by 0.012.
 RAMP_IMPERFECTION = 0.055
-#: The same where the receiver's answer is known and taken out. Chosen, not derived: two pulses in
-#: five between two equal splices depart by 0.04; what is left of a pole by a fourth of that.
-KNOWN_IMPERFECTION = 0.03
+#: The same where the receiver's answer is known and taken out, and where reflections fall so fast
+#: that no pole of a tenth of a pulse is left. Chosen, not derived: two pulses in five between two
+#: equal splices depart by 0.04; what is left of a pole by a fourth of that to three.
+KNOWN_IMPERFECTION, SHARP_IMPERFECTION = 0.03, 0.02
 #: The same where a response that was learnt is part of the ramp's shape. Derived: what a pole of
 #: 0.1 pulses departs by, which is more than lengths known to a few per cent do.
 SHAPED_IMPERFECTION = 0.012
@@ -344,7 +346,9 @@ def _not_one_ramp(
         # A short pole that is left in rounds a ramp, too, as one that is not known may do.
         unlearnt = shot.response.source is ResponseSource.NONE or shot.response.short > 0
         shaped = shot.response.poles or shot.response.smoothing > 1
-        known = SHAPED_IMPERFECTION if shaped else KNOWN_IMPERFECTION
+        sharp = shot.response.at_most < LEAST_SHORT
+        plain = SHARP_IMPERFECTION if sharp else KNOWN_IMPERFECTION
+        known = SHAPED_IMPERFECTION if shaped else plain
         rounded = RAMP_IMPERFECTION if unlearnt else known
         # Both are means of squares: their ratio scatters by the root of 2 over their points.
         alike = max(shot.response.smoothing / shot.cells.width, 1.0)  # cells that smoothing joins

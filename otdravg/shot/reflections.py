@@ -23,6 +23,7 @@ __all__ = [
     "RunningSums",
     "centred_mean",
     "clear_after",
+    "fall_by_and_by",
     "fall_into_tail",
     "final_fall",
     "find_end",
@@ -93,6 +94,13 @@ LONGEST_FALL_PULSES = 60
 #: Flat tops rise by this at least, dB. Chosen, not derived: below MOST_GAIN_DB, so that nothing
 #: that counts as steep is passed over.
 LEAST_STEEP_DB = 1.0
+#: A tail is followed down to so many times the power that is surely signal. Chosen, not derived: a
+#: pulse's level is then known to 0.05 dB, an eighth of what two pulses of tail fall by.
+EVEN_SIGNAL = 4.0
+#: Half of the pulses that fall together fall by so much of their share at least. Chosen, not
+#: derived: a tail that bends falls by half as much where it is flattest, fibre between splices not
+#: at all.
+EVEN_SHARE = 0.3
 #: Share of the record, at its far end, looked at for the noise floor. Chosen, not derived: many
 #: instruments record hardly a tenth more than the fibre is long; what of it is fibre is cut off.
 TAIL_SHARE = 0.08
@@ -470,6 +478,42 @@ def fall_into_tail(
         bend = (near.mean() - later.mean()) - (later.mean() - last.mean())
         if bend > BEND_DB and near.mean() - last.mean() > 6 * block * abs(slope_db) + BEND_DB:
             return start + (k - 2) * block
+    return None
+
+
+def fall_by_and_by(
+    power: FloatArray, floor: Floor, start: int, last: int, pulse_points: float, slope_db: float
+) -> int | None:
+    """Find an end of the fibre behind which a slow receiver falls evenly for many pulses.
+
+    Returns
+    -------
+    int or None
+        First point of the fall; None where what the record ends with, as far as it is clear signal,
+        is fibre. A tail falls all along, fibre with its splices does not.
+    """
+    block = max(round(pulse_points), 5)
+    count = (last + 1 - start) // block
+    means = power[start : start + count * block].reshape(count, block).mean(axis=1)
+    clear = np.flatnonzero(means > floor.dark_power + EVEN_SIGNAL * floor.surely_above(block))
+    if not clear.size:
+        return None
+    signal = np.maximum(means[: clear[-1] + 1] - floor.dark_power, 1e-13)
+    level = DB_PER_RELATIVE_POWER * np.log(signal)
+    joined = 2
+    while 3 * joined < level.size and 3 * joined * block * abs(slope_db) < FALL_DB_PER_PULSE:
+        fall, half = level[:-joined] - level[joined:], joined // 2
+        flat = np.flatnonzero(fall < FALL_DB_PER_PULSE)
+        first = int(flat[-1]) + joined + 1 if flat.size else joined  # the first that fell so far
+        # All of what falls, less the way from the top of a reflection down to the tail.
+        tail = level[first + joined :]
+        if tail.size > joined and tail[0] - tail[-1] > LEAST_FALL_DB:
+            least = float((tail[:-half] - tail[half:]).min())
+            if least > EVEN_SHARE * half / (tail.size - 1) * float(tail[0] - tail[-1]):
+                drops = -np.diff(level[first - joined : first + 1])
+                steep = int(np.argmax(drops > drops.max() / 2))
+                return start + (first - joined + steep) * block
+        joined *= 2
     return None
 
 

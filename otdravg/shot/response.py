@@ -138,6 +138,8 @@ class Response:
     short : float
         Length of a pole that is left in, in pulses: too short for a ramp to show it, long enough
         for what it leaves behind a step to matter; 0 if none is known.
+    at_most : float
+        Length that no pole which is left in exceeds, in pulses, by how fast reflections fall.
     misfit : float
         Chi-squared per point of the tails that the poles were learnt from.
     edges : int
@@ -155,6 +157,7 @@ class Response:
     in_db: bool = False
     u_poles: float = 0.0
     short: float = 0.0
+    at_most: float = 0.0
     misfit: float = 0.0
     edges: int = 0
     source: ResponseSource = ResponseSource.STATED
@@ -229,7 +232,8 @@ def learnt(record: Record, noise_width: int) -> Response:
             return _with_smoothing(record, edges, found, noise_width)
         if found is not None:
             return replace(found, smoothing=noise_width)
-    clean = 2 * len(mirrored) > len(flanks) or any(_falls_at_once(record, e) for e in edges)
+    at_most = min((_pole_at_most(record, e) for e in edges), default=math.inf)
+    clean = 2 * len(mirrored) > len(flanks) or at_most < SHORT
     source = ResponseSource.LEARNT if clean else ResponseSource.NONE
     wide = [f for f in mirrored if f.up >= 3]
     if 2 * len(wide) > len(mirrored):
@@ -238,7 +242,8 @@ def learnt(record: Record, noise_width: int) -> Response:
         if width >= 3:
             width = min(width, int(WIDEST_PULSES * record.pulse_points))
             return Response((), width, in_db, edges=len(wide), source=ResponseSource.LEARNT)
-    return Response((), noise_width, edges=len(edges) if clean else 0, source=source)
+    known = len(edges) if clean else 0
+    return Response((), noise_width, at_most=at_most, edges=known, source=source)
 
 
 def noise_width(power: FloatArray, sigma: float, pulse_points: float) -> int:
@@ -430,17 +435,21 @@ def _flanks(record: Record, edge: Edge) -> _Flanks | None:
     return _Flanks(high - low, lower - upper, ramp, edge.top + 1 - edge.foot + missed, straight)
 
 
-def _falls_at_once(record: Record, edge: Edge) -> bool:
-    """Whether the level falls behind a top faster than any pole would let it that matters.
+def _pole_at_most(record: Record, edge: Edge) -> float:
+    """Length of the longest pole, in pulses, that lets the level fall as fast as it does.
 
     The level of a pole's tail falls by 5·log10(e) dB in its length, behind a clipped top too.
+    Infinite where the fall is too low to tell.
     """
     within = max(math.ceil(SHORT * record.pulse_points), 2)
     fall = record.level_db[edge.top : min(edge.top + within + 1, edge.stop)]
     if fall.size <= within:
-        return False
-    least = 5 / math.log(10) * within / (SHORT * record.pulse_points)
-    return bool(fall[0] - fall.min() > max(least, LEAST_HEIGHT_DB))
+        return math.inf
+    fallen = fall[0] - fall[1:]
+    if fallen.max() < LEAST_HEIGHT_DB:
+        return math.inf
+    steepest = float((fallen / np.arange(1, within + 1)).max())
+    return 5 / math.log(10) / (steepest * record.pulse_points)
 
 
 def _with_smoothing(

@@ -28,6 +28,7 @@ from otdravg.shot.reflections import (
     Floor,
     Peak,
     RunningSums,
+    fall_by_and_by,
     fall_into_tail,
     final_fall,
     find_end,
@@ -53,6 +54,7 @@ __all__ = [
     "Shot",
     "make_cells",
     "prepare",
+    "with_dead_zones",
     "with_reflections",
 ]
 
@@ -308,10 +310,13 @@ def prepare(
     power = linear_power(level)
     start = int(np.clip(np.ceil(-x[0] / spacing), 0, n - 1))
     end = find_end(power, floor, pulse_points)
+    behind = power[end + int(20 * pulse_points) + 20 :] if floor.is_noise else power[:0]
+    shared = 1 if floor.masked else noise_width(behind, floor.noise_power, pulse_points)
     fall = final_fall(power, floor, end, pulse_points)
-    broken = fall_into_tail(power, floor, start, end, pulse_points, guess)
-    if broken is not None and (fall is None or broken < fall):
-        fall, end = broken, min(end, broken + int(np.ceil(pulse_points)))
+    for behind_end in (fall_into_tail, fall_by_and_by):
+        slow = behind_end(power, floor, start, end, pulse_points, guess)
+        if slow is not None and (fall is None or slow < fall):
+            fall, end = slow, min(end, slow + int(np.ceil(pulse_points)))
     if end - start < max(4 * pulse_points, 24):
         raise ShotsDoNotPair(
             Refusal.NO_SIGNAL,
@@ -319,8 +324,6 @@ def prepare(
             f"the noise, less than four pulse lengths or 24 points",
             "shoot again with a shorter pulse or finer point spacing, or clean the connector",
         )
-    behind = power[end + int(20 * pulse_points) + 20 :] if floor.is_noise else power[:0]
-    shared = 1 if floor.masked else noise_width(behind, floor.noise_power, pulse_points)
     record = Record(
         level, power, pulse_points, guess, start, end, fall, floor.mean_power, floor.noise_power
     )
@@ -406,9 +409,14 @@ def with_reflections(shot: Shot) -> Shot:
         hidden = [p.clear for p in peaks if p.first < front]
         front = min(max([front, *hidden]), shot.end)
         peaks = tuple(p for p in peaks if p.first >= front)
+    return with_dead_zones(shot, front, peaks)
+
+
+def with_dead_zones(shot: Shot, front_clear: int, peaks: tuple[Peak, ...]) -> Shot:
+    """Return the shot with these dead zones, and cells of what is left at its present noise."""
     in_peak = shot.in_peak
-    if not shot.cells.x_m.size or (front, peaks) != (shot.front_clear, shot.peaks):
-        shot = replace(shot, front_clear=front, peaks=peaks)
+    if not shot.cells.x_m.size or (front_clear, peaks) != (shot.front_clear, shot.peaks):
+        shot = replace(shot, front_clear=front_clear, peaks=peaks)
         in_peak = _blocked(shot, shot.x_m.size, 1)
     return replace(shot, in_peak=in_peak, cells=make_cells(shot, shot.cells.width))
 

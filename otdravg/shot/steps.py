@@ -24,6 +24,7 @@ __all__ = [
     "Search",
     "Zone",
     "alone_between",
+    "beside",
     "clear_steps",
     "prune",
     "search_steps",
@@ -313,8 +314,7 @@ def prune(
     steps = list(steps)
     while steps:
         at = np.array(steps)
-        lo, hi = alone_between(search, _zones(search, fixed, steps), at, stop_m)
-        found = search.step(lo, at, search.shot.clear_m(at), hi)
+        found = search.step(*beside(search, fixed, steps, stop_m))
         cell = np.minimum(search.index(at), search.remains_db.size - 1)
         scores = found.score(search.remains_db[cell], search.shot.rounding_db)
         worst = int(np.argmin(scores))
@@ -322,6 +322,15 @@ def prune(
             break
         del steps[worst]
     return steps
+
+
+def beside(
+    search: Search, fixed: list[Zone], steps: list[float], stop_m: float
+) -> tuple[IndexArray, FloatArray, FloatArray, IndexArray]:
+    """What :meth:`Search.step` takes for steps alone between their neighbours."""
+    at = np.array(steps)
+    lo, hi = alone_between(search, _zones(search, fixed, steps), at, stop_m)
+    return lo, at, search.shot.clear_m(at), hi
 
 
 def settle_close(

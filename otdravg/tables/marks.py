@@ -1,4 +1,4 @@
-"""How a splice is marked in maps and tables: by tone, and by a sign that needs no colour."""
+"""The state of a splice: one tone in maps, one sign behind figures, one word, in every output."""
 
 from __future__ import annotations
 
@@ -6,10 +6,11 @@ from decimal import Decimal
 from enum import Enum
 
 from otdravg.cable.model import SpliceRow
+from otdravg.fit.reading import Coverage
 from otdravg.quantities import Quantity, reported
 from otdravg.verdict.decision import Action, Verdict
 
-__all__ = ["SIGNS", "Mark", "mark_of", "sign_of"]
+__all__ = ["CLOSE_SIGN", "LEGEND", "SIGNS", "Mark", "mark_of", "sign_of"]
 
 
 class Mark(Enum):
@@ -21,8 +22,10 @@ class Mark(Enum):
     FULL = "full"  # more than three quarters of the limit, and within it
     PLAIN = "plain"  # measured, and no limit applies
     OVER = "over"  # asks for a new splice, or for the owner's leave
-    LOOK = "look"  # asks for something else: look, shoot again, re-dress
-    BLANK = "blank"  # not measured, and nothing is asked
+    LOOK = "look"  # measured, and asks for something else: look, shoot again, re-dress
+    ONE_WAY = "one-way"  # one direction only: no loss
+    BLANK = "blank"  # not measured from either end
+    MISSING = "missing"  # no shot of this fibre at this wavelength
 
 
 _TONES = (
@@ -31,8 +34,21 @@ _TONES = (
     (Decimal("0.75"), Mark.MOST),
 )
 
-#: Signs behind a figure: over the limit, limit inside the uncertainty, look for another cause.
-SIGNS = ("!", "?", "*")
+#: The sign of each state that has one; it needs no colour. ``?`` is behind a figure whose limit
+#: lies inside its uncertainty, whatever else is said of it, unless it is over.
+SIGNS = {
+    Mark.OVER: "!",
+    Mark.LOOK: "*",
+    Mark.ONE_WAY: "→",
+    Mark.BLANK: "–",
+    Mark.MISSING: "×",
+}
+CLOSE_SIGN = "?"
+#: Keys of the words that say what the signs mean, in the order of what they ask for.
+LEGEND = (
+    "legend_over", "legend_close", "legend_doubt", "legend_one_way", "legend_missing",
+    "legend_not_shot",
+)  # fmt: skip
 
 
 def mark_of(row: SpliceRow) -> Mark:
@@ -46,11 +62,12 @@ def mark_of(row: SpliceRow) -> Mark:
     action = row.verdict.action
     if action in (Action.RE_SPLICE, Action.ASK) or row.verdict.verdict is Verdict.FAILED:
         return Mark.OVER
-    if action is not Action.NONE:
-        return Mark.LOOK
     loss_db = reported(row.loss_db, Quantity.LOSS_DB)
     if loss_db is None:
-        return Mark.BLANK
+        one_way = row.coverage in (Coverage.ONLY_AB, Coverage.ONLY_BA)
+        return Mark.ONE_WAY if one_way else Mark.BLANK
+    if action is not Action.NONE:
+        return Mark.LOOK
     limit_db = row.verdict.limit_db
     if not limit_db:
         return Mark.PLAIN
@@ -59,11 +76,8 @@ def mark_of(row: SpliceRow) -> Mark:
 
 
 def sign_of(row: SpliceRow) -> str:
-    """Return the sign that stands behind the figure of a splice, if any."""
-    over, close, doubt = SIGNS
+    """Return the sign of a splice: behind its figure, or in its place; empty if it has none."""
     mark = mark_of(row)
-    if mark is Mark.OVER:
-        return over
-    if row.verdict.near_limit:
-        return close
-    return doubt if mark is Mark.LOOK else ""
+    if row.verdict.near_limit and mark is not Mark.OVER and row.loss_db is not None:
+        return CLOSE_SIGN
+    return SIGNS.get(mark, "")

@@ -2,16 +2,92 @@
 
 from __future__ import annotations
 
-import statistics
+from collections import Counter
+from collections.abc import Sequence
 
-from otdravg.cable.model import CableReview
+from otdravg.cable.model import CableReview, ShotRecord, ShotUse
 from otdravg.closeout.template import Template
 from otdravg.quantities import Quantity, reported
+from otdravg.shot.settings import Direction
 from otdravg.tables import summary
 from otdravg.verdict.limits import Rule
 from otdravg.words.closeout import PageWords
 
-__all__ = ["made_on", "result_sentence", "rules", "scope"]
+__all__ = [
+    "EQUIPMENT_COLUMNS",
+    "TALLY_COLUMNS",
+    "ends",
+    "equipment",
+    "made_on",
+    "result_sentence",
+    "rules",
+    "scope",
+    "standing",
+    "tallies",
+    "worst",
+]
+
+#: Columns of :func:`tallies`, behind the name of each line.
+TALLY_COLUMNS = (
+    "expected", "number_measured", "within", "over", "open", "one_way", "not_measured", "not_shot",
+)  # fmt: skip
+
+
+def standing(review: CableReview, words: PageWords) -> tuple[str, str]:
+    """Return the verdict over the whole, and the counts behind it in a sentence or two."""
+    counts = summary.summary_of(review)
+    own = list(counts.tallies.values())
+    says = words["standing_says"].format(
+        within=sum(tally.within for tally in own),
+        expected=sum(tally.expected for tally in own),
+        over=sum(tally.over for tally in own),
+        open=sum(tally.open for tally in own),
+        missing=sum(tally.one_way + tally.not_measured + tally.not_shot for tally in own),
+    )
+    if counts.findings_to_do:
+        findings = words.words.counted("findings", counts.findings_to_do)
+        says += " " + words["standing_findings"].format(findings=findings)
+    return words.value(counts.standing.value), says
+
+
+def tallies(review: CableReview, words: PageWords) -> list[tuple[str, ...]]:
+    """Counts of splices by cable and wavelength, and of all of them."""
+    own = summary.summary_of(review).tallies
+    several = len(review.cables) > 1
+    lines = [
+        (f"{cable}, {nm} nm" if several else f"{nm} nm", _numbers(tally))
+        for (cable, nm), tally in own.items()
+    ]
+    if len(lines) > 1:
+        columns = zip(*(numbers for _, numbers in lines), strict=True)
+        lines.append((words["total"], tuple(map(sum, columns))))
+    return [(name, *map(str, numbers)) for name, numbers in lines]
+
+
+def _numbers(tally: summary.Tally) -> tuple[int, ...]:
+    return (
+        tally.expected, tally.measured, tally.within, tally.over, tally.open, tally.one_way,
+        tally.not_measured, tally.not_shot,
+    )  # fmt: skip
+
+
+def worst(review: CableReview, words: PageWords) -> list[tuple[str, str]]:
+    """Name the three splices that are largest against the limit that judged each."""
+    lines = []
+    for row in summary.worst_splices(review):
+        place = words["loss_of_cell" if row.closure else "loss_between_closures"]
+        loss_db, u_db = (
+            reported(row.loss_db, Quantity.LOSS_DB),
+            reported(row.expanded_uncertainty_db, Quantity.UNCERTAINTY_DB),
+        )
+        figures = f"{loss_db} ± {u_db} dB ({words['limit_word']} {row.verdict.limit_db} dB)"
+        lines.append(
+            (
+                f"{place.format(fibre=row.fibre, closure=row.closure)}, {row.wavelength_nm} nm",
+                words.decimal(figures),
+            )
+        )
+    return lines
 
 
 def result_sentence(review: CableReview, words: PageWords) -> str:
@@ -25,23 +101,79 @@ def scope(review: CableReview, words: PageWords) -> list[tuple[str, str]]:
     size = review.ribbon_size
     ribbons = {(row.cable, row.ribbon) for row in review.rows if row.ribbon is not None}
     ribbon_text = words["loose_tube"] if size is None else f"{len(ribbons)} × {size}"
-    lengths = [fibre.length_m for fibre in review.fibres]
-    length = ""
-    if lengths:
-        length = f"{words.decimal(reported(statistics.median(lengths), Quantity.DISTANCE_M))} m"
+    length_m = reported(summary.median_length_m(review), Quantity.DISTANCE_M)
+    length = "" if length_m is None else f"{words.decimal(length_m)} m"
     period = ""
     if counts.taken is not None:
         first, last = counts.taken
         period = f"{first:%Y-%m-%d} – {last:%Y-%m-%d} (UTC)"
     return [
-        (words["fibres"], str(counts.fibres)),
+        (
+            words["fibres"],
+            words["fibres_of"].format(measured=counts.fibres, expected=counts.fibres_expected),
+        ),
         (words["ribbons"], ribbon_text),
         (words["closures"], _closures(review)),
         (words["wavelengths"], ", ".join(f"{nm} nm" for nm in counts.wavelengths_nm)),
         (words["length"], length),
         (words["shots"], f"{counts.shots}, {counts.shots_used} {words['shots_used']}"),
         (words["shots_period"], period),
+        (words["clock_off"], _clock_off(counts.clock_off, words)),
+        (words["ends"], ends(review, words)),
     ]
+
+
+def _clock_off(shots: Sequence[ShotRecord], words: PageWords) -> str:
+    times = sorted(shot.taken for shot in shots if shot.taken is not None)
+    if not times:
+        return ""
+    return words["clock_line"].format(
+        count=len(times), first=f"{times[0]:%Y-%m-%d}", last=f"{times[-1]:%Y-%m-%d}"
+    )
+
+
+def ends(review: CableReview, words: PageWords) -> str:
+    """Name both ends as they were typed into the shots that count, the most frequent first."""
+    names: dict[str, Counter[str]] = {"A": Counter(), "B": Counter()}
+    for shot in review.shots:
+        if shot.use is ShotUse.USED and shot.identity is not None:
+            typed = shot.identity.location_a, shot.identity.location_b
+            turned = shot.identity.direction is Direction.B_TO_A
+            for end, name in zip("AB", reversed(typed) if turned else typed, strict=True):
+                names[end][name.strip()] += 1
+    lines = [
+        words["ends_line"].format(end=end, names=", ".join(n for n, _ in own.most_common(3) if n))
+        for end, own in names.items()
+        if any(own)
+    ]
+    return "; ".join(lines)
+
+
+#: Columns of :func:`equipment`, as headings know them.
+EQUIPMENT_COLUMNS = (
+    "direction", "wavelength_nm", "instrument", "serial", "operator", "pulse_ns",
+    "averaging_time_s", "averages", "group_index", "shots_count",
+)  # fmt: skip
+
+
+def equipment(review: CableReview, words: PageWords) -> list[tuple[str, ...]]:
+    """Who measured and with what: shots that count, those alike together."""
+    alike: Counter[tuple[str, ...]] = Counter()
+    for shot in review.shots:
+        if shot.use is ShotUse.USED and shot.identity is not None and shot.settings is not None:
+            who, how = shot.identity, shot.settings
+            alike[
+                shot.taken_for.direction.value,
+                str(shot.taken_for.wavelength_nm),
+                who.instrument,
+                who.serial,
+                who.operator,
+                words.decimal(reported(how.pulse_ns, Quantity.PULSE_NS)),
+                words.decimal(reported(how.averaging_time_s, Quantity.TIME_S)),
+                str(how.averages),
+                words.decimal(reported(how.group_index, Quantity.GROUP_INDEX)),
+            ] += 1
+    return [(*own, str(count)) for own, count in sorted(alike.items())]
 
 
 def made_on(template: Template) -> str:
@@ -60,9 +192,13 @@ def rules(review: CableReview, words: PageWords) -> list[tuple[str, str]]:
     profile = review.profile
     rule = words["rule_guarded" if profile.rule is Rule.GUARDED else "rule_plain"]
     limits = [
-        words["limit_each"].format(limit_db=words.decimal(limit), wavelength_nm=nm)
-        for nm in sorted({row.wavelength_nm for row in review.rows})
-        if (limit := profile.splice.limit_db.at(nm)) is not None
+        words["limit_line"].format(
+            limit_db=words.decimal(limit.limit_db),
+            wavelengths=", ".join(map(str, limit.wavelengths_nm)),
+            count=limit.splices,
+            rule=limit.rule,
+        )
+        for limit in summary.limits_in_force(review)
     ]
     name = " – ".join(part for part in (profile.name, profile.title) if part)
     return [
@@ -70,6 +206,6 @@ def rules(review: CableReview, words: PageWords) -> list[tuple[str, str]]:
         (words["profile_source"], words["profile_default"] if profile.is_default else ""),
         (words["profile_source"], "" if profile.is_default else profile.source),
         (words["rule"], rule),
-        (words["limit"], "; ".join(limits) or words["no_limit"]),
+        (words["limits_in_force"], "; ".join(limits) or words["no_limit"]),
         (words["decisions"], summary.decisions_state(review, words.words)),
     ]

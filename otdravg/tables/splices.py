@@ -20,6 +20,8 @@ from otdravg.cable.resplice.plan import Unit
 from otdravg.quantities import Quantity, reported
 from otdravg.shot.settings import Direction
 from otdravg.tables.csv_file import CellTable, Column, CsvStyle, cell_table, csv_bytes
+from otdravg.tables.wholes import FIBRES, GROUPS, fibre_lines
+from otdravg.verdict.group import Whole
 from otdravg.words.catalogue import told
 
 __all__ = ["cable_tables", "review_cells"]
@@ -58,6 +60,7 @@ _SPLICES: tuple[Column[SpliceRow], ...] = (
     ("missing_because", lambda r: r.reason),
     ("decision", lambda r: r.decided),
     ("taken", lambda r: r.taken),
+    ("profile_key", lambda r: r.verdict.rule),
 )
 
 _FINDINGS: tuple[Column[CableFinding], ...] = (
@@ -72,6 +75,7 @@ _FINDINGS: tuple[Column[CableFinding], ...] = (
     ("evidence", lambda f: f.evidence),
     ("what_to_do", lambda f: f.what_to_do),
     ("other_fibres", lambda f: " ".join(str(fibre) for fibre in f.other_fibres)),
+    ("acknowledged", lambda f: f.acknowledged),
 )
 
 _SHOTS: tuple[Column[ShotRecord], ...] = (
@@ -96,12 +100,19 @@ _SHOTS: tuple[Column[ShotRecord], ...] = (
         "group_index",
         lambda s: reported(s.settings.group_index, Quantity.GROUP_INDEX) if s.settings else None,
     ),
+    ("averages", lambda s: s.settings.averages if s.settings else None),
+    (
+        "averaging_time_s",
+        lambda s: reported(s.settings.averaging_time_s, Quantity.TIME_S) if s.settings else None,
+    ),
     ("points", lambda s: s.point_count or None),
     ("header_cable", lambda s: s.identity.cable if s.identity else ""),
     ("header_fibre", lambda s: s.identity.fibre if s.identity else ""),
     ("header_end_a", lambda s: s.identity.location_a if s.identity else ""),
     ("header_end_b", lambda s: s.identity.location_b if s.identity else ""),
     ("instrument", lambda s: s.identity.instrument if s.identity else ""),
+    ("serial", lambda s: s.identity.serial if s.identity else ""),
+    ("operator", lambda s: s.identity.operator if s.identity else ""),
     ("response", lambda s: s.response.value if s.response else ""),
 )
 
@@ -233,17 +244,23 @@ _DECISIONS: tuple[Column[SealedDecision], ...] = (
 def review_cells(review: CableReview) -> dict[str, CellTable]:
     """Return the tables of a review by name, with every figure as it is reported.
 
-    Always there: ``splices``, ``findings``, ``shots``, ``resplice``, ``identity``, ``patterns``.
+    Always there: ``splices``, ``fibres``, ``ribbons``, ``closures``, ``cables``, ``findings``,
+    ``shots``, ``resplice``, ``identity``, ``patterns``.
     ``attempts`` is there if something was shot again, ``changes`` after a comparison with an
     earlier run, ``decisions`` if a reviewer decided something.
     """
     units = review.plan.units if review.plan is not None else ()
+    groups = {whole: [g for g in review.groups if g.whole is whole] for whole in Whole}
     tables = {
         "splices": cell_table(_SPLICES, review.rows),
         "findings": cell_table(_FINDINGS, review.findings),
         "shots": cell_table(_SHOTS, review.shots),
         "resplice": cell_table(_RESPLICE, units),
         "identity": cell_table(_IDENTITY, review.identities),
+        "fibres": cell_table(FIBRES, fibre_lines(review)),
+        "ribbons": cell_table(GROUPS, groups[Whole.RIBBON]),
+        "closures": cell_table(GROUPS, groups[Whole.CLOSURE]),
+        "cables": cell_table(GROUPS, groups[Whole.CABLE]),
     }
     if review.patterns is not None:
         tables["patterns"] = cell_table(_PATTERNS, review.patterns.found)

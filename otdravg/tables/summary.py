@@ -4,28 +4,80 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from decimal import Decimal
+from enum import Enum
 
 import numpy as np
 
-from otdravg.cable.model import CableReview, ShotUse, SpliceRow
+from otdravg.cable.model import CableReview, ShotRecord, ShotUse, SpliceRow
 from otdravg.findings import Severity
 from otdravg.quantities import Quantity, reported
+from otdravg.tables.losses import LossTable, loss_tables
+from otdravg.tables.marks import Mark, mark_of
 from otdravg.verdict.decision import Action, Verdict
 from otdravg.words.headings import Words
 
 __all__ = [
+    "LimitInForce",
     "LossFigures",
+    "Standing",
     "Summary",
+    "Tally",
     "asks_for_work",
     "decisions_state",
     "figures_of",
+    "limits_in_force",
+    "loss_key",
+    "median_length_m",
     "result_sentence",
     "summary_of",
+    "worst_splices",
 ]
+
+#: A shot that the instrument dates further than this from the middle of all is not dated by a
+#: clock that was set. Chosen, not derived: no cable is shot over two years in one closeout.
+_CLOCK_OFF = timedelta(days=366)
+#: Ends of the keys of rules under which a figure was held against the limit that its row carries.
+_HELD_BY = ("limit_db", "fallback_db", "attempts.allowed", "reviewer's decision")
+#: Verdicts that refuse a splice as it is; what else asks for something is open.
+_REFUSED = frozenset(
+    {Verdict.OVER, Verdict.FAILED, Verdict.EVIDENCE_DUE, Verdict.METHOD_BARRED, Verdict.TEMPORARY}
+)
+
+
+class Standing(Enum):
+    """What is said of the whole on page one."""
+
+    ACCEPTED = "accepted"  # everything expected was measured, and nothing asks for anything
+    NOT_ACCEPTED = "not accepted"  # a splice or a span is over its limit
+    NOT_COMPLETE = "not complete"  # nothing is over, and something is open
+
+
+@dataclass(frozen=True, slots=True)
+class Tally:
+    """Splices of one cable at one wavelength, each counted once behind ``expected``."""
+
+    expected: int
+    measured: int  # from both ends
+    within: int  # by the rules, and nothing to do
+    over: int  # refused by the rules
+    open: int  # measured, and to be looked at, shot again or recorded
+    one_way: int
+    not_measured: int
+    not_shot: int  # no shot of the fibre at this wavelength
+
+
+@dataclass(frozen=True, slots=True)
+class LimitInForce:
+    """A limit that judged splices, and which."""
+
+    limit_db: Decimal
+    rule: str  # key of the profile
+    wavelengths_nm: tuple[int, ...]
+    splices: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,12 +100,15 @@ class Summary:
     closures: int
     shots: int
     shots_used: int
-    taken: tuple[datetime, datetime] | None  # first and last of the shots used
+    taken: tuple[datetime, datetime] | None  # first and last of the shots that count
+    clock_off: tuple[ShotRecord, ...]  # used, and dated years away from the others
+    standing: Standing
+    fibres_expected: int
+    tallies: Mapping[tuple[str, int], Tally]  # by cable and wavelength in nm
     verdicts: Mapping[Verdict, int]  # splices, most frequent first
     findings: Mapping[Severity, int]
     losses: Mapping[tuple[str, int], LossFigures]  # by cable and wavelength in nm
     splices_to_do: int
-    spans_to_do: int
     findings_to_do: int
 
 
@@ -65,7 +120,10 @@ def asks_for_work(row: SpliceRow) -> bool:
 def summary_of(review: CableReview) -> Summary:
     """Count what a review holds."""
     used = [shot for shot in review.shots if shot.use is ShotUse.USED]
-    times = [shot.taken for shot in used if shot.taken is not None]
+    clock_off = _clock_off(used)
+    times = [shot.taken for shot in used if shot.taken is not None and shot not in clock_off]
+    tables = loss_tables(review)
+    tallies = {(table.cable, table.wavelength_nm): _tally(review, table) for table in tables}
     severities = Counter(finding.severity for finding in review.findings)
     return Summary(
         cables=review.cables,
@@ -75,23 +133,105 @@ def summary_of(review: CableReview) -> Summary:
         shots=len(review.shots),
         shots_used=len(used),
         taken=(min(times), max(times)) if times else None,
+        clock_off=clock_off,
+        standing=_standing(review, tallies.values()),
+        fibres_expected=len({(t.cable, fibre.fibre) for t in tables for fibre in t.fibres}),
+        tallies=tallies,
         verdicts=dict(Counter(row.verdict.verdict for row in review.rows).most_common()),
         findings={severity: severities[severity] for severity in reversed(Severity)},
         losses=_losses(review),
         splices_to_do=sum(map(asks_for_work, review.rows)),
-        spans_to_do=sum(
-            fibre.verdict is not None and fibre.verdict.action is not Action.NONE
-            for fibre in review.fibres
-        ),
-        findings_to_do=sum(f.severity is not Severity.NOTE for f in review.findings),
+        findings_to_do=sum(finding.is_open for finding in review.findings),
     )
+
+
+def _clock_off(used: Sequence[ShotRecord]) -> tuple[ShotRecord, ...]:
+    times = sorted(shot.taken for shot in used if shot.taken is not None)
+    if not times:
+        return ()
+    middle = times[len(times) // 2]
+    return tuple(s for s in used if s.taken is not None and abs(s.taken - middle) > _CLOCK_OFF)
+
+
+def _tally(review: CableReview, table: LossTable) -> Tally:
+    counts: Counter[str] = Counter()
+    measured = 0
+    for row in review.rows:
+        if (row.cable, row.wavelength_nm) == (table.cable, table.wavelength_nm):
+            counts[_stands(row)] += 1
+            measured += row.loss_db is not None
+    counts["not_shot"] = sum(
+        table.mark(fibre.fibre, closure) is Mark.MISSING
+        for fibre in table.fibres
+        for closure in table.closures
+    )
+    names = ("within", "over", "open", "one_way", "not_measured", "not_shot")
+    return Tally(sum(counts.values()), measured, *(counts[name] for name in names))
+
+
+def _stands(row: SpliceRow) -> str:
+    if row.verdict.verdict in _REFUSED:
+        return "over"
+    if row.loss_db is None and row.verdict.verdict is not Verdict.WITHIN_ONE_WAY:
+        return "one_way" if mark_of(row) is Mark.ONE_WAY else "not_measured"
+    return "open" if row.verdict.needs_work else "within"
+
+
+def _standing(review: CableReview, tallies: Iterable[Tally]) -> Standing:
+    own = list(tallies)
+    spans = [f.verdict for f in review.fibres if f.verdict is not None and f.verdict.needs_work]
+    if any(tally.over for tally in own) or any(v.verdict in _REFUSED for v in spans):
+        return Standing.NOT_ACCEPTED
+    if not own or review.needs_work or any(tally.within < tally.expected for tally in own):
+        return Standing.NOT_COMPLETE
+    return Standing.ACCEPTED
+
+
+def limits_in_force(review: CableReview) -> list[LimitInForce]:
+    """Which limits judged splices, as the rows carry them: all of them, each with what it judged.
+
+    A fallback or a decision that let a splice pass is a line of its own.
+    """
+    rows: dict[tuple[Decimal, str], list[SpliceRow]] = {}
+    for row in review.rows:
+        held = row.verdict.rule.endswith(_HELD_BY)
+        if held and row.verdict.limit_db is not None and row.verdict.figure is not None:
+            rows.setdefault((row.verdict.limit_db, row.verdict.rule), []).append(row)
+    return [
+        LimitInForce(limit_db, rule, tuple(sorted({row.wavelength_nm for row in own})), len(own))
+        for (limit_db, rule), own in sorted(rows.items(), key=lambda item: -len(item[1]))
+    ]
+
+
+def loss_key(row: SpliceRow) -> tuple[float, int, float]:
+    """Order splices by loss as reported, the largest first."""
+    return -(row.loss_db or 0.0), row.fibre, row.distance_m
+
+
+def worst_splices(review: CableReview, count: int = 3) -> list[SpliceRow]:
+    """Return the splices that lose most against the limit that judged them."""
+
+    def over(row: SpliceRow) -> tuple[Decimal, int]:
+        loss_db = reported(row.loss_db, Quantity.LOSS_DB) or Decimal(0)
+        return (row.verdict.limit_db or Decimal(0)) - loss_db, row.fibre
+
+    measured = [row for row in review.rows if row.loss_db is not None and row.verdict.limit_db]
+    worst: dict[object, SpliceRow] = {}
+    for row in sorted(measured, key=over):  # one line for a place, whatever its wavelengths
+        worst.setdefault((row.key, row.closure_number or row.distance_m), row)
+    return list(worst.values())[:count]
+
+
+def median_length_m(review: CableReview) -> float | None:
+    """Median length of the fibres in metres."""
+    lengths = [fibre.length_m for fibre in review.fibres]
+    return _median(lengths) if lengths else None
 
 
 def result_sentence(summary: Summary, words: Words) -> str:
     """Say in one sentence whether the cable asks for work."""
     counts = {
         "splices": summary.splices_to_do,
-        "spans": summary.spans_to_do,
         "findings": summary.findings_to_do,
     }
     if not any(counts.values()):

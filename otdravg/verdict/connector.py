@@ -12,6 +12,7 @@ from otdravg.findings import Statement, says
 from otdravg.fit.reading import Kind, Reading
 from otdravg.quantities import Quantity, reported
 from otdravg.verdict.decision import Action, Verdict, expanded
+from otdravg.verdict.limits import Rule
 from otdravg.verdict.rules import Profile
 from otdravg.verdict.verdicts import SpliceVerdict, held
 
@@ -25,6 +26,7 @@ __all__ = [
     "connector_verdicts",
     "end_event",
     "end_verdicts",
+    "guards_all",
     "is_with_splice",
     "mismatch_loss_db",
 ]
@@ -124,13 +126,22 @@ def _held(
 def _reflectance(
     profile: Profile, what: Statement, reflectance_db: float | None
 ) -> Iterator[SpliceVerdict]:
-    """Hold a reflectance that shows against its limit; no uncertainty is known for it."""
+    """Hold a reflectance that shows against its limit, plainly: see :func:`guards_all`."""
     limit_db = profile.connector.reflectance_limit_db
     shown_db = reported(reflectance_db, Quantity.REFLECTANCE_DB)
     if limit_db is not None and shown_db is not None:
         what = says("reflectance-of", what=what)
         key = "connector.reflectance_limit_db"
-        yield held(shown_db, None, limit_db, profile.rule, key, what)
+        yield held(shown_db, None, limit_db, Rule.PLAIN, key, what)
+
+
+def guards_all(profile: Profile) -> bool:
+    """Tell whether the guarded rule, if it is the profile's, guards every limit of it.
+
+    How sure a reflectance is nobody knows: it rests on the backscatter coefficient that was typed
+    in. Its limit is held by the plain rule, and outputs say so once.
+    """
+    return profile.rule is Rule.PLAIN or profile.connector.reflectance_limit_db is None
 
 
 def end_event(events: Sequence[Event], start_m: float, placing_m: float) -> Event | None:

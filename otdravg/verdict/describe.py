@@ -48,9 +48,7 @@ def holders(
 
     A name, even an empty one, says that all of it is one line.
     """
-    if table == "ribbon":
-        yield table, None, SimpleNamespace(size=profile.ribbon_size)
-    elif table == "traces":
+    if table == "traces":
         yield table, None, SimpleNamespace(name=profile.trace_name)
     elif table == "decision":
         yield table, None, profile

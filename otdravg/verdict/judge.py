@@ -31,6 +31,7 @@ from otdravg.verdict.connector import (
     asks_for_ends,
     end_event,
     end_verdicts,
+    guards_all,
     mismatch_loss_db,
 )
 from otdravg.verdict.decision import Action, Answer, Verdict
@@ -44,6 +45,7 @@ from otdravg.verdict.reading import load_named
 from otdravg.verdict.rules import (
     Combination,
     LaunchUse,
+    Method,
     OneWayCause,
     Profile,
     default,
@@ -198,6 +200,8 @@ def judge(
     *,
     guarded: bool = False,
     profile: Profile | str | PathLike[str] | None = None,
+    attempt: int | None = None,
+    method: Method | None = None,
     unchanged: bool = False,
     now: datetime | None = None,
     stale: Direction | None = None,
@@ -217,6 +221,11 @@ def judge(
         Call neither pass nor fail where the limit lies inside the uncertainty.
     profile : Profile, path or str, optional
         An acceptance profile in place of limits: a TOML file, or the name of a shipped one.
+    attempt : int, optional
+        How many times the splices have been made; default: once, and the report says that it is
+        not known.
+    method : Method, optional
+        How they were made; default: as the profile says.
     unchanged : bool
         The user confirms that nothing was done to the fibre between both shots.
     now : datetime, optional
@@ -253,12 +262,14 @@ def judge(
     remarks = doubts_of(measurement, limits, unchanged=unchanged, now=now, stale=stale)
     doubts = tuple(f for f in remarks if f.severity is not Severity.NOTE)
     breaches = tuple(_breaches(measurement, rules))
-    known = _circumstances(measurement, (*doubts, *breaches))
+    known = replace(
+        _circumstances(measurement, (*doubts, *breaches)), attempt=attempt or 1, method=method
+    )
     judged = tuple(_judged(reading, rules, known) for reading in measurement.readings)
-    of_span = judge_span(rules, _span(measurement, rules)).rules
+    of_span = judge_span(rules, _span(measurement, rules, known.attempt)).rules
     # A span over its limit names no splice to cut.
     whole = (*map(_not_to_cut, of_span), *_ends(measurement, rules))
-    left_out = () if profile is None else tuple(_not_applied(measurement, rules))
+    left_out = () if profile is None else tuple(_not_applied(measurement, rules, attempt))
     applied_db, _ = splice_limit(rules, known)
 
     summed = [(j, j.reported_loss_db) for j in judged if j.reading.kind is not Kind.CONNECTOR]
@@ -335,7 +346,8 @@ def _not_applied_step(left_out: NotApplied) -> Statement:
 
 def _judged(reading: Reading, profile: Profile, known: Circumstances) -> Judged:
     verdict = judge_reading(reading, profile, known)
-    if verdict.action is Action.RE_SPLICE and verdict.verdict is not Verdict.OVER:
+    is_stated = known.method is not None
+    if verdict.action is Action.RE_SPLICE and verdict.verdict is not Verdict.OVER and not is_stated:
         # How a splice was made no file says: the method is the profile's word.
         verdict = _not_to_cut(verdict)
     elif verdict.action is Action.RE_SPLICE and profile.splice.wavelengths is Combination.ANY:
@@ -384,7 +396,7 @@ def _breaches(measurement: Measurement, profile: Profile) -> Iterator[Finding]:
     yield from stage_findings(profile)
 
 
-def _span(measurement: Measurement, profile: Profile) -> Span:
+def _span(measurement: Measurement, profile: Profile, attempt: int) -> Span:
     return span_of(
         profile,
         measurement.readings,
@@ -393,6 +405,7 @@ def _span(measurement: Measurement, profile: Profile) -> Span:
         measurement.axis.length_m,
         (measurement.attenuation_db_per_km, measurement.u_attenuation_db_per_km),
         fibre_type=fibre_type_of(measurement.ab.identity, measurement.ba.identity),
+        attempts=attempt,
     )
 
 
@@ -415,7 +428,9 @@ def _ends(measurement: Measurement, profile: Profile) -> Iterator[SpliceVerdict]
             yield from end_verdicts(profile, where, event)
 
 
-def _not_applied(measurement: Measurement, profile: Profile) -> Iterator[NotApplied]:
+def _not_applied(
+    measurement: Measurement, profile: Profile, attempt: int | None
+) -> Iterator[NotApplied]:
     """Say which keys of a profile one pair cannot answer.
 
     A key whose absence could turn a refusal of this pair into an all-clear leaves it open;
@@ -429,9 +444,13 @@ def _not_applied(measurement: Measurement, profile: Profile) -> Iterator[NotAppl
             if value and value != getattr(usual(), key.name, None):
                 by_reason[key.pair, key.is_open].append(key.path)
     for (why, is_open), keys in by_reason.items():
-        yield NotApplied(tuple(dict.fromkeys(keys)), says(why), is_open and not profile.is_default)
+        if why != "attempt-unknown" or attempt is None:
+            is_open = is_open and not profile.is_default
+            yield NotApplied(tuple(dict.fromkeys(keys)), says(why), is_open)
     if OneWayCause.NOT_TERMINATED in profile.one_way.reasons:
         yield NotApplied(("one_way.reasons",), says("cause-unrecorded"), is_open=False)
+    if not guards_all(profile):
+        yield NotApplied(("decision.rule",), says("unguarded"), is_open=False)
     if codes := profile.data.not_gradable & CABLE_FINDINGS:
         reason = says("cable-findings", findings=", ".join(sorted(codes)))
         yield NotApplied(("data.not_gradable",), reason, is_open=True)
@@ -546,7 +565,7 @@ def _next_steps(
             if j.action is action and j.verdict is not Verdict.NOT_GRADABLE
         ]
     if profile.ribbon_size and any(j.action is Action.RE_SPLICE for j in judged):
-        steps.append(says("whole-ribbon"))
+        steps.append(says("single-fibre" if profile.ribbon.single_fibre else "whole-ribbon"))
     steps += [
         Statement("passes-near", _figures(j, km))
         for j in judged

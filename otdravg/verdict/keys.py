@@ -32,6 +32,7 @@ _SPLICE_DB: Bounds = (Decimal("0.001"), Decimal(3))
 _SPAN_DB: Bounds = (Decimal("0.001"), Decimal(100))
 _PER_KM_DB: Bounds = (Decimal("0.001"), Decimal(10))
 _FROM_0_DB: Bounds = (Decimal(0), Decimal(3))
+_SPAN_FROM_0_DB: Bounds = (Decimal(0), Decimal(100))
 _PULSE_NS: Bounds = (Decimal(1), Decimal(100_000))
 #: Wavelengths that a profile may name, nm. Chosen, not derived: 650 nm, the shortest that fibre is
 #: tested at, and 1675 nm, the end of the U band (ITU-T G Suppl. 39, from memory), with room.
@@ -49,13 +50,15 @@ CABLE_FINDINGS = frozenset(
      "decision-without-object", "decisions-joined", "decisions-resaved", "direction-claims-differ",
      "direction-missing", "end-a-chosen", "ends-not-judged", "ends-told-by-shots",
      "event-between-closures", "fibre-broken", "fibre-claims-differ", "fibre-missing",
-     "fibres-crossed", "file-unreadable", "gone-since-before", "header-edited",
+     "fibres-crossed", "file-unreadable", "gone-since-before", "group-outside-rules",
+     "header-edited",
      "header-left-unchanged", "key-not-applied", "length-differs", "mapping-unused",
      "newest-shot-unusable", "no-signal", "not-a-trace-file", "order-unknown", "other-fibre",
      "other-length", "pair-doubtful", "pair-of-two-states", "passes-unspliced", "pattern-differs",
      "points-damaged", "pulse-differs", "reflection-in-closure", "ribbon-missing",
      "same-file-again", "same-points-both-ways", "shot-again-from-one-end", "shot-before-work",
-     "shot-from-same-end", "shot-not-placed", "shots-under-one-name", "splice-changed",
+     "shot-from-same-end", "shot-not-placed", "shots-under-one-name", "span-outside-rules",
+     "splice-changed",
      "two-cables-one-name", "wavelength-claims-differ", "wavelength-differs", "wavelength-label",
      "wavelength-not-shot", "worse-than-before",
      "cable-not-in-job", "ends-not-in-job", "fibre-not-in-job", "fibre-type-not-in-job",
@@ -97,6 +100,7 @@ class Key:
 _SPLICE = "otdravg.verdict.splice:judge_reading"
 _LIMIT = "otdravg.verdict.splice:splice_limit"
 _SPAN = "otdravg.verdict.span:judge_span"
+_GROUP = "otdravg.verdict.group:judge_group"
 _CONNECTOR = "otdravg.verdict.connector:connector_verdicts"
 _ENDS = "otdravg.verdict.connector:end_verdicts"
 _WANTED = "otdravg.verdict.rules:required_wavelengths"
@@ -119,7 +123,12 @@ KEYS = (
     Key("splice.*.nominal_db", "number", _SPLICE, _DB),
     Key("bend.threshold_db", "number", "otdravg.verdict.place:judge_place", _DB,
         "two-wavelengths", is_open=True),
+    Key("share.percent", "number", _GROUP, ((Decimal(1), Decimal(100)), "%"), "whole-cable"),
+    Key("share.limit_db", "by_wavelength", _GROUP, _DB, "whole-cable"),
     Key("ribbon.size", "whole", "otdravg.trade:ribbon_position", (0, 48)),
+    Key("ribbon.single_fibre", "flag", "otdravg.cable.resplice.advice:advice"),
+    Key("ribbon.mean_limit_db", "by_wavelength", _GROUP, _DB, "whole-cable"),
+    Key("closure.mean_limit_db", "by_wavelength", _GROUP, _DB, "whole-cable"),
     Key("traces.name", "text", "otdravg.closeout.traces:trace_pattern", (), "closeout-only"),
     Key("one_way.reasons", "choices", "otdravg.verdict.splice:is_one_way_allowed",
         (rules.OneWayCause,)),
@@ -138,6 +147,7 @@ KEYS = (
     Key("span.formula.fibre_db_per_km", "by_wavelength", _SPAN, _PER_KM),
     Key("span.formula.splice_db", "number", _SPAN, (_FROM_0_DB, "dB")),
     Key("span.formula.connector_db", "number", _SPAN, (_FROM_0_DB, "dB")),
+    Key("span.formula.constant_db", "number", _SPAN, (_SPAN_FROM_0_DB, "dB")),
     Key("fibre.attenuation_db_per_km", "by_wavelength", _SPAN, _PER_KM),
     Key("connector.limit_db", "number", _CONNECTOR, _DB),
     Key("connector.end_limit_db", "number", _ENDS, _DB),

@@ -124,7 +124,6 @@ def _profile(top: Table) -> Profile:
     if "name" in top and not _NAME.fullmatch(name):
         top.note("name", "write up to 60 of a-z, 0-9 and hyphens")
     stages = _stages(top.table("stages"))
-    size = _plain(top, "ribbon").get("size", 12)
     profile = Profile(
         name=name,
         title=top.text("title") or "",
@@ -141,7 +140,9 @@ def _profile(top: Table) -> Profile:
         setup=_setup(top.table("setup")),
         completeness=rules.CompletenessRule(**_plain(top, "completeness")),
         data=_data(top.table("data")),
-        ribbon_size=size or None,
+        ribbon=rules.RibbonRule(**_plain(top, "ribbon")),
+        closure=rules.ClosureRule(**_plain(top, "closure")),
+        share=_share(top.table("share")),
         trace_name=_trace_name(top.table("traces")),
         stages=stages,
         stage=_stage_in_force(top, stages),
@@ -168,6 +169,15 @@ def _need(table: Table, *names: str) -> None:
     for name in names:
         if name not in table:
             table.problems.append(BadSetting(table.key(name), "(missing)", "it has to be there"))
+
+
+def _share(table: Table) -> rules.ShareRule:
+    if table.names():
+        _need(table, "percent")
+    rule = _rule(rules.ShareRule, table, "share")
+    if table.names() and not rule.limit_db:
+        table.note("limit_db", "this key, or limit_db_at, has to be there")
+    return rule
 
 
 def _trace_name(table: Table) -> str | None:

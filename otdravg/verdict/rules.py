@@ -13,12 +13,14 @@ from dataclasses import dataclass, field, replace
 from decimal import Decimal
 from enum import Enum
 
+from otdravg.errors import BadSetting
 from otdravg.verdict.limits import Limits, Rule, in_band, same_band
 
 __all__ = [
     "AttemptsRule",
     "BendRule",
     "ChangeRule",
+    "ClosureRule",
     "Closures",
     "Combination",
     "CompletenessRule",
@@ -37,12 +39,15 @@ __all__ = [
     "Permission",
     "Profile",
     "RangeStep",
+    "RibbonRule",
     "SetupRule",
+    "ShareRule",
     "SpanRule",
     "SpliceRule",
     "Stage",
     "WavelengthCase",
     "WavelengthRule",
+    "at_stage",
     "bears_on_acceptance",
     "default",
     "profile_of",
@@ -183,11 +188,12 @@ class LengthStep:
 
 @dataclass(frozen=True, slots=True)
 class LossFormula:
-    """End-to-end limit a·L + s·N + c·M for length L, N splices and M connectors."""
+    """End-to-end limit a·L + s·N + c·M + d for length L, N splices and M connectors."""
 
     fibre_db_per_km: DbByWavelength = field(default_factory=DbByWavelength)
     splice_db: Decimal = Decimal(0)
     connector_db: Decimal = Decimal(0)
+    constant_db: Decimal = Decimal(0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -306,6 +312,30 @@ class CompletenessRule:
 
 
 @dataclass(frozen=True, slots=True)
+class RibbonRule:
+    """Fibres that are cut and made together, at one closure."""
+
+    size: int = 12  # 0: loose tube
+    single_fibre: bool = False  # one may be broken out and spliced alone
+    mean_limit_db: DbByWavelength = field(default_factory=DbByWavelength)  # of its true losses
+
+
+@dataclass(frozen=True, slots=True)
+class ClosureRule:
+    """Limits of all splices of one closure."""
+
+    mean_limit_db: DbByWavelength = field(default_factory=DbByWavelength)  # of their true losses
+
+
+@dataclass(frozen=True, slots=True)
+class ShareRule:
+    """How many splices of a cable have to keep a tighter limit than that of the splice rule."""
+
+    percent: Decimal | None = None
+    limit_db: DbByWavelength = field(default_factory=DbByWavelength)
+
+
+@dataclass(frozen=True, slots=True)
 class DataRule:
     """Doubts about the data under which a splice is not graded at all."""
 
@@ -337,11 +367,18 @@ class Profile:
     setup: SetupRule = field(default_factory=SetupRule)
     completeness: CompletenessRule = field(default_factory=CompletenessRule)
     data: DataRule = field(default_factory=DataRule)
-    ribbon_size: int | None = 12  # fibres that are cut and made together; None: loose tube
+    ribbon: RibbonRule = field(default_factory=RibbonRule)
+    closure: ClosureRule = field(default_factory=ClosureRule)
+    share: ShareRule = field(default_factory=ShareRule)
     trace_name: str | None = None  # how a closeout names the trace files; None: as by default
     stages: Mapping[str, Stage] = field(default_factory=dict)
     stage: Stage = field(default_factory=lambda: Stage("final"))  # the one in force
     origins: Mapping[str, str] = field(default_factory=dict)
+
+    @property
+    def ribbon_size(self) -> int | None:
+        """Fibres that are cut and made together; None in loose tube."""
+        return self.ribbon.size or None
 
 
 def default() -> Profile:
@@ -369,6 +406,20 @@ def profile_of(limits: Limits) -> Profile:
             limit_db=DbByWavelength(limits.default_db, dict(limits.by_wavelength_nm))
         ),
     )
+
+
+def at_stage(profile: Profile, name: str) -> Profile:
+    """Return the profile with another of its stages in force.
+
+    Raises
+    ------
+    BadSetting
+        If it has no such stage.
+    """
+    if name not in profile.stages:
+        known = ", ".join(profile.stages) or "none"
+        raise BadSetting("stage", name, f"profile {profile.name} has the stages: {known}")
+    return replace(profile, stage=profile.stages[name])
 
 
 def required_wavelengths(

@@ -5,12 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
+from itertools import zip_longest
 from math import sqrt
 
 from otdravg.findings import says
 from otdravg.fit.reading import Kind, Reading
 from otdravg.quantities import Quantity, reported
 from otdravg.verdict.decision import Action, Verdict, expanded
+from otdravg.verdict.group import Losses, held_mean, mean_of
 from otdravg.verdict.rules import OneWayCause, Profile, bears_on_acceptance
 from otdravg.verdict.splice import is_one_way_allowed, with_more
 from otdravg.verdict.verdicts import SpanVerdict, SpliceVerdict, held
@@ -39,6 +41,13 @@ class Span:
     attempts_documented: int = 0  # to reduce the mean
     one_way_cause: OneWayCause | None = None
     fibre_type: str = ""
+    loss_ab_db: float | None = None  # end to end as one shot shows it
+    loss_ba_db: float | None = None
+
+    @property
+    def splices(self) -> Losses:
+        """Loss and standard uncertainty of each splice."""
+        return list(zip_longest(self.losses_db, self.u_db[: len(self.losses_db)]))
 
 
 def span_of(
@@ -64,9 +73,9 @@ def span_of(
 
     Notes
     -----
-    End to end is Σ loss + α·L. Steps and attenuation are taken as independent:
-    u² = Σ u² + (L·u_α)². A fit that has one too high has the other too low, so that this is an
-    upper estimate.
+    End to end is Σ loss + α·L, for both directions and for each. Steps and attenuation are taken
+    as independent: u² = Σ u² + (L·u_α)². A fit that has one too high has the other too low, so
+    that this is an upper estimate.
     """
     losses, cause = [(r.loss_db, r.u_loss_db) for r in splices], None
     short = [r for r in splices if r.loss_db is None]
@@ -78,13 +87,12 @@ def span_of(
             if all(loss_db is not None for loss_db, _ in one_way):
                 losses, cause = one_way, OneWayCause.BEYOND_RANGE
     per_km, u_per_km = attenuation
-    length_km, loss_db, u_loss_db = length_m / 1000, None, None
-    known = [r.loss_db for r in readings if r.loss_db is not None]
-    if per_km is not None and len(known) == len(readings):
-        loss_db = sum(known) + per_km * length_km
-        shares = [r.u_loss_db for r in readings if r.u_loss_db is not None]
-        if u_per_km is not None and len(shares) == len(readings):
-            u_loss_db = sqrt(sum(u * u for u in shares) + (u_per_km * length_km) ** 2)
+    length_km, u_loss_db = length_m / 1000, None
+    through_db = None if per_km is None else per_km * length_km
+    loss_db = _sum([through_db, *(r.loss_db for r in readings)])
+    shares = [r.u_loss_db for r in readings if r.u_loss_db is not None]
+    if u_per_km is not None and loss_db is not None and len(shares) == len(readings):
+        u_loss_db = sqrt(sum(u * u for u in shares) + (u_per_km * length_km) ** 2)
     return Span(
         wavelength_nm,
         [loss for loss, _ in losses],
@@ -98,18 +106,26 @@ def span_of(
         attempts_documented=attempts,
         one_way_cause=cause,
         fibre_type=fibre_type,
+        loss_ab_db=_sum([through_db, *(r.loss_ab_db for r in readings)]),
+        loss_ba_db=_sum([through_db, *(r.loss_ba_db for r in readings)]),
     )
+
+
+def _sum(parts: Sequence[float | None]) -> float | None:
+    """Sum of all parts; None if one is not known."""
+    known = [part for part in parts if part is not None]
+    return sum(known) if len(known) == len(parts) else None
 
 
 def judge_span(profile: Profile, span: Span) -> SpanVerdict:
     """Judge one fibre by every span rule that the profile has."""
-    mean_db, u_mean_db, missing = _mean(span)
+    mean_db, _ = mean_of(span.splices)
     if not bears_on_acceptance(profile, span.wavelength_nm, span.length_m, span.fibre_type):
         reason = says("information-only", nominal_nm=f"{span.wavelength_nm:g}")
         only = SpliceVerdict(Verdict.INFORMATION, reason, rule="wavelengths.judge_others")
         return SpanVerdict((only,), mean_db)
     verdicts = (
-        *_judge_mean(profile, span, mean_db, u_mean_db, missing),
+        *_judge_mean(profile, span),
         *_judge_loss(profile, span),
         *_judge_attenuation(profile, span),
         *_judge_density(profile, span),
@@ -117,45 +133,20 @@ def judge_span(profile: Profile, span: Span) -> SpanVerdict:
     return SpanVerdict(verdicts, mean_db)
 
 
-def _mean(span: Span) -> tuple[Decimal | None, float | None, int]:
-    """Return the mean of the losses as reported, its standard uncertainty, and what is missing.
-
-    The mean is of rounded losses, so that anyone can redo it from the printed column. Splices
-    are taken as independent: u = √(Σ u²)/n; not known if one is not.
-    """
-    shown = [reported(loss_db, Quantity.LOSS_DB) for loss_db in span.losses_db]
-    known = [loss_db for loss_db in shown if loss_db is not None]
-    missing = len(shown) - len(known)
-    if not known:
-        return None, None, missing
-    shares = [u for u, loss_db in zip(span.u_db, shown, strict=False) if None not in (u, loss_db)]
-    is_sure = len(shares) == len(known)
-    u_mean_db = sqrt(sum(u * u for u in shares if u is not None)) / len(known) if is_sure else None
-    mean_db = sum(known, Decimal(0)) / len(known)
-    return reported(float(mean_db), Quantity.LOSS_DB), u_mean_db, missing
-
-
-def _judge_mean(
-    profile: Profile,
-    span: Span,
-    mean_db: Decimal | None,
-    u_mean_db: float | None,
-    missing: int,
-) -> Iterator[SpliceVerdict]:
+def _judge_mean(profile: Profile, span: Span) -> Iterator[SpliceVerdict]:
     """Hold the mean against its limit; a breach may be covered by documented attempts."""
     limits, key = profile.span.mean_limit_db, "span.mean_limit_db"
     is_one_way = span.one_way_cause in profile.one_way.reasons
     if is_one_way:
         limits, key = profile.one_way.span_mean_limit_db, "one_way.span_mean_limit_db"
-    limit_db, count = limits.at(span.wavelength_nm), len(span.losses_db)
-    if limit_db is None or not count or (span.one_way_cause is not None and not is_one_way):
+    limit_db = limits.at(span.wavelength_nm)
+    if (
+        limit_db is None
+        or not span.losses_db
+        or (span.one_way_cause is not None and not is_one_way)
+    ):
         return
-    if mean_db is None or missing:
-        reason = says("mean-not-measured", missing=missing, count=count)
-        yield SpliceVerdict(Verdict.NOT_MEASURED, reason, Action.SHOOT_AGAIN, key, limit_db)
-        return
-    what = says("mean-of-splices", count=count)
-    judged = held(mean_db, expanded(u_mean_db), limit_db, profile.rule, key, what, Action.RE_SPLICE)
+    judged = held_mean(profile, span.splices, limit_db, key, Action.RE_SPLICE)
     wanted, done = profile.span.evidence_attempts, span.attempts_documented
     if judged.verdict is Verdict.WITHIN and is_one_way:
         judged = replace(judged, verdict=Verdict.WITHIN_ONE_WAY)
@@ -176,7 +167,7 @@ def span_limit_db(
     Notes
     -----
     Steps come first: the limit of the first step that the length falls into. Beyond them, or
-    without them, the formula a·L + s·N + c·M.
+    without them, the formula a·L + s·N + c·M + d.
     """
     for step in profile.span.steps:
         if step.holds(length_m):
@@ -189,6 +180,7 @@ def span_limit_db(
     if per_km is None or length is None:
         return None, "span.formula"
     exact = per_km * length / 1000 + formula.splice_db * splices + formula.connector_db * connectors
+    exact += formula.constant_db
     return reported(float(exact), Quantity.LOSS_DB), "span.formula"
 
 

@@ -53,8 +53,8 @@ class SpliceVerdict:
     """The answer for one splice, connector or span under one rule of a profile.
 
     Figure, uncertainty and limit are the very numbers that were compared, in dB (dB/km for
-    ``fibre.attenuation_db_per_km``). A limit stands here too where nothing could be held
-    against it.
+    ``fibre.attenuation_db_per_km``, per cent for ``share.percent``). A limit stands here too
+    where nothing could be held against it.
     """
 
     verdict: Verdict

@@ -10,7 +10,15 @@ from pair_example import judged_loss
 
 from otdravg.cable.model import Closure, FibreKey, FibreResult, SpliceRow
 from otdravg.fit.reading import Coverage, Kind
-from otdravg.verdict import PlaceReading, Profile, SpliceVerdict, default, judge_place
+from otdravg.verdict import (
+    PlaceReading,
+    Profile,
+    Span,
+    SpliceVerdict,
+    default,
+    judge_place,
+    judge_span,
+)
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -84,9 +92,13 @@ def closures_of(count: int) -> list[Closure]:
     ]
 
 
-def fibres_of(rows: list[SpliceRow], length_m: float = 10_000.0) -> list[FibreResult]:
-    """One result per fibre and wavelength of the rows."""
-    keys = sorted({(row.fibre, row.wavelength_nm) for row in rows})
+def fibres_of(
+    rows: list[SpliceRow], profile: Profile | None = None, length_m: float = 10_000.0
+) -> list[FibreResult]:
+    """One result per fibre and wavelength of the rows, of 0.2 dB/km between them."""
+    own: dict[tuple[int, int], list[SpliceRow]] = {}
+    for row in rows:
+        own.setdefault((row.fibre, row.wavelength_nm), []).append(row)
     return [
         FibreResult(
             key=FibreKey("SIM-RIDGE", fibre),
@@ -98,11 +110,21 @@ def fibres_of(rows: list[SpliceRow], length_m: float = 10_000.0) -> list[FibreRe
             u_attenuation_db_per_km=0.001,
             span_mean_db=None,
             splice_count=0,
-            verdict=None,
+            rules=_span_rules(own[fibre, nm], profile or default(), length_m),
             file_ab="",
             file_ba="",
             attempt=1,
             index_used=1.4682,
         )
-        for fibre, nm in keys
+        for fibre, nm in sorted(own)
     ]
+
+
+def _span_rules(
+    rows: list[SpliceRow], profile: Profile, length_m: float
+) -> tuple[SpliceVerdict, ...]:
+    losses = [row.loss_db for row in rows]
+    through = sum(loss for loss in losses if loss is not None) + 0.2 * length_m / 1000
+    us = [row.u_loss_db for row in rows]
+    span = Span(rows[0].wavelength_nm, losses, us, length_m, through, 0.01)
+    return judge_span(profile, span).rules

@@ -12,7 +12,6 @@ from faulty_run import Take, glass, made, name_of, with_loss, write
 from otdravg import sor
 from otdravg.cable import (
     CableReview,
-    Expected,
     KnownClosure,
     Options,
     ShotUse,
@@ -24,6 +23,7 @@ from otdravg.fit.reading import Coverage
 from otdravg.report.cable import cable_text
 from otdravg.verdict import default
 from otdravg.verdict.decision import Verdict
+from otdravg.verdict.rules import RibbonRule
 
 
 def test_a_cable_shot_from_one_end_has_readings_and_no_losses(
@@ -71,15 +71,13 @@ def test_one_pair_alone_is_measured_on_its_own_events(clean_folder: Path, tmp_pa
 
 
 def test_loose_tube_has_no_ribbons(clean_folder: Path) -> None:
-    result = review(read_folders([clean_folder]), replace(default(), ribbon_size=None))
+    result = review(read_folders([clean_folder]), replace(default(), ribbon=RibbonRule(0)))
     assert {(row.ribbon, row.position) for row in result.rows} == {(None, None)}
     assert not any(f.code == "fibre-missing" for f in result.findings)
 
 
 def test_a_stated_fibre_count_says_who_is_missing(clean_folder: Path) -> None:
-    result = review(
-        read_folders([clean_folder]), default(), Options(expected=Expected(fibre_count=10))
-    )
+    result = review(read_folders([clean_folder]), default(), Options(fibre_count=10))
     evidence = [f.evidence for f in result.findings if f.code == "fibre-missing"]
     assert evidence == ["no file of fibres 9–10 (yellow, violet) of ribbon 1"]
 

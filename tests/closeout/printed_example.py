@@ -80,7 +80,7 @@ def example(
     results = tuple(
         FibreResult(
             FibreKey(cable, fibre), nm, 1, SPAN_M, 0.4, 0.33 if nm == 1310 else 0.19, 0.001,
-            0.05, closures, None, _file(fibre, nm, "AB"), _file(fibre, nm, "BA"), 1, 1.468,
+            0.05, closures, (), _file(fibre, nm, "AB"), _file(fibre, nm, "BA"), 1, 1.468,
         )
         for fibre in range(1, fibres + 1)
         for nm in WAVELENGTHS_NM

@@ -43,7 +43,7 @@ def made_shot(direction: Direction) -> Trace:
 
 
 FIBRE = FibreResult(
-    FibreKey("C", 1), 1550, 1, LENGTH_M, 0.1, 0.2, 0.01, 0.2, 2, None, "a", "b", 1, INDEX,
+    FibreKey("C", 1), 1550, 1, LENGTH_M, 0.1, 0.2, 0.01, 0.2, 2, (), "a", "b", 1, INDEX,
     CORD_M, CORD_M,
 )  # fmt: skip
 

@@ -47,6 +47,10 @@ def test_sheets_are_there_in_order(book: Book) -> None:
         "Exceptions",
         "Re-splice plan",
         "Findings",
+        "Fibres",
+        "Closures",
+        "Ribbons",
+        "Cables",
         "Shots",
         "Identity",
         *(["Patterns"] if "Patterns" in book.sheetnames else []),
@@ -105,7 +109,9 @@ def test_loss_tables_and_their_totals_agree_with_the_list(
             }
             shown = {row[3]: row[column] for row in rows[4:] if isinstance(row[3], int)}
             assert losses
-            assert shown == dict.fromkeys(shown) | losses
+            signs = {f: text for f, text in shown.items() if isinstance(text, str)}
+            assert set(signs.values()) <= {"→", "–", "×"}
+            assert {**shown, **dict.fromkeys(signs)} == dict.fromkeys(shown) | losses
             known = [loss for loss in losses.values() if loss is not None]
             assert labels["Measured both ways"][column] == len(known)
             assert labels["Mean, dB"][column] == pytest.approx(statistics.fmean(known), abs=0.00051)
@@ -119,7 +125,7 @@ def test_cover_counts_are_those_of_the_list(book: Book) -> None:
     assert {verdict: cover[verdict] for verdict in counts} == counts
     assert cover["Splices judged"] == len(everything)
     for nm in (1310, 1550):
-        label = next(name for name in cover if str(name).endswith(f", {nm} nm"))
+        (label,) = {f"{r['Cable']}, {nm} nm" for r in everything}
         losses = [r["Splice loss, dB"] for r in everything if r["Wavelength, nm"] == nm]
         assert cover[label] == sum(loss is not None for loss in losses)
 
@@ -151,11 +157,33 @@ def test_marks_say_the_verdict_without_colour(book: Book, bad_review: CableRevie
         assert bool(cell.font.b) is is_bold
 
 
-def test_fill_follows_the_limit_at_the_top(book: Book) -> None:
-    sheet = book["Loss 1550 nm"]
+def test_a_cell_is_filled_as_its_row_was_judged(
+    good_review: CableReview, template: Template, tmp_path: Path
+) -> None:
+    """A limit of a stage or a fallback judged: nothing is compared again in the sheet."""
+    rows = list(good_review.rows)
+    number = next(n for n, r in enumerate(rows) if r.verdict.verdict is Verdict.OVER)
+    own = replace(
+        rows[number].verdict,
+        verdict=Verdict.ACCEPTED,
+        action=Action.NONE,
+        limit_db=Decimal("0.50"),
+        rule="splice.attempts.fallback_db",
+        near_limit=False,
+    )
+    rows[number] = replace(rows[number], verdict=own)
+    path = tmp_path / "book.xlsx"
+    write_closeout_xlsx(replace(good_review, rows=tuple(rows)), template, path)
+    row, book = rows[number], openpyxl.load_workbook(path)
+    sheet = book[f"Loss {row.wavelength_nm} nm"]
+    column = next(c.column for c in sheet[4] if c.value == f"Closure {row.closure}")
+    line = next(c.row for c in sheet["D"] if c.value == row.fibre)
+    assert sheet.cell(line, column).fill.fgColor.rgb != "FF1D2329"
+    assert not list(sheet.conditional_formatting)
     assert sheet["B2"].value == pytest.approx(0.20)
-    formulas = [rule.formula[0] for rules in sheet.conditional_formatting for rule in rules.rules]
-    assert any(formula.endswith(">$B$2") for formula in formulas)
+    assert sheet["C2"].value == pytest.approx(0.50)
+    cover = [cell.value for line in book["Cover"].iter_rows() for cell in line]
+    assert "0.50 dB at 1310 nm: 1 splices (splice.attempts.fallback_db)" in cover
 
 
 def test_headings_stay_in_view_and_on_every_page(book: Book) -> None:

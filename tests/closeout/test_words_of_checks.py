@@ -28,18 +28,18 @@ def test_one_is_not_many(good_review: CableReview, language: Language) -> None:
     row = next(r for r in good_review.rows if r.verdict.verdict.value == "within limit")
     over = next(r for r in good_review.rows if r.verdict.verdict.value == "over limit")
     finding = replace(good_review.findings[0], severity=Severity.CAUTION)
-    fibres = tuple(replace(fibre, verdict=None) for fibre in good_review.fibres)
+    fibres = tuple(replace(fibre, rules=()) for fibre in good_review.fibres)
     words = PageWords(Words(language))
     one = replace(good_review, rows=(row, over), findings=(finding,), fibres=fibres)
     two = replace(one, rows=(over, over), findings=(finding, finding))
     expected = {
         Language.ENGLISH: (
-            "1 splice, 0 spans and 1 finding ask for something.",
-            "2 splices, 0 spans and 2 findings ask for something.",
+            "1 splice and 1 finding ask for something.",
+            "2 splices and 2 findings ask for something.",
         ),
         Language.GERMAN: (
-            "1 Spleiß, 0 Strecken und 1 Befund verlangen etwas.",
-            "2 Spleiße, 0 Strecken und 2 Befunde verlangen etwas.",
+            "1 Spleiß und 1 Befund verlangen etwas.",
+            "2 Spleiße und 2 Befunde verlangen etwas.",
         ),
     }[language]
     assert (result_sentence(one, words), result_sentence(two, words)) == expected

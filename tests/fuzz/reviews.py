@@ -30,7 +30,7 @@ from byte_check import check_finite
 from campaign import Broken
 from tiny_runs import drawn
 
-from otdravg.cable import CableReview, Expected, Naming, Options, read_folders, review
+from otdravg.cable import CableReview, Naming, Options, read_folders, review
 from otdravg.cable.measure import jobs as measuring
 from otdravg.closeout.closeout import write_closeout
 from otdravg.errors import OtdravgError
@@ -39,6 +39,7 @@ from otdravg.shot.detect import detect
 from otdravg.shot.trace import Trace
 from otdravg.verdict import Profile, default, load_shipped, shipped_names
 from otdravg.verdict.decision import Action
+from otdravg.verdict.rules import RibbonRule
 
 __all__ = ["FULL_COUNT", "case", "main"]
 
@@ -97,7 +98,7 @@ def _profiles() -> tuple[Profile, ...]:
 def _profile(rng: Random) -> Profile:
     if rng.random() < 0.5:
         return default()
-    return replace(rng.choice(_profiles()), ribbon_size=rng.choice((None, 4, 12, 12)))
+    return replace(rng.choice(_profiles()), ribbon=RibbonRule(rng.choice((0, 4, 12, 12))))
 
 
 def _options(rng: Random) -> Options:
@@ -108,7 +109,7 @@ def _options(rng: Random) -> Options:
         launch_m=rng.choice((None, 0.0, 300.0, 5000.0)),
         receive_m=rng.choice((None, 300.0)),
         group_index=rng.choice((None, 1.3, 1.468)),
-        expected=Expected(fibre_count=rng.choice((None, 1, 4, 12))),
+        fibre_count=rng.choice((None, 1, 4, 12)),
     )
 
 

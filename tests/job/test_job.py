@@ -175,7 +175,7 @@ def test_wavelengths_of_the_job_are_asked_beside_those_of_the_profile() -> None:
 
 
 def test_a_stage_that_the_profile_does_not_have_is_refused() -> None:
-    with pytest.raises(BadSetting, match=r"stage: 'last'.*default has: final"):
+    with pytest.raises(BadSetting, match=r"stage: 'last'.*default has the stages: none"):
         parse(f"{LEAST}stage = 'last'").rules()
 
 

@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
 from datetime import datetime, timedelta
+from decimal import Decimal
 from importlib import import_module
 from types import CodeType, FrameType
 from typing import Any
@@ -17,6 +18,8 @@ import pytest
 from pair_example import judged_loss, judged_one_way, measurement, reading
 from test_finding_reference import ROOT, codes_in
 
+from otdravg.cable.resplice.advice import advice
+from otdravg.cable.resplice.model import FailingFibre, RemakeRisk
 from otdravg.closeout.traces import trace_pattern
 from otdravg.errors import BadProfile
 from otdravg.findings import says
@@ -27,6 +30,7 @@ from otdravg.trade import ribbon_position
 from otdravg.verdict import Profile, ShotNeed, Span, judge_span, parse, shipped_text
 from otdravg.verdict.connector import Where, connector_verdicts, end_verdicts
 from otdravg.verdict.describe import described, holders
+from otdravg.verdict.group import Whole, judge_group
 from otdravg.verdict.keys import CABLE_FINDINGS, KEYS, REFUSED, Key
 from otdravg.verdict.place import judge_increase, judge_place
 from otdravg.verdict.rules import Method, bears_on_acceptance, required_wavelengths
@@ -68,6 +72,11 @@ CASES = {
     "splice.*.limit_db": ("[splice.ribbon]\n", "limit_db = 0.1", "limit_db = 0.3"),
     "splice.*.nominal_db": ("[splice]\nlimit_db = 0.3\n[splice.ribbon]\n", "nominal_db = 0.1", ""),
     "bend.threshold_db": ("[splice]\nlimit_db = 0.3\n[bend]\n", "threshold_db = 0.05", ""),
+    "share.percent": ("[share]\nlimit_db = 0.2\n", "percent = 95", "percent = 60"),
+    "share.limit_db": ("[share]\npercent = 95\n", "limit_db = 0.2", "limit_db = 0.3"),
+    "ribbon.single_fibre": ("[splice]\nlimit_db = 0.1\n[ribbon]\n", "single_fibre = true", ""),
+    "ribbon.mean_limit_db": ("[ribbon]\n", "mean_limit_db = 0.2", "mean_limit_db = 0.3"),
+    "closure.mean_limit_db": ("[closure]\n", "mean_limit_db = 0.2", "mean_limit_db = 0.3"),
     "ribbon.size": ("[ribbon]\n", "size = 8", "size = 0"),
     "traces.name": (
         "[traces]\n", 'name = "{cable}_{fibre}_{wavelength}_{direction}.sor"', ""
@@ -104,6 +113,9 @@ CASES = {
     ),
     "span.formula.connector_db": (
         "[span.formula]\nfibre_db_per_km = 0.2\n", "connector_db = 0.9", "connector_db = 0.01"
+    ),
+    "span.formula.constant_db": (
+        "[span.formula]\nfibre_db_per_km = 0.2\n", "constant_db = 0.9", "constant_db = 0.01"
     ),
     "fibre.attenuation_db_per_km": ("[fibre]\n", "attenuation_db_per_km = 0.19", ""),
     "connector.limit_db": ("[connector]\n", "limit_db = 0.1", ""),
@@ -199,6 +211,8 @@ def answers(profile: Profile) -> list[Any]:
         *(list(end_verdicts(profile, where, event)) for where in Where),
         judge_span(profile, span),
         judge_span(profile, span_of(profile, readings, readings, 1550, 6000.0, (0.2, 0.001))),
+        *(judge_group(profile, whole, [(0.2, 0.001), (0.25, 0.001)], 1550) for whole in Whole),
+        advice(*_one_failing(profile), profile),
         judge_increase(profile, 0.2, 0.001),
         required_wavelengths(profile, 6000.0, "G.652"),
         bears_on_acceptance(profile, 1550),
@@ -213,6 +227,14 @@ def answers(profile: Profile) -> list[Any]:
         ribbon_position(9, profile.ribbon_size),
         trace_pattern(_Review(profile), None),  # type: ignore[arg-type]
     ]  # fmt: skip
+
+
+def _one_failing(profile: Profile) -> tuple[tuple[FailingFibre, ...], RemakeRisk]:
+    judged = judged_loss(profile, 0.5, 0.001)
+    failing = FailingFibre(
+        1, 1, "blue", 1550, judged, 1, Decimal("0.5"), 0.001, Decimal("0.4"), 1.0, None, None
+    )
+    return (failing,), RemakeRisk(12, 0.01, 12, 0.9, 0.12, None, 1, 1)
 
 
 class _Review:

@@ -21,6 +21,7 @@ from otdravg.quantities import Quantity, loss_text, reported
 from otdravg.verdict.decision import Verdict
 from otdravg.verdict.place import judge_increase
 from otdravg.verdict.rules import Profile
+from otdravg.verdict.verdicts import SpliceVerdict
 from otdravg.words.catalogue import told
 
 __all__ = ["OldSplice", "change_findings", "changes_since", "read_splices"]
@@ -182,17 +183,31 @@ def _kind(difference_db: Decimal, combined_db: float | None) -> ChangeKind:
     return ChangeKind.WORSE if difference_db > 0 else ChangeKind.BETTER
 
 
+def _judged(change: Change, profile: Profile) -> SpliceVerdict | None:
+    """Hold an increase against the profile's limit; None without one, or without two losses."""
+    before_db, after_db = change.before_db, change.after_db
+    if before_db is None or after_db is None or profile.change.increase_limit_db is None:
+        return None
+    expanded_db = change.combined_uncertainty_db
+    u_db = None if expanded_db is None else expanded_db / 2
+    return judge_increase(profile, after_db - before_db, u_db)
+
+
 def change_findings(changes: Sequence[Change], profile: Profile) -> list[CableFinding]:
     """Findings for what has become worse, or was measured before and is not now.
 
-    A profile with a limit for the increase says which increase is too much; without one any
-    that exceeds the combined uncertainty is a finding.
+    A profile with a limit for the increase says which increase is too much, and what is worse and
+    within it is a note; without one any that exceeds the combined uncertainty has to be looked at.
     """
     findings = []
     for change in changes:
         before_db, after_db = change.before_db, change.after_db
-        if before_db is None or change.kind not in (ChangeKind.WORSE, ChangeKind.GONE):
+        judged = _judged(change, profile)
+        is_over = judged is not None and judged.verdict is not Verdict.WITHIN
+        worse = change.kind is ChangeKind.WORSE
+        if before_db is None or not (worse or is_over or change.kind is ChangeKind.GONE):
             continue
+        severity = Severity.NOTE if judged is not None and not is_over else Severity.CAUTION
         if after_db is None:
             code, text = "gone-since-before", f"{loss_text(before_db)} before, not measured now"
             advice = "find the shots, or say why they are not there"
@@ -202,18 +217,16 @@ def change_findings(changes: Sequence[Change], profile: Profile) -> list[CableFi
             text = f"{loss_text(before_db)} before, {loss_text(after_db)} now: " + (
                 "how sure the figures are is not known"
                 if combined_db is None
-                else f"more than the combined uncertainty of {combined_db} dB"
+                else f"{'more' if worse else 'not more'} than the combined uncertainty of "
+                f"{combined_db} dB"
             )
             advice = "if nothing was done there, look at the tray"
-            expanded_db = change.combined_uncertainty_db
-            u_db = None if expanded_db is None else expanded_db / 2
-            judged = judge_increase(profile, after_db - before_db, u_db)
-            if judged.verdict is not Verdict.NOT_JUDGED:
+            if judged is not None:
                 text += f". {told(judged.reason)}"
         findings.append(
             about_fibre(
                 change.key,
-                Severity.CAUTION,
+                severity,
                 code,
                 text,
                 advice,

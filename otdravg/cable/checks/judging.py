@@ -12,7 +12,7 @@ from otdravg.findings import says
 from otdravg.fit.reading import Kind
 from otdravg.verdict.decision import Action, Verdict
 from otdravg.verdict.place import judge_place
-from otdravg.verdict.rules import Profile, default
+from otdravg.verdict.rules import Combination, Profile, default
 from otdravg.verdict.splice import with_more
 from otdravg.verdict.verdicts import PlaceReading, SpliceVerdict
 
@@ -33,7 +33,25 @@ def judged_together(rows: Sequence[SpliceRow], profile: Profile) -> list[SpliceR
     told = replace(profile, bend=default().bend) if silent else profile
     for members in by_place(judged).values():
         _judge_together(judged, members, told, silent=silent)
+        if profile.splice.wavelengths is Combination.ANY:
+            _let_one_pass(judged, members)
     return judged
+
+
+def _let_one_pass(rows: list[SpliceRow], members: Sequence[int]) -> None:
+    """Where one wavelength is within its limit, the profile asks nothing of the others.
+
+    A bend stays one: it is undone by hand.
+    """
+    passing = [rows[n].wavelength_nm for n in members if rows[n].verdict.verdict is Verdict.WITHIN]
+    for n in members if passing else ():
+        own = rows[n].verdict
+        if own.verdict in (Verdict.OVER, Verdict.FAILED, Verdict.TOO_CLOSE):
+            cleared = replace(
+                own, verdict=Verdict.INFORMATION, action=Action.NONE, rule="splice.wavelengths"
+            )
+            more = says("other-wavelength-passes", nominal_nm=f"{passing[0]}")
+            rows[n] = replace(rows[n], verdict=with_more(cleared, more))
 
 
 def by_place(rows: Sequence[SpliceRow]) -> dict[tuple[object, ...], list[int]]:

@@ -180,19 +180,25 @@ def _worded(
 
 
 def missing_fibres(
-    records: Sequence[ShotRecord], profile: Profile, expected: Expected
+    records: Sequence[ShotRecord],
+    profile: Profile,
+    expected: Expected,
+    fibre_count: int | None,
 ) -> tuple[list[ShotToTake], list[CableFinding]]:
     """List fibres of which no file is there, where their neighbours were shot.
 
-    Expected are 1 to the fibre count if it is stated; else whole ribbons from the first to
+    None if the profile asks nothing of fibres that were not shot.
+
+    Expected are 1 to ``fibre_count`` if it is stated; else whole ribbons from the first to
     the last that was shot, or in loose tube every number in between.
     """
     usual = _usual_wavelengths(shots_in(records))
     to_take: list[ShotToTake] = []
     findings = []
     ribbon_size = profile.ribbon_size
-    for cable, have in _fibres_there(records, expected).items():
-        wanted = _expected(have, ribbon_size, expected.fibre_count)
+    there = _fibres_there(records, expected.cable) if profile.completeness.every_fibre else {}
+    for cable, have in there.items():
+        wanted = _expected(have, ribbon_size, fibre_count)
         wavelengths_nm = required_wavelengths(profile) or usual.get(cable, [])
         by_ribbon: dict[int | None, list[int]] = defaultdict(list)
         for fibre in sorted(wanted - have):
@@ -211,28 +217,31 @@ def _whole(fibres: Sequence[int], nm: int, profile: Profile) -> list[ShotNeed]:
 
 
 def expected_fibres(
-    records: Sequence[ShotRecord], ribbon_size: int | None, expected: Expected
+    records: Sequence[ShotRecord],
+    ribbon_size: int | None,
+    fibre_count: int | None,
+    expected: Expected,
 ) -> set[FibreKey]:
     """Tell which fibres the cables have, shot or not, as :func:`missing_fibres` expects them."""
     return {
         FibreKey(cable, fibre)
-        for cable, have in _fibres_there(records, expected).items()
-        for fibre in have | _expected(have, ribbon_size, expected.fibre_count)
+        for cable, have in _fibres_there(records, expected.cable).items()
+        for fibre in have | _expected(have, ribbon_size, fibre_count)
     }
 
 
-def _fibres_there(records: Sequence[ShotRecord], expected: Expected) -> dict[str, set[int]]:
-    """Fibres of each cable of which a shot is there; of the expected one, if one is."""
+def _fibres_there(records: Sequence[ShotRecord], stated_cable: str) -> dict[str, set[int]]:
+    """Fibres of each cable of which a shot is there; of the stated one, if one is stated."""
     fibres: dict[str, set[int]] = defaultdict(set)
     for record in records:
         key = record.taken_for.key
         if key is not None and record.use in _PRESENT:
             fibres[key.cable].add(key.fibre)
-    if not expected.cable:
+    if not stated_cable:
         return dict(sorted(fibres.items()))
-    wanted = same_text(expected.cable)
+    wanted = same_text(stated_cable)
     own = {cable: have for cable, have in fibres.items() if same_text(cable) in ("", wanted)}
-    return own or {expected.cable: set()}
+    return own or {stated_cable: set()}
 
 
 def _expected(have: set[int], ribbon_size: int | None, fibre_count: int | None) -> set[int]:
@@ -272,12 +281,14 @@ def _colours(missing: Sequence[int], ribbon_size: int | None, order: Sequence[st
     return " (" + ", ".join(fibre_colour(fibre, ribbon_size, order) for fibre in missing) + ")"
 
 
-def beyond_expected(records: Sequence[ShotRecord], expected: Expected) -> list[CableFinding]:
+def beyond_expected(
+    records: Sequence[ShotRecord], expected: Expected, fibre_count: int | None
+) -> list[CableFinding]:
     """Find shots that are none of this job's: another cable, fibre, instrument, end or glass."""
     findings = []
     here = [record for record in records if record.use in _PRESENT]
     for code, what, is_own, value_of in _STATED:
-        stated = getattr(expected, what)
+        stated = fibre_count if what == "fibre_count" else getattr(expected, what)
         odd: dict[str, list[ShotRecord]] = defaultdict(list)
         for record in here if stated not in (None, "", (), ("", "")) else ():
             value = value_of(record)

@@ -14,7 +14,7 @@ from otdravg.cable.measure.standing import Measured
 from otdravg.cable.model import CableFinding, ShotRecord
 from otdravg.findings import Severity, says
 from otdravg.trade import ribbon_position
-from otdravg.verdict.connector import asks_for_ends, end_event
+from otdravg.verdict.connector import asks_for_ends, end_event, guards_all
 from otdravg.verdict.rules import LaunchUse, OneWayCause, Profile
 from otdravg.verdict.shots import ShotNeed, data_findings, due_again, span_seen_m
 from otdravg.words.bridge import done_of, text_of
@@ -53,6 +53,8 @@ def not_applied(profile: Profile, *, is_compared: bool) -> list[CableFinding]:
         keys.append((Severity.CAUTION, "change.increase_limit_db", says("no-earlier-run")))
     if OneWayCause.NOT_TERMINATED in profile.one_way.reasons:
         keys.append((Severity.NOTE, "one_way.reasons", says("cause-unrecorded")))
+    if not guards_all(profile):
+        keys.append((Severity.NOTE, "decision.rule", says("unguarded")))
     return [
         CableFinding(
             severity,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 
 from otdravg.cable.checks.judging import by_place
@@ -14,6 +15,7 @@ from otdravg.cable.model import (
 from otdravg.findings import Severity
 from otdravg.fit.reading import Kind
 from otdravg.quantities import loss_text
+from otdravg.verdict.decision import Verdict
 
 __all__ = ["row_findings"]
 
@@ -24,6 +26,7 @@ _WORTH_A_LOOK_DB = 0.05
 def row_findings(rows: Sequence[SpliceRow], maps: Mapping[str, CableMap]) -> list[CableFinding]:
     """Findings that rows give rise to: bends, events between closures, reflecting splices."""
     findings: list[CableFinding] = []
+    panels = _panels(rows)
     for members in by_place(rows).values():
         own = [rows[n] for n in members]
         first = own[0]
@@ -31,7 +34,7 @@ def row_findings(rows: Sequence[SpliceRow], maps: Mapping[str, CableMap]) -> lis
             if maps[first.cable].passes.get(first.fibre):
                 findings.append(_between(own, maps[first.cable]))
         elif any(row.kind is Kind.CONNECTOR for row in own):
-            findings.append(_reflecting(own))
+            findings.append(_reflecting(own, is_usual=_place(first) in panels))
         bent = [row for row in own if row.bend_suspected]
         if bent and first.closure_number is not None:
             findings.append(_bend(bent))
@@ -75,13 +78,29 @@ def _between(rows: Sequence[SpliceRow], own_map: CableMap) -> CableFinding:
     )
 
 
-def _reflecting(rows: Sequence[SpliceRow]) -> CableFinding:
+def _place(row: SpliceRow) -> tuple[str, int | None]:
+    return row.cable, row.closure_number
+
+
+def _panels(rows: Sequence[SpliceRow]) -> set[tuple[str, int | None]]:
+    """Closures at which most fibres reflect: they are plugged there, not spliced."""
+    fibres = Counter(map(_place, rows))
+    plugged = Counter(_place(row) for row in rows if row.kind is Kind.CONNECTOR)
+    return {place for place, count in plugged.items() if 2 * count > fibres[place]}
+
+
+def _reflecting(rows: Sequence[SpliceRow], *, is_usual: bool) -> CableFinding:
+    """What reflects at a closure; at one of connectors it is a note where a rule lets it pass."""
     first = rows[0]
+    is_judged = all(
+        row.verdict.verdict is Verdict.WITHIN and row.verdict.rule.startswith("connector.")
+        for row in rows
+    )
     heights = [row.reflectance_db for row in rows if row.reflectance_db is not None]
     height = f" ({max(heights):.1f} dB)" if heights else ""
     return about_fibre(
         first.key,
-        Severity.CAUTION,
+        Severity.NOTE if is_usual and is_judged else Severity.CAUTION,
         "reflection-in-closure",
         f"a reflection{height} at {first.distance_m:.0f} m, {_losses(rows)}",
         "a fusion splice does not reflect: a connector, a mechanical splice, or a crack; look",
@@ -93,11 +112,12 @@ def _reflecting(rows: Sequence[SpliceRow]) -> CableFinding:
 
 def _bend(rows: Sequence[SpliceRow]) -> CableFinding:
     worst = max(rows, key=lambda row: row.bend_db or 0.0)
+    expanded_db = None if worst.u_bend_db is None else 2 * worst.u_bend_db
     return about_fibre(
         worst.key,
         Severity.CAUTION,
         "bend-suspected",
-        f"{loss_text(worst.bend_db or 0.0, 2 * (worst.u_bend_db or 0.0))} more at "
+        f"{loss_text(worst.bend_db or 0.0, expanded_db)} more at "
         f"{worst.wavelength_nm} nm than at the shortest wavelength, at {worst.distance_m:.0f} m",
         "open, re-dress the fibre in its tray and shoot again; do not cut",
         wavelength_nm=worst.wavelength_nm,

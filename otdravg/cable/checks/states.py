@@ -241,7 +241,7 @@ class States:
                 side = own[0 if stale[0] is Direction.B_TO_A else 1]
                 newest = [r for r in one.records if r and r.taken_for.direction in stale]
                 yield number, self._told(one, "pair-of-two-states", stale, side[-2:], newest)
-            elif old := self._older(one, number, own):
+            elif old := self._older(one, number):
                 works = self._works[self._place(one.key, number)]
                 work = max(works, key=lambda w: when(w.after.record))
                 ends = [r.taken_for.direction for r in old]
@@ -262,7 +262,7 @@ class States:
         change_db = shots[-1].loss_db - shots[0].loss_db
         return _Told(code, tuple(ends), one.key.fibre, one.wavelength_nm, records, change_db)
 
-    def _older(self, one: Measured, number: int, series: Series) -> list[ShotRecord]:
+    def _older(self, one: Measured, number: int) -> list[ShotRecord]:
         """Standing shots that are older than work on the fibre's ribbon at a closure."""
         works = self._works.get(self._place(one.key, number), [])
         if not works:
@@ -274,14 +274,6 @@ class States:
             if (own := [w for w in works if w.direction is r.taken_for.direction] or works)
         ]
         fresh = [_is_after(r, work) for r, work in zip(shots, last, strict=True)]
-        # Shot again since and reading as before: what the other end showed before still holds.
-        again = {
-            side[-1].record.path
-            for side in series
-            if len(side) > 1 and not side[-2].change_to(side[-1])
-        }
-        if any(ok and r.path in again for r, ok in zip(shots, fresh, strict=True)):
-            return []
         return [r for r, ok in zip(shots, fresh, strict=True) if not ok]
 
     def _is_again_in_vain(self, one: Measured) -> bool:

@@ -19,7 +19,7 @@ from otdravg.shot.settings import Direction
 from otdravg.verdict.decision import Action, Verdict
 from otdravg.verdict.splice import with_more
 
-__all__ = ["accepted_rows", "apply_to_maps", "apply_to_shots", "decisions_here"]
+__all__ = ["accepted_rows", "acknowledged", "apply_to_maps", "apply_to_shots", "decisions_here"]
 
 
 def decisions_here(
@@ -178,7 +178,7 @@ def accepted_rows(
     result = list(rows)
     findings: list[CableFinding] = []
     for decision in decisions.items:
-        if decision.what in (What.EXCLUDE_SHOT, What.NAME_CLOSURE):
+        if decision.what in (What.EXCLUDE_SHOT, What.NAME_CLOSURE, What.ACKNOWLEDGE):
             continue
         fibres = {decision.fibre}
         if decision.what is What.CONFIRM_CROSSING:
@@ -198,16 +198,56 @@ def accepted_rows(
     return result, findings
 
 
+def acknowledged(
+    findings: Sequence[CableFinding], decisions: Decisions
+) -> tuple[list[CableFinding], list[CableFinding]]:
+    """Mark findings that the reviewer acknowledges; they stay listed.
+
+    A decision is of the very object that the finding names: its fibre, closure and file where it
+    names them, so that what is found later stays open. A finding of several fibres takes a
+    decision for each. What is wrong with the decisions themselves nobody acknowledges.
+    """
+    ours = [d for d in decisions.items if d.what is What.ACKNOWLEDGE]
+    result = []
+    for finding in findings:
+        own = [d for d in ours if _is_of(finding, d)]
+        named = {fibre for d in own for fibre in d.acknowledges[1]}
+        texts = "; ".join(d.text for d in own)
+        is_whole = bool(own) and _fibres_of(finding) <= named
+        result.append(replace(finding, acknowledged=texts) if is_whole else finding)
+    unused = [d for d in ours if not any(_is_of(finding, d) for finding in findings)]
+    return result, [_without_object(d) for d in unused]
+
+
+def _fibres_of(finding: CableFinding) -> set[int | None]:
+    return {finding.fibre, *finding.other_fibres} - ({None} if finding.other_fibres else set())
+
+
+def _is_of(finding: CableFinding, decision: Decision) -> bool:
+    """Whether a decision acknowledges a finding, or some fibres of it."""
+    code, fibres = decision.acknowledges
+    own = _fibres_of(finding)
+    names = {name for path in finding.files for name in (path, PurePosixPath(path).name)}
+    is_placed = own != {None} or bool(finding.closure)
+    return (
+        code == finding.code
+        and not code.startswith("decision")
+        and decision.cable in ("", finding.cable)
+        and bool(fibres & own)
+        and decision.closure == finding.closure
+        and decision.wavelength_nm in (None, finding.wavelength_nm)
+        and (decision.file in names or (not decision.file and (is_placed or not names)))
+    )
+
+
 def _decided(row: SpliceRow, decision: Decision) -> SpliceRow:
     decided = "; ".join(filter(None, (row.decided, decision.text)))
     needs_it = row.verdict.action is not Action.NONE
-    if decision.what is not What.ACCEPT or not needs_it or row.loss_db is None:
+    if decision.what is not What.ACCEPT or not needs_it:
         return replace(row, decided=decided)
-    verdict = replace(
-        row.verdict,
-        verdict=Verdict.ACCEPTED,
-        action=Action.NONE,
-        rule="reviewer's decision",
-    )
+    verdict = replace(row.verdict, action=Action.NONE, rule="reviewer's decision")
+    if row.loss_db is not None:
+        # What nobody measured stays so; that it is left at that is the reviewer's word.
+        verdict = replace(verdict, verdict=Verdict.ACCEPTED)
     verdict = with_more(verdict, says("accepted-by", who=decision.who, why=decision.why))
     return replace(row, verdict=verdict, decided=decided)

@@ -22,6 +22,7 @@ class What(Enum):
     MOVE_POSITION = "move-position"  # of a closure on one fibre, to `value` metres from A
     NAME_CLOSURE = "name-closure"  # to `value`
     CONFIRM_CROSSING = "confirm-crossing"  # `fibre` and `value` are exchanged at B
+    ACKNOWLEDGE = "acknowledge"  # a finding by its code `value`, as in "fibre-missing 7-12"
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,6 +43,15 @@ class Decision:
     closure: str = ""
     file: str = ""
     value: str = ""
+
+    @property
+    def acknowledges(self) -> tuple[str, frozenset[int | None]]:
+        """Code of the finding that it acknowledges, and the fibres that it names."""
+        code, _, rest = self.value.partition(" ")
+        fibres = {self.fibre} if not rest or self.fibre is not None else set()
+        for first, last in _RANGES.findall(rest):
+            fibres |= set(range(int(first), int(last or first) + 1))
+        return code, frozenset(fibres)
 
     @property
     def text(self) -> str:
@@ -78,12 +88,18 @@ def _word(value: object) -> str:
 #: A spreadsheet takes a text that begins with one of these for a formula to run.
 _FORMULA_SIGNS = ("=", "+", "-", "@")
 
+#: Fibres as outputs list them: ``7-12, 14``, with either dash.
+_RANGES = re.compile(r"(\d{1,4})(?:[-–](\d{1,4}))?")
+
+_ACKNOWLEDGED = re.compile(r"[a-z][a-z0-9-]*( [\d–, -]+)?", re.ASCII)
+
 _NEEDS: Mapping[What, tuple[str, ...]] = {
     What.ACCEPT: ("fibre", "closure"),
     What.EXCLUDE_SHOT: ("file",),
     What.MOVE_POSITION: ("fibre", "closure", "value"),
     What.NAME_CLOSURE: ("closure", "value"),
     What.CONFIRM_CROSSING: ("fibre", "value"),
+    What.ACKNOWLEDGE: ("value",),
 }
 
 
@@ -115,6 +131,10 @@ def decision_from(cells: Mapping[str, str], place: str) -> Decision:
         raise BadSetting("decisions", place, f"{value!r} is not a distance in metres")
     if what is What.CONFIRM_CROSSING:
         _number(value, place)
+    if what is What.ACKNOWLEDGE and not _ACKNOWLEDGED.fullmatch(value):
+        raise BadSetting(
+            "decisions", place, f"{value!r} is not the code of a finding, fibres behind it if many"
+        )
     return Decision(
         what,
         cells["who"],

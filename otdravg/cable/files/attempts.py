@@ -22,6 +22,7 @@ __all__ = [
     "Stand",
     "by_slot",
     "date_of",
+    "is_one_attempt",
     "mark_repeats",
     "number_attempts",
     "order_findings",
@@ -127,7 +128,7 @@ def number_attempts(records: Sequence[ShotRecord]) -> list[ShotRecord]:
     for members in by_slot(records).values():
         attempt = 1
         for before, number in zip([None, *members], members, strict=False):
-            if before is not None and not _one_attempt(records[before], records[number]):
+            if before is not None and not is_one_attempt(records[before], records[number]):
                 attempt += 1
             result[number] = replace(records[number], attempt=attempt)
         newest = result[members[-1]]
@@ -154,7 +155,7 @@ def by_slot(records: Sequence[ShotRecord]) -> dict[Slot, list[int]]:
     return groups
 
 
-def _one_attempt(before: ShotRecord, after: ShotRecord) -> bool:
+def is_one_attempt(before: ShotRecord, after: ShotRecord) -> bool:
     """Whether a shot follows another so soon that nothing can have been spliced in between."""
     first, second = date_of(before), date_of(after)
     if before.batch != after.batch or first is None or second is None:

@@ -139,6 +139,7 @@ def sides_of(
         return blank, list(blank)
     usual_a = median(axis.start_a_m for axis in axes)
     usual_b = median(axis.start_b_m for axis in axes)
+    slack_m = own_map.slack_m([key.fibre for key in keys])
     from_a: list[Features | None] = []
     from_b: list[Features | None] = []
     for key in keys:
@@ -160,10 +161,13 @@ def sides_of(
         at_m = np.array([passes[n] for n in sorted(passes)])
         start_a = axis.start_a_m if axis else usual_a
         start_b = axis.start_b_m if axis else usual_b
-        from_a.append(_features(one.outcome.sketch_ab, start_a, at_m, length_m, True))
-        from_b.append(
-            _features(one.outcome.sketch_ba, start_b, (length_m - at_m)[::-1], length_m, False)
-        )
+        shift_m = slack_m.get(key.fibre, 0.0)
+        for side, sketch, start_m, closures_m, is_from_a in (
+            (from_a, one.outcome.sketch_ab, start_a, at_m, True),
+            (from_b, one.outcome.sketch_ba, start_b, (length_m - at_m)[::-1], False),
+        ):
+            own = _features(sketch, start_m, closures_m, length_m, is_from_a)
+            side.append(own and replace(own, section_m=own.section_m - shift_m))
     return from_a, from_b
 
 

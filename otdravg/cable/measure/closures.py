@@ -12,6 +12,7 @@ import io
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -32,16 +33,25 @@ __all__ = [
 
 FloatArray = npt.NDArray[np.float64]
 
-#: Lengths that differ by less than this share of the length belong to one route.
+#: Lengths that differ by less than this share of the length belong to one route. Chosen, not
+#: derived: fibres of one cable, and the slack of some closures.
 _ROUTE_SHARE = 0.006
-_ROUTE_LEAST_M = 40.0
+_ROUTE_LEAST_M = 80.0
+#: Slack in the closures and the turns of a reel move a ribbon's splices by up to so much, m.
+#: Chosen, not derived: some tens of metres are stored at a closure (common practice, no source).
+_SLACK_M = 60.0
+#: Two places are one closure, moved by slack, if so few of the fibres of either show both. Chosen,
+#: not derived: a stray is one in some tens.
+_SHOWS_BOTH = 0.1
 #: How far fibres of one closure lie apart after scaling, as a share of the length.
 _SCATTER_SHARE = 5e-4
 _SCATTER_LEAST_M = 8.0
 #: A route shares a closure with another if, up to there, this share of closures agrees.
 _SHARED_ENOUGH = 0.6
-#: A closure is seen in this share of a route's fibres, or in half of some ribbon.
+#: A closure is seen in this share of a route's fibres, or in half of each of two ribbons. Where a
+#: route has three ribbons or more, what this share of its fibres are of one is an event on the way.
 _SEEN_SHARE = 0.2
+_OF_ONE_RIBBON = 0.9
 #: Cable metres in a table and fibre metres in a shot differ by up to this share.
 _TABLE_SHARE = 0.02
 _TABLE_LEAST_M = 50.0
@@ -79,6 +89,8 @@ class CableMap:
         tuple[int, int], ...
     ] = ()  # (closure number, ribbon) that runs through unspliced
     moved: frozenset[tuple[int, int]] = frozenset()  # (fibre, closure number) set by the reviewer
+    length_m: Mapping[int, float] = field(default_factory=dict)  # fibre → its own length
+    ribbon_size: int | None = None
 
     def closure(self, number: int) -> Closure:
         """Return a closure by its number."""
@@ -92,6 +104,22 @@ class CableMap:
         left = f"closure {self.closure(max(before)).name}" if before else "end A"
         right = f"closure {self.closure(min(after)).name}" if after else "end B"
         return f"between {left} and {right}"
+
+    def slack_m(self, fibres: Sequence[int]) -> dict[int, FloatArray]:
+        """How much longer each section of a fibre's ribbon is than usual, metres.
+
+        ``fibres`` pass the same closures. What moves a whole ribbon says nothing of its fibres.
+        """
+        known = [f for f in fibres if f in self.passes and f in self.length_m]
+        if not known:
+            return {}
+        sections = np.array(
+            [np.diff([0.0, *self.passes[f].values(), self.length_m[f]]) for f in known]
+        )
+        usual = np.median(sections, axis=0)
+        ribbons = np.array([ribbon_position(f, self.ribbon_size)[0] or 0 for f in known])
+        slack = {r: np.median(sections[ribbons == r], axis=0) - usual for r in set(ribbons)}
+        return {f: slack[r] for f, r in zip(known, ribbons.tolist(), strict=True)}
 
     def closure_at(self, fibre: int, distance_m: float) -> Closure | None:
         """Return the closure that a place on a fibre belongs to, if it lies at one."""
@@ -175,10 +203,11 @@ def find_closures(
     )
     route_of, tolerance, passes = {}, {}, {}
     for route in routes:
+        lengths_m = {one.fibre: one.length_m for one in route.fibres}
         for one in route.fibres:
             route_of[one.fibre] = route.number
             tolerance[one.fibre] = route.scatter_m
-            passes[one.fibre] = _own_positions(one, route, merged)
+            passes[one.fibre] = _own_positions(one, route, merged, ribbon_size, lengths_m)
     return CableMap(
         cable,
         closures,
@@ -187,6 +216,8 @@ def find_closures(
         {route.number: route.length_m for route in routes},
         tolerance,
         tuple((number, ribbon) for number, ribbon in express),
+        length_m={one.fibre: one.length_m for one in fibres},
+        ribbon_size=ribbon_size,
     )
 
 
@@ -224,11 +255,56 @@ def _clusters(route: _Route, ribbon_size: int | None) -> list[_Cluster]:
         seen: dict[int, list[float]] = defaultdict(list)
         for n in near:
             seen[int(fibre[n])].append(float(own[n]))
-        if _enough(set(seen), route, ribbon_size):
-            spread = 1.4826 * float(np.median(np.abs(scaled[near] - middle)))
-            means = {number: float(np.mean(places)) for number, places in sorted(seen.items())}
-            clusters.append(_Cluster(middle, spread, means))
-    return clusters
+        spread = 1.4826 * float(np.median(np.abs(scaled[near] - middle)))
+        means = {number: float(np.mean(places)) for number, places in sorted(seen.items())}
+        clusters.append(_Cluster(middle, spread, means))
+    together = _moved_by_slack(clusters, route, ribbon_size)
+    return [c for c in together if _enough(set(c.seen), route, ribbon_size)]
+
+
+def _moved_by_slack(
+    clusters: Sequence[_Cluster], route: _Route, ribbon_size: int | None
+) -> list[_Cluster]:
+    """Join places that lie a little apart and that no fibre shows both: slack moved some ribbons.
+
+    The nearest first. What a few fibres show is not joined: it is no closure of theirs.
+    """
+    lengths = {f.fibre: f.length_m for f in route.fibres}
+    left = [c for c in clusters if _of_whole_ribbons(set(c.seen), route, ribbon_size)]
+    rest = [c for c in clusters if c not in left]
+    while True:
+        gaps = [
+            (near.at_m - far.at_m, n)
+            for n, (far, near) in enumerate(pairwise(left))
+            if near.at_m - far.at_m <= _SLACK_M
+            and len(near.seen.keys() & far.seen.keys())
+            <= _SHOWS_BOTH * min(len(near.seen), len(far.seen))
+        ]
+        if not gaps:
+            return sorted([*left, *rest], key=lambda c: c.at_m)
+        n = min(gaps)[1]
+        seen = left[n + 1].seen | left[n].seen
+        scaled = np.array([own * route.length_m / lengths[fibre] for fibre, own in seen.items()])
+        middle = float(np.median(scaled))
+        spread = 1.4826 * float(np.median(np.abs(scaled - middle)))
+        left[n : n + 2] = [_Cluster(middle, spread, dict(sorted(seen.items())))]
+
+
+def _of_whole_ribbons(seen: set[int], route: _Route, ribbon_size: int | None) -> bool:
+    """Whether a place is a ribbon's, or several fibres' in loose tube, and no single fibre's."""
+    if ribbon_size is None:
+        return len(seen) >= max(3, _SEEN_SHARE * len(route.fibres))
+    return any(2 * own >= present >= 3 for own, present in _by_ribbon(seen, route, ribbon_size))
+
+
+def _by_ribbon(seen: set[int], route: _Route, ribbon_size: int | None) -> list[tuple[int, int]]:
+    """For each ribbon how many of its fibres show something, and how many are there."""
+    counts: dict[int | None, list[int]] = defaultdict(lambda: [0, 0])
+    for one in route.fibres:
+        own = counts[ribbon_position(one.fibre, ribbon_size)[0]]
+        own[0] += one.fibre in seen
+        own[1] += 1
+    return [(own, present) for own, present in counts.values()]
 
 
 def _enough(seen: set[int], route: _Route, ribbon_size: int | None) -> bool:
@@ -238,15 +314,12 @@ def _enough(seen: set[int], route: _Route, ribbon_size: int | None) -> bool:
         return len(seen) == total > 1
     if len(seen) < 3:
         return False
+    ribbons = _by_ribbon(seen, route, ribbon_size)
+    if len(ribbons) > 2 and max(own for own, _ in ribbons) >= _OF_ONE_RIBBON * len(seen):
+        return False  # one ribbon was cut on the way
     if len(seen) >= _SEEN_SHARE * total:
         return True
-    of_ribbon: dict[int | None, int] = defaultdict(int)
-    present: dict[int | None, int] = defaultdict(int)
-    for one in route.fibres:
-        ribbon, _ = ribbon_position(one.fibre, ribbon_size)
-        present[ribbon] += 1
-        of_ribbon[ribbon] += one.fibre in seen
-    return any(r is not None and 2 * of_ribbon[r] >= present[r] >= 3 for r in present)
+    return sum(2 * own >= present >= 3 for own, present in ribbons) > 1
 
 
 def _merge(
@@ -365,22 +438,49 @@ def _leave_express_out(
 
 
 def _own_positions(
-    one: FibrePlaces, route: _Route, clusters: Sequence[_Cluster]
+    one: FibrePlaces,
+    route: _Route,
+    clusters: Sequence[_Cluster],
+    ribbon_size: int | None,
+    lengths_m: Mapping[int, float],
 ) -> dict[int, float]:
-    """Where a fibre passes its closures: as seen, else between its neighbours in proportion."""
+    """Where a fibre passes its closures: as seen, else as its ribbon does, else in proportion."""
     through = [
         (number, cluster)
         for number, cluster in enumerate(clusters, start=1)
         if one.fibre in cluster.fibres
     ]
     knots = [(0.0, 0.0)]
-    knots += [(c.at_m, c.seen[one.fibre]) for _, c in through if one.fibre in c.seen]
+    for _, cluster in through:
+        own_m = cluster.seen.get(one.fibre)
+        if own_m is None:
+            own_m = _of_ribbon(one, lengths_m, cluster, ribbon_size)
+        if own_m is not None:
+            knots.append((cluster.at_m, own_m))
     knots.append((route.length_m, one.length_m))
     reference, own = np.array(sorted(knots)).T
     return {
         number: cluster.seen.get(one.fibre, float(np.interp(cluster.at_m, reference, own)))
         for number, cluster in through
     }
+
+
+def _of_ribbon(
+    one: FibrePlaces,
+    lengths_m: Mapping[int, float],
+    cluster: _Cluster,
+    ribbon_size: int | None,
+) -> float | None:
+    """Where the ribbon of a fibre shows a closure: slack moved all of it."""
+    if ribbon_size is None:
+        return None
+    first = (one.fibre - 1) // ribbon_size * ribbon_size + 1
+    shares = [
+        cluster.seen[fibre] / lengths_m[fibre]
+        for fibre in range(first, first + ribbon_size)
+        if fibre in cluster.seen and fibre in lengths_m
+    ]
+    return float(np.median(shares)) * one.length_m if len(shares) > 1 else None
 
 
 def read_closure_table(path: Path) -> tuple[KnownClosure, ...]:

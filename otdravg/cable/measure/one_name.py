@@ -21,7 +21,7 @@ import numpy as np
 import numpy.typing as npt
 
 from otdravg.cable.checks.notes import numbers_text
-from otdravg.cable.files.attempts import Slot, number_attempts, slot_of, when
+from otdravg.cable.files.attempts import Slot, is_one_attempt, number_attempts, slot_of, when
 from otdravg.cable.files.names import direction_of, numbers_by_place, same_text
 from otdravg.cable.identity.fingerprint import ShotOnSpan, features_of
 from otdravg.cable.measure.jobs import Job, Sketch, measure_job, spread
@@ -69,6 +69,12 @@ class _Shot:
     @property
     def length_m(self) -> float:
         return self.sketch.end_m - self.sketch.user_offset_m
+
+    @property
+    def noise_db(self) -> float:
+        """Uncertainty of a reading of this shot, as of its events."""
+        known = [e.u_loss_db for e in self.sketch.events if e.u_loss_db is not None]
+        return median(known) if known else 0.0
 
     @property
     def near_m(self) -> float:
@@ -175,22 +181,33 @@ def _log_odds(pairs: Sequence[tuple[_Shot, _Shot]]) -> float:
     """
     places = _mirrored(pairs)
     changes_db = [_changes(*pair, own) for pair, own in zip(pairs, places, strict=True)]
-    odds = sum(_told_by(change_db, _WORK_SHARE, _WORK_DB, _OTHER_DB) for change_db in changes_db)
+    again_db = [max(_AGAIN_DB, one.noise_db + two.noise_db) for one, two in pairs]
+    odds = 0.0
+    for (one, two), change_db, spread_db in zip(pairs, changes_db, again_db, strict=True):
+        # Within minutes no splice is made again: what changed is another fibre.
+        share = _ODD_SHARE if is_one_attempt(one.record, two.record) else _WORK_SHARE
+        odds += _told_by(change_db, (spread_db, _WORK_DB, _OTHER_DB), share)
     if len(pairs) == 2 and _mirror(*places):
         step_db = (changes_db[0] - changes_db[1]) / 2
-        odds = max(odds, _told_by(step_db, _ODD_SHARE, _STEP_DB, _STEP_DB))
+        told = _told_by(step_db, (max(again_db), _STEP_DB, _STEP_DB), _ODD_SHARE)
+        odds = max(odds, told)
     both_seen = all(shot.sketch.end_seen for pair in pairs for shot in pair)
     if both_seen and not all(_equally_long(*pair) for pair in pairs):
         odds -= _LENGTH_ODDS
     return odds
 
 
-def _told_by(change_db: FloatArray, share: float, work_db: float, other_db: float) -> float:
+def _told_by(
+    change_db: FloatArray, spreads_db: tuple[float, float, float], work_share: float
+) -> float:
+    """Log odds of one fibre by changes of readings; spreads if taken again, remade, and other."""
+    again_db, work_db, other_db = spreads_db
     change_db = change_db[np.isfinite(change_db)]
-    again = (1 - share) * _density(change_db, _AGAIN_DB) + share * _density(change_db, work_db)
-    odds = np.log(again / _density(change_db, other_db))
+    one = (1 - work_share) * _density(change_db, again_db)
+    one += work_share * _density(change_db, work_db)
+    odds = np.log(one / _density(change_db, other_db))
     # That a reading changed speaks for nobody, however much.
-    return float(np.where(np.abs(change_db) > 3 * _AGAIN_DB, np.minimum(odds, 0.0), odds).sum())
+    return float(np.where(np.abs(change_db) > 3 * again_db, np.minimum(odds, 0.0), odds).sum())
 
 
 def _equally_long(one: _Shot, two: _Shot) -> bool:
@@ -389,8 +406,8 @@ def _renamed(
     return CableFinding(
         Severity.CAUTION,
         "two-cables-one-name",
-        f"{len(fibres)} cables are named {cable}: shots of one number differ in their glass, "
-        f"fibre after fibre ({'; '.join(parts)})",
+        f"more than one cable is named {cable}: shots of one number differ in their glass, fibre "
+        f"after fibre ({'; '.join(parts)})",
         "taken apart; name each in a mapping table, or review each by itself",
         cable=cable,
         files=tuple(files),

@@ -22,7 +22,6 @@ from otdravg.verdict.connector import Where, end_event, end_verdicts
 from otdravg.verdict.rules import Profile
 from otdravg.verdict.shots import fibre_type_of
 from otdravg.verdict.span import judge_span, span_of
-from otdravg.verdict.verdicts import worst_of
 
 __all__ = ["fibre_results", "history_of"]
 
@@ -78,13 +77,17 @@ def fibre_results(
                 outcome.u_attenuation_db_per_km,
                 None if verdict.mean_db is None else float(verdict.mean_db),
                 sum(r.loss_db is not None for r in splices),
-                worst_of(rules),
+                tuple(rules),
                 ab.path if ab else "",
                 ba.path if ba else "",
                 one.attempt,
                 outcome.axis.group_index,
                 outcome.axis.start_a_m,
                 outcome.axis.start_b_m,
+                span.loss_db,
+                span.u_loss_db,
+                span.loss_ab_db,
+                span.loss_ba_db,
             )
         )
     return results

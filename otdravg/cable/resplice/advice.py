@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from decimal import Decimal
 
 from otdravg.cable.resplice.model import Choice, FailingFibre, Option, RemakeRisk
+from otdravg.verdict import Profile
 from otdravg.verdict.decision import Action, Verdict
 
 __all__ = ["advice", "options"]
@@ -21,23 +22,39 @@ def _to_cut(failing: Sequence[FailingFibre]) -> list[FailingFibre]:
     return [f for f in failing if f.verdict.verdict is not Verdict.BEND]
 
 
-def advice(failing: Sequence[FailingFibre], risk: RemakeRisk) -> tuple[Choice, str]:
-    """Weigh the choice; the reason names what tipped it."""
+def advice(
+    failing: Sequence[FailingFibre], risk: RemakeRisk, profile: Profile
+) -> tuple[Choice, str]:
+    """Weigh the choice; the reason names what tipped it.
+
+    Attempts that are due come before any concession: those of the profile, without such a rule
+    one more than the first (common practice, no source), unless unequal fibres alone cost more
+    than the limit.
+    """
     to_cut = _to_cut(failing)
+    redo = Choice.SINGLE if _is_alone(to_cut, risk, profile) else Choice.REDO
     if not to_cut:
         return Choice.RE_DRESS, "Nothing but suspected bends: nothing has to be cut."
     if any(f.verdict.verdict in (Verdict.TEMPORARY, Verdict.METHOD_BARRED) for f in to_cut):
-        return Choice.REDO, "A splice is of a kind that has to be replaced."
+        return redo, "A splice is of a kind that has to be replaced."
     sure = [f for f in to_cut if f.chance_over is not None and f.chance_over >= _SURE]
     cuttable = [f for f in sure if f.verdict.action is not Action.LOOK]
     if not cuttable:
         return Choice.MEASURE, "No fibre is surely over its limit and surely a single splice."
+    allowed = profile.splice.attempts
+    made = min(f.attempt for f in cuttable)
+    if allowed is not None and made < allowed.allowed:
+        return redo, f"Attempt {made} of {allowed.allowed}: another is due before a concession."
     stuck = [f for f in cuttable if _limit_below_floor(f)]
     if len(stuck) == len(cuttable):
         return Choice.CONCESSION, "Unequal fibres alone cost more than the limit."
     spent = [f for f in cuttable if f.verdict.verdict is Verdict.FAILED]
     if len(spent) == len(cuttable):
         return Choice.CONCESSION, "The allowed attempts are spent."
+    if redo is Choice.SINGLE:
+        return redo, "One fibre is over, and the profile lets it be spliced alone."
+    if allowed is None and made == 1 and not stuck:
+        return redo, "Spliced once so far: a second attempt comes before a concession."
     better = risk.expected_failing < len(to_cut)
     because = f"{len(to_cut)} not passing now, {risk.expected_failing:.1f} expected after a remake"
     worst = max(cuttable, key=lambda f: f.over_by_db or Decimal(0))
@@ -49,12 +66,19 @@ def advice(failing: Sequence[FailingFibre], risk: RemakeRisk) -> tuple[Choice, s
     return (Choice.REDO if better else Choice.CONCESSION), f"{because}."
 
 
+def _is_alone(to_cut: Sequence[FailingFibre], risk: RemakeRisk, profile: Profile) -> bool:
+    """Whether one fibre of a ribbon is to be made again, and may be without the others."""
+    return profile.ribbon.single_fibre and risk.fibres > 1 and len({f.fibre for f in to_cut}) == 1
+
+
 def _limit_below_floor(fibre: FailingFibre) -> bool:
     limit_db = fibre.verdict.limit_db
     return fibre.floor_db is not None and limit_db is not None and fibre.floor_db > limit_db
 
 
-def options(failing: Sequence[FailingFibre], risk: RemakeRisk) -> tuple[Option, ...]:
+def options(
+    failing: Sequence[FailingFibre], risk: RemakeRisk, profile: Profile
+) -> tuple[Option, ...]:
     """Set the choice out, each way with what it brings."""
     ways = []
     to_cut = _to_cut(failing)
@@ -64,6 +88,14 @@ def options(failing: Sequence[FailingFibre], risk: RemakeRisk) -> tuple[Option, 
         ways.append(Option(Choice.RE_DRESS, sentence))
     if not to_cut:
         return tuple(ways)
+    if _is_alone(to_cut, risk, profile):
+        ways.append(
+            Option(
+                Choice.SINGLE,
+                f"Fibre {to_cut[0].fibre} alone is broken out and spliced again: within the limit "
+                f"with a chance of {100 * (1 - risk.p_fail):.0f} %; the others are not cut.",
+            )
+        )
     worst = (
         "" if risk.expected_worst_db is None else f"; worst then about {risk.expected_worst_db} dB"
     )

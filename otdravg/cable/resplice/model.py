@@ -24,6 +24,7 @@ class Choice(Enum):
     """What can be done about a unit."""
 
     REDO = "redo now"
+    SINGLE = "break the fibre out and re-splice it alone"
     CONCESSION = "ask for a concession"
     MEASURE = "measure again first"
     RE_DRESS = "re-dress and shoot again"
@@ -38,6 +39,7 @@ class FailingFibre:
     colour: str
     wavelength_nm: int
     verdict: SpliceVerdict
+    attempt: int  # how many times it has been spliced
     loss_db: Decimal | None  # true loss as reported
     u_loss_db: float | None
     over_by_db: Decimal | None  # above the limit; None without loss or limit
@@ -115,5 +117,5 @@ class ResplicePlan:
 
     @property
     def to_redo(self) -> tuple[Unit, ...]:
-        """Units that the plan advises to remake now."""
-        return tuple(unit for unit in self.units if unit.advised is Choice.REDO)
+        """Units that the plan advises to splice again now, whole or one fibre of them."""
+        return tuple(u for u in self.units if u.advised in (Choice.REDO, Choice.SINGLE))

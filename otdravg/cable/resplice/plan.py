@@ -7,13 +7,14 @@ remake risks and can gain, and sets the choice out.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from decimal import Decimal
 
 from otdravg.cable.model import Closure, FibreResult, SpliceRow
 from otdravg.cable.resplice.advice import advice, options
 from otdravg.cable.resplice.crew import (
     CrewSample,
+    Place,
     by_fibre,
     by_unit,
     combined_verdict,
@@ -36,7 +37,6 @@ from otdravg.fit.reading import Kind
 from otdravg.quantities import Quantity, reported
 from otdravg.verdict import Profile, SpliceVerdict
 from otdravg.verdict.decision import Action, Verdict
-from otdravg.verdict.span import span_limit_db
 
 __all__ = [
     "CableOpenings",
@@ -49,14 +49,12 @@ __all__ = [
     "plan_resplices",
 ]
 
-_LISTED = (
-    Verdict.OVER,
-    Verdict.FAILED,
-    Verdict.TOO_CLOSE,
-    Verdict.BEND,
-    Verdict.TEMPORARY,
-    Verdict.METHOD_BARRED,
-)
+#: Verdicts of a splice that may be cut, whatever has to be weighed first.
+_TO_CUT = (Verdict.OVER, Verdict.FAILED, Verdict.TEMPORARY, Verdict.METHOD_BARRED)
+_LISTED = (*_TO_CUT, Verdict.TOO_CLOSE, Verdict.BEND)
+#: Rules about a fibre as a whole that remakes can meet.
+_OF_THE_MEAN = ("span.mean_limit_db", "span.evidence_attempts")
+_OF_THE_SUM = ("span.steps", "span.formula")
 
 
 def plan_resplices(
@@ -122,17 +120,17 @@ def _unit(
     first = rows[0]
     number = first.closure_number or 0
     risk = _risk(own_by_fibre, number, failing, sample)
-    advised, because = advice(failing, risk)
+    advised, because = advice(failing, risk, profile)
     return Unit(
         cable=first.cable,
         closure_number=number,
         closure=first.closure,
         distance_m=first.distance_m if distance_m is None else distance_m,
         ribbon=first.ribbon,
-        fibres=tuple(sorted(own_by_fibre)),
+        fibres=(failing[0].fibre,) if advised is Choice.SINGLE else tuple(sorted(own_by_fibre)),
         failing=failing,
         risk=risk,
-        options=options(failing, risk),
+        options=options(failing, risk, profile),
         advised=advised,
         because=because,
     )
@@ -151,6 +149,7 @@ def _failing(rows: Sequence[SpliceRow], verdict: SpliceVerdict, sample: CrewSamp
         colour=row.colour,
         wavelength_nm=row.wavelength_nm,
         verdict=row.verdict,
+        attempt=row.attempt,
         loss_db=reported(row.loss_db, Quantity.LOSS_DB),
         u_loss_db=row.u_loss_db,
         over_by_db=excess if known else None,
@@ -205,17 +204,18 @@ def _openings(
     for row in rows:
         if row.kind is not Kind.CONNECTOR:
             own[row.fibre, row.wavelength_nm].append(row)
+    worth = {place for place, members in by_unit(rows).items() if _is_worth(members, profile)}
     needs = [
         need
         for result in results
-        for need in _span_needs(
-            result, own[result.key.fibre, result.wavelength_nm], sample, profile
-        )
+        for need in _span_needs(result, own[result.key.fibre, result.wavelength_nm], sample, worth)
     ]
     if not needs:
         return None
     redone = [unit for unit in units if unit.advised is Choice.REDO]
-    opened = {unit.closure_number for unit in units if unit.advised is Choice.RE_DRESS}
+    opened = {
+        unit.closure_number for unit in units if unit.advised in (Choice.RE_DRESS, Choice.SINGLE)
+    }
     return fewest_openings(
         needs,
         opened=opened | {unit.closure_number for unit in redone},
@@ -226,25 +226,28 @@ def _openings(
     )
 
 
+def _is_worth(rows: Sequence[SpliceRow], profile: Profile) -> bool:
+    """Whether a ribbon may be opened for the sake of a span: not if its worst fibre is within."""
+    verdicts = [combined_verdict(own, profile) for own in by_fibre(rows).values()]
+    return any(v.verdict in _TO_CUT for v in verdicts) or all(v.limit_db is None for v in verdicts)
+
+
 def _span_needs(
-    result: FibreResult, rows: Sequence[SpliceRow], sample: CrewSample, profile: Profile
-) -> Iterable[SpanNeed]:
-    """Say what a fibre lacks under each span rule, and what each remake would bring it."""
-    losses = [row.loss_db for row in rows if row.loss_db is not None]
-    if not losses or len(losses) < len(rows):
-        return
+    result: FibreResult, rows: Sequence[SpliceRow], sample: CrewSample, worth: Collection[Place]
+) -> Iterator[SpanNeed]:
+    """Say what a fibre lacks under each span rule, and what each remake would bring it.
+
+    Sum and limit are those that the fibre was judged by. ``worth`` are the units that may be
+    remade for it.
+    """
     gains = {}
     for row in rows:
-        after = sample.expected_after_db(row)
-        if after is not None and row.loss_db is not None and row.closure_number is not None:
-            gains[row.closure_number] = row.loss_db - after
-    ribbon = place_of(rows[0])[1]
-    nm, fibre = result.wavelength_nm, result.key.fibre
-    mean_limit_db = profile.span.mean_limit_db.at(nm)
-    if mean_limit_db is not None:
-        deficit = sum(losses) - float(mean_limit_db) * len(losses)
-        yield SpanNeed(fibre, ribbon, deficit, gains)
-    limit_db, _ = span_limit_db(profile, nm, result.length_m, len(losses), 0)
-    if limit_db is not None and result.attenuation_db_per_km is not None:
-        through = sum(losses) + result.attenuation_db_per_km * result.length_m / 1000
-        yield SpanNeed(fibre, ribbon, through - float(limit_db), gains)
+        after_db = sample.expected_after_db(row)
+        if place_of(row) in worth and after_db is not None and row.loss_db is not None:
+            gains[place_of(row)[0]] = row.loss_db - after_db
+    for rule in result.rules if rows else ():
+        is_mean = rule.rule in _OF_THE_MEAN
+        is_due = rule.verdict is not Verdict.ACCEPTED and (is_mean or rule.rule in _OF_THE_SUM)
+        if is_due and rule.figure is not None and rule.limit_db is not None:
+            over_db = float(rule.figure - rule.limit_db) * (len(rows) if is_mean else 1)
+            yield SpanNeed(result.key.fibre, place_of(rows[0])[1], over_db, gains)

@@ -27,8 +27,16 @@ from otdravg.closeout.sketches import Sketches
 from otdravg.closeout.template import Template
 from otdravg.system.atomic import write_atomic
 from otdravg.system.printable import printable
-from otdravg.tables.marks import Mark
-from otdravg.tables.scope import made_on, result_sentence, rules, scope
+from otdravg.tables.marks import LEGEND, SIGNS, Mark
+from otdravg.tables.scope import (
+    TALLY_COLUMNS,
+    made_on,
+    rules,
+    scope,
+    standing,
+    tallies,
+    worst,
+)
 from otdravg.words.closeout import PageWords
 
 __all__ = ["closeout_html", "content_hash", "packaged", "write_closeout_html"]
@@ -80,6 +88,7 @@ def closeout_html(
     script = '(() => {\n"use strict";\n' + "\n".join(map(packaged, _SCRIPTS)) + "\n})();\n"
     style = packaged("style.css")
     below = parts(review, words)
+    verdict, says = standing(review, words)
     environment = Environment(
         autoescape=True, undefined=StrictUndefined, trim_blocks=True, keep_trailing_newline=True
     )
@@ -91,7 +100,12 @@ def closeout_html(
         company=printable(template.company),
         logo=_as_data(template),
         words=words,
-        outcome=result_sentence(review, words),
+        verdict=verdict.upper(),
+        outcome=says,
+        tally_headings=["", *(words[key] for key in TALLY_COLUMNS)],
+        tallies=tallies(review, words),
+        worst_heading=words["worst"],
+        worst=worst(review, words),
         scope=[
             (label, printable(text))
             for label, text in (
@@ -111,7 +125,7 @@ def closeout_html(
             *((part.anchor, part.heading) for part in below),
         ],
         legend=_legend(words),
-        signs="; ".join(words[k] for k in ("legend_over", "legend_close", "legend_doubt")) + ".",
+        signs="; ".join(words[key] for key in LEGEND) + ".",
         list_columns=LIST_COLUMNS,
         parts=below,
         style=Markup(style),
@@ -144,14 +158,19 @@ def _as_data(template: Template) -> str:
     return f"data:{template.logo.media_type};base64,{content}"
 
 
-def _legend(words: PageWords) -> list[tuple[str, str]]:
-    return [
-        (Mark.QUARTER.value, f"{words['quarter']} {words['half_of']}"),
-        (Mark.HALF.value, words["half"]),
-        (Mark.MOST.value, words["most"]),
-        (Mark.FULL.value, words["full"]),
-        (Mark.OVER.value, words["cell_over"]),
-        (Mark.LOOK.value, words["cell_look"]),
-        (Mark.PLAIN.value, words["plain"]),
-        (Mark.BLANK.value, words["legend_missing"]),
+def _legend(words: PageWords) -> list[tuple[str, str, str]]:
+    """Tone, sign and words of every state of a cell."""
+    shares = f"{words['quarter']} {words['half_of']}"
+    entries = [
+        (Mark.QUARTER, shares),
+        (Mark.HALF, words["half"]),
+        (Mark.MOST, words["most"]),
+        (Mark.FULL, words["full"]),
+        (Mark.PLAIN, words["plain"]),
+        (Mark.OVER, words["cell_over"]),
+        (Mark.LOOK, words["cell_look"]),
+        (Mark.ONE_WAY, words["one_way"]),
+        (Mark.BLANK, words["not_measured"]),
+        (Mark.MISSING, words["not_shot"]),
     ]
+    return [(mark.value, SIGNS.get(mark, ""), text) for mark, text in entries]

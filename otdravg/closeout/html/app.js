@@ -81,7 +81,7 @@ showMap();
 function drawLegend() {
   const ink = palette();
   for (const canvas of document.querySelectorAll("canvas[data-mark]")) {
-    drawCell(sharpPen(canvas, 12, 14), 0.5, 0.5, 11, 13, canvas.dataset.mark, ink);
+    drawCell(sharpPen(canvas, 12, 14), 0.5, 0.5, 11, 13, canvas.dataset.mark, canvas.dataset.sign, ink);
   }
 }
 function redraw() {

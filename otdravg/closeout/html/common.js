@@ -25,14 +25,14 @@ function figure(text) {
 }
 
 function lossText(row) {
-  if (row.loss_db === null) return say("legend_missing");
+  if (row.loss_db === null) return say(row.mark === "one-way" ? "one_way" : "not_measured");
   const spread = row.expanded_uncertainty_db;
   return figure(row.loss_db) + (spread === null ? "" : " ± " + figure(spread)) + " dB";
 }
 
 const COLOURS = ["ink", "quiet", "paper", "rule", "focus", "from-a", "from-b", "glass", "on-look",
   "tone-quarter", "tone-half", "tone-most", "tone-full", "tone-plain", "tone-over", "tone-look",
-  "tone-blank"];
+  "tone-blank", "tone-one-way", "tone-missing"];
 
 function palette() {
   const style = getComputedStyle(document.documentElement);

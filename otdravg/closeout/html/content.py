@@ -11,7 +11,8 @@ from markupsafe import Markup
 from otdravg.cable.model import CableReview, SpliceRow
 from otdravg.quantities import Quantity, reported
 from otdravg.system.printable import printable
-from otdravg.tables.marks import mark_of, sign_of
+from otdravg.tables.losses import loss_tables
+from otdravg.tables.marks import SIGNS, Mark, mark_of, sign_of
 from otdravg.words.catalogue import told
 from otdravg.words.closeout import PageWords
 
@@ -80,7 +81,9 @@ _SCRIPT_WORDS = (
     "empty_list",
     "half_difference",
     "half_sum",
-    "legend_missing",
+    "not_measured",
+    "not_shot",
+    "one_way",
     "legend_no_splice",
     "list_of",
     "loss_between_closures",
@@ -181,6 +184,21 @@ def review_data(review: CableReview, words: PageWords) -> dict[str, Any]:
             {"cable": printable(cable), "wavelength_nm": nm}
             for cable, nm in sorted({(row.cable, row.wavelength_nm) for row in review.rows})
         ],
+        "missing": [
+            {
+                "cable": printable(table.cable),
+                "wavelength_nm": table.wavelength_nm,
+                "fibre": fibre,
+                "closures": [
+                    closure.number
+                    for closure in table.closures
+                    if table.mark(fibre, closure) is Mark.MISSING
+                ],
+            }
+            for table in loss_tables(review)
+            for fibre in sorted(table.missing)
+        ],
+        "missingSign": SIGNS[Mark.MISSING],
         "closures": [
             {
                 "cable": printable(closure.cable),

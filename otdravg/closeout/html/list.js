@@ -72,9 +72,9 @@ function makeList(review, onOpen) {
     fillPage();
   }
 
-  function fillPage() {
-    const first = whole ? 0 : page * perPage;
-    const last = whole ? found.length : Math.min(first + perPage, found.length);
+  function fillPage(onPaper) {
+    const first = whole || onPaper ? 0 : page * perPage;
+    const last = whole || onPaper ? found.length : Math.min(first + perPage, found.length);
     body.replaceChildren(...found.slice(first, last).map(line));
     status.textContent = found.length
       ? say("list_of", { first: first + 1, last, count: found.length }) : say("empty_list");
@@ -125,6 +125,9 @@ function makeList(review, onOpen) {
       arrange();
     });
   }
+  // Paper holds the whole list as it is chosen.
+  window.addEventListener("beforeprint", () => fillPage(true));
+  window.addEventListener("afterprint", () => fillPage());
   choose();
   return {
     // The splice before or behind another one in the list as it is chosen and sorted.

@@ -22,8 +22,18 @@ function makeMap(review, onOpen) {
       (row) => row.cable === cable && row.wavelength_nm === nm && row.closure_number !== null);
     const closures = review.closures.filter((closure) => closure.cable === cable);
     const cells = new Map(rows.map((row) => [row.fibre + "/" + row.closure_number, row]));
-    const fibres = [...new Set(rows.map((row) => row.fibre))].sort((a, b) => a - b);
-    layout = { cable, nm, closures, cells, fibres, blocks: groups(rows), bands: [] };
+    // Fibres that were expected and have no shot have their cells like the others.
+    const missing = review.missing.filter(
+      (one) => one.cable === cable && one.wavelength_nm === nm);
+    for (const { fibre, closures: passed } of missing) {
+      for (const number of passed) {
+        cells.set(fibre + "/" + number, { mark: "missing", sign: review.missingSign });
+      }
+    }
+    const fibres = [...new Set([...rows, ...missing].map((row) => row.fibre))]
+      .sort((a, b) => a - b);
+    layout = { cable, nm, closures, cells, fibres, blocks: groups([...rows, ...missing]),
+      bands: [] };
     if (!here || !fibres.includes(here.fibre)) {
       here = closures.length && fibres.length
         ? { fibre: fibres[0], closure: closures[0].number } : null;
@@ -84,7 +94,7 @@ function makeMap(review, onOpen) {
         closures.forEach((closure, line) => {
           const row = cells.get((from + place) + "/" + closure.number);
           if (row) drawCell(pen, left + place * cellWidth, headHeight + line * cellHeight,
-            cellWidth - 1, cellHeight - 1, row.mark, ink);
+            cellWidth - 1, cellHeight - 1, row.mark, row.sign, ink);
         });
       }
     });
@@ -118,15 +128,17 @@ function makeMap(review, onOpen) {
   }
 
   function rowAt(cell) {
-    return cell && layout.cells.get(cell.fibre + "/" + cell.closure);
+    const found = cell && layout.cells.get(cell.fibre + "/" + cell.closure);
+    return found && found.mark !== "missing" ? found : undefined;
   }
 
   function speak() {
     const row = rowAt(here);
     const closure = layout.closures.find((one) => one.number === here.closure);
     const place = say("loss_of_cell", { fibre: here.fibre, closure: closure.name });
+    const isMissing = layout.cells.has(here.fibre + "/" + here.closure);
     says.textContent = row ? place + ": " + lossText(row) + ", " + value(row.verdict)
-      : place + ": " + say("legend_no_splice");
+      : place + ": " + say(isMissing ? "not_shot" : "legend_no_splice");
   }
 
   function move(fibres, closures) {
@@ -187,29 +199,21 @@ function makeMap(review, onOpen) {
   };
 }
 
-// One cell: a tone for a share of the limit, a sign on solid ink for what asks for work.
-function drawCell(pen, x, y, width, height, mark, ink) {
+// One cell: a tone for a share of the limit, and the sign that its figure has in every output.
+function drawCell(pen, x, y, width, height, mark, sign, ink) {
   pen.fillStyle = ink["tone-" + mark];
   pen.fillRect(x, y, width, height);
-  pen.lineWidth = 1.6;
-  if (mark === "over") {
-    pen.strokeStyle = ink.paper;
-    pen.beginPath();
-    pen.moveTo(x + 2.5, y + 3.5);
-    pen.lineTo(x + width - 2.5, y + height - 3.5);
-    pen.moveTo(x + 2.5, y + height - 3.5);
-    pen.lineTo(x + width - 2.5, y + 3.5);
-    pen.stroke();
-  } else if (mark === "look") {
-    pen.fillStyle = ink["on-look"];
-    pen.fillRect(x + width / 2 - 1, y + 2.5, 2, height - 5);
-  } else if (mark === "blank") {
+  if (mark === "one-way" || mark === "blank" || mark === "missing") {
     pen.strokeStyle = ink.quiet;
     pen.lineWidth = 1;
     pen.strokeRect(x + 0.5, y + 0.5, width - 1, height - 1);
-    pen.beginPath();
-    pen.moveTo(x, y + height);
-    pen.lineTo(x + width, y);
-    pen.stroke();
   }
+  if (!sign) return;
+  pen.fillStyle = mark === "over" ? ink.paper
+    : mark === "look" || mark === "one-way" ? ink["on-look"] : ink.ink;
+  pen.font = "700 11px " + ink.font;
+  pen.textBaseline = "middle";
+  pen.textAlign = "center";
+  pen.fillText(sign, x + width / 2, y + height / 2 + 0.5);
+  pen.textAlign = "start";
 }

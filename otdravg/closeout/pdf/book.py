@@ -6,8 +6,12 @@ from datetime import datetime, timezone
 from pathlib import Path
 
 from otdravg.cable.model import CableReview
-from otdravg.closeout.pdf.exceptions import exception_list, exception_pages, one_way_list
-from otdravg.closeout.pdf.front import cautions, cover, summary
+from otdravg.closeout.pdf.exceptions import (
+    exception_list,
+    exception_pages,
+    exception_strips,
+)
+from otdravg.closeout.pdf.front import contents, cover
 from otdravg.closeout.pdf.job import Job
 from otdravg.closeout.pdf.lists import (
     between_closures,
@@ -16,7 +20,7 @@ from otdravg.closeout.pdf.lists import (
     repairs,
     spans,
 )
-from otdravg.closeout.pdf.maps import heat_map
+from otdravg.closeout.pdf.maps import heat_maps
 from otdravg.closeout.pdf.paper import Paper
 from otdravg.closeout.pdf.ranking import ranking
 from otdravg.closeout.pdf.tables import loss_table
@@ -24,6 +28,7 @@ from otdravg.closeout.pdf.worksheets import work_sheets
 from otdravg.closeout.sketches import Sketches
 from otdravg.closeout.template import Template
 from otdravg.system.atomic import write_atomic
+from otdravg.tables.losses import loss_tables
 from otdravg.words.closeout import PageWords
 
 __all__ = ["closeout_pdf", "write_closeout_pdf"]
@@ -80,21 +85,22 @@ def closeout_pdf(
         language=template.language.value,
         made_at=template.made_at or datetime.now(timezone.utc),
     )
-    job = Job(paper, review, sketches.by_place(), words)
+    job = Job(paper, review, sketches.by_place(), words, loss_tables(review))
     cover(job, template, evidence)
-    summary(job)
-    for name, part in (("heat_map", heat_map), ("ranked", ranking), ("sheet_splices", loss_table)):
-        paper.chapter(words[name])
-        for cable, wavelength_nm in job.tables():
-            part(job, cable, wavelength_nm, level=1)
+    contents(job)
+    exception_list(job)
+    heat_maps(job)
+    paper.chapter(words["sheet_splices"])
+    for table in job.losses:
+        loss_table(job, table)
+    paper.chapter(words["ranked"])
+    for table in job.losses:
+        ranking(job, table.cable, table.wavelength_nm)
     between_closures(job)
     spans(job)
-    exception_list(job)
-    one_way_list(job)
-    exception_pages(job)
+    (exception_pages if template.full else exception_strips)(job)
     repairs(job)
     patterns(job)
     findings(job)
     work_sheets(job)
-    cautions(job)
     return paper.finish()

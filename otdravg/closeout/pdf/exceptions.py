@@ -13,8 +13,14 @@ from otdravg.closeout.pdf.job import Column, Job, loss_figure, print_table
 from otdravg.closeout.pdf.lines import Plot, Scale, within_bins
 from otdravg.closeout.pdf.paper import BOLD, INK, PLAIN, QUIET, Area
 from otdravg.closeout.sketches import PairSketch
-from otdravg.fit.reading import Coverage
 from otdravg.quantities import Quantity, reported
+from otdravg.tables.exceptions import (
+    ExceptionGroup,
+    exception_groups,
+    has_splice_of_its_own,
+    missing_of,
+    numbers_of,
+)
 from otdravg.verdict.decision import Action
 from otdravg.words.catalogue import told
 from otdravg.words.closeout import PageWords
@@ -22,9 +28,8 @@ from otdravg.words.closeout import PageWords
 __all__ = [
     "exception_list",
     "exception_pages",
-    "exceptions_of",
+    "exception_strips",
     "facts_of",
-    "one_way_list",
     "place_of",
 ]
 
@@ -39,13 +44,9 @@ _DASHES_B = (4.0, 1.5)
 #: Points of all curves together that keep the file small enough to send by mail.
 _ALL_BINS = 900_000
 _MOST_BINS, _FEWEST_BINS = 320, 60
+_STRIPS_ON_A_PAGE = 5
 #: Most and least that is shown on either side of the splice, metres.
 _NEAR_M = (60.0, 400.0)
-
-
-def exceptions_of(job: Job) -> list[SpliceRow]:
-    """Splices that ask for something, in the order of the review."""
-    return [row for row in job.review.rows if row.verdict.action is not Action.NONE]
 
 
 def place_of(words: PageWords, row: SpliceRow) -> str:
@@ -89,91 +90,134 @@ def facts_of(words: PageWords, row: SpliceRow) -> list[tuple[str, str]]:
 
 
 def exception_list(job: Job) -> None:
-    """Print the list of all exceptions that stands before their pages."""
+    """Print what asks for something, a line for each cause, the worst first."""
     words = job.words
-    columns = (
-        Column(words["cable"], 8),
-        Column(words["fibre"], 5, "right"),
+    several = len(job.review.cables) > 1
+    columns = [
+        *([Column(words["cable"], 8)] if several else []),
+        Column(words["verdict"], 13),
+        Column(words["action"], 13),
+        Column(words["fibre"], 6, "right"),
         Column(words["ribbon"], 6, "right"),
-        Column(words["closure"], 10),
-        Column(words["wavelength_nm"], 11, "right"),
-        Column(words["loss_db"], 7, "right"),
-        Column(words["expanded_uncertainty_db"], 7, "right"),
+        Column(words["closure"], 11),
+        Column(words["loss_by_wavelength"], 30),
         Column(words["limit_db"], 7, "right"),
-        Column(words["verdict"], 14),
-        Column(words["action"], 14),
-        Column(words["reason"], 38),
-    )
-    rows = [
-        (
-            row.cable,
-            str(row.fibre),
-            "" if row.ribbon is None else str(row.ribbon),
-            row.closure or words["between_closures"],
-            str(row.wavelength_nm),
-            loss_figure(words, row.loss_db),
-            words.decimal(reported(row.expanded_uncertainty_db, Quantity.UNCERTAINTY_DB)),
-            words.decimal(row.verdict.limit_db),
-            words.value(row.verdict.verdict.value),
-            words.value(row.verdict.action.value),
-            told(row.verdict.reason, words.words.language),
-        )
-        for row in exceptions_of(job)
+        Column(words["reason"], 42),
     ]
-    remark = "" if rows else words["no_exceptions"]
+    rows = [_group_line(job, group)[0 if several else 1 :] for group in _groups(job)]
+    for missing in missing_of(job.review):
+        fibres, again = numbers_of(missing.fibres), words.value(Action.SHOOT_AGAIN.value)
+        nm = ", ".join(map(str, missing.wavelengths_nm))
+        line = words["not_shot_line"].format(fibres=fibres, wavelengths=nm)
+        cells = (missing.cable, words["not_shot"], again, fibres, "", "", f"{nm} nm", "", line)
+        rows.append(cells[0 if several else 1 :])
+    remark = words["causes"] if rows else words["no_exceptions"]
     heading = words["exceptions"]
     print_table(job.paper, heading, columns, rows, remark=remark, outline=heading)
 
 
-def _has_nothing_to_show(job: Job, row: SpliceRow) -> bool:
-    """Whether a splice lacks a shot, or its two shots did not pair."""
-    return row.coverage is not Coverage.BOTH and (row.key, row.wavelength_nm) not in job.pairs
+def _groups(job: Job) -> list[ExceptionGroup]:
+    return exception_groups(job.review.rows)
 
 
-def one_way_list(job: Job) -> None:
-    """Print what is known of exceptions that no two shots show, one line for each."""
-    words = job.words
-    rows = [row for row in exceptions_of(job) if _has_nothing_to_show(job, row)]
-    if not rows:
+def _group_line(job: Job, group: ExceptionGroup) -> tuple[str, ...]:
+    words, first = job.words, group.first
+    own = has_splice_of_its_own(first)
+    passed = sum(first.fibre in closure.fibres for closure in job.review.closures)
+    closures = ", ".join(group.closures) or words["between_closures"]
+    if len(group.closures) > 1 and len(group.closures) == passed:
+        closures = words["all_closures"].format(count=passed)
+    if own:
+        losses = "; ".join(
+            f"{row.wavelength_nm}: {_with_u(words, row)}"
+            for row in sorted(group.rows, key=lambda row: row.wavelength_nm)
+        )
+    else:
+        losses = ", ".join(f"{nm} nm" for nm in group.wavelengths_nm)
+    reason = told(first.verdict.reason, words.words.language)
+    return (
+        first.cable,
+        words.value(first.verdict.verdict.value),
+        words.value(first.verdict.action.value),
+        str(first.fibre),
+        "" if first.ribbon is None else str(first.ribbon),
+        closures,
+        losses,
+        words.decimal(first.verdict.limit_db) if own else "",
+        "; ".join(filter(None, (reason, first.decided))),
+    )
+
+
+def _with_u(words: PageWords, row: SpliceRow) -> str:
+    u_db = reported(row.expanded_uncertainty_db, Quantity.UNCERTAINTY_DB)
+    return f"{loss_figure(words, row.loss_db)} ± {words.decimal(u_db)}"
+
+
+def exception_strips(job: Job) -> None:
+    """Print splices that ask for something, several on a page: near the splice, and the figures."""
+    words, paper = job.words, job.paper
+    groups = [group for group in _groups(job) if has_splice_of_its_own(group.first)]
+    bins = int(np.clip(_ALL_BINS / (12 * max(len(groups), 1)), _FEWEST_BINS, _MOST_BINS))
+    results = {(fibre.key, fibre.wavelength_nm): fibre for fibre in job.review.fibres}
+    outline: str | None = words["exception_pictures"]
+    y, body = -1.0, paper.body
+    height = body.height / _STRIPS_ON_A_PAGE
+    for group in groups:
+        if y - height < body.bottom - 1:
+            body = paper.page(words["exception_pictures"], words["full_hint"], outline=outline)
+            outline = None
+            y = body.top
+        row = group.first
+        _strip(
+            job,
+            Area(body.left, y - height, body.width, height - 6),
+            group,
+            results.get((row.key, row.wavelength_nm)),
+            bins,
+        )
+        y -= height
+
+
+def _strip(
+    job: Job, area: Area, group: ExceptionGroup, result: FibreResult | None, bins: int
+) -> None:
+    """Draw one place: who it is and what it reads at the left, both shots and their half beside."""
+    paper, words, row = job.paper, job.words, group.first
+    place = place_of(words, row)
+    heading = f"{words['fibre']} {row.fibre}, {place}"
+    if len(job.review.cables) > 1:
+        heading = f"{row.cable}, {heading}"
+    width = 218.0
+    y = area.top - 9
+    paper.text(area.left, y, paper.fitted(heading, width, 8.5, BOLD), size=8.5, font=BOLD)
+    ribbon = "" if row.ribbon is None else words["ribbon_number"].format(ribbon=row.ribbon) + ", "
+    metres = words.decimal(reported(row.distance_m, Quantity.DISTANCE_M))
+    where = f"{ribbon}{words.cell('colour', row.colour)}, {metres} m"
+    verdict = words.value(row.verdict.verdict.value)
+    limit = f"{words['limit_word']} {words.decimal(row.verdict.limit_db)} dB"
+    lines = [where, f"{verdict}, {limit}" if row.verdict.limit_db is not None else verdict]
+    for one in sorted(group.rows, key=lambda r: r.wavelength_nm)[:3]:
+        ab, ba = (loss_figure(words, loss_db) for loss_db in (one.loss_ab_db, one.loss_ba_db))
+        lines.append(f"{one.wavelength_nm} nm: {_with_u(words, one)} dB; A→B {ab}, B→A {ba}")
+    lines += [f"{row.file_ab} | {row.file_ba}"]
+    for text in lines:
+        y -= 10.5
+        paper.text(area.left, y, paper.fitted(text, width, 7), size=7)
+    reason = told(row.verdict.reason, words.words.language)
+    most = max(1, int((y - 10.5 - area.bottom) / 9.8))
+    paper.paragraph(area.left, y - 10.5, reason, width, size=7, most=most)
+    pair = job.pairs.get((row.key, row.wavelength_nm))
+    frame = Area(area.left + width + 6, area.bottom, area.width - width - 6, area.height)
+    if pair is None:
+        paper.text(frame.left + 30, frame.top - 20, words["skipped_pictures"], size=7, colour=QUIET)
         return
-    columns = (
-        Column(words["cable"], 8),
-        Column(words["fibre"], 5, "right"),
-        Column(words["closure"], 10),
-        Column(words["wavelength_nm"], 11, "right"),
-        Column(words["distance_m"], 9, "right"),
-        Column(words["loss_ab_db"], 8, "right"),
-        Column(words["loss_ba_db"], 8, "right"),
-        Column(words["missing_because"], 30),
-        Column(words["files"], 34),
-    )
-    print_table(
-        job.paper,
-        words["one_way_exceptions"],
-        columns,
-        [
-            (
-                row.cable,
-                str(row.fibre),
-                row.closure or words["between_closures"],
-                str(row.wavelength_nm),
-                words.decimal(reported(row.distance_m, Quantity.DISTANCE_M)),
-                loss_figure(words, row.loss_ab_db),
-                loss_figure(words, row.loss_ba_db),
-                "; ".join(filter(None, (row.reason, row.decided))),
-                " | ".join(filter(None, (row.file_ab, row.file_ba))),
-            )
-            for row in rows
-        ],
-        remark=words["one_way_pictures"],
-        outline=words["one_way_exceptions"],
-        level=1,
-    )
+    attenuation = None if result is None else result.attenuation_db_per_km
+    _near_panels(job, frame, row, pair, attenuation or 0.0, bins, frame.height - 38)
 
 
 def exception_pages(job: Job) -> None:
     """Print a page for every other exception; with many of them curves have fewer points."""
-    rows = [row for row in exceptions_of(job) if not _has_nothing_to_show(job, row)]
+    rows = [row for row in job.review.rows if row.verdict.needs_work and row.loss_db is not None]
     bins = int(np.clip(_ALL_BINS / (12 * max(len(rows), 1)), _FEWEST_BINS, _MOST_BINS))
     results = {(fibre.key, fibre.wavelength_nm): fibre for fibre in job.review.fibres}
     for row in rows:
@@ -277,6 +321,22 @@ def _pictures(
     plot.upright(row.distance_m / 1000)
     _key(job, whole)
 
+    frame = Area(area.left, area.bottom, area.width, 156)
+    _near_panels(job, frame, row, pair, attenuation, bins, 124)
+
+
+def _near_panels(
+    job: Job,
+    area: Area,
+    row: SpliceRow,
+    pair: PairSketch,
+    attenuation: float,
+    bins: int,
+    height: float,
+) -> None:
+    """Draw both shots near the splice, half their difference, and half their sum."""
+    words, paper = job.words, job.paper
+    ab, ba = pair.finest
     near_m = _near_m(job, row)
     window = Scale(row.distance_m - near_m, row.distance_m + near_m)
     gap = 44.0
@@ -291,7 +351,7 @@ def _pictures(
     )
     plots = []
     for index, (heading, y) in enumerate(panels):
-        frame = Area(area.left + 30 + index * (width + gap), area.bottom + 24, width, 124)
+        frame = Area(area.left + 30 + index * (width + gap), area.bottom + 24, width, height)
         panel = Plot(paper, frame, window, y, words.decimal)
         panel.frame(heading, words["distance_m"], "dB")
         panel.upright(row.distance_m)

@@ -1,42 +1,54 @@
-"""Cover, summary with signatures, and cautions of the printed closeout."""
+"""Page one, a verdict with what it rests on and room to sign; on page two contents and means."""
 
 from __future__ import annotations
 
-from collections import Counter
+from collections.abc import Sequence
 
 from otdravg import __version__
 from otdravg.closeout.pdf.job import Job
-from otdravg.closeout.pdf.paper import BOLD, INK, PALE, QUIET, RULE, Area
+from otdravg.closeout.pdf.paper import BOLD, INK, PALE, PLAIN, QUIET, RULE, Area, Paper
 from otdravg.closeout.template import Template
-from otdravg.tables.marks import Mark, mark_of
-from otdravg.tables.scope import made_on, result_sentence, rules, scope
+from otdravg.tables.scope import (
+    EQUIPMENT_COLUMNS,
+    TALLY_COLUMNS,
+    equipment,
+    made_on,
+    rules,
+    scope,
+    standing,
+    tallies,
+    worst,
+)
 from otdravg.tables.summary import summary_of
 
-__all__ = ["cautions", "cover", "summary"]
+__all__ = ["contents", "cover"]
 
-_LABEL_WIDTH = 150.0
+_LABEL_WIDTH = 104.0
+_SIGNATURES = 104.0
+_MOST_EQUIPMENT = 14
 
 
 def cover(job: Job, template: Template, evidence: str) -> None:
-    """Print the first page: whose cable, what was asked, what came out."""
+    """Print the first page: accepted or not, of what, by which rules, and who signs."""
     paper, words, review = job.paper, job.words, job.review
-    body = paper.page("", outline=words["sheet_cover"])
-    top = body.top + 20
+    body = paper.page("", outline=words["result"])
+    top = body.top + 44
     if template.logo is not None:
-        paper.picture(template.logo.content, Area(body.right - 180, top - 60, 180, 60))
+        paper.picture(template.logo.content, Area(body.right - 150, top - 34, 150, 40))
     title = template.title or words["closeout"]
-    y = top - 24
-    y = paper.paragraph(body.left, y, title, body.width - 220, size=24, font=BOLD, most=2)
-    y = paper.paragraph(
-        body.left, y, ", ".join(review.cables), body.width - 220, size=13, colour=QUIET, most=2
-    )
-    y -= 4
-    paper.line(body.left, y, body.right, y, width=1.2)
-    y -= 24
-    y = paper.paragraph(
-        body.left, y, result_sentence(job.review, words), body.width, size=13, font=BOLD
-    )
-    y -= 12
+    paper.text(body.left, top - 14, paper.fitted(title, body.width - 170, 16, BOLD), size=16,
+               font=BOLD)  # fmt: skip
+    cables = paper.fitted(", ".join(review.cables), body.width - 170, 10)
+    paper.text(body.left, top - 30, cables, size=10, colour=QUIET)
+    verdict, says = standing(review, words)
+    box = Area(body.left, top - 92, body.width, 48)
+    paper.box(box, fill=PALE, stroke=INK, width=1.2)
+    paper.text(box.left + 12, box.bottom + 16, verdict.upper(), size=20, font=BOLD)
+    shift = paper.width_of(verdict.upper(), 20, BOLD) + 30
+    paper.paragraph(box.left + shift, box.bottom + 29, says, box.width - shift - 10, size=9, most=3)
+    half = (body.width - 24) / 2
+    y = box.bottom - 16
+    lowest = body.bottom + _SIGNATURES
     for label, text in (
         (words["project"], template.project),
         (words["owner"], template.owner),
@@ -44,106 +56,120 @@ def cover(job: Job, template: Template, evidence: str) -> None:
         *scope(review, words),
         *rules(review, words),
         (words["made_at"], made_on(template)),
-        (words["evidence_hash"], evidence),
     ):
-        if text:
-            paper.text(body.left, y, label, size=9, colour=QUIET)
-            y = paper.paragraph(
-                body.left + _LABEL_WIDTH, y, text, body.width - _LABEL_WIDTH, size=9, most=2
-            )
-            y -= 3
-    y = body.bottom + 26
-    y = paper.paragraph(body.left, y, words["method_note"], body.width, size=8, colour=QUIET)
-    made = f"{words['program']} otdravg {__version__}"
-    paper.paragraph(body.left, y, made, body.width, size=8, colour=QUIET)
+        if text and y > lowest:
+            paper.text(body.left, y, paper.fitted(label, _LABEL_WIDTH - 6, 8), size=8, colour=QUIET)
+            left = body.left + _LABEL_WIDTH
+            y = paper.paragraph(left, y, text, half - _LABEL_WIDTH, size=8, most=4) - 1.5
+    right = body.left + half + 24
+    headings = ["", *(words[key] for key in TALLY_COLUMNS)]
+    y = _table(job, Area(right, 0, half, box.bottom - 8), headings, tallies(review, words), 0.16)
+    y = _losses(job, Area(right, 0, half, y - 8))
+    paper.text(right, y - 14, words["worst"], size=8.5, font=BOLD)
+    y -= 27
+    for name, figures in worst(review, words):
+        paper.text(right, y, paper.fitted(name, half * 0.52, 8), size=8)
+        paper.text(right + half, y, figures, size=8, align="right")
+        paper.line(right, y - 3.5, right + half, y - 3.5, width=0.3, colour=RULE)
+        y -= 13
+    _signatures(job, Area(body.left, body.bottom + 12, body.width, _SIGNATURES - 14))
+    if evidence:
+        paper.text(body.left, body.bottom, f"{words['evidence_hash']}: {evidence}", size=7)
 
 
-def summary(job: Job) -> None:
-    """Print counts, figures by wavelength, and the block of signatures."""
-    paper, words = job.paper, job.words
-    body = paper.page(words["result"], result_sentence(job.review, words), outline=words["result"])
-    half = (body.width - 30) / 2
-    counts = Counter(words.value(row.verdict.verdict.value) for row in job.review.rows)
-    y = _list(job, body.left, body.top - 8, half, words["verdict_counts"], counts)
-    found = Counter(words.value(finding.severity.value) for finding in job.review.findings)
-    _list(job, body.left, y - 14, half, words["finding_counts"], found)
-    _figures(job, Area(body.left + half + 30, body.bottom, half, body.height))
-    _signatures(job, Area(body.left, body.bottom, body.width, 128))
+def _losses(job: Job, area: Area) -> float:
+    """Print mean, median and largest of the true losses, a line per wavelength."""
+    words = job.words
+    headings = [words["statistics"], *(words[key] for key in ("mean", "median", "largest"))]
+    rows = [
+        (job.title(cable, nm), *(words.decimal(f) or "–" for f in
+                                 (own.mean_db, own.median_db, own.largest_db)))
+        for (cable, nm), own in summary_of(job.review).losses.items()
+    ]  # fmt: skip
+    return _table(job, area, headings, rows, 0.4)
 
 
-def _list(
-    job: Job, left: float, y: float, width: float, heading: str, counts: Counter[str]
+def _table(
+    job: Job, area: Area, headings: Sequence[str], rows: Sequence[Sequence[str]], first: float
 ) -> float:
-    """Write counts one below the other; return the next base line."""
+    """Print a small table, its first column left and a share ``first`` wide; return the edge."""
     paper = job.paper
-    paper.text(left, y, heading, size=9.5, font=BOLD)
-    y -= 16
-    for name, count in sorted(counts.items(), key=lambda item: (-item[1], item[0])):
-        paper.text(left, y, name, size=8.5)
-        paper.text(left + width, y, str(count), size=8.5, align="right")
-        paper.line(left, y - 4, left + width, y - 4, width=0.3, colour=RULE)
-        y -= 15
+    other = (1 - first) * area.width / (len(headings) - 1)
+    widths = [first * area.width, *[other] * (len(headings) - 1)]
+    wrapped = [
+        paper.wrapped(text, w - 3, 6.5, BOLD) for text, w in zip(headings, widths, strict=True)
+    ]
+    y = area.top - 8
+    deepest = max(map(len, wrapped))
+    x = area.left
+    for place, (lines, width) in enumerate(zip(wrapped, widths, strict=True)):
+        for line, text in enumerate(lines):
+            down = 8 * (line + deepest - len(lines))
+            _set(paper, place, x, y - down, width, text, 6.5, BOLD)
+        x += width
+    y -= 8 * deepest + 4
+    for row in rows:
+        x = area.left
+        for place, (text, width) in enumerate(zip(row, widths, strict=True)):
+            _set(paper, place, x, y, width, paper.fitted(text, width - 2, 8), 8, PLAIN)
+            x += width
+        paper.line(area.left, y - 3.5, area.right, y - 3.5, width=0.3, colour=RULE)
+        y -= 13
     return y
 
 
-def _figures(job: Job, area: Area) -> None:
-    """Mean, median, largest and number of true losses, a column per wavelength."""
-    paper, words = job.paper, job.words
-    y = area.top - 8
-    paper.text(area.left, y, words["statistics"], size=9.5, font=BOLD)
-    y -= 16
-    headings = [words[key] for key in ("number_measured", "mean", "median", "largest")]
-    widths = (0.30, 0.28, 0.14, 0.14, 0.14)
-    rows = [["", *headings]]
-    for (cable, nm), own in summary_of(job.review).losses.items():
-        figures = [words.decimal(f) for f in (own.mean_db, own.median_db, own.largest_db)]
-        rows.append([job.title(cable, nm), str(own.measured), *figures])
-    for index, row in enumerate(rows):
-        x = area.left
-        for place, (text, share) in enumerate(zip(row, widths, strict=True)):
-            width = share * area.width
-            colour = QUIET if index == 0 else INK
-            if place == 0:
-                paper.text(x, y, paper.fitted(text, width - 4, 8.5), size=8.5, colour=colour)
-            else:
-                shown_text = paper.fitted(text, width - 4, 7 if index == 0 else 8.5)
-                size = 7 if index == 0 else 8.5
-                paper.text(x + width, y, shown_text, size=size, colour=colour, align="right")
-            x += width
-        paper.line(area.left, y - 4, area.right, y - 4, width=0.3, colour=RULE)
-        y -= 15
-    over = sum(mark_of(row) is Mark.OVER for row in job.review.rows)
-    look = sum(mark_of(row) is Mark.LOOK for row in job.review.rows)
-    y -= 10
-    for name, count in ((words["cell_over"], over), (words["cell_look"], look)):
-        paper.text(area.left, y, name, size=8.5)
-        total = len(job.review.rows)
-        text = words["cutting"].format(count=count, total=total)
-        paper.text(area.right, y, text, size=8.5, align="right")
-        y -= 15
+def _set(
+    paper: Paper, place: int, x: float, y: float, width: float, text: str, size: float, font: str
+) -> None:
+    """Set a cell: names of lines to the left, figures to the right."""
+    if place == 0:
+        paper.text(x, y, text, size=size, font=font)
+    else:
+        paper.text(x + width, y, text, size=size, font=font, align="right")
 
 
 def _signatures(job: Job, area: Area) -> None:
     """Draw the block that people sign: three roles, each with name, date and signature."""
     paper, words = job.paper, job.words
-    paper.text(area.left, area.top - 8, words["signatures"], size=9.5, font=BOLD)
-    gap = 18.0
+    gap = 14.0
     width = (area.width - 2 * gap) / 3
     for index, role in enumerate(("measured_by", "reviewed_by", "accepted_by")):
         left = area.left + index * (width + gap)
-        paper.box(Area(left, area.bottom, width, area.height - 20), fill=PALE)
-        paper.text(left + 8, area.top - 34, words[role], size=8.5, font=BOLD)
+        paper.box(Area(left, area.bottom, width, area.height), fill=PALE)
+        paper.text(left + 8, area.top - 13, words[role], size=8.5, font=BOLD)
         for line, key in enumerate(("signed_by", "signed_on", "signature")):
-            y = area.top - 58 - 23 * line
+            y = area.top - 34 - 23 * line
             paper.text(left + 8, y, words[key], size=7, colour=QUIET)
-            paper.line(left + 70, y - 2, left + width - 8, y - 2, width=0.4)
+            paper.line(left + 66, y - 2, left + width - 8, y - 2, width=0.4)
 
 
-def cautions(job: Job) -> None:
-    """Print the cautions as a page of their own at the end."""
+def contents(job: Job) -> None:
+    """Print what is where, who measured with what, how, and the cautions."""
     paper, words = job.paper, job.words
-    body = paper.page(words["cautions"], outline=words["cautions"])
-    y = paper.paragraph(body.left, body.top - 10, words["caution"], 560, size=11)
-    y = paper.paragraph(body.left, y - 8, words["site_caution"], 560, size=11)
-    if job.review.profile.is_default:
-        paper.paragraph(body.left, y - 8, words["profile_default"], 560, size=11)
+    body = paper.page(words["contents"], outline=words["contents"])
+    paper.contents(Area(body.left, body.top - 210, body.width * 0.36, 210))
+    left = body.left + body.width * 0.40
+    y = body.top - 10
+    made = f"{words['program']} otdravg {__version__}"
+    cautions = (words["method_note"], words["caution"], words["site_caution"], made)
+    defaults = (words["profile_default"],) if job.review.profile.is_default else ()
+    for text in (*cautions, *defaults):
+        y = paper.paragraph(left, y, text, body.right - left, size=8.5) - 5
+    y = min(y, body.top - 218)
+    paper.text(body.left, y, words["equipment"], size=9.5, font=BOLD)
+    rows = equipment(job.review, words)
+    headings = [words[key] for key in EQUIPMENT_COLUMNS]
+    shares = (0.07, 0.09, 0.19, 0.2, 0.12, 0.07, 0.08, 0.08, 0.06, 0.04)
+    y -= 15
+    for number, row in enumerate([headings, *rows[:_MOST_EQUIPMENT]]):
+        x = body.left
+        for text, share in zip(row, shares, strict=True):
+            width = share * body.width
+            shown = paper.fitted(text, width - 4, 7)
+            paper.text(x, y, shown, size=7, font=PLAIN if number else BOLD)
+            x += width
+        paper.line(body.left, y - 3.5, body.right, y - 3.5, width=0.3, colour=RULE)
+        y -= 12
+    if len(rows) > _MOST_EQUIPMENT:
+        more = f"+ {len(rows) - _MOST_EQUIPMENT}: shots.csv"
+        paper.text(body.left, y, more, size=7, colour=QUIET)

@@ -20,6 +20,7 @@ from otdravg.closeout.pdf.paper import (
 )
 from otdravg.closeout.sketches import PairSketch
 from otdravg.quantities import Quantity, reported
+from otdravg.tables.losses import LossTable
 from otdravg.words.closeout import PageWords
 
 __all__ = ["Column", "Job", "loss_figure", "print_table"]
@@ -33,10 +34,7 @@ class Job:
     review: CableReview
     pairs: Mapping[tuple[FibreKey, int], PairSketch]
     words: PageWords
-
-    def tables(self) -> list[tuple[str, int]]:
-        """Cables and wavelengths in nm that have splices, in order."""
-        return sorted({(row.cable, row.wavelength_nm) for row in self.review.rows})
+    losses: Sequence[LossTable]
 
     def rows_of(self, cable: str, wavelength_nm: int) -> list[SpliceRow]:
         """Splices of one cable at one wavelength."""
@@ -68,7 +66,7 @@ class Column:
 
 
 _SIZE = 7.0
-_LEADING = 9.6
+_LEADING = 9.2
 _PAD = 4.0
 
 
@@ -94,6 +92,9 @@ def print_table(
     outline : str, optional
         Entry in the outline for the first page.
     """
+    filled = [n for n in range(len(columns)) if not rows or any(row[n] for row in rows)]
+    columns = [columns[n] for n in filled]  # a column that says nothing is not printed
+    rows = [[row[n] for n in filled] for row in rows]
     body = paper.body
     total = sum(column.share for column in columns)
     widths = [body.width * column.share / total for column in columns]
@@ -104,7 +105,7 @@ def print_table(
             for text, width in zip(row, widths, strict=True)
         ]
         count = max(map(len, cells))
-        if y - count * _LEADING - 3 < body.bottom:
+        if y - count * _LEADING - 2.4 < body.bottom:
             y = _begin(paper, heading, remark, None, level, columns, widths)
         first = 0
         while first < count:  # more than once only for a row that is higher than a page
@@ -116,7 +117,7 @@ def print_table(
                 for index, line in enumerate(lines[first : first + room]):
                     _cell(paper, left, y - index * _LEADING, line, column.align, width)
                 left += width
-            y -= min(room, count - first) * _LEADING + 3
+            y -= min(room, count - first) * _LEADING + 2.4
             first += room
         paper.line(body.left, y + 6.6, body.right, y + 6.6, width=0.3, colour=RULE)
 

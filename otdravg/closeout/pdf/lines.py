@@ -120,7 +120,8 @@ class Plot:
             figure = self._figure(value, _decimals(along))
             paper.text(self.x(value), area.bottom - 10, figure, size=6.5, align="centre")
         paper.line(area.left, area.bottom, area.right, area.bottom, colour=QUIET)
-        paper.text(area.left, area.top + 6, heading, size=8, font=BOLD)
+        size = min(8.0, 8 * (area.width - 20) / max(paper.width_of(heading, 8, BOLD), 1.0))
+        paper.text(area.left, area.top + 6, heading, size=size, font=BOLD)
         paper.text(area.right, area.bottom - 19, x_label, size=6.5, colour=QUIET, align="right")
         paper.text(area.right, area.top + 6, y_label, size=6.5, colour=QUIET, align="right")
 

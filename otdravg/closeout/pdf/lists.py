@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
-from otdravg.cable.model import SpliceRow
+from collections.abc import Sequence
+from itertools import zip_longest
+
+from otdravg.cable.model import FibreResult, SpliceRow
 from otdravg.closeout.pdf.job import Column, Job, loss_figure, print_table
 from otdravg.quantities import Quantity, reported
 from otdravg.tables.lists import REPAIR_COLUMNS, repair_remark, repair_rows
 from otdravg.words.catalogue import told
+from otdravg.words.closeout import PageWords
 
 __all__ = ["between_closures", "findings", "patterns", "repairs", "spans"]
 
+#: Rows of one line that surely fit on a page, and columns that fit twice beside each other.
+_ROWS_ON_A_PAGE, _MOST_TWICE = 36, 9
 #: Columns of figures, printed flush right.
 _FIGURES = frozenset({"fibre", "wavelength_nm", "attempt", "loss_db", "expanded_uncertainty_db"})
 
@@ -52,35 +58,60 @@ def _files(files: tuple[str, ...], most: int = 4) -> str:
 
 
 def spans(job: Job) -> None:
-    """Print every fibre as a whole: length, attenuation, mean, verdict by the span rules."""
+    """Print every fibre as a whole, wavelengths side by side; verdicts where there are rules."""
     words = job.words
-    columns = (
-        Column(words["cable"], 12),
+    wavelengths = sorted({fibre.wavelength_nm for fibre in job.review.fibres})
+    own = {(fibre.key, fibre.wavelength_nm): fibre for fibre in job.review.fibres}
+    judged = any(fibre.verdict is not None for fibre in job.review.fibres)
+    several = len(job.review.cables) > 1
+    columns = [
+        *([Column(words["cable"], 12)] if several else []),
         Column(words["fibre"], 7, "right"),
-        Column(words["wavelength_nm"], 13, "right"),
-        Column(words["span_length"], 12, "right"),
-        Column(words["attenuation"], 13, "right"),
-        Column(words["splice_count"], 10, "right"),
-        Column(words["span_mean"], 14, "right"),
-        Column(words["verdict"], 18),
-        Column(words["reason"], 42),
-    )
-    rows = [
-        (
-            fibre.key.cable,
-            str(fibre.key.fibre),
-            str(fibre.wavelength_nm),
-            words.decimal(reported(fibre.length_m, Quantity.DISTANCE_M)),
-            words.decimal(reported(fibre.attenuation_db_per_km, Quantity.ATTENUATION_DB_PER_KM)),
-            str(fibre.splice_count),
-            loss_figure(words, fibre.span_mean_db),
-            words.value(fibre.verdict.verdict.value) if fibre.verdict else "",
-            told(fibre.verdict.reason, words.words.language) if fibre.verdict else "",
-        )
-        for fibre in job.review.fibres
     ]
+    for nm in wavelengths:
+        columns += [
+            Column(f"{nm} nm: {words['span_length']}", 13, "right"),
+            Column(words["attenuation"], 10, "right"),
+            Column(words["splice_count"], 8, "right"),
+            Column(words["span_mean"], 12, "right"),
+            *([Column(words["verdict"], 20)] if judged else []),
+        ]
+    rows = []
+    for key in sorted({key for key, _ in own}):
+        cells = [*([key.cable] if several else []), str(key.fibre)]
+        for nm in wavelengths:
+            cells += _span(words, own.get((key, nm)), judged=judged)
+        rows.append(cells)
+    if not judged and len(columns) <= _MOST_TWICE and len(rows) > _ROWS_ON_A_PAGE:
+        columns = [*columns, *columns]
+        rows = _twice(rows)
     if rows:
         print_table(job.paper, words["spans"], columns, rows, outline=words["spans"])
+
+
+def _twice(rows: Sequence[list[str]]) -> list[list[str]]:
+    """Put two rows beside each other, so that a page reads down its left half first."""
+    blank = [""] * len(rows[0])
+    doubled: list[list[str]] = []
+    for start in range(0, len(rows), 2 * _ROWS_ON_A_PAGE):
+        left = rows[start : start + _ROWS_ON_A_PAGE]
+        right = rows[start + _ROWS_ON_A_PAGE : start + 2 * _ROWS_ON_A_PAGE]
+        doubled += [a + b for a, b in zip_longest(left, right, fillvalue=blank)]
+    return doubled
+
+
+def _span(words: PageWords, fibre: FibreResult | None, *, judged: bool) -> list[str]:
+    if fibre is None:
+        return ["–"] * (4 + judged)
+    cells = [
+        words.decimal(reported(fibre.length_m, Quantity.DISTANCE_M)),
+        words.decimal(reported(fibre.attenuation_db_per_km, Quantity.ATTENUATION_DB_PER_KM)),
+        str(fibre.splice_count),
+        loss_figure(words, fibre.span_mean_db),
+    ]
+    if judged:
+        cells.append(words.value(fibre.verdict.verdict.value) if fibre.verdict else "")
+    return cells
 
 
 def between_closures(job: Job) -> None:

@@ -10,13 +10,13 @@ from collections.abc import Sequence
 
 from reportlab.lib.colors import HexColor
 
-from otdravg.cable.model import Closure, SpliceRow
 from otdravg.closeout.pdf.job import Job
-from otdravg.closeout.pdf.paper import BOLD, QUIET, Area, Paper
+from otdravg.closeout.pdf.paper import BOLD, INK, QUIET, Area, Paper
 from otdravg.quantities import Quantity, reported
-from otdravg.tables.marks import Mark, mark_of
+from otdravg.tables.losses import LossTable
+from otdravg.tables.marks import CLOSE_SIGN, SIGNS, Mark
 
-__all__ = ["TONES", "heat_map"]
+__all__ = ["TONES", "heat_maps"]
 
 TONES = {
     Mark.QUARTER: HexColor("#e6ecf1"),
@@ -26,11 +26,15 @@ TONES = {
     Mark.PLAIN: HexColor("#efe8d8"),
     Mark.OVER: HexColor("#1d2329"),
     Mark.LOOK: HexColor("#e2ab3f"),
+    Mark.ONE_WAY: HexColor("#f6e3b9"),
     Mark.BLANK: HexColor("#ffffff"),
+    Mark.MISSING: HexColor("#ffffff"),
 }
 _WHITE = HexColor("#ffffff")
 
 _FIBRES_IN_A_BAND = 144
+#: Height of a row, and a lower one where more bands than these would take pages.
+_ROW, _LOW_ROW, _FEW_BANDS = 13.0, 9.5, 2
 _LABELS = 92.0
 _RIBBON_GAP = 3.0
 _GAP = 0.7
@@ -38,38 +42,31 @@ _GAP = 0.7
 _COUNTING_GROUP = 12
 
 
-def heat_map(job: Job, cable: str, wavelength_nm: int, *, level: int) -> None:
-    """Print the map of one cable at one wavelength over as many pages as it takes."""
-    rows = job.rows_of(cable, wavelength_nm)
-    closures = [closure for closure in job.review.closures if closure.cable == cable]
-    cells = {(r.fibre, r.closure_number): r for r in rows if r.closure_number is not None}
-    fibres = sorted({row.fibre for row in rows})
-    if not closures or not fibres:
-        return
-    size = job.review.ribbon_size or _COUNTING_GROUP
-    bands = _bands(fibres, size)
-    across = max((band[-1] - 1) // size - (band[0] - 1) // size + 1 for band in bands)
-    heading = f"{job.words['heat_map']}, {job.title(cable, wavelength_nm)}"
-    outline: str | None = job.title(cable, wavelength_nm)
-    y = -1.0
-    row_height = min(18.0, 330.0 / len(closures))
-    height = len(closures) * row_height + 34
-    body = job.paper.body
-    for band in bands:
-        if y - height < body.bottom:
-            body = job.paper.page(heading, outline=outline, level=level)
-            outline = None
-            y = _legend(job, body.left, body.top - 6) - 14
-        _band(
-            job,
-            Area(body.left, y - height, body.width, height),
-            closures,
-            cells,
-            band,
-            size,
-            across,
-        )
-        y -= height + 12
+def heat_maps(job: Job) -> None:
+    """Print the map of every cable at every wavelength, as many on a page as there is room for."""
+    words, paper = job.words, job.paper
+    y, body = -1.0, paper.body
+    across_all = sum(-(-len(table.fibres) // _FIBRES_IN_A_BAND) for table in job.losses)
+    row_height = _ROW if across_all <= _FEW_BANDS else _LOW_ROW
+    outline: str | None = words["heat_map"]
+    for table in job.losses:
+        fibres = [fibre.fibre for fibre in table.fibres]
+        if not table.closures or not fibres:
+            continue
+        size = job.review.ribbon_size or _COUNTING_GROUP
+        bands = _bands(fibres, size)
+        across = max((band[-1] - 1) // size - (band[0] - 1) // size + 1 for band in bands)
+        height = len(table.closures) * min(row_height, 330.0 / len(table.closures)) + 34
+        for band in bands:
+            if y - height - 14 < body.bottom:
+                body = paper.page(words["heat_map"], outline=outline)
+                outline = None
+                y = _legend(job, body.left, body.top - 6) - 8
+            title = job.title(table.cable, table.wavelength_nm)
+            paper.text(body.left, y, title, size=9, font=BOLD)
+            area = Area(body.left, y - height, body.width, height)
+            _band(job, area, table, band, size, across)
+            y -= height + 14
 
 
 def _bands(fibres: Sequence[int], size: int) -> list[list[int]]:
@@ -85,46 +82,44 @@ def _legend(job: Job, left: float, y: float) -> float:
     """Draw what the tones and signs mean; return the base line below."""
     words, paper = job.words, job.paper
     entries = [
-        (Mark.QUARTER, f"{words['quarter']} {words['half_of']}"),
-        (Mark.HALF, words["half"]),
-        (Mark.MOST, words["most"]),
-        (Mark.FULL, words["full"]),
-        (Mark.OVER, words["cell_over"]),
-        (Mark.LOOK, words["cell_look"]),
-        (Mark.PLAIN, words["plain"]),
-        (Mark.BLANK, words["legend_missing"]),
+        (Mark.QUARTER, "", f"{words['quarter']} {words['half_of']}"),
+        (Mark.HALF, "", words["half"]),
+        (Mark.MOST, "", words["most"]),
+        (Mark.FULL, "", words["full"]),
+        (Mark.PLAIN, "", words["plain"]),
+        (Mark.OVER, SIGNS[Mark.OVER], words["cell_over"]),
+        (Mark.FULL, CLOSE_SIGN, words["cell_close"]),
+        (Mark.LOOK, SIGNS[Mark.LOOK], words["cell_look"]),
+        (Mark.ONE_WAY, SIGNS[Mark.ONE_WAY], words["one_way"]),
+        (Mark.BLANK, SIGNS[Mark.BLANK], words["not_measured"]),
+        (Mark.MISSING, SIGNS[Mark.MISSING], words["not_shot"]),
     ]
     x = left
-    for mark, text in entries:
-        _cell(paper, Area(x, y - 1.5, 9, 9), mark)
+    for mark, sign, text in entries:
+        if x + 22 + paper.width_of(text, 7) > paper.body.right:
+            x, y = left, y - 13
+        _cell(paper, Area(x, y - 1.5, 9, 9), mark, sign)
         paper.text(x + 12, y, text, size=7)
         x += 22 + paper.width_of(text, 7)
     return y - 12
 
 
-def _cell(paper: Paper, area: Area, mark: Mark) -> None:
-    """Draw one cell: a tone, and a sign for what asks for work or is not measured."""
+def _cell(paper: Paper, area: Area, mark: Mark, sign: str) -> None:
+    """Draw one cell: a tone, and the sign that its figure has in the tables."""
     paper.box(area, fill=TONES[mark])
-    middle = area.bottom + area.height / 2
-    reach = 0.3 * min(area.width, area.height)
-    if mark is Mark.OVER:
-        for turn in (1, -1):
-            centre = area.left + area.width / 2
-            ends = (centre - reach, middle - turn * reach, centre + reach, middle + turn * reach)
-            paper.line(*ends, width=0.9, colour=_WHITE)
-    elif mark is Mark.LOOK:
-        x = area.left + area.width / 2
-        paper.line(x, area.bottom + 0.2 * area.height, x, area.top - 0.2 * area.height, width=1)
-    elif mark is Mark.BLANK:
+    if mark in (Mark.ONE_WAY, Mark.BLANK, Mark.MISSING):
         paper.box(area, stroke=QUIET, width=0.3)
-        paper.line(area.left, area.bottom, area.right, area.top, width=0.4, colour=QUIET)
+    if sign:
+        size = min(area.height, 1.5 * area.width, 8.0)
+        middle, y = area.left + area.width / 2, area.bottom + area.height / 2 - 0.36 * size
+        colour = _WHITE if mark is Mark.OVER else INK
+        paper.text(middle, y, sign, size=size, font=BOLD, colour=colour, align="centre")
 
 
 def _band(
     job: Job,
     area: Area,
-    closures: Sequence[Closure],
-    cells: dict[tuple[int, int], SpliceRow],
+    table: LossTable,
     fibres: Sequence[int],
     size: int,
     across: int,
@@ -136,6 +131,7 @@ def _band(
     room = area.width - _LABELS
     width = min((room - across * _RIBBON_GAP) / (across * size), 14.0)
     top = area.top - 26
+    closures = table.closures
     height = (area.height - 34) / len(closures)
 
     def left_of(fibre: int) -> float:
@@ -160,7 +156,7 @@ def _band(
         right = area.left + _LABELS - 6
         paper.text(right, y, f"{metres} m", size=6, colour=QUIET, align="right")
         for fibre in fibres:
-            row = cells.get((fibre, closure.number))
-            if row is not None:
+            mark = table.mark(fibre, closure)
+            if mark is not None:
                 area_of = Area(left_of(fibre), bottom, width - _GAP, height - _GAP)
-                _cell(paper, area_of, mark_of(row))
+                _cell(paper, area_of, mark, table.sign(fibre, closure))

@@ -42,6 +42,7 @@ PALE = HexColor("#eef0f2")
 _WIDTH, _HEIGHT = landscape(A4)
 _MARGIN = 40.0
 _TOTAL = "count-of-pages"
+_CONTENTS = "contents"
 #: Signs that stand in for a character that the font does not have.
 _MISSING = "\\u{:04x}"
 
@@ -156,6 +157,8 @@ class Paper:
         self._pages = 0
         self._depth = -1
         self._chapter = ""
+        self._entries: list[tuple[str, int]] = []  # of chapters, with their pages
+        self._contents: Area | None = None
 
     @property
     def canvas(self) -> Canvas:
@@ -193,8 +196,25 @@ class Paper:
         """Name a chapter: the next page with an entry in the outline begins it."""
         self._chapter = entry
 
+    def contents(self, area: Area) -> None:
+        """Leave room for the table of contents: it is known when the last page is."""
+        self._contents = area
+        self._canvas.doForm(_CONTENTS)
+
+    def _write_contents(self, area: Area) -> None:
+        self._canvas.beginForm(_CONTENTS, 0, 0, _WIDTH, _HEIGHT)
+        y = area.top - 10
+        for entry, page in self._entries:
+            shown = self.fitted(entry, area.width - 30, 8.5)
+            self.text(area.left, y, shown, size=8.5)
+            self.text(area.right, y, str(page), size=8.5, align="right")
+            y -= 12.5
+        self._canvas.endForm()
+
     def _enter(self, entry: str, level: int) -> None:
         """Add the page to the outline; a level may only be one deeper than the last."""
+        if self._chapter or level == 0:
+            self._entries.append((self._chapter or entry, self._pages))
         key = f"page-{self._pages}-{level}"
         self._canvas.bookmarkPage(key)
         if self._chapter:
@@ -225,6 +245,8 @@ class Paper:
         self._canvas.beginForm(_TOTAL, 0, -3, 40, 10)
         self.text(0, 0, str(self._pages), size=7, colour=QUIET)
         self._canvas.endForm()
+        if self._contents is not None:
+            self._write_contents(self._contents)
         self._canvas.save()
         return self._stream.getvalue()
 

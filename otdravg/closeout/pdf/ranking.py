@@ -11,6 +11,7 @@ from otdravg.closeout.pdf.maps import TONES
 from otdravg.closeout.pdf.paper import BOLD, PLAIN, QUIET, RULE, Area
 from otdravg.quantities import Quantity, reported
 from otdravg.tables.marks import Mark, mark_of, sign_of
+from otdravg.tables.summary import loss_key
 
 __all__ = ["ranking"]
 
@@ -18,7 +19,7 @@ _MOST_SHOWN = 28
 _MOST_BARS = 40
 
 
-def ranking(job: Job, cable: str, wavelength_nm: int, *, level: int) -> None:
+def ranking(job: Job, cable: str, wavelength_nm: int) -> None:
     """Print one page: histogram at the left, ranked splices at the right."""
     rows = job.rows_of(cable, wavelength_nm)
     known = (reported(row.loss_db, Quantity.LOSS_DB) for row in rows)
@@ -27,8 +28,10 @@ def ranking(job: Job, cable: str, wavelength_nm: int, *, level: int) -> None:
         return
     title = job.title(cable, wavelength_nm)
     heading = f"{job.words['ranked']}, {title}"
-    body = job.paper.page(heading, outline=title, level=level)
-    limit = job.review.profile.splice.limit_db.at(wavelength_nm)
+    body = job.paper.page(heading, outline=title, level=1)
+    # One line for a limit only where one limit judged them all; each bar has its own.
+    limits = {row.verdict.limit_db for row in rows if row.loss_db is not None}
+    limit = limits.pop() if len(limits) == 1 else None
     limit_db = None if limit is None else float(limit)
     left_width = body.width * 0.42
     histogram_area = Area(body.left + 30, body.bottom + 34, left_width - 40, body.height - 70)
@@ -36,7 +39,7 @@ def ranking(job: Job, cable: str, wavelength_nm: int, *, level: int) -> None:
     left = body.left + left_width + 20
     ranked = sorted(
         (row for row in rows if row.loss_db is not None),
-        key=lambda row: (-(row.loss_db or 0.0), row.fibre, row.distance_m),
+        key=loss_key,
     )
     _ranked(job, Area(left, body.bottom, body.right - left, body.height), ranked, limit_db)
 
@@ -117,6 +120,9 @@ def _ranked(job: Job, area: Area, ranked: list[SpliceRow], limit_db: float | Non
         paper.box(Area(left, middle - 1.5, end - left, 3), fill=tone)
         reach = [left + max(loss_db + s * u_db, 0.0) / most * width for s in (-1, 1)]
         paper.line(reach[0], middle, reach[1], middle, width=0.5)
+        if row.verdict.limit_db is not None and limit_db is None:
+            own = left + float(row.verdict.limit_db) / most * width
+            paper.line(own, middle - 4, own, middle + 4, width=0.9, dashes=(2, 1))
         for x in reach:
             paper.line(x, middle - 2.5, x, middle + 2.5, width=0.5)
         figure = words.decimal(reported(row.loss_db, Quantity.LOSS_DB))

@@ -33,8 +33,8 @@ _INKS = {
     "aqua": "#6fd3d6",
 }
 
-_ROW = 17.0
-_HEAD = 84.0
+_ROW = 12.5
+_HEAD = 52.0
 _SIZE = 8.0
 _BOXES = ("box_cut", "box_spliced", "box_tray")
 
@@ -141,7 +141,7 @@ def _headings(job: Job, area: Area, columns: list[tuple[str, int, float]], y: fl
                    font=BOLD)  # fmt: skip
         if nm:
             paper.text(left + 3, y - 13, f"{nm} nm", size=7, colour=QUIET)
-    return y - 31
+    return y - 29
 
 
 def _fibre(
@@ -175,10 +175,10 @@ def _fibre(
         elif kind == "value_before":
             _before(job, left, y, figures[nm])
         elif kind in _BOXES:
-            paper.box(Area(left + 8, y - 2.5, 10, 10), stroke=INK, width=0.8)
+            paper.box(Area(left + 8, y - 1.5, 8.5, 8.5), stroke=INK, width=0.8)
         else:
             paper.line(left + 3, y - 3, end - 8, y - 3, width=0.4, dashes=(1, 1.5))
-    paper.line(area.left, y - 5.6, area.right, y - 5.6, width=0.25, colour=RULE)
+    paper.line(area.left, y - 3.6, area.right, y - 3.6, width=0.25, colour=RULE)
 
 
 def _before(job: Job, left: float, y: float, row: SpliceRow | None) -> None:

@@ -21,21 +21,27 @@ from otdravg.closeout.template import Template
 from otdravg.closeout.xlsx.book import Book, cell_text, write_cell, write_list
 from otdravg.closeout.xlsx.losses import write_loss_sheets
 from otdravg.tables.csv_file import Cell, CellTable
+from otdravg.tables.scope import TALLY_COLUMNS, scope, standing, tallies, worst
 from otdravg.tables.splices import review_cells
 from otdravg.tables.summary import (
     Summary,
     asks_for_work,
     decisions_state,
-    result_sentence,
+    limits_in_force,
     summary_of,
 )
 from otdravg.verdict.describe import described
+from otdravg.words.closeout import PageWords
 
 __all__ = ["write_closeout_xlsx"]
 
 _LISTS = (
     ("resplice", "no_resplice"),
     ("findings", "no_findings"),
+    ("fibres", ""),
+    ("closures", ""),
+    ("ribbons", ""),
+    ("cables", ""),
     ("shots", ""),
     ("identity", ""),
     ("patterns", ""),
@@ -128,6 +134,7 @@ class _Cover:
         self._row = 0
         sheet.set_column(0, 0, 34)
         sheet.set_column(1, 5, 16)
+        sheet.set_column(6, 8, 10)
 
     def title(self, text: str, height: float) -> None:
         self._sheet.set_row(self._row, height)
@@ -167,7 +174,7 @@ class _Cover:
         self._row += 1
 
     def finish(self) -> None:
-        self._sheet.print_area(0, 0, self._row, 5)
+        self._sheet.print_area(0, 0, self._row, 8)
 
 
 def _cover(book: Book, review: CableReview, template: Template, title: str, evidence: str) -> None:
@@ -184,13 +191,17 @@ def _cover(book: Book, review: CableReview, template: Template, title: str, evid
         }  # fmt: skip
         sheet.insert_image(0, 4, logo.name, options)
     cover.title(title, 54 if logo is not None else 30)
+    page_words = PageWords(words)
+    verdict, says = standing(review, page_words)
+    cover.title(verdict.upper(), 28)
+    cover.paragraph(says)
     for key in ("company", "owner", "project"):
         if text := getattr(template, key):
             cover.line(words[key], text)
     if template.made_at is not None:
         cover.line(words["made_at"], template.made_at)
+    _result(cover, book, review, summary)
     _scope(cover, book, review, summary)
-    _result(cover, book, summary)
     _profile(cover, book, review)
     cover.section(words["method"])
     cover.paragraph(words["method_note"])
@@ -212,20 +223,23 @@ def _scope(cover: _Cover, book: Book, review: CableReview, summary: Summary) -> 
     words = book.words
     cover.section(words["scope"])
     cover.line(words["cables"], ", ".join(summary.cables))
-    cover.line(words["fibres"], summary.fibres)
     cover.line(words["ribbon_size"], review.ribbon_size or words["loose_tube"])
-    cover.line(words["wavelengths_nm"], *summary.wavelengths_nm)
-    cover.line(words["closures"], summary.closures)
-    cover.line(words["shots"], summary.shots)
-    cover.line(f"{words['shots']}, {words['shots_used']}", summary.shots_used)
+    for label, text in scope(review, PageWords(words)):
+        if text:
+            cover.line(label, text)
     if summary.taken is not None:
         cover.line(words["taken"], *summary.taken)
 
 
-def _result(cover: _Cover, book: Book, summary: Summary) -> None:
+def _result(cover: _Cover, book: Book, review: CableReview, summary: Summary) -> None:
     words = book.words
     cover.section(words["result"])
-    cover.paragraph(result_sentence(summary, words))
+    cover.line("", *(words[key] for key in TALLY_COLUMNS), bold=True, text_wrap=True)
+    for name, *counts in tallies(review, PageWords(words)):
+        cover.line(name, *map(int, counts))
+    cover.line(words["worst"], bold=True)
+    for name, figures in worst(review, PageWords(words)):
+        cover.line(name, figures)
     cover.line(words["verdict_counts"], words["count"], bold=True)
     for verdict, count in summary.verdicts.items():
         cover.line(words.value(verdict.value), count)
@@ -248,5 +262,14 @@ def _profile(cover: _Cover, book: Book, review: CableReview) -> None:
     cover.line(words["profile_source"], profile.source)
     if profile.is_default:
         cover.paragraph(words["profile_default"])
+    for limit in limits_in_force(review):
+        nm = ", ".join(map(str, limit.wavelengths_nm))
+        cover.line(
+            words["limits_in_force"],
+            words["limit_line"].format(
+                limit_db=words.decimal(limit.limit_db), wavelengths=nm, count=limit.splices,
+                rule=limit.rule,
+            ),
+        )  # fmt: skip
     for label, sentence in described(profile, words.language):
         cover.line(label, sentence)

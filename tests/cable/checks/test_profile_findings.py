@@ -23,6 +23,7 @@ from otdravg.verdict.rules import (
     DataRule,
     OneWayCause,
     OneWayRule,
+    RibbonRule,
 )
 from otdravg.verdict.shots import receive_cord_m
 
@@ -102,7 +103,7 @@ def test_a_ribbon_that_was_cut_has_to_be_shot_again(
     assert {finding.fibre, *finding.other_fibres} == {1, 2, 4, 5, 6, 7, 8}
     assert len(finding.files) == 14
     assert finding.wavelength_nm == 1550
-    loose_tube = replace(default(), completeness=asks, ribbon_size=None)
+    loose_tube = replace(default(), completeness=asks, ribbon=RibbonRule(0))
     assert findings_of(review(shots, loose_tube), "shot-before-work") == []
     # Unless the profile asks for it, their other splices are as good as before.
     (only_there,) = (f for f in review(shots, default()).findings if f.code == "shot-before-work")

@@ -117,3 +117,69 @@ def test_a_closure_table_knows_units(tmp_path: Path) -> None:
     table.write_text("name,distance\nMill,far\n", encoding="utf-8")
     with pytest.raises(BadSetting, match="line 2"):
         read_closure_table(table)
+
+
+def with_slack(numbers: range, metres: dict[int, float], **how: object) -> list[FibrePlaces]:
+    """Fibres whose reels are longer by some metres, by the number of the reel."""
+    edges = np.append(TRUE_M, LENGTH_M)
+    more = np.array([metres.get(n, 0.0) for n in range(1, edges.size + 1)])
+    moved = edges + np.cumsum(more)
+    return fibres(numbers, moved[:-1], float(moved[-1]), slack=0.0002, **how)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("reel", [1, 2, 3, 4])
+@pytest.mark.parametrize("metres", [15.0, 30.0, 45.0])
+@pytest.mark.parametrize("ribbons", [2, 3, 6])
+def test_slack_in_one_ribbon_moves_closures_and_invents_none(
+    reel: int, metres: float, ribbons: int
+) -> None:
+    own_map = found(
+        with_slack(range(1, 13), {}),
+        with_slack(range(13, 25), {reel: metres}, seed=2),
+        with_slack(range(25, 12 * ribbons + 1), {}, seed=3),
+    )
+    assert [c.number for c in own_map.closures] == [1, 2, 3]
+    assert {len(c.fibres) for c in own_map.closures} == {12 * ribbons}
+    assert own_map.express == ()
+    truth = TRUE_M + metres * (np.arange(3) >= reel - 1)
+    assert list(own_map.passes[20].values()) == pytest.approx(truth, abs=4)
+    assert list(own_map.passes[5].values()) == pytest.approx(TRUE_M, abs=4)
+
+
+def test_slack_of_its_own_in_every_ribbon_and_closure() -> None:
+    rng = np.random.default_rng(4)
+    groups = [
+        with_slack(
+            range(12 * r + 1, 12 * r + 13),
+            {reel: float(rng.uniform(0, 20)) for reel in (1, 2, 3)},
+            seed=r,
+        )
+        for r in range(4)
+    ]
+    own_map = found(*groups)
+    assert [c.number for c in own_map.closures] == [1, 2, 3]
+    assert own_map.express == ()
+    assert len(own_map.route_length_m) == 1
+
+
+def test_a_fibre_that_shows_nothing_is_where_its_ribbon_is() -> None:
+    group = with_slack(range(13, 25), {2: 30.0}, seed=2, seen=0.7)
+    own_map = found(with_slack(range(1, 13), {}), group)
+    assert group
+    for one in group:
+        truth = (TRUE_M + np.array([0, 30.0, 30.0])) * one.length_m / (LENGTH_M + 30.0)
+        assert list(own_map.passes[one.fibre].values()) == pytest.approx(truth, abs=4)
+
+
+def test_what_one_ribbon_of_three_shows_is_an_event_on_the_way() -> None:
+    spliced = np.sort(np.append(TRUE_M, 2300.0))
+    own_map = found(
+        fibres(range(1, 13)), fibres(range(13, 25), spliced, seed=2), fibres(range(25, 37), seed=3)
+    )
+    assert len(own_map.closures) == 3
+
+
+def test_two_closures_near_each_other_stay_two() -> None:
+    near = np.sort(np.append(TRUE_M, TRUE_M[1] + 45.0))
+    own_map = found(fibres(range(1, 37), near, slack=0.0002))
+    assert len(own_map.closures) == 4

@@ -24,9 +24,11 @@ Rng = np.random.Generator
 _CROSSED = (r"fibres-crossed", r"(?<!not )(?<!no )(?<!nothing )\bcross(?:ed|ing)\b")
 _SHIFTED = (
     r"shift",
+    r"displaced",
     r"off by (?:one|1)\b",
     r"offset (?:of|by) (?:one|1)\b",
-    r"\bone (?:number |fibre |position )?(?:too )?(?:on|off|up|down|further|higher|lower|more)\b",
+    r"\b(?:one|1)\b.{0,30}\b(?:on|off|up|down|ahead|behind|further|higher|lower|more|less)\b",
+    r"\b(?:one|1)\b.{0,30}\b(?:later|earlier|too (?:far|high|low))\b",
     r"next (?:number|fibre)",
     r"by (?:one|1)\b",
     r"[+−-] ?1\b",
@@ -39,7 +41,10 @@ _REVERSED = (
     r"roll(?:ed|over)",
     r"flip",
     r"turned",
-    r"counted (?:down|from the other)",
+    r"upside down",
+    r"other way",
+    r"other (?:edge|side)",
+    r"count(?:ed|s)? (?:down|from the (?:last|other))",
 )
 _EXCHANGED = (r"exchang", r"swap", r"interchang", r"transpos", r"cross", r"each other")
 _NUMBERS = (r"number", r"label")

@@ -1,0 +1,123 @@
+"""Splices of a ribbon, a closure and a cable as wholes, and what fails as one."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterator, Sequence
+
+from otdravg.cable.checks.notes import about_fibre
+from otdravg.cable.model import (
+    CableFinding,
+    FibreResult,
+    GroupResult,
+    SpliceRow,
+)
+from otdravg.findings import Severity
+from otdravg.fit.reading import Kind
+from otdravg.verdict.decision import Action, Verdict
+from otdravg.verdict.group import Whole, judge_group, mean_of
+from otdravg.verdict.rules import Profile
+from otdravg.verdict.verdicts import SpliceVerdict, worst_of
+from otdravg.words.catalogue import told
+
+__all__ = ["failing_wholes", "group_results"]
+
+#: Losses that nobody may rely on.
+_NO_LOSS = (Verdict.NOT_GRADABLE, Verdict.IMPLAUSIBLE)
+
+#: Cable, closure number, closure, ribbon, wavelength.
+_Place = tuple[str, int, str, int, int]
+
+
+def group_results(rows: Sequence[SpliceRow], profile: Profile) -> list[GroupResult]:
+    """Judge the splices of every ribbon at a closure, of every closure, and of every cable.
+
+    Connectors and events between closures belong to none, nor does a wavelength that is
+    information only.
+    """
+    groups: dict[tuple[Whole, _Place], list[SpliceRow]] = defaultdict(list)
+    for row in rows:
+        is_splice = row.closure_number is not None and row.kind is not Kind.CONNECTOR
+        if is_splice and row.verdict.rule != "wavelengths.judge_others":
+            nm, at = row.wavelength_nm, (row.cable, row.closure_number or 0, row.closure)
+            groups[Whole.CABLE, (row.cable, 0, "", 0, nm)].append(row)
+            groups[Whole.CLOSURE, (*at, 0, nm)].append(row)
+            if row.ribbon is not None:
+                groups[Whole.RIBBON, (*at, row.ribbon, nm)].append(row)
+    return [_result(*group, own, profile) for group, own in sorted(groups.items(), key=_order)]
+
+
+def _order(item: tuple[tuple[Whole, _Place], object]) -> _Place:
+    return item[0][1]
+
+
+def _result(
+    whole: Whole, place: _Place, rows: Sequence[SpliceRow], profile: Profile
+) -> GroupResult:
+    cable, number, closure, ribbon, nm = place
+    losses = [
+        (None if row.verdict.verdict in _NO_LOSS else row.loss_db, row.u_loss_db) for row in rows
+    ]
+    rules = judge_group(profile, whole, losses, nm)
+    known = [(loss, row.fibre) for (loss, _), row in zip(losses, rows, strict=True)
+             if loss is not None]  # fmt: skip
+    worst_db, worst_fibre = max(known, default=(None, None))
+    mean_db, _ = mean_of(losses)
+    worst = worst_of([*(row.verdict for row in rows), *rules])
+    assert worst is not None
+    fibres = tuple(row.fibre for row in rows)
+    return GroupResult(
+        whole, cable, closure, number or None, ribbon or None, nm, fibres, len(known),
+        sum(row.verdict.verdict in (Verdict.OVER, Verdict.FAILED) for row in rows),
+        None if mean_db is None else float(mean_db), worst_db, worst_fibre, rules, worst,
+    )  # fmt: skip
+
+
+def failing_wholes(
+    rows: Sequence[SpliceRow], fibres: Sequence[FibreResult], groups: Sequence[GroupResult]
+) -> list[CableFinding]:
+    """Findings for fibres, ribbons, closures and cables that fail as wholes.
+
+    What is not measured because a splice is not is said of the splice.
+    """
+    open_rows = [row for row in rows if row.verdict.needs_work]
+    by_fibre = {(row.key, row.wavelength_nm) for row in open_rows}
+    by_place = {
+        (row.cable, place, row.wavelength_nm) for row in open_rows for place in ("", row.closure)
+    }
+    findings = []
+    for one in fibres:
+        is_said = (one.key, one.wavelength_nm) in by_fibre
+        files = tuple(filter(None, (one.file_ab, one.file_ba)))
+        findings += [
+            about_fibre(one.key, *failing, wavelength_nm=one.wavelength_nm, files=files)
+            for failing in _failing("span-outside-rules", one.rules, is_said)
+        ]
+    for group in groups:
+        is_said = (group.cable, group.closure, group.wavelength_nm) in by_place
+        for severity, code, text, advice in _failing("group-outside-rules", group.rules, is_said):
+            is_ribbon = group.ribbon is not None
+            where = f"ribbon {group.ribbon}: " if is_ribbon else ""
+            findings.append(
+                CableFinding(
+                    severity, code, where + text, advice, group.cable,
+                    wavelength_nm=group.wavelength_nm, closure=group.closure,
+                    other_fibres=group.fibres if is_ribbon else (),
+                )
+            )  # fmt: skip
+    return findings
+
+
+def _failing(
+    code: str, rules: Sequence[SpliceVerdict], is_said: bool
+) -> Iterator[tuple[Severity, str, str, str]]:
+    """Each rule that asks for something: how grave, its code, why, and what to do."""
+    for rule in rules:
+        if rule.action is Action.NONE or (rule.verdict is Verdict.NOT_MEASURED and is_said):
+            continue
+        severity, advice = Severity.CAUTION, rule.action.value
+        if rule.verdict is Verdict.OVER:
+            # A whole over its limit names no splice to cut.
+            severity = Severity.DEFECT
+            advice = "see which of its splices are over their limit, or ask for a concession"
+        yield severity, code, f"{told(rule.reason).rstrip('.')} ({rule.rule})", advice

@@ -1,0 +1,99 @@
+"""Tails behind dead zones, where they were found as steps.
+
+What a slow receiver leaves behind a reflection or the front panel falls less and less. Two windows
+of a few pulses may not tell it from fibre, and the search finds one small loss behind the other.
+"""
+
+from __future__ import annotations
+
+import math
+from itertools import takewhile
+
+import numpy as np
+import numpy.typing as npt
+
+from otdravg.shot.noise import DB_PER_RELATIVE_POWER
+from otdravg.shot.response import REMAINS
+from otdravg.shot.steps import Search, Zone, beside
+
+__all__ = ["tails"]
+
+FloatArray = npt.NDArray[np.float64]
+
+#: Lengths of tails that are looked for behind dead zones, pulses, and steps that one may be taken
+#: for. Chosen, not derived: shorter ones end with the dead zone; longer ones are as good as fibre.
+SHORTEST_TAIL, LONGEST_TAIL, MOST_OF_TAIL = 0.5, 60.0, 8
+
+
+def tails(
+    search: Search, fixed: list[Zone], steps: list[float], stop_m: float
+) -> dict[float, float]:
+    """Dead zones behind which a tail explains steps better: where they end → where it does, m.
+
+    Parameters
+    ----------
+    search : Search
+    fixed : list of (start, clear)
+        Dead zones of reflections and dips.
+    steps : list of float
+        Where steps were found.
+    stop_m : float
+        Where clean fibre stops.
+    """
+    shot = search.shot
+    over: dict[float, float] = {}
+    zones = sorted([(-np.inf, float(shot.x_m[shot.front_clear])), *fixed])
+    losses = search.step(*beside(search, fixed, steps, stop_m)).loss_db if steps else ()
+    at = sorted(zip(steps, losses, strict=True))
+    ends = [*(start for start, _ in zones[1:]), stop_m]
+    for (_, clear), end in zip(zones, ends, strict=True):
+        reach = min(end, clear + LONGEST_TAIL * shot.pulse_m)
+        behind = [(step, loss) for step, loss in at if clear <= step < end]
+        falling = [step for step, _ in takewhile(lambda s: s[1] > 0, behind) if step < reach]
+        for count in range(min(len(falling), MOST_OF_TAIL), 0, -1):
+            stop = behind[count][0] if count < len(behind) else end
+            tail = _tail_behind(search, clear, falling[:count], stop)
+            if tail is not None and tail > clear:
+                over[clear] = min(tail, stop)
+                break
+    return over
+
+
+def _tail_behind(search: Search, clear_m: float, steps: list[float], stop_m: float) -> float | None:
+    """Where a tail ends that explains the cells behind a dead zone as well as steps do, or None."""
+    shot, cells = search.shot, search.shot.cells
+    starts, clears = np.array([*steps, stop_m]), np.array([clear_m, *shot.clear_m(np.array(steps))])
+    lo, hi = search.index(clears), search.index(starts)
+    lo = np.minimum(lo, hi)
+    used = np.concatenate([np.arange(a, b) for a, b in zip(lo, hi, strict=True)])
+    used = used[cells.weight[used] > 0]
+    piece = np.searchsorted(lo[1:], used, side="right")
+    if used.size < 2 * (len(steps) + 1) + 3 or np.unique(piece).size <= len(steps):
+        return None
+    x = (cells.x_m[used] - clear_m) / shot.pulse_m
+    level = cells.level_db[used] - search.prior.mean * shot.pulse_m * x
+    root = np.sqrt(cells.weight[used])
+    apart = (piece[:, None] == np.arange(len(steps) + 1)).astype(float)
+    left = _left_by(
+        np.concatenate([apart, apart * x[:, None]], axis=1) * root[:, None], level * root
+    )
+    # Powers add: of the fibre's where the tail is over, one.
+    power = np.exp((level - level[piece == len(steps)].mean()) / DB_PER_RELATIVE_POWER)
+    root *= DB_PER_RELATIVE_POWER / power
+    lengths = np.geomspace(SHORTEST_TAIL, LONGEST_TAIL / 2, 24)
+    best, end = left + 2 * (3 * len(steps) - 2), None
+    for length in lengths[lengths < x[-1]].tolist():
+        tail = np.exp(-x / length)
+        columns = np.stack([np.ones_like(x), x, tail], axis=1) * root[:, None]
+        (_, _, height), *_ = np.linalg.lstsq(columns, power * root, rcond=None)
+        cost = _left_by(columns, power * root)
+        if height > 0 and cost < best:
+            best = cost
+            end = clear_m + shot.pulse_m * length * max(math.log(height / REMAINS), 0.0)
+    return end
+
+
+def _left_by(columns: FloatArray, target: FloatArray) -> float:
+    """Squares that the best sum of columns leaves."""
+    q = np.linalg.qr(columns)[0]
+    return float(target @ target) - float(np.square(np.einsum("wa,w->a", q, target)).sum())
