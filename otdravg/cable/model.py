@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 from datetime import datetime
+from decimal import Decimal
 from enum import Enum
 
 from otdravg.cable.decisions.model import SealedDecision
@@ -19,6 +20,7 @@ from otdravg.fit.reading import Coverage, Kind, Reading
 from otdravg.shot.settings import Direction, Identity, ResponseSource, Settings
 from otdravg.verdict import Profile, SpliceVerdict
 from otdravg.verdict.group import Whole
+from otdravg.verdict.rules import Method
 from otdravg.verdict.verdicts import worst_of
 
 __all__ = [
@@ -214,6 +216,8 @@ class Closure:
     fibres: tuple[int, ...]  # that pass through it
     seen_in: int  # fibres in which an event was detected there
     named_by: Source = Source.SHOTS
+    method: Method | None = None  # how it was spliced, if the user says so
+    stage: str = ""  # of the work there, if not that of the profile
 
 
 @dataclass(frozen=True, slots=True)
@@ -334,8 +338,8 @@ class GroupResult:
     fibres: tuple[int, ...]  # one splice each
     measured: int  # splices with a loss that may be relied on
     over: int
-    mean_db: float | None
-    worst_db: float | None
+    mean_db: Decimal | None  # of losses as reported, as all here
+    worst_db: Decimal | None
     worst_fibre: int | None
     rules: tuple[SpliceVerdict, ...]  # of the profile for such a group
     verdict: SpliceVerdict  # what asks for most, of its splices and of these rules

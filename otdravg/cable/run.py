@@ -50,6 +50,7 @@ from otdravg.cable.identity.copies import tell_copies
 from otdravg.cable.identity.crossed import check_identities
 from otdravg.cable.identity.ends import cables_with_open_ends, ends_by_shots
 from otdravg.cable.measure.closures import KnownClosure
+from otdravg.cable.measure.cords import with_measured_cords
 from otdravg.cable.measure.jobs import spread
 from otdravg.cable.measure.one_name import tell_names_apart
 from otdravg.cable.measure.placing import cable_maps, measure_at_closures
@@ -72,6 +73,7 @@ from otdravg.findings import Severity
 from otdravg.sor.sizes import SizeLimits
 from otdravg.trade import fibre_colour
 from otdravg.verdict import Profile, default, load_named
+from otdravg.verdict.rules import at_stage
 
 __all__ = [
     "Options",
@@ -217,11 +219,15 @@ def review(
     Raises
     ------
     BadSetting
-        If a folder is none or holds no trace file, or the profile cannot be used.
+        If a folder is none or holds no trace file, if the profile cannot be used, or if it lacks
+        the stage that a closure is said to be in.
     """
     options = options or Options()
     if not isinstance(profile, Profile):
         profile = default() if profile is None else load_named(profile)
+    for place in options.closures:
+        if place.stage:
+            at_stage(profile, place.stage)
     clock = _Stages()
     raw_shots = _raw_shots(shots, executor, progress)
     taken, listed = placed_shots(raw_shots, options, executor, progress)
@@ -385,7 +391,8 @@ def _measure(
         measured = [
             again.get((s.key, s.wavelength_nm)) or known[_stand_shots(s.ab, s.ba)] for s in stands
         ]
-    return measured, records, findings
+    measured, more = with_measured_cords(measured, setup, executor)
+    return measured, records, findings + more
 
 
 Shots = tuple[tuple[str, ...], tuple[str, ...]]

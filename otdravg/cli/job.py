@@ -35,7 +35,7 @@ def job() -> None:
 def _stating(command: Callable[..., None]) -> Callable[..., None]:
     """Give a command an option for every key and every list of a job."""
     for own in reversed(LISTS):
-        names = "=".join(column.name.upper() for column in own.columns)
+        names = "=".join(own.needed).upper()
         command = click.option(
             f"--{own.name[:-1]}",
             own.name,

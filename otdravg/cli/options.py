@@ -12,7 +12,7 @@ from typing import Any, TypeVar
 
 import click
 
-from otdravg import quantities
+from otdravg.quantities import metres_of
 from otdravg.sor.sizes import SizeLimits
 from otdravg.words.catalogue import Language
 
@@ -42,11 +42,11 @@ FilePath = click.Path(path_type=Path)
 
 
 def length_m(text: str) -> float:
-    """Read a length in metres: ``1km``, ``500m``, ``1000`` (metres), ``3280ft``."""
+    """Read a length in metres; see :func:`otdravg.quantities.metres_of`."""
     try:
-        return quantities.length_m(text)
+        return metres_of(text)
     except ValueError as error:
-        raise click.BadParameter(f"{text!r} {error}") from None
+        raise click.BadParameter(str(error)) from None
 
 
 def lengths_m(text: str) -> tuple[float, ...]:

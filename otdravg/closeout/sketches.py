@@ -23,7 +23,7 @@ from otdravg.shot.trace import Trace
 from otdravg.verdict.decision import Action
 from otdravg.verdict.verdicts import severity
 
-__all__ = ["PairSketch", "Sketches", "TraceSketch", "pair_sketches", "thinned"]
+__all__ = ["PairSketch", "Sketches", "Span", "TraceSketch", "pair_sketches", "thinned"]
 
 FloatArray = npt.NDArray[np.float64]
 LevelArray = npt.NDArray[np.int32]
@@ -137,6 +137,29 @@ class Sketches:
 
 
 @dataclass(frozen=True, slots=True)
+class Span:
+    """Where a span lies in both shots of it: what thinning has to know.
+
+    Lengths in metres; ``start_a_m`` and ``start_b_m`` are where the span begins in either shot.
+    """
+
+    key: FibreKey
+    wavelength_nm: int
+    length_m: float
+    index_used: float
+    start_a_m: float
+    start_b_m: float
+
+    @classmethod
+    def of(cls, fibre: FibreResult) -> Span:
+        """Take it from the results of a cable."""
+        return cls(
+            fibre.key, fibre.wavelength_nm, fibre.length_m, fibre.index_used,
+            fibre.start_a_m, fibre.start_b_m,
+        )  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
 class _Task:
     """One pair to thin out."""
 
@@ -208,24 +231,23 @@ def _sketched(task: _Task) -> PairSketch | None:
     except (OtdravgError, OSError):
         return None  # the picture is missing; every number stands in the review
     return thinned(
-        task.fibre, (ab, task.ab.path), (ba, task.ba.path), in_full=task.in_full, bins=BINS
+        Span.of(task.fibre), (ab, task.ab.path), (ba, task.ba.path), in_full=task.in_full, bins=BINS
     )
 
 
 def thinned(
-    fibre: FibreResult,
+    span: Span,
     ab: tuple[Trace, str],
     ba: tuple[Trace, str],
     *,
     in_full: bool,
     bins: int = BINS,
 ) -> PairSketch:
-    """Thin out both shots of a fibre.
+    """Thin out both shots of a span.
 
     Parameters
     ----------
-    fibre : FibreResult
-        Length, group index and where the span begins in each shot.
+    span : Span
     ab, ba : (Trace, str)
         The shots from A and from B, each with its file's name as shown.
     in_full : bool
@@ -233,22 +255,22 @@ def thinned(
     bins : int
         How many bins the span and its cords have.
     """
-    length_m, index = fibre.length_m, fibre.index_used
+    length_m, index = span.length_m, span.index_used
     margin_m = _MARGIN * length_m
-    first_m = -max(fibre.start_a_m, 0.0) - margin_m
-    last_m = length_m + max(fibre.start_b_m, 0.0) + margin_m
+    first_m = -max(span.start_a_m, 0.0) - margin_m
+    last_m = length_m + max(span.start_b_m, 0.0) + margin_m
     spacing_m = max(ab[0].spacing_m(index), ba[0].spacing_m(index))
     # A bin is wider than a point is long, so that none of them stays empty.
     step_m = max((last_m - first_m) / bins, spacing_m * (1 + 1e-6))
     bounds = first_m, last_m, step_m
     on_axis = (
-        _OnAxis.of(ab[0], ab[1], fibre.start_a_m, length_m, index),
-        _OnAxis.of(ba[0], ba[1], fibre.start_b_m, length_m, index),
+        _OnAxis.of(ab[0], ab[1], span.start_a_m, length_m, index),
+        _OnAxis.of(ba[0], ba[1], span.start_b_m, length_m, index),
     )
     full = [shot.full(first_m, last_m) if in_full else None for shot in on_axis]
     return PairSketch(
-        fibre.key,
-        fibre.wavelength_nm,
+        span.key,
+        span.wavelength_nm,
         length_m,
         on_axis[0].binned(*bounds),
         on_axis[1].binned(*bounds),

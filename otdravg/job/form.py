@@ -36,19 +36,19 @@ def _whole(text: str) -> int | str:
 
 
 def typed_row(own: JobList, text: str) -> dict[str, str]:
-    """Turn ``Otterstone=4.29km`` into a row of a list, the columns in order.
+    """Turn ``Otterstone=4.29km`` into a row of a list, the needed columns in order.
 
     Raises
     ------
     BadSetting
-        If it has not one part for each column.
+        If it has not one part for each of them.
     """
-    parts = [part.strip() for part in text.rsplit("=", len(own.columns) - 1)]
-    if len(parts) != len(own.columns) or not all(parts):
-        names = "=".join(column.name.upper() for column in own.columns)
+    parts = [part.strip() for part in text.rsplit("=", len(own.needed) - 1)]
+    if len(parts) != len(own.needed) or not all(parts):
+        names = "=".join(own.needed).upper()
         example = own.example.replace(",", "=")
         raise BadSetting(own.name, text, f"write {names}, as in {example}")
-    return dict(zip((column.name for column in own.columns), parts, strict=True))
+    return dict(zip(own.needed, parts, strict=True))
 
 
 def job_text(values: Values, origins: Mapping[str, str] | None = None) -> str:
@@ -84,7 +84,7 @@ def job_text(values: Values, origins: Mapping[str, str] | None = None) -> str:
 
 def _list_lines(own: JobList, rows: Iterable[Mapping[str, str]]) -> Iterator[str]:
     yield f'# {own.sentence}; or, above all tables, {own.name} = "{own.name}.csv" beside this file.'
-    example = dict(zip((c.name for c in own.columns), own.example.split(","), strict=True))
+    example = dict(zip(own.needed, own.example.split(","), strict=True))
     for row in rows:
         yield f"[[{own.name}]]"
         yield from (f"{name} = {_toml(value)}" for name, value in row.items())

@@ -13,6 +13,7 @@ from typing import Any
 
 from otdravg.trade import RIBBON_SIZES
 from otdravg.verdict.keys import FIBRE_TYPES
+from otdravg.verdict.rules import Method
 
 __all__ = ["KEYS", "LISTS", "REFUSED", "TIA_598", "Column", "JobKey", "JobList", "list_of"]
 
@@ -64,7 +65,12 @@ class JobList:
     columns: tuple[Column, ...]
     sentence: str
     applied_by: str
-    example: str  # one line of the CSV file
+    example: str  # what is needed, as one line of the CSV file
+
+    @property
+    def needed(self) -> tuple[str, ...]:
+        """Names of the columns that have to be there."""
+        return tuple(column.name for column in self.columns if column.is_required)
 
 
 _EXPECTED = "otdravg.cable.checks.missing:beyond_expected"
@@ -102,8 +108,13 @@ KEYS = (
 LISTS = (
     JobList(
         "closures",
-        (Column("name", "text", (), True), Column("distance", "length", (), True)),
-        "Closures: name and distance from A",
+        (
+            Column("name", "text", (), True),
+            Column("distance", "length", (), True),
+            Column("method", "one_of", (tuple(method.value for method in Method),)),
+            Column("stage", "text"),
+        ),
+        "Closures: name and distance from A, method and stage if they are not the profile's",
         "otdravg.cable.measure.closures:find_closures",
         "Otterstone,4.29km",
     ),

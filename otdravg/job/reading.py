@@ -15,8 +15,9 @@ from otdravg.cable.measure.closures import KnownClosure
 from otdravg.errors import BadJob, BadSetting
 from otdravg.job.keys import KEYS, LISTS, REFUSED, TIA_598, JobList
 from otdravg.job.model import Job, Reel
-from otdravg.quantities import length_m
+from otdravg.quantities import metres_of
 from otdravg.verdict.keys import Table
+from otdravg.verdict.rules import Method
 
 if sys.version_info >= (3, 11):
     import tomllib
@@ -45,7 +46,7 @@ class JobTable(Table):
         try:
             if isinstance(value, bool):
                 raise ValueError("is not a length such as 500m")
-            return length_m(str(value))
+            return metres_of(str(value))
         except ValueError as error:
             self.note(name, str(error))
             return None
@@ -167,7 +168,11 @@ def _check_format(top: JobTable) -> None:
 
 
 def _job(values: Mapping[str, Any], rows: Mapping[str, list[dict[str, Any]]], folder: Path) -> Job:
-    closures = [KnownClosure(row["name"], row["distance"]) for row in rows["closures"]]
+    methods = {method.value: method for method in Method}
+    closures = [
+        KnownClosure(row["name"], row["distance"], methods.get(row["method"]), row["stage"] or "")
+        for row in rows["closures"]
+    ]
     return Job(
         cable=values["cable"],
         fibres=values["fibres"],

@@ -7,6 +7,7 @@ by voting over all pairs of events; cords then say where the span lies in it.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -416,13 +417,15 @@ def _same_end(
     gap = np.abs(a.x[:, None] - b.x)
     i = np.flatnonzero((gap < tolerance).any(axis=1))
     j = gap[i].argmin(axis=1) if b.x.size else i
-    pairs = ", ".join(
-        f"{p:+.2f}/{q:+.2f}" for p, q in zip(a.loss[i[:4]], b.loss[j[:4]], strict=True)
-    )
+    read = zip(a.loss[i].tolist(), b.loss[j].tolist(), strict=True)
+    known = [f"{p:+.2f}/{q:+.2f}" for p, q in read if math.isfinite(p + q)]
+    pairs = ", ".join(known[:4])
     files = f"in {ab.shot.trace.identity.path} and {ba.shot.trace.identity.path}"
     odds = float(np.exp(min(-told.log_odds_ends, np.log(1e5))))
     alike = f"{i.size} events lie at the same distances in both shots"
-    against = f"({pairs} dB) {files}; odds {odds:.0f} to 1 against opposite ends"
+    against = (
+        f"{f'({pairs} dB) ' if pairs else ''}{files}; odds {odds:.0f} to 1 against opposite ends"
+    )
     likelihood = told.log_likelihood
     if likelihood[Story.ONE_END] > likelihood[Story.TWO_FIBRES_ONE_END] - np.log(ONE_FIBRE):
         return ShotsDoNotPair(

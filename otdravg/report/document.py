@@ -9,13 +9,12 @@ from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
-from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 from reportlab.lib.colors import Color, HexColor
 
 from otdravg import __version__
 from otdravg.closeout.closeout import made_at
-from otdravg.closeout.html import content_hash, packaged
+from otdravg.closeout.html import content_hash, packaged, templates
 from otdravg.closeout.pdf.job import Column, print_table
 from otdravg.closeout.pdf.lines import Plot, Scale, within_bins
 from otdravg.closeout.pdf.paper import BOLD, INK, QUIET, Area, Paper
@@ -37,7 +36,19 @@ from otdravg.words.statements import (
     title_of,
 )
 
-__all__ = ["check_report_format", "pair_report_html", "pair_report_pdf", "write_pair_report"]
+__all__ = [
+    "NUMBER_COLUMNS",
+    "check_report_format",
+    "facts_of",
+    "findings_of",
+    "headings_of",
+    "marks_of",
+    "pair_report_html",
+    "pair_report_pdf",
+    "rows_of",
+    "sentences_of",
+    "write_pair_report",
+]
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -47,7 +58,8 @@ _GLASS = HexColor("#6b3d87")
 _BINS = 700
 
 _SHARES = (4, 9, 11, 8, 8, 9, 9, 13, 8, 14, 35)
-_NUMBERS = frozenset((0, 2, 3, 4, 5, 6, 7, 8))
+#: Columns that hold numbers.
+NUMBER_COLUMNS = frozenset((0, 2, 3, 4, 5, 6, 7, 8))
 
 
 def check_report_format(path: Path) -> None:
@@ -84,7 +96,7 @@ def write_pair_report(
     write_atomic(path, content, overwrite=overwrite)
 
 
-def _facts(report: PairReport, language: Language) -> list[tuple[str, str]]:
+def facts_of(report: PairReport, language: Language) -> list[tuple[str, str]]:
     """What the fibre is and what was found, in labelled texts."""
     measurement = report.measurement
     ab, ba = measurement.ab, measurement.ba
@@ -120,7 +132,7 @@ def _word(key: str, language: Language) -> str:
     return say("document", key, language)
 
 
-def _headings(language: Language) -> tuple[str, ...]:
+def headings_of(language: Language) -> tuple[str, ...]:
     """Headings of the table of losses."""
     return tuple(_word("headings", language).split("/"))
 
@@ -149,13 +161,24 @@ def _row(report: PairReport, judged: Judged, language: Language) -> tuple[str, .
     )
 
 
-def _sentences(report: PairReport, language: Language) -> list[str]:
+def rows_of(report: PairReport, language: Language) -> list[list[str]]:
+    """Cells of the table of losses, safe to show."""
+    return [[printable(cell) for cell in _row(report, one, language)] for one in report.splices]
+
+
+def marks_of(report: PairReport) -> list[str]:
+    """Class of each row: what asks for work stands out."""
+    return ["over" if one.needs_work else "" for one in report.splices]
+
+
+def sentences_of(report: PairReport, language: Language) -> list[str]:
     """What to do, and what U holds."""
     steps = [told(step, language) for step in report.next_steps]
     return [*steps, say("screen", "loss-and-u", language)]
 
 
-def _findings(report: PairReport, language: Language) -> list[str]:
+def findings_of(report: PairReport, language: Language) -> list[str]:
+    """Everything that was noticed, a sentence each."""
     return [
         line(finding, say("about", about, language), language)
         for about, finding in findings_by_source(report)
@@ -167,23 +190,26 @@ def pair_report_html(report: PairReport, language: Language = Language.ENGLISH) 
     figure = pair_figure(report, language=language)
     picture = base64.b64encode(figure_bytes(figure, ".svg")).decode("ascii")
     style = packaged("style.css")
-    environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True)
-    page = environment.from_string(packaged("pair.html.j2")).render(
-        title=printable(_title(report, language)),
-        ticket=ticket_of(report, language),
-        style=Markup(style),
-        style_hash=content_hash(style),
-        facts=[(label, printable(text)) for label, text in _facts(report, language)],
-        headings=_headings(language),
-        numbers=_NUMBERS,
-        rows=[[printable(cell) for cell in _row(report, one, language)] for one in report.splices],
-        marks=["over" if one.needs_work else "" for one in report.splices],
-        picture=f"data:image/svg+xml;base64,{picture}",
-        steps=[printable(sentence) for sentence in _sentences(report, language)],
-        findings=[printable(sentence) for sentence in _findings(report, language)],
-        language=language.value,
-        say=partial(_word, language=language),
-        program=f"otdravg {__version__}",
+    page = (
+        templates()
+        .get_template("pair.html.j2")
+        .render(
+            title=printable(_title(report, language)),
+            ticket=ticket_of(report, language),
+            style=Markup(style),
+            style_hash=content_hash(style),
+            facts=[(label, printable(text)) for label, text in facts_of(report, language)],
+            headings=headings_of(language),
+            numbers=NUMBER_COLUMNS,
+            rows=rows_of(report, language),
+            marks=marks_of(report),
+            picture=f"data:image/svg+xml;base64,{picture}",
+            steps=[printable(sentence) for sentence in sentences_of(report, language)],
+            findings=[printable(sentence) for sentence in findings_of(report, language)],
+            language=language.value,
+            say=partial(_word, language=language),
+            program=f"otdravg {__version__}",
+        )
     )
     return page.encode("utf-8")
 
@@ -211,8 +237,8 @@ def pair_report_pdf(report: PairReport, language: Language = Language.ENGLISH) -
         made_at=made_at(),
     )
     columns = [
-        Column(heading, share, "right" if index in _NUMBERS else "left")
-        for index, (heading, share) in enumerate(zip(_headings(language), _SHARES, strict=True))
+        Column(heading, share, "right" if index in NUMBER_COLUMNS else "left")
+        for index, (heading, share) in enumerate(zip(headings_of(language), _SHARES, strict=True))
     ]
     draw_ticket(paper, report, language)
     rows = [_row(report, judged, language) for judged in report.splices]
@@ -282,14 +308,14 @@ def _text_page(paper: Paper, report: PairReport, language: Language) -> None:
     """What to do next, facts, findings and the caution."""
     body = paper.page(_word("next", language), outline=_word("next", language))
     y = body.top - 4
-    for sentence in _sentences(report, language):
+    for sentence in sentences_of(report, language):
         y = paper.paragraph(body.left, y, f"• {sentence}", 640, size=10) - 3
     y -= 8
-    for label, text in _facts(report, language):
+    for label, text in facts_of(report, language):
         paper.text(body.left, y, label, size=8.5, colour=QUIET)
         y = paper.paragraph(body.left + 120, y, text, 600, size=8.5, most=2) - 2
     y -= 8
-    for sentence in _findings(report, language):
+    for sentence in findings_of(report, language):
         if y < body.bottom + 40:
             body = paper.page(_word("findings", language))
             y = body.top - 4

@@ -41,9 +41,10 @@ IndexArray = npt.NDArray[np.intp]
 #: A tail that seems to go on for longer than this is noise larger than expected. Chosen, not
 #: derived: a pole of 4 pulses, the longest that is looked for, falls by 22 dB one way over them.
 LONGEST_TAIL_PULSES = 40.0
-#: From this far behind an event on, a steady extra fall is taken for steeper fibre. Chosen, not
-#: derived: three lengths of a slow receiver's pole of 2 pulses.
-STEEP_AFTER_PULSES = 6.0
+#: From this far behind an event on, a steady extra fall is taken for steeper fibre, up to so many
+#: times the usual one. Chosen, not derived: three lengths of a slow receiver's pole of 2 pulses;
+#: more than a length of old fibre among new.
+STEEP_AFTER_PULSES, STEEPEST = 6.0, 5.0
 #: No splice loses this much: a fall like it ends the flat top of a reflection. Chosen, not
 #: derived: above the largest backscatter step and a poor splice together, far below the flanks of
 #: a reflection that clips.
@@ -77,9 +78,10 @@ BELOW_FIBRE_DB = 0.5
 #: Nothing is measured behind a fall like this unless what follows is straight, dB (chosen, not
 #: derived: a splice of 5 dB is a break).
 BREAK_DB = 5.0
-#: Pulses behind a fall that are looked at, and by how much a tail bends in them, dB (derived: 1/t
-#: from 3 to 9 pulses bends by 0.3 dB).
-TAIL_BLOCKS, BEND_DB = 10, 0.25
+#: Pulses behind a fall that are looked at: fewer are no fibre that could be measured. Pairs of them
+#: that are compared, and how much a tail falls from the first to the last, dB, beyond what fibre
+#: does (derived: 1/t from 3 to 9 pulses falls by 2.4 dB, a pole of 25 pulses by 0.5).
+TAIL_BLOCKS, TAIL_AT, LEAST_TAIL_DB = 10, (2, 5, 8), 0.25
 #: Pulses that the front panel's own tail may last (derived: 20 dB at a pole of 2 pulses).
 PANEL_BLOCKS = 20
 #: A record that stops on the way down does so within so many pulses of the end (chosen, not
@@ -460,23 +462,25 @@ def fall_into_tail(
     Returns
     -------
     int or None
-        First point of the fall; None where what lies behind every large fall is straight, as fibre
-        is, or noise. A tail falls less and less.
+        First point of the fall; None where fibre lies behind every large fall. A tail falls on.
     """
     block = max(round(pulse_points), 5)
     count = (end - start) // block
-    if count < PANEL_BLOCKS + TAIL_BLOCKS:
+    if count < PANEL_BLOCKS:
         return None
     means = power[start : start + count * block].reshape(count, block).mean(axis=1)
     level = DB_PER_RELATIVE_POWER * np.log(np.maximum(means - floor.mean_power, 1e-13))
-    drops = np.flatnonzero(level[2:-TAIL_BLOCKS] < level[: -TAIL_BLOCKS - 2] - BREAK_DB) + 2
+    drops = np.flatnonzero(level[2:] < level[:-2] - BREAK_DB) + 2
     for k in map(int, drops[drops > PANEL_BLOCKS]):
         # A reflection's own fall leads back to the fibre; behind an end nothing comes back up.
         if level[k:].max() > level[: max(k - 2, 1)].min() - BREAK_DB / 2:
             continue
-        near, later, last = level[k + 2 : k + 4], level[k + 5 : k + 7], level[k + 8 : k + 10]
-        bend = (near.mean() - later.mean()) - (later.mean() - last.mean())
-        if bend > BEND_DB and near.mean() - last.mean() > 6 * block * abs(slope_db) + BEND_DB:
+        if count - k < TAIL_BLOCKS:
+            return start + (k - 2) * block
+        near, later, last = (float(level[k + j : k + j + 2].mean()) for j in TAIL_AT)
+        fall = near - last
+        falling = min(near - later, later - last) > EVEN_SHARE / 2 * fall
+        if falling and fall > 6 * block * abs(slope_db) + LEAST_TAIL_DB:
             return start + (k - 2) * block
     return None
 
@@ -493,7 +497,7 @@ def fall_by_and_by(
         is fibre. A tail falls all along, fibre with its splices does not.
     """
     block = max(round(pulse_points), 5)
-    count = (last + 1 - start) // block
+    count = max((last + 1 - start) // block, 0)
     means = power[start : start + count * block].reshape(count, block).mean(axis=1)
     clear = np.flatnonzero(means > floor.dark_power + EVEN_SIGNAL * floor.surely_above(block))
     if not clear.size:
@@ -861,16 +865,19 @@ def clear_after(contour: Contour, noise: NoiseModel, first: int, stop: int, sign
             candidate = None
             continue
         if t + 2 * h > stop:
+            if candidate is None and least_rate < math.inf:
+                return stop  # still falling
             break
         behind = mean(t + h, t + 2 * h)
         fall = sign * (mean(t, t + h) - behind + slope_db_per_point * h)
         sigma = math.sqrt(2 * noise.long_run_at(contour.inverse_square[t + h]) / h)
         quiet = fall <= QUIET_SIGMAS * sigma + QUIET_DB
-        if not quiet and t - first > STEEP_AFTER_PULSES * pulse_points and t + 3 * h <= stop:
+        steep = fall < STEEPEST * h * abs(slope_db_per_point)
+        if steep and t - first > STEEP_AFTER_PULSES * pulse_points and t + 3 * h <= stop:
             # Fibre steeper than the rest falls on and on, a tail falls less and less.
             later = behind - mean(t + 2 * h, t + 3 * h)
             bend = fall - sign * (slope_db_per_point * h + later)
-            quiet = bend <= math.sqrt(3) * sigma + 1e-4
+            quiet |= bend <= math.sqrt(3) * sigma + 1e-4
         if quiet:
             candidate = t if candidate is None else candidate
             first_quiet = t if first_quiet is None else first_quiet

@@ -23,6 +23,9 @@ FloatArray = npt.NDArray[np.float64]
 #: Lengths of tails that are looked for behind dead zones, pulses, and steps that one may be taken
 #: for. Chosen, not derived: shorter ones end with the dead zone; longer ones are as good as fibre.
 SHORTEST_TAIL, LONGEST_TAIL, MOST_OF_TAIL = 0.5, 60.0, 8
+#: A tail that is left where a dead zone ends is no higher, dB. Chosen, not derived: more than the
+#: end of a dead zone passes over, less than a splice that anybody would cut.
+MOST_LEFT_DB = 0.1
 
 
 def tails(
@@ -87,7 +90,7 @@ def _tail_behind(search: Search, clear_m: float, steps: list[float], stop_m: flo
         columns = np.stack([np.ones_like(x), x, tail], axis=1) * root[:, None]
         (_, _, height), *_ = np.linalg.lstsq(columns, power * root, rcond=None)
         cost = _left_by(columns, power * root)
-        if height > 0 and cost < best:
+        if 0 < height < MOST_LEFT_DB / DB_PER_RELATIVE_POWER and cost < best:
             best = cost
             end = clear_m + shot.pulse_m * length * max(math.log(height / REMAINS), 0.0)
     return end

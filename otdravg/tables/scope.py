@@ -18,6 +18,7 @@ __all__ = [
     "TALLY_COLUMNS",
     "ends",
     "equipment",
+    "limit_lines",
     "made_on",
     "result_sentence",
     "rules",
@@ -187,19 +188,24 @@ def _closures(review: CableReview) -> str:
     return f"{len(names)} ({shown})" if names else "0"
 
 
-def rules(review: CableReview, words: PageWords) -> list[tuple[str, str]]:
-    """What it was judged by."""
-    profile = review.profile
-    rule = words["rule_guarded" if profile.rule is Rule.GUARDED else "rule_plain"]
-    limits = [
+def limit_lines(review: CableReview, words: PageWords) -> list[str]:
+    """Say which limits judged splices, and how many each."""
+    return [
         words["limit_line"].format(
             limit_db=words.decimal(limit.limit_db),
             wavelengths=", ".join(map(str, limit.wavelengths_nm)),
-            count=limit.splices,
+            splices=words.words.counted("splices", limit.splices),
             rule=limit.rule,
         )
         for limit in summary.limits_in_force(review)
     ]
+
+
+def rules(review: CableReview, words: PageWords) -> list[tuple[str, str]]:
+    """What it was judged by."""
+    profile = review.profile
+    rule = words["rule_guarded" if profile.rule is Rule.GUARDED else "rule_plain"]
+    limits = limit_lines(review, words)
     name = " – ".join(part for part in (profile.name, profile.title) if part)
     return [
         (words["profile"], name),

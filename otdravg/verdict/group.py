@@ -15,8 +15,9 @@ from otdravg.verdict.verdicts import SpliceVerdict, held
 
 __all__ = ["Losses", "Whole", "held_mean", "judge_group", "mean_of"]
 
-#: True losses and their standard uncertainties, dB; None where not measured, or not known.
-Losses = Sequence[tuple[float | None, float | None]]
+#: True losses as reported and their standard uncertainties, dB; None where not measured, or not
+#: known.
+Losses = Sequence[tuple[Decimal | None, float | None]]
 
 
 class Whole(Enum):
@@ -38,8 +39,8 @@ def judge_group(
     whole : Whole
         What the splices are the whole of.
     losses : sequence
-        True loss and standard uncertainty of every splice there; a loss that nobody may rely on
-        is None.
+        True loss as reported and standard uncertainty of every splice there; a loss that nobody
+        may rely on is None.
     wavelength_nm : float
         Nominal.
     """
@@ -58,9 +59,7 @@ def mean_of(losses: Losses) -> tuple[Decimal | None, float | None]:
     The mean is of rounded losses, so that anyone can redo it from the printed column. Splices
     are taken as independent: u = √(Σ u²)/n; not known if one is not.
     """
-    known = [
-        (shown, u) for loss, u in losses if (shown := reported(loss, Quantity.LOSS_DB)) is not None
-    ]
+    known = [(loss, u) for loss, u in losses if loss is not None]
     if not known:
         return None, None
     count, shares = len(known), [u for _, u in known if u is not None]
@@ -92,9 +91,9 @@ def _share(profile: Profile, losses: Losses, wavelength_nm: float) -> Iterator[S
     if percent is None or limit_db is None or not losses:
         return
     held_each = [
-        held_against(shown, expanded(u), limit_db, profile.rule).verdict
+        held_against(loss, expanded(u), limit_db, profile.rule).verdict
         for loss, u in losses
-        if (shown := reported(loss, Quantity.LOSS_DB)) is not None
+        if loss is not None
     ]
     count, within = len(losses), held_each.count(Verdict.WITHIN)
     most, missing = count - held_each.count(Verdict.OVER), len(losses) - len(held_each)

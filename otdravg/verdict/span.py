@@ -46,8 +46,9 @@ class Span:
 
     @property
     def splices(self) -> Losses:
-        """Loss and standard uncertainty of each splice."""
-        return list(zip_longest(self.losses_db, self.u_db[: len(self.losses_db)]))
+        """Loss as reported and standard uncertainty of each splice."""
+        shown = [reported(loss_db, Quantity.LOSS_DB) for loss_db in self.losses_db]
+        return list(zip_longest(shown, self.u_db[: len(shown)]))
 
 
 def span_of(

@@ -42,10 +42,12 @@ _IN_ORDER = (
     Verdict.METHOD_BARRED,
 )
 
+_RANKS = {verdict: rank for rank, verdict in enumerate(_IN_ORDER)}
+
 
 def severity(verdict: Verdict) -> int:
     """Rank a verdict: the higher, the more it asks for."""
-    return _IN_ORDER.index(verdict)
+    return _RANKS[verdict]
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,6 +12,7 @@ PAGE_WORDS: dict[Language, dict[str, str]] = {
     Language.ENGLISH: {
         "advice_only": "The plan advises; people decide.",
         "box_cut": "cut",
+        "box_dressed": "re-dressed",
         "box_spliced": "spliced",
         "box_tray": "in tray",
         "cell_over": "over the limit",
@@ -76,6 +77,7 @@ PAGE_WORDS: dict[Language, dict[str, str]] = {
     Language.GERMAN: {
         "advice_only": "Der Plan rät; Menschen entscheiden.",
         "box_cut": "getrennt",
+        "box_dressed": "neu abgelegt",
         "box_spliced": "gespleißt",
         "box_tray": "abgelegt",
         "cell_over": "über dem Grenzwert",

@@ -220,7 +220,7 @@ ENGLISH = {
     "fibres_of": "{measured} of {expected} expected",
     "worst": "Largest against their limit",
     "limits_in_force": "Limits in force",
-    "limit_line": "{limit_db} dB at {wavelengths} nm: {count} splices ({rule})",
+    "limit_line": "{limit_db} dB at {wavelengths} nm: {splices} ({rule})",
     "ends": "Ends",
     "ends_line": "{end}: {names}",
     "clock_off": "Clock off",

@@ -226,7 +226,7 @@ GERMAN = {
     "fibres_of": "{measured} von {expected} erwarteten",
     "worst": "Größte gegen ihren Grenzwert",
     "limits_in_force": "Geltende Grenzwerte",
-    "limit_line": "{limit_db} dB bei {wavelengths} nm: {count} Spleiße ({rule})",
+    "limit_line": "{limit_db} dB bei {wavelengths} nm: {splices} ({rule})",
     "ends": "Enden",
     "ends_line": "{end}: {names}",
     "clock_off": "Uhr falsch",

@@ -74,6 +74,7 @@ class Crew:
     folder: Path
     cord_m: float = 0.0  # launch and receive fibre
     states_cord: bool = False  # as the user offset of the file
+    connector: Joint = CONNECTOR
 
     def shot(
         self,
@@ -89,7 +90,7 @@ class Crew:
         """Shoot a span from A or from B and write the file."""
         way = span if end == "A" else span.reversed()
         cord = Section(self.cord_m, ATTENUATION_DB_PER_KM[nm], 0.02) if self.cord_m else None
-        near = replace(CONNECTOR, loss_db=connector_db)
+        near = replace(self.connector, loss_db=connector_db)
         link = way.with_cords(cord, cord, near) if cord else way
         counts = spacing_counts_for(1.0, link.group_index)
         reach_m = max(link.length_m, sum(self.cable.lengths_m) + 2 * self.cord_m) + 800.0

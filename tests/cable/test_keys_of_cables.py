@@ -14,10 +14,11 @@ from typing import Any
 import pytest
 from key_cables import CORD_M, MAKERS
 
-from otdravg.cable import CableReview, Options, read_folders, review
+from otdravg.cable import CableReview, Options, read_closure_table, read_folders, review
 from otdravg.cable.checks.earlier import OldSplice
 from otdravg.cable.files.folder import RawShot
 from otdravg.closeout.traces import trace_pattern
+from otdravg.errors import BadSetting
 from otdravg.quantities import Quantity, reported
 from otdravg.verdict import Profile, parse
 from otdravg.verdict.keys import KEYS
@@ -331,3 +332,31 @@ def test_a_reflectance_limit_is_held_plainly_and_that_is_said_once(
     assert result.exit_status == 0
     (told,) = [f for f in result.findings if f.code == "key-not-applied"]
     assert "reflectance" in told.evidence
+
+
+def test_method_and_stage_of_a_closure_are_those_of_the_users_table(
+    shots: Callable[[str], tuple[RawShot, ...]], usual: CableReview, tmp_path: Path
+) -> None:
+    text = (
+        'stage = "final"\n[splice]\nlimit_db = 0.2\n[splice.mechanical]\nlimit_db = 0.3\n'
+        "[stages.final]\n[stages.build]\nlimit_db = 0.3\n"
+    )
+    table, statuses = tmp_path / "closures.csv", {}
+    for cells in (",", "mechanical,", ",build"):
+        table.write_text(f"name,distance,method,stage\nEast,1410,{cells}\n", encoding="utf-8")
+        options = replace(options_for("", usual), closures=read_closure_table(table))
+        result = review(shots("plain"), profile_of(text, usual), options)
+        (worst,) = [r for r in result.rows if (r.loss_db or 0) > 0.2 and r.wavelength_nm == 1550]
+        statuses[cells] = result.exit_status, worst.verdict.rule
+    assert statuses == {
+        ",": (1, "splice.limit_db"),
+        "mechanical,": (0, "splice.mechanical.limit_db"),
+        ",build": (0, "stages.build.limit_db"),
+    }
+    for cells, told in (("glued,", "method"), (",later", "stage")):
+        table.write_text(f"name,distance,method,stage\nEast,1410,{cells}\n", encoding="utf-8")
+        with pytest.raises(BadSetting, match=told):
+            review(
+                shots("plain"), profile_of(text, usual),
+                replace(options_for("", usual), closures=read_closure_table(table)),
+            )  # fmt: skip

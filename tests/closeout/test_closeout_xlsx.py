@@ -183,7 +183,7 @@ def test_a_cell_is_filled_as_its_row_was_judged(
     assert sheet["B2"].value == pytest.approx(0.20)
     assert sheet["C2"].value == pytest.approx(0.50)
     cover = [cell.value for line in book["Cover"].iter_rows() for cell in line]
-    assert "0.50 dB at 1310 nm: 1 splices (splice.attempts.fallback_db)" in cover
+    assert "0.50 dB at 1310 nm: 1 splice (splice.attempts.fallback_db)" in cover
 
 
 def test_headings_stay_in_view_and_on_every_page(book: Book) -> None:

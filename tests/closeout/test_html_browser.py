@@ -16,6 +16,7 @@ from printed_example import HOSTILE_CLOSURE, example, pictures, template
 from otdravg.cable.model import CableReview
 from otdravg.closeout.html import closeout_html
 from otdravg.closeout.sketches import Sketches
+from otdravg.verdict.decision import Verdict
 
 CHROMIUM = shutil.which("chromium") or "/usr/bin/chromium"
 pytestmark = pytest.mark.skipif(
@@ -137,10 +138,25 @@ def test_columns_sort_both_ways_with_what_is_not_measured_last(
     for order, down in (("ascending", False), ("descending", True)):
         head.locator("button").click()
         assert head.get_attribute("aria-sort") == order
-        shown = [text.split()[0] for text in _column(page, "loss_db") if text.strip(" *")]
+        shown = [text.split()[0] for text in _column(page, "loss_db") if text.strip(" *→–")]
         assert [float(text) for text in shown] == sorted(map(float, shown), reverse=down)
         assert len(shown) == sum(row.loss_db is not None for row in review.rows)
-        assert _column(page, "loss_db")[-1].strip() in ("", "*")
+        assert _column(page, "loss_db")[-1].strip() == "→"
+
+
+def test_paper_holds_every_row_and_column(visit: Visit, review: CableReview, tmp_path) -> None:
+    """Upright and lying, read back with a library that has no part in it."""
+    pypdf = pytest.importorskip("pypdf")
+    for number, landscape in enumerate((False, True)):
+        path = tmp_path / f"{number}.pdf"
+        visit.page.pdf(path=path, format="A4", landscape=landscape)
+        text = "\n".join(page.extract_text() for page in pypdf.PdfReader(path).pages)
+        losses = {f"{row.loss_ab_db:.3f}" for row in review.rows if row.loss_ab_db is not None}
+        assert len(losses) > 50
+        assert {loss for loss in losses if loss not in text.replace("−", "-")} == set()
+        assert text.count("within limit") >= sum(
+            row.verdict.verdict is Verdict.WITHIN for row in review.rows
+        )
 
 
 def test_click_on_the_map_opens_the_splice_with_its_numbers(visit: Visit) -> None:

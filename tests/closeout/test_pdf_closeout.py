@@ -160,7 +160,7 @@ def test_the_limit_shown_is_the_one_that_judged(review: CableReview) -> None:
     )
     content = closeout_pdf(replace(review, rows=tuple(rows)), Sketches(), template())
     text = " ".join(_reader(content).pages[0].extract_text().split())
-    assert "0.45 dB at 1310 nm: 1 splices (splice.attempts.fallback_db)" in text
+    assert "0.45 dB at 1310 nm: 1 splice (splice.attempts.fallback_db)" in text
 
 
 @pytest.mark.parametrize(("fibres", "most"), [(48, 25), (864, 120)])
@@ -199,6 +199,14 @@ def test_work_sheet_lists_the_whole_ribbon_with_colours_and_values_before(
             assert _figure(row) in sheet
     for word in ("cut", "spliced", "in tray", "Initials", "Before, dB", "After, dB"):
         assert word in sheet
+
+
+def test_a_bend_is_dressed_again_and_nothing_is_cut(review: CableReview, pages: list[str]) -> None:
+    sheet = next(text for text in pages if "Closure C3 at" in text and "Work sheet" in text)
+    assert "re-dressed" in sheet
+    assert "spliced" not in sheet.split()
+    assert "violet" in sheet
+    assert "blue" not in sheet
 
 
 def test_pages_are_numbered_and_listed_in_the_outline(

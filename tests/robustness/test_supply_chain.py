@@ -33,7 +33,7 @@ class TestRequirements:
         names = {re.split(r"[><=;\s]", line)[0].lower() for line in PROJECT["dependencies"]}
         assert names == {
             "numpy", "scipy", "matplotlib", "click", "tomli", "xlsxwriter", "openpyxl", "jinja2",
-            "reportlab",
+            "reportlab", "starlette", "uvicorn",
         }  # fmt: skip
 
     def test_lower_bounds_are_those_that_are_tested(self) -> None:

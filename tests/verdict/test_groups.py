@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from decimal import Decimal
 
 import pytest
 from pair_example import judged_loss
 
 from otdravg.errors import BadProfile
+from otdravg.quantities import Quantity, reported
 from otdravg.verdict import Profile, Span, judge_span, parse
 from otdravg.verdict.decision import Action, Verdict
-from otdravg.verdict.group import Whole, judge_group
+from otdravg.verdict.group import Losses, Whole, judge_group
 from otdravg.verdict.rules import required_wavelengths
 from otdravg.words.catalogue import told
 
@@ -22,8 +24,13 @@ def profile_of(text: str) -> Profile:
     return parse(HEAD + text, "test.toml")
 
 
+def shown(losses: Sequence[float | None], u_db: float | None = 0.001) -> Losses:
+    """Losses as reported."""
+    return [(reported(loss, Quantity.LOSS_DB), u_db) for loss in losses]
+
+
 def share(profile: Profile, *losses: float | None, u_db: float | None = 0.001) -> Verdict:
-    (judged,) = judge_group(profile, Whole.CABLE, [(loss, u_db) for loss in losses], 1550)
+    (judged,) = judge_group(profile, Whole.CABLE, shown(losses, u_db), 1550)
     return judged.verdict
 
 
@@ -36,9 +43,7 @@ class TestShare:
 
     def test_94_of_99_are_not_though_they_round_to_it(self) -> None:
         # Derived: 94/99 = 94.949… %.
-        (judged,) = judge_group(
-            profile_of(SHARE), Whole.CABLE, [(0.1, 0.001)] * 94 + [(0.2, 0.001)] * 5, 1550
-        )
+        (judged,) = judge_group(profile_of(SHARE), Whole.CABLE, shown([0.1] * 94 + [0.2] * 5), 1550)
         assert judged.verdict is Verdict.OVER
         assert judged.action is Action.LOOK
         assert (judged.figure, judged.limit_db, judged.rule) == (
@@ -69,7 +74,7 @@ class TestShare:
 
     def test_by_wavelength(self) -> None:
         profile = profile_of("[share]\npercent = 90\nlimit_db_at = { 1310 = 0.2 }\n")
-        assert judge_group(profile, Whole.CABLE, [(0.1, 0.001)], 1550) == ()
+        assert judge_group(profile, Whole.CABLE, shown([0.1]), 1550) == ()
 
     @pytest.mark.parametrize(
         ("text", "key"),
@@ -88,7 +93,7 @@ class TestShare:
 class TestMean:
     def judged(self, whole: Whole, *losses: float | None, u_db: float | None = 0.0001) -> Verdict:
         profile = profile_of(f"[{whole.value}]\nmean_limit_db = 0.15\n")
-        (judged,) = judge_group(profile, whole, [(loss, u_db) for loss in losses], 1550)
+        (judged,) = judge_group(profile, whole, shown(losses, u_db), 1550)
         assert judged.rule == f"{whole.value}.mean_limit_db"
         return judged.verdict
 
@@ -107,7 +112,7 @@ class TestMean:
         profile = profile_of(f"[splice]\nlimit_db = 0.2\n[{whole.value}]\nmean_limit_db = 0.15\n")
         assert judged_loss(profile, 0.35, 0.001).verdict is Verdict.OVER
         # Derived: 0.05, 0.05, 0.35 have a mean of 0.15.
-        losses = [(0.05, 0.001), (0.05, 0.001), (0.35, 0.001)]
+        losses = shown([0.05, 0.05, 0.35])
         assert judge_group(profile, whole, losses, 1550)[0].verdict is Verdict.WITHIN
 
 
@@ -134,7 +139,7 @@ def test_wavelengths_by_length() -> None:
 
 
 def test_the_sentence_has_every_figure() -> None:
-    losses = [(0.05, 0.001)] * 18 + [(0.2, 0.001)] * 2
+    losses = shown([0.05] * 18 + [0.2] * 2)
     (judged,) = judge_group(profile_of(SHARE), Whole.CABLE, losses, 1550)
     assert told(judged.reason) == (
         "90.0 % of 20 splices keep 0.10 dB, 95 % are asked for: too few do."

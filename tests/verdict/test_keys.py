@@ -174,6 +174,7 @@ CASES = {
     "data.length_difference_limit_m": ("[data]\n", "length_difference_limit_m = 10", ""),
 }  # fmt: skip
 
+GROUP = ((Decimal("0.200"), 0.001), (Decimal("0.250"), 0.001))
 BEYOND = (says("signal-ends", direction="B→A", into_m=900.0),)
 
 
@@ -211,7 +212,7 @@ def answers(profile: Profile) -> list[Any]:
         *(list(end_verdicts(profile, where, event)) for where in Where),
         judge_span(profile, span),
         judge_span(profile, span_of(profile, readings, readings, 1550, 6000.0, (0.2, 0.001))),
-        *(judge_group(profile, whole, [(0.2, 0.001), (0.25, 0.001)], 1550) for whole in Whole),
+        *(judge_group(profile, whole, GROUP, 1550) for whole in Whole),
         advice(*_one_failing(profile), profile),
         judge_increase(profile, 0.2, 0.001),
         required_wavelengths(profile, 6000.0, "G.652"),

@@ -383,7 +383,7 @@ class TestSettings:
             ("two-wavelengths", 0.0, True),
             ("two-wavelengths", None, False),  # not known: nothing to say
             ("three-attempts", 0.0, False),  # exhibit of 2012: none for span traces
-            ("three-attempts", 1000.0, True),
+            ("three-attempts", 1000.0, False),  # used all the same: no fault
         ],
     )
     def test_launch_cord(

@@ -34,7 +34,7 @@ BOOKS = {language: catalogue._book(language) for language in LANGUAGES}
 ENGLISH = BOOKS[Language.ENGLISH]
 PARTS = ("text", "done")
 #: Groups whose messages are whole sentences, not parts that are joined.
-SENTENCES = ("say", "screen", "ticket", "budget", "document", "drawing")
+SENTENCES = ("say", "screen", "ticket", "budget", "document", "drawing", "page")
 #: Units as they are written; a wavelength may be told in words.
 UNITS = {
     "db_per_km": "dB/km", "db": "dB", "km": "km", "m": "m", "nm": "nm|nanometre|Nanometer",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
+from decimal import Decimal
 
 from otdravg.cable.checks.notes import about_fibre
 from otdravg.cable.model import (
@@ -14,6 +15,7 @@ from otdravg.cable.model import (
 )
 from otdravg.findings import Severity
 from otdravg.fit.reading import Kind
+from otdravg.quantities import Quantity, reported
 from otdravg.verdict.decision import Action, Verdict
 from otdravg.verdict.group import Whole, judge_group, mean_of
 from otdravg.verdict.rules import Profile
@@ -25,6 +27,8 @@ __all__ = ["failing_wholes", "group_results"]
 #: Losses that nobody may rely on.
 _NO_LOSS = (Verdict.NOT_GRADABLE, Verdict.IMPLAUSIBLE)
 
+#: A splice and its loss as reported.
+_Splice = tuple[SpliceRow, Decimal | None]
 #: Cable, closure number, closure, ribbon, wavelength.
 _Place = tuple[str, int, str, int, int]
 
@@ -35,15 +39,17 @@ def group_results(rows: Sequence[SpliceRow], profile: Profile) -> list[GroupResu
     Connectors and events between closures belong to none, nor does a wavelength that is
     information only.
     """
-    groups: dict[tuple[Whole, _Place], list[SpliceRow]] = defaultdict(list)
+    groups: dict[tuple[Whole, _Place], list[_Splice]] = defaultdict(list)
     for row in rows:
         is_splice = row.closure_number is not None and row.kind is not Kind.CONNECTOR
         if is_splice and row.verdict.rule != "wavelengths.judge_others":
+            loss_db = reported(row.loss_db, Quantity.LOSS_DB)
+            splice = row, None if row.verdict.verdict in _NO_LOSS else loss_db
             nm, at = row.wavelength_nm, (row.cable, row.closure_number or 0, row.closure)
-            groups[Whole.CABLE, (row.cable, 0, "", 0, nm)].append(row)
-            groups[Whole.CLOSURE, (*at, 0, nm)].append(row)
+            groups[Whole.CABLE, (row.cable, 0, "", 0, nm)].append(splice)
+            groups[Whole.CLOSURE, (*at, 0, nm)].append(splice)
             if row.ribbon is not None:
-                groups[Whole.RIBBON, (*at, row.ribbon, nm)].append(row)
+                groups[Whole.RIBBON, (*at, row.ribbon, nm)].append(splice)
     return [_result(*group, own, profile) for group, own in sorted(groups.items(), key=_order)]
 
 
@@ -52,24 +58,20 @@ def _order(item: tuple[tuple[Whole, _Place], object]) -> _Place:
 
 
 def _result(
-    whole: Whole, place: _Place, rows: Sequence[SpliceRow], profile: Profile
+    whole: Whole, place: _Place, splices: Sequence[_Splice], profile: Profile
 ) -> GroupResult:
     cable, number, closure, ribbon, nm = place
-    losses = [
-        (None if row.verdict.verdict in _NO_LOSS else row.loss_db, row.u_loss_db) for row in rows
-    ]
+    losses = [(loss_db, row.u_loss_db) for row, loss_db in splices]
     rules = judge_group(profile, whole, losses, nm)
-    known = [(loss, row.fibre) for (loss, _), row in zip(losses, rows, strict=True)
-             if loss is not None]  # fmt: skip
+    known = [(loss_db, row.fibre) for row, loss_db in splices if loss_db is not None]
     worst_db, worst_fibre = max(known, default=(None, None))
-    mean_db, _ = mean_of(losses)
-    worst = worst_of([*(row.verdict for row in rows), *rules])
-    assert worst is not None
-    fibres = tuple(row.fibre for row in rows)
+    verdicts = [row.verdict for row, _ in splices]
     return GroupResult(
-        whole, cable, closure, number or None, ribbon or None, nm, fibres, len(known),
-        sum(row.verdict.verdict in (Verdict.OVER, Verdict.FAILED) for row in rows),
-        None if mean_db is None else float(mean_db), worst_db, worst_fibre, rules, worst,
+        whole, cable, closure, number or None, ribbon or None, nm,
+        tuple(row.fibre for row, _ in splices), len(known),
+        sum(own.verdict in (Verdict.OVER, Verdict.FAILED) for own in verdicts),
+        mean_of(losses)[0], worst_db, worst_fibre, rules,
+        worst_of([*verdicts, *rules]) or verdicts[0],
     )  # fmt: skip
 
 
@@ -78,7 +80,7 @@ def failing_wholes(
 ) -> list[CableFinding]:
     """Findings for fibres, ribbons, closures and cables that fail as wholes.
 
-    What is not measured because a splice is not is said of the splice.
+    What is not measured, or not gradable, because a splice is not is said of the splice.
     """
     open_rows = [row for row in rows if row.verdict.needs_work]
     by_fibre = {(row.key, row.wavelength_nm) for row in open_rows}
@@ -113,7 +115,8 @@ def _failing(
 ) -> Iterator[tuple[Severity, str, str, str]]:
     """Each rule that asks for something: how grave, its code, why, and what to do."""
     for rule in rules:
-        if rule.action is Action.NONE or (rule.verdict is Verdict.NOT_MEASURED and is_said):
+        is_open = rule.verdict in (Verdict.NOT_MEASURED, Verdict.NOT_GRADABLE)
+        if rule.action is Action.NONE or (is_open and is_said):
             continue
         severity, advice = Severity.CAUTION, rule.action.value
         if rule.verdict is Verdict.OVER:

@@ -20,8 +20,9 @@ import numpy.typing as npt
 
 from otdravg.cable.model import Closure, Source
 from otdravg.errors import BadSetting
-from otdravg.quantities import length_m
+from otdravg.quantities import metres_of
 from otdravg.trade import ribbon_position
+from otdravg.verdict.rules import Method
 
 __all__ = [
     "CableMap",
@@ -63,6 +64,8 @@ class KnownClosure:
 
     name: str
     distance_m: float
+    method: Method | None = None  # how it was spliced
+    stage: str = ""  # of the work there
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,8 +141,7 @@ class _Cluster:
     seen: dict[int, float] = field(default_factory=dict)  # fibre → its own metres
     routes: set[int] = field(default_factory=set)
     fibres: set[int] = field(default_factory=set)
-    name: str = ""
-    named_by: Source = Source.SHOTS
+    known: KnownClosure | None = None  # what the user's table says of it
     asked: bool = False
 
 
@@ -192,12 +194,12 @@ def find_closures(
             cable,
             number,
             tuple(sorted(c.routes)),
-            c.name or str(number),
+            c.known.name if c.known else str(number),
             c.at_m,
             c.spread_m,
             tuple(sorted(c.fibres)),
             len(c.seen),
-            c.named_by,
+            *((Source.MAPPING, c.known.method, c.known.stage) if c.known else ()),
         )
         for number, c in enumerate(merged, start=1)
     )
@@ -389,8 +391,7 @@ def _name(
         if i not in entries and j not in named:
             entries.add(i)
             named.add(j)
-            clusters[j].name = table[i].name
-            clusters[j].named_by = Source.MAPPING
+            clusters[j].known = table[i]
     for i, entry in enumerate(table):
         reached = [r for r in routes if entry.distance_m < r.length_m]
         if i in entries or not reached:
@@ -402,8 +403,7 @@ def _name(
                 {},
                 {r.number for r in reached},
                 {f.fibre for r in reached for f in r.fibres},
-                entry.name,
-                Source.MAPPING,
+                entry,
                 asked=True,
             )
         )
@@ -486,6 +486,9 @@ def _of_ribbon(
 def read_closure_table(path: Path) -> tuple[KnownClosure, ...]:
     """Read a CSV with the columns name and distance (``4292``, ``4.29km``, ``14080ft``).
 
+    Columns ``method`` (fusion, ribbon, mechanical) and ``stage`` (of the profile) may stand beside
+    them, where a closure's differ from the profile's.
+
     Raises
     ------
     BadSetting
@@ -500,15 +503,19 @@ def read_closure_table(path: Path) -> tuple[KnownClosure, ...]:
     for number, row in enumerate(rows, start=2):
         cells = {(key or "").strip(): (value or "").strip() for key, value in row.items()}
         try:
-            distance_m = length_m(cells[distance_column])
+            distance_m = metres_of(cells[distance_column])
         except ValueError as error:
-            text = cells[distance_column]
+            raise BadSetting("closure table", f"{path} line {number}", str(error)) from None
+        method, methods = cells.get("method", ""), {own.value: own for own in Method}
+        if method and method not in methods:
             raise BadSetting(
-                "closure table", f"{path} line {number}", f"{text!r} {error}"
-            ) from None
+                "closure table", f"{path} line {number}", f"method: {', '.join(methods)}"
+            )
         if not cells["name"]:
             raise BadSetting("closure table", f"{path} line {number}", "give it a name")
-        known.append(KnownClosure(cells["name"], distance_m))
+        known.append(
+            KnownClosure(cells["name"], distance_m, methods.get(method), cells.get("stage", ""))
+        )
     if len({k.name for k in known}) != len(known):
         raise BadSetting("closure table", str(path), "a name stands there twice")
     return tuple(sorted(known, key=lambda k: (k.distance_m, k.name)))

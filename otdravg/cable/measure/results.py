@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 from otdravg.cable.checks.states import is_one_state, one_way_series
 from otdravg.cable.measure.closures import CableMap
@@ -19,9 +20,11 @@ from otdravg.cable.model import (
 )
 from otdravg.fit.reading import Kind
 from otdravg.verdict.connector import Where, end_event, end_verdicts
+from otdravg.verdict.decision import Action, Verdict
 from otdravg.verdict.rules import Profile
 from otdravg.verdict.shots import fibre_type_of
 from otdravg.verdict.span import judge_span, span_of
+from otdravg.verdict.verdicts import SpliceVerdict
 
 __all__ = ["fibre_results", "history_of"]
 
@@ -60,7 +63,7 @@ def fibre_results(
             (Where.FIRST, outcome.sketch_ab, axis.start_a_m),
             (Where.LAST, outcome.sketch_ba, axis.start_b_m),
         )
-        rules = list(verdict.rules)
+        rules = [_on_doubtful_data(rule, own) for rule in verdict.rules]
         for where, sketch, start_m in ends:
             event = None
             if sketch is not None:
@@ -91,6 +94,16 @@ def fibre_results(
             )
         )
     return results
+
+
+def _on_doubtful_data(rule: SpliceVerdict, rows: Sequence[SpliceRow]) -> SpliceVerdict:
+    """Where a splice is not gradable, what it is a part of is not either."""
+    for row in rows:
+        if row.verdict.verdict is Verdict.NOT_GRADABLE:
+            return replace(
+                rule, verdict=Verdict.NOT_GRADABLE, reason=row.verdict.reason, action=Action.LOOK
+            )
+    return rule
 
 
 def history_of(measured: Sequence[Measured], maps: Mapping[str, CableMap]) -> list[History]:

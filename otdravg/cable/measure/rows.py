@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import datetime
 from statistics import median
 
@@ -12,13 +12,13 @@ from otdravg.cable.measure.closures import CableMap
 from otdravg.cable.measure.jobs import Outcome, Sketch
 from otdravg.cable.measure.placing import placed
 from otdravg.cable.measure.standing import Measured
-from otdravg.cable.model import FibreKey, ShotRecord, SpliceRow
+from otdravg.cable.model import Closure, FibreKey, ShotRecord, SpliceRow
 from otdravg.findings import Statement, says
 from otdravg.fit.reading import Coverage, Kind, Reading
 from otdravg.shot.detect import Event, EventKind
 from otdravg.trade import fibre_colour, ribbon_position
 from otdravg.verdict.decision import Action
-from otdravg.verdict.rules import Profile
+from otdravg.verdict.rules import Profile, at_stage
 from otdravg.verdict.shots import fibre_type_of
 from otdravg.verdict.splice import judge_reading, with_more
 from otdravg.verdict.verdicts import Circumstances, SpliceVerdict
@@ -27,12 +27,9 @@ from otdravg.words.bridge import causes_of
 __all__ = ["newest", "rows_of"]
 
 
-@dataclass(frozen=True, slots=True)
-class _Judge:
-    """Judges a reading at a closure, and counts how often the splice there was made."""
-
-    judge: Callable[[Measured, Reading, str, int], SpliceVerdict]
-    attempts: Callable[[Measured, int], int]
+#: Judges a reading of a fibre at a closure (None: between closures), and tells how often the
+#: splice there was made.
+Judge = Callable[[Measured, Reading, Closure | None], tuple[SpliceVerdict, int]]
 
 
 def rows_of(
@@ -50,19 +47,23 @@ def rows_of(
     """
     none: frozenset[str] = frozenset()
 
-    def judge(one: Measured, reading: Reading, closure: str, attempt: int) -> SpliceVerdict:
+    def judge(
+        one: Measured, reading: Reading, closure: Closure | None
+    ) -> tuple[SpliceVerdict, int]:
+        attempt = 1 if closure is None else attempts(one, closure.number)
+        name = "" if closure is None else closure.name
         everywhere = doubts.get((one.key, one.wavelength_nm, ""), none)
-        here = doubts.get((one.key, one.wavelength_nm, closure), none)
         known = Circumstances(
             one.wavelength_nm,
             attempt,
+            None if closure is None else closure.method,
             length_m=None if one.outcome.axis is None else one.outcome.axis.length_m,
             fibre_type=fibre_type_of(*(None if r is None else r.identity for r in one.records)),
-            finding_codes=everywhere | here,
+            finding_codes=everywhere | doubts.get((one.key, one.wavelength_nm, name), none),
         )
-        return judge_reading(reading, profile, known)
-
-    tell = _Judge(judge, attempts)
+        stage = "" if closure is None else closure.stage
+        own = at_stage(profile, stage) if stage else profile
+        return judge_reading(reading, own, known), attempt
 
     starts = _usual_starts(measured)
     rows: list[SpliceRow] = []
@@ -71,9 +72,9 @@ def rows_of(
         if own_map is None:
             continue
         if one.outcome.axis is not None:
-            rows += _measured_rows(one, own_map, profile.ribbon_size, tell)
+            rows += _measured_rows(one, own_map, profile.ribbon_size, judge)
         else:
-            rows += _rows_without_pair(one, own_map, profile.ribbon_size, starts, tell)
+            rows += _rows_without_pair(one, own_map, profile.ribbon_size, starts, judge)
     return sorted(rows, key=_order)
 
 
@@ -84,16 +85,15 @@ def _order(row: SpliceRow) -> tuple[str, int, int, float]:
 def _row(
     one: Measured,
     ribbon_size: int | None,
-    closure: tuple[str, int | None],
+    closure: Closure | None,
     reading: Reading,
-    judge: _Judge,
+    judge: Judge,
 ) -> SpliceRow:
     ab, ba = one.records
     fibre = one.key.fibre
     ribbon, position = ribbon_position(fibre, ribbon_size)
-    attempt = 1 if closure[1] is None else judge.attempts(one, closure[1])
-    verdict = judge.judge(one, reading, closure[0], attempt)
-    if closure[1] is None and verdict.action is Action.RE_SPLICE:
+    verdict, attempt = judge(one, reading, closure)
+    if closure is None and verdict.action is Action.RE_SPLICE:
         # Between closures there is no splice to remake: somebody has to look what it is.
         verdict = replace(with_more(verdict, says("between-closures")), action=Action.LOOK)
     return SpliceRow(
@@ -103,8 +103,8 @@ def _row(
         position=position,
         colour=fibre_colour(fibre, ribbon_size),
         wavelength_nm=one.wavelength_nm,
-        closure=closure[0],
-        closure_number=closure[1],
+        closure="" if closure is None else closure.name,
+        closure_number=None if closure is None else closure.number,
         distance_m=reading.distance_m,
         loss_ab_db=reading.loss_ab_db,
         loss_ba_db=reading.loss_ba_db,
@@ -133,16 +133,15 @@ def newest(*records: ShotRecord | None) -> datetime | None:
 
 
 def _measured_rows(
-    one: Measured, own_map: CableMap, ribbon_size: int | None, judge: _Judge
+    one: Measured, own_map: CableMap, ribbon_size: int | None, judge: Judge
 ) -> list[SpliceRow]:
     where = placed(one.outcome, own_map)
     rows = []
     for number, at_m in own_map.passes.get(one.key.fibre, {}).items():
         nothing = _one_way(number, at_m, None, one.outcome, says("too-near"))
         reading = where.at.get(number, nothing)
-        closure = own_map.closure(number).name, number
-        rows.append(_row(one, ribbon_size, closure, reading, judge))
-    rows += [_row(one, ribbon_size, ("", None), r, judge) for r in where.between]
+        rows.append(_row(one, ribbon_size, own_map.closure(number), reading, judge))
+    rows += [_row(one, ribbon_size, None, r, judge) for r in where.between]
     return rows
 
 
@@ -163,7 +162,7 @@ def _rows_without_pair(
     own_map: CableMap,
     ribbon_size: int | None,
     starts: Mapping[str, tuple[float, float]],
-    judge: _Judge,
+    judge: Judge,
 ) -> list[SpliceRow]:
     """Rows of a fibre without a usable pair: one-way readings where a single shot shows one."""
     outcome = one.outcome
@@ -187,7 +186,7 @@ def _rows_without_pair(
             if sketch is not None:
                 event = _event_near(sketch, start_m + at_m)
         reading = _one_way(closure.number, closure.distance_m, event, outcome, cause)
-        rows.append(_row(one, ribbon_size, (closure.name, closure.number), reading, judge))
+        rows.append(_row(one, ribbon_size, closure, reading, judge))
     return rows
 
 

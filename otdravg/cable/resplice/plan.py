@@ -52,6 +52,9 @@ __all__ = [
 #: Verdicts of a splice that may be cut, whatever has to be weighed first.
 _TO_CUT = (Verdict.OVER, Verdict.FAILED, Verdict.TEMPORARY, Verdict.METHOD_BARRED)
 _LISTED = (*_TO_CUT, Verdict.TOO_CLOSE, Verdict.BEND)
+#: A fibre as a whole that nobody has to do anything for, or may: its evidence is there, or its
+#: data are in doubt.
+_NOT_DUE = (Verdict.ACCEPTED, Verdict.NOT_GRADABLE)
 #: Rules about a fibre as a whole that remakes can meet.
 _OF_THE_MEAN = ("span.mean_limit_db", "span.evidence_attempts")
 _OF_THE_SUM = ("span.steps", "span.formula")
@@ -247,7 +250,7 @@ def _span_needs(
             gains[place_of(row)[0]] = row.loss_db - after_db
     for rule in result.rules if rows else ():
         is_mean = rule.rule in _OF_THE_MEAN
-        is_due = rule.verdict is not Verdict.ACCEPTED and (is_mean or rule.rule in _OF_THE_SUM)
+        is_due = rule.verdict not in _NOT_DUE and (is_mean or rule.rule in _OF_THE_SUM)
         if is_due and rule.figure is not None and rule.limit_db is not None:
             over_db = float(rule.figure - rule.limit_db) * (len(rows) if is_mean else 1)
             yield SpanNeed(result.key.fibre, place_of(rows[0])[1], over_db, gains)

@@ -10,7 +10,7 @@ import hashlib
 from importlib import resources
 from pathlib import Path
 
-from jinja2 import Environment, StrictUndefined
+from jinja2 import Environment, FunctionLoader, StrictUndefined
 from markupsafe import Markup
 
 from otdravg import __version__
@@ -39,7 +39,7 @@ from otdravg.tables.scope import (
 )
 from otdravg.words.closeout import PageWords
 
-__all__ = ["closeout_html", "content_hash", "packaged", "write_closeout_html"]
+__all__ = ["closeout_html", "content_hash", "packaged", "templates", "write_closeout_html"]
 
 #: In this order they make one script.
 _SCRIPTS = ("common.js", "traces.js", "map.js", "list.js", "plot.js", "app.js")
@@ -89,10 +89,8 @@ def closeout_html(
     style = packaged("style.css")
     below = parts(review, words)
     verdict, says = standing(review, words)
-    environment = Environment(
-        autoescape=True, undefined=StrictUndefined, trim_blocks=True, keep_trailing_newline=True
-    )
-    page = environment.from_string(packaged("index.html.j2")).render(
+    index = templates().get_template("index.html.j2")
+    page = index.render(
         language=template.language.value,
         program=f"{words['program']} otdravg {__version__}",
         title=printable(template.title or words["closeout"]),
@@ -137,6 +135,17 @@ def closeout_html(
         trace_data=as_script_text(trace_data(review, sketches)),
     )
     return page.encode("utf-8")
+
+
+def templates() -> Environment:
+    """Return the pages' templates: what is filled in is escaped, what is missing is an error."""
+    return Environment(
+        loader=FunctionLoader(packaged),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        keep_trailing_newline=True,
+    )
 
 
 def packaged(name: str) -> str:

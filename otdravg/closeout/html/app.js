@@ -1,5 +1,5 @@
 // Put together: the map, the list, and one splice opened from either.
-const review = { rows: unfolded(), closures: data.closures, ribbonSize: data.ribbonSize };
+const review = { ...data, rows: unfolded() };
 const detail = document.getElementById("one-splice");
 const plot = makePlot();
 let opened = null, cameFrom = null;
@@ -81,7 +81,8 @@ showMap();
 function drawLegend() {
   const ink = palette();
   for (const canvas of document.querySelectorAll("canvas[data-mark]")) {
-    drawCell(sharpPen(canvas, 12, 14), 0.5, 0.5, 11, 13, canvas.dataset.mark, canvas.dataset.sign, ink);
+    const { mark, sign } = canvas.dataset;
+    drawCell(sharpPen(canvas, 12, 14), 0.5, 0.5, 11, 13, mark, sign, ink);
   }
 }
 function redraw() {

@@ -162,6 +162,14 @@ def splice_data(review: CableReview) -> dict[str, Any]:
     return {"format": PAGE_FORMAT, "names": columns, "lists": lists, "rows": folded}
 
 
+def word_data(words: PageWords) -> dict[str, Any]:
+    """Return the words of the scripts, and how they write figures."""
+    return {
+        "words": {key: words[key] for key in _SCRIPT_WORDS},
+        "decimalSign": words.decimal("."),
+    }
+
+
 def review_data(review: CableReview, words: PageWords) -> dict[str, Any]:
     """Return what the scripts of the page work on, as plain values."""
     fixed = {
@@ -176,9 +184,8 @@ def review_data(review: CableReview, words: PageWords) -> dict[str, Any]:
         )
     }
     return {
-        "words": {key: words[key] for key in _SCRIPT_WORDS},
+        **word_data(words),
         "values": {text: words.cell(column, text) for column, text in sorted(fixed)},
-        "decimalSign": words.decimal("."),
         "ribbonSize": review.ribbon_size,
         "maps": [
             {"cable": printable(cable), "wavelength_nm": nm}

@@ -13,7 +13,7 @@ from otdravg.cable.model import CableReview
 from otdravg.closeout.sketches import PairSketch, Sketches, TraceSketch
 from otdravg.system.printable import printable
 
-__all__ = ["packed_shot", "trace_data"]
+__all__ = ["packed_pair", "packed_shot", "trace_data"]
 
 _LARGEST = 0xFFFF
 
@@ -24,14 +24,15 @@ def trace_data(review: CableReview, sketches: Sketches) -> dict[str, dict[str, A
         (fibre.key, fibre.wavelength_nm): fibre.attenuation_db_per_km for fibre in review.fibres
     }
     return {
-        f"{printable(pair.key.cable)}/{pair.key.fibre}/{pair.wavelength_nm}": _pair(
+        f"{printable(pair.key.cable)}/{pair.key.fibre}/{pair.wavelength_nm}": packed_pair(
             pair, attenuation.get((pair.key, pair.wavelength_nm))
         )
         for pair in sketches.pairs
     }
 
 
-def _pair(pair: PairSketch, attenuation_db_per_km: float | None) -> dict[str, Any]:
+def packed_pair(pair: PairSketch, attenuation_db_per_km: float | None) -> dict[str, Any]:
+    """Pack both shots of a fibre, the finest there are."""
     ab, ba = pair.finest
     return {
         "length_m": round(pair.length_m, 3),

@@ -12,8 +12,9 @@ from otdravg.cable.resplice.model import Choice, Unit
 from otdravg.closeout.pdf.job import Job, loss_figure
 from otdravg.closeout.pdf.paper import BOLD, INK, PALE, PLAIN, QUIET, RULE, Area
 from otdravg.quantities import Quantity, reported
-from otdravg.tables.marks import sign_of
+from otdravg.tables.marks import SIGNS, Mark, sign_of
 from otdravg.trade import fibre_colour
+from otdravg.verdict.decision import Action
 
 __all__ = ["work_sheets"]
 
@@ -36,7 +37,9 @@ _INKS = {
 _ROW = 12.5
 _HEAD = 52.0
 _SIZE = 8.0
+#: What is ticked for each fibre: of a ribbon that is cut, and of one that is only dressed again.
 _BOXES = ("box_cut", "box_spliced", "box_tray")
+_DRESS_BOXES = ("box_dressed", "box_tray")
 
 
 def work_sheets(job: Job) -> None:
@@ -107,21 +110,26 @@ def _unit(job: Job, area: Area, unit: Unit, rows: Rows) -> float:
         text += " " + words["chance_note"].format(fibres=len(unit.fibres))
     y = paper.paragraph(area.left + 90, y, text, area.width - 90, size=_SIZE) - 6
     wavelengths = sorted({nm for fibre, nm in rows if fibre in unit.fibres})
-    columns = _columns(job, area, wavelengths)
+    # A bend is undone by hand: nothing is cut, and the other fibres stay as they are.
+    dress = all(fibre.verdict.action is Action.RE_DRESS for fibre in unit.failing)
+    boxes = _DRESS_BOXES if dress else _BOXES
+    columns = _columns(area, wavelengths, boxes)
     y = _headings(job, area, columns, y)
     failing = {fibre.fibre for fibre in unit.failing}
-    for fibre in unit.fibres:
+    for fibre in sorted(failing) if dress else unit.fibres:
         figures = {nm: rows.get((fibre, nm)) for nm in wavelengths}
         _fibre(job, area, columns, y, fibre, fibre in failing, figures)
         y -= _ROW
     return y + 4
 
 
-def _columns(job: Job, area: Area, wavelengths: Sequence[int]) -> list[tuple[str, int, float]]:
+def _columns(
+    area: Area, wavelengths: Sequence[int], boxes: Sequence[str]
+) -> list[tuple[str, int, float]]:
     """Columns with their left edges: what it holds, the wavelength or 0, and where it starts."""
     kinds = [("position", 0, 44.0), ("colour", 0, 92.0), ("fibre", 0, 44.0)]
     kinds += [("value_before", nm, 86.0) for nm in wavelengths]
-    kinds += [(box, 0, 52.0) for box in _BOXES]
+    kinds += [(box, 0, 52.0) for box in boxes]
     kinds += [("value_after", nm, 72.0) for nm in wavelengths]
     kinds += [("initials", 0, 60.0)]
     squeeze = min(area.width / sum(width for *_, width in kinds), 1.25)
@@ -174,7 +182,7 @@ def _fibre(
             paper.text(left + 26, y, shown, size=_SIZE, font=font)
         elif kind == "value_before":
             _before(job, left, y, figures[nm])
-        elif kind in _BOXES:
+        elif kind.startswith("box_"):
             paper.box(Area(left + 8, y - 1.5, 8.5, 8.5), stroke=INK, width=0.8)
         else:
             paper.line(left + 3, y - 3, end - 8, y - 3, width=0.4, dashes=(1, 1.5))
@@ -184,10 +192,11 @@ def _fibre(
 def _before(job: Job, left: float, y: float, row: SpliceRow | None) -> None:
     paper, words = job.paper, job.words
     if row is None:
+        paper.text(left + 3, y, f"{words['not_shot']} {SIGNS[Mark.MISSING]}", size=_SIZE)
         return
     figure = loss_figure(words, row.loss_db)
     if not figure:
-        text = words.value(row.verdict.verdict.value)
+        text = f"{words.value(row.verdict.verdict.value)} {sign_of(row)}"
         paper.text(left + 3, y, paper.fitted(text, 82, _SIZE), size=_SIZE)
         return
     u_db = words.decimal(reported(row.expanded_uncertainty_db, Quantity.UNCERTAINTY_DB))

@@ -21,13 +21,12 @@ from otdravg.closeout.template import Template
 from otdravg.closeout.xlsx.book import Book, cell_text, write_cell, write_list
 from otdravg.closeout.xlsx.losses import write_loss_sheets
 from otdravg.tables.csv_file import Cell, CellTable
-from otdravg.tables.scope import TALLY_COLUMNS, scope, standing, tallies, worst
+from otdravg.tables.scope import TALLY_COLUMNS, limit_lines, scope, standing, tallies, worst
 from otdravg.tables.splices import review_cells
 from otdravg.tables.summary import (
     Summary,
     asks_for_work,
     decisions_state,
-    limits_in_force,
     summary_of,
 )
 from otdravg.verdict.describe import described
@@ -262,14 +261,7 @@ def _profile(cover: _Cover, book: Book, review: CableReview) -> None:
     cover.line(words["profile_source"], profile.source)
     if profile.is_default:
         cover.paragraph(words["profile_default"])
-    for limit in limits_in_force(review):
-        nm = ", ".join(map(str, limit.wavelengths_nm))
-        cover.line(
-            words["limits_in_force"],
-            words["limit_line"].format(
-                limit_db=words.decimal(limit.limit_db), wavelengths=nm, count=limit.splices,
-                rule=limit.rule,
-            ),
-        )  # fmt: skip
+    for line in limit_lines(review, PageWords(words)):
+        cover.line(words["limits_in_force"], line)
     for label, sentence in described(profile, words.language):
         cover.line(label, sentence)

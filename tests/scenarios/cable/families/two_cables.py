@@ -42,12 +42,12 @@ def _two_named_alike(rng: Rng, first: Cable, second: Cable) -> Case:
             says(
                 "two cables under one name",
                 (
-                    r"two (?:different )?(?:cables|groups|sets)",
+                    r"(?:two|2|several)[ -](?:different )?(?:cables|groups|sets)",
                     r"(?:another|other|different) cable",
                     r"more than one cable",
                     r"not one cable",
                 ),
-                (r"name", r"header", r"label", r"SIM-12"),
+                (r"name", r"header", r"label", r"called"),
             ),
         ],
         not_lost=[Where(bad, first.glass[bad].boundaries_m[closure])],

@@ -1,0 +1,105 @@
+"""``otdravg page``: a page in the browser of this machine, for those without a terminal."""
+
+from __future__ import annotations
+
+import os
+import socket
+import tempfile
+import webbrowser
+from contextlib import suppress
+from pathlib import Path
+
+import click
+import uvicorn
+
+from otdravg.cli.options import FilePath, files_argument, language_option, max_size_option
+from otdravg.cli.terminal import print_text
+from otdravg.errors import BadSetting
+from otdravg.serve.app import application
+from otdravg.serve.desk import Desk, Setting
+from otdravg.serve.guard import Guard, Keys
+from otdravg.sor.sizes import SizeLimits
+from otdravg.system.workers import local_workers, room_for_workers
+from otdravg.words.catalogue import Language
+
+__all__ = ["page"]
+
+#: The loopback interface: no other machine reaches it (RFC 1122, 3.2.1.3).
+_HERE = "127.0.0.1"
+
+
+@click.command()
+@files_argument("folders", "[FOLDER...]", required=False)
+@click.option(
+    "--decisions",
+    metavar="FILE",
+    type=FilePath,
+    default=Path("otdravg-decisions.csv"),
+    help="Where decisions are added. Default: otdravg-decisions.csv, here.",
+)
+@click.option("--port", metavar="N", type=click.IntRange(0, 65535), default=0, help="Default: any.")
+@click.option("--no-browser", is_flag=True, help="Only print the address, open no window.")
+@language_option
+@max_size_option
+def page(
+    folders: tuple[Path, ...],
+    *,
+    decisions: Path,
+    port: int,
+    no_browser: bool,
+    language: Language,
+    size_limits: SizeLimits,
+) -> None:
+    """Open a page in the browser: drop shots into it, read the answer, write the closeout.
+
+    The page is served by this machine to itself; nothing leaves it. FOLDER, or a zip archive, is
+    read and never written to. Ctrl-C ends it; what was dropped is deleted then.
+
+    \b
+    otdravg page
+    otdravg page shots
+    """
+    missing = [path for path in folders if not path.exists()]
+    if missing:
+        raise BadSetting("folder", str(missing[0]), "there is none of this name")
+    room = room_for_workers(size_limits.points)
+    with (
+        tempfile.TemporaryDirectory(prefix="otdravg-") as dropped,
+        local_workers(room.workers) as executor,
+        _listening(port) as listener,
+    ):
+        desk = Desk(
+            Path(dropped), folders, decisions, Setting(language=language), executor, size_limits
+        )
+        keys, port = Keys(), listener.getsockname()[1]
+        address = f"http://{_HERE}:{port}/?token={keys.token}"
+        print_text(
+            f"{address}\nThe address works once, on this machine alone. Ctrl-C ends the page.\n"
+        )
+        if not no_browser:
+            webbrowser.open(address)
+        settings = uvicorn.Config(
+            Guard(application(desk), keys, port), lifespan="off", log_level="critical",
+            access_log=False, server_header=False, timeout_graceful_shutdown=1,
+        )  # fmt: skip
+        with suppress(KeyboardInterrupt):
+            uvicorn.Server(settings).run(sockets=[listener])
+
+
+def _listening(port: int) -> socket.socket:
+    """Take a port of the loopback interface.
+
+    Raises
+    ------
+    BadSetting
+        If another program has it.
+    """
+    listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+    if os.name != "nt":
+        listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    try:
+        listener.bind((_HERE, port))
+    except OSError as error:
+        listener.close()
+        raise BadSetting("port", port, f"{error.strerror}; leave --port out") from error
+    return listener

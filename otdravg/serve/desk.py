@@ -1,0 +1,397 @@
+"""What lies on the desk: files that were dropped, a folder that was given, and what they say."""
+
+from __future__ import annotations
+
+import re
+import threading
+from collections.abc import Callable, Sequence
+from concurrent.futures import Executor
+from dataclasses import dataclass, field, replace
+from pathlib import Path, PurePosixPath
+
+from otdravg.cable import Decision, Decisions, Options, add_decision, read_decisions, read_folders
+from otdravg.cable.files.archive import ARCHIVE_SUFFIX
+from otdravg.cable.model import CableReview, ShotRecord
+from otdravg.cable.pairs import Pairing, PairOfShots, pair_up, shot_of
+from otdravg.cable.run import check_for_shots, review
+from otdravg.closeout.sketches import PairSketch, Sketches, Span, pair_sketches, thinned
+from otdravg.errors import BadSetting, OtdravgError
+from otdravg.pair.measure import Measurement, measure
+from otdravg.shot.trace import Trace
+from otdravg.sor.sizes import SizeLimits
+from otdravg.system.atomic import write_atomic
+from otdravg.verdict.judge import PairReport, judge
+from otdravg.verdict.limits import Limits
+from otdravg.verdict.reading import load_named
+from otdravg.verdict.rules import default, profile_of
+from otdravg.words.catalogue import Language
+
+__all__ = ["Desk", "Fibre", "Looked", "Setting", "safe_name"]
+
+#: Files of one desk. Derived: two cables of 1728 fibres, two ends, two wavelengths, some attempts.
+MOST_FILES = 20_000
+#: Letters of a name, and folders in it. Chosen, not derived: what every file system takes.
+_LONGEST_NAME, _DEEPEST = 180, 8
+#: Names that Windows keeps for devices (Windows API, "Naming Files, Paths, and Namespaces").
+_DEVICES = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\..*)?", re.IGNORECASE)
+_REFUSED_SIGNS = re.compile(r'[\x00-\x1f\x7f<>:"|?*\\]')
+
+
+def safe_name(name: str) -> PurePosixPath:
+    """Check a name that a browser sends: a file below the desk's folder, and nothing else.
+
+    Raises
+    ------
+    BadSetting
+        If it leads anywhere else, or could not be a file's name everywhere.
+    """
+    parts = name.split("/")
+    for part in parts:
+        if (
+            not part.strip(". ")
+            or part != part.strip()
+            or part.endswith(".")
+            or len(part) > _LONGEST_NAME
+            or _REFUSED_SIGNS.search(part)
+            or _DEVICES.fullmatch(part)
+        ):
+            raise BadSetting("file", name, "this name cannot be kept; rename the file")
+    if len(parts) > _DEEPEST:
+        raise BadSetting("file", name, "it lies too deep in folders; drop the inner folder")
+    return PurePosixPath(*parts)
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """What the person at the desk says beside the files.
+
+    Parameters
+    ----------
+    limit : str
+        Upper limit of a splice's loss as it is typed, such as ``0.15``; empty for the usual one.
+    profile : str
+        Name of a shipped profile; empty for none.
+    launch_m, receive_m : float, optional
+    language : Language
+    """
+
+    limit: str = ""
+    profile: str = ""
+    launch_m: float | None = None
+    receive_m: float | None = None
+    language: Language = Language.ENGLISH
+
+    def __post_init__(self) -> None:
+        if self.limit and self.profile:
+            raise BadSetting("limit", self.limit, "a profile holds the limits: leave one out")
+        Limits.parse((self.limit,) if self.limit else ())
+        if self.profile:
+            load_named(self.profile)
+
+    def report(self, measurement: Measurement, **known: object) -> PairReport:
+        """Judge a pair by it."""
+        if self.profile:
+            return judge(measurement, profile=load_named(self.profile), **known)  # type: ignore[arg-type]
+        stated = Limits.parse((self.limit,) if self.limit else ())
+        return judge(measurement, limit_db=stated, **known)  # type: ignore[arg-type]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Fibre:
+    """One fibre at one wavelength: its shots, and what they say."""
+
+    pair: PairOfShots
+    ab: Trace
+    ba: Trace
+    report: PairReport
+    shorter: Measurement | None  # the same fibre at a shorter wavelength
+    asked_m: tuple[float, ...] = ()  # where somebody asked for a loss
+
+    def sketch(self) -> PairSketch:
+        """Both shots on one axis, with every point."""
+        measurement = self.report.measurement
+        axis = measurement.axis
+        span = Span(
+            self.pair.key, self.pair.wavelength_nm, axis.length_m, axis.group_index,
+            axis.start_a_m, axis.start_b_m,
+        )  # fmt: skip
+        shots = (measurement.ab, self.pair.ab.path), (measurement.ba, self.pair.ba.path)
+        return thinned(span, *shots, in_full=True)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Looked:
+    """What the files say: of one fibre its pairs, of more than one the review of the cable.
+
+    ``problems`` are files and pairs from which nothing came, each with the reason.
+    """
+
+    revision: int
+    fibres: tuple[Fibre, ...] = ()
+    review: CableReview | None = None
+    sketches: Sketches = field(default_factory=Sketches)
+    problems: tuple[tuple[str, str], ...] = ()
+    findings: Pairing | None = None
+    error: str = ""
+
+
+class _Progress:
+    """How far looking has come."""
+
+    def __init__(self) -> None:
+        self.stage, self.done, self.total = "", 0, 0
+
+    def __call__(self, stage: str, done: int, total: int) -> None:
+        self.stage, self.done, self.total = stage, done, total
+
+
+class Desk:
+    """All that a page knows; every method may be called from any thread.
+
+    Parameters
+    ----------
+    dropped : Path
+        An empty folder for the files that are dropped.
+    given : sequence of Path
+        Folders and archives to read, never written to.
+    decisions : Path
+        Where decisions are added.
+    setting : Setting
+    executor : concurrent.futures.Executor, optional
+        Where a cable is measured; here by default.
+    size_limits : SizeLimits
+    """
+
+    def __init__(
+        self,
+        dropped: Path,
+        given: Sequence[Path],
+        decisions: Path,
+        setting: Setting,
+        executor: Executor | None = None,
+        size_limits: SizeLimits | None = None,
+    ) -> None:
+        self._dropped, self._given, self._executor = dropped, tuple(given), executor
+        self.decisions_file = decisions
+        self.size_limits = size_limits or SizeLimits()
+        self._setting = setting
+        self._lock = threading.RLock()
+        self._looking: _Progress | None = None
+        self._revision = 1
+        self._looked = Looked(0)
+        self._count = 0
+        self._thread: threading.Thread | None = None
+
+    @property
+    def setting(self) -> Setting:
+        """What applies now."""
+        return self._setting
+
+    @property
+    def looked(self) -> Looked:
+        """What was seen last."""
+        return self._looked
+
+    @property
+    def given(self) -> tuple[Path, ...]:
+        """Folders and archives that were named when the page was started."""
+        return self._given
+
+    @property
+    def paths(self) -> list[Path]:
+        """Folders and archives to look into."""
+        archives = sorted(self._dropped.rglob(f"*{ARCHIVE_SUFFIX}")) if self._count else []
+        own = [self._dropped] if self._count > len(archives) else []
+        return [*self._given, *own, *archives]
+
+    def state(self) -> dict[str, object]:
+        """What the page asks for again and again."""
+        with self._lock:
+            going = self._looking
+            return {
+                "revision": self._revision,
+                "files": self._count,
+                "looked": self._looked.revision,
+                "stage": going.stage if going else "",
+                "done": going.done if going else 0,
+                "total": going.total if going else 0,
+                "looking": going is not None,
+                "folder": self._in_folders(),
+            }
+
+    def _in_folders(self) -> str:
+        """What lies in the folders that were given, in short: it changes when they do."""
+        seen = (
+            (str(path), status.st_size, status.st_mtime_ns)
+            for folder in self._given
+            for path in (folder.rglob("*") if folder.is_dir() else (folder,))
+            if (status := path.stat())
+        )
+        return f"{hash(frozenset(seen)):x}" if self._given else ""
+
+    def keep(self, name: str, content: bytes) -> None:
+        """Keep a dropped file under its name; the same file twice is kept once.
+
+        Raises
+        ------
+        BadSetting
+            If the name cannot be kept, other content has it, or there are too many files.
+        UnreadableTrace
+            If it is larger than a trace file is.
+        """
+        place = self._dropped.joinpath(*safe_name(name).parts)
+        if place.suffix.lower() != ARCHIVE_SUFFIX:
+            self.size_limits.check_file(len(content), name)
+        with self._lock:
+            if self._count >= MOST_FILES:
+                raise BadSetting("file", name, f"no more than {MOST_FILES} files at once")
+            if place.exists():
+                if place.is_file() and place.read_bytes() == content:
+                    return
+                raise BadSetting("file", name, "another file of this name is here; rename one")
+            place.parent.mkdir(parents=True, exist_ok=True)
+            write_atomic(place, content, overwrite=False)
+            self._count += 1
+            self._revision += 1
+
+    def put_aside(self) -> None:
+        """Forget all dropped files."""
+        with self._lock:
+            for path in sorted(self._dropped.rglob("*"), reverse=True):
+                path.rmdir() if path.is_dir() and not path.is_symlink() else path.unlink()
+            self._count = 0
+            self._revision += 1
+            self._looked = Looked(0)
+
+    def set(self, setting: Setting) -> None:
+        """Judge by other rules from now on."""
+        with self._lock:
+            self._setting = setting
+            self._revision += 1
+
+    def decide(self, decision: Decision) -> str:
+        """Add a sealed decision to the file of decisions; return its seal."""
+        seal = add_decision(self.decisions_file, decision)
+        with self._lock:
+            self._revision += 1
+        return seal
+
+    def start(self) -> bool:
+        """Begin to look, in a thread of its own; false if that is going on."""
+        with self._lock:
+            if self._looking is not None:
+                return False
+            progress = self._looking = _Progress()
+            self._thread = threading.Thread(target=self._look, args=(progress,), daemon=True)
+        self._thread.start()
+        return True
+
+    def wait(self) -> None:
+        """Wait until looking is over."""
+        if self._thread is not None:
+            self._thread.join()
+
+    def _look(self, progress: _Progress) -> None:
+        revision, setting = self._revision, self._setting
+        try:
+            looked = self._seen(revision, setting, progress)
+        except OtdravgError as error:
+            looked = Looked(revision, error=str(error))
+        except Exception as error:  # noqa: BLE001
+            # The last boundary of this thread: the page says it in place of an answer.
+            looked = Looked(revision, error=f"internal fault: {type(error).__name__}: {error}")
+        finally:
+            with self._lock:
+                self._looked, self._looking = looked, None
+
+    def _seen(self, revision: int, setting: Setting, progress: _Progress) -> Looked:
+        paths = self.paths
+        if not paths:
+            raise BadSetting("file", None, "drop trace files first")
+        pairing = pair_up(paths, self.size_limits)
+        if len({pair.key for pair in pairing.pairs}) <= 1:
+            return self._pairs(revision, setting, pairing)
+        return self._cable(revision, setting, paths, progress)
+
+    def _pairs(self, revision: int, setting: Setting, pairing: Pairing) -> Looked:
+        problems = [(one.path, one.remark) for one in pairing.left]
+        tried = [self._tried(pair, setting) for pair in pairing.pairs]
+        problems += [one for one in tried if len(one) == 2]
+        measured = [one for one in tried if len(one) == 4]
+        measured.sort(key=lambda one: one[0].wavelength_nm)
+        shortest = measured[0][3] if measured else None
+        fibres = []
+        for pair, ab, ba, measurement in measured:
+            shorter = None if measurement is shortest else shortest
+            report = setting.report(measurement, stale=pair.stale, shorter=shorter)
+            fibres.append(Fibre(pair, ab, ba, report, shorter))
+        return Looked(revision, tuple(fibres), problems=tuple(problems), findings=pairing)
+
+    def _tried(
+        self, pair: PairOfShots, setting: Setting
+    ) -> tuple[PairOfShots, Trace, Trace, Measurement] | tuple[str, str]:
+        """Measure a pair, or say of which files nothing came and why."""
+        try:
+            ab, ba = (_read(one, self.size_limits) for one in (pair.ab, pair.ba))
+            return pair, ab, ba, self._measured(ab, ba, setting)
+        except OtdravgError as error:
+            return f"{pair.ab.path}, {pair.ba.path}", str(error)
+
+    @staticmethod
+    def _measured(
+        ab: Trace, ba: Trace, setting: Setting, positions_m: tuple[float, ...] = ()
+    ) -> Measurement:
+        return measure(
+            ab, ba,
+            launch_m=setting.launch_m, receive_m=setting.receive_m, positions_m=positions_m,
+        )  # fmt: skip
+
+    def also_at(self, number: int, distance_m: float) -> Fibre:
+        """Measure a fibre at one more place, and keep it so."""
+        with self._lock:
+            looked, setting = self._looked, self._setting
+            fibre = looked.fibres[number]
+            asked = (*fibre.asked_m, distance_m)
+            measurement = self._measured(fibre.ab, fibre.ba, setting, asked)
+            report = setting.report(measurement, stale=fibre.pair.stale, shorter=fibre.shorter)
+            known = replace(fibre, report=report, asked_m=asked)
+            fibres = (*looked.fibres[:number], known, *looked.fibres[number + 1 :])
+            self._looked = replace(looked, fibres=fibres)
+            return known
+
+    def _cable(
+        self, revision: int, setting: Setting, paths: list[Path], progress: _Progress
+    ) -> Looked:
+        decisions = Decisions()
+        if self.decisions_file.exists():
+            decisions = read_decisions(self.decisions_file)
+        options = Options(
+            decisions=decisions, launch_m=setting.launch_m, receive_m=setting.receive_m
+        )
+        profile = load_named(setting.profile) if setting.profile else default()
+        if setting.limit:
+            profile = profile_of(Limits.parse((setting.limit,)))
+        executor = self._executor
+        shots = read_folders(paths, executor, progress, self.size_limits)
+        check_for_shots(paths, shots)
+        result = review(shots, profile, options, executor=executor, progress=progress)
+        drawn = _counting(progress, len(result.fibres))
+        sketches = pair_sketches(result, executor=executor, done=drawn)
+        return Looked(revision, review=result, sketches=sketches)
+
+
+def _read(record: ShotRecord, size_limits: SizeLimits) -> Trace:
+    """Read a shot under the name that it was dropped with, not that of a folder of ours."""
+    trace = shot_of(record, None, size_limits)
+    return replace(trace, identity=replace(trace.identity, path=record.path))
+
+
+def _counting(progress: _Progress, total: int) -> Callable[[int], None]:
+    count = 0
+
+    def done(more: int) -> None:
+        nonlocal count
+        count += more
+        progress("draw", count, total)
+
+    return done

@@ -1,0 +1,125 @@
+"""Who may ask: the browser that the page was opened in, and nobody else.
+
+The server listens on the loopback interface alone. The address that is opened holds a token which
+counts once: it is exchanged for a cookie. Names of other hosts (DNS rebinding) and requests that
+another site's page makes (cross-site request forgery) are refused; RFC 6454 names the origin.
+"""
+
+from __future__ import annotations
+
+import secrets
+from http import HTTPStatus
+
+from starlette.requests import Request
+from starlette.responses import PlainTextResponse, RedirectResponse, Response
+from starlette.types import ASGIApp, Receive, Scope, Send
+
+__all__ = ["COOKIE", "HEADERS", "Guard", "Keys"]
+
+COOKIE = "otdravg"
+#: Everything comes from this server, nothing may be framed by others (W3C CSP Level 3).
+HEADERS = {
+    "Content-Security-Policy": "default-src 'none'; script-src 'self'; style-src 'self'; "
+    "img-src 'self' data:; connect-src 'self'; frame-src 'self'; form-action 'self'; "
+    "base-uri 'none'; frame-ancestors 'self'",
+    "X-Content-Type-Options": "nosniff",
+    "Referrer-Policy": "no-referrer",
+    "Cache-Control": "no-store",
+}
+_SAFE = ("GET", "HEAD")
+
+
+def _secret() -> str:
+    return secrets.token_urlsafe(32)
+
+
+class Keys:
+    """The token of the address, until it is used, and what the cookie holds afterwards."""
+
+    def __init__(self) -> None:
+        self.token: str | None = _secret()
+        self.session = _secret()
+
+    def redeem(self, token: str) -> bool:
+        """Use the token up; false if it is not the one, or was used."""
+        fits = self.token is not None and secrets.compare_digest(
+            token.encode(), self.token.encode()
+        )
+        if fits:
+            self.token = None
+        return fits
+
+    def knows(self, cookie: str | None) -> bool:
+        """Tell whether a browser has been let in."""
+        return cookie is not None and secrets.compare_digest(cookie.encode(), self.session.encode())
+
+
+class Guard:
+    """Pass on what comes from the page itself; refuse the rest.
+
+    Parameters
+    ----------
+    app : ASGI application
+    keys : Keys
+    port : int
+        Where the server listens.
+    """
+
+    def __init__(self, app: ASGIApp, keys: Keys, port: int) -> None:
+        self._app, self._keys = app, keys
+        self._hosts = {f"127.0.0.1:{port}", f"localhost:{port}"}
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Answer one request (ASGI 3)."""
+        if scope["type"] != "http":
+            await self._app(scope, receive, send)
+            return
+        request = Request(scope)
+        refused = self._refusal(request)
+        if refused is not None:
+            await refused(scope, receive, send)
+            return
+        await self._app(scope, receive, _with_headers(send))
+
+    def _refusal(self, request: Request) -> Response | None:
+        host = request.headers.get("host", "")
+        if host not in self._hosts:
+            return _refused("this page answers to its own address only")
+        origin = request.headers.get("origin")
+        if origin is not None and origin != f"http://{host}":
+            return _refused("another site asked for this page")
+        if request.headers.get("sec-fetch-site", "same-origin") not in ("same-origin", "none"):
+            return _refused("another site asked for this page")
+        if request.method not in _SAFE and origin is None:
+            return _refused("what changes something has to come from the page itself")
+        if self._keys.knows(request.cookies.get(COOKIE)):
+            return None
+        if request.url.path == "/" and self._keys.redeem(request.query_params.get("token", "")):
+            answer = RedirectResponse("/", HTTPStatus.SEE_OTHER, headers=HEADERS)
+            answer.set_cookie(COOKIE, self._keys.session, httponly=True, samesite="strict")
+            return answer
+        return _refused(
+            "the address was used already, or is not the one that was printed; go on in the window "
+            "that is open, or start 'otdravg page' again"
+        )
+
+
+def _refused(why: str) -> Response:
+    return PlainTextResponse(f"Refused: {why}.\n", HTTPStatus.FORBIDDEN, headers=HEADERS)
+
+
+def _with_headers(send: Send) -> Send:
+    """Add the page's headers to every answer that has none of its own."""
+
+    async def with_headers(message: object) -> None:
+        if isinstance(message, dict) and message["type"] == "http.response.start":
+            known = {name.lower() for name, _ in message.get("headers", ())}
+            message = dict(message)
+            message["headers"] = [
+                *message.get("headers", ()),
+                *((name.lower().encode(), text.encode()) for name, text in HEADERS.items()
+                  if name.lower().encode() not in known),
+            ]  # fmt: skip
+        await send(message)  # type: ignore[arg-type]
+
+    return with_headers

@@ -1,0 +1,246 @@
+"""What the page says is what the library says: drop, look, ask for a place, decide, export."""
+
+from __future__ import annotations
+
+import io
+import json
+import zipfile
+from pathlib import Path
+
+import pytest
+from serve_example import SAMPLES, drop, look, opened
+
+from otdravg import judge, measure, read
+from otdravg.cable.decisions.record import read_decisions
+from otdravg.errors import BadSetting, UnreadableTrace
+from otdravg.report.pair_text import pair_line
+from otdravg.serve.desk import Setting, safe_name
+from otdravg.simulate.demo import write_demo
+from otdravg.words.catalogue import Language
+
+PAIR = [SAMPLES / "hidden_splice_A.sor", SAMPLES / "hidden_splice_B.sor"]
+
+
+@pytest.fixture(scope="module")
+def shots(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A simulated cable of twelve fibres."""
+    folder = tmp_path_factory.mktemp("cable") / "shots"
+    write_demo(folder, fibres=12)
+    return folder
+
+
+class TestPair:
+    def test_two_files_give_the_librarys_answer(self, tmp_path: Path) -> None:
+        client, desk = opened(tmp_path)
+        drop(client, *PAIR)
+        state = look(client, desk)
+        assert (state["files"], state["looked"]) == (2, state["revision"])
+        report = judge(measure(*(read(path) for path in PAIR)))
+        word, line = pair_line(report)
+        page = client.get("/").text
+        assert f"<strong>{word}</strong>" in page
+        assert line in page
+        fibre = client.get("/fibre/0").text
+        for splice in report.splices:
+            assert f">{splice.reported_loss_db}<" in fibre
+        assert "hidden_splice_A.sor" in fibre
+        assert str(tmp_path) not in fibre
+
+    def test_the_shots_on_the_page_run_in_their_own_directions(self, tmp_path: Path) -> None:
+        client, desk = opened(tmp_path)
+        drop(client, *PAIR)
+        look(client, desk)
+        sketch = desk.looked.fibres[0].sketch()
+        middle = (sketch.ab.z_m > 2500) & (sketch.ab.z_m < 9000)
+        assert sketch.ab.mean_db[middle][0] > sketch.ab.mean_db[middle][-1]
+        assert sketch.ba.mean_db[100] < sketch.ba.mean_db[500]
+
+    def test_another_place_is_measured(self, tmp_path: Path) -> None:
+        client, desk = opened(tmp_path)
+        drop(client, *PAIR)
+        look(client, desk)
+        asked = client.post("/fibre/0/at", json={"at": "3.1km"}).json()
+        assert "3.100 km" in asked["table"]
+        again = client.post("/fibre/0/at", json={"at": "5km"}).json()
+        assert "3.100 km" in again["table"]
+        assert "5.000 km" in again["table"]
+        both = measure(*(read(path) for path in PAIR), positions_m=(3100.0, 5000.0))
+        figures = [str(one.reported_loss_db) for one in judge(both).splices]
+        assert [figure for figure in figures if f">{figure}<" not in again["table"]] == []
+
+    def test_a_place_that_is_none_is_refused_in_a_line(self, tmp_path: Path) -> None:
+        client, desk = opened(tmp_path)
+        drop(client, *PAIR)
+        look(client, desk)
+        for at in ("", "here", "24", "-1km"):
+            answer = client.post("/fibre/0/at", json={"at": at})
+            assert answer.status_code == 400
+            assert "\n" not in answer.json()["error"]
+        assert client.post("/fibre/7/at", json={"at": "1km"}).status_code == 404
+        assert client.get("/fibre/7").status_code == 404
+
+    def test_rules_are_applied(self, tmp_path: Path) -> None:
+        client, desk = opened(tmp_path)
+        drop(client, *PAIR)
+        assert client.post("/settings", json={"limit": "0.10"}).status_code == 200
+        look(client, desk)
+        report = judge(measure(*(read(path) for path in PAIR)), limit_db=0.10)
+        assert pair_line(report)[1].split(":")[0] in client.get("/").text
+        for wrong in (
+            {"limit": "0,10"},
+            {"limit": "0.1", "profile": "three-attempts"},
+            {"profile": "none-such"},
+            {"launch": "24"},
+        ):
+            assert client.post("/settings", json=wrong).status_code == 400
+        assert desk.setting.limit == "0.10"
+
+    def test_german(self, tmp_path: Path) -> None:
+        client, desk = opened(tmp_path, setting=Setting(language=Language.GERMAN))
+        drop(client, *PAIR)
+        look(client, desk)
+        assert "SO LASSEN" in client.get("/").text
+        assert "eingehalten" in client.get("/fibre/0").text
+
+
+class TestFiles:
+    @pytest.mark.parametrize(
+        "name",
+        [
+            "../out.sor", "a/../../out.sor", "/etc/out.sor", "a//b.sor", "a/./b.sor", "..", "",
+            "C:\\out.sor", "a\\b.sor", "c:out.sor", "nul", "COM1.sor", "x.sor.", " x.sor",
+            "x\0.sor", "x\n.sor", "a" * 200 + ".sor", "/".join("abcdefghij") + ".sor", "x.sor:stream",
+        ],
+    )  # fmt: skip
+    def test_names_that_lead_elsewhere_are_refused(self, name: str) -> None:
+        with pytest.raises(BadSetting):
+            safe_name(name)
+
+    @pytest.mark.parametrize("name", ["F012 A.sor", "ribbon 3/Größe_1550.sor", "a/b/c/d.SOR"])
+    def test_names_of_crews_are_kept(self, name: str) -> None:
+        assert safe_name(name).as_posix() == name
+
+    def test_nothing_is_written_outside(self, tmp_path: Path) -> None:
+        client, _ = opened(tmp_path)
+        for path in (
+            "/files/..%2fout.sor",
+            "/files/%2e%2e/out.sor",
+            "/files/a%2f..%2f..%2fout.sor",
+        ):
+            assert client.put(path, content=b"x").status_code in (400, 404, 405)
+        left = [path for path in tmp_path.rglob("*") if path.is_file()]
+        assert left == []
+
+    def test_a_large_file_is_refused(self, tmp_path: Path) -> None:
+        client, desk = opened(tmp_path)
+        content = bytes(desk.size_limits.file_bytes + 1)
+        assert client.put("/files/large.sor", content=content).status_code == 400
+        with pytest.raises(UnreadableTrace):
+            desk.keep("large.sor", content)
+        assert desk.state()["files"] == 0
+
+    def test_one_name_twice(self, tmp_path: Path) -> None:
+        client, desk = opened(tmp_path)
+        drop(client, PAIR[0])
+        drop(client, PAIR[0])
+        assert desk.state()["files"] == 1
+        again = client.put(f"/files/{PAIR[0].name}", content=PAIR[1].read_bytes())
+        assert again.status_code == 400
+        assert "another file" in again.json()["error"]
+
+    def test_broken_files_are_listed_and_stop_nothing(self, tmp_path: Path) -> None:
+        client, desk = opened(tmp_path)
+        drop(client, *PAIR)
+        client.put("/files/notes.txt", content=b"rain all day")
+        client.put("/files/cut_A.sor", content=PAIR[0].read_bytes()[:900])
+        look(client, desk)
+        page = client.get("/").text
+        assert "LEAVE" in page
+        assert "cut_A.sor" in page
+
+    def test_without_files_the_page_says_what_to_do(self, tmp_path: Path) -> None:
+        client, desk = opened(tmp_path)
+        look(client, desk)
+        assert "drop trace files first" in client.get("/").text
+
+    def test_put_aside(self, tmp_path: Path) -> None:
+        client, desk = opened(tmp_path)
+        drop(client, *PAIR)
+        look(client, desk)
+        assert client.post("/put-aside", json={}).json()["files"] == 0
+        assert "LEAVE" not in client.get("/").text
+        assert list((tmp_path / "dropped").rglob("*")) == []
+
+    def test_an_archive_is_looked_into(self, tmp_path: Path) -> None:
+        packed = io.BytesIO()
+        with zipfile.ZipFile(packed, "w") as archive:
+            for path in PAIR:
+                archive.write(path, path.name)
+        client, desk = opened(tmp_path)
+        client.put("/files/stick.zip", content=packed.getvalue())
+        look(client, desk)
+        assert "LEAVE" in client.get("/").text
+
+    def test_what_is_no_request_of_the_page_is_refused(self, tmp_path: Path) -> None:
+        client, _ = opened(tmp_path)
+        for content in (b"", b"[]", b"{", b'{"limit": 3}', b'"x"'):
+            answer = client.post("/settings", content=content)
+            assert answer.status_code == 400
+            assert answer.json()["error"]
+        for path in ("/static/..%2fdesk.py", "/static/desk.py", "/static/__init__.py"):
+            assert client.get(path).status_code == 404
+
+
+class TestCable:
+    def test_review_decision_and_closeout(self, tmp_path: Path, shots: Path) -> None:
+        client, desk = opened(tmp_path, given=[shots])
+        look(client, desk)
+        review = desk.looked.review
+        assert review is not None
+        assert len(review.fibres) == 12
+        home = client.get("/").text
+        assert str(shots) in home
+        over = [row for row in review.rows if row.verdict.needs_work]
+        cable = client.get("/cable")
+        assert cable.headers["content-security-policy"] == "frame-ancestors 'self'"
+        assert review.rows[0].cable in cable.text
+        said = {
+            "what": "accept",
+            "cable": over[0].cable,
+            "fibre": str(over[0].fibre),
+            "closure": str(over[0].closure_number),
+            "who": "R. Vale",
+            "why": "letter",
+        }
+        assert client.post("/decide", json={**said, "who": ""}).status_code == 400
+        assert client.post("/decide", json={**said, "fibre": "three"}).status_code == 400
+        assert client.post("/decide", json={**said, "what": "forget"}).status_code == 400
+        assert client.post("/decide", json=said).json()["seal"]
+        assert len(read_decisions(desk.decisions_file).items) == 1
+        assert client.get("/decisions.csv").content == desk.decisions_file.read_bytes()
+        look(client, desk)
+        assert desk.looked.review is not None
+        decided = [row for row in desk.looked.review.rows if row.decided]
+        assert [(row.fibre, row.closure_number) for row in decided] == [
+            (over[0].fibre, over[0].closure_number)
+        ]
+        packed = client.get("/closeout.zip")
+        with zipfile.ZipFile(io.BytesIO(packed.content)) as archive:
+            names = archive.namelist()
+            assert len(json.loads(archive.read("closeout/closeout.json"))["tables"]["splices"]) > 12
+        for name in ("splices.csv", "closeout.pdf", "closeout.xlsx", "manifest.sha256"):
+            assert f"closeout/{name}" in names
+
+    def test_a_folder_that_grows_is_noticed(self, tmp_path: Path, shots: Path) -> None:
+        given = tmp_path / "given"
+        given.mkdir()
+        client, _ = opened(tmp_path, given=[given])
+        before = client.get("/state").json()["folder"]
+        assert client.get("/state").json()["folder"] == before
+        (given / "one.sor").write_bytes(next(shots.glob("*.sor")).read_bytes())
+        assert client.get("/state").json()["folder"] != before
+
+    def test_nothing_of_a_cable_before_it_was_looked_at(self, tmp_path: Path) -> None:
+        client, _ = opened(tmp_path)
+        for path in ("/cable", "/closeout.zip", "/decisions.csv"):
+            assert client.get(path).status_code == 404
