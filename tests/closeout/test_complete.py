@@ -71,7 +71,7 @@ def test_a_fibre_without_shots_has_its_line_and_its_cells(gone: CableReview) -> 
 
 def test_a_stated_count_makes_more_expected(gone: CableReview) -> None:
     more = replace(gone, fibre_count=14)
-    assert all(len(table.fibres) == 14 for table in loss_tables(more))
+    assert [len(table.fibres) for table in loss_tables(more)] == [14, 14]
     assert summary_of(more).fibres_expected == 14
     assert numbers_of((5, 13, 14)) == "5, 13–14"
 
