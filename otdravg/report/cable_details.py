@@ -102,6 +102,7 @@ def _findings(page: Page, findings: Sequence[CableFinding], notes: str) -> None:
 
 
 def finding_sentence(finding: CableFinding) -> str:
+    """Write a finding in one line: code, where, evidence, what to do."""
     where = []
     if finding.fibre is not None:
         where.append(f"fibre {finding.fibre}")
