@@ -17,6 +17,7 @@ _COMMANDS = {
     "cable": "Review a whole cable run: every splice, gap and mix-up.",
     "decide": "Write down a reviewer's decision, or check a file of them.",
     "demo": "Write a simulated cable run to try the program on.",
+    "job": "Say once what a cable is: fibres, ends, closures, rules.",
     "page": "Open a page in the browser: drop shots in, read the answer.",
     "pair": "Say what to do about a fibre: its splice losses from two shots.",
     "plan": "Say which pulse and averaging time to shoot with.",

@@ -17,7 +17,7 @@ from run_command import SAMPLES, Run
         (("pair",), "or 'otdravg pair --help'"),
         (("pair", "missing_A.sor", "missing_B.sor"), "missing_A.sor: file: cannot be read"),
         (("show", SAMPLES), "sample_traces/*.sor"),
-        (("cable", SAMPLES), "add --out DIR, or --list; type 'otdravg cable [OPTIONS] FOLDER..."),
+        (("cable", SAMPLES), "add --out DIR, or --list; type 'otdravg cable [OPTIONS] [FOLDER]..."),
     ],
 )
 def test_one_line_says_what_to_type(run: Run, arguments: tuple[object, ...], says: str) -> None:

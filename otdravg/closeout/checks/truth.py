@@ -276,7 +276,11 @@ def _rows(review: CableReview) -> tuple[int, list[str]]:
     ]
     for row in review.rows:
         ribbon, position = ribbon_position(row.fibre, review.ribbon_size)
-        wanted = (ribbon, position, fibre_colour(row.fibre, review.ribbon_size))
+        wanted = (
+            ribbon,
+            position,
+            fibre_colour(row.fibre, review.ribbon_size, review.expected.colours),
+        )
         if (row.ribbon, row.position, row.colour) != wanted:
             problems.append(f"{_place(row)}: ribbon, position or colour are not this fibre's")
     return len(review.rows), problems
@@ -316,7 +320,9 @@ def _shots(review: CableReview) -> Iterator[str]:
 def _expected(closeout: Closeout) -> tuple[int, list[str]]:
     """Every fibre that was expected has rows, or a finding that it is missing."""
     review = closeout.review
-    expected = expected_fibres(review.shots, review.ribbon_size, review.fibre_count)
+    expected = expected_fibres(
+        review.shots, review.ribbon_size, review.fibre_count, review.expected
+    )
     have = {row.key for row in review.rows} | {fibre.key for fibre in review.fibres}
     have |= {shot.taken_for.key for shot in review.shots if shot.taken_for.key is not None}
     named = {
