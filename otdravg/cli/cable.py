@@ -15,7 +15,6 @@ from otdravg.cable import (
     Decisions,
     NamePattern,
     Naming,
-    Options,
     list_shots,
     read_closure_table,
     read_decisions,
@@ -178,23 +177,22 @@ def cable(
     folders = folders or job.folders
     if not folders:
         raise click.UsageError("no folder with shots: name one, or write shots = [...] in the job")
-    chosen = Options(
+    stated = job.options()
+    table = read_closure_table(closures) if closures else None
+    chosen = replace(
+        stated,
         naming=Naming(
             NamePattern.parse(name_pattern) if name_pattern else None,
             read_mapping(mapping) if mapping else None,
-            _agreed("--end-a", end_a, job.ends[0] or None),
+            _agreed("--end-a", end_a, stated.naming.end_a),
         ),
-        closures=_agreed(
-            "--closures", read_closure_table(closures) if closures else None, job.closures
-        )
-        or (),
+        closures=_agreed("--closures", table, stated.closures) or (),
         decisions=read_decisions(decisions) if decisions else Decisions(),
         before=read_splices(against) if against else None,
-        launch_m=_agreed("--launch", launch_m, job.launch_m),
-        receive_m=_agreed("--receive", receive_m, job.receive_m),
+        launch_m=_agreed("--launch", launch_m, stated.launch_m),
+        receive_m=_agreed("--receive", receive_m, stated.receive_m),
         group_index=group_index,
-        fibre_count=_agreed("--fibres", fibres, job.fibres or None),
-        expected=job.expected,
+        fibre_count=_agreed("--fibres", fibres, stated.fibre_count),
     )
     rules = _profile(profile_name, guarded, stage, ribbon, job)
     parts = _parts(everything, only)
@@ -259,7 +257,7 @@ def _agreed(option: str, typed: T | None, stated: T | None) -> T | None:
     """Return what an option or the job says; two that differ are refused."""
     if typed is None:
         return stated
-    if stated and typed != stated:
+    if stated not in (None, "", ()) and typed != stated:
         raise BadSetting(
             option,
             _shown(typed),
