@@ -46,9 +46,11 @@ from otdravg.cable.files.attempts import (
 from otdravg.cable.files.claims import Naming
 from otdravg.cable.files.folder import RawShot, find_files, read_header
 from otdravg.cable.files.taking import take
+from otdravg.cable.identity.consequences import Explained
 from otdravg.cable.identity.copies import tell_copies
 from otdravg.cable.identity.crossed import check_identities
 from otdravg.cable.identity.ends import cables_with_open_ends, ends_by_shots
+from otdravg.cable.identity.turned import turned_round
 from otdravg.cable.measure.closures import KnownClosure
 from otdravg.cable.measure.cords import with_measured_cords
 from otdravg.cable.measure.jobs import spread
@@ -248,18 +250,20 @@ def review(
         measured = measure_at_closures(measured, maps, executor, done)
     clock.stage("measure at closures")
 
-    identities, crossed = check_identities(measured, maps)
-    findings = tell_copies(findings, records, measured, maps) + crossed
+    identities, crossed = check_identities(measured, maps, profile.ribbon_size)
+    explained = Explained(crossed)
+    findings = tell_copies(explained.left_of(findings), records, measured, maps) + crossed
     clock.stage("identity")
     states = States(measured, maps, profile.ribbon_size)
     findings += states.findings(whole_fibres=profile.completeness.retest_touched)
-    findings += measured_findings(measured)
+    findings += measured_findings(explained.left_in(measured))
     lengths_m = {m.key: m.outcome.axis.length_m for m in measured if m.outcome.axis}
     half, more = missing_shots(records, profile, lengths_m, options.expected)
-    findings += more
+    findings += explained.left_of(more)
     absent, more = missing_fibres(records, profile, options.expected, options.fibre_count)
-    findings += more + beyond_expected(records, options.expected, options.fibre_count)
-    findings += set_findings(records, measured, maps, profile)
+    findings += explained.left_of(more)
+    findings += beyond_expected(records, options.expected, options.fibre_count)
+    findings += explained.left_of(set_findings(records, measured, maps, profile))
     findings += profile_findings(measured, maps, profile)
     paired = [(m.key, m.wavelength_nm) for m in measured if m.outcome.axis]
     doubts = _doubts(findings, paired)
@@ -268,7 +272,7 @@ def review(
         rows = [replace(row, colour=_colour(row, profile, options.expected)) for row in rows]
     rows, more = accepted_rows(rows, decisions)
     findings += more
-    findings += row_findings(rows, maps)
+    findings += explained.left_of(row_findings(rows, maps))
     changes = () if options.before is None else changes_since(options.before, rows)
     findings += change_findings(changes, profile)
     findings += not_applied(profile, is_compared=options.before is not None)
@@ -378,21 +382,34 @@ def _measure(
             else r
             for r in records
         ]
-        records = number_attempts(
-            [r.used_as(ShotUse.USED) if r.use is ShotUse.EARLIER else r for r in records]
-        )
-        stands = stands_of(records)
-        known = {_shots_of(m): m for m in measured}
-        missing = [s for s in stands if _stand_shots(s.ab, s.ba) not in known]
-        again = {
-            (m.key, m.wavelength_nm): m
-            for m in measure_stands(missing, setup, executor, lambda count: None, measured)
-        }
-        measured = [
-            again.get((s.key, s.wavelength_nm)) or known[_stand_shots(s.ab, s.ba)] for s in stands
-        ]
+        records, measured = _measured_again(records, measured, setup, executor)
+    turned, exchanged = turned_round(measured, records)
+    if exchanged:
+        records, measured = _measured_again(turned, measured, setup, executor)
     measured, more = with_measured_cords(measured, setup, executor)
-    return measured, records, findings + more
+    return measured, records, [*findings, *exchanged, *more]
+
+
+def _measured_again(
+    records: Sequence[ShotRecord],
+    measured: Sequence[Measured],
+    setup: MeasuringSetup,
+    executor: Executor | None,
+) -> tuple[Sequence[ShotRecord], list[Measured]]:
+    """Number shots that are used otherwise than before, and measure what is not yet."""
+    records = number_attempts(
+        [r.used_as(ShotUse.USED) if r.use is ShotUse.EARLIER else r for r in records]
+    )
+    stands = stands_of(records)
+    known = {_shots_of(m): m for m in measured}
+    missing = [s for s in stands if _stand_shots(s.ab, s.ba) not in known]
+    again = {
+        (m.key, m.wavelength_nm): m
+        for m in measure_stands(missing, setup, executor, lambda count: None, measured)
+    }
+    return records, [
+        again.get((s.key, s.wavelength_nm)) or known[_stand_shots(s.ab, s.ba)] for s in stands
+    ]
 
 
 Shots = tuple[tuple[str, ...], tuple[str, ...]]

@@ -51,7 +51,7 @@ from otdravg.verdict import Profile, default, load_named
 from otdravg.verdict.limits import Rule
 from otdravg.verdict.rules import at_stage
 
-__all__ = ["cable"]
+__all__ = ["cable", "measuring_executor", "profile_as_stated"]
 
 T = TypeVar("T")
 #: Outputs that somebody reads after the screen.
@@ -194,7 +194,7 @@ def cable(
         group_index=group_index,
         fibre_count=_agreed("--fibres", fibres, stated.fibre_count),
     )
-    rules = _profile(profile_name, guarded, stage, ribbon, job)
+    rules = profile_as_stated(profile_name, guarded, stage, ribbon, job)
     parts = _parts(everything, only)
     template = load_template(template_file) if template_file else Template()
     if full:
@@ -273,8 +273,12 @@ def _shown(value: object) -> object:
     return value.name if isinstance(value, Profile) else value
 
 
-def _profile(
-    name: str | None, guarded: bool, stage: str | None, ribbon: str | None, job: Job
+def profile_as_stated(
+    name: str | None,
+    guarded: bool,
+    stage: str | None,
+    ribbon: str | None,
+    job: Job = _NOTHING_STATED,
 ) -> Profile:
     """Find the profile and apply what job and command line say otherwise."""
     typed = None if name is None else load_named(name)

@@ -23,7 +23,7 @@ from otdravg.shot.settings import Direction
 from otdravg.verdict.decision import Verdict
 from otdravg.words.statements import caution_statement
 
-__all__ = ["add_details", "listing_text"]
+__all__ = ["add_details", "finding_sentence", "listing_text"]
 
 _CLOSURE_WIDTHS = (3, 12, 8, 8, 8, 8)
 
@@ -98,10 +98,11 @@ def _findings(page: Page, findings: Sequence[CableFinding], notes: str) -> None:
             page.line()
             page.line(f"{heading} ({len(own)})")
             for finding in own:
-                page.bullet(_sentence(finding))
+                page.bullet(finding_sentence(finding))
 
 
-def _sentence(finding: CableFinding) -> str:
+def finding_sentence(finding: CableFinding) -> str:
+    """Write a finding in one line: code, where, evidence, what to do."""
     where = []
     if finding.fibre is not None:
         where.append(f"fibre {finding.fibre}")
