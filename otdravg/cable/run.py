@@ -14,6 +14,12 @@ from pathlib import Path
 
 from otdravg.cable.checks.earlier import OldSplice, change_findings, changes_since
 from otdravg.cable.checks.judging import judged_together
+from otdravg.cable.checks.missing import (
+    beyond_expected,
+    in_shooting_order,
+    missing_fibres,
+    missing_shots,
+)
 from otdravg.cable.checks.profile import not_applied, profile_findings
 from otdravg.cable.checks.rows import row_findings
 from otdravg.cable.checks.set import measured_findings, set_findings, unused_findings
@@ -40,9 +46,11 @@ from otdravg.cable.files.attempts import (
 from otdravg.cable.files.claims import Naming
 from otdravg.cable.files.folder import RawShot, find_files, read_header
 from otdravg.cable.files.taking import take
+from otdravg.cable.identity.consequences import Explained
 from otdravg.cable.identity.copies import tell_copies
 from otdravg.cable.identity.crossed import check_identities
 from otdravg.cable.identity.ends import cables_with_open_ends, ends_by_shots
+from otdravg.cable.identity.turned import turned_round
 from otdravg.cable.measure.closures import KnownClosure
 from otdravg.cable.measure.cords import with_measured_cords
 from otdravg.cable.measure.jobs import spread
@@ -51,12 +59,21 @@ from otdravg.cable.measure.placing import cable_maps, measure_at_closures
 from otdravg.cable.measure.results import fibre_results, history_of
 from otdravg.cable.measure.rows import rows_of
 from otdravg.cable.measure.standing import Measured, MeasuringSetup, measure_stands, settle
-from otdravg.cable.model import CableFinding, CableReview, FibreKey, ShotRecord, ShotUse
+from otdravg.cable.model import (
+    CableFinding,
+    CableReview,
+    Expected,
+    FibreKey,
+    ShotRecord,
+    ShotUse,
+    SpliceRow,
+)
 from otdravg.cable.patterns.find import find_patterns
 from otdravg.cable.resplice.plan import plan_resplices
 from otdravg.errors import BadSetting
 from otdravg.findings import Severity
 from otdravg.sor.sizes import SizeLimits
+from otdravg.trade import fibre_colour
 from otdravg.verdict import Profile, default, load_named
 from otdravg.verdict.rules import at_stage
 
@@ -90,6 +107,7 @@ class Options:
     receive_m: float | None = None
     group_index: float | None = None
     fibre_count: int | None = None
+    expected: Expected = field(default_factory=Expected)
 
 
 def read_folders(
@@ -232,22 +250,29 @@ def review(
         measured = measure_at_closures(measured, maps, executor, done)
     clock.stage("measure at closures")
 
-    identities, crossed = check_identities(measured, maps)
-    findings = tell_copies(findings, records, measured, maps) + crossed
+    identities, crossed = check_identities(measured, maps, profile.ribbon_size)
+    explained = Explained(crossed)
+    findings = tell_copies(explained.left_of(findings), records, measured, maps) + crossed
     clock.stage("identity")
     states = States(measured, maps, profile.ribbon_size)
     findings += states.findings(whole_fibres=profile.completeness.retest_touched)
-    findings += measured_findings(measured)
-    findings += set_findings(records, measured, maps, profile, options.fibre_count)
+    findings += measured_findings(explained.left_in(measured))
+    lengths_m = {m.key: m.outcome.axis.length_m for m in measured if m.outcome.axis}
+    half, more = missing_shots(records, profile, lengths_m, options.expected)
+    findings += explained.left_of(more)
+    absent, more = missing_fibres(records, profile, options.expected, options.fibre_count)
+    findings += explained.left_of(more)
+    findings += beyond_expected(records, options.expected, options.fibre_count)
+    findings += explained.left_of(set_findings(records, measured, maps, profile))
     findings += profile_findings(measured, maps, profile)
-    lengths_m = {
-        (m.key, m.wavelength_nm): m.outcome.axis.length_m for m in measured if m.outcome.axis
-    }
-    doubts = _doubts(findings, lengths_m)
+    paired = [(m.key, m.wavelength_nm) for m in measured if m.outcome.axis]
+    doubts = _doubts(findings, paired)
     rows = judged_together(rows_of(measured, maps, profile, doubts, states.attempts), profile)
+    if options.expected.colours:
+        rows = [replace(row, colour=_colour(row, profile, options.expected)) for row in rows]
     rows, more = accepted_rows(rows, decisions)
     findings += more
-    findings += row_findings(rows, maps)
+    findings += explained.left_of(row_findings(rows, maps))
     changes = () if options.before is None else changes_since(options.before, rows)
     findings += change_findings(changes, profile)
     findings += not_applied(profile, is_compared=options.before is not None)
@@ -286,6 +311,8 @@ def review(
         patterns=patterns,
         decisions_seal=options.decisions.last_seal,
         decisions=options.decisions.entries,
+        expected=options.expected,
+        to_take=tuple(sorted({*half, *absent}, key=in_shooting_order)),
         stage_seconds=clock.seconds,
     )
 
@@ -355,21 +382,34 @@ def _measure(
             else r
             for r in records
         ]
-        records = number_attempts(
-            [r.used_as(ShotUse.USED) if r.use is ShotUse.EARLIER else r for r in records]
-        )
-        stands = stands_of(records)
-        known = {_shots_of(m): m for m in measured}
-        missing = [s for s in stands if _stand_shots(s.ab, s.ba) not in known]
-        again = {
-            (m.key, m.wavelength_nm): m
-            for m in measure_stands(missing, setup, executor, lambda count: None, measured)
-        }
-        measured = [
-            again.get((s.key, s.wavelength_nm)) or known[_stand_shots(s.ab, s.ba)] for s in stands
-        ]
+        records, measured = _measured_again(records, measured, setup, executor)
+    turned, exchanged = turned_round(measured, records)
+    if exchanged:
+        records, measured = _measured_again(turned, measured, setup, executor)
     measured, more = with_measured_cords(measured, setup, executor)
-    return measured, records, findings + more
+    return measured, records, [*findings, *exchanged, *more]
+
+
+def _measured_again(
+    records: Sequence[ShotRecord],
+    measured: Sequence[Measured],
+    setup: MeasuringSetup,
+    executor: Executor | None,
+) -> tuple[Sequence[ShotRecord], list[Measured]]:
+    """Number shots that are used otherwise than before, and measure what is not yet."""
+    records = number_attempts(
+        [r.used_as(ShotUse.USED) if r.use is ShotUse.EARLIER else r for r in records]
+    )
+    stands = stands_of(records)
+    known = {_shots_of(m): m for m in measured}
+    missing = [s for s in stands if _stand_shots(s.ab, s.ba) not in known]
+    again = {
+        (m.key, m.wavelength_nm): m
+        for m in measure_stands(missing, setup, executor, lambda count: None, measured)
+    }
+    return records, [
+        again.get((s.key, s.wavelength_nm)) or known[_stand_shots(s.ab, s.ba)] for s in stands
+    ]
 
 
 Shots = tuple[tuple[str, ...], tuple[str, ...]]
@@ -383,8 +423,12 @@ def _shots_of(measured: Measured) -> Shots:
     return _stand_shots(measured.stand.ab, measured.stand.ba)
 
 
+def _colour(row: SpliceRow, profile: Profile, expected: Expected) -> str:
+    return fibre_colour(row.fibre, profile.ribbon_size, expected.colours)
+
+
 def _doubts(
-    findings: Sequence[CableFinding], places: dict[tuple[FibreKey, int], float]
+    findings: Sequence[CableFinding], places: Sequence[tuple[FibreKey, int]]
 ) -> dict[tuple[FibreKey, int, str], frozenset[str]]:
     """Codes of the findings about each fibre, wavelength and closure, for rules that heed them.
 

@@ -36,7 +36,10 @@ __all__ = ["decide"]
 @click.option("--closure", metavar="NAME", default="", help="Closure, by name or number.")
 @click.option("--file", "shot", metavar="FILE", default="", help="Shot, as in shots.csv.")
 @click.option(
-    "--value", metavar="VALUE", default="", help="New name, metres, other fibre, or finding."
+    "--value",
+    metavar="VALUE",
+    default="",
+    help="New name, metres, other fibre, new numbers, or finding.",
 )
 @click.pass_context
 def decide(

@@ -18,7 +18,8 @@ from otdravg.cable import (
 )
 from otdravg.cli import options
 from otdravg.cli.cable import cable as cable_command
-from otdravg.cli.cable import measuring_executor, profile_as_stated
+from otdravg.cli.cable import profile_as_stated
+from otdravg.cli.measuring import measuring_executor
 from otdravg.cli.options import (
     FilePath,
     files_argument,

@@ -18,7 +18,7 @@ from otdravg.cable.model import CableReview, Closure
 from otdravg.cable.resplice.model import Choice
 from otdravg.findings import Severity
 from otdravg.quantities import Quantity, distance_text, reported
-from otdravg.report.cable import finding_sentence
+from otdravg.report.cable_details import finding_sentence
 from otdravg.report.page import counted
 from otdravg.shot.settings import Direction
 from otdravg.trade import ribbon_position

@@ -115,6 +115,8 @@ def _decision(rng: random.Random, minute: int, cable: str = "SIM-RIDGE") -> Deci
         return Decision(what, who, when, why, cable, file=f"F{fibre:03}_1550_AB.sor")
     if what is What.NAME_CLOSURE:
         return Decision(what, who, when, why, cable, closure=str(minute), value=f"K {value}")
+    if what is What.RENUMBER:
+        return Decision(what, who, when, why, cable, value=f"B {fibre}={value[:4]}")
     closure = "" if what is What.CONFIRM_CROSSING else "2"
     value = "" if what is What.ACCEPT else value
     return Decision(what, who, when, why, cable, fibre, None, closure, "", value)

@@ -11,6 +11,7 @@ from pathlib import PurePosixPath
 
 from otdravg.cable.decisions.model import Decision, What
 from otdravg.cable.decisions.record import Decisions
+from otdravg.cable.decisions.renumber import read_renumbering
 from otdravg.cable.files.names import same_text
 from otdravg.cable.measure.closures import CableMap, renamed
 from otdravg.cable.model import CableFinding, ShotRecord, ShotUse, Source, SpliceRow
@@ -67,7 +68,7 @@ def _is_hash(text: str) -> bool:
 def apply_to_shots(
     records: Sequence[ShotRecord], decisions: Decisions
 ) -> tuple[list[ShotRecord], list[CableFinding]]:
-    """Leave excluded shots out and exchange the numbers of confirmed crossings at B."""
+    """Leave excluded shots out, and give the shots of one end the numbers that were decided."""
     result = list(records)
     findings: list[CableFinding] = []
     for decision in decisions.items:
@@ -75,8 +76,8 @@ def apply_to_shots(
             chosen = [n for n, r in enumerate(result) if _is_shot(r, decision)]
             for n in chosen:
                 result[n] = result[n].used_as(ShotUse.EXCLUDED, decision.text)
-        elif decision.what is What.CONFIRM_CROSSING:
-            chosen = _exchange(result, decision)
+        elif decision.what in (What.CONFIRM_CROSSING, What.RENUMBER):
+            chosen = _renumbered(result, decision)
         else:
             continue
         if not chosen:
@@ -91,22 +92,30 @@ def _is_shot(record: ShotRecord, decision: Decision) -> bool:
     return own_cable and decision.file in (record.path, PurePosixPath(record.path).name)
 
 
-def _exchange(records: list[ShotRecord], decision: Decision) -> list[int]:
-    other = {decision.fibre: int(decision.value), int(decision.value): decision.fibre}
+def _renumbered(records: list[ShotRecord], decision: Decision) -> list[int]:
+    """Give shots of one end other numbers; a number of 0 leaves them out."""
+    if decision.what is What.RENUMBER:
+        end, new = read_renumbering(decision.value) or (Direction.UNKNOWN, {})
+    else:
+        one, other = decision.fibre or 0, int(decision.value)
+        end, new = Direction.B_TO_A, {one: other, other: one}
     chosen = [
         n
         for n, r in enumerate(records)
-        if r.taken_for.direction is Direction.B_TO_A
-        and r.taken_for.fibre in other
+        if r.taken_for.direction is end
+        and r.taken_for.fibre in new
         and decision.cable in ("", r.taken_for.cable)
         and decision.wavelength_nm in (None, r.taken_for.wavelength_nm)
     ]
     for n in chosen:
         taken = records[n].taken_for
-        fibre = other[taken.fibre]
+        number = new[taken.fibre or 0]
+        if not number:
+            records[n] = records[n].used_as(ShotUse.EXCLUDED, decision.text)
+            continue
         records[n] = replace(
             records[n],
-            taken_for=replace(taken, fibre=fibre, fibre_by=Source.DECISION),
+            taken_for=replace(taken, fibre=number, fibre_by=Source.DECISION),
             remark=decision.text,
         )
     return chosen
@@ -178,11 +187,19 @@ def accepted_rows(
     result = list(rows)
     findings: list[CableFinding] = []
     for decision in decisions.items:
-        if decision.what in (What.EXCLUDE_SHOT, What.NAME_CLOSURE, What.ACKNOWLEDGE):
+        if decision.what in (
+            What.EXCLUDE_SHOT,
+            What.NAME_CLOSURE,
+            What.ACKNOWLEDGE,
+            What.CONTINUITY_TESTED,
+        ):
             continue
         fibres = {decision.fibre}
         if decision.what is What.CONFIRM_CROSSING:
             fibres.add(int(decision.value))
+        elif decision.what is What.RENUMBER:
+            _, new = read_renumbering(decision.value) or (None, {})
+            fibres = set(new.values())
         chosen = [
             n
             for n, row in enumerate(result)

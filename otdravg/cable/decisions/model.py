@@ -8,6 +8,7 @@ from dataclasses import dataclass, fields
 from datetime import datetime
 from enum import Enum
 
+from otdravg.cable.decisions.renumber import read_renumbering
 from otdravg.errors import BadSetting
 from otdravg.system.printable import printable
 
@@ -22,6 +23,8 @@ class What(Enum):
     MOVE_POSITION = "move-position"  # of a closure on one fibre, to `value` metres from A
     NAME_CLOSURE = "name-closure"  # to `value`
     CONFIRM_CROSSING = "confirm-crossing"  # `fibre` and `value` are exchanged at B
+    RENUMBER = "renumber"  # the shots from one end, as `value` says: "B 1-23=2-24 24=1"
+    CONTINUITY_TESTED = "continuity-tested"  # the numbering was proved otherwise; `why` says how
     ACKNOWLEDGE = "acknowledge"  # a finding by its code `value`, as in "fibre-missing 7-12"
 
 
@@ -99,6 +102,8 @@ _NEEDS: Mapping[What, tuple[str, ...]] = {
     What.MOVE_POSITION: ("fibre", "closure", "value"),
     What.NAME_CLOSURE: ("closure", "value"),
     What.CONFIRM_CROSSING: ("fibre", "value"),
+    What.RENUMBER: ("value",),
+    What.CONTINUITY_TESTED: (),
     What.ACKNOWLEDGE: ("value",),
 }
 
@@ -131,6 +136,8 @@ def decision_from(cells: Mapping[str, str], place: str) -> Decision:
         raise BadSetting("decisions", place, f"{value!r} is not a distance in metres")
     if what is What.CONFIRM_CROSSING:
         _number(value, place)
+    if what is What.RENUMBER and read_renumbering(value) is None:
+        raise BadSetting("decisions", place, f"{value!r} is not a renumbering such as B 1-23=2-24")
     if what is What.ACKNOWLEDGE and not _ACKNOWLEDGED.fullmatch(value):
         raise BadSetting(
             "decisions", place, f"{value!r} is not the code of a finding, fibres behind it if many"

@@ -1,23 +1,26 @@
-"""Confirm that both shots of every pair are one fibre, and find fibres that are crossed."""
+"""Confirm that both shots of every pair are one fibre, and say how a numbering went wrong."""
 
 from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from math import exp, log
-from statistics import median
+from statistics import NormalDist, median
 
 import numpy as np
+import numpy.typing as npt
 
-from otdravg.cable.checks.notes import about_fibre
-from otdravg.cable.identity.fingerprint import (
-    Comparison,
-    Features,
-    ShotOnSpan,
-    features_of,
-    margins,
-    swaps,
+from otdravg.cable.checks.notes import about_fibre, numbers_text
+from otdravg.cable.decisions.renumber import renumbering
+from otdravg.cable.identity.fingerprint import Comparison, Features, ShotOnSpan, features_of
+from otdravg.cable.identity.stories import (
+    BAD_SHARE,
+    CLEAR,
+    TUBE,
+    Kind,
+    Story,
+    numbering_told,
 )
 from otdravg.cable.measure.closures import CableMap
 from otdravg.cable.measure.jobs import Sketch
@@ -25,6 +28,9 @@ from otdravg.cable.measure.standing import Measured
 from otdravg.cable.model import CableFinding, Confidence, FibreKey, IdentityCheck
 from otdravg.errors import Refusal
 from otdravg.findings import Severity
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.intp]
 
 __all__ = [
     "CLEAR",
@@ -37,58 +43,59 @@ __all__ = [
 ]
 
 #: Findings that say that both shots are not of one fibre: nothing measured from them is a loss.
-NOT_ONE_FIBRE = frozenset({"fibres-crossed", "other-fibre", "pair-doubtful"})
+NOT_ONE_FIBRE = frozenset(
+    {"fibres-crossed", "numbering-differs", "numbering-unexplained", "other-fibre", "pair-doubtful"}
+)
 
 #: With fewer fibres the scatter between them cannot be told from the scatter of measurement.
 LEAST_FIBRES = 6
-#: Odds from which a pair counts as confirmed, and against which it counts as doubtful.
-CLEAR = log(20)
+#: Odds from which a pair counts as doubtful.
 _VERY_CLEAR = log(100)
+#: Pairs as labelled contradict the numbering of a whole cable if their median says nothing and at
+#: least this share of them makes losses below zero. Benchmark: numbering.
+_NOTHING, _AGAINST = 0.5, 0.08
+#: Up to so many fibres are called mixed up; more are numbered without any rule.
+_FEW_FIBRES = 4
+#: Chance of a false alarm about single pairs in a cable, by a normal distribution of what its pairs
+#: say, which scatters at least so much. Benchmark: numbering.
+_FALSE_ALARMS, _LEAST_SPREAD = 0.01, 1.5
+#: What two misread features cost a pair: more must speak against it. Derived: twice log 0.03, and
+#: what they would have said for it. Benchmark: numbering.
+_TWO_MISREAD = 8.0
 #: Pairs refused for these reasons are explained already and would only blur the comparison.
 _EXPLAINED = (Refusal.LENGTH, Refusal.SAME_END, Refusal.NO_SIGNAL, Refusal.DAMAGED)
-#: A pair whose own likelihood ratio at one wavelength is below this is looked at there too.
-_SUSPECT = -3.0
 
 
 def check_identities(
-    measured: Sequence[Measured], maps: Mapping[str, CableMap]
+    measured: Sequence[Measured], maps: Mapping[str, CableMap], ribbon_size: int | None
 ) -> tuple[list[IdentityCheck], list[CableFinding]]:
-    """Hold every shot from A against every shot from B of the same closures.
+    """Tell whether the shots from both ends are numbered alike.
+
+    Parameters
+    ----------
+    measured : sequence of Measured
+    maps : mapping
+        The closures of each cable, by its name.
+    ribbon_size : int or None
+        None in loose tube.
 
     Returns
     -------
     list of IdentityCheck
         One per fibre with both shots.
     list of CableFinding
-        Crossed fibres with the margin, and pairs that another fibre's shot fits better.
+        One for each story (:mod:`.stories`), and pairs that do not look like one fibre.
     """
     checks: list[IdentityCheck] = []
     findings: list[CableFinding] = []
     for keys, by_nm in fibres_by_closures(measured, maps):
-        own_map = maps[keys[0].cable]
-        sides = {nm: sides_of(members, keys, own_map) for nm, members in sorted(by_nm.items())}
-        if len(keys) < LEAST_FIBRES:
+        group = _Group(_all_numbers(keys, ribbon_size), by_nm, maps[keys[0].cable], ribbon_size)
+        if len(keys) < LEAST_FIBRES:  # too few to learn from how they differ
             checks += [_untold(key, len(keys)) for key in keys]
             continue
-        from_a, from_b = zip(*sides.values(), strict=True)
-        ratios = Comparison(from_a, from_b).ratios()
-        crossed = swaps(ratios, _swap_threshold(len(keys)))
-        findings += [
-            _crossed(keys[i], keys[j], margin, None, _files(by_nm.values(), keys[i], keys[j]))
-            for i, j, margin in crossed
-        ]
-        swapped = {n for i, j, _ in crossed for n in (i, j)}
-        misnamed = _at_one_wavelength(sides, swapped) if len(sides) > 1 else []
-        for nm, i, j, margin in misnamed:
-            own_files = _files([by_nm[nm]], keys[i], keys[j])
-            findings.append(_crossed(keys[i], keys[j], margin, nm, own_files))
-        if misnamed:
-            # Those shots are explained: the others of the same fibres are judged without them.
-            _compare_again(ratios, sides, misnamed)
-        fibre_checks, doubts = _checks(keys, ratios, swapped, by_nm)
-        at_nm = {n: nm for nm, i, j, _ in misnamed for n in (i, j)}
-        checks += [_at_others_only(c, keys, at_nm) for c in fibre_checks]
-        findings += doubts
+        more, found = group.told()
+        checks += more
+        findings += found
     return checks, findings
 
 
@@ -122,6 +129,13 @@ def fibres_by_closures(
     return groups
 
 
+def _all_numbers(keys: Sequence[FibreKey], ribbon_size: int | None) -> list[FibreKey]:
+    """Numbers without gaps from the beginning of a ribbon on."""
+    size = ribbon_size or 1
+    first = (keys[0].fibre - 1) // size * size + 1
+    return [FibreKey(keys[0].cable, n) for n in range(first, keys[-1].fibre + 1)]
+
+
 def _common(own_map: CableMap) -> tuple[int, ...]:
     counts: dict[tuple[int, ...], int] = defaultdict(int)
     for passes in own_map.passes.values():
@@ -134,11 +148,15 @@ def sides_of(
 ) -> tuple[list[Features | None], list[Features | None]]:
     """Features of all shots from A and from B at one wavelength, in the order of the keys."""
     axes = [one.outcome.axis for one in members.values() if one.outcome.axis is not None]
-    if not axes:
-        blank: list[Features | None] = [None] * len(keys)
-        return blank, list(blank)
-    usual_a = median(axis.start_a_m for axis in axes)
-    usual_b = median(axis.start_b_m for axis in axes)
+    sketches = [(one.outcome.sketch_ab, one.outcome.sketch_ba) for one in members.values()]
+    usual_a, usual_b = (
+        median(starts or [s.user_offset_m for s in own if s is not None] or [0.0])
+        for starts, own in zip(
+            ([axis.start_a_m for axis in axes], [axis.start_b_m for axis in axes]),
+            zip(*sketches, strict=True),
+            strict=True,
+        )
+    )
     slack_m = own_map.slack_m([key.fibre for key in keys])
     from_a: list[Features | None] = []
     from_b: list[Features | None] = []
@@ -183,169 +201,339 @@ def _features(
     return features_of(ShotOnSpan(sketch, start_m, closures_m, length_m), from_a=from_a)
 
 
-def _swap_threshold(count: int) -> float:
-    """Log-likelihood gain from which a crossing is reported.
-
-    There are n(n − 1)/2 possible crossings; a hundred to one against all of them together.
-    """
-    return log(max(count * (count - 1) / 2, 1.0)) + _VERY_CLEAR
-
-
 def _untold(key: FibreKey, count: int) -> IdentityCheck:
     text = f"only {count} fibres pass the same closures: too few to compare"
     return IdentityCheck(key, Confidence.NOT_TOLD, None, None, text)
 
 
-def _checks(
-    keys: Sequence[FibreKey],
-    ratios: np.ndarray[tuple[int, int], np.dtype[np.float64]],
-    swapped: set[int],
-    by_nm: Mapping[int, Members],
-) -> tuple[list[IdentityCheck], list[CableFinding]]:
-    margin, best = margins(ratios)
-    own = np.diag(ratios)
-    doubtful_below = -(log(len(keys)) + _VERY_CLEAR)
-    checks: list[IdentityCheck] = []
-    findings: list[CableFinding] = []
-    for n, key in enumerate(keys):
-        if not np.isfinite(margin[n]):
-            continue
-        other = keys[int(best[n])].fibre
-        value = float(margin[n])
-        text = f"log-likelihood {own[n]:+.1f}, {value:+.1f} against the best other, fibre {other}"
-        if value < doubtful_below or n in swapped:
-            confidence = Confidence.DOUBTFUL
-            if n not in swapped:
-                fits = max(ratios[n, best[n]], ratios[best[n], n]) > 0
-                pair = keys[int(best[n])] if fits else None
-                files = _files(by_nm.values(), key, *([pair] if pair else []))
-                findings.append(_doubtful(key, pair, float(own[n]), value, files))
-        elif value >= CLEAR and own[n] > 0:
-            confidence = Confidence.CONFIRMED
-        elif own[n] > 0:
-            confidence = Confidence.LIKELY
-        else:
-            confidence = Confidence.NOT_TOLD
-        checks.append(IdentityCheck(key, confidence, value, other, text))
-    return checks, findings
+@dataclass(frozen=True, slots=True, eq=False)
+class _Told:
+    """A story, and the wavelength at which alone it is true, if it is so."""
+
+    story: Story
+    wavelength_nm: int | None
 
 
-Sides = Mapping[int, tuple[list[Features | None], list[Features | None]]]
+class _Group:
+    """Fibres that pass the same closures: whose shots are whose."""
 
+    def __init__(
+        self,
+        keys: Sequence[FibreKey],
+        by_nm: Mapping[int, Members],
+        own_map: CableMap,
+        ribbon_size: int | None,
+    ) -> None:
+        self._keys = keys
+        self._by_nm = by_nm
+        self._size = ribbon_size
+        self._sides = {nm: sides_of(own, keys, own_map) for nm, own in sorted(by_nm.items())}
 
-def _at_one_wavelength(sides: Sides, swapped: set[int]) -> list[tuple[int, int, int, float]]:
-    """Crossings at one wavelength only: files that were named wrongly, not fibres crossed.
+    def told(self) -> tuple[list[IdentityCheck], list[CableFinding]]:
+        """Tell the stories at every wavelength, and then each pair by all of them together."""
+        told = self._stories()
+        everybody = np.arange(len(self._keys))
+        partner = everybody.copy()
+        for one in told:
+            if one.wavelength_nm is None:
+                partner[one.story.rows] = one.story.partner
+        without = {
+            (one.wavelength_nm, int(n))
+            for one in told
+            if one.wavelength_nm is not None
+            for n in (*one.story.rows, *one.story.partner)
+        }
+        from_a, from_b = (
+            [
+                [None if (nm, n) in without else f for n, f in enumerate(both[side])]
+                for nm, both in self._sides.items()
+            ]
+            for side in (0, 1)
+        )
+        comparison = Comparison(from_a, from_b, partner)
+        stories = [self._of_story(one, comparison) for one in told]
+        in_story = {int(n) for one in told for n in one.story.rows}
+        checks, findings = self._of_pairs(comparison, partner, in_story)
+        return checks, [*stories, *findings]
 
-    Returns wavelength, numbers of both fibres, and margin.
-    """
-    found = []
-    for nm, (from_a, from_b) in sides.items():
-        comparison = Comparison([from_a], [from_b])
+    def _stories(self) -> list[_Told]:
+        """Stories at each wavelength, those that are told at all of them once."""
+        tables = {}
+        found: list[tuple[int, Story]] = []
+        for nm, (from_a, from_b) in self._sides.items():
+            tables[nm] = Comparison([from_a], [from_b])
+            found += [(nm, story) for story in numbering_told(tables[nm], self._size).stories]
+        told: list[_Told] = []
+        for nm, story in sorted(found, key=lambda one: -one[1].odds):
+            if any(_say_the_same(story, one.story) for one in told):
+                continue
+            others = [_gain(table, story) for own, table in tables.items() if own != nm]
+            told.append(_Told(story, nm if others and min(others) < 0 else None))
+        return told
+
+    def _of_pairs(
+        self, comparison: Comparison, partner: IntArray, in_story: set[int]
+    ) -> tuple[list[IdentityCheck], list[CableFinding]]:
+        """What each pair says of itself, as it is labelled, and what all of them say together."""
         own = comparison.own()
-        suspects = np.array(
-            [n for n in range(own.size) if n not in swapped and own[n] < _SUSPECT], dtype=int
-        )
-        if suspects.size < 2:
-            continue
-        among = comparison.ratios(suspects, suspects)
-        found += [
-            (nm, int(suspects[i]), int(suspects[j]), margin)
-            for i, j, margin in swaps(among, _swap_threshold(own.size))
-        ]
-    return found
+        margin, best = comparison.margins()
+        pairs = [n for n in np.flatnonzero(np.isfinite(margin)).tolist() if n not in in_story]
+        count = int(np.isfinite(own).sum())
+        # With the stories told: does this glass tell fibres apart at all?
+        fits = comparison.of_pairs(np.arange(comparison.size), np.maximum(partner, 0))
+        fits = fits[(partner >= 0) & np.isfinite(fits)]
+        is_told = fits.size > 0 and float(np.median(fits)) >= CLEAR
+        wrong = self._wrong(own, pairs)
+        astray = self._astray(own, pairs, wrong) if is_told else set()
+        against = np.count_nonzero(comparison.impossible()[pairs])
+        findings: list[CableFinding] = []
+        if against and np.median(own[pairs]) < _NOTHING and against >= _AGAINST * len(pairs):
+            astray = set(pairs)
+        elif not is_told and count:
+            findings.append(self._by_labels(fits))
+        if astray:
+            findings.append(self._unexplained(sorted(astray)))
+        in_doubt = in_story | astray
+        checks: list[IdentityCheck] = []
+        for n in np.flatnonzero(np.isfinite(margin)).tolist():
+            key, other = self._keys[n], self._keys[int(best[n])].fibre
+            value = float(margin[n])
+            text = (
+                f"log-likelihood {own[n]:+.1f}, {value:+.1f} against the best other, fibre {other}"
+            )
+            better = value < -(log(count) + _VERY_CLEAR)
+            if n in in_doubt:
+                confidence = Confidence.DOUBTFUL
+                text = f"its number is in doubt; as labelled, {text}"
+            elif better or n in wrong:
+                confidence = Confidence.DOUBTFUL
+                findings.append(
+                    self._doubtful(comparison, n, int(best[n]), value if better else None)
+                )
+            elif value >= CLEAR and own[n] > 0:
+                confidence = Confidence.CONFIRMED
+            else:
+                confidence = Confidence.LIKELY if own[n] > 0 else Confidence.NOT_TOLD
+            checks.append(IdentityCheck(key, confidence, value, other, text))
+        return checks, findings
 
+    def _wrong(self, own: FloatArray, pairs: Sequence[int]) -> set[int]:
+        """Pairs that are likelier of two fibres than of one, unlike others of their cable."""
+        if not pairs:
+            return set()
+        middle = float(np.median(own[pairs]))
+        spread = max(float(np.median(np.abs(own[pairs] - middle))) / 0.6745, _LEAST_SPREAD)
+        reach = NormalDist().inv_cdf(1 - _FALSE_ALARMS / len(pairs)) * spread
+        return {n for n in pairs if own[n] < min(0.0, middle - max(reach, _TWO_MISREAD))}
 
-def _compare_again(
-    ratios: np.ndarray[tuple[int, int], np.dtype[np.float64]],
-    sides: Sides,
-    misnamed: Sequence[tuple[int, int, int, float]],
-) -> None:
-    """Renew the ratios of fibres whose shots are exchanged at one wavelength, without those."""
-    comparison = Comparison(*_without(sides, misnamed))
-    numbers = np.array(sorted({n for _, i, j, _ in misnamed for n in (i, j)}))
-    ratios[numbers, :] = comparison.ratios(from_a=numbers)
-    ratios[:, numbers] = comparison.ratios(from_b=numbers)
+    def _astray(self, own: FloatArray, pairs: Sequence[int], wrong: set[int]) -> set[int]:
+        """Pairs of ribbons of which so many are likelier wrong that none is believed unproved."""
+        by_ribbon: dict[int, list[int]] = defaultdict(list)
+        for n in pairs:
+            by_ribbon[(self._keys[n].fibre - 1) // (self._size or TUBE)].append(n)
+        return {
+            n
+            for members in by_ribbon.values()
+            if len(wrong.intersection(members)) >= max(3, BAD_SHARE * len(members))
+            for n in members
+            if own[n] < CLEAR
+        }
 
-
-def _without(
-    sides: Sides, misnamed: Sequence[tuple[int, int, int, float]]
-) -> tuple[list[list[Features | None]], list[list[Features | None]]]:
-    """Leave out the shots that are exchanged at one wavelength."""
-    left_out = {(nm, n) for nm, i, j, _ in misnamed for n in (i, j)}
-    from_a, from_b = (
-        [
-            [None if (nm, n) in left_out else features for n, features in enumerate(both[side])]
-            for nm, both in sides.items()
-        ]
-        for side in (0, 1)
-    )
-    return from_a, from_b
-
-
-def _at_others_only(
-    check: IdentityCheck, keys: Sequence[FibreKey], at_nm: Mapping[int, int]
-) -> IdentityCheck:
-    """A fibre whose shots are exchanged at one wavelength is not confirmed by the others."""
-    nm = at_nm.get(keys.index(check.key))
-    if nm is None:
-        return check
-    text = f"at {nm} nm another fibre's shot fits better; elsewhere {check.text}"
-    return replace(check, confidence=Confidence.DOUBTFUL, text=text)
-
-
-def _files(groups: Iterable[Members], *keys: FibreKey) -> tuple[str, ...]:
-    files: list[str] = []
-    for members in groups:
-        for key in keys:
-            one = members.get(key)
-            if one is not None:
-                files += [r.path for r in one.records if r is not None]
-    return tuple(files)
-
-
-def _crossed(
-    a: FibreKey, b: FibreKey, margin: float, nm: int | None, files: tuple[str, ...]
-) -> CableFinding:
-    where = "" if nm is None else f" at {nm} nm only"
-    finding = about_fibre(
-        a,
-        Severity.DEFECT,
-        "fibres-crossed",
-        f"the shots of fibres {a.fibre} and {b.fibre} from A fit each other's shots from B"
-        f"{where}: log-likelihood margin {margin:.1f} (about {odds_text(margin)} to 1)",
-        "nothing was exchanged: trace both fibres, then exchange the numbers of their shots from "
-        "B in a mapping table, or confirm the crossing as a reviewer's decision"
-        if nm is None
-        else "nothing was exchanged: at the other wavelengths both fibres are themselves, so the "
-        "files were named wrongly; exchange the numbers of one end's shots in a mapping table",
-        wavelength_nm=nm,
-        files=files,
-    )
-    return replace(finding, other_fibres=(b.fibre,))
-
-
-def _doubtful(
-    a: FibreKey, other: FibreKey | None, own: float, margin: float, files: tuple[str, ...]
-) -> CableFinding:
-    if other is None:
-        return about_fibre(
-            a,
+    def _unexplained(self, rows: Sequence[int]) -> CableFinding:
+        fibres = [self._keys[n].fibre for n in rows]
+        finding = about_fibre(
+            self._keys[rows[0]],
             Severity.DEFECT,
-            "pair-doubtful",
-            f"the shots from A and B do not look like one fibre: log-likelihood {own:.1f}, "
-            "and no other fibre's shot fits either",
-            "one of them may be of another cable; shoot both ends again",
-            files=files,
+            "numbering-unexplained",
+            f"as numbered, the shots from A and from B of fibres {numbers_text(fibres)} do not "
+            "belong together, and no simple renumbering explains it",
+            "nothing of these fibres is graded: find out how each end was numbered, prove fibres "
+            "with light from end to end, and give the numbers in a mapping table; else shoot again",
+            files=self._files(rows),
         )
-    return about_fibre(
-        a,
-        Severity.DEFECT,
-        "other-fibre",
-        f"a shot of fibre {other.fibre} fits fibre {a.fibre} better than its own partner: "
-        f"log-likelihood margin {-margin:.1f} (about {odds_text(-margin)} to 1)",
-        f"perhaps fibre {other.fibre} was shot twice under two numbers; shoot fibre {a.fibre} "
-        "again from both ends",
-        files=files,
+        return replace(finding, other_fibres=tuple(fibres[1:]))
+
+    def _by_labels(self, fits: FloatArray) -> CableFinding:
+        return CableFinding(
+            Severity.NOTE,
+            "numbering-by-labels",
+            f"numbering rests on the labels here: the glass is too alike to tell {fits.size} "
+            f"fibres apart (median log-likelihood {np.median(fits):+.1f}, "
+            f"{CLEAR:.1f} is asked for)",
+            "a continuity test with light from end to end would prove it",
+            cable=self._keys[0].cable,
+        )
+
+    def _doubtful(
+        self, comparison: Comparison, n: int, best: int, margin: float | None
+    ) -> CableFinding:
+        """A pair that another shot fits better by some margin, or that is likelier two fibres."""
+        key, other = self._keys[n], self._keys[best]
+        pair = np.array([n, best])
+        own, gap = float(comparison.own()[n]), -(margin or 0.0)
+        is_other = margin is not None and np.nanmax(comparison.of_pairs(pair, pair[::-1])) > 0
+        return about_fibre(
+            key,
+            Severity.DEFECT,
+            "other-fibre" if is_other else "pair-doubtful",
+            f"a shot of fibre {other.fibre} fits fibre {key.fibre} better than its own partner: "
+            f"log-likelihood margin {gap:.1f} (about {odds_text(gap)} to 1)"
+            if is_other
+            else "the shots from A and B look like two fibres rather than one: log-likelihood "
+            f"{own:.1f}, and no other fibre's shot fits clearly",
+            f"perhaps fibre {other.fibre} was shot twice under two numbers; shoot fibre "
+            f"{key.fibre} again from both ends"
+            if is_other
+            else "one of them may be of another fibre or cable: prove the fibre with light from "
+            "end to end, or shoot both ends again",
+            files=self._files([n, best] if is_other else [n]),
+        )
+
+    def _of_story(self, told: _Told, comparison: Comparison) -> CableFinding:
+        """Word one story, with the renumbering that would mend it."""
+        story, nm = told.story, told.wavelength_nm
+        numbers = sorted(self._numbers(story.rows) | self._numbers(story.partner))
+        is_shot = comparison.is_shot[0][story.rows]
+        lone = self._numbers(story.rows[(story.partner < 0) & is_shot])
+        where = "" if nm is None else f" at {nm} nm only"
+        odds = f"log-likelihood margin {story.odds:.1f} (about {odds_text(story.odds)} to 1)"
+        missing = (
+            f"; no shot from B is of fibre {numbers_text(lone)}" if lone and len(lone) <= 12 else ""
+        )
+        rule = renumbering(
+            {
+                self._keys[int(j)].fibre: self._keys[int(i)].fibre
+                for i, j in zip(story.rows, story.partner, strict=True)
+                if j >= 0
+            }
+            | self._left_over(story, comparison, nm)
+        )
+        files = self._files(
+            sorted({*story.rows.tolist(), *story.partner[story.partner >= 0].tolist()}), nm
+        )
+        if story.kind is Kind.CROSSED:
+            a, b = numbers
+            finding = about_fibre(
+                FibreKey(self._keys[0].cable, numbers[0]),
+                Severity.DEFECT,
+                "fibres-crossed",
+                f"the shots of fibres {a} and {b} from A fit each other's shots from B{where}: "
+                f"{odds}",
+                "nothing was exchanged: trace both fibres, then exchange the numbers of their "
+                "shots from B in a mapping table, or confirm the crossing as a reviewer's decision"
+                if nm is None
+                else "nothing was exchanged: at the other wavelengths both fibres are themselves, "
+                "so the files were named wrongly; exchange the numbers of one end's shots in a "
+                "mapping table",
+                wavelength_nm=nm,
+                files=files,
+            )
+        else:
+            finding = about_fibre(
+                FibreKey(self._keys[0].cable, numbers[0]),
+                Severity.DEFECT,
+                "numbering-differs",
+                f"{self._words(story, is_shot)}{where}{missing}: {odds} against the next "
+                "explanation",
+                "nothing was renumbered and nothing of these fibres is graded: prove one fibre "
+                "with light from end to end; if B's numbers are wrong, decide renumber with "
+                f'"B {rule}"' + ("" if nm is None else f" at {nm} nm"),
+                wavelength_nm=nm,
+                files=files,
+            )
+        return replace(finding, other_fibres=tuple(numbers[1:]))
+
+    def _numbers(self, rows: IntArray) -> set[int]:
+        return {self._keys[n].fibre for n in rows.tolist() if n >= 0}
+
+    def _words(self, story: Story, is_shot: npt.NDArray[np.bool_]) -> str:
+        """Say what went wrong."""
+        told = (story.partner >= 0) & is_shot
+        rows, partner = story.rows[told], story.partner[told]
+        at_a = [self._keys[n].fibre for n in rows]
+        at_b = [self._keys[n].fibre for n in partner]
+        size = self._size or 1
+        ribbons = sorted({(n - 1) // size + 1 for n in at_a})
+        if story.kind is Kind.SHIFTED:
+            steps = partner - rows == story.step
+            from_a = numbers_text(np.array(at_a)[steps].tolist())
+            from_b = numbers_text(np.array(at_b)[steps].tolist())
+            way = "higher" if story.step > 0 else "lower"
+            return (
+                f"the numbers are shifted by {abs(story.step)}: the shots from A of {from_a} are "
+                f"of the fibres that B calls {from_b}, {abs(story.step)} {way}"
+            )
+        if story.kind is Kind.ROLLED:
+            return (
+                f"ribbon {ribbons[0]} is turned over (rolled): its fibres {at_a[0]} to "
+                f"{at_a[-1]} from A are {at_b[0]} to {at_b[-1]} from B, in reverse order"
+            )
+        if story.kind is Kind.TURNED:
+            return (
+                f"the numbers of ribbon {ribbons[0]} are shifted by {abs(story.step)} within it: "
+                f"fibre {at_a[0]} from A is {at_b[0]} from B, and so on round"
+            )
+        if story.kind is Kind.RIBBONS:
+            return f"ribbons {ribbons[0]} and {ribbons[-1]} are exchanged between A and B"
+        if story.kind is Kind.BACKWARDS:
+            return (
+                f"the ends are numbered in reverse: fibres {at_a[0]} to {at_a[-1]} from A are "
+                f"{at_b[0]} to {at_b[-1]} from B"
+            )
+        if story.kind is Kind.RIBBONS_BACKWARDS:
+            return (
+                f"the ribbons are numbered in reverse: {ribbons[0]} to {ribbons[-1]} from A are "
+                f"{ribbons[-1]} to {ribbons[0]} from B"
+            )
+        pairs = ", ".join(f"{a} is {b}" for a, b in zip(at_a[:12], at_b[:12], strict=True))
+        if len(at_a) <= _FEW_FIBRES:
+            return f"fibres {numbers_text(at_a)} are mixed up; from A and from B: {pairs}"
+        more = ", …" if len(at_a) > 12 else ""
+        return (
+            "as numbered these shots do not belong together, and no simple renumbering explains "
+            f"it; each by its glass, most likely, from A and from B: {pairs}{more}"
+        )
+
+    def _left_over(self, story: Story, comparison: Comparison, nm: int | None) -> dict[int, int]:
+        """Shots from B that a story leaves without a partner: a fibre shot twice, or none."""
+        everybody = np.arange(len(self._keys))
+        result = {}
+        for n in sorted({*story.rows.tolist()} - {*story.partner.tolist()}):
+            fits = np.nan_to_num(
+                comparison.of_pairs(everybody, np.full(everybody.size, n)), nan=-np.inf
+            )
+            best = int(fits.argmax())
+            if np.isfinite(fits).any():
+                clear = fits[best] >= CLEAR + log(everybody.size)
+                result[self._keys[n].fibre] = self._keys[best].fibre if clear else 0
+        return result
+
+    def _files(self, rows: Iterable[int], nm: int | None = None) -> tuple[str, ...]:
+        members = self._by_nm.values() if nm is None else [self._by_nm[nm]]
+        rows = list(rows)
+        return tuple(
+            record.path
+            for own in members
+            for n in rows
+            if (one := own.get(self._keys[n])) is not None
+            for record in one.records
+            if record is not None
+        )
+
+
+def _say_the_same(one: Story, other: Story) -> bool:
+    mine, theirs = (
+        set(zip(story.rows.tolist(), story.partner.tolist(), strict=True)) for story in (one, other)
+    )
+    return 2 * len(mine & theirs) >= len(mine)
+
+
+def _gain(table: Comparison, story: Story) -> float:
+    """How much better a wavelength's shots fit by a story than as they are labelled."""
+    rows, partner = story.rows[story.partner >= 0], story.partner[story.partner >= 0]
+    new, own = table.of_pairs(rows, partner), table.of_pairs(rows, rows)
+    return float(
+        (np.maximum(np.nan_to_num(new), -CLEAR) - np.maximum(np.nan_to_num(own), -CLEAR)).sum()
     )
 
 

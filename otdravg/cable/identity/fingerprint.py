@@ -1,4 +1,4 @@
-"""Which shots are of one fibre: every shot from A held against every shot from B.
+"""Which shots are of one fibre: shots from A held against shots from B.
 
 A fibre's glass shows in both of its shots: the length and the attenuation of each section
 read alike from both ends, and at a splice the backscatter step turns its sign while the
@@ -28,14 +28,14 @@ __all__ = [
     "Features",
     "ShotOnSpan",
     "features_of",
-    "margins",
-    "swaps",
 ]
 
 FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.intp]
 
 #: From this many fibres on, each feature has a scale of its own; below they are pooled by kind.
-_OWN_SCALE_FROM = 24
+#: Slopes of short and long sections differ too much in noise to be pooled for long.
+_OWN_SCALE_FROM = (24, 8, 24)
 #: Degrees of freedom of the densities.
 _FREEDOM = 4.0
 #: A section needs this many clean blocks for a slope.
@@ -51,6 +51,12 @@ _MISREAD = 0.03
 #: Median absolute deviation, and ninth decile of absolute deviations, of a normal distribution.
 _MAD_TO_SIGMA = 1.4826
 _NINTH_DECILE = 1.6449
+#: Shots that are held against all others at once: what bounds the memory.
+_BLOCK = 256
+#: Up to so many fibres every pair is compared in full.
+_ALL_PAIRS = 600
+#: Log-likelihood of what cannot be.
+_NEVER = 1e6
 #: Smallest scale that is believed: of losses in dB, of slopes in dB/km, of lengths in m.
 _LEAST_SCALE = (5e-4, 2e-4, 0.02)
 
@@ -139,7 +145,7 @@ def _marks(sketch: Sketch, edges: FloatArray) -> FloatArray:
 
 
 class Comparison:
-    """Every shot from A held against every shot from B of the same fibres.
+    """Any shot from A held against any shot from B of the same fibres.
 
     Parameters
     ----------
@@ -147,6 +153,9 @@ class Comparison:
         For each wavelength the features of the same n fibres in the same order, with the
         same closures; None where a shot is missing. Wavelengths see the same glass: their
         features are averaged, not counted twice.
+    partner : array of int, shape (n,), optional
+        Which shot from B is taken to be of the fibre of each shot from A, -1 for none, when scales
+        are taken from the cable; the one of the same number by default.
 
     Notes
     -----
@@ -158,37 +167,138 @@ class Comparison:
         self,
         from_a: Sequence[Sequence[Features | None]],
         from_b: Sequence[Sequence[Features | None]],
+        partner: IntArray | None = None,
     ) -> None:
         n = len(from_a[0])
         shots = [f for side in (*from_a, *from_b) for f in side if f is not None]
         width = shots[0].stacked().size if shots else 2
         tables_a = [_table(features, n, width) for features in from_a]
         tables_b = [_table(features, n, width) for features in from_b]
-        self._middles = [_middles(a, b) for a, b in zip(tables_a, tables_b, strict=True)]
+        self._middles = [(_median(a), _median(b)) for a, b in zip(tables_a, tables_b, strict=True)]
         centred_a = [a - middle for a, (middle, _) in zip(tables_a, self._middles, strict=True)]
         centred_b = [b - middle for b, (_, middle) in zip(tables_b, self._middles, strict=True)]
-        # One row per feature: what is worked on together lies together.
-        self._from_a = _Readings(_mean_of(tables_a).T, _mean_of(centred_a).T)
-        self._from_b = _Readings(_mean_of(tables_b).T, _mean_of(centred_b).T)
         closures = (width - 2) // 3
         self._kinds = np.repeat((0, 1, 2), (closures, closures + 1, closures + 1))
-        a, b = self._from_a.centred, self._from_b.centred
-        both = np.isfinite(a) & np.isfinite(b)
-        self._usable = np.flatnonzero(both.sum(axis=1) >= 3)
-        self._scales = _scales(a.T, b.T, both.T, self._kinds)
+        # One row per feature: what is worked on together lies together.
+        a, b = _mean_of(centred_a).T, _mean_of(centred_b).T
+        self._alone = _scales(np.concatenate((a, b), axis=1), self._kinds, ends=2)
+        self._from_a = _Readings.of_shots(_mean_of(tables_a).T, a, self._alone)
+        self._from_b = _Readings.of_shots(_mean_of(tables_b).T, b, self._alone)
+        self.size = n
+        self.is_shot = (~self._from_a.is_missing, ~self._from_b.is_missing)
+        self.scale_by(np.arange(n) if partner is None else partner)
+
+    def scale_by(self, partner: IntArray) -> None:
+        """Take the scales of (a + b)/2 and (a − b)/2 from pairs that are taken for one fibre."""
+        self._together, self._usable = self._scales_of(partner)
+
+    def guess(self) -> None:
+        """Take scales that pairs may have, where nothing is known of any pair.
+
+        Losses vary less than backscatter steps; attenuation and length read alike from both ends.
+        """
+        share = np.where(self._kinds == 0, 0.2, 0.9)
+        self._together = self._alone * np.sqrt((share, 1 - share))
+        self._usable = np.arange(share.size)
+
+    def _scales_of(self, partner: IntArray) -> tuple[FloatArray, npt.NDArray[np.intp]]:
+        rows = np.flatnonzero(partner >= 0)
+        a, b = self._from_a.centred[:, rows], self._from_b.centred[:, partner[rows]]
+        usable = np.flatnonzero(np.isfinite(a + b).sum(axis=1) >= 3)
+        mean, half = (_scales(v, self._kinds) for v in ((a + b) / 2, (a - b) / 2))
+        # The variances of both add up to that of a reading, whoever its partner is.
+        return self._alone / np.hypot(mean, half) * (mean, half), usable
+
+    def spread(self, partner: IntArray) -> float:
+        """How widely the features of pairs scatter: a mean log-likelihood of a fibre, negated."""
+        scales, usable = self._scales_of(partner)
+        return float(np.log(2 * scales.prod(axis=0) / self._alone**2)[usable].sum())
+
+    def impossible(self) -> npt.NDArray[np.bool_]:
+        """Whether a fibre's own two shots make a loss that is clearly below zero, shape (n,)."""
+        losses = self._kinds == 0
+        mean = (self._from_a.raw[losses] + self._from_b.raw[losses]) / 2
+        return np.asarray((np.nan_to_num(mean) < -3 * _EDGE_DB).any(axis=0))
 
     def own(self) -> FloatArray:
         """Ratio of every fibre's own two shots, shape (n,)."""
         return self._summed(self._from_a, self._from_b)
 
-    def ratios(
-        self, from_a: npt.NDArray[np.intp] | None = None, from_b: npt.NDArray[np.intp] | None = None
-    ) -> FloatArray:
+    def ratios(self, from_a: IntArray | None = None, from_b: IntArray | None = None) -> FloatArray:
         """Ratios of some shots from A (rows) with some from B (columns); all by default."""
-        everybody = np.arange(self._from_a.centred.shape[1])
+        everybody = np.arange(self.size)
         rows = everybody if from_a is None else from_a
         columns = everybody if from_b is None else from_b
-        return self._summed(self._from_a.of(rows[:, None]), self._from_b.of(columns[None, :]))
+        return self.of_pairs(rows[:, None], columns[None, :])
+
+    def of_pairs(self, from_a: IntArray, from_b: IntArray) -> FloatArray:
+        """Ratios of pairs whose shots are given by two arrays that are broadcast together."""
+        return self._summed(self._from_a.of(from_a), self._from_b.of(from_b))
+
+    def margins(self) -> tuple[FloatArray, IntArray]:
+        """How much better each fibre's own pair fits than any with another fibre's shot.
+
+        Returns
+        -------
+        margin : array, shape (n,)
+            Own ratio less the best other in its row or column; NaN if a shot is missing.
+        best_other : array of int, shape (n,)
+            Index of that other fibre; -1 if there is none.
+        """
+        everybody = np.arange(self.size)
+        own = self.own()
+        rivals = self._nearest() if self.size > _ALL_PAIRS else self._best_of_all()
+        top = np.array(
+            [
+                np.where(there >= 0, self.of_pairs(*pair), -np.inf)
+                for there, pair in zip(
+                    rivals,
+                    ((everybody, np.maximum(rivals[0], 0)), (np.maximum(rivals[1], 0), everybody)),
+                    strict=True,
+                )
+            ]
+        )
+        top = np.where(np.isnan(top), -np.inf, top)
+        side = top.argmax(axis=0)
+        best, most = rivals[side, everybody], top[side, everybody]
+        known = np.isfinite(own) & np.isfinite(most)
+        return np.where(known, own - np.where(known, most, 0.0), np.nan), np.where(known, best, -1)
+
+    def _best_of_all(self) -> IntArray:
+        ratios = self.ratios()
+        np.fill_diagonal(ratios, np.nan)
+        return np.array([_best(ratios), _best(ratios.T)])
+
+    def _nearest(self) -> IntArray:
+        """The other shot that fits each one best by normal densities: one product of matrices.
+
+        Of thousands of fibres all pairs would be too many to be compared in full.
+        """
+        mean, half = self._together[:, self._usable, None]
+        clipped, own = [], []
+        alone = self._alone[self._usable, None]
+        for side in (self._from_a, self._from_b):
+            values = np.nan_to_num(np.clip(side.centred[self._usable], -3 * alone, 3 * alone))
+            weight = 0.5 / alone**2 - (half**-2 + mean**-2) / 8
+            fit = np.where(side.is_missing, -_NEVER, (weight * values**2).sum(axis=0))
+            clipped.append(values)
+            own.append(fit.astype(np.float32))
+        left = np.ascontiguousarray((clipped[0] * (half**-2 - mean**-2) / 4).T, dtype=np.float32)
+        right = clipped[1].astype(np.float32)
+        everybody = np.arange(self.size)
+        best = np.zeros((2, self.size), dtype=np.intp)
+        most = np.full(self.size, -np.inf, dtype=np.float32)
+        for start in range(0, self.size, _BLOCK):
+            rows = everybody[start : start + _BLOCK]
+            table = left[rows] @ right + own[1]
+            table[rows - start, rows] = -_NEVER
+            best[0, rows] = table.argmax(axis=1)
+            table += own[0][rows, None]
+            highest = table.argmax(axis=0)
+            better = table[highest, everybody] > most
+            best[1, better] = highest[better] + start
+            most = np.where(better, table[highest, everybody], most)
+        return best
 
     def ratio_of(self, shot: Features, fibre: int, *, from_a: bool, wavelength: int = 0) -> float:
         """Ratio of a shot that is none of these to a fibre's shot from the other end.
@@ -204,7 +314,9 @@ class Comparison:
             Index of its wavelength.
         """
         raw = shot.stacked()[:, None]
-        stranger = _Readings(raw, raw - self._middles[wavelength][0 if from_a else 1][:, None])
+        side = 0 if from_a else 1
+        middle = self._middles[wavelength][side][:, None]
+        stranger = _Readings.of_shots(raw, raw - middle, self._alone)
         partner = (self._from_b if from_a else self._from_a).of(np.array([fibre]))
         pair = (stranger, partner) if from_a else (partner, stranger)
         return float(self._summed(*pair)[0])
@@ -215,17 +327,16 @@ class Comparison:
         total = np.zeros(shape)
         for k in self._usable:
             a, b = from_a.centred[k], from_b.centred[k]
-            scale_a, scale_b, scale_mean, scale_half = self._scales[:, k]
-            alone_a, alone_b = _log_density(a, scale_a), _log_density(b, scale_b)
+            scale_mean, scale_half = self._together[:, k]
             # d(mean, half)/d(a, b) has determinant 1/2. Two densities share one logarithm.
             term = _squares(a + b, 2 * scale_mean)
             term *= _squares(a - b, 2 * scale_half)
             np.log(term, out=term)
             term *= -(_FREEDOM + 1) / 2
-            term -= alone_a + np.log(2 * scale_mean * scale_half)
-            term -= alone_b
+            term -= from_a.log_density[k] + np.log(2 * scale_mean * scale_half)
+            term -= from_b.log_density[k]
             # What one of both shots does not show says nothing.
-            np.nan_to_num(term, copy=False, nan=0.0)
+            term[np.isnan(term)] = 0.0
             # A feature may be misread (an event taken for its neighbour): no proof alone.
             np.logaddexp(np.log1p(-_MISREAD) + term, np.log(_MISREAD), out=term)
             if self._kinds[k] == 0:
@@ -238,19 +349,27 @@ class Comparison:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Readings:
-    """Features of several shots, one row each: as read, and less their usual value."""
+    """Features of several shots, one row each: as read, less their usual value, and how usual."""
 
     raw: FloatArray  # shape (features, shots)
     centred: FloatArray
+    log_density: FloatArray
+    is_missing: npt.NDArray[np.bool_]  # shape (shots,)
 
-    @property
-    def is_missing(self) -> npt.NDArray[np.bool_]:
-        """Which shots are not there at all."""
-        return np.asarray(np.isnan(self.centred).all(axis=0))
+    @classmethod
+    def of_shots(cls, raw: FloatArray, centred: FloatArray, scale: FloatArray) -> _Readings:
+        """Take features of shots that scatter over the cable with some scale each."""
+        density = _log_density(centred, scale[:, None])
+        return cls(raw, centred, density, np.asarray(np.isnan(centred).all(axis=0)))
 
-    def of(self, shots: npt.NDArray[np.intp]) -> _Readings:
+    def of(self, shots: IntArray) -> _Readings:
         """Take some shots, in an array of any shape."""
-        return _Readings(self.raw[:, shots], self.centred[:, shots])
+        return _Readings(
+            self.raw[:, shots],
+            self.centred[:, shots],
+            self.log_density[:, shots],
+            self.is_missing[shots],
+        )
 
 
 def _squares(difference: FloatArray, scale: float) -> FloatArray:
@@ -262,16 +381,16 @@ def _squares(difference: FloatArray, scale: float) -> FloatArray:
     return difference
 
 
+def _best(ratios: FloatArray) -> IntArray:
+    """Index of the largest in each row, -1 where nothing is known."""
+    known = np.isfinite(ratios)
+    return np.where(known.any(axis=1), np.where(known, ratios, -np.inf).argmax(axis=1), -1)
+
+
 def _table(features: Sequence[Features | None], n: int, width: int) -> FloatArray:
     blank = np.full(width, np.nan)
     rows = [blank if f is None else f.stacked() for f in features]
     return np.array(rows, dtype=float).reshape(n, width)
-
-
-def _middles(a: FloatArray, b: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Each side's median of every feature over the fibres seen from both ends."""
-    both = np.isfinite(a) & np.isfinite(b)
-    return _median(np.where(both, a, np.nan)), _median(np.where(both, b, np.nan))
 
 
 def _mean_of(tables: Sequence[FloatArray]) -> FloatArray:
@@ -292,83 +411,40 @@ def _median(values: FloatArray) -> FloatArray:
     return result
 
 
-def _scales(
-    a: FloatArray, b: FloatArray, both: npt.NDArray[np.bool_], kinds: npt.NDArray[np.intp]
-) -> FloatArray:
-    """Robust scales of a, b, (a + b)/2 and (a − b)/2 for every feature, shape (4, width)."""
-    values = np.where(both, (a, b, (a + b) / 2, (a - b) / 2), np.nan)
-    deviation = np.abs(values - np.array([_median(v) for v in values])[:, None, :])
-    scales = np.empty((4, a.shape[1]))
+def _scales(values: FloatArray, kinds: npt.NDArray[np.intp], ends: int = 1) -> FloatArray:
+    """Robust scale of every feature (rows) over shots or pairs (columns).
+
+    With few of them features of a kind have one scale. ``ends``: values of a fibre.
+    """
+    deviation = np.abs(values - _median(values.T)[:, None])
+    known = np.isfinite(deviation).sum(axis=1)
+    scales = np.empty(kinds.size)
     for kind, least in enumerate(_LEAST_SCALE):
-        columns = np.flatnonzero(kinds == kind)
-        for row in range(4):
-            pooled = deviation[row][:, columns]
-            pooled = pooled[np.isfinite(pooled)]
-            common = _scale_of(pooled) if pooled.size else least
-            for k in columns:
-                own = deviation[row][:, k]
-                own = own[np.isfinite(own)]
-                scale = common if own.size < _OWN_SCALE_FROM else _scale_of(own)
-                scales[row, k] = max(scale, least)
+        of_kind = kinds == kind
+        pooled = deviation[of_kind]
+        pooled = pooled[np.isfinite(pooled)]
+        common = _scale_of(pooled, kind == 2) if pooled.size else least
+        for k in np.flatnonzero(of_kind):
+            own = deviation[k]
+            scale = (
+                common
+                if known[k] < ends * _OWN_SCALE_FROM[kind]
+                else _scale_of(own[np.isfinite(own)], kind == 2)
+            )
+            scales[k] = max(scale, least)
     return scales
 
 
-def _scale_of(deviation: FloatArray) -> float:
-    """Scale of absolute deviations: by their median, or by their ninth decile if that is more.
+def _scale_of(deviation: FloatArray, of_places: bool) -> float:
+    """Scale of absolute deviations: by their median; of places by their ninth decile if more.
 
     Places lie on the points of the record: where most fibres share a point, the median says
     that all are equal, and every other one would be an outlier that only its partner explains.
     """
     middle, high = np.quantile(deviation, (0.5, 0.9))
-    return float(max(_MAD_TO_SIGMA * middle, high / _NINTH_DECILE))
+    return float(max(_MAD_TO_SIGMA * middle, high / _NINTH_DECILE if of_places else 0.0))
 
 
-def _log_density(x: FloatArray, scale: float) -> FloatArray:
+def _log_density(x: FloatArray, scale: FloatArray) -> FloatArray:
     """Logarithm of Student's density without its constant."""
     return np.asarray(-np.log(scale) - (_FREEDOM + 1) / 2 * np.log1p((x / scale) ** 2 / _FREEDOM))
-
-
-def swaps(ratios: FloatArray, threshold: float) -> list[tuple[int, int, float]]:
-    """Find pairs of fibres whose shots fit better crosswise.
-
-    Returns
-    -------
-    list of (i, j, margin)
-        i < j, each fibre in at most one pair; ``margin`` is the gain in log-likelihood when
-        the shots of i and j from B are exchanged, above ``threshold``; the largest first.
-    """
-    own = np.diag(ratios)
-    gain = ratios + ratios.T - own[:, None] - own[None, :]
-    gain = np.where(np.isfinite(gain), gain, -np.inf)
-    better = (ratios > own[:, None]) & (own[None, :] < ratios.T)
-    i, j = np.nonzero(np.triu((gain > threshold) & (better | better.T), 1))
-    found: list[tuple[int, int, float]] = []
-    used: set[int] = set()
-    for n in np.argsort(-gain[i, j], kind="stable"):
-        p, q = int(i[n]), int(j[n])
-        if p not in used and q not in used:
-            used |= {p, q}
-            found.append((p, q, float(gain[p, q])))
-    return found
-
-
-def margins(ratios: FloatArray) -> tuple[FloatArray, npt.NDArray[np.intp]]:
-    """How much better each fibre's own pair fits than any with another fibre's shot.
-
-    Returns
-    -------
-    margin : array, shape (n,)
-        Own ratio less the best other in its row or column; NaN if a shot is missing.
-    best_other : array of int, shape (n,)
-        Index of that other fibre; -1 if there is none.
-    """
-    n = ratios.shape[0]
-    own = np.diag(ratios).copy()
-    if n < 2:
-        return np.full(n, np.nan), np.full(n, -1)
-    others = np.where(np.eye(n, dtype=bool) | ~np.isfinite(ratios), -np.inf, ratios)
-    row, column = others.max(axis=1), others.max(axis=0)
-    best = np.where(row >= column, others.argmax(axis=1), others.argmax(axis=0))
-    top = np.maximum(row, column)
-    known = np.isfinite(own) & np.isfinite(top)
-    return np.where(known, own - np.where(known, top, 0.0), np.nan), np.where(known, best, -1)

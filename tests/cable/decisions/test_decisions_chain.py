@@ -88,6 +88,7 @@ def test_both_kinds_of_file_hold_the_same(tmp_path: Path) -> None:
         What.MOVE_POSITION: {"fibre": 3, "closure": "2", "value": "5600.5"},
         What.NAME_CLOSURE: {"closure": "2", "value": "Köhler’s Otterstone # 3"},
         What.CONFIRM_CROSSING: {"fibre": 3, "value": "4"},
+        What.RENUMBER: {"value": "B 1-11=2-12 12=none"},
     }
     known = []
     for suffix in SUFFIXES:

@@ -18,6 +18,7 @@ from scenarios.cable.families import (
     ends,
     launch,
     missing,
+    much,
     names,
     numbering,
     places,
@@ -45,6 +46,7 @@ _CHAPTERS: tuple[ModuleType, ...] = (
     missing,
     settings,
     rules,
+    much,
 )
 
 

@@ -14,13 +14,16 @@ from typing import Any
 
 import numpy as np
 import pytest
+from scipy.stats import multivariate_normal
 
 from otdravg.simulate import JointKind
+from scenarios.cable import telling
 from scenarios.cable.case import Case, Place, Where, case_of, places_of, says
 from scenarios.cable.judging import Outcome, judge
 from scenarios.cable.kinds import CHAPTERS, KINDS, acted, story_of
 from scenarios.cable.reading import Finding, Order, Reading, Row, Run, read_review
 from scenarios.cable.run import KNOWN_RED, KNOWN_RED_FILE, tried
+from scenarios.cable.telling import CLEAR_NATS, margin_nats
 from scenarios.cable.world import (
     at_wavelength,
     crossed,
@@ -99,6 +102,29 @@ def test_a_bend_shows_at_the_longer_wavelength() -> None:
     cable = with_bend(draw_cable(np.random.default_rng(3)), 4, 2, 0.35)
     losses_db = [at_wavelength(cable.glass[4], nm).joints[1].loss_db for nm in (1310, 1550)]
     assert losses_db == [0.08, 0.35]
+
+
+# -- what glass can tell ---------------------------------------------------------------
+
+
+def test_a_whole_ribbon_out_of_order_is_told_and_a_sound_one_never_doubted() -> None:
+    for seed in range(20):
+        cable = draw_cable(np.random.default_rng(seed))
+        assert margin_nats(cable) == 0
+        shifted = replace(cable, at_b={n: n % 12 + 1 for n in cable.numbers})
+        assert margin_nats(shifted) > 2 * CLEAR_NATS
+
+
+def test_odds_of_a_pair_are_those_of_two_bivariate_normals() -> None:
+    """Against scipy.stats.multivariate_normal, with loss and step of one splice in common."""
+    loss, step, u = 0.025, 0.07, 0.002
+    x, y = np.array([0.03, -0.05]), np.array([0.02, 0.11])
+    together = [[loss**2 + step**2 + u**2, loss**2 - step**2]] * 2
+    together[1] = together[0][::-1]
+    exact = multivariate_normal(cov=together).logpdf(np.column_stack([x, y]))
+    mine = telling._log_pair(x, y, loss, step, u)
+    # Up to one constant, which cancels in odds.
+    assert np.ptp(exact - mine) < 1e-9
 
 
 # -- the judge -------------------------------------------------------------------------

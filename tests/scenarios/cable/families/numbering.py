@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from scenarios.cable.case import Case, Say, Where, case_of, says
+from scenarios.cable.telling import clearly
 from scenarios.cable.world import (
     Cable,
     crossed,
@@ -181,10 +182,10 @@ def all_numbers_reversed(rng: Rng) -> Case:
 
 def pair_crossed(rng: Rng) -> Case:
     """Two fibres of a ribbon are crossed in a closure; another fibre has a bad splice."""
-    cable = draw_cable(rng)
     first, second, bad = (int(n) for n in rng.choice(np.arange(1, 13), 3, replace=False))
+    closure = int(rng.integers(1, 4))
+    cable = clearly(lambda: crossed(draw_cable(rng), exchanged((first, second)), closure))
     cable = with_bad(cable, bad, 1, round(float(rng.uniform(0.35, 0.6)), 3))
-    cable = crossed(cable, exchanged((first, second)), int(rng.integers(1, 4)))
     say = says("these two are crossed", _EXCHANGED, rf"\b{first}\b", rf"\b{second}\b")
     case = _wrong_numbers(rng, cable, {first, second}, say)
     return replace(case, due=(Where(bad, cable.closures_m[0] * 1.003),))
@@ -192,10 +193,10 @@ def pair_crossed(rng: Rng) -> Case:
 
 def pair_crossed_with_a_bad_splice(rng: Rng) -> Case:
     """Two fibres are crossed in closure 1, and a bad splice behind it is on one of them."""
-    cable = draw_cable(rng)
     first, second = (int(n) for n in rng.choice(np.arange(1, 13), 2, replace=False))
-    cable = with_bad(cable, first, 3, round(float(rng.uniform(0.4, 0.6)), 3))
-    cable = crossed(cable, exchanged((first, second)), 1)
+    loss_db = round(float(rng.uniform(0.4, 0.6)), 3)
+    swaps = exchanged((first, second))
+    cable = clearly(lambda: crossed(with_bad(draw_cable(rng), first, 3, loss_db), swaps, 1))
     # Which ribbon to open is known, but not for which colour: nothing of the two is graded.
     say = says("these two are crossed", _EXCHANGED, rf"\b{first}\b", rf"\b{second}\b")
     return _wrong_numbers(rng, cable, {first, second}, say)
@@ -203,10 +204,13 @@ def pair_crossed_with_a_bad_splice(rng: Rng) -> Case:
 
 def two_pairs_crossed(rng: Rng) -> Case:
     """Two pairs of fibres are crossed, each in its own closure."""
-    cable = draw_cable(rng)
     four = [int(n) for n in rng.choice(np.arange(1, 13), 4, replace=False)]
-    cable = crossed(cable, exchanged((four[0], four[1])), 1)
-    cable = crossed(cable, exchanged((four[2], four[3])), 3)
+
+    def draw() -> Cable:
+        cable = crossed(draw_cable(rng), exchanged((four[0], four[1])), 1)
+        return crossed(cable, exchanged((four[2], four[3])), 3)
+
+    cable = clearly(draw, four[:2], four[2:])
     say = [
         says("these two are crossed", _EXCHANGED, rf"\b{a}\b", rf"\b{b}\b")
         for a, b in (four[:2], four[2:])
@@ -226,8 +230,8 @@ def crossing_undone(rng: Rng) -> Case:
 
 def three_in_a_round(rng: Rng) -> Case:
     """Fibres 4, 5 and 6 go on as 5, 6 and 4 from a closure on."""
-    cable = draw_cable(rng)
-    cable = crossed(cable, {4: 5, 5: 6, 6: 4}, int(rng.integers(1, 4)))
+    closure = int(rng.integers(1, 4))
+    cable = clearly(lambda: crossed(draw_cable(rng), {4: 5, 5: 6, 6: 4}, closure))
     say = says("these three are mixed up", r"\b4\b", r"\b5\b|4 ?(?:–|-|to) ?6", r"\b6\b")
     return _wrong_numbers(rng, cable, {4, 5, 6}, say)
 
@@ -311,3 +315,65 @@ def glass_and_losses_alike(rng: Rng) -> Case:
         aloud=False,
     )
     return case_of(files_of(rng, usual(cable)), cable, say=[say])
+
+
+def shift_from_one_fibre_on(rng: Rng) -> Case:
+    """At B one socket of twelve was left out: from some fibre on, all numbers are one higher."""
+    first = int(rng.integers(4, 9))
+    at_b = {n: n + 1 for n in range(first, 13)}
+    cable = clearly(lambda: replace(draw_cable(rng), at_b=at_b))
+    say = says("from here on B's numbers are one higher", _SHIFTED, rf"\b(?:{first}|{first + 1})\b")
+    return _wrong_numbers(rng, cable, {*range(first, 14)}, say, never=_CROSSED)
+
+
+def shift_with_bad_splices(rng: Rng) -> Case:
+    """B's numbers are shifted by one and two splices are bad: no ribbon is opened for either."""
+    cable = draw_cable(rng)
+    for n, k in zip(rng.choice(cable.numbers, 2, replace=False), (1, 3), strict=True):
+        cable = with_bad(cable, int(n), k, round(float(rng.uniform(0.4, 0.7)), 3))
+    cable = replace(cable, at_b={n: n % 12 + 1 for n in cable.numbers})
+    say = says("B's numbers are shifted by one", _SHIFTED)
+    return _wrong_numbers(rng, cable, set(cable.numbers), say, never=_CROSSED)
+
+
+def shift_at_two_wavelengths(rng: Rng) -> Case:
+    """B's numbers are shifted by one at 1310 and 1550 nm alike."""
+    cable = draw_cable(rng)
+    cable = replace(cable, at_b={n: n % 12 + 1 for n in cable.numbers})
+    nms = (1310, 1550)
+    return case_of(
+        files_of(rng, usual(cable, nms)),
+        cable,
+        nms=nms,
+        exit_codes=(1,),
+        graded=(),
+        ungraded=[Where()],
+        involved=None,
+        say=[says("B's numbers are shifted by one", _SHIFTED)],
+        never=_CROSSED,
+        orders="none",
+    )
+
+
+def shift_and_a_crossed_pair(rng: Rng) -> Case:
+    """Ribbon 2 is shifted by one at B, and two fibres of ribbon 1 are crossed: two stories."""
+    first, second = (int(n) for n in rng.choice(np.arange(1, 13), 2, replace=False))
+    swaps = exchanged((first, second))
+    cable = clearly(lambda: crossed(draw_cable(rng, fibres=24), swaps, 1))
+    shifted = {n: 13 + (n - 12) % 12 for n in range(13, 25)}
+    cable = replace(cable, at_b={**cable.at_b, **shifted})
+    say = [
+        says("ribbon 2 is shifted by one", _SHIFTED, (r"ribbon 2", r"\b1[34]\b", r"\b24\b")),
+        says("these two are crossed", _EXCHANGED, rf"\b{first}\b", rf"\b{second}\b"),
+    ]
+    return _wrong_numbers(rng, cable, {first, second, *shifted}, *say)
+
+
+def ribbon_of_16_rolled(rng: Rng) -> Case:
+    """One of two ribbons of sixteen was numbered from its other edge at B."""
+    cable = draw_cable(rng, fibres=32, ribbon=16)
+    wrong = set(range(17, 33))
+    cable = replace(cable, at_b={n: 49 - n for n in wrong})
+    say = says("ribbon 2 is the other way round", _REVERSED, (r"ribbon 2", r"\b17\b", r"\b32\b"))
+    case = _wrong_numbers(rng, cable, wrong, say)
+    return replace(case, command=(*case.command, "--ribbon", "16"))
