@@ -53,7 +53,7 @@ CABLE_FINDINGS = frozenset(
      "group-outside-rules", "header-edited", "header-left-unchanged", "key-not-applied",
      "launch-unstated", "length-differs", "mapping-unused", "newest-shot-unusable", "no-signal",
      "not-a-trace-file", "numbering-by-labels", "numbering-differs", "numbering-unexplained",
-     "order-by-name", "order-unknown", "other-fibre", "other-length", "pair-doubtful",
+     "order-unknown", "other-fibre", "other-length", "pair-doubtful",
      "pair-of-two-states", "passes-unspliced", "pattern-differs", "points-damaged",
      "pulse-differs", "reflection-in-closure", "ribbon-missing", "same-file-again",
      "same-points-both-ways", "shot-again-from-one-end", "shot-before-work", "shot-from-same-end",

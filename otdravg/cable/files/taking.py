@@ -205,9 +205,11 @@ def _disagreements(
             how += f": {by_name}"
         if way is not None and field == "direction":
             how += f": {way.reason}"
+        # What a table states is what somebody knows of wrong headers and names.
+        severity = Severity.NOTE if Source.MAPPING in said else Severity.CAUTION
         result.append(
             about_shot(
-                record, Severity.CAUTION, code, words,
+                record, severity, code, words,
                 f"{how}; correct the header or the name, or state it in a mapping table",
             )
         )  # fmt: skip
