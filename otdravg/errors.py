@@ -13,6 +13,7 @@ from os import PathLike
 
 __all__ = [
     "BadCloseout",
+    "BadJob",
     "BadProfile",
     "BadSetting",
     "OtdravgError",
@@ -128,13 +129,13 @@ class OutputRefused(OtdravgError):
         return cls(path, "is open in another program", "close it there, as in the spreadsheet")
 
 
-class BadProfile(BadSetting):
-    """An acceptance profile that cannot be used: file, key, value, what is allowed.
+class _BadSettings(BadSetting):
+    """A file of settings that cannot be used: file, key, value, what is allowed.
 
     Parameters
     ----------
     path : path or str
-        The profile, as the user named it.
+        The file, as the user named it.
     problems : sequence of BadSetting
         Everything that is wrong with it, at least one; the first is the error's own text.
     """
@@ -146,6 +147,14 @@ class BadProfile(BadSetting):
         self.problems = tuple(problems)
         more = f" (and {len(problems) - 1} more)" if len(problems) > 1 else ""
         self.args = (f"{self.path}: {first}{more}",)
+
+
+class BadProfile(_BadSettings):
+    """An acceptance profile that cannot be used."""
+
+
+class BadJob(_BadSettings):
+    """A job that cannot be used."""
 
 
 class BadCloseout(OtdravgError):

@@ -8,6 +8,8 @@ References
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from otdravg.errors import BadSetting
 
 __all__ = ["RIBBON_SIZES", "TIA_598_COLOURS", "fibre_colour", "ribbon_position"]
@@ -49,13 +51,20 @@ def ribbon_position(fibre: int, ribbon_size: int | None) -> tuple[int | None, in
     return (fibre - 1) // ribbon_size + 1, (fibre - 1) % ribbon_size + 1
 
 
-def fibre_colour(fibre: int, ribbon_size: int | None = None) -> str:
-    """Name the colour of a fibre [1]_.
+def fibre_colour(fibre: int, ribbon_size: int | None = None, order: Sequence[str] = ()) -> str:
+    """Name the colour of a fibre.
 
-    Counting begins anew in every ribbon; behind the twelfth fibre of a larger ribbon the
-    order repeats and the name carries a ``/2``, as the second twelve are marked.
+    Counting begins anew in every ribbon, in loose tube behind the last colour. Behind the last
+    colour of a larger ribbon the order repeats and the name carries a ``/2``, as the second
+    twelve are marked.
+
+    Parameters
+    ----------
+    order : sequence of str
+        Colours of the cable's own; by default the twelve of the standard [1]_.
     """
+    own = order or TIA_598_COLOURS
     _, position = ribbon_position(fibre, ribbon_size)
-    index = (position or (fibre - 1) % 12 + 1) - 1
-    name = TIA_598_COLOURS[index % 12]
-    return name if index < 12 else f"{name}/{index // 12 + 1}"
+    index = (position or (fibre - 1) % len(own) + 1) - 1
+    name = own[index % len(own)]
+    return name if index < len(own) else f"{name}/{index // len(own) + 1}"

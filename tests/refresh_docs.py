@@ -11,6 +11,7 @@ from pathlib import Path
 
 import core_constants
 import docs_examples
+import job_table
 import key_table
 import make_pictures
 
@@ -68,6 +69,7 @@ def main() -> None:
     write_map()
     core_constants.write_table()
     key_table.write_table()
+    job_table.write_table()
     left = [place for page in docs_examples.PAGES for place in docs_examples.refresh(page)]
     print("\n".join(left) or "the docs show what the program prints")
     sys.exit(1 if left else 0)

@@ -31,12 +31,14 @@ __all__ = [
     "ChangeKind",
     "Closure",
     "Confidence",
+    "Expected",
     "FibreKey",
     "FibreResult",
     "GroupResult",
     "History",
     "IdentityCheck",
     "ShotRecord",
+    "ShotToTake",
     "ShotUse",
     "Source",
     "SpliceRow",
@@ -119,6 +121,28 @@ class TakenFor:
 
 
 @dataclass(frozen=True, slots=True)
+class Expected:
+    """What there should be of a cable beside fibres, as somebody stated it; empty: nobody did."""
+
+    cable: str = ""
+    wavelengths_nm: tuple[int, ...] = ()
+    ends: tuple[str, str] = ("", "")  # names of A and B as they are typed in headers
+    instruments: tuple[str, ...] = ()  # parts of their names or serial numbers
+    fibre_type: str = ""  # such as "G.652"; "mixed" of reels that differ
+    colours: tuple[str, ...] = ()  # of the fibres in order; () is TIA-598
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class ShotToTake:
+    """One shot that should be there and is not, or has to be taken again."""
+
+    cable: str
+    fibre: int
+    direction: Direction
+    wavelength_nm: int
+
+
+@dataclass(frozen=True, slots=True)
 class CableFinding:
     """One finding of the review, as a row of ``findings.csv``."""
 
@@ -133,6 +157,7 @@ class CableFinding:
     closure: str = ""
     files: tuple[str, ...] = ()
     other_fibres: tuple[int, ...] = ()  # that it concerns just as much
+    distance_m: float | None = None  # of the place it concerns, from the fibre's own A end
     acknowledged: str = ""  # by whom, when and why, if a reviewer did
 
     @property
@@ -385,6 +410,8 @@ class CableReview:
     fibre_count: int | None = None  # of the cable, as the user stated it
     decisions_seal: str = ""  # last seal of the reviewer's decisions; empty if there are none
     decisions: tuple[SealedDecision, ...] = ()  # all that stand in the file, in its order
+    expected: Expected = field(default_factory=Expected)
+    to_take: tuple[ShotToTake, ...] = ()  # shots that are missing
     stage_seconds: dict[str, float] = field(default_factory=dict, compare=False)
 
     @property

@@ -3,21 +3,21 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
-from datetime import timedelta
-from itertools import pairwise
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 
-from otdravg.cable.checks.notes import about_shot
+from otdravg.cable.checks.states import States
 from otdravg.cable.files.archive import ARCHIVE_SUFFIX
 from otdravg.cable.files.attempts import Stand, stands_of
 from otdravg.cable.files.folder import FoundFile, find_files, load, read_header
 from otdravg.cable.location import Location
-from otdravg.cable.model import CableFinding, FibreKey, ShotRecord, ShotUse
+from otdravg.cable.measure.closures import CableMap
+from otdravg.cable.measure.standing import MeasuringSetup, measure_stands
+from otdravg.cable.model import CableFinding, Closure, FibreKey, ShotRecord, ShotUse
 from otdravg.cable.run import Options, placed_shots
 from otdravg.errors import BadSetting, UnreadableTrace
-from otdravg.findings import Severity
+from otdravg.findings import Finding, Scope, Severity, caution
 from otdravg.shot.files import read
 from otdravg.shot.settings import Direction
 from otdravg.shot.trace import Trace
@@ -25,9 +25,9 @@ from otdravg.sor.sizes import SizeLimits
 
 __all__ = ["PairOfShots", "Pairing", "pair_up", "shot_of"]
 
-#: Shots of one kind that follow each other within this time are one attempt. Chosen, not derived:
-#: a launch is cleaned and shot again in minutes; no splice is opened and remade so soon.
-ONE_ATTEMPT = timedelta(minutes=20)
+#: How far a splice may lie from where it did, m. Chosen, not derived: fibre that was cut off when
+#: it was made again, and what a shot places it to.
+_NEAR_M = 15.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,14 +41,17 @@ class PairOfShots:
     ab, ba : ShotRecord
         From A and from B.
     stale : Direction or None
-        The shot that is older than a second attempt from the other end.
+        The shot that is older than work which shots from the other end show.
+    doubts : tuple of Finding
+        Why it may be another fibre, or not its newest shots.
     """
 
     key: FibreKey
     wavelength_nm: int
     ab: ShotRecord
     ba: ShotRecord
-    stale: Direction | None
+    stale: Direction | None = None
+    doubts: tuple[Finding, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,48 +73,42 @@ class Pairing:
     findings: tuple[CableFinding, ...]
 
 
-def _stale(stand: Stand) -> Direction | None:
-    """Tell the direction whose only shots are older than what was shot again from the other end.
+def _states_of(stand: Stand) -> list[CableFinding]:
+    """What shots taken again say: pairs of two states, and shots whose order nobody knows."""
+    if not (stand.ab and stand.ba and stand.attempts > 1):
+        return []
+    (one,) = measure_stands([stand], MeasuringSetup(), None, lambda count: None)
+    axis, cable, fibre = one.outcome.axis, stand.key.cable, stand.key.fibre
+    if axis is None:
+        return []
+    places = {n: r.distance_m for n, r in enumerate(one.outcome.readings, start=1)}
+    closures = (
+        Closure(cable, n, (1,), str(n), at_m, 0.0, (fibre,), 1) for n, at_m in places.items()
+    )
+    own_map = CableMap(
+        cable, tuple(closures), {fibre: 1}, {fibre: places}, {1: axis.length_m}, {fibre: _NEAR_M}
+    )
+    found = States([one], {cable: own_map}, None).findings()
+    return [replace(f, closure="") for f in found if f.severity is not Severity.NOTE]
 
-    Work may have been done between the two; without a time nothing says that it was not.
-    """
-    sides = {Direction.A_TO_B: stand.ab, Direction.B_TO_A: stand.ba}
-    for direction, other in zip(sides, reversed(sides), strict=True):
-        newest, again = sides[direction][-1].taken, [shot.taken for shot in sides[other]]
-        if len(again) <= len(sides[direction]):
-            continue
-        last, before = again[-1], again[-2]
-        if newest is None or last is None or before is None:
-            return direction
-        if newest < last and last - before > ONE_ATTEMPT:
-            return direction
-    return None
 
-
-def _soon_again(stands: Sequence[Stand]) -> Iterator[CableFinding]:
-    """Shots of one name that follow each other so soon that they may be of several fibres.
-
-    A connector is cleaned and shot again in minutes; so is the next fibre, by a crew that leaves
-    the number in the header as it is.
-    """
-    for stand in stands:
-        for shots in (stand.ab, stand.ba):
-            times = [shot.taken for shot in shots]
-            soon = [
-                one is None or two is None or abs(two - one) < ONE_ATTEMPT
-                for one, two in pairwise(times)
-            ]
-            if any(soon):
-                yield about_shot(
-                    shots[-1], Severity.CAUTION, "shots-under-one-name",
-                    f"{len(shots)} shots {shots[-1].taken_for.direction.value} are named fibre "
-                    f"{stand.key.fibre} at {stand.wavelength_nm} nm, less than "
-                    f"{ONE_ATTEMPT.seconds // 60} minutes apart or without a time; the newest "
-                    "was taken",
-                    "if they are several fibres, put the number of each into its file name; if "
-                    "one was shot again, set the first shot aside",
-                    *shots[:-1],
-                )  # fmt: skip
+def _told(
+    ab: ShotRecord, ba: ShotRecord, states: Sequence[CableFinding], of_set: Sequence[CableFinding]
+) -> PairOfShots:
+    """A pair with what speaks against its number and its age."""
+    taken = ab.taken_for
+    assert taken.key is not None
+    assert taken.wavelength_nm is not None
+    mixed = [f.direction for f in states if f.code == "pair-of-two-states"]
+    stale = next((d for d in Direction if d.value in mixed), None)
+    doubts = []
+    if any(f.code == "fibre-claims-differ" for record in (ab, ba) for f in record.findings):
+        doubts.append(caution("number-doubtful", Scope.PAIR, "claims", fibre=taken.key.fibre))
+    if any(f.code == "shots-under-one-name" and {ab.path, ba.path} & set(f.files) for f in of_set):
+        doubts.append(caution("number-doubtful", Scope.PAIR, "shared", fibre=taken.key.fibre))
+    if any(f.code == "order-unknown" for f in states) or (mixed and stale is None):
+        doubts.append(caution("number-doubtful", Scope.PAIR, "order", fibre=taken.key.fibre))
+    return PairOfShots(taken.key, taken.wavelength_nm, ab, ba, stale, tuple(doubts))
 
 
 def _is_collection(path: Path) -> bool:
@@ -135,12 +132,14 @@ def pair_up(paths: Sequence[Path], size_limits: SizeLimits) -> Pairing:
     raw = [read_header(file, size_limits) for file in files]
     records, findings = placed_shots(raw, Options())
     pairs = []
+    remarks: list[CableFinding] = [*findings]
     lone: list[ShotRecord] = []
-    stands = stands_of(records)
-    for stand in stands:
+    for stand in stands_of(records):
         ab, ba = stand.pair(stand.attempts)
         if ab is not None and ba is not None:
-            pairs.append(PairOfShots(stand.key, stand.wavelength_nm, ab, ba, _stale(stand)))
+            states = _states_of(stand)
+            remarks += [f for f in states if f.code == "order-unknown"]
+            pairs.append(_told(ab, ba, states, findings))
         else:
             remark = "the shot from the other end is missing"
             lone += [one.used_as(ShotUse.UNPAIRED, remark) for one in (ab, ba) if one is not None]
@@ -152,11 +151,7 @@ def pair_up(paths: Sequence[Path], size_limits: SizeLimits) -> Pairing:
     ]
     # What is odd about a file that is not used is said by its remark.
     used = [record for record in records if record.use is ShotUse.USED]
-    remarks = [
-        *findings,
-        *_soon_again(stands),
-        *(finding for record in used for finding in record.findings),
-    ]
+    remarks += [finding for record in used for finding in record.findings]
     return Pairing(
         tuple(pairs),
         tuple(sorted([*lone, *unused], key=lambda record: record.path)),

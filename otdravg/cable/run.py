@@ -14,6 +14,12 @@ from pathlib import Path
 
 from otdravg.cable.checks.earlier import OldSplice, change_findings, changes_since
 from otdravg.cable.checks.judging import judged_together
+from otdravg.cable.checks.missing import (
+    beyond_expected,
+    in_shooting_order,
+    missing_fibres,
+    missing_shots,
+)
 from otdravg.cable.checks.profile import not_applied, profile_findings
 from otdravg.cable.checks.rows import row_findings
 from otdravg.cable.checks.set import measured_findings, set_findings, unused_findings
@@ -53,12 +59,21 @@ from otdravg.cable.measure.placing import cable_maps, measure_at_closures
 from otdravg.cable.measure.results import fibre_results, history_of
 from otdravg.cable.measure.rows import rows_of
 from otdravg.cable.measure.standing import Measured, MeasuringSetup, measure_stands, settle
-from otdravg.cable.model import CableFinding, CableReview, FibreKey, ShotRecord, ShotUse
+from otdravg.cable.model import (
+    CableFinding,
+    CableReview,
+    Expected,
+    FibreKey,
+    ShotRecord,
+    ShotUse,
+    SpliceRow,
+)
 from otdravg.cable.patterns.find import find_patterns
 from otdravg.cable.resplice.plan import plan_resplices
 from otdravg.errors import BadSetting
 from otdravg.findings import Severity
 from otdravg.sor.sizes import SizeLimits
+from otdravg.trade import fibre_colour
 from otdravg.verdict import Profile, default, load_named
 from otdravg.verdict.rules import at_stage
 
@@ -92,6 +107,7 @@ class Options:
     receive_m: float | None = None
     group_index: float | None = None
     fibre_count: int | None = None
+    expected: Expected = field(default_factory=Expected)
 
 
 def read_folders(
@@ -241,15 +257,19 @@ def review(
     states = States(measured, maps, profile.ribbon_size)
     findings += states.findings(whole_fibres=profile.completeness.retest_touched)
     findings += measured_findings(explained.left_in(measured))
-    findings += explained.left_of(
-        set_findings(records, measured, maps, profile, options.fibre_count)
-    )
+    lengths_m = {m.key: m.outcome.axis.length_m for m in measured if m.outcome.axis}
+    half, more = missing_shots(records, profile, lengths_m, options.expected)
+    findings += explained.left_of(more)
+    absent, more = missing_fibres(records, profile, options.expected, options.fibre_count)
+    findings += explained.left_of(more)
+    findings += beyond_expected(records, options.expected, options.fibre_count)
+    findings += explained.left_of(set_findings(records, measured, maps, profile))
     findings += profile_findings(measured, maps, profile)
-    lengths_m = {
-        (m.key, m.wavelength_nm): m.outcome.axis.length_m for m in measured if m.outcome.axis
-    }
-    doubts = _doubts(findings, lengths_m)
+    paired = [(m.key, m.wavelength_nm) for m in measured if m.outcome.axis]
+    doubts = _doubts(findings, paired)
     rows = judged_together(rows_of(measured, maps, profile, doubts, states.attempts), profile)
+    if options.expected.colours:
+        rows = [replace(row, colour=_colour(row, profile, options.expected)) for row in rows]
     rows, more = accepted_rows(rows, decisions)
     findings += more
     findings += explained.left_of(row_findings(rows, maps))
@@ -291,6 +311,8 @@ def review(
         patterns=patterns,
         decisions_seal=options.decisions.last_seal,
         decisions=options.decisions.entries,
+        expected=options.expected,
+        to_take=tuple(sorted({*half, *absent}, key=in_shooting_order)),
         stage_seconds=clock.seconds,
     )
 
@@ -401,8 +423,12 @@ def _shots_of(measured: Measured) -> Shots:
     return _stand_shots(measured.stand.ab, measured.stand.ba)
 
 
+def _colour(row: SpliceRow, profile: Profile, expected: Expected) -> str:
+    return fibre_colour(row.fibre, profile.ribbon_size, expected.colours)
+
+
 def _doubts(
-    findings: Sequence[CableFinding], places: dict[tuple[FibreKey, int], float]
+    findings: Sequence[CableFinding], places: Sequence[tuple[FibreKey, int]]
 ) -> dict[tuple[FibreKey, int, str], frozenset[str]]:
     """Codes of the findings about each fibre, wavelength and closure, for rules that heed them.
 

@@ -17,6 +17,7 @@ _COMMANDS = {
     "cable": "Review a whole cable run: every splice, gap and mix-up.",
     "decide": "Write down a reviewer's decision, or check a file of them.",
     "demo": "Write a simulated cable run to try the program on.",
+    "job": "Say once what a cable is: fibres, ends, closures, rules.",
     "page": "Open a page in the browser: drop shots in, read the answer.",
     "pair": "Say what to do about a fibre: its splice losses from two shots.",
     "plan": "Say which pulse and averaging time to shoot with.",
@@ -24,6 +25,7 @@ _COMMANDS = {
     "report": "Make a closeout again from closeout.json.",
     "show": "Show settings, event table and findings of trace files.",
     "verify": "Check a closeout: hashes, and the same numbers everywhere.",
+    "watch": "Follow a folder while shots come in: what to redo, what to shut.",
 }
 
 
@@ -57,7 +59,11 @@ class _Commands(OneLineErrors):
 def main(ctx: click.Context) -> None:
     """Splice loss from OTDR shots of one fibre taken from both ends.
 
-    Begin with two files of one fibre: otdravg pair A.sor B.sor
+    \b
+    Two files of one fibre   otdravg pair A.sor B.sor
+    A whole cable            otdravg cable FOLDER --out RESULT
+    A page in the browser    otdravg page
+    Something to try it on   otdravg demo FOLDER
 
     A reading from one end is the splice's loss plus or minus the backscatter difference of
     the two fibres. The average of both directions is the loss. This program reads SR-4731

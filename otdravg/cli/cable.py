@@ -2,17 +2,14 @@
 
 from __future__ import annotations
 
-import importlib
 import os
 import sys
-from collections.abc import Iterator
-from concurrent.futures import Executor
-from contextlib import AbstractContextManager, contextmanager, nullcontext
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import replace
 from pathlib import Path
+from typing import TypeVar
 
 import click
-import numpy as np
 
 from otdravg.cable import (
     Decisions,
@@ -27,10 +24,10 @@ from otdravg.cable import (
     review,
 )
 from otdravg.cable.checks.earlier import read_splices
-from otdravg.cable.files.folder import find_files
 from otdravg.cable.run import check_for_shots
 from otdravg.cli import options
 from otdravg.cli.closeout_options import full_option, only_option, template_option
+from otdravg.cli.measuring import measuring_executor
 from otdravg.cli.options import (
     FilePath,
     files_argument,
@@ -41,28 +38,33 @@ from otdravg.cli.options import (
     stage_option,
 )
 from otdravg.cli.progress import ProgressLine
-from otdravg.cli.terminal import print_error, print_text, shows_colour, shows_signs
+from otdravg.cli.terminal import columns_of, print_text, shows_colour, shows_signs
 from otdravg.closeout.closeout import PARTS, chosen_parts, fill_closeout
 from otdravg.closeout.template import Template, load_template
 from otdravg.errors import BadSetting, OutputRefused
-from otdravg.report.cable import cable_text, listing_text
-from otdravg.report.page import counted
+from otdravg.job import Job, load
+from otdravg.report.cable import cable_text
+from otdravg.report.cable_details import listing_text
 from otdravg.sor.sizes import SizeLimits
 from otdravg.system.whole_folder import whole_folder
-from otdravg.system.workers import local_workers, room_for_workers
 from otdravg.trade import RIBBON_SIZES
 from otdravg.verdict import Profile, default, load_named
 from otdravg.verdict.limits import Rule
 from otdravg.verdict.rules import at_stage
 
-__all__ = ["cable"]
+__all__ = ["cable", "measuring_executor", "profile_as_stated"]
 
-#: Below the 32 MiB up to which glibc learns from what is freed.
-LARGE_BLOCK_BYTES = 30_000_000
+T = TypeVar("T")
+#: Outputs that somebody reads after the screen.
+_READ_FIRST = ("index.html", "findings.csv", "splices.csv")
+_NOTHING_STATED = Job("", 0, ())
 
 
 @click.command()
-@files_argument("folders", "FOLDER...")
+@files_argument("folders", "[FOLDER]...", required=False)
+@click.option(
+    "--job", "job_file", metavar="FILE", type=FilePath, help="What the cable is (otdravg job)."
+)
 @click.option("--out", "out", metavar="DIR", type=FilePath, help="Where to write the tables.")
 @click.option("--list", "list_only", is_flag=True, help="Only show how each file would be taken.")
 @profile_option
@@ -118,6 +120,7 @@ LARGE_BLOCK_BYTES = 30_000_000
     metavar="ADDRESS",
     help="Measure on a Dask cluster, as in tcp://host:8786; its workers must see FOLDER.",
 )
+@click.option("--details", is_flag=True, help="Add all evidence, odds and patterns.")
 @max_size_option
 @click.option("--all", "everything", is_flag=True, help="Write the whole closeout.")
 @only_option
@@ -130,6 +133,7 @@ def cable(
     ctx: click.Context,
     folders: tuple[Path, ...],
     *,
+    job_file: Path | None,
     out: Path | None,
     list_only: bool,
     profile_name: str | None,
@@ -148,6 +152,7 @@ def cable(
     group_index: float | None,
     workers: int | None,
     dask: str | None,
+    details: bool,
     size_limits: SizeLimits,
     everything: bool,
     only: str | None,
@@ -166,23 +171,32 @@ def cable(
     \b
     otdravg cable shots --list
     otdravg cable shots --out result --profile three-attempts
+    otdravg cable --job ridge-7.toml shots --out result
     otdravg cable shots shots-after-repair --out result2 --against result
     """
+    job = _NOTHING_STATED if job_file is None else load(job_file)
+    folders = folders or job.folders
+    if not folders:
+        raise click.UsageError("no folder with shots: name one, or write shots = [...] in the job")
     chosen = Options(
         naming=Naming(
             NamePattern.parse(name_pattern) if name_pattern else None,
             read_mapping(mapping) if mapping else None,
-            end_a,
+            _agreed("--end-a", end_a, job.ends[0] or None),
         ),
-        closures=read_closure_table(closures) if closures else (),
+        closures=_agreed(
+            "--closures", read_closure_table(closures) if closures else None, job.closures
+        )
+        or (),
         decisions=read_decisions(decisions) if decisions else Decisions(),
         before=read_splices(against) if against else None,
-        launch_m=launch_m,
-        receive_m=receive_m,
+        launch_m=_agreed("--launch", launch_m, job.launch_m),
+        receive_m=_agreed("--receive", receive_m, job.receive_m),
         group_index=group_index,
-        fibre_count=fibres,
+        fibre_count=_agreed("--fibres", fibres, job.fibres or None),
+        expected=job.expected,
     )
-    rules = _profile(profile_name, guarded, stage, ribbon)
+    rules = profile_as_stated(profile_name, guarded, stage, ribbon, job)
     parts = _parts(everything, only)
     template = load_template(template_file) if template_file else Template()
     if full:
@@ -193,7 +207,7 @@ def cable(
     progress = ProgressLine()
     with (
         _output(target, folders, force) as draft,
-        _executor(workers, dask, folders, size_limits) as executor,
+        measuring_executor(workers, dask, folders, size_limits) as executor,
     ):
         shots = read_folders(folders, executor, progress, size_limits)
         check_for_shots(folders, shots)
@@ -215,7 +229,14 @@ def cable(
         )
     progress.clear()
     print_text(
-        cable_text(result, ascii_only=not shows_signs(sys.stdout), colour=shows_colour(sys.stdout))
+        cable_text(
+            result,
+            ascii_only=not shows_signs(sys.stdout),
+            colour=shows_colour(sys.stdout),
+            columns=columns_of(sys.stdout),
+            details=details,
+            tables=_named(out) if out else "",
+        )
     )
     ctx.exit(result.exit_status)
 
@@ -227,17 +248,54 @@ def _parts(everything: bool, only: str | None) -> frozenset[str]:
     return frozenset({"csv"}) if only is None else chosen_parts(only)
 
 
-def _profile(name: str | None, guarded: bool, stage: str | None, ribbon: str | None) -> Profile:
-    """Find the profile and apply what the command line says otherwise."""
-    chosen = default() if name is None else load_named(name)
-    if guarded:
-        chosen = replace(chosen, rule=Rule.GUARDED)
+def _named(out: Path) -> str:
+    """Say where the outputs lie, those that are read first by name."""
+    there = os.listdir(out)
+    first = [name for name in _READ_FIRST if name in there]
+    return f"{out}: {', '.join(first)} and {len(there) - len(first)} more"
+
+
+def _agreed(option: str, typed: T | None, stated: T | None) -> T | None:
+    """Return what an option or the job says; two that differ are refused."""
+    if typed is None:
+        return stated
+    if stated and typed != stated:
+        raise BadSetting(
+            option,
+            _shown(typed),
+            f"the job says {_shown(stated)!r}: change the job, or leave it out",
+        )
+    return typed
+
+
+def _shown(value: object) -> object:
+    """Show a value in one word: profiles by name, a table of closures by its size."""
+    if isinstance(value, tuple):
+        return f"{len(value)} closures"
+    return value.name if isinstance(value, Profile) else value
+
+
+def profile_as_stated(
+    name: str | None,
+    guarded: bool,
+    stage: str | None,
+    ribbon: str | None,
+    job: Job = _NOTHING_STATED,
+) -> Profile:
+    """Find the profile and apply what job and command line say otherwise."""
+    typed = None if name is None else load_named(name)
+    own = None if job.profile is None else job.own_profile()
+    chosen = _agreed("--profile", typed, own) or default()
+    size = None if ribbon is None else 0 if ribbon == "none" else int(ribbon)
+    if job is not _NOTHING_STATED:
+        _agreed("--ribbon", size, job.ribbon)
+        _agreed("--stage", stage, job.stage)
+        chosen = job.rules(chosen)
     if stage is not None:
         chosen = at_stage(chosen, stage)
-    if ribbon is not None:
-        size = 0 if ribbon == "none" else int(ribbon)
+    if size is not None:
         chosen = replace(chosen, ribbon=replace(chosen.ribbon, size=size))
-    return chosen
+    return replace(chosen, rule=Rule.GUARDED) if guarded else chosen
 
 
 def _output(
@@ -253,48 +311,3 @@ def _output(
                 out, "lies in the folder that is read", "name a folder outside of it"
             )
     return whole_folder(out, inputs=[os.fspath(f) for f in folders], overwrite=force)
-
-
-@contextmanager
-def _executor(
-    workers: int | None, dask: str | None, folders: tuple[Path, ...], size_limits: SizeLimits
-) -> Iterator[Executor | None]:
-    """Where to measure: a cluster, processes of this machine, or here for a single worker."""
-    if dask is not None:
-        with _cluster(dask) as executor:
-            yield executor
-        return
-    shots = (file.location.size_bytes for file in find_files(folders) if file.is_trace_file)
-    # Two bytes a point (SR-4731, DataPts).
-    room = room_for_workers(min(max(shots, default=0) // 2, size_limits.points))
-    count = min(workers or room.workers, room.workers)
-    if workers is not None and workers > count:
-        print_error(f"{counted(count, 'worker process')}, not {workers}: this machine has {room}")
-    if count == 1:
-        yield None
-        return
-    with local_workers(count, _keep_freed_memory) as executor:
-        yield executor
-
-
-@contextmanager
-def _cluster(address: str) -> Iterator[Executor]:
-    """Use the executor of a Dask cluster (extra "cluster")."""
-    try:
-        distributed = importlib.import_module("distributed")
-    except ImportError:
-        raise BadSetting(
-            "dask", address, "install the extra: pip install otdravg[cluster]"
-        ) from None
-    with distributed.Client(address) as client:
-        yield client.get_executor(pure=False)
-
-
-def _keep_freed_memory() -> None:
-    """Let the C library keep what one shot has freed for the next one.
-
-    glibc gives arrays back to the system at once until it has seen a larger block freed, and then
-    takes them again page by page: 7 % of the time of a large run. This block is never touched, so
-    it costs nothing; with other libraries it does nothing.
-    """
-    np.empty(LARGE_BLOCK_BYTES, dtype=np.uint8)

@@ -325,7 +325,9 @@ def _many(
     for pair, measurement in found:
         shortest_nm, other = shortest[pair.key]
         shorter = other if shortest_nm < pair.wavelength_nm else None
-        judged.append((pair.ab, by_rules(measurement, stale=pair.stale, shorter=shorter)))
+        beside = {"stale": pair.stale, "shorter": shorter, "more_doubts": pair.doubts}
+        report = by_rules(measurement, **beside)
+        judged.append((pair.ab, report))
     reports = [report for _, report in judged]
     if reports:
         outputs.write(*reports)

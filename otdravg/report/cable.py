@@ -1,48 +1,180 @@
-"""A cable review and a listing of files for an 80-column terminal."""
+"""The first screen of a cable review: the verdict, what to do, where the tables lie."""
 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from enum import Enum
 
-from otdravg import __version__
-from otdravg.cable.checks.notes import numbers_text
-from otdravg.cable.identity.ends import cables_with_open_ends
+from otdravg.cable.checks.missing import in_shooting_order, shots_in
+from otdravg.cable.checks.states import NOT_ONE_STATE
+from otdravg.cable.files.names import same_text
 from otdravg.cable.model import (
     CableFinding,
     CableReview,
     ChangeKind,
-    Closure,
-    Confidence,
-    ShotRecord,
-    ShotUse,
+    FibreKey,
+    ShotToTake,
     SpliceRow,
 )
 from otdravg.findings import Severity
 from otdravg.fit.reading import Kind
-from otdravg.quantities import Quantity, distance_text, reported
-from otdravg.report.page import Page, counted
+from otdravg.report.cable_details import add_details
+from otdravg.report.causes import Cause, cause_of, fibres_of, gathered, span_text
+from otdravg.report.job import remaining, wavelengths_text
+from otdravg.report.page import COLUMNS, Page, Tone, counted
+from otdravg.report.visits import Visit, aside_of, visits_of
 from otdravg.shot.settings import Direction
 from otdravg.tables.wholes import UNJUDGED
-from otdravg.verdict.decision import Action, Verdict
+from otdravg.verdict.decision import Verdict
 from otdravg.verdict.limits import Rule
-from otdravg.words.catalogue import told
-from otdravg.words.statements import caution_statement
 
-__all__ = ["cable_text", "listing_text"]
+__all__ = ["cable_text"]
 
-#: Findings shown of one kind; the table has them all.
-_SHOWN_PER_KIND = 4
-#: Units of the work list shown.
-_UNITS_SHOWN = 12
-#: Patterns shown.
-_PATTERNS_SHOWN = 6
-
-_CLOSURE_WIDTHS = (3, 12, 8, 8, 8, 8)
+#: Lines of the first screen at the most: what a terminal of a usual height shows at once, with
+#: the command above it (chosen).
+_MOST_LINES = 38
 
 
-def cable_text(review: CableReview, *, ascii_only: bool = False, colour: bool = False) -> str:
-    """Write the summary of a review.
+_ALL = 10**9
+
+
+class _Word(Enum):
+    """The verdict of the whole in one word; what has to be done first decides."""
+
+    CHECK = "CHECK"  # a doubt has to be settled before anything else
+    OPEN = "OPEN"  # somebody has to go to a closure
+    SHOOT = "SHOOT"  # shots are missing
+    LOOK = "LOOK"  # something asks for a look or a letter
+    CLEAR = "CLEAR"
+
+
+_TONES = {
+    _Word.CHECK: Tone.LOOK,
+    _Word.OPEN: Tone.BAD,
+    _Word.SHOOT: Tone.LOOK,
+    _Word.LOOK: Tone.LOOK,
+    _Word.CLEAR: Tone.GOOD,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class _Item:
+    """One thing to do: a line of its own, lines that stand below it, and a few words for it."""
+
+    line: str
+    below: tuple[str, ...] = ()
+    short: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class _Section:
+    """One heading of the screen with its items; ``table`` has them all.
+
+    Of the items the first ``full`` are written in full and the others in a few words each: each
+    on a line of its own, or run together. Items without such words, and those behind ``named``,
+    are only counted.
+    """
+
+    heading: str
+    table: str
+    items: tuple[_Item, ...]
+    full: int = _ALL
+    named: int = _ALL
+    is_list: bool = False
+
+    def add_to(self, page: Page, *, spaced: bool) -> None:
+        """Write it; nothing without items."""
+        if not self.items:
+            return
+        if spaced:
+            page.line()
+        page.line(self.heading)
+        for item in self.items[: self.full]:
+            page.bullet(item.line)
+            for line in item.below:
+                page.bullet(line, indent=2)
+        rest = self.items[self.full :]
+        named = [one.short for one in rest[: self.named] if one.short]
+        more = len(rest) - len(named)
+        if self.is_list:
+            for short in named:
+                page.bullet(short)
+        elif named:
+            page.bullet(f"{'; '.join(named)}: see {self.table}")
+        if more > 0:
+            page.bullet(f"{more} more: see {self.table}")
+
+
+def _section(heading: str, table: str, items: Sequence[_Item]) -> _Section:
+    return _Section(heading, table, tuple(items))
+
+
+@dataclass(frozen=True, slots=True)
+class _ToDo:
+    """What a review asks for, by section, in the order of the screen."""
+
+    settle: _Section
+    shoot: _Section
+    visit: _Section
+    look: _Section
+    shots: int  # to take
+    is_spaced: bool = True
+    is_opened: bool = False  # something in a closure is cut or re-dressed
+
+    @property
+    def sections(self) -> tuple[_Section, ...]:
+        """All of them."""
+        return self.settle, self.shoot, self.visit, self.look
+
+    def at(self, level: _Level) -> _ToDo:
+        """Return it as long as a level allows."""
+        return replace(
+            self,
+            settle=replace(self.settle, full=level.settle, named=level.named),
+            visit=replace(self.visit, full=level.visit, named=level.visits_named),
+            look=replace(self.look, full=level.look, named=level.named),
+            is_spaced=level.is_spaced,
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class _Level:
+    """How many items are written in full, and how many of the others are named."""
+
+    settle: int = _ALL
+    visit: int = _ALL
+    look: int = _ALL
+    is_spaced: bool = False
+    named: int = _ALL
+    visits_named: int = _ALL
+
+
+#: From the longest screen to the shortest: what matters least is shortened first.
+_LEVELS = (
+    _Level(is_spaced=True),
+    _Level(look=0, is_spaced=True),
+    _Level(look=0),
+    *(_Level(settle=full, look=0) for full in (8, 6, 4)),
+    *(_Level(settle=4, visit=full, look=0) for full in (8, 6, 4, 2, 1, 0)),
+    _Level(settle=2, visit=0, look=0),
+    _Level(settle=0, visit=0, look=0),
+    _Level(settle=0, visit=0, look=0, named=12, visits_named=8),
+    _Level(settle=0, visit=0, look=0, named=6, visits_named=4),
+)
+
+
+def cable_text(
+    review: CableReview,
+    *,
+    ascii_only: bool = False,
+    colour: bool = False,
+    columns: int = COLUMNS,
+    details: bool = False,
+    tables: str = "",
+) -> str:
+    """Write the first screen of a review.
 
     Parameters
     ----------
@@ -50,266 +182,276 @@ def cable_text(review: CableReview, *, ascii_only: bool = False, colour: bool = 
     ascii_only : bool
         Spell arrows and plus-minus in ASCII.
     colour : bool
-        Tint the headings; the words say the same without it.
+        Tint the verdict; its word says the same without it.
+    columns : int
+        Width of the terminal, 80 at least.
+    details : bool
+        Add the table of closures, every finding with its evidence, the work list with its odds,
+        and patterns.
+    tables : str
+        Where the tables lie.
     """
-    page = Page(ascii_only=ascii_only, colour=colour)
-    cables = ", ".join(name or "cable without a name" for name in review.cables) or "no cable"
-    page.paragraph(f"otdravg {__version__}: cable review, {cables}")
-    _files(page, review)
-    _profile(page, review)
-    for cable in review.cables:
-        _closures(page, cable, review)
-    _verdicts(page, review)
-    _identities(page, review)
-    _findings(page, review.findings, "findings.csv")
-    _looks(page, review)
-    _work(page, review)
-    _patterns(page, review)
-    _comparison(page, review)
-    page.line()
-    page.paragraph(caution_statement())
+    to_do = _to_do(review)
+    head = _head(review, to_do)
+    tail = _tail(review, tables, details=details)
+    page = Page(ascii_only=ascii_only, colour=colour, columns=columns)
+    for level in _LEVELS:
+        page = Page(ascii_only=ascii_only, colour=colour, columns=columns)
+        _add_all(page, head, to_do.at(level), tail)
+        if details:
+            add_details(page, review)
+        if details or page.text().count("\n") <= _MOST_LINES:
+            break
     return page.text()
 
 
-def _files(page: Page, review: CableReview) -> None:
-    uses = Counter(shot.use for shot in review.shots)
-    parts = [f"{uses[use]} {use.value}" for use in ShotUse if uses[use]]
-    page.entry("Files", f"{len(review.shots)} found: {', '.join(parts) or 'none'}")
-    fibres = {(f.key, f.wavelength_nm) for f in review.fibres}
-    wavelengths = sorted({nm for _, nm in fibres})
-    shown = ", ".join(str(nm) for nm in wavelengths)
-    count = len({key for key, _ in fibres})
-    page.entry("Fibres", f"{count} measured from both ends at {shown or 'no'} nm")
+_Entry = tuple[str, str, Tone | None]
 
 
-def _profile(page: Page, review: CableReview) -> None:
-    profile = review.profile
-    remark = "; this is a default, the contract's figures decide" if profile.is_default else ""
-    rule = "guarded by the uncertainty" if profile.rule is Rule.GUARDED else "plain"
-    page.entry("Profile", f"{profile.name}, rule {rule}{remark}")
+def _add_all(page: Page, head: Sequence[_Entry], to_do: _ToDo, tail: _Entry) -> None:
+    for label, text, tone in head:
+        page.entry(label, text, tone)
+    for section in to_do.sections:
+        section.add_to(page, spaced=to_do.is_spaced)
+    if to_do.is_spaced and any(section.items for section in to_do.sections):
+        page.line()
+    page.entry(*tail)
+
+
+def _head(review: CableReview, to_do: _ToDo) -> list[_Entry]:
+    """The verdict of the whole, and what is there of what was expected."""
+    word, text = _headline(review, to_do)
+    head: list[_Entry] = [(word.value, text, _TONES[word])]
+    if word is not _Word.CLEAR:
+        head += [
+            ("Fibres", _fibres(review), None),
+            ("Splices", _Counts.of(review).text, None),
+        ]
+    if word is not _Word.CLEAR or review.profile.is_default:
+        head.append(("Limit", _limits(review), None))
     if review.decisions:
-        page.entry("Decisions", f"{len(review.decisions)}, last seal {review.decisions_seal}")
+        text = f"{len(review.decisions)}, last seal {review.decisions_seal}"
+        head.append(("Decisions", text, None))
+    known = gathered([f for f in review.findings if f.acknowledged])
+    if known:
+        text = "; ".join(said.short for said in known)
+        head.append(("Settled", f"by decisions: {text}", None))
+    if review.changes:
+        counts = Counter(change.kind for change in review.changes)
+        parts = [f"{counts[kind]} {kind.value}" for kind in ChangeKind if counts[kind]]
+        head.append(("Compared", f"with the earlier run: {', '.join(parts)}", None))
+    return head
 
 
-def _closures(page: Page, cable: str, review: CableReview) -> None:
-    closures = [c for c in review.closures if c.cable == cable]
-    if not closures:
-        return
-    page.line()
-    page.row(("No", "Distance", "Spliced", "Over", "Median", "Worst", "Closure"), _CLOSURE_WIDTHS)
-    page.row(("", "from A", "fibres", "limit", "dB", "dB", ""), _CLOSURE_WIDTHS)
-    page.rule()
-    for closure in closures:
-        rows = [r for r in review.rows if r.cable == cable and r.closure_number == closure.number]
-        page.row(
-            (
-                str(closure.number),
-                distance_text(closure.distance_m, km=closures[-1].distance_m >= 2000),
-                str(len(closure.fibres)),
-                str(len({r.fibre for r in rows if r.verdict.verdict in _OVER})),
-                *_middle_and_worst(rows),
-                _closure_name(closure),
-            ),
-            _CLOSURE_WIDTHS,
-        )
-    page.rule()
+def _tail(review: CableReview, tables: str, *, details: bool) -> _Entry:
+    """Where the rest stands."""
+    notes = sum(finding.severity is Severity.NOTE for finding in review.findings)
+    more = f"; {counted(notes, 'note')}" if notes else ""
+    return "Tables", (tables or "not written") + more + ("" if details else "; --details"), None
 
 
-_OVER = (Verdict.OVER, Verdict.FAILED)
-
-
-def _closure_name(closure: Closure) -> str:
-    return "" if closure.name == str(closure.number) else closure.name
-
-
-def _middle_and_worst(rows: Sequence[SpliceRow]) -> tuple[str, str]:
-    losses = sorted(r.loss_db for r in rows if r.loss_db is not None)
-    if not losses:
-        return "-", "-"
-    middle = reported(losses[len(losses) // 2], Quantity.LOSS_DB)
-    return str(middle), str(reported(losses[-1], Quantity.LOSS_DB))
-
-
-def _verdicts(page: Page, review: CableReview) -> None:
-    counts = Counter(row.verdict.verdict for row in review.rows)
-    parts = [f"{counts[verdict]} {verdict.value}" for verdict in Verdict if counts[verdict]]
-    page.entry("Splices", f"{counted(len(review.rows), 'row')}: {', '.join(parts) or 'none'}")
-
-
-def _fibres(numbers: Iterable[int]) -> str:
-    own = sorted(set(numbers))
-    return f"fibre {own[0]}" if len(own) == 1 else f"fibres {numbers_text(own)}"
-
-
-def _identities(page: Page, review: CableReview) -> None:
-    counts = Counter(check.confidence for check in review.identities)
-    parts = [f"{counts[c]} {c.value}" for c in Confidence if counts[c]]
-    if parts:
-        page.entry("Identity", f"pairs by their glass: {', '.join(parts)}")
-
-
-def _findings(page: Page, findings: Sequence[CableFinding], table: str) -> None:
-    for severity, heading in (
-        (Severity.DEFECT, "Wrong or missing"),
-        (Severity.CAUTION, "Look before relying on it"),
-    ):
-        own = [f for f in findings if f.severity is severity]
-        if not own:
-            continue
-        page.line()
-        page.line(f"{heading} ({len(own)})")
-        shown: Counter[tuple[str, str]] = Counter()
-        for finding in own:
-            kind = finding.cable, finding.code
-            shown[kind] += 1
-            if shown[kind] <= _SHOWN_PER_KIND:
-                page.bullet(_sentence(finding))
-        for (_, code), count in shown.items():
-            if count > _SHOWN_PER_KIND:
-                page.bullet(f"{count - _SHOWN_PER_KIND} more of {code}: see {table}")
-    notes = sum(f.severity is Severity.NOTE for f in findings)
-    if notes:
-        page.line()
-        page.line(f"{counted(notes, 'note')}: in {table}")
-
-
-def _sentence(finding: CableFinding) -> str:
-    where = []
-    if finding.fibre is not None:
-        where.append(f"fibre {finding.fibre}")
-    if finding.wavelength_nm is not None:
-        where.append(f"{finding.wavelength_nm} nm")
-    if finding.closure:
-        where.append(f"closure {finding.closure}")
-    if not where and finding.files:
-        where.append(finding.files[0])
-    place = f" ({', '.join(where)})" if where else ""
-    what = f"{finding.code}{place}: {finding.evidence.rstrip('.')}"
-    if finding.acknowledged:
-        return f"{what} ({finding.acknowledged})"
-    return f"{what}; {finding.what_to_do}"
-
-
-def _looks(page: Page, review: CableReview) -> None:
-    """Name what is over its limit and yet nothing to remake: no work list has it."""
-    rows = [
-        row
-        for row in review.rows
-        if row.verdict.action is Action.LOOK and row.verdict.verdict is Verdict.OVER
-    ]
-    if rows:
-        page.line()
-        page.line("Over the limit, but look before anything is cut")
-    for row in rows[:_UNITS_SHOWN]:
-        where = f"closure {row.closure}" if row.closure else distance_text(row.distance_m, km=True)
-        reason = told(row.verdict.reason)
-        page.bullet(f"fibre {row.fibre}, {row.wavelength_nm} nm, {where}: {reason}")
-    if len(rows) > _UNITS_SHOWN:
-        page.bullet(f"{len(rows) - _UNITS_SHOWN} more: see splices.csv")
-
-
-def _work(page: Page, review: CableReview) -> None:
-    units = review.plan.units if review.plan is not None else ()
-    page.line()
-    if not units:
-        splices = [row for row in review.rows if row.kind is not Kind.CONNECTOR]
-        unjudged = sum(row.verdict.verdict in UNJUDGED for row in splices)
-        if not any(row.loss_db is not None for row in splices):
-            page.line("No splice was measured.")
-        elif unjudged:
-            page.line(f"{unjudged} of {counted(len(splices), 'splice')} are not judged; of the "
-                      "others none has to be remade.")  # fmt: skip
-        else:
-            page.line("No splice has to be remade.")
-        return
-    page.line(f"Work list ({counted(len(units), 'ribbon')} at closures, in order from A)")
-    for unit in units[:_UNITS_SHOWN]:
-        ribbon = "" if unit.ribbon is None else f", ribbon {unit.ribbon}"
-        fibres = _fibres(failing.fibre for failing in unit.failing)
-        page.bullet(
-            f"closure {unit.closure}{ribbon}, {fibres}: {unit.advised.value}. {unit.because}"
-        )
-    if len(units) > _UNITS_SHOWN:
-        page.bullet(f"{len(units) - _UNITS_SHOWN} more: see resplice.csv")
-
-
-def _patterns(page: Page, review: CableReview) -> None:
-    patterns = review.patterns
-    if patterns is None or not patterns.found:
-        return
-    page.line()
-    page.line(f"What stands out (out of {counted(patterns.tested, 'comparison')})")
-    for pattern in patterns.found[:_PATTERNS_SHOWN]:
-        page.bullet(f"{pattern.sentence}; {pattern.where_to_look}")
-    if len(patterns.found) > _PATTERNS_SHOWN:
-        page.bullet(f"{len(patterns.found) - _PATTERNS_SHOWN} more: see patterns.csv")
-
-
-def _comparison(page: Page, review: CableReview) -> None:
-    if not review.changes:
-        return
-    counts = Counter(change.kind for change in review.changes)
-    parts = [f"{counts[kind]} {kind.value}" for kind in ChangeKind if counts[kind]]
-    page.line()
-    page.entry("Compared", f"with the earlier run: {', '.join(parts)}")
-
-
-def _by_cable(record: ShotRecord) -> tuple[bool, str, int, int, str]:
-    """Order of the listing: what could not be told comes last."""
-    taken = record.taken_for
-    return (
-        not taken.is_complete,
-        taken.cable,
-        taken.fibre or 0,
-        taken.wavelength_nm or 0,
-        record.path,
+def _to_do(review: CableReview) -> _ToDo:
+    grave = [f for f in review.findings if f.is_open]
+    by_cause: dict[Cause, list[CableFinding]] = {cause: [] for cause in Cause}
+    for finding in grave:
+        by_cause[cause_of(finding.code)].append(finding)
+    doubts = [f for cause in Cause if cause < Cause.SHOOT for f in by_cause[cause]]
+    # Without a cable there is no route to place it on.
+    doubts += [f for f in by_cause[Cause.VISIT] if f.cable not in review.cables]
+    settle = [*_said(doubts), *_unexplained(review, grave)]
+    due = sorted({*review.to_take, *_to_take_again(review)}, key=in_shooting_order)
+    shoot = [_Item(f"{end}: {text}") for end, text in remaining(due, review.expected.ends)]
+    look = [*_said(by_cause[Cause.LOOK]), *map(_Item, aside_of(review))]
+    visits = visits_of(review)
+    return _ToDo(
+        _section("Settle first", "findings.csv", settle),
+        _section("Shoot", "findings.csv", shoot),
+        replace(
+            _section(_GO_TO, "resplice.csv", [_visit(v, review) for v in visits]), is_list=True
+        ),
+        _section("Look at", "findings.csv", look),
+        shots=len(due),
+        is_opened=any(visit.is_opened for visit in visits),
     )
 
 
-_LIST_WIDTHS = (7, 6, 8, 9)
+def _to_take_again(review: CableReview) -> Iterator[ShotToTake]:
+    """Shots that are there and do not show the splices as they are now."""
+    seen = sorted({fibre.wavelength_nm for fibre in review.fibres})
+    for finding in review.findings:
+        if finding.code not in NOT_ONE_STATE:
+            continue
+        wavelengths_nm = seen if finding.wavelength_nm is None else [finding.wavelength_nm]
+        for direction in (Direction.A_TO_B, Direction.B_TO_A):
+            if direction.value in finding.direction:
+                for fibre in fibres_of(finding):
+                    yield from (
+                        ShotToTake(finding.cable, fibre, direction, nm) for nm in wavelengths_nm
+                    )
 
 
-def listing_text(
-    records: Sequence[ShotRecord], findings: Sequence[CableFinding], *, ascii_only: bool = False
-) -> str:
-    """Write how every file would be taken."""
-    page = Page(ascii_only=ascii_only, colour=False)
-    page.row(("Fibre", "Dir", "nm", "Attempt", "File"), _LIST_WIDTHS)
-    page.rule()
-    still_open = cables_with_open_ends(records)
-    told_later = {records[n].path for numbers in still_open.values() for n in numbers}
-    last = None
-    for record in sorted(records, key=_by_cable):
-        taken = record.taken_for
-        if taken.cable != last:
-            page.line(f"Cable {taken.cable or 'not known'}")
-            last = taken.cable
-        later = record.path in told_later
-        as_used = later or record.use is ShotUse.USED
-        page.row(
-            (
-                str(taken.fibre or "-"),
-                "?" if later else _direction(taken.direction),
-                str(taken.wavelength_nm or "-"),
-                "?" if later else str(record.attempt or "-"),
-                record.path if as_used else f"{record.path}: {record.use.value}",
-            ),
-            _LIST_WIDTHS,
+_GO_TO = "Go to, in order from A (before any cut: prove the fibre dark with a power meter)"
+
+
+def _visit(visit: Visit, review: CableReview) -> _Item:
+    cable = f"cable {visit.cable}, " if len(review.cables) > 1 else ""
+    where = f"{cable}{visit.where}"
+    if len(visit.doings) == 1:
+        return _Item(f"{where}: {visit.doings[0].text}", (), cable + visit.short)
+    return _Item(where, tuple(doing.text for doing in visit.doings), cable + visit.short)
+
+
+def _said(findings: Sequence[CableFinding]) -> list[_Item]:
+    return [_Item(said.text, (), said.short) for said in gathered(findings)]
+
+
+#: What leaves splices of a fibre without a verdict.
+_WHY_UNJUDGED = (Cause.IDENTITY, Cause.FILE, Cause.SHOOT, Cause.VISIT)
+
+
+def _unexplained(review: CableReview, grave: Iterable[CableFinding]) -> list[_Item]:
+    """Name what needs work and stands nowhere else: splices by verdict, fibres by span rule."""
+    known = {
+        (finding.cable, fibre)
+        for finding in grave
+        if cause_of(finding.code) in _WHY_UNJUDGED
+        for fibre in fibres_of(finding)
+    }
+    known |= {(shot.cable, shot.fibre) for shot in review.to_take}
+    units = review.plan.units if review.plan is not None else ()
+    known |= {(unit.cable, failing.fibre) for unit in units for failing in unit.failing}
+    rows: dict[Verdict, list[SpliceRow]] = {}
+    for row in review.rows:
+        is_visited = row.verdict.verdict is Verdict.OVER and row.closure_number is not None
+        if row.verdict.needs_work and not is_visited and (row.cable, row.fibre) not in known:
+            rows.setdefault(row.verdict.verdict, []).append(row)
+    lines = []
+    for verdict, own in rows.items():
+        fibres = span_text([row.fibre for row in own])
+        what = f"{verdict.value} at {counted(len(own), 'splice')}; {own[0].verdict.action.value}"
+        lines.append(_Item(f"fibre {fibres}: {what}", (), f"{verdict.value} ({fibres})"))
+    return lines
+
+
+def _headline(review: CableReview, to_do: _ToDo) -> tuple[_Word, str]:
+    """The verdict of the whole: one word, and what there is to do."""
+    names = ", ".join(name or "without a name" for name in review.cables) or "none"
+    cable = f"cable{'s' * (len(review.cables) > 1)} {names}"
+    if not review.needs_work and not any(section.items for section in to_do.sections):
+        counts = _Counts.of(review)
+        if not counts.there:
+            return _Word.LOOK, f"{cable}: no splice was measured"
+        if counts.unjudged:
+            whole = counted(counts.expected, "splice")
+            return _Word.LOOK, f"{cable}: {counts.unjudged} of {whole} are not judged"
+        return _Word.CLEAR, f"{names}: {_all_clear(review)}"
+    opened = _Word.OPEN if to_do.is_opened else _Word.LOOK
+    parts = [
+        (_Word.CHECK, len(to_do.settle.items), "doubt", "to settle first"),
+        (opened, len(to_do.visit.items), "place", "to go to"),
+        (_Word.SHOOT, to_do.shots, "shot", "to take"),
+        (_Word.LOOK, len(to_do.look.items), "thing", "to look at"),
+    ]
+    there = [(word, f"{counted(n, noun)} {what}") for word, n, noun, what in parts if n]
+    if not there:
+        return _Word.CHECK, f"{cable}: not clear; what needs work stands in splices.csv"
+    word = there[0][0]
+    only = "; nothing is wrong so far" if [w for w, _ in there] == [_Word.SHOOT] else ""
+    return word, f"{cable}: {', '.join(text for _, text in there)}{only}"
+
+
+def _all_clear(review: CableReview) -> str:
+    """What was expected and is there, in so many words as one line has room for."""
+    here, _, _ = _expected(review)
+    splices = _Counts.of(review).text.replace(" the limit", f" {_figures(review)} dB")
+    name = "" if review.profile.is_default else f" ({review.profile.name})"
+    return f"{counted(len(here), 'fibre')}, {splices}{name}"
+
+
+def _expected(review: CableReview) -> tuple[set[FibreKey], set[FibreKey], tuple[int, ...]]:
+    """Fibres that are in, fibres that should be, and wavelengths that should be."""
+    own = review.expected
+    here = {
+        key
+        for key in shots_in(review.shots)
+        if not (own.cable and key.cable) or same_text(key.cable) == same_text(own.cable)
+    }
+    wanted = here | {FibreKey(shot.cable, shot.fibre) for shot in review.to_take}
+    seen = {f.wavelength_nm for f in review.fibres} | {s.wavelength_nm for s in review.to_take}
+    wavelengths_nm = own.wavelengths_nm or tuple(sorted(seen))
+    return here, wanted, wavelengths_nm
+
+
+def _fibres(review: CableReview) -> str:
+    here, wanted, wavelengths_nm = _expected(review)
+    measured = {(f.key, f.wavelength_nm) for f in review.fibres}
+    both = sum(all((key, nm) in measured for nm in wavelengths_nm) for key in here)
+    at = f" at {wavelengths_text(wavelengths_nm)}" if wavelengths_nm else ""
+    if len(here) == len(wanted) == both:
+        return f"all {counted(both, 'fibre')} from both ends{at}"
+    return f"{len(here)} of {len(wanted)} in, {both} measured from both ends{at}"
+
+
+@dataclass(frozen=True, slots=True)
+class _Counts:
+    """Splices at closures, beside what was expected."""
+
+    there: int
+    expected: int
+    unjudged: int  # those included that are not there
+    measured: int
+    verdicts: Counter[Verdict]
+
+    @classmethod
+    def of(cls, review: CableReview) -> _Counts:
+        """Count; a connector counts only if a rule judges it."""
+        rows = [
+            row
+            for row in review.rows
+            if row.closure_number is not None
+            and (row.kind is not Kind.CONNECTOR or row.verdict.verdict is not Verdict.NOT_JUDGED)
+        ]
+        panels = sum(row.closure_number is not None for row in review.rows) - len(rows)
+        _, wanted, wavelengths_nm = _expected(review)
+        mapped = {FibreKey(c.cable, fibre) for c in review.closures for fibre in c.fibres}
+        absent = Counter(key.cable for key in wanted - mapped)
+        expected = len(wavelengths_nm) * sum(
+            len(closure.fibres) + absent[closure.cable] for closure in review.closures
         )
-    page.rule()
-    every = [*findings, *(f for r in records for f in r.findings)]
-    _findings(page, every, "findings.csv of a full run")
-    for cable, numbers in still_open.items():
-        page.line()
-        page.paragraph(
-            f"? {cable or 'Cable not known'}: headers, names and folders leave open from which end "
-            f"{counted(len(numbers), 'shot')} were taken. A full run tells it by the shots "
-            "themselves and says so in a finding."
-        )
-    page.line()
-    page.line("Nothing was measured. shots.csv of a full run says what decided each part.")
-    return page.text()
+        expected = max(expected - panels, len(rows))
+        verdicts = Counter(row.verdict.verdict for row in rows)
+        unjudged = sum(verdicts[v] for v in UNJUDGED) + expected - len(rows)
+        measured = sum(row.loss_db is not None for row in rows)
+        return cls(len(rows), expected, unjudged, measured, verdicts)
+
+    @property
+    def text(self) -> str:
+        """In words; short where all is as it should be."""
+        if self.verdicts[Verdict.WITHIN] == self.expected:
+            return f"all {counted(self.expected, 'splice')} within the limit"
+        own = [v for v in Verdict if self.verdicts[v] and v not in UNJUDGED]
+        parts = [f"{self.verdicts[v]} {v.value}" for v in own]
+        if self.unjudged:
+            parts.append(f"{self.unjudged} not judged")
+        if self.there and not self.measured:
+            parts.append("none was measured from both ends")
+        return f"{self.there} of {self.expected}: {', '.join(parts) or 'none'}"
 
 
-def _direction(direction: Direction) -> str:
-    return "-" if direction is Direction.UNKNOWN else direction.value
+def _limits(review: CableReview) -> str:
+    """Say by which limits the splices were judged, as the rows hold them."""
+    profile = review.profile
+    figures = _figures(review)
+    rule = ", guarded" if profile.rule is Rule.GUARDED else ""
+    name = (
+        "a default: the contract's figures decide"
+        if profile.is_default
+        else f"profile {profile.name}, stage {profile.stage.name}"
+    )
+    return f"{figures} dB ({name}{rule})" if figures else f"none in force ({name}{rule})"
+
+
+def _figures(review: CableReview) -> str:
+    """The lowest and the highest limit that any row was judged by; empty without one."""
+    limits = sorted({r.verdict.limit_db for r in review.rows if r.verdict.limit_db is not None})
+    return " to ".join(str(limit) for limit in dict.fromkeys(limits[:1] + limits[-1:]))

@@ -71,9 +71,9 @@ class Page:
         head = self._spelled(label).ljust(_LABEL_WIDTH) + " "
         self._hanging(head, text, self._tinted(head, tone))
 
-    def bullet(self, text: str) -> None:
+    def bullet(self, text: str, indent: int = 0) -> None:
         """Add an item of a list."""
-        self._hanging("- ", text)
+        self._hanging(" " * indent + "- ", text)
 
     def row(
         self,

@@ -60,7 +60,9 @@ class LossTable:
 def loss_tables(review: CableReview) -> tuple[LossTable, ...]:
     """Return the loss tables of a review, in order of cable and wavelength."""
     expected: dict[str, set[int]] = defaultdict(set)
-    for key in expected_fibres(review.shots, review.ribbon_size, review.fibre_count):
+    for key in expected_fibres(
+        review.shots, review.ribbon_size, review.fibre_count, review.expected
+    ):
         expected[key.cable].add(key.fibre)
     groups: dict[tuple[str, int], list[SpliceRow]] = defaultdict(list)
     for row in review.rows:
@@ -74,7 +76,7 @@ def loss_tables(review: CableReview) -> tuple[LossTable, ...]:
                 cable,
                 nm,
                 tuple(sorted(closures, key=lambda closure: closure.number)),
-                tuple(_fibre(f, review.ribbon_size) for f in sorted(expected[cable] | have)),
+                tuple(_fibre(f, review) for f in sorted(expected[cable] | have)),
                 {(r.fibre, r.closure_number): r for r in rows if r.closure_number is not None},
                 frozenset(expected[cable] - have),
             )
@@ -82,8 +84,10 @@ def loss_tables(review: CableReview) -> tuple[LossTable, ...]:
     return tuple(tables)
 
 
-def _fibre(fibre: int, ribbon_size: int | None) -> Fibre:
-    return Fibre(fibre, *ribbon_position(fibre, ribbon_size), fibre_colour(fibre, ribbon_size))
+def _fibre(fibre: int, review: CableReview) -> Fibre:
+    size = review.ribbon_size
+    colour = fibre_colour(fibre, size, review.expected.colours)
+    return Fibre(fibre, *ribbon_position(fibre, size), colour)
 
 
 def not_shot(review: CableReview) -> int:

@@ -37,6 +37,7 @@ class FibreLine:
     result: FibreResult | None  # None: not measured from both ends
     splices: tuple[SpliceRow, ...]
     lacks: tuple[str, ...]
+    colours: tuple[str, ...] = ()  # of the cable's own
 
     @property
     def verdict(self) -> SpliceVerdict | None:
@@ -74,6 +75,7 @@ def fibre_lines(review: CableReview) -> Iterator[FibreLine]:
             key, review.ribbon_size, nm, result, own,
             (*lacks[key, nm], *(f"{n} of {len(own)} splices: {v.value}"
                                 for v, n in unjudged.items())),
+            review.expected.colours,
         )  # fmt: skip
 
 
@@ -104,7 +106,7 @@ FIBRES: tuple[Column[FibreLine], ...] = (
     ("cable", lambda f: f.key.cable),
     ("fibre", lambda f: f.key.fibre),
     ("ribbon", lambda f: ribbon_position(f.key.fibre, f.ribbon_size)[0]),
-    ("colour", lambda f: fibre_colour(f.key.fibre, f.ribbon_size)),
+    ("colour", lambda f: fibre_colour(f.key.fibre, f.ribbon_size, f.colours)),
     ("wavelength_nm", lambda f: f.wavelength_nm),
     ("length_m", _of_result(lambda r: reported(r.length_m, Quantity.DISTANCE_M))),
     ("end_to_end_ab_db", _of_result(lambda r: _db(r.loss_ab_db))),

@@ -206,6 +206,7 @@ def judge(
     now: datetime | None = None,
     stale: Direction | None = None,
     shorter: Measurement | None = None,
+    more_doubts: tuple[Finding, ...] = (),
 ) -> PairReport:
     """Judge every position of a fibre and say what to do next.
 
@@ -235,6 +236,8 @@ def judge(
     shorter : Measurement, optional
         Of the same fibre at a shorter wavelength: what loses far more at the longer one is a
         bend, which nobody cuts.
+    more_doubts : tuple of Finding
+        Doubts that names and other shots give rise to.
 
     Returns
     -------
@@ -259,7 +262,8 @@ def judge(
         limits = Limits(typed_db or limits.default_db, is_stated=True, rule=rules.rule)
         is_stated = not rules.is_default
 
-    remarks = doubts_of(measurement, limits, unchanged=unchanged, now=now, stale=stale)
+    told = doubts_of(measurement, limits, unchanged=unchanged, now=now, stale=stale)
+    remarks = (*more_doubts, *told)
     doubts = tuple(f for f in remarks if f.severity is not Severity.NOTE)
     breaches = tuple(_breaches(measurement, rules))
     known = replace(

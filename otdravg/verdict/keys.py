@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import difflib
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from decimal import Decimal
 from enum import Enum
@@ -24,6 +24,7 @@ __all__ = ["CABLE_FINDINGS", "FIBRE_TYPES", "KEYS", "REFUSED", "Bounds", "Key", 
 
 Bounds = tuple[Decimal, Decimal]
 E = TypeVar("E", bound=Enum)
+T = TypeVar("T", bound="Table")
 #: No contract accepts more of one splice; a larger figure is a typing slip (20 for 0.20). Chosen,
 #: not derived: from the step of stored levels to half of the light, for spans and for a kilometre
 #: to what no receiver reaches through.
@@ -43,23 +44,24 @@ FIBRE_TYPES = (*(f"G.65{digit}" for digit in range(10)), "mixed")
 
 #: Findings that no pair has: only a review of a whole cable makes them.
 CABLE_FINDINGS = frozenset(
-    {"bend-suspected", "cable-spelt-differently", "clock-odd", "cord-differs", "cord-missing",
-     "decision-changed", "decision-missing", "decision-moved", "decision-of-other-cable",
-     "decision-repeated", "decision-torn", "decision-unsealed", "decision-without-cable",
-     "decision-without-object", "decisions-joined", "decisions-resaved", "direction-claims-differ",
-     "direction-missing", "end-a-chosen", "ends-exchanged", "ends-not-judged",
-     "ends-told-by-shots", "event-between-closures", "fibre-broken", "fibre-claims-differ",
-     "fibre-missing", "fibres-crossed", "file-unreadable", "gone-since-before",
-     "group-outside-rules", "header-edited", "header-left-unchanged", "key-not-applied",
-     "launch-unstated", "length-differs", "mapping-unused", "newest-shot-unusable", "no-signal",
-     "not-a-trace-file", "numbering-by-labels", "numbering-differs", "numbering-unexplained",
-     "order-unknown", "other-fibre", "other-length", "pair-doubtful",
-     "pair-of-two-states", "passes-unspliced", "pattern-differs", "points-damaged",
-     "pulse-differs", "reflection-in-closure", "ribbon-missing", "same-file-again",
-     "same-points-both-ways", "shot-again-from-one-end", "shot-before-work", "shot-from-same-end",
-     "shot-not-placed", "shots-under-one-name", "span-outside-rules", "splice-changed",
-     "two-cables-one-name", "wavelength-claims-differ", "wavelength-differs", "wavelength-label",
-     "wavelength-not-shot", "worse-than-before"}
+    {"bend-suspected", "cable-not-in-job", "cable-spelt-differently", "clock-odd", "cord-differs",
+     "cord-missing", "decision-changed", "decision-missing", "decision-moved",
+     "decision-of-other-cable", "decision-repeated", "decision-torn", "decision-unsealed",
+     "decision-without-cable", "decision-without-object", "decisions-joined", "decisions-resaved",
+     "direction-claims-differ", "direction-missing", "end-a-chosen", "ends-exchanged",
+     "ends-not-in-job", "ends-not-judged", "ends-told-by-shots", "event-between-closures",
+     "fibre-broken", "fibre-claims-differ", "fibre-missing", "fibre-not-in-job",
+     "fibre-type-not-in-job", "fibres-crossed", "file-unreadable", "gone-since-before",
+     "group-outside-rules", "header-edited", "header-left-unchanged", "instrument-not-in-job",
+     "key-not-applied", "launch-unstated", "length-differs", "mapping-unused",
+     "newest-shot-unusable", "no-signal", "not-a-trace-file", "numbering-by-labels",
+     "numbering-differs", "numbering-unexplained", "order-unknown", "other-fibre", "other-length",
+     "pair-doubtful", "pair-of-two-states", "passes-unspliced", "pattern-differs",
+     "points-damaged", "pulse-differs", "reflection-in-closure", "ribbon-missing",
+     "same-file-again", "same-points-both-ways", "shot-again-from-one-end", "shot-before-work",
+     "shot-from-same-end", "shot-not-placed", "shots-under-one-name", "span-outside-rules",
+     "splice-changed", "two-cables-one-name", "wavelength-claims-differ", "wavelength-differs",
+     "wavelength-label", "wavelength-not-shot", "worse-than-before"}
 )  # fmt: skip
 
 
@@ -198,6 +200,9 @@ def keys_of(table: str) -> tuple[Key, ...]:
 class Table:
     """One table of the file. Getters note a problem and return the default on any fault."""
 
+    #: Keys that are known and refused, each with the reason.
+    refused: Mapping[str, str] = REFUSED
+
     def __init__(
         self,
         content: dict[str, Any],
@@ -230,15 +235,15 @@ class Table:
         self._asked.append(name)
         return self._content.get(name)
 
-    def table(self, name: str) -> Table:
+    def table(self: T, name: str) -> T:
         """Return a table below this one; empty if the file has none."""
         value = self._take(name)
         if value is not None and not isinstance(value, dict):
             self.note(name, f"write it as a table, [{self.key(name)}]")
             value = None
-        return Table(value or {}, self.key(name), self.problems, self.origins)
+        return type(self)(value or {}, self.key(name), self.problems, self.origins)
 
-    def tables(self, name: str) -> list[Table]:
+    def tables(self: T, name: str) -> list[T]:
         """Return a list of tables, [[name]]."""
         value = self._take(name)
         if value is None:
@@ -247,7 +252,7 @@ class Table:
             self.note(name, f"write it as tables, [[{self.key(name)}]], or as a list of {{ }}")
             return []
         return [
-            Table(part, f"{self.key(name)}[{number}]", self.problems, self.origins)
+            type(self)(part, f"{self.key(name)}[{number}]", self.problems, self.origins)
             for number, part in enumerate(value, 1)
         ]
 
@@ -370,7 +375,7 @@ class Table:
                 continue
             near = difflib.get_close_matches(name, known, 1)
             hint = f"did you mean {near[0]}?" if near else "known here: " + ", ".join(known)
-            refused = REFUSED.get(self.key(name), f"unknown key; {hint}")
+            refused = self.refused.get(self.key(name), f"unknown key; {hint}")
             self.problems.append(BadSetting(self.key(name), _plain(value), refused))
 
     def _origins(self) -> None:

@@ -15,12 +15,15 @@ import pytest
 from key_cables import CORD_M, MAKERS
 
 from otdravg.cable import CableReview, Options, read_closure_table, read_folders, review
-from otdravg.cable.checks.earlier import OldSplice
+from otdravg.cable.checks.earlier import OldSplice, change_findings
 from otdravg.cable.files.folder import RawShot
+from otdravg.cable.model import Change, ChangeKind
 from otdravg.closeout.traces import trace_pattern
 from otdravg.errors import BadSetting
+from otdravg.findings import Severity
 from otdravg.quantities import Quantity, reported
-from otdravg.verdict import Profile, parse
+from otdravg.verdict import Profile, Span, judge_span, parse
+from otdravg.verdict.decision import Verdict
 from otdravg.verdict.keys import KEYS
 
 HEAD = 'format = 1\nname = "test"\nsource = "invented"\n'
@@ -360,3 +363,21 @@ def test_method_and_stage_of_a_closure_are_those_of_the_users_table(
                 shots("plain"), profile_of(text, usual),
                 replace(options_for("", usual), closures=read_closure_table(table)),
             )  # fmt: skip
+
+
+def test_an_unknown_uncertainty_of_a_change_is_not_nought(usual: CableReview) -> None:
+    text = SPLICE + '[change]\nincrease_limit_db = 0.1\n[decision]\nrule = "guarded"\n'
+    row = usual.rows[0]
+    for u_db, severities in ((0.001, []), (None, [Severity.CAUTION])):
+        change = Change(
+            ChangeKind.SAME, row.key, row.wavelength_nm, row.closure, 0.05, 0.06, u_db
+        )  # fmt: skip
+        found = change_findings([change], profile_of(text, usual))
+        assert [finding.severity for finding in found] == severities
+
+
+def test_an_unknown_uncertainty_end_to_end_is_too_close_to_tell(usual: CableReview) -> None:
+    text = '[decision]\nrule = "guarded"\n' + FORMULA + "fibre_db_per_km = 1\n"
+    for u_db, verdict in ((0.001, Verdict.WITHIN), (None, Verdict.TOO_CLOSE)):
+        span = Span(1550, (0.1,), (0.001,), 2000.0, 0.5, u_db)
+        assert [r.verdict for r in judge_span(profile_of(text, usual), span).rules] == [verdict]

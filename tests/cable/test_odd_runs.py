@@ -10,7 +10,14 @@ import pytest
 from faulty_run import Take, glass, made, name_of, with_loss, write
 
 from otdravg import sor
-from otdravg.cable import CableReview, KnownClosure, Options, ShotUse, read_folders, review
+from otdravg.cable import (
+    CableReview,
+    KnownClosure,
+    Options,
+    ShotUse,
+    read_folders,
+    review,
+)
 from otdravg.cable.files.folder import find_files
 from otdravg.fit.reading import Coverage
 from otdravg.report.cable import cable_text
@@ -31,7 +38,7 @@ def test_a_cable_shot_from_one_end_has_readings_and_no_losses(
     seen = [row for row in result.rows if row.coverage is Coverage.ONLY_AB]
     assert len(seen) > 25
     assert {row.verdict.verdict for row in seen} == {Verdict.ONE_WAY}
-    assert "No splice was measured." in cable_text(result)
+    assert "none was measured from both ends" in " ".join(cable_text(result).split())
 
 
 def test_a_splice_too_good_to_be_seen_is_measured_all_the_same(

@@ -81,9 +81,52 @@ def test_six_fibres_under_one_number_are_no_all_clear(tmp_path: Path) -> None:
         save(tmp_path, span, names, later=timedelta(minutes=number))
     code, text = said(tmp_path)
     assert code == 1
-    assert text.startswith("1 pair: 1 LEAVE; not cleared before 2 remarks below are looked at")
-    assert "6 shots A→B are named fibre 7" in text
-    assert "6 shots B→A are named fibre 7" in text
+    assert "LEAVE" not in text
+    assert text.startswith("1 pair: 1 CHECK; not cleared before")
+    assert "are named fibre 7 at 1550 nm, minutes apart, and do not read alike" in text
+
+
+def test_six_fibres_of_their_own_glass_under_one_number_are_no_pair(tmp_path: Path) -> None:
+    for number in range(6):
+        span = draw_span(np.random.default_rng(number), count=4, length_m=5000.0)
+        names = (f"T{2 * number}.sor", f"T{2 * number + 1}.sor")
+        save(tmp_path, span, names, later=timedelta(minutes=number))
+    code, text = said(tmp_path)
+    assert code == 2
+    assert "LEAVE" not in text
+    assert "by their glass they are of 6 fibres" in text
+    assert "12 files not measured" in text
+
+
+def test_a_number_on_which_header_and_name_disagree_is_not_left(tmp_path: Path) -> None:
+    save(tmp_path, spliced(), ("F9_A.sor", "F9_B.sor"))
+    code, text = said(tmp_path)
+    assert code == 1
+    assert "LEAVE" not in text
+    assert "it may not be fibre 7" in text
+
+
+def test_another_number_in_a_name_that_holds_the_headers_is_no_doubt(tmp_path: Path) -> None:
+    save(tmp_path, spliced(), ("7_A_2.sor", "7_B_2.sor"))
+    assert said(tmp_path)[0] == 0
+
+
+def test_shot_again_days_later_with_nothing_done_is_clear(tmp_path: Path) -> None:
+    save(tmp_path, spliced(), ("7_A.sor", "7_B.sor"))
+    save(tmp_path, spliced(), ("7_A_again.sor", ""), later=timedelta(days=3))
+    assert said(tmp_path)[0] == 0
+
+
+def test_of_shots_without_a_date_nobody_knows_which_is_the_newest(tmp_path: Path) -> None:
+    bad = with_loss(spliced(), 1, 0.50)
+    save(tmp_path, bad, ("7_A.sor", "7_B.sor"))
+    long_ago = timedelta(days=-365 * 30)
+    save(tmp_path, with_loss(bad, 1, 0.03), ("7_A_x.sor", "7_B_x.sor"), later=long_ago)
+    code, text = said(tmp_path)
+    assert code == 1
+    assert "Re-splice" not in text
+    assert "LEAVE" not in text
+    assert "nothing says which is the newest" in text
 
 
 def test_the_same_launch_cleaned_and_shot_again_is_no_second_attempt(tmp_path: Path) -> None:

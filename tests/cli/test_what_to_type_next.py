@@ -17,7 +17,7 @@ from run_command import SAMPLES, Run
         (("pair",), "or 'otdravg pair --help'"),
         (("pair", "missing_A.sor", "missing_B.sor"), "missing_A.sor: file: cannot be read"),
         (("show", SAMPLES), "sample_traces/*.sor"),
-        (("cable", SAMPLES), "add --out DIR, or --list; type 'otdravg cable [OPTIONS] FOLDER..."),
+        (("cable", SAMPLES), "add --out DIR, or --list; type 'otdravg cable [OPTIONS] [FOLDER]..."),
     ],
 )
 def test_one_line_says_what_to_type(run: Run, arguments: tuple[object, ...], says: str) -> None:
@@ -32,8 +32,14 @@ def test_the_bare_command_shows_a_short_help_that_says_how_to_begin(run: Run) ->
     done = run()
     assert done.returncode == 2
     assert done.stderr == b""
-    assert b"Begin with two files of one fibre: otdravg pair A.sor B.sor\n" in done.stdout
-    assert len(done.stdout.splitlines()) <= 30
+    for line in (
+        b"Two files of one fibre   otdravg pair A.sor B.sor\n",
+        b"A whole cable            otdravg cable FOLDER --out RESULT\n",
+        b"A page in the browser    otdravg page\n",
+        b"Something to try it on   otdravg demo FOLDER\n",
+    ):
+        assert line in done.stdout
+    assert len(done.stdout.splitlines()) <= 36
 
 
 def test_every_file_that_is_written_is_named(run: Run, tmp_path: Path) -> None:

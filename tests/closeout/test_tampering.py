@@ -23,12 +23,14 @@ from click.testing import CliRunner, Result
 from otdravg.cable import CableReview
 from otdravg.cable.model import FibreKey, ShotUse, SpliceRow
 from otdravg.cli import main
+from otdravg.closeout.checks.measured import _last_digit
 from otdravg.closeout.closeout import fill_closeout, write_closeout
 from otdravg.closeout.json_file import read_closeout
 from otdravg.closeout.sketches import Sketches
 from otdravg.closeout.template import Template
 from otdravg.closeout.traces import names_table, renamed, trace_pattern
 from otdravg.findings import says
+from otdravg.quantities import Quantity, reported
 from otdravg.system.manifest import EVIDENCE, write_evidence, write_manifest
 from otdravg.verdict.decision import Action, Verdict
 
@@ -396,7 +398,7 @@ def patterns_of_another(review: CableReview) -> CableReview:
 
 MEASURED: Mapping[str, tuple[Callable[[CableReview], CableReview], str]] = {
     "a splice with both its readings": (row_and_sums, "loss_ab_db is"),
-    "what fits second best": (patterns_of_another, "best_other is 1"),
+    "what fits second best": (patterns_of_another, "best_other_fibre is 1"),
 }
 
 
@@ -434,6 +436,48 @@ def test_another_version_is_named_and_not_called_tampering(copy: Path) -> None:
     done = run("verify", copy)
     assert done.exit_code == 1
     assert "made with reportlab 1.0 and not" in done.output
+
+
+def a_thousandth(row: SpliceRow) -> SpliceRow:
+    """The last digit as another machine may round it: both readings, and all that follows."""
+    assert row.loss_ab_db is not None
+    assert row.loss_ba_db is not None
+    ab, ba = row.loss_ab_db + 0.001, row.loss_ba_db + 0.001
+    figure = reported((ab + ba) / 2, Quantity.LOSS_DB)
+    return replace(
+        row, loss_ab_db=ab, loss_ba_db=ba, loss_db=(ab + ba) / 2,
+        verdict=replace(row.verdict, figure=figure),
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("one", "other", "agree"),
+    [
+        ("0.150", "0.151", True),
+        ("0.150", "0.152", False),
+        ("worst 0.310 dB of 12", "worst 0.311 dB of 12", True),
+        ("worst 0.310 dB of 12", "worst 0.310 dB of 13", False),
+        ("within limit", "over limit", False),
+        (None, "0.150", False),
+    ],
+)
+def test_one_in_the_last_digit(one: str | None, other: str, agree: bool) -> None:
+    assert _last_digit(one, other) is agree
+
+
+@pytest.mark.parametrize(("machine", "exit_code"), [("another", 0), ("", 1)])
+def test_another_machine_may_round_otherwise(copy: Path, machine: str, exit_code: int) -> None:
+    forge(copy, lambda review: with_row(review, 7, a_thousandth))
+    (copy / "closeout.html").unlink()
+    path = copy / "closeout.json"
+    document = json.loads(path.read_bytes())
+    document["made_with"]["machine"] += machine
+    path.write_text(json.dumps(document), "utf-8")
+    hash_again(copy)
+    done = run("verify", copy, "--measure")
+    named = [line for line in done.output.splitlines() if line.startswith("splices, line 9")]
+    assert bool(named) == bool(exit_code)
+    assert ("differ by one in the last digit" in done.output) == (not exit_code)
 
 
 def test_the_docs_list_every_change_that_is_tried() -> None:

@@ -57,22 +57,22 @@ def test_the_terminal_names_what_is_over_and_yet_nothing_to_remake(
         action=Action.LOOK,
         reason=says("as-found", text="A sum."),
     )
-    row = replace(good_review.rows[0], closure=None, distance_m=1234.56, verdict=over)
-    head = "Over the limit, but look before anything is cut"
-    text = cable_text(replace(good_review, rows=(row,)))
-    assert f"{head}\n- fibre {row.fibre}, {row.wavelength_nm} nm, 1.235 km: A sum." in text
-    calm = replace(row, verdict=replace(over, action=Action.RE_SPLICE))
-    assert head not in cable_text(replace(good_review, rows=(calm,)))
+    row = replace(good_review.rows[0], verdict=over)
+    text = " ".join(cable_text(replace(good_review, rows=(row,))).split())
+    where = f"fibre {row.fibre} {row.colour} at {row.wavelength_nm} nm"
+    assert f"{where}, look, do not cut: A sum." in text
+    between = replace(row, closure="", closure_number=None)
+    text = " ".join(cable_text(replace(good_review, rows=(between,))).split())
+    assert f"fibre {row.fibre}: over limit at 1 splice; look at it" in text
 
 
 def test_the_terminal_says_one_ribbon(good_review: CableReview) -> None:
     assert good_review.plan is not None
     unit = good_review.plan.units[0]
     plan = replace(good_review.plan, units=(replace(unit, failing=unit.failing[:1]),))
-    text = cable_text(replace(good_review, plan=plan, rows=good_review.rows[:1]))
-    assert "Work list (1 ribbon at closures, in order from A)" in text
-    assert "1 row: " in text
-    assert f", fibre {unit.failing[0].fibre}: " in text
+    text = cable_text(replace(good_review, plan=plan, rows=good_review.rows[:1], findings=()))
+    assert "cable SIMQB1: 1 place to go to" in text
+    assert f"re-splice ribbon 1: fibre {unit.failing[0].fibre} " in " ".join(text.split())
 
 
 def test_a_check_shows_figures_with_the_decimals_of_the_outputs(

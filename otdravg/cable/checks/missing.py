@@ -3,23 +3,40 @@
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
+from typing import Any
 
 from otdravg.cable.checks.notes import about_fibre, numbers_text
 from otdravg.cable.files.attempts import Slot, slot_of
-from otdravg.cable.model import CableFinding, FibreKey, ShotRecord, ShotUse
+from otdravg.cable.files.names import same_text
+from otdravg.cable.model import (
+    CableFinding,
+    Expected,
+    FibreKey,
+    ShotRecord,
+    ShotToTake,
+    ShotUse,
+)
 from otdravg.findings import Severity
 from otdravg.shot.settings import Direction, Identity
 from otdravg.trade import fibre_colour, ribbon_position
-from otdravg.verdict.rules import Profile, required_wavelengths
+from otdravg.verdict.rules import Directions, Profile, required_wavelengths
 from otdravg.verdict.shots import ShotNeed, fibre_type_of
 from otdravg.verdict.shots import missing_shots as shots_asked
 
-__all__ = ["expected_fibres", "missing_fibres", "missing_shots"]
+__all__ = [
+    "beyond_expected",
+    "expected_fibres",
+    "in_shooting_order",
+    "missing_fibres",
+    "missing_shots",
+    "shots_in",
+]
 
 #: A wavelength that at least this share of fibres was shot at is expected of all.
 _USUAL_SHARE = 0.5
 
+_ENDS = (Direction.A_TO_B, Direction.B_TO_A)
 _PRESENT = (ShotUse.USED, ShotUse.EARLIER, ShotUse.UNPAIRED, ShotUse.MISMATCHED)
 #: Why a file of the missing shot is not it.
 _NOT_USABLE = {
@@ -30,48 +47,64 @@ _NOT_USABLE = {
 }
 
 
+def shots_in(records: Sequence[ShotRecord]) -> dict[FibreKey, set[ShotNeed]]:
+    """Return what is there of each fibre; a shot with a wrong wavelength label fills no place."""
+    taken: dict[FibreKey, set[ShotNeed]] = defaultdict(set)
+    for record in records:
+        slot = slot_of(record)
+        if slot is not None and record.use in _PRESENT and record.attempt:
+            key, nm, direction = slot
+            taken[key].add(ShotNeed(key.fibre, direction, nm))
+    return taken
+
+
 def missing_shots(
-    records: Sequence[ShotRecord], profile: Profile, lengths_m: Mapping[FibreKey, float]
-) -> list[CableFinding]:
+    records: Sequence[ShotRecord],
+    profile: Profile,
+    lengths_m: Mapping[FibreKey, float],
+    expected: Expected,
+) -> tuple[list[ShotToTake], list[CableFinding]]:
     """List missing directions and wavelengths of the fibres that were shot at all.
 
     Expected are the profile's wavelengths, or if it names none those that most fibres of the
     cable were shot at. Wavelengths that a single fibre has beside those are judged too, so
     that half a pair is never passed over.
     """
-    taken: dict[FibreKey, set[ShotNeed]] = defaultdict(set)
+    taken = shots_in(records)
     shots: dict[FibreKey, list[Identity | None]] = defaultdict(list)
     unusable: dict[Slot, ShotRecord] = {}
     for record in records:
         slot = slot_of(record)
         if slot is None:
             continue
-        # A shot with a wrong wavelength label has no attempt: it fills no place.
         if record.use in _PRESENT and record.attempt:
-            key, nm, direction = slot
-            taken[key].add(ShotNeed(key.fibre, direction, nm))
-            shots[key].append(record.identity)
+            shots[slot[0]].append(record.identity)
         elif record.use in _NOT_USABLE:
             unusable.setdefault(slot, record)
-    findings = []
+    to_take, findings = [], []
     usual = _usual_wavelengths(taken)
     for key, own in sorted(taken.items()):
-        length_m, fibre_type = lengths_m.get(key), fibre_type_of(*shots[key])
+        length_m = lengths_m.get(key)
+        fibre_type = fibre_type_of(*shots[key]) or expected.fibre_type
         required = required_wavelengths(profile, length_m, fibre_type)
         wanted = required or usual[key.cable]
         have = {need.wavelength_nm for need in own}
         missing = list(shots_asked(profile, [key.fibre], own, length_m, fibre_type))
         if not required:
             missing += [
-                ShotNeed(key.fibre, end, nm)
-                for nm in wanted
-                if nm not in have
-                for end in (Direction.A_TO_B, Direction.B_TO_A)
+                ShotNeed(key.fibre, end, nm) for nm in wanted if nm not in have for end in _ENDS
             ]
         else:
             missing += _half_pairs(own, wanted)
+        to_take += [ShotToTake(key.cable, key.fibre, n.direction, n.wavelength_nm) for n in missing]
         findings += _worded(key, missing, have, unusable)
-    return findings
+    return to_take, findings
+
+
+def in_shooting_order(shot: ShotToTake) -> tuple[str, bool, int, int]:
+    """Order of the work: all of end A, then all of end B, fibre by fibre."""
+    far = shot.direction is Direction.B_TO_A
+    return shot.cable, far, shot.fibre, shot.wavelength_nm
 
 
 def _usual_wavelengths(taken: Mapping[FibreKey, Collection[ShotNeed]]) -> dict[str, list[int]]:
@@ -97,7 +130,7 @@ def _half_pairs(own: Collection[ShotNeed], wanted: Collection[int]) -> list[Shot
         ShotNeed(fibre, end, nm)
         for nm, have in sorted(ends.items())
         if nm not in wanted
-        for end in (Direction.A_TO_B, Direction.B_TO_A)
+        for end in _ENDS
         if end not in have
     ]
 
@@ -147,8 +180,11 @@ def _worded(
 
 
 def missing_fibres(
-    records: Sequence[ShotRecord], profile: Profile, fibre_count: int | None
-) -> list[CableFinding]:
+    records: Sequence[ShotRecord],
+    profile: Profile,
+    expected: Expected,
+    fibre_count: int | None,
+) -> tuple[list[ShotToTake], list[CableFinding]]:
     """List fibres of which no file is there, where their neighbours were shot.
 
     None if the profile asks nothing of fibres that were not shot.
@@ -156,38 +192,56 @@ def missing_fibres(
     Expected are 1 to ``fibre_count`` if it is stated; else whole ribbons from the first to
     the last that was shot, or in loose tube every number in between.
     """
-    ribbon_size = profile.ribbon_size
+    usual = _usual_wavelengths(shots_in(records))
+    to_take: list[ShotToTake] = []
     findings = []
-    there = _fibres_there(records) if profile.completeness.every_fibre else {}
+    ribbon_size = profile.ribbon_size
+    there = _fibres_there(records, expected.cable) if profile.completeness.every_fibre else {}
     for cable, have in there.items():
         wanted = _expected(have, ribbon_size, fibre_count)
+        wavelengths_nm = required_wavelengths(profile) or usual.get(cable, [])
         by_ribbon: dict[int | None, list[int]] = defaultdict(list)
         for fibre in sorted(wanted - have):
             by_ribbon[ribbon_position(fibre, ribbon_size)[0]].append(fibre)
         for ribbon, missing in by_ribbon.items():
-            findings.append(_fibres_missing(cable, ribbon, missing, ribbon_size))
-    return findings
+            asked = [n for nm in wavelengths_nm for n in _whole(missing, nm, profile)]
+            to_take += [ShotToTake(cable, n.fibre, n.direction, n.wavelength_nm) for n in asked]
+            findings.append(_fibres_missing(cable, ribbon, missing, ribbon_size, expected.colours))
+    return to_take, findings
+
+
+def _whole(fibres: Sequence[int], nm: int, profile: Profile) -> list[ShotNeed]:
+    """Shots of fibres that nobody shot, from as many ends as the stage asks for."""
+    ends = _ENDS[:1] if profile.stage.directions is Directions.ONE else _ENDS
+    return [ShotNeed(fibre, end, nm) for fibre in fibres for end in ends]
 
 
 def expected_fibres(
-    records: Sequence[ShotRecord], ribbon_size: int | None, fibre_count: int | None
+    records: Sequence[ShotRecord],
+    ribbon_size: int | None,
+    fibre_count: int | None,
+    expected: Expected,
 ) -> set[FibreKey]:
     """Tell which fibres the cables have, shot or not, as :func:`missing_fibres` expects them."""
     return {
         FibreKey(cable, fibre)
-        for cable, have in _fibres_there(records).items()
+        for cable, have in _fibres_there(records, expected.cable).items()
         for fibre in have | _expected(have, ribbon_size, fibre_count)
     }
 
 
-def _fibres_there(records: Sequence[ShotRecord]) -> dict[str, set[int]]:
-    """Fibres of each cable of which a shot is there."""
+def _fibres_there(records: Sequence[ShotRecord], stated_cable: str) -> dict[str, set[int]]:
+    """Fibres of each cable of which a shot is there; of the stated one, if one is stated."""
     fibres: dict[str, set[int]] = defaultdict(set)
     for record in records:
         key = record.taken_for.key
         if key is not None and record.use in _PRESENT:
             fibres[key.cable].add(key.fibre)
-    return dict(sorted(fibres.items()))
+    if not stated_cable:
+        return dict(sorted(fibres.items()))
+    wanted = same_text(stated_cable)
+    own = {cable: have for cable, have in fibres.items() if same_text(cable) in ("", wanted)}
+    return own or {stated_cable: set()}
 
 
 def _expected(have: set[int], ribbon_size: int | None, fibre_count: int | None) -> set[int]:
@@ -201,12 +255,16 @@ def _expected(have: set[int], ribbon_size: int | None, fibre_count: int | None) 
 
 
 def _fibres_missing(
-    cable: str, ribbon: int | None, missing: Sequence[int], ribbon_size: int | None
+    cable: str,
+    ribbon: int | None,
+    missing: Sequence[int],
+    ribbon_size: int | None,
+    order: Sequence[str],
 ) -> CableFinding:
     where = "" if ribbon is None else f" of ribbon {ribbon}"
     whole = ribbon_size is not None and len(missing) == ribbon_size
     noun = "fibre" if len(missing) == 1 else "fibres"
-    colours = "" if whole or len(missing) > 3 else _colours(missing, ribbon_size)
+    colours = "" if whole or len(missing) > 3 else _colours(missing, ribbon_size, order)
     text = f"no file of {noun} {numbers_text(missing)}{colours}{where}"
     return CableFinding(
         Severity.DEFECT,
@@ -219,5 +277,84 @@ def _fibres_missing(
     )
 
 
-def _colours(missing: Sequence[int], ribbon_size: int | None) -> str:
-    return " (" + ", ".join(fibre_colour(fibre, ribbon_size) for fibre in missing) + ")"
+def _colours(missing: Sequence[int], ribbon_size: int | None, order: Sequence[str]) -> str:
+    return " (" + ", ".join(fibre_colour(fibre, ribbon_size, order) for fibre in missing) + ")"
+
+
+def beyond_expected(
+    records: Sequence[ShotRecord], expected: Expected, fibre_count: int | None
+) -> list[CableFinding]:
+    """Find shots that are none of this job's: another cable, fibre, instrument, end or glass."""
+    findings = []
+    here = [record for record in records if record.use in _PRESENT]
+    for code, what, is_own, value_of in _STATED:
+        stated = fibre_count if what == "fibre_count" else getattr(expected, what)
+        odd: dict[str, list[ShotRecord]] = defaultdict(list)
+        for record in here if stated not in (None, "", (), ("", "")) else ():
+            value = value_of(record)
+            if value and not is_own(value, stated):
+                odd[value].append(record)
+        for value, own in sorted(odd.items()):
+            fibres = {r.taken_for.fibre for r in own if r.taken_for.fibre is not None}
+            findings.append(
+                CableFinding(
+                    Severity.CAUTION,
+                    code,
+                    f"{len(own)} shot{'s' * (len(own) > 1)} of {value}; the job says "
+                    f"{_stated_text(stated)}",
+                    "sort them out, or correct the job",
+                    cable=own[0].taken_for.cable,
+                    fibre=fibres.pop() if len(fibres) == 1 else None,
+                    files=tuple(r.path for r in own),
+                )
+            )
+    return findings
+
+
+def _stated_text(stated: object) -> str:
+    return " and ".join(filter(None, stated)) if isinstance(stated, tuple) else str(stated)
+
+
+def _instrument(record: ShotRecord) -> str:
+    own = record.identity
+    return " ".join(filter(None, (own.instrument, own.serial))) if own else ""
+
+
+def _typed_ends(record: ShotRecord) -> str:
+    own = record.identity
+    return f"{own.location_a} to {own.location_b}" if own and own.location_a else ""
+
+
+def _same_ends(typed: str, stated: tuple[str, str]) -> bool:
+    return all(same_text(end) in same_text(typed) for end in stated)
+
+
+#: Finding → the field of :class:`Expected` it holds shots against, when they are of the job, and
+#: what they say themselves (empty: nothing).
+_STATED: tuple[tuple[str, str, Callable[[str, Any], bool], Callable[[ShotRecord], str]], ...] = (
+    (
+        "cable-not-in-job",
+        "cable",
+        lambda value, own: same_text(value) == same_text(own),
+        lambda record: record.taken_for.cable,
+    ),
+    (
+        "fibre-not-in-job",
+        "fibre_count",
+        lambda value, count: int(value.split()[-1]) <= count,
+        lambda record: f"fibre {record.taken_for.fibre}" if record.taken_for.fibre else "",
+    ),
+    (
+        "instrument-not-in-job",
+        "instruments",
+        lambda value, own: any(same_text(one) in same_text(value) for one in own),
+        _instrument,
+    ),
+    ("ends-not-in-job", "ends", _same_ends, _typed_ends),
+    (
+        "fibre-type-not-in-job",
+        "fibre_type",
+        lambda value, own: own == "mixed" or value.startswith(own),
+        lambda record: record.identity.fibre_type if record.identity else "",
+    ),
+)

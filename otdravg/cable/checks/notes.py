@@ -45,11 +45,12 @@ def about_fibre(
     direction: str = "",
     closure: str = "",
     files: tuple[str, ...] = (),
+    distance_m: float | None = None,
 ) -> CableFinding:
     """Make a finding about one fibre."""
     return CableFinding(
         severity, code, evidence, what_to_do, key.cable, key.fibre, wavelength_nm, direction,
-        closure, files,
+        closure, files, distance_m=distance_m,
     )  # fmt: skip
 
 

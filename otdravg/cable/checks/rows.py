@@ -74,6 +74,7 @@ def _between(rows: Sequence[SpliceRow], own_map: CableMap) -> CableFinding:
         f"{own_map.stretch(first.fibre, first.distance_m)}.{what}",
         advice,
         files=_files(rows),
+        distance_m=first.distance_m,
     )
 
 
@@ -105,6 +106,7 @@ def _reflecting(rows: Sequence[SpliceRow], *, is_usual: bool) -> CableFinding:
         "a fusion splice does not reflect: a connector, a mechanical splice, or a crack; look",
         closure=first.closure,
         files=_files(rows),
+        distance_m=first.distance_m,
     )
 
 
@@ -121,4 +123,5 @@ def _bend(rows: Sequence[SpliceRow]) -> CableFinding:
         wavelength_nm=worst.wavelength_nm,
         closure=worst.closure,
         files=_files(rows),
+        distance_m=worst.distance_m,
     )

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Sequence
 
-from otdravg.cable.checks.missing import missing_fibres, missing_shots
 from otdravg.cable.checks.notes import about_shot, numbers_text
 from otdravg.cable.checks.repairs import repaired_splices
 from otdravg.cable.checks.shots import (
@@ -61,6 +60,7 @@ def measured_findings(measured: Sequence[Measured]) -> list[CableFinding]:
                 fibre=fibres[0] if len(fibres) == 1 else None,
                 wavelength_nm=wavelengths[0] if len(wavelengths) == 1 else None,
                 files=files,
+                other_fibres=tuple(fibres) if len(fibres) > 1 else (),
             )
         )
     return result
@@ -75,13 +75,9 @@ def set_findings(
     measured: Sequence[Measured],
     maps: dict[str, CableMap],
     profile: Profile,
-    fibre_count: int | None,
 ) -> list[CableFinding]:
     """Findings about the set of shots as a whole."""
-    lengths_m = {m.key: m.outcome.axis.length_m for m in measured if m.outcome.axis is not None}
     return [
-        *missing_shots(records, profile, lengths_m),
-        *missing_fibres(records, profile, fibre_count),
         *index_oddities(records, usual_indices(records)),
         *pulse_oddities(records),
         *clock_oddities(records),
@@ -126,6 +122,7 @@ def _other_lengths(measured: Sequence[Measured], maps: dict[str, CableMap]) -> l
                     cable=cable,
                     fibre=fibres[0] if len(fibres) == 1 else None,
                     files=files,
+                    other_fibres=tuple(fibres) if len(fibres) > 1 else (),
                 )
             )
     return findings

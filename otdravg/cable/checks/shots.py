@@ -191,7 +191,8 @@ def _setting_finding(
 ) -> CableFinding:
     """Say once what several shots have in common; of a single fibre, name it."""
     one = members[0].taken_for
-    same_fibre = len({r.taken_for.fibre for r in members}) == 1
+    fibres = sorted({r.taken_for.fibre for r in members if r.taken_for.fibre is not None})
+    same_fibre = len(fibres) == 1
     ends = {r.taken_for.direction.value for r in members}
     return CableFinding(
         Severity.CAUTION,
@@ -203,6 +204,7 @@ def _setting_finding(
         wavelength_nm=one.wavelength_nm,
         direction=ends.pop() if len(ends) == 1 and same_fibre else "",
         files=tuple(r.path for r in members),
+        other_fibres=() if same_fibre else tuple(fibres),
     )
 
 
@@ -264,7 +266,8 @@ def _clock_finding(
     severity: Severity, code: str, evidence: str, what_to_do: str, odd: Sequence[ShotRecord]
 ) -> CableFinding:
     one = odd[0].taken_for
-    same_fibre = len({r.taken_for.fibre for r in odd}) == 1
+    fibres = sorted({r.taken_for.fibre for r in odd if r.taken_for.fibre is not None})
+    same_fibre = len(fibres) == 1
     ends = {r.taken_for.direction.value for r in odd}
     return CableFinding(
         severity,
@@ -275,6 +278,7 @@ def _clock_finding(
         fibre=one.fibre if same_fibre else None,
         direction=ends.pop() if len(ends) == 1 and same_fibre else "",
         files=tuple(r.path for r in odd),
+        other_fibres=() if same_fibre else tuple(fibres),
     )
 
 
@@ -369,6 +373,7 @@ def outside_profile(measured: Sequence[Measured], profile: Profile) -> list[Cabl
                 fibre=fibres[0] if len(fibres) == 1 else None,
                 wavelength_nm=nm,
                 files=tuple(r.path for r in members),
+                other_fibres=tuple(fibres) if len(fibres) > 1 else (),
             )
         )
     return findings

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from itertools import combinations
 from pathlib import PurePosixPath
@@ -20,6 +20,7 @@ __all__ = [
     "stuck_fibres",
     "stuck_finding",
     "told_by_paths",
+    "with_any_number",
     "without_counters",
 ]
 
@@ -35,13 +36,25 @@ _PLACES_SHARE = 0.75
 _IN_COMMON = 0.8
 
 
-def without_counters(members: Sequence[Claims]) -> list[Claims]:
+def with_any_number(member: Claims) -> Claims:
+    """Let a name that holds the header's number among others agree with it: ``7_A_2.sor``."""
+    header, name = member.said(Source.HEADER).fibre, member.said(Source.NAME)
+    path = PurePosixPath(member.raw.file.path).name
+    if header is None or name.fibre in (None, header) or marks_fibre(path):
+        return member
+    if header not in numbers_by_place(path).values():
+        return member
+    return member.saying(Source.NAME, replace(name, fibre=header))
+
+
+def without_counters(members: Iterable[Claims]) -> list[Claims]:
     """Let the numbers in names say nothing where they are clearly no fibre numbers.
 
     An instrument counts its files: no number comes twice, none is marked as a fibre's, and nearly
     every fibre of the headers has shots whose names disagree. One header number left unchanged is
     another matter (:func:`stuck_fibres`), and so are headers that begin anew in every ribbon.
     """
+    members = list(members)
     agrees: dict[int, bool] = {}
     numbers: list[int] = []
     steps: list[int] = []
@@ -50,7 +63,7 @@ def without_counters(members: Sequence[Claims]) -> list[Claims]:
         if header is None or name is None:
             continue
         if marks_fibre(PurePosixPath(member.raw.file.path).name):
-            return list(members)
+            return members
         agrees[header] = agrees.get(header, True) and header == name
         numbers.append(name)
         steps.append(name - header)
@@ -62,7 +75,7 @@ def without_counters(members: Sequence[Claims]) -> list[Claims]:
         or len(set(numbers)) < len(numbers)
         or by_ribbon
     ):
-        return list(members)
+        return members
     return [
         member.saying(Source.NAME, replace(member.said(Source.NAME), fibre=None))
         for member in members

@@ -34,6 +34,7 @@ from otdravg.cable.files.fibre_claims import (
     numbers_in_paths,
     stuck_fibres,
     stuck_finding,
+    with_any_number,
     without_counters,
 )
 from otdravg.cable.files.folder import RawShot
@@ -73,7 +74,7 @@ def take(
         )  # fmt: skip
         findings += more
         if not silent:
-            members = without_counters(members)
+            members = without_counters(map(with_any_number, members))
             silent = stuck_fibres(members)
             if silent:
                 findings.append(stuck_finding(silent, members))
@@ -201,15 +202,15 @@ def _disagreements(
         words = ", ".join(f"{source.value} says {_word(value)}" for source, value in said.items())
         chosen = getattr(record.taken_for, field)
         how = f"taken as {_word(chosen)}"
+        # What somebody has stated is settled, whatever was typed before.
+        is_stated = next(iter(said)) in (Source.MAPPING, Source.PATTERN)
         if by_name and field == "fibre":
             how += f": {by_name}"
         if way is not None and field == "direction":
             how += f": {way.reason}"
-        # What a table states is what somebody knows of wrong headers and names.
-        severity = Severity.NOTE if Source.MAPPING in said else Severity.CAUTION
         result.append(
             about_shot(
-                record, severity, code, words,
+                record, Severity.NOTE if is_stated else Severity.CAUTION, code, words,
                 f"{how}; correct the header or the name, or state it in a mapping table",
             )
         )  # fmt: skip

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import csv
 import io
-import re
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -21,6 +20,7 @@ import numpy.typing as npt
 
 from otdravg.cable.model import Closure, Source
 from otdravg.errors import BadSetting
+from otdravg.quantities import metres_of
 from otdravg.trade import ribbon_position
 from otdravg.verdict.rules import Method
 
@@ -483,10 +483,6 @@ def _of_ribbon(
     return float(np.median(shares)) * one.length_m if len(shares) > 1 else None
 
 
-_METRES = {"": 1.0, "m": 1.0, "km": 1000.0, "ft": 0.3048, "kft": 304.8}
-_LENGTH = re.compile(r"(\d+(?:\.\d*)?|\.\d+)\s*(m|km|ft|kft|)", re.ASCII | re.IGNORECASE)
-
-
 def read_closure_table(path: Path) -> tuple[KnownClosure, ...]:
     """Read a CSV with the columns name and distance (``4292``, ``4.29km``, ``14080ft``).
 
@@ -506,19 +502,17 @@ def read_closure_table(path: Path) -> tuple[KnownClosure, ...]:
     known = []
     for number, row in enumerate(rows, start=2):
         cells = {(key or "").strip(): (value or "").strip() for key, value in row.items()}
-        match = _LENGTH.fullmatch(cells[distance_column])
-        if match is None or not cells["name"]:
-            raise BadSetting(
-                "closure table",
-                f"{path} line {number}",
-                "give a name and a distance such as 4292, 4.29km or 14080ft",
-            )
+        try:
+            distance_m = metres_of(cells[distance_column])
+        except ValueError as error:
+            raise BadSetting("closure table", f"{path} line {number}", str(error)) from None
         method, methods = cells.get("method", ""), {own.value: own for own in Method}
         if method and method not in methods:
             raise BadSetting(
                 "closure table", f"{path} line {number}", f"method: {', '.join(methods)}"
             )
-        distance_m = float(match[1]) * _METRES[match[2].lower()]
+        if not cells["name"]:
+            raise BadSetting("closure table", f"{path} line {number}", "give it a name")
         known.append(
             KnownClosure(cells["name"], distance_m, methods.get(method), cells.get("stage", ""))
         )

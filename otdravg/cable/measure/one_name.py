@@ -56,6 +56,8 @@ _CLEAR_DB = 0.025
 #: pair; a cable adds up many fibres, none of which has to be as clear.
 _APART = 3.0
 _TWO_CABLES, _TWO_CABLES_EACH = 8.0, 1.0
+#: A reading surely changed from so much on, dB. Chosen, not derived: five times its usual spread.
+_SURELY_DB = 0.03
 #: So many fibres, at least, tell two cables apart. Chosen, not derived: one may be a typing slip.
 _LEAST_FIBRES = 2
 
@@ -456,7 +458,37 @@ def _several_fibres(
         apart = sum(o <= most for o in odds)
         if apart:
             findings += [_set_aside(records, key, own, apart + 1) for own in members[key]]
+        else:
+            findings += [_too_soon(own) for own in members[key] if _reads_otherwise_soon(own)]
     return findings
+
+
+def _reads_otherwise_soon(shots: Sequence[_Shot]) -> bool:
+    """Whether a splice reads otherwise within minutes, when nobody can have made it again."""
+    for one, two in pairwise(shots):
+        if is_one_attempt(one.record, two.record):
+            change_db = _changes(one, two, _merged(_places(one, two), one.near_m))
+            least_db = max(_SURELY_DB, 2 * (one.noise_db + two.noise_db))
+            if np.any(np.abs(change_db) > least_db):
+                return True
+    return False
+
+
+def _too_soon(shots: Sequence[_Shot]) -> CableFinding:
+    taken = shots[-1].record.taken_for
+    return CableFinding(
+        Severity.CAUTION,
+        "shots-under-one-name",
+        f"{len(shots)} shots {taken.direction.value} are named fibre {taken.fibre} at "
+        f"{taken.wavelength_nm} nm, minutes apart, and do not read alike; the newest was taken",
+        "if they are several fibres, put the number of each into its file name; if one was shot "
+        "again, set the first shot aside",
+        cable=taken.cable,
+        fibre=taken.fibre,
+        wavelength_nm=taken.wavelength_nm,
+        direction=taken.direction.value,
+        files=tuple(shot.record.path for shot in reversed(shots)),
+    )
 
 
 def _are_apart(odds: Sequence[float]) -> bool:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 from math import hypot
@@ -23,6 +23,10 @@ __all__ = ["PlacedReadings", "cable_maps", "measure_at_closures", "placed"]
 _CORD_SHARE = 1.5
 #: A position that the reviewer has set is taken at its word, to this many metres.
 _MOVED_SLACK_M = 8.0
+#: A step that reads no more than this from either end, dB, may lie so many tolerances from where it
+#: shows. Chosen, not derived: a step of 0.2 dB is placed to a metre or two, and one of a tenth of
+#: that ten times worse.
+_WEAK_DB, _WEAK_SLACKS = 0.1, 3.0
 
 
 def cable_maps(
@@ -87,7 +91,8 @@ class PlacedReadings:
 def placed(outcome: Outcome, own_map: CableMap) -> PlacedReadings:
     """Say which reading belongs to which closure: the nearest, one each.
 
-    A step that the fit of both shots has split in two around a closure is one splice.
+    A step that the fit of both shots has split in two around a closure is one splice. A small step
+    a little off a closure that shows nothing is its splice, badly placed.
     """
     fibre = outcome.job.key.fibre
     passes = own_map.passes.get(fibre, {})
@@ -109,8 +114,40 @@ def placed(outcome: Outcome, own_map: CableMap) -> PlacedReadings:
         if i not in used and _one_step(at[number], outcome.readings[i]):
             used.add(i)
             at[number] = _joined(at[number], outcome.readings[i], passes[number])
+    for number, i in _weak(outcome.readings, passes, slack, used):
+        if number not in at and i not in used:
+            used.add(i)
+            # Both ends may place such a step so far apart that it reads as a group.
+            at[number] = replace(_moved(outcome.readings[i], passes[number]), kind=Kind.SPLICE)
     rest = tuple(r for i, r in enumerate(outcome.readings) if i not in used)
     return PlacedReadings(dict(sorted(at.items())), rest)
+
+
+def _weak(
+    readings: Sequence[Reading], passes: Mapping[int, float], slack_m: float, used: Collection[int]
+) -> list[tuple[int, int]]:
+    """Closures and small steps a little off them, the nearest first: noise moves such a step."""
+    near = [
+        (abs(reading.distance_m - at_m), number, i)
+        for i, reading in enumerate(readings)
+        if i not in used and _is_weak(reading)
+        for number, at_m in passes.items()
+        if abs(reading.distance_m - at_m) <= _WEAK_SLACKS * slack_m
+    ]
+    return [(number, i) for _, number, i in sorted(near)]
+
+
+def _is_weak(reading: Reading) -> bool:
+    """Whether a step is so small that its place is not known well."""
+    losses_db = (reading.loss_ab_db, reading.loss_ba_db)
+    small = all(x is not None and abs(x) <= _WEAK_DB for x in losses_db)
+    return small and reading.kind in (Kind.SPLICE, Kind.GROUP)
+
+
+def _moved(reading: Reading, at_m: float) -> Reading:
+    """A reading put where its closure is."""
+    from_b_m = reading.distance_from_b_m + reading.distance_m - at_m
+    return replace(reading, distance_m=at_m, distance_from_b_m=from_b_m)
 
 
 def _one_step(one: Reading, other: Reading) -> bool:
@@ -124,9 +161,7 @@ def _one_step(one: Reading, other: Reading) -> bool:
 def _joined(one: Reading, other: Reading, at_m: float) -> Reading:
     """Add up two places at one closure; their uncertainties as if nothing were shared."""
     return replace(
-        one,
-        distance_m=at_m,
-        distance_from_b_m=one.distance_from_b_m + one.distance_m - at_m,
+        _moved(one, at_m),
         loss_ab_db=_sum(one.loss_ab_db, other.loss_ab_db),
         loss_ba_db=_sum(one.loss_ba_db, other.loss_ba_db),
         loss_db=_sum(one.loss_db, other.loss_db),

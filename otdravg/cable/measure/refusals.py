@@ -195,4 +195,5 @@ def _broken_fibre(
         f"look there: {look}; then shoot again",
         standing[1],
     )
-    return replace(finding, direction="", closure="" if closure is None else closure.name)
+    name = "" if closure is None else closure.name
+    return replace(finding, direction="", closure=name, distance_m=from_a_m)

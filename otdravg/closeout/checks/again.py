@@ -28,7 +28,7 @@ from otdravg.errors import BadCloseout
 from otdravg.system.printable import printable
 from otdravg.tables.splices import cable_tables
 
-__all__ = ["PAGE_DATA_ID", "json_itself", "papers_again", "tables_again"]
+__all__ = ["PAGE_DATA_ID", "json_itself", "papers_again", "row_name", "tables_again"]
 
 #: Id of the element of the page that holds its list of splices as JSON.
 PAGE_DATA_ID = "closeout-splices"
@@ -138,7 +138,7 @@ def _of_rows(name: str, found: Cells, wanted: Cells, measure: str) -> Iterator[s
     # Behind a row that is gone every row differs: the first tells which.
     most = _MOST_NAMED if len(found) == len(wanted) else 1
     for number, one, other in islice(differing, most):
-        place = f"{name}, line {number}{_row_name(names, other or one)}"
+        place = f"{name}, line {number}{row_name(names, other or one)}"
         if len(one) != len(other):
             yield f"{place}: is not the row that {measure} has there"
             continue
@@ -147,7 +147,8 @@ def _of_rows(name: str, found: Cells, wanted: Cells, measure: str) -> Iterator[s
                 yield f"{place}: {column} is {_shown(has)}, {measure} has {_shown(should)}"
 
 
-def _row_name(names: Sequence[str], row: Sequence[Any]) -> str:
+def row_name(names: Sequence[str], row: Sequence[Any]) -> str:
+    """Name a row of a table by those of its cells that say what it is about."""
     own = dict(zip(names, row, strict=False))
     parts = [f"{key.removesuffix('_nm')} {own[key]}" for key in _ROW_NAMES if own.get(key)]
     return f" ({', '.join(parts)})" if parts and list(row) != list(names) else ""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Hashable, Iterable, Iterator, Mapping
 from concurrent.futures import Executor
 from dataclasses import fields, replace
@@ -12,10 +13,11 @@ from otdravg.cable.decisions.record import Decisions
 from otdravg.cable.files.folder import RawShot
 from otdravg.cable.model import CableFinding, CableReview, ShotRecord, ShotUse
 from otdravg.cable.run import Progress, review
+from otdravg.closeout.checks.again import row_name
 from otdravg.closeout.checks.model import Check, checked
-from otdravg.closeout.checks.truth import place_text
 from otdravg.closeout.json_file import Closeout, made_here
 from otdravg.closeout.sketches import pair_sketches
+from otdravg.tables.csv_file import CellTable
 from otdravg.tables.splices import review_cells
 
 __all__ = ["measured_again"]
@@ -24,9 +26,9 @@ Item = TypeVar("Item")
 
 #: Findings about an earlier run, which is no part of a closeout.
 _FROM_EARLIER_RUN = frozenset({"gone-since-before", "worse-than-before"})
-#: Columns of the splices whose last digit may differ under another version or machine.
-_STEPS = {"distance_m": Decimal("0.1"), "reflectance_db": Decimal("0.1")}
-_STEP_DB = Decimal("0.001")
+#: Tables that hold more than the traces: what is no trace, an earlier run, what a person decided.
+_NOT_OF_TRACES = frozenset({"shots", "findings", "changes", "decisions"})
+_FIGURE = re.compile(r"-?\d+\.\d+")
 
 
 def measured_again(
@@ -51,76 +53,69 @@ def measured_again(
     )
     options = replace(closeout.options, decisions=decisions)
     new = review(raw, old.profile, options, executor=executor, progress=progress)
-    yield _rows(old, new, is_same)
+    yield from _tables(old, new, is_same=is_same)
     yield _others(old, new)
     yield _findings(old, new)
     yield _pictures(closeout, new)
 
 
-def _rows(old: CableReview, new: CableReview, is_same: bool) -> Check:
-    """Every cell of every splice."""
-    before, now = (review_cells(one)["splices"] for one in (old, new))
+def _tables(old: CableReview, new: CableReview, *, is_same: bool) -> Iterator[Check]:
+    """Every cell of every table that is made of the traces alone."""
+    before, now = review_cells(old), review_cells(new)
+    for name in [*before, *(now.keys() - before.keys())]:
+        if name in _NOT_OF_TRACES:
+            continue
+        if name not in before or name not in now:
+            text = f"table {name}: {'is not there' if name in now else 'does not come out again'}"
+            yield checked(f"{name} measured again", 0, [text])
+        else:
+            yield _table(name, before[name], now[name], is_same=is_same)
+
+
+def _table(name: str, before: CellTable, now: CellTable, *, is_same: bool) -> Check:
     if len(before.rows) != len(now.rows):
-        text = f"splices: {len(before.rows)} rows, measured again {len(now.rows)}"
-        return checked("splices measured again", len(now.rows), [text])
+        text = f"{name}: {len(before.rows)} rows, measured again {len(now.rows)}"
+        return checked(f"{name} measured again", len(now.rows), [text])
     problems, digits = [], 0
-    for row, has, wanted in zip(old.rows, before.rows, now.rows, strict=True):
-        for name, one, other in zip(before.names, has, wanted, strict=True):
+    for number, (has, wanted) in enumerate(zip(before.rows, now.rows, strict=True), start=2):
+        for column, one, other in zip(before.names, has, wanted, strict=True):
             if one == other:
                 continue
-            if not is_same and _last_digit(name, one, other):
+            if not is_same and _last_digit(one, other):
                 digits += 1
-            else:
-                problems.append(f"{place_text(row)}: {name} is {one}, measured again {other}")
-    what = "cells of splices measured again"
+                continue
+            place = f"{name}, line {number}{row_name(before.names, has)}"
+            problems.append(f"{place}: {column} is {one}, measured again {other}")
+    what = f"cells of {name} measured again"
     if digits:
         what += f" ({digits} differ by one in the last digit: another version or machine)"
     return checked(what, len(now.rows) * len(now.names), problems)
 
 
-def _last_digit(name: str, one: object, other: object) -> bool:
-    return (
-        isinstance(one, Decimal)
-        and isinstance(other, Decimal)
-        and abs(one - other) <= _STEPS.get(name, _STEP_DB)
+def _last_digit(one: object, other: object) -> bool:
+    """Whether two cells differ by no more than one in the last digit of each of their figures."""
+    texts = [str(one), str(other)]
+    words = [_FIGURE.sub("#", text) for text in texts]
+    figures = [[Decimal(found) for found in _FIGURE.findall(text)] for text in texts]
+    return words[0] == words[1] and all(
+        abs(a - b) <= Decimal(1).scaleb(int(a.as_tuple().exponent))
+        for a, b in zip(*figures, strict=True)
     )
 
 
 def _others(old: CableReview, new: CableReview) -> Check:
-    """What became of every shot, every fibre as a whole, closures, work list, and patterns."""
-    problems: list[str] = []
+    """What became of every shot, and which fibres pass each closure."""
     of_package = [shot for shot in old.shots if shot.use is not ShotUse.NOT_A_SHOT and shot.sha256]
-    problems += _unlike(
-        "shot", of_package, new.shots, lambda s: (s.path, s.trace_number), ("use", "attempt")
-    )
-    problems += _unlike(
-        "fibre",
-        old.fibres,
-        new.fibres,
-        lambda f: (f.key.cable, f.key.fibre, f.wavelength_nm),
-        ("route", "splice_count", "file_ab", "file_ba", "attempt"),
-    )
-    problems += _unlike(
-        "closure", old.closures, new.closures, lambda c: (c.cable, c.number), ("name", "fibres")
-    )
-    problems += _unlike(
-        "identity of fibre", old.identities, new.identities,
-        lambda i: (i.key.cable, i.key.fibre), ("confidence", "best_other"),
-    )  # fmt: skip
-    problems += _unlike(
-        "history of splice", old.history, new.history,
-        lambda h: (h.key.cable, h.key.fibre, h.wavelength_nm, h.closure), (),
-    )  # fmt: skip
-    units = [one.plan.units if one.plan else () for one in (old, new)]
-    problems += _unlike(
-        "work", units[0], units[1], lambda u: (u.cable, u.closure, u.fibres[0]), ("fibres",)
-    )
-    for fibre, again in zip(old.fibres, new.fibres, strict=False):
-        verdicts = [f.verdict and (f.verdict.verdict, f.verdict.rule) for f in (fibre, again)]
-        if fibre.key == again.key and verdicts[0] != verdicts[1]:
-            problems.append(f"fibre {fibre.key.fibre}, {fibre.wavelength_nm} nm: another verdict")
-    count = len(of_package) + len(new.fibres) + len(new.closures) + len(new.identities)
-    return checked("shots, fibres, closures, identities, work made again", count, problems)
+    problems = [
+        *_unlike(
+            "shot", of_package, new.shots, lambda s: (s.path, s.trace_number), ("use", "attempt")
+        ),
+        *_unlike(
+            "closure", old.closures, new.closures, lambda c: (c.cable, c.number), ("name", "fibres")
+        ),
+    ]
+    count = len(of_package) + len(new.closures)
+    return checked("shots and closures made again", count, problems)
 
 
 def _unlike(

@@ -22,7 +22,7 @@ from otdravg.trade import fibre_colour, ribbon_position
 from otdravg.verdict.decision import Action, Verdict, expanded, held_against, is_implausible
 from otdravg.verdict.rules import Profile
 
-__all__ = ["place_text", "true_in_itself"]
+__all__ = ["true_in_itself"]
 
 #: Binary noise of a sum or a half; a figure is reported to a thousandth.
 _NOISE_DB = 1e-9
@@ -63,7 +63,7 @@ def true_in_itself(closeout: Closeout) -> Iterator[Check]:
     yield checked("fibres expected", *_expected(closeout))
 
 
-def place_text(row: SpliceRow) -> str:
+def _place(row: SpliceRow) -> str:
     """Name a splice: fibre, wavelength and place."""
     where = f"closure {row.closure}" if row.closure else "between closures"
     metres = reported(row.distance_m, Quantity.DISTANCE_M)
@@ -74,7 +74,7 @@ def _half_sums(row: SpliceRow) -> Iterator[str]:
     ab, ba = row.loss_ab_db, row.loss_ba_db
     if ab is None or ba is None:
         if row.loss_db is not None:
-            yield f"{place_text(row)}: a true loss without readings from both ends"
+            yield f"{_place(row)}: a true loss without readings from both ends"
         return
     for name, figure, wanted in (
         ("loss_db", row.loss_db, (ab + ba) / 2),
@@ -82,7 +82,7 @@ def _half_sums(row: SpliceRow) -> Iterator[str]:
     ):
         if figure is not None and abs(figure - wanted) > _NOISE_DB:
             is_, half = (reported(value, Quantity.LOSS_DB) for value in (figure, wanted))
-            yield f"{place_text(row)}: {name} is {is_}, both readings make {half}"
+            yield f"{_place(row)}: {name} is {is_}, both readings make {half}"
 
 
 def _codes_by_fibre(review: CableReview) -> Mapping[FibreKey, frozenset[str]]:
@@ -98,7 +98,7 @@ def _verdict_problems(
     row: SpliceRow, profile: Profile, known: Mapping[FibreKey, frozenset[str]]
 ) -> Iterator[str]:
     verdict, limit_db = row.verdict, row.verdict.limit_db
-    figure, expanded_u, place = verdict.figure, verdict.expanded_u, place_text(row)
+    figure, expanded_u, place = verdict.figure, verdict.expanded_u, _place(row)
     if row.loss_db is not None:
         for name, has, wanted in (
             ("figure", figure, reported(row.loss_db, Quantity.LOSS_DB)),
@@ -229,7 +229,7 @@ def _plan(review: CableReview) -> tuple[int, list[str]]:
         for failing in unit.failing
     }
     problems = [
-        f"{place_text(row)}: is to be spliced again, and stands in no unit of the work list"
+        f"{_place(row)}: is to be spliced again, and stands in no unit of the work list"
         for row in to_redo
         if (row.cable, row.closure_number, row.fibre) not in planned
     ]
@@ -276,9 +276,13 @@ def _rows(review: CableReview) -> tuple[int, list[str]]:
     ]
     for row in review.rows:
         ribbon, position = ribbon_position(row.fibre, review.ribbon_size)
-        wanted = (ribbon, position, fibre_colour(row.fibre, review.ribbon_size))
+        wanted = (
+            ribbon,
+            position,
+            fibre_colour(row.fibre, review.ribbon_size, review.expected.colours),
+        )
         if (row.ribbon, row.position, row.colour) != wanted:
-            problems.append(f"{place_text(row)}: ribbon, position or colour are not this fibre's")
+            problems.append(f"{_place(row)}: ribbon, position or colour are not this fibre's")
     return len(review.rows), problems
 
 
@@ -293,14 +297,14 @@ def _shots(review: CableReview) -> Iterator[str]:
             named.add(path)
             shot = records.get(path)
             if shot is None:
-                yield f"{place_text(row)}: {path} is none of the shots"
+                yield f"{_place(row)}: {path} is none of the shots"
                 continue
             taken = shot.taken_for
             if (taken.key, taken.wavelength_nm, taken.direction) != (
                 row.key, row.wavelength_nm, direction,
             ):  # fmt: skip
                 yield (
-                    f"{place_text(row)}: {path} was taken for fibre {taken.fibre}, "
+                    f"{_place(row)}: {path} was taken for fibre {taken.fibre}, "
                     f"{taken.wavelength_nm} nm, {taken.direction.value}"
                 )
     named |= {path for fibre in review.fibres for path in (fibre.file_ab, fibre.file_ba)}
@@ -316,7 +320,9 @@ def _shots(review: CableReview) -> Iterator[str]:
 def _expected(closeout: Closeout) -> tuple[int, list[str]]:
     """Every fibre that was expected has rows, or a finding that it is missing."""
     review = closeout.review
-    expected = expected_fibres(review.shots, review.ribbon_size, review.fibre_count)
+    expected = expected_fibres(
+        review.shots, review.ribbon_size, review.fibre_count, review.expected
+    )
     have = {row.key for row in review.rows} | {fibre.key for fibre in review.fibres}
     have |= {shot.taken_for.key for shot in review.shots if shot.taken_for.key is not None}
     named = {

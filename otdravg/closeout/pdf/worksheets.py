@@ -165,7 +165,7 @@ def _fibre(
     paper, words = job.paper, job.words
     ends = [left for *_, left in columns[1:]] + [area.right]
     size = job.review.ribbon_size
-    colour = fibre_colour(fibre, size)
+    colour = fibre_colour(fibre, size, job.review.expected.colours)
     font = BOLD if fails else PLAIN
     for (kind, nm, left), end in zip(columns, ends, strict=True):
         if kind == "position":

@@ -134,6 +134,16 @@ def test_a_number_found_in_names_can_be_overridden() -> None:
     assert taken(*shots, naming=pattern)["03/1550_A.sor"].taken_for.fibre == 3
 
 
+def test_what_a_table_states_is_no_doubt() -> None:
+    shots = raw("F014_A.sor", fibre="14"), raw("F015_A.sor", fibre="15")
+    mapping = Naming(mapping=Mapping({"f014_a.sor": Claim(None, 3, None, None)}))
+    record = taken(*shots, naming=mapping)["F014_A.sor"]
+    assert record.taken_for.fibre == 3
+    assert [(f.code, f.severity) for f in record.findings] == [
+        ("fibre-claims-differ", Severity.NOTE)
+    ]
+
+
 def test_spellings_of_one_cable_are_said_once() -> None:
     shots = [
         raw(f"F{n}_A.sor", fibre=str(n), cable=cable)

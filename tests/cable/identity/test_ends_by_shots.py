@@ -16,7 +16,7 @@ from otdravg.cable import CableReview, Options, list_shots, read_folders, review
 from otdravg.cable.files.claims import Naming
 from otdravg.cable.identity.ends import _Seen, _told
 from otdravg.cable.model import FibreKey, ShotUse, Source
-from otdravg.report.cable import listing_text
+from otdravg.report.cable_details import listing_text
 from otdravg.shot.settings import Direction
 from otdravg.simulate.takes import Take
 from otdravg.verdict import default

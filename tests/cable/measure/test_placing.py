@@ -81,3 +81,19 @@ def test_a_step_split_in_two_around_a_closure_is_one_splice() -> None:
     assert joined.backscatter_step_db == pytest.approx(0.041)
     # Independent uncertainties add in squares (JCGM 100:2008, equation 10).
     assert joined.u_loss_db == pytest.approx(0.002 * 2**0.5)
+
+
+def test_a_small_step_a_little_off_an_empty_closure_is_its_splice() -> None:
+    # Noise moves a step of some hundredths of a decibel by tens of metres.
+    where = placed(outcome_of(reading(2035.0, 0.03, 0.04), reading(4501.0, 0.1, 0.1)), OWN_MAP)
+    assert where.between == ()
+    assert where.at[1].distance_m == 2000.0
+    assert where.at[1].distance_from_b_m == LENGTH_M - 2000.0
+    assert where.at[1].loss_db == pytest.approx(0.035)
+
+
+@pytest.mark.parametrize("other", [reading(2035.0, 0.2, 0.2), reading(2120.0, 0.03, 0.04)])
+def test_a_clear_or_a_distant_step_is_none_of_it(other: Reading) -> None:
+    where = placed(outcome_of(other), OWN_MAP)
+    assert where.between == (other,)
+    assert where.at == {}

@@ -1,0 +1,214 @@
+"""``otdravg job``: say once what a cable is; check and explain what was said."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Iterable
+from pathlib import Path
+from typing import Any
+
+import click
+
+from otdravg.cable import Naming, Options, list_shots, read_folders, review
+from otdravg.cli.boundary import JOB_NOT_DONE
+from otdravg.cli.measuring import measuring_executor
+from otdravg.cli.options import FilePath, files_argument, force_option
+from otdravg.cli.progress import ProgressLine
+from otdravg.cli.terminal import print_error, print_text, print_written, shows_signs
+from otdravg.errors import BadJob, BadSetting
+from otdravg.job import Job, load, parse
+from otdravg.job.form import from_review, job_text, typed, typed_row
+from otdravg.job.keys import KEYS, LISTS, JobKey, JobList
+from otdravg.report.job import job_page, remaining
+from otdravg.report.page import Page
+from otdravg.sor.sizes import SizeLimits
+from otdravg.system.atomic import check_targets, write_atomic
+
+__all__ = ["job"]
+
+
+@click.group(no_args_is_help=False)
+def job() -> None:
+    """Say once what a cable is: fibres, ends, closures, wavelengths, rules."""
+
+
+def _stating(command: Callable[..., None]) -> Callable[..., None]:
+    """Give a command an option for every key and every list of a job."""
+    for own in reversed(LISTS):
+        names = "=".join(own.needed).upper()
+        command = click.option(
+            f"--{own.name[:-1]}",
+            own.name,
+            metavar=names,
+            multiple=True,
+            help=f"{own.sentence}, as in {own.example.replace(',', '=')}; may be repeated.",
+        )(command)
+    for key in reversed(KEYS):
+        command = click.option(
+            key.own_option, key.path.replace(".", "_"), metavar="TEXT", help=f"{key.sentence}."
+        )(command)
+    return command
+
+
+@job.command()
+@click.argument("file", metavar="FILE", type=FilePath)
+@_stating
+@click.option(
+    "--from",
+    "folder",
+    metavar="FOLDER",
+    type=FilePath,
+    help="Write what the shots in it show, to be edited.",
+)
+@force_option
+def new(file: Path, *, folder: Path | None, force: bool, **stated: Any) -> None:
+    """Write a job: by questions, by options, or from the shots of a first review.
+
+    Without an option it asks; an empty answer leaves a line to fill in later.
+
+    \b
+    otdravg job new ridge-7.toml
+    otdravg job new ridge-7.toml --cable RIDGE-7 --fibres 48 --wavelengths 1310,1550
+    otdravg job new ridge-7.toml --from shots
+    """
+    check_targets([file], inputs=[], overwrite=force)
+    values: dict[str, Any] = {}
+    origins: dict[str, str] = {}
+    if folder is not None:
+        values, origins = _shown_by(folder)
+    elif not any(stated.values()):
+        values = _answers()
+    for key in KEYS:
+        text = stated[key.path.replace(".", "_")]
+        if text is not None:
+            values[key.path] = typed(key, text)
+    for own in LISTS:
+        if stated[own.name]:
+            values[own.name] = [typed_row(own, text) for text in stated[own.name]]
+    text = job_text(values, origins)
+    _refuse_faults(text, file)
+    write_atomic(file, text.encode("utf-8"), overwrite=force)
+    print_written([file], aside=False)
+    due = [key.path for key in KEYS if key.is_required and values.get(key.path) is None]
+    todo = f"fill in {', '.join(due)}, then " if due else ""
+    print_text(f"{todo}otdravg job check {file}\n")
+
+
+def _faults(text: str, file: Path) -> tuple[BadSetting, ...]:
+    """Return what is wrong with a job, but for keys that are still to be filled in."""
+    try:
+        parse(text, file)
+    except BadJob as error:
+        return tuple(one for one in error.problems if one.value != "(missing)")
+    return ()
+
+
+def _refuse_faults(text: str, file: Path) -> None:
+    """Refuse to write what could not be read."""
+    if faults := _faults(text, file):
+        raise BadJob(file, faults)
+
+
+def _answers() -> dict[str, Any]:
+    """Ask for everything; an answer that cannot be used is asked for again."""
+    values: dict[str, Any] = {}
+    print_text("An empty answer leaves the line to be filled in later.\n")
+    for key in KEYS:
+        _ask(key.path, f"{key.sentence}, as in {_as_typed(key)}", values, _of_key(key))
+    for own in LISTS:
+        example = own.example.replace(",", "=")
+        question = f"{own.sentence}, as in {example}, more with commas"
+        _ask(own.name, question, values, _of_list(own))
+    return values
+
+
+def _ask(path: str, question: str, values: dict[str, Any], read: Callable[[str], Any]) -> None:
+    while answer := click.prompt(question, default="", show_default=False).strip():
+        value, fault = _read(path, answer, read)
+        if fault is None:
+            values[path] = value
+            return
+        print_error(str(fault))
+
+
+def _read(path: str, answer: str, read: Callable[[str], Any]) -> tuple[Any, BadSetting | None]:
+    """Return what an answer means, and what is wrong with it."""
+    try:
+        value = read(answer)
+    except BadSetting as error:
+        return None, error
+    faults = _faults(job_text({path: value}), Path())
+    return value, faults[0] if faults else None
+
+
+def _of_key(key: JobKey) -> Callable[[str], Any]:
+    return lambda text: typed(key, text)
+
+
+def _of_list(own: JobList) -> Callable[[str], Any]:
+    return lambda text: [typed_row(own, part) for part in text.split(",") if part.strip()]
+
+
+def _as_typed(key: JobKey) -> str:
+    return "".join(c for c in key.example if c not in '[]"')
+
+
+def _shown_by(folder: Path) -> tuple[dict[str, Any], dict[str, str]]:
+    progress = ProgressLine()
+    with measuring_executor(None, None, (folder,), SizeLimits()) as executor:
+        found = review([folder], executor=executor, progress=progress)
+    progress.clear()
+    return from_review(found)
+
+
+@job.command()
+@click.argument("file", metavar="FILE", type=FilePath)
+@click.argument("folders", metavar="[FOLDER]...", nargs=-1, type=FilePath)
+def show(file: Path, folders: tuple[Path, ...]) -> None:
+    """Explain a job in plain words; with FOLDER, say what is in and what is still to be shot.
+
+    Nothing is measured for that: headers and names are read.
+    """
+    own = load(file)
+    page = job_page(own, ascii_only=not shows_signs(sys.stdout))
+    if folders or own.shots:
+        page.line()
+        _add_remaining(page, own, folders or own.folders)
+    print_text(page.text())
+
+
+def _add_remaining(page: Page, own: Job, folders: Iterable[Path]) -> None:
+    naming = Naming(end_a=own.ends[0] or None)
+    records, _ = list_shots(read_folders(tuple(folders)), Options(naming))
+    due = own.missing(records)
+    if not due:
+        page.entry("To shoot", "nothing: every shot is in")
+    for end, text in remaining(due, own.ends):
+        page.entry("To shoot", f"{end}: {text}")
+
+
+@job.command()
+@files_argument("files", "FILE...")
+@click.pass_context
+def check(ctx: click.Context, files: tuple[Path, ...]) -> None:
+    """Say whether jobs can be used, and everything that is wrong with them.
+
+    Exit status 0: all can be used, 2: one cannot.
+    """
+    problems = [(path, problem) for path in files for problem in _problems(path)]
+    for path, problem in problems:
+        print_error(f"{path}: {problem}")
+    ctx.exit(JOB_NOT_DONE if problems else 0)
+
+
+def _problems(path: Path) -> tuple[BadSetting, ...]:
+    """Return what is wrong with a job and the profile it names; say so if nothing is."""
+    try:
+        good = load(path)
+        rules = good.rules()
+    except BadJob as error:
+        return error.problems
+    except BadSetting as error:
+        return (error,)
+    print_text(f"{path}: can be used (cable {good.cable}, profile {rules.name})\n")
+    return ()

@@ -1,0 +1,203 @@
+"""``otdravg watch``: follow a folder while shots come in, and say what may be shut."""
+
+from __future__ import annotations
+
+import sys
+import time
+from pathlib import Path
+
+import click
+
+from otdravg.cable import (
+    KnownClosure,
+    NamePattern,
+    Naming,
+    Options,
+    read_closure_table,
+    read_mapping,
+)
+from otdravg.cli import options
+from otdravg.cli.cable import cable as cable_command
+from otdravg.cli.cable import profile_as_stated
+from otdravg.cli.measuring import measuring_executor
+from otdravg.cli.options import (
+    FilePath,
+    files_argument,
+    guarded_option,
+    max_size_option,
+    profile_option,
+    stage_option,
+)
+from otdravg.cli.progress import ProgressLine
+from otdravg.cli.terminal import columns_of, print_error, print_text, shows_colour, shows_signs
+from otdravg.errors import BadSetting
+from otdravg.report.page import Page
+from otdravg.sor.sizes import SizeLimits
+from otdravg.watch import Answer, Expected, Follower, Watch
+from otdravg.watch.memory import usual_place
+from otdravg.watch.screen import answer_text, json_lines, summary_text
+from otdravg.watch.waking import waiting
+
+__all__ = ["watch"]
+
+#: Seconds for which a file has to be left alone. Chosen, not derived: an instrument writes a shot
+#: in less than one, a stick over USB 1 pauses for less than two.
+_SETTLE_S = 4.0
+
+
+def _closures(text: str) -> int | tuple[KnownClosure, ...]:
+    """Read how many closures there are, or the table of them."""
+    if text.isascii() and text.isdigit():
+        if int(text) < 1:
+            raise click.BadParameter("a cable to watch has one closure or more")
+        return int(text)
+    return read_closure_table(Path(text))
+
+
+#: Options that mean what they mean for a whole cable.
+_AS_FOR_CABLE = (
+    *("ribbon", "fibres", "name_pattern", "mapping", "end_a", "launch_m", "receive_m"),
+    *("group_index", "workers"),
+)
+
+
+@click.command()
+@files_argument("folders", "FOLDER...")
+@profile_option
+@guarded_option
+@stage_option
+@click.option(
+    "--closures",
+    metavar="N|CSV",
+    type=_closures,
+    help="How many closures the cable has, or a table of them: name,distance.",
+)
+@click.option(
+    "--wavelengths", metavar="NM,...", type=options.wavelengths_nm, help="What is to be shot."
+)
+@click.option(
+    "--settle",
+    "settle_s",
+    metavar="SECONDS",
+    type=click.FloatRange(min=0, max=600),
+    default=_SETTLE_S,
+    show_default=True,
+    help="A file counts when nobody has touched it for so long.",
+)
+@click.option(
+    "--poll",
+    "poll_s",
+    metavar="SECONDS",
+    type=click.FloatRange(min=0.2, max=600),
+    help="Look that often, and do not ask the system to tell. For network shares and sticks.",
+)
+@click.option("--once", is_flag=True, help="Look, say how the job stands, and leave.")
+@click.option("--summary", is_flag=True, help="Look, write the day's text to send, and leave.")
+@click.option("--json", "as_json", is_flag=True, help="Print JSON lines, an event each.")
+@click.option("--bell", is_flag=True, help="Ring when somebody is called.")
+@click.option("--state", metavar="FILE", type=FilePath, help="Where to note what was said.")
+@max_size_option
+@click.pass_context
+def watch(
+    ctx: click.Context,
+    folders: tuple[Path, ...],
+    *,
+    profile_name: str | None,
+    guarded: bool,
+    stage: str | None,
+    ribbon: str | None,
+    fibres: int | None,
+    closures: int | tuple[KnownClosure, ...] | None,
+    wavelengths: tuple[int, ...] | None,
+    name_pattern: str | None,
+    mapping: Path | None,
+    end_a: str | None,
+    launch_m: float | None,
+    receive_m: float | None,
+    group_index: float | None,
+    workers: int | None,
+    settle_s: float,
+    poll_s: float | None,
+    once: bool,
+    summary: bool,
+    as_json: bool,
+    bell: bool,
+    state: Path | None,
+    size_limits: SizeLimits,
+) -> None:
+    """Follow FOLDER while shots come in: what is in, what to re-splice, what may be shut.
+
+    Says for each closure and ribbon how far it is, a sentence to be read over the phone when a
+    closure has to stay open, and one when every splice of it is proved. For that the job has to
+    be stated: --fibres, --closures and --wavelengths (or a profile that names them). Ctrl-C ends
+    it; started again it goes on where it was.
+
+    \b
+    otdravg watch shots --fibres 72 --closures 5 --wavelengths 1310,1550 --bell
+    otdravg watch shots --fibres 72 --closures 5 --wavelengths 1310,1550 --summary
+    """
+    table = closures if isinstance(closures, tuple) else ()
+    place = usual_place(folders) if state is None else state
+    if any(folder.resolve() in place.resolve().parents for folder in folders):
+        raise BadSetting("state", str(place), "it lies in the folder that is watched; name another")
+    chosen = Options(
+        naming=Naming(
+            NamePattern.parse(name_pattern) if name_pattern else None,
+            read_mapping(mapping) if mapping else None,
+            end_a,
+        ),
+        closures=table,
+        launch_m=launch_m,
+        receive_m=receive_m,
+        group_index=group_index,
+        fibre_count=fibres,
+    )
+    rules = profile_as_stated(profile_name, guarded, stage, ribbon)
+    count = closures if isinstance(closures, int) else len(table) or None
+    expected = Expected(fibres, count, wavelengths or ())
+    progress = ProgressLine()
+    looks_once = once or summary
+    last: Answer | None = None
+    with (
+        measuring_executor(workers, None, folders, size_limits) as executor,
+        waiting(folders, poll_s) as wait,
+    ):
+        follower = Follower(folders, settle_s, time.monotonic, size_limits=size_limits)
+        following = Watch(
+            follower, rules, chosen, expected, None if summary else place, executor, progress
+        )
+        try:
+            for answer in following.answers(
+                lambda due_s: time.sleep(due_s or 0) if looks_once else wait(due_s), once=looks_once
+            ):
+                progress.clear()
+                _show(answer, last is None, as_json=as_json, summary=summary, live=not looks_once)
+                if bell and answer.rings:
+                    print_text("\a")
+                if problem := following.note_said(answer):
+                    print_error(problem)
+                last = answer
+        except KeyboardInterrupt:
+            progress.clear()
+    ctx.exit(0 if last is not None and last.is_proved else 1)
+
+
+def _show(answer: Answer, first: bool, *, as_json: bool, summary: bool, live: bool) -> None:
+    """Print an answer: all that stands at first, afterwards what is news."""
+    if as_json:
+        print_text(json_lines(answer, everything=first))
+        return
+    page = Page(
+        ascii_only=not shows_signs(sys.stdout),
+        colour=shows_colour(sys.stdout),
+        columns=columns_of(sys.stdout),
+    )
+    when = time.strftime("%H:%M:%S") if live else ""
+    print_text(
+        summary_text(answer, page)
+        if summary
+        else answer_text(answer, everything=first, when=when, page=page)
+    )
+
+
+watch.params += [param for param in cable_command.params if param.name in _AS_FOR_CABLE]

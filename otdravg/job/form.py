@@ -1,0 +1,155 @@
+"""A job's file written: empty, from answers, or from what a first review shows."""
+
+from __future__ import annotations
+
+import json
+from collections import Counter
+from collections.abc import Iterable, Iterator, Mapping
+from typing import Any
+
+from otdravg.cable.model import CableReview
+from otdravg.errors import BadSetting
+from otdravg.job.keys import KEYS, LISTS, JobKey, JobList
+from otdravg.job.reading import FORMAT
+
+__all__ = ["from_review", "job_text", "typed", "typed_row"]
+
+#: What a job says, as TOML holds it: by the path of each key, and rows by the name of each list.
+Values = Mapping[str, Any]
+
+
+def typed(key: JobKey, text: str) -> Any:
+    """Turn what somebody typed for a key into what its file would hold.
+
+    A list is typed with commas. What is no number stays text, for the reader to refuse.
+    """
+    if key.kind in ("texts", "wavelengths", "colours"):
+        parts = [part.strip() for part in text.split(",") if part.strip()]
+        if key.kind == "wavelengths":
+            return [_whole(part) for part in parts]
+        return parts[0] if key.kind == "colours" and len(parts) == 1 else parts
+    return _whole(text) if key.kind in ("whole", "one_of") else text.strip()
+
+
+def _whole(text: str) -> int | str:
+    return int(text) if text.strip().isascii() and text.strip().isdigit() else text.strip()
+
+
+def typed_row(own: JobList, text: str) -> dict[str, str]:
+    """Turn ``Otterstone=4.29km`` into a row of a list, the needed columns in order.
+
+    Raises
+    ------
+    BadSetting
+        If it has not one part for each of them.
+    """
+    parts = [part.strip() for part in text.rsplit("=", len(own.needed) - 1)]
+    if len(parts) != len(own.needed) or not all(parts):
+        names = "=".join(own.needed).upper()
+        example = own.example.replace(",", "=")
+        raise BadSetting(own.name, text, f"write {names}, as in {example}")
+    return dict(zip(own.needed, parts, strict=True))
+
+
+def job_text(values: Values, origins: Mapping[str, str] | None = None) -> str:
+    """Write a job: what is known as it is, all else as a comment to fill in.
+
+    Parameters
+    ----------
+    values : mapping
+        By path of a key; lists by their name, with a row of texts each.
+    origins : mapping, optional
+        A remark for some of them: where it comes from.
+    """
+    lines = [
+        "# A job for otdravg. Lines behind # say nothing; docs/job.md explains every key.",
+        f"format = {FORMAT}",
+    ]
+    tables: dict[str, list[str]] = {"": []}
+    for key in KEYS:
+        table, _, name = key.path.rpartition(".")
+        own = tables.setdefault(table, [])
+        remark = (origins or {}).get(key.path)
+        own += ["", f"# {key.sentence}." + (f" {remark}." if remark else "")]
+        value = values.get(key.path)
+        own.append(f"# {name} = {key.example}" if value is None else f"{name} = {_toml(value)}")
+    lines += tables.pop("")
+    for name, own in tables.items():
+        used = any(not line.startswith("#") for line in own if line)
+        lines += ["", f"[{name}]" if used else f"# [{name}]", *own[1:]]
+    for listed in LISTS:
+        lines += ["", *_list_lines(listed, values.get(listed.name, ()))]
+    return "\n".join(lines) + "\n"
+
+
+def _list_lines(own: JobList, rows: Iterable[Mapping[str, str]]) -> Iterator[str]:
+    yield f'# {own.sentence}; or, above all tables, {own.name} = "{own.name}.csv" beside this file.'
+    example = dict(zip(own.needed, own.example.split(","), strict=True))
+    for row in rows:
+        yield f"[[{own.name}]]"
+        yield from (f"{name} = {_toml(value)}" for name, value in row.items())
+    if not rows:
+        yield f"# [[{own.name}]]"
+        yield from (f"# {name} = {_toml(value)}" for name, value in example.items())
+
+
+def _toml(value: Any) -> str:
+    """Write a value as TOML; the text of JSON is one of TOML but for one control character."""
+    if isinstance(value, list):
+        return "[" + ", ".join(map(_toml, value)) + "]"
+    return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
+
+
+def from_review(review: CableReview) -> tuple[dict[str, Any], dict[str, str]]:
+    """Return what the files of a first review show, and where each comes from.
+
+    Raises
+    ------
+    BadSetting
+        If they are of more than one cable, or of none.
+    """
+    cables = {r.taken_for.cable for r in review.shots if r.taken_for.fibre is not None}
+    if len(cables) != 1:
+        names = ", ".join(sorted(filter(None, cables))) or "no fibre"
+        raise BadSetting("from", names, "a job is of one cable: name a folder with its shots only")
+    shots = [r for r in review.shots if r.identity is not None]
+    nm = Counter(r.taken_for.wavelength_nm for r in shots if r.taken_for.wavelength_nm)
+    highest = max(r.taken_for.fibre or 0 for r in review.shots)
+    size = review.ribbon_size
+    fibres = highest if size is None else -(-highest // size) * size
+    ends = _ends(review)
+    instruments = sorted({r.identity.serial or r.identity.instrument for r in shots if r.identity})
+    values = {
+        "cable": next(iter(cables)) or None,
+        "fibres": fibres,
+        "wavelengths": sorted(n for n, count in nm.items() if 2 * count >= max(nm.values()))
+        or None,
+        "ribbon": size or 0,
+        "ends.a": ends[0] or None,
+        "ends.b": ends[1] or None,
+        "instruments": [one for one in instruments if one] or None,
+        "closures": [
+            {"name": closure.name, "distance": f"{closure.distance_m:.0f}m"}
+            for closure in review.closures
+        ],
+    }
+    origins = {
+        "fibres": f"The highest number among the files is {highest}",
+        "ribbon": "No file shows it: check it",
+        "ends.a": "As most files have it: check which end is A",
+    }
+    return values, origins
+
+
+def _ends(review: CableReview) -> tuple[str, str]:
+    """Names of A and B as most of the headers have them, by the direction they were taken for."""
+    votes: Counter[tuple[str, str]] = Counter()
+    for record in review.shots:
+        own = record.identity
+        if own is None or not own.location_a or not own.location_b:
+            continue
+        typed = own.location_a, own.location_b
+        is_back = record.taken_for.direction.value.startswith("B")
+        votes[typed[::-1] if is_back else typed] += 1
+    ((ends, _),) = votes.most_common(1) or [(("", ""), 0)]
+    return ends[0], ends[1]

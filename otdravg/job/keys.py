@@ -1,0 +1,148 @@
+"""The one table of what a job can say.
+
+:data:`KEYS` says of every key how it is written, what it is, and who applies it; the reader
+(:mod:`.reading`), the empty form and the questions (:mod:`.form`), the options of ``otdravg job
+new`` and the table in docs/job.md are made of it. A list of things (:data:`LISTS`) stands in the
+job itself or in a small CSV file beside it: one declaration of its columns serves both.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from otdravg.trade import RIBBON_SIZES
+from otdravg.verdict.keys import FIBRE_TYPES
+from otdravg.verdict.rules import Method
+
+__all__ = ["KEYS", "LISTS", "REFUSED", "TIA_598", "Column", "JobKey", "JobList", "list_of"]
+
+#: What a job writes for the colours of the standard.
+TIA_598 = "TIA-598"
+#: Fibres that a job may state. Chosen, not derived: many times what any cable has.
+_FIBRES = (1, 100_000)
+
+
+@dataclass(frozen=True, slots=True)
+class JobKey:
+    """One key of a job.
+
+    ``kind`` names the method of :class:`.reading.JobTable` that reads it, ``allowed`` what that
+    takes besides. ``example`` is TOML, as an empty form shows it.
+    """
+
+    path: str
+    kind: str
+    sentence: str
+    applied_by: str  # module:function
+    example: str
+    allowed: tuple[Any, ...] = ()
+    is_required: bool = False
+    option: str = ""  # of `otdravg cable`, which states the same
+
+    @property
+    def own_option(self) -> str:
+        """The option of ``otdravg job new`` that states it: ``--end-a`` for ``ends.a``."""
+        table, _, name = self.path.rpartition(".")
+        return f"--{table[:-1]}-{name}" if table else f"--{name}"
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """One column of a list; ``kind`` and ``allowed`` as in :class:`JobKey`."""
+
+    name: str
+    kind: str
+    allowed: tuple[Any, ...] = ()
+    is_required: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class JobList:
+    """A list of a job: ``[[name]]`` tables in it, or the name of a CSV file beside it."""
+
+    name: str
+    columns: tuple[Column, ...]
+    sentence: str
+    applied_by: str
+    example: str  # what is needed, as one line of the CSV file
+
+    @property
+    def needed(self) -> tuple[str, ...]:
+        """Names of the columns that have to be there."""
+        return tuple(column.name for column in self.columns if column.is_required)
+
+
+_EXPECTED = "otdravg.cable.checks.missing:beyond_expected"
+_PROFILE = "otdravg.job.model:Job.rules"
+
+KEYS = (
+    JobKey("cable", "text", "Name of the cable, as it is typed in the headers", _EXPECTED,
+           '"RIDGE-7"', is_required=True),
+    JobKey("fibres", "whole", "How many fibres the cable has",
+           "otdravg.cable.checks.missing:missing_fibres", "48", _FIBRES, True, "--fibres"),
+    JobKey("wavelengths", "wavelengths", "Wavelengths in nm that every fibre is shot at",
+           "otdravg.cable.checks.missing:missing_shots", "[1310, 1550]", (), True),
+    JobKey("ribbon", "one_of", "Fibres of a ribbon; 0 for loose tube", _PROFILE, "12",
+           ((0, *RIBBON_SIZES),), False, "--ribbon"),
+    JobKey("ends.a", "text", "Name of end A, as it is typed in the headers",
+           "otdravg.cable.files.ends:ends_of", '"Quillhaven hut"', (), False, "--end-a"),
+    JobKey("ends.b", "text", "Name of end B", _EXPECTED, '"Gorsemoor hut"'),
+    JobKey("profile", "text", "Acceptance profile: the name of a shipped one, or a TOML file",
+           _PROFILE, '"contract.toml"', (), False, "--profile"),
+    JobKey("stage", "text", "Stage of the work that is judged; one of the profile's stages",
+           _PROFILE, '"final"'),
+    JobKey("colours", "colours", "Colours of a ribbon's fibres from position 1: TIA-598, or the "
+           "cable's own, in order (16 of them for a ribbon of 16)",
+           "otdravg.trade:fibre_colour", f'"{TIA_598}"'),
+    JobKey("instruments", "texts", "Instruments of the job: names or serial numbers as headers "
+           "have them", _EXPECTED, '["4711", "4712"]'),
+    JobKey("launch", "length", "Length of the launch fibre at A",
+           "otdravg.cable.measure.standing:measure_stands", '"1km"', (), False, "--launch"),
+    JobKey("receive", "length", "Length of the receive fibre at B",
+           "otdravg.cable.measure.standing:measure_stands", '"1km"', (), False, "--receive"),
+    JobKey("shots", "texts", "Folders or archives with the shots, beside this file; later ones "
+           "hold shots after a repair", "otdravg.cable.run:read_folders", '["shots"]'),
+)  # fmt: skip
+
+LISTS = (
+    JobList(
+        "closures",
+        (
+            Column("name", "text", (), True),
+            Column("distance", "length", (), True),
+            Column("method", "one_of", (tuple(method.value for method in Method),)),
+            Column("stage", "text"),
+        ),
+        "Closures: name and distance from A, method and stage if they are not the profile's",
+        "otdravg.cable.measure.closures:find_closures",
+        "Otterstone,4.29km",
+    ),
+    JobList(
+        "reels",
+        (
+            Column("reel", "text", (), True),
+            Column("fibre_type", "one_of", (FIBRE_TYPES[:-1],), True),
+        ),
+        "Reels of the cable and the type of their fibre",
+        "otdravg.job.model:Job.fibre_type",
+        "R-101,G.652",
+    ),
+)
+
+#: What a job will say one day and nothing here can apply yet, each with the reason.
+_NOT_YET = "nothing applies it yet; take it out"
+REFUSED = {
+    name: f"{_NOT_YET}: {why}"
+    for name, why in (
+        ("splice_plan", "crossings are told by the shots and confirmed with otdravg decide"),
+        ("splice_log", "attempts are counted by the shots"),
+        ("route", "distances are those of the fibre"),
+        ("power", "end-to-end loss is that of the shots"),
+    )
+}
+
+
+def list_of(name: str) -> JobList:
+    """Return the declaration of a list."""
+    return next(own for own in LISTS if own.name == name)

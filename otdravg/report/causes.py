@@ -1,0 +1,174 @@
+"""What is wrong with a cable, by cause: what each finding asks of whoever reads the screen.
+
+A table of short sentences without odds and figures; ``findings.csv`` and ``--details`` have the
+evidence. A code that is not in it is shown with the beginning of its own evidence.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import IntEnum
+
+from otdravg.cable.model import CableFinding
+
+__all__ = ["Cause", "Said", "cause_of", "fibres_of", "gathered", "span_text"]
+
+
+class Cause(IntEnum):
+    """What kind of thing is to be done, what has to be settled first in front."""
+
+    IDENTITY = 0  # whose splices these are
+    LABEL = 1  # what a file says of itself
+    FILE = 2  # a file that cannot be used
+    RULE = 3  # the rules, the job, the decisions
+    SHOOT = 4  # nothing but a shot helps
+    VISIT = 5  # somebody has to go to a place of the cable
+    LOOK = 6  # how the shots were taken
+
+
+_DISAGREE = "correct one, or state it (--mapping)"
+#: What is to be done about it; the code itself says what it is.
+_SAID = {
+    "fibres-crossed": (Cause.IDENTITY, "trace both, then exchange or confirm"),
+    "other-fibre": (Cause.IDENTITY, "another fibre's shot fits better; shoot again"),
+    "pair-doubtful": (Cause.IDENTITY, "not one fibre; shoot both ends again"),
+    "two-fibres-likely": (Cause.IDENTITY, "compare the labels at both ends"),
+    "length-differs": (Cause.IDENTITY, "a shot of another cable? find the right one"),
+    "other-length": (Cause.IDENTITY, "a branch, a break, or another cable"),
+    "pattern-differs": (Cause.IDENTITY, "events do not mirror; check the number"),
+    "shot-from-same-end": (Cause.IDENTITY, "find or take the shot from the other end"),
+    "same-points-both-ways": (Cause.IDENTITY, "find or take the shot from the other end"),
+    "shot-again-from-one-end": (Cause.IDENTITY, "shoot the other end again too"),
+    "pair-of-two-states": (Cause.IDENTITY, "made again between its shots; shoot as below"),
+    "shot-before-work": (Cause.IDENTITY, "older than the work there; shoot as below"),
+    "order-unknown": (Cause.IDENTITY, "clocks do not tell the newer; name its folder second"),
+    "two-cables-one-name": (Cause.IDENTITY, "put each cable into a folder of its own"),
+    "header-edited": (Cause.IDENTITY, "one trace, two headers; find the other shot"),
+    "same-file-again": (Cause.LABEL, "remove the copy"),
+    "wavelength-label": (Cause.LABEL, "left out; find the shot, or state it (--mapping)"),
+    "wavelength-differs": (Cause.LABEL, "pair shots of one wavelength"),
+    "fibre-claims-differ": (Cause.LABEL, _DISAGREE),
+    "direction-claims-differ": (Cause.LABEL, _DISAGREE),
+    "wavelength-claims-differ": (Cause.LABEL, _DISAGREE),
+    "file-unreadable": (Cause.FILE, "copy it again, or shoot again"),
+    "shot-not-placed": (Cause.FILE, "say fibre, end, wavelength (--mapping)"),
+    "points-damaged": (Cause.FILE, "copy it again, or shoot again"),
+    "no-signal": (Cause.FILE, "clean, shoot again"),
+    "direction-missing": (Cause.SHOOT, ""),
+    "wavelength-not-shot": (Cause.SHOOT, ""),
+    "fibre-missing": (Cause.SHOOT, ""),
+    "ribbon-missing": (Cause.SHOOT, ""),
+    "bend-suspected": (Cause.VISIT, "re-dress it in its tray and shoot again, do not cut"),
+    "event-between-closures": (Cause.VISIT, "look at the cable"),
+    "fibre-broken": (Cause.VISIT, "broken; look, then shoot again"),
+    "reflection-in-closure": (Cause.VISIT, "reflects; a connector or a crack? look"),
+    "worse-than-before": (Cause.VISIT, "worse than in the earlier run; look at the tray"),
+    "span-outside-rules": (Cause.LOOK, "fails as a whole: see fibres.csv"),
+    "group-outside-rules": (Cause.LOOK, "fails as a whole: see closures.csv"),
+    "clock-odd": (Cause.LOOK, "set the clock; the order of attempts rests on it"),
+    "date-unknown": (Cause.LOOK, "set the clock; the order of attempts rests on it"),
+    "order-by-name": (Cause.LOOK, "no date; the last by name stands"),
+    "cord-missing": (Cause.LOOK, "the first splice may not show"),
+    "cord-differs": (Cause.LOOK, "check where the span starts"),
+    "pulse-differs": (Cause.LOOK, "shoot again if the contract names a pulse"),
+    "index-differs": (Cause.LOOK, "put on the cable's own"),
+    "splice-changed": (Cause.LOOK, "right if the ribbon was made again"),
+}
+_RULES = ("decision", "key-", "closures-", "ends-not")
+_SETTINGS = ("-outside-profile",)
+
+
+def cause_of(code: str) -> Cause:
+    """Tell what kind of thing a finding asks for; what is not known is settled first."""
+    if code in _SAID:
+        return _SAID[code][0]
+    if code.startswith(_RULES) or code.endswith("-not-in-job"):
+        return Cause.RULE
+    return Cause.LOOK if code.endswith(_SETTINGS) else Cause.IDENTITY
+
+
+def fibres_of(finding: CableFinding) -> tuple[int, ...]:
+    """Fibres that a finding concerns."""
+    first = () if finding.fibre is None else (finding.fibre,)
+    return tuple(sorted({*first, *finding.other_fibres}))
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """Findings of one code about one cable, said once."""
+
+    code: str
+    where: str  # fibres with wavelengths, or files
+    what: str  # what is to be done
+
+    @property
+    def text(self) -> str:
+        """In full: code, where, what to do."""
+        place = f"{self.code}, {self.where}" if self.where else self.code
+        return f"{place}: {self.what}"
+
+    @property
+    def short(self) -> str:
+        """Code and where."""
+        return f"{self.code} ({self.where.removeprefix('fibre ')})" if self.where else self.code
+
+
+def gathered(findings: Sequence[CableFinding]) -> list[Said]:
+    """Say findings once for each cable and code, what has to be settled first in front."""
+    several = len({finding.cable for finding in findings if finding.cable}) > 1
+    groups: dict[tuple[Cause, str, str], list[CableFinding]] = {}
+    for finding in findings:
+        cable = f"cable {finding.cable}" if several and finding.cable else ""
+        groups.setdefault((cause_of(finding.code), cable, finding.code), []).append(finding)
+    return [
+        Said(
+            code,
+            ", ".join(filter(None, (cable, _where(own)))),
+            _SAID[code][1] if code in _SAID else _begun(own[0]),
+        )
+        for (_, cable, code), own in sorted(groups.items(), key=lambda item: item[0])
+    ]
+
+
+def _where(findings: Sequence[CableFinding]) -> str:
+    """Fibres with their wavelengths, grouped by equal ones; files where no fibre is known."""
+    places: dict[str, list[int]] = {}
+    pairs: dict[str, list[str]] = {}
+    files: list[str] = []
+    for finding in findings:
+        fibres = fibres_of(finding)
+        tail = "" if finding.wavelength_nm is None else f" at {finding.wavelength_nm} nm"
+        if finding.closure:
+            tail += f", closure {finding.closure}"
+        if finding.code == "fibres-crossed":
+            pairs.setdefault(tail, []).append(" with ".join(map(str, fibres)))
+        elif fibres:
+            places.setdefault(tail, []).extend(fibres)
+        elif finding.files:
+            files += finding.files[:1]
+    parts = [f"{span_text(fibres)}{tail}" for tail, fibres in places.items()]
+    parts += [f"{', '.join(own)}{tail}" for tail, own in pairs.items()]
+    words = [f"fibre {'; '.join(parts)}"] if parts else []
+    if files:
+        more = f" and {len(files) - 2} more files" if len(files) > 2 else ""
+        words.append(", ".join(files[:2]) + more)
+    return "; ".join(words)
+
+
+def span_text(numbers: Sequence[int]) -> str:
+    """Write numbers with runs shortened: ``1 to 4, 7``."""
+    ordered = sorted(set(numbers))
+    starts = [n for n in ordered if n - 1 not in ordered]
+    ends = [n for n in ordered if n + 1 not in ordered]
+    return ", ".join(
+        str(a) if a == b else f"{a}, {b}" if b == a + 1 else f"{a} to {b}"
+        for a, b in zip(starts, ends, strict=True)
+    )
+
+
+def _begun(finding: CableFinding) -> str:
+    """The first clause of a finding's evidence, and what to do."""
+    evidence = re.split(r"[;:](?:\s|$)", finding.evidence)[0].rstrip(". ")
+    return f"{evidence}; {finding.what_to_do}"

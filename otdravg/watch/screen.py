@@ -1,0 +1,115 @@
+"""An answer of a watch on a terminal, as lines for programs, and as a text to send."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+
+from otdravg.report.page import Page, Tone, counted
+from otdravg.watch.events import Event, Kind, progress_text, ribbon_lines
+from otdravg.watch.watch import Answer
+from otdravg.words.statements import caution_statement
+
+__all__ = ["answer_text", "json_lines", "summary_text"]
+
+_LABELS = {
+    Kind.LOOK: ("look at", Tone.LOOK),
+    Kind.BACK: ("TAKEN BACK", Tone.LOOK),
+    Kind.OPEN: ("KEEP OPEN", Tone.LOOK),
+    Kind.CUT: ("RE-SPLICE", Tone.BAD),
+    Kind.SHUT: ("SHUT", Tone.GOOD),
+    Kind.PROGRESS: ("shots", None),
+}
+#: Findings of the files that are shown of one answer.
+_LOOKS_SHOWN = 6
+
+
+def answer_text(answer: Answer, *, everything: bool, when: str, page: Page) -> str:
+    """Write an answer: how far each ribbon is, then what to do, the most urgent last.
+
+    Parameters
+    ----------
+    answer : Answer
+    everything : bool
+        All that stands, in place of what is news.
+    when : str
+        Time of day, to stand in the rule above; empty: no rule.
+    page : Page
+        An empty page that knows the terminal.
+    """
+    events = answer.events if everything else answer.news
+    if when:
+        page.line(f"-- {when} {'-' * (page.columns - len(when) - 4)}")
+    for line in ribbon_lines(events):
+        page.bullet(line)
+    _rest(events, page)
+    if answer.review is None:
+        page.line("no shot is complete yet")
+    if answer.settling:
+        page.line(f"{answer.settling} still being written")
+    if answer.trouble:
+        page.entry("AWAY", answer.trouble, Tone.LOOK)
+    return page.text()
+
+
+def _rest(events: Sequence[Event], page: Page) -> None:
+    """What is to be done, in the order of urgency, with the warning before anybody cuts."""
+    looks = [e for e in events if e.kind is Kind.LOOK]
+    for event in looks[:_LOOKS_SHOWN]:
+        _entry(event, page)
+    if len(looks) > _LOOKS_SHOWN:
+        page.entry("look at", f"{len(looks) - _LOOKS_SHOWN} more: otdravg cable says them all")
+    for kind in (Kind.PROGRESS, Kind.BACK, Kind.SHUT, Kind.OPEN, Kind.CUT):
+        own = [e for e in events if e.kind is kind]
+        if own and kind is Kind.CUT:
+            page.paragraph(f"Before anybody cuts: {caution_statement()}")
+        for event in own:
+            _entry(event, page)
+
+
+def _entry(event: Event, page: Page) -> None:
+    label, tone = _LABELS[event.kind]
+    where = event.values.get("where")
+    page.entry(label, f"{event.text}{f' [{where}]' if where else ''}", tone)
+
+
+def summary_text(answer: Answer, page: Page) -> str:
+    """Write what stands as a short text to send at the end of the day."""
+    for cable in answer.status:
+        proved = [c for c in cable.closures if c.hold is None]
+        page.paragraph(f"Cable {cable.cable or 'without a name'}: {progress_text(cable)}.")
+        page.paragraph(f"{len(proved)} of {len(cable.closures)} closures proved whole.")
+    if looks := sum(e.kind is Kind.LOOK for e in answer.events):
+        page.paragraph(f"{counted(looks, 'finding')} to look at: otdravg cable says which.")
+    for kind in (Kind.SHUT, Kind.OPEN, Kind.CUT):
+        for event in (e for e in answer.events if e.kind is kind):
+            page.bullet(event.text)
+    if any(e.kind is Kind.CUT for e in answer.events):
+        page.paragraph(f"Before anybody cuts: {caution_statement()}")
+    if not answer.status:
+        page.line("No shot is complete yet.")
+    return page.text()
+
+
+def json_lines(answer: Answer, *, everything: bool) -> str:
+    """Write an answer as JSON lines, an event each; ``new`` tells what had not been said."""
+    news = set(map(id, answer.news))
+    events = answer.events if everything else answer.news
+    lines = [
+        {"event": e.kind.value, "key": e.key, "text": e.text, "new": id(e) in news, **e.values}
+        for e in events
+    ]
+    lines += [
+        {"event": e.kind.value, "key": e.key, "text": e.text, "new": True}
+        for e in answer.news
+        if everything and e.kind is Kind.BACK
+    ]
+    lines.append(
+        {
+            "event": "looked",
+            "settling": answer.settling,
+            "trouble": answer.trouble,
+            "proved": answer.is_proved,
+        }
+    )
+    return "".join(json.dumps(line, ensure_ascii=True) + "\n" for line in lines)

@@ -1,0 +1,300 @@
+"""The first screen of a cable review: a made-up cable of 864 fibres, and what it has to say.
+
+No shots are measured: the review is put together from values. What is planted is what has to be
+read; 40 lines of 80 columns are what the screen may take.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from decimal import Decimal
+
+import pytest
+
+from otdravg.cable.location import NOWHERE
+from otdravg.cable.model import (
+    CableFinding,
+    CableReview,
+    Closure,
+    Expected,
+    FibreKey,
+    FibreResult,
+    ShotRecord,
+    ShotToTake,
+    ShotUse,
+    SpliceRow,
+    TakenFor,
+)
+from otdravg.cable.resplice.plan import plan_resplices
+from otdravg.findings import Severity, says
+from otdravg.fit.reading import Coverage, Kind
+from otdravg.report.cable import cable_text
+from otdravg.report.causes import span_text
+from otdravg.report.job import remaining
+from otdravg.shot.settings import Direction
+from otdravg.trade import fibre_colour, ribbon_position
+from otdravg.verdict import SpliceVerdict, default
+from otdravg.verdict.decision import Action, Verdict
+
+CABLE, LENGTH_M = "TANSY-864", 24_000.0
+LIMIT_DB = Decimal("0.20")
+A, B = Direction.A_TO_B, Direction.B_TO_A
+
+
+def row(fibre: int, nm: int, closure: int | None, at_m: float, loss_db: float) -> SpliceRow:
+    over = loss_db > float(LIMIT_DB)
+    ribbon, position = ribbon_position(fibre, 12)
+    action = Action.NONE if not over else Action.LOOK if closure is None else Action.RE_SPLICE
+    verdict = SpliceVerdict(
+        Verdict.OVER if over else Verdict.WITHIN, says("as-found", text="x"), action,
+        "splice.limit_db", LIMIT_DB, False, Decimal(str(loss_db)), Decimal("0.002"),
+    )  # fmt: skip
+    return SpliceRow(
+        cable=CABLE, fibre=fibre, ribbon=ribbon, position=position,
+        colour=fibre_colour(fibre, 12), wavelength_nm=nm, closure=str(closure or ""),
+        closure_number=closure, distance_m=at_m, loss_ab_db=loss_db, loss_ba_db=loss_db,
+        loss_db=loss_db, u_loss_db=0.001, backscatter_step_db=0.0, u_step_db=0.001,
+        kind=Kind.SPLICE, coverage=Coverage.BOTH, verdict=verdict, attempt=1, file_ab="",
+        file_ba="", detected=True, taken=None,
+    )  # fmt: skip
+
+
+def shot(fibre: int, nm: int, direction: Direction) -> ShotRecord:
+    taken = TakenFor(CABLE, fibre, direction, nm)
+    path = f"{fibre}_{nm}_{direction.value}.sor"
+    return ShotRecord(path, NOWHERE, "", "", 1, 0, taken, ShotUse.USED, 1, None, None, 0)
+
+
+def whole(fibres: int = 864, closures: int = 11) -> CableReview:
+    """A cable with every shot in it and every splice within its limit."""
+    places = {n: 2000.0 * n for n in range(1, closures + 1)}
+    numbers = range(1, fibres + 1)
+    return CableReview(
+        shots=tuple(shot(f, nm, d) for f in numbers for nm in (1310, 1550) for d in (A, B)),
+        closures=tuple(
+            Closure(CABLE, n, (1,), str(n), at_m, 1.0, tuple(numbers), fibres)
+            for n, at_m in places.items()
+        ),
+        rows=tuple(
+            row(f, nm, n, at_m, 0.05)
+            for f in numbers
+            for nm in (1310, 1550)
+            for n, at_m in places.items()
+        ),
+        fibres=tuple(
+            FibreResult(
+                FibreKey(CABLE, f), nm, 1, LENGTH_M, 1.0, 0.2, 0.01, 0.05, closures, (), "", "",
+                1, 1.468,
+            )
+            for f in numbers
+            for nm in (1310, 1550)
+        ),
+        identities=(),
+        findings=(),
+        profile=replace(default(), name="contract", is_default=False),
+        fibre_count=fibres,
+        expected=Expected(CABLE, (1310, 1550), ("North hut", "South hut")),
+    )  # fmt: skip
+
+
+def finding(code: str, fibre: int | None, **more: object) -> CableFinding:
+    """A finding whose evidence is as long and as learned as they are."""
+    evidence = (
+        "the shots fit each other: log-likelihood margin 119.3 (about 10^52 to 1); of 24000 points "
+        "no other explanation is left"
+    )
+    made = CableFinding(Severity.DEFECT, code, evidence, "look into it", CABLE, fibre)
+    return replace(made, **more)  # type: ignore[arg-type]
+
+
+#: Splices over the limit: fibre, closure, loss.
+OVER = [(3, 2, 0.31), (11, 2, 0.26), (40, 4, 0.245), (301, 7, 0.3), (302, 7, 0.28), (860, 11, 0.4)]
+BETWEEN = [(13, 4957.0), (500, 14_613.0)]
+FINDINGS = [
+    finding("fibres-crossed", 14, other_fibres=(15,)),
+    finding("fibres-crossed", 426, other_fibres=(427,), wavelength_nm=1550),
+    finding("header-edited", 28, wavelength_nm=1550),
+    finding("wavelength-label", 119, wavelength_nm=1550),
+    finding("fibre-claims-differ", 134),
+    finding("direction-claims-differ", 232),
+    finding("file-unreadable", 217, wavelength_nm=1310),
+    finding("bend-suspected", 110, closure="3", distance_m=6000.0, wavelength_nm=1550),
+    finding("fibre-broken", 635, distance_m=12_424.0),
+    *(finding("event-between-closures", f, distance_m=at_m) for f, at_m in BETWEEN),
+    finding("clock-odd", 723, severity=Severity.CAUTION),
+    finding("cord-missing", 524, severity=Severity.CAUTION),
+    finding("pulse-differs", 621, severity=Severity.CAUTION),
+    finding("direction-missing", 222, wavelength_nm=1550, direction=B.value),
+    finding("ribbon-missing", None, other_fibres=tuple(range(769, 781))),
+]
+TO_TAKE = [
+    ShotToTake(CABLE, 222, B, 1550),
+    *(ShotToTake(CABLE, f, d, nm) for d in (A, B) for f in range(769, 781) for nm in (1310, 1550)),
+]
+
+
+@pytest.fixture(scope="module")
+def good() -> CableReview:
+    return whole()
+
+
+@pytest.fixture(scope="module")
+def faulty(good: CableReview) -> CableReview:
+    """864 fibres with 20 faults of twenty kinds of place."""
+    bad = {(f, n): loss_db for f, n, loss_db in OVER}
+    rows = [
+        row(r.fibre, r.wavelength_nm, r.closure_number, r.distance_m, loss_db)
+        if r.wavelength_nm == 1550 and (loss_db := bad.get((r.fibre, r.closure_number or 0)))
+        else r
+        for r in good.rows
+        if not 769 <= r.fibre <= 780
+    ]
+    rows += [row(f, nm, None, at_m, 0.15) for f, at_m in BETWEEN for nm in (1310, 1550)]
+    shots = [s for s in good.shots if not 769 <= (s.taken_for.fibre or 0) <= 780]
+    fibres = tuple(f for f in good.fibres if not 769 <= f.key.fibre <= 780)
+    closures = tuple(
+        replace(c, fibres=tuple(f for f in c.fibres if not 769 <= f <= 780)) for c in good.closures
+    )
+    return replace(
+        good,
+        shots=tuple(shots),
+        rows=tuple(rows),
+        fibres=fibres,
+        closures=closures,
+        findings=tuple(FINDINGS),
+        to_take=tuple(TO_TAKE),
+        plan=plan_resplices(rows, closures, fibres, good.profile),
+    )
+
+
+def joined(text: str) -> str:
+    return " ".join(text.split())
+
+
+def test_a_good_cable_is_one_line_and_where_the_tables_lie(good: CableReview) -> None:
+    lines = cable_text(good, tables="result: splices.csv").splitlines()
+    assert lines == [  # 864 fibres × 11 closures × 2 wavelengths
+        "CLEAR       TANSY-864: 864 fibres, all 19008 splices within 0.20 dB (contract)",
+        "Tables      result: splices.csv; --details",
+    ]
+
+
+def test_a_default_limit_is_named_as_one(good: CableReview) -> None:
+    text = joined(cable_text(replace(good, profile=default())))
+    assert "Limit 0.20 dB (a default: the contract's figures decide)" in text
+
+
+def test_twenty_faults_of_864_fibres_fit_one_screen(faulty: CableReview) -> None:
+    text = cable_text(faulty, tables="result: splices.csv")
+    lines = text.splitlines()
+    assert len(lines) <= 40, text
+    assert max(map(len, lines)) <= 80
+    shown = joined(text)
+    assert shown.startswith("CHECK")
+    named = [3, 11, 40, 860, 13, 500, 14, 15, 426, 427, 28, 119, 134, 232, 217]
+    named += [110, 635, 723, 524, 621, 222]
+    for fibre in named:
+        assert f" {fibre}" in shown or f"({fibre}" in shown, (fibre, text)
+    assert "ribbon 26: fibre 301 blue 0.300, 302 orange 0.280 dB" in shown  # 25 × 12 + 1
+    assert "769 to 780 at 1310 and 1550 nm" in shown
+    for at in ("4.957 km", "14.613 km", "12.424 km"):  # what lies between closures
+        assert at in shown
+    assert "852 of 864 in" in shown
+
+
+def test_doubts_stand_first_and_odds_behind_details(faulty: CableReview) -> None:
+    text = cable_text(faulty)
+    headings = ["Settle first", "Shoot", "Go to, in order from A", "Look at", "Tables"]
+    places = [text.index(f"\n{heading}") for heading in headings]
+    assert places == sorted(places)
+    assert "log-likelihood" not in text
+    details = cable_text(faulty, details=True)
+    assert "log-likelihood margin 119.3" in joined(details)
+    assert "spliced again:" in joined(details)  # the odds of a remake
+    assert details.startswith(text.splitlines()[0])
+
+
+def test_a_visit_gathers_what_lies_on_the_way_and_says_both_distances(
+    faulty: CableReview,
+) -> None:
+    few = [f for f in FINDINGS if f.code == "event-between-closures"]
+    text = cable_text(replace(faulty, findings=tuple(few), to_take=()), columns=100)
+    (visit,) = [n for n, line in enumerate(text.splitlines()) if line.startswith("- Closure 2,")]
+    block = text.splitlines()[visit : visit + 3]
+    assert block[0] == "- Closure 2, 4.000 km from A, 20.000 km from B"
+    assert "- re-splice ribbon 1: fibre 3 green 0.310, 11 rose 0.260 dB at 1550 nm" in block[1]
+    assert "fibre 13, 4.957 km from A, 19.043 km from B: 0.150 dB at 1310 and 1550 nm" in block[2]
+    assert "prove the fibre dark" in text
+
+
+def test_shots_alone_are_no_fault(faulty: CableReview, good: CableReview) -> None:
+    review = replace(
+        faulty, rows=good.rows, plan=None, to_take=tuple(TO_TAKE), findings=tuple(FINDINGS[-2:])
+    )
+    text = joined(cable_text(review))
+    assert text.startswith(f"SHOOT cable {CABLE}: 49 shots to take; nothing is wrong so far")
+    assert "- A (North hut): fibres 769 to 780 at 1310 and 1550 nm" in text
+    assert "- B (South hut): fibres 222 at 1550 nm; 769 to 780 at 1310 and 1550 nm" in text
+
+
+@pytest.mark.parametrize("verdict", [Verdict.NOT_MEASURED, Verdict.TOO_CLOSE, Verdict.NOT_GRADABLE])
+def test_what_needs_work_is_never_clear(good: CableReview, verdict: Verdict) -> None:
+    """A splice that nothing else explains is named all the same."""
+    open_one = replace(
+        good.rows[0],
+        verdict=replace(good.rows[0].verdict, verdict=verdict, action=Action.SHOOT_AGAIN),
+    )
+    text = joined(cable_text(replace(good, rows=(open_one, *good.rows[1:]))))
+    assert text.startswith("CHECK")
+    assert f"fibre 1: {verdict.value} at 1 splice; shoot again" in text
+    assert "1 not judged" in text
+
+
+def test_a_finding_without_words_of_its_own_shows_its_evidence(good: CableReview) -> None:
+    odd = finding("something-new", 7, evidence="it hums: 40 dB of it", what_to_do="listen")
+    text = joined(cable_text(replace(good, findings=(odd,))))
+    assert "something-new, fibre 7: it hums; listen" in text
+
+
+def test_many_faults_are_counted_where_they_do_not_fit(faulty: CableReview) -> None:
+    """Five hundred faults: still one screen, and it says that there is more."""
+    many = [finding(f"code-{n}", n) for n in range(1, 200)]
+    rows = [
+        row(r.fibre, r.wavelength_nm, r.closure_number, r.distance_m, 0.3)
+        if r.fibre % 5 == 0 and r.wavelength_nm == 1550
+        else r
+        for r in faulty.rows
+    ]
+    plan = plan_resplices(rows, faulty.closures, faulty.fibres, faulty.profile)
+    review = replace(faulty, rows=tuple(rows), findings=tuple(many), plan=plan)
+    text = cable_text(review)
+    assert len(text.splitlines()) <= 40, text
+    assert "more: see" in text
+
+
+def test_colour_only_tints_and_ascii_spells(faulty: CableReview) -> None:
+    plain = cable_text(faulty)
+    assert "\033" not in plain
+    tinted = cable_text(faulty, colour=True)
+    assert tinted.startswith("\033[")
+    assert tinted.replace("\033[33m", "").replace("\033[0m", "") == plain
+    assert cable_text(faulty, ascii_only=True).isascii()
+    assert max(map(len, cable_text(faulty, columns=120).splitlines())) > 80
+
+
+@pytest.mark.parametrize(
+    ("numbers", "text"),
+    [([7], "7"), ([1, 2], "1, 2"), ([1, 2, 3, 9], "1 to 3, 9"), ([5, 1, 3], "1, 3, 5")],
+)
+def test_runs_of_numbers_are_shortened(numbers: Sequence[int], text: str) -> None:
+    assert span_text(numbers) == text
+
+
+def test_what_remains_is_grouped_by_end_and_wavelengths() -> None:
+    shots = [ShotToTake(CABLE, f, A, nm) for f in range(13, 25) for nm in (1310, 1550)]
+    shots += [ShotToTake(CABLE, 30, A, 1550), ShotToTake(CABLE, 31, B, 1550)]
+    assert remaining(shots) == [
+        ("A", "fibres 13 to 24 at 1310 and 1550 nm; 30 at 1550 nm"),
+        ("B", "fibre 31 at 1550 nm"),
+    ]
