@@ -285,20 +285,24 @@ def _share_of_white(shot: Shot) -> float:
 
     A running mean over w points of white noise differs from point to point by 2/w of its variance,
     whatever splices there are. The rough noise compares points further apart than that, between
-    which there may be splices everywhere.
+    which there may be splices everywhere. Where poles were taken out, a mean over many points is
+    as sure as it was before: there it is the recorded points that tell.
     """
-    if shot.means[0] < LEAST_MEAN or len(shot.means) > 1:
+    poles = bool(shot.response.poles)
+    if not poles and (shot.means[0] < LEAST_MEAN or len(shot.means) > 1):
         return 1.0
     clean = ~shot.in_peak
     clean[shot.end + 1 :] = False
-    change = np.diff(shot.level_db)[clean[1:] & clean[:-1]]
+    level = shot.trace.level_db if poles else shot.level_db
+    change = np.diff(level)[clean[1:] & clean[:-1]]
     if change.size < LEAST_POINTS:
         return 1.0
     square = np.sort((change - np.median(change)) ** 2)
     quiet = square[: int(QUIET_PART * square.size)]  # ramps are steeper than noise
     expected = shot.noise.variance_at(shot.contour.inverse_square)[clean]
     shown = shot.means[0] / 2 * float(quiet.mean()) / QUIET_VARIANCE
-    return min(max(shown, shot.rounding.point_db2) / float(expected.mean()), 1.0)
+    share = min(max(shown, shot.rounding.point_db2) / median(expected), 1.0)
+    return share * shot.means[0] / shot.smoothing
 
 
 def _first_look(

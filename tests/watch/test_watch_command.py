@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import json
-import os
+import sys
 import threading
 from collections.abc import Callable
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
 
 import pytest
 from click.testing import CliRunner, Result
@@ -132,18 +134,37 @@ class TestWaking:
     def test_without_the_library_it_looks_by_the_clock(
         self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
     ) -> None:
-        monkeypatch.setitem(__import__("sys").modules, "watchdog.events", None)
+        monkeypatch.setitem(sys.modules, "watchdog.events", None)
         asked: list[float] = []
         monkeypatch.setattr(threading.Event, "wait", lambda self, s: asked.append(s))
         with waiting([tmp_path], None) as wait:
             wait(None)
         assert asked == [2.0]
 
-    def test_a_change_ends_the_wait(self, tmp_path: Path) -> None:
-        """If nothing told of it, this would wait for ten seconds and fail."""
-        pytest.importorskip("watchdog", reason="the extra is not installed")
+    def test_a_change_ends_the_wait(self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+        """The library is stood in for: what it calls sets the event that is waited for."""
+        told: list[Any] = []
+        done: list[str] = []
+        observer = SimpleNamespace(
+            schedule=lambda handler, folder, recursive: told.append((handler, folder, recursive)),
+            start=lambda: done.append("start"),
+            stop=lambda: done.append("stop"),
+            join=lambda: done.append("join"),
+        )
+        events = SimpleNamespace(FileSystemEventHandler=SimpleNamespace)
+        observers = SimpleNamespace(Observer=lambda: observer)
+        monkeypatch.setitem(sys.modules, "watchdog.events", events)
+        monkeypatch.setitem(sys.modules, "watchdog.observers", observers)
+        seen: list[tuple[bool, float]] = []
+        monkeypatch.setattr(
+            threading.Event, "wait", lambda self, s: seen.append((self.is_set(), s))
+        )
         with waiting([tmp_path], None) as wait:
-            (tmp_path / "new.sor").write_bytes(b"x")
-            before = os.times().elapsed
+            ((handler, folder, recursive),) = told
+            assert (folder, recursive) == (str(tmp_path), True)
             wait(None)
-            assert os.times().elapsed - before < 9
+            handler.on_any_event(None)
+            wait(None)
+            wait(None)
+        assert seen == [(False, 10.0), (True, 10.0), (False, 10.0)]
+        assert done == ["start", "stop", "join"]
