@@ -295,7 +295,10 @@ class States:
         if ab is None or ba is None or ab.attempt == ba.attempt:
             return False
         series = self._series.get((one.key, one.wavelength_nm), {})
-        return not any(_changes(side) for own in series.values() for side in own)
+        if any(_changes(side) for own in series.values() for side in own):
+            return False
+        passed = self._maps[one.key.cable].passes.get(one.key.fibre, {})
+        return not any(self._older(one, number) for number in passed)
 
     def _worded(self, place: _Place, told: Sequence[_Told]) -> CableFinding:
         cable, unit, number = place
