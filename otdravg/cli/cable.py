@@ -52,12 +52,12 @@ from otdravg.verdict import Profile, default, load_named
 from otdravg.verdict.limits import Rule
 from otdravg.verdict.rules import at_stage
 
-__all__ = ["cable", "measuring_executor", "profile_as_stated"]
+__all__ = ["NOTHING_STATED", "agreed", "cable", "profile_as_stated"]
 
 T = TypeVar("T")
 #: Outputs that somebody reads after the screen.
 _READ_FIRST = ("index.html", "findings.csv", "splices.csv")
-_NOTHING_STATED = Job("", 0, ())
+NOTHING_STATED = Job("", 0, ())
 
 
 @click.command()
@@ -174,7 +174,7 @@ def cable(
     otdravg cable --job ridge-7.toml shots --out result
     otdravg cable shots shots-after-repair --out result2 --against result
     """
-    job = _NOTHING_STATED if job_file is None else load(job_file)
+    job = NOTHING_STATED if job_file is None else load(job_file)
     folders = folders or job.folders
     if not folders:
         raise click.UsageError("no folder with shots: name one, or write shots = [...] in the job")
@@ -182,18 +182,18 @@ def cable(
         naming=Naming(
             NamePattern.parse(name_pattern) if name_pattern else None,
             read_mapping(mapping) if mapping else None,
-            _agreed("--end-a", end_a, job.ends[0] or None),
+            agreed("--end-a", end_a, job.ends[0] or None),
         ),
-        closures=_agreed(
+        closures=agreed(
             "--closures", read_closure_table(closures) if closures else None, job.closures
         )
         or (),
         decisions=read_decisions(decisions) if decisions else Decisions(),
         before=read_splices(against) if against else None,
-        launch_m=_agreed("--launch", launch_m, job.launch_m),
-        receive_m=_agreed("--receive", receive_m, job.receive_m),
+        launch_m=agreed("--launch", launch_m, job.launch_m),
+        receive_m=agreed("--receive", receive_m, job.receive_m),
         group_index=group_index,
-        fibre_count=_agreed("--fibres", fibres, job.fibres or None),
+        fibre_count=agreed("--fibres", fibres, job.fibres or None),
         expected=job.expected,
     )
     rules = profile_as_stated(profile_name, guarded, stage, ribbon, job)
@@ -255,7 +255,7 @@ def _named(out: Path) -> str:
     return f"{out}: {', '.join(first)} and {len(there) - len(first)} more"
 
 
-def _agreed(option: str, typed: T | None, stated: T | None) -> T | None:
+def agreed(option: str, typed: T | None, stated: T | None) -> T | None:
     """Return what an option or the job says; two that differ are refused."""
     if typed is None:
         return stated
@@ -280,16 +280,16 @@ def profile_as_stated(
     guarded: bool,
     stage: str | None,
     ribbon: str | None,
-    job: Job = _NOTHING_STATED,
+    job: Job = NOTHING_STATED,
 ) -> Profile:
     """Find the profile and apply what job and command line say otherwise."""
     typed = None if name is None else load_named(name)
     own = None if job.profile is None else job.own_profile()
-    chosen = _agreed("--profile", typed, own) or default()
+    chosen = agreed("--profile", typed, own) or default()
     size = None if ribbon is None else 0 if ribbon == "none" else int(ribbon)
-    if job is not _NOTHING_STATED:
-        _agreed("--ribbon", size, job.ribbon)
-        _agreed("--stage", stage, job.stage)
+    if job is not NOTHING_STATED:
+        agreed("--ribbon", size, job.ribbon)
+        agreed("--stage", stage, job.stage)
         chosen = job.rules(chosen)
     if stage is not None:
         chosen = at_stage(chosen, stage)
