@@ -17,6 +17,7 @@ from otdravg.cable import (
     read_mapping,
 )
 from otdravg.cli import options
+from otdravg.cli.cable import NOTHING_STATED, agreed, profile_as_stated
 from otdravg.cli.cable import cable as cable_command
 from otdravg.cli.measuring import measuring_executor
 from otdravg.cli.options import (
@@ -137,7 +138,7 @@ def watch(
 
     \b
     otdravg watch shots --fibres 72 --closures 5 --wavelengths 1310,1550 --bell
-    otdravg watch shots --fibres 72 --closures 5 --wavelengths 1310,1550 --summary
+    otdravg watch shots --job ridge-7.toml --summary
     """
     job = NOTHING_STATED if job_file is None else load(job_file)
     folders = folders or job.folders
