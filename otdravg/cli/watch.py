@@ -17,7 +17,6 @@ from otdravg.cable import (
     read_mapping,
 )
 from otdravg.cli import options
-from otdravg.cli.cable import NOTHING_STATED, agreed, profile_as_stated
 from otdravg.cli.cable import cable as cable_command
 from otdravg.cli.measuring import measuring_executor
 from otdravg.cli.options import (
