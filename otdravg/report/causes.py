@@ -29,8 +29,8 @@ class Cause(IntEnum):
 
 
 _DISAGREE = "correct one, or state it (--mapping)"
-#: What is to be done about it; the code itself says what it is.
-SAID = {
+#: What is to be done about it, the code itself says what it is; None: the evidence has to be read.
+SAID: dict[str, tuple[Cause, str | None]] = {
     "fibres-crossed": (Cause.IDENTITY, "trace both, then exchange or confirm"),
     "other-fibre": (Cause.IDENTITY, "another fibre's shot fits better; shoot again"),
     "pair-doubtful": (Cause.IDENTITY, "not one fibre; shoot both ends again"),
@@ -72,8 +72,8 @@ SAID = {
     "fibre-broken": (Cause.VISIT, "broken; look, then shoot again"),
     "reflection-in-closure": (Cause.VISIT, "reflects; a connector or a crack? look"),
     "worse-than-before": (Cause.VISIT, "worse than in the earlier run; look at the tray"),
-    "span-outside-rules": (Cause.LOOK, "fails as a whole: see fibres.csv"),
-    "group-outside-rules": (Cause.LOOK, "fails as a whole: see closures.csv"),
+    "span-outside-rules": (Cause.LOOK, None),
+    "group-outside-rules": (Cause.LOOK, None),
     "clock-odd": (Cause.LOOK, "years from the others; of this job? set the clock"),
     "date-unknown": (Cause.LOOK, "set the clock; no order rests on it"),
     "cord-missing": (Cause.LOOK, "the first splice may not show"),
@@ -132,10 +132,18 @@ def gathered(findings: Sequence[CableFinding]) -> list[Said]:
         Said(
             code,
             ", ".join(filter(None, (cable, _where(own)))),
-            SAID[code][1] if code in SAID else _begun(own[0]),
+            _what(code, own),
         )
         for (_, cable, code), own in sorted(groups.items(), key=lambda item: item[0])
     ]
+
+
+def _what(code: str, findings: Sequence[CableFinding]) -> str:
+    said = SAID[code][1] if code in SAID else None
+    if said is not None:
+        return said
+    more = f" (and {len(findings) - 1} more)" if len(findings) > 1 else ""
+    return _begun(findings[0]) + more
 
 
 def _where(findings: Sequence[CableFinding]) -> str:
