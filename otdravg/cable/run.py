@@ -20,7 +20,7 @@ from otdravg.cable.checks.missing import (
     missing_fibres,
     missing_shots,
 )
-from otdravg.cable.checks.profile import not_applied, profile_findings
+from otdravg.cable.checks.profile import not_applied, numbering_asked, profile_findings
 from otdravg.cable.checks.rows import row_findings
 from otdravg.cable.checks.set import measured_findings, set_findings, unused_findings
 from otdravg.cable.checks.shots import (
@@ -251,6 +251,7 @@ def review(
     clock.stage("measure at closures")
 
     identities, crossed = check_identities(measured, maps, profile.ribbon_size)
+    crossed = numbering_asked(identities, crossed, profile)
     explained = Explained(crossed)
     findings = tell_copies(explained.left_of(findings), records, measured, maps) + crossed
     clock.stage("identity")

@@ -7,7 +7,6 @@ import sys
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import replace
 from pathlib import Path
-from typing import TypeVar
 
 import click
 
@@ -15,7 +14,6 @@ from otdravg.cable import (
     Decisions,
     NamePattern,
     Naming,
-    Options,
     list_shots,
     read_closure_table,
     read_decisions,
@@ -38,33 +36,27 @@ from otdravg.cli.options import (
     stage_option,
 )
 from otdravg.cli.progress import ProgressLine
+from otdravg.cli.stated import NOTHING_STATED, agreed, job_option, profile_as_stated
 from otdravg.cli.terminal import columns_of, print_text, shows_colour, shows_signs
 from otdravg.closeout.closeout import PARTS, chosen_parts, fill_closeout
 from otdravg.closeout.template import Template, load_template
-from otdravg.errors import BadSetting, OutputRefused
-from otdravg.job import Job, load
+from otdravg.errors import OutputRefused
+from otdravg.job import load
 from otdravg.report.cable import cable_text
 from otdravg.report.cable_details import listing_text
 from otdravg.sor.sizes import SizeLimits
 from otdravg.system.whole_folder import whole_folder
 from otdravg.trade import RIBBON_SIZES
-from otdravg.verdict import Profile, default, load_named
-from otdravg.verdict.limits import Rule
-from otdravg.verdict.rules import at_stage
 
-__all__ = ["cable", "measuring_executor", "profile_as_stated"]
+__all__ = ["cable"]
 
-T = TypeVar("T")
 #: Outputs that somebody reads after the screen.
 _READ_FIRST = ("index.html", "findings.csv", "splices.csv")
-_NOTHING_STATED = Job("", 0, ())
 
 
 @click.command()
 @files_argument("folders", "[FOLDER]...", required=False)
-@click.option(
-    "--job", "job_file", metavar="FILE", type=FilePath, help="What the cable is (otdravg job)."
-)
+@job_option
 @click.option("--out", "out", metavar="DIR", type=FilePath, help="Where to write the tables.")
 @click.option("--list", "list_only", is_flag=True, help="Only show how each file would be taken.")
 @profile_option
@@ -174,27 +166,26 @@ def cable(
     otdravg cable --job ridge-7.toml shots --out result
     otdravg cable shots shots-after-repair --out result2 --against result
     """
-    job = _NOTHING_STATED if job_file is None else load(job_file)
+    job = NOTHING_STATED if job_file is None else load(job_file)
     folders = folders or job.folders
     if not folders:
         raise click.UsageError("no folder with shots: name one, or write shots = [...] in the job")
-    chosen = Options(
+    stated = job.options()
+    table = read_closure_table(closures) if closures else None
+    chosen = replace(
+        stated,
         naming=Naming(
             NamePattern.parse(name_pattern) if name_pattern else None,
             read_mapping(mapping) if mapping else None,
-            _agreed("--end-a", end_a, job.ends[0] or None),
+            agreed("--end-a", end_a, stated.naming.end_a),
         ),
-        closures=_agreed(
-            "--closures", read_closure_table(closures) if closures else None, job.closures
-        )
-        or (),
+        closures=agreed("--closures", table, stated.closures) or (),
         decisions=read_decisions(decisions) if decisions else Decisions(),
         before=read_splices(against) if against else None,
-        launch_m=_agreed("--launch", launch_m, job.launch_m),
-        receive_m=_agreed("--receive", receive_m, job.receive_m),
+        launch_m=agreed("--launch", launch_m, stated.launch_m),
+        receive_m=agreed("--receive", receive_m, stated.receive_m),
         group_index=group_index,
-        fibre_count=_agreed("--fibres", fibres, job.fibres or None),
-        expected=job.expected,
+        fibre_count=agreed("--fibres", fibres, stated.fibre_count),
     )
     rules = profile_as_stated(profile_name, guarded, stage, ribbon, job)
     parts = _parts(everything, only)
@@ -253,49 +244,6 @@ def _named(out: Path) -> str:
     there = os.listdir(out)
     first = [name for name in _READ_FIRST if name in there]
     return f"{out}: {', '.join(first)} and {len(there) - len(first)} more"
-
-
-def _agreed(option: str, typed: T | None, stated: T | None) -> T | None:
-    """Return what an option or the job says; two that differ are refused."""
-    if typed is None:
-        return stated
-    if stated and typed != stated:
-        raise BadSetting(
-            option,
-            _shown(typed),
-            f"the job says {_shown(stated)!r}: change the job, or leave it out",
-        )
-    return typed
-
-
-def _shown(value: object) -> object:
-    """Show a value in one word: profiles by name, a table of closures by its size."""
-    if isinstance(value, tuple):
-        return f"{len(value)} closures"
-    return value.name if isinstance(value, Profile) else value
-
-
-def profile_as_stated(
-    name: str | None,
-    guarded: bool,
-    stage: str | None,
-    ribbon: str | None,
-    job: Job = _NOTHING_STATED,
-) -> Profile:
-    """Find the profile and apply what job and command line say otherwise."""
-    typed = None if name is None else load_named(name)
-    own = None if job.profile is None else job.own_profile()
-    chosen = _agreed("--profile", typed, own) or default()
-    size = None if ribbon is None else 0 if ribbon == "none" else int(ribbon)
-    if job is not _NOTHING_STATED:
-        _agreed("--ribbon", size, job.ribbon)
-        _agreed("--stage", stage, job.stage)
-        chosen = job.rules(chosen)
-    if stage is not None:
-        chosen = at_stage(chosen, stage)
-    if size is not None:
-        chosen = replace(chosen, ribbon=replace(chosen.ribbon, size=size))
-    return replace(chosen, rule=Rule.GUARDED) if guarded else chosen
 
 
 def _output(

@@ -9,7 +9,7 @@ from typing import Any
 
 import click
 
-from otdravg.cable import Naming, Options, list_shots, read_folders, review
+from otdravg.cable import list_shots, read_folders, review
 from otdravg.cli.boundary import JOB_NOT_DONE
 from otdravg.cli.measuring import measuring_executor
 from otdravg.cli.options import FilePath, files_argument, force_option
@@ -178,8 +178,7 @@ def show(file: Path, folders: tuple[Path, ...]) -> None:
 
 
 def _add_remaining(page: Page, own: Job, folders: Iterable[Path]) -> None:
-    naming = Naming(end_a=own.ends[0] or None)
-    records, _ = list_shots(read_folders(tuple(folders)), Options(naming))
+    records, _ = list_shots(read_folders(tuple(folders)), own.options())
     due = own.missing(records)
     if not due:
         page.entry("To shoot", "nothing: every shot is in")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import click
@@ -12,13 +13,11 @@ from otdravg.cable import (
     KnownClosure,
     NamePattern,
     Naming,
-    Options,
     read_closure_table,
     read_mapping,
 )
 from otdravg.cli import options
 from otdravg.cli.cable import cable as cable_command
-from otdravg.cli.cable import profile_as_stated
 from otdravg.cli.measuring import measuring_executor
 from otdravg.cli.options import (
     FilePath,
@@ -29,8 +28,10 @@ from otdravg.cli.options import (
     stage_option,
 )
 from otdravg.cli.progress import ProgressLine
+from otdravg.cli.stated import NOTHING_STATED, agreed, job_option, profile_as_stated
 from otdravg.cli.terminal import columns_of, print_error, print_text, shows_colour, shows_signs
 from otdravg.errors import BadSetting
+from otdravg.job import load
 from otdravg.report.page import Page
 from otdravg.sor.sizes import SizeLimits
 from otdravg.watch import Answer, Expected, Follower, Watch
@@ -62,7 +63,8 @@ _AS_FOR_CABLE = (
 
 
 @click.command()
-@files_argument("folders", "FOLDER...")
+@files_argument("folders", "[FOLDER]...", required=False)
+@job_option
 @profile_option
 @guarded_option
 @stage_option
@@ -102,6 +104,7 @@ def watch(
     ctx: click.Context,
     folders: tuple[Path, ...],
     *,
+    job_file: Path | None,
     profile_name: str | None,
     guarded: bool,
     stage: str | None,
@@ -129,32 +132,40 @@ def watch(
 
     Says for each closure and ribbon how far it is, a sentence to be read over the phone when a
     closure has to stay open, and one when every splice of it is proved. For that the job has to
-    be stated: --fibres, --closures and --wavelengths (or a profile that names them). Ctrl-C ends
-    it; started again it goes on where it was.
+    be stated: by --job, or by --fibres, --closures and --wavelengths (or a profile that names
+    them). Ctrl-C ends it; started again it goes on where it was.
 
     \b
     otdravg watch shots --fibres 72 --closures 5 --wavelengths 1310,1550 --bell
     otdravg watch shots --fibres 72 --closures 5 --wavelengths 1310,1550 --summary
     """
-    table = closures if isinstance(closures, tuple) else ()
+    job = NOTHING_STATED if job_file is None else load(job_file)
+    folders = folders or job.folders
+    if not folders:
+        raise click.UsageError("no folder with shots: name one, or write shots = [...] in the job")
+    stated = job.options()
+    table = closures if isinstance(closures, tuple) else None
     place = usual_place(folders) if state is None else state
     if any(folder.resolve() in place.resolve().parents for folder in folders):
         raise BadSetting("state", str(place), "it lies in the folder that is watched; name another")
-    chosen = Options(
+    chosen = replace(
+        stated,
         naming=Naming(
             NamePattern.parse(name_pattern) if name_pattern else None,
             read_mapping(mapping) if mapping else None,
-            end_a,
+            agreed("--end-a", end_a, stated.naming.end_a),
         ),
-        closures=table,
-        launch_m=launch_m,
-        receive_m=receive_m,
+        closures=agreed("--closures", table, stated.closures) or (),
+        launch_m=agreed("--launch", launch_m, stated.launch_m),
+        receive_m=agreed("--receive", receive_m, stated.receive_m),
         group_index=group_index,
-        fibre_count=fibres,
+        fibre_count=agreed("--fibres", fibres, stated.fibre_count),
     )
-    rules = profile_as_stated(profile_name, guarded, stage, ribbon)
-    count = closures if isinstance(closures, int) else len(table) or None
-    expected = Expected(fibres, count, wavelengths or ())
+    rules = profile_as_stated(profile_name, guarded, stage, ribbon, job)
+    typed = closures if isinstance(closures, int) else None
+    count = agreed("--closures", typed, len(chosen.closures) or None)
+    nm = agreed("--wavelengths", wavelengths, job.wavelengths_nm)
+    expected = Expected(chosen.fibre_count, count, nm or ())
     progress = ProgressLine()
     looks_once = once or summary
     last: Answer | None = None

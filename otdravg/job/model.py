@@ -7,9 +7,11 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from otdravg.cable.checks.missing import in_shooting_order, shots_in
+from otdravg.cable.files.claims import Naming
 from otdravg.cable.files.names import same_text
 from otdravg.cable.measure.closures import KnownClosure
 from otdravg.cable.model import Expected, ShotRecord, ShotToTake
+from otdravg.cable.run import Options
 from otdravg.verdict import Profile, default, load_named
 from otdravg.verdict.rules import at_stage
 from otdravg.verdict.shots import ShotNeed, missing_shots
@@ -61,6 +63,17 @@ class Job:
             self.instruments,
             self.fibre_type,
             self.colours,
+        )
+
+    def options(self) -> Options:
+        """Return what a review takes beside the rules."""
+        return Options(
+            naming=Naming(end_a=self.ends[0] or None),
+            closures=self.closures,
+            launch_m=self.launch_m,
+            receive_m=self.receive_m,
+            fibre_count=self.fibres or None,
+            expected=self.expected,
         )
 
     @property

@@ -13,7 +13,7 @@ from enum import IntEnum
 
 from otdravg.cable.model import CableFinding
 
-__all__ = ["Cause", "Said", "cause_of", "fibres_of", "gathered", "span_text"]
+__all__ = ["SAID", "Cause", "Said", "cause_of", "fibres_of", "gathered", "span_text"]
 
 
 class Cause(IntEnum):
@@ -30,7 +30,7 @@ class Cause(IntEnum):
 
 _DISAGREE = "correct one, or state it (--mapping)"
 #: What is to be done about it; the code itself says what it is.
-_SAID = {
+SAID = {
     "fibres-crossed": (Cause.IDENTITY, "trace both, then exchange or confirm"),
     "other-fibre": (Cause.IDENTITY, "another fibre's shot fits better; shoot again"),
     "pair-doubtful": (Cause.IDENTITY, "not one fibre; shoot both ends again"),
@@ -59,6 +59,8 @@ _SAID = {
     "wavelength-claims-differ": (Cause.LABEL, _DISAGREE),
     "file-unreadable": (Cause.FILE, "copy it again, or shoot again"),
     "shot-not-placed": (Cause.FILE, "say fibre, end, wavelength (--mapping)"),
+    "gone-since-before": (Cause.FILE, "measured in the earlier run; find its shots"),
+    "mapping-unused": (Cause.RULE, "a line of the mapping table names no file"),
     "points-damaged": (Cause.FILE, "copy it again, or shoot again"),
     "no-signal": (Cause.FILE, "clean, shoot again"),
     "direction-missing": (Cause.SHOOT, ""),
@@ -74,6 +76,7 @@ _SAID = {
     "group-outside-rules": (Cause.LOOK, "fails as a whole: see closures.csv"),
     "clock-odd": (Cause.LOOK, "years from the others; of this job? set the clock"),
     "date-unknown": (Cause.LOOK, "set the clock; no order rests on it"),
+    "newest-shot-unusable": (Cause.LOOK, "an earlier one stands; take it again"),
     "cord-missing": (Cause.LOOK, "the first splice may not show"),
     "cord-differs": (Cause.LOOK, "check where the span starts"),
     "pulse-differs": (Cause.LOOK, "shoot again if the contract names a pulse"),
@@ -86,8 +89,8 @@ _SETTINGS = ("-outside-profile",)
 
 def cause_of(code: str) -> Cause:
     """Tell what kind of thing a finding asks for; what is not known is settled first."""
-    if code in _SAID:
-        return _SAID[code][0]
+    if code in SAID:
+        return SAID[code][0]
     if code.startswith(_RULES) or code.endswith("-not-in-job"):
         return Cause.RULE
     return Cause.LOOK if code.endswith(_SETTINGS) else Cause.IDENTITY
@@ -130,7 +133,7 @@ def gathered(findings: Sequence[CableFinding]) -> list[Said]:
         Said(
             code,
             ", ".join(filter(None, (cable, _where(own)))),
-            _SAID[code][1] if code in _SAID else _begun(own[0]),
+            SAID[code][1] if code in SAID else _begun(own[0]),
         )
         for (_, cable, code), own in sorted(groups.items(), key=lambda item: item[0])
     ]

@@ -301,7 +301,8 @@ def _share_of_white(shot: Shot) -> float:
     quiet = square[: int(QUIET_PART * square.size)]  # ramps are steeper than noise
     expected = shot.noise.variance_at(shot.contour.inverse_square)[clean]
     shown = shot.means[0] / 2 * float(quiet.mean()) / QUIET_VARIANCE
-    share = min(max(shown, shot.rounding.point_db2) / median(expected), 1.0)
+    usual = median(expected) if poles else float(expected.mean())
+    share = min(max(shown, shot.rounding.point_db2) / usual, 1.0)
     return share * shot.means[0] / shot.smoothing
 
 

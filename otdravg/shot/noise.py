@@ -28,7 +28,6 @@ __all__ = [
     "linear_power",
     "median",
     "noise_about",
-    "noise_from_residuals",
     "quantile",
     "rough_noise",
 ]
@@ -250,62 +249,6 @@ MOST_RESIDUALS = 12_000
 LEAST_BLOCKS, NEIGHBOUR_BLOCKS, DISTURBED = 9, 3, 20.0
 
 
-def noise_from_residuals(
-    residual_db: FloatArray,
-    level_db: FloatArray,
-    usable: BoolArray,
-    *,
-    windows: tuple[int, ...],
-    rounding: Rounding,
-    parameters: int,
-    start: NoiseModel,
-    tail_db2: float | None = None,
-    smoothing: int = 1,
-    least_white: bool = False,
-) -> NoiseModel:
-    """Estimate variance and correlation of both sources from the residuals of a fit.
-
-    Parameters
-    ----------
-    residual_db, level_db : array, shape (n,)
-        Residuals of equally spaced points and the fitted level there.
-    usable : array of bool, shape (n,)
-        Points that took part in the fit.
-    windows : tuple of int
-        Numbers of lags over which the autocovariance may extend, in points; physics gives
-        the smoothing, half a pulse and a pulse.
-    rounding : Rounding
-        A floor for the constant part.
-    parameters : int
-        Number of fitted parameters; residuals are that much too small.
-    start : NoiseModel
-        Weights to begin with.
-    tail_db2 : float, optional
-        Receiver variance at level 0 dB read from the noise behind the fibre, which tells the
-        sources apart where the level hardly changes along a short fibre.
-    smoothing : int
-        Points over which the receiver noise is correlated.
-    least_white : bool
-        Whether the receiver noise counts as white at least: where poles were taken out, a window of
-        a pulse shows less of it than a shorter one.
-
-    Notes
-    -----
-    At each lag k the products r[i]·r[i+k] are regressed, weighted by 1/(σ²[i]·σ²[i+k]), on
-    1 and 1/(P[i]·P[i+k]): the autocovariances of the two sources. Summed over the lags of a
-    window, the same two equations give the long-run variances; the largest window result stands,
-    since a window that is too short misses correlation and one that is too long only adds scatter.
-    """
-    places, inside = _spread_out(residual_db.size, max(windows))
-    chosen = usable[places] & inside
-    q = np.exp(np.where(chosen, level_db[places], 0.0) * (-1 / DB_PER_RELATIVE_POWER))
-    fewer = parameters * int(np.count_nonzero(chosen)) / max(int(np.count_nonzero(usable)), 1)
-    return _noise(
-        np.where(chosen, residual_db[places], 0.0), q, chosen, windows, rounding, fewer, start,
-        tail_db2, smoothing, least_white,
-    )  # fmt: skip
-
-
 @dataclass(frozen=True, slots=True, eq=False)
 class Lines:
     """Straight pieces of a shot, in order, in points: piece k holds ``lo[k]`` ≤ i < ``hi[k]``."""
@@ -377,7 +320,38 @@ def noise_about(
     """Estimate the noise of a shot's ``power`` (shape (n,)) about lines fitted to it.
 
     The residuals are taken of power, as in the fit of both shots: their mean is zero where the
-    logarithm would read low. Otherwise as :func:`noise_from_residuals`.
+    logarithm would read low.
+
+    Parameters
+    ----------
+    lines : Lines
+        Fitted to the shot, two parameters each: residuals are that much too small.
+    power : array, shape (n,)
+        Linear power of the shot.
+    usable : array of bool, shape (n,)
+        Points that take part where a line is.
+    windows : tuple of int
+        Numbers of lags over which the autocovariance may extend, in points; physics gives
+        the smoothing, half a pulse and a pulse.
+    rounding : Rounding
+        A floor for the constant part.
+    start : NoiseModel
+        Weights to begin with.
+    tail_db2 : float, optional
+        Receiver variance at level 0 dB read from the noise behind the fibre, which tells the
+        sources apart where the level hardly changes along a short fibre.
+    smoothing : int
+        Points over which the receiver noise is correlated.
+    least_white : bool
+        Whether the receiver noise counts as white at least: where poles were taken out, a window of
+        a pulse shows less of it than a shorter one.
+
+    Notes
+    -----
+    At each lag k the products r[i]·r[i+k] are regressed, weighted by 1/(σ²[i]·σ²[i+k]), on
+    1 and 1/(P[i]·P[i+k]): the autocovariances of the two sources. Summed over the lags of a
+    window, the same two equations give the long-run variances; the largest window result stands,
+    since a window that is too short misses correlation and one that is too long only adds scatter.
     """
     places, level, inside = lines.spread(max(windows))
     inside &= usable[places]

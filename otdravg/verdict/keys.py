@@ -163,6 +163,8 @@ KEYS = (
     Key("completeness.every_fibre", "flag", _MISSING, (), "whole-cable"),
     Key("completeness.retest_touched", "flag", "otdravg.verdict.shots:due_again", (),
         "work-unknown", is_open=True),
+    Key("completeness.numbering_proved", "flag", "otdravg.cable.checks.profile:numbering_asked", (),
+        "whole-cable"),
     Key("change.increase_limit_db", "number", "otdravg.verdict.place:judge_increase", _DB,
         "no-earlier-run", is_open=True),
     Key("setup.pulse_ns_min", "number", _SETUP, (_PULSE_NS, "ns")),

@@ -309,6 +309,7 @@ class CompletenessRule:
 
     every_fibre: bool = True
     retest_touched: bool = False  # fibres that were spliced to are shot again afterwards
+    numbering_proved: bool = False  # by the glass, or by a decision that names another proof
 
 
 @dataclass(frozen=True, slots=True)

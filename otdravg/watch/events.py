@@ -76,6 +76,8 @@ def events_of(review: CableReview, status: Sequence[CableStatus]) -> tuple[Event
     for cable in status:
         name = f"cable {cable.cable or 'without a name'}, " if several else ""
         events += [_ribbon(r, name) for c in cable.closures for r in c.ribbons]
+        if cable.misdated:
+            events.append(_misdated(cable, name))
     events += [
         Event(Kind.LOOK, f"look|{f.cable}|{f.code}|{f.fibre}|{f.wavelength_nm}|{f.closure}|"
               f"{','.join(f.files)}", finding_sentence(f), {"code": f.code, "fibre": f.fibre})
@@ -177,6 +179,22 @@ def _numbers(numbers: Iterable[int]) -> str:
     )
 
 
+def _fibres(numbers: Iterable[int]) -> str:
+    own = sorted(set(numbers))
+    return f"fibre{'s' if len(own) > 1 else ''} {_numbers(own)}"
+
+
+def _misdated(cable: CableStatus, name: str) -> Event:
+    return Event(
+        Kind.LOOK,
+        f"look|{cable.cable}|misdated",
+        f"{name}{_fibres(cable.misdated)}: a shot that came later is dated earlier than another; "
+        "nothing is cut or cleared by that order: set the instrument's clock, put the new shots "
+        "into a folder of their own and name it second",
+        {"code": "misdated", "fibres": list(cable.misdated)},
+    )
+
+
 def _call(ribbon: RibbonStatus, name: str) -> Event | None:
     """The sentence to be read over the phone about a ribbon at a closure; None: nothing."""
     over = ribbon.in_stage(Stage.OVER)
@@ -188,7 +206,8 @@ def _call(ribbon: RibbonStatus, name: str) -> Event | None:
     if over:
         why = "over the limit from both ends; keep it open"
         if to_come:
-            why += f", cut nothing before fibres {_few(to_come)} are shot too"
+            why += f", cut nothing before {_fibres(s.fibre for s in to_come)} "
+            why += "are shot too" if len(to_come) > 1 else "is shot too"
         elif not ribbon.number_is_sure:
             why += ", cut nothing: more or fewer closures show than there are"
         elif choice is Choice.CONCESSION:
@@ -199,9 +218,9 @@ def _call(ribbon: RibbonStatus, name: str) -> Event | None:
     if bent := [s for s in ribbon.in_stage(Stage.CHECK) if s.why == "bend suspected"]:
         text = f"{_losses(bent)}, bend suspected; do not cut: dress it, shoot again, keep it open"
         return _said(Kind.OPEN, ribbon, name, text)
-    if looked := ribbon.in_stage(Stage.CHECK):
+    if looked := [s for s in ribbon.in_stage(Stage.CHECK) if not s.in_doubt]:
         why = ", ".join(dict.fromkeys(s.why for s in looked))
-        text = f"fibres {_few(looked)} cannot be told ({why}); keep it open"
+        text = f"{_fibres(s.fibre for s in looked)}: {why}; keep it open"
         return _said(Kind.OPEN, ribbon, name, text)
     if guessed:
         text = "; ".join(_guess(s) for s in guessed)
@@ -292,9 +311,10 @@ def _stated(cable: CableStatus) -> str:
             ". No closure is said to be proved whole: state --fibres, --closures and --wavelengths"
         )
     if any(c.hold is Hold.OTHER_COUNT for c in cable.closures):
-        return (
-            f". {counted(len(cable.closures), 'closure')} show, {cable.expected.closures} expected"
+        shown = (
+            f"{counted(len(cable.closures), 'closure')} and fibres up to {cable.fibres[-1]} show"
         )
+        return f". {shown}, {cable.expected.closures} and {cable.expected.fibres} expected"
     if any(c.hold is Hold.FILES for c in cable.closures):
         return ". Nothing is said to be proved whole while files are in doubt: see above"
     return ""
@@ -328,9 +348,7 @@ def shoot_text(cable: CableStatus, most: int = 4) -> str:
         nms = sorted({nm for _, nm, _ in slots})
         at = "" if tuple(nms) == cable.wavelengths_nm else f" at {' and '.join(map(str, nms))} nm"
         where = f"ribbon {ribbon} " if ribbon else ""
-        parts.append(
-            f"{where}from {ENDS[end]} (fibres {_numbers(k.fibre for k, _, _ in slots)}){at}"
-        )
+        parts.append(f"{where}from {ENDS[end]} ({_fibres(k.fibre for k, _, _ in slots)}){at}")
     more = len(steps) - most
     rest = f", then {counted(more, 'more ribbon' if cable.ribbon_size else 'more step')}"
     return (

@@ -52,6 +52,8 @@ _NOT_IN_DOUBT = frozenset(
 )
 #: Findings that say which shots are older than a splice that was made again since.
 AGAIN = frozenset({"pair-of-two-states", "shot-before-work"})
+#: A shot that came later is dated earlier: no finding of a review, which knows no arrivals.
+_MISDATED = "misdated"
 _THERE = (ShotUse.USED, ShotUse.UNPAIRED, ShotUse.MISMATCHED)
 
 
@@ -92,7 +94,8 @@ class Splice:
     stage: Stage
     row: SpliceRow | None = None  # where it is worst; None: nothing was measured
     estimate: Estimate | None = None  # of what was read from one end
-    why: str = ""  # code of what is in doubt
+    why: str = ""  # code of what is in doubt, or the verdict
+    in_doubt: bool = False  # its fibre is, at every closure: a finding says so once
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,7 +124,7 @@ class Hold(Enum):
     """Why nothing is said about shutting a closure yet."""
 
     NOT_STATED = "fibres, closures or wavelengths of the job are not stated"
-    OTHER_COUNT = "another number of closures shows than is expected"
+    OTHER_COUNT = "other closures or fibres show than are expected"
     NOT_PROVED = "not all proved"
     FILES = "files in doubt"
 
@@ -147,6 +150,7 @@ class CableStatus:
     wavelengths_nm: tuple[int, ...]
     have: frozenset[Slot]  # usable shots that are in and stand
     to_shoot: tuple[Slot, ...]  # in shooting order
+    misdated: tuple[int, ...]  # fibres of which a shot that came later is dated earlier
     closures: tuple[ClosureStatus, ...]
     expected: Expected
 
@@ -243,6 +247,7 @@ class _Cable:
             self.wavelengths_nm,
             self.have,
             self.to_shoot,
+            tuple(fibre for fibre, codes in sorted(self.codes.items()) if _MISDATED in codes),
             tuple(self._closure(closure, sure) for closure in closures),
             self.expected,
         )
@@ -280,8 +285,16 @@ class _Cable:
             if finding.code in _NOT_IN_DOUBT | AGAIN or finding.fibre is None:
                 continue
             for fibre in (finding.fibre, *finding.other_fibres):
-                codes[fibre].append(finding.code)
+                # An unreadable file may be the shot that is still to come, and is so far; where
+                # none is missing it may be a newer one.
+                if finding.code != "file-unreadable" or self._is_shot(fibre):
+                    codes[fibre].append(finding.code)
         return codes
+
+    def _is_shot(self, fibre: int) -> bool:
+        """Whether a usable shot of a fibre is there for every wavelength and end."""
+        count = sum(key.fibre == fibre for key, _, _ in self.standing)
+        return count >= len(ENDS) * len(self.wavelengths_nm)
 
     def _grave(self) -> Iterable[CableFinding]:
         return (
@@ -298,7 +311,7 @@ class _Cable:
             if any(
                 arrived.get(r.path, 0) > came for r in shots if newest and r.batch == newest.batch
             ):
-                self.codes[slot[0].fibre].append("clock-odd")
+                self.codes[slot[0].fibre].append(_MISDATED)
 
     def _again(self) -> Mapping[tuple[str, int], set[Slot]]:
         """Shots that are older than a splice, by its closure's name and the fibre."""
@@ -362,7 +375,7 @@ class _Cable:
         stated = self.expected.fibres is not None and self.expected.closures is not None
         if not stated or not self._stated_nm():
             return Hold.NOT_STATED
-        if not sure:
+        if not sure or len(self.fibres) != self.expected.fibres:
             return Hold.OTHER_COUNT
         whole = (f for f in self._grave() if f.fibre is None and f.severity is Severity.DEFECT)
         return Hold.FILES if any(f.code not in _NOT_IN_DOUBT for f in whole) else None
@@ -395,7 +408,7 @@ class _Cable:
         elif have:
             stage = Stage.WAVELENGTH_DUE
         colour = fibre_colour(fibre, self.size)
-        return Splice(fibre, colour, stage, worst, guess, why)
+        return Splice(fibre, colour, stage, worst, guess, why, bool(codes))
 
     def _judged(self, rows: Sequence[SpliceRow]) -> tuple[Stage, str]:
         """The stage of a splice of which every shot is in: what the review says of it."""

@@ -150,6 +150,10 @@ BY_STATUS = {
     "completeness.every_fibre": (
         "plain", SPLICE + "[completeness]\n", "every_fibre = true", "every_fibre = false",
     ),
+    # Two fibres are too few to tell fibres apart by their glass.
+    "completeness.numbering_proved": (
+        "plain", SPLICE + "[completeness]\n", "numbering_proved = true", "",
+    ),
     "change.increase_limit_db": (
         "plain", SPLICE + "[change]\n", "increase_limit_db = 0.1", "increase_limit_db = 0.2",
     ),

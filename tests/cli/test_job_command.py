@@ -89,7 +89,7 @@ def test_shots_that_are_none_of_the_jobs_are_named(job: Path, shots: Path, tmp_p
         ("--ribbon", "8", "the job says 12"),
         ("--end-a", "Elsewhere", "the job says"),
         ("--profile", "two-wavelengths", "the job says 'three-attempts'"),
-        ("--launch", "2km", "the job says 1000.0"),
+        ("--launch", "2km", "the job says 0.0"),
     ],
 )
 def test_an_option_that_says_otherwise_is_refused(
@@ -97,12 +97,18 @@ def test_an_option_that_says_otherwise_is_refused(
 ) -> None:
     text = job.read_text(encoding="utf-8")
     text = text.replace('# profile = "contract.toml"', 'profile = "three-attempts"')
-    job.write_text(text.replace('# launch = "1km"', 'launch = "1km"'), encoding="utf-8")
+    job.write_text(text.replace('# launch = "1km"', "launch = 0"), encoding="utf-8")
     result = run("cable", "--job", job, shots, "--out", tmp_path / "out", option, value)
     assert result.exit_code == 2
     assert said in result.output
     assert option in result.output
     assert not (tmp_path / "out").exists()
+
+
+def test_loose_tube_in_the_job_is_no_ribbon(job: Path, shots: Path, tmp_path: Path) -> None:
+    job.write_text(job.read_text(encoding="utf-8").replace("ribbon = 12", "ribbon = 0"))
+    result = run("cable", "--job", job, shots, "--out", tmp_path / "out", "--ribbon", 12)
+    assert (result.exit_code, "the job says 0" in result.output) == (2, True)
 
 
 def test_an_option_that_says_the_same_or_more_is_taken(

@@ -6,9 +6,11 @@ read; 40 lines of 80 columns are what the screen may take.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import replace
 from decimal import Decimal
+from pathlib import Path
 
 import pytest
 
@@ -30,7 +32,7 @@ from otdravg.cable.resplice.plan import plan_resplices
 from otdravg.findings import Severity, says
 from otdravg.fit.reading import Coverage, Kind
 from otdravg.report.cable import cable_text
-from otdravg.report.causes import span_text
+from otdravg.report.causes import SAID, span_text
 from otdravg.report.job import remaining
 from otdravg.shot.settings import Direction
 from otdravg.trade import fibre_colour, ribbon_position
@@ -255,6 +257,28 @@ def test_a_finding_without_words_of_its_own_shows_its_evidence(good: CableReview
     odd = finding("something-new", 7, evidence="it hums: 40 dB of it", what_to_do="listen")
     text = joined(cable_text(replace(good, findings=(odd,))))
     assert "something-new, fibre 7: it hums; listen" in text
+
+
+def test_findings_with_words_of_their_own_exist() -> None:
+    reference = (Path(__file__).parents[2] / "docs" / "findings.md").read_text(encoding="utf-8")
+    explained = set(re.findall(r"^\| `([a-z0-9-]+)`", reference, flags=re.MULTILINE))
+    assert len(SAID) > 30
+    assert set(SAID) <= explained
+
+
+def test_what_a_reviewer_settled_stays_on_the_screen(good: CableReview) -> None:
+    known = finding("clock-odd", 7, acknowledged="R. Vale, 2024-05-14: known")
+    text = joined(cable_text(replace(good, findings=(known,))))
+    assert text.startswith("CLEAR")
+    assert "Settled by decisions: clock-odd (7)" in text
+
+
+def test_splices_without_a_limit_are_not_clear(good: CableReview) -> None:
+    unjudged = tuple(
+        replace(r, verdict=replace(r.verdict, verdict=Verdict.NOT_JUDGED)) for r in good.rows
+    )
+    text = joined(cable_text(replace(good, rows=unjudged)))
+    assert text.startswith(f"LOOK cable {CABLE}: 19008 of 19008 splices are not judged")
 
 
 def test_many_faults_are_counted_where_they_do_not_fit(faulty: CableReview) -> None:

@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 from making import INDEX, instrument, shot, span
+from noise_about_a_line import noise_about_a_line
 from scipy.ndimage import uniform_filter1d
 
 from otdravg.shot.detect import detect
@@ -16,7 +17,6 @@ from otdravg.shot.noise import (
     NoiseModel,
     Rounding,
     linear_power,
-    noise_from_residuals,
     rough_noise,
 )
 from otdravg.shot.shot import Shot
@@ -35,14 +35,8 @@ LEVEL_DB = np.linspace(-2.0, -4.4, 12_000)
 def estimated(residual_db: FloatArray, windows: tuple[int, ...]) -> NoiseModel:
     start = NoiseModel(1e-6, 1e-6, 1e-6, 1e-6)
     for _ in range(3):
-        start = noise_from_residuals(
-            residual_db,
-            LEVEL_DB,
-            np.ones(LEVEL_DB.size, dtype=bool),
-            windows=windows,
-            rounding=ROUNDING,
-            parameters=2,
-            start=start,
+        start = noise_about_a_line(
+            residual_db, LEVEL_DB, windows=windows, rounding=ROUNDING, start=start
         )
     return start
 

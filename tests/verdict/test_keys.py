@@ -18,11 +18,13 @@ import pytest
 from pair_example import judged_loss, judged_one_way, measurement, reading
 from test_finding_reference import ROOT, codes_in
 
+from otdravg.cable.checks.profile import numbering_asked
+from otdravg.cable.model import CableFinding
 from otdravg.cable.resplice.advice import advice
 from otdravg.cable.resplice.model import FailingFibre, RemakeRisk
 from otdravg.closeout.traces import trace_pattern
 from otdravg.errors import BadProfile
-from otdravg.findings import says
+from otdravg.findings import Severity, says
 from otdravg.fit.reading import Kind
 from otdravg.shot.detect import Event, EventKind
 from otdravg.shot.settings import Direction
@@ -168,6 +170,7 @@ CASES = {
     "setup.launch_m_min": ('[setup]\nlaunch = "required"\n', "launch_m_min = 900", ""),
     "setup.receive": ("[setup]\n", 'receive = "none"', 'receive = "any"'),
     "setup.receive_m_min": ('[setup]\nreceive = "required"\n', "receive_m_min = 900", ""),
+    "completeness.numbering_proved": ("[completeness]\n", "numbering_proved = true", ""),
     "data.not_gradable": (
         "[splice]\nlimit_db = 0.3\n[data]\n", 'not_gradable = ["lengths-differ"]', ""
     ),
@@ -215,6 +218,7 @@ def answers(profile: Profile) -> list[Any]:
         *(judge_group(profile, whole, GROUP, 1550) for whole in Whole),
         advice(*_one_failing(profile), profile),
         judge_increase(profile, 0.2, 0.001),
+        numbering_asked([], [CableFinding(Severity.NOTE, "numbering-by-labels", "", "")], profile),
         required_wavelengths(profile, 6000.0, "G.652"),
         bears_on_acceptance(profile, 1550),
         missing_shots(profile, [1, 2], taken),

@@ -210,6 +210,10 @@ def test_a_re_splice_shot_by_a_wrong_clock_is_held(job: Job, days: int) -> None:
     assert said(answer, Kind.CUT) == []
     assert set(stages(answer, 3).values()) == {Stage.CHECK}
     assert said(answer, Kind.SHUT) == []
+    # It is said once, not once for each closure.
+    assert said(answer, Kind.OPEN) == []
+    (text,) = [t for t in said(answer, Kind.LOOK) if t.startswith("fibres 1 to 12: a shot that")]
+    assert "folder of their own" in text
 
 
 def test_a_shot_repeated_before_the_other_end_is_no_re_splice(job: Job) -> None:
@@ -246,7 +250,25 @@ def test_an_unreadable_file_is_said_once(job: Job) -> None:
     (job.site.folder / f"{RUN.cable}_F004_1550_AB.sor").write_bytes(b"\0" * 500)
     (first,) = news(job.look(), Kind.LOOK)
     assert first.values["code"] == "file-unreadable"
+    # It is still to come, and keeps nobody from anything.
+    assert stages(job.look(), 1)[4] is Stage.MISSING
+    assert said(job.look(), Kind.OPEN) == []
     assert news(job.shoot([5], "A"), Kind.LOOK) == []
+
+
+def test_an_unreadable_shot_may_be_a_newer_one(job: Job) -> None:
+    job.shoot(range(1, 13))
+    (job.site.folder / f"{RUN.cable}_F004_1550_AB (2).sor").write_bytes(b"\0" * 500)
+    answer = job.look()
+    assert stages(answer, 1)[4] is Stage.CHECK
+    assert said(answer, Kind.SHUT) == []
+
+
+def test_more_fibres_than_stated_hold_everything(site: Site5) -> None:
+    answer = Job(site, Expected(11, 5, WAVELENGTHS)).shoot(range(1, 13))
+    assert said(answer, Kind.SHUT) == []
+    (progress,) = said(answer, Kind.PROGRESS)
+    assert progress.endswith("5 closures and fibres up to 12 show, 5 and 11 expected")
 
 
 def test_a_high_reading_from_one_end_asks_for_the_other(site: Site5) -> None:

@@ -47,6 +47,27 @@ def test_once_says_how_the_job_stands(run: Callable[..., Result]) -> None:
     assert again.output == done.output.replace("\a", "")
 
 
+def test_the_job_says_what_the_cable_is(site: Site5, tmp_path: Path) -> None:
+    job = tmp_path / "job.toml"
+    job.write_text(
+        "format = 1\ncable = 'SIMQB1'\nfibres = 12\nwavelengths = [1310, 1550]\n"
+        f"shots = [{json.dumps(str(site.folder))}]\n",
+        encoding="utf-8",
+    )
+    for fibre in range(1, 12):
+        for nm in WAVELENGTHS:
+            site.shoot(fibre, nm, "A")
+    state = ("--state", str(tmp_path / "said.json"), "--settle", "0", "--workers", "1", "--once")
+    by_job = CliRunner().invoke(main, ["watch", "--job", str(job), "--closures", "5", *state])
+    by_options = CliRunner().invoke(main, ["watch", str(site.folder), *JOB, *state])
+    assert by_job.exit_code == by_options.exit_code == 1
+    assert by_job.output == by_options.output
+    assert "A end 11 of 12 fibres; B end 0 of 12 fibres" in by_job.output
+    for option, value in (("--fibres", "24"), ("--wavelengths", "1550")):
+        refused = CliRunner().invoke(main, ["watch", "--job", str(job), option, value, *state])
+        assert (refused.exit_code, "the job says" in refused.output) == (2, True)
+
+
 def test_json_lines(run: Callable[..., Result]) -> None:
     done = run("--once", "--json")
     events = [json.loads(line) for line in done.output.splitlines()]

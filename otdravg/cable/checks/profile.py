@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from datetime import datetime
 
 from otdravg.cable.checks.notes import numbers_text
@@ -11,7 +12,7 @@ from otdravg.cable.checks.repairs import repaired_splices
 from otdravg.cable.measure.closures import CableMap
 from otdravg.cable.measure.results import history_of
 from otdravg.cable.measure.standing import Measured
-from otdravg.cable.model import CableFinding, ShotRecord
+from otdravg.cable.model import CableFinding, Confidence, IdentityCheck, ShotRecord
 from otdravg.findings import Severity, says
 from otdravg.trade import ribbon_position
 from otdravg.verdict.connector import asks_for_ends, end_event, guards_all
@@ -40,6 +41,33 @@ def profile_findings(
         *_lengths(measured, profile),
         *_before_the_work(measured, maps, profile),
         *_ends(measured, profile),
+    ]
+
+
+def numbering_asked(
+    identities: Sequence[IdentityCheck], findings: Sequence[CableFinding], profile: Profile
+) -> list[CableFinding]:
+    """Where the profile asks for a proof of the numbering, labels alone are more than a note.
+
+    A decision that acknowledges the finding names the proof, such as a continuity test.
+    """
+    if not profile.completeness.numbering_proved:
+        return list(findings)
+    code = "numbering-by-labels"
+    result = [replace(f, severity=Severity.CAUTION) if f.code == code else f for f in findings]
+    untold = Counter(i.key.cable for i in identities if i.confidence is Confidence.NOT_TOLD)
+    noted = {f.cable for f in findings if f.code == code}
+    return result + [
+        CableFinding(
+            Severity.CAUTION,
+            code,
+            f"the glass does not tell whether both shots are of one fibre for {count} of the "
+            "fibres; the profile asks for a proof",
+            "prove them with light from end to end, and acknowledge this with a decision",
+            cable=cable,
+        )
+        for cable, count in sorted(untold.items())
+        if cable not in noted
     ]
 
 

@@ -125,8 +125,8 @@ class Order:
 class Reading:
     """What a review says.
 
-    ``paragraphs`` are those of the screen, folded lines joined; ``uses`` the file names with
-    what each was used as.
+    ``paragraphs`` are those of the screen, folded lines joined, items with their headings;
+    ``uses`` the file names with what each was used as.
     """
 
     exit_code: int
@@ -233,7 +233,20 @@ def _orders(table: Table) -> Iterator[Order]:
 
 
 def _joined(text: str) -> Iterator[str]:
-    """Lines of the screen, folded ones joined: a line that starts with a blank goes on."""
+    """Lines of the screen, folded ones joined: a line that starts with a blank goes on.
+
+    An item of a list, ``- …``, has the heading that it stands under before it.
+    """
+    heading = ""
+    for line in _unfolded(text):
+        if line.startswith("- "):
+            yield f"{heading}: {line}" if heading else line
+        else:
+            heading = line
+            yield line
+
+
+def _unfolded(text: str) -> Iterator[str]:
     held = ""
     for line in text.splitlines():
         if line.startswith(" ") and held:

@@ -30,11 +30,14 @@ Floats: TypeAlias = npt.NDArray[np.float64]
 
 #: Odds from which on there is no argument: a million to one.
 CLEAR_NATS = math.log(1e6)
-_REDRAWS = 200
+_REDRAWS = 2_000
 
-#: Standard uncertainty of a one-way reading, dB, of a reel's length, m, and attenuation, dB/km;
-#: larger than a shot of this catalogue has (measured: 0.7 mdB, 0.1 m, 1 mdB/km).
-_U_READING_DB, _U_LENGTH_M, _U_SLOPE_DB_PER_KM = 0.002, 0.5, 0.0015
+#: Standard uncertainty of a one-way reading, dB, and of a reel's length, m; both larger than what
+#: shots of this catalogue allow (measured: 1 mdB, 1.1 m for two closures apart).
+_U_READING_DB, _U_LENGTH_M = 0.002, 1.5
+#: Of the attenuation of a reel of 1 km, dB/km; derived: a line through coherence ripple of 3 mdB
+#: that is new every 10 m has 0.003 · √(12 · 10 m / 1 km) / 1 km, and falls as length^1.5.
+_U_SLOPE_AT_1_KM = 0.0011
 #: How losses and steps are drawn, and the share and width of a tail of bad splices.
 _LOSS_DB, _LOSS_SPREAD_DB, _STEP_SPREAD_DB = 0.07, 0.025, 0.07
 _BAD_SHARE, _BAD_SPREAD_DB = 0.05, 0.25
@@ -78,20 +81,19 @@ def _log_one_fibre(cable: Cable, near: Fibre, far: Fibre) -> float:
         for share, spread in ((1 - _BAD_SHARE, _LOSS_SPREAD_DB), (_BAD_SHARE, _BAD_SPREAD_DB))
     ]
     told = float(logsumexp(splices, axis=0).sum())
-    for one, other, spread, u in (
-        (_lengths(near), _lengths(far), _LENGTH_SPREAD * _lengths(near), _U_LENGTH_M),
-        (_slopes(near), _slopes(far), _SLOPE_SPREAD_DB_PER_KM, _U_SLOPE_DB_PER_KM),
+    u_slope = _U_SLOPE_AT_1_KM / (_usual(cable, _lengths) / 1_000) ** 1.5
+    for of, spread, u in (
+        (_lengths, _LENGTH_SPREAD * _usual(cable, _lengths), _U_LENGTH_M),
+        (_slopes, _SLOPE_SPREAD_DB_PER_KM, u_slope),
     ):
-        middle = _usual(cable, one)
-        told += float(_log_pair(one - middle, other - middle, spread, 0.0, u).sum())
+        middle = _usual(cable, of)
+        told += float(_log_pair(of(near) - middle, of(far) - middle, spread, 0.0, u).sum())
     return told
 
 
-def _usual(cable: Cable, values: Floats) -> Floats:
-    """Give the mean over the cable of what was measured: lengths (m) or attenuations."""
-    of: Callable[[Fibre], Floats] = _lengths if values[0] > 10 else _slopes
-    same = [of(g) for g in cable.glass.values() if len(g.sections) == len(values)]
-    return np.mean(same, axis=0)
+def _usual(cable: Cable, of: Callable[[Fibre], Floats]) -> Floats:
+    """Give the mean over the cable of what each reel has."""
+    return np.asarray(np.mean([of(glass) for glass in cable.glass.values()], axis=0))
 
 
 def _log_pair(
@@ -99,7 +101,7 @@ def _log_pair(
     y: Floats,
     alike: float | Floats,
     opposite: float,
-    u: float = _U_READING_DB,
+    u: float | Floats = _U_READING_DB,
 ) -> Floats:
     """Log density of x = c + d + noise and y = c − d + noise: mean and half difference part."""
     mean, half = (x + y) / 2, (x - y) / 2

@@ -272,13 +272,13 @@ def test_rows_findings_and_orders_are_read() -> None:
         ],
         "shots": [],
     }
-    read = read_review(Run(1, "one line\n  goes on\nnext\n", "", tables))
+    read = read_review(Run(1, "one line\n  goes on\n\nnext\n- item\n", "", tables))
     over, unmeasured = read.rows
     assert (over.graded, over.faulted, over.ordered) == (True, True, True)
     assert (unmeasured.loss_db, unmeasured.graded) == (None, False)
     assert read.findings[0].fibres == {3, 5, 6}
     assert [sorted(order.failing) for order in read.orders] == [[3, 5]]
-    assert read.paragraphs == ("one line goes on", "next")
+    assert read.paragraphs == ("one line goes on", "next", "next: - item")
 
 
 @pytest.mark.parametrize(

@@ -37,7 +37,16 @@ _AGAIN = (
     r"still .*missing",
     r"retest",
 )
-_FROM_B = (r"from B\b", r"\bB end\b", r"\bend B\b", r"Birch", r"other end", r"B→A", r"\bBA\b")
+_FROM_B = (
+    r"\bB:",
+    r"from B\b",
+    r"\bB end\b",
+    r"\bend B\b",
+    r"Birch",
+    r"other end",
+    r"B→A",
+    r"\bBA\b",
+)
 #: Two states of a splice that differ by less than two shots can tell, dB.
 _SAME_DB = 0.008
 _PROFILE = ("--profile", "contract.toml")
@@ -128,7 +137,9 @@ def repaired_and_shot_from_one_end(rng: Rng) -> Case:
     takes = usual(before)
     end = str(rng.choice(("A", "B")))
     new = _shot_again(takes, after, _slots(after.numbers, end), 3 * NIGHT)
-    other = _FROM_B if end == "A" else (r"from A\b", r"\bend A\b", r"Alder", r"A→B", r"\bAB\b")
+    other = (
+        _FROM_B if end == "A" else (r"\bA:", r"from A\b", r"\bend A\b", r"Alder", r"A→B", r"\bAB\b")
+    )
     return case_of(
         files_of(rng, [*takes.values(), *new]),
         after,

@@ -37,7 +37,7 @@ _SWAPPED = (
     r"mix",
     r"header says",
 )
-_SAME_END = (r"same end", r"one end", r"both .*from (?:A|B|Alder|Birch)", r"opposite end")
+_SAME_END = (r"same[ -]end", r"one end", r"both .*from (?:A|B|Alder|Birch)", r"opposite end")
 
 
 def _ends_exchanged(takes: dict[Slot, Take], fibres: Collection[int], *, names: bool) -> None:

@@ -25,6 +25,7 @@ from scenarios.pair.world import edited
 Rng = np.random.Generator
 
 _MISSING = (r"miss", r"no shot", r"no file", r"not shot", r"shoot", r"find")
+_ONE_SHOT = (r"same", r"twice", r"copy", r"copied", r"one trace", r"two (?:headers|names)")
 _OTHER = (r"other fibre", r"another fibre", r"twice", r"two fibres", r"does not (?:fit|belong)")
 
 
@@ -227,7 +228,7 @@ def _same_points(
 ) -> Case:
     source, target = takes[fibre, 1550, "B"].path, takes[missing, 1550, "B"].path
     files[target] = edited(files[source], general={"fibre_id": f"{missing:03d}"})
-    say = says("one trace under two headers", rf"\b{missing}\b", rf"\b{fibre}\b|same|copy|copied")
+    say = says("one trace under two headers", rf"\b(?:{fibre}|{missing})\b", _ONE_SHOT)
     return case_of(
         tuple(files.items()),
         cable,
@@ -248,7 +249,7 @@ def same_points_both_ways(rng: Rng) -> Case:
     one, other = takes[fibre, 1550, "A"], takes[fibre, 1550, "B"]
     ends = {key: other.label[key] for key in ("location_a", "location_b")}
     files[other.path] = edited(files[one.path], general=ends)
-    say = says("one shot under two names", rf"\b{fibre}\b", (r"same", r"twice", r"copy", r"copied"))
+    say = says("one shot under two names", rf"\b{fibre}\b", _ONE_SHOT)
     return case_of(
         tuple(files.items()),
         cable,

@@ -49,7 +49,11 @@ def much_in_24_fibres(rng: Rng) -> Case:
             says("crossed", rf"\b{one}\b", rf"\b{other}\b", r"cross|exchang|swap|each other"),
             says("a bend", rf"\b{bent}\b", r"bend|bent|re-?dress"),
             says("missing", rf"\b{lacking}\b", r"1310", r"miss|no shot|no file|shoot"),
-            says("between closures", rf"\b{hurt}\b", r"between|on the way"),
+            says(
+                "between closures",
+                rf"\b{hurt}\b",
+                r"between|on the way|bend, damage|factory splice",
+            ),
         ],
         due=[where],
     )

@@ -136,9 +136,7 @@ def headers_left_from_one_fibre_back(rng: Rng) -> Case:
     # The name too: the instrument makes it of the header, and adds what keeps names apart.
     before = takes[fibre - 1, 1550, "A"].path
     takes[slot] = labelled(takes[slot], before.replace(".sor", "_2.sor"), fibre=f"{fibre - 1:03d}")
-    say = says(
-        f"no shot of fibre {fibre} from A", rf"\b{fibre}\b", (r"miss", r"no shot", r"no file")
-    )
+    say = says(f"no shot of fibre {fibre} from A", rf"\b{fibre}\b", (r"miss", r"no shot", r"shoot"))
     return case_of(
         files_of(rng, takes),
         cable,

@@ -23,6 +23,8 @@ Rng = np.random.Generator
 
 #: "Crossed" where labels are merely shifted sends somebody to open a closure.
 _CROSSED = (r"fibres-crossed", r"(?<!not )(?<!no )(?<!nothing )\bcross(?:ed|ing)\b")
+#: Where every shot is there and merely has another number, none is to be taken.
+_NONE_MISSING = (r"\bshots? to take\b", r"direction-missing", r"(?:fibre|ribbon)-missing")
 _SHIFTED = (
     r"shift",
     r"displaced",
@@ -85,7 +87,7 @@ def shift_by_one_open(rng: Rng) -> Case:
     cable = draw_cable(rng)
     cable = replace(cable, at_b={n: n + 1 for n in cable.numbers})
     say = says("B's numbers are one higher", _SHIFTED)
-    return _wrong_numbers(rng, cable, {*cable.numbers, 13}, say, never=_CROSSED)
+    return _wrong_numbers(rng, cable, {*cable.numbers, 13}, say, never=_CROSSED + _NONE_MISSING)
 
 
 def shift_by_one_first_never_shot(rng: Rng) -> Case:
@@ -166,7 +168,9 @@ def twelve_off(rng: Rng) -> Case:
         (r"\b(?:12|twelve)\b", r"one ribbon"),
         (r"shift", r"higher", r"lower", r"\boff", r"more", r"less", r"\+", r"further", r"by "),
     )
-    case = _wrong_numbers(rng, cable, {*cable.numbers, *range(13, 25)}, say, never=_CROSSED)
+    case = _wrong_numbers(
+        rng, cable, {*cable.numbers, *range(13, 25)}, say, never=_CROSSED + _NONE_MISSING
+    )
     return replace(case, truth=replace(case.truth, closures=None))
 
 
@@ -280,7 +284,7 @@ def owners_list_forgotten(rng: Rng) -> Case:
         ungraded=[Where()],
         involved=None,
         say=[says("B's numbers are a hundred higher", _NUMBERS, r"\b100\b|\b101\b")],
-        never=_CROSSED,
+        never=_CROSSED + _NONE_MISSING,
         orders="none",
         closures=None,
     )
@@ -323,7 +327,7 @@ def shift_from_one_fibre_on(rng: Rng) -> Case:
     at_b = {n: n + 1 for n in range(first, 13)}
     cable = clearly(lambda: replace(draw_cable(rng), at_b=at_b))
     say = says("from here on B's numbers are one higher", _SHIFTED, rf"\b(?:{first}|{first + 1})\b")
-    return _wrong_numbers(rng, cable, {*range(first, 14)}, say, never=_CROSSED)
+    return _wrong_numbers(rng, cable, {*range(first, 14)}, say, never=_CROSSED + _NONE_MISSING)
 
 
 def shift_with_bad_splices(rng: Rng) -> Case:

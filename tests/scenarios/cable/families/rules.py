@@ -92,7 +92,7 @@ def guarded_too_close(rng: Rng) -> Case:
         exit_codes=(1,),
         uncleared=[where],
         orders="none",
-        say=[says("too close to call", r"too close|undecided|longer averag")],
+        say=[says("too close to call", r"too close|undecided|averag")],
     )
 
 
@@ -157,7 +157,12 @@ def attenuation_missed(rng: Rng) -> Case:
         exit_codes=(1,),
         involved=[fibre],
         say=[
-            says("its attenuation is over", rf"\b{fibre}\b", (r"dB/km", r"attenuation", r"per km"))
+            says(
+                "its attenuation is over",
+                rf"\b{fibre}\b",
+                (r"dB/km", r"attenuation", r"per km"),
+                aloud=False,
+            )
         ],
         orders="none",
     )
@@ -185,7 +190,7 @@ def end_connector_missed(rng: Rng) -> Case:
         args=_ARGS,
         exit_codes=(1,),
         involved=[fibre],
-        say=[says("the connector is over", rf"\b{fibre}\b", r"connector")],
+        say=[says("the connector is over", rf"\b{fibre}\b", r"connector", aloud=False)],
         orders="none",
     )
 
@@ -274,7 +279,14 @@ def too_many_splices(rng: Rng) -> Case:
         args=_ARGS,
         exit_codes=(1,),
         involved=None,
-        say=[says("more splices than allowed", r"splices?", (r"per km", r"/km", r"allowed"))],
+        say=[
+            says(
+                "more splices than allowed",
+                r"splices?",
+                (r"per km", r"/km", r"allowed"),
+                aloud=False,
+            )
+        ],
         orders="none",
     )
 
