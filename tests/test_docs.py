@@ -154,7 +154,9 @@ def test_map_of_the_code_names_every_module() -> None:
 
 def test_every_picture_is_drawn_by_the_script_and_shown_in_a_page() -> None:
     # Pages of the closeout are photographed from the outputs, not drawn by the script.
-    photographed = {path.name for path in PICTURES_DIR.glob("closeout-*.png")}
+    photographed = {
+        path.name for kind in ("closeout", "page") for path in PICTURES_DIR.glob(f"{kind}-*.png")
+    }
     drawn = set(PICTURES) | photographed
     kept = {path.name for path in PICTURES_DIR.iterdir()}
     shown = {

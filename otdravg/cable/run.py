@@ -255,7 +255,7 @@ def review(
     explained = Explained(crossed)
     findings = tell_copies(explained.left_of(findings), records, measured, maps) + crossed
     clock.stage("identity")
-    states = States(measured, maps, profile.ribbon_size)
+    states = States(measured, maps, profile.ribbon_size, single_fibre=profile.ribbon.single_fibre)
     findings += states.findings(whole_fibres=profile.completeness.retest_touched)
     findings += measured_findings(explained.left_in(measured))
     lengths_m = {m.key: m.outcome.axis.length_m for m in measured if m.outcome.axis}

@@ -137,7 +137,7 @@ def watch(
 
     \b
     otdravg watch shots --fibres 72 --closures 5 --wavelengths 1310,1550 --bell
-    otdravg watch shots --fibres 72 --closures 5 --wavelengths 1310,1550 --summary
+    otdravg watch shots --job ridge-7.toml --summary
     """
     job = NOTHING_STATED if job_file is None else load(job_file)
     folders = folders or job.folders

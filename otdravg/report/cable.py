@@ -260,12 +260,14 @@ def _to_do(review: CableReview) -> _ToDo:
     doubts += [f for f in by_cause[Cause.VISIT] if f.cable not in review.cables]
     settle = [*_said(doubts), *_unexplained(review, grave)]
     due = sorted({*review.to_take, *_to_take_again(review)}, key=in_shooting_order)
-    shoot = [_Item(f"{end}: {text}") for end, text in remaining(due, review.expected.ends)]
+    shoot = [
+        _Item(f"shoot from {end}: {text}") for end, text in remaining(due, review.expected.ends)
+    ]
     look = [*_said(by_cause[Cause.LOOK]), *map(_Item, aside_of(review))]
     visits = visits_of(review)
     return _ToDo(
         _section("Settle first", "findings.csv", settle),
-        _section("Shoot", "findings.csv", shoot),
+        _section("Missing", "findings.csv", shoot),
         replace(
             _section(_GO_TO, "resplice.csv", [_visit(v, review) for v in visits]), is_list=True
         ),

@@ -29,8 +29,8 @@ class Cause(IntEnum):
 
 
 _DISAGREE = "correct one, or state it (--mapping)"
-#: What is to be done about it; the code itself says what it is.
-SAID = {
+#: What is to be done about it, the code itself says what it is; None: the evidence has to be read.
+SAID: dict[str, tuple[Cause, str | None]] = {
     "fibres-crossed": (Cause.IDENTITY, "trace both, then exchange or confirm"),
     "other-fibre": (Cause.IDENTITY, "another fibre's shot fits better; shoot again"),
     "pair-doubtful": (Cause.IDENTITY, "not one fibre; shoot both ends again"),
@@ -41,12 +41,17 @@ SAID = {
     "shot-from-same-end": (Cause.IDENTITY, "find or take the shot from the other end"),
     "same-points-both-ways": (Cause.IDENTITY, "find or take the shot from the other end"),
     "shot-again-from-one-end": (Cause.IDENTITY, "shoot the other end again too"),
-    "pair-of-two-states": (Cause.IDENTITY, "made again between its shots; shoot as below"),
-    "shot-before-work": (Cause.IDENTITY, "older than the work there; shoot as below"),
+    "pair-of-two-states": (
+        Cause.IDENTITY,
+        "made again between its shots; shoot the other end as below",
+    ),
+    "shot-before-work": (Cause.IDENTITY, "older than the work on their ribbon; shoot as below"),
     "order-unknown": (Cause.IDENTITY, "clocks do not tell the newer; name its folder second"),
     "two-cables-one-name": (Cause.IDENTITY, "put each cable into a folder of its own"),
     "header-edited": (Cause.IDENTITY, "one trace, two headers; find the other shot"),
     "same-file-again": (Cause.LABEL, "remove the copy"),
+    "shots-under-one-name": (Cause.LABEL, "several fibres? say which is which (--mapping)"),
+    "launch-unstated": (Cause.LABEL, "state it (--launch, --receive), 0 where there is none"),
     "wavelength-label": (Cause.LABEL, "left out; find the shot, or state it (--mapping)"),
     "wavelength-differs": (Cause.LABEL, "pair shots of one wavelength"),
     "fibre-claims-differ": (Cause.LABEL, _DISAGREE),
@@ -67,11 +72,10 @@ SAID = {
     "fibre-broken": (Cause.VISIT, "broken; look, then shoot again"),
     "reflection-in-closure": (Cause.VISIT, "reflects; a connector or a crack? look"),
     "worse-than-before": (Cause.VISIT, "worse than in the earlier run; look at the tray"),
-    "span-outside-rules": (Cause.LOOK, "fails as a whole: see fibres.csv"),
-    "group-outside-rules": (Cause.LOOK, "fails as a whole: see closures.csv"),
-    "clock-odd": (Cause.LOOK, "set the clock; the order of attempts rests on it"),
-    "date-unknown": (Cause.LOOK, "set the clock; the order of attempts rests on it"),
-    "newest-shot-unusable": (Cause.LOOK, "an earlier one stands; take it again"),
+    "span-outside-rules": (Cause.LOOK, None),
+    "group-outside-rules": (Cause.LOOK, None),
+    "clock-odd": (Cause.LOOK, "years from the others; of this job? set the clock"),
+    "date-unknown": (Cause.LOOK, "set the clock; no order rests on it"),
     "cord-missing": (Cause.LOOK, "the first splice may not show"),
     "cord-differs": (Cause.LOOK, "check where the span starts"),
     "pulse-differs": (Cause.LOOK, "shoot again if the contract names a pulse"),
@@ -128,10 +132,18 @@ def gathered(findings: Sequence[CableFinding]) -> list[Said]:
         Said(
             code,
             ", ".join(filter(None, (cable, _where(own)))),
-            SAID[code][1] if code in SAID else _begun(own[0]),
+            _what(code, own),
         )
         for (_, cable, code), own in sorted(groups.items(), key=lambda item: item[0])
     ]
+
+
+def _what(code: str, findings: Sequence[CableFinding]) -> str:
+    said = SAID[code][1] if code in SAID else None
+    if said is not None:
+        return said
+    more = f" (and {len(findings) - 1} more)" if len(findings) > 1 else ""
+    return _begun(findings[0]) + more
 
 
 def _where(findings: Sequence[CableFinding]) -> str:

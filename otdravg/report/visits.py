@@ -256,8 +256,8 @@ def _between(findings: Sequence[CableFinding], rows: Sequence[SpliceRow], route:
         shown = f"{figures.pop()} dB at {wavelengths_text(sorted(losses))}"
     bent = any(row.bend_suspected for row in own)
     noun = "fibre" if len(fibres) == 1 else "fibres"
-    what = "a bend in the cable" if bent else "bend, damage or factory splice"
-    text = f"{noun} {span_text(fibres)}, {route.both_ways(at_m)}: {shown}; look for {what}"
+    what = "bent or squeezed" if bent else "bend, damage or factory splice"
+    text = f"on the way, {noun} {span_text(fibres)}, {route.both_ways(at_m)}: {shown}; {what}?"
     short = f"{span_text(fibres)} at {distance_text(at_m, km=True)}"
     return Doing(at_m, text, "on the way fibre", short)
 

@@ -30,7 +30,7 @@ __all__ = [
 
 #: Columns of :func:`tallies`, behind the name of each line.
 TALLY_COLUMNS = (
-    "expected", "number_measured", "within", "over", "open", "one_way", "not_measured", "not_shot",
+    "expected", "both_ends", "within", "over", "open", "one_way", "not_measured", "not_shot",
 )  # fmt: skip
 
 

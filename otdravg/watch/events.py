@@ -307,9 +307,7 @@ def progress_text(cable: CableStatus) -> str:
 
 def _stated(cable: CableStatus) -> str:
     if any(c.hold is Hold.NOT_STATED for c in cable.closures):
-        return (
-            ". No closure is said to be proved whole: state --fibres, --closures and --wavelengths"
-        )
+        return ". No closure is said to be proved whole: state a job (--job)"
     if any(c.hold is Hold.OTHER_COUNT for c in cable.closures):
         shown = (
             f"{counted(len(cable.closures), 'closure')} and fibres up to {cable.fibres[-1]} show"

@@ -209,6 +209,7 @@ ENGLISH = {
         "open, {missing} not measured from both ends."
     ),
     "standing_findings": "{findings} to settle.",
+    "both_ends": "Both ends",
     "expected": "Expected",
     "within": "Within",
     "over": "Over",

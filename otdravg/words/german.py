@@ -215,8 +215,9 @@ GERMAN = {
         "{open} offen, {missing} nicht von beiden Seiten gemessen."
     ),
     "standing_findings": "{findings} zu klären.",
+    "both_ends": "Beide Enden",
     "expected": "Erwartet",
-    "within": "Eingehalten",
+    "within": "Erfüllt",
     "over": "Darüber",
     "open": "Offen",
     "one_way": "Einseitig",

@@ -6,6 +6,7 @@ the package's simulator, which knows nothing of the code that is tested here.
 
 from __future__ import annotations
 
+import csv
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta, timezone
@@ -191,6 +192,22 @@ def with_event(span: Fibre, at_m: float, loss_db: float, level_db: float = 0.0) 
         sections=(*span.sections[:number], *parts, *span.sections[number + 1 :]),
         joints=(*span.joints[:number], Joint(loss_db), *span.joints[number:]),
     )
+
+
+def table(out: Path, name: str) -> list[dict[str, str]]:
+    """Rows of a table that a review wrote."""
+    with open(out / name, encoding="utf-8", newline="") as stream:
+        return list(csv.DictReader(stream))
+
+
+def orders(out: Path) -> list[tuple[str, str]]:
+    """Closure and failing fibres of every splice that a review wants remade."""
+    return [(row["closure"], row["failing_fibres"]) for row in table(out, "resplice.csv")]
+
+
+def evidence(out: Path) -> str:
+    """What a review's findings rest on."""
+    return " ".join(row["evidence"] for row in table(out, "findings.csv"))
 
 
 def cable_says(*folders: Path, out: Path, options: Iterable[str] = ()) -> tuple[int, str]:

@@ -56,8 +56,8 @@ def test_the_review_says_what_is_still_to_be_shot(job: Path, shots: Path, tmp_pa
     assert result.exit_code == 1, result.output
     text = joined(result)
     ends = load(job).ends
-    assert f"- A ({ends[0]}): fibres 5 to 12 at 1550 nm" in text
-    assert f"- B ({ends[1]}): fibres 4 to 12 at 1550 nm" in text
+    assert f"- shoot from A ({ends[0]}): fibres 5 to 12 at 1550 nm" in text
+    assert f"- shoot from B ({ends[1]}): fibres 4 to 12 at 1550 nm" in text
     assert "4 of 12 in, 3 measured from both ends at 1550 nm" in text
     with (out / "findings.csv").open(encoding="utf-8") as stream:
         codes = {row["finding"] for row in csv.DictReader(stream)}

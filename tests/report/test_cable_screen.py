@@ -207,7 +207,7 @@ def test_twenty_faults_of_864_fibres_fit_one_screen(faulty: CableReview) -> None
 
 def test_doubts_stand_first_and_odds_behind_details(faulty: CableReview) -> None:
     text = cable_text(faulty)
-    headings = ["Settle first", "Shoot", "Go to, in order from A", "Look at", "Tables"]
+    headings = ["Settle first", "Missing", "Go to, in order from A", "Look at", "Tables"]
     places = [text.index(f"\n{heading}") for heading in headings]
     assert places == sorted(places)
     assert "log-likelihood" not in text
@@ -236,8 +236,10 @@ def test_shots_alone_are_no_fault(faulty: CableReview, good: CableReview) -> Non
     )
     text = joined(cable_text(review))
     assert text.startswith(f"SHOOT cable {CABLE}: 49 shots to take; nothing is wrong so far")
-    assert "- A (North hut): fibres 769 to 780 at 1310 and 1550 nm" in text
-    assert "- B (South hut): fibres 222 at 1550 nm; 769 to 780 at 1310 and 1550 nm" in text
+    assert "- shoot from A (North hut): fibres 769 to 780 at 1310 and 1550 nm" in text
+    assert (
+        "- shoot from B (South hut): fibres 222 at 1550 nm; 769 to 780 at 1310 and 1550 nm" in text
+    )
 
 
 @pytest.mark.parametrize("verdict", [Verdict.NOT_MEASURED, Verdict.TOO_CLOSE, Verdict.NOT_GRADABLE])

@@ -228,11 +228,11 @@ class Elements(HTMLParser):
             self._kind = None
 
 
-def check_page(page: str, template: str) -> Elements:
+def check_page(page: str, *templates: str) -> Elements:
     """No element, attribute, script or address that a text brought in."""
     assert not [c for c in page if is_obeyed(c) and c not in "\n\t"]
     found = Elements(page)
-    assert found.tags <= Elements(packaged(template)).tags
+    assert found.tags <= Elements("".join(map(packaged, templates))).tags
     names = {name for name, _ in found.attributes}
     assert not [name for name in names if name.startswith("on") or name == "style"]
     assert not [name for name in names if not re.fullmatch(r"[a-zA-Z][a-zA-Z:-]*", name)]
@@ -264,7 +264,7 @@ class TestPage:
         page = tmp_path / "pair.html"
         done = run("pair", *_pair_of(hostile), "--report", page)
         assert done.exit_code in (0, 1), done.output
-        found = check_page(page.read_text(encoding="utf-8"), "pair.html.j2")
+        found = check_page(page.read_text(encoding="utf-8"), "pair.html.j2", "ticket.html.j2")
         assert "script" not in found.tags
 
 

@@ -124,6 +124,24 @@ def test_the_state_never_lies_in_the_folder(site: Site5) -> None:
     assert "lies in the folder that is watched" in done.output
 
 
+def test_a_job_states_it_all(run: Callable[..., Result], site: Site5, tmp_path: Path) -> None:
+    job = tmp_path / "job.toml"
+    distances = (703, 1325, 2138, 2800, 3542)
+    rows = [f'[[closures]]\nname = "K{n}"\ndistance = {m}' for n, m in enumerate(distances, 1)]
+    job.write_text(
+        "format = 1\ncable = 'SIMQB1'\nfibres = 12\nwavelengths = [1310, 1550]\n" + "\n".join(rows)
+    )
+    state = ("--state", str(tmp_path / "other.json"), "--settle", "0", "--workers", "1", "--once")
+    watch = ["watch", str(site.folder), "--job", str(job), *state]
+    done = CliRunner().invoke(main, watch)
+    assert done.exit_code == 1, done.output
+    assert done.output.count("SHUT  ") == 4
+    assert "K3, " in done.output
+    refused = CliRunner().invoke(main, [*watch, "--fibres", "24"])
+    assert refused.exit_code == 2
+    assert "the job says 12" in refused.output
+
+
 def test_an_empty_folder_is_no_error_and_not_proved(tmp_path: Path) -> None:
     folder = tmp_path / "shots"
     folder.mkdir()

@@ -158,6 +158,9 @@ class States:
         Closures of each cable.
     ribbon_size : int or None
         A ribbon is cut and spliced as a whole; in loose tube every fibre by itself.
+    single_fibre : bool
+        The contract lets one fibre of a ribbon be spliced alone: where one alone reads otherwise,
+        the others were not touched.
     """
 
     def __init__(
@@ -165,10 +168,13 @@ class States:
         measured: Sequence[Measured],
         maps: Mapping[str, CableMap],
         ribbon_size: int | None,
+        *,
+        single_fibre: bool = False,
     ) -> None:
         self._measured = [one for one in measured if one.outcome.axis is not None]
         self._maps = maps
         self._ribbon_size = ribbon_size
+        self._single_fibre = single_fibre
         self._works: dict[_Place, list[_Work]] = defaultdict(list)
         self._series: dict[tuple[FibreKey, int], dict[int, Series]] = {}
         self._by_fibre: dict[FibreKey, list[dict[int, Series]]] = defaultdict(list)
@@ -203,12 +209,19 @@ class States:
         ribbon, _ = ribbon_position(key.fibre, self._ribbon_size)
         return key.cable, key.fibre if ribbon is None else ribbon, number
 
+    def _works_on(self, key: FibreKey, number: int) -> list[_Work]:
+        """What was done to a fibre's splice at a closure, or to its ribbon's."""
+        works = self._works.get(self._place(key, number), [])
+        if self._single_fibre and len({work.fibre for work in works}) == 1:
+            return [work for work in works if work.fibre == key.fibre]
+        return works
+
     def attempts(self, one: Measured, number: int) -> int:
         """How often a splice was made, as far as the shots prove it; at least once.
 
         Work that is younger than the fibre's own shots is not counted: they show what was before.
         """
-        works = self._works.get(self._place(one.key, number), ())
+        works = self._works_on(one.key, number)
         counts = [0]
         for record in one.records:
             if record is not None:
@@ -264,7 +277,7 @@ class States:
 
     def _older(self, one: Measured, number: int) -> list[ShotRecord]:
         """Standing shots that are older than work on the fibre's ribbon at a closure."""
-        works = self._works.get(self._place(one.key, number), [])
+        works = self._works_on(one.key, number)
         if not works:
             return []
         shots = [r for r in one.records if r is not None]
@@ -282,7 +295,10 @@ class States:
         if ab is None or ba is None or ab.attempt == ba.attempt:
             return False
         series = self._series.get((one.key, one.wavelength_nm), {})
-        return not any(_changes(side) for own in series.values() for side in own)
+        if any(_changes(side) for own in series.values() for side in own):
+            return False
+        passed = self._maps[one.key.cable].passes.get(one.key.fibre, {})
+        return not any(self._older(one, number) for number in passed)
 
     def _worded(self, place: _Place, told: Sequence[_Told]) -> CableFinding:
         cable, unit, number = place

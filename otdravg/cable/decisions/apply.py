@@ -191,7 +191,6 @@ def accepted_rows(
             What.EXCLUDE_SHOT,
             What.NAME_CLOSURE,
             What.ACKNOWLEDGE,
-            What.CONTINUITY_TESTED,
         ):
             continue
         fibres = {decision.fibre}

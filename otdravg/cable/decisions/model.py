@@ -24,7 +24,6 @@ class What(Enum):
     NAME_CLOSURE = "name-closure"  # to `value`
     CONFIRM_CROSSING = "confirm-crossing"  # `fibre` and `value` are exchanged at B
     RENUMBER = "renumber"  # the shots from one end, as `value` says: "B 1-23=2-24 24=1"
-    CONTINUITY_TESTED = "continuity-tested"  # the numbering was proved otherwise; `why` says how
     ACKNOWLEDGE = "acknowledge"  # a finding by its code `value`, as in "fibre-missing 7-12"
 
 
@@ -103,7 +102,6 @@ _NEEDS: Mapping[What, tuple[str, ...]] = {
     What.NAME_CLOSURE: ("closure", "value"),
     What.CONFIRM_CROSSING: ("fibre", "value"),
     What.RENUMBER: ("value",),
-    What.CONTINUITY_TESTED: (),
     What.ACKNOWLEDGE: ("value",),
 }
 

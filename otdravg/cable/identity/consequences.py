@@ -23,11 +23,11 @@ _OF_A_FIBRE = _OF_A_PAIR | {
     "bend-suspected",
     "direction-missing",
     "event-between-closures",
-    "fibre-missing",
     "lengths-differ",
     "other-length",
-    "ribbon-missing",
 }  # fmt: skip
+#: What is missing by numbers, while these are in doubt.
+_OF_NUMBERS = frozenset({"fibre-missing", "ribbon-missing"})
 
 
 class Explained:
@@ -41,6 +41,7 @@ class Explained:
 
     def __init__(self, stories: Sequence[CableFinding]) -> None:
         self._wavelengths: dict[FibreKey, set[int | None]] = defaultdict(set)
+        self._renumbered = {f.cable for f in stories if f.code == "numbering-differs"}
         for finding in stories:
             if finding.code in NOT_ONE_FIBRE and finding.fibre is not None:
                 for fibre in (finding.fibre, *finding.other_fibres):
@@ -55,11 +56,14 @@ class Explained:
         return [
             f
             for f in findings
-            if f.code not in _OF_A_FIBRE
-            or f.fibre is None
-            or not all(
-                self._is_of(FibreKey(f.cable, fibre), f.wavelength_nm)
-                for fibre in (f.fibre, *f.other_fibres)
+            if not (f.code in _OF_NUMBERS and f.cable in self._renumbered)
+            and (
+                f.code not in _OF_A_FIBRE
+                or f.fibre is None
+                or not all(
+                    self._is_of(FibreKey(f.cable, fibre), f.wavelength_nm)
+                    for fibre in (f.fibre, *f.other_fibres)
+                )
             )
         ]
 

@@ -251,10 +251,31 @@ class _Group:
             for side in (0, 1)
         )
         comparison = Comparison(from_a, from_b, partner)
-        stories = [self._of_story(one, comparison) for one in told]
-        in_story = {int(n) for one in told for n in one.story.rows}
-        checks, findings = self._of_pairs(comparison, partner, in_story)
+        own = comparison.own()
+        rows = [{int(n) for n in one.story.rows} for one in told]
+        near = [
+            self._unsure_beside(one, own, CLEAR if t.story.kind is Kind.FREE else 0.0)
+            for t, one in zip(told, rows, strict=True)
+        ]
+        stories = [
+            self._of_story(one, comparison, others) for one, others in zip(told, near, strict=True)
+        ]
+        checks, findings = self._of_pairs(comparison, partner, set().union(*rows, *near))
         return checks, [*stories, *findings]
+
+    def _unsure_beside(self, rows: set[int], own: FloatArray, least: float) -> set[int]:
+        """Pairs that say too little for themselves where most of their ribbon is wrong."""
+        size = self._size or TUBE
+        ribbons: dict[int, set[int]] = defaultdict(set)
+        for n in np.flatnonzero(np.isfinite(own)).tolist():
+            ribbons[(self._keys[n].fibre - 1) // size].add(n)
+        return {
+            n
+            for members in ribbons.values()
+            if 2 * len(members & rows) > len(members)
+            for n in members - rows
+            if own[n] < least
+        }
 
     def _stories(self) -> list[_Told]:
         """Stories at each wavelength, those that are told at all of them once."""
@@ -372,7 +393,7 @@ class _Group:
         pair = np.array([n, best])
         own, gap = float(comparison.own()[n]), -(margin or 0.0)
         is_other = margin is not None and np.nanmax(comparison.of_pairs(pair, pair[::-1])) > 0
-        return about_fibre(
+        finding = about_fibre(
             key,
             Severity.DEFECT,
             "other-fibre" if is_other else "pair-doubtful",
@@ -388,8 +409,11 @@ class _Group:
             "end to end, or shoot both ends again",
             files=self._files([n, best] if is_other else [n]),
         )
+        # Whose shot fits elsewhere may be wrong where it is, too.
+        is_sure = not is_other or comparison.own()[best] >= CLEAR
+        return finding if is_sure else replace(finding, other_fibres=(other.fibre,))
 
-    def _of_story(self, told: _Told, comparison: Comparison) -> CableFinding:
+    def _of_story(self, told: _Told, comparison: Comparison, others: set[int]) -> CableFinding:
         """Word one story, with the renumbering that would mend it."""
         story, nm = told.story, told.wavelength_nm
         numbers = sorted(self._numbers(story.rows) | self._numbers(story.partner))
@@ -441,10 +465,11 @@ class _Group:
                 wavelength_nm=nm,
                 files=files,
             )
-        return replace(finding, other_fibres=tuple(numbers[1:]))
+        beside = sorted(self._numbers(others) - set(numbers))
+        return replace(finding, other_fibres=(*numbers[1:], *beside))
 
-    def _numbers(self, rows: IntArray) -> set[int]:
-        return {self._keys[n].fibre for n in rows.tolist() if n >= 0}
+    def _numbers(self, rows: Iterable[int]) -> set[int]:
+        return {self._keys[n].fibre for n in rows if n >= 0}
 
     def _words(self, story: Story, is_shot: npt.NDArray[np.bool_]) -> str:
         """Say what went wrong."""

@@ -147,7 +147,8 @@ def numbering_told(comparison: Comparison, ribbon_size: int | None) -> Numbering
         told = _renewed(comparison, size)
         if best is None or told.worth > best.worth:
             best = told
-        if np.nanmedian(told.ratios) > CLEAR:
+        known = told.ratios[np.isfinite(told.ratios)]
+        if known.size and np.median(known) > CLEAR:
             break
     assert best is not None
     comparison.scale_by(np.where(best.ratios > 0, best.partner, -1))
@@ -183,7 +184,7 @@ def _beginnings(comparison: Comparison, size: int) -> list[IntArray]:
     sample[:: max(n // _SAMPLE, 1)] = True
     scattered = [(n * comparison.spread(np.where(sample, everybody, -1)), 0, everybody)]
     for slip in _of_all(comparison, size):
-        partner = np.empty_like(everybody)
+        partner = everybody.copy()
         partner[slip.rows] = slip.source
         cost = n * comparison.spread(np.where(sample, partner, -1)) + slip.cost
         scattered.append((cost, len(scattered), partner))
@@ -272,7 +273,8 @@ def _is_what_it_says(slip: _Slip, comparison: Comparison) -> bool:
     """Whether most shots from A have their partner by the rule, not by what comes in again."""
     if slip.loose is None or slip.kind is Kind.FREE:
         return True
-    return bool(np.mean(slip.loose[comparison.is_shot[0][slip.rows]]) < 0.5)
+    loose = slip.loose[comparison.is_shot[0][slip.rows]]
+    return bool(2 * np.count_nonzero(loose) < loose.size)
 
 
 def _is_another(one: _Weighed, than: _Weighed) -> bool:
@@ -330,7 +332,7 @@ def _large_slips(
     sample = suspects[:: -(-suspects.size // _SAMPLE)]
     scores = []
     for slip in _of_all(comparison, size):
-        source = np.empty(n, dtype=np.intp)
+        source = np.arange(n)
         source[slip.rows] = slip.source
         new = comparison.of_pairs(sample, np.maximum(partner[source[sample]], 0))
         scores.append((float(np.maximum(np.nan_to_num(new), _AT_LEAST).sum()), slip))
@@ -394,6 +396,17 @@ def _steps(size: int, n: int) -> list[int]:
     return [sign * step for step in sorted(steps) if step < n for sign in (1, -1)]
 
 
+def _of_gaps(comparison: Comparison) -> Iterator[_Slip]:
+    """A number that one end left out, and one more at its end: the count slipped there."""
+    from_a, from_b = comparison.is_shot
+    left_out, more = np.flatnonzero(from_a & ~from_b), np.flatnonzero(from_b & ~from_a)
+    for gap in left_out[:_LOOKED_AT].tolist():
+        for beyond in more[:_LOOKED_AT].tolist():
+            low, high = min(gap, beyond), max(gap, beyond)
+            if high - low >= 2:
+                yield _shifted(low, high + 1, 1 if beyond > gap else -1, 0.0)
+
+
 def _begins_apart(comparison: Comparison) -> set[int]:
     """By how much one end's numbers begin and end later than the other's."""
     (from_a, from_b) = (np.flatnonzero(shot) for shot in comparison.is_shot)
@@ -414,6 +427,7 @@ def _of_all(comparison: Comparison, size: int) -> Iterator[_Slip]:
     n = comparison.size
     everybody = np.arange(n)
     steps = sorted({*_steps(size, n), *_begins_apart(comparison)}, key=abs)
+    yield from _of_gaps(comparison)
     kind = Kind.BACKWARDS if n > size else Kind.ROLLED
     yield _Slip(kind, 0, everybody, everybody[::-1], _SLIP, 0.0)
     if n > 2 * size:

@@ -63,7 +63,7 @@ def cover(job: Job, template: Template, evidence: str) -> None:
             y = paper.paragraph(left, y, text, half - _LABEL_WIDTH, size=8, most=4) - 1.5
     right = body.left + half + 24
     headings = ["", *(words[key] for key in TALLY_COLUMNS)]
-    y = _table(job, Area(right, 0, half, box.bottom - 8), headings, tallies(review, words), 0.16)
+    y = _table(job, Area(right, 0, half, box.bottom - 8), headings, tallies(review, words), 0.13)
     y = _losses(job, Area(right, 0, half, y - 8))
     paper.text(right, y - 14, words["worst"], size=8.5, font=BOLD)
     y -= 27
@@ -97,7 +97,7 @@ def _table(
     other = (1 - first) * area.width / (len(headings) - 1)
     widths = [first * area.width, *[other] * (len(headings) - 1)]
     wrapped = [
-        paper.wrapped(text, w - 3, 6.5, BOLD) for text, w in zip(headings, widths, strict=True)
+        paper.wrapped(text, w - 1, 6, BOLD) for text, w in zip(headings, widths, strict=True)
     ]
     y = area.top - 8
     deepest = max(map(len, wrapped))
@@ -105,7 +105,7 @@ def _table(
     for place, (lines, width) in enumerate(zip(wrapped, widths, strict=True)):
         for line, text in enumerate(lines):
             down = 8 * (line + deepest - len(lines))
-            _set(paper, place, x, y - down, width, text, 6.5, BOLD)
+            _set(paper, place, x, y - down, width, text, 6, BOLD)
         x += width
     y -= 8 * deepest + 4
     for row in rows:

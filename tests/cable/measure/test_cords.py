@@ -5,12 +5,11 @@ Small simulated cables of known truth, run by the command as a reviewer does.
 
 from __future__ import annotations
 
-import csv
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from small_cable import CONNECTOR, Cable, Crew, cable_says, with_loss
+from small_cable import CONNECTOR, Cable, Crew, cable_says, evidence, orders, table, with_loss
 
 from otdravg.simulate import Joint, JointKind
 
@@ -22,8 +21,7 @@ ANGLED = Joint(0.3, None, JointKind.CONNECTOR)
 
 def places(out: Path) -> set[int]:
     """Places of all rows, to 20 m."""
-    with open(out / "splices.csv", encoding="utf-8", newline="") as stream:
-        return {round(float(row["distance_m"]) / 20) * 20 for row in csv.DictReader(stream)}
+    return {round(float(row["distance_m"]) / 20) * 20 for row in table(out, "splices.csv")}
 
 
 def true_places() -> set[int]:
@@ -34,10 +32,10 @@ def true_places() -> set[int]:
 def test_a_launch_fibre_that_reflects_nothing_is_no_closure(tmp_path: Path) -> None:
     crew = Crew(ONE, tmp_path / "shots", cord_m=1000.0, connector=ANGLED)
     crew.all_of(FIBRES)
-    code, text = cable_says(crew.folder, out=tmp_path / "out")
-    assert code == 1  # it might be closures all the same: to be stated
-    assert "redo now" not in text
-    assert "taken for the ends of a launch and a receive fibre" in text
+    # It might be closures all the same: to be stated.
+    assert cable_says(crew.folder, out=tmp_path / "out")[0] == 1
+    assert orders(tmp_path / "out") == []
+    assert "taken for the ends of a launch and a receive fibre" in evidence(tmp_path / "out")
     assert places(tmp_path / "out") == true_places()
 
 
@@ -52,7 +50,8 @@ def test_stated_as_none_it_is_judged_as_closures(tmp_path: Path) -> None:
     crew = Crew(ONE, tmp_path / "shots", cord_m=1000.0, connector=ANGLED)
     crew.all_of(FIBRES)
     options = ("--launch", "0", "--receive", "0")
-    assert "redo now" in cable_says(crew.folder, out=tmp_path / "out", options=options)[1]
+    assert cable_says(crew.folder, out=tmp_path / "out", options=options)[0] == 1
+    assert len(orders(tmp_path / "out")) == 2
 
 
 def test_what_most_shots_show_tells_the_others(tmp_path: Path) -> None:
@@ -67,9 +66,8 @@ def test_a_bad_splice_is_found_where_it_is(tmp_path: Path) -> None:
     crew = Crew(ONE, tmp_path / "shots", cord_m=1000.0, connector=ANGLED)
     crew.all_of(FIBRES)
     crew.both(5, with_loss(ONE.fibre(5), 2, 0.4))
-    text = cable_says(crew.folder, out=tmp_path / "out")[1]
-    assert text.count("redo now") == 1
-    assert "closure 2, ribbon 1, fibre 5: redo now" in text
+    cable_says(crew.folder, out=tmp_path / "out")
+    assert orders(tmp_path / "out") == [("2", "5")]
 
 
 @pytest.mark.parametrize(

@@ -5,22 +5,26 @@ Small simulated cables of known truth, run by the command as a reviewer does.
 
 from __future__ import annotations
 
-import csv
 from datetime import timedelta
 from pathlib import Path
 
 import numpy as np
 import pytest
-from small_cable import DAY, MORNING, Cable, Crew, cable_says, with_loss
+from small_cable import (
+    DAY,
+    MORNING,
+    Cable,
+    Crew,
+    cable_says,
+    evidence,
+    orders,
+    table,
+    with_loss,
+)
 
 FIBRES = range(1, 13)
 ONE = Cable()
 BAD_DB = 0.35
-
-
-def table(out: Path, name: str) -> list[dict[str, str]]:
-    with open(out / name, encoding="utf-8", newline="") as stream:
-        return list(csv.DictReader(stream))
 
 
 def uses(out: Path) -> set[str]:
@@ -40,10 +44,9 @@ def test_two_cables_of_one_name_are_two(tmp_path: Path, other: Cable, numbers: r
     first.all_of(FIBRES, tag="x/")
     first.both(3, with_loss(ONE.fibre(3), 1, BAD_DB), tag="x/")
     second.all_of(numbers, tag="y/", taken=MORNING + 3 * DAY)
-    code, text = cable_says(shots, out=tmp_path / "out")
-    assert code == 1
-    assert "more than one cable is named SIM-1" in text
-    assert "fibre 3: redo now" in text  # it vanished behind the other cable's fibre 3
+    assert cable_says(shots, out=tmp_path / "out")[0] == 1
+    assert "more than one cable is named SIM-1" in evidence(tmp_path / "out")
+    assert orders(tmp_path / "out") == [("1", "3")]  # it vanished behind the other cable's fibre 3
     assert uses(tmp_path / "out") == {"used"}
     cables = {row["cable"]: row["file"][0] for row in table(tmp_path / "out", "shots.csv")}
     assert cables == {"SIM-1": "x", "SIM-1 (2)": "y"}
@@ -57,9 +60,8 @@ def test_two_cables_are_told_by_the_ends_that_were_typed(tmp_path: Path) -> None
         for end, ends in (("A", ("Cedar hut", "Dogwood hut")), ("B", ("Dogwood hut", "Cedar hut"))):
             near, far = ends
             other.one(fibre, end, tag="z", taken=MORNING + 3 * DAY, location_a=near, location_b=far)
-    code, text = cable_says(shots, out=tmp_path / "out")
-    assert code == 1
-    assert "more than one cable is named SIM-1" in text
+    assert cable_says(shots, out=tmp_path / "out")[0] == 1
+    assert "more than one cable is named SIM-1" in evidence(tmp_path / "out")
     assert uses(tmp_path / "out") == {"used"}
 
 
@@ -70,9 +72,8 @@ def test_twelve_fibres_under_one_number_are_no_attempts(tmp_path: Path) -> None:
             taken = MORNING + timedelta(minutes=fibre + 60 * first)
             name = f"TRACE{first + fibre:04d}.sor"
             crew.shot(ONE.fibre(fibre), end, name, taken=taken)
-    code, text = cable_says(crew.folder, out=tmp_path / "out")
-    assert code == 1
-    assert "12 shots A→B at 1550 nm are named fibre 1" in text
+    assert cable_says(crew.folder, out=tmp_path / "out")[0] == 1
+    assert "12 shots A→B at 1550 nm are named fibre 1" in evidence(tmp_path / "out")
     assert uses(tmp_path / "out") == {"not placed"}
     assert table(tmp_path / "out", "splices.csv") == []
 
@@ -82,9 +83,8 @@ def test_one_shot_under_a_wrong_number_replaces_nobody(tmp_path: Path) -> None:
     crew.all_of(FIBRES)
     (crew.folder / "F007_1550_A.sor").unlink()
     crew.shot(ONE.fibre(7), "A", "F006b_1550_A.sor", fibre="6", taken=MORNING + 7 * DAY)
-    code, text = cable_says(crew.folder, out=tmp_path / "out")
-    assert code == 1
-    assert "2 shots A→B at 1550 nm are named fibre 6" in text
+    assert cable_says(crew.folder, out=tmp_path / "out")[0] == 1
+    assert "2 shots A→B at 1550 nm are named fibre 6" in evidence(tmp_path / "out")
     assert "earlier attempt" not in uses(tmp_path / "out")
 
 
@@ -111,6 +111,5 @@ def test_a_fibre_that_was_broken_and_mended_is_one(tmp_path: Path) -> None:
         crew.one(
             4, end, broken if end == "A" else broken.reversed(), tag="first/", taken=MORNING - DAY
         )
-    code, text = cable_says(crew.folder, out=tmp_path / "out")
-    assert code == 0, text
+    assert cable_says(crew.folder, out=tmp_path / "out")[0] == 0
     assert uses(tmp_path / "out") == {"used", "earlier attempt"}
