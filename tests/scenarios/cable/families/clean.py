@@ -162,7 +162,7 @@ def clean_closures_named(rng: Rng) -> Case:
     ]
     files = files_of(rng, usual(cable)) + text_file("closures.csv", "name,distance", *lines)
     args = ("--closures", "closures.csv")
-    return case_of(files, cable, args=args, say=[_GOOD, says("Otterstone", "Otterstone")])
+    return case_of(files, cable, args=args, say=[_GOOD])
 
 
 def clean_fibres_stated(rng: Rng) -> Case:
