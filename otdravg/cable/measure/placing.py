@@ -27,6 +27,9 @@ _MOVED_SLACK_M = 8.0
 #: shows. Chosen, not derived: a step of 0.2 dB is placed to a metre or two, and one of a tenth of
 #: that ten times worse.
 _WEAK_DB, _WEAK_SLACKS = 0.1, 3.0
+#: A shot that reads no more than this shows a splice anywhere near its place, dB. Chosen, not
+#: derived: a few times the noise of a reading.
+_HARDLY_DB = 0.02
 
 
 def cable_maps(
@@ -139,9 +142,12 @@ def _weak(
 
 def _is_weak(reading: Reading) -> bool:
     """Whether a step is so small that its place is not known well."""
-    losses_db = (reading.loss_ab_db, reading.loss_ba_db)
-    small = all(x is not None and abs(x) <= _WEAK_DB for x in losses_db)
-    return small and reading.kind in (Kind.SPLICE, Kind.GROUP)
+    if reading.loss_ab_db is None or reading.loss_ba_db is None:
+        return False
+    least_db, most_db = sorted((abs(reading.loss_ab_db), abs(reading.loss_ba_db)))
+    if reading.kind is Kind.GROUP and least_db <= _HARDLY_DB:
+        return True  # one end places it well, the other anywhere near
+    return reading.kind in (Kind.SPLICE, Kind.GROUP) and most_db <= _WEAK_DB
 
 
 def _moved(reading: Reading, at_m: float) -> Reading:

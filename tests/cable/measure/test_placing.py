@@ -97,3 +97,11 @@ def test_a_clear_or_a_distant_step_is_none_of_it(other: Reading) -> None:
     where = placed(outcome_of(other), OWN_MAP)
     assert where.between == (other,)
     assert where.at == {}
+
+
+def test_a_group_that_one_end_hardly_shows_is_the_splice_of_an_empty_closure() -> None:
+    group = replace(reading(1977.0, 0.166, 0.005), kind=Kind.GROUP)
+    where = placed(outcome_of(group), OWN_MAP)
+    assert (where.at[1].kind, where.at[1].distance_m) == (Kind.SPLICE, 2000.0)
+    both = replace(group, loss_ba_db=0.15)
+    assert placed(outcome_of(both), OWN_MAP).between == (both,)
