@@ -49,8 +49,6 @@ NOT_ONE_FIBRE = frozenset(
 
 #: With fewer fibres the scatter between them cannot be told from the scatter of measurement.
 LEAST_FIBRES = 6
-#: Odds from which a pair counts as doubtful.
-_VERY_CLEAR = log(100)
 #: Pairs as labelled contradict the numbering of a whole cable if their median says nothing and at
 #: least this share of them makes losses below zero. Benchmark: numbering.
 _NOTHING, _AGAINST = 0.5, 0.08
@@ -322,7 +320,8 @@ class _Group:
             text = (
                 f"log-likelihood {own[n]:+.1f}, {value:+.1f} against the best other, fibre {other}"
             )
-            better = value < -(log(count) + _VERY_CLEAR)
+            # Among all shots from both ends, one that fits by chance must not count.
+            better = own[n] < CLEAR and value < -(2 * log(count) + CLEAR)
             if n in in_doubt:
                 confidence = Confidence.DOUBTFUL
                 text = f"its number is in doubt; as labelled, {text}"
