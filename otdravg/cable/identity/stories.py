@@ -33,7 +33,7 @@ CLEAR = log(20)
 _SLIP = log(10)
 #: What a pair can speak against a story at most: shots are spoilt in other ways, too. Chosen, not
 #: derived.
-_AT_LEAST = -log(20)
+_AT_LEAST = -log(400)
 #: Pairs below this are looked at. Chosen, not derived: it speaks neither for nor against.
 _SUSPECT = 1.0
 #: Share of a story's pairs that have to speak for it, and share of the log-likelihood of the
