@@ -17,6 +17,7 @@ from otdravg.cable.identity.fingerprint import Comparison, Features, ShotOnSpan,
 from otdravg.cable.identity.stories import (
     BAD_SHARE,
     CLEAR,
+    DOUBT,
     TUBE,
     Kind,
     Story,
@@ -52,6 +53,9 @@ LEAST_FIBRES = 6
 #: Pairs as labelled contradict the numbering of a whole cable if their median says nothing and at
 #: least this share of them makes losses below zero. Benchmark: numbering.
 _NOTHING, _AGAINST = 0.5, 0.08
+#: Log-odds against a fibre shot twice under two numbers, before the shots are looked at. Chosen,
+#: not derived: one cable in ten; no source counts them.
+_TWICE = log(10)
 #: Up to so many fibres are called mixed up; more are numbered without any rule.
 _FEW_FIBRES = 4
 #: Chance of a false alarm about single pairs in a cable, by a normal distribution of what its pairs
@@ -229,26 +233,12 @@ class _Group:
 
     def told(self) -> tuple[list[IdentityCheck], list[CableFinding]]:
         """Tell the stories at every wavelength, and then each pair by all of them together."""
-        told = self._stories()
-        everybody = np.arange(len(self._keys))
-        partner = everybody.copy()
+        told, doubts, comparison = self._stories()
+        partner = np.arange(len(self._keys))
         for one in told:
             if one.wavelength_nm is None:
                 partner[one.story.rows] = one.story.partner
-        without = {
-            (one.wavelength_nm, int(n))
-            for one in told
-            if one.wavelength_nm is not None
-            for n in (*one.story.rows, *one.story.partner)
-        }
-        from_a, from_b = (
-            [
-                [None if (nm, n) in without else f for n, f in enumerate(both[side])]
-                for nm, both in self._sides.items()
-            ]
-            for side in (0, 1)
-        )
-        comparison = Comparison(from_a, from_b, partner)
+        comparison.scale_by(partner)
         own = comparison.own()
         rows = [{int(n) for n in one.story.rows} for one in told]
         near = [
@@ -258,8 +248,72 @@ class _Group:
         stories = [
             self._of_story(one, comparison, others) for one, others in zip(told, near, strict=True)
         ]
-        checks, findings = self._of_pairs(comparison, partner, set().union(*rows, *near))
-        return checks, [*stories, *findings]
+        twice, shown_twice = self._shot_twice(comparison, partner)
+        near += [{int(n) for n in one.rows} for one in doubts]
+        checks, findings = self._of_pairs(comparison, partner, set().union(twice, *rows, *near))
+        unproved = [self._perhaps_crossed(one) for one in doubts]
+        return checks, [*stories, *shown_twice, *unproved, *findings]
+
+    def _shot_twice(
+        self, comparison: Comparison, partner: IntArray
+    ) -> tuple[set[int], list[CableFinding]]:
+        """Shots that are another fibre's, from the same end, under a second number.
+
+        What is not the fibre's own shot must be likelier another one of its neighbour's than the
+        partner of the shot from the other end, after what the choice among all costs.
+        """
+        n = comparison.size
+        everybody = np.arange(n)
+        apart = np.abs(everybody[:, None] - everybody)
+        cost = _TWICE + np.where(apart == 1, log(2 * n), log(n * n))
+        here = np.where(partner >= 0, comparison.of_pairs(everybody, np.maximum(partner, 0)), 0.0)
+        numbers: set[int] = set()
+        findings = []
+        for end in "AB":
+            own = here if end == "A" else np.zeros(n)
+            if end == "B":
+                own[partner[partner >= 0]] = here[partner >= 0]
+            own = np.nan_to_num(own)
+            gain = comparison.shot_twice(from_a=end == "A") - np.maximum(own, -CLEAR) - cost
+            gain = np.where(np.isnan(gain), -np.inf, gain)
+            for i, j in np.argwhere((gain >= DOUBT) & (gain >= gain.T)).tolist():
+                if i in numbers or j in numbers:
+                    continue
+                # Where the glass does not tell which of both is the fibre's own, both are open.
+                wrong = [j, i] if abs(own[i] - own[j]) < CLEAR else [j]
+                numbers.update(wrong)
+                findings.append(self._twice(end, i, j, wrong, float(gain[i, j])))
+        return numbers, findings
+
+    def _twice(self, end: str, i: int, j: int, wrong: list[int], odds: float) -> CableFinding:
+        shot, called = self._keys[i].fibre, self._keys[j].fibre
+        finding = about_fibre(
+            self._keys[wrong[0]],
+            Severity.DEFECT,
+            "other-fibre",
+            f"one fibre was shot twice from {end} and called {shot} and {called}: both shots read "
+            f"alike at every closure, as two fibres do not: log-likelihood margin {odds:.1f} "
+            f"(about {odds_text(odds)} to 1)",
+            f"shoot fibre {called} again from {end}"
+            + (f", and fibre {shot}: which of both was shot is open" if len(wrong) > 1 else ""),
+            files=self._files(sorted((i, j))),
+        )
+        return replace(finding, other_fibres=tuple(self._keys[n].fibre for n in wrong[1:]))
+
+    def _perhaps_crossed(self, doubt: Story) -> CableFinding:
+        rows = sorted(doubt.rows.tolist())
+        a, b = (self._keys[n].fibre for n in rows)
+        finding = about_fibre(
+            self._keys[rows[0]],
+            Severity.DEFECT,
+            "pair-doubtful",
+            f"the shots of fibres {a} and {b} fit better exchanged than as they are numbered: "
+            f"log-likelihood margin {doubt.odds:.1f} (about {odds_text(doubt.odds)} to 1), which "
+            "is no proof",
+            "prove both fibres with light from end to end, or shoot both ends again",
+            files=self._files(rows),
+        )
+        return replace(finding, other_fibres=(b,))
 
     def _unsure_beside(self, rows: set[int], own: FloatArray, least: float) -> set[int]:
         """Pairs that say too little for themselves where most of their ribbon is wrong."""
@@ -275,20 +329,37 @@ class _Group:
             if own[n] < least
         }
 
-    def _stories(self) -> list[_Told]:
-        """Stories at each wavelength, those that are told at all of them once."""
-        tables = {}
-        found: list[tuple[int, Story]] = []
-        for nm, (from_a, from_b) in self._sides.items():
-            tables[nm] = Comparison([from_a], [from_b])
-            found += [(nm, story) for story in numbering_told(tables[nm], self._size).stories]
+    def _stories(self) -> tuple[list[_Told], tuple[Story, ...], Comparison]:
+        """Stories of all wavelengths together, and before them those of one wavelength alone.
+
+        All shots of a fibre are of the same two ends, whatever their wavelength: what is told at
+        one of them only must be false at all others, where the labels themselves are proved.
+        """
         told: list[_Told] = []
-        for nm, story in sorted(found, key=lambda one: -one[1].odds):
-            if any(_say_the_same(story, one.story) for one in told):
-                continue
-            others = [_gain(table, story) for own, table in tables.items() if own != nm]
-            told.append(_Told(story, nm if others and min(others) < 0 else None))
-        return told
+        tables = {nm: Comparison([a], [b]) for nm, (a, b) in self._sides.items()}
+        for nm, table in tables.items() if len(tables) > 1 else ():
+            others = [other for own, other in tables.items() if own != nm]
+            told += [
+                _Told(story, nm)
+                for story in numbering_told(table, self._size).stories
+                if all(_as_labelled(other, story) for other in others)
+            ]
+        without = {
+            (one.wavelength_nm, int(n))
+            for one in told
+            for n in (*one.story.rows, *one.story.partner)
+        }
+        from_a, from_b = (
+            [
+                [None if (nm, n) in without else f for n, f in enumerate(both[side])]
+                for nm, both in self._sides.items()
+            ]
+            for side in (0, 1)
+        )
+        together = Comparison(from_a, from_b)
+        numbering = numbering_told(together, self._size)
+        told += [_Told(story, None) for story in numbering.stories]
+        return sorted(told, key=lambda one: -one.story.odds), numbering.doubts, together
 
     def _of_pairs(
         self, comparison: Comparison, partner: IntArray, in_story: set[int]
@@ -545,20 +616,14 @@ class _Group:
         )
 
 
-def _say_the_same(one: Story, other: Story) -> bool:
-    mine, theirs = (
-        set(zip(story.rows.tolist(), story.partner.tolist(), strict=True)) for story in (one, other)
-    )
-    return 2 * len(mine & theirs) >= len(mine)
-
-
-def _gain(table: Comparison, story: Story) -> float:
-    """How much better a wavelength's shots fit by a story than as they are labelled."""
+def _as_labelled(table: Comparison, story: Story) -> bool:
+    """Whether a wavelength's shots prove that the fibres of a story are as they are labelled."""
     rows, partner = story.rows[story.partner >= 0], story.partner[story.partner >= 0]
-    new, own = table.of_pairs(rows, partner), table.of_pairs(rows, rows)
-    return float(
-        (np.maximum(np.nan_to_num(new), -CLEAR) - np.maximum(np.nan_to_num(own), -CLEAR)).sum()
+    new, own = (
+        float(np.maximum(np.nan_to_num(table.of_pairs(rows, other)), -CLEAR).sum())
+        for other in (partner, rows)
     )
+    return own >= CLEAR and own - new >= CLEAR
 
 
 def odds_text(margin: float) -> str:
