@@ -37,6 +37,7 @@ __all__ = [
     "CLEAR",
     "LEAST_FIBRES",
     "NOT_ONE_FIBRE",
+    "Renumbering",
     "check_identities",
     "fibres_by_closures",
     "odds_text",
@@ -52,7 +53,7 @@ NOT_ONE_FIBRE = frozenset(
 LEAST_FIBRES = 6
 #: Pairs as labelled contradict the numbering of a whole cable if their median says nothing and at
 #: least this share of them makes losses below zero. Benchmark: numbering.
-_NOTHING, _AGAINST = 0.5, 0.08
+_NOTHING, _AGAINST = 0.2, 0.08
 #: Log-odds against a fibre shot twice under two numbers, before the shots are looked at. Chosen,
 #: not derived: one cable in ten; no source counts them.
 _TWICE = log(10)
@@ -64,13 +65,28 @@ _FALSE_ALARMS, _LEAST_SPREAD = 0.01, 1.5
 #: What two misread features cost a pair: more must speak against it. Derived: twice log 0.03, and
 #: what they would have said for it. Benchmark: numbering.
 _TWO_MISREAD = 8.0
+#: What a pair says that is doubtful beside a slip. Benchmark: numbering, where one sound pair in
+#: fifty says less.
+_BESIDE = -1.5
 #: Pairs refused for these reasons are explained already and would only blur the comparison.
 _EXPLAINED = (Refusal.LENGTH, Refusal.SAME_END, Refusal.NO_SIGNAL, Refusal.DAMAGED)
 
 
+@dataclass(frozen=True, slots=True)
+class Renumbering:
+    """Numbers that shots from B of a cable would have by a story; 0 is none.
+
+    ``wavelength_nm``: at which alone; None for all.
+    """
+
+    cable: str
+    wavelength_nm: int | None
+    new: Mapping[int, int]
+
+
 def check_identities(
     measured: Sequence[Measured], maps: Mapping[str, CableMap], ribbon_size: int | None
-) -> tuple[list[IdentityCheck], list[CableFinding]]:
+) -> tuple[list[IdentityCheck], list[CableFinding], list[Renumbering]]:
     """Tell whether the shots from both ends are numbered alike.
 
     Parameters
@@ -87,9 +103,12 @@ def check_identities(
         One per fibre with both shots.
     list of CableFinding
         One for each story (:mod:`.stories`), and pairs that do not look like one fibre.
+    list of Renumbering
+        What each story that is more than a crossing would make of the numbers.
     """
+    renumberings: list[Renumbering] = []
     checks: list[IdentityCheck] = []
-    findings: list[CableFinding] = []
+    findings = _from_one_end(measured)
     for keys, by_nm in fibres_by_closures(measured, maps):
         group = _Group(_all_numbers(keys, ribbon_size), by_nm, maps[keys[0].cable], ribbon_size)
         if len(keys) < LEAST_FIBRES:  # too few to learn from how they differ
@@ -98,7 +117,37 @@ def check_identities(
         more, found = group.told()
         checks += more
         findings += found
-    return checks, findings
+        renumberings += group.renumberings
+    return checks, findings, renumberings
+
+
+def _from_one_end(measured: Sequence[Measured]) -> list[CableFinding]:
+    """Pairs of a cable most of which was shot twice from one end: so were these, perhaps."""
+    by_set: dict[tuple[str, int], list[Measured]] = defaultdict(list)
+    for one in measured:
+        if all(one.records):
+            by_set[one.key.cable, one.wavelength_nm].append(one)
+    findings = []
+    for (_, nm), own in sorted(by_set.items()):
+        rest = sorted(
+            (one for one in own if one.outcome.refusal is not Refusal.SAME_END),
+            key=lambda one: one.key,
+        )
+        if not rest or 2 * len(rest) >= len(own):
+            continue
+        finding = about_fibre(
+            rest[0].key,
+            Severity.DEFECT,
+            "pair-doubtful",
+            f"of {len(own)} pairs at {nm} nm {len(own) - len(rest)} were shot twice from one end: "
+            f"fibres {numbers_text([one.key.fibre for one in rest])} perhaps, too, whose pairs do "
+            "not show it",
+            "find out from which end the shots were taken; shoot the other end",
+            wavelength_nm=nm,
+            files=tuple(r.path for one in rest for r in one.records if r is not None),
+        )
+        findings.append(replace(finding, other_fibres=tuple(o.key.fibre for o in rest[1:])))
+    return findings
 
 
 #: Measurements of some fibres at one wavelength.
@@ -229,6 +278,7 @@ class _Group:
         self._keys = keys
         self._by_nm = by_nm
         self._size = ribbon_size
+        self.renumberings: list[Renumbering] = []
         self._sides = {nm: sides_of(own, keys, own_map) for nm, own in sorted(by_nm.items())}
 
     def told(self) -> tuple[list[IdentityCheck], list[CableFinding]]:
@@ -239,18 +289,22 @@ class _Group:
             if one.wavelength_nm is None:
                 partner[one.story.rows] = one.story.partner
         comparison.scale_by(partner)
-        own = comparison.own()
         rows = [{int(n) for n in one.story.rows} for one in told]
         near = [
-            self._unsure_beside(one, own, CLEAR if t.story.kind is Kind.FREE else 0.0)
-            for t, one in zip(told, rows, strict=True)
+            self._unsure_beside(t.story, one, comparison) for t, one in zip(told, rows, strict=True)
         ]
         stories = [
             self._of_story(one, comparison, others) for one, others in zip(told, near, strict=True)
         ]
         twice, shown_twice = self._shot_twice(comparison, partner)
-        near += [{int(n) for n in one.rows} for one in doubts]
-        checks, findings = self._of_pairs(comparison, partner, set().union(twice, *rows, *near))
+        unsure = {int(n) for one in doubts for n in one.rows}
+        checks, findings = self._of_pairs(
+            comparison,
+            partner,
+            set().union(twice, *rows, *near),
+            unsure,
+            is_slip=bool(told or doubts),
+        )
         unproved = [self._perhaps_crossed(one) for one in doubts]
         return checks, [*stories, *shown_twice, *unproved, *findings]
 
@@ -315,9 +369,19 @@ class _Group:
         )
         return replace(finding, other_fibres=(b,))
 
-    def _unsure_beside(self, rows: set[int], own: FloatArray, least: float) -> set[int]:
-        """Pairs that say too little for themselves where most of their ribbon is wrong."""
+    def _unsure_beside(self, story: Story, rows: set[int], comparison: Comparison) -> set[int]:
+        """Pairs that say too little for themselves where most of their ribbon is wrong.
+
+        Beside a shift only those that fit better if it is theirs, too.
+        """
         size = self._size or TUBE
+        own = comparison.own()
+        least = np.full(own.size, CLEAR if story.kind is Kind.FREE else 0.0)
+        if story.kind is Kind.SHIFTED:
+            there = np.arange(own.size) + story.step
+            new = comparison.of_pairs(np.arange(own.size), np.clip(there, 0, own.size - 1))
+            within = (there >= 0) & (there < own.size)
+            least = np.fmin(0.0, np.where(within, np.nan_to_num(new, nan=-np.inf), -np.inf))
         ribbons: dict[int, set[int]] = defaultdict(set)
         for n in np.flatnonzero(np.isfinite(own)).tolist():
             ribbons[(self._keys[n].fibre - 1) // size].add(n)
@@ -326,7 +390,7 @@ class _Group:
             for members in ribbons.values()
             if 2 * len(members & rows) > len(members)
             for n in members - rows
-            if own[n] < least
+            if own[n] < least[n]
         }
 
     def _stories(self) -> tuple[list[_Told], tuple[Story, ...], Comparison]:
@@ -362,7 +426,13 @@ class _Group:
         return sorted(told, key=lambda one: -one.story.odds), numbering.doubts, together
 
     def _of_pairs(
-        self, comparison: Comparison, partner: IntArray, in_story: set[int]
+        self,
+        comparison: Comparison,
+        partner: IntArray,
+        in_story: set[int],
+        unsure: set[int],
+        *,
+        is_slip: bool,
     ) -> tuple[list[IdentityCheck], list[CableFinding]]:
         """What each pair says of itself, as it is labelled, and what all of them say together."""
         own = comparison.own()
@@ -373,7 +443,7 @@ class _Group:
         fits = comparison.of_pairs(np.arange(comparison.size), np.maximum(partner, 0))
         fits = fits[(partner >= 0) & np.isfinite(fits)]
         is_told = fits.size > 0 and float(np.median(fits)) >= CLEAR
-        wrong = self._wrong(own, pairs)
+        wrong = self._wrong(own, pairs, is_slip=is_slip)
         astray = self._astray(own, pairs, wrong) if is_told else set()
         against = np.count_nonzero(comparison.impossible()[pairs])
         findings: list[CableFinding] = []
@@ -383,7 +453,7 @@ class _Group:
             findings.append(self._by_labels(fits))
         if astray:
             findings.append(self._unexplained(sorted(astray)))
-        in_doubt = in_story | astray
+        in_doubt = in_story | unsure | astray
         checks: list[IdentityCheck] = []
         for n in np.flatnonzero(np.isfinite(margin)).tolist():
             key, other = self._keys[n], self._keys[int(best[n])].fibre
@@ -408,14 +478,18 @@ class _Group:
             checks.append(IdentityCheck(key, confidence, value, other, text))
         return checks, findings
 
-    def _wrong(self, own: FloatArray, pairs: Sequence[int]) -> set[int]:
-        """Pairs that are likelier of two fibres than of one, unlike others of their cable."""
+    def _wrong(self, own: FloatArray, pairs: Sequence[int], *, is_slip: bool) -> set[int]:
+        """Pairs that are likelier of two fibres than of one, unlike others of their cable.
+
+        Where one slip is there, another is likelier than elsewhere.
+        """
         if not pairs:
             return set()
         middle = float(np.median(own[pairs]))
         spread = max(float(np.median(np.abs(own[pairs] - middle))) / 0.6745, _LEAST_SPREAD)
         reach = NormalDist().inv_cdf(1 - _FALSE_ALARMS / len(pairs)) * spread
-        return {n for n in pairs if own[n] < min(0.0, middle - max(reach, _TWO_MISREAD))}
+        least = min(0.0, middle - max(reach, _TWO_MISREAD))
+        return {n for n in pairs if own[n] < (max(least, _BESIDE) if is_slip else least)}
 
     def _astray(self, own: FloatArray, pairs: Sequence[int], wrong: set[int]) -> set[int]:
         """Pairs of ribbons of which so many are likelier wrong that none is believed unproved."""
@@ -494,14 +568,11 @@ class _Group:
         missing = (
             f"; no shot from B is of fibre {numbers_text(lone)}" if lone and len(lone) <= 12 else ""
         )
-        rule = renumbering(
-            {
-                self._keys[int(j)].fibre: self._keys[int(i)].fibre
-                for i, j in zip(story.rows, story.partner, strict=True)
-                if j >= 0
-            }
-            | self._left_over(story, comparison, nm)
-        )
+        new = {
+            self._keys[int(j)].fibre: self._keys[int(i)].fibre
+            for i, j in zip(story.rows, story.partner, strict=True)
+            if j >= 0
+        } | self._left_over(story, comparison, nm)
         files = self._files(
             sorted({*story.rows.tolist(), *story.partner[story.partner >= 0].tolist()}), nm
         )
@@ -523,6 +594,7 @@ class _Group:
                 files=files,
             )
         else:
+            self.renumberings.append(Renumbering(self._keys[0].cable, nm, new))
             finding = about_fibre(
                 FibreKey(self._keys[0].cable, numbers[0]),
                 Severity.DEFECT,
@@ -531,7 +603,7 @@ class _Group:
                 "explanation",
                 "nothing was renumbered and nothing of these fibres is graded: prove one fibre "
                 "with light from end to end; if B's numbers are wrong, decide renumber with "
-                f'"B {rule}"' + ("" if nm is None else f" at {nm} nm"),
+                f'"B {renumbering(new)}"' + ("" if nm is None else f" at {nm} nm"),
                 wavelength_nm=nm,
                 files=files,
             )

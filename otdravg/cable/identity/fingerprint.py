@@ -54,8 +54,10 @@ _MISREAD = 0.03
 #: Share of fibres all of whose splices lose more than usual by some amount: another drawing, a bad
 #: groove. Chosen, not derived: no source counts them.
 _LOSSY = 0.02
-#: Median absolute deviation, and ninth decile of absolute deviations, of a normal distribution.
+#: Median absolute deviation, third quartile and ninth decile of absolute deviations of a normal
+#: distribution.
 _MAD_TO_SIGMA = 1.4826
+_THIRD_QUARTILE = 1.1503
 _NINTH_DECILE = 1.6449
 #: Shots that are held against all others at once: what bounds the memory.
 _BLOCK = 256
@@ -488,13 +490,15 @@ def _scales(values: FloatArray, kinds: npt.NDArray[np.intp], ends: int = 1) -> F
 
 
 def _scale_of(deviation: FloatArray, of_places: bool) -> float:
-    """Scale of absolute deviations: by their median; of places by their ninth decile if more.
+    """Scale of absolute deviations: by median and third quartile; of places by the ninth decile.
 
     Places lie on the points of the record: where most fibres share a point, the median says
     that all are equal, and every other one would be an outlier that only its partner explains.
     """
-    middle, high = np.quantile(deviation, (0.5, 0.9))
-    return float(max(_MAD_TO_SIGMA * middle, high / _NINTH_DECILE if of_places else 0.0))
+    middle, outer, high = np.quantile(deviation, (0.5, 0.75, 0.9))
+    if of_places:
+        return float(max(_MAD_TO_SIGMA * middle, high / _NINTH_DECILE))
+    return float((_MAD_TO_SIGMA * middle + outer / _THIRD_QUARTILE) / 2)
 
 
 def _log_density(x: FloatArray, scale: FloatArray) -> FloatArray:
