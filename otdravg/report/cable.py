@@ -21,10 +21,17 @@ from otdravg.cable.model import (
 from otdravg.findings import Severity
 from otdravg.fit.reading import Kind
 from otdravg.report.cable_details import add_details
-from otdravg.report.causes import Cause, cause_of, fibres_of, gathered, span_text
-from otdravg.report.job import remaining, wavelengths_text
+from otdravg.report.causes import (
+    Cause,
+    cause_of,
+    fibres_of,
+    gathered,
+    span_text,
+    wavelengths_text,
+)
+from otdravg.report.job import remaining
 from otdravg.report.page import COLUMNS, Page, Tone, counted
-from otdravg.report.visits import Visit, aside_of, visits_of
+from otdravg.report.visits import Visit, aside_of, is_visit, visits_of
 from otdravg.shot.settings import Direction
 from otdravg.tables.wholes import UNJUDGED
 from otdravg.verdict.decision import Verdict
@@ -34,7 +41,7 @@ __all__ = ["cable_text"]
 
 #: Lines of the first screen at the most: what a terminal of a usual height shows at once, with
 #: the command above it (chosen).
-_MOST_LINES = 38
+_MOST_LINES = 40
 
 
 _ALL = 10**9
@@ -61,11 +68,17 @@ _TONES = {
 
 @dataclass(frozen=True, slots=True)
 class _Item:
-    """One thing to do: a line of its own, lines that stand below it, and a few words for it."""
+    """One thing to do: a line of its own, lines that stand below it, and shorter ways to say it."""
 
     line: str
     below: tuple[str, ...] = ()
-    short: str = ""
+    orders: str = ""  # in one line, with all that a cut needs
+    short: str = ""  # in a few words
+
+    @property
+    def in_orders(self) -> _Item:
+        """The same in one line."""
+        return _Item(self.orders, (), self.orders, self.short)
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,7 +146,14 @@ class _ToDo:
         return replace(
             self,
             settle=replace(self.settle, full=level.settle, named=level.named),
-            visit=replace(self.visit, full=level.visit, named=level.visits_named),
+            visit=replace(
+                self.visit,
+                items=tuple(one.in_orders for one in self.visit.items)
+                if level.is_in_orders
+                else self.visit.items,
+                full=level.visit,
+                named=level.visits_named,
+            ),
             look=replace(self.look, full=level.look, named=level.named),
             is_spaced=level.is_spaced,
         )
@@ -149,6 +169,7 @@ class _Level:
     is_spaced: bool = False
     named: int = _ALL
     visits_named: int = _ALL
+    is_in_orders: bool = False  # each visit in one line, what is not cut in a few words
 
 
 #: From the longest screen to the shortest: what matters least is shortened first.
@@ -156,9 +177,9 @@ _LEVELS = (
     _Level(is_spaced=True),
     _Level(look=0, is_spaced=True),
     _Level(look=0),
-    *(_Level(settle=full, look=0) for full in (8, 6, 4)),
-    *(_Level(settle=4, visit=full, look=0) for full in (8, 6, 4, 2, 1, 0)),
-    _Level(settle=2, visit=0, look=0),
+    *(_Level(settle=full, look=0) for full in (8, 6)),
+    *(_Level(settle=full, look=0, is_in_orders=True) for full in (8, 6, 4, 3, 2, 1, 0)),
+    *(_Level(settle=0, visit=full, look=0, is_in_orders=True) for full in (8, 6, 4, 2)),
     _Level(settle=0, visit=0, look=0),
     _Level(settle=0, visit=0, look=0, named=12, visits_named=8),
     _Level(settle=0, visit=0, look=0, named=6, visits_named=4),
@@ -258,12 +279,13 @@ def _to_do(review: CableReview) -> _ToDo:
     doubts = [f for cause in Cause if cause < Cause.SHOOT for f in by_cause[cause]]
     # Without a cable there is no route to place it on.
     doubts += [f for f in by_cause[Cause.VISIT] if f.cable not in review.cables]
+    unplaced = [f for f in by_cause[Cause.VISIT] if f.cable in review.cables and not is_visit(f)]
     settle = [*_said(doubts), *_unexplained(review, grave)]
     due = sorted({*review.to_take, *_to_take_again(review)}, key=in_shooting_order)
     shoot = [
         _Item(f"shoot from {end}: {text}") for end, text in remaining(due, review.expected.ends)
     ]
-    look = [*_said(by_cause[Cause.LOOK]), *map(_Item, aside_of(review))]
+    look = [*_said([*unplaced, *by_cause[Cause.LOOK]]), *map(_Item, aside_of(review))]
     visits = visits_of(review)
     return _ToDo(
         _section("Settle first", "findings.csv", settle),
@@ -298,13 +320,14 @@ _GO_TO = "Go to, in order from A (before any cut: prove the fibre dark with a po
 def _visit(visit: Visit, review: CableReview) -> _Item:
     cable = f"cable {visit.cable}, " if len(review.cables) > 1 else ""
     where = f"{cable}{visit.where}"
+    orders, short = cable + visit.orders, cable + visit.short
     if len(visit.doings) == 1:
-        return _Item(f"{where}: {visit.doings[0].text}", (), cable + visit.short)
-    return _Item(where, tuple(doing.text for doing in visit.doings), cable + visit.short)
+        return _Item(f"{where}: {visit.doings[0].text}", (), orders, short)
+    return _Item(where, tuple(doing.text for doing in visit.doings), orders, short)
 
 
 def _said(findings: Sequence[CableFinding]) -> list[_Item]:
-    return [_Item(said.text, (), said.short) for said in gathered(findings)]
+    return [_Item(said.text, short=said.short) for said in gathered(findings)]
 
 
 #: What leaves splices of a fibre without a verdict.
@@ -331,7 +354,7 @@ def _unexplained(review: CableReview, grave: Iterable[CableFinding]) -> list[_It
     for verdict, own in rows.items():
         fibres = span_text([row.fibre for row in own])
         what = f"{verdict.value} at {counted(len(own), 'splice')}; {own[0].verdict.action.value}"
-        lines.append(_Item(f"fibre {fibres}: {what}", (), f"{verdict.value} ({fibres})"))
+        lines.append(_Item(f"fibre {fibres}: {what}", short=f"{verdict.value} ({fibres})"))
     return lines
 
 

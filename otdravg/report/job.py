@@ -7,17 +7,11 @@ from collections.abc import Sequence
 from otdravg.cable.model import ShotToTake
 from otdravg.job.model import Job
 from otdravg.quantities import distance_text
-from otdravg.report.causes import span_text
+from otdravg.report.causes import span_text, wavelengths_text
 from otdravg.report.page import Page
 from otdravg.shot.settings import Direction
 
-__all__ = ["job_page", "remaining", "wavelengths_text"]
-
-
-def wavelengths_text(wavelengths_nm: Sequence[int]) -> str:
-    """Write wavelengths: "1310 and 1550 nm"."""
-    *others, last = map(str, sorted(wavelengths_nm))
-    return f"{', '.join(others)} and {last} nm" if others else f"{last} nm"
+__all__ = ["job_page", "remaining"]
 
 
 def remaining(
