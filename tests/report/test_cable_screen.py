@@ -297,8 +297,7 @@ def test_a_remake_for_the_whole_fibre_says_which_splice_loses_most(faulty: Cable
     review = replace(faulty, plan=plan, rows=rows, findings=(), to_take=(), ribbon_size=12)
     (visit,) = [v for v in visits(cable_text(review, columns=200)) if v.startswith("Closure 5,")]
     assert visit.endswith(  # 100 = 8 × 12 + 4, the fourth of ribbon 9
-        "re-splice ribbon 9, for the rules of the whole fibre; worst 100 brown 0.190 dB at "
-        "1310 nm"
+        "re-splice ribbon 9, for the rules of the whole fibre; worst 100 brown 0.190 dB at 1310 nm"
     )
 
 
