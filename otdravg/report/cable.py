@@ -354,7 +354,8 @@ def _unexplained(review: CableReview, grave: Iterable[CableFinding]) -> list[_It
     for verdict, own in rows.items():
         fibres = span_text([row.fibre for row in own])
         what = f"{verdict.value} at {counted(len(own), 'splice')}; {own[0].verdict.action.value}"
-        lines.append(_Item(f"fibre {fibres}: {what}", short=f"{verdict.value} ({fibres})"))
+        noun = "fibre" if fibres.isdigit() else "fibres"
+        lines.append(_Item(f"{noun} {fibres}: {what}", short=f"{verdict.value} ({fibres})"))
     return lines
 
 

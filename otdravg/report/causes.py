@@ -119,6 +119,11 @@ class Said:
     what: str  # what is to be done
 
     @property
+    def place(self) -> str:
+        """Where, without the noun."""
+        return re.sub("^fibres? ", "", self.where)
+
+    @property
     def words(self) -> str:
         """Where and what to do."""
         return f"{self.where}: {self.what}"
@@ -132,7 +137,7 @@ class Said:
     @property
     def short(self) -> str:
         """Code and where."""
-        return f"{self.code} ({self.where.removeprefix('fibre ')})" if self.where else self.code
+        return f"{self.code} ({self.place})" if self.where else self.code
 
 
 def gathered(findings: Sequence[CableFinding]) -> list[Said]:
@@ -156,7 +161,7 @@ def _what(code: str, findings: Sequence[CableFinding]) -> str:
     said = SAID[code][1] if code in SAID else None
     if said is not None:
         return said
-    more = f" (and {len(findings) - 1} more)" if len(findings) > 1 else ""
+    more = f" (the first of {len(findings)}; see findings.csv)" if len(findings) > 1 else ""
     return _begun(findings[0]) + more
 
 
@@ -183,7 +188,8 @@ def _where(findings: Sequence[CableFinding]) -> str:
         alike.setdefault(tail + closure, []).append(fibre)
     parts = [f"{span_text(fibres)}{tail}" for tail, fibres in alike.items()]
     parts += [f"{', '.join(own)}{tail}" for tail, own in pairs.items()]
-    words = [f"fibre {'; '.join(parts)}"] if parts else []
+    noun = "fibre" if len(places) == 1 else "fibres"
+    words = [f"{noun} {'; '.join(parts)}"] if parts else []
     if files:
         more = f" and {len(files) - 2} more files" if len(files) > 2 else ""
         words.append(", ".join(files[:2]) + more)

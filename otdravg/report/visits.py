@@ -208,8 +208,7 @@ def _doings(review: CableReview, route: _Route) -> Iterator[tuple[_Stop, Doing]]
                 yield stop, _between(own, review.rows, route)
                 continue
             (said,) = gathered(own)
-            fibres = said.where.removeprefix("fibre ")
-            yield stop, Doing(said.words, code, fibres, is_opened=code == "bend-suspected")
+            yield stop, Doing(said.words, code, said.place, is_opened=code == "bend-suspected")
     yield from _over_and_to_look_at(review, route, listed)
 
 
