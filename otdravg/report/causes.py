@@ -114,6 +114,7 @@ def fibres_of(finding: CableFinding) -> tuple[int, ...]:
 class Said:
     """Findings of one code about one cable, said once."""
 
+    cable: str  # "cable NAME" where there are several
     code: str
     where: str  # fibres with wavelengths, or files
     what: str  # what is to be done
@@ -131,7 +132,7 @@ class Said:
     @property
     def text(self) -> str:
         """In full: code, where, what to do."""
-        place = f"{self.code}, {self.where}" if self.where else self.code
+        place = ", ".join(filter(None, (self.code, self.cable, self.where)))
         return f"{place}: {self.what}"
 
     @property
@@ -140,19 +141,18 @@ class Said:
         return f"{self.code} ({self.place})" if self.where else self.code
 
 
-def gathered(findings: Sequence[CableFinding]) -> list[Said]:
-    """Say findings once for each cable and code, what has to be settled first in front."""
-    several = len({finding.cable for finding in findings if finding.cable}) > 1
+def gathered(findings: Sequence[CableFinding], *, several: bool = False) -> list[Said]:
+    """Say findings once for each cable and code, what has to be settled first in front.
+
+    The cable is named if there are ``several``, in these findings or beside them.
+    """
+    several |= len({finding.cable for finding in findings if finding.cable}) > 1
     groups: dict[tuple[Cause, str, str], list[CableFinding]] = {}
     for finding in findings:
         cable = f"cable {finding.cable}" if several and finding.cable else ""
         groups.setdefault((cause_of(finding.code), cable, finding.code), []).append(finding)
     return [
-        Said(
-            code,
-            ", ".join(filter(None, (cable, _where(own)))),
-            _what(code, own),
-        )
+        Said(cable, code, _where(own), _what(code, own))
         for (_, cable, code), own in sorted(groups.items(), key=lambda item: item[0])
     ]
 

@@ -15,13 +15,14 @@ __all__ = ["job_page", "remaining"]
 
 
 def remaining(
-    shots: Sequence[ShotToTake], ends: tuple[str, str] = ("", "")
+    shots: Sequence[ShotToTake], ends: tuple[str, str] = ("", ""), *, several: bool = False
 ) -> list[tuple[str, str]]:
     """Say what remains to be shot, end by end: where to stand, and fibres with wavelengths.
 
-    Fibres that lack the same wavelengths stand together.
+    Fibres that lack the same wavelengths stand together. The cable is named if there are
+    ``several``, among these shots or beside them.
     """
-    several = len({shot.cable for shot in shots}) > 1
+    several |= len({shot.cable for shot in shots}) > 1
     places: dict[tuple[str, Direction], dict[int, set[int]]] = {}
     for shot in shots:
         own = places.setdefault((shot.cable, shot.direction), {})

@@ -47,7 +47,7 @@ class Doing:
 class Visit:
     """A closure, or a place on the way, to go to, and what is to be done there."""
 
-    cable: str
+    cable: str  # "cable NAME" where there are several
     where: str
     doings: tuple[Doing, ...]
 
@@ -96,8 +96,9 @@ def visits_of(review: CableReview) -> list[Visit]:
         stops: dict[_Stop, list[Doing]] = defaultdict(list)
         for stop, doing in _doings(review, route):
             stops[stop].append(doing)
+        label = f"cable {cable or 'without a name'}" if len(review.cables) > 1 else ""
         visits += [
-            Visit(cable, route.name(stop), tuple(own)) for stop, own in sorted(stops.items())
+            Visit(label, route.name(stop), tuple(own)) for stop, own in sorted(stops.items())
         ]
     return visits
 
@@ -105,10 +106,11 @@ def visits_of(review: CableReview) -> list[Visit]:
 def aside_of(review: CableReview) -> Iterator[str]:
     """Say what failing ribbons ask for that opens no closure."""
     for unit in _units(review):
+        cable = f"cable {unit.cable}, " if len(review.cables) > 1 else ""
         if unit.advised is Choice.MEASURE:
-            yield f"{_place(unit)}: {_failing(unit.failing)}; shoot again, averaging longer"
+            yield f"{cable}{_place(unit)}: {_failing(unit.failing)}; shoot again, averaging longer"
         elif unit.advised is Choice.CONCESSION:
-            yield f"{_place(unit)}: {_failing(unit.failing)}; ask for a concession"
+            yield f"{cable}{_place(unit)}: {_failing(unit.failing)}; ask for a concession"
 
 
 def _units(review: CableReview) -> tuple[Unit, ...]:

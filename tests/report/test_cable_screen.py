@@ -310,6 +310,18 @@ def test_what_was_not_measured_has_no_loss(faulty: CableReview) -> None:
     assert visit.endswith("re-splice ribbon 1: fibre 3 green not measured at 1550 nm")
 
 
+def test_of_two_cables_every_line_says_which(faulty: CableReview) -> None:
+    """One who stands at a hut with two cables has to know which to shoot and to cut."""
+    other = replace(faulty.rows[0], cable="MOSS-1")
+    findings = tuple(f for f in FINDINGS if f.code == "clock-odd")
+    review = replace(faulty, rows=(*faulty.rows, other), findings=findings)
+    text = joined(cable_text(review, columns=200))
+    assert review.cables == ("MOSS-1", CABLE)
+    assert f"shoot from {CABLE}, A (North hut): fibres 769 to 780" in text
+    assert f"Cable {CABLE} - Closure 2, 4.000 km from A, 20.000 km from B: re-splice" in text
+    assert f"clock-odd, cable {CABLE}, fibre 723:" in text
+
+
 def test_shots_alone_are_no_fault(faulty: CableReview, good: CableReview) -> None:
     review = replace(
         faulty, rows=good.rows, plan=None, to_take=tuple(TO_TAKE), findings=tuple(FINDINGS[-2:])
