@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import os
 import sys
-from typing import Any
+from collections.abc import Callable, Iterable
+from pathlib import Path
+from typing import Any, NoReturn
 
 import click
 
 from otdravg.cli.terminal import print_error, settle_process
 from otdravg.errors import OtdravgError, OutOfMemory
 
-__all__ = ["JOB_NOT_DONE", "OneLineErrors"]
+__all__ = ["JOB_NOT_DONE", "OneLineErrors", "check_files"]
 
 #: Exit status when the job could not be done.
 JOB_NOT_DONE = 2
@@ -65,6 +67,16 @@ class OneLineErrors(click.Group):
             # The interpreter flushes stdout once more at exit: let that go nowhere.
             os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
             sys.exit(JOB_NOT_DONE)
+
+
+def check_files(
+    ctx: click.Context, files: Iterable[Path], problems_of: Callable[[Path], Iterable[OtdravgError]]
+) -> NoReturn:
+    """Say all that is wrong with files, a line each; leave with 0 only if nothing is."""
+    problems = [(path, problem) for path in files for problem in problems_of(path)]
+    for path, problem in problems:
+        print_error(f"{path}: {problem}")
+    ctx.exit(JOB_NOT_DONE if problems else 0)
 
 
 def _with_help_hint(error: click.ClickException) -> str:

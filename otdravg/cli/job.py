@@ -10,7 +10,7 @@ from typing import Any
 import click
 
 from otdravg.cable import list_shots, read_folders, review
-from otdravg.cli.boundary import JOB_NOT_DONE
+from otdravg.cli.boundary import check_files
 from otdravg.cli.measuring import measuring_executor
 from otdravg.cli.options import FilePath, files_argument, force_option
 from otdravg.cli.progress import ProgressLine
@@ -194,10 +194,7 @@ def check(ctx: click.Context, files: tuple[Path, ...]) -> None:
 
     Exit status 0: all can be used, 2: one cannot.
     """
-    problems = [(path, problem) for path in files for problem in _problems(path)]
-    for path, problem in problems:
-        print_error(f"{path}: {problem}")
-    ctx.exit(JOB_NOT_DONE if problems else 0)
+    check_files(ctx, files, _problems)
 
 
 def _problems(path: Path) -> tuple[BadSetting, ...]:

@@ -99,6 +99,8 @@ def _listening(port: int) -> socket.socket:
         listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
         listener.bind((_HERE, port))
+        # From here on the system holds whoever comes before the server runs.
+        listener.listen()
     except OSError as error:
         listener.close()
         raise BadSetting("port", port, f"{error.strerror}; leave --port out") from error

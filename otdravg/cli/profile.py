@@ -7,9 +7,9 @@ from pathlib import Path
 
 import click
 
-from otdravg.cli.boundary import JOB_NOT_DONE
+from otdravg.cli.boundary import check_files
 from otdravg.cli.options import files_argument
-from otdravg.cli.terminal import print_error, print_text, shows_signs
+from otdravg.cli.terminal import print_text, shows_signs
 from otdravg.errors import BadProfile, BadSetting
 from otdravg.report.page import Page
 from otdravg.verdict import (
@@ -39,10 +39,7 @@ def check(ctx: click.Context, files: tuple[Path, ...]) -> None:
 
     Exit status 0: all can be used, 2: one cannot.
     """
-    problems = [(path, problem) for path in files for problem in _problems(path)]
-    for path, problem in problems:
-        print_error(f"{path}: {problem}")
-    ctx.exit(JOB_NOT_DONE if problems else 0)
+    check_files(ctx, files, _problems)
 
 
 def _problems(path: Path) -> tuple[BadSetting, ...]:

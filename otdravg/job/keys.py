@@ -15,7 +15,7 @@ from otdravg.trade import RIBBON_SIZES
 from otdravg.verdict.keys import FIBRE_TYPES
 from otdravg.verdict.rules import Method
 
-__all__ = ["KEYS", "LISTS", "REFUSED", "TIA_598", "Column", "JobKey", "JobList", "list_of"]
+__all__ = ["KEYS", "LISTS", "REFUSED", "TIA_598", "Column", "JobKey", "JobList"]
 
 #: What a job writes for the colours of the standard.
 TIA_598 = "TIA-598"
@@ -141,8 +141,3 @@ REFUSED = {
         ("power", "end-to-end loss is that of the shots"),
     )
 }
-
-
-def list_of(name: str) -> JobList:
-    """Return the declaration of a list."""
-    return next(own for own in LISTS if own.name == name)

@@ -6,6 +6,7 @@ from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from enum import Enum
+from itertools import groupby
 
 from otdravg.cable.checks.missing import in_shooting_order, shots_in
 from otdravg.cable.checks.states import NOT_ONE_STATE
@@ -21,10 +22,17 @@ from otdravg.cable.model import (
 from otdravg.findings import Severity
 from otdravg.fit.reading import Kind
 from otdravg.report.cable_details import add_details
-from otdravg.report.causes import Cause, cause_of, fibres_of, gathered, span_text
-from otdravg.report.job import remaining, wavelengths_text
+from otdravg.report.causes import (
+    Cause,
+    cause_of,
+    fibres_of,
+    gathered,
+    span_text,
+    wavelengths_text,
+)
+from otdravg.report.job import remaining
 from otdravg.report.page import COLUMNS, Page, Tone, counted
-from otdravg.report.visits import Visit, aside_of, visits_of
+from otdravg.report.visits import Visit, aside_of, is_visit, visits_of
 from otdravg.shot.settings import Direction
 from otdravg.tables.wholes import UNJUDGED
 from otdravg.verdict.decision import Verdict
@@ -34,7 +42,7 @@ __all__ = ["cable_text"]
 
 #: Lines of the first screen at the most: what a terminal of a usual height shows at once, with
 #: the command above it (chosen).
-_MOST_LINES = 38
+_MOST_LINES = 40
 
 
 _ALL = 10**9
@@ -61,11 +69,18 @@ _TONES = {
 
 @dataclass(frozen=True, slots=True)
 class _Item:
-    """One thing to do: a line of its own, lines that stand below it, and a few words for it."""
+    """One thing to do: a line of its own, lines that stand below it, and shorter ways to say it."""
 
     line: str
     below: tuple[str, ...] = ()
-    short: str = ""
+    orders: str = ""  # in one line, with all that a cut needs
+    short: str = ""  # in a few words
+    cable: str = ""  # "cable NAME" where there are several; the line has it, the others not
+
+    @property
+    def in_orders(self) -> _Item:
+        """The same in one line."""
+        return replace(self, line=self.orders, below=())
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,18 +106,25 @@ class _Section:
         if spaced:
             page.line()
         page.line(self.heading)
-        for item in self.items[: self.full]:
-            page.bullet(item.line)
-            for line in item.below:
-                page.bullet(line, indent=2)
         rest = self.items[self.full :]
-        named = [one.short for one in rest[: self.named] if one.short]
+        named = [one for one in rest[: self.named] if one.short]
         more = len(rest) - len(named)
+        shown = [*self.items[: self.full]]
         if self.is_list:
-            for short in named:
-                page.bullet(short)
-        elif named:
-            page.bullet(f"{'; '.join(named)}: see {self.table}")
+            shown += [replace(one, line=one.short, below=()) for one in named]
+        for cable, items in groupby(shown, key=lambda one: one.cable):
+            if self.is_list and cable:
+                page.line(cable.replace("c", "C", 1))
+            for item in items:
+                page.bullet(item.line)
+                for line in item.below:
+                    page.bullet(line, indent=2)
+        if named and not self.is_list:
+            texts = []
+            for cable, items in groupby(named, key=lambda one: one.cable):
+                label = f"{cable}: " if cable else ""
+                texts.append(label + "; ".join(item.short for item in items))
+            page.bullet(f"{'; '.join(texts)}: see {self.table}")
         if more > 0:
             page.bullet(f"{more} more: see {self.table}")
 
@@ -133,7 +155,14 @@ class _ToDo:
         return replace(
             self,
             settle=replace(self.settle, full=level.settle, named=level.named),
-            visit=replace(self.visit, full=level.visit, named=level.visits_named),
+            visit=replace(
+                self.visit,
+                items=tuple(one.in_orders for one in self.visit.items)
+                if level.is_in_orders
+                else self.visit.items,
+                full=level.visit,
+                named=level.visits_named,
+            ),
             look=replace(self.look, full=level.look, named=level.named),
             is_spaced=level.is_spaced,
         )
@@ -149,6 +178,7 @@ class _Level:
     is_spaced: bool = False
     named: int = _ALL
     visits_named: int = _ALL
+    is_in_orders: bool = False  # each visit in one line, what is not cut in a few words
 
 
 #: From the longest screen to the shortest: what matters least is shortened first.
@@ -156,11 +186,11 @@ _LEVELS = (
     _Level(is_spaced=True),
     _Level(look=0, is_spaced=True),
     _Level(look=0),
-    *(_Level(settle=full, look=0) for full in (8, 6, 4)),
-    *(_Level(settle=4, visit=full, look=0) for full in (8, 6, 4, 2, 1, 0)),
-    _Level(settle=2, visit=0, look=0),
+    *(_Level(settle=full, look=0) for full in (8, 6)),
+    *(_Level(settle=full, look=0, is_in_orders=True) for full in (8, 6, 4, 3, 2, 1, 0)),
+    *(_Level(settle=0, visit=full, look=0, is_in_orders=True) for full in (8, 6, 4, 2)),
     _Level(settle=0, visit=0, look=0),
-    _Level(settle=0, visit=0, look=0, named=12, visits_named=8),
+    *(_Level(settle=0, visit=0, look=0, named=12, visits_named=n) for n in range(12, 5, -1)),
     _Level(settle=0, visit=0, look=0, named=6, visits_named=4),
 )
 
@@ -251,6 +281,7 @@ def _tail(review: CableReview, tables: str, *, details: bool) -> _Entry:
 
 
 def _to_do(review: CableReview) -> _ToDo:
+    several = len(review.cables) > 1
     grave = [f for f in review.findings if f.is_open]
     by_cause: dict[Cause, list[CableFinding]] = {cause: [] for cause in Cause}
     for finding in grave:
@@ -258,19 +289,19 @@ def _to_do(review: CableReview) -> _ToDo:
     doubts = [f for cause in Cause if cause < Cause.SHOOT for f in by_cause[cause]]
     # Without a cable there is no route to place it on.
     doubts += [f for f in by_cause[Cause.VISIT] if f.cable not in review.cables]
-    settle = [*_said(doubts), *_unexplained(review, grave)]
+    unplaced = [f for f in by_cause[Cause.VISIT] if f.cable in review.cables and not is_visit(f)]
+    settle = [*_said(doubts, several), *_unexplained(review, grave)]
     due = sorted({*review.to_take, *_to_take_again(review)}, key=in_shooting_order)
     shoot = [
-        _Item(f"shoot from {end}: {text}") for end, text in remaining(due, review.expected.ends)
+        _Item(f"shoot from {end}: {text}")
+        for end, text in remaining(due, review.expected.ends, several=several)
     ]
-    look = [*_said(by_cause[Cause.LOOK]), *map(_Item, aside_of(review))]
+    look = [*_said([*unplaced, *by_cause[Cause.LOOK]], several), *map(_Item, aside_of(review))]
     visits = visits_of(review)
     return _ToDo(
         _section("Settle first", "findings.csv", settle),
         _section("Missing", "findings.csv", shoot),
-        replace(
-            _section(_GO_TO, "resplice.csv", [_visit(v, review) for v in visits]), is_list=True
-        ),
+        replace(_section(_GO_TO, "resplice.csv", [_visit(v) for v in visits]), is_list=True),
         _section("Look at", "findings.csv", look),
         shots=len(due),
         is_opened=any(visit.is_opened for visit in visits),
@@ -295,16 +326,17 @@ def _to_take_again(review: CableReview) -> Iterator[ShotToTake]:
 _GO_TO = "Go to, in order from A (before any cut: prove the fibre dark with a power meter)"
 
 
-def _visit(visit: Visit, review: CableReview) -> _Item:
-    cable = f"cable {visit.cable}, " if len(review.cables) > 1 else ""
-    where = f"{cable}{visit.where}"
+def _visit(visit: Visit) -> _Item:
     if len(visit.doings) == 1:
-        return _Item(f"{where}: {visit.doings[0].text}", (), cable + visit.short)
-    return _Item(where, tuple(doing.text for doing in visit.doings), cable + visit.short)
+        line = f"{visit.where}: {visit.doings[0].text}"
+        return _Item(line, (), visit.orders, visit.short, visit.cable)
+    texts = tuple(doing.text for doing in visit.doings)
+    return _Item(visit.where, texts, visit.orders, visit.short, visit.cable)
 
 
-def _said(findings: Sequence[CableFinding]) -> list[_Item]:
-    return [_Item(said.text, (), said.short) for said in gathered(findings)]
+def _said(findings: Sequence[CableFinding], several: bool) -> list[_Item]:
+    own = gathered(findings, several=several)
+    return [_Item(said.text, short=said.short, cable=said.cable) for said in own]
 
 
 #: What leaves splices of a fibre without a verdict.
@@ -331,7 +363,8 @@ def _unexplained(review: CableReview, grave: Iterable[CableFinding]) -> list[_It
     for verdict, own in rows.items():
         fibres = span_text([row.fibre for row in own])
         what = f"{verdict.value} at {counted(len(own), 'splice')}; {own[0].verdict.action.value}"
-        lines.append(_Item(f"fibre {fibres}: {what}", (), f"{verdict.value} ({fibres})"))
+        noun = "fibre" if fibres.isdigit() else "fibres"
+        lines.append(_Item(f"{noun} {fibres}: {what}", short=f"{verdict.value} ({fibres})"))
     return lines
 
 

@@ -13,7 +13,16 @@ from enum import IntEnum
 
 from otdravg.cable.model import CableFinding
 
-__all__ = ["SAID", "Cause", "Said", "cause_of", "fibres_of", "gathered", "span_text"]
+__all__ = [
+    "SAID",
+    "Cause",
+    "Said",
+    "cause_of",
+    "fibres_of",
+    "gathered",
+    "span_text",
+    "wavelengths_text",
+]
 
 
 class Cause(IntEnum):
@@ -105,35 +114,45 @@ def fibres_of(finding: CableFinding) -> tuple[int, ...]:
 class Said:
     """Findings of one code about one cable, said once."""
 
+    cable: str  # "cable NAME" where there are several
     code: str
     where: str  # fibres with wavelengths, or files
     what: str  # what is to be done
 
     @property
+    def place(self) -> str:
+        """Where, without the noun."""
+        return re.sub("^fibres? ", "", self.where)
+
+    @property
+    def words(self) -> str:
+        """Where and what to do."""
+        return f"{self.where}: {self.what}"
+
+    @property
     def text(self) -> str:
         """In full: code, where, what to do."""
-        place = f"{self.code}, {self.where}" if self.where else self.code
+        place = ", ".join(filter(None, (self.code, self.cable, self.where)))
         return f"{place}: {self.what}"
 
     @property
     def short(self) -> str:
         """Code and where."""
-        return f"{self.code} ({self.where.removeprefix('fibre ')})" if self.where else self.code
+        return f"{self.code} ({self.place})" if self.where else self.code
 
 
-def gathered(findings: Sequence[CableFinding]) -> list[Said]:
-    """Say findings once for each cable and code, what has to be settled first in front."""
-    several = len({finding.cable for finding in findings if finding.cable}) > 1
+def gathered(findings: Sequence[CableFinding], *, several: bool = False) -> list[Said]:
+    """Say findings once for each cable and code, what has to be settled first in front.
+
+    The cable is named if there are ``several``, in these findings or beside them.
+    """
+    several |= len({finding.cable for finding in findings if finding.cable}) > 1
     groups: dict[tuple[Cause, str, str], list[CableFinding]] = {}
     for finding in findings:
         cable = f"cable {finding.cable}" if several and finding.cable else ""
         groups.setdefault((cause_of(finding.code), cable, finding.code), []).append(finding)
     return [
-        Said(
-            code,
-            ", ".join(filter(None, (cable, _where(own)))),
-            _what(code, own),
-        )
+        Said(cable, code, _where(own), _what(code, own))
         for (_, cable, code), own in sorted(groups.items(), key=lambda item: item[0])
     ]
 
@@ -142,33 +161,45 @@ def _what(code: str, findings: Sequence[CableFinding]) -> str:
     said = SAID[code][1] if code in SAID else None
     if said is not None:
         return said
-    more = f" (and {len(findings) - 1} more)" if len(findings) > 1 else ""
+    more = f" (the first of {len(findings)}; see findings.csv)" if len(findings) > 1 else ""
     return _begun(findings[0]) + more
 
 
 def _where(findings: Sequence[CableFinding]) -> str:
     """Fibres with their wavelengths, grouped by equal ones; files where no fibre is known."""
-    places: dict[str, list[int]] = {}
+    places: dict[tuple[str, int], set[int]] = {}  # wavelengths by closure and fibre
     pairs: dict[str, list[str]] = {}
     files: list[str] = []
     for finding in findings:
         fibres = fibres_of(finding)
-        tail = "" if finding.wavelength_nm is None else f" at {finding.wavelength_nm} nm"
-        if finding.closure:
-            tail += f", closure {finding.closure}"
+        seen = set() if finding.wavelength_nm is None else {finding.wavelength_nm}
+        closure = f", closure {finding.closure}" if finding.closure else ""
         if finding.code == "fibres-crossed":
+            tail = f" at {wavelengths_text([*seen])}" if seen else ""
             pairs.setdefault(tail, []).append(" with ".join(map(str, fibres)))
         elif fibres:
-            places.setdefault(tail, []).extend(fibres)
+            for fibre in fibres:
+                places.setdefault((closure, fibre), set()).update(seen)
         elif finding.files:
             files += finding.files[:1]
-    parts = [f"{span_text(fibres)}{tail}" for tail, fibres in places.items()]
+    alike: dict[str, list[int]] = {}
+    for (closure, fibre), nm in places.items():
+        tail = f" at {wavelengths_text([*nm])}" if nm else ""
+        alike.setdefault(tail + closure, []).append(fibre)
+    parts = [f"{span_text(fibres)}{tail}" for tail, fibres in alike.items()]
     parts += [f"{', '.join(own)}{tail}" for tail, own in pairs.items()]
-    words = [f"fibre {'; '.join(parts)}"] if parts else []
+    noun = "fibre" if len(places) == 1 else "fibres"
+    words = [f"{noun} {'; '.join(parts)}"] if parts else []
     if files:
         more = f" and {len(files) - 2} more files" if len(files) > 2 else ""
         words.append(", ".join(files[:2]) + more)
     return "; ".join(words)
+
+
+def wavelengths_text(wavelengths_nm: Sequence[int]) -> str:
+    """Write wavelengths: "1310 and 1550 nm"."""
+    *others, last = map(str, sorted(wavelengths_nm))
+    return f"{', '.join(others)} and {last} nm" if others else f"{last} nm"
 
 
 def span_text(numbers: Sequence[int]) -> str:

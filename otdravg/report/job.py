@@ -7,27 +7,22 @@ from collections.abc import Sequence
 from otdravg.cable.model import ShotToTake
 from otdravg.job.model import Job
 from otdravg.quantities import distance_text
-from otdravg.report.causes import span_text
+from otdravg.report.causes import span_text, wavelengths_text
 from otdravg.report.page import Page
 from otdravg.shot.settings import Direction
 
-__all__ = ["job_page", "remaining", "wavelengths_text"]
-
-
-def wavelengths_text(wavelengths_nm: Sequence[int]) -> str:
-    """Write wavelengths: "1310 and 1550 nm"."""
-    *others, last = map(str, sorted(wavelengths_nm))
-    return f"{', '.join(others)} and {last} nm" if others else f"{last} nm"
+__all__ = ["job_page", "remaining"]
 
 
 def remaining(
-    shots: Sequence[ShotToTake], ends: tuple[str, str] = ("", "")
+    shots: Sequence[ShotToTake], ends: tuple[str, str] = ("", ""), *, several: bool = False
 ) -> list[tuple[str, str]]:
     """Say what remains to be shot, end by end: where to stand, and fibres with wavelengths.
 
-    Fibres that lack the same wavelengths stand together.
+    Fibres that lack the same wavelengths stand together. The cable is named if there are
+    ``several``, among these shots or beside them.
     """
-    several = len({shot.cable for shot in shots}) > 1
+    several |= len({shot.cable for shot in shots}) > 1
     places: dict[tuple[str, Direction], dict[int, set[int]]] = {}
     for shot in shots:
         own = places.setdefault((shot.cable, shot.direction), {})

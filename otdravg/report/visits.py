@@ -2,43 +2,52 @@
 
 from __future__ import annotations
 
+import math
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 from otdravg.cable.model import CableFinding, CableReview, Closure, SpliceRow
 from otdravg.cable.resplice.model import Choice, FailingFibre, Unit
 from otdravg.quantities import Quantity, distance_text, reported
-from otdravg.report.causes import Cause, cause_of, fibres_of, gathered, span_text
-from otdravg.report.job import wavelengths_text
+from otdravg.report.causes import (
+    Cause,
+    cause_of,
+    fibres_of,
+    gathered,
+    span_text,
+    wavelengths_text,
+)
 from otdravg.verdict.decision import Action, Verdict
 from otdravg.words.catalogue import told
 
-__all__ = ["Doing", "Visit", "aside_of", "visits_of"]
+__all__ = ["Doing", "Visit", "aside_of", "is_visit", "visits_of"]
 
 #: Failing fibres that are shown one by one; of more only the worst (chosen).
 _FIBRES_SHOWN = 4
 #: Of many ribbons at one place so many are named (chosen).
 _NAMED = 8
+#: What lies closer together on the way is one place to look at (chosen).
+_ONE_PLACE_M = 50.0
 
 
 @dataclass(frozen=True, slots=True)
 class Doing:
     """One thing to do at a place."""
 
-    at_m: float  # from A
     text: str
     kind: str  # in a word or two
     short: str  # ribbon and fibres
     is_opened: bool = False
+    is_cut: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class Visit:
-    """One closure or end to go to, and what is to be done there and on the way to it."""
+    """A closure, or a place on the way, to go to, and what is to be done there."""
 
-    cable: str
-    distance_m: float  # from A
+    cable: str  # "cable NAME" where there are several
     where: str
     doings: tuple[Doing, ...]
 
@@ -48,13 +57,23 @@ class Visit:
         return any(doing.is_opened for doing in self.doings)
 
     @property
+    def orders(self) -> str:
+        """Where it is, what is to be cut in full, and the rest in a few words each."""
+        cuts = [doing.text for doing in self.doings if doing.is_cut]
+        rest = [doing for doing in self.doings if not doing.is_cut]
+        return f"{self.where}: {'; '.join([*cuts, *_in_few_words(rest)])}"
+
+    @property
     def short(self) -> str:
         """Where it is, and what is to be done in a few words each."""
-        kinds: dict[str, list[str]] = {}
-        for doing in self.doings:
-            kinds.setdefault(doing.kind, []).append(doing.short)
-        parts = [f"{kind} {_first(own)}" for kind, own in kinds.items()]
-        return f"{self.where}: {'; '.join(parts)}"
+        return f"{self.where}: {'; '.join(_in_few_words(self.doings))}"
+
+
+def _in_few_words(doings: Sequence[Doing]) -> list[str]:
+    kinds: dict[str, list[str]] = {}
+    for doing in doings:
+        kinds.setdefault(doing.kind, []).append(doing.short)
+    return [f"{kind} {_first(own)}" for kind, own in kinds.items()]
 
 
 def _first(names: Sequence[str]) -> str:
@@ -62,16 +81,24 @@ def _first(names: Sequence[str]) -> str:
     return ", ".join([*names[:_NAMED], *more])
 
 
+class _Stop(NamedTuple):
+    """Where a visit goes to."""
+
+    at_m: float  # from A
+    number: int  # of the closure; 0 on the way
+
+
 def visits_of(review: CableReview) -> list[Visit]:
-    """Gather what is to be done by closure; a place between closures goes to the nearest one."""
+    """Gather what is to be done by closure, and by place on the way, in order from A."""
     visits = []
     for cable in review.cables:
         route = _Route.of(review, cable)
-        stops: dict[float, list[Doing]] = defaultdict(list)
-        for doing in _doings(review, route):
-            stops[route.stop_at(doing.at_m)].append(doing)
+        stops: dict[_Stop, list[Doing]] = defaultdict(list)
+        for stop, doing in _doings(review, route):
+            stops[stop].append(doing)
+        label = f"cable {cable or 'without a name'}" if len(review.cables) > 1 else ""
         visits += [
-            Visit(cable, at_m, route.name(at_m), tuple(own)) for at_m, own in sorted(stops.items())
+            Visit(label, route.name(stop), tuple(own)) for stop, own in sorted(stops.items())
         ]
     return visits
 
@@ -79,10 +106,11 @@ def visits_of(review: CableReview) -> list[Visit]:
 def aside_of(review: CableReview) -> Iterator[str]:
     """Say what failing ribbons ask for that opens no closure."""
     for unit in _units(review):
+        cable = f"cable {unit.cable}, " if len(review.cables) > 1 else ""
         if unit.advised is Choice.MEASURE:
-            yield f"{_place(unit)}: {_failing(unit.failing)}; shoot again, averaging longer"
+            yield f"{cable}{_place(unit)}: {_failing(unit.failing)}; shoot again, averaging longer"
         elif unit.advised is Choice.CONCESSION:
-            yield f"{_place(unit)}: {_failing(unit.failing)}; ask for a concession"
+            yield f"{cable}{_place(unit)}: {_failing(unit.failing)}; ask for a concession"
 
 
 def _units(review: CableReview) -> tuple[Unit, ...]:
@@ -91,12 +119,12 @@ def _units(review: CableReview) -> tuple[Unit, ...]:
 
 def _place(unit: Unit) -> str:
     ribbon = "" if unit.ribbon is None else f", ribbon {unit.ribbon}"
-    return f"closure {unit.closure}{ribbon}"
+    return f"{_closure(unit.closure_number, unit.closure)}{ribbon}"
 
 
 @dataclass(frozen=True, slots=True)
 class _Route:
-    """Closures of one cable and its ends, by their distance from A."""
+    """Closures of one cable, in order from A, and its length."""
 
     cable: str
     closures: tuple[Closure, ...]
@@ -109,18 +137,39 @@ class _Route:
         length_m = lengths[len(lengths) // 2] if lengths else 0.0
         return cls(cable, closures, length_m)
 
-    def stop_at(self, at_m: float) -> float:
-        """Return the closure or end that is nearest to a place."""
-        stops = [c.distance_m for c in self.closures]
-        stops += [0.0, self.length_m] if self.length_m else [0.0]
-        return min(stops, key=lambda stop: abs(stop - at_m))
+    def at(self, number: int) -> _Stop:
+        """Return the stop at a closure."""
+        return next(_Stop(c.distance_m, number) for c in self.closures if c.number == number)
 
-    def name(self, stop_m: float) -> str:
+    def gathered(self, findings: Sequence[CableFinding]) -> dict[_Stop, list[CableFinding]]:
+        """Put findings to the closures that they name, and others to places on the way."""
+        numbers = {closure.name: closure.number for closure in self.closures}
+        stops: dict[_Stop, list[CableFinding]] = defaultdict(list)
+        last = _Stop(-math.inf, 0)
+        for finding in sorted(findings, key=lambda finding: finding.distance_m or 0.0):
+            if finding.closure in numbers:
+                stops[self.at(numbers[finding.closure])].append(finding)
+                continue
+            at_m = finding.distance_m or 0.0
+            if at_m - last.at_m > _ONE_PLACE_M or self.before(at_m) != self.before(last.at_m):
+                last = _Stop(at_m, 0)
+            stops[last].append(finding)
+        return stops
+
+    def before(self, at_m: float) -> int:
+        """Count the closures that lie before a place."""
+        return sum(closure.distance_m < at_m for closure in self.closures)
+
+    def name(self, stop: _Stop) -> str:
         """Name a stop, with its distance from both ends."""
-        own = next((c for c in self.closures if c.distance_m == stop_m), None)
-        if own is None:
-            return "End B" if stop_m else "End A"
-        return f"{_closure(own)}, {self.both_ways(stop_m)}"
+        names = ["A", *(_closure(c.number, c.name) for c in self.closures), "B"]
+        if stop.number:
+            own = [c.number for c in self.closures].index(stop.number)
+            where = names[own + 1].replace("c", "C", 1)
+        else:
+            before = self.before(stop.at_m)
+            where = f"Between {names[before]} and {names[before + 1]}"
+        return f"{where}, {self.both_ways(stop.at_m)}"
 
     def both_ways(self, at_m: float) -> str:
         """Say a distance from both ends."""
@@ -130,77 +179,75 @@ class _Route:
         return f"{from_a}, {distance_text(self.length_m - at_m, km=True)} from B"
 
 
-def _closure(closure: Closure) -> str:
-    name, number = closure.name, str(closure.number)
-    return f"Closure {number}" if name == number else f"Closure {number} {name}"
+def _closure(number: int, name: str) -> str:
+    return f"closure {number}" if name == str(number) else f"closure {number} ({name})"
 
 
-def _doings(review: CableReview, route: _Route) -> Iterator[Doing]:
-    """Give place, what to do, and whether something is opened for it."""
-    rows = {(r.fibre, r.closure_number): r for r in review.rows if r.cable == route.cable}
+def _doings(review: CableReview, route: _Route) -> Iterator[tuple[_Stop, Doing]]:
+    """Give what there is to do, and where."""
     listed: set[tuple[int, str]] = set()
     for unit in _units(review):
         if unit.cable != route.cable:
             continue
         listed |= {(failing.fibre, unit.closure) for failing in unit.failing}
-        if unit.advised in (Choice.MEASURE, Choice.CONCESSION):
-            continue
-        yield _unit(unit)
+        if unit.advised not in (Choice.MEASURE, Choice.CONCESSION):
+            for doing in _unit(unit):
+                yield route.at(unit.closure_number), doing
     yield from _for_spans(review, route)
-    places: dict[tuple[str, str, float], list[CableFinding]] = defaultdict(list)
-    for finding in review.findings:
-        if not finding.is_open or cause_of(finding.code) is not Cause.VISIT:
-            continue
-        if finding.cable != route.cable or set(fibres_of(finding)) <= {
-            fibre for fibre, closure in listed if closure and closure == finding.closure
-        }:
-            continue
-        row = rows.get((finding.fibre or 0, None))
-        at_m = finding.distance_m if finding.distance_m is not None else _at(finding, route, row)
-        places[finding.code, finding.closure, round(at_m, -1)].append(finding)
-    for (code, closure, at_m), own in places.items():
-        if code == "event-between-closures":
-            yield _between(own, review.rows, route)
-            continue
-        where = "" if closure else f", {route.both_ways(own[0].distance_m or at_m)}"
-        (said,) = gathered([_without_closure(f) for f in own])
-        fibres = said.where.removeprefix("fibre ")
-        if not closure:
-            fibres += f" at {distance_text(own[0].distance_m or at_m, km=True)}"
-        text = f"{said.where}{where}: {said.what}"
-        yield Doing(at_m, text, code, fibres, is_opened=code == "bend-suspected")
+    due = [
+        finding
+        for finding in review.findings
+        if finding.is_open
+        and finding.cable == route.cable
+        and is_visit(finding)
+        and not set(fibres_of(finding))
+        <= {fibre for fibre, closure in listed if closure and closure == finding.closure}
+    ]
+    for stop, findings in route.gathered(due).items():
+        for code in dict.fromkeys(finding.code for finding in findings):
+            own = [_without_closure(f) for f in findings if f.code == code]
+            if code == "event-between-closures":
+                yield stop, _between(own, review.rows, route)
+                continue
+            (said,) = gathered(own)
+            yield stop, Doing(said.words, code, said.place, is_opened=code == "bend-suspected")
     yield from _over_and_to_look_at(review, route, listed)
 
 
+def is_visit(finding: CableFinding) -> bool:
+    """Whether somebody has to go to a place for it, and the place is known."""
+    is_placed = finding.closure or finding.distance_m is not None
+    return bool(is_placed) and cause_of(finding.code) is Cause.VISIT
+
+
 def _without_closure(finding: CableFinding) -> CableFinding:
-    """Return a finding as it is said below the closure's own heading."""
-    return CableFinding(
-        finding.severity, finding.code, finding.evidence, finding.what_to_do,
-        fibre=finding.fibre, other_fibres=finding.other_fibres,
-    )  # fmt: skip
+    """Return a finding as it is said below the heading of its own place."""
+    return replace(finding, closure="", cable="", files=())
 
 
-def _at(finding: CableFinding, route: _Route, row: SpliceRow | None) -> float:
-    own = next((c for c in route.closures if c.name == finding.closure), None)
-    if own is not None:
-        return own.distance_m
-    return row.distance_m if row is not None else 0.0
-
-
-def _unit(unit: Unit) -> Doing:
+def _unit(unit: Unit) -> Iterator[Doing]:
     """Say what is done with a ribbon, and for the sake of which fibres."""
     bent = [f for f in unit.failing if f.verdict.verdict is Verdict.BEND]
     cut = [f for f in unit.failing if f not in bent]
-    whole = "" if unit.ribbon is None else f" ribbon {unit.ribbon}"
-    verb = "re-splice" if unit.advised is Choice.REDO else unit.advised.value
-    parts = [f"{verb}{whole}: {_failing(cut)}"] if cut else []
+    if cut:
+        numbers = span_text([f.fibre for f in cut])
+        ribbon = "" if unit.ribbon is None else f" ribbon {unit.ribbon}:"
+        verb = "re-splice" if unit.advised is Choice.REDO else unit.advised.value
+        if unit.advised is Choice.SINGLE:
+            verb = "re-splice alone, out of"
+        short = numbers if unit.ribbon is None else f"{unit.ribbon} ({numbers})"
+        yield Doing(
+            f"{verb}{ribbon} {_failing(cut)}",
+            verb + ("" if unit.ribbon is None else " ribbon"),
+            short,
+            is_opened=True,
+            is_cut=True,
+        )
     if bent:
+        noun, pronoun = ("fibre", "its") if len(bent) == 1 else ("fibres", "their")
         fibres = ", ".join(f"{f.fibre} {f.colour}" for f in bent)
-        parts.append(f"re-dress fibre {fibres} in its tray and shoot again, do not cut")
-    numbers = span_text([f.fibre for f in unit.failing])
-    kind = verb + ("" if unit.ribbon is None else " ribbon") if cut else "re-dress fibre"
-    short = numbers if unit.ribbon is None or not cut else f"{unit.ribbon} ({numbers})"
-    return Doing(unit.distance_m, "; ".join(parts), kind, short, is_opened=True)
+        text = f"re-dress {noun} {fibres} in {pronoun} tray and shoot again, do not cut"
+        yield Doing(text, "re-dress fibre", span_text([f.fibre for f in bent]), is_opened=True)
 
 
 def _failing(failing: Sequence[FailingFibre]) -> str:
@@ -208,35 +255,52 @@ def _failing(failing: Sequence[FailingFibre]) -> str:
     if len(failing) > _FIBRES_SHOWN:
         worst = max(failing, key=lambda f: f.loss_db or 0)
         fibres = span_text([f.fibre for f in failing])
-        return f"fibres {fibres}; worst {_one(worst)} dB at {worst.wavelength_nm} nm"
+        return f"fibres {fibres}; worst {_losses([worst])} at {worst.wavelength_nm} nm"
     by_nm: dict[int, list[FailingFibre]] = defaultdict(list)
     for one in failing:
         by_nm[one.wavelength_nm].append(one)
-    return "fibre " + "; ".join(
-        f"{', '.join(map(_one, own))} dB at {nm} nm" for nm, own in by_nm.items()
-    )
+    noun = "fibre" if len(failing) == 1 else "fibres"
+    return f"{noun} " + "; ".join(f"{_losses(own)} at {nm} nm" for nm, own in by_nm.items())
 
 
-def _one(failing: FailingFibre) -> str:
-    return f"{failing.fibre} {failing.colour} {failing.loss_db or 'not measured,'}"
+def _losses(failing: Sequence[FailingFibre]) -> str:
+    known = [f"{f.fibre} {f.colour} {f.loss_db}" for f in failing if f.loss_db is not None]
+    unknown = [f"{f.fibre} {f.colour} not measured" for f in failing if f.loss_db is None]
+    return ", ".join([*([f"{', '.join(known)} dB"] if known else []), *unknown])
 
 
-def _for_spans(review: CableReview, route: _Route) -> Iterator[Doing]:
+def _for_spans(review: CableReview, route: _Route) -> Iterator[tuple[_Stop, Doing]]:
     """Ribbons that are remade for the sake of span rules alone."""
     redone = {(u.closure_number, u.ribbon) for u in _units(review) if u.advised is Choice.REDO}
+    noun = "fibre" if review.ribbon_size is None else "ribbon"
     for own in review.plan.openings if review.plan is not None else ():
         if own.cable != route.cable:
             continue
         for number, ribbon in own.openings.remakes:
-            if (number, ribbon) not in redone:
-                at_m = next(c.distance_m for c in route.closures if c.number == number)
-                what = f"fibre {ribbon}" if review.ribbon_size is None else f"ribbon {ribbon}"
-                text = f"re-splice {what}, for the rules of the whole fibre"
-                yield Doing(at_m, text, "re-splice for spans", what, is_opened=True)
+            if (number, ribbon) in redone:
+                continue
+            rows = [
+                row
+                for row in review.rows
+                if (row.cable, row.closure_number) == (route.cable, number)
+                and (row.fibre if review.ribbon_size is None else row.ribbon) == ribbon
+                and row.loss_db is not None
+            ]
+            text = f"re-splice {noun} {ribbon}, for the rules of the whole fibre"
+            if rows:
+                worst = max(rows, key=lambda row: row.loss_db or 0.0)
+                loss_db = reported(worst.loss_db or 0.0, Quantity.LOSS_DB)
+                text += f"; worst {worst.fibre} {worst.colour} {loss_db} dB"
+                text += f" at {worst.wavelength_nm} nm"
+            short = f"{noun} {ribbon}"
+            yield (
+                route.at(number),
+                Doing(text, "re-splice for spans", short, is_opened=True, is_cut=True),
+            )
 
 
 def _between(findings: Sequence[CableFinding], rows: Sequence[SpliceRow], route: _Route) -> Doing:
-    """Say what lies between closures: fibres, distance from both ends, loss."""
+    """Say what lies between closures: fibres, loss, what it may be."""
     fibres = sorted({fibre for finding in findings for fibre in fibres_of(finding)})
     at_m = findings[0].distance_m or 0.0
     own = [
@@ -245,9 +309,12 @@ def _between(findings: Sequence[CableFinding], rows: Sequence[SpliceRow], route:
         if row.cable == route.cable
         and row.closure_number is None
         and row.fibre in fibres
-        and abs(row.distance_m - at_m) < 50.0
+        and abs(row.distance_m - at_m) <= _ONE_PLACE_M
     ]
-    losses = {row.wavelength_nm: row.loss_db for row in own if row.loss_db is not None}
+    losses: dict[int, float] = {}
+    for row in own:
+        if row.loss_db is not None:
+            losses[row.wavelength_nm] = max(row.loss_db, losses.get(row.wavelength_nm, -math.inf))
     figures = {str(reported(loss, Quantity.LOSS_DB)) for loss in losses.values()}
     shown = ", ".join(
         f"{reported(loss, Quantity.LOSS_DB)} dB at {nm} nm" for nm, loss in sorted(losses.items())
@@ -255,16 +322,18 @@ def _between(findings: Sequence[CableFinding], rows: Sequence[SpliceRow], route:
     if len(figures) == 1:
         shown = f"{figures.pop()} dB at {wavelengths_text(sorted(losses))}"
     bent = any(row.bend_suspected for row in own)
-    noun = "fibre" if len(fibres) == 1 else "fibres"
+    who = f"fibre {span_text(fibres)} {own[0].colour}" if own else f"fibre {span_text(fibres)}"
+    if len(fibres) > 1:
+        who, shown = f"fibres {span_text(fibres)}", f"up to {shown}"
     what = "bent or squeezed" if bent else "bend, damage or factory splice"
-    text = f"on the way, {noun} {span_text(fibres)}, {route.both_ways(at_m)}: {shown}; {what}?"
-    short = f"{span_text(fibres)} at {distance_text(at_m, km=True)}"
-    return Doing(at_m, text, "on the way fibre", short)
+    return Doing(
+        f"{who}, {shown or 'loss not measured'}: {what}?", "look at fibre", span_text(fibres)
+    )
 
 
 def _over_and_to_look_at(
     review: CableReview, route: _Route, listed: set[tuple[int, str]]
-) -> Iterator[Doing]:
+) -> Iterator[tuple[_Stop, Doing]]:
     """Name what is over its limit at a closure and yet nothing to remake: no work list has it."""
     for row in review.rows:
         if (
@@ -277,4 +346,5 @@ def _over_and_to_look_at(
             listed.add((row.fibre, row.closure))
             where = f"fibre {row.fibre} {row.colour} at {row.wavelength_nm} nm"
             text = f"{where}, look, do not cut: {told(row.verdict.reason)}"
-            yield Doing(row.distance_m, text, "look, do not cut, fibre", str(row.fibre))
+            doing = Doing(text, "look, do not cut, fibre", str(row.fibre))
+            yield route.at(row.closure_number), doing

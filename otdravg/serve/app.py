@@ -129,7 +129,9 @@ class _Page:
             }
             for number, one in enumerate(looked.fibres)
         ]  # fmt: skip
-        summary = "" if looked.review is None else cable_text(looked.review)
+        summary = ""
+        if looked.review is not None:
+            summary = cable_text(looked.review, tables=say("page", "tables", language))
         remarks = () if looked.findings is None else looked.findings.findings
         return self._filled(
             "home.html.j2",

@@ -28,6 +28,7 @@ from otdravg.cable.model import (
     SpliceRow,
     TakenFor,
 )
+from otdravg.cable.resplice.model import CableOpenings, Openings
 from otdravg.cable.resplice.plan import plan_resplices
 from otdravg.findings import Severity, says
 from otdravg.fit.reading import Coverage, Kind
@@ -198,7 +199,7 @@ def test_twenty_faults_of_864_fibres_fit_one_screen(faulty: CableReview) -> None
     named += [110, 635, 723, 524, 621, 222]
     for fibre in named:
         assert f" {fibre}" in shown or f"({fibre}" in shown, (fibre, text)
-    assert "ribbon 26: fibre 301 blue 0.300, 302 orange 0.280 dB" in shown  # 25 × 12 + 1
+    assert "ribbon 26: fibres 301 blue 0.300, 302 orange 0.280 dB" in shown  # 25 × 12 + 1
     assert "769 to 780 at 1310 and 1550 nm" in shown
     for at in ("4.957 km", "14.613 km", "12.424 km"):  # what lies between closures
         assert at in shown
@@ -217,17 +218,108 @@ def test_doubts_stand_first_and_odds_behind_details(faulty: CableReview) -> None
     assert details.startswith(text.splitlines()[0])
 
 
-def test_a_visit_gathers_what_lies_on_the_way_and_says_both_distances(
+def visits(text: str) -> list[str]:
+    """What there is to go to, one visit each."""
+    lines = text.splitlines()
+    first = next(n for n, line in enumerate(lines) if line.startswith("Go to,"))
+    found: list[str] = []
+    for line in lines[first + 1 :]:
+        if not line.startswith(("- ", "  ")):
+            break
+        if line.startswith("- "):
+            found.append(line[2:])
+        else:
+            found[-1] += f" {line.strip()}"
+    return found
+
+
+def test_a_place_on_the_way_is_a_visit_of_its_own_between_its_neighbours(
     faulty: CableReview,
 ) -> None:
-    few = [f for f in FINDINGS if f.code == "event-between-closures"]
-    text = cable_text(replace(faulty, findings=tuple(few), to_take=()), columns=100)
-    (visit,) = [n for n, line in enumerate(text.splitlines()) if line.startswith("- Closure 2,")]
-    block = text.splitlines()[visit : visit + 3]
-    assert block[0] == "- Closure 2, 4.000 km from A, 20.000 km from B"
-    assert "- re-splice ribbon 1: fibre 3 green 0.310, 11 rose 0.260 dB at 1550 nm" in block[1]
-    assert "fibre 13, 4.957 km from A, 19.043 km from B: 0.150 dB at 1310 and 1550 nm" in block[2]
-    assert "prove the fibre dark" in text
+    few = [f for f in FINDINGS if f.distance_m is not None and not f.closure]
+    few += [finding("event-between-closures", 7, distance_m=660.0)]
+    few += [finding("fibre-broken", 9, distance_m=23_000.0)]
+    named = tuple(replace(c, name="Mill Lane") if c.number == 2 else c for c in faulty.closures)
+    review = replace(faulty, findings=tuple(few), closures=named, to_take=())
+    found = visits(cable_text(review, columns=200))
+    assert found[:3] == [
+        "Between A and closure 1, 0.660 km from A, 23.340 km from B: fibre 7, loss not measured: "
+        "bend, damage or factory splice?",
+        "Closure 2 (Mill Lane), 4.000 km from A, 20.000 km from B: re-splice ribbon 1: fibres "
+        "3 green 0.310, 11 rose 0.260 dB at 1550 nm",
+        "Between closure 2 (Mill Lane) and closure 3, 4.957 km from A, 19.043 km from B: fibre 13 "
+        "blue, 0.150 dB at 1310 and 1550 nm: bend, damage or factory splice?",
+    ]
+    assert "Between closure 6 and closure 7, 12.424 km from A, 11.576 km from B" in found[4]
+    assert found[-1] == (
+        "Between closure 11 and B, 23.000 km from A, 1.000 km from B: "
+        "fibre 9: broken; look, then shoot again"
+    )
+    for visit in found:
+        if visit.startswith("Closure"):
+            assert "13 blue" not in visit
+            assert "broken" not in visit
+
+
+def test_fibres_of_one_place_on_the_way_stand_together(good: CableReview) -> None:
+    places = [(13, 4957.0, 0.15), (14, 4981.0, 0.4), (15, 5051.0, 0.15)]
+    rows = [row(f, nm, None, at_m, loss) for f, at_m, loss in places for nm in (1310, 1550)]
+    found = [finding("event-between-closures", f, distance_m=at_m) for f, at_m, _ in places]
+    review = replace(good, rows=(*good.rows, *rows), findings=tuple(found))
+    together, alone = visits(cable_text(review, columns=200))
+    assert ": fibres 13, 14, up to 0.400 dB at 1310 and 1550 nm: bend" in together
+    assert "5.051 km from A, 18.949 km from B: fibre 15 green, 0.150 dB" in alone
+
+
+def test_a_long_screen_says_what_a_cut_needs_to_the_last(faulty: CableReview) -> None:
+    """Doubts and looks are shortened before colour, loss and wavelength of what is cut."""
+    found = visits(cable_text(faulty))
+    colours = {3: "green", 11: "rose", 40: "brown", 860: "black"}
+    for fibre, number, loss_db in OVER:
+        (visit,) = [v for v in found if v.startswith(f"Closure {number},")]
+        assert f"{fibre} {colours.get(fibre, '')}" in visit, visit
+        assert f"{loss_db:.3f}" in visit
+        assert "dB at 1550 nm" in visit
+        assert "km from A" in visit
+        assert "km from B" in visit
+
+
+def test_a_remake_for_the_whole_fibre_says_which_splice_loses_most(faulty: CableReview) -> None:
+    assert faulty.plan is not None
+    openings = Openings((4, 5), (5,), ((4, 4), (5, 9)), ())
+    plan = replace(faulty.plan, openings=(CableOpenings(CABLE, openings),))
+    rows = tuple(
+        row(r.fibre, 1310, 5, r.distance_m, 0.19)
+        if (r.fibre, r.closure_number, r.wavelength_nm) == (100, 5, 1310)
+        else r
+        for r in faulty.rows
+    )
+    review = replace(faulty, plan=plan, rows=rows, findings=(), to_take=(), ribbon_size=12)
+    (visit,) = [v for v in visits(cable_text(review, columns=200)) if v.startswith("Closure 5,")]
+    assert visit.endswith(  # 100 = 8 × 12 + 4, the fourth of ribbon 9
+        "re-splice ribbon 9, for the rules of the whole fibre; worst 100 brown 0.190 dB at 1310 nm"
+    )
+
+
+def test_what_was_not_measured_has_no_loss(faulty: CableReview) -> None:
+    assert faulty.plan is not None
+    unit = faulty.plan.units[0]
+    blind = replace(unit, failing=tuple(replace(f, loss_db=None) for f in unit.failing[:1]))
+    review = replace(faulty, plan=replace(faulty.plan, units=(blind,)), findings=(), to_take=())
+    (visit,) = [v for v in visits(cable_text(review, columns=200)) if v.startswith("Closure 2,")]
+    assert visit.endswith("re-splice ribbon 1: fibre 3 green not measured at 1550 nm")
+
+
+def test_of_two_cables_every_line_says_which(faulty: CableReview) -> None:
+    """One who stands at a hut with two cables has to know which to shoot and to cut."""
+    other = replace(faulty.rows[0], cable="MOSS-1")
+    findings = tuple(f for f in FINDINGS if f.code == "clock-odd")
+    review = replace(faulty, rows=(*faulty.rows, other), findings=findings)
+    text = joined(cable_text(review, columns=200))
+    assert review.cables == ("MOSS-1", CABLE)
+    assert f"shoot from {CABLE}, A (North hut): fibres 769 to 780" in text
+    assert f"Cable {CABLE} - Closure 2, 4.000 km from A, 20.000 km from B: re-splice" in text
+    assert f"clock-odd, cable {CABLE}, fibre 723:" in text
 
 
 def test_shots_alone_are_no_fault(faulty: CableReview, good: CableReview) -> None:

@@ -71,7 +71,9 @@ def test_a_slip_is_one_finding_and_its_advice_mends_it(
     assert not [r for r in mended.rows if r.verdict.verdict is Verdict.NOT_GRADABLE]
     losses = {(r.fibre, r.closure_number): r.loss_db for r in right.rows if r.closure_number}
     assert len(losses) == 4 * FIBRES
-    for row in (r for r in mended.rows if r.closure_number is not None):
+    rows = [r for r in mended.rows if r.closure_number is not None]
+    assert len(rows) == len(losses)
+    for row in rows:
         assert row.loss_db == pytest.approx(losses[row.fibre, row.closure_number], abs=0.01)
 
 
