@@ -356,18 +356,19 @@ class _Group:
 
     def _perhaps_crossed(self, doubt: Story) -> CableFinding:
         rows = sorted(doubt.rows.tolist())
-        a, b = (self._keys[n].fibre for n in rows)
+        fibres = [self._keys[n].fibre for n in rows]
+        listed = f"{', '.join(map(str, fibres[:-1]))} and {fibres[-1]}"
         finding = about_fibre(
             self._keys[rows[0]],
             Severity.DEFECT,
             "pair-doubtful",
-            f"the shots of fibres {a} and {b} fit better exchanged than as they are numbered: "
+            f"the shots of fibres {listed} fit better exchanged than as they are numbered: "
             f"log-likelihood margin {doubt.odds:.1f} (about {odds_text(doubt.odds)} to 1), which "
             "is no proof",
-            "prove both fibres with light from end to end, or shoot both ends again",
+            "prove these fibres with light from end to end, or shoot both ends again",
             files=self._files(rows),
         )
-        return replace(finding, other_fibres=(b,))
+        return replace(finding, other_fibres=tuple(fibres[1:]))
 
     def _unsure_beside(self, story: Story, rows: set[int], comparison: Comparison) -> set[int]:
         """Pairs that say too little for themselves where most of their ribbon is wrong.

@@ -46,6 +46,8 @@ _FITTING_SHARE, _SOUND_SHARE = 0.8, 0.5
 #: A free assignment of more than so many fibres has to prove itself pair by pair. Chosen, not
 #: derived.
 _FEW_ROWS = 4
+#: Of so many that fit worst rounds of three are looked for. Chosen, not derived: time.
+_IN_ROUNDS = 24
 #: So many sound pairs say what sound is. Chosen, not derived.
 _SOUND_PAIRS = 12
 #: A ribbon is looked at as a whole if so much of it does not fit. Chosen, not derived.
@@ -248,17 +250,23 @@ def _in_doubt(comparison: Comparison, partner: IntArray, ratios: FloatArray) -> 
     suspects = _suspects(ratios)
     weighed = [
         _weighed(comparison, slip, partner, ratios)
-        for slip in (*_crossings(comparison, partner, suspects),)
+        for slip in (
+            *_crossings(comparison, partner, suspects),
+            *_three_round(comparison, partner, ratios, suspects),
+        )
     ]
+    weighed = sorted((w for w in weighed if w.net >= DOUBT), key=lambda w: -w.net)
     taken: set[int] = set()
     doubts = []
-    for one in sorted(weighed, key=lambda w: -w.net):
-        rows = one.slip.rows
-        if one.net < DOUBT or taken.intersection(rows.tolist()):
+    for one in weighed:
+        if taken.intersection(one.slip.rows.tolist()):
             continue
+        # What is nearly as likely and speaks of some of the same fibres leaves all of them open.
+        near = [w for w in weighed if w.net > one.net - CLEAR and _is_another(w, one)]
+        rows = np.unique(np.concatenate([w.slip.rows for w in (one, *near)]))
         taken.update(rows.tolist())
         fit = float(np.nanmean(one.ratios))
-        doubts.append(Story(one.slip.kind, 0, rows, one.partner, one.net, fit))
+        doubts.append(Story(Kind.FREE, 0, rows, partner[rows], one.net, fit))
     return tuple(doubts)
 
 
@@ -310,7 +318,7 @@ def _is_another(one: _Weighed, than: _Weighed) -> bool:
         return False
     mine = one.partner[np.searchsorted(one.slip.rows, rows)]
     theirs = than.partner[np.searchsorted(than.slip.rows, rows)]
-    return bool(np.mean(mine == theirs) < 0.5)
+    return bool(np.mean(mine == theirs) <= 0.5)
 
 
 def _fits(one: _Weighed, ratios: FloatArray) -> bool:
@@ -340,8 +348,8 @@ def _weighed(
     new = np.where(alone, _AT_LEAST, np.maximum(new, _AT_LEAST))
     gain = np.nan_to_num(new).sum() - np.maximum(np.nan_to_num(ratios[slip.rows]), _AT_LEAST).sum()
     evidence = float(np.nan_to_num(new).sum()) - slip.tries
-    if slip.kind is Kind.CROSSED and np.nanmin(new) > 0:
-        # That neither is what it is called leaves few to choose among: proved twice over.
+    if slip.rows.size <= 3 and np.nanmin(new) > 0:
+        # That none is what it is called leaves few to choose among: proved twice over.
         evidence = max(evidence, float(gain) - slip.cost - CLEAR)
     return _Weighed(slip, own, new, float(gain) - slip.cost, evidence)
 
@@ -376,6 +384,7 @@ def _small_slips(
     suspects = _suspects(ratios)[:_FEW]
     yield from _of_ribbons(comparison.size, suspects, size)
     yield from _crossings(comparison, partner, suspects)
+    yield from _three_round(comparison, partner, ratios, suspects)
     if suspects.size >= 3:
         best = _assigned(comparison, suspects, partner[suspects])
         if np.count_nonzero((best >= 0) & (best != partner[suspects])) >= 3:
@@ -532,6 +541,33 @@ def _crossings(comparison: Comparison, partner: IntArray, suspects: IntArray) ->
         ways = log(n) if abs(i - j) == 1 else log(n * (n - 1) / 2)
         pair = np.array([i, j])
         yield _Slip(Kind.CROSSED, 0, pair, pair[::-1], _SLIP + ways, tries)
+
+
+def _three_round(
+    comparison: Comparison, partner: IntArray, ratios: FloatArray, suspects: IntArray
+) -> Iterator[_Slip]:
+    """Three fibres that go on as each other, of those that fit worst; the best for each of them."""
+    some = suspects[partner[suspects] >= 0]
+    some = np.sort(some[np.argsort(np.nan_to_num(ratios[some]), kind="stable")[:_IN_ROUNDS]])
+    if some.size < 3:
+        return
+    table = comparison.of_pairs(some[:, None], partner[some][None, :])
+    table = np.maximum(np.nan_to_num(table, nan=_AT_LEAST), _AT_LEAST)
+    gain = table - np.diag(table)[:, None]
+    rings = gain[:, :, None] + gain[None, :, :] + gain.T[:, None, :]
+    one, two, three = np.indices(rings.shape)
+    # Each ring once: it begins with its first fibre.
+    rings = np.where((one < two) & (one < three) & (two != three), rings, -np.inf)
+    n = comparison.size
+    for i in range(some.size - 2):
+        j, k = np.unravel_index(int(rings[i].argmax()), rings[i].shape)
+        if rings[i, j, k] <= _SLIP:
+            continue
+        follows = {some[i]: some[j], some[j]: some[k], some[k]: some[i]}
+        rows = np.array(sorted(follows))
+        ways = log(2.0 * n) if np.ptp(rows) == 2 else _choices(n, 3) + log(2)
+        source = np.array([follows[row] for row in rows])
+        yield _Slip(Kind.FREE, 0, rows, source, _SLIP + ways, _choices(some.size, 3) + log(2))
 
 
 def _assigned(comparison: Comparison, rows: IntArray, columns: IntArray) -> IntArray:
