@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence, Set
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
-from otdravg.cable.model import CableFinding, CableReview, Closure, SpliceRow
+from otdravg.cable.model import CableFinding, CableReview, Closure, ShotToTake, SpliceRow
 from otdravg.cable.resplice.model import Choice, FailingFibre, Unit
 from otdravg.quantities import Quantity, distance_text, reported
 from otdravg.report.causes import (
@@ -88,13 +88,17 @@ class _Stop(NamedTuple):
     number: int  # of the closure; 0 on the way
 
 
-def visits_of(review: CableReview) -> list[Visit]:
-    """Gather what is to be done by closure, and by place on the way, in order from A."""
+def visits_of(review: CableReview, due: Iterable[ShotToTake]) -> list[Visit]:
+    """Gather what is to be done by closure, and by place on the way, in order from A.
+
+    Nothing of a ribbon is cut before the shots of it that are ``due`` are in.
+    """
+    unseen = {(shot.cable, shot.fibre) for shot in due}
     visits = []
     for cable in review.cables:
         route = _Route.of(review, cable)
         stops: dict[_Stop, list[Doing]] = defaultdict(list)
-        for stop, doing in _doings(review, route):
+        for stop, doing in _doings(review, route, unseen):
             stops[stop].append(doing)
         label = f"cable {cable or 'without a name'}" if len(review.cables) > 1 else ""
         visits += [
@@ -183,7 +187,9 @@ def _closure(number: int, name: str) -> str:
     return f"closure {number}" if name == str(number) else f"closure {number} ({name})"
 
 
-def _doings(review: CableReview, route: _Route) -> Iterator[tuple[_Stop, Doing]]:
+def _doings(
+    review: CableReview, route: _Route, unseen: Set[tuple[str, int]]
+) -> Iterator[tuple[_Stop, Doing]]:
     """Give what there is to do, and where."""
     listed: set[tuple[int, str]] = set()
     for unit in _units(review):
@@ -191,7 +197,7 @@ def _doings(review: CableReview, route: _Route) -> Iterator[tuple[_Stop, Doing]]
             continue
         listed |= {(failing.fibre, unit.closure) for failing in unit.failing}
         if unit.advised not in (Choice.MEASURE, Choice.CONCESSION):
-            for doing in _unit(unit):
+            for doing in _unit(unit, unseen):
                 yield route.at(unit.closure_number), doing
     yield from _for_spans(review, route)
     due = [
@@ -225,7 +231,7 @@ def _without_closure(finding: CableFinding) -> CableFinding:
     return replace(finding, closure="", cable="", files=())
 
 
-def _unit(unit: Unit) -> Iterator[Doing]:
+def _unit(unit: Unit, unseen: Set[tuple[str, int]]) -> Iterator[Doing]:
     """Say what is done with a ribbon, and for the sake of which fibres."""
     bent = [f for f in unit.failing if f.verdict.verdict is Verdict.BEND]
     cut = [f for f in unit.failing if f not in bent]
@@ -235,10 +241,14 @@ def _unit(unit: Unit) -> Iterator[Doing]:
         verb = "re-splice" if unit.advised is Choice.REDO else unit.advised.value
         if unit.advised is Choice.SINGLE:
             verb = "re-splice alone, out of"
+        open_yet = [fibre for fibre in unit.fibres if (unit.cable, fibre) in unseen]
+        first = f" (first shoot {span_text(open_yet)})" if open_yet else ""
         short = numbers if unit.ribbon is None else f"{unit.ribbon} ({numbers})"
         yield Doing(
-            f"{verb}{ribbon} {_failing(cut)}",
-            verb + ("" if unit.ribbon is None else " ribbon"),
+            f"{verb}{ribbon} {_failing(cut)}{first}",
+            ("first shoot, then " if open_yet else "")
+            + verb
+            + ("" if unit.ribbon is None else " ribbon"),
             short,
             is_opened=True,
             is_cut=True,

@@ -301,6 +301,15 @@ def test_a_remake_for_the_whole_fibre_says_which_splice_loses_most(faulty: Cable
     )
 
 
+def test_nothing_is_cut_before_the_rest_of_its_ribbon_is_shot(faulty: CableReview) -> None:
+    """The watch says the same: a ribbon is cut once, for all that is wrong with it."""
+    due = (ShotToTake(CABLE, 8, B, 1550), ShotToTake(CABLE, 9, B, 1550))
+    review = replace(faulty, findings=(), to_take=due)
+    found = visits(cable_text(review, columns=200))
+    assert found[0].endswith("11 rose 0.260 dB at 1550 nm (first shoot 8, 9)")
+    assert not any("first shoot" in visit for visit in found[1:])
+
+
 def test_what_was_not_measured_has_no_loss(faulty: CableReview) -> None:
     assert faulty.plan is not None
     unit = faulty.plan.units[0]
