@@ -93,10 +93,11 @@ def visits_of(review: CableReview, due: Iterable[ShotToTake]) -> list[Visit]:
 
     Nothing of a ribbon is cut before the shots of it that are ``due`` are in.
     """
-    unseen = {(shot.cable, shot.fibre) for shot in due}
+    shots = tuple(due)
     visits = []
     for cable in review.cables:
         route = _Route.of(review, cable)
+        unseen = {shot.fibre for shot in shots if shot.cable == cable}
         stops: dict[_Stop, list[Doing]] = defaultdict(list)
         for stop, doing in _doings(review, route, unseen):
             stops[stop].append(doing)
@@ -187,9 +188,7 @@ def _closure(number: int, name: str) -> str:
     return f"closure {number}" if name == str(number) else f"closure {number} ({name})"
 
 
-def _doings(
-    review: CableReview, route: _Route, unseen: Set[tuple[str, int]]
-) -> Iterator[tuple[_Stop, Doing]]:
+def _doings(review: CableReview, route: _Route, unseen: Set[int]) -> Iterator[tuple[_Stop, Doing]]:
     """Give what there is to do, and where."""
     listed: set[tuple[int, str]] = set()
     for unit in _units(review):
@@ -197,9 +196,11 @@ def _doings(
             continue
         listed |= {(failing.fibre, unit.closure) for failing in unit.failing}
         if unit.advised not in (Choice.MEASURE, Choice.CONCESSION):
-            for doing in _unit(unit, unseen):
+            ribbon = None if unit.advised is Choice.SINGLE else unit.ribbon
+            lacking = _lacking(ribbon, unit.fibres, review, unseen)
+            for doing in _unit(unit, lacking):
                 yield route.at(unit.closure_number), doing
-    yield from _for_spans(review, route)
+    yield from _for_spans(review, route, unseen)
     due = [
         finding
         for finding in review.findings
@@ -231,7 +232,16 @@ def _without_closure(finding: CableFinding) -> CableFinding:
     return replace(finding, closure="", cable="", files=())
 
 
-def _unit(unit: Unit, unseen: Set[tuple[str, int]]) -> Iterator[Doing]:
+def _lacking(
+    ribbon: int | None, fibres: Iterable[int], review: CableReview, unseen: Set[int]
+) -> str:
+    """Numbers of the fibres that are to be shot before a ribbon is cut; empty if all are in."""
+    size = review.ribbon_size if ribbon is not None else None
+    whole = range((ribbon or 0) * size - size + 1, (ribbon or 0) * size + 1) if size else ()
+    return span_text([*unseen & {*fibres, *whole}])
+
+
+def _unit(unit: Unit, lacking: str) -> Iterator[Doing]:
     """Say what is done with a ribbon, and for the sake of which fibres."""
     bent = [f for f in unit.failing if f.verdict.verdict is Verdict.BEND]
     cut = [f for f in unit.failing if f not in bent]
@@ -241,12 +251,11 @@ def _unit(unit: Unit, unseen: Set[tuple[str, int]]) -> Iterator[Doing]:
         verb = "re-splice" if unit.advised is Choice.REDO else unit.advised.value
         if unit.advised is Choice.SINGLE:
             verb = "re-splice alone, out of"
-        open_yet = [fibre for fibre in unit.fibres if (unit.cable, fibre) in unseen]
-        first = f" (first shoot {span_text(open_yet)})" if open_yet else ""
+        first = f" (first shoot {lacking})" if lacking else ""
         short = numbers if unit.ribbon is None else f"{unit.ribbon} ({numbers})"
         yield Doing(
             f"{verb}{ribbon} {_failing(cut)}{first}",
-            ("first shoot, then " if open_yet else "")
+            ("first shoot, then " if lacking else "")
             + verb
             + ("" if unit.ribbon is None else " ribbon"),
             short,
@@ -279,7 +288,9 @@ def _losses(failing: Sequence[FailingFibre]) -> str:
     return ", ".join([*([f"{', '.join(known)} dB"] if known else []), *unknown])
 
 
-def _for_spans(review: CableReview, route: _Route) -> Iterator[tuple[_Stop, Doing]]:
+def _for_spans(
+    review: CableReview, route: _Route, unseen: Set[int]
+) -> Iterator[tuple[_Stop, Doing]]:
     """Ribbons that are remade for the sake of span rules alone."""
     redone = {(u.closure_number, u.ribbon) for u in _units(review) if u.advised is Choice.REDO}
     noun = "fibre" if review.ribbon_size is None else "ribbon"
@@ -302,6 +313,8 @@ def _for_spans(review: CableReview, route: _Route) -> Iterator[tuple[_Stop, Doin
                 loss_db = reported(worst.loss_db or 0.0, Quantity.LOSS_DB)
                 text += f"; worst {worst.fibre} {worst.colour} {loss_db} dB"
                 text += f" at {worst.wavelength_nm} nm"
+            if lacking := _lacking(ribbon, [row.fibre for row in rows], review, unseen):
+                text += f" (first shoot {lacking})"
             short = f"{noun} {ribbon}"
             yield (
                 route.at(number),
