@@ -250,18 +250,19 @@ def review(
         measured = measure_at_closures(measured, maps, executor, done)
     clock.stage("measure at closures")
 
-    identities, crossed = check_identities(measured, maps, profile.ribbon_size)
+    identities, crossed, renumberings = check_identities(measured, maps, profile.ribbon_size)
     crossed = numbering_asked(identities, crossed, profile)
-    explained = Explained(crossed)
+    explained = Explained(crossed, renumberings)
     findings = tell_copies(explained.left_of(findings), records, measured, maps) + crossed
     clock.stage("identity")
     states = States(measured, maps, profile.ribbon_size, single_fibre=profile.ribbon.single_fibre)
     findings += states.findings(whole_fibres=profile.completeness.retest_touched)
     findings += measured_findings(explained.left_in(measured))
     lengths_m = {m.key: m.outcome.axis.length_m for m in measured if m.outcome.axis}
-    half, more = missing_shots(records, profile, lengths_m, options.expected)
+    as_told = explained.renumbered(records)
+    half, more = missing_shots(as_told, profile, lengths_m, options.expected)
     findings += explained.left_of(more)
-    absent, more = missing_fibres(records, profile, options.expected, options.fibre_count)
+    absent, more = missing_fibres(as_told, profile, options.expected, options.fibre_count)
     findings += explained.left_of(more)
     findings += beyond_expected(records, options.expected, options.fibre_count)
     findings += explained.left_of(set_findings(records, measured, maps, profile))

@@ -6,9 +6,10 @@ from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import replace
 
-from otdravg.cable.identity.crossed import NOT_ONE_FIBRE
+from otdravg.cable.identity.crossed import NOT_ONE_FIBRE, Renumbering
 from otdravg.cable.measure.standing import Measured
-from otdravg.cable.model import CableFinding, FibreKey
+from otdravg.cable.model import CableFinding, FibreKey, ShotRecord, ShotUse
+from otdravg.shot.settings import Direction
 
 __all__ = ["Explained"]
 
@@ -26,8 +27,6 @@ _OF_A_FIBRE = _OF_A_PAIR | {
     "lengths-differ",
     "other-length",
 }  # fmt: skip
-#: What is missing by numbers, while these are in doubt.
-_OF_NUMBERS = frozenset({"fibre-missing", "ribbon-missing"})
 
 
 class Explained:
@@ -37,11 +36,15 @@ class Explained:
     ----------
     stories : sequence of CableFinding
         As :func:`~otdravg.cable.identity.crossed.check_identities` made them.
+    renumberings : sequence of Renumbering
+        What these would make of the numbers.
     """
 
-    def __init__(self, stories: Sequence[CableFinding]) -> None:
+    def __init__(
+        self, stories: Sequence[CableFinding], renumberings: Sequence[Renumbering] = ()
+    ) -> None:
         self._wavelengths: dict[FibreKey, set[int | None]] = defaultdict(set)
-        self._renumbered = {f.cable for f in stories if f.code == "numbering-differs"}
+        self._renumberings = tuple(renumberings)
         for finding in stories:
             if finding.code in NOT_ONE_FIBRE and finding.fibre is not None:
                 for fibre in (finding.fibre, *finding.other_fibres):
@@ -56,16 +59,35 @@ class Explained:
         return [
             f
             for f in findings
-            if not (f.code in _OF_NUMBERS and f.cable in self._renumbered)
-            and (
-                f.code not in _OF_A_FIBRE
-                or f.fibre is None
-                or not all(
-                    self._is_of(FibreKey(f.cable, fibre), f.wavelength_nm)
-                    for fibre in (f.fibre, *f.other_fibres)
-                )
+            if f.code not in _OF_A_FIBRE
+            or f.fibre is None
+            or not all(
+                self._is_of(FibreKey(f.cable, fibre), f.wavelength_nm)
+                for fibre in (f.fibre, *f.other_fibres)
             )
         ]
+
+    def renumbered(self, records: Sequence[ShotRecord]) -> list[ShotRecord]:
+        """Give shots the numbers that the stories tell, to see what is missing then.
+
+        A shot that merely bears another number is there; one of no fibre fills no place.
+        """
+        return [self._as_told(record) for record in records]
+
+    def _as_told(self, record: ShotRecord) -> ShotRecord:
+        taken = record.taken_for
+        for one in self._renumberings:
+            if (
+                taken.direction is Direction.B_TO_A
+                and taken.cable == one.cable
+                and taken.fibre in one.new
+                and one.wavelength_nm in (None, taken.wavelength_nm)
+            ):
+                number = one.new[taken.fibre]
+                if not number:
+                    return replace(record, use=ShotUse.EXCLUDED)
+                return replace(record, taken_for=replace(taken, fibre=number))
+        return record
 
     def left_in(self, measured: Sequence[Measured]) -> list[Measured]:
         """Return measurements without what is explained."""

@@ -17,6 +17,7 @@ from otdravg.cable.identity.fingerprint import Comparison, Features, ShotOnSpan,
 from otdravg.cable.identity.stories import (
     BAD_SHARE,
     CLEAR,
+    DOUBT,
     TUBE,
     Kind,
     Story,
@@ -36,6 +37,7 @@ __all__ = [
     "CLEAR",
     "LEAST_FIBRES",
     "NOT_ONE_FIBRE",
+    "Renumbering",
     "check_identities",
     "fibres_by_closures",
     "odds_text",
@@ -49,11 +51,12 @@ NOT_ONE_FIBRE = frozenset(
 
 #: With fewer fibres the scatter between them cannot be told from the scatter of measurement.
 LEAST_FIBRES = 6
-#: Odds from which a pair counts as doubtful.
-_VERY_CLEAR = log(100)
 #: Pairs as labelled contradict the numbering of a whole cable if their median says nothing and at
 #: least this share of them makes losses below zero. Benchmark: numbering.
-_NOTHING, _AGAINST = 0.5, 0.08
+_NOTHING, _AGAINST = 0.2, 0.08
+#: Log-odds against a fibre shot twice under two numbers, before the shots are looked at. Chosen,
+#: not derived: one cable in ten; no source counts them.
+_TWICE = log(10)
 #: Up to so many fibres are called mixed up; more are numbered without any rule.
 _FEW_FIBRES = 4
 #: Chance of a false alarm about single pairs in a cable, by a normal distribution of what its pairs
@@ -62,13 +65,28 @@ _FALSE_ALARMS, _LEAST_SPREAD = 0.01, 1.5
 #: What two misread features cost a pair: more must speak against it. Derived: twice log 0.03, and
 #: what they would have said for it. Benchmark: numbering.
 _TWO_MISREAD = 8.0
+#: What a pair says that is doubtful beside a slip. Benchmark: numbering, where one sound pair in
+#: fifty says less.
+_BESIDE = -1.5
 #: Pairs refused for these reasons are explained already and would only blur the comparison.
 _EXPLAINED = (Refusal.LENGTH, Refusal.SAME_END, Refusal.NO_SIGNAL, Refusal.DAMAGED)
 
 
+@dataclass(frozen=True, slots=True)
+class Renumbering:
+    """Numbers that shots from B of a cable would have by a story; 0 is none.
+
+    ``wavelength_nm``: at which alone; None for all.
+    """
+
+    cable: str
+    wavelength_nm: int | None
+    new: Mapping[int, int]
+
+
 def check_identities(
     measured: Sequence[Measured], maps: Mapping[str, CableMap], ribbon_size: int | None
-) -> tuple[list[IdentityCheck], list[CableFinding]]:
+) -> tuple[list[IdentityCheck], list[CableFinding], list[Renumbering]]:
     """Tell whether the shots from both ends are numbered alike.
 
     Parameters
@@ -85,9 +103,12 @@ def check_identities(
         One per fibre with both shots.
     list of CableFinding
         One for each story (:mod:`.stories`), and pairs that do not look like one fibre.
+    list of Renumbering
+        What each story that is more than a crossing would make of the numbers.
     """
+    renumberings: list[Renumbering] = []
     checks: list[IdentityCheck] = []
-    findings: list[CableFinding] = []
+    findings = _from_one_end(measured)
     for keys, by_nm in fibres_by_closures(measured, maps):
         group = _Group(_all_numbers(keys, ribbon_size), by_nm, maps[keys[0].cable], ribbon_size)
         if len(keys) < LEAST_FIBRES:  # too few to learn from how they differ
@@ -96,7 +117,37 @@ def check_identities(
         more, found = group.told()
         checks += more
         findings += found
-    return checks, findings
+        renumberings += group.renumberings
+    return checks, findings, renumberings
+
+
+def _from_one_end(measured: Sequence[Measured]) -> list[CableFinding]:
+    """Pairs of a cable most of which was shot twice from one end: so were these, perhaps."""
+    by_set: dict[tuple[str, int], list[Measured]] = defaultdict(list)
+    for one in measured:
+        if all(one.records):
+            by_set[one.key.cable, one.wavelength_nm].append(one)
+    findings = []
+    for (_, nm), own in sorted(by_set.items()):
+        rest = sorted(
+            (one for one in own if one.outcome.refusal is not Refusal.SAME_END),
+            key=lambda one: one.key,
+        )
+        if not rest or 2 * len(rest) >= len(own):
+            continue
+        finding = about_fibre(
+            rest[0].key,
+            Severity.DEFECT,
+            "pair-doubtful",
+            f"of {len(own)} pairs at {nm} nm {len(own) - len(rest)} were shot twice from one end: "
+            f"fibres {numbers_text([one.key.fibre for one in rest])} perhaps, too, whose pairs do "
+            "not show it",
+            "find out from which end the shots were taken; shoot the other end",
+            wavelength_nm=nm,
+            files=tuple(r.path for one in rest for r in one.records if r is not None),
+        )
+        findings.append(replace(finding, other_fibres=tuple(o.key.fibre for o in rest[1:])))
+    return findings
 
 
 #: Measurements of some fibres at one wavelength.
@@ -227,20 +278,139 @@ class _Group:
         self._keys = keys
         self._by_nm = by_nm
         self._size = ribbon_size
+        self.renumberings: list[Renumbering] = []
         self._sides = {nm: sides_of(own, keys, own_map) for nm, own in sorted(by_nm.items())}
 
     def told(self) -> tuple[list[IdentityCheck], list[CableFinding]]:
         """Tell the stories at every wavelength, and then each pair by all of them together."""
-        told = self._stories()
-        everybody = np.arange(len(self._keys))
-        partner = everybody.copy()
+        told, doubts, comparison = self._stories()
+        partner = np.arange(len(self._keys))
         for one in told:
             if one.wavelength_nm is None:
                 partner[one.story.rows] = one.story.partner
+        comparison.scale_by(partner)
+        rows = [{int(n) for n in one.story.rows} for one in told]
+        near = [
+            self._unsure_beside(t.story, one, comparison) for t, one in zip(told, rows, strict=True)
+        ]
+        stories = [
+            self._of_story(one, comparison, others) for one, others in zip(told, near, strict=True)
+        ]
+        twice, shown_twice = self._shot_twice(comparison, partner)
+        unsure = {int(n) for one in doubts for n in one.rows}
+        checks, findings = self._of_pairs(
+            comparison,
+            partner,
+            set().union(twice, *rows, *near),
+            unsure,
+            is_slip=bool(told or doubts),
+        )
+        unproved = [self._perhaps_crossed(one) for one in doubts]
+        return checks, [*stories, *shown_twice, *unproved, *findings]
+
+    def _shot_twice(
+        self, comparison: Comparison, partner: IntArray
+    ) -> tuple[set[int], list[CableFinding]]:
+        """Shots that are another fibre's, from the same end, under a second number.
+
+        What is not the fibre's own shot must be likelier another one of its neighbour's than the
+        partner of the shot from the other end, after what the choice among all costs.
+        """
+        n = comparison.size
+        everybody = np.arange(n)
+        apart = np.abs(everybody[:, None] - everybody)
+        cost = _TWICE + np.where(apart == 1, log(2 * n), log(n * n))
+        here = np.where(partner >= 0, comparison.of_pairs(everybody, np.maximum(partner, 0)), 0.0)
+        numbers: set[int] = set()
+        findings = []
+        for end in "AB":
+            own = here if end == "A" else np.zeros(n)
+            if end == "B":
+                own[partner[partner >= 0]] = here[partner >= 0]
+            own = np.nan_to_num(own)
+            gain = comparison.shot_twice(from_a=end == "A") - np.maximum(own, -CLEAR) - cost
+            gain = np.where(np.isnan(gain), -np.inf, gain)
+            for i, j in np.argwhere((gain >= DOUBT) & (gain >= gain.T)).tolist():
+                if i in numbers or j in numbers:
+                    continue
+                # Where the glass does not tell which of both is the fibre's own, both are open.
+                wrong = [j, i] if abs(own[i] - own[j]) < CLEAR else [j]
+                numbers.update(wrong)
+                findings.append(self._twice(end, i, j, wrong, float(gain[i, j])))
+        return numbers, findings
+
+    def _twice(self, end: str, i: int, j: int, wrong: list[int], odds: float) -> CableFinding:
+        shot, called = self._keys[i].fibre, self._keys[j].fibre
+        finding = about_fibre(
+            self._keys[wrong[0]],
+            Severity.DEFECT,
+            "other-fibre",
+            f"one fibre was shot twice from {end} and called {shot} and {called}: both shots read "
+            f"alike at every closure, as two fibres do not: log-likelihood margin {odds:.1f} "
+            f"(about {odds_text(odds)} to 1)",
+            f"shoot fibre {called} again from {end}"
+            + (f", and fibre {shot}: which of both was shot is open" if len(wrong) > 1 else ""),
+            files=self._files(sorted((i, j))),
+        )
+        return replace(finding, other_fibres=tuple(self._keys[n].fibre for n in wrong[1:]))
+
+    def _perhaps_crossed(self, doubt: Story) -> CableFinding:
+        rows = sorted(doubt.rows.tolist())
+        a, b = (self._keys[n].fibre for n in rows)
+        finding = about_fibre(
+            self._keys[rows[0]],
+            Severity.DEFECT,
+            "pair-doubtful",
+            f"the shots of fibres {a} and {b} fit better exchanged than as they are numbered: "
+            f"log-likelihood margin {doubt.odds:.1f} (about {odds_text(doubt.odds)} to 1), which "
+            "is no proof",
+            "prove both fibres with light from end to end, or shoot both ends again",
+            files=self._files(rows),
+        )
+        return replace(finding, other_fibres=(b,))
+
+    def _unsure_beside(self, story: Story, rows: set[int], comparison: Comparison) -> set[int]:
+        """Pairs that say too little for themselves where most of their ribbon is wrong.
+
+        Beside a shift only those that fit better if it is theirs, too.
+        """
+        size = self._size or TUBE
+        own = comparison.own()
+        least = np.full(own.size, CLEAR if story.kind is Kind.FREE else 0.0)
+        if story.kind is Kind.SHIFTED:
+            there = np.arange(own.size) + story.step
+            new = comparison.of_pairs(np.arange(own.size), np.clip(there, 0, own.size - 1))
+            within = (there >= 0) & (there < own.size)
+            least = np.fmin(0.0, np.where(within, np.nan_to_num(new, nan=-np.inf), -np.inf))
+        ribbons: dict[int, set[int]] = defaultdict(set)
+        for n in np.flatnonzero(np.isfinite(own)).tolist():
+            ribbons[(self._keys[n].fibre - 1) // size].add(n)
+        return {
+            n
+            for members in ribbons.values()
+            if 2 * len(members & rows) > len(members)
+            for n in members - rows
+            if own[n] < least[n]
+        }
+
+    def _stories(self) -> tuple[list[_Told], tuple[Story, ...], Comparison]:
+        """Stories of all wavelengths together, and before them those of one wavelength alone.
+
+        All shots of a fibre are of the same two ends, whatever their wavelength: what is told at
+        one of them only must be false at all others, where the labels themselves are proved.
+        """
+        told: list[_Told] = []
+        tables = {nm: Comparison([a], [b]) for nm, (a, b) in self._sides.items()}
+        for nm, table in tables.items() if len(tables) > 1 else ():
+            others = [other for own, other in tables.items() if own != nm]
+            told += [
+                _Told(story, nm)
+                for story in numbering_told(table, self._size).stories
+                if all(_as_labelled(other, story) for other in others)
+            ]
         without = {
             (one.wavelength_nm, int(n))
             for one in told
-            if one.wavelength_nm is not None
             for n in (*one.story.rows, *one.story.partner)
         }
         from_a, from_b = (
@@ -250,50 +420,19 @@ class _Group:
             ]
             for side in (0, 1)
         )
-        comparison = Comparison(from_a, from_b, partner)
-        own = comparison.own()
-        rows = [{int(n) for n in one.story.rows} for one in told]
-        near = [
-            self._unsure_beside(one, own, CLEAR if t.story.kind is Kind.FREE else 0.0)
-            for t, one in zip(told, rows, strict=True)
-        ]
-        stories = [
-            self._of_story(one, comparison, others) for one, others in zip(told, near, strict=True)
-        ]
-        checks, findings = self._of_pairs(comparison, partner, set().union(*rows, *near))
-        return checks, [*stories, *findings]
-
-    def _unsure_beside(self, rows: set[int], own: FloatArray, least: float) -> set[int]:
-        """Pairs that say too little for themselves where most of their ribbon is wrong."""
-        size = self._size or TUBE
-        ribbons: dict[int, set[int]] = defaultdict(set)
-        for n in np.flatnonzero(np.isfinite(own)).tolist():
-            ribbons[(self._keys[n].fibre - 1) // size].add(n)
-        return {
-            n
-            for members in ribbons.values()
-            if 2 * len(members & rows) > len(members)
-            for n in members - rows
-            if own[n] < least
-        }
-
-    def _stories(self) -> list[_Told]:
-        """Stories at each wavelength, those that are told at all of them once."""
-        tables = {}
-        found: list[tuple[int, Story]] = []
-        for nm, (from_a, from_b) in self._sides.items():
-            tables[nm] = Comparison([from_a], [from_b])
-            found += [(nm, story) for story in numbering_told(tables[nm], self._size).stories]
-        told: list[_Told] = []
-        for nm, story in sorted(found, key=lambda one: -one[1].odds):
-            if any(_say_the_same(story, one.story) for one in told):
-                continue
-            others = [_gain(table, story) for own, table in tables.items() if own != nm]
-            told.append(_Told(story, nm if others and min(others) < 0 else None))
-        return told
+        together = Comparison(from_a, from_b)
+        numbering = numbering_told(together, self._size)
+        told += [_Told(story, None) for story in numbering.stories]
+        return sorted(told, key=lambda one: -one.story.odds), numbering.doubts, together
 
     def _of_pairs(
-        self, comparison: Comparison, partner: IntArray, in_story: set[int]
+        self,
+        comparison: Comparison,
+        partner: IntArray,
+        in_story: set[int],
+        unsure: set[int],
+        *,
+        is_slip: bool,
     ) -> tuple[list[IdentityCheck], list[CableFinding]]:
         """What each pair says of itself, as it is labelled, and what all of them say together."""
         own = comparison.own()
@@ -304,7 +443,7 @@ class _Group:
         fits = comparison.of_pairs(np.arange(comparison.size), np.maximum(partner, 0))
         fits = fits[(partner >= 0) & np.isfinite(fits)]
         is_told = fits.size > 0 and float(np.median(fits)) >= CLEAR
-        wrong = self._wrong(own, pairs)
+        wrong = self._wrong(own, pairs, is_slip=is_slip)
         astray = self._astray(own, pairs, wrong) if is_told else set()
         against = np.count_nonzero(comparison.impossible()[pairs])
         findings: list[CableFinding] = []
@@ -314,7 +453,7 @@ class _Group:
             findings.append(self._by_labels(fits))
         if astray:
             findings.append(self._unexplained(sorted(astray)))
-        in_doubt = in_story | astray
+        in_doubt = in_story | unsure | astray
         checks: list[IdentityCheck] = []
         for n in np.flatnonzero(np.isfinite(margin)).tolist():
             key, other = self._keys[n], self._keys[int(best[n])].fibre
@@ -322,7 +461,8 @@ class _Group:
             text = (
                 f"log-likelihood {own[n]:+.1f}, {value:+.1f} against the best other, fibre {other}"
             )
-            better = value < -(log(count) + _VERY_CLEAR)
+            # Among all shots from both ends, one that fits by chance must not count.
+            better = own[n] < CLEAR and value < -(2 * log(count) + CLEAR)
             if n in in_doubt:
                 confidence = Confidence.DOUBTFUL
                 text = f"its number is in doubt; as labelled, {text}"
@@ -338,14 +478,18 @@ class _Group:
             checks.append(IdentityCheck(key, confidence, value, other, text))
         return checks, findings
 
-    def _wrong(self, own: FloatArray, pairs: Sequence[int]) -> set[int]:
-        """Pairs that are likelier of two fibres than of one, unlike others of their cable."""
+    def _wrong(self, own: FloatArray, pairs: Sequence[int], *, is_slip: bool) -> set[int]:
+        """Pairs that are likelier of two fibres than of one, unlike others of their cable.
+
+        Where one slip is there, another is likelier than elsewhere.
+        """
         if not pairs:
             return set()
         middle = float(np.median(own[pairs]))
         spread = max(float(np.median(np.abs(own[pairs] - middle))) / 0.6745, _LEAST_SPREAD)
         reach = NormalDist().inv_cdf(1 - _FALSE_ALARMS / len(pairs)) * spread
-        return {n for n in pairs if own[n] < min(0.0, middle - max(reach, _TWO_MISREAD))}
+        least = min(0.0, middle - max(reach, _TWO_MISREAD))
+        return {n for n in pairs if own[n] < (max(least, _BESIDE) if is_slip else least)}
 
     def _astray(self, own: FloatArray, pairs: Sequence[int], wrong: set[int]) -> set[int]:
         """Pairs of ribbons of which so many are likelier wrong that none is believed unproved."""
@@ -424,14 +568,11 @@ class _Group:
         missing = (
             f"; no shot from B is of fibre {numbers_text(lone)}" if lone and len(lone) <= 12 else ""
         )
-        rule = renumbering(
-            {
-                self._keys[int(j)].fibre: self._keys[int(i)].fibre
-                for i, j in zip(story.rows, story.partner, strict=True)
-                if j >= 0
-            }
-            | self._left_over(story, comparison, nm)
-        )
+        new = {
+            self._keys[int(j)].fibre: self._keys[int(i)].fibre
+            for i, j in zip(story.rows, story.partner, strict=True)
+            if j >= 0
+        } | self._left_over(story, comparison, nm)
         files = self._files(
             sorted({*story.rows.tolist(), *story.partner[story.partner >= 0].tolist()}), nm
         )
@@ -453,6 +594,7 @@ class _Group:
                 files=files,
             )
         else:
+            self.renumberings.append(Renumbering(self._keys[0].cable, nm, new))
             finding = about_fibre(
                 FibreKey(self._keys[0].cable, numbers[0]),
                 Severity.DEFECT,
@@ -461,7 +603,7 @@ class _Group:
                 "explanation",
                 "nothing was renumbered and nothing of these fibres is graded: prove one fibre "
                 "with light from end to end; if B's numbers are wrong, decide renumber with "
-                f'"B {rule}"' + ("" if nm is None else f" at {nm} nm"),
+                f'"B {renumbering(new)}"' + ("" if nm is None else f" at {nm} nm"),
                 wavelength_nm=nm,
                 files=files,
             )
@@ -546,20 +688,14 @@ class _Group:
         )
 
 
-def _say_the_same(one: Story, other: Story) -> bool:
-    mine, theirs = (
-        set(zip(story.rows.tolist(), story.partner.tolist(), strict=True)) for story in (one, other)
-    )
-    return 2 * len(mine & theirs) >= len(mine)
-
-
-def _gain(table: Comparison, story: Story) -> float:
-    """How much better a wavelength's shots fit by a story than as they are labelled."""
+def _as_labelled(table: Comparison, story: Story) -> bool:
+    """Whether a wavelength's shots prove that the fibres of a story are as they are labelled."""
     rows, partner = story.rows[story.partner >= 0], story.partner[story.partner >= 0]
-    new, own = table.of_pairs(rows, partner), table.of_pairs(rows, rows)
-    return float(
-        (np.maximum(np.nan_to_num(new), -CLEAR) - np.maximum(np.nan_to_num(own), -CLEAR)).sum()
+    new, own = (
+        float(np.maximum(np.nan_to_num(table.of_pairs(rows, other)), -CLEAR).sum())
+        for other in (partner, rows)
     )
+    return own >= CLEAR and own - new >= CLEAR
 
 
 def odds_text(margin: float) -> str:

@@ -20,7 +20,7 @@ import numpy.typing as npt
 
 from otdravg.cable.identity.fingerprint import Comparison
 
-__all__ = ["BAD_SHARE", "CLEAR", "TUBE", "Kind", "Numbering", "Story", "numbering_told"]
+__all__ = ["BAD_SHARE", "CLEAR", "DOUBT", "TUBE", "Kind", "Numbering", "Story", "numbering_told"]
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.intp]
@@ -33,7 +33,10 @@ CLEAR = log(20)
 _SLIP = log(10)
 #: What a pair can speak against a story at most: shots are spoilt in other ways, too. Chosen, not
 #: derived.
-_AT_LEAST = -log(20)
+_AT_LEAST = -log(400)
+#: Odds, after what it pays for its kind, from which a small slip that is not told is a doubt.
+#: Benchmark: numbering, where one sound cable in a hundred reaches it.
+DOUBT = log(4)
 #: Pairs below this are looked at. Chosen, not derived: it speaks neither for nor against.
 _SUSPECT = 1.0
 #: Share of a story's pairs that have to speak for it, and share of the log-likelihood of the
@@ -106,6 +109,7 @@ class Numbering:
     stories: tuple[Story, ...]
     ratios: FloatArray
     worth: float  # log-likelihood of all pairs, less what the stories cost
+    doubts: tuple[Story, ...] = ()  # small slips that are likelier than not, and not proved
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -235,7 +239,27 @@ def _searched(comparison: Comparison, size: int) -> Numbering:
                 Story(one.slip.kind, one.slip.step, rows[changed], one.partner[changed], odds, fit)
             )
     worth = float(np.maximum(np.nan_to_num(ratios), _AT_LEAST).sum()) - costs
-    return Numbering(partner, tuple(stories), ratios, worth)
+    doubts = _in_doubt(comparison, partner, ratios) if suspects.size <= _FEW else ()
+    return Numbering(partner, tuple(stories), ratios, worth, doubts)
+
+
+def _in_doubt(comparison: Comparison, partner: IntArray, ratios: FloatArray) -> tuple[Story, ...]:
+    """Fibres that are likelier exchanged among each other than not; each is in one doubt."""
+    suspects = _suspects(ratios)
+    weighed = [
+        _weighed(comparison, slip, partner, ratios)
+        for slip in (*_crossings(comparison, partner, suspects),)
+    ]
+    taken: set[int] = set()
+    doubts = []
+    for one in sorted(weighed, key=lambda w: -w.net):
+        rows = one.slip.rows
+        if one.net < DOUBT or taken.intersection(rows.tolist()):
+            continue
+        taken.update(rows.tolist())
+        fit = float(np.nanmean(one.ratios))
+        doubts.append(Story(one.slip.kind, 0, rows, one.partner, one.net, fit))
+    return tuple(doubts)
 
 
 def _suspects(ratios: FloatArray) -> IntArray:
