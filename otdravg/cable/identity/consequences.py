@@ -80,6 +80,7 @@ class Explained:
             if (
                 taken.direction is Direction.B_TO_A
                 and taken.cable == one.cable
+                and taken.fibre is not None
                 and taken.fibre in one.new
                 and one.wavelength_nm in (None, taken.wavelength_nm)
             ):
