@@ -80,11 +80,9 @@ class Explained:
             if (
                 taken.direction is Direction.B_TO_A
                 and taken.cable == one.cable
-                and taken.fibre is not None
-                and taken.fibre in one.new
+                and (number := one.new.get(taken.fibre or 0)) is not None
                 and one.wavelength_nm in (None, taken.wavelength_nm)
             ):
-                number = one.new[taken.fibre]
                 if not number:
                     return replace(record, use=ShotUse.EXCLUDED)
                 return replace(record, taken_for=replace(taken, fibre=number))

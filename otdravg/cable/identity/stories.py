@@ -340,6 +340,9 @@ def _weighed(
     new = np.where(alone, _AT_LEAST, np.maximum(new, _AT_LEAST))
     gain = np.nan_to_num(new).sum() - np.maximum(np.nan_to_num(ratios[slip.rows]), _AT_LEAST).sum()
     evidence = float(np.nan_to_num(new).sum()) - slip.tries
+    if slip.kind is Kind.CROSSED and np.nanmin(new) > 0:
+        # That neither is what it is called leaves few to choose among: proved twice over.
+        evidence = max(evidence, float(gain) - slip.cost - CLEAR)
     return _Weighed(slip, own, new, float(gain) - slip.cost, evidence)
 
 

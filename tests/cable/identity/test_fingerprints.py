@@ -43,6 +43,47 @@ def test_one_misread_feature_costs_no_more_than_its_chance() -> None:
     assert after[7, 7] > 0
 
 
+def test_one_event_that_is_misplaced_is_one_misread_feature() -> None:
+    # Two sections are wrong by it, and it costs what one misread feature does: log 0.03.
+    from_a, from_b = shots(48, 4, closures=1)
+    own = from_b[7]
+    assert own is not None
+    ratios = []
+    for moved_m in ([np.nan, np.nan], [12.0, -12.0]):
+        lengths = own.section_m + np.array(moved_m)
+        from_b[7] = Features(own.loss_db, own.slope_db_per_km, lengths)
+        ratios.append(Comparison([from_a], [from_b]).own()[7])
+    assert ratios[1] - ratios[0] == pytest.approx(np.log(0.03), abs=0.3)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_fibre_that_loses_more_at_every_splice_is_no_other_fibre(seed: int) -> None:
+    from_a, from_b = shots(12, seed, closures=3)
+    for side in (from_a, from_b):
+        own = side[7]
+        assert own is not None
+        nothing = np.full(4, np.nan)  # its losses alone are looked at
+        side[7] = Features(own.loss_db + 0.12, nothing, nothing)
+    # It costs that few fibres are so, not three misread features.
+    assert Comparison([from_a], [from_b]).own()[7] > np.log(0.02) - 1
+
+
+@pytest.mark.parametrize("end", "AB")
+@pytest.mark.parametrize("seed", range(4))
+def test_shots_of_one_fibre_from_one_end_read_alike(seed: int, end: str) -> None:
+    both = shots(12, seed, closures=3, noise=0.02)
+    side = both["AB".index(end)]
+    own = side[5]
+    assert own is not None
+    # Another shot of fibre 5, its losses read anew with 0.0015 dB, under the number 6.
+    noise_db = np.random.default_rng(seed).normal(0, 0.0015, 3)
+    side[6] = Features(own.loss_db + noise_db, own.slope_db_per_km, own.section_m)
+    table = Comparison([both[0]], [both[1]]).shot_twice(from_a=end == "A")
+    assert min(table[5, 6], table[6, 5]) > np.log(1000)
+    table[[5, 6], [6, 5]] = np.nan
+    assert np.nanmax(table) < min(3.0 + np.log(20), 6.0)
+
+
 def test_missing_shots_are_not_compared() -> None:
     from_a, from_b = shots(12, 5)
     from_b[4] = None

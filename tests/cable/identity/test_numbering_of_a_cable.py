@@ -9,6 +9,7 @@ import pytest
 from faulty_run import write
 
 from otdravg.cable import CableReview, Decision, Options, What, add_decision, read_decisions, review
+from otdravg.shot.settings import Direction
 from otdravg.simulate.takes import Take
 from otdravg.verdict.decision import Verdict
 
@@ -74,6 +75,34 @@ def test_a_slip_is_one_finding_and_its_advice_mends_it(
     assert len(rows) == len(losses)
     for row in rows:
         assert row.loss_db == pytest.approx(losses[row.fibre, row.closure_number], abs=0.01)
+
+
+def test_shots_that_merely_bear_other_numbers_are_not_to_be_taken(tmp_path: Path) -> None:
+    folder = tmp_path / "shots"
+    for fibre in range(1, 13):
+        write(folder, Take(fibre, 1550, "AB"))
+        if fibre != 7:
+            write(folder, Take(fibre + 12, 1550, "BA", of_fibre=fibre))
+    result = review(folder)
+    assert "numbering-differs" in severe(result)
+    assert not {"fibre-missing", "ribbon-missing", "direction-missing"} & set(severe(result))
+    # What is missing is missing by the numbers of A.
+    missing = [(shot.fibre, shot.direction, shot.wavelength_nm) for shot in result.to_take]
+    assert missing == [(7, Direction.B_TO_A, 1550)]
+
+
+def test_a_neighbour_shot_twice_is_told_by_its_other_shot(tmp_path: Path) -> None:
+    folder = tmp_path / "shots"
+    for fibre in range(1, 13):
+        write(folder, Take(fibre, 1550, "AB"))
+        write(folder, Take(fibre, 1550, "BA", of_fibre=5 if fibre == 6 else None))
+    result = review(folder)
+    (finding,) = (f for f in result.findings if f.code == "other-fibre")
+    assert "shot twice from B and called 5 and 6" in finding.evidence
+    assert result.exit_status == 1
+    judged = {r.fibre for r in result.rows if r.verdict.verdict is not Verdict.NOT_GRADABLE}
+    assert judged >= set(range(1, 13)) - {5, 6}
+    assert 6 not in judged
 
 
 def test_ends_exchanged_for_one_fibre_are_named_and_judged_in_place(
