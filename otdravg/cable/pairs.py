@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 from otdravg.cable.checks.states import States
 from otdravg.cable.files.archive import ARCHIVE_SUFFIX
@@ -16,14 +17,15 @@ from otdravg.cable.measure.closures import CableMap
 from otdravg.cable.measure.standing import MeasuringSetup, measure_stands
 from otdravg.cable.model import CableFinding, Closure, FibreKey, ShotRecord, ShotUse
 from otdravg.cable.run import Options, placed_shots
-from otdravg.errors import BadSetting, UnreadableTrace
+from otdravg.errors import BadSetting, OtdravgError, UnreadableTrace
 from otdravg.findings import Finding, Scope, Severity, caution
+from otdravg.pair.measure import Measurement
 from otdravg.shot.files import read
 from otdravg.shot.settings import Direction
 from otdravg.shot.trace import Trace
 from otdravg.sor.sizes import SizeLimits
 
-__all__ = ["PairOfShots", "Pairing", "pair_up", "shot_of"]
+__all__ = ["MeasuredPair", "PairOfShots", "Pairing", "measure_pairs", "pair_up", "shot_of"]
 
 #: How far a splice may lie from where it did, m. Chosen, not derived: fibre that was cut off when
 #: it was made again, and what a shot places it to.
@@ -174,6 +176,70 @@ def shot_of(record: ShotRecord, trace_number: int | None, size_limits: SizeLimit
     if trace_number is not None:
         raise BadSetting("trace", trace_number, "unpack the archive first")
     return load(record.location)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class MeasuredPair:
+    """A pair that could be measured.
+
+    Parameters
+    ----------
+    pair : PairOfShots
+    ab, ba : Trace
+        As they were read.
+    measurement : Measurement
+    shorter : Measurement or None
+        The same fibre at its shortest wavelength, if this is a longer one.
+    """
+
+    pair: PairOfShots
+    ab: Trace
+    ba: Trace
+    measurement: Measurement
+    shorter: Measurement | None = None
+
+    @property
+    def beside(self) -> dict[str, Any]:
+        """What :func:`otdravg.verdict.judge.judge` has to know beside the measurement."""
+        return {
+            "stale": self.pair.stale, "shorter": self.shorter, "more_doubts": self.pair.doubts,
+        }  # fmt: skip
+
+
+def measure_pairs(
+    pairs: Sequence[PairOfShots],
+    read_shot: Callable[[ShotRecord], Trace],
+    measured: Callable[[Trace, Trace], Measurement],
+    progress: Callable[[str, int, int], None],
+) -> tuple[list[MeasuredPair], list[tuple[PairOfShots, OtdravgError]]]:
+    """Measure pairs one after the other.
+
+    Returns
+    -------
+    list of MeasuredPair, list of (PairOfShots, OtdravgError)
+        What was measured, in order, and what could not be, each with the reason.
+    """
+    found: list[MeasuredPair] = []
+    failed: list[tuple[PairOfShots, OtdravgError]] = []
+    shortest: dict[FibreKey, MeasuredPair] = {}
+    for done, pair in enumerate(pairs):
+        progress("measure", done, len(pairs))
+        try:
+            ab, ba = read_shot(pair.ab), read_shot(pair.ba)
+            one = MeasuredPair(pair, ab, ba, measured(ab, ba))
+        except OtdravgError as error:
+            failed.append((pair, error))
+            continue
+        found.append(one)
+        known = shortest.setdefault(pair.key, one)
+        if pair.wavelength_nm < known.pair.wavelength_nm:
+            shortest[pair.key] = one
+    return [_beside(one, shortest[one.pair.key]) for one in found], failed
+
+
+def _beside(one: MeasuredPair, shortest: MeasuredPair) -> MeasuredPair:
+    is_longer = shortest.pair.wavelength_nm < one.pair.wavelength_nm
+    return replace(one, shorter=shortest.measurement) if is_longer else one
 
 
 def _named(paths: Sequence[Path]) -> list[FoundFile]:

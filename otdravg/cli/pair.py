@@ -29,7 +29,6 @@ from otdravg.cli.options import (
 )
 from otdravg.cli.progress import ProgressLine
 from otdravg.cli.terminal import columns_of, print_text, print_written, shows_colour, shows_signs
-from otdravg.errors import OtdravgError
 from otdravg.pair.measure import Measurement, measure
 from otdravg.report.pair_json import pair_json
 from otdravg.report.pair_text import pair_text
@@ -298,36 +297,22 @@ def _many(
 ) -> int:
     """Pair shots by headers and names, measure each pair, print an answer for each fibre."""
     # Only now: two files need nothing of a cable.
-    from otdravg.cable.model import FibreKey, ShotRecord, ShotUse
-    from otdravg.cable.pairs import PairOfShots, pair_up, shot_of
+    from otdravg.cable.model import ShotUse
+    from otdravg.cable.pairs import measure_pairs, pair_up, shot_of
     from otdravg.report.pairs_text import LeftOut, left_out_json, left_out_of, pairs_text
 
     pairing = pair_up(paths, size_limits)
     shots = (shot for pair in pairing.pairs for shot in (pair.ab, pair.ba))
     outputs.check([Path(shot.location.path) for shot in (*shots, *pairing.left)])
-    found: list[tuple[PairOfShots, Measurement]] = []
-    left = left_out_of(pairing.left)
     progress = ProgressLine()
-    for done, pair in enumerate(pairing.pairs):
-        progress("measure", done, len(pairing.pairs))
-        try:
-            both = (shot_of(one, trace_number, size_limits) for one in (pair.ab, pair.ba))
-            found.append((pair, measured(*both)))
-        except OtdravgError as error:
-            files = (str(pair.ab.location), str(pair.ba.location))
-            left.append(LeftOut(files, ShotUse.MISMATCHED, str(error)))
+    read_shot = partial(shot_of, trace_number=trace_number, size_limits=size_limits)
+    found, failed = measure_pairs(pairing.pairs, read_shot, measured, progress)
     progress.clear()
-    shortest: dict[FibreKey, tuple[int, Measurement]] = {}
-    for pair, measurement in found:
-        own = pair.wavelength_nm, measurement
-        shortest[pair.key] = min(shortest.get(pair.key, own), own, key=lambda one: one[0])
-    judged: list[tuple[ShotRecord, PairReport]] = []
-    for pair, measurement in found:
-        shortest_nm, other = shortest[pair.key]
-        shorter = other if shortest_nm < pair.wavelength_nm else None
-        beside = {"stale": pair.stale, "shorter": shorter, "more_doubts": pair.doubts}
-        report = by_rules(measurement, **beside)
-        judged.append((pair.ab, report))
+    left = left_out_of(pairing.left)
+    for pair, error in failed:
+        files = (str(pair.ab.location), str(pair.ba.location))
+        left.append(LeftOut(files, ShotUse.MISMATCHED, str(error)))
+    judged = [(one.pair.ab, by_rules(one.measurement, **one.beside)) for one in found]
     reports = [report for _, report in judged]
     if reports:
         outputs.write(*reports)

@@ -297,7 +297,7 @@ def _to_do(review: CableReview) -> _ToDo:
         for end, text in remaining(due, review.expected.ends, several=several)
     ]
     look = [*_said([*unplaced, *by_cause[Cause.LOOK]], several), *map(_Item, aside_of(review))]
-    visits = visits_of(review)
+    visits = visits_of(review, due)
     return _ToDo(
         _section("Settle first", "findings.csv", settle),
         _section("Missing", "findings.csv", shoot),

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence, Set
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
-from otdravg.cable.model import CableFinding, CableReview, Closure, SpliceRow
+from otdravg.cable.model import CableFinding, CableReview, Closure, ShotToTake, SpliceRow
 from otdravg.cable.resplice.model import Choice, FailingFibre, Unit
 from otdravg.quantities import Quantity, distance_text, reported
 from otdravg.report.causes import (
@@ -88,13 +88,18 @@ class _Stop(NamedTuple):
     number: int  # of the closure; 0 on the way
 
 
-def visits_of(review: CableReview) -> list[Visit]:
-    """Gather what is to be done by closure, and by place on the way, in order from A."""
+def visits_of(review: CableReview, due: Iterable[ShotToTake]) -> list[Visit]:
+    """Gather what is to be done by closure, and by place on the way, in order from A.
+
+    Nothing of a ribbon is cut before the shots of it that are ``due`` are in.
+    """
+    shots = tuple(due)
     visits = []
     for cable in review.cables:
         route = _Route.of(review, cable)
+        unseen = {shot.fibre for shot in shots if shot.cable == cable}
         stops: dict[_Stop, list[Doing]] = defaultdict(list)
-        for stop, doing in _doings(review, route):
+        for stop, doing in _doings(review, route, unseen):
             stops[stop].append(doing)
         label = f"cable {cable or 'without a name'}" if len(review.cables) > 1 else ""
         visits += [
@@ -183,7 +188,7 @@ def _closure(number: int, name: str) -> str:
     return f"closure {number}" if name == str(number) else f"closure {number} ({name})"
 
 
-def _doings(review: CableReview, route: _Route) -> Iterator[tuple[_Stop, Doing]]:
+def _doings(review: CableReview, route: _Route, unseen: Set[int]) -> Iterator[tuple[_Stop, Doing]]:
     """Give what there is to do, and where."""
     listed: set[tuple[int, str]] = set()
     for unit in _units(review):
@@ -191,9 +196,11 @@ def _doings(review: CableReview, route: _Route) -> Iterator[tuple[_Stop, Doing]]
             continue
         listed |= {(failing.fibre, unit.closure) for failing in unit.failing}
         if unit.advised not in (Choice.MEASURE, Choice.CONCESSION):
-            for doing in _unit(unit):
+            ribbon = None if unit.advised is Choice.SINGLE else unit.ribbon
+            lacking = _lacking(ribbon, unit.fibres, review, unseen)
+            for doing in _unit(unit, lacking):
                 yield route.at(unit.closure_number), doing
-    yield from _for_spans(review, route)
+    yield from _for_spans(review, route, unseen)
     due = [
         finding
         for finding in review.findings
@@ -225,7 +232,16 @@ def _without_closure(finding: CableFinding) -> CableFinding:
     return replace(finding, closure="", cable="", files=())
 
 
-def _unit(unit: Unit) -> Iterator[Doing]:
+def _lacking(
+    ribbon: int | None, fibres: Iterable[int], review: CableReview, unseen: Set[int]
+) -> str:
+    """Numbers of the fibres that are to be shot before a ribbon is cut; empty if all are in."""
+    size = review.ribbon_size if ribbon is not None else None
+    whole = range((ribbon or 0) * size - size + 1, (ribbon or 0) * size + 1) if size else ()
+    return span_text([*unseen & {*fibres, *whole}])
+
+
+def _unit(unit: Unit, lacking: str) -> Iterator[Doing]:
     """Say what is done with a ribbon, and for the sake of which fibres."""
     bent = [f for f in unit.failing if f.verdict.verdict is Verdict.BEND]
     cut = [f for f in unit.failing if f not in bent]
@@ -235,10 +251,13 @@ def _unit(unit: Unit) -> Iterator[Doing]:
         verb = "re-splice" if unit.advised is Choice.REDO else unit.advised.value
         if unit.advised is Choice.SINGLE:
             verb = "re-splice alone, out of"
+        first = f" (first shoot {lacking})" if lacking else ""
         short = numbers if unit.ribbon is None else f"{unit.ribbon} ({numbers})"
         yield Doing(
-            f"{verb}{ribbon} {_failing(cut)}",
-            verb + ("" if unit.ribbon is None else " ribbon"),
+            f"{verb}{ribbon} {_failing(cut)}{first}",
+            ("first shoot, then " if lacking else "")
+            + verb
+            + ("" if unit.ribbon is None else " ribbon"),
             short,
             is_opened=True,
             is_cut=True,
@@ -269,7 +288,9 @@ def _losses(failing: Sequence[FailingFibre]) -> str:
     return ", ".join([*([f"{', '.join(known)} dB"] if known else []), *unknown])
 
 
-def _for_spans(review: CableReview, route: _Route) -> Iterator[tuple[_Stop, Doing]]:
+def _for_spans(
+    review: CableReview, route: _Route, unseen: Set[int]
+) -> Iterator[tuple[_Stop, Doing]]:
     """Ribbons that are remade for the sake of span rules alone."""
     redone = {(u.closure_number, u.ribbon) for u in _units(review) if u.advised is Choice.REDO}
     noun = "fibre" if review.ribbon_size is None else "ribbon"
@@ -292,6 +313,8 @@ def _for_spans(review: CableReview, route: _Route) -> Iterator[tuple[_Stop, Doin
                 loss_db = reported(worst.loss_db or 0.0, Quantity.LOSS_DB)
                 text += f"; worst {worst.fibre} {worst.colour} {loss_db} dB"
                 text += f" at {worst.wavelength_nm} nm"
+            if lacking := _lacking(ribbon, [row.fibre for row in rows], review, unseen):
+                text += f" (first shoot {lacking})"
             short = f"{noun} {ribbon}"
             yield (
                 route.at(number),

@@ -132,7 +132,7 @@ class _Page:
         summary = ""
         if looked.review is not None:
             summary = cable_text(looked.review, tables=say("page", "tables", language))
-        remarks = () if looked.findings is None else looked.findings.findings
+        remarks = () if looked.pairing is None else looked.pairing.findings
         return self._filled(
             "home.html.j2",
             state=state,

@@ -7,12 +7,21 @@ import threading
 from collections.abc import Callable, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path, PurePosixPath
+from typing import Any
 
 from otdravg.cable import Decision, Decisions, Options, add_decision, read_decisions, read_folders
 from otdravg.cable.files.archive import ARCHIVE_SUFFIX
 from otdravg.cable.model import CableReview, ShotRecord
-from otdravg.cable.pairs import Pairing, PairOfShots, pair_up, shot_of
+from otdravg.cable.pairs import (
+    MeasuredPair,
+    Pairing,
+    PairOfShots,
+    measure_pairs,
+    pair_up,
+    shot_of,
+)
 from otdravg.cable.run import check_for_shots, review
 from otdravg.closeout.sketches import PairSketch, Sketches, Span, pair_sketches, thinned
 from otdravg.errors import BadSetting, OtdravgError
@@ -88,24 +97,26 @@ class Setting:
         if self.profile:
             load_named(self.profile)
 
-    def report(self, measurement: Measurement, **known: object) -> PairReport:
+    def report(self, measurement: Measurement, **known: Any) -> PairReport:
         """Judge a pair by it."""
         if self.profile:
-            return judge(measurement, profile=load_named(self.profile), **known)  # type: ignore[arg-type]
+            return judge(measurement, profile=load_named(self.profile), **known)
         stated = Limits.parse((self.limit,) if self.limit else ())
-        return judge(measurement, limit_db=stated, **known)  # type: ignore[arg-type]
+        return judge(measurement, limit_db=stated, **known)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Fibre:
     """One fibre at one wavelength: its shots, and what they say."""
 
-    pair: PairOfShots
-    ab: Trace
-    ba: Trace
+    of: MeasuredPair
     report: PairReport
-    shorter: Measurement | None  # the same fibre at a shorter wavelength
     asked_m: tuple[float, ...] = ()  # where somebody asked for a loss
+
+    @property
+    def pair(self) -> PairOfShots:
+        """Whose shots these are."""
+        return self.of.pair
 
     def sketch(self) -> PairSketch:
         """Both shots on one axis, with every point."""
@@ -131,7 +142,7 @@ class Looked:
     review: CableReview | None = None
     sketches: Sketches = field(default_factory=Sketches)
     problems: tuple[tuple[str, str], ...] = ()
-    findings: Pairing | None = None
+    pairing: Pairing | None = None
     error: str = ""
 
 
@@ -310,32 +321,23 @@ class Desk:
             raise BadSetting("file", None, "drop trace files first")
         pairing = pair_up(paths, self.size_limits)
         if len({pair.key for pair in pairing.pairs}) <= 1:
-            return self._pairs(revision, setting, pairing)
+            return self._pairs(revision, setting, pairing, progress)
         return self._cable(revision, setting, paths, progress)
 
-    def _pairs(self, revision: int, setting: Setting, pairing: Pairing) -> Looked:
+    def _pairs(
+        self, revision: int, setting: Setting, pairing: Pairing, progress: _Progress
+    ) -> Looked:
         problems = [(one.path, one.remark) for one in pairing.left]
-        tried = [self._tried(pair, setting) for pair in pairing.pairs]
-        problems += [one for one in tried if len(one) == 2]
-        measured = [one for one in tried if len(one) == 4]
-        measured.sort(key=lambda one: one[0].wavelength_nm)
-        shortest = measured[0][3] if measured else None
-        fibres = []
-        for pair, ab, ba, measurement in measured:
-            shorter = None if measurement is shortest else shortest
-            report = setting.report(measurement, stale=pair.stale, shorter=shorter)
-            fibres.append(Fibre(pair, ab, ba, report, shorter))
-        return Looked(revision, tuple(fibres), problems=tuple(problems), findings=pairing)
-
-    def _tried(
-        self, pair: PairOfShots, setting: Setting
-    ) -> tuple[PairOfShots, Trace, Trace, Measurement] | tuple[str, str]:
-        """Measure a pair, or say of which files nothing came and why."""
-        try:
-            ab, ba = (_read(one, self.size_limits) for one in (pair.ab, pair.ba))
-            return pair, ab, ba, self._measured(ab, ba, setting)
-        except OtdravgError as error:
-            return f"{pair.ab.path}, {pair.ba.path}", str(error)
+        measured, failed = measure_pairs(
+            pairing.pairs,
+            partial(_read, size_limits=self.size_limits),
+            partial(self._measured, setting=setting),
+            progress,
+        )
+        problems += [(f"{pair.ab.path}, {pair.ba.path}", str(why)) for pair, why in failed]
+        measured.sort(key=lambda one: one.pair.wavelength_nm)
+        fibres = [Fibre(one, setting.report(one.measurement, **one.beside)) for one in measured]
+        return Looked(revision, tuple(fibres), problems=tuple(problems), pairing=pairing)
 
     @staticmethod
     def _measured(
@@ -352,8 +354,8 @@ class Desk:
             looked, setting = self._looked, self._setting
             fibre = looked.fibres[number]
             asked = (*fibre.asked_m, distance_m)
-            measurement = self._measured(fibre.ab, fibre.ba, setting, asked)
-            report = setting.report(measurement, stale=fibre.pair.stale, shorter=fibre.shorter)
+            measurement = self._measured(fibre.of.ab, fibre.of.ba, setting, asked)
+            report = setting.report(measurement, **fibre.of.beside)
             known = replace(fibre, report=report, asked_m=asked)
             fibres = (*looked.fibres[:number], known, *looked.fibres[number + 1 :])
             self._looked = replace(looked, fibres=fibres)

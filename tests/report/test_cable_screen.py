@@ -294,11 +294,26 @@ def test_a_remake_for_the_whole_fibre_says_which_splice_loses_most(faulty: Cable
         else r
         for r in faulty.rows
     )
-    review = replace(faulty, plan=plan, rows=rows, findings=(), to_take=(), ribbon_size=12)
+    due = (ShotToTake(CABLE, 108, B, 1550), ShotToTake(CABLE, 109, B, 1550))
+    review = replace(faulty, plan=plan, rows=rows, findings=(), to_take=due)
     (visit,) = [v for v in visits(cable_text(review, columns=200)) if v.startswith("Closure 5,")]
     assert visit.endswith(  # 100 = 8 × 12 + 4, the fourth of ribbon 9
-        "re-splice ribbon 9, for the rules of the whole fibre; worst 100 brown 0.190 dB at 1310 nm"
+        "re-splice ribbon 9, for the rules of the whole fibre; worst 100 brown 0.190 dB at "
+        "1310 nm (first shoot 108)"
     )
+
+
+def test_nothing_is_cut_before_the_rest_of_its_ribbon_is_shot(faulty: CableReview) -> None:
+    """The watch says the same: a ribbon is cut once, for all that is wrong with it."""
+    due = (ShotToTake(CABLE, 8, B, 1550), ShotToTake(CABLE, 9, B, 1550))
+    review = replace(faulty, findings=(), to_take=due)
+    found = visits(cable_text(review, columns=200))
+    assert found[0].endswith("11 rose 0.260 dB at 1550 nm (first shoot 8, 9)")
+    assert not any("first shoot" in visit for visit in found[1:])
+    rows = tuple(r for r in faulty.rows if r.fibre != 9)  # never shot: no row of it
+    plan = plan_resplices(rows, faulty.closures, faulty.fibres, faulty.profile)
+    found = visits(cable_text(replace(review, rows=rows, plan=plan), columns=200))
+    assert found[0].endswith("(first shoot 8, 9)")
 
 
 def test_what_was_not_measured_has_no_loss(faulty: CableReview) -> None:

@@ -7,7 +7,9 @@ import json
 import zipfile
 from pathlib import Path
 
+import numpy as np
 import pytest
+from scenarios.pair.world import draw_span, two_shots
 from serve_example import SAMPLES, drop, look, opened
 
 from otdravg import judge, measure, read
@@ -95,6 +97,19 @@ class TestPair:
         ):
             assert client.post("/settings", json=wrong).status_code == 400
         assert desk.setting.limit == "0.10"
+
+    def test_what_is_in_doubt_among_files_is_no_all_clear_on_the_page(self, tmp_path: Path) -> None:
+        """The header says fibre 7, the name 9: as `pair FOLDER` has it."""
+        client, desk = opened(tmp_path)
+        span = draw_span(np.random.default_rng(8), count=4)
+        label = {"fibre": "7", "cable": "SIM"}
+        files = two_shots(np.random.default_rng(0), span, label_a=label, label_b=label)
+        for (_, content), name in zip(files, ("F9_A.sor", "F9_B.sor"), strict=True):
+            client.put(f"/files/{name}", content=content)
+        look(client, desk)
+        home = client.get("/").text
+        assert "CHECK" in home
+        assert "LEAVE" not in home
 
     def test_german(self, tmp_path: Path) -> None:
         client, desk = opened(tmp_path, setting=Setting(language=Language.GERMAN))
