@@ -6,6 +6,7 @@ losses in dB (a loss positive), ``u_…`` standard uncertainties; ``None`` is "n
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from decimal import Decimal
@@ -428,6 +429,24 @@ class CableReview:
     def exit_status(self) -> int:
         """0: clean; 1: findings, or splices that need work."""
         return 1 if self.needs_work else 0
+
+    def end_names(self, cable: str) -> tuple[str, str]:
+        """Names of A and B: as the job has them, else as most headers; empty where nothing says.
+
+        Shots from A count first: where a crew left one header for both ends, it is that of A.
+        """
+        if any(self.expected.ends):
+            return self.expected.ends
+        votes: dict[Direction, Counter[tuple[str, str]]] = {d: Counter() for d in Direction}
+        for record in self.shots:
+            taken, typed = record.taken_for, record.identity
+            if record.use is ShotUse.USED and taken.cable == cable and typed is not None:
+                votes[taken.direction][typed.location_a.strip(), typed.location_b.strip()] += 1
+        for direction in (Direction.A_TO_B, Direction.B_TO_A):
+            for names, _ in votes[direction].most_common():
+                if any(names):
+                    return names if direction is Direction.A_TO_B else names[::-1]
+        return "", ""
 
     @property
     def cables(self) -> tuple[str, ...]:

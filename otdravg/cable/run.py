@@ -443,7 +443,7 @@ def _doubts(
     for finding in findings:
         if finding.fibre is None or finding.severity is Severity.NOTE:
             continue
-        closure = finding.closure if finding.code in NOT_ONE_STATE else ""
+        closure = finding.closure if finding.code in _OF_ONE_CLOSURE else ""
         for fibre in (finding.fibre, *finding.other_fibres):
             key = FibreKey(finding.cable, fibre)
             for nm in wavelengths.get(key, ()):
@@ -452,6 +452,8 @@ def _doubts(
     return {place: frozenset(own) for place, own in codes.items()}
 
 
+#: Findings that speak against a fibre's splice in one closure and against no other.
+_OF_ONE_CLOSURE = NOT_ONE_STATE | {"closure-unseen"}
 _BY_SEVERITY = {Severity.DEFECT: 0, Severity.CAUTION: 1, Severity.NOTE: 2}
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from contextlib import nullcontext
 from pathlib import Path
 
@@ -10,21 +11,22 @@ import click
 from otdravg.cable import read_decisions
 from otdravg.cli.options import FilePath
 from otdravg.cli.progress import ProgressLine
-from otdravg.cli.terminal import print_text
+from otdravg.cli.terminal import columns_of, print_text, shows_signs
 from otdravg.closeout.checks.decisions import compare_decisions, decisions_made_with
 from otdravg.closeout.checks.model import Check, checked
 from otdravg.closeout.checks.run import checks_of
 from otdravg.findings import Severity
-from otdravg.report.page import counted
+from otdravg.report.page import Page, counted
 from otdravg.system.printable import printable
 from otdravg.system.workers import local_workers, room_for_workers
 
 __all__ = ["verify"]
 
 _MOST_SHOWN = 50
+_WIDTHS = (8, 11)
 _CANNOT_KNOW = (
     "Cannot be known from the folder alone: whether somebody made all of it anew, with other "
-    "traces. Compare the evidence hash on the signed paper: otdravg verify DIR --evidence HASH\n"
+    "traces. Compare the evidence hash on the signed paper: otdravg verify DIR --evidence HASH"
 )
 
 
@@ -77,12 +79,19 @@ def verify(
     if decisions_file is not None:
         checks.append(_decisions(folder, decisions_file))
     problems = [text for check in checks for text in check.problems]
+    page = Page(
+        ascii_only=not shows_signs(sys.stdout), colour=False, columns=columns_of(sys.stdout)
+    )
     for text in problems[:_MOST_SHOWN]:
-        print_text(printable(text) + "\n")
+        page.paragraph(text)
     if len(problems) > _MOST_SHOWN:
-        print_text(f"and {len(problems) - _MOST_SHOWN} more\n")
-    print_text(("\n" if problems else "") + _table(checks) + _CANNOT_KNOW)
-    print_text(f"{counted(len(problems), 'problem')}\n")
+        page.line(f"and {len(problems) - _MOST_SHOWN} more")
+    if problems:
+        page.line()
+    _table(page, checks)
+    page.paragraph(_CANNOT_KNOW)
+    page.line(counted(len(problems), "problem"))
+    print_text(page.text())
     ctx.exit(1 if problems else 0)
 
 
@@ -97,13 +106,12 @@ def _decisions(folder: Path, file: Path) -> Check:
     return checked(f"decisions in {printable(file.name)}", len(decisions.entries), problems)
 
 
-def _table(checks: list[Check]) -> str:
+def _table(page: Page, checks: list[Check]) -> None:
     """What was checked, how many, and what came of it."""
-    lines = [f"{'Checked':<8}  {'Result':<11}  What"]
+    page.row(("Checked", "Result", "What"), _WIDTHS)
     for check in checks:
         wrong = len(check.problems)
         result = (check.not_done and "not done") or (f"{wrong} wrong" if wrong else "agree")
         count = "" if check.not_done else f"{check.count:,}"
         more = f": {check.not_done}" if check.not_done else ""
-        lines.append(f"{count:>8}  {result:<11}  {printable(check.what)}{more}")
-    return "\n".join(lines) + "\n"
+        page.row((count, result, f"{check.what}{more}"), _WIDTHS)

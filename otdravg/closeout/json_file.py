@@ -34,7 +34,7 @@ from otdravg.closeout.template import Template
 from otdravg.errors import BadCloseout
 from otdravg.findings import Statement, Value
 from otdravg.shot.settings import Direction
-from otdravg.tables.csv_file import Cell
+from otdravg.tables.csv_file import CLOCK_FORMAT, Cell
 from otdravg.tables.splices import review_cells
 
 __all__ = [
@@ -154,7 +154,7 @@ def _plain(cell: Cell) -> str | int | float | bool | None:
     if isinstance(cell, Decimal):
         return float(cell)
     if isinstance(cell, datetime):
-        return cell.strftime("%Y-%m-%dT%H:%M:%SZ")
+        return cell.strftime(CLOCK_FORMAT)
     return cell
 
 

@@ -117,7 +117,7 @@ def from_review(review: CableReview) -> tuple[dict[str, Any], dict[str, str]]:
     highest = max(r.taken_for.fibre or 0 for r in review.shots)
     size = review.ribbon_size
     fibres = highest if size is None else -(-highest // size) * size
-    ends = _ends(review)
+    ends = review.end_names(next(iter(cables)))
     instruments = sorted({r.identity.serial or r.identity.instrument for r in shots if r.identity})
     values = {
         "cable": next(iter(cables)) or None,
@@ -139,17 +139,3 @@ def from_review(review: CableReview) -> tuple[dict[str, Any], dict[str, str]]:
         "ends.a": "As most files have it: check which end is A",
     }
     return values, origins
-
-
-def _ends(review: CableReview) -> tuple[str, str]:
-    """Names of A and B as most of the headers have them, by the direction they were taken for."""
-    votes: Counter[tuple[str, str]] = Counter()
-    for record in review.shots:
-        own = record.identity
-        if own is None or not own.location_a or not own.location_b:
-            continue
-        typed = own.location_a, own.location_b
-        is_back = record.taken_for.direction.value.startswith("B")
-        votes[typed[::-1] if is_back else typed] += 1
-    ((ends, _),) = votes.most_common(1) or [(("", ""), 0)]
-    return ends[0], ends[1]

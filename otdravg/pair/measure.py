@@ -41,6 +41,10 @@ FloatArray = npt.NDArray[np.float64]
 #: Chosen, not derived: single-mode fibre has 1.465 to 1.470 between 1310 and 1625 nm (data sheets,
 #: from memory), 0.3 %; of two makes at one wavelength half of that.
 INDEX_SPREAD = 0.0015
+#: A stated index that no single-mode fibre has (1.465 to 1.470, data sheets, from memory; with room
+#: for odd ones), and that is this share from what both files say, was mistyped. Chosen, not
+#: derived: two digits exchanged.
+USUAL_INDEX, INDEX_FAR = (1.460, 1.475), 0.005
 #: Most rounds of dropping and adding places. Chosen, not derived: a place that fell is not tried
 #: again, so that later rounds have little left; the bound is for time.
 MOST_ROUNDS = 4
@@ -212,15 +216,23 @@ def _damaged(*shots: Detection) -> ShotsDoNotPair | None:
 
 def _setting_findings(ab: Trace, ba: Trace, index: float, stated: float | None) -> list[Finding]:
     findings: list[Finding] = []
-    apart = abs(ab.settings.group_index - ba.settings.group_index)
-    if apart > 5e-6:
+    own = ab.settings.group_index, ba.settings.group_index
+    apart = abs(own[0] - own[1])
+    is_odd = stated is not None and not USUAL_INDEX[0] <= index <= USUAL_INDEX[1]
+    if is_odd and min(abs(one / index - 1) for one in own) > INDEX_FAR:
+        findings.append(
+            caution(
+                "index-differs", Scope.PAIR, "far",
+                from_a_index=own[0], from_b_index=own[1], used_index=index,
+            )
+        )  # fmt: skip
+    elif apart > 5e-6:
         # An index that somebody chose for both settles where every place is.
         grave = caution if stated is None and apart > INDEX_SPREAD * index else note
         findings.append(
             grave(
                 "index-differs", Scope.PAIR, "chosen" if stated else "",
-                from_a_index=ab.settings.group_index, from_b_index=ba.settings.group_index,
-                used_index=index,
+                from_a_index=own[0], from_b_index=own[1], used_index=index,
             )
         )  # fmt: skip
     same_a = ab.identity.location_a == ba.identity.location_a

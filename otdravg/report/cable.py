@@ -257,6 +257,7 @@ def _head(review: CableReview, to_do: _ToDo) -> list[_Entry]:
             ("Fibres", _fibres(review), None),
             ("Splices", _Counts.of(review).text, None),
         ]
+        head += [("Ends", text, None) for text in _ends(review)]
     if word is not _Word.CLEAR or review.profile.is_default:
         head.append(("Limit", _limits(review), None))
     if review.decisions:
@@ -271,6 +272,17 @@ def _head(review: CableReview, to_do: _ToDo) -> list[_Entry]:
         parts = [f"{counts[kind]} {kind.value}" for kind in ChangeKind if counts[kind]]
         head.append(("Compared", f"with the earlier run: {', '.join(parts)}", None))
     return head
+
+
+def _ends(review: CableReview) -> list[str]:
+    """Which end is A, of each cable whose headers name one: distances are from there."""
+    several = len(review.cables) > 1
+    named = [(cable, *review.end_names(cable)) for cable in review.cables]
+    return [
+        f"{cable}: A = {a or '?'}, B = {b or '?'}" if several else f"A = {a or '?'}, B = {b or '?'}"
+        for cable, a, b in named
+        if a or b
+    ]
 
 
 def _tail(review: CableReview, tables: str, *, details: bool) -> _Entry:

@@ -115,7 +115,8 @@ class _Screen:
             self._bullets("notes", notes)
         page.line()
         if not details:
-            page.paragraph(say("screen", "more", self.language, notes=len(notes)))
+            more = say("screen", "and-notes", self.language, notes=len(notes)) if notes else ""
+            page.paragraph(say("screen", "more", self.language, and_notes=more))
         page.paragraph(caution_statement(self.language))
 
     def _say(self, key: str, **named: object) -> str:

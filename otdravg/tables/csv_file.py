@@ -13,7 +13,16 @@ from typing import TypeVar
 from otdravg.errors import BadSetting
 from otdravg.system.printable import printable
 
-__all__ = ["Cell", "CellTable", "Column", "CsvStyle", "cell_table", "csv_bytes", "csv_table"]
+__all__ = [
+    "CLOCK_FORMAT",
+    "Cell",
+    "CellTable",
+    "Column",
+    "CsvStyle",
+    "cell_table",
+    "csv_bytes",
+    "csv_table",
+]
 
 #: A spreadsheet takes a text that begins with one of these for a formula to run.
 _FORMULA_SIGNS = ("=", "+", "-", "@", "＝", "＋", "－", "＠")
@@ -21,6 +30,9 @@ _FORMULA_SIGNS = ("=", "+", "-", "@", "＝", "＋", "－", "＠")
 Cell = str | int | bool | Decimal | datetime | None
 Row = TypeVar("Row")
 Column = tuple[str, Callable[[Row], Cell]]
+
+#: An instrument's clock in a table (ISO 8601). No zone is written: nobody knows how it was set.
+CLOCK_FORMAT = "%Y-%m-%dT%H:%M:%S"
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +90,7 @@ def _text(value: Cell, style: CsvStyle) -> str:
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, datetime):
-        return value.strftime("%Y-%m-%dT%H:%M:%SZ")
+        return value.strftime(CLOCK_FORMAT)
     if isinstance(value, str):
         text = printable(value)
         return f"'{text}" if text.lstrip().startswith(_FORMULA_SIGNS) else text

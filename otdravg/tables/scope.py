@@ -8,7 +8,6 @@ from collections.abc import Sequence
 from otdravg.cable.model import CableReview, ShotRecord, ShotUse
 from otdravg.closeout.template import Template
 from otdravg.quantities import Quantity, reported
-from otdravg.shot.settings import Direction
 from otdravg.tables import summary
 from otdravg.verdict.limits import Rule
 from otdravg.words.closeout import PageWords
@@ -107,7 +106,7 @@ def scope(review: CableReview, words: PageWords) -> list[tuple[str, str]]:
     period = ""
     if counts.taken is not None:
         first, last = counts.taken
-        period = f"{first:%Y-%m-%d} – {last:%Y-%m-%d} (UTC)"
+        period = f"{first:%Y-%m-%d} – {last:%Y-%m-%d} "
     return [
         (
             words["fibres"],
@@ -134,20 +133,15 @@ def _clock_off(shots: Sequence[ShotRecord], words: PageWords) -> str:
 
 
 def ends(review: CableReview, words: PageWords) -> str:
-    """Name both ends as they were typed into the shots that count, the most frequent first."""
-    names: dict[str, Counter[str]] = {"A": Counter(), "B": Counter()}
-    for shot in review.shots:
-        if shot.use is ShotUse.USED and shot.identity is not None:
-            typed = shot.identity.location_a, shot.identity.location_b
-            turned = shot.identity.direction is Direction.B_TO_A
-            for end, name in zip("AB", reversed(typed) if turned else typed, strict=True):
-                names[end][name.strip()] += 1
-    lines = [
-        words["ends_line"].format(end=end, names=", ".join(n for n, _ in own.most_common(3) if n))
-        for end, own in names.items()
-        if any(own)
-    ]
-    return "; ".join(lines)
+    """Name both ends of every cable."""
+    lines = []
+    for cable in review.cables:
+        names = zip("AB", review.end_names(cable), strict=True)
+        said = [words["ends_line"].format(end=end, names=name) for end, name in names if name]
+        if said:
+            prefix = f"{cable}: " if len(review.cables) > 1 else ""
+            lines.append(prefix + "; ".join(said))
+    return ". ".join(lines)
 
 
 #: Columns of :func:`equipment`, as headings know them.

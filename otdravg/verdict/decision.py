@@ -34,9 +34,10 @@ __all__ = [
 #: Findings after which no figure is a loss, whatever the contract says: points that nobody
 #: measured, shots that are not of one fibre, and shots of a splice that was made again since.
 NEVER_GRADED = frozenset(
-    {"bit-stuck", "flat-stretch", "noise-repeats", "noise-shared", "attenuation-impossible",
-     "attenuation-unequal", "fibres-crossed", "numbering-differs", "numbering-unexplained",
-     "order-unknown", "other-fibre", "pair-doubtful", "pair-of-two-states", "shot-before-work"}
+    {"bit-stuck", "closure-unseen", "flat-stretch", "noise-repeats", "noise-shared",
+     "attenuation-impossible", "attenuation-unequal", "fibres-crossed", "numbering-differs",
+     "numbering-unexplained", "order-unknown", "other-fibre", "pair-doubtful",
+     "pair-of-two-states", "shot-before-work"}
 )  # fmt: skip
 
 #: Below zero by this many standard uncertainties the true loss is not noise: no splice amplifies

@@ -69,7 +69,7 @@ GERMAN = {
     "severity": "Schwere",
     "sha256": "SHA-256",
     "single_fibre_failure_rate": "Fehlerquote einer Faser",
-    "taken": "Aufgenommen (UTC)",
+    "taken": "Aufgenommen (Uhr des Messgeräts)",
     "what": "Entscheidung",
     "who": "Von",
     "when": "Am",
@@ -145,6 +145,7 @@ GERMAN = {
     "shots": "Messdateien",
     "shots_used": "verwendet",
     "shots_period": "Aufgenommen",
+    "by_clock": "Uhr des Messgeräts",
     "profile": "Abnahmeprofil",
     "profile_source": "Dessen Quelle",
     "profile_default": (

@@ -19,6 +19,8 @@ from otdravg.cable import (
     review,
 )
 from otdravg.cable.files.folder import find_files
+from otdravg.cable.model import CableFinding
+from otdravg.findings import Severity
 from otdravg.fit.reading import Coverage
 from otdravg.report.cable import cable_text
 from otdravg.verdict import default
@@ -86,6 +88,42 @@ def test_closures_take_the_names_of_the_users_table(clean_folder: Path) -> None:
     table = (KnownClosure("Tansy Lane", 1870.0), KnownClosure("Otterstone", 4280.0))
     result = review(read_folders([clean_folder]), default(), Options(closures=table))
     assert [c.name for c in result.closures] == ["Tansy Lane", "Otterstone", "3", "4"]
+
+
+def test_closures_counted_from_the_other_end_are_doubted_and_nothing_there_is_graded(
+    clean_folder: Path,
+) -> None:
+    """No splice shows where the table has its closures: 0.000 dB there is no good splice."""
+    plain = review(read_folders([clean_folder]), default())
+    length_m = plain.fibres[0].length_m
+    table = tuple(
+        KnownClosure(f"K{closure.number}", length_m - closure.distance_m)
+        for closure in reversed(plain.closures)
+    )
+    result = review(read_folders([clean_folder]), default(), Options(closures=table))
+    assert result.exit_status == 1
+    said = {f.closure for f in result.findings if f.code == "closure-unseen"}
+    assert said == {known.name for known in table}
+    rows = [row for row in result.rows if row.closure in said]
+    assert rows
+    assert {row.verdict.verdict for row in rows} == {Verdict.NOT_GRADABLE}
+
+
+def test_the_screen_says_which_end_is_a(clean_folder: Path) -> None:
+    result = review(read_folders([clean_folder]), default())
+    (cable,) = result.cables
+    a, b = result.end_names(cable)
+    first = next(shot for shot in result.shots if shot.taken_for.direction.value == "A→B")
+    assert first.identity is not None
+    assert (a, b) == (first.identity.location_a, first.identity.location_b)
+    missing = replace(result, fibre_count=99, findings=(*result.findings, _open(cable)))
+    assert f"A = {a}, B = {b}" in " ".join(cable_text(missing).split())
+    stated = replace(result, expected=replace(result.expected, ends=("North", "South")))
+    assert stated.end_names(cable) == ("North", "South")
+
+
+def _open(cable: str) -> CableFinding:
+    return CableFinding(Severity.DEFECT, "fibre-missing", "no shot", "shoot it", cable, 99)
 
 
 def test_two_cables_in_one_folder_are_kept_apart(clean_folder: Path, tmp_path: Path) -> None:

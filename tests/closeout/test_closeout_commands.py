@@ -19,6 +19,11 @@ def run(*arguments: object) -> Result:
     return CliRunner().invoke(main, [str(argument) for argument in arguments])
 
 
+def joined(result: Result) -> str:
+    """What was printed, however it was broken into lines."""
+    return " ".join(result.output.split())
+
+
 @pytest.fixture
 def folder(
     good_review: CableReview, sketches: Sketches, template: Template, tmp_path: Path
@@ -34,8 +39,8 @@ def test_verify_is_content_with_what_was_written(folder: Path) -> None:
     done = run("verify", folder)
     assert done.exit_code == 0, done.output
     assert "0 problems" in done.output
-    assert "agree        closeout.xlsx: cells against closeout.json" in done.output
-    assert "not done     traces against rows: the traces are not in this closeout" in done.output
+    assert "agree closeout.xlsx: cells against closeout.json" in joined(done)
+    assert "not done traces against rows: the traces are not in this closeout" in joined(done)
 
 
 def test_verify_is_content_with_a_cable_without_a_name(
@@ -49,7 +54,7 @@ def test_verify_is_content_with_a_cable_without_a_name(
     parts = {"csv", "xlsx", "json"}
     write_closeout(nameless, tmp_path / "closeout", only=parts, sketches=sketches)
     done = run("verify", tmp_path / "closeout")
-    assert "agree        closeout.xlsx: cells against closeout.json" in done.output
+    assert "agree closeout.xlsx: cells against closeout.json" in joined(done)
 
 
 def test_verify_names_what_was_changed(folder: Path) -> None:

@@ -9,11 +9,14 @@ import pytest
 from making import Cords, both_ways, instrument, shot, shot_file, span, with_cords
 
 from otdravg.errors import BadSetting, Refusal, ShotsDoNotPair
+from otdravg.findings import Severity
 from otdravg.fit.side import SpanStart
 from otdravg.pair.measure import Measurement, measure
 from otdravg.shot.trace import Trace, traces_from
 from otdravg.simulate import Fibre, Label
 from otdravg.simulate.truth import true_joints
+from otdravg.verdict.decision import Answer
+from otdravg.verdict.judge import judge
 
 GLASS = span(
     [1500, 2300, 1100, 2600, 1900],
@@ -250,3 +253,14 @@ def test_texts_in_the_header_do_not_decide_the_direction() -> None:
     m = measure(*alike)
     assert "ends-typed-alike" in [f.code for f in m.findings]
     assert_in_place(m, GLASS)
+
+
+def test_an_index_that_no_fibre_has_is_doubted() -> None:
+    """1.4862 for 1.4682: two digits exchanged put every splice a hundredth of its way off."""
+    shots = both_ways(GLASS, seed=5)
+    far = [f for f in measure(*shots, group_index=1.4862).findings if f.code == "index-differs"]
+    assert [(f.case, f.severity) for f in far] == [("far", Severity.CAUTION)]
+    assert judge(measure(*shots, group_index=1.4862)).answer is Answer.CHECK
+    for usual in (1.4700, 1.4650):
+        told = measure(*shots, group_index=usual).findings
+        assert "index-differs" not in {finding.code for finding in told}

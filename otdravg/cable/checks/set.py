@@ -18,7 +18,7 @@ from otdravg.cable.checks.shots import (
 from otdravg.cable.measure.closures import CableMap
 from otdravg.cable.measure.results import history_of
 from otdravg.cable.measure.standing import Measured
-from otdravg.cable.model import CableFinding, ShotRecord, ShotUse
+from otdravg.cable.model import CableFinding, ShotRecord, ShotUse, Source
 from otdravg.findings import Severity
 from otdravg.verdict.rules import Profile
 from otdravg.verdict.shots import stage_findings
@@ -86,6 +86,7 @@ def set_findings(
         *repaired_splices(history_of(measured, maps), profile.ribbon_size),
         *_other_lengths(measured, maps),
         *_express(maps),
+        *_unseen(maps),
         *_of_the_job(profile),
     ]
 
@@ -144,6 +145,30 @@ def _express(maps: dict[str, CableMap]) -> list[CableFinding]:
         )
         for cable, own_map in maps.items()
         for number, ribbon in own_map.express
+    ]
+
+
+def _unseen(maps: dict[str, CableMap]) -> list[CableFinding]:
+    """Closures that somebody stated, and at which no fibre shows anything.
+
+    One splice can hide from both ends; that those of two fibres do at one closure is seldom, and
+    a table whose distances are counted from the other end has all its closures elsewhere.
+    """
+    return [
+        CableFinding(
+            Severity.CAUTION,
+            "closure-unseen",
+            f"no shot of {len(closure.fibres)} fibres shows a splice at {closure.distance_m:.0f} m",
+            "check the table of closures: are its distances counted from A, along the fibre? What "
+            "fibres only run through does not belong in it; nothing is graded there",
+            cable=cable,
+            fibre=closure.fibres[0],
+            closure=closure.name,
+            other_fibres=closure.fibres[1:],
+        )
+        for cable, own_map in maps.items()
+        for closure in own_map.closures
+        if closure.named_by is Source.MAPPING and not closure.seen_in and len(closure.fibres) > 1
     ]
 
 

@@ -317,14 +317,19 @@ class States:
             )
             what = f"shoot {noun} {ends} at {at}; the splice is not graded before"
         elif first.code == "order-unknown":
-            evidence = (
-                f"shots of {noun} from one end differ by {abs(first.change_db):.3f} dB, and clocks "
-                "do not tell which is the newer"
-            )
-            what = (
-                "put the later shots into a folder of their own and name it second, or shoot "
-                f"{noun} again from both ends; the splice is not graded before"
-            )
+            differ = f"shots of {noun} from one end differ by {abs(first.change_db):.3f} dB, and "
+            if len({record.batch for record in first.records}) > 1:
+                evidence = differ + "the folder that was named later holds the older by the clocks"
+                what = (
+                    "name the folders in the order in which they were shot; if a clock was wrong, "
+                    "leave the shots from before the work out (otdravg decide, exclude-shot)"
+                )
+            else:
+                evidence = differ + "clocks do not tell which is the newer"
+                what = (
+                    "put the later shots into a folder of their own and name it second, or shoot "
+                    f"{noun} again from both ends; the splice is not graded before"
+                )
         else:
             what_unit = f"ribbon {unit}" if self._ribbon_size else f"fibre {unit}"
             work = self._works[cable, unit, number][-1]

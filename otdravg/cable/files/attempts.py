@@ -206,13 +206,18 @@ def date_of(record: ShotRecord) -> datetime | None:
 def taken_before(one: ShotRecord, other: ShotRecord) -> bool:
     """Whether a shot was surely taken before another: by its folder, or as clocks tell.
 
+    A folder that was named first and holds what clocks call the newer shot tells nothing: folders
+    are named in the wrong order as easily as a clock is set wrong.
+
     Two instruments' clocks may be a day apart, by their time zones alone. Shots from one end that
     name no instrument, or the same, are taken to be of one; shots from both ends only if its
     serial number says so. Of shots years apart one clock was never set.
     """
-    if one.batch != other.batch:
-        return one.batch < other.batch
     first, second = date_of(one), date_of(other)
+    if one.batch != other.batch:
+        known = first is not None and second is not None
+        later = first - second if known else timedelta(0)  # type: ignore[operator]
+        return one.batch < other.batch and not CLOCK_AHEAD < later <= ODD_TIME
     if first is None or second is None:
         return False
     serials = [r.identity.serial if r.identity else "" for r in (one, other)]

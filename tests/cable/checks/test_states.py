@@ -5,11 +5,22 @@ Small simulated cables of known truth, run by the command as a reviewer does.
 
 from __future__ import annotations
 
+import shutil
 from datetime import datetime, timedelta, timezone
 from pathlib import Path
 
 import pytest
-from small_cable import DAY, MORNING, Cable, Crew, cable_says, orders, table, with_loss
+from small_cable import (
+    DAY,
+    MORNING,
+    Cable,
+    Crew,
+    cable_says,
+    evidence,
+    orders,
+    table,
+    with_loss,
+)
 
 CABLE = Cable()
 BAD_DB, GOOD_DB = 0.40, 0.05
@@ -139,6 +150,24 @@ def test_a_second_folder_is_later_whatever_the_clock_says(job: Job, tmp_path: Pa
         span = job.good if fibre == 5 else CABLE.fibre(fibre)
         after.both(fibre, span, taken=datetime(1995, 1, 1, tzinfo=timezone.utc))
     assert cable_says(job.crew.folder, after.folder, out=job.out)[0] == 0
+
+
+def test_folders_in_the_wrong_order_order_nothing_and_clear_nothing(
+    job: Job, tmp_path: Path
+) -> None:
+    """The folder from after the repair is named first: its clock says so."""
+    after = Crew(CABLE, tmp_path / "after")
+    for fibre in range(1, 13):
+        span = job.good if fibre == 5 else CABLE.fibre(fibre)
+        after.both(fibre, span, taken=MORNING + timedelta(days=5))
+    right = cable_says(job.crew.folder, after.folder, out=job.out)
+    assert right[0] == 0
+    shutil.rmtree(job.out)
+    assert cable_says(after.folder, job.crew.folder, out=job.out)[0] == 1
+    assert orders(job.out) == []
+    assert set(job.findings()) == {"order-unknown"}
+    assert job.not_graded() == {(5, "1")}
+    assert "the folder that was named later holds the older" in evidence(job.out)
 
 
 def three_times(job: Job, gap: timedelta, losses_db: tuple[float, ...]) -> None:
