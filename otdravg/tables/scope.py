@@ -106,7 +106,7 @@ def scope(review: CableReview, words: PageWords) -> list[tuple[str, str]]:
     period = ""
     if counts.taken is not None:
         first, last = counts.taken
-        period = f"{first:%Y-%m-%d} – {last:%Y-%m-%d} "
+        period = f"{first:%Y-%m-%d} – {last:%Y-%m-%d} ({words['by_clock']})"
     return [
         (
             words["fibres"],

@@ -159,7 +159,7 @@ def contents(job: Job) -> None:
     paper.text(body.left, y, words["equipment"], size=9.5, font=BOLD)
     rows = equipment(job.review, words)
     headings = [words[key] for key in EQUIPMENT_COLUMNS]
-    shares = (0.07, 0.09, 0.19, 0.2, 0.12, 0.07, 0.08, 0.08, 0.06, 0.04)
+    shares = (0.07, 0.09, 0.2, 0.17, 0.1, 0.07, 0.105, 0.075, 0.08, 0.04)
     y -= 15
     for number, row in enumerate([headings, *rows[:_MOST_EQUIPMENT]]):
         x = body.left
