@@ -14,6 +14,7 @@ from enum import Enum
 
 from otdravg.cable.decisions.model import SealedDecision
 from otdravg.cable.location import Location
+from otdravg.cable.log.model import SpliceLog
 from otdravg.cable.patterns.model import Patterns
 from otdravg.cable.resplice.model import ResplicePlan
 from otdravg.findings import Severity
@@ -407,6 +408,7 @@ class CableReview:
     changes: tuple[Change, ...] = ()
     plan: ResplicePlan | None = None
     patterns: Patterns | None = None
+    log: SpliceLog = field(default_factory=lambda: SpliceLog(()))
     ribbon_size: int | None = 12  # None in loose tube
     fibre_count: int | None = None  # of the cable, as the user stated it
     decisions_seal: str = ""  # last seal of the reviewer's decisions; empty if there are none
