@@ -303,14 +303,17 @@ def review(
     findings += unused_findings(records, findings)
     closures = tuple(c for own_map in maps.values() for c in own_map.closures)
     fibres = tuple(fibre_results(measured, rows, maps, profile))
-    groups = tuple(group_results(rows, profile))
-    findings += failing_wholes(rows, fibres, groups)
     splice_log, more = log_outcome(log, rows, profile)
     findings += more
+    groups = tuple(
+        replace(own, spliced=splice_log.at(own.cable, own.closure_number or 0, own.ribbon))
+        for own in group_results(rows, profile)
+    )
+    findings += failing_wholes(rows, fibres, groups)
     findings, more = acknowledged(findings, decisions)
     findings += more
     clock.stage("judge")
-    plan = plan_resplices(rows, closures, fibres, profile)
+    plan = plan_resplices(rows, closures, fibres, profile, splice_log)
     patterns = find_patterns(rows, order=order_of(log))
     clock.stage("plan")
     return CableReview(

@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from typing import TypeVar
 
+from otdravg.cable.log.model import Spliced
 from otdravg.cable.model import CableReview, FibreKey, FibreResult, GroupResult, SpliceRow
 from otdravg.quantities import Quantity, reported
 from otdravg.tables.csv_file import Cell, Column
@@ -15,7 +17,7 @@ from otdravg.verdict.decision import Verdict, expanded
 from otdravg.verdict.verdicts import worst_of
 from otdravg.words.catalogue import told
 
-__all__ = ["FIBRES", "GROUPS", "UNJUDGED", "FibreLine", "fibre_lines"]
+__all__ = ["FIBRES", "GROUPS", "UNJUDGED", "FibreLine", "fibre_lines", "spliced_columns"]
 
 #: Verdicts that leave open whether a splice is good.
 UNJUDGED = (
@@ -129,6 +131,23 @@ FIBRES: tuple[Column[FibreLine], ...] = (
     ("file_ba", _of_result(lambda r: r.file_ba)),
 )
 
+T = TypeVar("T")
+
+
+def spliced_columns(spliced: Callable[[T], Spliced | None]) -> tuple[Column[T], ...]:
+    """Give the columns that a splice log fills: when, by which machine, by whom, how often."""
+
+    def of(take: Callable[[Spliced], Cell]) -> Callable[[T], Cell]:
+        return lambda row: None if (own := spliced(row)) is None else take(own)
+
+    return (
+        ("spliced", of(lambda s: s.last)),
+        ("splicer", of(lambda s: ", ".join(s.splicers))),
+        ("person", of(lambda s: ", ".join(s.people))),
+        ("tries", of(lambda s: s.tries)),
+    )
+
+
 #: Columns of ``ribbons.csv``, ``closures.csv`` and ``cables.csv``.
 GROUPS: tuple[Column[GroupResult], ...] = (
     ("cable", lambda g: g.cable),
@@ -148,4 +167,5 @@ GROUPS: tuple[Column[GroupResult], ...] = (
     ("figure", lambda g: g.verdict.figure),
     ("limit", lambda g: g.verdict.limit_db),
     ("rules", lambda g: " | ".join(told(r.reason) for r in g.rules)),
+    *spliced_columns(lambda g: g.spliced),
 )

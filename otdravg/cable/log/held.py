@@ -292,8 +292,9 @@ def _clocks(
         _odd(
             "log-clock-differs", early[0].cable, [s.lines[0] for s in early],
             f"{len(early)} of {len(checked)} splices are dated up to {hours:.1f} h after shots "
-            "that pass them", "compare the instruments' clocks and the log's; nothing is said of which "
-            "shots are older than the work by the log",
+            "that pass them",
+            "compare the instruments' clocks and the log's; nothing is said by the log of which "
+            "shots are older than the work",
         )
     ]  # fmt: skip
 

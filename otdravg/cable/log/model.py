@@ -8,7 +8,17 @@ from dataclasses import dataclass
 from datetime import datetime
 from enum import Enum
 
-__all__ = ["LogLine", "LoggedSplice", "Machine", "SpliceLog", "Succession", "Tool", "Wear"]
+__all__ = [
+    "NO_LOG",
+    "LogLine",
+    "LoggedSplice",
+    "Machine",
+    "SpliceLog",
+    "Spliced",
+    "Succession",
+    "Tool",
+    "Wear",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,6 +115,16 @@ class LoggedSplice:
 
 
 @dataclass(frozen=True, slots=True)
+class Spliced:
+    """What a log says of a ribbon at a closure, or of a whole closure."""
+
+    last: datetime  # when the last splice there was made
+    splicers: tuple[str, ...]
+    people: tuple[str, ...]
+    tries: int  # of all of its splices together
+
+
+@dataclass(frozen=True, slots=True)
 class SpliceLog:
     """A splice log held against a review."""
 
@@ -112,6 +132,28 @@ class SpliceLog:
     wear: tuple[Wear, ...] = ()
     successions: tuple[Succession, ...] = ()
     machines: tuple[Machine, ...] = ()
+
+    def at(self, cable: str, closure_number: int, unit: int | None = None) -> Spliced | None:
+        """Sum up a ribbon at a closure (in loose tube a fibre), or all that lie there."""
+        own = [
+            splice
+            for splice in self.splices
+            if (splice.cable, splice.closure_number) == (cable, closure_number)
+            and unit in (None, splice.unit)
+        ]
+        lines = in_order([line for splice in own for line in splice.lines])
+        if not lines:
+            return None
+        return Spliced(
+            lines[-1].when,
+            tuple(dict.fromkeys(line.splicer for line in lines if line.splicer)),
+            tuple(dict.fromkeys(line.person for line in lines if line.person)),
+            sum(line.tries for line in lines),
+        )
+
+
+#: Nobody wrote one.
+NO_LOG = SpliceLog(())
 
 
 def in_order(lines: Sequence[LogLine]) -> list[LogLine]:

@@ -15,7 +15,7 @@ from otdravg.cable.log.succession import successions
 from otdravg.cable.log.wear import wear_of
 from otdravg.cable.model import CableFinding, SpliceRow
 from otdravg.cable.patterns.find import is_sample
-from otdravg.cable.resplice.crew import by_fibre, combined_verdict, missed
+from otdravg.cable.resplice.crew import by_fibre, combined_verdict, misses
 from otdravg.findings import Severity
 from otdravg.quantities import Quantity, loss_text, reported
 from otdravg.verdict import Profile
@@ -93,7 +93,7 @@ def _bad(
     for place, own in held.splices.items():
         for line in own.lines:
             fibres = by_fibre(at.get(place, ())).values() if line is own.last else ()
-            known = [missed(combined_verdict(rows, profile), rows) for rows in fibres]
+            known = [misses(combined_verdict(rows, profile), rows) for rows in fibres]
             if any(known) or (known and None not in known):
                 bad[line.line] = any(known)
             elif line.estimated_db is not None and limit_db is not None:

@@ -143,14 +143,14 @@ def robust_fit(design: FloatArray, y: FloatArray) -> Fit:
     y : ndarray, shape (n,)
         Finite values.
     """
-    weights = np.ones_like(y)
+    weights: FloatArray = np.ones_like(y)
     beta: FloatArray = np.zeros(design.shape[1])
     scale = _LEAST_SCALE_DB
     for _ in range(_ROUNDS):
         root = np.sqrt(weights)
         new, _, rank, _ = np.linalg.lstsq(design * root[:, None], y * root, rcond=None)
         moved = float(np.abs(new - beta).max())
-        beta = new
+        beta = np.asarray(new, dtype=np.float64)
         scale = _scale(y - design @ beta)
         if moved < _SETTLED:
             break
