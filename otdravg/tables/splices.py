@@ -21,7 +21,7 @@ from otdravg.quantities import Quantity, reported
 from otdravg.shot.settings import Direction
 from otdravg.tables.csv_file import CellTable, Column, CsvStyle, cell_table, csv_bytes
 from otdravg.tables.splice_log import log_cells
-from otdravg.tables.wholes import FIBRES, GROUPS, fibre_lines, spliced_columns
+from otdravg.tables.wholes import FIBRES, GROUPS, SPLICED, fibre_lines
 from otdravg.verdict.group import Whole
 from otdravg.words.catalogue import told
 
@@ -141,7 +141,7 @@ _RESPLICE: tuple[Column[Unit], ...] = (
     ("chance_all_pass", lambda u: _percent(u.risk.chance_all_pass)),
     ("expected_worst_after_db", lambda u: u.risk.expected_worst_db),
     ("choice", lambda u: " | ".join(f"{o.choice.value}: {o.sentence}" for o in u.options)),
-    *spliced_columns(lambda u: u.spliced),
+    *SPLICED,
 )
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from typing import TypeVar
+from typing import Protocol
 
 from otdravg.cable.log.model import Spliced
 from otdravg.cable.model import CableReview, FibreKey, FibreResult, GroupResult, SpliceRow
@@ -17,7 +17,7 @@ from otdravg.verdict.decision import Verdict, expanded
 from otdravg.verdict.verdicts import worst_of
 from otdravg.words.catalogue import told
 
-__all__ = ["FIBRES", "GROUPS", "UNJUDGED", "FibreLine", "fibre_lines", "spliced_columns"]
+__all__ = ["FIBRES", "GROUPS", "SPLICED", "UNJUDGED", "FibreLine", "fibre_lines"]
 
 #: Verdicts that leave open whether a splice is good.
 UNJUDGED = (
@@ -131,21 +131,23 @@ FIBRES: tuple[Column[FibreLine], ...] = (
     ("file_ba", _of_result(lambda r: r.file_ba)),
 )
 
-T = TypeVar("T")
+class _Spliced(Protocol):
+    @property
+    def spliced(self) -> Spliced | None: ...
 
 
-def spliced_columns(spliced: Callable[[T], Spliced | None]) -> tuple[Column[T], ...]:
-    """Give the columns that a splice log fills: when, by which machine, by whom, how often."""
+def _of_log(take: Callable[[Spliced], Cell]) -> Callable[[_Spliced], Cell]:
+    """Take from what the splice log says, if it says anything."""
+    return lambda row: None if row.spliced is None else take(row.spliced)
 
-    def of(take: Callable[[Spliced], Cell]) -> Callable[[T], Cell]:
-        return lambda row: None if (own := spliced(row)) is None else take(own)
 
-    return (
-        ("spliced", of(lambda s: s.last)),
-        ("splicer", of(lambda s: ", ".join(s.splicers))),
-        ("person", of(lambda s: ", ".join(s.people))),
-        ("tries", of(lambda s: s.tries)),
-    )
+#: Columns that a splice log fills: when, by which machine, by whom, how often.
+SPLICED: tuple[Column[_Spliced], ...] = (
+    ("spliced", _of_log(lambda s: s.last)),
+    ("splicer", _of_log(lambda s: ", ".join(s.splicers))),
+    ("person", _of_log(lambda s: ", ".join(s.people))),
+    ("tries", _of_log(lambda s: s.tries)),
+)
 
 
 #: Columns of ``ribbons.csv``, ``closures.csv`` and ``cables.csv``.
@@ -167,5 +169,5 @@ GROUPS: tuple[Column[GroupResult], ...] = (
     ("figure", lambda g: g.verdict.figure),
     ("limit", lambda g: g.verdict.limit_db),
     ("rules", lambda g: " | ".join(told(r.reason) for r in g.rules)),
-    *spliced_columns(lambda g: g.spliced),
+    *SPLICED,
 )

@@ -44,23 +44,25 @@ FIBRE_TYPES = (*(f"G.65{digit}" for digit in range(10)), "mixed")
 
 #: Findings that no pair has: only a review of a whole cable makes them.
 CABLE_FINDINGS = frozenset(
-    {"bend-suspected", "cable-not-in-job", "cable-spelt-differently", "clock-odd",
+    {"attempts-differ", "bad-in-succession", "bend-suspected", "cable-not-in-job", "cable-spelt-differently", "clock-odd",
      "closure-unseen", "cord-differs", "cord-missing", "decision-changed", "decision-missing",
      "decision-moved", "decision-of-other-cable", "decision-repeated", "decision-torn",
      "decision-unsealed", "decision-without-cable", "decision-without-object", "decisions-joined",
      "decisions-resaved", "direction-claims-differ", "direction-missing", "end-a-chosen",
-     "ends-exchanged", "ends-not-in-job", "ends-not-judged", "ends-told-by-shots",
+     "ends-exchanged", "ends-not-in-job", "ends-not-judged", "ends-told-by-shots", "estimate-far-below",
      "event-between-closures", "fibre-broken", "fibre-claims-differ", "fibre-missing",
      "fibre-not-in-job", "fibre-type-not-in-job", "fibres-crossed", "file-unreadable",
      "gone-since-before", "group-outside-rules", "header-edited", "header-left-unchanged",
      "instrument-not-in-job", "key-not-applied", "launch-unstated", "length-differs",
+     "log-clock-differs", "log-line-twice", "log-line-unplaced", "log-time-backwards",
+     "loss-rises-with-use",
      "mapping-unused", "newest-shot-unusable", "no-signal", "not-a-trace-file",
      "numbering-by-labels", "numbering-differs", "numbering-unexplained", "order-unknown",
      "other-fibre", "other-length", "pair-doubtful", "pair-of-two-states", "passes-unspliced",
      "pattern-differs", "points-damaged", "pulse-differs", "reflection-in-closure",
      "ribbon-missing", "same-file-again", "same-points-both-ways", "shot-again-from-one-end",
      "shot-before-work", "shot-from-same-end", "shot-not-placed", "shots-under-one-name",
-     "span-outside-rules", "splice-changed", "two-cables-one-name", "wavelength-claims-differ",
+     "span-outside-rules", "splice-changed", "splice-not-in-log", "two-cables-one-name", "wavelength-claims-differ",
      "wavelength-differs", "wavelength-label", "wavelength-not-shot", "worse-than-before"}
 )  # fmt: skip
 
