@@ -269,7 +269,7 @@ class _Cable:
         return tuple(sorted(self.stated_nm or {nm for _, nm, _ in self.standing}))
 
     def _stated_nm(self) -> frozenset[int]:
-        """What is stated of the job and what the profile asks for: one does not replace the other."""
+        """What the job states and what the profile asks for: neither replaces the other."""
         lengths_m = {f.length_m for f in self.review.fibres if f.key.cable == self.cable}
         asked = [required_wavelengths(self.review.profile, m) for m in (*lengths_m, None)]
         return frozenset(self.expected.wavelengths_nm).union(*asked)
