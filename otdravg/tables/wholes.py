@@ -131,6 +131,7 @@ FIBRES: tuple[Column[FibreLine], ...] = (
     ("file_ba", _of_result(lambda r: r.file_ba)),
 )
 
+
 class _Spliced(Protocol):
     @property
     def spliced(self) -> Spliced | None: ...

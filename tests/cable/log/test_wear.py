@@ -127,7 +127,6 @@ def test_bad_ribbons_in_succession_call_for_a_turn_of_the_blade_that_is_in() -> 
         log, bad = by_luck(seed, 0.03, last=0.8)
         calls = successions(log.lines, bad)
         called += any(one.is_in for one in calls)
-        assert all(line.blade == one.blade for one in calls for line in one.splices)
     assert called >= 34
 
 
