@@ -163,7 +163,9 @@ def test_paper_holds_every_row_and_column(
     figures = ("loss_ab_db", "loss_ba_db", "loss_db", "backscatter_step_db", "distance_m")
     table = splice_cells(review.rows)
     assert len(table.rows) > 150
-    for name, *cells in zip(table.names, *table.rows, strict=True):
+    columns = dict(zip(table.names, zip(*table.rows, strict=True), strict=True))
+    assert columns
+    for name, cells in columns.items():
         if name in SPLICE_COLUMNS and (name in figures or not isinstance(cells[0], bool | None)):
             texts = [printable(str(c)) for c in cells if isinstance(c, str | Decimal)]
             whole = {re.sub(r"\s", "", text) for text in texts} - {"none"}
