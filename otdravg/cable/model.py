@@ -39,6 +39,7 @@ __all__ = [
     "GroupResult",
     "History",
     "IdentityCheck",
+    "ReelEnd",
     "ShotRecord",
     "ShotToTake",
     "ShotUse",
@@ -272,6 +273,16 @@ class SpliceRow:
         return FibreKey(self.cable, self.fibre)
 
 
+@dataclass(frozen=True, slots=True)
+class ReelEnd:
+    """How far a fibre of a cable under construction reaches from A."""
+
+    key: FibreKey
+    distance_m: float
+    closure: str  # at which it ends, not spliced yet; empty: at none
+    is_whole: bool  # it reaches behind the last closure
+
+
 class Confidence(Enum):
     """How well both shots of a pair prove to be one fibre."""
 
@@ -416,6 +427,7 @@ class CableReview:
     decisions: tuple[SealedDecision, ...] = ()  # all that stand in the file, in its order
     expected: Expected = field(default_factory=Expected)
     to_take: tuple[ShotToTake, ...] = ()  # shots that are missing
+    reel_ends: tuple[ReelEnd, ...] = ()  # in the stage of construction
     stage_seconds: dict[str, float] = field(default_factory=dict, compare=False)
 
     @property

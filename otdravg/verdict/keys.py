@@ -139,6 +139,7 @@ KEYS = (
     Key("stages.*.closures", "choice", "otdravg.verdict.shots:stage_findings",
         (rules.Closures,)),
     Key("stages.*.limit_db", "by_wavelength", _LIMIT, _DB),
+    Key("stages.*.ribbon_limit_db", "by_wavelength", _GROUP, _DB, "whole-cable"),
     Key("span.mean_limit_db", "by_wavelength", _SPAN, _DB),
     Key("span.evidence_attempts", "whole", _SPAN, (1, 20)),
     Key("span.splices_per_km", "number", _SPAN, ((Decimal("0.01"), Decimal(1000)), "")),

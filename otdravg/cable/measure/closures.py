@@ -30,6 +30,7 @@ __all__ = [
     "KnownClosure",
     "find_closures",
     "read_closure_table",
+    "table_slack_m",
 ]
 
 FloatArray = npt.NDArray[np.float64]
@@ -157,12 +158,18 @@ class _Route:
         return max(_SCATTER_LEAST_M, 3 * placing) + _SCATTER_SHARE * self.length_m
 
 
+def table_slack_m(distance_m: float) -> float:
+    """By how much a stated distance and one of a shot may differ, metres."""
+    return max(_TABLE_LEAST_M, _TABLE_SHARE * distance_m)
+
+
 def find_closures(
     cable: str,
     fibres: Sequence[FibrePlaces],
     *,
     ribbon_size: int | None,
     table: Sequence[KnownClosure] = (),
+    is_building: bool = False,
 ) -> CableMap:
     """Find the closures of a cable.
 
@@ -176,6 +183,8 @@ def find_closures(
         Fibres of a ribbon; None for loose tube.
     table : sequence of KnownClosure
         Names and distances that the user gives; one without events is a closure too.
+    is_building : bool
+        Fibres may end at a closure of the table: it is none of theirs yet.
 
     Returns
     -------
@@ -186,7 +195,7 @@ def find_closures(
     merged: list[_Cluster] = []
     for route in sorted(routes, key=lambda r: (-len(r.fibres), r.number)):
         _merge(merged, route, _clusters(route, ribbon_size), ribbon_size)
-    _name(merged, table, routes)
+    _name(merged, table, routes, is_building=is_building)
     merged.sort(key=lambda c: c.at_m)
     express = _leave_express_out(merged, ribbon_size)
     closures = tuple(
@@ -375,15 +384,18 @@ def _shows(
 
 
 def _name(
-    clusters: list[_Cluster], table: Sequence[KnownClosure], routes: Sequence[_Route]
+    clusters: list[_Cluster],
+    table: Sequence[KnownClosure],
+    routes: Sequence[_Route],
+    *,
+    is_building: bool,
 ) -> None:
     """Give closures the names of the nearest entries of the user's table."""
     pairs = sorted(
         (abs(entry.distance_m - cluster.at_m), i, j)
         for i, entry in enumerate(table)
         for j, cluster in enumerate(clusters)
-        if abs(entry.distance_m - cluster.at_m)
-        <= max(_TABLE_LEAST_M, _TABLE_SHARE * entry.distance_m)
+        if abs(entry.distance_m - cluster.at_m) <= table_slack_m(entry.distance_m)
     )
     entries: set[int] = set()
     named: set[int] = set()
@@ -393,7 +405,8 @@ def _name(
             named.add(j)
             clusters[j].known = table[i]
     for i, entry in enumerate(table):
-        reached = [r for r in routes if entry.distance_m < r.length_m]
+        behind_m = entry.distance_m + (table_slack_m(entry.distance_m) if is_building else 0.0)
+        reached = [r for r in routes if behind_m < r.length_m]
         if i in entries or not reached:
             continue
         clusters.append(

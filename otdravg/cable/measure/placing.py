@@ -33,7 +33,11 @@ _HARDLY_DB = 0.02
 
 
 def cable_maps(
-    measured: Sequence[Measured], ribbon_size: int | None, table: Sequence[KnownClosure]
+    measured: Sequence[Measured],
+    ribbon_size: int | None,
+    table: Sequence[KnownClosure],
+    *,
+    is_building: bool = False,
 ) -> dict[str, CableMap]:
     """Find the closures of every cable from the measurements that stand."""
     both_ways: dict[str, dict[int, list[Outcome]]] = defaultdict(lambda: defaultdict(list))
@@ -52,7 +56,9 @@ def cable_maps(
     for cable, fibres in one_way.items():
         found.setdefault(cable, [places for _, places in sorted(fibres.items())])
     return {
-        cable: find_closures(cable, fibres, ribbon_size=ribbon_size, table=table)
+        cable: find_closures(
+            cable, fibres, ribbon_size=ribbon_size, table=table, is_building=is_building
+        )
         for cable, fibres in sorted(found.items())
     }
 

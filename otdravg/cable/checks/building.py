@@ -1,0 +1,170 @@
+"""Ends of fibres in a cable under construction: told from breaks, and what they mean."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
+
+from otdravg.cable.checks.notes import about_fibre, numbers_text
+from otdravg.cable.log.held import HeldLog, unit_of
+from otdravg.cable.measure.building import reel_ends, usual_end
+from otdravg.cable.measure.closures import KnownClosure
+from otdravg.cable.measure.standing import Measured
+from otdravg.cable.model import CableFinding, FibreKey, ReelEnd, SpliceRow
+from otdravg.findings import Severity, says
+from otdravg.verdict.decision import Action, Verdict
+from otdravg.verdict.splice import with_more
+
+__all__ = ["building_findings", "not_due_yet"]
+
+#: What is open in a row as long as no light comes from the far end.
+_OPEN = (Verdict.ONE_WAY, Verdict.NOT_MEASURED)
+
+
+def not_due_yet(rows: Sequence[SpliceRow], far_end_open: frozenset[FibreKey]) -> list[SpliceRow]:
+    """Ask for no shot from the far end of fibres that it cannot see; they stay unproved."""
+    return [
+        replace(
+            row,
+            verdict=replace(with_more(row.verdict, says("far-end-open")), action=Action.NONE),
+        )
+        if row.key in far_end_open and row.verdict.verdict in _OPEN
+        else row
+        for row in rows
+    ]
+
+
+def building_findings(
+    measured: Sequence[Measured],
+    ends: Sequence[ReelEnd],
+    known: Sequence[KnownClosure],
+    log: HeldLog,
+    ribbon_size: int | None,
+) -> list[CableFinding]:
+    """Say how far a cable is built, and which fibres do not end where they should."""
+    if not known:
+        return [
+            CableFinding(
+                Severity.NOTE,
+                "reel-ends-unknown",
+                "the job states no closures: where fibres under construction may end is not known",
+                "list the closures with their distances; nothing is said of breaks before",
+            )
+        ]
+    by_unit: dict[tuple[str, int], list[ReelEnd]] = defaultdict(list)
+    for end in ends:
+        by_unit[end.key.cable, unit_of(end.key.fibre, ribbon_size)].append(end)
+    order = {one.name: n for n, one in enumerate(sorted(known, key=lambda c: c.distance_m))}
+    names = [one.name for one in sorted(known, key=lambda c: c.distance_m)]
+    usual = {unit: usual_end(own) for unit, own in by_unit.items()}
+    before = _ends_before(measured, known)
+    findings = list(_built(usual, names, ribbon_size))
+    for unit, own in by_unit.items():
+        for end in own:
+            findings += _odd_end(end, usual[unit], before.get(end.key), order, names)
+        findings += _logged_open(unit, own, usual[unit], log, names)
+    return findings
+
+
+def _ends_before(
+    measured: Sequence[Measured], known: Sequence[KnownClosure]
+) -> Mapping[FibreKey, ReelEnd]:
+    """The farthest end that an earlier shot of each fibre showed."""
+    farthest: dict[FibreKey, ReelEnd] = {}
+    for one in measured:
+        for _, outcome in one.earlier:
+            for end in reel_ends([one.with_outcome(outcome)], known):
+                if end.closure or end.is_whole:
+                    old = farthest.get(end.key)
+                    if old is None or end.distance_m > old.distance_m:
+                        farthest[end.key] = end
+    return farthest
+
+
+def _built(
+    usual: Mapping[tuple[str, int], str], names: Sequence[str], ribbon_size: int | None
+) -> Iterator[CableFinding]:
+    """How far the ribbons of each cable are spliced."""
+    by_cable: dict[str, dict[str, list[int]]] = defaultdict(lambda: defaultdict(list))
+    for (cable, unit), closure in usual.items():
+        by_cable[cable][closure].append(unit)
+    noun = "ribbon" if ribbon_size else "fibre"
+    for cable, own in sorted(by_cable.items()):
+        parts = [
+            f"{noun} {numbers_text(own[closure])} {_end_text(closure)}"
+            for closure in (*names, "")
+            if closure in own
+        ]
+        if any(own):
+            yield CableFinding(
+                Severity.NOTE,
+                "built-so-far",
+                f"under construction: {'; '.join(parts)}",
+                "what is read from one end is plausible, not proved; shoot from B when the last "
+                "closure is spliced, and check for bends after closing",
+                cable=cable,
+            )
+
+
+def _end_text(closure: str) -> str:
+    return f"ends at closure {closure}" if closure else "reaches behind the last closure"
+
+
+def _odd_end(
+    end: ReelEnd,
+    usual: str,
+    before: ReelEnd | None,
+    order: Mapping[str, int],
+    names: Sequence[str],
+) -> Iterator[CableFinding]:
+    at = f"the fibre ends {end.distance_m:.0f} m from A"
+    if not end.closure and not end.is_whole:
+        yield about_fibre(
+            end.key, Severity.DEFECT, "end-between-closures",
+            f"{at}, and no closure lies there: no end of a reel",
+            "look there: cut fibre or crushed cable; or correct the list of closures",
+            distance_m=end.distance_m,
+        )  # fmt: skip
+        return
+    place = order.get(end.closure, len(names))
+    if place < order.get(usual, len(names)):
+        yield about_fibre(
+            end.key, Severity.DEFECT, "end-behind-ribbon",
+            f"{at}, at closure {end.closure}; most of its ribbon {_end_text(usual)}",
+            "look at that splice: not made, came apart, or broken in its tray",
+            closure=end.closure, distance_m=end.distance_m,
+        )  # fmt: skip
+    elif before is not None and place < order.get(before.closure, len(names)):
+        yield about_fibre(
+            end.key, Severity.DEFECT, "end-moved-back",
+            f"{at}, at closure {end.closure}; an earlier shot reached {before.distance_m:.0f} m",
+            "look at that splice: was it taken apart, or is the fibre broken in its tray?",
+            closure=end.closure, distance_m=end.distance_m,
+        )  # fmt: skip
+
+
+def _logged_open(
+    unit: tuple[str, int],
+    ends: Sequence[ReelEnd],
+    usual: str,
+    log: HeldLog,
+    names: Sequence[str],
+) -> Iterator[CableFinding]:
+    """A ribbon that the log has spliced where it ends; its shots may be older."""
+    if not usual:
+        return
+    for logged in log.splices.values():
+        if (logged.cable, logged.unit) == unit and logged.last.closure == usual:
+            fibres = [end.key.fibre for end in ends]
+            yield CableFinding(
+                Severity.NOTE,
+                "spliced-since-shot",
+                f"the splice log has ribbon {unit[1]} spliced at closure {usual} (line "
+                f"{logged.last.line}), and its newest shots end there",
+                "shoot it from A again; if it still ends there, look at that splice",
+                cable=unit[0],
+                fibre=fibres[0],
+                closure=usual,
+                other_fibres=tuple(fibres[1:]),
+            )
