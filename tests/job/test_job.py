@@ -56,7 +56,7 @@ def test_what_is_needed_is_asked_for(name: str) -> None:
         ('colours = ["red", "red"]', "colours", "stands there twice"),
         ('colours = "rainbow"', "colours", "write a list of texts"),
         ('stage = ""', "stage", "write a text"),
-        ('splice_plan = "plan.csv"', "splice_plan", "nothing applies it yet"),
+        ('power = "power.csv"', "power", "nothing applies it yet"),
         ('origin = "letter"', "origin", "unknown key"),
         ("[ends]\nc = 'x'", "ends.c", "unknown key"),
         ("[[closures]]\nname = 'A'", "closures[1].distance", "it has to be there"),
@@ -147,6 +147,10 @@ CHANGES: dict[str, tuple[str, Any]] = {
     "reels": (
         "reels = [{reel = 'R', fibre_type = 'G.653'}]",
         lambda job: job.expected.fibre_type,
+    ),
+    "splice_plan": (
+        "splice_plan = [{closure = '1', ribbon_in = '2', reversed = true}]",
+        lambda job: job.options().splice_plan.moved,
     ),
 }
 
