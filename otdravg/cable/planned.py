@@ -9,12 +9,20 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 
 from otdravg.cable.files.names import same_text
 from otdravg.errors import BadSetting
 
-__all__ = ["NOWHERE_PLANNED", "PlanRow", "PlannedSplice", "SplicePlan", "TrayPlace", "plan_faults"]
+__all__ = [
+    "NOWHERE_PLANNED",
+    "NumberAtB",
+    "PlanRow",
+    "PlannedSplice",
+    "SplicePlan",
+    "TrayPlace",
+    "plan_faults",
+]
 
 #: Where a fibre is: the name of the cable, and its number there.
 _At = tuple[str, int]
@@ -127,19 +135,27 @@ class PlannedSplice:
 
 
 @dataclass(frozen=True, slots=True)
+class NumberAtB:
+    """A number that a fibre has at B, in a cable, and the one that it has at A."""
+
+    cable: str
+    number: int
+    at_a: int
+
+
+@dataclass(frozen=True, slots=True)
 class SplicePlan:
     """The plan of one cable, followed fibre by fibre from A.
 
-    ``moved`` has, for shots from B of a cable under a number, the number of their fibre at A,
-    where the two differ. ``contradicted`` are fibres, counted at A, whose shots fit as they are
-    labelled and not as planned.
+    ``moved`` are the fibres whose number at B is another than at A. ``contradicted`` are fibres,
+    counted at A, whose shots fit as they are labelled and not as planned.
     """
 
     cable: str = ""
     size: int | None = None  # fibres of a ribbon that the rows were read with
     splices: tuple[PlannedSplice, ...] = ()
-    moved: dict[_At, int] = field(default_factory=dict)
-    contradicted: frozenset[int] = frozenset()
+    moved: tuple[NumberAtB, ...] = ()
+    contradicted: tuple[int, ...] = ()
 
     @classmethod
     def of(
@@ -186,11 +202,11 @@ class SplicePlan:
             where.move(goes)
         ends = Counter(name for name, _ in where.begins)
         main = ends.most_common(1)[0][0] if has_sections and ends else cable
-        moved = {
-            (cable if name == main else name, number): at_a
-            for (name, number), at_a in where.begins.items()
+        moved = tuple(
+            NumberAtB(cable if name == main else name, number, at_a)
+            for (name, number), at_a in sorted(where.begins.items())
             if number != at_a or name != main
-        }
+        )
         return cls(cable, size, tuple(splices), moved)
 
     def found(self, closures: Sequence[tuple[str, int]]) -> SplicePlan:
@@ -204,9 +220,9 @@ class SplicePlan:
 
     def without(self, fibres: Iterable[int]) -> SplicePlan:
         """Return the plan with some fibres at B numbered as their labels say."""
-        left = frozenset(fibres)
-        moved = {at: n for at, n in self.moved.items() if n not in left}
-        return replace(self, moved=moved, contradicted=self.contradicted | left)
+        left = set(fibres)
+        moved = tuple(one for one in self.moved if one.at_a not in left)
+        return replace(self, moved=moved, contradicted=tuple(sorted({*self.contradicted, *left})))
 
     @property
     def uncut(self) -> frozenset[tuple[str, int]]:

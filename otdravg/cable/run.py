@@ -288,9 +288,7 @@ def review(
     rows = judged_together(rows_of(measured, maps, profile, doubts, states.attempts), profile)
     if options.expected.colours:
         rows = [replace(row, colour=_colour(row, profile, options.expected)) for row in rows]
-    plan = options.splice_plan.found(
-        [(c.name, c.number) for m in maps.values() for c in m.closures]
-    )
+    plan = placed_plan(options.splice_plan, maps)
     rows = with_places(rows, plan)
     findings += plan_findings(plan, maps, identities, rows)
     rows, more = accepted_rows(rows, decisions)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from decimal import Decimal
+from functools import partial
 
 from otdravg.cable.decisions.model import SealedDecision
 from otdravg.cable.model import (
@@ -20,6 +21,7 @@ from otdravg.cable.resplice.plan import Unit
 from otdravg.quantities import Quantity, reported
 from otdravg.shot.settings import Direction
 from otdravg.tables.csv_file import CellTable, Column, CsvStyle, cell_table, csv_bytes
+from otdravg.tables.places import with_places_where_planned
 from otdravg.tables.wholes import FIBRES, GROUPS, fibre_lines
 from otdravg.verdict.group import Whole
 from otdravg.words.catalogue import told
@@ -246,19 +248,21 @@ def review_cells(review: CableReview) -> dict[str, CellTable]:
 
     Always there: ``splices``, ``fibres``, ``ribbons``, ``closures``, ``cables``, ``findings``,
     ``shots``, ``resplice``, ``identity``, ``patterns``.
+    With a splice plan tube, ribbon mark, tray and slot stand beside the closure.
     ``attempts`` is there if something was shot again, ``changes`` after a comparison with an
     earlier run, ``decisions`` if a reviewer decided something.
     """
     units = review.plan.units if review.plan is not None else ()
+    placed = partial(with_places_where_planned, is_planned=bool(review.splice_plan))
     groups = {whole: [g for g in review.groups if g.whole is whole] for whole in Whole}
     tables = {
-        "splices": cell_table(_SPLICES, review.rows),
+        "splices": cell_table(placed(_SPLICES), review.rows),
         "findings": cell_table(_FINDINGS, review.findings),
         "shots": cell_table(_SHOTS, review.shots),
-        "resplice": cell_table(_RESPLICE, units),
+        "resplice": cell_table(placed(_RESPLICE), units),
         "identity": cell_table(_IDENTITY, review.identities),
         "fibres": cell_table(FIBRES, fibre_lines(review)),
-        "ribbons": cell_table(GROUPS, groups[Whole.RIBBON]),
+        "ribbons": cell_table(placed(GROUPS), groups[Whole.RIBBON]),
         "closures": cell_table(GROUPS, groups[Whole.CLOSURE]),
         "cables": cell_table(GROUPS, groups[Whole.CABLE]),
     }

@@ -40,7 +40,7 @@ _SPLICED = 0.5
 
 def counted_at_a(records: Sequence[ShotRecord], plan: SplicePlan) -> list[ShotRecord]:
     """Give shots from B the number that their fibre has at A by the plan."""
-    moved = {(same_text(name), number): at_a for (name, number), at_a in plan.moved.items()}
+    moved = {(same_text(one.cable), one.number): one.at_a for one in plan.moved}
     own = same_text(plan.cable)
     result = []
     for record in records:
@@ -59,7 +59,7 @@ def counted_at_a(records: Sequence[ShotRecord], plan: SplicePlan) -> list[ShotRe
 
 def contradicted(plan: SplicePlan, stories: Iterable[Renumbering]) -> set[int]:
     """Fibres that the plan moves and the shots put back: those at B fit as they are labelled."""
-    labels = {at_a: number for (_, number), at_a in plan.moved.items()}
+    labels = {one.at_a: one.number for one in plan.moved}
     back: set[int] = set()
     for story in stories:
         own = {now: label for now, label in labels.items() if now in story.new}
@@ -134,7 +134,7 @@ def _numbers(
     if plan.contradicted:
         yield _of_fibres(
             cable,
-            sorted(plan.contradicted),
+            plan.contradicted,
             Severity.CAUTION,
             "plan-contradicted",
             f"{_moves(plan, plan.contradicted)}, and the shots contradict it: those from A and B "
@@ -142,7 +142,7 @@ def _numbers(
             "measured and judged as labelled: either it was not spliced as planned, or the shots "
             "from B were numbered as at A; look which, and correct plan or numbers",
         )
-    moved = sorted(set(plan.moved.values()))
+    moved = sorted(one.at_a for one in plan.moved)
     known = {one.key.fibre: one.confidence for one in identities if one.key.cable == cable}
     paired = [fibre for fibre in moved if fibre in known]
     proved = [fibre for fibre in paired if known[fibre] is Confidence.CONFIRMED]
