@@ -67,7 +67,7 @@ GERMAN = {
     "response": "Empfänger bekannt durch",
     "ribbon": "Bändchen",
     "ribbon_mark": "Bändchenkennung",
-    "slot": "Platz",
+    "slot": "Fach",
     "tray": "Kassette",
     "tube": "Bündelader",
     "severity": "Schwere",
