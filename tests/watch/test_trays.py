@@ -85,6 +85,20 @@ def test_the_tray_stands_on_the_work_sheet_and_the_page(done: Result, van: Path)
     assert "1, Tube B7, Tray T2, Slot 4" in (van / "out" / "closeout.html").read_text("utf-8")
 
 
+def test_every_closure_has_its_sheet_planned_beside_found(done: Result, van: Path) -> None:
+    pages = [page.extract_text() for page in PdfReader(van / "out" / "closeout.pdf").pages]
+    (text,) = [text for text in pages if text.startswith("Closure by closure")]
+    sections = text.split("Closure ")[2:]
+    assert [section[0] for section in sections] == ["1", "2", "3", "4", "5"]  # bad or not
+    third = " ".join(sections[2].split())
+    assert "As planned" in third
+    assert "1 (1–12) Tube B7, Tray T2, Slot 4 straight 12 / 12" in third
+    assert "!" in third  # the sign of what is over
+    assert "As planned" not in sections[0]  # of closure 1 the plan says nothing
+    checked = run("verify", van / "out")
+    assert checked.exit_code == 0, checked.output
+
+
 def test_the_tray_is_said_over_the_phone(van: Path) -> None:
     said = run("watch", "--job", van / "job.toml", van / "shots", "--once", "--workers", 1,
                "--settle", 0, "--state", van / "said.json")  # fmt: skip
