@@ -81,7 +81,6 @@ _NOT_YET = "nothing applies it yet; take it out"
 REFUSED = {
     name: f"{_NOT_YET}: {why}"
     for name, why in (
-        ("splice_log", "attempts are counted by the shots"),
         ("route", "distances are those of the fibre"),
         ("power", "end-to-end loss is that of the shots"),
     )

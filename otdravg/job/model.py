@@ -9,6 +9,7 @@ from pathlib import Path
 from otdravg.cable.checks.missing import in_shooting_order, shots_in
 from otdravg.cable.files.claims import Naming
 from otdravg.cable.files.names import same_text
+from otdravg.cable.log.model import LogLine
 from otdravg.cable.measure.closures import KnownClosure
 from otdravg.cable.model import Expected, ShotRecord, ShotToTake
 from otdravg.cable.planned import PlanRow, SplicePlan
@@ -40,6 +41,7 @@ class Job:
     closures: tuple[KnownClosure, ...] = ()
     reels: tuple[Reel, ...] = ()
     splice_plan: tuple[PlanRow, ...] = ()
+    splice_log: tuple[LogLine, ...] = ()
     folder: Path = Path()  # where its file lies: names of files in it begin there
 
     @property
@@ -76,6 +78,7 @@ class Job:
             fibre_count=self.fibres or None,
             expected=self.expected,
             splice_plan=self._followed_plan(),
+            splice_log=self.splice_log,
         )
 
     def _followed_plan(self) -> SplicePlan:

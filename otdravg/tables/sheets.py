@@ -6,6 +6,7 @@ from collections import defaultdict
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
+from otdravg.cable.log.model import Spliced
 from otdravg.cable.model import CableReview, Closure, SpliceRow
 from otdravg.cable.planned import NOWHERE_PLANNED, PlannedSplice, TrayPlace
 from otdravg.tables.marks import sign_of
@@ -28,6 +29,7 @@ class SheetLine:
     planned: PlannedSplice | None
     rows: tuple[SpliceRow, ...]  # () where it runs through, or was not shot
     is_spliced: bool  # False: it runs through uncut, as its shots show
+    logged: Spliced | None = None  # what the splice log says of it
 
     def at(self, wavelength_nm: int) -> list[SpliceRow]:
         """Its splices at one wavelength."""
@@ -42,8 +44,9 @@ class SheetLine:
 
     @property
     def attempts(self) -> int:
-        """Most attempts at one of its splices that the shots show; 0 where nothing shows one."""
-        return max((row.attempt for row in self.rows), default=0)
+        """Most attempts at one of its splices that shots and log show; 0 where nothing does."""
+        logged = 0 if self.logged is None else self.logged.tries
+        return max([logged, *(row.attempt for row in self.rows)])
 
     @property
     def bent(self) -> tuple[int, ...]:
@@ -87,6 +90,7 @@ def sheet_of(
             own,
             tuple(row for fibre in fibres for row in rows.get(fibre, ())),
             bool(set(fibres) & set(closure.fibres)) or not shot.intersection(fibres),
+            review.log.at(closure.cable, closure.number, unit if review.ribbon_size else fibres[0]),
         )
 
 

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from decimal import Decimal
-from functools import partial
+from typing import Any
 
 from otdravg.cable.decisions.model import SealedDecision
 from otdravg.cable.model import (
@@ -22,11 +23,12 @@ from otdravg.quantities import Quantity, reported
 from otdravg.shot.settings import Direction
 from otdravg.tables.csv_file import CellTable, Column, CsvStyle, cell_table, csv_bytes
 from otdravg.tables.places import with_places_where_planned
-from otdravg.tables.wholes import FIBRES, GROUPS, fibre_lines
+from otdravg.tables.splice_log import log_cells
+from otdravg.tables.wholes import FIBRES, GROUPS, SPLICED, fibre_lines
 from otdravg.verdict.group import Whole
 from otdravg.words.catalogue import told
 
-__all__ = ["cable_tables", "review_cells"]
+__all__ = ["cable_tables", "review_cells", "splice_cells"]
 
 _SPLICES: tuple[Column[SpliceRow], ...] = (
     ("cable", lambda r: r.cable),
@@ -142,6 +144,7 @@ _RESPLICE: tuple[Column[Unit], ...] = (
     ("chance_all_pass", lambda u: _percent(u.risk.chance_all_pass)),
     ("expected_worst_after_db", lambda u: u.risk.expected_worst_db),
     ("choice", lambda u: " | ".join(f"{o.choice.value}: {o.sentence}" for o in u.options)),
+    *SPLICED,
 )
 
 
@@ -243,6 +246,15 @@ _DECISIONS: tuple[Column[SealedDecision], ...] = (
 )
 
 
+def splice_cells(review: CableReview) -> CellTable:
+    """Return splices with every column that there is."""
+    return cell_table(_placed(_SPLICES, review), review.rows)
+
+
+def _placed(columns: Sequence[Column[Any]], review: CableReview) -> tuple[Column[Any], ...]:
+    return with_places_where_planned(columns, bool(review.splice_plan))
+
+
 def review_cells(review: CableReview) -> dict[str, CellTable]:
     """Return the tables of a review by name, with every figure as it is reported.
 
@@ -250,19 +262,19 @@ def review_cells(review: CableReview) -> dict[str, CellTable]:
     ``shots``, ``resplice``, ``identity``, ``patterns``.
     With a splice plan tube, ribbon mark, tray and slot stand beside the closure.
     ``attempts`` is there if something was shot again, ``changes`` after a comparison with an
-    earlier run, ``decisions`` if a reviewer decided something.
+    earlier run, ``decisions`` if a reviewer decided something; ``splice_log``, ``wear`` and
+    ``machines`` if the job has a splice log.
     """
     units = review.plan.units if review.plan is not None else ()
-    placed = partial(with_places_where_planned, is_planned=bool(review.splice_plan))
     groups = {whole: [g for g in review.groups if g.whole is whole] for whole in Whole}
     tables = {
-        "splices": cell_table(placed(_SPLICES), review.rows),
+        "splices": splice_cells(review),
         "findings": cell_table(_FINDINGS, review.findings),
         "shots": cell_table(_SHOTS, review.shots),
-        "resplice": cell_table(placed(_RESPLICE), units),
+        "resplice": cell_table(_placed(_RESPLICE, review), units),
         "identity": cell_table(_IDENTITY, review.identities),
         "fibres": cell_table(FIBRES, fibre_lines(review)),
-        "ribbons": cell_table(placed(GROUPS), groups[Whole.RIBBON]),
+        "ribbons": cell_table(_placed(GROUPS, review), groups[Whole.RIBBON]),
         "closures": cell_table(GROUPS, groups[Whole.CLOSURE]),
         "cables": cell_table(GROUPS, groups[Whole.CABLE]),
     }
@@ -273,6 +285,7 @@ def review_cells(review: CableReview) -> dict[str, CellTable]:
         tables["attempts"] = cell_table(_HISTORY, entries)
     if review.changes:
         tables["changes"] = cell_table(_CHANGES, review.changes)
+    tables |= log_cells(review.log)
     if review.decisions:
         tables["decisions"] = cell_table(_DECISIONS, review.decisions)
     return tables

@@ -152,6 +152,10 @@ CHANGES: dict[str, tuple[str, Any]] = {
         "splice_plan = [{closure = '1', ribbon_in = '2', reversed = true}]",
         lambda job: job.options().splice_plan.moved,
     ),
+    "splice_log": (
+        "splice_log = [{date_time = 2026-04-03T14:05:00, closure = 'A', ribbon = 1}]",
+        lambda job: job.options().splice_log,
+    ),
 }
 
 

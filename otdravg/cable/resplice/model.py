@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 from enum import Enum
 
+from otdravg.cable.log.model import Spliced
 from otdravg.cable.planned import NOWHERE_PLANNED, TrayPlace
 from otdravg.verdict import SpliceVerdict
 
@@ -87,6 +88,7 @@ class Unit:
     advised: Choice
     because: str
     place: TrayPlace = NOWHERE_PLANNED  # in the closure, by the splice plan
+    spliced: Spliced | None = None  # by the splice log
 
 
 @dataclass(frozen=True, slots=True)

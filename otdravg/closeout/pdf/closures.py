@@ -128,4 +128,6 @@ def _texts(job: Job, line: SheetLine, columns: Sequence[Column]) -> Iterator[str
     yield words["bend_seen"].format(fibres=", ".join(map(str, line.bent))) if line.bent else (
         words["bend_none"] if line.is_compared else "–"
     )  # fmt: skip
-    yield from [""] * 4
+    logged = line.logged
+    yield "" if logged is None else ", ".join([f"{logged.last:%Y-%m-%d}", *logged.people])
+    yield from [""] * 3
