@@ -21,6 +21,7 @@ __all__ = [
     "PlannedSplice",
     "SplicePlan",
     "TrayPlace",
+    "is_moved",
     "plan_faults",
 ]
 
@@ -132,6 +133,17 @@ class PlannedSplice:
     row: PlanRow
     place: TrayPlace
     closure_number: int | None = None  # as found; None: no such closure was found
+
+
+def is_moved(splice: PlannedSplice) -> bool:
+    """Whether its fibres go on under other numbers, or in another cable."""
+    row = splice.row
+    return bool(
+        row.reversed
+        or row.ribbon_out not in (None, row.ribbon_in)
+        or row.fibres_out not in (None, row.fibres_in)
+        or row.cable_out not in (None, row.cable_in or splice.cable)
+    )
 
 
 @dataclass(frozen=True, slots=True)

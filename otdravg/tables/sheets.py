@@ -4,26 +4,32 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from otdravg.cable.log.model import Spliced
 from otdravg.cable.model import CableReview, Closure, SpliceRow
-from otdravg.cable.planned import NOWHERE_PLANNED, PlannedSplice, TrayPlace
+from otdravg.cable.planned import NOWHERE_PLANNED, PlannedSplice, TrayPlace, is_moved
+from otdravg.tables.exceptions import numbers_of
 from otdravg.tables.marks import sign_of
 from otdravg.tables.summary import LossFigures, figures_of, loss_key
 from otdravg.words.closeout import PageWords
 
-__all__ = ["SheetLine", "planned_text", "sheet_of"]
+__all__ = ["SheetLine", "gathered", "planned_text", "sheet_of"]
 
+#: A closure of so many ribbons has a line for each. Chosen, not derived: half a page.
+_FEW_LINES = 24
 #: Fibres of a line where there are no ribbons: a tube's. Standard: TIA-598.
 _TUBE = 12
 
 
 @dataclass(frozen=True, slots=True)
 class SheetLine:
-    """A ribbon at a closure (in loose tube: twelve fibres): every fibre of it, shot or not."""
+    """A ribbon at a closure (in loose tube: twelve fibres): every fibre of it, shot or not.
 
-    ribbon: int | None
+    Of closures with many ribbons those of one tray of which nothing is to be said are one line.
+    """
+
+    ribbons: tuple[int, ...]  # () in loose tube
     fibres: tuple[int, ...]
     place: TrayPlace
     planned: PlannedSplice | None
@@ -41,6 +47,12 @@ class SheetLine:
         worst = min((row for row in own if row.loss_db is not None), key=loss_key, default=None)
         signs = dict.fromkeys(sign_of(row) for row in own if row.loss_db is None)
         return figures_of(own), "".join([*signs, sign_of(worst) if worst else ""])
+
+    @property
+    def is_quiet(self) -> bool:
+        """Whether every fibre was measured, and nothing is to be done or looked at."""
+        measured = {row.fibre for row in self.rows}
+        return measured == set(self.fibres) and not any(map(sign_of, self.rows))
 
     @property
     def attempts(self) -> int:
@@ -84,7 +96,7 @@ def sheet_of(
     for (unit, _), fibres in units.items():
         own = planned.get(fibres[0])
         yield SheetLine(
-            unit if review.ribbon_size else None,
+            (unit,) if review.ribbon_size else (),
             tuple(fibres),
             own.place if own else NOWHERE_PLANNED,
             own,
@@ -94,6 +106,37 @@ def sheet_of(
         )
 
 
+def gathered(lines: Sequence[SheetLine]) -> list[SheetLine]:
+    """Put ribbons of one tray, planned and spliced alike, into one line, if there are many."""
+    if len(lines) <= _FEW_LINES:
+        return list(lines)
+    trays: dict[object, list[SheetLine]] = defaultdict(list)
+    for line in lines:
+        tray = replace(line.place, mark="", slot="")
+        spliced = line.logged and (line.logged.last.date(), line.logged.people)
+        planned = line.planned and replace(
+            line.planned.row, ribbon_in=None, ribbon_out=None, fibres_in=None, fibres_out=None,
+            slot=None,
+        )  # fmt: skip
+        is_alone = not line.is_quiet or (line.planned and is_moved(line.planned))
+        key = (line.fibres,) if is_alone else (tray, planned, spliced, line.attempts)
+        trays[key].append(line)
+    return [_joined(own) for own in trays.values()]
+
+
+def _joined(lines: Sequence[SheetLine]) -> SheetLine:
+    first = lines[0]
+    if len(lines) == 1:
+        return first
+    return replace(
+        first,
+        ribbons=tuple(ribbon for line in lines for ribbon in line.ribbons),
+        fibres=tuple(fibre for line in lines for fibre in line.fibres),
+        place=replace(first.place, mark="", slot=""),
+        rows=tuple(row for line in lines for row in line.rows),
+    )
+
+
 def planned_text(line: SheetLine, words: PageWords) -> str:
     """Say what is planned of a line; empty where the plan says nothing."""
     if line.planned is None:
@@ -101,15 +144,10 @@ def planned_text(line: SheetLine, words: PageWords) -> str:
     row = line.planned.row
     if row.express:
         return words["runs_through"]
-    out = [row.cable_out or "", (row.tube_out and f"{words['tube']} {row.tube_out}") or ""]
-    mark = row.ribbon_out or ("" if row.fibres_out is None else _numbers(row.fibres_out))
-    to = " ".join(part for part in (*out, mark) if part)
-    return ", ".join(
-        part
-        for part in (f"→ {to}" if to else words["straight"], row.reversed and words["turned_over"])
-        if part
-    )
-
-
-def _numbers(fibres: Sequence[int]) -> str:
-    return f"{fibres[0]}–{fibres[-1]}"
+    tube = f"{words['tube']} {row.tube_out}" if row.tube_out not in (None, row.tube_in) else ""
+    turned = words["turned_over"] if row.reversed else ""
+    if not is_moved(replace(line.planned, row=replace(row, reversed=False))):
+        return ", ".join(filter(None, (words["straight"], tube, turned)))
+    to = row.ribbon_out or ("" if row.fibres_out is None else numbers_of(row.fibres_out))
+    where = " ".join(filter(None, (row.cable_out, tube, to)))
+    return ", ".join(filter(None, (f"→ {where}", turned)))

@@ -9,12 +9,15 @@ from otdravg.cable.model import Closure
 from otdravg.closeout.pdf.job import Column, Job, loss_figure
 from otdravg.closeout.pdf.paper import BOLD, PALE, PLAIN, QUIET, RULE, Area
 from otdravg.quantities import Quantity, reported
+from otdravg.tables.exceptions import numbers_of
 from otdravg.tables.places import place_text
-from otdravg.tables.sheets import SheetLine, planned_text, sheet_of
+from otdravg.tables.sheets import SheetLine, gathered, planned_text, sheet_of
 
 __all__ = ["closure_sheets"]
 
-_SIZE, _STEP, _HEAD = 6.8, 10.6, 40.0
+_SIZE, _STEP, _HEAD = 6.8, 10.0, 34.0
+#: Of a closure that is parted so many lines stand together. Chosen, not derived.
+_LEAST = 8
 
 
 def closure_sheets(job: Job) -> None:
@@ -24,11 +27,11 @@ def closure_sheets(job: Job) -> None:
     for closure in job.review.closures:
         own = [table for table in job.losses if table.cable == closure.cable]
         expected = {fibre.fibre for table in own for fibre in table.fibres}
-        lines = list(sheet_of(job.review, closure, expected))
+        lines = gathered(list(sheet_of(job.review, closure, expected)))
         columns = _columns(job, lines)
         left = iter(lines)
         room = 0 if body is None else int((y - _HEAD - body.bottom) / _STEP)
-        if body is None or room < min(len(lines), int((body.height - _HEAD) / _STEP)):
+        if body is None or room < min(len(lines), _LEAST):
             first = body is None
             body = _page(job, first=first)
             y = body.top - 10
@@ -82,7 +85,7 @@ def _section(
         y -= _STEP
         _cells(job, area.left, y, columns, widths, list(_texts(job, line, columns)))
         paper.line(area.left, y - 2.6, area.right, y - 2.6, width=0.25, colour=RULE)
-    return y - 22
+    return y - 19
 
 
 def _cells(
@@ -109,8 +112,13 @@ def _cells(
 
 def _texts(job: Job, line: SheetLine, columns: Sequence[Column]) -> Iterator[str]:
     words = job.words
-    numbers = f"{line.fibres[0]}–{line.fibres[-1]}" if len(line.fibres) > 1 else str(line.fibres[0])
-    yield numbers if line.ribbon is None else f"{line.ribbon} ({numbers})"
+    numbers = numbers_of(line.fibres)
+    ribbons = numbers_of(line.ribbons)
+    if len(line.ribbons) > 1 and "," in ribbons:  # the others of them stand on lines of their own
+        span = f"{line.ribbons[0]}–{line.ribbons[-1]}"
+        yield words["some_of"].format(count=len(line.ribbons), span=span)
+    else:
+        yield f"{ribbons} ({numbers})" if ribbons else numbers
     if columns[1].heading == words["place_in_closure"]:
         yield place_text(line.place, words) or "–"
         yield planned_text(line, words) or "–"
