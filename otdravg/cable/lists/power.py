@@ -8,7 +8,6 @@ reference was off by. What lies apart from the others is named.
 
 from __future__ import annotations
 
-import math
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -17,7 +16,9 @@ from statistics import NormalDist
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["Compared", "Exchange", "PowerReading", "compared", "rerouted"]
+from otdravg.cable.lists.facts import PowerReading
+
+__all__ = ["Compared", "Exchange", "compared", "rerouted"]
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -43,23 +44,6 @@ _MOST_GAIN = 100.0
 _LOWEST_OFFSET_DB, _HIGHEST_OFFSET_DB = -0.3, 1.8
 #: Fewer readings tell nothing about each other. Chosen, not derived.
 _LEAST_READINGS = 4
-
-
-@dataclass(frozen=True, slots=True)
-class PowerReading:
-    """One line of the crew's list.
-
-    ``arrives`` is the fibre at whose far end the light came out: 0 if at none, ``None`` if nobody
-    looked. ``expanded_db`` is the expanded uncertainty of the reading, as its tester's papers say.
-    """
-
-    fibre: int
-    end: str  # where the source was: "A" or "B"
-    wavelength_nm: int | None = None
-    loss_db: float | None = None
-    arrives: int | None = None
-    tester: str = ""
-    expanded_db: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,13 +20,12 @@ from itertools import pairwise
 
 import numpy as np
 
-__all__ = ["Mark", "Odd", "Route", "RoutePlace", "Section", "Spot", "Survey", "survey"]
+from otdravg.cable.lists.facts import SPLICED, Mark, RoutePlace
+
+__all__ = ["HIGHEST_FACTOR", "UNITS", "Odd", "Section", "Spot", "Survey", "survey"]
 
 #: Metres in the units that sheaths are marked in. Standard: international foot, 1959.
 UNITS = {"m": 1.0, "ft": 0.3048}
-#: Kinds of places where one piece of cable ends, and others.
-SPLICED = ("end", "closure")
-KINDS = (*SPLICED, "manhole", "handhole", "pole", "building", "crossing", "other")
 #: Usual factor and its standard uncertainty: 0 to 3 % more fibre than sheath (common practice, no
 #: source), as likely anywhere between: 3 %/√12; the index adds little to that.
 _USUAL_FACTOR, _U_USUAL = 1.015, 0.0087
@@ -35,7 +34,7 @@ _USUAL_FACTOR, _U_USUAL = 1.015, 0.0087
 _USUAL_COUNTS = 4
 #: A factor beyond this is no factor: another reel lies between, or a mark was misread. Derived: 0
 #: to 3 %, with 0.3 % for an index and 1 % for marks that are off (both from memory).
-_LOWEST_FACTOR, _HIGHEST_FACTOR = 0.985, 1.045
+LOWEST_FACTOR, HIGHEST_FACTOR = 0.985, 1.045
 #: Bare fibre between a sheath's end and the splice, m (common practice, no source: 1 to 2 m).
 _TRAY_M, _U_TRAY_M = 1.5, 0.5
 #: Standard uncertainty of a mark: one a metre, and read to half of one. Chosen, not derived.
@@ -43,37 +42,6 @@ _U_MARK_M = 0.5
 #: A closure of the route is one of those that the shots show within this share of its distance, and
 #: so many metres. Derived: the usual factor's range; chosen: slack that nobody wrote down.
 _NEAR_SHARE, _NEAR_M = 0.03, 40.0
-
-
-@dataclass(frozen=True, slots=True)
-class Mark:
-    """A length mark as it is printed on the sheath; ``unit`` is "m", "ft", or empty."""
-
-    number: float
-    unit: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class RoutePlace:
-    """A place on the route: closure, end, or something the cable passes.
-
-    ``mark_in`` is the mark where the cable from A comes in, ``mark_out`` where that to B leaves;
-    between both lies what is coiled up there, if it is one cable.
-    """
-
-    name: str
-    kind: str
-    mark_in: Mark | None = None
-    mark_out: Mark | None = None
-    slack_m: float | None = None  # coiled up there, of each cable
-    reel: str = ""  # from which the cable towards B came
-
-
-@dataclass(frozen=True, slots=True)
-class Route:
-    """Places in order from A."""
-
-    places: tuple[RoutePlace, ...] = ()
 
 
 class Odd(Enum):
@@ -86,7 +54,6 @@ class Odd(Enum):
     UNMARKED = "there are no marks at both of its ends"
     NOT_SEEN = "the shots show no closure there"
     NOT_LISTED = "the shots show a closure that the route does not have"
-    RECORD = "longer than the reel that it came from"
 
 
 @dataclass(frozen=True, slots=True)
@@ -363,9 +330,9 @@ def _chosen(
         u_m = math.hypot(known[run[0]][1], known[run[1]][1], _U_TRAY_M, _U_MARK_M)
         fitting = [
             t for t in tapes
-            if _LOWEST_FACTOR - 3 * u_m / t.length_m
+            if LOWEST_FACTOR - 3 * u_m / t.length_m
             <= glass_m / t.length_m
-            <= _HIGHEST_FACTOR + 3 * u_m / t.length_m
+            <= HIGHEST_FACTOR + 3 * u_m / t.length_m
         ]  # fmt: skip
         if not fitting:
             figures = f"{tape.length_m:.0f} m by the marks, {glass_m:.0f} m by the shots"

@@ -7,7 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from otdravg.cable.lists.power import Compared, PowerReading, compared, rerouted
+from otdravg.cable.lists.facts import PowerReading
+from otdravg.cable.lists.power import Compared, compared, rerouted
 
 FIBRES = range(1, 49)
 

@@ -7,7 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from otdravg.cable.lists.route import Mark, Odd, RoutePlace, Survey, survey
+from otdravg.cable.lists.facts import Mark, RoutePlace
+from otdravg.cable.lists.route import Odd, Survey, survey
 
 
 def truth(seed: int) -> tuple[list[RoutePlace], list[tuple[str, float, float]], float, list[float],

@@ -1,0 +1,35 @@
+"""A route held against a review of its cable."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from math import hypot, sqrt
+from statistics import median
+
+from otdravg.cable.files.names import same_text
+from otdravg.cable.lists.route import Survey, survey
+from otdravg.cable.model import Closure, Expected, FibreResult
+
+__all__ = ["surveyed"]
+
+#: A closure lies as far as the shots place a step, m, standard uncertainty beside the scatter of its
+#: fibres; the far end of a fibre, too. Chosen, not derived.
+U_PLACE_M = 1.0
+
+
+def surveyed(
+    expected: Expected,
+    cable: str,
+    closures: Sequence[Closure],
+    fibres: Sequence[FibreResult],
+) -> Survey | None:
+    """Hold the route of a job against the closures that a review found; None without a route."""
+    if not expected.route or same_text(cable) not in ("", same_text(expected.cable)):
+        return None
+    own = [c for c in closures if c.cable == cable]
+    found = [
+        (c.name, c.distance_m, hypot(c.spread_m / sqrt(max(c.seen_in, 1)), U_PLACE_M)) for c in own
+    ]
+    lengths_m = [fibre.length_m for fibre in fibres if fibre.key.cable == cable]
+    length = (median(lengths_m), U_PLACE_M) if lengths_m else None
+    return survey(expected.route, found, length)
