@@ -58,6 +58,7 @@ from otdravg.cable.identity.crossed import check_identities
 from otdravg.cable.identity.ends import cables_with_open_ends, ends_by_shots
 from otdravg.cable.identity.turned import turned_round
 from otdravg.cable.lists.instruments import with_linearity
+from otdravg.cable.lists.placing import on_the_sheath, surveyed
 from otdravg.cable.measure.closures import KnownClosure
 from otdravg.cable.measure.cords import with_measured_cords
 from otdravg.cable.measure.jobs import spread
@@ -302,9 +303,14 @@ def review(
     fibres = tuple(fibre_results(measured, rows, maps, profile, options.expected.power))
     groups = tuple(group_results(rows, profile))
     findings += failing_wholes(rows, fibres, groups)
-    findings += route_findings(options.expected, closures, fibres)
+    surveys = {
+        cable: survey
+        for cable in maps
+        if (survey := surveyed(options.expected, cable, closures, fibres)) is not None
+    }
+    findings = on_the_sheath(findings, surveys) + route_findings(surveys)
     findings += instrument_findings(records, options.expected, profile)
-    findings += reel_findings(options.expected, measured, closures, fibres, profile)
+    findings += reel_findings(options.expected, surveys, measured, closures, fibres, profile)
     findings += power_findings(options.expected, fibres, options.fibre_count)
     findings, more = acknowledged(findings, decisions)
     findings += more

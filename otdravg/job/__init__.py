@@ -7,11 +7,10 @@ from typing import TYPE_CHECKING
 from otdravg.system.door import door
 
 if TYPE_CHECKING:
-    from otdravg.job.lists import Reel
     from otdravg.job.model import Job
     from otdravg.job.reading import load, parse
 
-__all__ = ["Job", "Reel", "load", "parse"]
+__all__ = ["Job", "load", "parse"]
 
 if not TYPE_CHECKING:
-    __getattr__, __dir__ = door(__name__, "lists model reading")
+    __getattr__, __dir__ = door(__name__, "model reading")

@@ -9,10 +9,10 @@ from pathlib import Path
 from otdravg.cable.checks.missing import in_shooting_order, shots_in
 from otdravg.cable.files.claims import Naming
 from otdravg.cable.files.names import same_text
+from otdravg.cable.lists.facts import Instrument, PowerReading, Reel, RoutePlace
 from otdravg.cable.measure.closures import KnownClosure
 from otdravg.cable.model import Expected, ShotRecord, ShotToTake
 from otdravg.cable.run import Options
-from otdravg.job.lists import Reel
 from otdravg.verdict import Profile, default, load_named
 from otdravg.verdict.rules import at_stage
 from otdravg.verdict.shots import ShotNeed, missing_shots
@@ -32,12 +32,14 @@ class Job:
     profile: str | None = None
     stage: str | None = None
     colours: tuple[str, ...] = ()  # () is TIA-598
-    instruments: tuple[str, ...] = ()
     launch_m: float | None = None
     receive_m: float | None = None
     shots: tuple[str, ...] = ()
     closures: tuple[KnownClosure, ...] = ()
     reels: tuple[Reel, ...] = ()
+    instruments: tuple[Instrument, ...] = ()
+    route: tuple[RoutePlace, ...] = ()
+    power: tuple[PowerReading, ...] = ()
     folder: Path = Path()  # where its file lies: names of files in it begin there
 
     @property
@@ -56,6 +58,9 @@ class Job:
             self.instruments,
             self.fibre_type,
             self.colours,
+            self.route,
+            self.reels,
+            self.power,
         )
 
     def options(self) -> Options:

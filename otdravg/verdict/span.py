@@ -28,7 +28,7 @@ class PowerLoss:
     expanded_db: float | None = None  # k = 2, as the tester's papers have it
 
 
-#: Connectors that a power reading holds beside those on the span: one at either end.
+#: Connectors that a power reading holds beside those on the span. Derived: one at either end.
 _END_CONNECTORS = 2
 
 

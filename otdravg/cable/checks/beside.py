@@ -8,10 +8,9 @@ from statistics import median
 
 from otdravg.cable.checks.notes import numbers_text
 from otdravg.cable.lists.instruments import lapsed, without_linearity
-from otdravg.cable.lists.placing import surveyed
 from otdravg.cable.lists.power import Compared, compared, rerouted
 from otdravg.cable.lists.reels import ReelCheck, checked, laid, longer_than_record
-from otdravg.cable.lists.route import Odd
+from otdravg.cable.lists.route import Odd, Survey
 from otdravg.cable.measure.standing import Measured
 from otdravg.cable.model import (
     CableFinding,
@@ -44,17 +43,14 @@ _ROUTE = {
 }  # fmt: skip
 
 
-def route_findings(
-    expected: Expected, closures: Sequence[Closure], fibres: Sequence[FibreResult]
-) -> list[CableFinding]:
-    """Say what is odd about the sheath marks of the route."""
-    findings = []
-    for cable in sorted({closure.cable for closure in closures}):
-        survey = surveyed(expected, cable, closures, fibres)
-        for odd, where in () if survey is None else survey.odd:
-            severity, code, to_do = _ROUTE[odd]
-            findings.append(CableFinding(severity, code, f"{odd.value}: {where}", to_do, cable))
-    return findings
+def route_findings(surveys: Mapping[str, Survey]) -> list[CableFinding]:
+    """Say what is odd about the sheath marks of the route, by cable."""
+    return [
+        CableFinding(severity, code, f"{odd.value}: {where}", to_do, cable)
+        for cable, survey in surveys.items()
+        for odd, where in survey.odd
+        for severity, code, to_do in (_ROUTE[odd],)
+    ]
 
 
 def instrument_findings(
@@ -116,6 +112,7 @@ def power_findings(
 
 def reel_findings(
     expected: Expected,
+    surveys: Mapping[str, Survey],
     measured: Sequence[Measured],
     closures: Sequence[Closure],
     fibres: Sequence[FibreResult],
@@ -128,9 +125,8 @@ def reel_findings(
     cables = sorted({fibre.key.cable for fibre in fibres}) if expected.reels else []
     for cable in cables:
         own = [closure for closure in closures if closure.cable == cable]
-        survey = surveyed(expected, cable, closures, fibres)
         length_m = median(fibre.length_m for fibre in fibres if fibre.key.cable == cable)
-        reels = laid(expected.reels, survey, own, length_m)
+        reels = laid(expected.reels, surveys.get(cable), own, length_m)
         for reel, least_m in longer_than_record(reels):
             text = (
                 f"{least_m:.0f} m of reel {reel.reel.name} lie there, and its record says "
@@ -167,8 +163,8 @@ def _beside_record(
             yield CableFinding(
                 Severity.DEFECT,
                 "reel-outside-record",
-                f"{verdict.value}: up to {max(fibres)[0]} % from the {record} of the record of reel "
-                f"{check.reel.name}; {limit} % are allowed",
+                f"{verdict.value}: up to {max(fibres)[0]} % from the {record} that the record of "
+                f"reel {check.reel.name} says; {limit} % are allowed",
                 "is it the right reel? look for bends along it; shoot again, averaging longer",
                 cable,
                 numbers[0] if len(numbers) == 1 else None,

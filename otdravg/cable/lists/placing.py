@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 from math import hypot, sqrt
 from statistics import median
 
 from otdravg.cable.files.names import same_text
 from otdravg.cable.lists.route import Survey, survey
-from otdravg.cable.model import Closure, Expected, FibreResult
+from otdravg.cable.model import CableFinding, Closure, Expected, FibreResult
 
-__all__ = ["surveyed"]
+__all__ = ["U_PLACE_M", "on_the_sheath", "surveyed"]
 
-#: A closure lies as far as the shots place a step, m, standard uncertainty beside the scatter of its
-#: fibres; the far end of a fibre, too. Chosen, not derived.
+#: Standard uncertainty of a place that shots show, m, beside the scatter of its fibres: closures,
+#: events, and the far end of a fibre. Chosen, not derived.
 U_PLACE_M = 1.0
 
 
@@ -33,3 +34,18 @@ def surveyed(
     lengths_m = [fibre.length_m for fibre in fibres if fibre.key.cable == cable]
     length = (median(lengths_m), U_PLACE_M) if lengths_m else None
     return survey(expected.route, found, length)
+
+
+def on_the_sheath(
+    findings: Iterable[CableFinding], surveys: Mapping[str, Survey]
+) -> list[CableFinding]:
+    """Say of findings between closures where they lie on the sheath; by cable, what has a route."""
+    placed = []
+    for finding in findings:
+        survey = None if finding.closure else surveys.get(finding.cable)
+        spot = None
+        if survey is not None and finding.distance_m is not None:
+            spot = survey.at(finding.distance_m, U_PLACE_M)
+        evidence = finding.evidence if spot is None else f"{finding.evidence}; {spot.text}"
+        placed.append(replace(finding, evidence=evidence))
+    return placed
