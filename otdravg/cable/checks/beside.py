@@ -197,7 +197,7 @@ def _of_group(one: Compared) -> Iterator[_Said]:
         text = f"no reading {where} of fibre {numbers_text(one.missing)}"
         yield Severity.CAUTION, "power-missing", text, "read it", one.missing, nm
     if one.negative:
-        text = f"{len(one.negative)} {set_of} are below 0 dB; taken without the sign"
+        text = f"below 0 dB and taken without the sign: {len(one.negative)} of the {set_of}"
         to_do = "a loss is positive: mend the list; if these are levels in dBm, take a reference"
         yield Severity.CAUTION, "power-sign", text, to_do, one.negative, nm
     if one.offset_db is None:

@@ -54,6 +54,11 @@ class RoutePlace:
     slack_m: float | None = None  # coiled up there, of each cable
     reel: str = ""  # from which the cable towards B came
 
+    @property
+    def label(self) -> str:
+        """Its name, with what it is where that is a closure."""
+        return f"closure {self.name}" if self.kind == "closure" else self.name
+
 
 @dataclass(frozen=True, slots=True)
 class PowerReading:

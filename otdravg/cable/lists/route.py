@@ -126,6 +126,7 @@ class Survey:
 
     sections: tuple[Section, ...]
     odd: tuple[tuple[Odd, str], ...]  # what, and where with figures
+    end: tuple[float, float] | None = None  # end B in the shots, and its standard uncertainty
 
     def at(self, shot_m: float, u_m: float = 0.0) -> Spot | None:
         """Put a place in the glass on the sheath; None where no marks reach.
@@ -135,11 +136,9 @@ class Survey:
         shot_m, u_m : float
             Metres from A as the shots count them, and the standard uncertainty.
         """
-        inside = [s for s in self.sections if s.at_m <= shot_m <= s.shot_m(s.length_m)[0]]
-        near = inside or sorted(self.sections, key=lambda s: _outside_m(s, shot_m))[:1]
-        if not near or _outside_m(near[0], shot_m) > 2 * _TRAY_M + 1:
+        own = self.section(shot_m)
+        if own is None:
             return None
-        own = near[0]
         sheath_m = min(max((shot_m - own.at_m) / own.factor, 0.0), own.length_m)
         _, u_line_m = own.shot_m(sheath_m)
         u = math.hypot(math.hypot(u_line_m, u_m) / own.factor, _U_MARK_M) / UNITS[own.unit]
@@ -150,6 +149,12 @@ class Survey:
             stop or before[0], stop or after[0], own.mark_at(sheath_m), u, own.unit,
             sheath_m - before[2], after[1] - sheath_m,
         )  # fmt: skip
+
+    def section(self, shot_m: float) -> Section | None:
+        """Return the section that a place in the glass lies in, or at whose end; None without."""
+        near = min(self.sections, key=lambda s: _outside_m(s, shot_m), default=None)
+        is_near = near is not None and _outside_m(near, shot_m) <= 2 * _TRAY_M + 1
+        return near if is_near else None
 
 
 def _outside_m(section: Section, shot_m: float) -> float:
@@ -209,14 +214,16 @@ def survey(
     odd += [(Odd.NOT_LISTED, f"{name} at {m:.0f} m from A") for name, m, _ in left_over]
     if found:
         closures = [n for n in bounds if places[n].kind == "closure" and n not in known]
-        odd += [(Odd.NOT_SEEN, places[n].name) for n in closures]
+        odd += [(Odd.NOT_SEEN, places[n].label) for n in closures]
     chosen = {}
     for run, own in tapes.items():
         tape, more = _chosen(places, run, own, known)
         odd += more
         if tape is not None:
             chosen[run] = tape
-    return Survey(tuple(_fitted(places, runs, chosen, known)), tuple(odd))
+    sections, at = _fitted(places, runs, chosen, known)
+    has_end = bool(bounds) and places[bounds[-1]].kind == "end"
+    return Survey(sections, tuple(odd), at.get(bounds[-1]) if has_end else None)
 
 
 def _marks(places: Sequence[RoutePlace], run: tuple[int, int]) -> Iterator[tuple[int, bool, Mark]]:
@@ -321,7 +328,7 @@ def _chosen(
     known: dict[int, tuple[float, float]],
 ) -> tuple[_Tape | None, list[tuple[Odd, str]]]:
     """Choose how the marks of a section are meant: the shots decide where they show both ends."""
-    where = f"{places[run[0]].name} to {places[run[1]].name}"
+    where = f"{places[run[0]].label} to {places[run[1]].label}"
     if not tapes:
         return None, [(Odd.UNMARKED, where)]
     tape = tapes[0]
@@ -338,7 +345,7 @@ def _chosen(
             figures = f"{tape.length_m:.0f} m by the marks, {glass_m:.0f} m by the shots"
             return None, [(Odd.LENGTH, f"{where}, {figures}")]
         tape = fitting[0]
-    odd = [(Odd.BACKWARDS, f"{mark:g} at {places[n].name}, {where}") for n, mark in tape.dropped]
+    odd = [(Odd.BACKWARDS, f"{mark:g} at {places[n].label}, {where}") for n, mark in tape.dropped]
     if tape.is_wrapped:
         odd.append((Odd.WRAPPED, where))
     if tape.unit == "ft" and not any(m.unit for _, _, m in _marks(places, run)):
@@ -351,8 +358,11 @@ def _fitted(
     runs: Sequence[tuple[int, int]],
     tapes: dict[tuple[int, int], _Tape],
     known: dict[int, tuple[float, float]],
-) -> Iterator[Section]:
-    """Fit every section that can be placed; those that the shots show at both ends first."""
+) -> tuple[tuple[Section, ...], dict[int, tuple[float, float]]]:
+    """Fit every section that can be placed; those that the shots show at both ends first.
+
+    Where the places between sections lie in the shots is returned with them.
+    """
     both = [run for run in tapes if run[0] in known and run[1] in known]
     done = {run: _section(places, run, tapes[run], known, (_USUAL_FACTOR, _U_USUAL))
             for run in both}  # fmt: skip
@@ -367,11 +377,12 @@ def _fitted(
             for n, sheath_m in ((run[0], 0.0), (run[1], own_section.length_m)):
                 m, u = own_section.shot_m(sheath_m)
                 at.setdefault(n, (m - _TRAY_M if n == run[0] else m + _TRAY_M, u))
-    yield from (
+    sections = (
         replace(done[run], is_fitted=run[0] in known and run[1] in known)
         for run in runs
         if run in done
     )
+    return tuple(sections), at
 
 
 def _pooled(factors: Sequence[float]) -> tuple[float, float]:
@@ -420,7 +431,7 @@ def _section(
         stops.setdefault(n, []).append(metres - start_m)
     first = next(m for _, _, m in _marks(places, run))
     return Section(
-        places[run[0]].name, places[run[1]].name, places[run[0]].reel, tape.unit, tape.sign,
+        places[run[0]].label, places[run[1]].label, places[run[0]].reel, tape.unit, tape.sign,
         first.number, tape.wraps_at, length_m,
         tuple(_stop(places[n], own, n, run, length_m) for n, own in stops.items()),
         float(line[0]), float(line[1]),
@@ -439,4 +450,4 @@ def _stop(
             end_m = min(start_m + place.slack_m, length_m)
         else:
             start_m = max(start_m - place.slack_m, 0.0)
-    return place.name, start_m, end_m
+    return place.label, start_m, end_m

@@ -147,7 +147,7 @@ def test_a_section_without_marks_is_a_gap_that_is_named() -> None:
     ]
     found = [("C1", 2033.0, 1.0), ("C2", 4100.0, 1.0)]
     seen = survey(places, found, (6133.0, 1.0))
-    assert seen.odd == ((Odd.UNMARKED, "C1 to C2"),)
+    assert seen.odd == ((Odd.UNMARKED, "closure C1 to closure C2"),)
     assert seen.at(3000.0) is None
     assert seen.at(1000.0) is not None
     assert seen.at(5000.0) is not None
@@ -156,7 +156,7 @@ def test_a_section_without_marks_is_a_gap_that_is_named() -> None:
 def test_a_closure_that_the_shots_do_not_show_and_one_that_the_route_lacks() -> None:
     places, found, length_m, _, _ = truth(1)
     express = survey(places, [*found[:1], *found[2:]], (length_m, 1.0))
-    assert express.odd == ((Odd.NOT_SEEN, "P2"),)
+    assert express.odd == ((Odd.NOT_SEEN, "closure P2"),)
     more = survey(places, [*found, ("x", found[0][1] + 700, 1.0)], (length_m, 1.0))
     assert more.odd == ((Odd.NOT_LISTED, f"x at {found[0][1] + 700:.0f} m from A"),)
 
