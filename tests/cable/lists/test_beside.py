@@ -67,6 +67,7 @@ def test_linearity_enters_every_uncertainty_as_derived(shots: Shots) -> None:
             math.hypot(before.u_loss_db or 0, most_db / math.sqrt(3))
         )
     spans = {(f.key, f.wavelength_nm): f for f in without.fibres}
+    assert len(held.fibres) == 4
     for fibre in held.fibres:
         # An attenuation of α is wrong by up to 0.03·α: 0.34 dB/km to 0.006 at k = 1.
         added = 0.03 * (fibre.attenuation_db_per_km or 0) / math.sqrt(3)
