@@ -80,6 +80,5 @@ REFUSED = {
     name: f"{_NOT_YET}: {why}"
     for name, why in (
         ("splice_plan", "crossings are told by the shots and confirmed with otdravg decide"),
-        ("splice_log", "attempts are counted by the shots"),
     )
 }

@@ -10,6 +10,7 @@ from otdravg.cable.checks.missing import in_shooting_order, shots_in
 from otdravg.cable.files.claims import Naming
 from otdravg.cable.files.names import same_text
 from otdravg.cable.lists.facts import Instrument, PowerReading, Reel, RoutePlace
+from otdravg.cable.log.model import LogLine
 from otdravg.cable.measure.closures import KnownClosure
 from otdravg.cable.model import Expected, ShotRecord, ShotToTake
 from otdravg.cable.run import Options
@@ -40,6 +41,7 @@ class Job:
     instruments: tuple[Instrument, ...] = ()
     route: tuple[RoutePlace, ...] = ()
     power: tuple[PowerReading, ...] = ()
+    splice_log: tuple[LogLine, ...] = ()
     folder: Path = Path()  # where its file lies: names of files in it begin there
 
     @property
@@ -72,6 +74,7 @@ class Job:
             receive_m=self.receive_m,
             fibre_count=self.fibres or None,
             expected=self.expected,
+            splice_log=self.splice_log,
         )
 
     @property
