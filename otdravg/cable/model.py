@@ -13,6 +13,7 @@ from decimal import Decimal
 from enum import Enum
 
 from otdravg.cable.decisions.model import SealedDecision
+from otdravg.cable.lists.facts import Instrument, PowerReading, Reel, RoutePlace
 from otdravg.cable.location import Location
 from otdravg.cable.log.model import NO_LOG, Spliced, SpliceLog
 from otdravg.cable.patterns.model import Patterns
@@ -131,9 +132,12 @@ class Expected:
     cable: str = ""
     wavelengths_nm: tuple[int, ...] = ()
     ends: tuple[str, str] = ("", "")  # names of A and B as they are typed in headers
-    instruments: tuple[str, ...] = ()  # parts of their names or serial numbers
+    instruments: tuple[Instrument, ...] = ()
     fibre_type: str = ""  # such as "G.652"; "mixed" of reels that differ
     colours: tuple[str, ...] = ()  # of the fibres in order; () is TIA-598
+    route: tuple[RoutePlace, ...] = ()  # in order from A
+    reels: tuple[Reel, ...] = ()
+    power: tuple[PowerReading, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, order=True)

@@ -12,6 +12,12 @@ from functools import partial
 from os import PathLike
 from pathlib import Path
 
+from otdravg.cable.checks.beside import (
+    instrument_findings,
+    power_findings,
+    reel_findings,
+    route_findings,
+)
 from otdravg.cable.checks.earlier import OldSplice, change_findings, changes_since
 from otdravg.cable.checks.judging import judged_together
 from otdravg.cable.checks.missing import (
@@ -59,6 +65,8 @@ from otdravg.cable.identity.copies import tell_copies
 from otdravg.cable.identity.crossed import check_identities
 from otdravg.cable.identity.ends import cables_with_open_ends, ends_by_shots
 from otdravg.cable.identity.turned import turned_round
+from otdravg.cable.lists.instruments import with_linearity
+from otdravg.cable.lists.placing import on_the_sheath, surveyed
 from otdravg.cable.log.held import hold
 from otdravg.cable.log.model import LogLine
 from otdravg.cable.log.outcome import log_outcome, order_of
@@ -265,6 +273,7 @@ def review(
     findings += more
     with _counted("measure at closures", len(measured), progress) as done:
         measured = measure_at_closures(measured, maps, executor, done)
+    measured = with_linearity(measured, options.expected.instruments)
     clock.stage("measure at closures")
 
     identities, crossed, renumberings = check_identities(measured, maps, profile.ribbon_size)
@@ -311,7 +320,11 @@ def review(
     findings += explained.left_of(row_findings(rows, maps))
     changes = () if options.before is None else changes_since(options.before, rows)
     findings += change_findings(changes, profile)
-    findings += not_applied(profile, is_compared=options.before is not None)
+    findings += not_applied(
+        profile,
+        is_compared=options.before is not None,
+        has_power=bool(options.expected.power),
+    )
     # What is odd in the bytes of a file that is not used stands in the table of shots.
     findings += [
         finding
@@ -321,7 +334,7 @@ def review(
     ]
     findings += unused_findings(records, findings)
     closures = tuple(c for own_map in maps.values() for c in own_map.closures)
-    fibres = tuple(fibre_results(measured, rows, maps, profile))
+    fibres = tuple(fibre_results(measured, rows, maps, profile, options.expected.power))
     splice_log, more = log_outcome(log, rows, profile)
     findings += more
     groups = tuple(
@@ -329,6 +342,15 @@ def review(
         for own in group_results(rows, profile)
     )
     findings += failing_wholes(rows, fibres, groups)
+    surveys = {
+        cable: survey
+        for cable in maps
+        if (survey := surveyed(options.expected, cable, closures, fibres)) is not None
+    }
+    findings = on_the_sheath(findings, surveys) + route_findings(surveys)
+    findings += instrument_findings(records, options.expected, profile)
+    findings += reel_findings(options.expected, surveys, measured, closures, fibres, profile)
+    findings += power_findings(options.expected, fibres, options.fibre_count)
     findings, more = acknowledged(findings, decisions)
     findings += more
     clock.stage("judge")

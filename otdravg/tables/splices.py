@@ -21,6 +21,7 @@ from otdravg.cable.patterns.model import Pattern
 from otdravg.cable.resplice.plan import Unit
 from otdravg.quantities import Quantity, reported
 from otdravg.shot.settings import Direction
+from otdravg.tables.beside import beside_cells
 from otdravg.tables.csv_file import CellTable, Column, CsvStyle, cell_table, csv_bytes
 from otdravg.tables.places import with_places_where_planned
 from otdravg.tables.splice_log import log_cells
@@ -262,8 +263,8 @@ def review_cells(review: CableReview) -> dict[str, CellTable]:
     ``shots``, ``resplice``, ``identity``, ``patterns``.
     With a splice plan tube, ribbon mark, tray and slot stand beside the closure.
     ``attempts`` is there if something was shot again, ``changes`` after a comparison with an
-    earlier run, ``decisions`` if a reviewer decided something; ``splice_log``, ``wear`` and
-    ``machines`` if the job has a splice log.
+    earlier run, ``decisions`` if a reviewer decided something; ``splice_log``, ``wear``,
+    ``machines``, ``route`` and ``power`` if the job has such lists.
     """
     units = review.plan.units if review.plan is not None else ()
     groups = {whole: [g for g in review.groups if g.whole is whole] for whole in Whole}
@@ -288,7 +289,7 @@ def review_cells(review: CableReview) -> dict[str, CellTable]:
     tables |= log_cells(review.log)
     if review.decisions:
         tables["decisions"] = cell_table(_DECISIONS, review.decisions)
-    return tables
+    return tables | beside_cells(review)
 
 
 def cable_tables(review: CableReview, style: CsvStyle | None = None) -> dict[str, bytes]:

@@ -61,8 +61,8 @@ def test_many_ribbons_are_gathered_by_tray_and_none_that_asks_for_something(
     assert open_ribbons
     assert open_ribbons <= alone
     assert {5, 8} <= alone  # turned over, and running through
-    trays = [{(n - 1) // TRAYS for n in line.ribbons} for line in lines]
-    assert all(len(own) == 1 for own in trays if lines)
+    trays = {len({(n - 1) // TRAYS for n in line.ribbons}) for line in lines}
+    assert trays == {1}
 
 
 def test_few_ribbons_are_not_gathered() -> None:

@@ -50,6 +50,8 @@ _LISTS = (
     ("attempts", ""),
     ("changes", ""),
     ("decisions", ""),
+    ("route", ""),
+    ("power", ""),
 )
 _LOGO_HEIGHT_PX = 64
 _LOGO_WIDTH_PX = 260
