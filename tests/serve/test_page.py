@@ -19,6 +19,7 @@ from otdravg import judge, measure, read
 from otdravg.cable.decisions.record import read_decisions
 from otdravg.errors import BadJob, BadSetting, UnreadableTrace
 from otdravg.job import load
+from otdravg.job.lists import LISTS
 from otdravg.report.pair_text import pair_line
 from otdravg.serve.desk import Setting, safe_name
 from otdravg.simulate.demo import write_demo
@@ -324,7 +325,10 @@ class TestCable:
         job.write_text(f'{text}[[closures]]\nname = "Far"\ndistance = "1km"\n', "utf-8")
         client, _ = opened(tmp_path, job_file=job)
         assert "drums.csv" in client.get("/job").text
-        kept = {"rows": '[["R-1", "G.652"]]', "stamp": ""}
+        (reels,) = (one for one in LISTS if one.name == "reels")
+        cells = {"reel": "R-1", "fibre_type": "G.652"}
+        row = [cells.get(column.name, "") for column in reels.columns]
+        kept = {"rows": json.dumps([row]), "stamp": ""}
         assert client.post("/lists/reels", json=kept).status_code == 200
         assert [reel.reel for reel in load(job).reels] == ["R-1"]
         kept = {"rows": '[["Near", "500m", "", ""]]', "stamp": ""}
