@@ -330,7 +330,7 @@ class TestCable:
         row = [cells.get(column.name, "") for column in reels.columns]
         kept = {"rows": json.dumps([row]), "stamp": ""}
         assert client.post("/lists/reels", json=kept).status_code == 200
-        assert [reel.reel for reel in load(job).reels] == ["R-1"]
+        assert [reel.name for reel in load(job).reels] == ["R-1"]
         kept = {"rows": '[["Near", "500m", "", ""]]', "stamp": ""}
         assert client.post("/lists/closures", json=kept).status_code == 400
         assert sorted(path.name for path in tmp_path.glob("*.csv")) == ["drums.csv"]
