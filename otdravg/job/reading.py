@@ -7,10 +7,11 @@ from collections.abc import Iterable, Mapping
 from decimal import Decimal
 from os import PathLike
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
 from otdravg.errors import BadJob, BadSetting
-from otdravg.job.keys import KEYS, REFUSED, TIA_598
+from otdravg.job.keys import KEYS, TIA_598
 from otdravg.job.lists import LISTS, JobList
 from otdravg.job.model import Job
 from otdravg.job.rows import ListRow, facts_of, rows_beside, rows_in
@@ -31,7 +32,7 @@ FORMAT = 1
 class JobTable(Table):
     """A table of a job, with the kinds of values that only jobs have."""
 
-    refused: Mapping[str, str] = REFUSED
+    refused: Mapping[str, str] = MappingProxyType({})  # what a job says is applied
 
     def _origins(self) -> None:
         """Look for no origins: a job states nothing that has one."""
