@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence, Set
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 from math import hypot
@@ -36,6 +36,7 @@ def cable_maps(
     measured: Sequence[Measured],
     ribbon_size: int | None,
     table: Sequence[KnownClosure],
+    uncut: Set[tuple[str, int]] = frozenset(),
     *,
     is_building: bool = False,
 ) -> dict[str, CableMap]:
@@ -57,7 +58,12 @@ def cable_maps(
         found.setdefault(cable, [places for _, places in sorted(fibres.items())])
     return {
         cable: find_closures(
-            cable, fibres, ribbon_size=ribbon_size, table=table, is_building=is_building
+            cable,
+            fibres,
+            ribbon_size=ribbon_size,
+            table=table,
+            uncut=uncut,
+            is_building=is_building,
         )
         for cable, fibres in sorted(found.items())
     }
