@@ -41,6 +41,7 @@ __all__ = [
     "GroupResult",
     "History",
     "IdentityCheck",
+    "Proof",
     "ReelEnd",
     "ShotRecord",
     "ShotToTake",
@@ -227,6 +228,17 @@ class Closure:
     named_by: Source = Source.SHOTS
     method: Method | None = None  # how it was spliced, if the user says so
     stage: str = ""  # of the work there, if not that of the profile
+    closed: datetime | None = None  # for good, by the crew's clock; None: nobody said
+
+
+class Proof(Enum):
+    """How far a splice is proved; three states that are never mixed, and what is none of them."""
+
+    OPEN = "not proved"
+    ONE_END = "plausible from one end"
+    BOTH = "proved from both ends"  # nobody said when its closure was closed
+    BEND_DUE = "proved from both ends, bend check after closing due"
+    CHECKED = "proved from both ends, bends checked after closing"
 
 
 @dataclass(frozen=True, slots=True)
@@ -268,6 +280,9 @@ class SpliceRow:
     decided: str = ""  # the reviewer's decision on it, with who and when
     place: TrayPlace = NOWHERE_PLANNED  # in the closure, by the splice plan
     reading: Reading | None = field(default=None, compare=False)  # None: read from a closeout
+    proof: Proof = Proof.OPEN
+    proved: datetime | None = None  # by the newer of both shots
+    bend_checked: datetime | None = None  # by shots at two wavelengths after closing
 
     @property
     def expanded_uncertainty_db(self) -> float | None:
@@ -365,6 +380,9 @@ class GroupResult:
     verdict: SpliceVerdict  # what asks for most, of its splices and of these rules
     place: TrayPlace = NOWHERE_PLANNED  # of a ribbon in its closure
     spliced: Spliced | None = None  # by the splice log
+    proof: Proof = Proof.OPEN  # of the splice that is proved least
+    proved: datetime | None = None  # since when all of them are
+    bend_checked: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True)

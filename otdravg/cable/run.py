@@ -36,6 +36,7 @@ from otdravg.cable.checks.planned import (
     with_places,
 )
 from otdravg.cable.checks.profile import not_applied, numbering_asked, profile_findings
+from otdravg.cable.checks.proof import with_group_proof, with_proof
 from otdravg.cable.checks.rows import row_findings
 from otdravg.cable.checks.set import measured_findings, set_findings, unused_findings
 from otdravg.cable.checks.shots import (
@@ -335,6 +336,7 @@ def review(
     findings += plan_findings(plan, maps, identities, rows)
     rows, more = accepted_rows(rows, decisions)
     findings += more
+    rows = with_proof(rows, [c for own_map in maps.values() for c in own_map.closures], profile)
     findings += explained.left_of(row_findings(rows, maps))
     changes = () if options.before is None else changes_since(options.before, rows)
     findings += change_findings(changes, profile)
@@ -357,7 +359,7 @@ def review(
     findings += more
     groups = tuple(
         replace(own, spliced=splice_log.at(own.cable, own.closure_number or 0, own.ribbon))
-        for own in group_results(rows, profile)
+        for own in with_group_proof(group_results(rows, profile), rows)
     )
     findings += failing_wholes(rows, fibres, groups)
     surveys = {

@@ -143,6 +143,9 @@ ENGLISH = {
     "rise_db_per_1000_fibres": "Rise, dB in 1,000 fibres",
     "rise_until_now_db": "Rise until now, dB",
     "scatter_db": "Scatter, dB",
+    "proof": "Proved how far",
+    "proved": "Proved on",
+    "bend_checked": "Bends checked on",
     # Parts of a closeout.
     "closeout": "Closeout of the splices",
     "sheet_cover": "Cover",

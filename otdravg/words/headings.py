@@ -19,7 +19,7 @@ __all__ = ["Language", "Words"]
 
 #: Columns whose texts are words of the program, not of a person or a measurement.
 _FIXED_WORDS = frozenset(
-    {"action", "advice", "change", "confidence", "coverage", "kind", "pattern", "severity",
+    {"action", "advice", "change", "confidence", "coverage", "kind", "pattern", "proof", "severity",
      "tool", "use", "verdict"}
 )  # fmt: skip
 

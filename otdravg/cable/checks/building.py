@@ -5,8 +5,11 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
+from datetime import datetime
+from statistics import median
 
 from otdravg.cable.checks.notes import about_fibre, numbers_text
+from otdravg.cable.files.attempts import date_of
 from otdravg.cable.log.held import HeldLog, unit_of
 from otdravg.cable.measure.building import reel_ends, usual_end
 from otdravg.cable.measure.closures import KnownClosure
@@ -18,6 +21,9 @@ from otdravg.verdict.splice import with_more
 
 __all__ = ["building_findings", "not_due_yet"]
 
+#: Fibres of a ribbon end at the end of a reel within so much, m. Chosen, not derived: a ribbon is
+#: cut as a whole; a place is known to some metres.
+_CUT_M = 25.0
 #: What is open in a row as long as no light comes from the far end.
 _OPEN = (Verdict.ONE_WAY, Verdict.NOT_MEASURED)
 
@@ -59,11 +65,17 @@ def building_findings(
     names = [one.name for one in sorted(known, key=lambda c: c.distance_m)]
     usual = {unit: usual_end(own) for unit, own in by_unit.items()}
     before = _ends_before(measured, known)
+    newest = {
+        one.key: taken for one in measured if (ab := one.records[0]) and (taken := date_of(ab))
+    }
     findings = list(_built(usual, names, ribbon_size))
     for unit, own in by_unit.items():
+        there = [end.distance_m for end in own if end.closure == usual[unit] and not end.is_whole]
         for end in own:
+            if usual[unit] and end.closure == usual[unit]:
+                findings += _short_of(end, median(there))
             findings += _odd_end(end, usual[unit], before.get(end.key), order, names)
-        findings += _logged_open(unit, own, usual[unit], log, names)
+        findings += _logged_open(unit, own, usual[unit], log, newest)
     return findings
 
 
@@ -111,6 +123,17 @@ def _end_text(closure: str) -> str:
     return f"ends at closure {closure}" if closure else "reaches behind the last closure"
 
 
+def _short_of(end: ReelEnd, usual_m: float) -> Iterator[CableFinding]:
+    """A fibre that ends short of the end of its reel, as the rest of its ribbon shows it."""
+    if usual_m - end.distance_m > _CUT_M:
+        yield about_fibre(
+            end.key, Severity.DEFECT, "end-between-closures",
+            f"the fibre ends {end.distance_m:.0f} m from A, {usual_m - end.distance_m:.0f} m short "
+            f"of most of its ribbon, which {_end_text(end.closure)}",
+            "look there: cut fibre or crushed cable", distance_m=end.distance_m,
+        )  # fmt: skip
+
+
 def _odd_end(
     end: ReelEnd,
     usual: str,
@@ -149,22 +172,25 @@ def _logged_open(
     ends: Sequence[ReelEnd],
     usual: str,
     log: HeldLog,
-    names: Sequence[str],
+    newest: Mapping[FibreKey, datetime],
 ) -> Iterator[CableFinding]:
-    """A ribbon that the log has spliced where it ends; its shots may be older."""
-    if not usual:
-        return
-    for logged in log.splices.values():
-        if (logged.cable, logged.unit) == unit and logged.last.closure == usual:
-            fibres = [end.key.fibre for end in ends]
-            yield CableFinding(
-                Severity.NOTE,
-                "spliced-since-shot",
-                f"the splice log has ribbon {unit[1]} spliced at closure {usual} (line "
-                f"{logged.last.line}), and its newest shots end there",
-                "shoot it from A again; if it still ends there, look at that splice",
-                cable=unit[0],
-                fibre=fibres[0],
-                closure=usual,
-                other_fibres=tuple(fibres[1:]),
-            )
+    """A ribbon that the log has spliced where it ends: open, or its shots are older."""
+    fibres = [end.key.fibre for end in ends]
+    taken = max((newest[end.key] for end in ends if end.key in newest), default=None)
+    for line in log.ahead:
+        if (line.ribbon, line.closure) != (unit[1], usual):
+            continue
+        is_after = taken is not None and taken.replace(tzinfo=None) > line.when
+        yield CableFinding(
+            Severity.CAUTION if is_after else Severity.NOTE,
+            "open-by-shots" if is_after else "spliced-since-shot",
+            f"the splice log has ribbon {unit[1]} spliced at closure {usual} on "
+            f"{line.when:%Y-%m-%d %H:%M} (line {line.line}), and its newest shots end there",
+            "compare the clocks; shoot it from A again, and look at that splice"
+            if is_after
+            else "shoot it from A again; if it still ends there, look at that splice",
+            cable=unit[0],
+            fibre=fibres[0],
+            closure=usual,
+            other_fibres=tuple(fibres[1:]),
+        )

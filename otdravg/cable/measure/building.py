@@ -68,9 +68,14 @@ def without_far_end(measured: Sequence[Measured], ends: Sequence[ReelEnd]) -> li
     ]
 
 
-def far_end_open(ends: Iterable[ReelEnd]) -> frozenset[FibreKey]:
-    """Fibres that no light from B has to reach yet: they end at a closure."""
-    return frozenset(end.key for end in ends if end.closure)
+def far_end_open(ends: Sequence[ReelEnd]) -> frozenset[FibreKey]:
+    """Fibres that B does not see yet: they end at a closure, or no fibre of the cable is whole."""
+    whole = {end.key.cable for end in ends if end.is_whole}
+    return frozenset(
+        end.key
+        for end in ends
+        if not end.is_whole and (end.closure or end.key.cable not in whole)
+    )
 
 
 def usual_end(ends: Sequence[ReelEnd]) -> str:

@@ -9,9 +9,10 @@ from __future__ import annotations
 
 import csv
 import io
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Mapping, Sequence, Set
 from dataclasses import dataclass, field, replace
+from datetime import datetime
 from itertools import pairwise
 from pathlib import Path
 
@@ -67,6 +68,7 @@ class KnownClosure:
     distance_m: float
     method: Method | None = None  # how it was spliced
     stage: str = ""  # of the work there
+    closed: datetime | None = None  # for good, by the crew's clock
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,12 +119,15 @@ class CableMap:
         known = [f for f in fibres if f in self.passes and f in self.length_m]
         if not known:
             return {}
+        # One that was seen from one end, and no farther than a break, passes fewer of them.
+        usual = Counter(tuple(self.passes[f]) for f in known).most_common(1)[0][0]
+        known = [f for f in known if tuple(self.passes[f]) == usual]
         sections = np.array(
             [np.diff([0.0, *self.passes[f].values(), self.length_m[f]]) for f in known]
         )
-        usual = np.median(sections, axis=0)
+        middle = np.median(sections, axis=0)
         ribbons = np.array([ribbon_position(f, self.ribbon_size)[0] or 0 for f in known])
-        slack = {r: np.median(sections[ribbons == r], axis=0) - usual for r in set(ribbons)}
+        slack = {r: np.median(sections[ribbons == r], axis=0) - middle for r in set(ribbons)}
         return {f: slack[r] for f, r in zip(known, ribbons.tolist(), strict=True)}
 
     def closure_at(self, fibre: int, distance_m: float) -> Closure | None:
@@ -213,7 +218,7 @@ def find_closures(
             c.spread_m,
             tuple(sorted(c.fibres)),
             len(c.seen),
-            *((Source.MAPPING, c.known.method, c.known.stage) if c.known else ()),
+            *((Source.MAPPING, c.known.method, c.known.stage, c.known.closed) if c.known else ()),
         )
         for number, c in enumerate(merged, start=1)
     )
