@@ -25,6 +25,7 @@ from otdravg.cable.pairs import (
 from otdravg.cable.run import check_for_shots, review
 from otdravg.closeout.sketches import PairSketch, Sketches, Span, pair_sketches, thinned
 from otdravg.errors import BadSetting, OtdravgError
+from otdravg.findings import Statement, says
 from otdravg.pair.measure import Measurement, measure
 from otdravg.shot.trace import Trace
 from otdravg.sor.sizes import SizeLimits
@@ -33,7 +34,7 @@ from otdravg.verdict.judge import PairReport, judge
 from otdravg.verdict.limits import Limits
 from otdravg.verdict.reading import load_named
 from otdravg.verdict.rules import default, profile_of
-from otdravg.words.catalogue import Language
+from otdravg.words.catalogue import Language, said_of
 
 __all__ = ["Desk", "Fibre", "Looked", "Setting", "safe_name"]
 
@@ -141,7 +142,7 @@ class Looked:
     fibres: tuple[Fibre, ...] = ()
     review: CableReview | None = None
     sketches: Sketches = field(default_factory=Sketches)
-    problems: tuple[tuple[str, str], ...] = ()
+    problems: tuple[tuple[str, Statement], ...] = ()
     pairing: Pairing | None = None
     error: str = ""
 
@@ -327,14 +328,14 @@ class Desk:
     def _pairs(
         self, revision: int, setting: Setting, pairing: Pairing, progress: _Progress
     ) -> Looked:
-        problems = [(one.path, one.remark) for one in pairing.left]
+        problems = [(one.path, one.remark or says("unknown")) for one in pairing.left]
         measured, failed = measure_pairs(
             pairing.pairs,
             partial(_read, size_limits=self.size_limits),
             partial(self._measured, setting=setting),
             progress,
         )
-        problems += [(f"{pair.ab.path}, {pair.ba.path}", str(why)) for pair, why in failed]
+        problems += [(f"{pair.ab.path}, {pair.ba.path}", said_of(why)) for pair, why in failed]
         measured.sort(key=lambda one: one.pair.wavelength_nm)
         fibres = [Fibre(one, setting.report(one.measurement, **one.beside)) for one in measured]
         return Looked(revision, tuple(fibres), problems=tuple(problems), pairing=pairing)

@@ -12,7 +12,6 @@ from dataclasses import dataclass, field
 from enum import Enum
 from typing import Any
 
-from otdravg.cable.checks.notes import numbers_text
 from otdravg.cable.files.attempts import Slot
 from otdravg.cable.model import CableReview, Closure
 from otdravg.cable.resplice.model import Choice
@@ -21,7 +20,7 @@ from otdravg.quantities import Quantity, distance_text, reported
 from otdravg.report.cable_details import finding_sentence
 from otdravg.report.page import counted
 from otdravg.shot.settings import Direction
-from otdravg.trade import ribbon_position
+from otdravg.trade import numbers_text, ribbon_position
 from otdravg.verdict.limits import Rule
 from otdravg.watch.status import (
     AGAIN,
@@ -35,6 +34,8 @@ from otdravg.watch.status import (
     Splice,
     Stage,
 )
+from otdravg.words.catalogue import told
+from otdravg.words.headings import Words
 
 __all__ = ["Event", "Kind", "events_of", "news_of", "progress_text", "ribbon_lines", "shoot_text"]
 
@@ -80,7 +81,7 @@ def events_of(review: CableReview, status: Sequence[CableStatus]) -> tuple[Event
             events.append(_misdated(cable, name))
     events += [
         Event(Kind.LOOK, f"look|{f.cable}|{f.code}|{f.fibre}|{f.wavelength_nm}|{f.closure}|"
-              f"{','.join(f.files)}", finding_sentence(f), {"code": f.code, "fibre": f.fibre})
+              f"{','.join(f.files)}", finding_sentence(f, Words()), {"code": f.code, "fibre": f.fibre})
         for f in review.findings
         if f.severity is not Severity.NOTE and f.code not in _SAID_OTHERWISE
     ]  # fmt: skip
@@ -211,7 +212,7 @@ def _call(ribbon: RibbonStatus, name: str) -> Event | None:
         elif not ribbon.number_is_sure:
             why += ", cut nothing: more or fewer closures show than there are"
         elif choice is Choice.CONCESSION:
-            why += f", ask before cutting: {ribbon.unit.because if ribbon.unit else ''}"
+            why += f", ask before cutting: {told(ribbon.unit.because) if ribbon.unit else ''}"
         else:
             why += ", measure again before cutting"
         return _said(Kind.OPEN, ribbon, name, f"{_losses(over)}, {why.rstrip('.')}")

@@ -14,6 +14,7 @@ from otdravg.cable.files.folder import RawShot
 from otdravg.cli import main
 from otdravg.tables.splices import cable_tables
 from otdravg.verdict import default, parse
+from otdravg.words.catalogue import told
 
 HEAD = 'format = 1\nname = "test"\nsource = "invented"\n'
 #: Fibre 3 loses 0.310 dB in closure 2; the others keep 0.12 dB (simulated, see faulty_run).
@@ -40,9 +41,9 @@ def test_what_fails_as_a_whole_is_a_finding_and_not_only_an_exit_status(
     assert ruled.exit_status == 1
     spans = [f for f in ruled.findings if f.code == "span-outside-rules"]
     assert [(f.fibre, f.wavelength_nm) for f in spans] == [(3, 1550)]
-    assert "(span.mean_limit_db)" in spans[0].evidence
+    assert "(span.mean_limit_db)" in told(spans[0].evidence)
     groups = [f for f in ruled.findings if f.code == "group-outside-rules"]
-    by_rule = {f.evidence.rpartition("(")[2]: f for f in groups}
+    by_rule = {told(f.evidence).rpartition("(")[2]: f for f in groups}
     assert set(by_rule) == {"share.percent)", "closure.mean_limit_db)", "ribbon.mean_limit_db)"}
     assert by_rule["ribbon.mean_limit_db)"].other_fibres == tuple(range(1, 9))
 

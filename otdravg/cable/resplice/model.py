@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 from enum import Enum
 
+from otdravg.findings import Statement, says
 from otdravg.verdict import SpliceVerdict
 
 __all__ = [
@@ -64,10 +65,15 @@ class RemakeRisk:
 
 @dataclass(frozen=True, slots=True)
 class Option:
-    """One way to go on, with what it brings in a sentence."""
+    """One way to go on, with what it brings."""
 
     choice: Choice
-    sentence: str
+    brings: Statement
+
+    @property
+    def said(self) -> Statement:
+        """The choice with what it brings."""
+        return says("option", choice=self.choice.value, brings=self.brings)
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,7 +90,7 @@ class Unit:
     risk: RemakeRisk
     options: tuple[Option, ...]  # the choice, set out
     advised: Choice
-    because: str
+    because: Statement
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,7 +13,6 @@ from otdravg.quantities import Quantity, reported
 from otdravg.system.printable import printable
 from otdravg.tables.losses import loss_tables
 from otdravg.tables.marks import SIGNS, Mark, mark_of, sign_of
-from otdravg.words.catalogue import told
 from otdravg.words.closeout import PageWords
 
 __all__ = ["LIST_COLUMNS", "PAGE_FORMAT", "as_script_text", "review_data", "splice_data"]
@@ -102,7 +101,7 @@ def _text(value: object) -> str | None:
     return None if value is None else str(value)
 
 
-def _row(row: SpliceRow) -> dict[str, Cell]:
+def _row(row: SpliceRow, words: PageWords) -> dict[str, Cell]:
     """One splice: figures as text, rounded as every other output rounds them."""
     loss = Quantity.LOSS_DB
     return {
@@ -130,9 +129,9 @@ def _row(row: SpliceRow) -> dict[str, Cell]:
         "verdict": row.verdict.verdict.value,
         "action": row.verdict.action.value,
         "attempt": row.attempt,
-        "reason": printable(told(row.verdict.reason)),
-        "missing_because": printable(row.reason),
-        "decision": printable(row.decided),
+        "reason": printable(words.told(row.verdict.reason)),
+        "missing_because": printable(words.told(row.missing)),
+        "decision": printable(words.told(row.decided)),
         "taken": None if row.taken is None else f"{row.taken:%Y-%m-%d %H:%M}",
         "file_ab": printable(row.file_ab),
         "file_ba": printable(row.file_ba),
@@ -141,12 +140,12 @@ def _row(row: SpliceRow) -> dict[str, Cell]:
     }
 
 
-def splice_data(review: CableReview) -> dict[str, Any]:
+def splice_data(review: CableReview, words: PageWords) -> dict[str, Any]:
     """Return every splice: names of the columns, rows of cells, and texts that repeat.
 
     Figures are text with the decimals that every output reports, so nothing is rounded twice.
     """
-    rows = [_row(row) for row in review.rows]
+    rows = [_row(row, words) for row in review.rows]
     columns = list(rows[0]) if rows else []
     places: dict[str, dict[Cell, int]] = {name: {} for name in _LISTED if name in columns}
     folded: list[list[Cell]] = []

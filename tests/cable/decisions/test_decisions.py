@@ -23,6 +23,7 @@ from otdravg.cable.model import Confidence
 from otdravg.errors import BadSetting
 from otdravg.verdict import default
 from otdravg.verdict.decision import Verdict
+from otdravg.words.catalogue import told
 
 WHEN = "2024-06-01T10:00:00+00:00"
 CABLE = "SIM-QB1"
@@ -59,7 +60,7 @@ def test_an_excluded_shot_is_out_and_says_by_whom(
     result = reviewed(clean_shots, tmp_path, decided(What.EXCLUDE_SHOT, file=name))
     shot = next(s for s in result.shots if s.path == name)
     assert shot.use is ShotUse.EXCLUDED
-    assert "R. Vale" in shot.remark
+    assert "R. Vale" in told(shot.remark)
     assert [f.fibre for f in result.findings if f.code == "direction-missing"] == [4]
 
 

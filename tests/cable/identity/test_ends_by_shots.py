@@ -20,6 +20,7 @@ from otdravg.report.cable_details import listing_text
 from otdravg.shot.settings import Direction
 from otdravg.simulate.takes import Take
 from otdravg.verdict import default
+from otdravg.words.catalogue import told
 
 FIBRES = range(1, 7)
 NM = 1550
@@ -74,8 +75,8 @@ def test_the_finding_says_how_it_was_decided(
     silent: tuple[CableReview, dict[str, str], Path],
 ) -> None:
     (finding,) = [f for f in silent[0].findings if f.code == "ends-told-by-shots"]
-    assert "6 shots are from A and 6 from B" in finding.evidence
-    assert "0000.sor, was taken to be from A" in finding.what_to_do
+    assert "6 shots are from A and 6 from B" in told(finding.evidence)
+    assert "0000.sor, was taken to be from A" in told(finding.what_to_do)
     assert finding.files == tuple(sorted(silent[1]))
     assert "shot-not-placed" not in {f.code for f in silent[0].findings}
 
@@ -115,7 +116,7 @@ def test_the_a_end_may_be_where_the_crew_went_second(
     result = review(shots, default(), Options(naming=Naming(end_a=far)))
     assert told(result) == {path: way[::-1] for path, way in truth.items()}
     (finding,) = [f for f in result.findings if f.code == "ends-told-by-shots"]
-    assert "0000.sor, was taken to be from B" in finding.what_to_do
+    assert "0000.sor, was taken to be from B" in told(finding.what_to_do)
 
 
 def test_shots_again_from_one_end_are_attempts_not_the_other_end(tmp_path: Path) -> None:
