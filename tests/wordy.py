@@ -17,5 +17,9 @@ def wordy(code: str, text: str, severity: Severity = Severity.DEFECT) -> Finding
     parts = {**message, **message[case]} if case else message
     names = {name for part in ("text", "done") for _, name, _, _ in Formatter().parse(parts[part])}
     return Finding(
-        code, severity, Scope.CABLE, tuple((name, text) for name in sorted(filter(None, names))), case
+        code,
+        severity,
+        Scope.CABLE,
+        tuple((name, text) for name in sorted(filter(None, names))),
+        case,
     )

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from otdravg.cable.model import ShotToTake
+from otdravg.job.lists import LISTS
 from otdravg.job.model import Job
 from otdravg.quantities import distance
 from otdravg.report.causes import wavelengths_text
@@ -78,11 +79,14 @@ def job_page(
     for label, names in (
         ("instruments", job.instruments),
         ("shots", job.shots),
-        ("reels", [f"{reel.name} {reel.fibre_type}" for reel in job.reels]),
+        ("reels", [f"{reel.reel} {reel.fibre_type}" for reel in job.reels]),
         ("closures", [f"{c.name} {length(c.distance_m, km=True)}" for c in job.closures]),
     ):
         if names:
             entry(label, ", ".join(names))
+    for own in LISTS:
+        if not own.option and (count := len(getattr(job, own.name))):
+            page.entry(own.file, words.say("job", "rows", count=count))
     for label, length_m in (("launch", job.launch_m), ("receive", job.receive_m)):
         if length_m is not None:
             entry(label, length(length_m, km=False))

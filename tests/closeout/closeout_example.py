@@ -52,7 +52,11 @@ def troubled(good: CableReview) -> CableReview:
     """Return the review with gaps, one-way readings, history, changes and nasty texts."""
     rows = list(good.rows)
     for number, text in enumerate(NASTY):
-        rows[number] = replace(rows[number], missing=(says("as-found", text=text),), decided=(says("as-found", text=text),))
+        rows[number] = replace(
+            rows[number],
+            missing=(says("as-found", text=text),),
+            decided=(says("as-found", text=text),),
+        )
     rows[10] = _without(rows[10], Coverage.NONE, Verdict.NOT_MEASURED)
     rows[11] = _without(rows[11], Coverage.ONLY_AB, Verdict.ONE_WAY)
     rows[12] = replace(

@@ -262,7 +262,9 @@ class Tally:
         for code in {f.code for f in grave}:
             self.codes[code] += 1
         for finding in grave:
-            self.examples[finding.code].append(f"{name}: {place(finding.where)}: {sentence(finding)}")
+            self.examples[finding.code].append(
+                f"{name}: {place(finding.where)}: {sentence(finding)}"
+            )
 
 
 def _valid(number: int) -> list[Finding] | None:

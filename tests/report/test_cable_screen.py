@@ -349,9 +349,7 @@ def test_shots_alone_are_no_fault(faulty: CableReview, good: CableReview) -> Non
     text = joined(cable_text(review))
     assert text.startswith(f"SHOOT cable {CABLE}: 49 shots to take; nothing is wrong so far")
     assert "- shoot from A (North hut): fibres 769–780 at 1310 and 1550 nm" in text
-    assert (
-        "- shoot from B (South hut): fibres 222 at 1550 nm; 769–780 at 1310 and 1550 nm" in text
-    )
+    assert "- shoot from B (South hut): fibres 222 at 1550 nm; 769–780 at 1310 and 1550 nm" in text
 
 
 @pytest.mark.parametrize("verdict", [Verdict.NOT_MEASURED, Verdict.TOO_CLOSE, Verdict.NOT_GRADABLE])
@@ -381,7 +379,9 @@ def test_findings_with_words_of_their_own_exist() -> None:
 
 
 def test_what_a_reviewer_settled_stays_on_the_screen(good: CableReview) -> None:
-    known = finding("clock-odd", 7, acknowledged=(says("as-found", text="R. Vale, 2024-05-14: known"),))
+    known = finding(
+        "clock-odd", 7, acknowledged=(says("as-found", text="R. Vale, 2024-05-14: known"),)
+    )
     text = joined(cable_text(replace(good, findings=(known,))))
     assert text.startswith("CLEAR")
     assert "Settled by decisions: clock-odd (7)" in text

@@ -300,9 +300,9 @@ def test_between_reading_and_measuring(
     result = review(headers, default())
     findings = [f for f in result.findings if victim.name in f.files and "-meas" in f.code]
     assert [f.code for f in findings] == ["not-measurable"]
-    assert any(text in told(findings[0].evidence) for text in ("cannot be read", "has changed since")), (
-        findings
-    )
+    assert any(
+        text in told(findings[0].evidence) for text in ("cannot be read", "has changed since")
+    ), findings
     measured = {(row.fibre, row.distance_m): row.loss_db for row in result.rows if row.loss_db}
     expected = {(row.fibre, row.distance_m): row.loss_db for row in plain.rows}
     assert {fibre for fibre, _ in measured} == {2, 3}

@@ -68,7 +68,9 @@ def test_a_shot_with_settings_of_its_own_is_named(clean_folder: Path, tmp_path: 
     assert findings_of(result, "pulse-outside-profile") == [(2, (odd_pulse,))]
     assert findings_of(result, "averages-outside-profile") == [(3, (few,))]
     (pulse,) = (f for f in result.findings if f.code == "pulse-outside-profile")
-    assert told(pulse.evidence).startswith(f"pulse {5 * pulse_ns}.0 ns, at most {pulse_ns} ns asked")
+    assert told(pulse.evidence).startswith(
+        f"pulse {5 * pulse_ns}.0 ns, at most {pulse_ns} ns asked"
+    )
     # The launch cord of either end stayed on while the other end was shot.
     with_cord = {
         f for _, files in findings_of(result, "receive-cord-outside-profile") for f in files

@@ -85,7 +85,9 @@ def test_a_claim_to_have_been_shot_from_the_other_end_is_told(tmp_path: Path) ->
     copy_as(tmp_path, Take(5, 1550, "BA"), Take(3, 1550, "AB"))
     _, edited = reviewed(tmp_path)
     assert "as fibre 5 B→A 1550 nm, -" in told(edited.evidence)
-    assert "used as fibre 3 A→B 1550 nm, but its glass is that of fibre 5" in told(edited.what_to_do)
+    assert "used as fibre 3 A→B 1550 nm, but its glass is that of fibre 5" in told(
+        edited.what_to_do
+    )
 
 
 def test_a_claim_of_another_wavelength_is_told_by_the_attenuation(tmp_path: Path) -> None:
