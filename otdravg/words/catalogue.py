@@ -2,7 +2,7 @@
 
 A message holds ``{name}`` where a value goes. ``{length_m}`` has the decimals of its quantity,
 ``{at_m:.0f}`` fewer, ``{change_db:+.2f}`` its sign, ``{points:point|points}`` is the word that
-goes with the number, ``{name!r}`` is quoted; ``{place:first}`` begins a sentence. The decimal
+goes with the number, ``{name!r}`` is quoted; ``{parts:,}`` parts things said by commas; ``{place:first}`` begins a sentence. The decimal
 sign is the language's.
 """
 
@@ -177,7 +177,7 @@ class _Shown:
         if isinstance(value, str):
             return _book(self.language)["word"].get(value, value) if spec == "word" else value
         if isinstance(value, tuple):
-            return self._listed(value)
+            return self._listed(value, spec)
         if isinstance(value, Finding):
             return _FINDING_PARTS[spec](value, self.language)
         if isinstance(value, Statement):
@@ -192,14 +192,15 @@ class _Shown:
         opening, closing = _book(self.language)["language"]["quotes"]
         return f"{opening}{repr(self.value)[1:-1]}{closing}"
 
-    def _listed(self, items: tuple[Values, ...] | tuple[Statement, ...]) -> str:
+    def _listed(self, items: tuple[Values, ...] | tuple[Statement, ...], spec: str) -> str:
         named = [
             told(item, self.language)
             if isinstance(item, Statement)
             else _filled(self.message[self.name], item, self.message, self.language)
             for item in items
         ]
-        text = ("; " if isinstance(items[0], Statement) else ", ").join(named[:LISTED])
+        is_comma = spec == "," or not isinstance(items[0], Statement)
+        text = (", " if is_comma else "; ").join(named[:LISTED])
         if len(named) <= LISTED:
             return text
         return text + say("list", "more", self.language, more=len(named) - LISTED)

@@ -13,7 +13,6 @@ import openpyxl
 import pytest
 from pypdf import PdfReader
 
-from otdravg.trade import numbers_text
 from otdravg.cable import CableReview
 from otdravg.cable.model import FibreKey, ShotUse
 from otdravg.closeout.html import closeout_html
@@ -26,6 +25,7 @@ from otdravg.tables.exceptions import exception_groups, missing_of
 from otdravg.tables.losses import loss_tables, not_shot
 from otdravg.tables.marks import SIGNS, Mark, mark_of, sign_of
 from otdravg.tables.summary import Standing, summary_of
+from otdravg.trade import numbers_text
 from otdravg.verdict.decision import Action, Verdict
 
 DOCS = Path(__file__).parents[2] / "docs" / "how-to-packager.md"

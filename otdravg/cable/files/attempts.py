@@ -16,12 +16,12 @@ from otdravg.verdict.doubts import CLOCK_AHEAD, FIRST_DATE
 
 __all__ = [
     "EDITED",
-    "claimed",
     "ODD_TIME",
     "ONE_ATTEMPT",
     "Slot",
     "Stand",
     "by_slot",
+    "claimed",
     "date_of",
     "is_one_attempt",
     "mark_repeats",

@@ -430,7 +430,7 @@ def test_another_cables_decisions_are_not_applied(path: Path) -> None:
     here, findings = decisions_here(read_decisions(path), shots)  # type: ignore[arg-type]
     assert [d.cable for d in here.items] == ["SIM-RIDGE", "", ""]
     assert [f.code for f in findings] == ["decision-of-other-cable", "decision-without-cable"]
-    assert "1 of 4 decisions name no cable" in told(findings[1].evidence)
+    assert "1 of 4 decisions names no cable" in told(findings[1].evidence)
 
 
 # Interrupted, at once, on a full disk

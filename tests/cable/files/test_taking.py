@@ -306,7 +306,7 @@ def test_a_pattern_and_a_mapping_go_before_the_header() -> None:
 def test_what_cannot_be_told_is_not_guessed() -> None:
     record = taken(raw("trace.sor"))["trace.sor"]
     assert record.use is ShotUse.UNPLACED
-    assert told(record.remark) == "fibre and direction could not be told"
+    assert told(record.remark) == "could not be told: fibre, direction"
 
 
 def test_cables_are_kept_apart() -> None:

@@ -62,7 +62,7 @@ def test_all_shots_that_the_trace_is_not_are_named(tmp_path: Path) -> None:
         copy_as(tmp_path, Take(5, 1550, "BA"), claimed)
     _, edited = reviewed(tmp_path)
     assert told(edited.what_to_do).endswith(
-        "find or take fibre 7 A→B 1550 nm and fibre 7 B→A 1550 nm and fibre 10 B→A 1550 nm"
+        "find or take fibre 7 A→B 1550 nm, fibre 7 B→A 1550 nm, fibre 10 B→A 1550 nm"
     )
 
 
