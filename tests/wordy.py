@@ -1,4 +1,4 @@
-"""Findings put together for tests of outputs: any code, with the same text for each of its values."""
+"""Findings put together for tests of outputs: any code, the same text for all of its values."""
 
 from __future__ import annotations
 

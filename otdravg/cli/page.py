@@ -73,9 +73,14 @@ def page(
         _listening(port) as listener,
     ):
         desk = Desk(
-            Path(dropped), folders, decisions, Setting(language=language or Language.ENGLISH), executor, size_limits,
+            Path(dropped),
+            folders,
+            decisions,
+            Setting(language=language or Language.ENGLISH),
+            executor,
+            size_limits,
             job_file,
-        )  # fmt: skip
+        )
         keys, port = Keys(), listener.getsockname()[1]
         address = f"http://{_HERE}:{port}/?token={keys.token}"
         print_text(

@@ -267,7 +267,16 @@ class Desk:
         follower = Follower(self._given, SETTLE_S, time.monotonic, size_limits=self.size_limits)
         expected = Expected(job.fibres or None, len(job.closures) or None, job.wavelengths_nm)
         self.stop_following()
-        self.live = Live(Watch(follower, rules, options, expected, executor=self._executor))
+        self.live = Live(
+            Watch(
+                follower,
+                rules,
+                options,
+                expected,
+                executor=self._executor,
+                language=setting.language,
+            )
+        )
 
     def stop_following(self) -> None:
         """Follow no folder any more."""

@@ -246,7 +246,9 @@ def review_cells(
 ) -> dict[str, CellTable]:
     """Return the tables of a review by name, with every figure as it is reported.
 
-    Columns and fixed words are the machine's; sentences are of the language. Always there: ``splices``, ``fibres``, ``ribbons``, ``closures``, ``cables``, ``findings``,
+    Columns and fixed words are the machine's; sentences are of the language.
+
+    Always there: ``splices``, ``fibres``, ``ribbons``, ``closures``, ``cables``, ``findings``,
     ``shots``, ``resplice``, ``identity``, ``patterns``.
     ``attempts`` is there if something was shot again, ``changes`` after a comparison with an
     earlier run, ``decisions`` if a reviewer decided something.

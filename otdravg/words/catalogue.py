@@ -2,7 +2,8 @@
 
 A message holds ``{name}`` where a value goes. ``{length_m}`` has the decimals of its quantity,
 ``{at_m:.0f}`` fewer, ``{change_db:+.2f}`` its sign, ``{points:point|points}`` is the word that
-goes with the number, ``{name!r}`` is quoted; ``{parts:,}`` parts things said by commas; ``{place:first}`` begins a sentence. The decimal
+goes with the number, ``{name!r}`` is quoted; ``{parts:,}`` has commas between things said,
+``{action:word}`` is a fixed word of the results, ``{place:first}`` begins a sentence. The decimal
 sign is the language's.
 """
 

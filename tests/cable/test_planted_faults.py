@@ -221,13 +221,13 @@ def test_no_result_tells_where_the_files_lay(
 ) -> None:
     place = str(planted_run.directory)
     texts = [
-        *(text for r in planted.rows for text in (r.reason, told(r.verdict.reason))),
+        *(text for r in planted.rows for text in (*map(told, r.missing), told(r.verdict.reason))),
         *(
             text
             for f in planted.findings
             for text in (told(f.evidence), told(f.what_to_do), *f.files)
         ),
-        *(text for s in planted.shots for text in (s.path, told(s.remark))),
+        *(text for s in planted.shots for text in (s.path, told(s.remark) if s.remark else "")),
     ]
     assert [text for text in texts if place in text] == []
 

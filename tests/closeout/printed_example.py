@@ -159,7 +159,8 @@ def _one_way(row: SpliceRow) -> SpliceRow:
     )  # fmt: skip
     return replace(
         row, loss_db=None, loss_ba_db=None, u_loss_db=None, backscatter_step_db=None,
-        coverage=Coverage.ONLY_AB, verdict=verdict, missing=(says("as-found", text="the shot from B does not reach it"),),
+        coverage=Coverage.ONLY_AB, verdict=verdict,
+        missing=(says("as-found", text="the shot from B does not reach it"),),
     )  # fmt: skip
 
 

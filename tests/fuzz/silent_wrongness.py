@@ -50,7 +50,8 @@ from otdravg.simulate.physics import pulse_length_m  # noqa: E402
 from otdravg.verdict.decision import Verdict  # noqa: E402
 from otdravg.verdict.judge import judge  # noqa: E402
 from otdravg.verdict.limits import Limits  # noqa: E402
-from otdravg.words.catalogue import place, sentence  # noqa: E402
+from otdravg.words.catalogue import place as place_of  # noqa: E402
+from otdravg.words.catalogue import sentence  # noqa: E402
 
 #: A loss off by more than this is wrong, dB.
 LOSS_OFF_DB = 0.02
@@ -263,7 +264,7 @@ class Tally:
             self.codes[code] += 1
         for finding in grave:
             self.examples[finding.code].append(
-                f"{name}: {place(finding.where)}: {sentence(finding)}"
+                f"{name}: {place_of(finding.where)}: {sentence(finding)}"
             )
 
 

@@ -34,7 +34,7 @@ BOOKS = {language: catalogue._book(language) for language in LANGUAGES}
 ENGLISH = BOOKS[Language.ENGLISH]
 PARTS = ("text", "done")
 #: Groups whose messages are whole sentences, not parts that are joined.
-SENTENCES = ("say", "cable", "screen", "ticket", "budget", "document", "drawing", "page")
+SENTENCES = ("say", "cable", "watch", "screen", "ticket", "budget", "document", "drawing", "page")
 #: What both languages have the same word for.
 ALIKE = {("word", "orange")}
 #: Units as they are written; a wavelength may be told in words.

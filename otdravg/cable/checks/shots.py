@@ -145,7 +145,7 @@ def index_oddities(
                 usual_index=usual[cable, nm],
             ),
             nm,
-        )  # fmt: skip
+        )
         for (cable, nm, index), members in sorted(groups.items())
     ]
 
@@ -178,7 +178,7 @@ def pulse_oddities(records: Sequence[ShotRecord]) -> list[CableFinding]:
                     usual_ns=usual_ns,
                 ),
                 nm,
-            )  # fmt: skip
+            )
             for pulse_ns, members in sorted(by_pulse.items())
             if pulse_ns != usual_ns
         ]

@@ -48,7 +48,8 @@ def compare_decisions(
         gone = counted(len(made_with) - len(now), "decision")
         return (
             f"{name}: cut short by {gone}: it holds {len(now)}, the outputs were made with "
-            f"{len(made_with)}; the first that is gone is {told(made_with[len(now)].decision.said)}",
+            f"{len(made_with)}; the first that is gone is "
+            f"{told(made_with[len(now)].decision.said)}",
         )
     if len(now) > len(made_with):
         more = counted(len(now) - len(made_with), "decision")
