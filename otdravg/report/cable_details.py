@@ -8,6 +8,7 @@ from decimal import Decimal
 
 from otdravg import __version__
 from otdravg.cable.identity.ends import cables_with_open_ends
+from otdravg.cable.log.model import SpliceLog
 from otdravg.cable.model import (
     CableFinding,
     CableReview,
@@ -51,6 +52,7 @@ def add_details(page: Page, review: CableReview, words: Words) -> None:
     _findings(page, review.findings, words)
     _work(page, review, words)
     _patterns(page, review, words)
+    _log(page, review.log, words)
     page.line()
     page.paragraph(caution_statement(words.language))
 
@@ -151,6 +153,30 @@ def _patterns(page: Page, review: CableReview, words: Words) -> None:
     page.line(words.say("cable", "stands-out", count=patterns.tested))
     for pattern in patterns.found:
         page.bullet(f"{words.told(pattern.said)}; {words.told(pattern.where_to_look)}")
+
+
+def _log(page: Page, log: SpliceLog, words: Words) -> None:
+    """Say what the machines' estimates are worth, and how loss rises with the use of tools."""
+    if not log.splices:
+        return
+    page.line()
+    page.line(words.say("cable", "log", splices=len(log.splices)))
+    nobody = words.say("cable", "not-named")
+    for machine in log.machines:
+        page.bullet(
+            words.say(
+                "cable", "log-machine", name=machine.splicer or nobody, bias_db=machine.bias_db,
+                expanded_db=2 * machine.u_bias_db, scatter_db=machine.scatter_db,
+                splices=machine.ribbons,
+            )
+        )  # fmt: skip
+    for wear in log.wear:
+        page.bullet(
+            words.say(
+                "cable", "log-wear", tool=wear.tool.value, name=wear.name or nobody,
+                rise_db=wear.rise_db, expanded_db=2 * wear.u_rise_db, fibres=wear.fibres_now,
+            )
+        )  # fmt: skip
 
 
 def _by_cable(record: ShotRecord) -> tuple[bool, str, int, int, str]:

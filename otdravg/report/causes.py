@@ -53,13 +53,16 @@ _CODES: dict[Cause, tuple[str, ...]] = {
     Cause.FILE: (
         "file-unreadable", "shot-not-placed", "gone-since-before", "points-damaged", "no-signal",
     ),
-    Cause.RULE: ("mapping-unused",),
+    Cause.RULE: (
+        "attempts-differ", "log-line-unplaced", "log-line-twice", "log-time-backwards",
+        "log-clock-differs", "mapping-unused",
+    ),
     Cause.SHOOT: (
         "direction-missing", "wavelength-not-shot", "fibre-missing", "ribbon-missing",
     ),
     Cause.VISIT: (
         "bend-suspected", "event-between-closures", "fibre-broken", "reflection-in-closure",
-        "worse-than-before",
+        "worse-than-before", "bad-in-succession", "loss-rises-with-use",
     ),
     Cause.LOOK: (
         "span-outside-rules", "group-outside-rules", "clock-odd", "date-unknown", "cord-missing",

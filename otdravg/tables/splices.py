@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from decimal import Decimal
 
@@ -20,11 +21,12 @@ from otdravg.cable.resplice.plan import Unit
 from otdravg.quantities import Quantity, reported
 from otdravg.shot.settings import Direction
 from otdravg.tables.csv_file import CellTable, Column, CsvStyle, cell_table, csv_bytes
-from otdravg.tables.wholes import FIBRES, GROUPS, fibre_lines
+from otdravg.tables.splice_log import log_cells
+from otdravg.tables.wholes import FIBRES, GROUPS, SPLICED, fibre_lines
 from otdravg.verdict.group import Whole
 from otdravg.words.catalogue import Language
 
-__all__ = ["cable_tables", "review_cells"]
+__all__ = ["cable_tables", "review_cells", "splice_cells"]
 
 _SPLICES: tuple[Column[SpliceRow], ...] = (
     ("cable", lambda r: r.cable),
@@ -140,6 +142,7 @@ _RESPLICE: tuple[Column[Unit], ...] = (
     ("chance_all_pass", lambda u: _percent(u.risk.chance_all_pass)),
     ("expected_worst_after_db", lambda u: u.risk.expected_worst_db),
     ("choice", lambda u: tuple(option.said for option in u.options)),
+    *SPLICED,
 )
 
 
@@ -241,6 +244,11 @@ _DECISIONS: tuple[Column[SealedDecision], ...] = (
 )
 
 
+def splice_cells(rows: Iterable[SpliceRow], language: Language = Language.ENGLISH) -> CellTable:
+    """Return splices with every column that there is."""
+    return cell_table(_SPLICES, rows, language)
+
+
 def review_cells(
     review: CableReview, language: Language = Language.ENGLISH
 ) -> dict[str, CellTable]:
@@ -251,12 +259,13 @@ def review_cells(
     Always there: ``splices``, ``fibres``, ``ribbons``, ``closures``, ``cables``, ``findings``,
     ``shots``, ``resplice``, ``identity``, ``patterns``.
     ``attempts`` is there if something was shot again, ``changes`` after a comparison with an
-    earlier run, ``decisions`` if a reviewer decided something.
+    earlier run, ``decisions`` if a reviewer decided something; ``splice_log``, ``wear`` and
+    ``machines`` if the job has a splice log.
     """
     units = review.plan.units if review.plan is not None else ()
     groups = {whole: [g for g in review.groups if g.whole is whole] for whole in Whole}
     tables = {
-        "splices": cell_table(_SPLICES, review.rows, language),
+        "splices": splice_cells(review.rows, language),
         "findings": cell_table(_FINDINGS, review.findings, language),
         "shots": cell_table(_SHOTS, review.shots, language),
         "resplice": cell_table(_RESPLICE, units, language),
@@ -273,6 +282,7 @@ def review_cells(
         tables["attempts"] = cell_table(_HISTORY, entries, language)
     if review.changes:
         tables["changes"] = cell_table(_CHANGES, review.changes, language)
+    tables |= log_cells(review.log)
     if review.decisions:
         tables["decisions"] = cell_table(_DECISIONS, review.decisions, language)
     return tables

@@ -21,7 +21,17 @@ class PatternKind(Enum):
     MASS_SPLICE = "mass splice"  # one ribbon at one closure
     DRIFT = "drift"  # along the order of splicing, at most closures
     DRIFT_AT_CLOSURE = "drift at one closure"
+    NUMBERS = "along the numbers"  # of ribbons, where nobody wrote down their order
+    NUMBERS_AT_CLOSURE = "along the numbers at one closure"
 
+
+#: Kinds of which the effect is a rise from the first to the last.
+_RISES = {
+    PatternKind.DRIFT: "drifts",
+    PatternKind.DRIFT_AT_CLOSURE: "drifts",
+    PatternKind.NUMBERS: "rises-with-numbers",
+    PatternKind.NUMBERS_AT_CLOSURE: "rises-with-numbers",
+}
 
 #: Rarer luck is not told apart: no sample of splices bears out the tails of its distribution.
 _LEAST_CHANCE = 1e-6
@@ -35,6 +45,8 @@ _LOOK = {
     PatternKind.MASS_SPLICE: "look-mass-splice",
     PatternKind.DRIFT: "look-drift",
     PatternKind.DRIFT_AT_CLOSURE: "look-drift-at-closure",
+    PatternKind.NUMBERS: "look-numbers",
+    PatternKind.NUMBERS_AT_CLOSURE: "look-numbers-at-closure",
 }
 
 
@@ -77,7 +89,7 @@ class Pattern:
     def said(self) -> Statement:
         """What stands out, with numbers."""
         return says(
-            "drifts" if "drift" in self.kind.value else "loses-more", where=self.where,
+            _RISES.get(self.kind, "loses-more"), where=self.where,
             effect_db=self.effect_db, expanded_db=2 * self.u_effect_db, chance=self.chance,
         )  # fmt: skip
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 from enum import Enum
 
+from otdravg.cable.log.model import Spliced
 from otdravg.findings import Statement, says
 from otdravg.verdict import SpliceVerdict
 
@@ -91,6 +92,7 @@ class Unit:
     options: tuple[Option, ...]  # the choice, set out
     advised: Choice
     because: Statement
+    spliced: Spliced | None = None  # by the splice log
 
 
 @dataclass(frozen=True, slots=True)
