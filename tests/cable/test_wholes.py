@@ -99,8 +99,8 @@ def test_acknowledged_findings_stay_listed_and_nothing_else_is_cleared(
     assert open_ones == {"fibre-missing"}
     for value, status in (("fibre-missing 9", 1), ("fibre-missing 10-12", 0)):
         decided(path, value)
-        told = Options(fibre_count=10, decisions=read_decisions(path))
-        result = review(clean_shots, profile, told)
+        decided_now = Options(fibre_count=10, decisions=read_decisions(path))
+        result = review(clean_shots, profile, decided_now)
         assert result.exit_status == status
     (finding,) = [f for f in result.findings if f.code == "fibre-missing"]
     assert "R. Vale" in told(finding.acknowledged[0])
@@ -116,8 +116,8 @@ def test_a_group_is_acknowledged_by_all_its_fibres(
     assert review(clean_shots, profile, Options(fibre_count=8)).exit_status == 1
     for value, count in (("group-outside-rules 1-7", 1), ("group-outside-rules 8", 0)):
         decided(path, value, closure="1")
-        told = Options(fibre_count=8, decisions=read_decisions(path))
-        result = review(clean_shots, profile, told)
+        decided_now = Options(fibre_count=8, decisions=read_decisions(path))
+        result = review(clean_shots, profile, decided_now)
         left = [f for f in result.findings if f.code == "group-outside-rules" and f.is_open]
         assert len(left) == count
     assert result.exit_status == 0
