@@ -13,9 +13,11 @@ from decimal import Decimal
 from enum import Enum
 
 from otdravg.cable.decisions.model import SealedDecision
+from otdravg.cable.lists.facts import Instrument, PowerReading, Reel, RoutePlace
 from otdravg.cable.location import Location
 from otdravg.cable.log.model import NO_LOG, Spliced, SpliceLog
 from otdravg.cable.patterns.model import Patterns
+from otdravg.cable.planned import NOWHERE_PLANNED, PlannedSplice, TrayPlace
 from otdravg.cable.resplice.model import ResplicePlan
 from otdravg.findings import Finding, Scope, Severity, Statement, says
 from otdravg.fit.reading import Coverage, Kind, Reading
@@ -53,6 +55,7 @@ class Source(Enum):
     """What decided a fact about a shot; the order is the order of precedence."""
 
     DECISION = "reviewer's decision"
+    PLAN = "splice plan"
     MAPPING = "mapping table"
     PATTERN = "name pattern"
     HEADER = "header"
@@ -127,9 +130,12 @@ class Expected:
     cable: str = ""
     wavelengths_nm: tuple[int, ...] = ()
     ends: tuple[str, str] = ("", "")  # names of A and B as they are typed in headers
-    instruments: tuple[str, ...] = ()  # parts of their names or serial numbers
+    instruments: tuple[Instrument, ...] = ()
     fibre_type: str = ""  # such as "G.652"; "mixed" of reels that differ
     colours: tuple[str, ...] = ()  # of the fibres in order; () is TIA-598
+    route: tuple[RoutePlace, ...] = ()  # in order from A
+    reels: tuple[Reel, ...] = ()
+    power: tuple[PowerReading, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, order=True)
@@ -157,6 +163,7 @@ class CableFinding:
     distance_m: float | None = None  # of the place it concerns, from the fibre's own A end
     acknowledged: tuple[Statement, ...] = ()  # by whom, when and why, if a reviewer did
     alike: int = 0  # more findings of its kind that it stands for
+    beside: tuple[Statement, ...] = ()  # what the crew's lists say of it
 
     @property
     def severity(self) -> Severity:
@@ -176,7 +183,8 @@ class CableFinding:
             fibres = numbers_text(self.other_fibres or filter(None, (self.fibre,)))
             more = (says("and-more-like-it", more=self.alike, fibres=fibres),)
         code = "seen" if self.said.where is Scope.CABLE else "seen-at"
-        return says(code, *more, finding=self.said)
+        seen = says(code, *more, finding=self.said)
+        return says("seen-beside", seen=seen, beside=self.beside) if self.beside else seen
 
     @property
     def what_to_do(self) -> Statement:
@@ -280,6 +288,7 @@ class SpliceRow:
     bend_suspected: bool = False
     missing: tuple[Statement, ...] = ()  # why something was not measured
     decided: tuple[Statement, ...] = ()  # the reviewer's decisions on it, with who and when
+    place: TrayPlace = NOWHERE_PLANNED  # in the closure, by the splice plan
     reading: Reading | None = field(default=None, compare=False)  # None: read from a closeout
 
     @property
@@ -366,6 +375,7 @@ class GroupResult:
     worst_fibre: int | None
     rules: tuple[SpliceVerdict, ...]  # of the profile for such a group
     verdict: SpliceVerdict  # what asks for most, of its splices and of these rules
+    place: TrayPlace = NOWHERE_PLANNED  # of a ribbon in its closure
     spliced: Spliced | None = None  # by the splice log
 
 
@@ -437,6 +447,7 @@ class CableReview:
     decisions: tuple[SealedDecision, ...] = ()  # all that stand in the file, in its order
     expected: Expected = field(default_factory=Expected)
     to_take: tuple[ShotToTake, ...] = ()  # shots that are missing
+    splice_plan: tuple[PlannedSplice, ...] = ()  # as the crew wrote it, counted at A
     stage_seconds: dict[str, float] = field(default_factory=dict, compare=False)
 
     @property

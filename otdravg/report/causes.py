@@ -48,25 +48,28 @@ _CODES: dict[Cause, tuple[str, ...]] = {
     Cause.LABEL: (
         "same-file-again", "shots-under-one-name", "launch-unstated", "wavelength-label",
         "wavelength-differs", "fibre-claims-differ", "direction-claims-differ",
-        "wavelength-claims-differ",
+        "wavelength-claims-differ", "power-exchanged",
     ),
     Cause.FILE: (
         "file-unreadable", "shot-not-placed", "gone-since-before", "points-damaged", "no-signal",
     ),
     Cause.RULE: (
         "attempts-differ", "log-line-unplaced", "log-line-twice", "log-time-backwards",
-        "log-clock-differs", "mapping-unused",
+        "log-clock-differs", "mapping-unused", "plan-closure-unknown", "route-mark-odd",
+        "route-closure-unlisted", "power-sign", "reel-length",
     ),
     Cause.SHOOT: (
         "direction-missing", "wavelength-not-shot", "fibre-missing", "ribbon-missing",
     ),
     Cause.VISIT: (
         "bend-suspected", "event-between-closures", "fibre-broken", "reflection-in-closure",
-        "worse-than-before", "bad-in-succession", "loss-rises-with-use",
+        "worse-than-before", "bad-in-succession", "loss-rises-with-use", "express-spliced",
+        "planned-splice-unseen",
     ),
     Cause.LOOK: (
         "span-outside-rules", "group-outside-rules", "clock-odd", "date-unknown", "cord-missing",
-        "cord-differs", "pulse-differs", "index-differs", "splice-changed",
+        "cord-differs", "pulse-differs", "index-differs", "splice-changed", "calibration-lapsed",
+        "power-missing", "power-offset", "power-apart", "power-dark", "reel-outside-record",
     ),
 }  # fmt: skip
 CAUSES = {code: cause for cause, codes in _CODES.items() for code in codes}

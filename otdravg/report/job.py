@@ -77,9 +77,9 @@ def job_page(
     entry("profile", (job.profile or words.say("job", "no-profile")) + stage)
     entry("colours", ", ".join(words.value(own) for own in job.colours) or "TIA-598")
     for label, names in (
-        ("instruments", job.instruments),
+        ("instruments", [one.name for one in job.instruments]),
         ("shots", job.shots),
-        ("reels", [f"{reel.reel} {reel.fibre_type}" for reel in job.reels]),
+        ("reels", [f"{reel.name} {reel.fibre_type}" for reel in job.reels]),
         ("closures", [f"{c.name} {length(c.distance_m, km=True)}" for c in job.closures]),
     ):
         if names:

@@ -8,7 +8,10 @@ from collections.abc import Iterable, Iterator, Sequence, Set
 from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
+from otdravg.cable.lists.placing import U_PLACE_M, surveyed
+from otdravg.cable.lists.route import Survey
 from otdravg.cable.model import CableFinding, CableReview, Closure, ShotToTake, SpliceRow
+from otdravg.cable.planned import TrayPlace
 from otdravg.cable.resplice.model import Choice, FailingFibre, Unit
 from otdravg.quantities import Quantity, distance, reported
 from otdravg.report.causes import (
@@ -22,7 +25,7 @@ from otdravg.trade import numbers_text
 from otdravg.verdict.decision import Action, Verdict
 from otdravg.words.headings import Words
 
-__all__ = ["Doing", "Visit", "aside_of", "is_visit", "visits_of"]
+__all__ = ["Doing", "Visit", "aside_of", "is_visit", "tray_text", "visits_of"]
 
 #: Failing fibres that are shown one by one; of more only the worst (chosen).
 _FIBRES_SHOWN = 4
@@ -133,11 +136,12 @@ def _units(review: CableReview) -> tuple[Unit, ...]:
 
 @dataclass(frozen=True, slots=True)
 class _Route:
-    """Closures of one cable, in order from A, and its length."""
+    """Closures of one cable, in order from A, its length and its sheath."""
 
     cable: str
     closures: tuple[Closure, ...]
     length_m: float
+    survey: Survey | None  # sheath marks, where the job has a route
     words: Words
 
     @classmethod
@@ -145,7 +149,8 @@ class _Route:
         lengths = sorted(f.length_m for f in review.fibres if f.key.cable == cable)
         closures = tuple(c for c in review.closures if c.cable == cable)
         length_m = lengths[len(lengths) // 2] if lengths else 0.0
-        return cls(cable, closures, length_m, words)
+        survey = surveyed(review.expected, cable, closures, review.fibres)
+        return cls(cable, closures, length_m, survey, words)
 
     def at(self, number: int) -> _Stop:
         """Return the stop at a closure."""
@@ -178,7 +183,12 @@ class _Route:
             where = names[own + 1]
         else:
             before = self.before(stop.at_m)
-            where = self.words.say("cable", "between", a=names[before], b=names[before + 1])
+            spot = self.survey and self.survey.at(stop.at_m, U_PLACE_M)
+            where = (
+                self.words.told(spot.said)
+                if spot
+                else self.words.say("cable", "between", a=names[before], b=names[before + 1])
+            )
         return f"{where[:1].upper()}{where[1:]}, {self.both_ways(stop.at_m)}"
 
     def both_ways(self, at_m: float) -> str:
@@ -257,21 +267,32 @@ def _unit(unit: Unit, lacking: str, words: Words) -> Iterator[Doing]:
         numbers = numbers_text(f.fibre for f in cut)
         is_alone = unit.advised is Choice.SINGLE
         key = "re-splice" if unit.ribbon is None else "re-splice-ribbon"
+        place = f" ({tray})" if (tray := tray_text(unit.place, words)) else ""
         text = words.say(
-            "cable", "re-splice-alone" if is_alone else key, ribbon=unit.ribbon,
+            "cable", "re-splice-alone" if is_alone else key, ribbon=unit.ribbon, place=place,
             failing=_failing(cut, words),
         )  # fmt: skip
         kind = words.say("cable", "kind-alone" if is_alone else f"kind-{key}")
         if lacking:
             text += words.say("cable", "first-shoot", fibres=lacking)
             kind = words.say("cable", "kind-shoot-first", kind=kind)
-        short = numbers if unit.ribbon is None else f"{unit.ribbon} ({numbers})"
+        where = ", ".join(filter(None, (tray, numbers)))
+        short = numbers if unit.ribbon is None else f"{unit.ribbon} ({where})"
         yield Doing(text, kind, short, words, is_opened=True, is_cut=True)
     if bent:
         fibres = ", ".join(f"{f.fibre} {words.cell('colour', f.colour)}" for f in bent)
-        text = words.say("cable", "re-dress" if len(bent) == 1 else "re-dress-all", fibres=fibres)
+        tray = tray_text(unit.place, words) or words.say(
+            "cable", "its-tray" if len(bent) == 1 else "their-tray"
+        )
+        key = "re-dress" if len(bent) == 1 else "re-dress-all"
+        text = words.say("cable", key, fibres=fibres, tray=tray)
         numbers = numbers_text(f.fibre for f in bent)
         yield Doing(text, words.say("cable", "kind-re-dress"), numbers, words, is_opened=True)
+
+
+def tray_text(place: TrayPlace, words: Words) -> str:
+    """Say where a splice lies in its closure: ``tube 1, tray 2``; empty without a splice plan."""
+    return ", ".join(words.told(part) for part in place.said)
 
 
 def _failing(failing: Sequence[FailingFibre], words: Words) -> str:

@@ -19,6 +19,7 @@ from otdravg.findings import Severity, Value
 from otdravg.quantities import Quantity, distance, reported
 from otdravg.report.cable_details import finding_sentence
 from otdravg.report.causes import wavelengths_text
+from otdravg.report.visits import tray_text
 from otdravg.shot.settings import Direction
 from otdravg.trade import numbers_text, ribbon_position
 from otdravg.verdict.decision import Verdict
@@ -144,10 +145,12 @@ def _place(cable: str, closure: Closure, unit: object = "") -> str:
 
 
 def _unit_text(ribbon: RibbonStatus, words: Words) -> str:
-    if ribbon.ribbon is None:
-        return _fibres(ribbon.fibres, words)
+    place = tray_text(ribbon.place, words)
     fibres = _fibres(ribbon.fibres, words)
-    return words.say("watch", "ribbon", ribbon=ribbon.ribbon, fibres=fibres)
+    if ribbon.ribbon is None:
+        return ", ".join(filter(None, (fibres, place)))
+    named = words.say("say", "at-ribbon", ribbon=ribbon.ribbon)
+    return f"{', '.join(filter(None, (named, place)))} ({fibres})"
 
 
 def _at(ribbon: RibbonStatus, name: str, text: str, words: Words) -> str:

@@ -7,6 +7,7 @@ from decimal import Decimal
 from enum import Enum
 
 from otdravg.cable.log.model import Spliced
+from otdravg.cable.planned import NOWHERE_PLANNED, TrayPlace
 from otdravg.findings import Statement, says
 from otdravg.verdict import SpliceVerdict
 
@@ -92,6 +93,7 @@ class Unit:
     options: tuple[Option, ...]  # the choice, set out
     advised: Choice
     because: Statement
+    place: TrayPlace = NOWHERE_PLANNED  # in the closure, by the splice plan
     spliced: Spliced | None = None  # by the splice log
 
 
