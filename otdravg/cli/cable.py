@@ -120,7 +120,7 @@ _READ_FIRST = ("index.html", "findings.csv", "splices.csv")
 @full_option
 @click.option("--zip", "zip_traces", is_flag=True, help="Write traces.zip in place of traces/.")
 @click.option("--attach", "attached", metavar="DIR", type=FilePath,
-              help="Photos, certificates, sheets: copied with their hashes, not judged.")  # fmt: skip
+              help="Photos, papers: copied with their hashes, not judged.")  # fmt: skip
 @force_option
 @click.pass_context
 def cable(
