@@ -21,6 +21,7 @@ from otdravg.cable.resplice.plan import Unit
 from otdravg.quantities import Quantity, reported
 from otdravg.shot.settings import Direction
 from otdravg.tables.csv_file import CellTable, Column, CsvStyle, cell_table, csv_bytes
+from otdravg.tables.marks import state_of
 from otdravg.tables.wholes import FIBRES, GROUPS, fibre_lines
 from otdravg.verdict.group import Whole
 from otdravg.words.catalogue import told
@@ -53,6 +54,7 @@ _SPLICES: tuple[Column[SpliceRow], ...] = (
     ("closure_number", lambda r: r.closure_number),
     ("limit_db", lambda r: r.verdict.limit_db),
     ("near_limit", lambda r: r.verdict.near_limit),
+    ("state", lambda r: state_of(r).value),
     ("action", lambda r: r.verdict.action.value),
     ("coverage", lambda r: r.coverage.value),
     ("detected", lambda r: r.detected),
