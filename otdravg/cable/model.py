@@ -14,6 +14,7 @@ from enum import Enum
 
 from otdravg.cable.decisions.model import SealedDecision
 from otdravg.cable.location import Location
+from otdravg.cable.log.model import NO_LOG, Spliced, SpliceLog
 from otdravg.cable.patterns.model import Patterns
 from otdravg.cable.resplice.model import ResplicePlan
 from otdravg.findings import Severity
@@ -344,6 +345,7 @@ class GroupResult:
     worst_fibre: int | None
     rules: tuple[SpliceVerdict, ...]  # of the profile for such a group
     verdict: SpliceVerdict  # what asks for most, of its splices and of these rules
+    spliced: Spliced | None = None  # by the splice log
 
 
 @dataclass(frozen=True, slots=True)
@@ -407,6 +409,7 @@ class CableReview:
     changes: tuple[Change, ...] = ()
     plan: ResplicePlan | None = None
     patterns: Patterns | None = None
+    log: SpliceLog = NO_LOG
     ribbon_size: int | None = 12  # None in loose tube
     fibre_count: int | None = None  # of the cable, as the user stated it
     decisions_seal: str = ""  # last seal of the reviewer's decisions; empty if there are none

@@ -51,6 +51,9 @@ from otdravg.cable.identity.copies import tell_copies
 from otdravg.cable.identity.crossed import check_identities
 from otdravg.cable.identity.ends import cables_with_open_ends, ends_by_shots
 from otdravg.cable.identity.turned import turned_round
+from otdravg.cable.log.held import hold
+from otdravg.cable.log.model import LogLine
+from otdravg.cable.log.outcome import log_outcome, order_of
 from otdravg.cable.measure.closures import KnownClosure
 from otdravg.cable.measure.cords import with_measured_cords
 from otdravg.cable.measure.jobs import spread
@@ -108,6 +111,7 @@ class Options:
     group_index: float | None = None
     fibre_count: int | None = None
     expected: Expected = field(default_factory=Expected)
+    splice_log: tuple[LogLine, ...] = ()
 
 
 def read_folders(
@@ -257,6 +261,16 @@ def review(
     clock.stage("identity")
     states = States(measured, maps, profile.ribbon_size, single_fibre=profile.ribbon.single_fibre)
     findings += states.findings(whole_fibres=profile.completeness.retest_touched)
+    log = hold(
+        options.splice_log,
+        maps,
+        measured,
+        cable=options.expected.cable,
+        ribbon_size=profile.ribbon_size,
+        fibre_count=options.fibre_count,
+        ahead=[known.name for known in options.closures],
+    )
+    findings += [*log.findings, *log.against_shots(measured, states.attempts)]
     findings += measured_findings(explained.left_in(measured))
     lengths_m = {m.key: m.outcome.axis.length_m for m in measured if m.outcome.axis}
     as_told = explained.renumbered(records)
@@ -269,7 +283,8 @@ def review(
     findings += profile_findings(measured, maps, profile)
     paired = [(m.key, m.wavelength_nm) for m in measured if m.outcome.axis]
     doubts = _doubts(findings, paired)
-    rows = judged_together(rows_of(measured, maps, profile, doubts, states.attempts), profile)
+    attempts = log.attempts(states.attempts)
+    rows = judged_together(rows_of(measured, maps, profile, doubts, attempts), profile)
     if options.expected.colours:
         rows = [replace(row, colour=_colour(row, profile, options.expected)) for row in rows]
     rows, more = accepted_rows(rows, decisions)
@@ -288,13 +303,18 @@ def review(
     findings += unused_findings(records, findings)
     closures = tuple(c for own_map in maps.values() for c in own_map.closures)
     fibres = tuple(fibre_results(measured, rows, maps, profile))
-    groups = tuple(group_results(rows, profile))
+    splice_log, more = log_outcome(log, rows, profile)
+    findings += more
+    groups = tuple(
+        replace(own, spliced=splice_log.at(own.cable, own.closure_number or 0, own.ribbon))
+        for own in group_results(rows, profile)
+    )
     findings += failing_wholes(rows, fibres, groups)
     findings, more = acknowledged(findings, decisions)
     findings += more
     clock.stage("judge")
-    plan = plan_resplices(rows, closures, fibres, profile)
-    patterns = find_patterns(rows)
+    plan = plan_resplices(rows, closures, fibres, profile, splice_log)
+    patterns = find_patterns(rows, order=order_of(log))
     clock.stage("plan")
     return CableReview(
         shots=tuple(records),
@@ -311,6 +331,7 @@ def review(
         fibre_count=options.fibre_count,
         plan=plan,
         patterns=patterns,
+        log=splice_log,
         decisions_seal=options.decisions.last_seal,
         decisions=options.decisions.entries,
         expected=options.expected,

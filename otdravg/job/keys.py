@@ -82,7 +82,6 @@ REFUSED = {
     name: f"{_NOT_YET}: {why}"
     for name, why in (
         ("splice_plan", "crossings are told by the shots and confirmed with otdravg decide"),
-        ("splice_log", "attempts are counted by the shots"),
         ("route", "distances are those of the fibre"),
         ("power", "end-to-end loss is that of the shots"),
     )

@@ -9,8 +9,10 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Any
 
+from otdravg.cable.log.model import LogLine
 from otdravg.cable.measure.closures import KnownClosure
 from otdravg.verdict.keys import FIBRE_TYPES
 from otdravg.verdict.rules import Method
@@ -62,6 +64,7 @@ class JobList:
     fact: Callable[..., Any]
     unique: tuple[str, ...] = ()
     check: Callable[[Sequence[Any]], Iterable[Fault]] | None = None
+    is_numbered: bool = False  # a fact takes its line in the file, or which table it is
     option: str = ""  # of `otdravg job new`, which states a row by its needed columns
 
     @property
@@ -122,4 +125,47 @@ _REELS = JobList(
     option="--reel",
 )
 
-LISTS = (_CLOSURES, _REELS)
+
+def _log_line(
+    line: int,
+    date_time: datetime,
+    closure: str,
+    ribbon: int,
+    blade_position: str | None,
+    electrodes_changed: bool | None,
+    estimated_highest_db: float | None,
+    tries: int | None,
+    **texts: str | None,
+) -> LogLine:
+    written = {name: text or "" for name, text in texts.items()}
+    return LogLine(
+        line, date_time, closure, ribbon, blade=blade_position or "",
+        electrodes_changed=bool(electrodes_changed), estimated_db=estimated_highest_db,
+        tries=tries or 1, **written,
+    )  # fmt: skip
+
+
+_SPLICE_LOG = JobList(
+    "splice_log",
+    (
+        Column("date_time", "moment", "Date and time of the splice", is_required=True),
+        Column("closure", "text", "Closure", is_required=True, refers_to="closures"),
+        Column("ribbon", "whole", "Ribbon; in loose tube the fibre", (1, 100_000), True),
+        Column("splicer", "text", "Splicing machine, by whatever name the crew calls it"),
+        Column("cleaver", "text", "Cleaver"),
+        Column("blade_position", "text", "Position of its blade; empty: as before"),
+        Column("electrodes_changed", "yes_no", "Whether electrodes were changed before it"),
+        Column("estimated_highest_db", "figure", "Highest loss that the machine estimated, dB",
+               (0, 60)),
+        Column("tries", "whole", "How often it was cleaved and fused; empty: once", (1, 99)),
+        Column("person", "text", "Who spliced: initials are enough"),
+        Column("remark", "text", "Anything worth knowing"),
+    ),
+    "Splice log: one row for each ribbon that was spliced, and one more when it is made again",
+    "otdravg.cable.log.held:hold",
+    ("2026-04-03 14:05", "Otterstone", "7", "SM-2", "CL-1", "4", "", "0.04", "1", "KL", ""),
+    _log_line,
+    is_numbered=True,
+)  # fmt: skip
+
+LISTS = (_CLOSURES, _REELS, _SPLICE_LOG)

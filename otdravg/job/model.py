@@ -9,6 +9,7 @@ from pathlib import Path
 from otdravg.cable.checks.missing import in_shooting_order, shots_in
 from otdravg.cable.files.claims import Naming
 from otdravg.cable.files.names import same_text
+from otdravg.cable.log.model import LogLine
 from otdravg.cable.measure.closures import KnownClosure
 from otdravg.cable.model import Expected, ShotRecord, ShotToTake
 from otdravg.cable.run import Options
@@ -38,6 +39,7 @@ class Job:
     shots: tuple[str, ...] = ()
     closures: tuple[KnownClosure, ...] = ()
     reels: tuple[Reel, ...] = ()
+    splice_log: tuple[LogLine, ...] = ()
     folder: Path = Path()  # where its file lies: names of files in it begin there
 
     @property
@@ -67,6 +69,7 @@ class Job:
             receive_m=self.receive_m,
             fibre_count=self.fibres or None,
             expected=self.expected,
+            splice_log=self.splice_log,
         )
 
     @property

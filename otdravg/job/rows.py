@@ -43,14 +43,21 @@ _YEARS = (1990, 2099)
 class ListRow(Table):
     """A row of a list; getters note a problem and return ``None`` on any fault.
 
-    ``beside`` is true of a line of a CSV file, whose cells are texts.
+    ``beside`` is true of a line of a CSV file, whose cells are texts. ``number`` is its line there,
+    or which of the job's tables it is.
     """
 
     def __init__(
-        self, content: dict[str, Any], place: str, problems: list[BadSetting], beside: bool
+        self,
+        content: dict[str, Any],
+        place: str,
+        problems: list[BadSetting],
+        beside: bool,
+        number: int = 0,
     ) -> None:
         super().__init__(content, place, problems, {})
         self._beside = beside
+        self.line = number
 
     def key(self, name: str) -> str:
         """Return where a cell stands: ``reels.csv line 4, column reel``."""
@@ -205,7 +212,9 @@ def rows_in(own: JobList, value: Any, problems: list[BadSetting]) -> list[ListRo
         wanted = f'write it as tables, [[{own.name}]], or as the name of a file, "{own.file}"'
         problems.append(BadSetting(own.name, value, wanted))
         return []
-    return [ListRow(part, f"{own.name}[{n}]", problems, False) for n, part in enumerate(value, 1)]
+    return [
+        ListRow(part, f"{own.name}[{n}]", problems, False, n) for n, part in enumerate(value, 1)
+    ]
 
 
 def rows_beside(own: JobList, path: Path, name: str, problems: list[BadSetting]) -> list[ListRow]:
@@ -235,7 +244,7 @@ def rows_beside(own: JobList, path: Path, name: str, problems: list[BadSetting])
             wanted = f"more cells than names in line {first}; put a cell with a {sign} in quotes"
             faults.append(BadSetting(place, beyond[0], wanted))
         own_cells = {k: v for k, v in zip(heads, cells) if k and v}  # noqa: B905
-        rows.append(ListRow(own_cells, place, problems, True))
+        rows.append(ListRow(own_cells, place, problems, True, number))
     problems += faults
     if header_faults:
         return []  # said once of the file, not of each of its lines
@@ -316,7 +325,10 @@ def facts_of(
                 _check_reference(row, column, value[column.name], names, count)
         _check_twice(own, cells)
         if own.name not in faulty and len(problems) == before:
-            facts[own.name] = [own.fact(**value) for value in values[own.name]]
+            facts[own.name] = [
+                own.fact(**value, **({"line": row.line} if own.is_numbered else {}))
+                for row, value in cells
+            ]
             for index, column_name, wanted in own.check(facts[own.name]) if own.check else ():
                 rows[own.name][index].note(column_name, wanted)
     return facts

@@ -148,6 +148,10 @@ CHANGES: dict[str, tuple[str, Any]] = {
         "reels = [{reel = 'R', fibre_type = 'G.653'}]",
         lambda job: job.expected.fibre_type,
     ),
+    "splice_log": (
+        "splice_log = [{date_time = 2026-04-03T14:05:00, closure = 'A', ribbon = 1}]",
+        lambda job: job.options().splice_log,
+    ),
 }
 
 
