@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from otdravg.job.keys import KEYS, REFUSED, JobKey
+from otdravg.job.keys import KEYS, JobKey
 from otdravg.job.lists import LISTS, JobList
 
 VAN = Path(__file__).parents[1] / "docs" / "van.md"
@@ -18,6 +18,7 @@ _WRITTEN = {
     "colours": '`"TIA-598"` or list of texts',
     "day": "date, `2026-04-03`",
     "length": "metres, or a text such as `1.2km`",
+    "mark": "mark as it is printed, `3310`, `3310 m` or `10860 ft`",
     "moment": "date and time, `2026-04-03 14:05`",
     "text": "text",
     "texts": "list of texts",
@@ -45,7 +46,7 @@ def _option(key: JobKey) -> str:
 
 
 def table() -> str:
-    """Keys, then lists with their columns, then what is refused."""
+    """Keys, then lists."""
     lines = ["| key | written as | what it is | applied by | same as |", "|---|---|---|---|---|"]
     for key in KEYS:
         needed = "**needed**: " if key.is_required else ""
@@ -58,8 +59,6 @@ def table() -> str:
     for own in LISTS:
         by = own.applied_by.removeprefix("otdravg.").replace(":", ".")
         lines.append(f"| `{own.name}` | `{own.file}` | {own.sentence} | `{by}` |")
-    lines += ["", "| refused | why |", "|---|---|"]
-    lines += [f"| `{name}` | {why} |" for name, why in REFUSED.items()]
     return "\n".join(lines) + "\n"
 
 

@@ -12,7 +12,7 @@ from typing import Any
 
 from otdravg.trade import RIBBON_SIZES
 
-__all__ = ["KEYS", "REFUSED", "TIA_598", "JobKey"]
+__all__ = ["KEYS", "TIA_598", "JobKey"]
 
 #: What a job writes for the colours of the standard.
 TIA_598 = "TIA-598"
@@ -66,8 +66,6 @@ KEYS = (
     JobKey("colours", "colours", "Colours of a ribbon's fibres from position 1: TIA-598, or the "
            "cable's own, in order (16 of them for a ribbon of 16)",
            "otdravg.trade:fibre_colour", f'"{TIA_598}"'),
-    JobKey("instruments", "texts", "Instruments of the job: names or serial numbers as headers "
-           "have them", _EXPECTED, '["4711", "4712"]'),
     JobKey("launch", "length", "Length of the launch fibre at A",
            "otdravg.cable.measure.standing:measure_stands", '"1km"', (), False, "--launch"),
     JobKey("receive", "length", "Length of the receive fibre at B",
@@ -75,14 +73,3 @@ KEYS = (
     JobKey("shots", "texts", "Folders or archives with the shots, beside this file; later ones "
            "hold shots after a repair", "otdravg.cable.run:read_folders", '["shots"]'),
 )  # fmt: skip
-
-#: What a job will say one day and nothing here can apply yet, each with the reason.
-_NOT_YET = "nothing applies it yet; take it out"
-REFUSED = {
-    name: f"{_NOT_YET}: {why}"
-    for name, why in (
-        ("splice_plan", "crossings are told by the shots and confirmed with otdravg decide"),
-        ("route", "distances are those of the fibre"),
-        ("power", "end-to-end loss is that of the shots"),
-    )
-}

@@ -16,6 +16,7 @@ from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
+from otdravg.cable.lists.facts import Mark
 from otdravg.errors import BadSetting
 from otdravg.job.lists import Column, JobList
 from otdravg.quantities import metres_of
@@ -35,6 +36,8 @@ _CLOCK = re.compile(r"(\d{1,2}):(\d{2})(?::(\d{2}))?", re.ASCII)
 _NUMBER = re.compile(r"[-+]?\d+(?:[.,]\d+)?", re.ASCII)
 #: A sign with three digits behind it may group thousands as well as begin decimals.
 _THOUSANDS = re.compile(r"([-+]?[1-9]\d{0,2})[.,](\d{3})", re.ASCII)
+#: Marks are whole numbers, and no sign groups their digits.
+_MARK = re.compile(r"(\d{1,7})\s*(m|ft)?", re.ASCII | re.IGNORECASE)
 _SPAN = re.compile(r"(\d+)(?:\s*(?:-|–|to)\s*(\d+))?", re.ASCII)
 #: Years that a date may lie in. Chosen, not derived: a typing error is farther off.
 _YEARS = (1990, 2099)
@@ -65,6 +68,10 @@ class ListRow(Table):
 
     def _origins(self) -> None:
         """Look for no origins: a list states nothing that has one."""
+
+    def typed(self, name: str) -> str:
+        """Return a cell as it was typed."""
+        return str(self._content.get(name, ""))
 
     def _cell(self, name: str) -> Any:
         value = self._take(name)
@@ -131,6 +138,17 @@ class ListRow(Table):
         except ValueError as error:
             self.note(name, str(error))
             return None
+
+    def mark(self, name: str) -> Mark | None:
+        """Return a length mark on a sheath: ``3310``, ``3310 m``, ``10860ft``."""
+        value = self._cell(name)
+        if value is None:
+            return None
+        found = None if isinstance(value, bool) else _MARK.fullmatch(str(value))
+        if found is None:
+            self.note(name, "write the mark as it is printed, as in 03310, 3310 m or 10860 ft")
+            return None
+        return Mark(float(found[1]), (found[2] or "").lower())
 
     def yes_no(self, name: str) -> bool | None:
         """Return whether a cell says yes."""

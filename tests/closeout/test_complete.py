@@ -175,7 +175,7 @@ def test_every_output_has_the_same_word_and_sign_for_a_state(good_review: CableR
     """What the docs show is what is declared, and a cover adds up to what its tables hold."""
     assert state_table.in_page() == state_table.table()
     tallies = summary_of(good_review).tallies
-    table = splice_cells(good_review.rows)
+    table = splice_cells(good_review)
     place = table.names.index("state")
     at_closures = [
         cells[place]
