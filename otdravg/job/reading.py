@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 import io
-import sys
 from collections.abc import Iterable, Mapping
 from decimal import Decimal
 from os import PathLike
@@ -16,13 +15,9 @@ from otdravg.errors import BadJob, BadSetting
 from otdravg.job.keys import KEYS, LISTS, REFUSED, TIA_598, JobList
 from otdravg.job.model import Job, Reel
 from otdravg.quantities import metres_of
+from otdravg.system.toml_file import settings_in, settings_text
 from otdravg.verdict.keys import Table
 from otdravg.verdict.rules import Method
-
-if sys.version_info >= (3, 11):
-    import tomllib
-else:
-    import tomli as tomllib
 
 __all__ = ["FORMAT", "JobTable", "load", "parse"]
 
@@ -119,22 +114,18 @@ def load(path: str | PathLike[str]) -> Job:
         With every problem of the file: key, value and what is allowed.
     """
     try:
-        text = Path(path).read_bytes().decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        problem = BadSetting("text", f"byte {error.start}", "save the file as UTF-8")
-        raise BadJob(path, [problem]) from error
-    except (OSError, ValueError) as error:
-        why = getattr(error, "strerror", None) or "it cannot be read"
-        raise BadJob(path, [BadSetting("file", str(path), why)]) from error
+        text = settings_text(path)
+    except BadSetting as error:
+        raise BadJob(path, [error]) from error
     return parse(text, path)
 
 
 def parse(text: str, path: str | PathLike[str] = "job") -> Job:
     """Read a job from TOML text; ``path`` is what errors call it, and where its files lie."""
     try:
-        content: dict[str, Any] = tomllib.loads(text, parse_float=Decimal)
-    except tomllib.TOMLDecodeError as error:
-        raise BadJob(path, [BadSetting("TOML", str(error), "mend the line named")]) from error
+        content = settings_in(text, Decimal)
+    except BadSetting as error:
+        raise BadJob(path, [error]) from error
     folder = Path(path).parent
     top = JobTable(content, "", [], {})
     _check_format(top)
