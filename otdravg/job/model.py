@@ -12,19 +12,12 @@ from otdravg.cable.files.names import same_text
 from otdravg.cable.measure.closures import KnownClosure
 from otdravg.cable.model import Expected, ShotRecord, ShotToTake
 from otdravg.cable.run import Options
+from otdravg.job.lists import Reel
 from otdravg.verdict import Profile, default, load_named
 from otdravg.verdict.rules import at_stage
 from otdravg.verdict.shots import ShotNeed, missing_shots
 
-__all__ = ["Job", "Reel"]
-
-
-@dataclass(frozen=True, slots=True)
-class Reel:
-    """A reel of cable, by its name, and the type of its fibre, such as "G.652"."""
-
-    name: str
-    fibre_type: str
+__all__ = ["Job"]
 
 
 @dataclass(frozen=True, slots=True)

@@ -73,6 +73,8 @@ def application(desk: Desk) -> Starlette:
             Route("/put-aside", page.put_aside, methods=["POST"]),
             Route("/settings", page.settings, methods=["POST"]),
             Route("/look", page.look, methods=["POST"]),
+            Route("/live", page.live),
+            Route("/follow", page.follow, methods=["POST"]),
             Route("/fibre/{number:int}", page.fibre),
             Route("/fibre/{number:int}/at", page.also_at, methods=["POST"]),
             Route("/cable", page.cable),
@@ -151,6 +153,8 @@ class _Page:
                 for one in remarks
             ],
             given=[printable(str(path)) for path in desk.given],
+            job=printable(str(desk.job_file or "")),
+            follows=desk.live is not None,
             kinds=[what.value for what in What],
             has_decisions=desk.decisions_file.exists(),
         )
@@ -193,6 +197,18 @@ class _Page:
         """Begin to measure and judge what lies on the desk."""
         self._desk.start()
         return JSONResponse(self._desk.state(), HTTPStatus.ACCEPTED)
+
+    async def live(self, request: Request) -> Response:
+        """What the folder that is followed says."""
+        live = self._desk.live
+        return _gone() if live is None else JSONResponse(live.state())
+
+    async def follow(self, request: Request) -> Response:
+        """Begin to follow the folder that was named, or end it."""
+        said = await _said(request)
+        begin = said.get("follow", "") == "yes"
+        await run_in_threadpool(self._desk.follow if begin else self._desk.stop_following)
+        return JSONResponse(self._desk.state())
 
     def _fibre_of(self, request: Request) -> Fibre | None:
         number = request.path_params["number"]

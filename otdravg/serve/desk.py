@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import threading
+import time
 from collections.abc import Callable, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, field, replace
@@ -25,14 +26,19 @@ from otdravg.cable.pairs import (
 from otdravg.cable.run import check_for_shots, review
 from otdravg.closeout.sketches import PairSketch, Sketches, Span, pair_sketches, thinned
 from otdravg.errors import BadSetting, OtdravgError
+from otdravg.job import NOTHING_STATED, Job, agreed, load
 from otdravg.pair.measure import Measurement, measure
+from otdravg.serve.live import Live
 from otdravg.shot.trace import Trace
 from otdravg.sor.sizes import SizeLimits
 from otdravg.system.atomic import write_atomic
+from otdravg.verdict import Profile
 from otdravg.verdict.judge import PairReport, judge
 from otdravg.verdict.limits import Limits
 from otdravg.verdict.reading import load_named
 from otdravg.verdict.rules import default, profile_of
+from otdravg.watch import Expected, Follower, Watch
+from otdravg.watch.folder import SETTLE_S
 from otdravg.words.catalogue import Language
 
 __all__ = ["Desk", "Fibre", "Looked", "Setting", "safe_name"]
@@ -104,6 +110,37 @@ class Setting:
         stated = Limits.parse((self.limit,) if self.limit else ())
         return judge(measurement, limit_db=stated, **known)
 
+    def rules(self, job: Job) -> Profile:
+        """Rules of a cable; what the job says of them holds.
+
+        Raises
+        ------
+        BadSetting
+            If the job says otherwise.
+        """
+        typed = load_named(self.profile) if self.profile else None
+        if self.limit:
+            typed = profile_of(Limits.parse((self.limit,)))
+        own = None if job.profile is None else job.own_profile()
+        chosen = agreed("limit" if self.limit else "profile", typed, own) or default()
+        return chosen if job is NOTHING_STATED else job.rules(chosen)
+
+    def options(self, job: Job, decisions: Decisions | None = None) -> Options:
+        """What a review takes beside the rules.
+
+        Raises
+        ------
+        BadSetting
+            If the job says otherwise.
+        """
+        stated = job.options()
+        return replace(
+            stated,
+            decisions=decisions or Decisions(),
+            launch_m=agreed("launch", self.launch_m, stated.launch_m),
+            receive_m=agreed("receive", self.receive_m, stated.receive_m),
+        )
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Fibre:
@@ -167,6 +204,8 @@ class Desk:
         Folders and archives to read, never written to.
     decisions : Path
         Where decisions are added.
+    job_file : Path, optional
+        What the cable is; read anew at each look.
     setting : Setting
     executor : concurrent.futures.Executor, optional
         Where a cable is measured; here by default.
@@ -181,8 +220,11 @@ class Desk:
         setting: Setting,
         executor: Executor | None = None,
         size_limits: SizeLimits | None = None,
+        job_file: Path | None = None,
     ) -> None:
-        self._dropped, self._given, self._executor = dropped, tuple(given), executor
+        self.job_file = job_file
+        self._dropped, self._executor = dropped, executor
+        self._given = tuple(given) or self.job().folders
         self.decisions_file = decisions
         self.size_limits = size_limits or SizeLimits()
         self._setting = setting
@@ -192,11 +234,45 @@ class Desk:
         self._looked = Looked(0)
         self._count = 0
         self._thread: threading.Thread | None = None
+        self.live: Live | None = None
 
     @property
     def setting(self) -> Setting:
         """What applies now."""
         return self._setting
+
+    def job(self) -> Job:
+        """What the job's file says now.
+
+        Raises
+        ------
+        BadJob
+            If it cannot be used.
+        """
+        return NOTHING_STATED if self.job_file is None else load(self.job_file)
+
+    def follow(self) -> None:
+        """Begin to follow the folders that were named, by the rules of now.
+
+        Raises
+        ------
+        OtdravgError
+            If no folder was named, or the rules do not hold.
+        """
+        if not self._given:
+            raise BadSetting("folder", None, "name a folder when the page is started")
+        job, setting = self.job(), self._setting
+        rules, options = setting.rules(job), setting.options(job)
+        follower = Follower(self._given, SETTLE_S, time.monotonic, size_limits=self.size_limits)
+        expected = Expected(job.fibres or None, len(job.closures) or None, job.wavelengths_nm)
+        self.stop_following()
+        self.live = Live(Watch(follower, rules, options, expected, executor=self._executor))
+
+    def stop_following(self) -> None:
+        """Follow no folder any more."""
+        if self.live is not None:
+            self.live.stop()
+        self.live = None
 
     @property
     def looked(self) -> Looked:
@@ -320,7 +396,8 @@ class Desk:
         if not paths:
             raise BadSetting("file", None, "drop trace files first")
         pairing = pair_up(paths, self.size_limits)
-        if len({pair.key for pair in pairing.pairs}) <= 1:
+        # One fibre of a job is a cable that is not all there.
+        if self.job_file is None and len({pair.key for pair in pairing.pairs}) <= 1:
             return self._pairs(revision, setting, pairing, progress)
         return self._cable(revision, setting, paths, progress)
 
@@ -367,12 +444,8 @@ class Desk:
         decisions = Decisions()
         if self.decisions_file.exists():
             decisions = read_decisions(self.decisions_file)
-        options = Options(
-            decisions=decisions, launch_m=setting.launch_m, receive_m=setting.receive_m
-        )
-        profile = load_named(setting.profile) if setting.profile else default()
-        if setting.limit:
-            profile = profile_of(Limits.parse((setting.limit,)))
+        job = self.job()
+        options, profile = setting.options(job, decisions), setting.rules(job)
         executor = self._executor
         shots = read_folders(paths, executor, progress, self.size_limits)
         check_for_shots(paths, shots)

@@ -140,6 +140,33 @@ document.getElementById("look").addEventListener("click", () => {
   look().catch((problem) => tell(problem.message));
 });
 
+// The folder that is followed: what stands, told anew when it changes.
+const follow = document.getElementById("follow");
+const live = document.getElementById("live");
+if (follow) {
+  follow.addEventListener("click", async () => {
+    try {
+      await post("/follow", { follow: follow.value });
+      window.location.assign("/");
+    } catch (problem) {
+      tell(problem.message);
+    }
+  });
+}
+async function showLive() {
+  const when = document.getElementById("live-when");
+  const said = await ask("/live");
+  if (said.text && live.textContent !== said.text) live.textContent = said.text;
+  live.classList.toggle("calls", said.calls);
+  const told = said.trouble || (said.when && when.dataset.last + " " + said.when);
+  if (told && when.textContent !== told) when.textContent = told;
+}
+if (live) {
+  const again = () => showLive().catch((problem) => tell(problem.message));
+  again();
+  setInterval(again, 2000);
+}
+
 // Another window, or new files in a folder that is read: say so, and let the person choose.
 setInterval(async () => {
   if (!progress.hidden) return;

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from decimal import Decimal
 
@@ -24,7 +25,7 @@ from otdravg.tables.wholes import FIBRES, GROUPS, fibre_lines
 from otdravg.verdict.group import Whole
 from otdravg.words.catalogue import told
 
-__all__ = ["cable_tables", "review_cells"]
+__all__ = ["cable_tables", "review_cells", "splice_cells"]
 
 _SPLICES: tuple[Column[SpliceRow], ...] = (
     ("cable", lambda r: r.cable),
@@ -241,6 +242,11 @@ _DECISIONS: tuple[Column[SealedDecision], ...] = (
 )
 
 
+def splice_cells(rows: Iterable[SpliceRow]) -> CellTable:
+    """Return splices with every column that there is."""
+    return cell_table(_SPLICES, rows)
+
+
 def review_cells(review: CableReview) -> dict[str, CellTable]:
     """Return the tables of a review by name, with every figure as it is reported.
 
@@ -252,7 +258,7 @@ def review_cells(review: CableReview) -> dict[str, CellTable]:
     units = review.plan.units if review.plan is not None else ()
     groups = {whole: [g for g in review.groups if g.whole is whole] for whole in Whole}
     tables = {
-        "splices": cell_table(_SPLICES, review.rows),
+        "splices": splice_cells(review.rows),
         "findings": cell_table(_FINDINGS, review.findings),
         "shots": cell_table(_SHOTS, review.shots),
         "resplice": cell_table(_RESPLICE, units),

@@ -82,7 +82,7 @@ class Expected:
 
     fibres: int | None = None
     closures: int | None = None
-    wavelengths_nm: tuple[int, ...] = ()  # empty: those that the profile asks for
+    wavelengths_nm: tuple[int, ...] = ()  # beside those that the profile asks for
 
 
 @dataclass(frozen=True, slots=True)
@@ -210,6 +210,7 @@ class _Cable:
             slot: r for r in records if r.use in _THERE and (slot := slot_of(r)) is not None
         }
         self.fibres = self._fibres()
+        self.stated_nm = self._stated_nm()
         self.wavelengths_nm = self._wavelengths()
         self.codes = self._doubts()
         self._doubt_clocks(arrived)
@@ -265,10 +266,13 @@ class _Cable:
 
     def _wavelengths(self) -> tuple[int, ...]:
         """Wavelengths to shoot: as stated, else all at which anything of the cable was shot."""
-        return tuple(sorted(self._stated_nm() or {nm for _, nm, _ in self.standing}))
+        return tuple(sorted(self.stated_nm or {nm for _, nm, _ in self.standing}))
 
-    def _stated_nm(self) -> tuple[int, ...]:
-        return self.expected.wavelengths_nm or required_wavelengths(self.review.profile)
+    def _stated_nm(self) -> frozenset[int]:
+        """What the job states and what the profile asks for: neither replaces the other."""
+        lengths_m = {f.length_m for f in self.review.fibres if f.key.cable == self.cable}
+        asked = [required_wavelengths(self.review.profile, m) for m in (*lengths_m, None)]
+        return frozenset(self.expected.wavelengths_nm).union(*asked)
 
     def _ends_in_order(self, arrived: Mapping[str, int]) -> Sequence[Direction]:
         """The end where the crew stands now comes first: the one of the last shot."""
@@ -373,7 +377,7 @@ class _Cable:
         if any(s.stage is not Stage.PROVED for r in ribbons for s in r.splices):
             return Hold.NOT_PROVED
         stated = self.expected.fibres is not None and self.expected.closures is not None
-        if not stated or not self._stated_nm():
+        if not stated or not self.stated_nm:
             return Hold.NOT_STATED
         if not sure or len(self.fibres) != self.expected.fibres:
             return Hold.OTHER_COUNT

@@ -15,7 +15,8 @@ from otdravg.cable.model import ShotRecord, ShotUse, TakenFor
 from otdravg.errors import BadJob, BadSetting, OtdravgError
 from otdravg.job import Job, Reel, load, parse
 from otdravg.job.form import job_text, typed, typed_row
-from otdravg.job.keys import KEYS, LISTS, REFUSED, JobKey
+from otdravg.job.keys import KEYS, REFUSED, JobKey
+from otdravg.job.lists import LISTS
 from otdravg.report.job import remaining
 from otdravg.shot.settings import Direction
 from otdravg.trade import fibre_colour
@@ -101,14 +102,12 @@ def test_a_list_is_the_same_in_the_job_and_beside_it(tmp_path: Path) -> None:
     assert beside.closures == parse(inline).closures
     assert [c.distance_m for c in beside.closures] == [1870.0, 4290.0]  # from A
     (tmp_path / "c.csv").write_text("name,distance\nOtterstone,4,29km\n")
-    assert (
-        "line 2 has more cells"
-        in problems(f"{LEAST}closures = 'c.csv'\n", tmp_path / "job.toml")["closures"]
-    )
+    found = problems(f"{LEAST}closures = 'c.csv'\n", tmp_path / "job.toml")
+    assert "more cells" in found["c.csv line 2"]
     (tmp_path / "c.csv").write_text("name,distance\nOtterstone,far\nOtterstone,1km\n")
     found = problems(f"{LEAST}closures = 'c.csv'\n", tmp_path / "job.toml")
-    assert "not a length" in found["closures (c.csv) line 2.distance"]
-    assert found["closures"] == "it stands there twice"
+    assert "not a length" in found["c.csv line 2, column distance"]
+    assert found["c.csv line 3, column name"] == "it stands there twice"
 
 
 def test_every_key_is_applied_by_a_function_that_exists() -> None:
@@ -277,3 +276,5 @@ def test_what_is_typed() -> None:
 def test_the_page_shows_every_key() -> None:
     page = job_table.PAGE.read_text(encoding="utf-8")
     assert page == job_table.page_with_table(page), "run tests/refresh_docs.py"
+    van = job_table.VAN.read_text(encoding="utf-8")
+    assert van == job_table.page_with_table(van, job_table.LISTS_BEGIN, job_table.LISTS_END)

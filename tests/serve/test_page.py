@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import io
 import json
+import shutil
+import time
 import zipfile
 from pathlib import Path
 
@@ -257,6 +259,48 @@ class TestCable:
         assert client.get("/state").json()["folder"] == before
         (given / "one.sor").write_bytes(next(shots.glob("*.sor")).read_bytes())
         assert client.get("/state").json()["folder"] != before
+
+    def test_a_job_says_what_is_missing_and_by_which_rules(
+        self, tmp_path: Path, shots: Path
+    ) -> None:
+        job = tmp_path / "job.toml"
+        text = 'format = 1\ncable = "SIMQB1"\nfibres = 24\nwavelengths = [1550]\n'
+        job.write_text(f'{text}profile = "two-wavelengths"\nlaunch = "500m"\n', "utf-8")
+        client, desk = opened(tmp_path, given=[shots], job_file=job)
+        assert "job.toml" in client.get("/").text
+        look(client, desk)
+        assert not desk.looked.error
+        assert "13 to 24 at 1310 and 1550 nm" in " ".join(client.get("/").text.split())
+        assert desk.looked.review is not None
+        assert desk.looked.review.profile.name == "two-wavelengths"
+        for said in ({"limit": "0.3"}, {"profile": "plain"}, {"launch": "1km"}):
+            client.post("/settings", json=said)
+            look(client, desk)
+            assert "change the job" in desk.looked.error, said
+            assert "change the job" in client.get("/").text
+
+    def test_a_folder_is_followed(self, tmp_path: Path, shots: Path) -> None:
+        given = tmp_path / "given"
+        given.mkdir()
+        client, desk = opened(tmp_path, given=[given])
+        assert client.get("/live").status_code == 404
+        client.post("/follow", json={"follow": "yes"})
+        for path in shots.glob("*_F00[12]_*.sor"):
+            shutil.copy(path, given)
+        told = client.get("/live").json()
+        until = time.monotonic() + 60
+        while "fibres 1, 2" not in told["text"] and time.monotonic() < until:
+            time.sleep(0.2)
+            told = client.get("/live").json()
+        assert "ribbon 1: 2 proved from both ends" in " ".join(told["text"].split())
+        assert not told["trouble"]
+        client.post("/follow", json={"follow": ""})
+        assert desk.live is None
+        assert client.get("/live").status_code == 404
+
+    def test_only_a_folder_that_was_named_is_followed(self, tmp_path: Path) -> None:
+        client, _ = opened(tmp_path)
+        assert client.post("/follow", json={"follow": "yes"}).status_code == 400
 
     def test_nothing_of_a_cable_before_it_was_looked_at(self, tmp_path: Path) -> None:
         client, _ = opened(tmp_path)
