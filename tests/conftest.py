@@ -28,3 +28,13 @@ def _pairs_are_measured_once(tmp_path_factory: pytest.TempPathFactory) -> Iterat
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(jobs, "_measured", MeasuredOnce(Path(shared)))
         yield
+
+
+@pytest.fixture
+def measured_anew(monkeypatch: pytest.MonkeyPatch) -> None:
+    """For tests of who measures: every pair is measured again."""
+    from measured_once import MEASURED
+
+    from otdravg.cable.measure import jobs
+
+    monkeypatch.setattr(jobs, "_measured", MEASURED)

@@ -11,7 +11,6 @@ with status 0 or 1 (the job is done); ``<!-- exit status 2 -->`` above a block s
 from __future__ import annotations
 
 import difflib
-import io
 import os
 import re
 import shlex
@@ -19,11 +18,10 @@ import shutil
 import subprocess
 import sys
 import tempfile
-from contextlib import redirect_stderr, redirect_stdout
 from dataclasses import dataclass
 from pathlib import Path
 
-from otdravg.cli import main
+from running import run_here
 
 ROOT = Path(__file__).resolve().parents[1]
 PAGES = (ROOT / "README.md", *sorted((ROOT / "docs").glob("*.md")))
@@ -175,8 +173,6 @@ def prepare_folder(folder: Path) -> None:
 
 #: What only a shell understands.
 _OF_A_SHELL = set("|<>&;$`*~")
-#: As a reader's terminal would have it; its width is the program's own.
-_READERS = {"PYTHONIOENCODING": "utf-8", "NO_COLOR": "1"}
 
 
 def run_example(example: Example, folder: Path) -> Outcome:
@@ -191,45 +187,32 @@ def run_example(example: Example, folder: Path) -> Outcome:
         if status not in (0, 1):
             break
         is_ours = command.startswith("otdravg ") and not _OF_A_SHELL & set(command)
-        status, told = (_run_here if is_ours else _run_in_shell)(command, folder)
-        output += told
+        if is_ours:
+            done = run_here(folder, shlex.split(command)[1:], together=True)
+        else:
+            done = _run_in_shell(command, folder)
+        output += done.stdout.decode("utf-8")
+        status = done.returncode
     return Outcome(status, tuple(line.rstrip() for line in output.splitlines()))
 
 
-def _run_here(command: str, folder: Path) -> tuple[int, str]:
-    """Exit status of a command of the program, and what it printed."""
-    said = io.TextIOWrapper(io.BytesIO(), encoding="utf-8", newline="\n", write_through=True)
-    before, environment, status = Path.cwd(), dict(os.environ), 0
-    os.environ.pop("COLUMNS", None)
-    os.environ.update(_READERS)
-    os.chdir(folder)
-    try:
-        with redirect_stdout(said), redirect_stderr(said):
-            main(shlex.split(command)[1:], prog_name="otdravg")
-    except SystemExit as end:
-        status = end.code if isinstance(end.code, int) else 1
-    finally:
-        os.chdir(before)
-        os.environ.clear()
-        os.environ.update(environment)
-    return status, said.buffer.getvalue().decode("utf-8")
-
-
-def _run_in_shell(command: str, folder: Path) -> tuple[int, str]:
+def _run_in_shell(command: str, folder: Path) -> subprocess.CompletedProcess[bytes]:
     beside_python = str(Path(sys.executable).parent)
     environment = {k: v for k, v in os.environ.items() if k != "COLUMNS"}
-    environment |= _READERS | {"PATH": beside_python + os.pathsep + os.environ.get("PATH", "")}
-    done = subprocess.run(
+    environment |= {
+        "PATH": beside_python + os.pathsep + os.environ.get("PATH", ""),
+        "PYTHONIOENCODING": "utf-8",
+        "NO_COLOR": "1",
+    }
+    return subprocess.run(
         ["bash", "-c", command],
         cwd=folder,
         env=environment,
         stdin=subprocess.DEVNULL,
         stdout=subprocess.PIPE,
         stderr=subprocess.STDOUT,
-        encoding="utf-8",
         check=False,
     )
-    return done.returncode, done.stdout
 
 
 def shown_matches(shown: tuple[str, ...], lines: tuple[str, ...]) -> bool:

@@ -19,7 +19,8 @@ from otdravg.cable.measure import jobs
 from otdravg.cable.measure.jobs import Job, Outcome
 from otdravg.shot.trace import Trace
 
-_measured = jobs._measured
+#: The function that measures.
+MEASURED = jobs._measured
 
 
 class MeasuredOnce:
@@ -35,7 +36,7 @@ class MeasuredOnce:
         if kept.exists():
             known: Outcome = pickle.loads(kept.read_bytes())
             return replace(known, job=job)
-        outcome = _measured(job, ab, ba)
+        outcome = MEASURED(job, ab, ba)
         with tempfile.NamedTemporaryFile(dir=self._folder, delete=False) as draft:
             pickle.dump(replace(outcome, job=None), draft)
         Path(draft.name).replace(kept)
