@@ -20,12 +20,19 @@ _OF_THE_TERMINAL = ("COLUMNS", "NO_COLOR")
 
 
 def run_here(
-    folder: Path, arguments: Sequence[object], *, together: bool = False
+    folder: Path,
+    arguments: Sequence[object],
+    *,
+    together: bool = False,
+    encoding: str = "utf-8",
 ) -> CompletedProcess[bytes]:
-    """Run the command in a folder; ``together`` puts stderr among stdout, as a terminal does."""
+    """Run the command in a folder, on a stream of some encoding.
+
+    ``together`` puts stderr among stdout, as a terminal does.
+    """
     typed, status = [str(argument) for argument in arguments], 0
-    out = _stream()
-    err = out if together else _stream()
+    out = _stream(encoding)
+    err = out if together else _stream(encoding)
     place, environment, keyboard = Path.cwd(), dict(os.environ), sys.stdin
     for name in _OF_THE_TERMINAL:
         os.environ.pop(name, None)
@@ -51,5 +58,5 @@ class _Stream(io.TextIOWrapper):
     buffer: io.BytesIO
 
 
-def _stream() -> _Stream:
-    return _Stream(io.BytesIO(), encoding="utf-8", newline="\n", write_through=True)
+def _stream(encoding: str) -> _Stream:
+    return _Stream(io.BytesIO(), encoding=encoding, newline="\n", write_through=True)
