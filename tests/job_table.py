@@ -18,6 +18,7 @@ _WRITTEN = {
     "colours": '`"TIA-598"` or list of texts',
     "day": "date, `2026-04-03`",
     "length": "metres, or a text such as `1.2km`",
+    "mark": "mark as it is printed, `3310`, `3310 m` or `10860 ft`",
     "moment": "date and time, `2026-04-03 14:05`",
     "text": "text",
     "texts": "list of texts",

@@ -13,7 +13,9 @@ from decimal import Decimal
 from enum import Enum
 
 from otdravg.cable.decisions.model import SealedDecision
+from otdravg.cable.lists.facts import Instrument, PowerReading, Reel, RoutePlace
 from otdravg.cable.location import Location
+from otdravg.cable.log.model import NO_LOG, Spliced, SpliceLog
 from otdravg.cable.patterns.model import Patterns
 from otdravg.cable.resplice.model import ResplicePlan
 from otdravg.findings import Severity
@@ -128,9 +130,12 @@ class Expected:
     cable: str = ""
     wavelengths_nm: tuple[int, ...] = ()
     ends: tuple[str, str] = ("", "")  # names of A and B as they are typed in headers
-    instruments: tuple[str, ...] = ()  # parts of their names or serial numbers
+    instruments: tuple[Instrument, ...] = ()
     fibre_type: str = ""  # such as "G.652"; "mixed" of reels that differ
     colours: tuple[str, ...] = ()  # of the fibres in order; () is TIA-598
+    route: tuple[RoutePlace, ...] = ()  # in order from A
+    reels: tuple[Reel, ...] = ()
+    power: tuple[PowerReading, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, order=True)
@@ -344,6 +349,7 @@ class GroupResult:
     worst_fibre: int | None
     rules: tuple[SpliceVerdict, ...]  # of the profile for such a group
     verdict: SpliceVerdict  # what asks for most, of its splices and of these rules
+    spliced: Spliced | None = None  # by the splice log
 
 
 @dataclass(frozen=True, slots=True)
@@ -407,6 +413,7 @@ class CableReview:
     changes: tuple[Change, ...] = ()
     plan: ResplicePlan | None = None
     patterns: Patterns | None = None
+    log: SpliceLog = NO_LOG
     ribbon_size: int | None = 12  # None in loose tube
     fibre_count: int | None = None  # of the cable, as the user stated it
     decisions_seal: str = ""  # last seal of the reviewer's decisions; empty if there are none

@@ -12,6 +12,12 @@ from functools import partial
 from os import PathLike
 from pathlib import Path
 
+from otdravg.cable.checks.beside import (
+    instrument_findings,
+    power_findings,
+    reel_findings,
+    route_findings,
+)
 from otdravg.cable.checks.earlier import OldSplice, change_findings, changes_since
 from otdravg.cable.checks.judging import judged_together
 from otdravg.cable.checks.missing import (
@@ -51,6 +57,11 @@ from otdravg.cable.identity.copies import tell_copies
 from otdravg.cable.identity.crossed import check_identities
 from otdravg.cable.identity.ends import cables_with_open_ends, ends_by_shots
 from otdravg.cable.identity.turned import turned_round
+from otdravg.cable.lists.instruments import with_linearity
+from otdravg.cable.lists.placing import on_the_sheath, surveyed
+from otdravg.cable.log.held import hold
+from otdravg.cable.log.model import LogLine
+from otdravg.cable.log.outcome import log_outcome, order_of
 from otdravg.cable.measure.closures import KnownClosure
 from otdravg.cable.measure.cords import with_measured_cords
 from otdravg.cable.measure.jobs import spread
@@ -108,6 +119,7 @@ class Options:
     group_index: float | None = None
     fibre_count: int | None = None
     expected: Expected = field(default_factory=Expected)
+    splice_log: tuple[LogLine, ...] = ()
 
 
 def read_folders(
@@ -248,6 +260,7 @@ def review(
     findings += more
     with _counted("measure at closures", len(measured), progress) as done:
         measured = measure_at_closures(measured, maps, executor, done)
+    measured = with_linearity(measured, options.expected.instruments)
     clock.stage("measure at closures")
 
     identities, crossed, renumberings = check_identities(measured, maps, profile.ribbon_size)
@@ -257,6 +270,16 @@ def review(
     clock.stage("identity")
     states = States(measured, maps, profile.ribbon_size, single_fibre=profile.ribbon.single_fibre)
     findings += states.findings(whole_fibres=profile.completeness.retest_touched)
+    log = hold(
+        options.splice_log,
+        maps,
+        measured,
+        cable=options.expected.cable,
+        ribbon_size=profile.ribbon_size,
+        fibre_count=options.fibre_count,
+        ahead=[known.name for known in options.closures],
+    )
+    findings += [*log.findings, *log.against_shots(measured, states.attempts)]
     findings += measured_findings(explained.left_in(measured))
     lengths_m = {m.key: m.outcome.axis.length_m for m in measured if m.outcome.axis}
     as_told = explained.renumbered(records)
@@ -269,7 +292,8 @@ def review(
     findings += profile_findings(measured, maps, profile)
     paired = [(m.key, m.wavelength_nm) for m in measured if m.outcome.axis]
     doubts = _doubts(findings, paired)
-    rows = judged_together(rows_of(measured, maps, profile, doubts, states.attempts), profile)
+    attempts = log.attempts(states.attempts)
+    rows = judged_together(rows_of(measured, maps, profile, doubts, attempts), profile)
     if options.expected.colours:
         rows = [replace(row, colour=_colour(row, profile, options.expected)) for row in rows]
     rows, more = accepted_rows(rows, decisions)
@@ -277,7 +301,11 @@ def review(
     findings += explained.left_of(row_findings(rows, maps))
     changes = () if options.before is None else changes_since(options.before, rows)
     findings += change_findings(changes, profile)
-    findings += not_applied(profile, is_compared=options.before is not None)
+    findings += not_applied(
+        profile,
+        is_compared=options.before is not None,
+        has_power=bool(options.expected.power),
+    )
     # What is odd in the bytes of a file that is not used stands in the table of shots.
     findings += [
         finding
@@ -287,14 +315,28 @@ def review(
     ]
     findings += unused_findings(records, findings)
     closures = tuple(c for own_map in maps.values() for c in own_map.closures)
-    fibres = tuple(fibre_results(measured, rows, maps, profile))
-    groups = tuple(group_results(rows, profile))
+    fibres = tuple(fibre_results(measured, rows, maps, profile, options.expected.power))
+    splice_log, more = log_outcome(log, rows, profile)
+    findings += more
+    groups = tuple(
+        replace(own, spliced=splice_log.at(own.cable, own.closure_number or 0, own.ribbon))
+        for own in group_results(rows, profile)
+    )
     findings += failing_wholes(rows, fibres, groups)
+    surveys = {
+        cable: survey
+        for cable in maps
+        if (survey := surveyed(options.expected, cable, closures, fibres)) is not None
+    }
+    findings = on_the_sheath(findings, surveys) + route_findings(surveys)
+    findings += instrument_findings(records, options.expected, profile)
+    findings += reel_findings(options.expected, surveys, measured, closures, fibres, profile)
+    findings += power_findings(options.expected, fibres, options.fibre_count)
     findings, more = acknowledged(findings, decisions)
     findings += more
     clock.stage("judge")
-    plan = plan_resplices(rows, closures, fibres, profile)
-    patterns = find_patterns(rows)
+    plan = plan_resplices(rows, closures, fibres, profile, splice_log)
+    patterns = find_patterns(rows, order=order_of(log))
     clock.stage("plan")
     return CableReview(
         shots=tuple(records),
@@ -311,6 +353,7 @@ def review(
         fibre_count=options.fibre_count,
         plan=plan,
         patterns=patterns,
+        log=splice_log,
         decisions_seal=options.decisions.last_seal,
         decisions=options.decisions.entries,
         expected=options.expected,

@@ -8,11 +8,10 @@ from otdravg.system.door import door
 
 if TYPE_CHECKING:
     from otdravg.job.beside import NOTHING_STATED, agreed
-    from otdravg.job.lists import Reel
     from otdravg.job.model import Job
     from otdravg.job.reading import load, parse
 
-__all__ = ["NOTHING_STATED", "Job", "Reel", "agreed", "load", "parse"]
+__all__ = ["NOTHING_STATED", "Job", "agreed", "load", "parse"]
 
 if not TYPE_CHECKING:
-    __getattr__, __dir__ = door(__name__, "beside lists model reading")
+    __getattr__, __dir__ = door(__name__, "beside model reading")

@@ -126,7 +126,7 @@ def from_review(review: CableReview) -> tuple[dict[str, Any], dict[str, str]]:
         "ribbon": size or 0,
         "ends.a": ends[0] or None,
         "ends.b": ends[1] or None,
-        "instruments": [one for one in instruments if one] or None,
+        "instruments": [{"instrument": one} for one in instruments if one],
         "closures": [
             {"name": closure.name, "distance": f"{closure.distance_m:.0f}m"}
             for closure in review.closures

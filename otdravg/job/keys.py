@@ -66,8 +66,6 @@ KEYS = (
     JobKey("colours", "colours", "Colours of a ribbon's fibres from position 1: TIA-598, or the "
            "cable's own, in order (16 of them for a ribbon of 16)",
            "otdravg.trade:fibre_colour", f'"{TIA_598}"'),
-    JobKey("instruments", "texts", "Instruments of the job: names or serial numbers as headers "
-           "have them", _EXPECTED, '["4711", "4712"]'),
     JobKey("launch", "length", "Length of the launch fibre at A",
            "otdravg.cable.measure.standing:measure_stands", '"1km"', (), False, "--launch"),
     JobKey("receive", "length", "Length of the receive fibre at B",
@@ -82,8 +80,5 @@ REFUSED = {
     name: f"{_NOT_YET}: {why}"
     for name, why in (
         ("splice_plan", "crossings are told by the shots and confirmed with otdravg decide"),
-        ("splice_log", "attempts are counted by the shots"),
-        ("route", "distances are those of the fibre"),
-        ("power", "end-to-end loss is that of the shots"),
     )
 }

@@ -9,24 +9,19 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from datetime import date, datetime
 from typing import Any
 
+from otdravg.cable.lists.facts import PLACE_KINDS, Instrument, Mark, PowerReading, Reel, RoutePlace
+from otdravg.cable.log.model import LogLine
 from otdravg.cable.measure.closures import KnownClosure
 from otdravg.verdict.keys import FIBRE_TYPES
 from otdravg.verdict.rules import Method
 
-__all__ = ["LISTS", "Column", "Fault", "JobList", "Reel"]
+__all__ = ["LISTS", "Column", "Fault", "JobList"]
 
 #: What a check of whole rows finds: which row (from 0), which column, what to write there.
 Fault = tuple[int, str, str]
-
-
-@dataclass(frozen=True, slots=True)
-class Reel:
-    """A reel of cable, by its name, and the type of its fibre, such as "G.652"."""
-
-    reel: str
-    fibre_type: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,6 +57,7 @@ class JobList:
     fact: Callable[..., Any]
     unique: tuple[str, ...] = ()
     check: Callable[[Sequence[Any]], Iterable[Fault]] | None = None
+    is_numbered: bool = False  # a fact takes its line in the file, or which table it is
     option: str = ""  # of `otdravg job new`, which states a row by its needed columns
 
     @property
@@ -108,18 +104,168 @@ _CLOSURES = JobList(
     option="--closure",
 )  # fmt: skip
 
+#: Wavelengths at which the record of a reel may state an attenuation, nm.
+_RECORDED_NM = (1310, 1550, 1625)
+
+
+def _reel(reel: str, fibre_type: str, length: float | None, **attenuations: float | None) -> Reel:
+    known = ((nm, attenuations[f"attenuation_{nm}"]) for nm in _RECORDED_NM)
+    per_km = tuple((nm, figure) for nm, figure in known if figure is not None)
+    return Reel(reel, fibre_type, length, per_km)
+
+
 _REELS = JobList(
     "reels",
     (
         Column("reel", "text", "Name of the reel, as its label has it", is_required=True),
         Column("fibre_type", "one_of", "Type of its fibre", (FIBRE_TYPES[:-1],), is_required=True),
+        Column("length", "length", "Length of the cable by its record"),
+        *(Column(f"attenuation_{nm}", "figure", f"Attenuation at {nm} nm by its record, dB/km",
+                 (0.1, 2)) for nm in _RECORDED_NM),
     ),
-    "Reels of the cable and the type of their fibre",
-    "otdravg.job.model:Job.fibre_type",
-    ("R-101", "G.652"),
-    Reel,
+    "Reels of the cable: type of their fibre, length and attenuation by their records",
+    "otdravg.cable.checks.beside:reel_findings",
+    ("R-101", "G.652", "4300m", "0.33", "0.19", ""),
+    _reel,
     unique=("reel",),
     option="--reel",
+)  # fmt: skip
+
+
+def _instrument(
+    instrument: str, calibration_due: date | None, linearity: float | None
+) -> Instrument:
+    return Instrument(instrument, calibration_due, linearity)
+
+
+_INSTRUMENTS = JobList(
+    "instruments",
+    (
+        Column("instrument", "text", "Its serial number or name, as headers have it",
+               is_required=True),
+        Column("calibration_due", "day", "Last day of its calibration"),
+        Column("linearity", "figure", "Linearity by its certificate, dB/dB", (0.001, 0.2)),
+    ),
+    "Instruments of the job: serial number or name, end of calibration, linearity",
+    "otdravg.cable.checks.beside:instrument_findings",
+    ("4711", "2027-03-31", "0.03"),
+    _instrument,
+    unique=("instrument",),
+    option="--instrument",
+)  # fmt: skip
+
+
+def _place(
+    place: str, kind: str, mark_in: Mark | None, mark_out: Mark | None, slack_m: float | None,
+    reel: str | None,
+) -> RoutePlace:  # fmt: skip
+    return RoutePlace(place, kind, mark_in, mark_out, slack_m, reel or "")
+
+
+def _check_route(places: Sequence[RoutePlace]) -> Iterable[Fault]:
+    for n, place in enumerate(places):
+        if place.kind == "end" and 0 < n < len(places) - 1:
+            yield n, "kind", "an end stands first or last: places go in order from A"
+
+
+_ROUTE = JobList(
+    "route",
+    (
+        Column("place", "text", "Its name; closures as in closures.csv", is_required=True),
+        Column("kind", "one_of", "What it is", (PLACE_KINDS,), is_required=True),
+        Column("mark_in", "mark", "Sheath mark where the cable from A comes in"),
+        Column("mark_out", "mark", "Sheath mark where the cable to B leaves"),
+        Column("slack_m", "figure", "Metres coiled up there, of each cable", (0, 500)),
+        Column("reel", "text", "Reel of the cable to B, as in reels.csv"),
+    ),
+    "Places on the route in order from A, with the marks on the sheath",
+    "otdravg.cable.lists.placing:surveyed",
+    ("MH 19", "manhole", "3310", "3325", "", ""),
+    _place,
+    unique=("place",),
+    check=_check_route,
 )
 
-LISTS = (_CLOSURES, _REELS)
+
+def _power(
+    fibre: int, source_at: str, wavelength: int | None, loss: float | None, arrives: int | None,
+    tester: str | None, uncertainty: float | None,
+) -> PowerReading:  # fmt: skip
+    return PowerReading(fibre, source_at, wavelength, loss, arrives, tester or "", uncertainty)
+
+
+def _check_power(readings: Sequence[PowerReading]) -> Iterable[Fault]:
+    for n, one in enumerate(readings):
+        if one.loss_db is not None and one.wavelength_nm is None:
+            yield n, "wavelength", "a loss needs its wavelength in nm"
+        if one.loss_db is None and one.arrives is None:
+            yield n, "loss", "write a loss, or where the light arrives"
+
+
+_POWER = JobList(
+    "power",
+    (
+        Column("fibre", "whole", "Fibre that the source was at", (1, 100_000), is_required=True,
+               refers_to="fibres"),
+        Column("source_at", "one_of", "End that the source was at", (("A", "B"),),
+               is_required=True),
+        Column("wavelength", "whole", "Wavelength in nm", (600, 1700)),
+        Column("loss", "figure", "Loss in dB, as it was read", (-60, 60)),
+        Column("arrives", "whole", "Fibre at the other end that the light comes out of; 0: none",
+               (0, 100_000), refers_to="fibres"),
+        Column("tester", "text", "Source and meter, or who read it"),
+        Column("uncertainty", "figure", "Expanded uncertainty of the reading in dB, by the papers "
+               "of the tester", (0.01, 3)),
+    ),
+    "Readings of light source and power meter, fibre by fibre",
+    "otdravg.cable.checks.beside:power_findings",
+    ("7", "A", "1550", "6.42", "7", "LSPM 3", "0.2"),
+    _power,
+    unique=("fibre", "source_at", "wavelength"),
+    check=_check_power,
+)  # fmt: skip
+
+
+def _log_line(
+    line: int,
+    date_time: datetime,
+    closure: str,
+    ribbon: int,
+    blade_position: str | None,
+    electrodes_changed: bool | None,
+    estimated_highest_db: float | None,
+    tries: int | None,
+    **texts: str | None,
+) -> LogLine:
+    written = {name: text or "" for name, text in texts.items()}
+    return LogLine(
+        line, date_time, closure, ribbon, blade=blade_position or "",
+        electrodes_changed=bool(electrodes_changed), estimated_db=estimated_highest_db,
+        tries=tries or 1, **written,
+    )  # fmt: skip
+
+
+_SPLICE_LOG = JobList(
+    "splice_log",
+    (
+        Column("date_time", "moment", "Date and time of the splice", is_required=True),
+        Column("closure", "text", "Closure", is_required=True, refers_to="closures"),
+        Column("ribbon", "whole", "Ribbon; in loose tube the fibre", (1, 100_000), True),
+        Column("splicer", "text", "Splicing machine, by whatever name the crew calls it"),
+        Column("cleaver", "text", "Cleaver"),
+        Column("blade_position", "text", "Position of its blade; empty: as before"),
+        Column("electrodes_changed", "yes_no", "Whether electrodes were changed before it"),
+        Column("estimated_highest_db", "figure", "Highest loss that the machine estimated, dB",
+               (0, 60)),
+        Column("tries", "whole", "How often it was cleaved and fused; empty: once", (1, 99)),
+        Column("person", "text", "Who spliced: initials are enough"),
+        Column("remark", "text", "Anything worth knowing"),
+    ),
+    "Splice log: one row for each ribbon that was spliced, and one more when it is made again",
+    "otdravg.cable.log.held:hold",
+    ("2026-04-03 14:05", "Otterstone", "7", "SM-2", "CL-1", "4", "", "0.04", "1", "KL", ""),
+    _log_line,
+    is_numbered=True,
+)  # fmt: skip
+
+LISTS = (_CLOSURES, _REELS, _INSTRUMENTS, _ROUTE, _POWER, _SPLICE_LOG)

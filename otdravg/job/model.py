@@ -9,10 +9,11 @@ from pathlib import Path
 from otdravg.cable.checks.missing import in_shooting_order, shots_in
 from otdravg.cable.files.claims import Naming
 from otdravg.cable.files.names import same_text
+from otdravg.cable.lists.facts import Instrument, PowerReading, Reel, RoutePlace
+from otdravg.cable.log.model import LogLine
 from otdravg.cable.measure.closures import KnownClosure
 from otdravg.cable.model import Expected, ShotRecord, ShotToTake
 from otdravg.cable.run import Options
-from otdravg.job.lists import Reel
 from otdravg.verdict import Profile, default, load_named
 from otdravg.verdict.rules import at_stage
 from otdravg.verdict.shots import ShotNeed, missing_shots
@@ -32,12 +33,15 @@ class Job:
     profile: str | None = None
     stage: str | None = None
     colours: tuple[str, ...] = ()  # () is TIA-598
-    instruments: tuple[str, ...] = ()
     launch_m: float | None = None
     receive_m: float | None = None
     shots: tuple[str, ...] = ()
     closures: tuple[KnownClosure, ...] = ()
     reels: tuple[Reel, ...] = ()
+    instruments: tuple[Instrument, ...] = ()
+    route: tuple[RoutePlace, ...] = ()
+    power: tuple[PowerReading, ...] = ()
+    splice_log: tuple[LogLine, ...] = ()
     folder: Path = Path()  # where its file lies: names of files in it begin there
 
     @property
@@ -56,6 +60,9 @@ class Job:
             self.instruments,
             self.fibre_type,
             self.colours,
+            self.route,
+            self.reels,
+            self.power,
         )
 
     def options(self) -> Options:
@@ -67,6 +74,7 @@ class Job:
             receive_m=self.receive_m,
             fibre_count=self.fibres or None,
             expected=self.expected,
+            splice_log=self.splice_log,
         )
 
     @property

@@ -138,7 +138,6 @@ def _job(values: Mapping[str, Any], facts: Mapping[str, list[Any]], folder: Path
         profile=values["profile"],
         stage=values["stage"],
         colours=values["colours"],
-        instruments=values["instruments"] or (),
         launch_m=values["launch"],
         receive_m=values["receive"],
         shots=values["shots"] or (),

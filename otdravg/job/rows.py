@@ -16,6 +16,7 @@ from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
+from otdravg.cable.lists.facts import Mark
 from otdravg.errors import BadSetting
 from otdravg.job.lists import Column, JobList
 from otdravg.quantities import metres_of
@@ -35,6 +36,8 @@ _CLOCK = re.compile(r"(\d{1,2}):(\d{2})(?::(\d{2}))?", re.ASCII)
 _NUMBER = re.compile(r"[-+]?\d+(?:[.,]\d+)?", re.ASCII)
 #: A sign with three digits behind it may group thousands as well as begin decimals.
 _THOUSANDS = re.compile(r"([-+]?[1-9]\d{0,2})[.,](\d{3})", re.ASCII)
+#: Marks are whole numbers, and no sign groups their digits.
+_MARK = re.compile(r"(\d{1,7})\s*(m|ft)?", re.ASCII | re.IGNORECASE)
 _SPAN = re.compile(r"(\d+)(?:\s*(?:-|–|to)\s*(\d+))?", re.ASCII)
 #: Years that a date may lie in. Chosen, not derived: a typing error is farther off.
 _YEARS = (1990, 2099)
@@ -43,14 +46,21 @@ _YEARS = (1990, 2099)
 class ListRow(Table):
     """A row of a list; getters note a problem and return ``None`` on any fault.
 
-    ``beside`` is true of a line of a CSV file, whose cells are texts.
+    ``beside`` is true of a line of a CSV file, whose cells are texts. ``number`` is its line there,
+    or which of the job's tables it is.
     """
 
     def __init__(
-        self, content: dict[str, Any], place: str, problems: list[BadSetting], beside: bool
+        self,
+        content: dict[str, Any],
+        place: str,
+        problems: list[BadSetting],
+        beside: bool,
+        number: int = 0,
     ) -> None:
         super().__init__(content, place, problems, {})
         self._beside = beside
+        self.line = number
 
     def key(self, name: str) -> str:
         """Return where a cell stands: ``reels.csv line 4, column reel``."""
@@ -124,6 +134,17 @@ class ListRow(Table):
         except ValueError as error:
             self.note(name, str(error))
             return None
+
+    def mark(self, name: str) -> Mark | None:
+        """Return a length mark on a sheath: ``3310``, ``3310 m``, ``10860ft``."""
+        value = self._cell(name)
+        if value is None:
+            return None
+        found = None if isinstance(value, bool) else _MARK.fullmatch(str(value))
+        if found is None:
+            self.note(name, "write the mark as it is printed, as in 03310, 3310 m or 10860 ft")
+            return None
+        return Mark(float(found[1]), (found[2] or "").lower())
 
     def yes_no(self, name: str) -> bool | None:
         """Return whether a cell says yes."""
@@ -205,7 +226,9 @@ def rows_in(own: JobList, value: Any, problems: list[BadSetting]) -> list[ListRo
         wanted = f'write it as tables, [[{own.name}]], or as the name of a file, "{own.file}"'
         problems.append(BadSetting(own.name, value, wanted))
         return []
-    return [ListRow(part, f"{own.name}[{n}]", problems, False) for n, part in enumerate(value, 1)]
+    return [
+        ListRow(part, f"{own.name}[{n}]", problems, False, n) for n, part in enumerate(value, 1)
+    ]
 
 
 def rows_beside(own: JobList, path: Path, name: str, problems: list[BadSetting]) -> list[ListRow]:
@@ -235,7 +258,7 @@ def rows_beside(own: JobList, path: Path, name: str, problems: list[BadSetting])
             wanted = f"more cells than names in line {first}; put a cell with a {sign} in quotes"
             faults.append(BadSetting(place, beyond[0], wanted))
         own_cells = {k: v for k, v in zip(heads, cells) if k and v}  # noqa: B905
-        rows.append(ListRow(own_cells, place, problems, True))
+        rows.append(ListRow(own_cells, place, problems, True, number))
     problems += faults
     if header_faults:
         return []  # said once of the file, not of each of its lines
@@ -316,7 +339,10 @@ def facts_of(
                 _check_reference(row, column, value[column.name], names, count)
         _check_twice(own, cells)
         if own.name not in faulty and len(problems) == before:
-            facts[own.name] = [own.fact(**value) for value in values[own.name]]
+            facts[own.name] = [
+                own.fact(**value, **({"line": row.line} if own.is_numbered else {}))
+                for row, value in cells
+            ]
             for index, column_name, wanted in own.check(facts[own.name]) if own.check else ():
                 rows[own.name][index].note(column_name, wanted)
     return facts

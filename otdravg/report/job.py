@@ -53,9 +53,9 @@ def job_page(job: Job, *, ascii_only: bool = False, columns: int = 80) -> Page:
     page.entry("Profile", (job.profile or "none: a default limit, the contract decides") + stage)
     page.entry("Colours", ", ".join(job.colours) or "TIA-598")
     for label, names in (
-        ("Instruments", job.instruments),
+        ("Instruments", [one.name for one in job.instruments]),
         ("Shots", job.shots),
-        ("Reels", [f"{reel.reel} {reel.fibre_type}" for reel in job.reels]),
+        ("Reels", [f"{reel.name} {reel.fibre_type}" for reel in job.reels]),
         ("Closures", [f"{c.name} {distance_text(c.distance_m, km=True)}" for c in job.closures]),
     ):
         if names:

@@ -20,8 +20,10 @@ from otdravg.cable.patterns.model import Pattern
 from otdravg.cable.resplice.plan import Unit
 from otdravg.quantities import Quantity, reported
 from otdravg.shot.settings import Direction
+from otdravg.tables.beside import beside_cells
 from otdravg.tables.csv_file import CellTable, Column, CsvStyle, cell_table, csv_bytes
-from otdravg.tables.wholes import FIBRES, GROUPS, fibre_lines
+from otdravg.tables.splice_log import log_cells
+from otdravg.tables.wholes import FIBRES, GROUPS, SPLICED, fibre_lines
 from otdravg.verdict.group import Whole
 from otdravg.words.catalogue import told
 
@@ -141,6 +143,7 @@ _RESPLICE: tuple[Column[Unit], ...] = (
     ("chance_all_pass", lambda u: _percent(u.risk.chance_all_pass)),
     ("expected_worst_after_db", lambda u: u.risk.expected_worst_db),
     ("choice", lambda u: " | ".join(f"{o.choice.value}: {o.sentence}" for o in u.options)),
+    *SPLICED,
 )
 
 
@@ -253,7 +256,8 @@ def review_cells(review: CableReview) -> dict[str, CellTable]:
     Always there: ``splices``, ``fibres``, ``ribbons``, ``closures``, ``cables``, ``findings``,
     ``shots``, ``resplice``, ``identity``, ``patterns``.
     ``attempts`` is there if something was shot again, ``changes`` after a comparison with an
-    earlier run, ``decisions`` if a reviewer decided something.
+    earlier run, ``decisions`` if a reviewer decided something; ``splice_log``, ``wear``,
+    ``machines``, ``route`` and ``power`` if the job has such lists.
     """
     units = review.plan.units if review.plan is not None else ()
     groups = {whole: [g for g in review.groups if g.whole is whole] for whole in Whole}
@@ -275,9 +279,10 @@ def review_cells(review: CableReview) -> dict[str, CellTable]:
         tables["attempts"] = cell_table(_HISTORY, entries)
     if review.changes:
         tables["changes"] = cell_table(_CHANGES, review.changes)
+    tables |= log_cells(review.log)
     if review.decisions:
         tables["decisions"] = cell_table(_DECISIONS, review.decisions)
-    return tables
+    return tables | beside_cells(review)
 
 
 def cable_tables(review: CableReview, style: CsvStyle | None = None) -> dict[str, bytes]:

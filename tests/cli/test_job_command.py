@@ -135,8 +135,8 @@ def test_the_folders_may_stand_in_the_job(job: Path, shots: Path, tmp_path: Path
 
 def test_a_job_by_questions(tmp_path: Path) -> None:
     """An answer that cannot be used is asked for again; an empty one leaves a line to fill in."""
-    answers = ["RIDGE-7", "many", "24", "1310,1550", "13", "12", "North", "", "", "", "", "", "1",
-               "1km", "", "", "Mill=4", "Mill=4km, Lane=2km", ""]  # fmt: skip
+    answers = ["RIDGE-7", "many", "24", "1310,1550", "13", "12", "North", "", "", "", "", "1",
+               "1km", "", "Mill=4", "Mill=4km, Lane=2km", "", "4711"]  # fmt: skip
     file = tmp_path / "job.toml"
     result = run("job", "new", file, typed="\n".join(answers) + "\n")
     assert result.exit_code == 0, result.output

@@ -10,10 +10,11 @@ from typing import Any
 import job_table
 import pytest
 
+from otdravg.cable.lists.facts import Reel
 from otdravg.cable.location import NOWHERE
 from otdravg.cable.model import ShotRecord, ShotUse, TakenFor
 from otdravg.errors import BadJob, BadSetting, OtdravgError
-from otdravg.job import Job, Reel, load, parse
+from otdravg.job import Job, load, parse
 from otdravg.job.form import job_text, typed, typed_row
 from otdravg.job.keys import KEYS, REFUSED, JobKey
 from otdravg.job.lists import LISTS
@@ -131,7 +132,6 @@ CHANGES: dict[str, tuple[str, Any]] = {
     "profile": ("profile = 'three-attempts'", lambda job: job.rules().name),
     "stage": ("profile = 'every-rule'\nstage = 'construction'", lambda job: job.rules().stage.name),
     "colours": ("colours = ['red']", lambda job: job.expected.colours),
-    "instruments": ("instruments = ['4711']", lambda job: job.expected.instruments),
     "launch": ("launch = 500", lambda job: job.launch_m),
     "receive": ("receive = '1km'", lambda job: job.receive_m),
     "shots": ("shots = ['day 1']", lambda job: job.folders),
@@ -139,6 +139,22 @@ CHANGES: dict[str, tuple[str, Any]] = {
     "reels": (
         "reels = [{reel = 'R', fibre_type = 'G.653'}]",
         lambda job: job.expected.fibre_type,
+    ),
+    "instruments": (
+        "instruments = [{instrument = '4711'}]",
+        lambda job: job.expected.instruments,
+    ),
+    "route": (
+        "route = [{place = 'A', kind = 'end', mark_out = 12}]",
+        lambda job: job.expected.route,
+    ),
+    "power": (
+        "power = [{fibre = 1, source_at = 'A', arrives = 1}]",
+        lambda job: job.expected.power,
+    ),
+    "splice_log": (
+        "splice_log = [{date_time = 2026-04-03T14:05:00, closure = 'A', ribbon = 1}]",
+        lambda job: job.options().splice_log,
     ),
 }
 

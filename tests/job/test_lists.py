@@ -185,7 +185,7 @@ def test_a_form_that_is_filled_in_is_read(own: JobList, separator: str, tmp_path
 def test_a_list_beside_the_job_is_read_unasked_and_its_faults_are_all_told(tmp_path: Path) -> None:
     (tmp_path / "job.toml").write_text(LEAST)
     (tmp_path / "reels.csv").write_text("reel,fibre_type\n=R-1,g.652\n")
-    assert load(tmp_path / "job.toml").reels[0].reel == "=R-1"
+    assert load(tmp_path / "job.toml").reels[0].name == "=R-1"
     (tmp_path / "reels.csv").write_text("reel,fibre_type\nR-1,652\nR-2,G652\n")
     with pytest.raises(BadJob) as caught:
         load(tmp_path / "job.toml")

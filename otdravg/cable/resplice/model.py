@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 from enum import Enum
 
+from otdravg.cable.log.model import Spliced
 from otdravg.verdict import SpliceVerdict
 
 __all__ = [
@@ -85,6 +86,7 @@ class Unit:
     options: tuple[Option, ...]  # the choice, set out
     advised: Choice
     because: str
+    spliced: Spliced | None = None  # by the splice log
 
 
 @dataclass(frozen=True, slots=True)

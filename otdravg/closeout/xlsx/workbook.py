@@ -44,9 +44,14 @@ _LISTS = (
     ("shots", ""),
     ("identity", ""),
     ("patterns", ""),
+    ("splice_log", ""),
+    ("wear", ""),
+    ("machines", ""),
     ("attempts", ""),
     ("changes", ""),
     ("decisions", ""),
+    ("route", ""),
+    ("power", ""),
 )
 _LOGO_HEIGHT_PX = 64
 _LOGO_WIDTH_PX = 260
