@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from otdravg.job.keys import KEYS, REFUSED, JobKey
+from otdravg.job.keys import KEYS, JobKey
 from otdravg.job.lists import LISTS, JobList
 
 VAN = Path(__file__).parents[1] / "docs" / "van.md"
@@ -46,7 +46,7 @@ def _option(key: JobKey) -> str:
 
 
 def table() -> str:
-    """Keys, then lists with their columns, then what is refused."""
+    """Keys, then lists."""
     lines = ["| key | written as | what it is | applied by | same as |", "|---|---|---|---|---|"]
     for key in KEYS:
         needed = "**needed**: " if key.is_required else ""
@@ -59,8 +59,6 @@ def table() -> str:
     for own in LISTS:
         by = own.applied_by.removeprefix("otdravg.").replace(":", ".")
         lines.append(f"| `{own.name}` | `{own.file}` | {own.sentence} | `{by}` |")
-    lines += ["", "| refused | why |", "|---|---|"]
-    lines += [f"| `{name}` | {why} |" for name, why in REFUSED.items()]
     return "\n".join(lines) + "\n"
 
 

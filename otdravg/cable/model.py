@@ -17,6 +17,7 @@ from otdravg.cable.lists.facts import Instrument, PowerReading, Reel, RoutePlace
 from otdravg.cable.location import Location
 from otdravg.cable.log.model import NO_LOG, Spliced, SpliceLog
 from otdravg.cable.patterns.model import Patterns
+from otdravg.cable.planned import NOWHERE_PLANNED, PlannedSplice, TrayPlace
 from otdravg.cable.resplice.model import ResplicePlan
 from otdravg.findings import Severity
 from otdravg.fit.reading import Coverage, Kind, Reading
@@ -53,6 +54,7 @@ class Source(Enum):
     """What decided a fact about a shot; the order is the order of precedence."""
 
     DECISION = "reviewer's decision"
+    PLAN = "splice plan"
     MAPPING = "mapping table"
     PATTERN = "name pattern"
     HEADER = "header"
@@ -263,6 +265,7 @@ class SpliceRow:
     bend_suspected: bool = False
     reason: str = ""  # why something is missing, or what the reviewer decided
     decided: str = ""  # the reviewer's decision on it, with who and when
+    place: TrayPlace = NOWHERE_PLANNED  # in the closure, by the splice plan
     reading: Reading | None = field(default=None, compare=False)  # None: read from a closeout
 
     @property
@@ -349,6 +352,7 @@ class GroupResult:
     worst_fibre: int | None
     rules: tuple[SpliceVerdict, ...]  # of the profile for such a group
     verdict: SpliceVerdict  # what asks for most, of its splices and of these rules
+    place: TrayPlace = NOWHERE_PLANNED  # of a ribbon in its closure
     spliced: Spliced | None = None  # by the splice log
 
 
@@ -420,6 +424,7 @@ class CableReview:
     decisions: tuple[SealedDecision, ...] = ()  # all that stand in the file, in its order
     expected: Expected = field(default_factory=Expected)
     to_take: tuple[ShotToTake, ...] = ()  # shots that are missing
+    splice_plan: tuple[PlannedSplice, ...] = ()  # as the crew wrote it, counted at A
     stage_seconds: dict[str, float] = field(default_factory=dict, compare=False)
 
     @property

@@ -26,6 +26,14 @@ from otdravg.cable.checks.missing import (
     missing_fibres,
     missing_shots,
 )
+from otdravg.cable.checks.planned import (
+    as_planned,
+    contradicted,
+    counted_at_a,
+    placed_plan,
+    plan_findings,
+    with_places,
+)
 from otdravg.cable.checks.profile import not_applied, numbering_asked, profile_findings
 from otdravg.cable.checks.rows import row_findings
 from otdravg.cable.checks.set import measured_findings, set_findings, unused_findings
@@ -80,6 +88,7 @@ from otdravg.cable.model import (
     SpliceRow,
 )
 from otdravg.cable.patterns.find import find_patterns
+from otdravg.cable.planned import SplicePlan
 from otdravg.cable.resplice.plan import plan_resplices
 from otdravg.errors import BadSetting
 from otdravg.findings import Severity
@@ -119,6 +128,7 @@ class Options:
     group_index: float | None = None
     fibre_count: int | None = None
     expected: Expected = field(default_factory=Expected)
+    splice_plan: SplicePlan = field(default_factory=SplicePlan)
     splice_log: tuple[LogLine, ...] = ()
 
 
@@ -171,6 +181,7 @@ def _listed(
 ) -> tuple[tuple[ShotRecord, ...], tuple[CableFinding, ...]]:
     """Take every file for what it is said to be, and number what is of one kind."""
     records, findings = take(shots, options.naming)
+    records = counted_at_a(records, options.splice_plan)
     decisions, more = decisions_here(options.decisions, records)
     findings += more
     records, more = apply_to_shots(records, decisions)
@@ -242,6 +253,7 @@ def review(
     for place in options.closures:
         if place.stage:
             at_stage(profile, place.stage)
+    _check_plan_size(options.splice_plan, profile)
     clock = _Stages()
     raw_shots = _raw_shots(shots, executor, progress)
     taken, listed = placed_shots(raw_shots, options, executor, progress)
@@ -253,7 +265,8 @@ def review(
     findings += more
     clock.stage("measure")
     maps, more = apply_to_maps(
-        cable_maps(measured, profile.ribbon_size, options.closures), decisions
+        cable_maps(measured, profile.ribbon_size, options.closures, options.splice_plan.uncut),
+        decisions,
     )
     findings += more
     records, more = settle(measured, records, maps)
@@ -264,7 +277,10 @@ def review(
     clock.stage("measure at closures")
 
     identities, crossed, renumberings = check_identities(measured, maps, profile.ribbon_size)
-    crossed = numbering_asked(identities, crossed, profile)
+    if back := contradicted(options.splice_plan, renumberings):
+        as_labelled = replace(options, splice_plan=options.splice_plan.without(back))
+        return review(raw_shots, profile, as_labelled, executor=executor, progress=progress)
+    crossed = as_planned(numbering_asked(identities, crossed, profile), options.splice_plan)
     explained = Explained(crossed, renumberings)
     findings = tell_copies(explained.left_of(findings), records, measured, maps) + crossed
     clock.stage("identity")
@@ -296,6 +312,9 @@ def review(
     rows = judged_together(rows_of(measured, maps, profile, doubts, attempts), profile)
     if options.expected.colours:
         rows = [replace(row, colour=_colour(row, profile, options.expected)) for row in rows]
+    plan = placed_plan(options.splice_plan, maps)
+    rows = with_places(rows, plan)
+    findings += plan_findings(plan, maps, identities, rows)
     rows, more = accepted_rows(rows, decisions)
     findings += more
     findings += explained.left_of(row_findings(rows, maps))
@@ -335,7 +354,7 @@ def review(
     findings, more = acknowledged(findings, decisions)
     findings += more
     clock.stage("judge")
-    plan = plan_resplices(rows, closures, fibres, profile, splice_log)
+    to_redo = plan_resplices(rows, closures, fibres, profile, splice_log)
     patterns = find_patterns(rows, order=order_of(log))
     clock.stage("plan")
     return CableReview(
@@ -351,15 +370,22 @@ def review(
         changes=changes,
         ribbon_size=profile.ribbon_size,
         fibre_count=options.fibre_count,
-        plan=plan,
+        plan=to_redo,
         patterns=patterns,
         log=splice_log,
         decisions_seal=options.decisions.last_seal,
         decisions=options.decisions.entries,
         expected=options.expected,
         to_take=tuple(sorted({*half, *absent}, key=in_shooting_order)),
+        splice_plan=plan.splices,
         stage_seconds=clock.seconds,
     )
+
+
+def _check_plan_size(plan: SplicePlan, profile: Profile) -> None:
+    if plan.splices and plan.size != profile.ribbon_size:
+        wanted = f"the splice plan was read with ribbons of {plan.size}: state ribbon in the job"
+        raise BadSetting("ribbon size", profile.ribbon_size, wanted)
 
 
 def _raw_shots(

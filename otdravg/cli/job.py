@@ -226,6 +226,7 @@ def _problems(path: Path) -> tuple[BadSetting, ...]:
     try:
         good = load(path)
         rules = good.rules()
+        good.options()
     except BadJob as error:
         return error.problems
     except BadSetting as error:

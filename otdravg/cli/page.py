@@ -81,6 +81,8 @@ def page(
         print_text(
             f"{address}\nThe address works once, on this machine alone. Ctrl-C ends the page.\n"
         )
+        if job_file is not None and not desk.has_job:
+            print_text(f"{job_file} is not there yet; it can be written in the page.\n")
         if not no_browser:
             webbrowser.open(address)
         settings = uvicorn.Config(

@@ -12,7 +12,7 @@ from typing import Any
 
 from otdravg.trade import RIBBON_SIZES
 
-__all__ = ["KEYS", "REFUSED", "TIA_598", "JobKey"]
+__all__ = ["KEYS", "TIA_598", "JobKey"]
 
 #: What a job writes for the colours of the standard.
 TIA_598 = "TIA-598"
@@ -73,12 +73,3 @@ KEYS = (
     JobKey("shots", "texts", "Folders or archives with the shots, beside this file; later ones "
            "hold shots after a repair", "otdravg.cable.run:read_folders", '["shots"]'),
 )  # fmt: skip
-
-#: What a job will say one day and nothing here can apply yet, each with the reason.
-_NOT_YET = "nothing applies it yet; take it out"
-REFUSED = {
-    name: f"{_NOT_YET}: {why}"
-    for name, why in (
-        ("splice_plan", "crossings are told by the shots and confirmed with otdravg decide"),
-    )
-}

@@ -15,6 +15,7 @@ from typing import Any
 from otdravg.cable.lists.facts import PLACE_KINDS, Instrument, Mark, PowerReading, Reel, RoutePlace
 from otdravg.cable.log.model import LogLine
 from otdravg.cable.measure.closures import KnownClosure
+from otdravg.cable.planned import PlanRow, plan_faults
 from otdravg.verdict.keys import FIBRE_TYPES
 from otdravg.verdict.rules import Method
 
@@ -186,6 +187,36 @@ _ROUTE = JobList(
     check=_check_route,
 )
 
+#: Numbers that a fibre may have. Chosen, not derived: many times what any cable has.
+_FIBRES = (1, 100_000)
+
+_SPLICE_PLAN = JobList(
+    "splice_plan",
+    (
+        Column("closure", "text", "Name of the closure, or its number from A", is_required=True,
+               refers_to="closures"),
+        Column("cable_in", "text", "Cable that comes in on A's side, if it has a name of its own"),
+        Column("tube_in", "text", "Tube, as it is marked"),
+        Column("ribbon_in", "text", "Number of the ribbon, counted through the whole cable, or "
+               "its mark, with fibres_in beside it"),
+        Column("fibres_in", "numbers", "Numbers of its fibres, if the ribbon's do not say them",
+               _FIBRES),
+        Column("cable_out", "text", "Cable that goes out, such as a branch"),
+        Column("tube_out", "text", "Tube, as it is marked"),
+        Column("ribbon_out", "text", "Number of the ribbon that it meets; empty: the same"),
+        Column("fibres_out", "numbers", "Numbers of the fibres that they meet, in order", _FIBRES),
+        Column("reversed", "yes_no", "Whether the ribbon is turned over (first fibre to last)"),
+        Column("express", "yes_no", "Whether it runs through uncut"),
+        Column("tray", "text", "Tray that it lies in"),
+        Column("slot", "text", "Slot of the tray"),
+    ),
+    "Splice plan: which ribbon meets which in each closure, and in which tray",
+    "otdravg.cable.checks.planned:plan_findings",
+    ("Otterstone", "", "1", "5", "", "", "1", "5", "", "no", "no", "2", "3"),
+    PlanRow,
+    check=plan_faults,
+)  # fmt: skip
+
 
 def _power(
     fibre: int, source_at: str, wavelength: int | None, loss: float | None, arrives: int | None,
@@ -268,4 +299,4 @@ _SPLICE_LOG = JobList(
     is_numbered=True,
 )  # fmt: skip
 
-LISTS = (_CLOSURES, _REELS, _INSTRUMENTS, _ROUTE, _POWER, _SPLICE_LOG)
+LISTS = (_CLOSURES, _REELS, _INSTRUMENTS, _ROUTE, _POWER, _SPLICE_PLAN, _SPLICE_LOG)

@@ -13,6 +13,7 @@ from otdravg.cable.lists.facts import Instrument, PowerReading, Reel, RoutePlace
 from otdravg.cable.log.model import LogLine
 from otdravg.cable.measure.closures import KnownClosure
 from otdravg.cable.model import Expected, ShotRecord, ShotToTake
+from otdravg.cable.planned import PlanRow, SplicePlan
 from otdravg.cable.run import Options
 from otdravg.verdict import Profile, default, load_named
 from otdravg.verdict.rules import at_stage
@@ -38,6 +39,7 @@ class Job:
     shots: tuple[str, ...] = ()
     closures: tuple[KnownClosure, ...] = ()
     reels: tuple[Reel, ...] = ()
+    splice_plan: tuple[PlanRow, ...] = ()
     instruments: tuple[Instrument, ...] = ()
     route: tuple[RoutePlace, ...] = ()
     power: tuple[PowerReading, ...] = ()
@@ -66,7 +68,13 @@ class Job:
         )
 
     def options(self) -> Options:
-        """Return what a review takes beside the rules."""
+        """Return what a review takes beside the rules.
+
+        Raises
+        ------
+        BadSetting
+            If the splice plan cannot be followed.
+        """
         return Options(
             naming=Naming(end_a=self.ends[0] or None),
             closures=self.closures,
@@ -74,8 +82,17 @@ class Job:
             receive_m=self.receive_m,
             fibre_count=self.fibres or None,
             expected=self.expected,
+            splice_plan=self._followed_plan(),
             splice_log=self.splice_log,
         )
+
+    def _followed_plan(self) -> SplicePlan:
+        """Follow the fibres through the splice plan, in the order of the closures from A."""
+        if not self.splice_plan:
+            return SplicePlan(self.cable)
+        names = [closure.name for closure in self.closures]
+        size = self.ribbon if self.ribbon is not None else self.own_profile().ribbon_size
+        return SplicePlan.of(self.splice_plan, names, self.cable, size or None)
 
     @property
     def folders(self) -> tuple[Path, ...]:

@@ -6,10 +6,11 @@ from collections.abc import Iterable, Mapping
 from decimal import Decimal
 from os import PathLike
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
 from otdravg.errors import BadJob, BadSetting
-from otdravg.job.keys import KEYS, REFUSED, TIA_598
+from otdravg.job.keys import KEYS, TIA_598
 from otdravg.job.lists import LISTS, JobList
 from otdravg.job.model import Job
 from otdravg.job.rows import ListRow, facts_of, rows_beside, rows_in
@@ -17,7 +18,7 @@ from otdravg.quantities import metres_of
 from otdravg.system.toml_file import settings_in, settings_text
 from otdravg.verdict.keys import Table
 
-__all__ = ["FORMAT", "JobTable", "load", "parse"]
+__all__ = ["FORMAT", "JobTable", "file_of_list", "load", "parse"]
 
 #: Number of the file layout that this reader knows. Chosen, not derived: counted from one.
 FORMAT = 1
@@ -26,7 +27,7 @@ FORMAT = 1
 class JobTable(Table):
     """A table of a job, with the kinds of values that only jobs have."""
 
-    refused: Mapping[str, str] = REFUSED
+    refused: Mapping[str, str] = MappingProxyType({})  # what a job says is applied
 
     def _origins(self) -> None:
         """Look for no origins: a job states nothing that has one."""
@@ -65,13 +66,28 @@ class JobTable(Table):
     def rows(self, own: JobList, folder: Path, unasked: bool) -> list[ListRow]:
         """Return the rows of a list: named or written here, or under its own name beside it."""
         value = self._take(own.name)
-        if value is None and unasked and (folder / own.file).is_file():
-            value = own.file
+        if unasked and value != own.file and (folder / own.file).is_file():
+            if value is None:
+                value = own.file
+            elif rows_beside(own, folder / own.file, own.file, []):
+                self.note(own.name, f"{own.file} has rows too, which would not count; keep one")
         if value is None:
             return []
         if isinstance(value, str):
             return rows_beside(own, folder / value, value, self.problems)
         return rows_in(own, value, self.problems)
+
+
+def file_of_list(own: JobList, path: Path) -> Path | None:
+    """Return where a job has a list: the file that it names, or the usual one beside it.
+
+    ``None`` if the rows stand in the job itself, or it cannot be read.
+    """
+    try:
+        value = tomllib.loads(path.read_text("utf-8-sig")).get(own.name, own.file)
+    except (OSError, ValueError):
+        return None
+    return path.parent / value if isinstance(value, str) else None
 
 
 def load(path: str | PathLike[str]) -> Job:

@@ -69,6 +69,10 @@ class ListRow(Table):
     def _origins(self) -> None:
         """Look for no origins: a list states nothing that has one."""
 
+    def typed(self, name: str) -> str:
+        """Return a cell as it was typed."""
+        return str(self._content.get(name, ""))
+
     def _cell(self, name: str) -> Any:
         value = self._take(name)
         return value.strip() if isinstance(value, str) else value

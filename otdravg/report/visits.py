@@ -254,12 +254,15 @@ def _unit(unit: Unit, lacking: str) -> Iterator[Doing]:
     cut = [f for f in unit.failing if f not in bent]
     if cut:
         numbers = span_text([f.fibre for f in cut])
-        ribbon = "" if unit.ribbon is None else f" ribbon {unit.ribbon}:"
+        place = f" ({unit.place.said})" if unit.place.said else ""
+        ribbon = f"{place}:" if place else ""
+        ribbon = ribbon if unit.ribbon is None else f" ribbon {unit.ribbon}{place}:"
         verb = "re-splice" if unit.advised is Choice.REDO else unit.advised.value
         if unit.advised is Choice.SINGLE:
             verb = "re-splice alone, out of"
         first = f" (first shoot {lacking})" if lacking else ""
-        short = numbers if unit.ribbon is None else f"{unit.ribbon} ({numbers})"
+        where = ", ".join(filter(None, (unit.place.said, numbers)))
+        short = numbers if unit.ribbon is None else f"{unit.ribbon} ({where})"
         yield Doing(
             f"{verb}{ribbon} {_failing(cut)}{first}",
             ("first shoot, then " if lacking else "")
@@ -272,7 +275,8 @@ def _unit(unit: Unit, lacking: str) -> Iterator[Doing]:
     if bent:
         noun, pronoun = ("fibre", "its") if len(bent) == 1 else ("fibres", "their")
         fibres = ", ".join(f"{f.fibre} {f.colour}" for f in bent)
-        text = f"re-dress {noun} {fibres} in {pronoun} tray and shoot again, do not cut"
+        tray = unit.place.said or f"{pronoun} tray"
+        text = f"re-dress {noun} {fibres} in {tray} and shoot again, do not cut"
         yield Doing(text, "re-dress fibre", span_text([f.fibre for f in bent]), is_opened=True)
 
 

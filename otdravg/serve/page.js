@@ -1,37 +1,17 @@
 // The desk: drop files, say the rules, look; what is told comes from the server as it is.
-const says = document.getElementById("says");
 const progress = document.getElementById("progress");
 const count = document.getElementById("count");
 let known = JSON.parse(document.getElementById("state").textContent);
 
-function tell(text) {
-  says.textContent = text;
-}
-
 async function ask(path, options) {
-  let answer;
-  try {
-    answer = await fetch(path, options);
-  } catch (problem) {
-    throw new Error(says.dataset.failed);
-  }
-  const text = await answer.text();
-  let said;
-  try {
-    said = JSON.parse(text);
-  } catch (problem) {
-    said = { error: text };
-  }
-  if (!answer.ok) throw new Error(said.error || says.dataset.failed);
+  const said = await asked(path, options);
   // What this window did itself is no news to it.
   if (options && said.revision) known = said;
   return said;
 }
 
 function post(path, said) {
-  return ask(path, {
-    method: "POST", body: JSON.stringify(said), headers: { "Content-Type": "application/json" },
-  });
+  return ask(path, posted(said));
 }
 
 // Files below a dropped folder keep their path: the number of a fibre may stand in it.
@@ -99,9 +79,6 @@ document.getElementById("put-aside").addEventListener("click", async () => {
   window.location.assign("/");
 });
 
-function entries(form) {
-  return Object.fromEntries(new FormData(form).entries());
-}
 function onSubmit(id, then) {
   const form = document.getElementById(id);
   if (!form) return;

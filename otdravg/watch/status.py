@@ -21,6 +21,7 @@ from otdravg.cable.model import (
     ShotUse,
     SpliceRow,
 )
+from otdravg.cable.planned import NOWHERE_PLANNED, TrayPlace
 from otdravg.cable.resplice.crew import combined_verdict
 from otdravg.cable.resplice.model import Unit
 from otdravg.findings import Severity
@@ -109,6 +110,7 @@ class RibbonStatus:
     splices: tuple[Splice, ...]  # of the fibres that are spliced there
     unit: Unit | None  # what the re-splice plan says of it
     number_is_sure: bool  # False: more or fewer closures are expected than show
+    place: TrayPlace = NOWHERE_PLANNED  # in the closure, by the splice plan
 
     @property
     def is_complete(self) -> bool:
@@ -231,6 +233,11 @@ class _Cable:
             if row.cable == cable and row.closure_number is not None:
                 self.rows[row.closure_number, row.fibre].append(row)
         self.paired = {f.key.fibre for f in review.fibres if f.key.cable == cable}
+        self.places = {
+            (planned.closure_number, fibre): planned.place
+            for planned in review.splice_plan
+            for fibre in planned.fibres
+        }
         self.units = {
             (u.closure_number, u.fibres[0] if u.ribbon is None else u.ribbon): u
             for u in (review.plan.units if review.plan else ())
@@ -365,6 +372,7 @@ class _Cable:
                 tuple(self._splice(closure, f) for f in fibres if f not in through),
                 self.units.get((closure.number, unit)),
                 sure,
+                self.places.get((closure.number, fibres[0]), NOWHERE_PLANNED),
             )
             for unit, fibres in sorted(units.items())
         )

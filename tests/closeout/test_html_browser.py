@@ -161,7 +161,7 @@ def test_paper_holds_every_row_and_column(
     text = "".join(page.extract_text() for page in pages)
     said = re.sub(r"\s", "", text.replace("−", "-"))
     figures = ("loss_ab_db", "loss_ba_db", "loss_db", "backscatter_step_db", "distance_m")
-    table = splice_cells(review.rows)
+    table = splice_cells(review)
     assert len(table.rows) > 150
     columns = dict(zip(table.names, zip(*table.rows, strict=True), strict=True))
     assert columns

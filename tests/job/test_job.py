@@ -16,7 +16,7 @@ from otdravg.cable.model import ShotRecord, ShotUse, TakenFor
 from otdravg.errors import BadJob, BadSetting, OtdravgError
 from otdravg.job import Job, load, parse
 from otdravg.job.form import job_text, typed, typed_row
-from otdravg.job.keys import KEYS, REFUSED, JobKey
+from otdravg.job.keys import KEYS, JobKey
 from otdravg.job.lists import LISTS
 from otdravg.report.job import remaining
 from otdravg.shot.settings import Direction
@@ -57,7 +57,6 @@ def test_what_is_needed_is_asked_for(name: str) -> None:
         ('colours = ["red", "red"]', "colours", "stands there twice"),
         ('colours = "rainbow"', "colours", "write a list of texts"),
         ('stage = ""', "stage", "write a text"),
-        ('splice_plan = "plan.csv"', "splice_plan", "nothing applies it yet"),
         ('origin = "letter"', "origin", "unknown key"),
         ("[ends]\nc = 'x'", "ends.c", "unknown key"),
         ("[[closures]]\nname = 'A'", "closures[1].distance", "it has to be there"),
@@ -70,12 +69,6 @@ def test_what_is_needed_is_asked_for(name: str) -> None:
 def test_what_cannot_be_applied_is_refused_by_name(line: str, name: str, hint: str) -> None:
     found = problems(LEAST + line)
     assert hint in found[name], found
-
-
-def test_what_is_refused_for_now_is_a_reason_each() -> None:
-    assert REFUSED
-    for name, why in REFUSED.items():
-        assert problems(f"{LEAST}{name} = 'x.csv'") == {name: why}
 
 
 def test_every_fault_is_said_at_once_and_names_the_file() -> None:
@@ -139,6 +132,10 @@ CHANGES: dict[str, tuple[str, Any]] = {
     "reels": (
         "reels = [{reel = 'R', fibre_type = 'G.653'}]",
         lambda job: job.expected.fibre_type,
+    ),
+    "splice_plan": (
+        "splice_plan = [{closure = '1', ribbon_in = '2', reversed = true}]",
+        lambda job: job.options().splice_plan.moved,
     ),
     "instruments": (
         "instruments = [{instrument = '4711'}]",

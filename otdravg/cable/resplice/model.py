@@ -7,6 +7,7 @@ from decimal import Decimal
 from enum import Enum
 
 from otdravg.cable.log.model import Spliced
+from otdravg.cable.planned import NOWHERE_PLANNED, TrayPlace
 from otdravg.verdict import SpliceVerdict
 
 __all__ = [
@@ -86,6 +87,7 @@ class Unit:
     options: tuple[Option, ...]  # the choice, set out
     advised: Choice
     because: str
+    place: TrayPlace = NOWHERE_PLANNED  # in the closure, by the splice plan
     spliced: Spliced | None = None  # by the splice log
 
 

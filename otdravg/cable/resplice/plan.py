@@ -145,6 +145,7 @@ def _unit(
         options=options(failing, risk, profile),
         advised=advised,
         because=because,
+        place=first.place,
     )
 
 

@@ -93,7 +93,7 @@ def splice_data(review: CableReview) -> dict[str, Any]:
 
     Figures are text with the decimals that every output reports, so nothing is rounded twice.
     """
-    table = splice_cells(review.rows)
+    table = splice_cells(review)
     columns = [*table.names, "mark", "sign"]
     places: dict[str, dict[PageCell, int]] = {name: {} for name in _LISTED}
     folded: list[list[PageCell]] = []
@@ -124,7 +124,7 @@ def review_data(review: CableReview, words: PageWords, columns: Sequence[str]) -
 
     ``columns`` are those of a splice in full, on paper and beside its picture.
     """
-    table = splice_cells(review.rows)
+    table = splice_cells(review)
     fixed = {
         (column, text)
         for row in review.rows
@@ -138,7 +138,7 @@ def review_data(review: CableReview, words: PageWords, columns: Sequence[str]) -
     }
     return {
         **word_data(words),
-        "columns": {name: words.words.heading(name) for name in columns},
+        "columns": {name: words.words.heading(name) for name in columns if name in table.names},
         "figures": [
             name
             for name, *cells in zip(table.names, *table.rows, strict=True)
