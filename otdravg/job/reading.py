@@ -84,8 +84,8 @@ def file_of_list(own: JobList, path: Path) -> Path | None:
     ``None`` if the rows stand in the job itself, or it cannot be read.
     """
     try:
-        value = tomllib.loads(path.read_text("utf-8-sig")).get(own.name, own.file)
-    except (OSError, ValueError):
+        value = settings_in(settings_text(path), Decimal).get(own.name, own.file)
+    except BadSetting:
         return None
     return path.parent / value if isinstance(value, str) else None
 
