@@ -45,6 +45,7 @@ SPLICE_COLUMNS = (
     "expanded_uncertainty_db",
     "backscatter_step_db",
     "limit_db",
+    "state",
     "verdict",
     "action",
     "reason",
