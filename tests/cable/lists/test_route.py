@@ -9,6 +9,7 @@ import pytest
 
 from otdravg.cable.lists.facts import Mark, RoutePlace
 from otdravg.cable.lists.route import Odd, Survey, survey
+from otdravg.words.catalogue import told
 
 
 def truth(seed: int) -> tuple[list[RoutePlace], list[tuple[str, float, float]], float, list[float],
@@ -167,7 +168,7 @@ def test_a_coil_is_a_place_of_its_own() -> None:
     seen = survey(places, (), (2033.0, 1.0))
     spot = seen.at(1.5 + 1.015 * 1015)
     assert spot is not None
-    assert spot.text.startswith("in the coil at MH 1, sheath mark about 1015 ± ")
+    assert told(spot.said).startswith("in the coil at MH 1, sheath mark about 1015 ± ")
     stated = [places[0], replace(places[1], mark_out=None, slack_m=30.0), places[2]]
     coil = survey(stated, (), (2033.0, 1.0)).at(1.5 + 1.015 * 1015)
     assert coil is not None
@@ -177,4 +178,4 @@ def test_a_coil_is_a_place_of_its_own() -> None:
 def test_what_is_said() -> None:
     spot = survey(simple(100, 2100, 3100, unit="m"), (), (3048.0, 1.0)).at(1016.5)
     assert spot is not None
-    assert spot.text == "between A and MH 1, sheath mark about 1100 ± 2 m"
+    assert told(spot.said) == "between A and MH 1, sheath mark about 1100 ± 2 m"
