@@ -97,9 +97,14 @@ def kinds(seen: Survey) -> list[Odd]:
     return [what for what, _ in seen.odd]
 
 
+def said(seen: Survey) -> list[tuple[Odd, str]]:
+    """What is odd, and where in words."""
+    return [(what, told(where)) for what, where in seen.odd]
+
+
 def test_a_mark_that_runs_backwards_is_named_and_left_out() -> None:
     seen = survey(simple(1000, 2000, 1200, 3000, 4000), (), (3048.0, 1.0))
-    assert seen.odd == ((Odd.BACKWARDS, "1200 at MH 2, A to B"),)
+    assert said(seen) == [(Odd.BACKWARDS, "1200 at MH 2, A to B")]
     assert [name for name, *_ in seen.sections[0].stops] == ["A", "MH 1", "MH 3", "B"]
 
 
@@ -135,7 +140,7 @@ def test_feet_are_told_by_the_shots_and_said() -> None:
 def test_marks_that_no_factor_explains_place_nothing() -> None:
     seen = survey(simple(0, 1000, 2000), (), (2600.0, 1.0))
     assert kinds(seen) == [Odd.LENGTH]
-    assert "2000 m by the marks, 2597 m by the shots" in seen.odd[0][1]
+    assert "2000 m by the marks, 2597 m by the shots" in said(seen)[0][1]
     assert seen.at(1300.0) is None
 
 
@@ -148,7 +153,7 @@ def test_a_section_without_marks_is_a_gap_that_is_named() -> None:
     ]
     found = [("C1", 2033.0, 1.0), ("C2", 4100.0, 1.0)]
     seen = survey(places, found, (6133.0, 1.0))
-    assert seen.odd == ((Odd.UNMARKED, "closure C1 to closure C2"),)
+    assert said(seen) == [(Odd.UNMARKED, "closure C1 to closure C2")]
     assert seen.at(3000.0) is None
     assert seen.at(1000.0) is not None
     assert seen.at(5000.0) is not None
@@ -157,9 +162,9 @@ def test_a_section_without_marks_is_a_gap_that_is_named() -> None:
 def test_a_closure_that_the_shots_do_not_show_and_one_that_the_route_lacks() -> None:
     places, found, length_m, _, _ = truth(1)
     express = survey(places, [*found[:1], *found[2:]], (length_m, 1.0))
-    assert express.odd == ((Odd.NOT_SEEN, "closure P2"),)
+    assert said(express) == [(Odd.NOT_SEEN, "closure P2")]
     more = survey(places, [*found, ("x", found[0][1] + 700, 1.0)], (length_m, 1.0))
-    assert more.odd == ((Odd.NOT_LISTED, f"x at {found[0][1] + 700:.0f} m from A"),)
+    assert said(more) == [(Odd.NOT_LISTED, f"x at {found[0][1] + 700:.0f} m from A")]
 
 
 def test_a_coil_is_a_place_of_its_own() -> None:
