@@ -87,8 +87,9 @@ def _add_hours(page: Page, plan: ShotPlan, hours: Hours, paces: Sequence[Pace]) 
     time_s = plan.shown_averaging_s
     by = "as the files of the job show" if hours.is_by_files else "common practice, no source"
     again = f", {100 * hours.share_again:.0f} % shot again" if hours.share_again else ""
+    nm = wavelengths_text(hours.wavelengths_nm, Words())
     page.bullet(
-        f"{hours.fibres} fibres at {wavelengths_text(hours.wavelengths_nm, Words())}: {hours.shots} shots "
+        f"{hours.fibres} fibres at {nm}: {hours.shots} shots "
         f"from each end. With {time_s:g} s of averaging and {hours.between_s:.0f} s from shot to "
         f"shot ({by}{again}) {hours.of_an_end(time_s):.1f} h from each end, "
         f"{hours.of_one(time_s):.1f} h for each wavelength."
