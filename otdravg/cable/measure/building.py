@@ -72,9 +72,7 @@ def far_end_open(ends: Sequence[ReelEnd]) -> frozenset[FibreKey]:
     """Fibres that B does not see yet: they end at a closure, or no fibre of the cable is whole."""
     whole = {end.key.cable for end in ends if end.is_whole}
     return frozenset(
-        end.key
-        for end in ends
-        if not end.is_whole and (end.closure or end.key.cable not in whole)
+        end.key for end in ends if not end.is_whole and (end.closure or end.key.cable not in whole)
     )
 
 
