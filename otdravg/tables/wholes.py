@@ -5,19 +5,12 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-<<<<<<< HEAD
 from datetime import datetime
-from typing import Protocol
-
-from otdravg.cable.log.model import Spliced
-from otdravg.cable.model import CableReview, FibreKey, FibreResult, GroupResult, Proof, SpliceRow
-=======
 from typing import Protocol, TypeVar
 
 from otdravg.cable.log.model import Spliced
-from otdravg.cable.model import CableReview, FibreKey, FibreResult, GroupResult, SpliceRow
+from otdravg.cable.model import CableReview, FibreKey, FibreResult, GroupResult, Proof, SpliceRow
 from otdravg.findings import Statement, says
->>>>>>> main
 from otdravg.quantities import Quantity, reported
 from otdravg.tables.csv_file import Cell, Column
 from otdravg.trade import fibre_colour, ribbon_position

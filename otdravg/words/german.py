@@ -144,8 +144,8 @@ GERMAN = {
     "rise_db_per_1000_fibres": "Anstieg, dB je 1000 Fasern",
     "rise_until_now_db": "Anstieg bis jetzt, dB",
     "scatter_db": "Streuung, dB",
-    "proof": "Wie weit belegt",
-    "proved": "Belegt am",
+    "proof": "Wie weit bewiesen",
+    "proved": "Bewiesen am",
     "bend_checked": "Biegungen geprüft am",
     # Parts of a closeout.
     "closeout": "Abschlussunterlage der Spleiße",
@@ -401,12 +401,12 @@ GERMAN = {
     "= drift at one closure": "Drift an einer Muffe",
     "= along the numbers": "entlang der Nummern",
     "= along the numbers at one closure": "entlang der Nummern an einer Muffe",
-    "= not proved": "nicht belegt",
+    "= not proved": "nicht bewiesen",
     "= plausible from one end": "von einem Ende plausibel",
-    "= proved from both ends": "von beiden Enden belegt",
-    "= proved from both ends, bend check after closing due": "von beiden Enden belegt, "
+    "= proved from both ends": "von beiden Enden bewiesen",
+    "= proved from both ends, bend check after closing due": "von beiden Enden bewiesen, "
     "Biegeprüfung nach dem Schließen steht aus",
-    "= proved from both ends, bends checked after closing": "von beiden Enden belegt, "
+    "= proved from both ends, bends checked after closing": "von beiden Enden bewiesen, "
     "Biegungen nach dem Schließen geprüft",
     "= blade": "Klinge",
     "= electrodes": "Elektroden",

@@ -20,13 +20,8 @@ __all__ = ["Language", "Words"]
 
 #: Columns whose texts are words of the program, not of a person or a measurement.
 _FIXED_WORDS = frozenset(
-<<<<<<< HEAD
-    {"action", "advice", "change", "confidence", "coverage", "kind", "pattern", "proof", "severity",
-     "tool", "use", "verdict"}
-=======
-    {"action", "advice", "change", "confidence", "coverage", "kind", "pattern", "severity",
-     "state", "tool", "use", "verdict"}
->>>>>>> main
+    {"action", "advice", "change", "confidence", "coverage", "kind", "pattern", "proof",
+     "severity", "state", "tool", "use", "verdict"}
 )  # fmt: skip
 
 _BY_LANGUAGE = {Language.ENGLISH: ENGLISH, Language.GERMAN: GERMAN}

@@ -26,6 +26,7 @@ from otdravg.verdict import Profile, default
 from otdravg.verdict.rules import DbByWavelength, Directions, at_stage
 from otdravg.watch import Expected, Kind
 from otdravg.watch.status import Stage
+from otdravg.words.catalogue import told
 
 FIBRES = range(1, 25)
 BUILDING = at_stage(default(), "construction")
@@ -92,7 +93,7 @@ def test_an_end_at_the_next_closure_is_no_break(
     found = week[evening]
     assert {f.code for f in found.findings if f.severity is not Severity.NOTE} == set()
     (built,) = (f for f in found.findings if f.code == "built-so-far")
-    assert f"ends at closure C{int(evening) + 1}" in built.evidence
+    assert f"up to closure C{int(evening) + 1}" in told(built.evidence)
     assert found.to_take == ()  # the far end is not asked for what it cannot see
     assert found.exit_status == 0
 
@@ -148,7 +149,9 @@ def route(tmp_path: Path) -> Route:
 
 def codes(found: CableReview) -> dict[tuple[str, int | None], str]:
     return {
-        (f.code, f.fibre): f.evidence for f in found.findings if f.severity is not Severity.NOTE
+        (f.code, f.fibre): told(f.evidence)
+        for f in found.findings
+        if f.severity is not Severity.NOTE
     }
 
 
@@ -161,7 +164,9 @@ def test_a_fibre_that_ends_elsewhere_is_told(route: Route) -> None:
     assert set(said) == {
         ("end-between-closures", 4), ("end-behind-ribbon", 6), ("end-between-closures", 7)
     }  # fmt: skip
-    assert "at closure C2; most of its ribbon ends at closure C3" in said["end-behind-ribbon", 6]
+    assert (
+        "at closure C2; most of its ribbon reaches up to closure C3" in said["end-behind-ribbon", 6]
+    )
     assert "m short of most of its ribbon" in said["end-between-closures", 7]
 
 
@@ -196,8 +201,8 @@ def test_a_ribbon_that_the_log_has_spliced_where_it_ends_is_named(route: Route) 
     for day, code in ((20, "spliced-since-shot"), (15, "open-by-shots")):
         log = (LogLine(2, datetime(2024, 5, day, 10, 0), "C3", 2),)
         (said,) = (f for f in route.said(splice_log=log).findings if f.code == code)
-        assert "ribbon 2 spliced at closure C3" in said.evidence
-        assert "line 2" in said.evidence
+        assert "ribbon 2 spliced at closure C3" in told(said.evidence)
+        assert "line 2" in told(said.evidence)
         assert (said.fibre, len(said.other_fibres)) == (13, 11)
 
 
@@ -228,7 +233,7 @@ def test_a_contract_may_judge_from_one_end_or_by_ribbon(route: Route) -> None:
     by_ribbon = route.said(of_one_end(limit_db=2.0, ribbon_db=0.20))
     said = [f for f in by_ribbon.findings if f.code == "group-outside-rules"]
     assert [(f.closure, min(f.other_fibres)) for f in said] == [("C1", 13)]
-    assert "readings from one end" in said[0].evidence
+    assert "readings from one end" in told(said[0].evidence)
 
 
 def test_bends_are_checked_after_closing(week: Mapping[str, CableReview]) -> None:

@@ -8,14 +8,15 @@ from dataclasses import replace
 from datetime import datetime
 from statistics import median
 
-from otdravg.cable.checks.notes import about_fibre, numbers_text
+from otdravg.cable.checks.notes import about_fibre
 from otdravg.cable.files.attempts import date_of
 from otdravg.cable.log.held import HeldLog, unit_of
 from otdravg.cable.measure.building import reel_ends, usual_end
 from otdravg.cable.measure.closures import KnownClosure
 from otdravg.cable.measure.standing import Measured
 from otdravg.cable.model import CableFinding, FibreKey, ReelEnd, SpliceRow
-from otdravg.findings import Severity, says
+from otdravg.findings import Scope, Statement, caution, defect, note, says
+from otdravg.trade import numbers_text
 from otdravg.verdict.decision import Action, Verdict
 from otdravg.verdict.splice import with_more
 
@@ -50,14 +51,7 @@ def building_findings(
 ) -> list[CableFinding]:
     """Say how far a cable is built, and which fibres do not end where they should."""
     if not known:
-        return [
-            CableFinding(
-                Severity.NOTE,
-                "reel-ends-unknown",
-                "the job states no closures: where fibres under construction may end is not known",
-                "list the closures with their distances; nothing is said of breaks before",
-            )
-        ]
+        return [CableFinding(note("reel-ends-unknown", Scope.CABLE))]
     by_unit: dict[tuple[str, int], list[ReelEnd]] = defaultdict(list)
     for end in ends:
         by_unit[end.key.cable, unit_of(end.key.fibre, ribbon_size)].append(end)
@@ -75,7 +69,7 @@ def building_findings(
             if usual[unit] and end.closure == usual[unit]:
                 findings += _short_of(end, median(there))
             findings += _odd_end(end, usual[unit], before.get(end.key), order, names)
-        findings += _logged_open(unit, own, usual[unit], log, newest)
+        findings += _logged_open(unit, own, usual[unit], log, newest, ribbon_size)
     return findings
 
 
@@ -101,37 +95,33 @@ def _built(
     by_cable: dict[str, dict[str, list[int]]] = defaultdict(lambda: defaultdict(list))
     for (cable, unit), closure in usual.items():
         by_cable[cable][closure].append(unit)
-    noun = "ribbon" if ribbon_size else "fibre"
     for cable, own in sorted(by_cable.items()):
-        parts = [
-            f"{noun} {numbers_text(own[closure])} {_end_text(closure)}"
+        parts = tuple(
+            says("built-to", units=_units(own[closure], ribbon_size), end=_end(closure))
             for closure in (*names, "")
             if closure in own
-        ]
+        )
         if any(own):
-            yield CableFinding(
-                Severity.NOTE,
-                "built-so-far",
-                f"under construction: {'; '.join(parts)}",
-                "what is read from one end is plausible, not proved; shoot from B when the last "
-                "closure is spliced, and check for bends after closing",
-                cable=cable,
-            )
+            yield CableFinding(note("built-so-far", Scope.CABLE, parts=parts), cable)
 
 
-def _end_text(closure: str) -> str:
-    return f"ends at closure {closure}" if closure else "reaches behind the last closure"
+def _units(numbers: Sequence[int], ribbon_size: int | None) -> Statement:
+    text = numbers_text(numbers)
+    return says("ribbons-named", ribbons=text) if ribbon_size else says("fibres-named", fibres=text)
+
+
+def _end(closure: str) -> Statement:
+    return says("end-at-closure", name=closure) if closure else says("end-behind-last")
 
 
 def _short_of(end: ReelEnd, usual_m: float) -> Iterator[CableFinding]:
     """A fibre that ends short of the end of its reel, as the rest of its ribbon shows it."""
     if usual_m - end.distance_m > _CUT_M:
-        yield about_fibre(
-            end.key, Severity.DEFECT, "end-between-closures",
-            f"the fibre ends {end.distance_m:.0f} m from A, {usual_m - end.distance_m:.0f} m short "
-            f"of most of its ribbon, which {_end_text(end.closure)}",
-            "look there: cut fibre or crushed cable", distance_m=end.distance_m,
+        said = defect(
+            "end-between-closures", Scope.CABLE, "short", end_m=end.distance_m,
+            short_m=usual_m - end.distance_m, end=_end(end.closure),
         )  # fmt: skip
+        yield about_fibre(end.key, said, distance_m=end.distance_m)
 
 
 def _odd_end(
@@ -141,30 +131,24 @@ def _odd_end(
     order: Mapping[str, int],
     names: Sequence[str],
 ) -> Iterator[CableFinding]:
-    at = f"the fibre ends {end.distance_m:.0f} m from A"
     if not end.closure and not end.is_whole:
-        yield about_fibre(
-            end.key, Severity.DEFECT, "end-between-closures",
-            f"{at}, and no closure lies there: no end of a reel",
-            "look there: cut fibre or crushed cable; or correct the list of closures",
-            distance_m=end.distance_m,
-        )  # fmt: skip
+        said = defect("end-between-closures", Scope.CABLE, end_m=end.distance_m)
+        yield about_fibre(end.key, said, distance_m=end.distance_m)
         return
     place = order.get(end.closure, len(names))
     if place < order.get(usual, len(names)):
-        yield about_fibre(
-            end.key, Severity.DEFECT, "end-behind-ribbon",
-            f"{at}, at closure {end.closure}; most of its ribbon {_end_text(usual)}",
-            "look at that splice: not made, came apart, or broken in its tray",
-            closure=end.closure, distance_m=end.distance_m,
+        said = defect(
+            "end-behind-ribbon", Scope.CABLE, end_m=end.distance_m, name=end.closure,
+            end=_end(usual),
         )  # fmt: skip
     elif before is not None and place < order.get(before.closure, len(names)):
-        yield about_fibre(
-            end.key, Severity.DEFECT, "end-moved-back",
-            f"{at}, at closure {end.closure}; an earlier shot reached {before.distance_m:.0f} m",
-            "look at that splice: was it taken apart, or is the fibre broken in its tray?",
-            closure=end.closure, distance_m=end.distance_m,
+        said = defect(
+            "end-moved-back", Scope.CABLE, end_m=end.distance_m, name=end.closure,
+            before_m=before.distance_m,
         )  # fmt: skip
+    else:
+        return
+    yield about_fibre(end.key, said, closure=end.closure, distance_m=end.distance_m)
 
 
 def _logged_open(
@@ -173,6 +157,7 @@ def _logged_open(
     usual: str,
     log: HeldLog,
     newest: Mapping[FibreKey, datetime],
+    ribbon_size: int | None,
 ) -> Iterator[CableFinding]:
     """A ribbon that the log has spliced where it ends: open, or its shots are older."""
     fibres = [end.key.fibre for end in ends]
@@ -181,14 +166,14 @@ def _logged_open(
         if (line.ribbon, line.closure) != (unit[1], usual):
             continue
         is_after = taken is not None and taken.replace(tzinfo=None) > line.when
+        grave = caution if is_after else note
+        said = grave(
+            "open-by-shots" if is_after else "spliced-since-shot", Scope.CABLE,
+            units=_units([unit[1]], ribbon_size), name=usual, when=f"{line.when:%Y-%m-%d %H:%M}",
+            line=line.line,
+        )  # fmt: skip
         yield CableFinding(
-            Severity.CAUTION if is_after else Severity.NOTE,
-            "open-by-shots" if is_after else "spliced-since-shot",
-            f"the splice log has ribbon {unit[1]} spliced at closure {usual} on "
-            f"{line.when:%Y-%m-%d %H:%M} (line {line.line}), and its newest shots end there",
-            "compare the clocks; shoot it from A again, and look at that splice"
-            if is_after
-            else "shoot it from A again; if it still ends there, look at that splice",
+            said,
             cable=unit[0],
             fibre=fibres[0],
             closure=usual,

@@ -14,13 +14,8 @@ from otdravg.cable.model import (
     SpliceRow,
 )
 from otdravg.cable.planned import NOWHERE_PLANNED
-<<<<<<< HEAD
-from otdravg.findings import Severity
-from otdravg.fit.reading import Coverage, Kind
-=======
 from otdravg.findings import Finding, Scope, caution, defect
-from otdravg.fit.reading import Kind
->>>>>>> main
+from otdravg.fit.reading import Coverage, Kind
 from otdravg.quantities import Quantity, reported
 from otdravg.verdict.decision import Action, Verdict
 from otdravg.verdict.group import Whole, judge_group, mean_of

@@ -59,7 +59,7 @@ def without_far_end(measured: Sequence[Measured], ends: Sequence[ReelEnd]) -> li
             one,
             stand=Stand(one.key, one.wavelength_nm, one.stand.ab, ()),
             attempt=len(one.stand.ab),
-            outcome=replace(one.outcome, sketch_ba=None, refusal=None, problem="", advice=""),
+            outcome=replace(one.outcome, sketch_ba=None, refusal=None, problem=None, advice=None),
             earlier=(),
         )
         if one.key in at_closure and one.outcome.axis is None and one.stand.ba and one.stand.ab
