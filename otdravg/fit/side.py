@@ -218,7 +218,7 @@ class RoughSide:
         begin, stop = self.stretches(places)
         lo, hi = self.cell_index(begin), self.cell_index(stop)
         hi, about = np.maximum(hi, lo), self.x(middle_m)
-        sums = self.shot.cells.sums.moments(lo, hi, about)
+        sums = self._less_sure(self.shot.cells.sums.moments(lo, hi, about), begin, stop)
         short = np.flatnonzero(hi - lo < FEW_CELLS)
         if short.size:
             lo, hi = self.ranges(places)
@@ -231,6 +231,13 @@ class RoughSide:
             if level.size:
                 sums[:, k] = terms.moments(np.array([0]), hi[k : k + 1] - lo[k], about[k])[:, 0]
         return sums
+
+    def _less_sure(self, sums: FloatArray, begin_m: FloatArray, stop_m: FloatArray) -> FloatArray:
+        """Sums with the weight that what stands out at both ends of short sections leaves them."""
+        if not self.shot.loud_ends:
+            return sums
+        points = np.maximum((stop_m - begin_m) / self.shot.spacing_m, 1.0)
+        return np.asarray(sums / (1 + self.shot.loud_ends / points))
 
     def lines(self, fit: JointFit, places: tuple[Place, ...]) -> Lines:
         """Lines that a fit lays through this shot's points, in travel order."""
@@ -264,7 +271,7 @@ class RoughSide:
             start=shot.noise,
             tail_db2=shot.tail_db2,
             smoothing=shot.means[0],
-            least_white=bool(shot.response.poles),
+            least_white=shot.white if shot.response.poles else 0.0,
         )
         return replace(self, shot=replace(shot, noise=noise)).weighted(lines.over(shot.level_db))
 
@@ -302,7 +309,9 @@ class Side(RoughSide):
     def section_sums(self, places: tuple[Place, ...], middle_m: FloatArray) -> FloatArray:
         """Weighted sums of every section about its middle, shape (5, S)."""
         lo, hi = self.ranges(places)
-        return self.terms.moments(lo, hi, self.x(middle_m))
+        return self._less_sure(
+            self.terms.moments(lo, hi, self.x(middle_m)), *self.stretches(places)
+        )
 
     def curve_over_step(
         self, places: tuple[Place, ...], chosen: npt.NDArray[np.bool_]

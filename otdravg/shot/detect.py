@@ -346,7 +346,7 @@ def _noise_between(shot: Shot, fixed: list[Zone], steps: list[float], stop_m: fl
         start=shot.noise,
         tail_db2=shot.tail_db2,
         smoothing=shot.means[0],
-        least_white=bool(shot.response.poles),
+        least_white=shot.white if shot.response.poles else 0.0,
     )
 
 

@@ -107,6 +107,11 @@ WIDEST_PULSES = 5.0
 UNCORRELATED = 0.06
 
 
+#: Where a pole is taken out, the noise of the points at both ends of a line stands out: it is
+#: averaged over so many that a line of so many pulses has no more of it than this, dB; but over so
+#: small a part of a pulse at least. Chosen, not derived: a usual section; as much as a splice's
+#: uncertainty is where there is hardly noise; less than a cell of the search.
+LINE_PULSES, LITTLE_DB, SHARP = 10.0, 0.0005, 8.0
 #: Share of the fibre's power that the remains of a tail may have where the fibre is used again: 2
 #: mdB (chosen, not derived: they die out within the first part of a section).
 REMAINS = 1e-3
@@ -285,9 +290,19 @@ def noise_width(power: FloatArray, sigma: float, pulse_points: float) -> int:
 
 
 def equalised(
-    power: FloatArray, response: Response, pulse_points: float, *, raw: bool = False
-) -> tuple[FloatArray, tuple[int, ...]]:
+    power: FloatArray, response: Response, pulse_points: float, noise: float = 1.0
+) -> tuple[FloatArray, tuple[int, ...], float]:
     """Take the poles out of a record.
+
+    Parameters
+    ----------
+    power : array, shape (n,)
+        Linear power as it was recorded.
+    response : Response
+    pulse_points : float
+    noise : float
+        Standard deviation of a point where the fibre is weakest, as a share of its power: the
+        cleaner a record, the less of what takes a pole out has to be averaged.
 
     Returns
     -------
@@ -295,14 +310,22 @@ def equalised(
         Linear power as an instrument without poles would have shown it; may be negative in noise.
     widths : tuple of int
         Points of the running means that keep the noise in bounds, one for each pole.
+    white : float
+        Long-run variance of what was white noise, as a share of a point's variance: taking a pole
+        out leaves the mean of many points as it was.
     """
-    widths = []
+    widths, white = [], 1.0
     for pole in response.poles:
         a = math.exp(-1 / (pole * pulse_points))
         gain = a / (1 - a)
         # The difference of two points of white noise, over this many points, is that of one.
-        width = 1 if raw else max(math.ceil(math.sqrt(2) * gain), 1)
+        longest = math.sqrt(2) * gain
+        # What it leaves in the level that a line reaches at either end may be too little to matter.
+        line = LINE_PULSES * pulse_points
+        little = 20 * (gain / line) ** 2 * (5 / math.log(10) * noise / LITTLE_DB) ** 2
+        width = math.ceil(min(max(little, pulse_points / SHARP, 1.0), longest))
         widths.append(width)
+        white *= min(width / longest, 1.0) ** 2
         sums = np.zeros(power.size + 1)
         np.cumsum(power, out=sums[1:])
         # The mean of y + gain·(y[i] − y[i−1]) over a window telescopes to its two ends.
@@ -311,7 +334,7 @@ def equalised(
         lo = np.maximum(lo, 0)
         mean = (sums[hi] - sums[lo]) / (hi - lo)
         power = mean + gain * (power[hi - 1] - power[np.maximum(lo - 1, 0)]) / (hi - lo)
-    return power, tuple(widths)
+    return power, tuple(widths), white
 
 
 def edges_of(record: Record) -> list[Edge]:
@@ -459,7 +482,7 @@ def _with_smoothing(
 
     Without its poles a reflection rises as the running mean does, in a straight line of power.
     """
-    power, _ = equalised(record.power, replace(found, smoothing=1), record.pulse_points, raw=True)
+    power, *_ = equalised(record.power, found, record.pulse_points, 0.0)
     ceiling = float(record.power.max()) * 0.999
     widths = []
     for edge in edges:

@@ -185,11 +185,21 @@ class Shot:
     slope_db_per_m: float  # typical of the fibre
     u_slope_db_per_m: float
     cells: Cells
+    white: float = 1.0  # long-run variance of white noise by a point's, poles taken out
 
     @property
     def smoothing(self) -> int:
         """Points that a sharp edge is spread over."""
         return sum(self.means) - len(self.means) + 1
+
+    @property
+    def loud_ends(self) -> float:
+        """Points of a line whose ends add as much variance as it has, where poles were taken out.
+
+        Of white noise e, gain·(e[i] − e[i−w])/w is added, which at both ends of a line is left
+        over: 20·gain²/(w·N²) of its variance, against 4/N, in the level that the line reaches.
+        """
+        return 2.5 * self.smoothing * (1 / self.white - 1)
 
     @property
     def recovery_m(self) -> float:
@@ -329,10 +339,14 @@ def prepare(
     )
     response = response or learnt(record, shared)
     means: tuple[int, ...] = (response.smoothing,)
+    white = 1.0
     blind = blind_zones(record, response)
     blank = first_blank(level, start) if floor.masked else n
     if response.poles:
-        power, more = equalised(power, response, pulse_points)
+        last = end if fall is None else fall
+        faint = median(power[max(last - math.ceil(4 * pulse_points), start) : last + 1])
+        relative = floor.noise_power / max(faint - floor.mean_power, 1e-13)
+        power, more, white = equalised(power, response, pulse_points, relative)
         means += more
         if fall is not None:  # without its tail the end falls where it is
             fall = final_fall(power, floor, end, pulse_points) or fall
@@ -364,13 +378,13 @@ def prepare(
     noise = NoiseModel(
         point_noise.constant_db2,
         point_noise.receiver_db2,
-        max(ROUGH_RIPPLE * mean_noise.constant_db2 * coarse, point_noise.constant_db2),
-        max(mean_noise.receiver_db2 * coarse, point_noise.receiver_db2),
+        max(ROUGH_RIPPLE * mean_noise.constant_db2 * coarse, white * point_noise.constant_db2),
+        max(mean_noise.receiver_db2 * coarse, white * point_noise.receiver_db2),
     )
     shot = Shot(
         trace, index, x, power, level, response, means, blind, blank, quantum, rounding, pulse,
         spacing, floor, start, end, contour, fall,
-        start, (), np.zeros(n, dtype=bool), noise, *slope, Cells.none(width),
+        start, (), np.zeros(n, dtype=bool), noise, *slope, Cells.none(width), white,
     )  # fmt: skip
     return with_reflections(shot)
 
@@ -519,5 +533,5 @@ def make_cells(shot: Shot, width: int) -> Cells:
     # The logarithm of noisy power reads low by this much to first order.
     level += (DB_PER_RELATIVE_POWER * 0.5 * sigma2) * inverse_square
     weight = usable * (width / shot.noise.long_run_at(inverse_square))
-    sums = LineSums.of(x, level, weight)
+    sums = LineSums.of(x, level, weight, shot.loud_ends / width)
     return Cells(width, x, power, inverse_square, level, weight, sums)
