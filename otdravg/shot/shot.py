@@ -44,6 +44,8 @@ from otdravg.shot.response import (
     equalised,
     learnt,
     noise_width,
+    slow_behind_end,
+    without_slow_tail,
 )
 from otdravg.shot.trace import Trace
 
@@ -316,17 +318,25 @@ def prepare(
             "the file's scale factor is wrong: export the shot again",
         )
     guess = -FIRST_GUESS_DB_PER_KM * spacing / 1000
-    floor = noise_floor(level, guess)
     power = linear_power(level)
     start = int(np.clip(np.ceil(-x[0] / spacing), 0, n - 1))
+    floor = noise_floor(level, guess)
     end = find_end(power, floor, pulse_points)
+    slow = response
+    if not response and not floor.masked:
+        sure = floor.surely_above(max(round(pulse_points), 1))
+        slow = slow_behind_end(power, floor.dark_power, sure, start, end, pulse_points)
+    if slow and slow.slow:
+        power, slow = without_slow_tail(power, slow, start, end, pulse_points)
+        level = DB_PER_RELATIVE_POWER * np.log(power)
+        end = find_end(power, floor, pulse_points)
     behind = power[end + int(20 * pulse_points) + 20 :] if floor.is_noise else power[:0]
     shared = 1 if floor.masked else noise_width(behind, floor.noise_power, pulse_points)
     fall = final_fall(power, floor, end, pulse_points)
     for behind_end in (fall_into_tail, fall_by_and_by):
-        slow = behind_end(power, floor, start, end, pulse_points, guess)
-        if slow is not None and (fall is None or slow < fall):
-            fall, end = slow, min(end, slow + int(np.ceil(pulse_points)))
+        late = behind_end(power, floor, start, end, pulse_points, guess)
+        if late is not None and (fall is None or late < fall):
+            fall, end = late, min(end, late + int(np.ceil(pulse_points)))
     if end - start < max(4 * pulse_points, 24):
         raise ShotsDoNotPair(
             Refusal.NO_SIGNAL,
@@ -338,6 +348,8 @@ def prepare(
         level, power, pulse_points, guess, start, end, fall, floor.mean_power, floor.noise_power
     )
     response = response or learnt(record, shared)
+    if slow and slow.slow:
+        response = replace(response, slow=slow.slow, u_slow=slow.u_slow, reach=slow.reach)
     means: tuple[int, ...] = (response.smoothing,)
     white = 1.0
     blind = blind_zones(record, response)
@@ -359,7 +371,7 @@ def prepare(
     edge = int(1.5 * pulse_points)
     within = slice(start + edge, max(end - edge, start))
     known = floor.noise_power > 0 and not response.poles
-    tail = (DB_PER_RELATIVE_POWER * floor.noise_power) ** 2 if known else None
+    tail_db2 = (DB_PER_RELATIVE_POWER * floor.noise_power) ** 2 if known else None
     slope = _typical_slope(level, start, end, pulse_points, spacing)
     quantum = level_step(trace)
     typical = median(power[start : end + 1 : 16])
@@ -368,9 +380,9 @@ def prepare(
     slack = SLOPE_SLACK_DB_PER_KM / 1000 * spacing
     sums = RunningSums.of(level)
     contour = Contour.of(level, power, pulse_points, slope[0] * spacing, smoothing, slack, sums)
-    point_noise = rough_noise(level, within, contour.clipped, lag, rounding, tail)
+    point_noise = rough_noise(level, within, contour.clipped, lag, rounding, tail_db2)
     coarse = max(int(pulse_points / 2), smoothing, 4)
-    mean_tail = None if tail is None else tail * min(smoothing, coarse) / coarse
+    mean_tail = None if tail_db2 is None else tail_db2 * min(smoothing, coarse) / coarse
     averaged = Rounding(rounding.long_run_db2 / coarse, rounding.long_run_db2 / coarse)
     mean_noise = rough_noise(
         sums.means(0, coarse), within, contour.clipped, lag + coarse, averaged, mean_tail
