@@ -23,6 +23,7 @@ from otdravg.quantities import Quantity, reported
 from otdravg.shot.settings import Direction
 from otdravg.tables.beside import beside_cells
 from otdravg.tables.csv_file import CellTable, Column, CsvStyle, cell_table, csv_bytes
+from otdravg.tables.marks import state_of
 from otdravg.tables.places import with_places_where_planned
 from otdravg.tables.splice_log import log_cells
 from otdravg.tables.wholes import FIBRES, GROUPS, SPLICED, fibre_lines
@@ -57,6 +58,7 @@ _SPLICES: tuple[Column[SpliceRow], ...] = (
     ("closure_number", lambda r: r.closure_number),
     ("limit_db", lambda r: r.verdict.limit_db),
     ("near_limit", lambda r: r.verdict.near_limit),
+    ("state", lambda r: state_of(r).value),
     ("action", lambda r: r.verdict.action.value),
     ("coverage", lambda r: r.coverage.value),
     ("detected", lambda r: r.detected),

@@ -8,7 +8,6 @@ sign is the language's.
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import Enum
@@ -101,10 +100,8 @@ def _book(language: Language) -> dict[str, Any]:
     """Load a catalogue, the first time that a sentence of the language is asked for."""
     from importlib import resources
 
-    if sys.version_info >= (3, 11):
-        import tomllib
-    else:
-        import tomli as tomllib
+    from otdravg.system.toml_file import tomllib
+
     file = resources.files("otdravg.words") / f"{language.value}.toml"
     book: dict[str, Any] = tomllib.loads(file.read_text(encoding="utf-8"))
     return book

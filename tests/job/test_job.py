@@ -85,14 +85,6 @@ def test_what_is_no_job_is_one_line(text: str) -> None:
     assert "\n" not in str(caught.value)
 
 
-def test_a_file_that_is_not_there_or_not_text(tmp_path: Path) -> None:
-    with pytest.raises(BadJob, match="No such file"):
-        load(tmp_path / "none.toml")
-    (tmp_path / "bad.toml").write_bytes(b"cable = '\xff'")
-    with pytest.raises(BadJob, match="save the file as UTF-8"):
-        load(tmp_path / "bad.toml")
-
-
 def test_a_list_is_the_same_in_the_job_and_beside_it(tmp_path: Path) -> None:
     inline = LEAST + "".join(
         f"[[closures]]\nname = '{name}'\ndistance = {at}\n"

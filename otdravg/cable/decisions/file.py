@@ -10,7 +10,6 @@ import csv
 import io
 import json
 import re
-import sys
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields
 from datetime import date, datetime
@@ -19,11 +18,7 @@ from typing import Any
 
 from otdravg.cable.decisions.model import Decision, SealedDecision, decision_from
 from otdravg.errors import BadSetting
-
-if sys.version_info >= (3, 11):
-    import tomllib
-else:
-    import tomli as tomllib
+from otdravg.system.toml_file import tomllib
 
 __all__ = ["FileContent", "appended", "is_toml", "parse_file", "read_bytes"]
 

@@ -21,6 +21,7 @@ from otdravg.tables.exceptions import (
     missing_of,
     numbers_of,
 )
+from otdravg.tables.marks import State
 from otdravg.tables.places import place_text
 from otdravg.verdict.decision import Action
 from otdravg.words.catalogue import told
@@ -110,7 +111,17 @@ def exception_list(job: Job) -> None:
         fibres, again = numbers_of(missing.fibres), words.value(Action.SHOOT_AGAIN.value)
         nm = ", ".join(map(str, missing.wavelengths_nm))
         line = words["not_shot_line"].format(fibres=fibres, wavelengths=nm)
-        cells = (missing.cable, words["not_shot"], again, fibres, "", "", f"{nm} nm", "", line)
+        cells = (
+            missing.cable,
+            words.value(State.NOT_SHOT.value),
+            again,
+            fibres,
+            "",
+            "",
+            f"{nm} nm",
+            "",
+            line,
+        )
         rows.append(cells[0 if several else 1 :])
     remark = words["causes"] if rows else words["no_exceptions"]
     heading = words["exceptions"]
