@@ -119,6 +119,8 @@ _READ_FIRST = ("index.html", "findings.csv", "splices.csv")
 @template_option
 @full_option
 @click.option("--zip", "zip_traces", is_flag=True, help="Write traces.zip in place of traces/.")
+@click.option("--attach", "attached", metavar="DIR", type=FilePath,
+              help="Photos, papers: copied with their hashes, not judged.")  # fmt: skip
 @force_option
 @click.pass_context
 def cable(
@@ -151,6 +153,7 @@ def cable(
     template_file: Path | None,
     full: bool,
     zip_traces: bool,
+    attached: Path | None,
     force: bool,
 ) -> None:
     """Review a whole cable: judge every splice of every fibre, name every gap and mix-up.
@@ -194,10 +197,13 @@ def cable(
         template = replace(template, full=True)
     if out is None and not list_only:
         raise click.UsageError("no folder for the tables: add --out DIR, or --list")
+    if list_only and attached is not None:
+        raise click.UsageError("--list writes nothing that --attach could lie beside")
+    read = (*folders, attached) if attached else folders
     target = None if list_only else out
     progress = ProgressLine()
     with (
-        _output(target, folders, force) as draft,
+        _output(target, read, force) as draft,
         measuring_executor(workers, dask, folders, size_limits) as executor,
     ):
         shots = read_folders(folders, executor, progress, size_limits)
@@ -215,6 +221,7 @@ def cable(
             template=template,
             options=chosen,
             zip_traces=zip_traces,
+            attached=attached,
             executor=executor,
             progress=progress,
         )
