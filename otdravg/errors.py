@@ -30,6 +30,11 @@ __all__ = [
 class OtdravgError(Exception):
     """Root of every error that this package raises on purpose."""
 
+    @property
+    def lines(self) -> tuple[str, ...]:
+        """What there is to say, a line each: one, but for files with several faults."""
+        return (str(self),)
+
 
 class UnreadableTrace(OtdravgError):
     """A trace file that cannot be used.
@@ -147,6 +152,11 @@ class _BadSettings(BadSetting):
         self.problems = tuple(problems)
         more = f" (and {len(problems) - 1} more)" if len(problems) > 1 else ""
         self.args = (f"{self.path}: {first}{more}",)
+
+    @property
+    def lines(self) -> tuple[str, ...]:
+        """Every problem with the file in front."""
+        return tuple(f"{self.path}: {problem}" for problem in self.problems)
 
 
 class BadProfile(_BadSettings):

@@ -6,7 +6,7 @@ from enum import Enum
 from pathlib import Path
 
 from otdravg.findings import says
-from otdravg.verdict.keys import KEYS, REFUSED, Key
+from otdravg.verdict.keys import KEYS, Key
 from otdravg.words.catalogue import told, wording
 
 PAGE = Path(__file__).parents[1] / "docs" / "profiles.md"
@@ -54,14 +54,13 @@ def of_a_pair(key: Key) -> str:
 
 
 def table() -> str:
-    """The whole table, the keys that are refused last."""
+    """The whole table."""
     lines = ["| key | written as | meaning | applied by | one pair |", "|---|---|---|---|---|"]
     for key in KEYS:
         by = key.applied_by.removeprefix("otdravg.").replace(":", ".")
         lines.append(
             f"| `{key.path}` | {written_as(key)} | {meaning(key)} | `{by}` | {of_a_pair(key)} |"
         )
-    lines += [f"| `{path}` | | refused: {why} | | |" for path, why in REFUSED.items()]
     return "\n".join(lines) + "\n"
 
 

@@ -13,8 +13,11 @@ from decimal import Decimal
 from enum import Enum
 
 from otdravg.cable.decisions.model import SealedDecision
+from otdravg.cable.lists.facts import Instrument, PowerReading, Reel, RoutePlace
 from otdravg.cable.location import Location
+from otdravg.cable.log.model import NO_LOG, Spliced, SpliceLog
 from otdravg.cable.patterns.model import Patterns
+from otdravg.cable.planned import NOWHERE_PLANNED, PlannedSplice, TrayPlace
 from otdravg.cable.resplice.model import ResplicePlan
 from otdravg.findings import Severity
 from otdravg.fit.reading import Coverage, Kind, Reading
@@ -51,6 +54,7 @@ class Source(Enum):
     """What decided a fact about a shot; the order is the order of precedence."""
 
     DECISION = "reviewer's decision"
+    PLAN = "splice plan"
     MAPPING = "mapping table"
     PATTERN = "name pattern"
     HEADER = "header"
@@ -128,9 +132,12 @@ class Expected:
     cable: str = ""
     wavelengths_nm: tuple[int, ...] = ()
     ends: tuple[str, str] = ("", "")  # names of A and B as they are typed in headers
-    instruments: tuple[str, ...] = ()  # parts of their names or serial numbers
+    instruments: tuple[Instrument, ...] = ()
     fibre_type: str = ""  # such as "G.652"; "mixed" of reels that differ
     colours: tuple[str, ...] = ()  # of the fibres in order; () is TIA-598
+    route: tuple[RoutePlace, ...] = ()  # in order from A
+    reels: tuple[Reel, ...] = ()
+    power: tuple[PowerReading, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, order=True)
@@ -258,6 +265,7 @@ class SpliceRow:
     bend_suspected: bool = False
     reason: str = ""  # why something is missing, or what the reviewer decided
     decided: str = ""  # the reviewer's decision on it, with who and when
+    place: TrayPlace = NOWHERE_PLANNED  # in the closure, by the splice plan
     reading: Reading | None = field(default=None, compare=False)  # None: read from a closeout
 
     @property
@@ -344,6 +352,8 @@ class GroupResult:
     worst_fibre: int | None
     rules: tuple[SpliceVerdict, ...]  # of the profile for such a group
     verdict: SpliceVerdict  # what asks for most, of its splices and of these rules
+    place: TrayPlace = NOWHERE_PLANNED  # of a ribbon in its closure
+    spliced: Spliced | None = None  # by the splice log
 
 
 @dataclass(frozen=True, slots=True)
@@ -407,12 +417,14 @@ class CableReview:
     changes: tuple[Change, ...] = ()
     plan: ResplicePlan | None = None
     patterns: Patterns | None = None
+    log: SpliceLog = NO_LOG
     ribbon_size: int | None = 12  # None in loose tube
     fibre_count: int | None = None  # of the cable, as the user stated it
     decisions_seal: str = ""  # last seal of the reviewer's decisions; empty if there are none
     decisions: tuple[SealedDecision, ...] = ()  # all that stand in the file, in its order
     expected: Expected = field(default_factory=Expected)
     to_take: tuple[ShotToTake, ...] = ()  # shots that are missing
+    splice_plan: tuple[PlannedSplice, ...] = ()  # as the crew wrote it, counted at A
     stage_seconds: dict[str, float] = field(default_factory=dict, compare=False)
 
     @property

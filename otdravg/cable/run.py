@@ -12,6 +12,12 @@ from functools import partial
 from os import PathLike
 from pathlib import Path
 
+from otdravg.cable.checks.beside import (
+    instrument_findings,
+    power_findings,
+    reel_findings,
+    route_findings,
+)
 from otdravg.cable.checks.earlier import OldSplice, change_findings, changes_since
 from otdravg.cable.checks.judging import judged_together
 from otdravg.cable.checks.missing import (
@@ -19,6 +25,14 @@ from otdravg.cable.checks.missing import (
     in_shooting_order,
     missing_fibres,
     missing_shots,
+)
+from otdravg.cable.checks.planned import (
+    as_planned,
+    contradicted,
+    counted_at_a,
+    placed_plan,
+    plan_findings,
+    with_places,
 )
 from otdravg.cable.checks.profile import not_applied, numbering_asked, profile_findings
 from otdravg.cable.checks.rows import row_findings
@@ -51,6 +65,11 @@ from otdravg.cable.identity.copies import tell_copies
 from otdravg.cable.identity.crossed import check_identities
 from otdravg.cable.identity.ends import cables_with_open_ends, ends_by_shots
 from otdravg.cable.identity.turned import turned_round
+from otdravg.cable.lists.instruments import with_linearity
+from otdravg.cable.lists.placing import on_the_sheath, surveyed
+from otdravg.cable.log.held import hold
+from otdravg.cable.log.model import LogLine
+from otdravg.cable.log.outcome import log_outcome, order_of
 from otdravg.cable.measure.closures import KnownClosure
 from otdravg.cable.measure.cords import with_measured_cords
 from otdravg.cable.measure.jobs import spread
@@ -69,6 +88,7 @@ from otdravg.cable.model import (
     SpliceRow,
 )
 from otdravg.cable.patterns.find import find_patterns
+from otdravg.cable.planned import SplicePlan
 from otdravg.cable.resplice.plan import plan_resplices
 from otdravg.errors import BadSetting
 from otdravg.findings import Severity
@@ -108,6 +128,8 @@ class Options:
     group_index: float | None = None
     fibre_count: int | None = None
     expected: Expected = field(default_factory=Expected)
+    splice_plan: SplicePlan = field(default_factory=SplicePlan)
+    splice_log: tuple[LogLine, ...] = ()
 
 
 def read_folders(
@@ -159,6 +181,7 @@ def _listed(
 ) -> tuple[tuple[ShotRecord, ...], tuple[CableFinding, ...]]:
     """Take every file for what it is said to be, and number what is of one kind."""
     records, findings = take(shots, options.naming)
+    records = counted_at_a(records, options.splice_plan)
     decisions, more = decisions_here(options.decisions, records)
     findings += more
     records, more = apply_to_shots(records, decisions)
@@ -230,6 +253,7 @@ def review(
     for place in options.closures:
         if place.stage:
             at_stage(profile, place.stage)
+    _check_plan_size(options.splice_plan, profile)
     clock = _Stages()
     raw_shots = _raw_shots(shots, executor, progress)
     taken, listed = placed_shots(raw_shots, options, executor, progress)
@@ -241,22 +265,37 @@ def review(
     findings += more
     clock.stage("measure")
     maps, more = apply_to_maps(
-        cable_maps(measured, profile.ribbon_size, options.closures), decisions
+        cable_maps(measured, profile.ribbon_size, options.closures, options.splice_plan.uncut),
+        decisions,
     )
     findings += more
     records, more = settle(measured, records, maps)
     findings += more
     with _counted("measure at closures", len(measured), progress) as done:
         measured = measure_at_closures(measured, maps, executor, done)
+    measured = with_linearity(measured, options.expected.instruments)
     clock.stage("measure at closures")
 
     identities, crossed, renumberings = check_identities(measured, maps, profile.ribbon_size)
-    crossed = numbering_asked(identities, crossed, profile)
+    if back := contradicted(options.splice_plan, renumberings):
+        as_labelled = replace(options, splice_plan=options.splice_plan.without(back))
+        return review(raw_shots, profile, as_labelled, executor=executor, progress=progress)
+    crossed = as_planned(numbering_asked(identities, crossed, profile), options.splice_plan)
     explained = Explained(crossed, renumberings)
     findings = tell_copies(explained.left_of(findings), records, measured, maps) + crossed
     clock.stage("identity")
     states = States(measured, maps, profile.ribbon_size, single_fibre=profile.ribbon.single_fibre)
     findings += states.findings(whole_fibres=profile.completeness.retest_touched)
+    log = hold(
+        options.splice_log,
+        maps,
+        measured,
+        cable=options.expected.cable,
+        ribbon_size=profile.ribbon_size,
+        fibre_count=options.fibre_count,
+        ahead=[known.name for known in options.closures],
+    )
+    findings += [*log.findings, *log.against_shots(measured, states.attempts)]
     findings += measured_findings(explained.left_in(measured))
     lengths_m = {m.key: m.outcome.axis.length_m for m in measured if m.outcome.axis}
     as_told = explained.renumbered(records)
@@ -269,15 +308,23 @@ def review(
     findings += profile_findings(measured, maps, profile)
     paired = [(m.key, m.wavelength_nm) for m in measured if m.outcome.axis]
     doubts = _doubts(findings, paired)
-    rows = judged_together(rows_of(measured, maps, profile, doubts, states.attempts), profile)
+    attempts = log.attempts(states.attempts)
+    rows = judged_together(rows_of(measured, maps, profile, doubts, attempts), profile)
     if options.expected.colours:
         rows = [replace(row, colour=_colour(row, profile, options.expected)) for row in rows]
+    plan = placed_plan(options.splice_plan, maps)
+    rows = with_places(rows, plan)
+    findings += plan_findings(plan, maps, identities, rows)
     rows, more = accepted_rows(rows, decisions)
     findings += more
     findings += explained.left_of(row_findings(rows, maps))
     changes = () if options.before is None else changes_since(options.before, rows)
     findings += change_findings(changes, profile)
-    findings += not_applied(profile, is_compared=options.before is not None)
+    findings += not_applied(
+        profile,
+        is_compared=options.before is not None,
+        has_power=bool(options.expected.power),
+    )
     # What is odd in the bytes of a file that is not used stands in the table of shots.
     findings += [
         finding
@@ -287,14 +334,28 @@ def review(
     ]
     findings += unused_findings(records, findings)
     closures = tuple(c for own_map in maps.values() for c in own_map.closures)
-    fibres = tuple(fibre_results(measured, rows, maps, profile))
-    groups = tuple(group_results(rows, profile))
+    fibres = tuple(fibre_results(measured, rows, maps, profile, options.expected.power))
+    splice_log, more = log_outcome(log, rows, profile)
+    findings += more
+    groups = tuple(
+        replace(own, spliced=splice_log.at(own.cable, own.closure_number or 0, own.ribbon))
+        for own in group_results(rows, profile)
+    )
     findings += failing_wholes(rows, fibres, groups)
+    surveys = {
+        cable: survey
+        for cable in maps
+        if (survey := surveyed(options.expected, cable, closures, fibres)) is not None
+    }
+    findings = on_the_sheath(findings, surveys) + route_findings(surveys)
+    findings += instrument_findings(records, options.expected, profile)
+    findings += reel_findings(options.expected, surveys, measured, closures, fibres, profile)
+    findings += power_findings(options.expected, fibres, options.fibre_count)
     findings, more = acknowledged(findings, decisions)
     findings += more
     clock.stage("judge")
-    plan = plan_resplices(rows, closures, fibres, profile)
-    patterns = find_patterns(rows)
+    to_redo = plan_resplices(rows, closures, fibres, profile, splice_log)
+    patterns = find_patterns(rows, order=order_of(log))
     clock.stage("plan")
     return CableReview(
         shots=tuple(records),
@@ -309,14 +370,22 @@ def review(
         changes=changes,
         ribbon_size=profile.ribbon_size,
         fibre_count=options.fibre_count,
-        plan=plan,
+        plan=to_redo,
         patterns=patterns,
+        log=splice_log,
         decisions_seal=options.decisions.last_seal,
         decisions=options.decisions.entries,
         expected=options.expected,
         to_take=tuple(sorted({*half, *absent}, key=in_shooting_order)),
+        splice_plan=plan.splices,
         stage_seconds=clock.seconds,
     )
+
+
+def _check_plan_size(plan: SplicePlan, profile: Profile) -> None:
+    if plan.splices and plan.size != profile.ribbon_size:
+        wanted = f"the splice plan was read with ribbons of {plan.size}: state ribbon in the job"
+        raise BadSetting("ribbon size", profile.ribbon_size, wanted)
 
 
 def _raw_shots(

@@ -18,6 +18,7 @@ _COMMANDS = {
     "decide": "Write down a reviewer's decision, or check a file of them.",
     "demo": "Write a simulated cable run to try the program on.",
     "job": "Say once what a cable is: fibres, ends, closures, rules.",
+    "locate": "Say where on the cable a distance lies: places, sheath marks.",
     "page": "Open a page in the browser: drop shots in, read the answer.",
     "pair": "Say what to do about a fibre: its splice losses from two shots.",
     "plan": "Say which pulse and averaging time to shoot with.",

@@ -1,4 +1,4 @@
-"""Where errors end: one line on stderr, exit status 2, never a traceback."""
+"""Where errors end: a line on stderr for each fault, exit status 2, never a traceback."""
 
 from __future__ import annotations
 
@@ -43,7 +43,8 @@ class OneLineErrors(click.Group):
         except click.Abort:
             print_error("stopped before the job was done")
         except OtdravgError as error:
-            print_error(str(error))
+            for line in error.lines:
+                print_error(line)
         except MemoryError:
             print_error(str(OutOfMemory()))
         except OSError as error:

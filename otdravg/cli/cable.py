@@ -36,12 +36,12 @@ from otdravg.cli.options import (
     stage_option,
 )
 from otdravg.cli.progress import ProgressLine
-from otdravg.cli.stated import NOTHING_STATED, agreed, job_option, profile_as_stated
+from otdravg.cli.stated import job_option, profile_as_stated
 from otdravg.cli.terminal import columns_of, print_text, shows_colour, shows_signs
 from otdravg.closeout.closeout import PARTS, chosen_parts, fill_closeout
 from otdravg.closeout.template import Template, load_template
 from otdravg.errors import OutputRefused
-from otdravg.job import load
+from otdravg.job import NOTHING_STATED, agreed, load
 from otdravg.report.cable import cable_text
 from otdravg.report.cable_details import listing_text
 from otdravg.sor.sizes import SizeLimits

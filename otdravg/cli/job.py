@@ -18,13 +18,18 @@ from otdravg.cli.terminal import print_error, print_text, print_written, shows_s
 from otdravg.errors import BadJob, BadSetting
 from otdravg.job import Job, load, parse
 from otdravg.job.form import from_review, job_text, typed, typed_row
-from otdravg.job.keys import KEYS, LISTS, JobKey, JobList
+from otdravg.job.keys import KEYS, JobKey
+from otdravg.job.lists import LISTS, JobList
+from otdravg.job.rows import form_of
 from otdravg.report.job import job_page, remaining
 from otdravg.report.page import Page
 from otdravg.sor.sizes import SizeLimits
 from otdravg.system.atomic import check_targets, write_atomic
 
 __all__ = ["job"]
+
+#: Lists whose rows are short enough to be typed on the command line.
+_TYPED = tuple(own for own in LISTS if own.option)
 
 
 @click.group(no_args_is_help=False)
@@ -34,14 +39,14 @@ def job() -> None:
 
 def _stating(command: Callable[..., None]) -> Callable[..., None]:
     """Give a command an option for every key and every list of a job."""
-    for own in reversed(LISTS):
+    for own in reversed(_TYPED):
         names = "=".join(own.needed).upper()
         command = click.option(
-            f"--{own.name[:-1]}",
+            own.option,
             own.name,
             metavar=names,
             multiple=True,
-            help=f"{own.sentence}, as in {own.example.replace(',', '=')}; may be repeated.",
+            help=f"{own.sentence}, as in {own.typed_example()}; may be repeated.",
         )(command)
     for key in reversed(KEYS):
         command = click.option(
@@ -82,7 +87,7 @@ def new(file: Path, *, folder: Path | None, force: bool, **stated: Any) -> None:
         text = stated[key.path.replace(".", "_")]
         if text is not None:
             values[key.path] = typed(key, text)
-    for own in LISTS:
+    for own in _TYPED:
         if stated[own.name]:
             values[own.name] = [typed_row(own, text) for text in stated[own.name]]
     text = job_text(values, origins)
@@ -115,9 +120,8 @@ def _answers() -> dict[str, Any]:
     print_text("An empty answer leaves the line to be filled in later.\n")
     for key in KEYS:
         _ask(key.path, f"{key.sentence}, as in {_as_typed(key)}", values, _of_key(key))
-    for own in LISTS:
-        example = own.example.replace(",", "=")
-        question = f"{own.sentence}, as in {example}, more with commas"
+    for own in _TYPED:
+        question = f"{own.sentence}, as in {own.typed_example()}, more with commas"
         _ask(own.name, question, values, _of_list(own))
     return values
 
@@ -162,6 +166,26 @@ def _shown_by(folder: Path) -> tuple[dict[str, Any], dict[str, str]]:
 
 
 @job.command()
+@click.argument("folder", metavar="[DIR]", type=FilePath, default=".")
+@click.option("--semicolon", is_flag=True, help="Columns parted by ; as a German spreadsheet does.")
+@force_option
+def forms(folder: Path, *, semicolon: bool, force: bool) -> None:
+    """Write an empty form for each list of a job: a header, to be filled in with a spreadsheet.
+
+    Beside the job, a list under the form's name is read without being named in the job.
+
+    \b
+    otdravg job forms van
+    """
+    files = {folder / own.file: form_of(own, ";" if semicolon else ",") for own in LISTS}
+    folder.mkdir(parents=True, exist_ok=True)
+    check_targets(files, inputs=[], overwrite=force)
+    for path, content in files.items():
+        write_atomic(path, content, overwrite=force)
+    print_written(files, aside=False)
+
+
+@job.command()
 @click.argument("file", metavar="FILE", type=FilePath)
 @click.argument("folders", metavar="[FOLDER]...", nargs=-1, type=FilePath)
 def show(file: Path, folders: tuple[Path, ...]) -> None:
@@ -202,9 +226,12 @@ def _problems(path: Path) -> tuple[BadSetting, ...]:
     try:
         good = load(path)
         rules = good.rules()
+        good.options()
     except BadJob as error:
         return error.problems
     except BadSetting as error:
         return (error,)
-    print_text(f"{path}: can be used (cable {good.cable}, profile {rules.name})\n")
+    own = [f"{one.file} {len(rows)}" for one in LISTS if (rows := getattr(good, one.name))]
+    rows_read = f", rows read: {', '.join(own)}" if own else ""
+    print_text(f"{path}: can be used (cable {good.cable}, profile {rules.name}{rows_read})\n")
     return ()

@@ -13,6 +13,7 @@ import click
 import uvicorn
 
 from otdravg.cli.options import FilePath, files_argument, language_option, max_size_option
+from otdravg.cli.stated import job_option
 from otdravg.cli.terminal import print_text
 from otdravg.errors import BadSetting
 from otdravg.serve.app import application
@@ -30,6 +31,7 @@ _HERE = "127.0.0.1"
 
 @click.command()
 @files_argument("folders", "[FOLDER...]", required=False)
+@job_option
 @click.option(
     "--decisions",
     metavar="FILE",
@@ -44,6 +46,7 @@ _HERE = "127.0.0.1"
 def page(
     folders: tuple[Path, ...],
     *,
+    job_file: Path | None,
     decisions: Path,
     port: int,
     no_browser: bool,
@@ -58,6 +61,7 @@ def page(
     \b
     otdravg page
     otdravg page shots
+    otdravg page --job ridge-7.toml
     """
     missing = [path for path in folders if not path.exists()]
     if missing:
@@ -69,13 +73,16 @@ def page(
         _listening(port) as listener,
     ):
         desk = Desk(
-            Path(dropped), folders, decisions, Setting(language=language), executor, size_limits
-        )
+            Path(dropped), folders, decisions, Setting(language=language), executor, size_limits,
+            job_file,
+        )  # fmt: skip
         keys, port = Keys(), listener.getsockname()[1]
         address = f"http://{_HERE}:{port}/?token={keys.token}"
         print_text(
             f"{address}\nThe address works once, on this machine alone. Ctrl-C ends the page.\n"
         )
+        if job_file is not None and not desk.has_job:
+            print_text(f"{job_file} is not there yet; it can be written in the page.\n")
         if not no_browser:
             webbrowser.open(address)
         settings = uvicorn.Config(
@@ -84,6 +91,7 @@ def page(
         )  # fmt: skip
         with suppress(KeyboardInterrupt):
             uvicorn.Server(settings).run(sockets=[listener])
+        desk.stop_following()
 
 
 def _listening(port: int) -> socket.socket:

@@ -3,48 +3,22 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TypeVar
 
 import click
 
 from otdravg.cli.options import FilePath
-from otdravg.errors import BadSetting
-from otdravg.job import Job
+from otdravg.job import NOTHING_STATED, Job, agreed
 from otdravg.verdict import Profile, default, load_named
 from otdravg.verdict.limits import Rule
 from otdravg.verdict.rules import at_stage
 
-__all__ = ["NOTHING_STATED", "agreed", "job_option", "profile_as_stated"]
+__all__ = ["job_option", "profile_as_stated"]
 
-T = TypeVar("T")
-#: The job where none is given.
-NOTHING_STATED = Job("", 0, ())
 
 #: ``--job``, which gives the command ``job_file``.
 job_option = click.option(
     "--job", "job_file", metavar="FILE", type=FilePath, help="What the cable is (otdravg job)."
 )
-
-
-def agreed(option: str, typed: T | None, stated: T | None) -> T | None:
-    """Return what an option or the job says; two that differ are refused."""
-    if typed is None:
-        return stated
-    if stated not in (None, "", ()) and typed != stated:
-        raise BadSetting(
-            option,
-            _shown(typed),
-            f"the job says {_shown(stated)!r}: change the job, or leave it out",
-        )
-    return typed
-
-
-def _shown(value: object) -> object:
-    """Show a value in one word: profiles by name, a table of closures by its size."""
-    if isinstance(value, tuple):
-        numbers = [str(one) for one in value if isinstance(one, int)]
-        return ", ".join(numbers) or f"{len(value)} closures"
-    return value.name if isinstance(value, Profile) else value
 
 
 def profile_as_stated(

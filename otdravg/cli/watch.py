@@ -28,22 +28,19 @@ from otdravg.cli.options import (
     stage_option,
 )
 from otdravg.cli.progress import ProgressLine
-from otdravg.cli.stated import NOTHING_STATED, agreed, job_option, profile_as_stated
+from otdravg.cli.stated import job_option, profile_as_stated
 from otdravg.cli.terminal import columns_of, print_error, print_text, shows_colour, shows_signs
 from otdravg.errors import BadSetting
-from otdravg.job import load
+from otdravg.job import NOTHING_STATED, agreed, load
 from otdravg.report.page import Page
 from otdravg.sor.sizes import SizeLimits
 from otdravg.watch import Answer, Expected, Follower, Watch
+from otdravg.watch.folder import SETTLE_S
 from otdravg.watch.memory import usual_place
 from otdravg.watch.screen import answer_text, json_lines, summary_text
 from otdravg.watch.waking import waiting
 
 __all__ = ["watch"]
-
-#: Seconds for which a file has to be left alone. Chosen, not derived: an instrument writes a shot
-#: in less than one, a stick over USB 1 pauses for less than two.
-_SETTLE_S = 4.0
 
 
 def _closures(text: str) -> int | tuple[KnownClosure, ...]:
@@ -82,7 +79,7 @@ _AS_FOR_CABLE = (
     "settle_s",
     metavar="SECONDS",
     type=click.FloatRange(min=0, max=600),
-    default=_SETTLE_S,
+    default=SETTLE_S,
     show_default=True,
     help="A file counts when nobody has touched it for so long.",
 )

@@ -8,7 +8,7 @@ type                      plain data
 ========================  =======================================================
 ``str int float bool``    the same; ``None`` is ``null``
 ``Decimal``               text, with the decimals that it has
-``datetime``              text after ISO 8601
+``date datetime``         text after ISO 8601
 ``bytes``                 text, base64
 enum                      its value
 dataclass                 object of its fields
@@ -25,7 +25,7 @@ import sys
 import types
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, fields, is_dataclass
-from datetime import datetime
+from datetime import date, datetime
 from decimal import Decimal
 from enum import Enum
 from functools import lru_cache
@@ -96,6 +96,11 @@ _SIMPLE: dict[object, _Rule] = {
         datetime.isoformat,
         lambda value: datetime.fromisoformat(_text(value)),
         {"type": "string", "format": "date-time"},
+    ),
+    date: _Rule(
+        date.isoformat,
+        lambda value: date.fromisoformat(_text(value)),
+        {"type": "string", "format": "date"},
     ),
     bytes: _Rule(_bytes_text, _bytes_of, {"type": "string", "contentEncoding": "base64"}),
     type(None): _Rule(_same, _same, {"type": "null"}),

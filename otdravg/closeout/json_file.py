@@ -19,6 +19,7 @@ from pathlib import Path
 from typing import Any
 
 import otdravg.cable.decisions.model
+import otdravg.cable.log.model
 import otdravg.cable.patterns.model
 import otdravg.cable.resplice.model
 import otdravg.verdict
@@ -195,6 +196,7 @@ def _dumped(value: Any) -> str:
 def _codec() -> Codec:
     names = vars(otdravg.verdict) | vars(otdravg.cable.resplice.model)
     names |= vars(otdravg.cable.patterns.model) | vars(otdravg.cable.decisions.model)
+    names |= vars(otdravg.cable.log.model)
     return Codec(
         names,
         {

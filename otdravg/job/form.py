@@ -9,7 +9,8 @@ from typing import Any
 
 from otdravg.cable.model import CableReview
 from otdravg.errors import BadSetting
-from otdravg.job.keys import KEYS, LISTS, JobKey, JobList
+from otdravg.job.keys import KEYS, JobKey
+from otdravg.job.lists import LISTS, JobList
 from otdravg.job.reading import FORMAT
 
 __all__ = ["from_review", "job_text", "typed", "typed_row"]
@@ -46,8 +47,7 @@ def typed_row(own: JobList, text: str) -> dict[str, str]:
     parts = [part.strip() for part in text.rsplit("=", len(own.needed) - 1)]
     if len(parts) != len(own.needed) or not all(parts):
         names = "=".join(own.needed).upper()
-        example = own.example.replace(",", "=")
-        raise BadSetting(own.name, text, f"write {names}, as in {example}")
+        raise BadSetting(own.name, text, f"write {names}, as in {own.typed_example()}")
     return dict(zip(own.needed, parts, strict=True))
 
 
@@ -83,14 +83,13 @@ def job_text(values: Values, origins: Mapping[str, str] | None = None) -> str:
 
 
 def _list_lines(own: JobList, rows: Iterable[Mapping[str, str]]) -> Iterator[str]:
-    yield f'# {own.sentence}; or, above all tables, {own.name} = "{own.name}.csv" beside this file.'
-    example = dict(zip(own.needed, own.example.split(","), strict=True))
+    yield f"# {own.sentence}; or {own.file} beside this file."
     for row in rows:
         yield f"[[{own.name}]]"
         yield from (f"{name} = {_toml(value)}" for name, value in row.items())
     if not rows:
         yield f"# [[{own.name}]]"
-        yield from (f"# {name} = {_toml(value)}" for name, value in example.items())
+        yield from (f"# {name} = {_toml(value)}" for name, value in own.example_row().items())
 
 
 def _toml(value: Any) -> str:
@@ -127,7 +126,7 @@ def from_review(review: CableReview) -> tuple[dict[str, Any], dict[str, str]]:
         "ribbon": size or 0,
         "ends.a": ends[0] or None,
         "ends.b": ends[1] or None,
-        "instruments": [one for one in instruments if one] or None,
+        "instruments": [{"instrument": one} for one in instruments if one],
         "closures": [
             {"name": closure.name, "distance": f"{closure.distance_m:.0f}m"}
             for closure in review.closures

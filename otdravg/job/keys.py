@@ -2,8 +2,7 @@
 
 :data:`KEYS` says of every key how it is written, what it is, and who applies it; the reader
 (:mod:`.reading`), the empty form and the questions (:mod:`.form`), the options of ``otdravg job
-new`` and the table in docs/job.md are made of it. A list of things (:data:`LISTS`) stands in the
-job itself or in a small CSV file beside it: one declaration of its columns serves both.
+new`` and the table in docs/job.md are made of it. Lists of things stand in :mod:`.lists`.
 """
 
 from __future__ import annotations
@@ -12,10 +11,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from otdravg.trade import RIBBON_SIZES
-from otdravg.verdict.keys import FIBRE_TYPES
-from otdravg.verdict.rules import Method
 
-__all__ = ["KEYS", "LISTS", "REFUSED", "TIA_598", "Column", "JobKey", "JobList"]
+__all__ = ["KEYS", "TIA_598", "JobKey"]
 
 #: What a job writes for the colours of the standard.
 TIA_598 = "TIA-598"
@@ -47,32 +44,6 @@ class JobKey:
         return f"--{table[:-1]}-{name}" if table else f"--{name}"
 
 
-@dataclass(frozen=True, slots=True)
-class Column:
-    """One column of a list; ``kind`` and ``allowed`` as in :class:`JobKey`."""
-
-    name: str
-    kind: str
-    allowed: tuple[Any, ...] = ()
-    is_required: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class JobList:
-    """A list of a job: ``[[name]]`` tables in it, or the name of a CSV file beside it."""
-
-    name: str
-    columns: tuple[Column, ...]
-    sentence: str
-    applied_by: str
-    example: str  # what is needed, as one line of the CSV file
-
-    @property
-    def needed(self) -> tuple[str, ...]:
-        """Names of the columns that have to be there."""
-        return tuple(column.name for column in self.columns if column.is_required)
-
-
 _EXPECTED = "otdravg.cable.checks.missing:beyond_expected"
 _PROFILE = "otdravg.job.model:Job.rules"
 
@@ -95,8 +66,6 @@ KEYS = (
     JobKey("colours", "colours", "Colours of a ribbon's fibres from position 1: TIA-598, or the "
            "cable's own, in order (16 of them for a ribbon of 16)",
            "otdravg.trade:fibre_colour", f'"{TIA_598}"'),
-    JobKey("instruments", "texts", "Instruments of the job: names or serial numbers as headers "
-           "have them", _EXPECTED, '["4711", "4712"]'),
     JobKey("launch", "length", "Length of the launch fibre at A",
            "otdravg.cable.measure.standing:measure_stands", '"1km"', (), False, "--launch"),
     JobKey("receive", "length", "Length of the receive fibre at B",
@@ -104,40 +73,3 @@ KEYS = (
     JobKey("shots", "texts", "Folders or archives with the shots, beside this file; later ones "
            "hold shots after a repair", "otdravg.cable.run:read_folders", '["shots"]'),
 )  # fmt: skip
-
-LISTS = (
-    JobList(
-        "closures",
-        (
-            Column("name", "text", (), True),
-            Column("distance", "length", (), True),
-            Column("method", "one_of", (tuple(method.value for method in Method),)),
-            Column("stage", "text"),
-        ),
-        "Closures: name and distance from A, method and stage if they are not the profile's",
-        "otdravg.cable.measure.closures:find_closures",
-        "Otterstone,4.29km",
-    ),
-    JobList(
-        "reels",
-        (
-            Column("reel", "text", (), True),
-            Column("fibre_type", "one_of", (FIBRE_TYPES[:-1],), True),
-        ),
-        "Reels of the cable and the type of their fibre",
-        "otdravg.job.model:Job.fibre_type",
-        "R-101,G.652",
-    ),
-)
-
-#: What a job will say one day and nothing here can apply yet, each with the reason.
-_NOT_YET = "nothing applies it yet; take it out"
-REFUSED = {
-    name: f"{_NOT_YET}: {why}"
-    for name, why in (
-        ("splice_plan", "crossings are told by the shots and confirmed with otdravg decide"),
-        ("splice_log", "attempts are counted by the shots"),
-        ("route", "distances are those of the fibre"),
-        ("power", "end-to-end loss is that of the shots"),
-    )
-}

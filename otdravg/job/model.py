@@ -9,22 +9,17 @@ from pathlib import Path
 from otdravg.cable.checks.missing import in_shooting_order, shots_in
 from otdravg.cable.files.claims import Naming
 from otdravg.cable.files.names import same_text
+from otdravg.cable.lists.facts import Instrument, PowerReading, Reel, RoutePlace
+from otdravg.cable.log.model import LogLine
 from otdravg.cable.measure.closures import KnownClosure
 from otdravg.cable.model import Expected, ShotRecord, ShotToTake
+from otdravg.cable.planned import PlanRow, SplicePlan
 from otdravg.cable.run import Options
 from otdravg.verdict import Profile, default, load_named
 from otdravg.verdict.rules import at_stage
 from otdravg.verdict.shots import ShotNeed, missing_shots
 
-__all__ = ["Job", "Reel"]
-
-
-@dataclass(frozen=True, slots=True)
-class Reel:
-    """A reel of cable, by its name, and the type of its fibre, such as "G.652"."""
-
-    name: str
-    fibre_type: str
+__all__ = ["Job"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,12 +34,16 @@ class Job:
     profile: str | None = None
     stage: str | None = None
     colours: tuple[str, ...] = ()  # () is TIA-598
-    instruments: tuple[str, ...] = ()
     launch_m: float | None = None
     receive_m: float | None = None
     shots: tuple[str, ...] = ()
     closures: tuple[KnownClosure, ...] = ()
     reels: tuple[Reel, ...] = ()
+    splice_plan: tuple[PlanRow, ...] = ()
+    instruments: tuple[Instrument, ...] = ()
+    route: tuple[RoutePlace, ...] = ()
+    power: tuple[PowerReading, ...] = ()
+    splice_log: tuple[LogLine, ...] = ()
     folder: Path = Path()  # where its file lies: names of files in it begin there
 
     @property
@@ -63,10 +62,19 @@ class Job:
             self.instruments,
             self.fibre_type,
             self.colours,
+            self.route,
+            self.reels,
+            self.power,
         )
 
     def options(self) -> Options:
-        """Return what a review takes beside the rules."""
+        """Return what a review takes beside the rules.
+
+        Raises
+        ------
+        BadSetting
+            If the splice plan cannot be followed.
+        """
         return Options(
             naming=Naming(end_a=self.ends[0] or None),
             closures=self.closures,
@@ -74,7 +82,17 @@ class Job:
             receive_m=self.receive_m,
             fibre_count=self.fibres or None,
             expected=self.expected,
+            splice_plan=self._followed_plan(),
+            splice_log=self.splice_log,
         )
+
+    def _followed_plan(self) -> SplicePlan:
+        """Follow the fibres through the splice plan, in the order of the closures from A."""
+        if not self.splice_plan:
+            return SplicePlan(self.cable)
+        names = [closure.name for closure in self.closures]
+        size = self.ribbon if self.ribbon is not None else self.own_profile().ribbon_size
+        return SplicePlan.of(self.splice_plan, names, self.cable, size or None)
 
     @property
     def folders(self) -> tuple[Path, ...]:

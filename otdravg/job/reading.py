@@ -2,29 +2,28 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import sys
 from collections.abc import Iterable, Mapping
 from decimal import Decimal
 from os import PathLike
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
-from otdravg.cable.measure.closures import KnownClosure
 from otdravg.errors import BadJob, BadSetting
-from otdravg.job.keys import KEYS, LISTS, REFUSED, TIA_598, JobList
-from otdravg.job.model import Job, Reel
+from otdravg.job.keys import KEYS, TIA_598
+from otdravg.job.lists import LISTS, JobList
+from otdravg.job.model import Job
+from otdravg.job.rows import ListRow, facts_of, rows_beside, rows_in
 from otdravg.quantities import metres_of
 from otdravg.verdict.keys import Table
-from otdravg.verdict.rules import Method
 
 if sys.version_info >= (3, 11):
     import tomllib
 else:
     import tomli as tomllib
 
-__all__ = ["FORMAT", "JobTable", "load", "parse"]
+__all__ = ["FORMAT", "JobTable", "file_of_list", "load", "parse"]
 
 #: Number of the file layout that this reader knows. Chosen, not derived: counted from one.
 FORMAT = 1
@@ -33,7 +32,7 @@ FORMAT = 1
 class JobTable(Table):
     """A table of a job, with the kinds of values that only jobs have."""
 
-    refused: Mapping[str, str] = REFUSED
+    refused: Mapping[str, str] = MappingProxyType({})  # what a job says is applied
 
     def _origins(self) -> None:
         """Look for no origins: a job states nothing that has one."""
@@ -69,45 +68,31 @@ class JobTable(Table):
             self.note(name, "a colour stands there twice; say how they differ, as in blue/2")
         return own
 
-    def rows(self, own: JobList, folder: Path) -> list[dict[str, Any]]:
-        """Return the rows of a list, from tables here or from a CSV file beside the job."""
-        value = self._content.get(own.name)
+    def rows(self, own: JobList, folder: Path, unasked: bool) -> list[ListRow]:
+        """Return the rows of a list: named or written here, or under its own name beside it."""
+        value = self._take(own.name)
+        if unasked and value != own.file and (folder / own.file).is_file():
+            if value is None:
+                value = own.file
+            elif rows_beside(own, folder / own.file, own.file, []):
+                self.note(own.name, f"{own.file} has rows too, which would not count; keep one")
+        if value is None:
+            return []
         if isinstance(value, str):
-            self._take(own.name)
-            try:
-                parts = _lines_of(folder / value)
-            except (OSError, ValueError, csv.Error) as error:
-                self.note(own.name, f"it cannot be read ({error})")
-                return []
-            tables = [
-                JobTable(row, f"{own.name} ({value}) line {number}", self.problems, {})
-                for number, row in parts
-            ]
-        else:
-            tables = self.tables(own.name)
-        return [_row(table, own) for table in tables]
+            return rows_beside(own, folder / value, value, self.problems)
+        return rows_in(own, value, self.problems)
 
 
-def _lines_of(path: Path) -> list[tuple[int, dict[str, Any]]]:
-    """Return the lines of a CSV file by their numbers; empty cells say nothing."""
-    reader = csv.reader(io.StringIO(path.read_text(encoding="utf-8-sig")), strict=True)
-    lines = [(reader.line_num, [cell.strip() for cell in cells]) for cells in reader if any(cells)]
-    if not lines:
-        raise ValueError("it is empty")
-    (_, names), *rows = lines
-    for number, cells in rows:
-        if len(cells) > len(names):
-            raise ValueError(f"line {number} has more cells than the first line has names")
-    return [(n, {k: v for k, v in zip(names, cells) if v}) for n, cells in rows]  # noqa: B905
+def file_of_list(own: JobList, path: Path) -> Path | None:
+    """Return where a job has a list: the file that it names, or the usual one beside it.
 
-
-def _row(table: JobTable, own: JobList) -> dict[str, Any]:
-    values = {c.name: getattr(table, c.kind)(c.name, *c.allowed) for c in own.columns}
-    for column in own.columns:
-        if column.is_required and column.name not in table:
-            table.note(column.name, "it has to be there")
-    table.close()
-    return values
+    ``None`` if the rows stand in the job itself, or it cannot be read.
+    """
+    try:
+        value = tomllib.loads(path.read_text("utf-8-sig")).get(own.name, own.file)
+    except (OSError, ValueError):
+        return None
+    return path.parent / value if isinstance(value, str) else None
 
 
 def load(path: str | PathLike[str]) -> Job:
@@ -126,11 +111,14 @@ def load(path: str | PathLike[str]) -> Job:
     except (OSError, ValueError) as error:
         why = getattr(error, "strerror", None) or "it cannot be read"
         raise BadJob(path, [BadSetting("file", str(path), why)]) from error
-    return parse(text, path)
+    return parse(text, path, unasked=True)
 
 
-def parse(text: str, path: str | PathLike[str] = "job") -> Job:
-    """Read a job from TOML text; ``path`` is what errors call it, and where its files lie."""
+def parse(text: str, path: str | PathLike[str] = "job", *, unasked: bool = False) -> Job:
+    """Read a job from TOML text; ``path`` is what errors call it, and where its files lie.
+
+    With ``unasked``, lists under their own names beside it are read without being named in it.
+    """
     try:
         content: dict[str, Any] = tomllib.loads(text, parse_float=Decimal)
     except tomllib.TOMLDecodeError as error:
@@ -145,18 +133,15 @@ def parse(text: str, path: str | PathLike[str] = "job") -> Job:
         values[key.path] = getattr(tables[table], key.kind)(name, *key.allowed)
         if key.is_required and name not in tables[table]:
             top.problems.append(BadSetting(key.path, "(missing)", "it has to be there"))
-    rows = {own.name: top.rows(own, folder) for own in LISTS}
+    rows = {own.name: top.rows(own, folder, unasked) for own in LISTS}
     for own_table in reversed(tables.values()):
         own_table.close()
     if values["wavelengths"] == ():
         top.note("wavelengths", "name at least one, as in [1310, 1550]")
-    for own in LISTS:
-        first = [row[own.columns[0].name] for row in rows[own.name]]
-        for twice in sorted({name for name in first if name and first.count(name) > 1}):
-            top.problems.append(BadSetting(own.name, twice, "it stands there twice"))
+    facts = facts_of(rows, LISTS, values["fibres"], top.problems)
     if top.problems:
         raise BadJob(path, top.problems)
-    return _job(values, rows, folder)
+    return _job(values, facts, folder)
 
 
 def _check_format(top: JobTable) -> None:
@@ -167,12 +152,8 @@ def _check_format(top: JobTable) -> None:
         top.note("format", f"this program reads format {FORMAT}")
 
 
-def _job(values: Mapping[str, Any], rows: Mapping[str, list[dict[str, Any]]], folder: Path) -> Job:
-    methods = {method.value: method for method in Method}
-    closures = [
-        KnownClosure(row["name"], row["distance"], methods.get(row["method"]), row["stage"] or "")
-        for row in rows["closures"]
-    ]
+def _job(values: Mapping[str, Any], facts: Mapping[str, list[Any]], folder: Path) -> Job:
+    in_order = sorted(facts["closures"], key=lambda c: (c.distance_m, c.name))
     return Job(
         cable=values["cable"],
         fibres=values["fibres"],
@@ -182,11 +163,9 @@ def _job(values: Mapping[str, Any], rows: Mapping[str, list[dict[str, Any]]], fo
         profile=values["profile"],
         stage=values["stage"],
         colours=values["colours"],
-        instruments=values["instruments"] or (),
         launch_m=values["launch"],
         receive_m=values["receive"],
         shots=values["shots"] or (),
-        closures=tuple(sorted(closures, key=lambda c: (c.distance_m, c.name))),
-        reels=tuple(Reel(row["reel"], row["fibre_type"]) for row in rows["reels"]),
         folder=folder,
+        **{name: tuple(own) for name, own in {**facts, "closures": in_order}.items()},
     )

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 
 from otdravg import __version__
 from otdravg.cable.identity.ends import cables_with_open_ends
+from otdravg.cable.log.model import SpliceLog
 from otdravg.cable.model import (
     CableFinding,
     CableReview,
@@ -17,7 +18,7 @@ from otdravg.cable.model import (
     SpliceRow,
 )
 from otdravg.findings import Severity
-from otdravg.quantities import Quantity, distance_text, reported
+from otdravg.quantities import Quantity, distance_text, loss_text, reported
 from otdravg.report.page import Page, counted
 from otdravg.shot.settings import Direction
 from otdravg.verdict.decision import Verdict
@@ -44,6 +45,7 @@ def add_details(page: Page, review: CableReview) -> None:
     _findings(page, review.findings, "Notes")
     _work(page, review)
     _patterns(page, review)
+    _log(page, review.log)
     page.line()
     page.paragraph(caution_statement())
 
@@ -141,6 +143,26 @@ def _patterns(page: Page, review: CableReview) -> None:
     page.line(f"What stands out (out of {counted(patterns.tested, 'comparison')})")
     for pattern in patterns.found:
         page.bullet(f"{pattern.sentence}; {pattern.where_to_look}")
+
+
+def _log(page: Page, log: SpliceLog) -> None:
+    """Say what the machines' estimates are worth, and how loss rises with the use of tools."""
+    if not log.splices:
+        return
+    page.line()
+    page.line(f"Splice log ({counted(len(log.splices), 'splice')} of this cable)")
+    for machine in log.machines:
+        bias = loss_text(machine.bias_db, 2 * machine.u_bias_db)
+        page.bullet(
+            f"splicer {machine.splicer or '(not named)'}: estimates {bias} more than measured, "
+            f"scatter {loss_text(machine.scatter_db)} ({counted(machine.ribbons, 'splice')})"
+        )
+    for wear in log.wear:
+        rise = loss_text(wear.rise_db, 2 * wear.u_rise_db)
+        page.bullet(
+            f"{wear.tool.value} of {wear.name or '(not named)'}: loss rises by {rise} for 1,000 "
+            f"fibres; {wear.fibres_now:,} since the last turn or change"
+        )
 
 
 def _by_cable(record: ShotRecord) -> tuple[bool, str, int, int, str]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from otdravg.cable.model import ShotToTake
+from otdravg.job.lists import LISTS
 from otdravg.job.model import Job
 from otdravg.quantities import distance_text
 from otdravg.report.causes import span_text, wavelengths_text
@@ -52,13 +53,16 @@ def job_page(job: Job, *, ascii_only: bool = False, columns: int = 80) -> Page:
     page.entry("Profile", (job.profile or "none: a default limit, the contract decides") + stage)
     page.entry("Colours", ", ".join(job.colours) or "TIA-598")
     for label, names in (
-        ("Instruments", job.instruments),
+        ("Instruments", [one.name for one in job.instruments]),
         ("Shots", job.shots),
         ("Reels", [f"{reel.name} {reel.fibre_type}" for reel in job.reels]),
         ("Closures", [f"{c.name} {distance_text(c.distance_m, km=True)}" for c in job.closures]),
     ):
         if names:
             page.entry(label, ", ".join(names))
+    for own in LISTS:
+        if not own.option and (count := len(getattr(job, own.name))):
+            page.entry(own.file, f"{count} row{'s' * (count > 1)}")
     for label, length_m in (("Launch", job.launch_m), ("Receive", job.receive_m)):
         if length_m is not None:
             page.entry(label, distance_text(length_m, km=False))

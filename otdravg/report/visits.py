@@ -8,6 +8,8 @@ from collections.abc import Iterable, Iterator, Sequence, Set
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
+from otdravg.cable.lists.placing import U_PLACE_M, surveyed
+from otdravg.cable.lists.route import Survey
 from otdravg.cable.model import CableFinding, CableReview, Closure, ShotToTake, SpliceRow
 from otdravg.cable.resplice.model import Choice, FailingFibre, Unit
 from otdravg.quantities import Quantity, distance_text, reported
@@ -129,18 +131,20 @@ def _place(unit: Unit) -> str:
 
 @dataclass(frozen=True, slots=True)
 class _Route:
-    """Closures of one cable, in order from A, and its length."""
+    """Closures of one cable, in order from A, its length and its sheath."""
 
     cable: str
     closures: tuple[Closure, ...]
     length_m: float
+    survey: Survey | None  # sheath marks, where the job has a route
 
     @classmethod
     def of(cls, review: CableReview, cable: str) -> _Route:
         lengths = sorted(f.length_m for f in review.fibres if f.key.cable == cable)
         closures = tuple(c for c in review.closures if c.cable == cable)
         length_m = lengths[len(lengths) // 2] if lengths else 0.0
-        return cls(cable, closures, length_m)
+        survey = surveyed(review.expected, cable, closures, review.fibres)
+        return cls(cable, closures, length_m, survey)
 
     def at(self, number: int) -> _Stop:
         """Return the stop at a closure."""
@@ -173,6 +177,9 @@ class _Route:
             where = names[own + 1].replace("c", "C", 1)
         else:
             before = self.before(stop.at_m)
+            spot = self.survey and self.survey.at(stop.at_m, U_PLACE_M)
+            if spot:
+                return f"{spot.text[0].upper()}{spot.text[1:]}, {self.both_ways(stop.at_m)}"
             where = f"Between {names[before]} and {names[before + 1]}"
         return f"{where}, {self.both_ways(stop.at_m)}"
 
@@ -247,12 +254,15 @@ def _unit(unit: Unit, lacking: str) -> Iterator[Doing]:
     cut = [f for f in unit.failing if f not in bent]
     if cut:
         numbers = span_text([f.fibre for f in cut])
-        ribbon = "" if unit.ribbon is None else f" ribbon {unit.ribbon}:"
+        place = f" ({unit.place.said})" if unit.place.said else ""
+        ribbon = f"{place}:" if place else ""
+        ribbon = ribbon if unit.ribbon is None else f" ribbon {unit.ribbon}{place}:"
         verb = "re-splice" if unit.advised is Choice.REDO else unit.advised.value
         if unit.advised is Choice.SINGLE:
             verb = "re-splice alone, out of"
         first = f" (first shoot {lacking})" if lacking else ""
-        short = numbers if unit.ribbon is None else f"{unit.ribbon} ({numbers})"
+        where = ", ".join(filter(None, (unit.place.said, numbers)))
+        short = numbers if unit.ribbon is None else f"{unit.ribbon} ({where})"
         yield Doing(
             f"{verb}{ribbon} {_failing(cut)}{first}",
             ("first shoot, then " if lacking else "")
@@ -265,7 +275,8 @@ def _unit(unit: Unit, lacking: str) -> Iterator[Doing]:
     if bent:
         noun, pronoun = ("fibre", "its") if len(bent) == 1 else ("fibres", "their")
         fibres = ", ".join(f"{f.fibre} {f.colour}" for f in bent)
-        text = f"re-dress {noun} {fibres} in {pronoun} tray and shoot again, do not cut"
+        tray = unit.place.said or f"{pronoun} tray"
+        text = f"re-dress {noun} {fibres} in {tray} and shoot again, do not cut"
         yield Doing(text, "re-dress fibre", span_text([f.fibre for f in bent]), is_opened=True)
 
 

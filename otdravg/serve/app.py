@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import json
 import tempfile
 import zipfile
 from collections.abc import Mapping
@@ -29,6 +30,10 @@ from otdravg.closeout.html.content import as_script_text, word_data
 from otdravg.closeout.html.traces import packed_pair
 from otdravg.closeout.template import Template
 from otdravg.errors import BadSetting, OtdravgError
+from otdravg.job.form import job_text, typed
+from otdravg.job.keys import KEYS
+from otdravg.job.lists import LISTS
+from otdravg.job.sheet import sheet_of
 from otdravg.quantities import metres_of
 from otdravg.report.cable import cable_text
 from otdravg.report.document import (
@@ -56,7 +61,8 @@ _Kind = TypeVar("_Kind", bound=Enum)
 #: What a browser may send at once. Chosen, not derived: a whole day's archive of shots.
 MOST_BYTES = 2 * 2**30
 _SCRIPTS = {
-    "page.js": ("page.js",),
+    "page.js": ("ask.js", "page.js"),
+    "lists.js": ("ask.js", "lists.js"),
     "fibre.js": ("common.js", "traces.js", "plot.js", "fibre.js"),
 }
 _HERE = Path(__file__).parent
@@ -73,6 +79,11 @@ def application(desk: Desk) -> Starlette:
             Route("/put-aside", page.put_aside, methods=["POST"]),
             Route("/settings", page.settings, methods=["POST"]),
             Route("/look", page.look, methods=["POST"]),
+            Route("/job", page.job),
+            Route("/job", page.new_job, methods=["POST"]),
+            Route("/lists/{name}", page.keep_list, methods=["POST"]),
+            Route("/live", page.live),
+            Route("/follow", page.follow, methods=["POST"]),
             Route("/fibre/{number:int}", page.fibre),
             Route("/fibre/{number:int}/at", page.also_at, methods=["POST"]),
             Route("/cable", page.cable),
@@ -151,6 +162,9 @@ class _Page:
                 for one in remarks
             ],
             given=[printable(str(path)) for path in desk.given],
+            job=printable(str(desk.job_file)) if desk.has_job else "",
+            job_faults=len(desk.job_faults()),
+            follows=desk.live is not None,
             kinds=[what.value for what in What],
             has_decisions=desk.decisions_file.exists(),
         )
@@ -193,6 +207,52 @@ class _Page:
         """Begin to measure and judge what lies on the desk."""
         self._desk.start()
         return JSONResponse(self._desk.state(), HTTPStatus.ACCEPTED)
+
+    async def job(self, request: Request) -> Response:
+        """The job and its lists, to be filled in."""
+        return await run_in_threadpool(self._job)
+
+    def _job(self) -> Response:
+        file = self._desk.job_file
+        has_job = file.is_file()
+        return self._filled(
+            "lists.html.j2",
+            file=printable(str(file)),
+            keys=KEYS,
+            job_text=printable_lines(file.read_text("utf-8", "replace")) if has_job else None,
+            sheets=[sheet_of(own, file) for own in LISTS] if has_job else (),
+            faults=[printable(str(one)) for one in self._desk.job_faults()],
+        )
+
+    async def new_job(self, request: Request) -> Response:
+        """Write a job down; what could not be read is not written."""
+        said = await _said(request)
+        values = {key.path: typed(key, said[key.path]) for key in KEYS if said.get(key.path)}
+        await run_in_threadpool(self._desk.write_job, job_text(values))
+        return JSONResponse(self._desk.state())
+
+    async def keep_list(self, request: Request) -> Response:
+        """Write a list of the job as it was typed; its faults are said by the page."""
+        said = await _said(request)
+        own = next((one for one in LISTS if one.name == request.path_params["name"]), None)
+        if own is None:
+            return _gone()
+        await run_in_threadpool(
+            self._desk.keep_list, own, _rows(said.get("rows", "")), said.get("stamp", "")
+        )
+        return JSONResponse(self._desk.state())
+
+    async def live(self, request: Request) -> Response:
+        """What the folder that is followed says."""
+        live = self._desk.live
+        return _gone() if live is None else JSONResponse(live.state())
+
+    async def follow(self, request: Request) -> Response:
+        """Begin to follow the folder that was named, or end it."""
+        said = await _said(request)
+        begin = said.get("follow", "") == "yes"
+        await run_in_threadpool(self._desk.follow if begin else self._desk.stop_following)
+        return JSONResponse(self._desk.state())
 
     def _fibre_of(self, request: Request) -> Fibre | None:
         number = request.path_params["number"]
@@ -366,6 +426,25 @@ async def _said(request: Request) -> Mapping[str, str]:
     if not isinstance(said, dict) or not all(isinstance(text, str) for text in said.values()):
         raise BadSetting("request", None, "the page sends texts by name")
     return {name: text.strip() for name, text in said.items()}
+
+
+def _rows(text: str) -> list[list[str]]:
+    """Rows of a list that the page sends, as JSON.
+
+    Raises
+    ------
+    BadSetting
+        If it is anything else.
+    """
+    try:
+        rows = json.loads(text)
+    except ValueError:
+        rows = None
+    if not isinstance(rows, list) or not all(
+        isinstance(row, list) and all(isinstance(cell, str) for cell in row) for row in rows
+    ):
+        raise BadSetting("rows", None, "the page sends rows of texts")
+    return rows
 
 
 def _length_m(text: str) -> float | None:

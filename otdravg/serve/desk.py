@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import threading
+import time
 from collections.abc import Callable, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, field, replace
@@ -24,15 +25,22 @@ from otdravg.cable.pairs import (
 )
 from otdravg.cable.run import check_for_shots, review
 from otdravg.closeout.sketches import PairSketch, Sketches, Span, pair_sketches, thinned
-from otdravg.errors import BadSetting, OtdravgError
+from otdravg.errors import BadJob, BadSetting, OtdravgError
+from otdravg.job import NOTHING_STATED, Job, agreed, load, parse
+from otdravg.job.lists import JobList
+from otdravg.job.sheet import write_sheet
 from otdravg.pair.measure import Measurement, measure
+from otdravg.serve.live import Live
 from otdravg.shot.trace import Trace
 from otdravg.sor.sizes import SizeLimits
 from otdravg.system.atomic import write_atomic
+from otdravg.verdict import Profile
 from otdravg.verdict.judge import PairReport, judge
 from otdravg.verdict.limits import Limits
 from otdravg.verdict.reading import load_named
 from otdravg.verdict.rules import default, profile_of
+from otdravg.watch import Expected, Follower, Watch
+from otdravg.watch.folder import SETTLE_S
 from otdravg.words.catalogue import Language
 
 __all__ = ["Desk", "Fibre", "Looked", "Setting", "safe_name"]
@@ -43,6 +51,8 @@ MOST_FILES = 20_000
 _LONGEST_NAME, _DEEPEST = 180, 8
 #: Names that Windows keeps for devices (Windows API, "Naming Files, Paths, and Namespaces").
 _DEVICES = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\..*)?", re.IGNORECASE)
+#: The job that the page writes if none was named, in the folder that the command runs in.
+UNNAMED_JOB = Path("otdravg-job.toml")
 _REFUSED_SIGNS = re.compile(r'[\x00-\x1f\x7f<>:"|?*\\]')
 
 
@@ -103,6 +113,37 @@ class Setting:
             return judge(measurement, profile=load_named(self.profile), **known)
         stated = Limits.parse((self.limit,) if self.limit else ())
         return judge(measurement, limit_db=stated, **known)
+
+    def rules(self, job: Job) -> Profile:
+        """Rules of a cable; what the job says of them holds.
+
+        Raises
+        ------
+        BadSetting
+            If the job says otherwise.
+        """
+        typed = load_named(self.profile) if self.profile else None
+        if self.limit:
+            typed = profile_of(Limits.parse((self.limit,)))
+        own = None if job.profile is None else job.own_profile()
+        chosen = agreed("limit" if self.limit else "profile", typed, own) or default()
+        return chosen if job is NOTHING_STATED else job.rules(chosen)
+
+    def options(self, job: Job, decisions: Decisions | None = None) -> Options:
+        """What a review takes beside the rules.
+
+        Raises
+        ------
+        BadSetting
+            If the job says otherwise.
+        """
+        stated = job.options()
+        return replace(
+            stated,
+            decisions=decisions or Decisions(),
+            launch_m=agreed("launch", self.launch_m, stated.launch_m),
+            receive_m=agreed("receive", self.receive_m, stated.receive_m),
+        )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -167,6 +208,9 @@ class Desk:
         Folders and archives to read, never written to.
     decisions : Path
         Where decisions are added.
+    job_file : Path, optional
+        What the cable is; read anew at each look. Where there is none of this name, the page may
+        write it.
     setting : Setting
     executor : concurrent.futures.Executor, optional
         Where a cable is measured; here by default.
@@ -181,8 +225,13 @@ class Desk:
         setting: Setting,
         executor: Executor | None = None,
         size_limits: SizeLimits | None = None,
+        job_file: Path | None = None,
     ) -> None:
-        self._dropped, self._given, self._executor = dropped, tuple(given), executor
+        self.job_file = job_file or UNNAMED_JOB
+        # A job that was not named applies to nothing, even if one of its name lies there.
+        self._is_named = job_file is not None
+        self._dropped, self._executor = dropped, executor
+        self._given = tuple(given)
         self.decisions_file = decisions
         self.size_limits = size_limits or SizeLimits()
         self._setting = setting
@@ -192,11 +241,88 @@ class Desk:
         self._looked = Looked(0)
         self._count = 0
         self._thread: threading.Thread | None = None
+        self.live: Live | None = None
 
     @property
     def setting(self) -> Setting:
         """What applies now."""
         return self._setting
+
+    @property
+    def has_job(self) -> bool:
+        """Whether a job applies."""
+        return self._is_named and self.job_file.exists()
+
+    def job(self) -> Job:
+        """What the job's file says now.
+
+        Raises
+        ------
+        BadJob
+            If it cannot be used.
+        """
+        return load(self.job_file) if self.has_job else NOTHING_STATED
+
+    def job_faults(self) -> tuple[BadSetting, ...]:
+        """All that is wrong with the job and its lists."""
+        try:
+            self.job()
+        except BadJob as error:
+            return error.problems
+        return ()
+
+    def write_job(self, text: str) -> None:
+        """Write a job, and apply it from now on.
+
+        Raises
+        ------
+        BadJob
+            If it could not be read back; nothing is written then.
+        OutputRefused
+            If a file of its name is there, or cannot be written.
+        """
+        parse(text, self.job_file)
+        write_atomic(self.job_file, text.encode("utf-8"), overwrite=False)
+        with self._lock:
+            self._is_named = True
+            self._revision += 1
+
+    def keep_list(self, own: JobList, rows: Sequence[Sequence[str]], stamp: str) -> None:
+        """Write a list of the job as it was typed, faults and all: what was typed is not lost.
+
+        Raises
+        ------
+        BadSetting
+            If there is no job, or its file was changed meanwhile.
+        """
+        if not self.has_job:
+            raise BadSetting(own.file, None, "write the job down first")
+        write_sheet(own, self.job_file, rows, stamp)
+        with self._lock:
+            self._revision += 1
+
+    def follow(self) -> None:
+        """Begin to follow the folders that were named, by the rules of now.
+
+        Raises
+        ------
+        OtdravgError
+            If no folder was named, or the rules do not hold.
+        """
+        if not self.given:
+            raise BadSetting("folder", None, "name a folder when the page is started")
+        job, setting = self.job(), self._setting
+        rules, options = setting.rules(job), setting.options(job)
+        follower = Follower(self.given, SETTLE_S, time.monotonic, size_limits=self.size_limits)
+        expected = Expected(job.fibres or None, len(job.closures) or None, job.wavelengths_nm)
+        self.stop_following()
+        self.live = Live(Watch(follower, rules, options, expected, executor=self._executor))
+
+    def stop_following(self) -> None:
+        """Follow no folder any more."""
+        if self.live is not None:
+            self.live.stop()
+        self.live = None
 
     @property
     def looked(self) -> Looked:
@@ -205,15 +331,17 @@ class Desk:
 
     @property
     def given(self) -> tuple[Path, ...]:
-        """Folders and archives that were named when the page was started."""
-        return self._given
+        """Folders and archives that were named when the page was started, else those of the job."""
+        if self._given or self.job_faults():
+            return self._given
+        return self.job().folders
 
     @property
     def paths(self) -> list[Path]:
         """Folders and archives to look into."""
         archives = sorted(self._dropped.rglob(f"*{ARCHIVE_SUFFIX}")) if self._count else []
         own = [self._dropped] if self._count > len(archives) else []
-        return [*self._given, *own, *archives]
+        return [*self.given, *own, *archives]
 
     def state(self) -> dict[str, object]:
         """What the page asks for again and again."""
@@ -234,11 +362,11 @@ class Desk:
         """What lies in the folders that were given, in short: it changes when they do."""
         seen = (
             (str(path), status.st_size, status.st_mtime_ns)
-            for folder in self._given
+            for folder in self.given
             for path in (folder.rglob("*") if folder.is_dir() else (folder,))
             if (status := path.stat())
         )
-        return f"{hash(frozenset(seen)):x}" if self._given else ""
+        return f"{hash(frozenset(seen)):x}" if self.given else ""
 
     def keep(self, name: str, content: bytes) -> None:
         """Keep a dropped file under its name; the same file twice is kept once.
@@ -320,7 +448,8 @@ class Desk:
         if not paths:
             raise BadSetting("file", None, "drop trace files first")
         pairing = pair_up(paths, self.size_limits)
-        if len({pair.key for pair in pairing.pairs}) <= 1:
+        # One fibre of a job is a cable that is not all there.
+        if not self.has_job and len({pair.key for pair in pairing.pairs}) <= 1:
             return self._pairs(revision, setting, pairing, progress)
         return self._cable(revision, setting, paths, progress)
 
@@ -367,12 +496,8 @@ class Desk:
         decisions = Decisions()
         if self.decisions_file.exists():
             decisions = read_decisions(self.decisions_file)
-        options = Options(
-            decisions=decisions, launch_m=setting.launch_m, receive_m=setting.receive_m
-        )
-        profile = load_named(setting.profile) if setting.profile else default()
-        if setting.limit:
-            profile = profile_of(Limits.parse((setting.limit,)))
+        job = self.job()
+        options, profile = setting.options(job, decisions), setting.rules(job)
         executor = self._executor
         shots = read_folders(paths, executor, progress, self.size_limits)
         check_for_shots(paths, shots)

@@ -1,37 +1,17 @@
 // The desk: drop files, say the rules, look; what is told comes from the server as it is.
-const says = document.getElementById("says");
 const progress = document.getElementById("progress");
 const count = document.getElementById("count");
 let known = JSON.parse(document.getElementById("state").textContent);
 
-function tell(text) {
-  says.textContent = text;
-}
-
 async function ask(path, options) {
-  let answer;
-  try {
-    answer = await fetch(path, options);
-  } catch (problem) {
-    throw new Error(says.dataset.failed);
-  }
-  const text = await answer.text();
-  let said;
-  try {
-    said = JSON.parse(text);
-  } catch (problem) {
-    said = { error: text };
-  }
-  if (!answer.ok) throw new Error(said.error || says.dataset.failed);
+  const said = await asked(path, options);
   // What this window did itself is no news to it.
   if (options && said.revision) known = said;
   return said;
 }
 
 function post(path, said) {
-  return ask(path, {
-    method: "POST", body: JSON.stringify(said), headers: { "Content-Type": "application/json" },
-  });
+  return ask(path, posted(said));
 }
 
 // Files below a dropped folder keep their path: the number of a fibre may stand in it.
@@ -99,9 +79,6 @@ document.getElementById("put-aside").addEventListener("click", async () => {
   window.location.assign("/");
 });
 
-function entries(form) {
-  return Object.fromEntries(new FormData(form).entries());
-}
 function onSubmit(id, then) {
   const form = document.getElementById(id);
   if (!form) return;
@@ -139,6 +116,33 @@ async function look() {
 document.getElementById("look").addEventListener("click", () => {
   look().catch((problem) => tell(problem.message));
 });
+
+// The folder that is followed: what stands, told anew when it changes.
+const follow = document.getElementById("follow");
+const live = document.getElementById("live");
+if (follow) {
+  follow.addEventListener("click", async () => {
+    try {
+      await post("/follow", { follow: follow.value });
+      window.location.assign("/");
+    } catch (problem) {
+      tell(problem.message);
+    }
+  });
+}
+async function showLive() {
+  const when = document.getElementById("live-when");
+  const said = await ask("/live");
+  if (said.text && live.textContent !== said.text) live.textContent = said.text;
+  live.classList.toggle("calls", said.calls);
+  const told = said.trouble || (said.when && when.dataset.last + " " + said.when);
+  if (told && when.textContent !== told) when.textContent = told;
+}
+if (live) {
+  const again = () => showLive().catch((problem) => tell(problem.message));
+  again();
+  setInterval(again, 2000);
+}
 
 // Another window, or new files in a folder that is read: say so, and let the person choose.
 setInterval(async () => {

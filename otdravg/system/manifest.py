@@ -56,9 +56,14 @@ def write_manifest(folder: Path) -> None:
 
 
 def write_evidence(folder: Path) -> str:
-    """Write the hashes of what the results rest on; return the hash of that list."""
-    _write(folder, EVIDENCE, _evidence_below(folder))
-    return _hash_of(folder / EVIDENCE)
+    """Write the hashes of what the results rest on; return the hash of that list, if it has any.
+
+    Page and paper alone rest on nothing that lies beside them: a hash of an empty list on them
+    would look like a seal.
+    """
+    files = _evidence_below(folder)
+    _write(folder, EVIDENCE, files)
+    return _hash_of(folder / EVIDENCE) if files else ""
 
 
 def _write(folder: Path, name: str, files: Iterable[str]) -> None:

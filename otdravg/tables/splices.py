@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from decimal import Decimal
+from typing import Any
 
 from otdravg.cable.decisions.model import SealedDecision
 from otdravg.cable.model import (
@@ -19,12 +21,15 @@ from otdravg.cable.patterns.model import Pattern
 from otdravg.cable.resplice.plan import Unit
 from otdravg.quantities import Quantity, reported
 from otdravg.shot.settings import Direction
+from otdravg.tables.beside import beside_cells
 from otdravg.tables.csv_file import CellTable, Column, CsvStyle, cell_table, csv_bytes
-from otdravg.tables.wholes import FIBRES, GROUPS, fibre_lines
+from otdravg.tables.places import with_places_where_planned
+from otdravg.tables.splice_log import log_cells
+from otdravg.tables.wholes import FIBRES, GROUPS, SPLICED, fibre_lines
 from otdravg.verdict.group import Whole
 from otdravg.words.catalogue import told
 
-__all__ = ["cable_tables", "review_cells"]
+__all__ = ["cable_tables", "review_cells", "splice_cells"]
 
 _SPLICES: tuple[Column[SpliceRow], ...] = (
     ("cable", lambda r: r.cable),
@@ -140,6 +145,7 @@ _RESPLICE: tuple[Column[Unit], ...] = (
     ("chance_all_pass", lambda u: _percent(u.risk.chance_all_pass)),
     ("expected_worst_after_db", lambda u: u.risk.expected_worst_db),
     ("choice", lambda u: " | ".join(f"{o.choice.value}: {o.sentence}" for o in u.options)),
+    *SPLICED,
 )
 
 
@@ -241,24 +247,35 @@ _DECISIONS: tuple[Column[SealedDecision], ...] = (
 )
 
 
+def splice_cells(review: CableReview) -> CellTable:
+    """Return splices with every column that there is."""
+    return cell_table(_placed(_SPLICES, review), review.rows)
+
+
+def _placed(columns: Sequence[Column[Any]], review: CableReview) -> tuple[Column[Any], ...]:
+    return with_places_where_planned(columns, bool(review.splice_plan))
+
+
 def review_cells(review: CableReview) -> dict[str, CellTable]:
     """Return the tables of a review by name, with every figure as it is reported.
 
     Always there: ``splices``, ``fibres``, ``ribbons``, ``closures``, ``cables``, ``findings``,
     ``shots``, ``resplice``, ``identity``, ``patterns``.
+    With a splice plan tube, ribbon mark, tray and slot stand beside the closure.
     ``attempts`` is there if something was shot again, ``changes`` after a comparison with an
-    earlier run, ``decisions`` if a reviewer decided something.
+    earlier run, ``decisions`` if a reviewer decided something; ``splice_log``, ``wear``,
+    ``machines``, ``route`` and ``power`` if the job has such lists.
     """
     units = review.plan.units if review.plan is not None else ()
     groups = {whole: [g for g in review.groups if g.whole is whole] for whole in Whole}
     tables = {
-        "splices": cell_table(_SPLICES, review.rows),
+        "splices": splice_cells(review),
         "findings": cell_table(_FINDINGS, review.findings),
         "shots": cell_table(_SHOTS, review.shots),
-        "resplice": cell_table(_RESPLICE, units),
+        "resplice": cell_table(_placed(_RESPLICE, review), units),
         "identity": cell_table(_IDENTITY, review.identities),
         "fibres": cell_table(FIBRES, fibre_lines(review)),
-        "ribbons": cell_table(GROUPS, groups[Whole.RIBBON]),
+        "ribbons": cell_table(_placed(GROUPS, review), groups[Whole.RIBBON]),
         "closures": cell_table(GROUPS, groups[Whole.CLOSURE]),
         "cables": cell_table(GROUPS, groups[Whole.CABLE]),
     }
@@ -269,9 +286,10 @@ def review_cells(review: CableReview) -> dict[str, CellTable]:
         tables["attempts"] = cell_table(_HISTORY, entries)
     if review.changes:
         tables["changes"] = cell_table(_CHANGES, review.changes)
+    tables |= log_cells(review.log)
     if review.decisions:
         tables["decisions"] = cell_table(_DECISIONS, review.decisions)
-    return tables
+    return tables | beside_cells(review)
 
 
 def cable_tables(review: CableReview, style: CsvStyle | None = None) -> dict[str, bytes]:

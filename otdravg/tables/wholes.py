@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from typing import Protocol
 
+from otdravg.cable.log.model import Spliced
 from otdravg.cable.model import CableReview, FibreKey, FibreResult, GroupResult, SpliceRow
 from otdravg.quantities import Quantity, reported
 from otdravg.tables.csv_file import Cell, Column
@@ -15,7 +17,7 @@ from otdravg.verdict.decision import Verdict, expanded
 from otdravg.verdict.verdicts import worst_of
 from otdravg.words.catalogue import told
 
-__all__ = ["FIBRES", "GROUPS", "UNJUDGED", "FibreLine", "fibre_lines"]
+__all__ = ["FIBRES", "GROUPS", "SPLICED", "UNJUDGED", "FibreLine", "fibre_lines"]
 
 #: Verdicts that leave open whether a splice is good.
 UNJUDGED = (
@@ -129,6 +131,26 @@ FIBRES: tuple[Column[FibreLine], ...] = (
     ("file_ba", _of_result(lambda r: r.file_ba)),
 )
 
+
+class _Spliced(Protocol):
+    @property
+    def spliced(self) -> Spliced | None: ...
+
+
+def _of_log(take: Callable[[Spliced], Cell]) -> Callable[[_Spliced], Cell]:
+    """Take from what the splice log says, if it says anything."""
+    return lambda row: None if row.spliced is None else take(row.spliced)
+
+
+#: Columns that a splice log fills: when, by which machine, by whom, how often.
+SPLICED: tuple[Column[_Spliced], ...] = (
+    ("spliced", _of_log(lambda s: s.last)),
+    ("splicer", _of_log(lambda s: ", ".join(s.splicers))),
+    ("person", _of_log(lambda s: ", ".join(s.people))),
+    ("tries", _of_log(lambda s: s.tries)),
+)
+
+
 #: Columns of ``ribbons.csv``, ``closures.csv`` and ``cables.csv``.
 GROUPS: tuple[Column[GroupResult], ...] = (
     ("cable", lambda g: g.cable),
@@ -148,4 +170,5 @@ GROUPS: tuple[Column[GroupResult], ...] = (
     ("figure", lambda g: g.verdict.figure),
     ("limit", lambda g: g.verdict.limit_db),
     ("rules", lambda g: " | ".join(told(r.reason) for r in g.rules)),
+    *SPLICED,
 )

@@ -20,7 +20,7 @@ from otdravg.verdict import rules
 from otdravg.verdict.limits import Rule
 from otdravg.verdict.rules import DbByWavelength
 
-__all__ = ["CABLE_FINDINGS", "FIBRE_TYPES", "KEYS", "REFUSED", "Bounds", "Key", "Table", "keys_of"]
+__all__ = ["CABLE_FINDINGS", "FIBRE_TYPES", "KEYS", "Bounds", "Key", "Table", "keys_of"]
 
 Bounds = tuple[Decimal, Decimal]
 E = TypeVar("E", bound=Enum)
@@ -44,23 +44,31 @@ FIBRE_TYPES = (*(f"G.65{digit}" for digit in range(10)), "mixed")
 
 #: Findings that no pair has: only a review of a whole cable makes them.
 CABLE_FINDINGS = frozenset(
-    {"bend-suspected", "cable-not-in-job", "cable-spelt-differently", "clock-odd",
-     "closure-unseen", "cord-differs", "cord-missing", "decision-changed", "decision-missing",
-     "decision-moved", "decision-of-other-cable", "decision-repeated", "decision-torn",
-     "decision-unsealed", "decision-without-cable", "decision-without-object", "decisions-joined",
+    {"attempts-differ", "bad-in-succession", "bend-suspected", "cable-not-in-job",
+     "cable-spelt-differently", "calibration-lapsed", "clock-odd", "closure-unseen",
+     "cord-differs", "cord-missing", "decision-changed", "decision-missing", "decision-moved",
+     "decision-of-other-cable", "decision-repeated", "decision-torn", "decision-unsealed",
+     "decision-without-cable", "decision-without-object", "decisions-joined",
      "decisions-resaved", "direction-claims-differ", "direction-missing", "end-a-chosen",
      "ends-exchanged", "ends-not-in-job", "ends-not-judged", "ends-told-by-shots",
-     "event-between-closures", "fibre-broken", "fibre-claims-differ", "fibre-missing",
-     "fibre-not-in-job", "fibre-type-not-in-job", "fibres-crossed", "file-unreadable",
-     "gone-since-before", "group-outside-rules", "header-edited", "header-left-unchanged",
-     "instrument-not-in-job", "key-not-applied", "launch-unstated", "length-differs",
+     "estimate-far-below", "event-between-closures", "express-spliced", "fibre-broken",
+     "fibre-claims-differ", "fibre-missing", "fibre-not-in-job", "fibre-type-not-in-job",
+     "fibres-crossed", "file-unreadable", "gone-since-before", "group-outside-rules",
+     "header-edited", "header-left-unchanged", "instrument-not-in-job", "key-not-applied",
+     "launch-unstated", "length-differs", "linearity-unstated", "log-clock-differs",
+     "log-line-twice", "log-line-unplaced", "log-time-backwards", "loss-rises-with-use",
      "mapping-unused", "newest-shot-unusable", "no-signal", "not-a-trace-file",
-     "numbering-by-labels", "numbering-differs", "numbering-unexplained", "order-unknown",
-     "other-fibre", "other-length", "pair-doubtful", "pair-of-two-states", "passes-unspliced",
-     "pattern-differs", "points-damaged", "pulse-differs", "reflection-in-closure",
-     "ribbon-missing", "same-file-again", "same-points-both-ways", "shot-again-from-one-end",
-     "shot-before-work", "shot-from-same-end", "shot-not-placed", "shots-under-one-name",
-     "span-outside-rules", "splice-changed", "two-cables-one-name", "wavelength-claims-differ",
+     "numbering-as-planned", "numbering-by-labels", "numbering-differs",
+     "numbering-unexplained", "order-unknown", "other-fibre", "other-length", "pair-doubtful",
+     "pair-of-two-states", "passes-unspliced", "pattern-differs", "plan-closure-unknown",
+     "plan-contradicted", "plan-unproved", "planned-splice-unseen", "points-damaged",
+     "power-apart", "power-beside-traces", "power-dark", "power-elsewhere", "power-exchanged",
+     "power-missing", "power-offset", "power-sign", "pulse-differs", "reel-beside-record",
+     "reel-length", "reel-outside-record", "reflection-in-closure", "ribbon-missing",
+     "route-closure-unlisted", "route-mark-odd", "route-mark-read", "same-file-again",
+     "same-points-both-ways", "shot-again-from-one-end", "shot-before-work",
+     "shot-from-same-end", "shot-not-placed", "shots-under-one-name", "span-outside-rules",
+     "splice-changed", "splice-not-in-log", "two-cables-one-name", "wavelength-claims-differ",
      "wavelength-differs", "wavelength-label", "wavelength-not-shot", "worse-than-before"}
 )  # fmt: skip
 
@@ -147,6 +155,7 @@ KEYS = (
     Key("span.formula.splice_db", "number", _SPAN, (_FROM_0_DB, "dB")),
     Key("span.formula.connector_db", "number", _SPAN, (_FROM_0_DB, "dB")),
     Key("span.formula.constant_db", "number", _SPAN, (_SPAN_FROM_0_DB, "dB")),
+    Key("span.reading", "choice", _SPAN, (rules.SpanReading,), "no-power-reading", is_open=True),
     Key("fibre.attenuation_db_per_km", "by_wavelength", _SPAN, _PER_KM),
     Key("connector.limit_db", "number", _CONNECTOR, _DB),
     Key("connector.end_limit_db", "number", _ENDS, _DB),
@@ -167,6 +176,8 @@ KEYS = (
         "whole-cable"),
     Key("change.increase_limit_db", "number", "otdravg.verdict.place:judge_increase", _DB,
         "no-earlier-run", is_open=True),
+    Key("change.deviation_limit_percent", "number", "otdravg.cable.checks.beside:reel_findings",
+        ((Decimal("0.1"), Decimal(100)), "%"), "no-reel-record", is_open=True),
     Key("setup.pulse_ns_min", "number", _SETUP, (_PULSE_NS, "ns")),
     Key("setup.pulse_ns_max", "number", _SETUP, (_PULSE_NS, "ns")),
     Key("setup.averages_min", "whole", _SETUP, (1, 2**31)),
@@ -187,12 +198,6 @@ KEYS = (
     Key("data.length_difference_limit_m", "metres", "otdravg.verdict.shots:data_findings"),
 )  # fmt: skip
 
-#: Keys that contracts know and nothing here can apply yet, each with the reason.
-REFUSED = {
-    "change.deviation_limit_percent": "not applied yet: no job can state what a reel's record "
-    "says; take it out and compare by hand",
-}
-
 
 def keys_of(table: str) -> tuple[Key, ...]:
     """Return the keys of one table of the file."""
@@ -203,7 +208,7 @@ class Table:
     """One table of the file. Getters note a problem and return the default on any fault."""
 
     #: Keys that are known and refused, each with the reason.
-    refused: Mapping[str, str] = REFUSED
+    refused: Mapping[str, str] = {}
 
     def __init__(
         self,

@@ -186,6 +186,13 @@ class LengthStep:
         return self.below_m is not None and length_m < self.below_m
 
 
+class SpanReading(Enum):
+    """Which figure the loss from end to end is."""
+
+    TRACES = "traces"  # the sum of what both shots show
+    POWER = "power"  # light source and power meter, with the connectors at both ends
+
+
 @dataclass(frozen=True, slots=True)
 class LossFormula:
     """End-to-end limit a·L + s·N + c·M + d for length L, N splices and M connectors."""
@@ -206,6 +213,7 @@ class SpanRule:
     evidence_attempts: int | None = None  # over the mean: not a failure if so many are documented
     steps: tuple[LengthStep, ...] = ()
     formula: LossFormula | None = None
+    reading: SpanReading = SpanReading.TRACES
     splices_per_km: Decimal | None = None  # terminations not counted
 
 
@@ -263,9 +271,10 @@ class BendRule:
 
 @dataclass(frozen=True, slots=True)
 class ChangeRule:
-    """Change against an earlier shot."""
+    """Change against an earlier shot, and of a reel's fibre against the reel's record."""
 
     increase_limit_db: Decimal | None = None
+    deviation_limit_percent: Decimal | None = None  # of the attenuation
 
 
 class LaunchUse(Enum):

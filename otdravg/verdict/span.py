@@ -13,11 +13,23 @@ from otdravg.fit.reading import Kind, Reading
 from otdravg.quantities import Quantity, reported
 from otdravg.verdict.decision import Action, Verdict, expanded
 from otdravg.verdict.group import Losses, held_mean, mean_of
-from otdravg.verdict.rules import OneWayCause, Profile, bears_on_acceptance
+from otdravg.verdict.rules import OneWayCause, Profile, SpanReading, bears_on_acceptance
 from otdravg.verdict.splice import is_one_way_allowed, with_more
 from otdravg.verdict.verdicts import SpanVerdict, SpliceVerdict, held
 
-__all__ = ["Span", "judge_span", "span_limit_db", "span_of"]
+__all__ = ["PowerLoss", "Span", "judge_span", "span_limit_db", "span_of"]
+
+
+@dataclass(frozen=True, slots=True)
+class PowerLoss:
+    """Loss of a fibre from end to end by light source and power meter, end connectors included."""
+
+    loss_db: float
+    expanded_db: float | None = None  # k = 2, as the tester's papers have it
+
+
+#: Connectors that a power reading holds beside those on the span. Derived: one at either end.
+_END_CONNECTORS = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +55,7 @@ class Span:
     fibre_type: str = ""
     loss_ab_db: float | None = None  # end to end as one shot shows it
     loss_ba_db: float | None = None
+    power: PowerLoss | None = None  # what source and meter read, if they did
 
     @property
     def splices(self) -> Losses:
@@ -60,6 +73,7 @@ def span_of(
     attenuation: tuple[float | None, float | None],
     fibre_type: str = "",
     attempts: int = 1,
+    power: PowerLoss | None = None,
 ) -> Span:
     """Gather what span rules ask of one fibre.
 
@@ -109,6 +123,7 @@ def span_of(
         fibre_type=fibre_type,
         loss_ab_db=_sum([through_db, *(r.loss_ab_db for r in readings)]),
         loss_ba_db=_sum([through_db, *(r.loss_ba_db for r in readings)]),
+        power=power,
     )
 
 
@@ -190,14 +205,22 @@ def _judge_loss(profile: Profile, span: Span) -> Iterator[SpliceVerdict]:
     if not profile.span.steps and profile.span.formula is None:
         return
     loss_db, what = reported(span.loss_db, Quantity.LOSS_DB), says("end-to-end")
+    expanded_db, connectors = expanded(span.u_loss_db), span.connectors
+    if profile.span.reading is SpanReading.POWER:
+        if span.power is None:
+            reason = says("no-power-reading")
+            yield SpliceVerdict(Verdict.NOT_MEASURED, reason, Action.RECORD, "span.reading")
+            return
+        loss_db, what = reported(span.power.loss_db, Quantity.LOSS_DB), says("by-power-meter")
+        expanded_db = reported(span.power.expanded_db, Quantity.UNCERTAINTY_DB)
+        connectors += _END_CONNECTORS
     if span.length_m is None or loss_db is None:
         reason = says("part-not-measured", what=what)
         yield SpliceVerdict(Verdict.NOT_MEASURED, reason, Action.SHOOT_AGAIN, "span.steps")
         return
     limit_db, key = span_limit_db(
-        profile, span.wavelength_nm, span.length_m, len(span.losses_db), span.connectors
+        profile, span.wavelength_nm, span.length_m, len(span.losses_db), connectors
     )
-    expanded_db = expanded(span.u_loss_db)
     if limit_db is None:
         reason = says(
             "length-left-open", length_m=span.length_m, nominal_nm=f"{span.wavelength_nm:g}"

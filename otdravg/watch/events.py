@@ -128,9 +128,9 @@ def _place(cable: str, closure: Closure, unit: object = "") -> str:
 
 def _unit_text(ribbon: RibbonStatus) -> str:
     fibres = f"{ribbon.fibres[0]} to {ribbon.fibres[-1]}"
-    return f"fibre {ribbon.fibres[0]}" if ribbon.ribbon is None else (
-        f"ribbon {ribbon.ribbon} (fibres {fibres})"
-    )  # fmt: skip
+    unit = f"fibre {ribbon.fibres[0]}" if ribbon.ribbon is None else f"ribbon {ribbon.ribbon}"
+    where = ", ".join(filter(None, (unit, ribbon.place.said)))
+    return where if ribbon.ribbon is None else f"{where} (fibres {fibres})"
 
 
 def _ribbon(ribbon: RibbonStatus, name: str) -> Event:

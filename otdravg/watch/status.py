@@ -21,6 +21,7 @@ from otdravg.cable.model import (
     ShotUse,
     SpliceRow,
 )
+from otdravg.cable.planned import NOWHERE_PLANNED, TrayPlace
 from otdravg.cable.resplice.crew import combined_verdict
 from otdravg.cable.resplice.model import Unit
 from otdravg.findings import Severity
@@ -82,7 +83,7 @@ class Expected:
 
     fibres: int | None = None
     closures: int | None = None
-    wavelengths_nm: tuple[int, ...] = ()  # empty: those that the profile asks for
+    wavelengths_nm: tuple[int, ...] = ()  # beside those that the profile asks for
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,6 +110,7 @@ class RibbonStatus:
     splices: tuple[Splice, ...]  # of the fibres that are spliced there
     unit: Unit | None  # what the re-splice plan says of it
     number_is_sure: bool  # False: more or fewer closures are expected than show
+    place: TrayPlace = NOWHERE_PLANNED  # in the closure, by the splice plan
 
     @property
     def is_complete(self) -> bool:
@@ -210,6 +212,7 @@ class _Cable:
             slot: r for r in records if r.use in _THERE and (slot := slot_of(r)) is not None
         }
         self.fibres = self._fibres()
+        self.stated_nm = self._stated_nm()
         self.wavelengths_nm = self._wavelengths()
         self.codes = self._doubts()
         self._doubt_clocks(arrived)
@@ -230,6 +233,11 @@ class _Cable:
             if row.cable == cable and row.closure_number is not None:
                 self.rows[row.closure_number, row.fibre].append(row)
         self.paired = {f.key.fibre for f in review.fibres if f.key.cable == cable}
+        self.places = {
+            (planned.closure_number, fibre): planned.place
+            for planned in review.splice_plan
+            for fibre in planned.fibres
+        }
         self.units = {
             (u.closure_number, u.fibres[0] if u.ribbon is None else u.ribbon): u
             for u in (review.plan.units if review.plan else ())
@@ -265,10 +273,13 @@ class _Cable:
 
     def _wavelengths(self) -> tuple[int, ...]:
         """Wavelengths to shoot: as stated, else all at which anything of the cable was shot."""
-        return tuple(sorted(self._stated_nm() or {nm for _, nm, _ in self.standing}))
+        return tuple(sorted(self.stated_nm or {nm for _, nm, _ in self.standing}))
 
-    def _stated_nm(self) -> tuple[int, ...]:
-        return self.expected.wavelengths_nm or required_wavelengths(self.review.profile)
+    def _stated_nm(self) -> frozenset[int]:
+        """What the job states and what the profile asks for: neither replaces the other."""
+        lengths_m = {f.length_m for f in self.review.fibres if f.key.cable == self.cable}
+        asked = [required_wavelengths(self.review.profile, m) for m in (*lengths_m, None)]
+        return frozenset(self.expected.wavelengths_nm).union(*asked)
 
     def _ends_in_order(self, arrived: Mapping[str, int]) -> Sequence[Direction]:
         """The end where the crew stands now comes first: the one of the last shot."""
@@ -361,6 +372,7 @@ class _Cable:
                 tuple(self._splice(closure, f) for f in fibres if f not in through),
                 self.units.get((closure.number, unit)),
                 sure,
+                self.places.get((closure.number, fibres[0]), NOWHERE_PLANNED),
             )
             for unit, fibres in sorted(units.items())
         )
@@ -373,7 +385,7 @@ class _Cable:
         if any(s.stage is not Stage.PROVED for r in ribbons for s in r.splices):
             return Hold.NOT_PROVED
         stated = self.expected.fibres is not None and self.expected.closures is not None
-        if not stated or not self._stated_nm():
+        if not stated or not self.stated_nm:
             return Hold.NOT_STATED
         if not sure or len(self.fibres) != self.expected.fibres:
             return Hold.OTHER_COUNT

@@ -20,7 +20,7 @@ __all__ = ["Language", "Words"]
 #: Columns whose texts are words of the program, not of a person or a measurement.
 _FIXED_WORDS = frozenset(
     {"action", "advice", "change", "confidence", "coverage", "kind", "pattern", "severity",
-     "use", "verdict"}
+     "tool", "use", "verdict"}
 )  # fmt: skip
 
 _BY_LANGUAGE = {Language.ENGLISH: ENGLISH, Language.GERMAN: GERMAN}

@@ -12,6 +12,7 @@ from click.testing import CliRunner, Result
 
 from otdravg.cli import main
 from otdravg.job import load
+from otdravg.job.lists import LISTS
 from otdravg.simulate.demo import write_demo
 
 
@@ -134,8 +135,8 @@ def test_the_folders_may_stand_in_the_job(job: Path, shots: Path, tmp_path: Path
 
 def test_a_job_by_questions(tmp_path: Path) -> None:
     """An answer that cannot be used is asked for again; an empty one leaves a line to fill in."""
-    answers = ["RIDGE-7", "many", "24", "1310,1550", "13", "12", "North", "", "", "", "", "", "1",
-               "1km", "", "", "Mill=4", "Mill=4km, Lane=2km", ""]  # fmt: skip
+    answers = ["RIDGE-7", "many", "24", "1310,1550", "13", "12", "North", "", "", "", "", "1",
+               "1km", "", "Mill=4", "Mill=4km, Lane=2km", "", "4711"]  # fmt: skip
     file = tmp_path / "job.toml"
     result = run("job", "new", file, typed="\n".join(answers) + "\n")
     assert result.exit_code == 0, result.output
@@ -187,3 +188,23 @@ def test_check_names_every_fault_and_the_profile_too(tmp_path: Path) -> None:
     file.write_text('format = 1\ncable = "x"\nfibres = 4\nwavelengths = [1550]\nprofile = "no"\n')
     result = run("job", "check", file)
     assert (result.exit_code, "profile: 'no' is not usable" in result.output) == (2, True)
+
+
+def test_empty_forms_are_written_once_and_read_beside_the_job(tmp_path: Path) -> None:
+    van = tmp_path / "van"
+    assert run("job", "forms", van).exit_code == 0
+    assert {path.name for path in van.iterdir()} == {own.file for own in LISTS}
+    file = van / "job.toml"
+    file.write_text('format = 1\ncable = "RIDGE-7"\nfibres = 24\nwavelengths = [1310]\n')
+    assert run("job", "check", file).exit_code == 0
+    (van / "closures.csv").write_text("name;distance\nMill;4,2km\nMill;far\nLane;1;x\n")
+    checked = run("job", "check", file)
+    assert checked.exit_code == 2
+    assert len(checked.stderr.splitlines()) == 4
+    again = run("cable", "--job", file, van)  # the same, not the first alone
+    assert again.exit_code == 2
+    assert again.stderr == checked.stderr
+    assert run("job", "forms", van).exit_code == 2
+    assert "Mill" in (van / "closures.csv").read_text()
+    assert run("job", "forms", van, "--semicolon", "--force").exit_code == 0
+    assert "name;distance;" in (van / "closures.csv").read_text("utf-8-sig")

@@ -6,6 +6,7 @@ import csv
 import io
 import struct
 import zlib
+from dataclasses import replace
 from enum import Enum
 from pathlib import Path
 
@@ -14,6 +15,7 @@ import pytest
 from otdravg.cable import CableReview, ShotUse
 from otdravg.cable.model import ChangeKind, Confidence
 from otdravg.cable.patterns.model import PatternKind
+from otdravg.cable.planned import NOWHERE_PLANNED, PlannedSplice, PlanRow
 from otdravg.cable.resplice.model import Choice
 from otdravg.closeout.template import SPLICE_COLUMNS, Template, load_template, parse_template
 from otdravg.errors import BadSetting
@@ -122,7 +124,8 @@ def test_every_column_of_every_table_has_a_heading(
     bad_review: CableReview, language: Language
 ) -> None:
     words = {Language.ENGLISH: ENGLISH, Language.GERMAN: GERMAN}[language]
-    tables = review_cells(bad_review)
+    planned = PlannedSplice("C", "1", (1,), PlanRow("1"), NOWHERE_PLANNED)
+    tables = review_cells(replace(bad_review, splice_plan=(planned,)))
     assert tables
     for name, table in tables.items():
         assert f"sheet_{name}" in words
@@ -130,7 +133,9 @@ def test_every_column_of_every_table_has_a_heading(
 
 
 def test_columns_to_choose_from_are_columns_of_the_table(bad_review: CableReview) -> None:
-    assert set(SPLICE_COLUMNS) <= set(review_cells(bad_review)["splices"].names)
+    planned = PlannedSplice("C", "1", (1,), PlanRow("1"), NOWHERE_PLANNED)
+    with_plan = replace(bad_review, splice_plan=(planned,))
+    assert set(SPLICE_COLUMNS) <= set(review_cells(with_plan)["splices"].names)
 
 
 @pytest.mark.parametrize(

@@ -220,7 +220,7 @@ def test_pages_are_numbered_and_listed_in_the_outline(
         "Result", "Contents", "Exceptions", "Splice loss, closures × fibres", "All values",
         "Splices by loss", "Between closures", "Fibres as a whole",
         "Splices that ask for something", "Before and after of repairs",
-        "Findings", "Re-splice plan",
+        "Findings", "Closure by closure", "Re-splice plan",
     ]  # fmt: skip
 
 

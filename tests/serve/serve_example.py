@@ -58,13 +58,16 @@ class Browser:
 
 
 def opened(
-    folder: Path | None = None, given: Sequence[Path] = (), setting: Setting | None = None
+    folder: Path | None = None,
+    given: Sequence[Path] = (),
+    setting: Setting | None = None,
+    job_file: Path | None = None,
 ) -> tuple[Browser, Desk]:
     """Open the page in a folder of its own; the client has used the token."""
     home = folder or Path(tempfile.mkdtemp())
     dropped = home / "dropped"
     dropped.mkdir()
-    desk = Desk(dropped, given, home / "decisions.csv", setting or Setting())
+    desk = Desk(dropped, given, home / "decisions.csv", setting or Setting(), job_file=job_file)
     keys = Keys()
     client = Browser(Guard(application(desk), keys, PORT))
     client.get(f"/?token={keys.token}")

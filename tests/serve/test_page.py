@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import io
 import json
+import re
+import shutil
+import time
 import zipfile
 from pathlib import Path
 
@@ -14,7 +17,9 @@ from serve_example import SAMPLES, drop, look, opened
 
 from otdravg import judge, measure, read
 from otdravg.cable.decisions.record import read_decisions
-from otdravg.errors import BadSetting, UnreadableTrace
+from otdravg.errors import BadJob, BadSetting, UnreadableTrace
+from otdravg.job import load
+from otdravg.job.lists import LISTS
 from otdravg.report.pair_text import pair_line
 from otdravg.serve.desk import Setting, safe_name
 from otdravg.simulate.demo import write_demo
@@ -257,6 +262,115 @@ class TestCable:
         assert client.get("/state").json()["folder"] == before
         (given / "one.sor").write_bytes(next(shots.glob("*.sor")).read_bytes())
         assert client.get("/state").json()["folder"] != before
+
+    def test_a_job_says_what_is_missing_and_by_which_rules(
+        self, tmp_path: Path, shots: Path
+    ) -> None:
+        job = tmp_path / "job.toml"
+        text = 'format = 1\ncable = "SIMQB1"\nfibres = 24\nwavelengths = [1550]\n'
+        job.write_text(f'{text}profile = "two-wavelengths"\nlaunch = "500m"\n', "utf-8")
+        client, desk = opened(tmp_path, given=[shots], job_file=job)
+        assert "job.toml" in client.get("/").text
+        look(client, desk)
+        assert not desk.looked.error
+        assert "13 to 24 at 1310 and 1550 nm" in " ".join(client.get("/").text.split())
+        assert desk.looked.review is not None
+        assert desk.looked.review.profile.name == "two-wavelengths"
+        for said in ({"limit": "0.3"}, {"profile": "plain"}, {"launch": "1km"}):
+            client.post("/settings", json=said)
+            look(client, desk)
+            assert "change the job" in desk.looked.error, said
+            assert "change the job" in client.get("/").text
+
+    def test_a_job_is_written_and_its_lists_filled_in(self, tmp_path: Path, shots: Path) -> None:
+        job = tmp_path / "job.toml"
+        client, desk = opened(tmp_path, given=[shots], job_file=job)
+        assert client.post("/lists/closures", json={"rows": "[]"}).status_code == 400
+        said = {
+            "cable": "SIMQB1",
+            "fibres": "24",
+            "wavelengths": "1550",
+            "ends.a": "Quillhaven hut",
+        }
+        assert client.post("/job", json={**said, "fibres": "many"}).status_code == 400
+        assert not job.exists()
+        assert client.post("/job", json=said).status_code == 200
+        assert load(job).ends == ("Quillhaven hut", "")
+        assert client.post("/job", json=said).status_code == 400  # never replaced
+        rows = [["=Otterstone", "4.29km", "", ""], ["", "", "", ""], ["Far", "soon", "", ""]]
+        stamp = re.search(r'lists/closures" data-stamp="(\w*)"', client.get("/job").text)
+        assert stamp is not None
+        kept = {"rows": json.dumps(rows), "stamp": stamp[1]}
+        assert client.post("/lists/closures", json=kept).status_code == 200
+        page = client.get("/job").text
+        assert "closures.csv line 3, column distance" in page
+        assert 'value="=Otterstone"' in page
+        look(client, desk)
+        assert "closures.csv line 3" in desk.looked.error
+        again = client.post("/lists/closures", json=kept)
+        assert (again.status_code, "open it again" in again.text) == (400, True)
+        stamp = re.search(r'lists/closures" data-stamp="(\w*)"', page)
+        assert stamp is not None
+        kept = {"rows": json.dumps(rows[:1]), "stamp": stamp[1]}
+        assert client.post("/lists/closures", json=kept).status_code == 200
+        assert [closure.name for closure in load(job).closures] == ["=Otterstone"]
+        assert client.post("/lists/elsewhere", json=kept).status_code == 404
+        for faulty in ("no", '[["one"]]', '{"a": 1}', "[[1]]"):
+            assert client.post("/lists/reels", json={"rows": faulty}).status_code == 400
+        assert not (tmp_path / "reels.csv").exists()
+
+    def test_rows_of_a_job_are_not_kept_twice(self, tmp_path: Path) -> None:
+        job = tmp_path / "job.toml"
+        text = 'format = 1\ncable = "X"\nfibres = 24\nwavelengths = [1550]\nreels = "drums.csv"\n'
+        job.write_text(f'{text}[[closures]]\nname = "Far"\ndistance = "1km"\n', "utf-8")
+        client, _ = opened(tmp_path, job_file=job)
+        assert "drums.csv" in client.get("/job").text
+        (reels,) = (one for one in LISTS if one.name == "reels")
+        cells = {"reel": "R-1", "fibre_type": "G.652"}
+        row = [cells.get(column.name, "") for column in reels.columns]
+        kept = {"rows": json.dumps([row]), "stamp": ""}
+        assert client.post("/lists/reels", json=kept).status_code == 200
+        assert [reel.name for reel in load(job).reels] == ["R-1"]
+        kept = {"rows": '[["Near", "500m", "", ""]]', "stamp": ""}
+        assert client.post("/lists/closures", json=kept).status_code == 400
+        assert sorted(path.name for path in tmp_path.glob("*.csv")) == ["drums.csv"]
+        (tmp_path / "closures.csv").write_text("name,distance\n", "utf-8")
+        load(job)  # an empty form says nothing
+        (tmp_path / "closures.csv").write_text("name,distance\nNear,500m\n", "utf-8")
+        with pytest.raises(BadJob, match=r"closures\.csv has rows too"):
+            load(job)
+
+    def test_a_job_that_was_not_named_applies_to_nothing(
+        self, tmp_path: Path, shots: Path, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        monkeypatch.chdir(tmp_path)
+        Path("otdravg-job.toml").write_text("format = 1\ncable = 7\n", "utf-8")
+        client, desk = opened(tmp_path, given=[shots])
+        look(client, desk)
+        assert not desk.looked.error
+
+    def test_a_folder_is_followed(self, tmp_path: Path, shots: Path) -> None:
+        given = tmp_path / "given"
+        given.mkdir()
+        client, desk = opened(tmp_path, given=[given])
+        assert client.get("/live").status_code == 404
+        client.post("/follow", json={"follow": "yes"})
+        for path in shots.glob("*_F00[12]_*.sor"):
+            shutil.copy(path, given)
+        told = client.get("/live").json()
+        until = time.monotonic() + 60
+        while "fibres 1, 2" not in told["text"] and time.monotonic() < until:
+            time.sleep(0.2)
+            told = client.get("/live").json()
+        assert "ribbon 1: 2 proved from both ends" in " ".join(told["text"].split())
+        assert not told["trouble"]
+        client.post("/follow", json={"follow": ""})
+        assert desk.live is None
+        assert client.get("/live").status_code == 404
+
+    def test_only_a_folder_that_was_named_is_followed(self, tmp_path: Path) -> None:
+        client, _ = opened(tmp_path)
+        assert client.post("/follow", json={"follow": "yes"}).status_code == 400
 
     def test_nothing_of_a_cable_before_it_was_looked_at(self, tmp_path: Path) -> None:
         client, _ = opened(tmp_path)

@@ -170,6 +170,26 @@ def test_a_screen_reader_finds_its_way(page: Page, scheme: str) -> None:
     assert faults + _faults(page) == []
 
 
+def test_a_job_and_a_list_are_filled_in(page: Page, tmp_path: Path) -> None:
+    page.get_by_role("link", name="State a job").click()
+    for name, text in (("cable", "RIDGE"), ("fibres", "24"), ("wavelengths", "1550")):
+        page.locator(f"[name={name}]").fill(text)
+    faults = _faults(page)
+    page.locator("#job button").click()
+    closures = page.locator("form.list").first
+    closures.get_by_role("button", name="Another row").click()
+    for number, name, distance in ((1, "Near", "1km"), (2, "Far", "soon")):
+        closures.get_by_label(f"name {number}", exact=True).fill(name)
+        closures.get_by_label(f"distance {number}", exact=True).fill(distance)
+    closures.get_by_role("button", name="Keep this list").click()
+    expect(page.get_by_text("closures.csv line 3, column distance")).to_be_visible()
+    assert faults + _faults(page) == []
+    lines = (tmp_path / "closures.csv").read_text("utf-8-sig").splitlines()
+    assert [line.split(",")[:2] for line in lines[1:]] == [["Near", "1km"], ["Far", "soon"]]
+    page.get_by_role("link", name="Back to the desk").click()
+    expect(page.get_by_text("To be mended before the job can be used: 1")).to_be_visible()
+
+
 def test_the_keyboard_alone_gets_there(page: Page) -> None:
     dropped(page, *PAIR)
     seen = []

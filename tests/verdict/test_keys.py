@@ -18,12 +18,12 @@ import pytest
 from pair_example import judged_loss, judged_one_way, measurement, reading
 from test_finding_reference import ROOT, codes_in
 
+from otdravg.cable.checks.beside import reel_findings
 from otdravg.cable.checks.profile import numbering_asked
-from otdravg.cable.model import CableFinding
+from otdravg.cable.model import CableFinding, Expected
 from otdravg.cable.resplice.advice import advice
 from otdravg.cable.resplice.model import FailingFibre, RemakeRisk
 from otdravg.closeout.traces import trace_pattern
-from otdravg.errors import BadProfile
 from otdravg.findings import Severity, says
 from otdravg.fit.reading import Kind
 from otdravg.shot.detect import Event, EventKind
@@ -33,7 +33,7 @@ from otdravg.verdict import Profile, ShotNeed, Span, judge_span, parse, shipped_
 from otdravg.verdict.connector import Where, connector_verdicts, end_verdicts
 from otdravg.verdict.describe import described, holders
 from otdravg.verdict.group import Whole, judge_group
-from otdravg.verdict.keys import CABLE_FINDINGS, KEYS, REFUSED, Key
+from otdravg.verdict.keys import CABLE_FINDINGS, KEYS, Key
 from otdravg.verdict.place import judge_increase, judge_place
 from otdravg.verdict.rules import Method, bears_on_acceptance, required_wavelengths
 from otdravg.verdict.shots import (
@@ -119,6 +119,10 @@ CASES = {
     "span.formula.constant_db": (
         "[span.formula]\nfibre_db_per_km = 0.2\n", "constant_db = 0.9", "constant_db = 0.01"
     ),
+    "span.reading": (
+        "[span.formula]\nfibre_db_per_km = 0.5\n[span]\n", 'reading = "power"',
+        'reading = "traces"',
+    ),
     "fibre.attenuation_db_per_km": ("[fibre]\n", "attenuation_db_per_km = 0.19", ""),
     "connector.limit_db": ("[connector]\n", "limit_db = 0.1", ""),
     "connector.end_limit_db": ("[connector]\n", "end_limit_db = 0.1", ""),
@@ -146,6 +150,7 @@ CASES = {
     "completeness.every_fibre": ("[completeness]\n", "every_fibre = false", "every_fibre = true"),
     "completeness.retest_touched": ("[completeness]\n", "retest_touched = true", ""),
     "change.increase_limit_db": ("[change]\n", "increase_limit_db = 0.1", ""),
+    "change.deviation_limit_percent": ("[change]\n", "deviation_limit_percent = 5", ""),
     "setup.pulse_ns_min": ("[setup]\n", "pulse_ns_min = 101", ""),
     "setup.pulse_ns_max": ("[setup]\n", "pulse_ns_max = 99", ""),
     "setup.averages_min": ("[setup]\n", "averages_min = 10_001", ""),
@@ -218,6 +223,7 @@ def answers(profile: Profile) -> list[Any]:
         *(judge_group(profile, whole, GROUP, 1550) for whole in Whole),
         advice(*_one_failing(profile), profile),
         judge_increase(profile, 0.2, 0.001),
+        reel_findings(Expected(), {}, [], [], [], profile),
         numbering_asked([], [CableFinding(Severity.NOTE, "numbering-by-labels", "", "")], profile),
         required_wavelengths(profile, 6000.0, "G.652"),
         bears_on_acceptance(profile, 1550),
@@ -295,14 +301,6 @@ class TestEveryKey:
         found = [holder for _, _, holder in holders(with_key(key, changed=False), key.table)]
         assert found
         assert all(hasattr(holder, key.name) for holder in found)
-
-
-@pytest.mark.parametrize("path", REFUSED)
-def test_what_nothing_applies_is_refused_by_its_name(path: str) -> None:
-    table, _, name = path.rpartition(".")
-    text = f'format = 1\nname = "test"\nsource = "invented"\n[{table}]\n{name} = 5\n'
-    with pytest.raises(BadProfile, match=f"{re.escape(path)}.*not applied yet"):
-        parse(text, "test.toml")
 
 
 def test_the_pattern_profile_has_every_key() -> None:

@@ -20,7 +20,7 @@ from otdravg.cable import Options
 from otdravg.simulate.cable_run import CABLE_RUN
 from otdravg.simulate.fibre import Fibre
 from otdravg.simulate.takes import FIRST_SHOT, Site, Take, file_name, made
-from otdravg.verdict import default
+from otdravg.verdict import Profile, default
 from otdravg.watch import Answer, Expected, Follower, Kind, Watch
 from otdravg.watch.status import ENDS
 
@@ -138,13 +138,14 @@ def watching(
     place: Path | None = None,
     *,
     expected: Expected | None = None,
+    profile: Profile | None = None,
     **follower: object,
 ) -> Watch:
     """A watch of the week's folder, with a clock that the test moves."""
     expected = expected or Expected(site.fibres, 5, WAVELENGTHS)
     return Watch(
         Follower([site.folder], 3.0, clock, **follower),  # type: ignore[arg-type]
-        default(),
+        profile or default(),
         Options(fibre_count=expected.fibres),
         expected,
         place,

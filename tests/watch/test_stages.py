@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 from datetime import timedelta
 
 import pytest
 from construction import RUN, WAVELENGTHS, Clock, Site5, look, watching
 
 from otdravg.shot.settings import Direction
+from otdravg.verdict.limits import Limits
+from otdravg.verdict.rules import profile_of
 from otdravg.watch import Answer, Event, Expected, Kind, Stage, Watch
 
 
@@ -65,6 +68,20 @@ def test_half_a_job_reads_as_half_a_job(job: Job) -> None:
     # What is only still to come is no finding.
     assert said(answer, Kind.LOOK) == []
     assert said(answer, Kind.SHUT) == []
+
+
+def test_what_the_profile_asks_for_is_due_beside_what_the_job_names(site: Site5) -> None:
+    rules = profile_of(Limits.parse(("0.2",)))
+    rules = replace(rules, wavelengths=replace(rules.wavelengths, required=(1550,)))
+    expected = Expected(site.fibres, 5, (1310,))
+    job = Job(site)
+    job.watch = watching(site, job.clock, expected=expected, profile=rules)
+    answer = job.shoot(range(1, 13), nms=[1310])
+    assert set(stages(answer, 1).values()) == {Stage.WAVELENGTH_DUE}
+    assert said(answer, Kind.SHUT) == []
+    assert said(answer, Kind.CUT) == []
+    (cable,) = answer.status
+    assert {nm for _, nm, _ in cable.to_shoot} == {1550}
 
 
 def test_what_is_left_is_in_shooting_order_from_where_the_crew_stands(job: Job) -> None:

@@ -9,6 +9,7 @@ from typing import Any
 from otdravg.cable.checks.notes import about_fibre, numbers_text
 from otdravg.cable.files.attempts import Slot, slot_of
 from otdravg.cable.files.names import same_text
+from otdravg.cable.lists.instruments import instrument_name
 from otdravg.cable.model import (
     CableFinding,
     Expected,
@@ -312,12 +313,9 @@ def beyond_expected(
 
 
 def _stated_text(stated: object) -> str:
-    return " and ".join(filter(None, stated)) if isinstance(stated, tuple) else str(stated)
-
-
-def _instrument(record: ShotRecord) -> str:
-    own = record.identity
-    return " ".join(filter(None, (own.instrument, own.serial))) if own else ""
+    if not isinstance(stated, tuple):
+        return str(stated)
+    return " and ".join(filter(None, (getattr(one, "name", one) for one in stated)))
 
 
 def _typed_ends(record: ShotRecord) -> str:
@@ -347,8 +345,8 @@ _STATED: tuple[tuple[str, str, Callable[[str, Any], bool], Callable[[ShotRecord]
     (
         "instrument-not-in-job",
         "instruments",
-        lambda value, own: any(same_text(one) in same_text(value) for one in own),
-        _instrument,
+        lambda value, own: any(same_text(one.name) in same_text(value) for one in own),
+        instrument_name,
     ),
     ("ends-not-in-job", "ends", _same_ends, _typed_ends),
     (

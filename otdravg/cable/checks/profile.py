@@ -16,7 +16,7 @@ from otdravg.cable.model import CableFinding, Confidence, IdentityCheck, ShotRec
 from otdravg.findings import Severity, says
 from otdravg.trade import ribbon_position
 from otdravg.verdict.connector import asks_for_ends, end_event, guards_all
-from otdravg.verdict.rules import LaunchUse, OneWayCause, Profile
+from otdravg.verdict.rules import LaunchUse, OneWayCause, Profile, SpanReading
 from otdravg.verdict.shots import ShotNeed, data_findings, due_again, span_seen_m
 from otdravg.words.bridge import done_of, text_of
 from otdravg.words.catalogue import told
@@ -71,14 +71,16 @@ def numbering_asked(
     ]
 
 
-def not_applied(profile: Profile, *, is_compared: bool) -> list[CableFinding]:
+def not_applied(profile: Profile, *, is_compared: bool, has_power: bool) -> list[CableFinding]:
     """Say which keys of a profile a review of a cable cannot answer, each with the reason.
 
-    ``is_compared``: with an earlier run.
+    ``is_compared``: with an earlier run; ``has_power``: readings of a power meter are listed.
     """
     keys = []
     if profile.change.increase_limit_db is not None and not is_compared:
         keys.append((Severity.CAUTION, "change.increase_limit_db", says("no-earlier-run")))
+    if profile.span.reading is SpanReading.POWER and not has_power:
+        keys.append((Severity.CAUTION, "span.reading", says("no-power-reading")))
     if OneWayCause.NOT_TERMINATED in profile.one_way.reasons:
         keys.append((Severity.NOTE, "one_way.reasons", says("cause-unrecorded")))
     if not guards_all(profile):

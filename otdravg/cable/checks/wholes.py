@@ -13,6 +13,7 @@ from otdravg.cable.model import (
     GroupResult,
     SpliceRow,
 )
+from otdravg.cable.planned import NOWHERE_PLANNED
 from otdravg.findings import Severity
 from otdravg.fit.reading import Kind
 from otdravg.quantities import Quantity, reported
@@ -72,6 +73,7 @@ def _result(
         sum(own.verdict in (Verdict.OVER, Verdict.FAILED) for own in verdicts),
         mean_of(losses)[0], worst_db, worst_fibre, rules,
         worst_of([*verdicts, *rules]) or verdicts[0],
+        splices[0][0].place if whole is Whole.RIBBON else NOWHERE_PLANNED,
     )  # fmt: skip
 
 

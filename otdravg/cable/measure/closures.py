@@ -10,7 +10,7 @@ from __future__ import annotations
 import csv
 import io
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping, Sequence, Set
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from pathlib import Path
@@ -163,6 +163,7 @@ def find_closures(
     *,
     ribbon_size: int | None,
     table: Sequence[KnownClosure] = (),
+    uncut: Set[tuple[str, int]] = frozenset(),
 ) -> CableMap:
     """Find the closures of a cable.
 
@@ -176,6 +177,9 @@ def find_closures(
         Fibres of a ribbon; None for loose tube.
     table : sequence of KnownClosure
         Names and distances that the user gives; one without events is a closure too.
+    uncut : set of (str, int)
+        Closures, by name or number, and fibres that are planned to run through unspliced; they
+        count as spliced where most of them show an event.
 
     Returns
     -------
@@ -188,6 +192,7 @@ def find_closures(
         _merge(merged, route, _clusters(route, ribbon_size), ribbon_size)
     _name(merged, table, routes)
     merged.sort(key=lambda c: c.at_m)
+    _leave_planned_out(merged, uncut)
     express = _leave_express_out(merged, ribbon_size)
     closures = tuple(
         Closure(
@@ -407,6 +412,15 @@ def _name(
                 asked=True,
             )
         )
+
+
+def _leave_planned_out(clusters: Sequence[_Cluster], uncut: Set[tuple[str, int]]) -> None:
+    """Take out what is planned to run through a closure, unless most of it shows a splice."""
+    for number, cluster in enumerate(clusters, start=1):
+        names = {str(number), cluster.known.name if cluster.known else ""}
+        own = {f for f in cluster.fibres if any((name, f) in uncut for name in names)}
+        if 2 * len(own & set(cluster.seen)) < len(own):
+            cluster.fibres -= own
 
 
 def _leave_express_out(

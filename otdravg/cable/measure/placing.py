@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence, Set
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 from math import hypot
@@ -33,7 +33,10 @@ _HARDLY_DB = 0.02
 
 
 def cable_maps(
-    measured: Sequence[Measured], ribbon_size: int | None, table: Sequence[KnownClosure]
+    measured: Sequence[Measured],
+    ribbon_size: int | None,
+    table: Sequence[KnownClosure],
+    uncut: Set[tuple[str, int]] = frozenset(),
 ) -> dict[str, CableMap]:
     """Find the closures of every cable from the measurements that stand."""
     both_ways: dict[str, dict[int, list[Outcome]]] = defaultdict(lambda: defaultdict(list))
@@ -52,7 +55,7 @@ def cable_maps(
     for cable, fibres in one_way.items():
         found.setdefault(cable, [places for _, places in sorted(fibres.items())])
     return {
-        cable: find_closures(cable, fibres, ribbon_size=ribbon_size, table=table)
+        cable: find_closures(cable, fibres, ribbon_size=ribbon_size, table=table, uncut=uncut)
         for cable, fibres in sorted(found.items())
     }
 

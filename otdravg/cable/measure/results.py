@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from otdravg.cable.checks.states import is_one_state, one_way_series
+from otdravg.cable.lists.facts import PowerReading
 from otdravg.cable.measure.closures import CableMap
 from otdravg.cable.measure.placing import placed
 from otdravg.cable.measure.rows import newest
@@ -23,7 +24,7 @@ from otdravg.verdict.connector import Where, end_event, end_verdicts
 from otdravg.verdict.decision import Action, Verdict
 from otdravg.verdict.rules import Profile
 from otdravg.verdict.shots import fibre_type_of
-from otdravg.verdict.span import judge_span, span_of
+from otdravg.verdict.span import PowerLoss, judge_span, span_of
 from otdravg.verdict.verdicts import SpliceVerdict
 
 __all__ = ["fibre_results", "history_of"]
@@ -34,8 +35,13 @@ def fibre_results(
     rows: Sequence[SpliceRow],
     maps: Mapping[str, CableMap],
     profile: Profile,
+    power: Sequence[PowerReading] = (),
 ) -> list[FibreResult]:
-    """Sum up every fibre at every wavelength that was measured both ways."""
+    """Sum up every fibre at every wavelength that was measured both ways.
+
+    Of several ``power`` readings of a fibre the highest is its loss.
+    """
+    read = _read(power)
     own_rows: dict[tuple[FibreKey, int], list[SpliceRow]] = defaultdict(list)
     for row in rows:
         own_rows[row.key, row.wavelength_nm].append(row)
@@ -57,6 +63,7 @@ def fibre_results(
             (attenuation, outcome.u_attenuation_db_per_km),
             fibre_type=fibre_type_of(*(r.identity if r else None for r in one.records)),
             attempts=max((r.attempt for r in splices), default=1),
+            power=read.get((one.key.fibre, one.wavelength_nm)),
         )
         verdict = judge_span(profile, span)
         ends = (
@@ -94,6 +101,15 @@ def fibre_results(
             )
         )
     return results
+
+
+def _read(readings: Sequence[PowerReading]) -> dict[tuple[int, int], PowerLoss]:
+    """The highest reading of each fibre and wavelength; what is below 0 dB is no loss."""
+    read: dict[tuple[int, int], PowerLoss] = {}
+    for one in sorted(readings, key=lambda one: one.loss_db or 0.0):
+        if one.wavelength_nm is not None and one.loss_db is not None and one.loss_db >= 0:
+            read[one.fibre, one.wavelength_nm] = PowerLoss(one.loss_db, one.expanded_db)
+    return read
 
 
 def _on_doubtful_data(rule: SpliceVerdict, rows: Sequence[SpliceRow]) -> SpliceVerdict:

@@ -107,7 +107,7 @@ def compared(table: LossTable, order: SplicingOrder) -> list[Pattern]:
     return [
         *_positions(scene),
         *_levels(scene, _without_drift(scene, slopes)),
-        *_drifts(scene, slopes),
+        *_drifts(scene, slopes, order),
     ]
 
 
@@ -232,20 +232,37 @@ def _edges(general: Mapping[int, Pattern], size: int) -> Iterator[Pattern]:
 
 def _slopes(scene: _Scene, order: SplicingOrder) -> dict[int, tuple[_Effect, FloatArray]]:
     """Rise of the levels from the first ribbon to the last, and each ribbon's place, 0 to 1."""
-    table = scene.table
     slopes = {}
     for closure, own in enumerate(scene.levels_db):
-        number = table.numbers[closure]
-        place = np.array([order.get((table.cable, number, r), r) for r in table.ribbons], float)
+        ordered = _is_ordered(scene, closure, order)
+        place = np.array([order[_place(scene, closure, r)] if ordered else r
+                          for r in _there(scene, closure)], float)  # fmt: skip
         there = np.isfinite(own)
-        if there.sum() < _FEWEST_FOR_DRIFT or np.ptp(place[there]) == 0:
+        if there.sum() < _FEWEST_FOR_DRIFT or np.ptp(place) == 0:
             continue
-        place = (place - place[there].min()) / np.ptp(place[there])
-        line = robust_line(place[there], own[there])
+        place = (place - place.min()) / np.ptp(place)
+        line = robust_line(place, own[there])
         effect = _Effect(line.slope, line.u_slope, line.freedom)
         if effect.is_told:
-            slopes[closure] = effect, place - place[there].mean()
+            along = np.zeros(own.size)
+            along[there] = place - place.mean()
+            slopes[closure] = effect, along
     return slopes
+
+
+def _place(scene: _Scene, closure: int, ribbon: int) -> tuple[str, int, int]:
+    return scene.table.cable, scene.table.numbers[closure], ribbon
+
+
+def _there(scene: _Scene, closure: int) -> list[int]:
+    """Ribbons that have a level at a closure."""
+    known = np.isfinite(scene.levels_db[closure])
+    return [r for r, there in zip(scene.table.ribbons, known, strict=True) if there]
+
+
+def _is_ordered(scene: _Scene, closure: int, order: SplicingOrder) -> bool:
+    """Whether the order of splicing is known of all ribbons of a closure."""
+    return all(_place(scene, closure, ribbon) in order for ribbon in _there(scene, closure))
 
 
 def _without_drift(scene: _Scene, slopes: Mapping[int, tuple[_Effect, FloatArray]]) -> FloatArray:
@@ -332,19 +349,31 @@ def _mass_splices(scene: _Scene, rest: FloatArray) -> Iterator[Pattern]:
         )
 
 
-def _drifts(scene: _Scene, slopes: Mapping[int, tuple[_Effect, FloatArray]]) -> Iterator[Pattern]:
-    """Look for loss that rises along the order of splicing: at most closures, at one."""
-    effects = {closure: effect for closure, (effect, _) in slopes.items()}
-    general = _pooled(_but_clearest(effects))
-    if general is not None:
-        yield scene.pattern(PatternKind.DRIFT, general, general.chance)
-    for closure, effect in effects.items():
-        others = _pooled(_but(effects, closure))
-        if others is None:
-            continue
-        local = _Effect(
-            effect.value_db - others.value_db,
-            float(np.hypot(effect.u_db, others.u_db)),
-            effect.freedom,
-        )
-        yield scene.pattern(PatternKind.DRIFT_AT_CLOSURE, local, local.chance, closure=closure)
+def _drifts(
+    scene: _Scene, slopes: Mapping[int, tuple[_Effect, FloatArray]], order: SplicingOrder
+) -> Iterator[Pattern]:
+    """Look for loss that rises along the order of splicing, or where nobody knows it along the
+    numbers: at most closures, at one.
+    """
+    for is_ordered, kind, kind_at in (
+        (True, PatternKind.DRIFT, PatternKind.DRIFT_AT_CLOSURE),
+        (False, PatternKind.NUMBERS, PatternKind.NUMBERS_AT_CLOSURE),
+    ):
+        effects = {
+            closure: effect
+            for closure, (effect, _) in slopes.items()
+            if _is_ordered(scene, closure, order) is is_ordered
+        }
+        general = _pooled(_but_clearest(effects))
+        if general is not None:
+            yield scene.pattern(kind, general, general.chance)
+        for closure, effect in effects.items():
+            others = _pooled(_but(effects, closure))
+            if others is None:
+                continue
+            local = _Effect(
+                effect.value_db - others.value_db,
+                float(np.hypot(effect.u_db, others.u_db)),
+                effect.freedom,
+            )
+            yield scene.pattern(kind_at, local, local.chance, closure=closure)

@@ -20,7 +20,7 @@ from otdravg.cable.patterns.robust import holm
 from otdravg.fit.reading import Kind
 from otdravg.verdict.decision import Verdict
 
-__all__ = ["Pattern", "PatternKind", "Patterns", "find_patterns"]
+__all__ = ["Pattern", "PatternKind", "Patterns", "find_patterns", "is_sample"]
 
 #: Data that say nothing of how the splices were made.
 _LEFT_OUT = (Verdict.BEND, Verdict.IMPLAUSIBLE, Verdict.NOT_GRADABLE)
@@ -45,7 +45,8 @@ def find_patterns(
     least_db : float
         A smaller effect is not worth a look, however sure.
     order : mapping, optional
-        Order of splicing; by default ribbons are taken in the order of their numbers.
+        Order of splicing, as a splice log has it. Where it does not have all ribbons of a closure,
+        they are taken in the order of their numbers, and a rise along them is not called a drift.
 
     Notes
     -----
@@ -59,17 +60,22 @@ def find_patterns(
     tested: list[Pattern] = []
     by_cable: dict[str, list[SpliceRow]] = defaultdict(list)
     for row in rows:
-        if (
-            row.closure_number is not None
-            and row.loss_db is not None
-            and row.kind is Kind.SPLICE
-            and row.verdict.verdict not in _LEFT_OUT
-        ):
+        if is_sample(row):
             by_cable[row.cable].append(row)
     for cable in sorted(by_cable):
         tested += compared(LossTable.of(by_cable[cable]), order or {})
     found = [p for p in _adjusted(tested) if p.p_adjusted < level and p.effect_db >= least_db]
     return Patterns(tuple(_without_echoes(found)), len(tested), level)
+
+
+def is_sample(row: SpliceRow) -> bool:
+    """Whether a row says how a splice was made: measured, neither bent nor doubtful."""
+    return (
+        row.closure_number is not None
+        and row.loss_db is not None
+        and row.kind is Kind.SPLICE
+        and row.verdict.verdict not in _LEFT_OUT
+    )
 
 
 def _adjusted(tested: Sequence[Pattern]) -> list[Pattern]:

@@ -21,7 +21,17 @@ class PatternKind(Enum):
     MASS_SPLICE = "mass splice"  # one ribbon at one closure
     DRIFT = "drift"  # along the order of splicing, at most closures
     DRIFT_AT_CLOSURE = "drift at one closure"
+    NUMBERS = "along the numbers"  # of ribbons, where nobody wrote down their order
+    NUMBERS_AT_CLOSURE = "along the numbers at one closure"
 
+
+#: Kinds of which the effect is a rise from the first to the last.
+_RISES = {
+    PatternKind.DRIFT: "drifts from first to last splice by",
+    PatternKind.DRIFT_AT_CLOSURE: "drifts from first to last splice by",
+    PatternKind.NUMBERS: "rises from the first ribbon number to the last by",
+    PatternKind.NUMBERS_AT_CLOSURE: "rises from the first ribbon number to the last by",
+}
 
 #: Rarer luck is not told apart: no sample of splices bears out the tails of its distribution.
 _LEAST_CHANCE = 1e-6
@@ -35,6 +45,9 @@ _LOOK = {
     PatternKind.MASS_SPLICE: "cleave and arc of that one splice, and how the ribbon is dressed",
     PatternKind.DRIFT: "blade and electrodes: wear, when they were last turned or changed",
     PatternKind.DRIFT_AT_CLOSURE: "blade and electrodes at that closure, dust as the day went on",
+    PatternKind.NUMBERS: "what changes with the ribbons' numbers; a splice log tells their order",
+    PatternKind.NUMBERS_AT_CLOSURE: "what changed there with the ribbons' numbers; a splice log "
+    "tells their order",
 }
 
 
@@ -75,9 +88,8 @@ class Pattern:
     @property
     def sentence(self) -> str:
         """What stands out, with numbers."""
-        if "drift" in self.kind.value:
-            change, more = "drifts from first to last ribbon by", ""
-        else:
+        change, more = _RISES.get(self.kind, ""), ""
+        if not change:
             change, more = "lose" if len(self.positions) > 1 else "loses", " more than the others"
         return (
             f"{self.where} {change} {loss_text(self.effect_db, 2 * self.u_effect_db)}{more} "

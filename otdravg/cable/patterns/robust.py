@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["Line", "TwoWay", "holm", "robust_line", "robust_two_way"]
+__all__ = ["Fit", "Line", "TwoWay", "holm", "robust_fit", "robust_line", "robust_two_way"]
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -124,34 +124,55 @@ def robust_two_way(y: FloatArray) -> TwoWay:
     )
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Fit:
+    """Coefficients of a robust fit with their covariance."""
+
+    values: FloatArray
+    covariance: FloatArray  # of what the design tells; 0 or less freedom: NaN
+    freedom: int
+
+
+def robust_fit(design: FloatArray, y: FloatArray) -> Fit:
+    """Fit a linear model by Huber's M-estimate; the same rules as :func:`robust_two_way`.
+
+    Parameters
+    ----------
+    design : ndarray, shape (n, coefficients)
+        May be short of rank: then the coefficients that it tells are told, and no others.
+    y : ndarray, shape (n,)
+        Finite values.
+    """
+    weights: FloatArray = np.ones_like(y)
+    beta: FloatArray = np.zeros(design.shape[1])
+    scale = _LEAST_SCALE_DB
+    for _ in range(_ROUNDS):
+        root = np.sqrt(weights)
+        new, _, rank, _ = np.linalg.lstsq(design * root[:, None], y * root, rcond=None)
+        moved = float(np.abs(new - beta).max())
+        beta = np.asarray(new, dtype=np.float64)
+        scale = _scale(y - design @ beta)
+        if moved < _SETTLED:
+            break
+        weights = _huber_weights((y - design @ beta) / scale)
+    freedom = y.size - int(rank)
+    if freedom <= 0:
+        return Fit(beta, np.full(2 * beta.shape, np.nan), freedom)
+    factor = _h1_factor((y - design @ beta) / scale, scale, int(rank))
+    return Fit(beta, factor * _inverse(design.T @ design), freedom)
+
+
 def robust_line(x: FloatArray, y: FloatArray) -> Line:
-    """Fit a straight line by Huber's M-estimate; the same rules as :func:`robust_two_way`.
+    """Fit a straight line (:func:`robust_fit`).
 
     Parameters
     ----------
     x, y : ndarray, shape (n,)
         Finite values, at least two different ``x``.
     """
-    design = np.column_stack([np.ones_like(x), x])
-    weights = np.ones_like(y)
-    beta = np.zeros(2)
-    scale = _LEAST_SCALE_DB
-    for _ in range(_ROUNDS):
-        root = np.sqrt(weights)
-        new = np.linalg.lstsq(design * root[:, None], y * root, rcond=None)[0]
-        moved = float(np.abs(new - beta).max())
-        beta = new
-        residuals = y - design @ beta
-        scale = _scale(residuals)
-        if moved < _SETTLED:
-            break
-        weights = _huber_weights(residuals / scale)
-    freedom = y.size - 2
-    if freedom <= 0:
-        return Line(float(beta[1]), float("inf"), freedom)
-    factor = _h1_factor((y - design @ beta) / scale, scale, 2)
-    inverse = np.linalg.inv(design.T @ design)
-    return Line(float(beta[1]), float(np.sqrt(factor * inverse[1, 1])), freedom)
+    fit = robust_fit(np.column_stack([np.ones_like(x), x]), y)
+    u_slope = float(np.sqrt(fit.covariance[1, 1])) if fit.freedom > 0 else float("inf")
+    return Line(float(fit.values[1]), u_slope, fit.freedom)
 
 
 def holm(p_values: Sequence[float]) -> FloatArray:

@@ -24,6 +24,7 @@ __all__ = [
     "by_fibre",
     "by_unit",
     "combined_verdict",
+    "misses",
     "over_by",
     "place_of",
 ]
@@ -64,7 +65,7 @@ def combined_verdict(rows: Sequence[SpliceRow], profile: Profile) -> SpliceVerdi
     return combined(profile, {row.wavelength_nm: row.verdict for row in rows})
 
 
-def _misses(verdict: SpliceVerdict, rows: Sequence[SpliceRow]) -> bool | None:
+def misses(verdict: SpliceVerdict, rows: Sequence[SpliceRow]) -> bool | None:
     """Whether a fibre missed its objective; None: says nothing of the splicing."""
     if verdict.verdict in _MISSED:
         return True
@@ -101,7 +102,7 @@ class CrewSample:
         clean = ribbons = 0
         for (number, _), members in by_unit(rows).items():
             own = by_fibre(members).values()
-            missed = [_misses(combined_verdict(at, profile), at) for at in own]
+            missed = [misses(combined_verdict(at, profile), at) for at in own]
             known = [m for m in missed if m is not None]
             failing[number] += sum(known)
             counted[number] += len(known)

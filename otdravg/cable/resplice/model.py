@@ -6,6 +6,8 @@ from dataclasses import dataclass
 from decimal import Decimal
 from enum import Enum
 
+from otdravg.cable.log.model import Spliced
+from otdravg.cable.planned import NOWHERE_PLANNED, TrayPlace
 from otdravg.verdict import SpliceVerdict
 
 __all__ = [
@@ -85,6 +87,8 @@ class Unit:
     options: tuple[Option, ...]  # the choice, set out
     advised: Choice
     because: str
+    place: TrayPlace = NOWHERE_PLANNED  # in the closure, by the splice plan
+    spliced: Spliced | None = None  # by the splice log
 
 
 @dataclass(frozen=True, slots=True)

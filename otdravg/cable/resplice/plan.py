@@ -8,8 +8,10 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Collection, Iterator, Mapping, Sequence
+from dataclasses import replace
 from decimal import Decimal
 
+from otdravg.cable.log.model import NO_LOG, SpliceLog
 from otdravg.cable.model import Closure, FibreResult, SpliceRow
 from otdravg.cable.resplice.advice import advice, options
 from otdravg.cable.resplice.crew import (
@@ -65,6 +67,7 @@ def plan_resplices(
     closures: Sequence[Closure],
     fibres: Sequence[FibreResult],
     profile: Profile,
+    log: SpliceLog = NO_LOG,
 ) -> ResplicePlan:
     """Make the re-splice plan of one or several cables.
 
@@ -78,6 +81,8 @@ def plan_resplices(
         For the span rules.
     profile : Profile
         Combines wavelengths and holds the span rules.
+    log : SpliceLog, optional
+        When each unit was spliced, and by whom.
 
     Notes
     -----
@@ -104,7 +109,11 @@ def plan_resplices(
         found = _openings(by_cable[cable], results, own, sample, profile)
         if found is not None:
             openings.append(CableOpenings(cable, found))
-    return ResplicePlan(tuple(units), tuple(openings))
+    dated = [
+        replace(u, spliced=log.at(u.cable, u.closure_number, u.ribbon or u.fibres[0]))
+        for u in units
+    ]
+    return ResplicePlan(tuple(dated), tuple(openings))
 
 
 def _unit(
@@ -136,6 +145,7 @@ def _unit(
         options=options(failing, risk, profile),
         advised=advised,
         because=because,
+        place=first.place,
     )
 
 

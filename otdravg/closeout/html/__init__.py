@@ -130,7 +130,7 @@ def closeout_html(
         style_hash=content_hash(style),
         script=Markup(script),
         script_hash=content_hash(script),
-        review_data=as_script_text(review_data(review, words)),
+        review_data=as_script_text(review_data(review, words, template.columns)),
         splice_data=as_script_text(splice_data(review)),
         trace_data=as_script_text(trace_data(review, sketches)),
     )

@@ -26,24 +26,12 @@ function open(row, takeFocus) {
 }
 
 function facts(row) {
-  const entries = [
-    ["loss_ab_db", figure(row.loss_ab_db)], ["loss_ba_db", figure(row.loss_ba_db)],
-    ["loss_db", figure(row.loss_db)],
-    ["expanded_uncertainty_db", figure(row.expanded_uncertainty_db)],
-    ["limit_db", figure(row.limit_db)], ["backscatter_step_db", figure(row.backscatter_step_db)],
-    ["more_than_at_shortest_db", figure(row.more_than_at_shortest_db)],
-    ["reflectance_db", figure(row.reflectance_db)], ["distance_m", figure(row.distance_m)],
-    ["ribbon", row.ribbon], ["position", row.position], ["colour", value(row.colour)],
-    ["kind", value(row.kind)], ["coverage", value(row.coverage)], ["attempt", row.attempt],
-    ["taken", row.taken], ["action", row.action === "none" ? "" : value(row.action)],
-    ["reason", row.reason], ["missing_because", row.missing_because],
-    ["decision", row.decision], ["file_ab", row.file_ab], ["file_ba", row.file_ba],
-  ];
   const made = [];
-  for (const [key, text] of entries) {
-    if (text === null || text === "") continue;
+  for (const [column, heading] of Object.entries(data.columns)) {
+    const text = written(row, column);
+    if (text === "") continue;
     const box = element("div");
-    box.append(element("dt", say(key)), element("dd", String(text)));
+    box.append(element("dt", heading), element("dd", text));
     made.push(box);
   }
   document.getElementById("one-facts").replaceChildren(...made);

@@ -24,6 +24,14 @@ function figure(text) {
   return text === null ? "" : String(text).replace(".", data.decimalSign).replace("-", "−");
 }
 
+// A cell of the table of splices as a person reads it.
+function written(row, column) {
+  const cell = row[column];
+  if (cell === null || (column === "action" && cell === "none")) return "";
+  if (typeof cell === "boolean") return say(cell ? "yes" : "no");
+  return data.figures.includes(column) ? figure(cell) : value(String(cell));
+}
+
 function lossText(row) {
   if (row.loss_db === null) return say(row.mark === "one-way" ? "one_way" : "not_measured");
   const spread = row.expanded_uncertainty_db;

@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import datetime
+from decimal import Decimal
 from typing import Any
 
 from markupsafe import Markup
 
-from otdravg.cable.model import CableReview, SpliceRow
-from otdravg.quantities import Quantity, reported
+from otdravg.cable.model import CableReview
 from otdravg.system.printable import printable
+from otdravg.tables.csv_file import Cell
 from otdravg.tables.losses import loss_tables
 from otdravg.tables.marks import SIGNS, Mark, mark_of, sign_of
-from otdravg.words.catalogue import told
+from otdravg.tables.splices import splice_cells
 from otdravg.words.closeout import PageWords
 
 __all__ = ["LIST_COLUMNS", "PAGE_FORMAT", "as_script_text", "review_data", "splice_data"]
@@ -52,93 +55,37 @@ LIST_COLUMNS = (
 
 #: Words that the scripts look up.
 _SCRIPT_WORDS = (
-    "coverage",
-    "decision",
-    "distance_m",
-    "expanded_uncertainty_db",
-    "file_ab",
-    "file_ba",
-    "kind",
-    "limit_db",
-    "loss_ab_db",
-    "loss_ba_db",
-    "loss_db",
-    "missing_because",
-    "more_than_at_shortest_db",
-    "position",
-    "reason",
-    "reflectance_db",
-    "ribbon",
-    "taken",
-    "action",
-    "attempt",
-    "backscatter_step_db",
     "between_closures",
     "both_shots",
-    "colour",
     "console_no_unpack",
     "cursor",
     "empty_list",
     "half_difference",
     "half_sum",
-    "not_measured",
-    "not_shot",
-    "one_way",
+    "in_every_row",
     "legend_no_splice",
     "list_of",
     "loss_between_closures",
     "loss_of_cell",
+    "no",
     "no_trace",
+    "not_measured",
+    "not_shot",
+    "one_way",
     "ribbon_number",
     "shot_from_a",
     "shot_from_b",
+    "yes",
 )
 
-Cell = str | int | None
+PageCell = str | int | None
 
 
-def _text(value: object) -> str | None:
-    """A figure as text with the decimals it is reported with; None stays None."""
-    return None if value is None else str(value)
-
-
-def _row(row: SpliceRow) -> dict[str, Cell]:
-    """One splice: figures as text, rounded as every other output rounds them."""
-    loss = Quantity.LOSS_DB
-    return {
-        "cable": printable(row.cable),
-        "fibre": row.fibre,
-        "ribbon": row.ribbon,
-        "position": row.position,
-        "colour": row.colour,
-        "wavelength_nm": row.wavelength_nm,
-        "closure": printable(row.closure),
-        "closure_number": row.closure_number,
-        "distance_m": _text(reported(row.distance_m, Quantity.DISTANCE_M)),
-        "loss_ab_db": _text(reported(row.loss_ab_db, loss)),
-        "loss_ba_db": _text(reported(row.loss_ba_db, loss)),
-        "loss_db": _text(reported(row.loss_db, loss)),
-        "expanded_uncertainty_db": _text(
-            reported(row.expanded_uncertainty_db, Quantity.UNCERTAINTY_DB)
-        ),
-        "backscatter_step_db": _text(reported(row.backscatter_step_db, loss)),
-        "limit_db": _text(row.verdict.limit_db),
-        "reflectance_db": _text(reported(row.reflectance_db, Quantity.REFLECTANCE_DB)),
-        "more_than_at_shortest_db": _text(reported(row.bend_db, loss)),
-        "kind": row.kind.value,
-        "coverage": row.coverage.value,
-        "verdict": row.verdict.verdict.value,
-        "action": row.verdict.action.value,
-        "attempt": row.attempt,
-        "reason": printable(told(row.verdict.reason)),
-        "missing_because": printable(row.reason),
-        "decision": printable(row.decided),
-        "taken": None if row.taken is None else f"{row.taken:%Y-%m-%d %H:%M}",
-        "file_ab": printable(row.file_ab),
-        "file_ba": printable(row.file_ba),
-        "mark": mark_of(row).value,
-        "sign": sign_of(row),
-    }
+def _as_text(cell: Cell) -> PageCell:
+    """A cell for the page: figures as text with the decimals that they are reported with."""
+    if cell is None or isinstance(cell, int):  # yes and no among them
+        return cell
+    return f"{cell:%Y-%m-%d %H:%M}" if isinstance(cell, datetime) else printable(str(cell))
 
 
 def splice_data(review: CableReview) -> dict[str, Any]:
@@ -146,18 +93,20 @@ def splice_data(review: CableReview) -> dict[str, Any]:
 
     Figures are text with the decimals that every output reports, so nothing is rounded twice.
     """
-    rows = [_row(row) for row in review.rows]
-    columns = list(rows[0]) if rows else []
-    places: dict[str, dict[Cell, int]] = {name: {} for name in _LISTED if name in columns}
-    folded: list[list[Cell]] = []
-    for row in rows:
-        cells: list[Cell] = []
-        for name in columns:
-            cell = row[name]
-            if name in places and cell is not None:
-                cell = places[name].setdefault(cell, len(places[name]))
-            cells.append(cell)
-        folded.append(cells)
+    table = splice_cells(review)
+    columns = [*table.names, "mark", "sign"]
+    places: dict[str, dict[PageCell, int]] = {name: {} for name in _LISTED}
+    folded: list[list[PageCell]] = []
+    for row, known in zip(review.rows, table.rows, strict=True):
+        texts = [*map(_as_text, known), mark_of(row).value, sign_of(row)]
+        folded.append(
+            [
+                places[name].setdefault(cell, len(places[name]))
+                if name in places and cell is not None
+                else cell
+                for name, cell in zip(columns, texts, strict=True)
+            ]
+        )
     lists = {name: list(known) for name, known in places.items()}
     return {"format": PAGE_FORMAT, "names": columns, "lists": lists, "rows": folded}
 
@@ -170,8 +119,12 @@ def word_data(words: PageWords) -> dict[str, Any]:
     }
 
 
-def review_data(review: CableReview, words: PageWords) -> dict[str, Any]:
-    """Return what the scripts of the page work on, as plain values."""
+def review_data(review: CableReview, words: PageWords, columns: Sequence[str]) -> dict[str, Any]:
+    """Return what the scripts of the page work on, as plain values.
+
+    ``columns`` are those of a splice in full, on paper and beside its picture.
+    """
+    table = splice_cells(review)
     fixed = {
         (column, text)
         for row in review.rows
@@ -185,6 +138,12 @@ def review_data(review: CableReview, words: PageWords) -> dict[str, Any]:
     }
     return {
         **word_data(words),
+        "columns": {name: words.words.heading(name) for name in columns if name in table.names},
+        "figures": [
+            name
+            for name, *cells in zip(table.names, *table.rows, strict=True)
+            if any(isinstance(cell, Decimal) for cell in cells)
+        ],
         "values": {text: words.cell(column, text) for column, text in sorted(fixed)},
         "ribbonSize": review.ribbon_size,
         "maps": [

@@ -72,9 +72,9 @@ function makeList(review, onOpen) {
     fillPage();
   }
 
-  function fillPage(onPaper) {
-    const first = whole || onPaper ? 0 : page * perPage;
-    const last = whole || onPaper ? found.length : Math.min(first + perPage, found.length);
+  function fillPage() {
+    const first = whole ? 0 : page * perPage;
+    const last = whole ? found.length : Math.min(first + perPage, found.length);
     body.replaceChildren(...found.slice(first, last).map(line));
     status.textContent = found.length
       ? say("list_of", { first: first + 1, last, count: found.length }) : say("empty_list");
@@ -125,9 +125,10 @@ function makeList(review, onOpen) {
       arrange();
     });
   }
-  // Paper holds the whole list as it is chosen.
-  window.addEventListener("beforeprint", () => fillPage(true));
-  window.addEventListener("afterprint", () => fillPage());
+  // Paper holds the whole list as it is chosen, with every column.
+  const paper = document.getElementById("splice-paper");
+  window.addEventListener("beforeprint", () => paper.replaceChildren(...onPaper(found)));
+  window.addEventListener("afterprint", () => paper.replaceChildren());
   choose();
   return {
     // The splice before or behind another one in the list as it is chosen and sorted.
@@ -139,3 +140,50 @@ function makeList(review, onOpen) {
 
 const NUMBERS = new Set(["fibre", "ribbon", "wavelength_nm", "loss_ab_db", "loss_ba_db", "loss_db",
   "expanded_uncertainty_db"]);
+
+// Rows with every column for paper of any width: short cells stand in columns, long ones on a
+// line below; what is the same in every row is said once above them.
+function onPaper(rows) {
+  if (!rows.length) return [];
+  const longest = 10;
+  const kept = new Set(["fibre", "loss_db", "verdict"]);
+  const same = [], short = [], long = [];
+  for (const [column, heading] of Object.entries(data.columns)) {
+    const texts = new Set(rows.map((row) => written(row, column)));
+    const entry = { column, heading };
+    if (texts.size === 1 && !kept.has(column)) same.push({ heading, text: [...texts][0] || "–" });
+    else if (kept.has(column) || [...texts].every((t) => t.length <= longest)) short.push(entry);
+    else long.push(entry);
+  }
+  const listed = (entries) => entries.map(({ heading, text }) => heading + ": " + text).join("; ");
+  const remark = element("p", say("in_every_row") + " " + listed(same) + ".", "quiet");
+  const table = element("table"), head = element("thead"), line = element("tr");
+  for (const { heading } of short) {
+    const cell = element("th");
+    cell.scope = "col";
+    cell.append(element("span", heading));
+    line.append(cell);
+  }
+  head.append(line);
+  table.append(head, ...rows.map((row) => {
+    const body = element("tbody", undefined, "mark-" + row.mark);
+    const figures = element("tr");
+    for (const { column } of short) {
+      const isLoss = column === "loss_db";
+      const text = written(row, column) + (isLoss && row.sign ? " " + row.sign : "");
+      const kind = (data.figures.includes(column) ? "number" : "") + (isLoss ? " loss" : "");
+      figures.append(element("td", text, kind));
+    }
+    body.append(figures);
+    const said = listed(long.map(({ column, heading }) => ({ heading, text: written(row, column) }))
+      .filter(({ text }) => text));
+    if (said) {
+      const below = element("tr"), cell = element("td", said);
+      cell.colSpan = short.length;
+      below.append(cell);
+      body.append(below);
+    }
+    return body;
+  }));
+  return same.length ? [remark, table] : [table];
+}

@@ -9,6 +9,7 @@ from otdravg.closeout.html.content import Part
 from otdravg.quantities import Quantity, reported
 from otdravg.system.printable import printable
 from otdravg.tables.lists import REPAIR_COLUMNS, repair_remark, repair_rows
+from otdravg.tables.places import place_text
 from otdravg.words.closeout import PageWords
 
 __all__ = ["parts"]
@@ -52,7 +53,7 @@ def _plan(review: CableReview, words: PageWords) -> Part:
             unit.cable,
             unit.closure,
             _figure(words, unit.distance_m, Quantity.DISTANCE_M),
-            "" if unit.ribbon is None else str(unit.ribbon),
+            ", ".join(filter(None, (str(unit.ribbon or ""), place_text(unit.place, words)))),
             ", ".join(
                 f"{one.fibre} ({words.cell('colour', one.colour)}, {one.wavelength_nm} nm, "
                 f"{words.decimal(one.loss_db)} dB)"

@@ -6,6 +6,7 @@ from datetime import datetime, timezone
 from pathlib import Path
 
 from otdravg.cable.model import CableReview
+from otdravg.closeout.pdf.closures import closure_sheets
 from otdravg.closeout.pdf.exceptions import (
     exception_list,
     exception_pages,
@@ -102,5 +103,6 @@ def closeout_pdf(
     repairs(job)
     patterns(job)
     findings(job)
+    closure_sheets(job)
     work_sheets(job)
     return paper.finish()

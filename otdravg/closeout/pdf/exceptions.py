@@ -21,6 +21,7 @@ from otdravg.tables.exceptions import (
     missing_of,
     numbers_of,
 )
+from otdravg.tables.places import place_text
 from otdravg.verdict.decision import Action
 from otdravg.words.catalogue import told
 from otdravg.words.closeout import PageWords
@@ -127,6 +128,7 @@ def _group_line(job: Job, group: ExceptionGroup) -> tuple[str, ...]:
     closures = ", ".join(group.closures) or words["between_closures"]
     if len(group.closures) > 1 and len(group.closures) == passed:
         closures = words["all_closures"].format(count=passed)
+    closures = ", ".join(filter(None, (closures, place_text(first.place, words))))
     if own:
         losses = "; ".join(
             f"{row.wavelength_nm}: {_with_u(words, row)}"
@@ -192,7 +194,8 @@ def _strip(
     paper.text(area.left, y, paper.fitted(heading, width, 8.5, BOLD), size=8.5, font=BOLD)
     ribbon = "" if row.ribbon is None else words["ribbon_number"].format(ribbon=row.ribbon) + ", "
     metres = words.decimal(reported(row.distance_m, Quantity.DISTANCE_M))
-    where = f"{ribbon}{words.cell('colour', row.colour)}, {metres} m"
+    place = f"{text}, " if (text := place_text(row.place, words)) else ""
+    where = f"{ribbon}{place}{words.cell('colour', row.colour)}, {metres} m"
     verdict = words.value(row.verdict.verdict.value)
     limit = f"{words['limit_word']} {words.decimal(row.verdict.limit_db)} dB"
     lines = [where, f"{verdict}, {limit}" if row.verdict.limit_db is not None else verdict]

@@ -13,6 +13,7 @@ from otdravg.closeout.pdf.job import Job, loss_figure
 from otdravg.closeout.pdf.paper import BOLD, INK, PALE, PLAIN, QUIET, RULE, Area
 from otdravg.quantities import Quantity, reported
 from otdravg.tables.marks import SIGNS, Mark, sign_of
+from otdravg.tables.places import place_text
 from otdravg.trade import fibre_colour
 from otdravg.verdict.decision import Action
 
@@ -105,7 +106,9 @@ def _unit(job: Job, area: Area, unit: Unit, rows: Rows) -> float:
     y = area.top
     paper.text(area.left, y, name, size=11, font=BOLD)
     advised = words.value(unit.advised.value)
-    text = f"{words['advice']}: {advised}. {unit.because}"
+    place = place_text(unit.place, words)
+    text = f"{place}. " if place else ""
+    text += f"{words['advice']}: {advised}. {unit.because}"
     if unit.advised is Choice.REDO:
         text += " " + words["chance_note"].format(fibres=len(unit.fibres))
     y = paper.paragraph(area.left + 90, y, text, area.width - 90, size=_SIZE) - 6

@@ -44,9 +44,14 @@ _LISTS = (
     ("shots", ""),
     ("identity", ""),
     ("patterns", ""),
+    ("splice_log", ""),
+    ("wear", ""),
+    ("machines", ""),
     ("attempts", ""),
     ("changes", ""),
     ("decisions", ""),
+    ("route", ""),
+    ("power", ""),
 )
 _LOGO_HEIGHT_PX = 64
 _LOGO_WIDTH_PX = 260
@@ -96,11 +101,10 @@ def write_closeout_xlsx(
 
 
 def _chosen(table: CellTable, columns: Sequence[str]) -> CellTable:
-    """Take some columns of a table, in the order given."""
-    places = [table.names.index(name) for name in columns]
-    return CellTable(
-        tuple(columns), tuple(tuple(row[place] for place in places) for row in table.rows)
-    )
+    """Take some columns of a table, in the order given, as far as it has them."""
+    there = tuple(name for name in columns if name in table.names)
+    places = [table.names.index(name) for name in there]
+    return CellTable(there, tuple(tuple(row[place] for place in places) for row in table.rows))
 
 
 def _splice_sheet(

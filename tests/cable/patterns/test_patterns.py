@@ -36,6 +36,15 @@ def found_in(losses_db: FloatArray) -> tuple[Pattern, ...]:
     return find_patterns(rows_of(losses_db)).found
 
 
+def in_order(closures: int, places: npt.NDArray[np.int_]) -> dict[tuple[str, int, int], float]:
+    """Order of splicing: the place of each ribbon, the same at every closure."""
+    return {
+        ("SIM-RIDGE", closure, ribbon): float(place)
+        for closure in range(1, closures + 1)
+        for ribbon, place in enumerate(places, start=1)
+    }
+
+
 class TestAgainstStatsmodels:
     """Same data through statsmodels' RLM (Huber's T, MAD scale, covariance H1)."""
 
@@ -178,28 +187,31 @@ class TestPlantedPatterns:
 
     def test_drift_with_splicing_order(self) -> None:
         losses = cable()
-        losses += np.linspace(0, 0.08, 12)[None, :, None]
-        (pattern,) = found_in(losses)  # its last ribbons are not bad ones besides
-        assert pattern.kind is PatternKind.DRIFT
-        assert abs(pattern.effect_db - 0.08) < 3 * pattern.u_effect_db
-
-    def test_stated_order_is_followed(self) -> None:
-        losses = cable()
         order = np.random.default_rng(1).permutation(12)
         losses += np.linspace(0, 0.08, 12)[order][None, :, None]
-        stated = {
-            ("SIM-RIDGE", closure + 1, ribbon + 1): float(order[ribbon])
-            for closure in range(6)
-            for ribbon in range(12)
-        }
-        found = find_patterns(rows_of(losses), order=stated).found
-        assert [p.kind for p in found] == [PatternKind.DRIFT]
+        # Its last ribbons are not bad ones besides.
+        (pattern,) = find_patterns(rows_of(losses), order=in_order(6, order)).found
+        assert pattern.kind is PatternKind.DRIFT
+        assert abs(pattern.effect_db - 0.08) < 3 * pattern.u_effect_db
+        assert "blade" in pattern.where_to_look
+
+    def test_what_rises_along_the_numbers_is_not_called_a_drift(self) -> None:
+        losses = cable()
+        losses += np.linspace(0, 0.08, 12)[None, :, None]
+        partly = in_order(6, np.arange(11))  # of one ribbon nobody knows when it was spliced
+        for order in ({}, partly):
+            (pattern,) = find_patterns(rows_of(losses), order=order).found
+            assert pattern.kind is PatternKind.NUMBERS
+            said = f"{pattern.sentence} {pattern.where_to_look}"
+            assert not {"drift", "wear", "blade"} & set(said.split())
 
     def test_drift_at_one_closure(self) -> None:
         losses = cable((6, 24, 12))
         losses[1] += (np.linspace(0, 0.1, 24) - 0.05)[:, None] + 0.0
         kinds = {(p.kind, p.closure) for p in found_in(losses)}
-        assert kinds == {(PatternKind.DRIFT_AT_CLOSURE, "K2")}
+        assert kinds == {(PatternKind.NUMBERS_AT_CLOSURE, "K2")}
+        found = find_patterns(rows_of(losses), order=in_order(6, np.arange(24))).found
+        assert {(p.kind, p.closure) for p in found} == {(PatternKind.DRIFT_AT_CLOSURE, "K2")}
 
     def test_small_cable_of_48_fibres(self) -> None:
         losses = cable((4, 4, 12))

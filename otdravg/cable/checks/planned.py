@@ -1,0 +1,257 @@
+"""The splice plan held against the shots: as planned beside as found."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
+
+from otdravg.cable.checks.notes import about_fibre, numbers_text
+from otdravg.cable.files.names import same_text
+from otdravg.cable.identity.crossed import NOT_ONE_FIBRE, Renumbering
+from otdravg.cable.measure.closures import CableMap
+from otdravg.cable.model import (
+    CableFinding,
+    Confidence,
+    FibreKey,
+    IdentityCheck,
+    ShotRecord,
+    Source,
+    SpliceRow,
+)
+from otdravg.cable.planned import PlannedSplice, SplicePlan
+from otdravg.findings import Severity
+from otdravg.shot.settings import Direction
+
+__all__ = [
+    "as_planned",
+    "contradicted",
+    "counted_at_a",
+    "placed_plan",
+    "plan_findings",
+    "with_places",
+]
+
+#: Of the fibres that a story renumbers so many have to be those of the plan, undone. Chosen, not
+#: derived: a story may take in a neighbour that has no shot.
+_UNDONE = 0.8
+#: A planned express ribbon is spliced if so much of it shows a splice. Chosen, not derived.
+_SPLICED = 0.5
+
+
+def counted_at_a(records: Sequence[ShotRecord], plan: SplicePlan) -> list[ShotRecord]:
+    """Give shots from B the number that their fibre has at A by the plan."""
+    moved = {(same_text(one.cable), one.number): one.at_a for one in plan.moved}
+    own = same_text(plan.cable)
+    result = []
+    for record in records:
+        taken = record.taken_for
+        is_b = taken.direction is Direction.B_TO_A and taken.fibre is not None
+        at_a = moved.get((same_text(taken.cable) or own, taken.fibre or 0)) if is_b else None
+        if at_a is not None:
+            is_own = same_text(taken.cable) in ("", own)
+            cable = taken.cable if is_own else plan.cable
+            remark = f"numbered {taken.fibre} at B, which is {at_a} at A by the splice plan"
+            new = replace(taken, cable=cable, fibre=at_a, fibre_by=Source.PLAN)
+            record = replace(record, taken_for=new, remark=remark)
+        result.append(record)
+    return result
+
+
+def contradicted(plan: SplicePlan, stories: Iterable[Renumbering]) -> set[int]:
+    """Fibres that the plan moves and the shots put back: those at B fit as they are labelled."""
+    labels = {one.at_a: one.number for one in plan.moved}
+    back: set[int] = set()
+    for story in stories:
+        own = {now: label for now, label in labels.items() if now in story.new}
+        undone = {now for now, label in own.items() if story.new[now] == label}
+        if undone and len(undone) >= _UNDONE * len(story.new):
+            back |= undone | {labels[now] for now in undone} & labels.keys()
+    return back
+
+
+def _map_of(maps: Mapping[str, CableMap], plan: SplicePlan) -> CableMap | None:
+    return next((m for name, m in maps.items() if same_text(name) == same_text(plan.cable)), None)
+
+
+def placed_plan(plan: SplicePlan, maps: Mapping[str, CableMap]) -> SplicePlan:
+    """Return the plan with the numbers of the closures that were found."""
+    own_map = _map_of(maps, plan)
+    closures = () if own_map is None else own_map.closures
+    return plan.found([(closure.name, closure.number) for closure in closures])
+
+
+def with_places(rows: Iterable[SpliceRow], plan: SplicePlan) -> list[SpliceRow]:
+    """Write tube, mark, tray and slot to the rows of the plan's cable."""
+    places = plan.by_fibre()
+    return [
+        replace(row, place=planned.place)
+        if row.closure_number is not None
+        and same_text(row.cable) in ("", same_text(plan.cable))
+        and (planned := places.get((row.closure_number, row.fibre))) is not None
+        else row
+        for row in rows
+    ]
+
+
+def plan_findings(
+    plan: SplicePlan,
+    maps: Mapping[str, CableMap],
+    identities: Sequence[IdentityCheck],
+    rows: Sequence[SpliceRow],
+) -> list[CableFinding]:
+    """Say where what was found is not what was planned, and what of the plan is proved."""
+    own_map = next(
+        (m for name, m in maps.items() if same_text(name) == same_text(plan.cable)), None
+    )
+    if own_map is None:
+        return []
+    findings = [*_unknown_closures(plan, own_map.cable)]
+    findings += _numbers(plan, own_map.cable, identities)
+    seen = {(row.closure_number, row.fibre) for row in rows if row.detected}
+    for splice in plan.splices:
+        if splice.closure_number is not None:
+            findings += _cut_or_not(splice, own_map, seen)
+    return findings
+
+
+def _unknown_closures(plan: SplicePlan, cable: str) -> Iterable[CableFinding]:
+    names = dict.fromkeys(s.closure for s in plan.splices if s.closure_number is None)
+    for name in names:
+        yield CableFinding(
+            Severity.CAUTION,
+            "plan-closure-unknown",
+            f"the splice plan names closure {name}, and none of that name or number was found",
+            "not applied there: name the closures with their distances (closures.csv), or correct "
+            "the plan",
+            cable=cable,
+        )
+
+
+def _numbers(
+    plan: SplicePlan, cable: str, identities: Sequence[IdentityCheck]
+) -> Iterable[CableFinding]:
+    """What the glass says of the numbers that the plan gives."""
+    if plan.contradicted:
+        yield _of_fibres(
+            cable,
+            plan.contradicted,
+            Severity.CAUTION,
+            "plan-contradicted",
+            f"{_moves(plan, plan.contradicted)}, and the shots contradict it: those from A and B "
+            "fit each other as they are labelled",
+            "measured and judged as labelled: either it was not spliced as planned, or the shots "
+            "from B were numbered as at A; look which, and correct plan or numbers",
+        )
+    moved = sorted(one.at_a for one in plan.moved)
+    known = {one.key.fibre: one.confidence for one in identities if one.key.cable == cable}
+    paired = [fibre for fibre in moved if fibre in known]
+    proved = [fibre for fibre in paired if known[fibre] is Confidence.CONFIRMED]
+    if not paired:
+        return
+    is_proved = 2 * len(proved) > len(paired)
+    yield _of_fibres(
+        cable,
+        moved,
+        Severity.NOTE if is_proved else Severity.CAUTION,
+        "numbering-as-planned" if is_proved else "plan-unproved",
+        f"{_moves(plan, moved)}; the shots prove it for {len(proved)} of {len(paired)} pairs",
+        "nothing: fibres are counted as at A in every output"
+        if is_proved
+        else "fibres are counted as at A here, by the plan alone: prove one of each ribbon with "
+        "light from end to end",
+    )
+
+
+def _of_fibres(cable: str, fibres: Sequence[int], *said: object) -> CableFinding:
+    finding = about_fibre(FibreKey(cable, fibres[0]), *said)  # type: ignore[arg-type]
+    return replace(finding, other_fibres=tuple(fibres[1:]))
+
+
+def _moves(plan: SplicePlan, fibres: Iterable[int]) -> str:
+    """Say what the plan does with some fibres."""
+    own = set(fibres)
+    parts = [
+        f"{_unit(s)} {_what(s)} at closure {s.closure}"
+        for s in plan.splices
+        if own & set(s.fibres) and not s.row.express and _what(s)
+    ]
+    more = f" and {len(parts) - 4} more" if len(parts) > 4 else ""
+    return f"by the splice plan {', '.join(parts[:4])}{more}"
+
+
+def _unit(splice: PlannedSplice) -> str:
+    fibres = f"fibres {numbers_text(splice.fibres)}"
+    tray = f" in tray {splice.row.tray}" if splice.row.tray else ""
+    return f"ribbon {splice.row.ribbon_in} ({fibres}){tray}" if splice.row.ribbon_in else fibres
+
+
+def _what(splice: PlannedSplice) -> str:
+    row = splice.row
+    to = row.ribbon_out not in (None, row.ribbon_in) or row.fibres_out not in (None, row.fibres_in)
+    said = []
+    if row.cable_out and row.cable_out != (row.cable_in or splice.cable):
+        said.append(f"goes into cable {row.cable_out}")
+    if to:
+        name = f"ribbon {row.ribbon_out}" if row.ribbon_out else "other fibres"
+        said.append(f"goes into {name}" if not said else f"as {name}")
+    if row.reversed:
+        said.append("is turned over")
+    return " and ".join(said)
+
+
+def as_planned(findings: Iterable[CableFinding], plan: SplicePlan) -> list[CableFinding]:
+    """Add to findings about numbers what the plan says of these fibres."""
+    return [_beside_plan(finding, plan) for finding in findings]
+
+
+def _beside_plan(finding: CableFinding, plan: SplicePlan) -> CableFinding:
+    if finding.code not in NOT_ONE_FIBRE or same_text(finding.cable) != same_text(plan.cable):
+        return finding
+    own = {finding.fibre, *finding.other_fibres}
+    listed = [s for s in plan.splices if own & set(s.fibres)]
+    if not listed:
+        return finding
+    numbers = sorted({f for s in listed for f in s.fibres if f in own})
+    moved = [s for s in listed if _what(s)]
+    said = (
+        _moves(plan, numbers)
+        if moved
+        else f"by the splice plan fibres {numbers_text(numbers)} go straight through"
+    )
+    return replace(finding, evidence=f"{finding.evidence}; {said}")
+
+
+def _cut_or_not(
+    splice: PlannedSplice, own_map: CableMap, seen: set[tuple[int | None, int]]
+) -> Iterable[CableFinding]:
+    """A ribbon that is planned to run through and is spliced, and the other way round."""
+    number = splice.closure_number or 0
+    closure = own_map.closure(number)
+    passing = [f for f in splice.fibres if f in own_map.passes]
+    spliced = [f for f in passing if (number, f) in seen]
+    if splice.row.express and spliced and len(spliced) >= _SPLICED * len(passing):
+        yield replace(
+            _of_fibres(
+                own_map.cable,
+                spliced,
+                Severity.CAUTION,
+                "express-spliced",
+                f"{_unit(splice)}, planned to run through closure {closure.name} uncut: "
+                f"{len(spliced)} of {len(passing)} fibres show a splice there",
+                "find out whether it was cut; it is judged like any other",
+            ),
+            closure=closure.name,
+        )
+    if not splice.row.express and passing and not set(passing) & set(closure.fibres):
+        yield replace(
+            _of_fibres(
+                own_map.cable,
+                passing,
+                Severity.CAUTION,
+                "planned-splice-unseen",
+                f"{_unit(splice)}, planned to be spliced in closure {closure.name}, runs through "
+                "it: no fibre of it shows a splice there",
+                "look whether it was spliced; nothing of it is judged there",
+            ),
+            closure=closure.name,
+        )

@@ -1,0 +1,1 @@
+"""What the crew wrote down beside the shots: route, instruments, power readings, reels."""

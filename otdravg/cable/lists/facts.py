@@ -1,0 +1,77 @@
+"""What the crew's lists say beside the shots, as plain facts."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+
+__all__ = ["PLACE_KINDS", "SPLICED", "Instrument", "Mark", "PowerReading", "Reel", "RoutePlace"]
+
+#: Places where one piece of cable ends, and others that it passes.
+SPLICED = ("end", "closure")
+PLACE_KINDS = (*SPLICED, "manhole", "handhole", "pole", "building", "crossing", "other")
+
+
+@dataclass(frozen=True, slots=True)
+class Instrument:
+    """An instrument of the job; ``name`` is a part of its name or serial number in headers."""
+
+    name: str
+    due: date | None = None  # last day of its calibration
+    linearity: float | None = None  # dB/dB: largest error of a loss of 1 dB
+
+
+@dataclass(frozen=True, slots=True)
+class Reel:
+    """What the record of a reel says, as it was delivered."""
+
+    name: str
+    fibre_type: str  # such as "G.652"
+    length_m: float | None = None
+    attenuation_db_per_km: tuple[tuple[int, float], ...] = ()  # by wavelength in nm
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """A length mark as it is printed on the sheath; ``unit`` is "m", "ft", or empty."""
+
+    number: float
+    unit: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class RoutePlace:
+    """A place on the route: closure, end, or something the cable passes.
+
+    ``mark_in`` is the mark where the cable from A comes in, ``mark_out`` where that to B leaves;
+    between both lies what is coiled up there, if it is one cable.
+    """
+
+    name: str
+    kind: str
+    mark_in: Mark | None = None
+    mark_out: Mark | None = None
+    slack_m: float | None = None  # coiled up there, of each cable
+    reel: str = ""  # from which the cable towards B came
+
+    @property
+    def label(self) -> str:
+        """Its name, with what it is where that is a closure."""
+        return f"closure {self.name}" if self.kind == "closure" else self.name
+
+
+@dataclass(frozen=True, slots=True)
+class PowerReading:
+    """One line of the crew's list.
+
+    ``arrives`` is the fibre at whose far end the light came out: 0 if at none, ``None`` if nobody
+    looked. ``expanded_db`` is the expanded uncertainty of the reading, as its tester's papers say.
+    """
+
+    fibre: int
+    end: str  # where the source was: "A" or "B"
+    wavelength_nm: int | None = None
+    loss_db: float | None = None
+    arrives: int | None = None
+    tester: str = ""
+    expanded_db: float | None = None

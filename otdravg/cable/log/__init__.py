@@ -1,0 +1,1 @@
+"""What the crew wrote down of its splices, held against what was measured."""

@@ -1,0 +1,46 @@
+"""``otdravg locate``: where on the cable a distance lies."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import click
+
+from otdravg.cable.lists.locating import course_of_job, course_of_review
+from otdravg.cli import options
+from otdravg.cli.options import FilePath
+from otdravg.cli.terminal import columns_of, print_text, shows_signs
+from otdravg.closeout.json_file import read_closeout
+from otdravg.job import load
+from otdravg.report.locate import located_text
+
+__all__ = ["locate"]
+
+
+@click.command(short_help="Say where on the cable a distance lies: places and sheath marks.")
+@click.argument("file", metavar="JOB", type=FilePath)
+@click.argument("distance_m", metavar="DISTANCE", type=options.length_m)
+@click.option("--from", "end", metavar="END", type=click.Choice(["A", "B"]), default="A",
+              show_default=True, help="End that it is counted from, A or B.")  # fmt: skip
+@click.option("--index", "group_index", metavar="N", type=options.group_index,
+              help="Group index that the instrument was set to, if another.")  # fmt: skip
+def locate(file: Path, distance_m: float, *, end: str, group_index: float | None) -> None:
+    """Answer an emergency call: between which places, at which mark on the sheath.
+
+    JOB is the file of a job with a route, or closeout.json of a review made with it, which knows
+    closures and length as they were measured.
+
+    \b
+    otdravg locate ridge-7.toml 12.424km
+    otdravg locate result/closeout.json 5.110km --from B
+    """
+    if file.suffix.lower() == ".json":
+        course = course_of_review(read_closeout(file).review)
+    else:
+        job = load(file)
+        course = course_of_job(job.expected, job.closures)
+    found = course.locate(distance_m, from_b=end == "B", group_index=group_index)
+    print_text(
+        located_text(found, ascii_only=not shows_signs(sys.stdout), columns=columns_of(sys.stdout))
+    )

@@ -1,0 +1,65 @@
+"""A folder that is followed while the page is open: what ``otdravg watch`` says, in the page."""
+
+from __future__ import annotations
+
+import threading
+from datetime import datetime
+
+from otdravg.errors import OtdravgError
+from otdravg.report.page import Page
+from otdravg.watch import Answer, Watch
+from otdravg.watch.screen import answer_text
+from otdravg.watch.waking import POLL_S
+
+__all__ = ["Live"]
+
+#: Columns of what is said, as on a terminal.
+_COLUMNS = 80
+
+
+class Live:
+    """A watch in a thread of its own, and what it said last.
+
+    Parameters
+    ----------
+    watch : Watch
+    """
+
+    def __init__(self, watch: Watch) -> None:
+        self._watch = watch
+        self._ended = threading.Event()
+        self._text = self._when = self._trouble = ""
+        self._calls = False
+        self._thread = threading.Thread(target=self._follow, daemon=True)
+        self._thread.start()
+
+    def state(self) -> dict[str, object]:
+        """What stands, since when (local time), whether its news call somebody, what went wrong."""
+        return {
+            "text": self._text, "when": self._when, "calls": self._calls, "trouble": self._trouble
+        }  # fmt: skip
+
+    def stop(self) -> None:
+        """End it, and wait until it has ended."""
+        self._ended.set()
+        self._thread.join()
+
+    def _follow(self) -> None:
+        try:
+            while not self._ended.is_set():
+                if (answer := self._watch.look()) is not None:
+                    self._take(answer)
+                due_s = self._watch.due_s
+                self._ended.wait(POLL_S if due_s is None else min(due_s, POLL_S))
+        except OtdravgError as error:
+            self._trouble = str(error)
+        except Exception as error:  # noqa: BLE001
+            # The last boundary of this thread: the page says it in place of an answer.
+            self._trouble = f"internal fault: {type(error).__name__}: {error}"
+
+    def _take(self, answer: Answer) -> None:
+        page = Page(ascii_only=False, colour=False, columns=_COLUMNS)
+        self._text = answer_text(answer, everything=True, when="", page=page)
+        self._when = f"{datetime.now().astimezone():%H:%M:%S}"
+        self._calls = answer.rings
+        self._watch.note_said(answer)
