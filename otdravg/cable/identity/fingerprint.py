@@ -403,6 +403,8 @@ class Comparison:
         usual, higher, slopes, lengths = sums = np.zeros((4, *shape))
         for k in self._usable:
             a, b = from_a.centred[k], from_b.centred[k]
+            known = np.isfinite(a + b)
+            a, b = np.where(known, a, 0.0), np.where(known, b, 0.0)
             scale_mean, scale_half = self._together[:, k]
             # d(mean, half)/d(a, b) has determinant 1/2. Two densities share one logarithm.
             apart = _squares(a - b, 2 * scale_half)
@@ -412,20 +414,15 @@ class Comparison:
             for own, more in (
                 ((usual, 0.0), (higher, lossy)) if kind == 0 else ((sums[kind + 1], 0.0),)
             ):
-                more_than_usual = a + b - 2 * more
-                if kind == 0:
-                    bad = np.where(more_than_usual > 0, _BAD_LOG_SHARE, -np.inf)
-                    bad = bad + _log_density(more_than_usual, np.array(2 * _BAD_DB))
-                term = _squares(more_than_usual, 2 * scale_mean)
+                term = _squares(a + b - 2 * more, 2 * scale_mean)
+                term *= apart
                 np.log(term, out=term)
                 term *= -(_FREEDOM + 1) / 2
                 if kind == 0:
-                    # A bad splice is bad from both ends.
-                    np.logaddexp(term, bad + np.log(2 * scale_mean), out=term)
-                term -= (_FREEDOM + 1) / 2 * np.log(apart)
+                    np.logaddexp(term, _bad(a + b - 2 * more, 2 * scale_mean, apart), out=term)
                 term -= alone
                 # What one of both shots does not show says nothing.
-                term[np.isnan(term)] = 0.0
+                term[~known] = 0.0
                 # A feature may be misread (an event taken for its neighbour): no proof alone.
                 np.logaddexp(np.log1p(-_MISREAD) + term, np.log(_MISREAD), out=term)
                 own += term
@@ -472,6 +469,13 @@ def _squares(difference: FloatArray, scale: float) -> FloatArray:
     difference /= _FREEDOM
     difference += 1.0
     return difference
+
+
+def _bad(more_than_usual: FloatArray, scale: float, apart: FloatArray) -> FloatArray:
+    """Log-density of what bad splices read, as those of usual ones without their constant."""
+    density = _log_density(more_than_usual, np.array(2 * _BAD_DB)) + np.log(scale)
+    density -= (_FREEDOM + 1) / 2 * np.log(apart)
+    return np.where(more_than_usual > 0, density + _BAD_LOG_SHARE, -np.inf)
 
 
 def _best(ratios: FloatArray) -> IntArray:

@@ -556,9 +556,22 @@ def _crossings(comparison: Comparison, partner: IntArray, suspects: IntArray) ->
 def _three_round(
     comparison: Comparison, partner: IntArray, ratios: FloatArray, suspects: IntArray
 ) -> Iterator[_Slip]:
-    """Three fibres that go on as each other, of those that fit worst; the best for each of them."""
+    """Three fibres that go on as each other, of those that fit worst; the best for each of them.
+
+    With them those that fit one of these: a wrong pair can look right.
+    """
     some = suspects[partner[suspects] >= 0]
-    some = np.sort(some[np.argsort(np.nan_to_num(ratios[some]), kind="stable")[:_IN_ROUNDS]])
+    some = some[np.argsort(np.nan_to_num(ratios[some]), kind="stable")[:_IN_ROUNDS]]
+    if 2 <= some.size < _IN_ROUNDS:
+        rest = np.setdiff1d(np.flatnonzero(partner >= 0), some)
+        fits = np.maximum(
+            comparison.of_pairs(some[:, None], partner[rest]),
+            comparison.of_pairs(rest, partner[some][:, None]),
+        )
+        fits = np.nan_to_num(fits, nan=_AT_LEAST).max(axis=0)
+        near = rest[np.argsort(-fits, kind="stable")][: np.count_nonzero(fits > _SUSPECT)]
+        some = np.append(some, near[: _IN_ROUNDS - some.size])
+    some = np.sort(some)
     if some.size < 3:
         return
     table = comparison.of_pairs(some[:, None], partner[some][None, :])
