@@ -11,7 +11,7 @@ from statistics import NormalDist
 import numpy as np
 import numpy.typing as npt
 
-from otdravg.cable.checks.notes import about_fibre, numbers_text
+from otdravg.cable.checks.notes import about_fibre
 from otdravg.cable.identity.fingerprint import Comparison
 from otdravg.cable.identity.said import Renumbering, Sayings
 from otdravg.cable.identity.sides import (
@@ -27,7 +27,8 @@ from otdravg.cable.measure.closures import CableMap
 from otdravg.cable.measure.standing import Measured
 from otdravg.cable.model import CableFinding, Confidence, FibreKey, IdentityCheck
 from otdravg.errors import Refusal
-from otdravg.findings import Severity
+from otdravg.findings import Scope, defect, says
+from otdravg.trade import numbers_text
 
 __all__ = ["NOT_ONE_FIBRE", "check_identities"]
 
@@ -54,7 +55,7 @@ _FALSE_ALARMS, _LEAST_SPREAD = 0.01, 1.5
 _TWO_MISREAD = 8.0
 #: What a pair says that is doubtful beside a slip. Benchmark: numbering, where one sound pair in
 #: fifty says less.
-_BESIDE = -1.5
+_BESIDE = -2.0
 
 
 def check_identities(
@@ -110,12 +111,15 @@ def _from_one_end(measured: Sequence[Measured]) -> list[CableFinding]:
             continue
         finding = about_fibre(
             rest[0].key,
-            Severity.DEFECT,
-            "pair-doubtful",
-            f"of {len(own)} pairs at {nm} nm {len(own) - len(rest)} were shot twice from one end: "
-            f"fibres {numbers_text([one.key.fibre for one in rest])} perhaps, too, whose pairs do "
-            "not show it",
-            "find out from which end the shots were taken; shoot the other end",
+            defect(
+                "pair-doubtful",
+                Scope.CABLE,
+                "one-end",
+                pairs=len(own),
+                at_nm=nm,
+                twice=len(own) - len(rest),
+                fibres=numbers_text(one.key.fibre for one in rest),
+            ),
             wavelength_nm=nm,
             files=tuple(r.path for one in rest for r in one.records if r is not None),
         )
@@ -124,8 +128,8 @@ def _from_one_end(measured: Sequence[Measured]) -> list[CableFinding]:
 
 
 def _untold(key: FibreKey, count: int) -> IdentityCheck:
-    text = f"only {count} fibres pass the same closures: too few to compare"
-    return IdentityCheck(key, Confidence.NOT_TOLD, None, None, text)
+    said = says("too-few-to-compare", fibres=count)
+    return IdentityCheck(key, Confidence.NOT_TOLD, None, None, said)
 
 
 class _Group:
@@ -264,14 +268,12 @@ class _Group:
         for n in np.flatnonzero(np.isfinite(margin)).tolist():
             key, other = self._keys[n], self._keys[int(best[n])].fibre
             value = float(margin[n])
-            text = (
-                f"log-likelihood {own[n]:+.1f}, {value:+.1f} against the best other, fibre {other}"
-            )
+            said = says("identity", own_nats=float(own[n]), margin_nats=value, fibre=other)
             # Among all shots from both ends, one that fits by chance must not count.
             better = own[n] < CLEAR and value < -(2 * log(count) + CLEAR)
             if n in in_doubt:
                 confidence = Confidence.DOUBTFUL
-                text = f"its number is in doubt; as labelled, {text}"
+                said = says("identity-in-doubt", identity=said)
             elif better or n in wrong:
                 confidence = Confidence.DOUBTFUL
                 findings.append(
@@ -281,7 +283,7 @@ class _Group:
                 confidence = Confidence.CONFIRMED
             else:
                 confidence = Confidence.LIKELY if own[n] > 0 else Confidence.NOT_TOLD
-            checks.append(IdentityCheck(key, confidence, value, other, text))
+            checks.append(IdentityCheck(key, confidence, value, other, said))
         return checks, findings
 
     def _wrong(self, own: FloatArray, pairs: Sequence[int], *, is_slip: bool) -> set[int]:

@@ -10,7 +10,6 @@ from otdravg.closeout.pdf.paper import BOLD, INK, PALE, PLAIN, QUIET, RULE, Area
 from otdravg.closeout.template import Template
 from otdravg.tables.scope import (
     EQUIPMENT_COLUMNS,
-    TALLY_COLUMNS,
     equipment,
     made_on,
     rules,
@@ -62,8 +61,8 @@ def cover(job: Job, template: Template, evidence: str) -> None:
             left = body.left + _LABEL_WIDTH
             y = paper.paragraph(left, y, text, half - _LABEL_WIDTH, size=8, most=4) - 1.5
     right = body.left + half + 24
-    headings = ["", *(words[key] for key in TALLY_COLUMNS)]
-    y = _table(job, Area(right, 0, half, box.bottom - 8), headings, tallies(review, words), 0.13)
+    headings, *counts = tallies(review, words)
+    y = _table(job, Area(right, 0, half, box.bottom - 8), headings, counts, 0.13)
     y = _losses(job, Area(right, 0, half, y - 8))
     paper.text(right, y - 14, words["worst"], size=8.5, font=BOLD)
     y -= 27

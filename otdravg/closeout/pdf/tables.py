@@ -10,7 +10,7 @@ from otdravg.closeout.pdf.job import Job, loss_figure
 from otdravg.closeout.pdf.paper import BOLD, INK, PALE, PLAIN, QUIET, RULE, Area
 from otdravg.quantities import Quantity, reported
 from otdravg.tables.losses import Fibre, LossTable
-from otdravg.tables.marks import LEGEND, Mark, mark_of, sign_of
+from otdravg.tables.marks import State, sign_of, signs_line, state_of
 
 __all__ = ["loss_table"]
 
@@ -44,8 +44,7 @@ def _page(
     heading = words["loss_table"].format(wavelength_nm=table.wavelength_nm)
     if len(job.review.cables) > 1:
         heading = f"{table.cable}: {heading}"
-    signs = "; ".join(words[key] for key in LEGEND)
-    remark = f"{signs}. {words['table_u_note']}"
+    remark = f"{signs_line(words.words)} {words['table_u_note']}"
     body = paper.page(heading, outline=outline, level=1)
     paper.paragraph(body.left, body.bottom + 9, remark, body.width, size=6.5, colour=QUIET, most=2)
     width = min((body.width - sum(_LABELS) - _U_WIDTH) / len(closures), 62.0)
@@ -115,7 +114,7 @@ def _figure(job: Job, x: float, y: float, width: float, row: SpliceRow) -> None:
     """Print one true loss with its sign; over the limit bold in a frame."""
     paper = job.paper
     figure = loss_figure(job.words, row.loss_db)
-    over = mark_of(row) is Mark.OVER
+    over = state_of(row) is State.OVER
     if over:
         paper.box(Area(x + width - 38, y - 2.0, 36, 8.0), stroke=INK, width=0.8)
     font = BOLD if over else PLAIN
