@@ -26,7 +26,7 @@ from otdravg.shot.detect import Detection, detect
 from otdravg.shot.lines import step_between
 from otdravg.shot.noise import linear_power
 from otdravg.shot.point_checks import NoisePrints, shot_findings
-from otdravg.shot.response import Response
+from otdravg.shot.response import U_SLOW, Response
 from otdravg.shot.settings import Direction
 from otdravg.shot.steps import PLACES_PER_PULSE, threshold_for
 from otdravg.shot.table_check import table_findings
@@ -151,6 +151,8 @@ def measure(
     own = response if isinstance(response, tuple) else (response, response)
     seen_ab = detect(ab, index, false_alarm_rate=shot_false_alarm_rate, response=own[0])
     seen_ba = detect(ba, index, false_alarm_rate=shot_false_alarm_rate, response=own[1])
+    if response is None:
+        seen_ab, seen_ba = _alike(seen_ab, seen_ba, index, shot_false_alarm_rate)
     try:
         axis, axis_findings = find_axis(seen_ab, seen_ba, launch_m=launch_m, receive_m=receive_m)
     except ShotsDoNotPair as refused:
@@ -195,6 +197,27 @@ def measure(
             more_m=tuple(axis.start_a_m + p.middle_m for p in places),
         ),
     )  # fmt: skip
+
+
+def _alike(ab: Detection, ba: Detection, index: float, rate: float) -> tuple[Detection, Detection]:
+    """Look again at a shot that does not show the slow tail that the other one does.
+
+    Both are mostly one make's: what one shows may be below the noise of the other.
+    """
+    names = {one.shot.trace.identity.instrument for one in (ab, ba)} - {""}
+    told = [
+        one
+        if one.shot.response.slow or not other.shot.response.slow or len(names) > 1
+        else detect(
+            one.shot.trace, index, false_alarm_rate=rate,
+            response=replace(
+                one.shot.response, slow=other.shot.response.slow,
+                u_slow=U_SLOW * other.shot.response.slow, reach=other.shot.response.reach,
+            ),
+        )
+        for one, other in ((ab, ba), (ba, ab))
+    ]  # fmt: skip
+    return told[0], told[1]
 
 
 def _damaged(*shots: Detection) -> ShotsDoNotPair | None:
