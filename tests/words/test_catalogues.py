@@ -49,7 +49,7 @@ SENTENCES = (
 #: What both languages have the same word for.
 ALIKE = {
     ("word", "orange"),
-    *(("heading", key) for key in ("median", "name", "person", "signed_by")),
+    *(("heading", key) for key in ("median", "name", "person", "signed_by", "software")),
 }
 #: Units as they are written; a wavelength may be told in words.
 UNITS = {

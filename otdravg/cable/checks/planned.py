@@ -8,6 +8,7 @@ from dataclasses import replace
 from otdravg.cable.checks.notes import about_fibre
 from otdravg.cable.files.names import same_text
 from otdravg.cable.identity.crossed import NOT_ONE_FIBRE, Renumbering
+from otdravg.cable.lists.facts import PowerReading
 from otdravg.cable.measure.closures import CableMap
 from otdravg.cable.model import (
     CableFinding,
@@ -29,6 +30,7 @@ __all__ = [
     "counted_at_a",
     "placed_plan",
     "plan_findings",
+    "readings_at_a",
     "with_places",
 ]
 
@@ -56,6 +58,17 @@ def counted_at_a(records: Sequence[ShotRecord], plan: SplicePlan) -> list[ShotRe
             record = replace(record, taken_for=new, remark=remark)
         result.append(record)
     return result
+
+
+def readings_at_a(readings: Iterable[PowerReading], plan: SplicePlan) -> tuple[PowerReading, ...]:
+    """Count the fibres of power readings as at A: those that the plan moves bear others at B."""
+    moved = {one.number: one.at_a for one in plan.moved if one.cable == plan.cable}
+    return tuple(
+        replace(one, fibre=moved.get(one.fibre, one.fibre))
+        if one.end == "B"
+        else replace(one, arrives=moved.get(one.arrives or 0, one.arrives))
+        for one in readings
+    )
 
 
 def contradicted(plan: SplicePlan, stories: Iterable[Renumbering]) -> set[int]:
