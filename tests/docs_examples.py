@@ -13,12 +13,15 @@ from __future__ import annotations
 import difflib
 import os
 import re
+import shlex
 import shutil
 import subprocess
 import sys
 import tempfile
 from dataclasses import dataclass
 from pathlib import Path
+
+from running import run_here
 
 ROOT = Path(__file__).resolve().parents[1]
 PAGES = (ROOT / "README.md", *sorted((ROOT / "docs").glob("*.md")))
@@ -168,8 +171,32 @@ def prepare_folder(folder: Path) -> None:
     shutil.copytree(ROOT / "sample_traces", folder / "sample_traces")
 
 
+#: What only a shell understands.
+_OF_A_SHELL = set("|<>&;$`*~")
+
+
 def run_example(example: Example, folder: Path) -> Outcome:
-    """Run an example's commands in a folder, stdout and stderr as a reader would see them."""
+    """Run an example's commands in a folder, stdout and stderr as a reader would see them.
+
+    A command of the program alone runs in this process, as starting it takes longer than most of
+    them do; ``tests/cli`` starts it as it is installed. Everything else is the shell's.
+    """
+    output = ""
+    status = 0
+    for command in example.commands:
+        if status not in (0, 1):
+            break
+        is_ours = command.startswith("otdravg ") and not _OF_A_SHELL & set(command)
+        if is_ours:
+            done = run_here(folder, shlex.split(command)[1:], together=True)
+        else:
+            done = _run_in_shell(command, folder)
+        output += done.stdout.decode("utf-8")
+        status = done.returncode
+    return Outcome(status, tuple(line.rstrip() for line in output.splitlines()))
+
+
+def _run_in_shell(command: str, folder: Path) -> subprocess.CompletedProcess[bytes]:
     beside_python = str(Path(sys.executable).parent)
     environment = {k: v for k, v in os.environ.items() if k != "COLUMNS"}
     environment |= {
@@ -177,24 +204,15 @@ def run_example(example: Example, folder: Path) -> Outcome:
         "PYTHONIOENCODING": "utf-8",
         "NO_COLOR": "1",
     }
-    output = ""
-    status = 0
-    for command in example.commands:
-        if status not in (0, 1):
-            break
-        done = subprocess.run(
-            ["bash", "-c", command],
-            cwd=folder,
-            env=environment,
-            stdin=subprocess.DEVNULL,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.STDOUT,
-            encoding="utf-8",
-            check=False,
-        )
-        output += done.stdout
-        status = done.returncode
-    return Outcome(status, tuple(line.rstrip() for line in output.splitlines()))
+    return subprocess.run(
+        ["bash", "-c", command],
+        cwd=folder,
+        env=environment,
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        check=False,
+    )
 
 
 def shown_matches(shown: tuple[str, ...], lines: tuple[str, ...]) -> bool:

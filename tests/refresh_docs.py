@@ -14,6 +14,7 @@ import docs_examples
 import job_table
 import key_table
 import make_pictures
+import state_table
 
 ROOT = Path(__file__).resolve().parents[1]
 DEVELOPERS = ROOT / "DEVELOPERS.md"
@@ -69,6 +70,7 @@ def main() -> None:
     write_map()
     core_constants.write_table()
     key_table.write_table()
+    state_table.write_table()
     job_table.write_table()
     left = [place for page in docs_examples.PAGES for place in docs_examples.refresh(page)]
     print("\n".join(left) or "the docs show what the program prints")

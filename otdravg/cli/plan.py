@@ -4,12 +4,16 @@ from __future__ import annotations
 
 import re
 import sys
+from dataclasses import replace
 from decimal import Decimal
 from itertools import chain
 from pathlib import Path
 
 import click
 
+from otdravg.cable import list_shots, read_folders
+from otdravg.cable.lists.locating import course_of_job
+from otdravg.cable.lists.pace import Pace, paces
 from otdravg.cli import options
 from otdravg.cli.options import (
     FilePath,
@@ -19,7 +23,9 @@ from otdravg.cli.options import (
     plot_option,
     trace_option,
 )
+from otdravg.cli.stated import job_option
 from otdravg.cli.terminal import print_text, print_written, shows_colour, shows_signs
+from otdravg.forecast.hours import Hours
 from otdravg.forecast.plan import (
     AVERAGING_S,
     basis_from_shot,
@@ -27,6 +33,7 @@ from otdravg.forecast.plan import (
     planned_route,
     typical_basis,
 )
+from otdravg.job import NOTHING_STATED, Job, agreed, load
 from otdravg.report.plan_json import plan_json
 from otdravg.report.plan_text import plan_text
 from otdravg.shot.files import read
@@ -37,6 +44,7 @@ from otdravg.verdict.limits import Limits
 __all__ = ["plan"]
 
 _USUAL_WAVELENGTH_NM = 1550
+_USUAL_SHIFT_H = 8.0
 
 
 def _uncertainty_db(text: str) -> Decimal:
@@ -62,8 +70,13 @@ def _times_s(text: str) -> tuple[float, ...]:
 
 @click.command(short_help="Say which pulse and averaging time to shoot with.")
 @click.option(
-    "--length", "length_m", metavar="LENGTH", required=True, type=options.length_m,
+    "--length", "length_m", metavar="LENGTH", type=options.length_m,
     help="Length of the span without launch and receive fibre: 24km, 800m.",
+)  # fmt: skip
+@job_option
+@click.option(
+    "--shift", "shift_h", metavar="HOURS", type=click.FloatRange(0.5, 24),
+    help="With --job: hours in which one end has to be shot. Default 8.",
 )  # fmt: skip
 @click.option(
     "--splices-every", "every_m", metavar="LENGTH", type=options.length_m,
@@ -77,10 +90,10 @@ def _times_s(text: str) -> tuple[float, ...]:
     "--connectors-at", "connectors_m", metavar="LENGTH,...", multiple=True,
     type=options.lengths_m, help="Connectors inside the span.",
 )  # fmt: skip
-@click.option("--launch", "launch_m", metavar="LENGTH", type=options.length_m, default="0",
-              help="Length of the launch fibre at end A (default: none).")  # fmt: skip
-@click.option("--receive", "receive_m", metavar="LENGTH", type=options.length_m, default="0",
-              help="Length of the receive fibre at end B (default: none).")  # fmt: skip
+@click.option("--launch", "launch_m", metavar="LENGTH", type=options.length_m,
+              help="Length of the launch fibre at A (default: the job's, or none).")  # fmt: skip
+@click.option("--receive", "receive_m", metavar="LENGTH", type=options.length_m,
+              help="Length of the receive fibre at B (default: the job's, or none).")  # fmt: skip
 @click.option(
     "--wavelength", "wavelength_nm", metavar="NM", type=click.IntRange(1200, 1700),
     help="Wavelength (default: that of the --like shot, else 1550).",
@@ -112,12 +125,14 @@ def _times_s(text: str) -> tuple[float, ...]:
 def plan(
     ctx: click.Context,
     *,
-    length_m: float,
+    length_m: float | None,
+    job_file: Path | None,
+    shift_h: float | None,
     every_m: float | None,
     splices_m: tuple[tuple[float, ...], ...],
     connectors_m: tuple[tuple[float, ...], ...],
-    launch_m: float,
-    receive_m: float,
+    launch_m: float | None,
+    receive_m: float | None,
     wavelength_nm: int | None,
     limits: tuple[str, ...],
     target_db: Decimal | None,
@@ -138,6 +153,7 @@ def plan(
     \b
     otdravg plan --length 24km --splices-every 2km --wavelength 1550 --limit 0.10
     otdravg plan --length 24km --splices-every 2km --limit 0.10 --like last_job.sor --plot p.png
+    otdravg plan --job ridge-7.toml --shift 8
     """
     if plot is not None:
         inputs = () if like is None else (like,)
@@ -147,28 +163,75 @@ def plan(
         from otdravg.draw.plan import plan_figure
 
         check_format(plot)
+    if shift_h is not None and job_file is None:
+        raise click.UsageError("--shift needs a --job: what is to be shot?")
+    job = NOTHING_STATED if job_file is None else load(job_file)
+    places_m = tuple(chain.from_iterable(splices_m))
+    if every_m is None and not places_m:
+        places_m = tuple(closure.distance_m for closure in job.closures)
     route = planned_route(
-        length_m,
+        _length_m(length_m, job),
         splices_every_m=every_m,
-        splices_m=tuple(chain.from_iterable(splices_m)),
+        splices_m=places_m,
         connectors_m=tuple(chain.from_iterable(connectors_m)),
-        launch_m=launch_m,
-        receive_m=receive_m,
+        launch_m=agreed("--launch", launch_m, job.launch_m) or 0.0,
+        receive_m=agreed("--receive", receive_m, job.receive_m) or 0.0,
         group_index=group_index,
     )
     if like is None:
-        basis = typical_basis(wavelength_nm or _USUAL_WAVELENGTH_NM)
+        basis = typical_basis(wavelength_nm or _usual_nm(job))
     else:
         basis = basis_from_shot(read(like, trace_number, size_limits=size_limits), wavelength_nm)
     limit_db, _ = Limits.parse(limits).applying_to(basis.wavelength_nm)
     made = make_plan(basis, route, limit_db, target_db, averaging_s=averaging_s or AVERAGING_S)
     if plot is not None:
         save_figure(plan_figure(made), plot, overwrite=force)
+    hours, own_paces = (None, ()) if job_file is None else _hours(job, shift_h or _USUAL_SHIFT_H)
     if as_json:
-        print_text(plan_json(made))
+        print_text(plan_json(made, hours, own_paces))
     else:
         print_text(
-            plan_text(made, ascii_only=not shows_signs(sys.stdout), colour=shows_colour(sys.stdout))
+            plan_text(
+                made,
+                hours,
+                own_paces,
+                ascii_only=not shows_signs(sys.stdout),
+                colour=shows_colour(sys.stdout),
+            )
         )
     print_written([plot] if plot else [], aside=as_json)
     ctx.exit(0 if made.chosen else 1)
+
+
+def _length_m(typed_m: float | None, job: Job) -> float:
+    """Length of the span: as typed, else what the route of the job says up to end B."""
+    if typed_m is not None:
+        return typed_m
+    length = course_of_job(job.expected, job.closures).length
+    if length is None:
+        raise click.UsageError("no length: give --length, or a job with a route up to end B")
+    return length[0]
+
+
+def _usual_nm(job: Job) -> int:
+    """The wavelength to plan for where nobody says one: the usual one, if the job has it."""
+    own = job.wavelengths_nm
+    return _USUAL_WAVELENGTH_NM if _USUAL_WAVELENGTH_NM in own or not own else max(own)
+
+
+def _hours(job: Job, shift_h: float) -> tuple[Hours, tuple[Pace, ...]]:
+    """Hours of a job, by the times of its files where some are in."""
+    folders = [folder for folder in job.folders if folder.exists()]
+    records = list_shots(read_folders(folders), job.options())[0] if folders else ()
+    own = paces(records)
+    timed = [(one.between_s, one.gaps) for one in own if one.between_s is not None]
+    hours = Hours(job.fibres, job.wavelengths_nm, shift_h=shift_h)
+    if not timed:
+        return hours, own
+    count = sum(gaps for _, gaps in timed)
+    return replace(
+        hours,
+        between_s=sum(between_s * gaps for between_s, gaps in timed) / count,
+        share_again=sum(one.again for one in own) / sum(one.shots for one in own),
+        is_by_files=True,
+    ), own

@@ -16,6 +16,7 @@ from pathlib import Path
 
 from otdravg.cable.model import CableReview
 from otdravg.cable.run import Options
+from otdravg.closeout.attachments import attach
 from otdravg.closeout.json_file import Closeout, closeout_json
 from otdravg.closeout.sketches import Sketches, pair_sketches
 from otdravg.closeout.template import Template
@@ -143,12 +144,14 @@ def fill_closeout(
     sketches: Sketches | None = None,
     options: Options | None = None,
     zip_traces: bool = False,
+    attached: Path | None = None,
     executor: Executor | None = None,
     progress: Progress = _silent,
 ) -> None:
     """Write the files of a closeout into an empty folder, as :func:`write_closeout` does.
 
-    For a caller that holds a :func:`~otdravg.system.whole_folder.whole_folder` already.
+    For a caller that holds a :func:`~otdravg.system.whole_folder.whole_folder` already. What lies
+    in the folder ``attached`` is copied as it is.
     """
     template = template or Template()
     if template.made_at is None:
@@ -164,6 +167,8 @@ def fill_closeout(
         progress(f"write {part}", 1, 1)
     if "traces" in only:
         _copy_traces(closeout, draft, zip_traces, progress)
+    if attached is not None:
+        attach(attached, draft, template.csv)
     evidence = write_evidence(draft)
     for part in (part for part in chosen if part in PAPERS):
         progress(f"write {part}", 0, 1)
@@ -204,7 +209,9 @@ def _copy_traces(closeout: Closeout, draft: Path, as_zip: bool, progress: Progre
 
 
 _EVIDENCE: dict[str, Callable[[Closeout], dict[str, bytes]]] = {
-    "csv": lambda closeout: cable_tables(closeout.review, closeout.template.csv),
+    "csv": lambda closeout: cable_tables(
+        closeout.review, closeout.template.csv, closeout.template.language
+    ),
     "json": lambda closeout: {"closeout.json": closeout_json(closeout)},
 }
 

@@ -7,7 +7,6 @@ how a closeout looks and never a number in it.
 from __future__ import annotations
 
 import struct
-import sys
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -17,13 +16,9 @@ from typing import Any
 
 from otdravg.closeout.traces import check_pattern
 from otdravg.errors import BadSetting
+from otdravg.system.toml_file import settings_in, settings_text
 from otdravg.tables.csv_file import CsvStyle
 from otdravg.words.headings import Language, Words
-
-if sys.version_info >= (3, 11):
-    import tomllib
-else:
-    import tomli as tomllib
 
 __all__ = ["SPLICE_COLUMNS", "Logo", "Template", "load_template", "parse_template"]
 
@@ -50,6 +45,7 @@ SPLICE_COLUMNS = (
     "expanded_uncertainty_db",
     "backscatter_step_db",
     "limit_db",
+    "state",
     "verdict",
     "action",
     "reason",
@@ -117,26 +113,17 @@ def load_template(path: str | PathLike[str]) -> Template:
     Raises
     ------
     BadSetting
-        Naming the first key that cannot be used, its value, and what is allowed.
+        Naming the file, and the first key that cannot be used, its value, and what is allowed.
     """
-    place = Path(path)
     try:
-        text = place.read_bytes().decode("utf-8")
-    except UnicodeDecodeError as error:
-        raise BadSetting(
-            f"template {place}", f"byte {error.start}", "save the file as UTF-8"
-        ) from error
-    except OSError as error:
-        raise BadSetting("template", str(place), error.strerror or "it cannot be read") from error
-    return parse_template(text, place.parent)
+        return parse_template(settings_text(path), Path(path).parent)
+    except BadSetting as error:
+        raise BadSetting(f"{path}: {error.name}", error.value, error.allowed) from error
 
 
 def parse_template(text: str, folder: Path) -> Template:
     """Read a template from TOML text; a logo is looked for in ``folder``."""
-    try:
-        content = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise BadSetting("template", str(error), "mend the line named") from error
+    content = settings_in(text, float)
     top = _Keys(content, "")
     if top.take("format", int, 1) != _FORMAT:
         raise BadSetting("format", content["format"], f"this program reads format {_FORMAT}")

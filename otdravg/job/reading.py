@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Iterable, Mapping
 from decimal import Decimal
 from os import PathLike
@@ -16,12 +15,8 @@ from otdravg.job.lists import LISTS, JobList
 from otdravg.job.model import Job
 from otdravg.job.rows import ListRow, facts_of, rows_beside, rows_in
 from otdravg.quantities import metres_of
+from otdravg.system.toml_file import settings_in, settings_text
 from otdravg.verdict.keys import Table
-
-if sys.version_info >= (3, 11):
-    import tomllib
-else:
-    import tomli as tomllib
 
 __all__ = ["FORMAT", "JobTable", "file_of_list", "load", "parse"]
 
@@ -89,8 +84,8 @@ def file_of_list(own: JobList, path: Path) -> Path | None:
     ``None`` if the rows stand in the job itself, or it cannot be read.
     """
     try:
-        value = tomllib.loads(path.read_text("utf-8-sig")).get(own.name, own.file)
-    except (OSError, ValueError):
+        value = settings_in(settings_text(path), Decimal).get(own.name, own.file)
+    except BadSetting:
         return None
     return path.parent / value if isinstance(value, str) else None
 
@@ -104,13 +99,9 @@ def load(path: str | PathLike[str]) -> Job:
         With every problem of the file: key, value and what is allowed.
     """
     try:
-        text = Path(path).read_bytes().decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        problem = BadSetting("text", f"byte {error.start}", "save the file as UTF-8")
-        raise BadJob(path, [problem]) from error
-    except (OSError, ValueError) as error:
-        why = getattr(error, "strerror", None) or "it cannot be read"
-        raise BadJob(path, [BadSetting("file", str(path), why)]) from error
+        text = settings_text(path)
+    except BadSetting as error:
+        raise BadJob(path, [error]) from error
     return parse(text, path, unasked=True)
 
 
@@ -120,9 +111,9 @@ def parse(text: str, path: str | PathLike[str] = "job", *, unasked: bool = False
     With ``unasked``, lists under their own names beside it are read without being named in it.
     """
     try:
-        content: dict[str, Any] = tomllib.loads(text, parse_float=Decimal)
-    except tomllib.TOMLDecodeError as error:
-        raise BadJob(path, [BadSetting("TOML", str(error), "mend the line named")]) from error
+        content = settings_in(text, Decimal)
+    except BadSetting as error:
+        raise BadJob(path, [error]) from error
     folder = Path(path).parent
     top = JobTable(content, "", [], {})
     _check_format(top)

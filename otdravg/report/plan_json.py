@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from typing import Any
 
 from otdravg import __version__
+from otdravg.cable.lists.pace import Pace
+from otdravg.forecast.hours import Hours
 from otdravg.forecast.plan import Forecast, ShotPlan
 from otdravg.quantities import Quantity, number
 from otdravg.report.plan_text import PLAN_ASSUMPTIONS, obstacle_text
@@ -17,12 +20,14 @@ __all__ = ["PLAN_SCHEMA_NAME", "plan_json", "plan_object"]
 PLAN_SCHEMA_NAME = "otdravg.plan/1"
 
 
-def plan_json(plan: ShotPlan) -> str:
+def plan_json(plan: ShotPlan, hours: Hours | None = None, paces: Sequence[Pace] = ()) -> str:
     """Return the plan as JSON text, ASCII only."""
-    return json.dumps(plan_object(plan), indent=2, allow_nan=False) + "\n"
+    return json.dumps(plan_object(plan, hours, paces), indent=2, allow_nan=False) + "\n"
 
 
-def plan_object(plan: ShotPlan) -> dict[str, Any]:
+def plan_object(
+    plan: ShotPlan, hours: Hours | None = None, paces: Sequence[Pace] = ()
+) -> dict[str, Any]:
     """Return the plan as plain lists, dictionaries, texts and numbers."""
     route = plan.route
     return {
@@ -41,7 +46,36 @@ def plan_object(plan: ShotPlan) -> dict[str, Any]:
         if plan.chosen is None
         else {"pulse_ns": plan.chosen.pulse_ns, "averaging_s": plan.chosen.averaging_s},
         "forecasts": [_forecast(plan, one) for one in plan.forecasts],
+        "hours": None if hours is None else _hours(plan, hours, paces),
         "caution": caution_statement(),
+    }
+
+
+def _hours(plan: ShotPlan, hours: Hours, paces: Sequence[Pace]) -> dict[str, Any]:
+    return {
+        "shots_from_each_end": hours.shots,
+        "between_shots_s": number(hours.between_s, Quantity.TIME_S),
+        "by_files": hours.is_by_files,
+        "shift_h": hours.shift_h,
+        "averaging_that_fits_s": hours.fitting(plan.averaging_s),
+        "most_averaging_s": number(hours.most_averaging_s, Quantity.TIME_S),
+        "ends": [
+            {
+                "averaging_s": time_s,
+                "hours_from_each_end": round(hours.of_an_end(time_s), 2),
+                "hours_for_each_wavelength": round(hours.of_one(time_s), 2),
+            }
+            for time_s in plan.averaging_s
+        ],
+        "instruments": [
+            {
+                "instrument": one.instrument,
+                "shots": one.shots,
+                "shots_per_hour": None if one.per_hour is None else round(one.per_hour, 1),
+                "shot_again_share": round(one.share_again, 4),
+            }
+            for one in paces
+        ],
     }
 
 

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from decimal import Decimal
 
 from otdravg import __version__
+from otdravg.cable.lists.pace import Pace
 from otdravg.fit.side import Place
+from otdravg.forecast.hours import Hours
 from otdravg.forecast.outlook import Expectation, Obstacle
 from otdravg.forecast.plan import (
     Forecast,
@@ -16,8 +19,10 @@ from otdravg.forecast.plan import (
     pulse,
 )
 from otdravg.quantities import Quantity, distance_text, in_km, reported
+from otdravg.report.causes import wavelengths_text
 from otdravg.report.page import Page, Tone
 from otdravg.words.catalogue import told
+from otdravg.words.headings import Words
 from otdravg.words.statements import caution_statement
 
 __all__ = ["PLAN_ASSUMPTIONS", "obstacle_text", "plan_text", "pulse_text"]
@@ -38,8 +43,18 @@ _NARROW_CELL = 6
 _DISTANCE_WIDTH = 11
 
 
-def plan_text(plan: ShotPlan, *, ascii_only: bool = False, colour: bool = False) -> str:
-    """Write a plan as a person reads it; see :func:`otdravg.report.pair_text.pair_text`."""
+def plan_text(
+    plan: ShotPlan,
+    hours: Hours | None = None,
+    paces: Sequence[Pace] = (),
+    *,
+    ascii_only: bool = False,
+    colour: bool = False,
+) -> str:
+    """Write a plan as a person reads it; see :func:`otdravg.report.pair_text.pair_text`.
+
+    ``hours`` of a job and the ``paces`` of its instruments stand behind the advice.
+    """
     page = Page(ascii_only=ascii_only, colour=colour)
     _heading(page, plan)
     _by_pulse(page, plan)
@@ -48,6 +63,8 @@ def plan_text(plan: ShotPlan, *, ascii_only: bool = False, colour: bool = False)
     page.line("What to do")
     for sentence in _advice(plan):
         page.bullet(sentence)
+    if hours is not None:
+        _add_hours(page, plan, hours, paces)
     hindrances = _hindrances(plan)
     if hindrances:
         page.line()
@@ -61,6 +78,49 @@ def plan_text(plan: ShotPlan, *, ascii_only: bool = False, colour: bool = False)
     page.line()
     page.paragraph(caution_statement())
     return page.text()
+
+
+def _add_hours(page: Page, plan: ShotPlan, hours: Hours, paces: Sequence[Pace]) -> None:
+    """How long the job takes with the time that is advised, and what a shift has room for."""
+    page.line()
+    page.line("Hours")
+    time_s = plan.shown_averaging_s
+    by = "as the files of the job show" if hours.is_by_files else "common practice, no source"
+    again = f", {100 * hours.share_again:.0f} % shot again" if hours.share_again else ""
+    nm = wavelengths_text(hours.wavelengths_nm, Words())
+    page.bullet(
+        f"{hours.fibres} fibres at {nm}: {hours.shots} shots "
+        f"from each end. With {time_s:g} s of averaging and {hours.between_s:.0f} s from shot to "
+        f"shot ({by}{again}) {hours.of_an_end(time_s):.1f} h from each end, "
+        f"{hours.of_one(time_s):.1f} h for each wavelength."
+    )
+    fits = hours.fitting(plan.averaging_s)
+    shift = f"A shift of {hours.shift_h:g} h has room for one end"
+    if hours.most_averaging_s <= 0:
+        page.bullet(f"{shift} with no averaging at all: plan more shifts, or more instruments.")
+    else:
+        most = f"{shift} with up to {hours.most_averaging_s:.0f} s"
+        page.bullet(f"{most}; of the times above {'none' if fits is None else f'{fits:g} s'}.")
+    if fits is not None:
+        best = _best_at(plan, fits)
+        aim = "reaches" if best.reaches(float(plan.target_db)) else "does not reach"
+        page.bullet(
+            f"{fits:g} s with {pulse_text(best.pulse_ns)} {aim} ± {plan.target_db} dB: worst "
+            f"± {_figure(best.worst_db)} dB."
+        )
+    for one in paces:
+        if one.per_hour is not None:
+            page.bullet(
+                f"{one.instrument or 'An instrument without a name'}: {one.per_hour:.0f} shots an "
+                f"hour, {100 * one.share_again:.0f} % of {one.shots} shot again."
+            )
+
+
+def _best_at(plan: ShotPlan, averaging_s: float) -> Forecast:
+    """The pulse that knows the worst splice best in a time; cords count."""
+    own = [plan.of(pulse_ns, averaging_s) for pulse_ns in plan.pulses_ns]
+    usable = [f for f in own if not cords_within(plan.route, f.pulse_ns)] or own
+    return min(usable, key=lambda f: (f.worst_db is None, f.worst_db or 0.0))
 
 
 def pulse_text(pulse_ns: float) -> str:

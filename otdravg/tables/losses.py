@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from otdravg.cable.checks.missing import expected_fibres
 from otdravg.cable.model import CableReview, Closure, SpliceRow
-from otdravg.tables.marks import SIGNS, Mark, mark_of, sign_of
+from otdravg.tables.marks import Mark, State, mark_of, sign_of
 from otdravg.trade import fibre_colour, ribbon_position
 
 __all__ = ["Fibre", "LossTable", "loss_tables", "not_shot"]
@@ -54,7 +54,7 @@ class LossTable:
         row = self.row(fibre, closure)
         if row is not None:
             return sign_of(row)
-        return SIGNS[Mark.MISSING] if self.mark(fibre, closure) is Mark.MISSING else ""
+        return State.NOT_SHOT.sign if self.mark(fibre, closure) is Mark.MISSING else ""
 
 
 def loss_tables(review: CableReview) -> tuple[LossTable, ...]:

@@ -9,12 +9,13 @@ from otdravg.cable.model import CableReview, ShotRecord, ShotUse
 from otdravg.closeout.template import Template
 from otdravg.quantities import Quantity, reported
 from otdravg.tables import summary
+from otdravg.tables.losses import loss_tables
+from otdravg.tables.marks import State
 from otdravg.verdict.limits import Rule
 from otdravg.words.closeout import PageWords
 
 __all__ = [
     "EQUIPMENT_COLUMNS",
-    "TALLY_COLUMNS",
     "ends",
     "equipment",
     "limit_lines",
@@ -27,22 +28,19 @@ __all__ = [
     "worst",
 ]
 
-#: Columns of :func:`tallies`, behind the name of each line.
-TALLY_COLUMNS = (
-    "expected", "both_ends", "within", "over", "open", "one_way", "not_measured", "not_shot",
-)  # fmt: skip
-
 
 def standing(review: CableReview, words: PageWords) -> tuple[str, str]:
     """Return the verdict over the whole, and the counts behind it in a sentence or two."""
     counts = summary.summary_of(review)
-    own = list(counts.tallies.values())
+    own: Counter[State] = Counter()
+    for tally in counts.tallies.values():
+        own.update(tally.states)
     says = words["standing_says"].format(
-        within=sum(tally.within for tally in own),
-        expected=sum(tally.expected for tally in own),
-        over=sum(tally.over for tally in own),
-        open=sum(tally.open for tally in own),
-        missing=sum(tally.one_way + tally.not_measured + tally.not_shot for tally in own),
+        within=own[State.WITHIN],
+        expected=own.total(),
+        over=own[State.OVER],
+        open=own[State.OPEN],
+        missing=own[State.ONE_WAY] + own[State.NOT_MEASURED] + own[State.NOT_SHOT],
     )
     if counts.findings_to_do:
         findings = words.words.counted("findings", counts.findings_to_do)
@@ -51,24 +49,24 @@ def standing(review: CableReview, words: PageWords) -> tuple[str, str]:
 
 
 def tallies(review: CableReview, words: PageWords) -> list[tuple[str, ...]]:
-    """Counts of splices by cable and wavelength, and of all of them."""
+    """Counts of splices by state, of each cable and wavelength and of all; headings first."""
     own = summary.summary_of(review).tallies
     several = len(review.cables) > 1
     lines = [
-        (f"{cable}, {nm} nm" if several else f"{nm} nm", _numbers(tally))
+        (
+            f"{cable}, {nm} nm" if several else f"{nm} nm",
+            (tally.expected, tally.measured, *tally.states.values()),
+        )
         for (cable, nm), tally in own.items()
     ]
     if len(lines) > 1:
         columns = zip(*(numbers for _, numbers in lines), strict=True)
         lines.append((words["total"], tuple(map(sum, columns))))
-    return [(name, *map(str, numbers)) for name, numbers in lines]
-
-
-def _numbers(tally: summary.Tally) -> tuple[int, ...]:
-    return (
-        tally.expected, tally.measured, tally.within, tally.over, tally.open, tally.one_way,
-        tally.not_measured, tally.not_shot,
-    )  # fmt: skip
+    states = (f"{words.value(state.value)} {state.sign}".rstrip() for state in State)
+    return [
+        ("", words["expected"], words["both_ends"], *states),
+        *((name, *map(str, numbers)) for name, numbers in lines),
+    ]
 
 
 def worst(review: CableReview, words: PageWords) -> list[tuple[str, str]]:
@@ -99,7 +97,9 @@ def scope(review: CableReview, words: PageWords) -> list[tuple[str, str]]:
     """What was measured: fibres, ribbons, closures, wavelengths, shots."""
     counts = summary.summary_of(review)
     size = review.ribbon_size
-    ribbons = {(row.cable, row.ribbon) for row in review.rows if row.ribbon is not None}
+    ribbons = {
+        (table.cable, fibre.ribbon) for table in loss_tables(review) for fibre in table.fibres
+    }
     ribbon_text = words["loose_tube"] if size is None else f"{len(ribbons)} × {size}"
     length_m = reported(summary.median_length_m(review), Quantity.DISTANCE_M)
     length = "" if length_m is None else f"{words.decimal(length_m)} m"
@@ -114,6 +114,7 @@ def scope(review: CableReview, words: PageWords) -> list[tuple[str, str]]:
         ),
         (words["ribbons"], ribbon_text),
         (words["closures"], _closures(review)),
+        (words["between_closures"], _between(review, words)),
         (words["wavelengths"], ", ".join(f"{nm} nm" for nm in counts.wavelengths_nm)),
         (words["length"], length),
         (words["shots"], f"{counts.shots}, {counts.shots_used} {words['shots_used']}"),
@@ -123,11 +124,18 @@ def scope(review: CableReview, words: PageWords) -> list[tuple[str, str]]:
     ]
 
 
+def _between(review: CableReview, words: PageWords) -> str:
+    counts = summary.between_closures(review)
+    return ", ".join(
+        f"{counts[state]} {words.value(state.value)}" for state in State if counts[state]
+    )
+
+
 def _clock_off(shots: Sequence[ShotRecord], words: PageWords) -> str:
     times = sorted(shot.taken for shot in shots if shot.taken is not None)
     if not times:
         return ""
-    return words["clock_line"].format(
+    return words["clock_line_1" if len(times) == 1 else "clock_line"].format(
         count=len(times), first=f"{times[0]:%Y-%m-%d}", last=f"{times[-1]:%Y-%m-%d}"
     )
 
@@ -146,7 +154,7 @@ def ends(review: CableReview, words: PageWords) -> str:
 
 #: Columns of :func:`equipment`, as headings know them.
 EQUIPMENT_COLUMNS = (
-    "direction", "wavelength_nm", "instrument", "serial", "operator", "pulse_ns",
+    "direction", "wavelength_nm", "instrument", "serial", "software", "operator", "pulse_ns",
     "averaging_time_s", "averages", "group_index", "shots_count",
 )  # fmt: skip
 
@@ -162,6 +170,7 @@ def equipment(review: CableReview, words: PageWords) -> list[tuple[str, ...]]:
                 str(shot.taken_for.wavelength_nm),
                 who.instrument,
                 who.serial,
+                who.software,
                 who.operator,
                 words.decimal(reported(how.pulse_ns, Quantity.PULSE_NS)),
                 words.decimal(reported(how.averaging_time_s, Quantity.TIME_S)),

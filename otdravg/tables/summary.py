@@ -16,7 +16,7 @@ from otdravg.cable.model import CableReview, ShotRecord, ShotUse, SpliceRow
 from otdravg.findings import Severity
 from otdravg.quantities import Quantity, reported
 from otdravg.tables.losses import LossTable, loss_tables
-from otdravg.tables.marks import Mark, mark_of
+from otdravg.tables.marks import Mark, State, state_of
 from otdravg.verdict.decision import Action, Verdict
 from otdravg.words.headings import Words
 
@@ -27,6 +27,7 @@ __all__ = [
     "Summary",
     "Tally",
     "asks_for_work",
+    "between_closures",
     "decisions_state",
     "figures_of",
     "limits_in_force",
@@ -42,10 +43,6 @@ __all__ = [
 _CLOCK_OFF = timedelta(days=366)
 #: Ends of the keys of rules under which a figure was held against the limit that its row carries.
 _HELD_BY = ("limit_db", "fallback_db", "attempts.allowed", "reviewer's decision")
-#: Verdicts that refuse a splice as it is; what else asks for something is open.
-_REFUSED = frozenset(
-    {Verdict.OVER, Verdict.FAILED, Verdict.EVIDENCE_DUE, Verdict.METHOD_BARRED, Verdict.TEMPORARY}
-)
 
 
 class Standing(Enum):
@@ -58,16 +55,16 @@ class Standing(Enum):
 
 @dataclass(frozen=True, slots=True)
 class Tally:
-    """Splices of one cable at one wavelength, each counted once behind ``expected``."""
+    """Splices in the closures of one cable at one wavelength: expected are those of any state."""
 
-    expected: int
     measured: int  # from both ends
-    within: int  # by the rules, and nothing to do
-    over: int  # refused by the rules
-    open: int  # measured, and to be looked at, shot again or recorded
-    one_way: int
-    not_measured: int
-    not_shot: int  # no shot of the fibre at this wavelength
+    lacking: int  # not settled by the rules: open, not measured, one-way where that does not do
+    states: Mapping[State, int]  # all of them
+
+    @property
+    def expected(self) -> int:
+        """All splices that there should be."""
+        return sum(self.states.values())
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,37 +151,45 @@ def _clock_off(used: Sequence[ShotRecord]) -> tuple[ShotRecord, ...]:
 
 
 def _tally(review: CableReview, table: LossTable) -> Tally:
-    counts: Counter[str] = Counter()
-    measured = 0
-    for row in review.rows:
-        if (row.cable, row.wavelength_nm) == (table.cable, table.wavelength_nm):
-            counts[_stands(row)] += 1
-            measured += row.loss_db is not None
-    counts["not_shot"] = sum(
+    rows = [
+        row
+        for row in review.rows
+        if (row.cable, row.wavelength_nm) == (table.cable, table.wavelength_nm)
+        and row.closure_number is not None
+    ]
+    counts = Counter(map(state_of, rows))
+    counts[State.NOT_SHOT] = sum(
         table.mark(fibre.fibre, closure) is Mark.MISSING
         for fibre in table.fibres
         for closure in table.closures
     )
-    names = ("within", "over", "open", "one_way", "not_measured", "not_shot")
-    return Tally(sum(counts.values()), measured, *(counts[name] for name in names))
-
-
-def _stands(row: SpliceRow) -> str:
-    if row.verdict.verdict in _REFUSED:
-        return "over"
-    if row.loss_db is None and row.verdict.verdict is not Verdict.WITHIN_ONE_WAY:
-        return "one_way" if mark_of(row) is Mark.ONE_WAY else "not_measured"
-    return "open" if row.verdict.needs_work else "within"
+    one_way = sum(
+        row.verdict.verdict is not Verdict.WITHIN_ONE_WAY
+        for row in rows
+        if state_of(row) is State.ONE_WAY
+    )
+    waiting = counts[State.OPEN] + counts[State.NOT_MEASURED] + counts[State.NOT_SHOT]
+    return Tally(
+        measured=sum(row.loss_db is not None for row in rows),
+        lacking=waiting + one_way,
+        states={state: counts[state] for state in State},
+    )
 
 
 def _standing(review: CableReview, tallies: Iterable[Tally]) -> Standing:
     own = list(tallies)
     spans = [f.verdict for f in review.fibres if f.verdict is not None and f.verdict.needs_work]
-    if any(tally.over for tally in own) or any(v.verdict in _REFUSED for v in spans):
+    over = any(state_of(row) is State.OVER for row in review.rows)
+    if over or any(verdict.verdict in (Verdict.OVER, Verdict.FAILED) for verdict in spans):
         return Standing.NOT_ACCEPTED
-    if not own or review.needs_work or any(tally.within < tally.expected for tally in own):
+    if not own or review.needs_work or any(tally.lacking for tally in own):
         return Standing.NOT_COMPLETE
     return Standing.ACCEPTED
+
+
+def between_closures(review: CableReview) -> Counter[State]:
+    """Count events that stand at no closure, by state: no splice was expected there."""
+    return Counter(state_of(row) for row in review.rows if row.closure_number is None)
 
 
 def limits_in_force(review: CableReview) -> list[LimitInForce]:

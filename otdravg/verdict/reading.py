@@ -3,24 +3,18 @@
 from __future__ import annotations
 
 import re
-import sys
 from collections.abc import Callable, Mapping
 from decimal import Decimal
 from importlib import resources
 from os import PathLike
-from pathlib import Path
 from typing import Any, TypeVar
 
 from otdravg.errors import BadProfile, BadSetting
+from otdravg.system.toml_file import settings_in, settings_text
 from otdravg.verdict import rules
 from otdravg.verdict.keys import CABLE_FINDINGS, Table
 from otdravg.verdict.rules import DbByWavelength, Profile, default
 from otdravg.words.catalogue import has_words
-
-if sys.version_info >= (3, 11):
-    import tomllib
-else:
-    import tomli as tomllib
 
 __all__ = ["load", "load_named", "load_shipped", "parse", "shipped_names", "shipped_text"]
 
@@ -50,13 +44,9 @@ def load(path: str | PathLike[str]) -> Profile:
         With every problem of the file: key, value and what is allowed.
     """
     try:
-        text = Path(path).read_bytes().decode("utf-8")
-    except UnicodeDecodeError as error:
-        problem = BadSetting("text", f"byte {error.start}", "save the file as UTF-8")
-        raise BadProfile(path, [problem]) from error
-    except OSError as error:
-        problem = BadSetting("file", str(path), error.strerror or "it cannot be read")
-        raise BadProfile(path, [problem]) from error
+        text = settings_text(path)
+    except BadSetting as error:
+        raise BadProfile(path, [error]) from error
     return parse(text, str(path))
 
 
@@ -105,9 +95,9 @@ def parse(text: str, path: str) -> Profile:
     """Read a profile from TOML text; ``path`` is what errors call it."""
     try:
         # Decimals as typed: 0.15 must not become the binary number next to it.
-        content: dict[str, Any] = tomllib.loads(text, parse_float=Decimal)
-    except tomllib.TOMLDecodeError as error:
-        raise BadProfile(path, [BadSetting("TOML", str(error), "mend the line named")]) from error
+        content = settings_in(text, Decimal)
+    except BadSetting as error:
+        raise BadProfile(path, [error]) from error
     top = Table(content, "", [], {})
     profile = _profile(top)
     if top.problems:

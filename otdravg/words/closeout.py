@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from otdravg.findings import Statement
 from otdravg.words.headings import Language, Words
 
 __all__ = ["PAGE_WORDS", "PageWords"]
@@ -34,20 +35,14 @@ PAGE_WORDS: dict[Language, dict[str, str]] = {
         "box_dressed": "re-dressed",
         "box_spliced": "spliced",
         "box_tray": "in tray",
-        "cell_over": "over the limit",
-        "cell_close": "limit inside loss ± U",
         "loss_by_wavelength": "Loss ± U by wavelength (nm), dB",
         "exception_pictures": "Splices that ask for something",
-        "cell_look": "asks for a look",
         "chance_note": "{fibres} fibres are cut and spliced again with this ribbon.",
         "console_no_unpack": "This browser cannot unpack the traces; every number is here.",
         "difference_note": "The fibre's own attenuation is taken out: the line falls by each loss.",
         "empty_list": "No splice answers to this choice.",
         "fibres_hint": "such as 1-12, 30",
         "in_every_row": "The same in every row:",
-        "half": "up to one half",
-        "full": "up to the limit",
-        "half_of": "of the limit",
         "help_map": "Arrow keys move over the map, Enter opens a splice.",
         "help_plot": "Drag to zoom; after a click the wheel zooms too; double click for the whole "
         "span. Keys: + and − zoom, arrows move the cursor, Shift with arrows moves the view, "
@@ -56,7 +51,6 @@ PAGE_WORDS: dict[Language, dict[str, str]] = {
         "list_of": "{first} to {last} of {count}",
         "loss_between_closures": "Fibre {fibre}, between closures",
         "loss_of_cell": "Fibre {fibre}, closure {closure}",
-        "most": "up to three quarters",
         "move_left": "Move left",
         "move_right": "Move right",
         "near_splice": "Both shots near the splice",
@@ -65,13 +59,13 @@ PAGE_WORDS: dict[Language, dict[str, str]] = {
         "not_shown": "Reflections may leave the frame.",
         "overview": "Overview",
         "patterns": "What stands out",
-        "plain": "no limit applies",
         "previous": "Previous",
         "print": "Print",
-        "quarter": "up to a quarter",
         "ranked_more": "{shown} largest of {count}",
         "site_caution": "Before cutting: note the readings of all fibres of the ribbon, and make "
         "sure that none of them is in service. After: shoot all of them from both ends.",
+        "spelt_note": "Letters that cannot be set on this paper are written as their numbers, "
+        "\\u and four digits; the page and the tables show them.",
         "skip": "To the splices",
         "spans": "Fibres as a whole",
         "span_mean": "Mean of its splices, dB",
@@ -120,11 +114,8 @@ PAGE_WORDS: dict[Language, dict[str, str]] = {
         "box_dressed": "neu abgelegt",
         "box_spliced": "gespleißt",
         "box_tray": "abgelegt",
-        "cell_over": "über dem Grenzwert",
-        "cell_close": "Grenzwert innerhalb von Dämpfung ± U",
         "loss_by_wavelength": "Dämpfung ± U je Wellenlänge (nm), dB",
         "exception_pictures": "Spleiße, die etwas verlangen",
-        "cell_look": "anzusehen",
         "chance_note": "{fibres} Fasern werden mit diesem Bändchen getrennt und neu gespleißt.",
         "console_no_unpack": "Dieser Browser kann die Messkurven nicht entpacken; alle Zahlen "
         "sind da.",
@@ -133,9 +124,6 @@ PAGE_WORDS: dict[Language, dict[str, str]] = {
         "empty_list": "Kein Spleiß entspricht dieser Auswahl.",
         "fibres_hint": "etwa 1-12, 30",
         "in_every_row": "In jeder Zeile gleich:",
-        "half": "bis zur Hälfte",
-        "full": "bis zum Grenzwert",
-        "half_of": "des Grenzwerts",
         "help_map": "Pfeiltasten bewegen sich über die Karte, Eingabe öffnet einen Spleiß.",
         "help_plot": "Ziehen vergrößert, nach einem Klick auch das Rad; Doppelklick zeigt die "
         "ganze Strecke. Tasten: + und − vergrößern und verkleinern, Pfeile bewegen die "
@@ -144,7 +132,6 @@ PAGE_WORDS: dict[Language, dict[str, str]] = {
         "list_of": "{first} bis {last} von {count}",
         "loss_between_closures": "Faser {fibre}, zwischen Muffen",
         "loss_of_cell": "Faser {fibre}, Muffe {closure}",
-        "most": "bis drei Viertel",
         "move_left": "Nach links",
         "move_right": "Nach rechts",
         "near_splice": "Beide Messungen nahe am Spleiß",
@@ -153,13 +140,13 @@ PAGE_WORDS: dict[Language, dict[str, str]] = {
         "not_shown": "Reflexionen können aus dem Rahmen laufen.",
         "overview": "Überblick",
         "patterns": "Auffälliges",
-        "plain": "ohne Grenzwert",
         "previous": "Zurück",
         "print": "Drucken",
-        "quarter": "bis ein Viertel",
         "ranked_more": "die {shown} größten von {count}",
         "site_caution": "Vor dem Trennen: Werte aller Fasern des Bändchens notieren und "
         "sicherstellen, dass keine in Betrieb ist. Danach: alle von beiden Enden messen.",
+        "spelt_note": "Buchstaben, die auf diesem Papier nicht zu setzen sind, stehen als ihre "
+        "Nummer da, \\u und vier Stellen; Seite und Tabellen zeigen sie.",
         "skip": "Zu den Spleißen",
         "spans": "Fasern im Ganzen",
         "span_mean": "Mittel ihrer Spleiße, dB",
@@ -202,6 +189,10 @@ class PageWords:
     def cell(self, column: str, text: str) -> str:
         """Translate a text of a column, if the column holds fixed words."""
         return self.words.cell(column, text)
+
+    def told(self, said: Statement | tuple[Statement, ...] | None) -> str:
+        """Say something in this language; nothing for ``None``."""
+        return self.words.told(said)
 
     def decimal(self, figure: object) -> str:
         """Write a figure with the decimal sign of the language; nothing for ``None``."""

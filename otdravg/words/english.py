@@ -85,6 +85,7 @@ ENGLISH = {
     "tray": "Tray",
     "tube": "Tube",
     "severity": "Severity",
+    "state": "State",
     "sha256": "SHA-256",
     "single_fibre_failure_rate": "Failure rate of one fibre",
     "taken": "Taken (instrument clock)",
@@ -236,14 +237,8 @@ ENGLISH = {
     "program": "Made with",
     # Loss tables, heat maps, lists.
     "legend": "Legend",
-    "legend_over": "over the limit: bold, framed, marked !",
-    "legend_close": "limit inside loss ± U: italic, marked ?",
-    "legend_doubt": "needs a look for another cause: marked *",
     "legend_share": "up to {percent} % of the limit",
-    "legend_within": "within the limit",
-    "legend_missing": "not measured: marked –",
-    "legend_one_way": "one direction only: marked →",
-    "legend_not_shot": "no shot of this fibre: marked ×",
+    "legend_plain": "no limit applies",
     "standing_says": (
         "{within} of {expected} splices are within their limits; {over} over, {open} "
         "open, {missing} not measured from both ends."
@@ -251,12 +246,6 @@ ENGLISH = {
     "standing_findings": "{findings} to settle.",
     "both_ends": "Both ends",
     "expected": "Expected",
-    "within": "Within",
-    "over": "Over",
-    "open": "Open",
-    "one_way": "One way",
-    "not_measured": "Not measured",
-    "not_shot": "No shot",
     "total": "Total",
     "fibres_of": "{measured} of {expected} expected",
     "worst": "Largest against their limit",
@@ -269,9 +258,11 @@ ENGLISH = {
         "{count} of the shots are dated {first} – {last}, years away from the others; "
         "they are not in these dates"
     ),
+    "clock_line_1": "1 shot is dated {first}, years away from the others; it is not in these dates",
     "contents": "Contents",
     "equipment": "Who measured, and with what",
     "serial": "Serial number",
+    "software": "Software",
     "operator": "Operator",
     "averages": "Averages",
     "averaging_time_s": "Averaging time, s",

@@ -1,4 +1,4 @@
-"""The command as installed, run in a process of its own."""
+"""The command, as installed and in the tests' own process."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ from typing import Any
 
 import pytest
 from run_command import SAMPLES, Run, run_in
+from running import run_here
 
 
 @pytest.fixture(scope="session")
@@ -25,10 +26,12 @@ def command() -> str:
 
 @pytest.fixture
 def run(command: str, tmp_path: Path) -> Run:
-    """Run the command in an empty folder of this test's own."""
+    """Run the command in an empty folder of this test's own; as installed in other surroundings."""
 
     def run_it(*arguments: object, **environment: str) -> subprocess.CompletedProcess[bytes]:
-        return run_in(tmp_path, command, *arguments, **environment)
+        if environment:
+            return run_in(tmp_path, command, *arguments, **environment)
+        return run_here(tmp_path, arguments)
 
     return run_it
 

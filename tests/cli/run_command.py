@@ -1,4 +1,4 @@
-"""Run the installed command in a process of its own."""
+"""Run the command: as installed where the surroundings matter, else in this process."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ Run = Callable[..., "subprocess.CompletedProcess[bytes]"]
 def run_in(
     folder: Path, command: str, *arguments: object, **environment: str
 ) -> subprocess.CompletedProcess[bytes]:
-    """Run the command in a folder; outputs are bytes, so that encodings show."""
+    """Run the installed command in a folder; outputs are bytes, so that encodings show."""
     plain = {k: v for k, v in os.environ.items() if k not in ("NO_COLOR", "COLUMNS")}
     return subprocess.run(
         [command, *map(str, arguments)],

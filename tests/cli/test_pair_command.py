@@ -17,7 +17,8 @@ from typing import Any
 
 import jsonschema
 import pytest
-from run_command import SAMPLES, Run
+from run_command import SAMPLES, Run, run_in
+from running import run_here
 
 Done = subprocess.CompletedProcess[bytes]
 
@@ -51,6 +52,20 @@ def test_samples_give_their_planted_truth(run: Run, name: str) -> None:
         step_db = float(planted["backscatter_step_db"])
         assert splice["backscatter_step_db"] == pytest.approx(step_db, abs=0.01)
         assert splice["kind"] == planted["kind"]
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [["pair", *(SAMPLES / f"gainers_{end}.sor" for end in "AB")], ["pair", "none", "x"], ["-h"]],
+    ids=["a pair", "an error", "help"],
+)
+def test_the_installed_command_is_what_the_other_tests_run(
+    command: str, arguments: list[object], tmp_path: Path
+) -> None:
+    here, installed = run_here(tmp_path, arguments), run_in(tmp_path, command, *arguments)
+    assert here.returncode == installed.returncode
+    assert here.stdout == installed.stdout
+    assert here.stderr == installed.stderr
 
 
 class TestExitStatus:

@@ -5,12 +5,14 @@ from __future__ import annotations
 import io
 import json
 import re
+from collections import Counter
 from dataclasses import replace
 from datetime import datetime, timezone
 from pathlib import Path
 
 import openpyxl
 import pytest
+import state_table
 from pypdf import PdfReader
 
 from otdravg.cable import CableReview
@@ -21,13 +23,13 @@ from otdravg.closeout.sketches import Sketches
 from otdravg.closeout.template import Template
 from otdravg.closeout.xlsx.workbook import write_closeout_xlsx
 from otdravg.fit.reading import Coverage
-from otdravg.tables.exceptions import exception_groups, missing_of, numbers_of
+from otdravg.tables.exceptions import exception_groups, missing_of
 from otdravg.tables.losses import loss_tables, not_shot
-from otdravg.tables.marks import SIGNS, Mark, mark_of, sign_of
-from otdravg.tables.summary import Standing, summary_of
+from otdravg.tables.marks import CLOSE, Mark, State, sign_of, state_of
+from otdravg.tables.splices import splice_cells
+from otdravg.tables.summary import Standing, between_closures, summary_of
+from otdravg.trade import numbers_text
 from otdravg.verdict.decision import Action, Verdict
-
-DOCS = Path(__file__).parents[2] / "docs" / "how-to-packager.md"
 
 
 @pytest.fixture(scope="module")
@@ -73,7 +75,7 @@ def test_a_stated_count_makes_more_expected(gone: CableReview) -> None:
     more = replace(gone, fibre_count=14)
     assert [len(table.fibres) for table in loss_tables(more)] == [14, 14]
     assert summary_of(more).fibres_expected == 14
-    assert numbers_of((5, 13, 14)) == "5, 13–14"
+    assert numbers_text((5, 13, 14)) == "5, 13–14"
 
 
 def test_every_output_shows_it(gone: CableReview, template: Template, tmp_path: Path) -> None:
@@ -125,9 +127,16 @@ def test_counts_add_up_to_what_is_expected(gone: CableReview, bad_review: CableR
         tallies = summary_of(review).tallies.values()
         assert tallies
         for t in tallies:
-            parts = t.within + t.over + t.open + t.one_way + t.not_measured + t.not_shot
-            assert parts == t.expected
             assert t.measured <= t.expected
+    # Every fibre at every closure, whatever became of it; what lies between is no splice due.
+    tables = loss_tables(gone)
+    assert tables
+    for table in tables:
+        tally = summary_of(gone).tallies[table.cable, table.wavelength_nm]
+        assert tally.expected == len(table.fibres) * len(table.closures)
+    between = replace(gone, rows=(*gone.rows, replace(gone.rows[0], closure_number=None)))
+    assert summary_of(between).tallies == summary_of(gone).tallies
+    assert between_closures(between).total() == between_closures(gone).total() + 1
 
 
 def test_a_clock_that_is_off_by_years_is_set_apart(good_review: CableReview) -> None:
@@ -155,12 +164,29 @@ def test_what_is_wrong_with_a_fibre_is_said_once(bad_review: CableReview) -> Non
 
 
 def test_one_state_has_one_sign(bad_review: CableReview) -> None:
-    assert len(set(SIGNS.values())) == len(SIGNS)
-    page = DOCS.read_text("utf-8")
-    assert SIGNS
-    for mark, sign in SIGNS.items():
-        assert f"| `{sign}` |" in page, mark
+    signs = [*(state.sign for state in State), CLOSE[1]]
+    assert len(set(signs)) == len(signs) == 7
     without = [row for row in bad_review.rows if row.loss_db is None]
     assert without
     for row in without:
-        assert sign_of(row) == SIGNS[mark_of(row)]
+        assert sign_of(row) == state_of(row).sign
+
+
+def test_every_output_has_the_same_word_and_sign_for_a_state(good_review: CableReview) -> None:
+    """What the docs show is what is declared, and a cover adds up to what its tables hold."""
+    assert state_table.in_page() == state_table.table()
+    tallies = summary_of(good_review).tallies
+    table = splice_cells(good_review)
+    place = table.names.index("state")
+    at_closures = [
+        cells[place]
+        for cells, row in zip(table.rows, good_review.rows, strict=True)
+        if row.closure_number is not None
+    ]
+    counts = Counter(at_closures)
+    assert counts
+    assert {
+        state.value: sum(tally.states[state] for tally in tallies.values())
+        for state in State
+        if state.value in counts
+    } == dict(counts)

@@ -16,6 +16,7 @@ from typing import Any
 
 import click
 import pytest
+from running import run_here
 from small_run import content_of, run
 
 from otdravg.cli import main, terminal
@@ -132,16 +133,8 @@ class TestConsole:
         ids=" ".join,
     )
     def test_gets_letters_that_it_has(self, arguments: list[str], encoding: str) -> None:
-        outputs = {}
-        for name in (encoding, "utf-8"):
-            outputs[name] = subprocess.run(
-                [sys.executable, "-m", "otdravg", *arguments],
-                env=os.environ | {"PYTHONIOENCODING": name},
-                cwd=SAMPLES,
-                capture_output=True,
-                check=False,
-            )
-        there, here = outputs[encoding], outputs["utf-8"]
+        there = run_here(SAMPLES, arguments, encoding=encoding)
+        here = run_here(SAMPLES, arguments)
         assert (there.returncode, there.stderr) == (here.returncode, b"")
         assert there.stdout.decode(encoding).count("?") == here.stdout.decode("utf-8").count("?")
 

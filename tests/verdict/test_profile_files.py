@@ -99,16 +99,6 @@ class TestStrictness:
         with pytest.raises(BadProfile, match="line 5"):
             parse(HEAD + "[splice]\nlimit_db = \n", "job.toml")
 
-    def test_missing_and_binary_files(self, tmp_path: Path) -> None:
-        with pytest.raises(BadProfile, match="No such file"):
-            load(tmp_path / "none.toml")
-        binary = tmp_path / "binary.toml"
-        binary.write_bytes(b'name = "\xff"')
-        with pytest.raises(BadProfile, match="UTF-8"):
-            load(binary)
-        with pytest.raises(BadProfile, match="directory"):
-            load(tmp_path)
-
     def test_it_is_one_family_of_errors(self) -> None:
         assert issubclass(BadProfile, BadSetting)
 

@@ -7,6 +7,7 @@ from concurrent.futures import Executor
 from pathlib import Path
 
 from otdravg.cable.run import Progress
+from otdravg.closeout.attachments import attachments_against_list
 from otdravg.closeout.checks.again import json_itself, papers_again, tables_again
 from otdravg.closeout.checks.measured import measured_again
 from otdravg.closeout.checks.model import Check, checked
@@ -74,6 +75,7 @@ def checks_of(
     closeout = closeout_from(document, path)
     yield json_itself(document, closeout, path.read_bytes())
     yield from tables_again(folder, closeout)
+    yield from attachments_against_list(folder, closeout.template.csv)
     yield from papers_again(folder, closeout, document["made_with"], found)
     yield from true_in_itself(closeout)
     if not any((folder / name).exists() for name in ("traces", "traces.zip")):

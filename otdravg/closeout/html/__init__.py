@@ -27,9 +27,8 @@ from otdravg.closeout.sketches import Sketches
 from otdravg.closeout.template import Template
 from otdravg.system.atomic import write_atomic
 from otdravg.system.printable import printable
-from otdravg.tables.marks import LEGEND, SIGNS, Mark
+from otdravg.tables.marks import legend, signs_line
 from otdravg.tables.scope import (
-    TALLY_COLUMNS,
     made_on,
     rules,
     scope,
@@ -100,7 +99,6 @@ def closeout_html(
         words=words,
         verdict=verdict.upper(),
         outcome=says,
-        tally_headings=["", *(words[key] for key in TALLY_COLUMNS)],
         tallies=tallies(review, words),
         worst_heading=words["worst"],
         worst=worst(review, words),
@@ -122,8 +120,8 @@ def closeout_html(
             ("list", words["splices"]),
             *((part.anchor, part.heading) for part in below),
         ],
-        legend=_legend(words),
-        signs="; ".join(words[key] for key in LEGEND) + ".",
+        legend=[(mark.value, *entry) for mark, *entry in legend(template.words)],
+        signs=signs_line(template.words),
         list_columns=LIST_COLUMNS,
         parts=below,
         style=Markup(style),
@@ -131,7 +129,7 @@ def closeout_html(
         script=Markup(script),
         script_hash=content_hash(script),
         review_data=as_script_text(review_data(review, words, template.columns)),
-        splice_data=as_script_text(splice_data(review)),
+        splice_data=as_script_text(splice_data(review, words)),
         trace_data=as_script_text(trace_data(review, sketches)),
     )
     return page.encode("utf-8")
@@ -165,21 +163,3 @@ def _as_data(template: Template) -> str:
         return ""
     content = base64.b64encode(template.logo.content).decode("ascii")
     return f"data:{template.logo.media_type};base64,{content}"
-
-
-def _legend(words: PageWords) -> list[tuple[str, str, str]]:
-    """Tone, sign and words of every state of a cell."""
-    shares = f"{words['quarter']} {words['half_of']}"
-    entries = [
-        (Mark.QUARTER, shares),
-        (Mark.HALF, words["half"]),
-        (Mark.MOST, words["most"]),
-        (Mark.FULL, words["full"]),
-        (Mark.PLAIN, words["plain"]),
-        (Mark.OVER, words["cell_over"]),
-        (Mark.LOOK, words["cell_look"]),
-        (Mark.ONE_WAY, words["one_way"]),
-        (Mark.BLANK, words["not_measured"]),
-        (Mark.MISSING, words["not_shot"]),
-    ]
-    return [(mark.value, SIGNS.get(mark, ""), text) for mark, text in entries]

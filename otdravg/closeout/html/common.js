@@ -33,7 +33,7 @@ function written(row, column) {
 }
 
 function lossText(row) {
-  if (row.loss_db === null) return say(row.mark === "one-way" ? "one_way" : "not_measured");
+  if (row.loss_db === null) return value(row.state);
   const spread = row.expanded_uncertainty_db;
   return figure(row.loss_db) + (spread === null ? "" : " ± " + figure(spread)) + " dB";
 }

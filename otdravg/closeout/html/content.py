@@ -15,7 +15,7 @@ from otdravg.cable.model import CableReview
 from otdravg.system.printable import printable
 from otdravg.tables.csv_file import Cell
 from otdravg.tables.losses import loss_tables
-from otdravg.tables.marks import SIGNS, Mark, mark_of, sign_of
+from otdravg.tables.marks import Mark, State, mark_of, sign_of, state_of
 from otdravg.tables.splices import splice_cells
 from otdravg.words.closeout import PageWords
 
@@ -36,6 +36,7 @@ _LISTED = (
     "file_ba",
     "mark",
     "sign",
+    "state",
 )
 
 #: Columns of the list on the page, and which of them a narrow screen leaves out.
@@ -69,9 +70,6 @@ _SCRIPT_WORDS = (
     "loss_of_cell",
     "no",
     "no_trace",
-    "not_measured",
-    "not_shot",
-    "one_way",
     "ribbon_number",
     "shot_from_a",
     "shot_from_b",
@@ -88,12 +86,12 @@ def _as_text(cell: Cell) -> PageCell:
     return f"{cell:%Y-%m-%d %H:%M}" if isinstance(cell, datetime) else printable(str(cell))
 
 
-def splice_data(review: CableReview) -> dict[str, Any]:
+def splice_data(review: CableReview, words: PageWords) -> dict[str, Any]:
     """Return every splice: names of the columns, rows of cells, and texts that repeat.
 
     Figures are text with the decimals that every output reports, so nothing is rounded twice.
     """
-    table = splice_cells(review)
+    table = splice_cells(review, words.words.language)
     columns = [*table.names, "mark", "sign"]
     places: dict[str, dict[PageCell, int]] = {name: {} for name in _LISTED}
     folded: list[list[PageCell]] = []
@@ -134,8 +132,9 @@ def review_data(review: CableReview, words: PageWords, columns: Sequence[str]) -
             ("coverage", row.coverage.value),
             ("verdict", row.verdict.verdict.value),
             ("action", row.verdict.action.value),
+            ("state", state_of(row).value),
         )
-    }
+    } | {("state", State.NOT_SHOT.value)}
     return {
         **word_data(words),
         "columns": {name: words.words.heading(name) for name in columns if name in table.names},
@@ -164,7 +163,7 @@ def review_data(review: CableReview, words: PageWords, columns: Sequence[str]) -
             for table in loss_tables(review)
             for fibre in sorted(table.missing)
         ],
-        "missingSign": SIGNS[Mark.MISSING],
+        "missingSign": State.NOT_SHOT.sign,
         "closures": [
             {
                 "cable": printable(closure.cable),

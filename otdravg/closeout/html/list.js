@@ -157,7 +157,7 @@ function onPaper(rows) {
   }
   const listed = (entries) => entries.map(({ heading, text }) => heading + ": " + text).join("; ");
   const remark = element("p", say("in_every_row") + " " + listed(same) + ".", "quiet");
-  const table = element("table"), head = element("thead"), line = element("tr");
+  const head = element("thead"), line = element("tr");
   for (const { heading } of short) {
     const cell = element("th");
     cell.scope = "col";
@@ -165,7 +165,7 @@ function onPaper(rows) {
     line.append(cell);
   }
   head.append(line);
-  table.append(head, ...rows.map((row) => {
+  const bodies = rows.map((row) => {
     const body = element("tbody", undefined, "mark-" + row.mark);
     const figures = element("tr");
     for (const { column } of short) {
@@ -184,6 +184,13 @@ function onPaper(rows) {
       body.append(below);
     }
     return body;
-  }));
-  return same.length ? [remark, table] : [table];
+  });
+  // Chromium gives up printing one table of ten thousand rows; many shorter ones it prints.
+  const tables = [];
+  for (let first = 0; first < bodies.length; first += 400) {
+    const table = element("table");
+    table.append(head.cloneNode(true), ...bodies.slice(first, first + 400));
+    tables.push(table);
+  }
+  return same.length ? [remark, ...tables] : tables;
 }

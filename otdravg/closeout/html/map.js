@@ -138,7 +138,7 @@ function makeMap(review, onOpen) {
     const place = say("loss_of_cell", { fibre: here.fibre, closure: closure.name });
     const isMissing = layout.cells.has(here.fibre + "/" + here.closure);
     says.textContent = row ? place + ": " + lossText(row) + ", " + value(row.verdict)
-      : place + ": " + say(isMissing ? "not_shot" : "legend_no_splice");
+      : place + ": " + (isMissing ? value("not shot") : say("legend_no_splice"));
   }
 
   function move(fibres, closures) {

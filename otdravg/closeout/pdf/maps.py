@@ -14,7 +14,7 @@ from otdravg.closeout.pdf.job import Job
 from otdravg.closeout.pdf.paper import BOLD, INK, QUIET, Area, Paper
 from otdravg.quantities import Quantity, reported
 from otdravg.tables.losses import LossTable
-from otdravg.tables.marks import CLOSE_SIGN, SIGNS, Mark
+from otdravg.tables.marks import Mark, legend
 
 __all__ = ["TONES", "heat_maps"]
 
@@ -80,22 +80,9 @@ def _bands(fibres: Sequence[int], size: int) -> list[list[int]]:
 
 def _legend(job: Job, left: float, y: float) -> float:
     """Draw what the tones and signs mean; return the base line below."""
-    words, paper = job.words, job.paper
-    entries = [
-        (Mark.QUARTER, "", f"{words['quarter']} {words['half_of']}"),
-        (Mark.HALF, "", words["half"]),
-        (Mark.MOST, "", words["most"]),
-        (Mark.FULL, "", words["full"]),
-        (Mark.PLAIN, "", words["plain"]),
-        (Mark.OVER, SIGNS[Mark.OVER], words["cell_over"]),
-        (Mark.FULL, CLOSE_SIGN, words["cell_close"]),
-        (Mark.LOOK, SIGNS[Mark.LOOK], words["cell_look"]),
-        (Mark.ONE_WAY, SIGNS[Mark.ONE_WAY], words["one_way"]),
-        (Mark.BLANK, SIGNS[Mark.BLANK], words["not_measured"]),
-        (Mark.MISSING, SIGNS[Mark.MISSING], words["not_shot"]),
-    ]
+    paper = job.paper
     x = left
-    for mark, sign, text in entries:
+    for mark, sign, text in legend(job.words.words):
         if x + 22 + paper.width_of(text, 7) > paper.body.right:
             x, y = left, y - 13
         _cell(paper, Area(x, y - 1.5, 9, 9), mark, sign)

@@ -12,7 +12,7 @@ from otdravg.cable.resplice.model import Choice, Unit
 from otdravg.closeout.pdf.job import Job, loss_figure
 from otdravg.closeout.pdf.paper import BOLD, INK, PALE, PLAIN, QUIET, RULE, Area
 from otdravg.quantities import Quantity, reported
-from otdravg.tables.marks import SIGNS, Mark, sign_of
+from otdravg.tables.marks import State, sign_of, state_of
 from otdravg.tables.places import place_text
 from otdravg.trade import fibre_colour
 from otdravg.verdict.decision import Action
@@ -108,7 +108,7 @@ def _unit(job: Job, area: Area, unit: Unit, rows: Rows) -> float:
     advised = words.value(unit.advised.value)
     place = place_text(unit.place, words)
     text = f"{place}. " if place else ""
-    text += f"{words['advice']}: {advised}. {unit.because}"
+    text += f"{words['advice']}: {advised}. {words.told(unit.because)}"
     if unit.advised is Choice.REDO:
         text += " " + words["chance_note"].format(fibres=len(unit.fibres))
     y = paper.paragraph(area.left + 90, y, text, area.width - 90, size=_SIZE) - 6
@@ -195,16 +195,20 @@ def _fibre(
 def _before(job: Job, left: float, y: float, row: SpliceRow | None) -> None:
     paper, words = job.paper, job.words
     if row is None:
-        paper.text(left + 3, y, f"{words['not_shot']} {SIGNS[Mark.MISSING]}", size=_SIZE)
+        paper.text(left + 3, y, _said(job, State.NOT_SHOT), size=_SIZE)
         return
     figure = loss_figure(words, row.loss_db)
     if not figure:
-        text = f"{words.value(row.verdict.verdict.value)} {sign_of(row)}"
-        paper.text(left + 3, y, paper.fitted(text, 82, _SIZE), size=_SIZE)
+        paper.text(left + 3, y, paper.fitted(_said(job, state_of(row)), 82, _SIZE), size=_SIZE)
         return
     u_db = words.decimal(reported(row.expanded_uncertainty_db, Quantity.UNCERTAINTY_DB))
     text = f"{figure} ± {u_db} {sign_of(row)}".rstrip()
     paper.text(left + 3, y, text, size=_SIZE, font=BOLD if sign_of(row) else PLAIN)
+
+
+def _said(job: Job, state: State) -> str:
+    """A state without a figure, as in every other output: its word and its sign."""
+    return f"{job.words.value(state.value)} {state.sign}"
 
 
 def _signed(job: Job, body: Area) -> None:

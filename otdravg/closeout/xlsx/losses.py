@@ -13,7 +13,7 @@ from otdravg.cable.model import CableReview, SpliceRow
 from otdravg.closeout.xlsx.book import Book, cell_text
 from otdravg.quantities import Quantity, reported
 from otdravg.tables.losses import Fibre, LossTable, loss_tables
-from otdravg.tables.marks import CLOSE_SIGN, LEGEND, SIGNS, Mark, sign_of
+from otdravg.tables.marks import CLOSE, Mark, legend, sign_of
 from otdravg.tables.summary import figures_of
 
 __all__ = ["write_loss_sheets"]
@@ -34,7 +34,8 @@ _LOOKS: Mapping[Mark, Mapping[str, Any]] = {
     Mark.BLANK: _GRID,
     Mark.MISSING: _GRID,
 }
-_SHARES = ((Mark.QUARTER, 25), (Mark.HALF, 50), (Mark.MOST, 75), (Mark.FULL, 100))
+#: Marks of cells that hold a figure; the others hold a sign alone.
+_WITH_FIGURE = frozenset(Mark) - {Mark.ONE_WAY, Mark.BLANK, Mark.MISSING}
 
 _TITLE, _LIMIT, _DISTANCE, _HEADING, _FIRST = range(5)
 _KEYS = ("ribbon", "position", "colour", "fibre")
@@ -84,16 +85,16 @@ def _write(book: Book, sheet: Worksheet, table: LossTable) -> None:
     for column, closure in enumerate(table.closures, start=first):
         name = f"{words['closure']} {closure.name}"
         sheet.write_string(_HEADING, column, cell_text(name), book.heading("right"))
-    legend = dict(enumerate(_legend(book, is_judged=bool(limits)), start=_HEADING))
-    _write_legend(book, sheet, legend.get(_HEADING), _HEADING, legend_column)
+    entries = dict(enumerate(_legend(book, is_judged=bool(limits)), start=_HEADING))
+    _write_legend(book, sheet, entries.get(_HEADING), _HEADING, legend_column)
     totals = dict(enumerate(_totals(table), start=last_row + 2))
-    bottom = max(*legend, *totals)
+    bottom = max(*entries, *totals)
     # Row by row: in this mode a row that has been left is written and gone.
     for row in range(_FIRST, bottom + 1):
         if row <= last_row:
             _write_fibre(book, sheet, row, table.fibres[row - _FIRST], table)
         _write_total(book, sheet, row, totals.get(row))
-        _write_legend(book, sheet, legend.get(row), row, legend_column)
+        _write_legend(book, sheet, entries.get(row), row, legend_column)
     sheet.freeze_panes(_FIRST, first)
     if table.fibres:
         sheet.autofilter(_HEADING, 0, last_row, max(last_column, first - 1))
@@ -135,25 +136,17 @@ def _form_of(book: Book, splice: SpliceRow, mark: Mark, loss_db: Decimal) -> Any
     return book.number(loss_db, sign=sign_of(splice), **look)
 
 
-Legend = tuple[Decimal | None, Any, str]  # sample figure, its format, what it means
+Legend = tuple[Decimal | str | None, Any, str]  # sample, its format, what it means
 
 
 def _legend(book: Book, *, is_judged: bool) -> list[Legend]:
     words, sample = book.words, Decimal("0.123")
     entries: list[Legend] = [(None, None, words["legend"])]
-    if is_judged:
-        entries += [
-            (None, book.form(**_LOOKS[mark]), words["legend_share"].format(percent=percent))
-            for mark, percent in _SHARES
-        ]
-    over = book.number(sample, sign=SIGNS[Mark.OVER], **_LOOKS[Mark.OVER])
-    entries.append((sample, over, words["legend_over"]))
-    near = book.number(sample, sign=CLOSE_SIGN, italic=True, **_GRID)
-    entries.append((sample, near, words["legend_close"]))
-    look = book.number(sample, sign=SIGNS[Mark.LOOK], **_LOOKS[Mark.LOOK])
-    entries.append((sample, look, words["legend_doubt"]))
-    for mark, key in zip((Mark.ONE_WAY, Mark.BLANK, Mark.MISSING), LEGEND[3:], strict=True):
-        entries.append((None, book.form(**_LOOKS[mark]), words[key]))
+    for mark, sign, text in legend(words, shares=is_judged):
+        look = {**_LOOKS[mark], **({"italic": True} if sign == CLOSE[1] else {})}
+        entries.append((sample, book.number(sample, sign=sign, **look), text)
+                       if mark in _WITH_FIGURE else
+                       (sign, book.form(align="center", **look), text))  # fmt: skip
     entries.append((None, book.form(**_NO_SPLICE), words["legend_no_splice"]))
     return entries
 
@@ -164,7 +157,9 @@ def _write_legend(
     if entry is None:
         return
     figure, form, text = entry
-    if figure is not None:
+    if isinstance(figure, str):
+        sheet.write_string(row, column, figure, form)
+    elif figure is not None:
         sheet.write_number(row, column, float(figure), form)
     elif form is not None:
         sheet.write_blank(row, column, None, form)

@@ -21,7 +21,7 @@ from otdravg.closeout.template import Template
 from otdravg.closeout.xlsx.book import Book, cell_text, write_cell, write_list
 from otdravg.closeout.xlsx.losses import write_loss_sheets
 from otdravg.tables.csv_file import Cell, CellTable
-from otdravg.tables.scope import TALLY_COLUMNS, limit_lines, scope, standing, tallies, worst
+from otdravg.tables.scope import limit_lines, scope, standing, tallies, worst
 from otdravg.tables.splices import review_cells
 from otdravg.tables.summary import (
     Summary,
@@ -73,7 +73,7 @@ def write_closeout_xlsx(
         Hash of the list of traces, tables and results, for the cover.
     """
     words = template.words
-    tables = review_cells(review)
+    tables = review_cells(review, template.language)
     title = template.title or words["closeout"]
     made_at = template.made_at or datetime(1980, 1, 1, tzinfo=timezone.utc)
     book = Book(str(path), words, title=title, author=template.company, made_at=made_at)
@@ -237,8 +237,9 @@ def _scope(cover: _Cover, book: Book, review: CableReview, summary: Summary) -> 
 def _result(cover: _Cover, book: Book, review: CableReview, summary: Summary) -> None:
     words = book.words
     cover.section(words["result"])
-    cover.line("", *(words[key] for key in TALLY_COLUMNS), bold=True, text_wrap=True)
-    for name, *counts in tallies(review, PageWords(words)):
+    headings, *lines = tallies(review, PageWords(words))
+    cover.line(*headings, bold=True, text_wrap=True)
+    for name, *counts in lines:
         cover.line(name, *map(int, counts))
     cover.line(words["worst"], bold=True)
     for name, figures in worst(review, PageWords(words)):

@@ -13,6 +13,8 @@ from otdravg.cable.measure.jobs import spread
 from otdravg.tables.splices import cable_tables
 from otdravg.verdict import default
 
+pytestmark = pytest.mark.usefixtures("measured_anew")
+
 
 def test_order_of_files_and_number_of_workers_do_not_matter(
     clean_shots: tuple[RawShot, ...], clean: CableReview

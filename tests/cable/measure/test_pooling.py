@@ -89,6 +89,7 @@ class TestCable:
             assert row.u_loss_db is not None
             assert abs(row.loss_db - true_db) < 3 * row.u_loss_db
 
+    @pytest.mark.usefixtures("measured_anew")
     def test_workers_make_no_difference(self, folder: Path, pooled: CableReview) -> None:
         with ProcessPoolExecutor(2) as executor:
             assert cable_tables(review(folder, default(), executor=executor)) == cable_tables(

@@ -1,0 +1,96 @@
+"""Attachments: copied as they are, listed with hashes, covered by the evidence and by verify."""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import os
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+from key_cables import plain
+
+from otdravg.cli import main
+
+
+def run(*arguments: object) -> Result:
+    return CliRunner().invoke(main, [str(one) for one in arguments])
+
+
+@pytest.fixture(scope="module")
+def shots(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("cable") / "shots"
+    plain(folder)
+    return folder
+
+
+@pytest.fixture
+def photos(tmp_path: Path) -> Path:
+    folder = tmp_path / "photos"
+    (folder / "closure 1").mkdir(parents=True)
+    (folder / "closure 1" / "tray.jpg").write_bytes(b"\xff\xd8 no picture")
+    (folder / "=certificate.pdf").write_bytes(b"%PDF")
+    return folder
+
+
+def made(shots: Path, photos: Path, out: Path) -> Result:
+    return run("cable", shots, "--out", out, "--only", "csv,json,traces", "--attach", photos,
+               "--workers", 1)  # fmt: skip
+
+
+def test_they_are_there_with_their_hashes(shots: Path, photos: Path, tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    assert made(shots, photos, out).exit_code in (0, 1)
+    with open(out / "attachments" / "attached.csv", encoding="utf-8", newline="") as stream:
+        rows = list(csv.reader(stream))
+    assert rows[0] == ["file", "bytes", "sha256"]
+    names = ["=certificate.pdf", "closure 1/tray.jpg"]
+    for row, name in zip(rows[1:], names, strict=True):
+        content = (photos / name).read_bytes()
+        assert (out / "attachments" / name).read_bytes() == content
+        assert row == [name.replace("=", "'="), str(len(content)),
+                       hashlib.sha256(content).hexdigest()]  # fmt: skip
+    assert "attachments/attached.csv" in (out / "evidence.sha256").read_text(encoding="utf-8")
+    good = run("verify", out)
+    assert (good.exit_code, "attachments against" in good.output) == (0, True), good.output
+
+
+def test_one_that_was_changed_is_found_even_with_a_new_manifest(
+    shots: Path, photos: Path, tmp_path: Path
+) -> None:
+    out = tmp_path / "out"
+    made(shots, photos, out)
+    picture = out / "attachments" / "closure 1" / "tray.jpg"
+    before = hashlib.sha256(picture.read_bytes()).hexdigest()
+    picture.write_bytes(b"another tray")
+    manifest = out / "manifest.sha256"
+    text = manifest.read_text(encoding="utf-8")
+    after = hashlib.sha256(b"another tray").hexdigest()
+    manifest.write_text(text.replace(before, after), encoding="utf-8")
+    found = run("verify", out)
+    assert found.exit_code == 1
+    assert "file and list differ (closure 1/tray.jpg" in found.output.replace("\n", " ")
+
+
+def test_what_cannot_be_attached_is_one_line_and_nothing_is_written(
+    shots: Path, photos: Path, tmp_path: Path
+) -> None:
+    out = tmp_path / "out"
+    (photos / "attached.csv").write_text("mine")
+    taken = made(shots, photos, out)
+    (photos / "attached.csv").unlink()
+    os.symlink("/etc/hostname", photos / "link.jpg")
+    linked = made(shots, photos, out)
+    empty = tmp_path / "empty"
+    empty.mkdir()
+    for result, said in (
+        (taken, "has the name of the list"),
+        (linked, "could not be attached"),
+        (made(shots, empty, out), "holds no file"),
+        (made(shots, tmp_path / "none", out), "is no folder"),
+        (made(shots, photos, photos / "out"), "lies in the folder that is read"),
+    ):
+        assert result.exit_code == 2
+        assert said in " ".join(result.output.split())
+        assert not out.exists()
