@@ -381,6 +381,7 @@ def review(
         expected=options.expected,
         to_take=tuple(sorted({*half, *absent}, key=in_shooting_order)),
         splice_plan=plan.splices,
+        numbers_at_b=plan.moved,
         stage_seconds=clock.seconds,
     )
 

@@ -306,7 +306,9 @@ def _to_do(review: CableReview) -> _ToDo:
     due = sorted({*review.to_take, *_to_take_again(review)}, key=in_shooting_order)
     shoot = [
         _Item(f"shoot from {end}: {text}")
-        for end, text in remaining(due, review.expected.ends, several=several)
+        for end, text in remaining(
+            due, review.expected.ends, several=several, at_b=review.numbers_at_b
+        )
     ]
     look = [*_said([*unplaced, *by_cause[Cause.LOOK]], several), *map(_Item, aside_of(review))]
     visits = visits_of(review, due)

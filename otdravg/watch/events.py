@@ -337,7 +337,8 @@ def shoot_text(cable: CableStatus, most: int = 4) -> str:
     """The shots that are still to be taken, in shooting order: where, and which fibres."""
     steps: list[tuple[Direction, int, list[Slot]]] = []
     for slot in cable.to_shoot:
-        ribbon = ribbon_position(slot[0].fibre, cable.ribbon_size)[0] or 0
+        number = cable.called(slot[0].fibre, slot[2])
+        ribbon = ribbon_position(number, cable.ribbon_size)[0] or 0
         if not steps or steps[-1][:2] != (slot[2], ribbon):
             steps.append((slot[2], ribbon, []))
         steps[-1][2].append(slot)
@@ -346,7 +347,8 @@ def shoot_text(cable: CableStatus, most: int = 4) -> str:
         nms = sorted({nm for _, nm, _ in slots})
         at = "" if tuple(nms) == cable.wavelengths_nm else f" at {' and '.join(map(str, nms))} nm"
         where = f"ribbon {ribbon} " if ribbon else ""
-        parts.append(f"{where}from {ENDS[end]} ({_fibres(k.fibre for k, _, _ in slots)}){at}")
+        fibres = _fibres(cable.called(key.fibre, end) for key, _, _ in slots)
+        parts.append(f"{where}from {ENDS[end]} ({fibres}){at}")
     more = len(steps) - most
     rest = f", then {counted(more, 'more ribbon' if cable.ribbon_size else 'more step')}"
     return (
