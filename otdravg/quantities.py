@@ -54,6 +54,7 @@ class Quantity(Enum):
     DISTANCE_M = (1, False)
     DISTANCE_KM = (3, False)
     U_DISTANCE_M = (1, True)
+    LOG_ODDS = (1, False)
     RATIO = (3, False)
     PULSES = (3, False)
     U_PULSES = (3, True)
@@ -90,6 +91,7 @@ _BY_UNIT = {
     "s": (Quantity.TIME_S, Quantity.TIME_S),
     "pulses": (Quantity.PULSES, Quantity.U_PULSES),
     "misfit": (Quantity.MISFIT, Quantity.MISFIT),
+    "nats": (Quantity.LOG_ODDS, Quantity.LOG_ODDS),
     "index": (Quantity.GROUP_INDEX, Quantity.GROUP_INDEX),
 }
 
@@ -144,7 +146,7 @@ def figure(name: str, value: float | Decimal, spec: str = "") -> str:
     """
     quantity = quantity_of(name)
     if not isinstance(value, float) or quantity is None or not math.isfinite(value) or spec == "g":
-        return format(value, spec)
+        return format(value + 0, spec)  # a zero has no sign
     rule = spec.lstrip("+")
     places = int(rule[1:-1]) if rule.startswith(".") else quantity.places
     return format(_rounded(value, places, quantity.rounds_up), spec[: len(spec) - len(rule)] + "f")

@@ -58,6 +58,7 @@ SHOWN = {
     "PULSES": {0.46551: "0.466", 0.46549: "0.465"},
     "U_PULSES": {0.00101: "0.002", 0.001: "0.001"},
     "MISFIT": {2.151: "2.2", 2.149: "2.1"},
+    "LOG_ODDS": {119.251: "119.3", 119.249: "119.2"},
     "RATIO": {1.04351: "1.044", 1.04349: "1.043"},
     "GROUP_INDEX": {1.4677451: "1.46775", 1.4677449: "1.46774"},
     "WAVELENGTH_NM": {1550.151: "1550.2", 1550.149: "1550.1"},
@@ -166,6 +167,7 @@ def test_the_unit_in_a_name_says_what_a_number_is(name: str, quantity: Quantity 
         ("stored", 0xBEEF, "04X", "BEEF"),
         ("nominal_nm", 1550, "", "1550"),
         ("limit_db", Decimal("0.15"), "", "0.15"),
+        ("percent", -0.0, "+", "+0.0"),
     ],
 )
 def test_a_number_in_a_sentence(name: str, value: float | Decimal, spec: str, text: str) -> None:

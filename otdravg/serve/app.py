@@ -50,8 +50,7 @@ from otdravg.report.ticket import ticket_of
 from otdravg.serve.desk import Desk, Fibre, Setting
 from otdravg.system.printable import printable
 from otdravg.verdict.reading import shipped_names
-from otdravg.words.catalogue import Language, say
-from otdravg.words.closeout import PageWords
+from otdravg.words.catalogue import Language, say, told
 from otdravg.words.headings import Words
 
 __all__ = ["application"]
@@ -142,7 +141,9 @@ class _Page:
         ]  # fmt: skip
         summary = ""
         if looked.review is not None:
-            summary = cable_text(looked.review, tables=say("page", "tables", language))
+            summary = cable_text(
+                looked.review, tables=say("page", "tables", language), language=language
+            )
         remarks = () if looked.pairing is None else looked.pairing.findings
         return self._filled(
             "home.html.j2",
@@ -156,9 +157,14 @@ class _Page:
             answers=answers,
             summary=printable_lines(summary),
             has_cable=looked.review is not None,
-            problems=[(printable(name), printable(why)) for name, why in looked.problems],
+            problems=[
+                (printable(name), printable(told(why, language))) for name, why in looked.problems
+            ],
             remarks=[
-                (printable(", ".join(one.files)), printable(f"{one.evidence}; {one.what_to_do}."))
+                (
+                    printable(", ".join(one.files)),
+                    printable(f"{told(one.evidence, language)}; {told(one.what_to_do, language)}."),
+                )
                 for one in remarks
             ],
             given=[printable(str(path)) for path in desk.given],
@@ -273,7 +279,7 @@ class _Page:
         key = printable(found.pair.key.cable), found.pair.key.fibre, found.pair.wavelength_nm
         place = "/".join(map(str, key))
         shots = {place: packed_pair(found.sketch(), measurement.attenuation_db_per_km)}
-        words = word_data(PageWords(Words(language))) | {
+        words = word_data(Words(language)) | {
             "values": {}, "row": dict(zip(("cable", "fibre", "wavelength_nm"), key, strict=True)),
         }  # fmt: skip
         return self._filled(
@@ -282,7 +288,7 @@ class _Page:
             title=_name_of(found, language),
             ticket=ticket_of(report, language),
             picture="",
-            words=PageWords(Words(language)),
+            words=Words(language),
             facts=[(label, printable(text)) for label, text in facts_of(report, language)],
             steps=[printable(text) for text in sentences_of(report, language)],
             findings=[printable(text) for text in findings_of(report, language)],

@@ -9,9 +9,10 @@ from otdravg.cable.model import CableReview, ShotRecord, ShotUse
 from otdravg.closeout.template import Template
 from otdravg.quantities import Quantity, reported
 from otdravg.tables import summary
+from otdravg.tables.losses import loss_tables
 from otdravg.tables.marks import State
 from otdravg.verdict.limits import Rule
-from otdravg.words.closeout import PageWords
+from otdravg.words.headings import Words
 
 __all__ = [
     "EQUIPMENT_COLUMNS",
@@ -28,7 +29,7 @@ __all__ = [
 ]
 
 
-def standing(review: CableReview, words: PageWords) -> tuple[str, str]:
+def standing(review: CableReview, words: Words) -> tuple[str, str]:
     """Return the verdict over the whole, and the counts behind it in a sentence or two."""
     counts = summary.summary_of(review)
     own: Counter[State] = Counter()
@@ -42,12 +43,12 @@ def standing(review: CableReview, words: PageWords) -> tuple[str, str]:
         missing=own[State.ONE_WAY] + own[State.NOT_MEASURED] + own[State.NOT_SHOT],
     )
     if counts.findings_to_do:
-        findings = words.words.counted("findings", counts.findings_to_do)
+        findings = words.counted("findings", counts.findings_to_do)
         says += " " + words["standing_findings"].format(findings=findings)
     return words.value(counts.standing.value), says
 
 
-def tallies(review: CableReview, words: PageWords) -> list[tuple[str, ...]]:
+def tallies(review: CableReview, words: Words) -> list[tuple[str, ...]]:
     """Counts of splices by state, of each cable and wavelength and of all; headings first."""
     own = summary.summary_of(review).tallies
     several = len(review.cables) > 1
@@ -68,7 +69,7 @@ def tallies(review: CableReview, words: PageWords) -> list[tuple[str, ...]]:
     ]
 
 
-def worst(review: CableReview, words: PageWords) -> list[tuple[str, str]]:
+def worst(review: CableReview, words: Words) -> list[tuple[str, str]]:
     """Name the three splices that are largest against the limit that judged each."""
     lines = []
     for row in summary.worst_splices(review):
@@ -87,16 +88,18 @@ def worst(review: CableReview, words: PageWords) -> list[tuple[str, str]]:
     return lines
 
 
-def result_sentence(review: CableReview, words: PageWords) -> str:
+def result_sentence(review: CableReview, words: Words) -> str:
     """Say in one sentence whether the cable asks for work."""
-    return summary.result_sentence(summary.summary_of(review), words.words)
+    return summary.result_sentence(summary.summary_of(review), words)
 
 
-def scope(review: CableReview, words: PageWords) -> list[tuple[str, str]]:
+def scope(review: CableReview, words: Words) -> list[tuple[str, str]]:
     """What was measured: fibres, ribbons, closures, wavelengths, shots."""
     counts = summary.summary_of(review)
     size = review.ribbon_size
-    ribbons = {(row.cable, row.ribbon) for row in review.rows if row.ribbon is not None}
+    ribbons = {
+        (table.cable, fibre.ribbon) for table in loss_tables(review) for fibre in table.fibres
+    }
     ribbon_text = words["loose_tube"] if size is None else f"{len(ribbons)} × {size}"
     length_m = reported(summary.median_length_m(review), Quantity.DISTANCE_M)
     length = "" if length_m is None else f"{words.decimal(length_m)} m"
@@ -121,23 +124,23 @@ def scope(review: CableReview, words: PageWords) -> list[tuple[str, str]]:
     ]
 
 
-def _between(review: CableReview, words: PageWords) -> str:
+def _between(review: CableReview, words: Words) -> str:
     counts = summary.between_closures(review)
     return ", ".join(
         f"{counts[state]} {words.value(state.value)}" for state in State if counts[state]
     )
 
 
-def _clock_off(shots: Sequence[ShotRecord], words: PageWords) -> str:
+def _clock_off(shots: Sequence[ShotRecord], words: Words) -> str:
     times = sorted(shot.taken for shot in shots if shot.taken is not None)
     if not times:
         return ""
-    return words["clock_line"].format(
+    return words["clock_line_1" if len(times) == 1 else "clock_line"].format(
         count=len(times), first=f"{times[0]:%Y-%m-%d}", last=f"{times[-1]:%Y-%m-%d}"
     )
 
 
-def ends(review: CableReview, words: PageWords) -> str:
+def ends(review: CableReview, words: Words) -> str:
     """Name both ends of every cable."""
     lines = []
     for cable in review.cables:
@@ -151,12 +154,12 @@ def ends(review: CableReview, words: PageWords) -> str:
 
 #: Columns of :func:`equipment`, as headings know them.
 EQUIPMENT_COLUMNS = (
-    "direction", "wavelength_nm", "instrument", "serial", "operator", "pulse_ns",
+    "direction", "wavelength_nm", "instrument", "serial", "software", "operator", "pulse_ns",
     "averaging_time_s", "averages", "group_index", "shots_count",
 )  # fmt: skip
 
 
-def equipment(review: CableReview, words: PageWords) -> list[tuple[str, ...]]:
+def equipment(review: CableReview, words: Words) -> list[tuple[str, ...]]:
     """Who measured and with what: shots that count, those alike together."""
     alike: Counter[tuple[str, ...]] = Counter()
     for shot in review.shots:
@@ -167,6 +170,7 @@ def equipment(review: CableReview, words: PageWords) -> list[tuple[str, ...]]:
                 str(shot.taken_for.wavelength_nm),
                 who.instrument,
                 who.serial,
+                who.software,
                 who.operator,
                 words.decimal(reported(how.pulse_ns, Quantity.PULSE_NS)),
                 words.decimal(reported(how.averaging_time_s, Quantity.TIME_S)),
@@ -187,20 +191,20 @@ def _closures(review: CableReview) -> str:
     return f"{len(names)} ({shown})" if names else "0"
 
 
-def limit_lines(review: CableReview, words: PageWords) -> list[str]:
+def limit_lines(review: CableReview, words: Words) -> list[str]:
     """Say which limits judged splices, and how many each."""
     return [
         words["limit_line"].format(
             limit_db=words.decimal(limit.limit_db),
             wavelengths=", ".join(map(str, limit.wavelengths_nm)),
-            splices=words.words.counted("splices", limit.splices),
+            splices=words.counted("splices", limit.splices),
             rule=limit.rule,
         )
         for limit in summary.limits_in_force(review)
     ]
 
 
-def rules(review: CableReview, words: PageWords) -> list[tuple[str, str]]:
+def rules(review: CableReview, words: Words) -> list[tuple[str, str]]:
     """What it was judged by."""
     profile = review.profile
     rule = words["rule_guarded" if profile.rule is Rule.GUARDED else "rule_plain"]
@@ -212,5 +216,5 @@ def rules(review: CableReview, words: PageWords) -> list[tuple[str, str]]:
         (words["profile_source"], "" if profile.is_default else profile.source),
         (words["rule"], rule),
         (words["limits_in_force"], "; ".join(limits) or words["no_limit"]),
-        (words["decisions"], summary.decisions_state(review, words.words)),
+        (words["decisions"], summary.decisions_state(review, words)),
     ]

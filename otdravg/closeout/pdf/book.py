@@ -30,7 +30,6 @@ from otdravg.closeout.sketches import Sketches
 from otdravg.closeout.template import Template
 from otdravg.system.atomic import write_atomic
 from otdravg.tables.losses import loss_tables
-from otdravg.words.closeout import PageWords
 
 __all__ = ["closeout_pdf", "write_closeout_pdf"]
 
@@ -74,7 +73,7 @@ def closeout_pdf(
     bytes
         The same for the same arguments, if the template says when it was made.
     """
-    words = PageWords(template.words)
+    words = template.words
     title = template.title or words["closeout"]
     names = ", ".join(review.cables)
     paper = Paper(
@@ -85,6 +84,7 @@ def closeout_pdf(
         page_of=words["page_of"],
         language=template.language.value,
         made_at=template.made_at or datetime.now(timezone.utc),
+        spelt_note=words["spelt_note"],
     )
     job = Job(paper, review, sketches.by_place(), words, loss_tables(review))
     cover(job, template, evidence)
@@ -97,8 +97,8 @@ def closeout_pdf(
     paper.chapter(words["ranked"])
     for table in job.losses:
         ranking(job, table.cable, table.wavelength_nm)
-    between_closures(job)
     spans(job)
+    between_closures(job)
     (exception_pages if template.full else exception_strips)(job)
     repairs(job)
     patterns(job)
