@@ -233,7 +233,7 @@ def test_who_stands_at_b_is_told_the_numbers_that_fibres_have_there() -> None:
     missing = job.missing(records)
     assert {s.fibre for s in missing} == {23, 24}
     said = remaining(missing, job.ends, at_b=job.options().splice_plan.moved)
-    assert said == [("B", "fibres 11, 12 at 1310 and 1550 nm, as numbered at B")]
+    assert said == [("B", "fibres 11–12 at 1310 and 1550 nm, as numbered at B")]
 
 
 def test_a_stage_of_one_direction_asks_for_one() -> None:

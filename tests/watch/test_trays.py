@@ -127,4 +127,4 @@ def test_the_next_shots_from_b_are_named_as_they_are_numbered_there(tmp_path: Pa
     plan = "closure,ribbon_in,ribbon_out\n1,1,2\n1,2,1\n"
     (tmp_path / "splice-plan.csv").write_text(plan)
     said = run("job", "show", tmp_path / "job.toml", tmp_path / "shots")
-    assert "fibres 13 to 24 at 1310 and 1550 nm, as numbered at B" in joined(said)
+    assert "fibres 13–24 at 1310 and 1550 nm, as numbered at B" in joined(said)
