@@ -32,6 +32,7 @@ from otdravg.cable.checks.planned import (
     counted_at_a,
     placed_plan,
     plan_findings,
+    readings_at_a,
     with_places,
 )
 from otdravg.cable.checks.profile import not_applied, numbering_asked, profile_findings
@@ -334,7 +335,9 @@ def review(
     ]
     findings += unused_findings(records, findings)
     closures = tuple(c for own_map in maps.values() for c in own_map.closures)
-    fibres = tuple(fibre_results(measured, rows, maps, profile, options.expected.power))
+    power = readings_at_a(options.expected.power, options.splice_plan)
+    expected = replace(options.expected, power=power)
+    fibres = tuple(fibre_results(measured, rows, maps, profile, power))
     splice_log, more = log_outcome(log, rows, profile)
     findings += more
     groups = tuple(
@@ -345,12 +348,12 @@ def review(
     surveys = {
         cable: survey
         for cable in maps
-        if (survey := surveyed(options.expected, cable, closures, fibres)) is not None
+        if (survey := surveyed(expected, cable, closures, fibres)) is not None
     }
     findings = on_the_sheath(findings, surveys) + route_findings(surveys)
-    findings += instrument_findings(records, options.expected, profile)
-    findings += reel_findings(options.expected, surveys, measured, closures, fibres, profile)
-    findings += power_findings(options.expected, fibres, options.fibre_count)
+    findings += instrument_findings(records, expected, profile)
+    findings += reel_findings(expected, surveys, measured, closures, fibres, profile)
+    findings += power_findings(expected, fibres, options.fibre_count)
     findings, more = acknowledged(findings, decisions)
     findings += more
     clock.stage("judge")
@@ -375,7 +378,7 @@ def review(
         log=splice_log,
         decisions_seal=options.decisions.last_seal,
         decisions=options.decisions.entries,
-        expected=options.expected,
+        expected=expected,
         to_take=tuple(sorted({*half, *absent}, key=in_shooting_order)),
         splice_plan=plan.splices,
         stage_seconds=clock.seconds,

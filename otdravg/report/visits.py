@@ -175,6 +175,12 @@ class _Route:
         if stop.number:
             own = [c.number for c in self.closures].index(stop.number)
             where = names[own + 1].replace("c", "C", 1)
+            closure = self.closures[own]
+            place = dict(self.survey.closures).get(closure.name) if self.survey else None
+            if place is not None:
+                is_named = closure.name not in (str(closure.number), place.name)
+                where += "" if is_named or place.name == closure.name else f" ({place.name})"
+                where += f", {place.marks}" if place.marks else ""
         else:
             before = self.before(stop.at_m)
             spot = self.survey and self.survey.at(stop.at_m, U_PLACE_M)

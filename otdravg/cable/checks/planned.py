@@ -8,6 +8,7 @@ from dataclasses import replace
 from otdravg.cable.checks.notes import about_fibre, numbers_text
 from otdravg.cable.files.names import same_text
 from otdravg.cable.identity.crossed import NOT_ONE_FIBRE, Renumbering
+from otdravg.cable.lists.facts import PowerReading
 from otdravg.cable.measure.closures import CableMap
 from otdravg.cable.model import (
     CableFinding,
@@ -28,6 +29,7 @@ __all__ = [
     "counted_at_a",
     "placed_plan",
     "plan_findings",
+    "readings_at_a",
     "with_places",
 ]
 
@@ -55,6 +57,18 @@ def counted_at_a(records: Sequence[ShotRecord], plan: SplicePlan) -> list[ShotRe
             record = replace(record, taken_for=new, remark=remark)
         result.append(record)
     return result
+
+
+def readings_at_a(readings: Sequence[PowerReading], plan: SplicePlan) -> tuple[PowerReading, ...]:
+    """Give power readings the numbers that their fibres have at A: a planned roll is none."""
+    own = same_text(plan.cable)
+    at_a = {one.number: one.at_a for one in plan.moved if same_text(one.cable) == own}
+    return tuple(
+        replace(one, fibre=at_a.get(one.fibre, one.fibre))
+        if one.end == "B"
+        else replace(one, arrives=at_a.get(one.arrives or 0, one.arrives))
+        for one in readings
+    )
 
 
 def contradicted(plan: SplicePlan, stories: Iterable[Renumbering]) -> set[int]:

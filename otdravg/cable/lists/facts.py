@@ -38,6 +38,11 @@ class Mark:
     number: float
     unit: str = ""
 
+    @property
+    def text(self) -> str:
+        """As it was read: ``3310 m``."""
+        return f"{self.number:g} {self.unit}".rstrip()
+
 
 @dataclass(frozen=True, slots=True)
 class RoutePlace:
@@ -58,6 +63,13 @@ class RoutePlace:
     def label(self) -> str:
         """Its name, with what it is where that is a closure."""
         return f"closure {self.name}" if self.kind == "closure" else self.name
+
+    @property
+    def marks(self) -> str:
+        """Its marks in words: ``sheath marks 777 m in, 2000 m out``; empty without any."""
+        own = ((self.mark_in, "in"), (self.mark_out, "out"))
+        said = [f"{mark.text} {way}" for mark, way in own if mark is not None]
+        return f"sheath mark{'s' * (len(said) > 1)} {', '.join(said)}" if said else ""
 
 
 @dataclass(frozen=True, slots=True)

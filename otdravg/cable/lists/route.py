@@ -127,6 +127,7 @@ class Survey:
     sections: tuple[Section, ...]
     odd: tuple[tuple[Odd, str], ...]  # what, and where with figures
     end: tuple[float, float] | None = None  # end B in the shots, and its standard uncertainty
+    closures: tuple[tuple[str, RoutePlace], ...] = ()  # by the names that the shots' have
 
     def at(self, shot_m: float, u_m: float = 0.0) -> Spot | None:
         """Put a place in the glass on the sheath; None where no marks reach.
@@ -223,7 +224,10 @@ def survey(
             chosen[run] = tape
     sections, at = _fitted(places, runs, chosen, known)
     has_end = bool(bounds) and places[bounds[-1]].kind == "end"
-    return Survey(sections, tuple(odd), at.get(bounds[-1]) if has_end else None)
+    named = tuple(
+        (name, places[n]) for name, *where in found for n, own in matched.items() if [*own] == where
+    )
+    return Survey(sections, tuple(odd), at.get(bounds[-1]) if has_end else None, named)
 
 
 def _marks(places: Sequence[RoutePlace], run: tuple[int, int]) -> Iterator[tuple[int, bool, Mark]]:
