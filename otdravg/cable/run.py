@@ -67,7 +67,7 @@ from otdravg.cable.identity.crossed import check_identities
 from otdravg.cable.identity.ends import cables_with_open_ends, ends_by_shots
 from otdravg.cable.identity.turned import turned_round
 from otdravg.cable.lists.instruments import with_linearity
-from otdravg.cable.lists.placing import on_the_sheath, surveyed
+from otdravg.cable.lists.placing import on_the_sheath, surveyed, with_marks
 from otdravg.cable.log.held import hold
 from otdravg.cable.log.model import LogLine
 from otdravg.cable.log.outcome import log_outcome, order_of
@@ -350,6 +350,7 @@ def review(
         for cable in maps
         if (survey := surveyed(expected, cable, closures, fibres)) is not None
     }
+    closures = with_marks(closures, surveys)
     findings = on_the_sheath(findings, surveys) + route_findings(surveys)
     findings += instrument_findings(records, expected, profile)
     findings += reel_findings(expected, surveys, measured, closures, fibres, profile)

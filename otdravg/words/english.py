@@ -81,6 +81,8 @@ ENGLISH = {
     "response": "Receiver known by",
     "ribbon": "Ribbon",
     "ribbon_mark": "Ribbon mark",
+    "mark_in": "Sheath mark in",
+    "mark_out": "Sheath mark out",
     "slot": "Slot",
     "tray": "Tray",
     "tube": "Tube",

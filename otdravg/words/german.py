@@ -81,6 +81,8 @@ GERMAN = {
     "response": "Empfänger bekannt durch",
     "ribbon": "Bändchen",
     "ribbon_mark": "Bändchenkennung",
+    "mark_in": "Mantelmarke Eingang",
+    "mark_out": "Mantelmarke Ausgang",
     "slot": "Fach",
     "tray": "Kassette",
     "tube": "Bündelader",

@@ -214,6 +214,9 @@ def test_a_visit_to_a_closure_says_the_marks_at_it(shots: Shots) -> None:
     named = (*ROUTE[:5], replace(ROUTE[5], name="Tansy Lane"), ROUTE[6])
     tight = parse(HEAD.replace("0.3", "0.2"), "t.toml")
     said = " ".join(cable_text(told(shots, tight, route=named)).split())
+    table = review_cells(told(shots, tight, route=named))["resplice"]
+    columns = [table.names.index(name) for name in ("closure", "mark_in", "mark_out")]
+    assert {tuple(row[c] for c in columns) for row in table.rows} == {("2", "1294 m", "0 m")}
     assert "Closure 2 (Tansy Lane), sheath marks 1294 m in, 0 m out, 1.410 km from A" in said
     plainly = " ".join(cable_text(told(shots, tight)).split())
     assert "Closure 2, 1.410 km from A" in plainly
