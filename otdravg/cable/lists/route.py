@@ -110,10 +110,16 @@ class Spot:
 
     @property
     def text(self) -> str:
-        """In words: ``between MH 19 and MH 27, sheath mark about 3310 ± 8 m``."""
+        """In words: ``between MH 19 and MH 27, sheath mark about 3310 ± 8 m``.
+
+        A place that lies within ± U is where it may be: on which side of it, nobody can tell.
+        """
+        near_m, near = min((self.before_m, self.before), (self.after_m, self.after))
         where = (
             f"in the coil at {self.before}"
             if self.before == self.after
+            else f"near {near}"
+            if near_m <= self.expanded_mark * UNITS[self.unit]
             else f"between {self.before} and {self.after}"
         )
         unit = math.ceil(self.expanded_mark)
@@ -143,12 +149,12 @@ class Survey:
         sheath_m = min(max((shot_m - own.at_m) / own.factor, 0.0), own.length_m)
         _, u_line_m = own.shot_m(sheath_m)
         u = math.hypot(math.hypot(u_line_m, u_m) / own.factor, _U_MARK_M) / UNITS[own.unit]
-        stop = next((name for name, a, b in own.stops if a <= sheath_m <= b and a < b), None)
-        before = max((s for s in own.stops if s[2] <= sheath_m), key=lambda s: s[2])
-        after = min((s for s in own.stops if s[1] >= sheath_m), key=lambda s: s[1])
+        coil = next((s for s in own.stops if s[1] <= sheath_m <= s[2] and s[1] < s[2]), None)
+        before = coil or max((s for s in own.stops if s[2] <= sheath_m), key=lambda s: s[2])
+        after = coil or min((s for s in own.stops if s[1] >= sheath_m), key=lambda s: s[1])
         return Spot(
-            stop or before[0], stop or after[0], own.mark_at(sheath_m), u, own.unit,
-            sheath_m - before[2], after[1] - sheath_m,
+            before[0], after[0], own.mark_at(sheath_m), u, own.unit,
+            max(sheath_m - before[2], 0.0), max(after[1] - sheath_m, 0.0),
         )  # fmt: skip
 
     def section(self, shot_m: float) -> Section | None:
