@@ -540,5 +540,5 @@ def _finding_order(finding: CableFinding) -> tuple[object, ...]:
         finding.direction,
         finding.closure,
         finding.files,
-        finding.evidence,
+        finding.said.case,
     )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from otdravg.findings import Statement
 from otdravg.words.headings import Language, Words
 
 __all__ = ["PAGE_WORDS", "PageWords"]
@@ -184,6 +185,10 @@ class PageWords:
     def cell(self, column: str, text: str) -> str:
         """Translate a text of a column, if the column holds fixed words."""
         return self.words.cell(column, text)
+
+    def told(self, said: Statement | tuple[Statement, ...] | None) -> str:
+        """Say something in this language; nothing for ``None``."""
+        return self.words.told(said)
 
     def decimal(self, figure: object) -> str:
         """Write a figure with the decimal sign of the language; nothing for ``None``."""

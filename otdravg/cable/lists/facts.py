@@ -64,13 +64,6 @@ class RoutePlace:
         """Its name, with what it is where that is a closure."""
         return f"closure {self.name}" if self.kind == "closure" else self.name
 
-    @property
-    def marks(self) -> str:
-        """Its marks in words: ``sheath marks 777 m in, 2000 m out``; empty without any."""
-        own = ((self.mark_in, "in"), (self.mark_out, "out"))
-        said = [f"{mark.text} {way}" for mark, way in own if mark is not None]
-        return f"sheath mark{'s' * (len(said) > 1)} {', '.join(said)}" if said else ""
-
 
 @dataclass(frozen=True, slots=True)
 class PowerReading:

@@ -9,7 +9,6 @@ from otdravg.cable.model import FibreResult, SpliceRow
 from otdravg.closeout.pdf.job import Column, Job, loss_figure, print_table
 from otdravg.quantities import Quantity, reported
 from otdravg.tables.lists import REPAIR_COLUMNS, repair_remark, repair_rows
-from otdravg.words.catalogue import told
 from otdravg.words.closeout import PageWords
 
 __all__ = ["between_closures", "findings", "patterns", "repairs", "spans"]
@@ -40,8 +39,8 @@ def findings(job: Job) -> None:
             finding.cable,
             "" if finding.fibre is None else str(finding.fibre),
             finding.closure,
-            finding.evidence,
-            finding.what_to_do,
+            words.told(finding.evidence),
+            words.told(finding.what_to_do),
             _files(finding.files),
         )
         for finding in job.review.findings
@@ -147,7 +146,7 @@ def _between(job: Job, row: SpliceRow) -> tuple[str, ...]:
         words.decimal(reported(row.expanded_uncertainty_db, Quantity.UNCERTAINTY_DB)),
         words.value(row.kind.value),
         words.value(row.verdict.verdict.value),
-        told(row.verdict.reason, words.words.language),
+        words.told(row.verdict.reason),
     )
 
 
@@ -179,5 +178,8 @@ def patterns(job: Job) -> None:
         Column(words["evidence"], 60),
         Column(words["where_to_look"], 40),
     )
-    rows = [(one.cable, str(one.wavelength_nm), one.sentence, one.where_to_look) for one in found]
+    rows = [
+        (one.cable, str(one.wavelength_nm), words.told(one.said), words.told(one.where_to_look))
+        for one in found
+    ]
     print_table(job.paper, words["patterns"], columns, rows, outline=words["patterns"])
