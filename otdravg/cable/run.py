@@ -281,6 +281,8 @@ def review(
     if back := contradicted(options.splice_plan, renumberings):
         as_labelled = replace(options, splice_plan=options.splice_plan.without(back))
         return review(raw_shots, profile, as_labelled, executor=executor, progress=progress)
+    at_a = readings_at_a(options.expected.power, options.splice_plan)
+    options = replace(options, expected=replace(options.expected, power=at_a))
     crossed = as_planned(numbering_asked(identities, crossed, profile), options.splice_plan)
     explained = Explained(crossed, renumberings)
     findings = tell_copies(explained.left_of(findings), records, measured, maps) + crossed
@@ -335,9 +337,8 @@ def review(
     ]
     findings += unused_findings(records, findings)
     closures = tuple(c for own_map in maps.values() for c in own_map.closures)
-    power = readings_at_a(options.expected.power, options.splice_plan)
-    expected = replace(options.expected, power=power)
-    fibres = tuple(fibre_results(measured, rows, maps, profile, power))
+    expected = options.expected
+    fibres = tuple(fibre_results(measured, rows, maps, profile, expected.power))
     splice_log, more = log_outcome(log, rows, profile)
     findings += more
     groups = tuple(

@@ -119,6 +119,7 @@ _SHOTS: tuple[Column[ShotRecord], ...] = (
     ("header_end_b", lambda s: s.identity.location_b if s.identity else ""),
     ("instrument", lambda s: s.identity.instrument if s.identity else ""),
     ("serial", lambda s: s.identity.serial if s.identity else ""),
+    ("software", lambda s: s.identity.software if s.identity else ""),
     ("operator", lambda s: s.identity.operator if s.identity else ""),
     ("response", lambda s: s.response.value if s.response else ""),
 )

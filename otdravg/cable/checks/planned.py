@@ -60,14 +60,13 @@ def counted_at_a(records: Sequence[ShotRecord], plan: SplicePlan) -> list[ShotRe
     return result
 
 
-def readings_at_a(readings: Sequence[PowerReading], plan: SplicePlan) -> tuple[PowerReading, ...]:
-    """Give power readings the numbers that their fibres have at A: a planned roll is none."""
-    own = same_text(plan.cable)
-    at_a = {one.number: one.at_a for one in plan.moved if same_text(one.cable) == own}
+def readings_at_a(readings: Iterable[PowerReading], plan: SplicePlan) -> tuple[PowerReading, ...]:
+    """Count the fibres of power readings as at A: those that the plan moves bear others at B."""
+    moved = {one.number: one.at_a for one in plan.moved if one.cable == plan.cable}
     return tuple(
-        replace(one, fibre=at_a.get(one.fibre, one.fibre))
+        replace(one, fibre=moved.get(one.fibre, one.fibre))
         if one.end == "B"
-        else replace(one, arrives=at_a.get(one.arrives or 0, one.arrives))
+        else replace(one, arrives=moved.get(one.arrives or 0, one.arrives))
         for one in readings
     )
 

@@ -24,11 +24,11 @@ def findings(job: Job) -> None:
     words = job.words
     columns = (
         Column(words["severity"], 9),
-        Column(words["finding"], 14),
+        Column(words["finding"], 18),
         Column(words["cable"], 9),
         Column(words["fibre"], 6, "right"),
-        Column(words["closure"], 9),
-        Column(words["evidence"], 40),
+        Column(words["closure"], 7),
+        Column(words["evidence"], 38),
         Column(words["what_to_do"], 32),
         Column(words["files"], 26),
     )
@@ -93,8 +93,9 @@ def _twice(rows: Sequence[list[str]]) -> list[list[str]]:
     blank = [""] * len(rows[0])
     doubled: list[list[str]] = []
     for start in range(0, len(rows), 2 * _ROWS_ON_A_PAGE):
-        left = rows[start : start + _ROWS_ON_A_PAGE]
-        right = rows[start + _ROWS_ON_A_PAGE : start + 2 * _ROWS_ON_A_PAGE]
+        here = rows[start : start + 2 * _ROWS_ON_A_PAGE]
+        middle = (len(here) + 1) // 2
+        left, right = here[:middle], here[middle:]
         doubled += [a + b for a, b in zip_longest(left, right, fillvalue=blank)]
     return doubled
 
