@@ -13,7 +13,7 @@ from decimal import Decimal
 from enum import Enum
 
 from otdravg.cable.decisions.model import SealedDecision
-from otdravg.cable.lists.facts import Instrument, PowerReading, Reel, RoutePlace
+from otdravg.cable.lists.facts import Instrument, Mark, PowerReading, Reel, RoutePlace
 from otdravg.cable.location import Location
 from otdravg.cable.log.model import NO_LOG, Spliced, SpliceLog
 from otdravg.cable.patterns.model import Patterns
@@ -249,6 +249,8 @@ class Closure:
     named_by: Source = Source.SHOTS
     method: Method | None = None  # how it was spliced, if the user says so
     stage: str = ""  # of the work there, if not that of the profile
+    mark_in: Mark | None = None  # on the sheath that comes from A, by the route
+    mark_out: Mark | None = None  # on the one that goes to B
 
 
 @dataclass(frozen=True, slots=True)
