@@ -210,7 +210,7 @@ def _add_remaining(page: Page, own: Job, folders: Iterable[Path], words: Words) 
     label = words.say("job", "label-to-shoot")
     if not due:
         page.entry(label, words.say("job", "nothing-to-shoot"))
-    for end, text in remaining(due, own.ends, words):
+    for end, text in remaining(due, own.ends, words, at_b=own.options().splice_plan.moved):
         page.entry(label, f"{end}: {text}")
 
 
