@@ -117,7 +117,7 @@ stage_option = click.option(
     "--stage", metavar="NAME", help="Stage of the work, as the profile names it. Default: its own."
 )
 
-#: ``--json``, which gives the command ``as_json``.
+#: ``--language``: of screen, picture and document.
 language_option = click.option(
     "--language",
     type=click.Choice([language.value for language in Language]),
@@ -126,6 +126,7 @@ language_option = click.option(
     help="Language of screen, picture and document: en (default) or de.",
 )
 
+#: ``--json``, which gives the command ``as_json``.
 json_option = click.option(
     "--json", "as_json", is_flag=True, help="Print one JSON object and nothing else on stdout."
 )
