@@ -7,7 +7,6 @@ they have. Both sides run through the same code; only the direction of travel di
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from enum import Enum
@@ -19,6 +18,7 @@ from otdravg.fit.joint import JointFit, SectionSums
 from otdravg.shot.lines import LineTerms
 from otdravg.shot.noise import DB_PER_RELATIVE_POWER, Lines, noise_about
 from otdravg.shot.shot import Shot
+from otdravg.shot.tails import Lifted
 
 __all__ = ["Axis", "Place", "RoughSide", "Side", "Sides", "SpanStart", "pair_sums", "with_bends"]
 
@@ -36,13 +36,6 @@ BENT = 38.0
 #: A section must have so many pulses, and points, to show a bend (chosen, not derived: shorter ones
 #: hold three independent readings or less).
 LEAST_BENT_PULSES, LEAST_BENT_POINTS = 3.0, 16
-#: A slow tail is looked for out to so many pulses (chosen, not derived: what lies beyond is as good
-#: as straight), and believed from so many sigmas on. Chosen, not derived: what bends fibre is never
-#: quite a tail.
-SLOW_PULSES, SLOW_SIGMAS = 300.0, 6.0
-#: Share of the response for each e-fold of time. Chosen, not derived: less than 0.01 % does not
-#: show, more than 0.3 % would be 1.7 % of all over 300 pulses, a broken receiver.
-LEAST_SLOW, MOST_SLOW = 1e-4, 3e-3
 #: Points on either side of a step from which a curve can be told from it (chosen, not derived: a
 #: line takes two, as many again judge it).
 LEAST_CURVED_POINTS = 4
@@ -218,7 +211,7 @@ class RoughSide:
         begin, stop = self.stretches(places)
         lo, hi = self.cell_index(begin), self.cell_index(stop)
         hi, about = np.maximum(hi, lo), self.x(middle_m)
-        sums = self.shot.cells.sums.moments(lo, hi, about)
+        sums = self._less_sure(self.shot.cells.sums.moments(lo, hi, about), begin, stop)
         short = np.flatnonzero(hi - lo < FEW_CELLS)
         if short.size:
             lo, hi = self.ranges(places)
@@ -231,6 +224,13 @@ class RoughSide:
             if level.size:
                 sums[:, k] = terms.moments(np.array([0]), hi[k : k + 1] - lo[k], about[k])[:, 0]
         return sums
+
+    def _less_sure(self, sums: FloatArray, begin_m: FloatArray, stop_m: FloatArray) -> FloatArray:
+        """Sums with the weight that what stands out at both ends of short sections leaves them."""
+        if not self.shot.loud_ends:
+            return sums
+        points = np.maximum((stop_m - begin_m) / self.shot.spacing_m, 1.0)
+        return np.asarray(sums / (1 + self.shot.loud_ends / points))
 
     def lines(self, fit: JointFit, places: tuple[Place, ...]) -> Lines:
         """Lines that a fit lays through this shot's points, in travel order."""
@@ -264,7 +264,7 @@ class RoughSide:
             start=shot.noise,
             tail_db2=shot.tail_db2,
             smoothing=shot.means[0],
-            least_white=bool(shot.response.poles),
+            least_white=shot.white if shot.response.poles else 0.0,
         )
         return replace(self, shot=replace(shot, noise=noise)).weighted(lines.over(shot.level_db))
 
@@ -302,7 +302,9 @@ class Side(RoughSide):
     def section_sums(self, places: tuple[Place, ...], middle_m: FloatArray) -> FloatArray:
         """Weighted sums of every section about its middle, shape (5, S)."""
         lo, hi = self.ranges(places)
-        return self.terms.moments(lo, hi, self.x(middle_m))
+        return self._less_sure(
+            self.terms.moments(lo, hi, self.x(middle_m)), *self.stretches(places)
+        )
 
     def curve_over_step(
         self, places: tuple[Place, ...], chosen: npt.NDArray[np.bool_]
@@ -370,52 +372,14 @@ class Side(RoughSide):
                 ends[m] = (first, float(off.sum())) if self.forward else (float(off.sum()), first)
         return ends
 
-    def slow_tail(self, places: tuple[Place, ...]) -> tuple[float, FloatArray]:
-        """The share of a slow tail of the receiver, and what a share of one does to each section.
-
-        A tail that falls as 1/t has no length, so that no pole takes it out; it follows from all
-        the power before a point. Its share is found from what it bends in all sections together.
-
-        Returns
-        -------
-        share : float
-            Of the response for each e-fold of time; 0 where no tail shows.
-        ends_db : array, shape (S, 2)
-            How much the whole tail would lift both ends of each section's line, in z order.
-        """
-        shot = self.shot
-        power = np.maximum(shot.cells.power, 1e-13)
-        count = power.size
-        step = shot.cells.width * shot.spacing_m / shot.pulse_m
-        reach = min(int(SLOW_PULSES / step), count)
-        behind = step * np.arange(reach)
-        kernel = np.where(behind >= 1, step / np.maximum(behind, 1), 0.0)
-        size = 1 << (count + reach).bit_length()
-        lit = np.where(shot.cells.x_m < 0, 0.0, power)
-        tail = np.fft.irfft(np.fft.rfft(lit, size) * np.fft.rfft(kernel, size), size)[:count]
-        tail *= DB_PER_RELATIVE_POWER / power
+    def lifted_db(self, places: tuple[Place, ...], share: float) -> FloatArray:
+        """How much such a share of a slow tail lifts both ends of each section, in z order."""
+        if not share:
+            return np.zeros((len(places) + 1, 2))
         begin, stop = self.stretches(places)
-        lo, hi = self.cell_index(begin), self.cell_index(np.minimum(stop, shot.signal_end_m))
-        ends, sums = np.zeros((lo.size, 2)), np.zeros(4)
-        for m in np.flatnonzero(hi - lo >= LEAST_BENT_POINTS).tolist():
-            here = slice(int(lo[m]), int(hi[m]))
-            root = np.sqrt(shot.cells.weight[here])
-            if np.count_nonzero(root) < LEAST_BENT_POINTS:
-                continue
-            line = np.stack([np.ones(root.size), np.linspace(-1, 1, root.size)], axis=1)
-            both = np.stack([shot.cells.level_db[here], tail[here]], axis=1) * root[:, None]
-            fitted = np.linalg.lstsq(line * root[:, None], both, rcond=None)[0]
-            left, bent = (both - np.einsum("wa,ab->wb", line * root[:, None], fitted)).T
-            sums += [left @ bent, bent @ bent, left @ left, np.count_nonzero(root) - 2]
-            far, near = float(fitted[0, 1] + fitted[1, 1]), float(fitted[0, 1] - fitted[1, 1])
-            ends[m] = (near, far) if self.forward else (far, near)
-        shared, own, rest, freedom = sums.tolist()
-        if not own > 0 or freedom < 1:
-            return 0.0, ends
-        share = shared / own
-        noise = max((rest - share * shared) / freedom, 1.0)
-        sure = shared > SLOW_SIGMAS * math.sqrt(own * noise)
-        return (share if sure and LEAST_SLOW < share < MOST_SLOW else 0.0), ends
+        lo, hi = self.cell_index(begin), self.cell_index(np.minimum(stop, self.shot.signal_end_m))
+        ends = share * Lifted.of(self.shot, lo, hi).ends_db
+        return ends if self.forward else ends[:, ::-1]
 
 
 #: The shot from A and the shot from B.
@@ -426,10 +390,8 @@ def with_bends(sides: tuple[Side, Side], fit: JointFit, places: tuple[Place, ...
     """Return a fit whose uncertainty knows of sections that are not straight."""
     ends = np.stack([side.bends_db(fit, places) for side in sides], axis=2)
     bends = np.hypot(ends[:-1, 1], ends[1:, 0])
-    # Both shots are mostly one make's: what one shows may be below the noise of the other.
-    tails = [side.slow_tail(places) for side in sides]
-    share = max(found for found, _ in tails)
-    slow = share * np.stack([lifted for _, lifted in tails], axis=2)
+    lifted = [side.lifted_db(places, side.shot.response.u_slow) for side in sides]
+    slow = np.stack(lifted, axis=2)
     return replace(fit, bends_db=np.hypot(bends, slow[:-1, 1] - slow[1:, 0]))
 
 

@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from otdravg.errors import BadSetting, Refusal, ShotsDoNotPair
-from otdravg.findings import Finding, Scope, Severity, caution, note
+from otdravg.findings import Finding, Scope, Severity, caution, note, says
 from otdravg.fit.joint import JointFit, fit_sections
 from otdravg.fit.read_off import readings_of, sections_of
 from otdravg.fit.reading import Reading, SectionReading
@@ -26,11 +26,12 @@ from otdravg.shot.detect import Detection, detect
 from otdravg.shot.lines import step_between
 from otdravg.shot.noise import linear_power
 from otdravg.shot.point_checks import NoisePrints, shot_findings
-from otdravg.shot.response import Response
+from otdravg.shot.response import U_SLOW, Response
 from otdravg.shot.settings import Direction
 from otdravg.shot.steps import PLACES_PER_PULSE, threshold_for
 from otdravg.shot.table_check import table_findings
 from otdravg.shot.trace import Trace
+from otdravg.words.catalogue import do_not_pair
 
 __all__ = ["Measurement", "measure"]
 
@@ -150,6 +151,8 @@ def measure(
     own = response if isinstance(response, tuple) else (response, response)
     seen_ab = detect(ab, index, false_alarm_rate=shot_false_alarm_rate, response=own[0])
     seen_ba = detect(ba, index, false_alarm_rate=shot_false_alarm_rate, response=own[1])
+    if response is None:
+        seen_ab, seen_ba = _alike(seen_ab, seen_ba, index, shot_false_alarm_rate)
     try:
         axis, axis_findings = find_axis(seen_ab, seen_ba, launch_m=launch_m, receive_m=receive_m)
     except ShotsDoNotPair as refused:
@@ -196,6 +199,27 @@ def measure(
     )  # fmt: skip
 
 
+def _alike(ab: Detection, ba: Detection, index: float, rate: float) -> tuple[Detection, Detection]:
+    """Look again at a shot that does not show the slow tail that the other one does.
+
+    Both are mostly one make's: what one shows may be below the noise of the other.
+    """
+    names = {one.shot.trace.identity.instrument for one in (ab, ba)} - {""}
+    told = [
+        one
+        if one.shot.response.slow or not other.shot.response.slow or len(names) > 1
+        else detect(
+            one.shot.trace, index, false_alarm_rate=rate,
+            response=replace(
+                one.shot.response, slow=other.shot.response.slow,
+                u_slow=U_SLOW * other.shot.response.slow, reach=other.shot.response.reach,
+            ),
+        )
+        for one, other in ((ab, ba), (ba, ab))
+    ]  # fmt: skip
+    return told[0], told[1]
+
+
 def _damaged(*shots: Detection) -> ShotsDoNotPair | None:
     """Tell shots that do not pair for points that no receiver saw; None where both are sound."""
     for seen in shots:
@@ -205,12 +229,14 @@ def _damaged(*shots: Detection) -> ShotsDoNotPair | None:
             if finding.severity is Severity.DEFECT
         ]
         if broken:
-            return ShotsDoNotPair(
+            return do_not_pair(
                 Refusal.DAMAGED,
-                f"{seen.shot.trace.identity.path}: what stands there is no reflected light "
-                f"({', '.join(broken)})",
-                "copy the file from the instrument again, or shoot again",
-            )
+                says(
+                    "no-reflected-light", file=seen.shot.trace.identity.path,
+                    findings=", ".join(broken),
+                ),
+                says("copy-or-shoot-again"),
+            )  # fmt: skip
     return None
 
 

@@ -24,7 +24,7 @@ from otdravg.shot.noise import (
     noise_about,
 )
 from otdravg.shot.reflections import Peak, running_mean
-from otdravg.shot.response import Response
+from otdravg.shot.response import U_SLOW, Response
 from otdravg.shot.settings import ResponseSource
 from otdravg.shot.shape import BEFORE, BEHIND, shown_by_ramps
 from otdravg.shot.shot import Shot, prepare, with_dead_zones, with_reflections
@@ -39,12 +39,13 @@ from otdravg.shot.steps import (
     take_out_compounds,
     threshold_for,
 )
-from otdravg.shot.tails import tails
+from otdravg.shot.tails import Lifted, tails
 from otdravg.shot.trace import Trace
 
 __all__ = ["Detection", "Event", "EventKind", "detect"]
 
 FloatArray = npt.NDArray[np.float64]
+IndexArray = npt.NDArray[np.intp]
 
 #: The first search, with rough noise, asks for this much more than the final threshold. Chosen,
 #: not derived: rough noise may be small by this factor, where it missed how far ripple reaches.
@@ -77,6 +78,9 @@ LEAST_PULSES_PER_STEP = 8.0
 #: Tails that fit worse than this, chi-squared per point, are not quite the model's. Chosen, not
 #: derived: half of what is believed at all.
 LARGE_MISFIT = 3.0
+#: Looks at a shot until its response is settled: reflections, ramps, and what a slow tail bends
+#: (chosen, not derived: a second look at bends finds little).
+MOST_LOOKS = 3
 #: Points, and cells, that a section must have to say anything of the noise. Chosen, not derived:
 #: the line takes two, six and one are left.
 LEAST_POINTS, LEAST_CELLS = 8, 3
@@ -153,15 +157,8 @@ def detect(
     ShotsDoNotPair
         With reason ``NO_SIGNAL`` when there is no usable fibre signal.
     """
-    shot = prepare(trace, group_index, response)
-    length = shot.signal_end_m - float(shot.x_m[shot.front_clear])
-    threshold = threshold_for(false_alarm_rate, length, shot.pulse_m, 1)
-    looked = _first_look(shot, threshold)
-    shown = None if response else _shown_by_ramps(shot, *looked)
-    if shown:
-        shot = prepare(trace, group_index, shown)
-        looked = _first_look(shot, threshold)
-    shot = _with_noise_of_its_own(shot, threshold, looked)
+    shot = _learnt(trace, group_index, false_alarm_rate, response)
+    threshold = _threshold(shot, false_alarm_rate)
     end_m, end_peak = _end_position(shot)
     stop_m = _stop_m(shot, end_m, end_peak)
     while True:
@@ -196,6 +193,34 @@ def detect(
         tuple(events), end_m, shot.fall is not None, false_alarm_rate,
         tuple(findings), shot,
     )  # fmt: skip
+
+
+def _threshold(shot: Shot, false_alarm_rate: float) -> float:
+    length = shot.signal_end_m - float(shot.x_m[shot.front_clear])
+    return threshold_for(false_alarm_rate, length, shot.pulse_m, 1)
+
+
+def _learnt(
+    trace: Trace, group_index: float | None, false_alarm_rate: float, stated: Response | None
+) -> Shot:
+    """Prepare a shot with what reflections, ramps and bent fibre say of its receiver."""
+    shot = prepare(trace, group_index, stated)
+    for look in range(MOST_LOOKS):
+        threshold = _threshold(shot, false_alarm_rate)
+        looked = _first_look(shot, threshold)
+        shown = None if stated or look else _shown_by_ramps(shot, *looked)
+        if not shown:
+            known = shot.response
+            shot = _with_noise_of_its_own(shot, threshold, looked)
+            lifted = Lifted.of(shot, *_cells_between(shot, *looked))
+            if stated or not lifted.share:
+                break
+            slow = known.slow + lifted.share
+            if known.slow:  # what shows behind the end is as sure
+                slow = (slow + known.slow) / 2
+            shown = replace(known, slow=slow, u_slow=max(lifted.u_share, U_SLOW * slow))
+        shot = prepare(trace, group_index, shown)
+    return shot
 
 
 def _response_findings(shot: Shot, events: list[Event]) -> list[Finding]:
@@ -319,6 +344,18 @@ def _first_look(
     return fixed, steps, stop_m
 
 
+def _cells_between(
+    shot: Shot, fixed: list[Zone], steps: list[float], stop_m: float
+) -> tuple[IndexArray, IndexArray]:
+    """First and last cell of the straight pieces between the events of a shot."""
+    clear = shot.clear_m(np.array(steps)).tolist()
+    edges = sorted(fixed + list(zip(steps, clear, strict=True)))
+    begin = np.array([shot.x_m[shot.front_clear], *(e[1] for e in edges)])
+    end = np.array([*(e[0] - shot.guard_m for e in edges), stop_m])
+    lo, hi = (shot.cells.index(at, shot.spacing_m) for at in (begin, end))
+    return lo, np.maximum(lo, hi)
+
+
 def _noise_between(shot: Shot, fixed: list[Zone], steps: list[float], stop_m: float) -> NoiseModel:
     """Noise of a shot about the straight lines between its events."""
     clear = shot.clear_m(np.array(steps)).tolist()
@@ -346,7 +383,7 @@ def _noise_between(shot: Shot, fixed: list[Zone], steps: list[float], stop_m: fl
         start=shot.noise,
         tail_db2=shot.tail_db2,
         smoothing=shot.means[0],
-        least_white=bool(shot.response.poles),
+        least_white=shot.white if shot.response.poles else 0.0,
     )
 
 

@@ -82,15 +82,18 @@ class LineSums:
     origin_m: float
     unit_m: float
     sums: FloatArray  # shape (5, n + 1)
+    ends: float = 0.0  # points of a line whose ends add as much variance as the line has
 
     @classmethod
-    def of(cls, z_m: FloatArray, y_db: FloatArray, weight: FloatArray) -> LineSums:
+    def of(
+        cls, z_m: FloatArray, y_db: FloatArray, weight: FloatArray, ends: float = 0.0
+    ) -> LineSums:
         """Build the sums; points with weight 0 do not count, whatever their level."""
         sums = np.zeros((5, z_m.size + 1))
         terms = sums[:, 1:]
         origin_m, unit_m = _fill(terms, z_m, y_db, weight)
         np.cumsum(terms, axis=1, out=terms)
-        return cls(origin_m, unit_m, sums)
+        return cls(origin_m, unit_m, sums, ends)
 
     def between(self, lo: IndexArray, hi: IndexArray) -> FloatArray:
         """Sums over points lo ≤ i < hi, shape (5,) + lo.shape."""
@@ -262,6 +265,7 @@ class _Normal:
     b: _Piece
     coupling: float  # q
     inverse: FloatArray  # of the determinant
+    louder: FloatArray | float  # by how much the ends of the shorter piece raise the variance
 
     @classmethod
     def of(
@@ -279,7 +283,11 @@ class _Normal:
             _Piece.of(sums.between(*ends), at, p + q, p * prior.mean * unit)
             for ends in (left, right)
         )
-        return cls(a, b, q, 1 / (a.spread * b.spread - q * q))
+        louder = 1.0
+        if sums.ends:
+            shorter = np.minimum(*(np.maximum(hi - lo, 1) for lo, hi in (left, right)))
+            louder = 1 + sums.ends / shorter
+        return cls(a, b, q, 1 / (a.spread * b.spread - q * q), louder)
 
     def step(self) -> StepEstimate:
         """Step and its variance; NaN where a piece has no points, or none that count."""
@@ -295,4 +303,5 @@ class _Normal:
         weak = np.maximum(a.variance, b.variance)
         unknown = ~((np.minimum(a.variance, b.variance) > 0) & (weak < np.inf))
         loss[unknown] = variance[unknown] = np.nan
+        variance *= self.louder
         return StepEstimate(loss, variance)

@@ -315,7 +315,7 @@ def noise_about(
     start: NoiseModel,
     tail_db2: float | None = None,
     smoothing: int = 1,
-    least_white: bool = False,
+    least_white: float = 0.0,
 ) -> NoiseModel:
     """Estimate the noise of a shot's ``power`` (shape (n,)) about lines fitted to it.
 
@@ -342,9 +342,9 @@ def noise_about(
         sources apart where the level hardly changes along a short fibre.
     smoothing : int
         Points over which the receiver noise is correlated.
-    least_white : bool
-        Whether the receiver noise counts as white at least: where poles were taken out, a window of
-        a pulse shows less of it than a shorter one.
+    least_white : float
+        Long-run variance of the receiver noise by a point's at least: where poles were taken out, a
+        window of a pulse shows less of it than a shorter one.
 
     Notes
     -----
@@ -374,7 +374,7 @@ def _noise(
     start: NoiseModel,
     tail_db2: float | None,
     smoothing: int,
-    least_white: bool,
+    least_white: float,
 ) -> NoiseModel:
     """Estimate both sources from residuals where the fitted power is 1/q."""
     count, n = int(np.count_nonzero(usable)), residual.size
@@ -415,7 +415,8 @@ def _noise(
     n11, n12, n22 = (squares @ kept).tolist()
     prior = None if tail_db2 is None else tail_db2 * reference2
     constant, receiver = _two_sources((n11, n12, n22, *(own @ kept).tolist()), 1, prior)
-    best = (constant, receiver)
+    least = least_white or 1.0
+    best = (constant * least, receiver * least)
     changes = np.flatnonzero(usable[1:] != usable[:-1]) + 1
     edges = np.concatenate(([0] * bool(usable[0]), changes, [n] * bool(usable[-1])))
     lengths = edges[1::2] - edges[::2]
@@ -428,9 +429,9 @@ def _noise(
             width,
             None if prior is None else prior * smoothing,
         )
-        if least_white and sources[1] < receiver:
-            rest = (r1 * width - n12 * share * receiver) / (n11 * share)
-            sources = (max(rest, 0.0), receiver)
+        if sources[1] < least_white * receiver:
+            rest = (r1 * width - n12 * share * least_white * receiver) / (n11 * share)
+            sources = (max(rest, 0.0), least_white * receiver)
         swallowed = max(1 - width * parameters / count, 0.3)
         candidate = (sources[0] / swallowed, sources[1] / swallowed)
         if candidate[0] + candidate[1] > best[0] + best[1]:

@@ -39,6 +39,9 @@ __all__ = [
     "equalised",
     "learnt",
     "noise_width",
+    "slow_behind_end",
+    "slow_tail",
+    "without_slow_tail",
 ]
 
 FloatArray = npt.NDArray[np.float64]
@@ -107,6 +110,29 @@ WIDEST_PULSES = 5.0
 UNCORRELATED = 0.06
 
 
+#: Where a pole is taken out, the noise of the points at both ends of a line stands out: it is
+#: averaged over so many that a line of so many pulses has no more of it than this, dB; but over so
+#: small a part of a pulse at least. Chosen, not derived: a usual section; as much as a splice's
+#: uncertainty is where there is hardly noise; less than a cell of the search.
+LINE_PULSES, LITTLE_DB, SHARP = 10.0, 0.0005, 8.0
+#: A slow tail that falls as 1/t is looked for out to so many pulses, and so many over which it may
+#: die out (chosen, not derived: what lies beyond is as good as straight).
+SLOW_PULSES, SLOW_REACH = 1000.0, (60.0, 120.0, 250.0, 1000.0)
+#: Share of the response for each e-fold of time. Chosen, not derived: less than 0.01 % does not
+#: show, more than 0.3 % would be 1.7 % of all over 300 pulses, a broken receiver.
+LEAST_SLOW, MOST_SLOW = 1e-4, 3e-3
+#: Pulses of such a tail behind the end of the fibre that show it, and how well its share is then
+#: known: other shares of light that was clipped shine there, too. Chosen, not derived.
+LEAST_BLOCKS, U_SLOW = 6, 0.4
+#: What is brighter than a tail of the share that was found by this factor is fibre, and no tail.
+#: Chosen, not derived: a tail of the shape that is taken for it is right to a few per cent.
+SURELY_BRIGHT = 1.3
+#: A model of such a tail is believed to this share of it. Chosen, not derived: nobody knows how it
+#: dies out.
+SLOW_SHARE = 0.03
+#: It must leave less than this share of what a level floor would. Benchmark: receivers, tails of
+#: 1/t leave up to 0.11, other ends 0.25 and more.
+SLOW_GAIN = 0.15
 #: Share of the fibre's power that the remains of a tail may have where the fibre is used again: 2
 #: mdB (chosen, not derived: they die out within the first part of a section).
 REMAINS = 1e-3
@@ -144,6 +170,12 @@ class Response:
         Chi-squared per point of the tails that the poles were learnt from.
     edges : int
         Edges that they were learnt from; 0: nothing clean was there.
+    slow : float
+        Share of the response, for each e-fold of time, in a tail that falls as 1/t.
+    u_slow : float
+        Its standard uncertainty.
+    reach : float
+        Pulses over which that tail dies out.
     source : ResponseSource
 
     Raises
@@ -160,6 +192,9 @@ class Response:
     at_most: float = 0.0
     misfit: float = 0.0
     edges: int = 0
+    slow: float = 0.0
+    u_slow: float = 0.0
+    reach: float = 120.0
     source: ResponseSource = ResponseSource.STATED
 
     def __post_init__(self) -> None:
@@ -285,9 +320,19 @@ def noise_width(power: FloatArray, sigma: float, pulse_points: float) -> int:
 
 
 def equalised(
-    power: FloatArray, response: Response, pulse_points: float, *, raw: bool = False
-) -> tuple[FloatArray, tuple[int, ...]]:
+    power: FloatArray, response: Response, pulse_points: float, noise: float = 1.0
+) -> tuple[FloatArray, tuple[int, ...], float]:
     """Take the poles out of a record.
+
+    Parameters
+    ----------
+    power : array, shape (n,)
+        Linear power as it was recorded.
+    response : Response
+    pulse_points : float
+    noise : float
+        Standard deviation of a point where the fibre is weakest, as a share of its power: the
+        cleaner a record, the less of what takes a pole out has to be averaged.
 
     Returns
     -------
@@ -295,14 +340,22 @@ def equalised(
         Linear power as an instrument without poles would have shown it; may be negative in noise.
     widths : tuple of int
         Points of the running means that keep the noise in bounds, one for each pole.
+    white : float
+        Long-run variance of what was white noise, as a share of a point's variance: taking a pole
+        out leaves the mean of many points as it was.
     """
-    widths = []
+    widths, white = [], 1.0
     for pole in response.poles:
         a = math.exp(-1 / (pole * pulse_points))
         gain = a / (1 - a)
         # The difference of two points of white noise, over this many points, is that of one.
-        width = 1 if raw else max(math.ceil(math.sqrt(2) * gain), 1)
+        longest = math.sqrt(2) * gain
+        # What it leaves in the level that a line reaches at either end may be too little to matter.
+        line = LINE_PULSES * pulse_points
+        little = 20 * (gain / line) ** 2 * (5 / math.log(10) * noise / LITTLE_DB) ** 2
+        width = math.ceil(min(max(little, pulse_points / SHARP, 1.0), longest))
         widths.append(width)
+        white *= min(width / longest, 1.0) ** 2
         sums = np.zeros(power.size + 1)
         np.cumsum(power, out=sums[1:])
         # The mean of y + gain·(y[i] − y[i−1]) over a window telescopes to its two ends.
@@ -311,7 +364,93 @@ def equalised(
         lo = np.maximum(lo, 0)
         mean = (sums[hi] - sums[lo]) / (hi - lo)
         power = mean + gain * (power[hi - 1] - power[np.maximum(lo - 1, 0)]) / (hi - lo)
-    return power, tuple(widths)
+    return power, tuple(widths), white
+
+
+def slow_tail(power: FloatArray, pulse_points: float, reach: float) -> FloatArray:
+    """What a receiver's tail that falls as 1/t adds, for a share of 1 in each e-fold of time.
+
+    Such a tail has no length, so that no pole takes it out: it follows from all the ``power``
+    (shape (n,)) before a point. It dies out over ``reach`` pulses, as exp(−t/reach).
+    """
+    count = min(int(SLOW_PULSES * pulse_points), power.size)
+    behind = np.arange(count) / pulse_points
+    kernel = np.exp(-behind / reach) / np.maximum(behind, 1) / pulse_points
+    kernel[behind < 1] = 0.0
+    size = 1 << (power.size + count).bit_length()
+    spectrum = np.fft.rfft(power, size) * np.fft.rfft(kernel, size)
+    return np.asarray(np.fft.irfft(spectrum, size)[: power.size])
+
+
+def without_slow_tail(
+    power: FloatArray, response: Response, start: int, end: int, pulse_points: float
+) -> tuple[FloatArray, Response]:
+    """Take the slow tail of a response out of a record; its share is no larger than light is left.
+
+    Parameters
+    ----------
+    power : array, shape (n,)
+        Linear power as it was recorded.
+    response : Response
+    start, end : int
+        First point behind the front panel and last one with signal.
+    pulse_points : float
+    """
+    lit = np.concatenate([np.zeros(start), power[start:]])
+    tail = slow_tail(lit, pulse_points, response.reach)
+    block = max(round(pulse_points), 1)
+    count = (end + 1 - start) // block
+    both = np.stack([power, tail])[:, start : start + count * block]
+    light, dark = both.reshape(2, count, block).mean(axis=2)[:, LEAST_BLOCKS:]
+    share = min(response.slow, float((light / np.maximum(dark, 1e-30)).min(initial=np.inf)))
+    left = np.maximum(power - share * tail, power.min())
+    return left, replace(response, slow=share, u_slow=max(response.u_slow, response.slow - share))
+
+
+def slow_behind_end(
+    power: FloatArray, dark: float, sure: float, start: int, end: int, pulse_points: float
+) -> Response | None:
+    """Share, its uncertainty and reach of a slow tail that shows behind the fibre.
+
+    No fibre is as dark as such a tail, by what has shone before: where less is left, the tail alone
+    is. None where no such stretch ends the signal of a record.
+
+    Parameters
+    ----------
+    power : array, shape (n,)
+        Linear power as it was recorded.
+    dark, sure : float
+        Mean of the power without light, and what a mean over a pulse must exceed it by to be light.
+    start, end : int
+        First point behind the front panel and last one with signal.
+    pulse_points : float
+    """
+    block = max(round(pulse_points), 1)
+    count = (end + 1 - start) // block
+    light = power[start : start + count * block].reshape(count, block).mean(axis=1) - dark
+    if count < 2 * LEAST_BLOCKS or light[-LEAST_BLOCKS:].max() > MOST_SLOW * 10 * light.max():
+        return None
+    tails = np.stack([slow_tail(light, pulse_points / block, reach) for reach in SLOW_REACH])
+    share, best = MOST_SLOW, len(SLOW_REACH) - 1
+    for _ in range(3):  # the fibre's own end is among the tail until its share is known
+        first = int(np.flatnonzero(light > share * tails[best])[-1]) + 3
+        dark_from = np.flatnonzero(light[first:] < sure)
+        behind = slice(first, first + int(dark_from[0]) if dark_from.size else count - 1)
+        dim = light[behind]
+        if dim.size < LEAST_BLOCKS:
+            return None
+        weight = 1 / ((sure / 6) ** 2 + (SLOW_SHARE * dim) ** 2)
+        here = tails[:, behind]
+        shares = np.einsum("i,ri,i->r", weight, here, dim) / np.einsum("i,ri->r", weight, here**2)
+        left = np.einsum("i,ri->r", weight, (dim - shares[:, None] * here) ** 2)
+        best = int(np.argmin(left))
+        share = SURELY_BRIGHT * float(shares[best])
+    level = float(np.einsum("i,i", weight, dim) / weight.sum())
+    share, flat = float(shares[best]), float(np.einsum("i,i", weight, (dim - level) ** 2))
+    # What dies out as fast as the shortest does is an exponential.
+    if not LEAST_SLOW < share < MOST_SLOW or best == 0 or left[best] > SLOW_GAIN * flat:
+        return None
+    return Response(slow=share, u_slow=U_SLOW * share, reach=SLOW_REACH[best])
 
 
 def edges_of(record: Record) -> list[Edge]:
@@ -459,7 +598,7 @@ def _with_smoothing(
 
     Without its poles a reflection rises as the running mean does, in a straight line of power.
     """
-    power, _ = equalised(record.power, replace(found, smoothing=1), record.pulse_points, raw=True)
+    power, *_ = equalised(record.power, found, record.pulse_points, 0.0)
     ceiling = float(record.power.max()) * 0.999
     widths = []
     for edge in edges:

@@ -12,7 +12,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from otdravg.errors import Refusal, ShotsDoNotPair
+from otdravg.errors import Refusal
+from otdravg.findings import says
 from otdravg.shot.lines import LineSums, SlopePrior
 from otdravg.shot.noise import (
     DB_PER_RELATIVE_POWER,
@@ -44,8 +45,11 @@ from otdravg.shot.response import (
     equalised,
     learnt,
     noise_width,
+    slow_behind_end,
+    without_slow_tail,
 )
 from otdravg.shot.trace import Trace
+from otdravg.words.catalogue import do_not_pair
 
 __all__ = [
     "CELLS_PER_PULSE",
@@ -185,11 +189,21 @@ class Shot:
     slope_db_per_m: float  # typical of the fibre
     u_slope_db_per_m: float
     cells: Cells
+    white: float = 1.0  # long-run variance of white noise by a point's, poles taken out
 
     @property
     def smoothing(self) -> int:
         """Points that a sharp edge is spread over."""
         return sum(self.means) - len(self.means) + 1
+
+    @property
+    def loud_ends(self) -> float:
+        """Points of a line whose ends add as much variance as it has, where poles were taken out.
+
+        Of white noise e, gain·(e[i] − e[i−w])/w is added, which at both ends of a line is left
+        over: 20·gain²/(w·N²) of its variance, against 4/N, in the level that the line reaches.
+        """
+        return 2.5 * self.smoothing * (1 / self.white - 1)
 
     @property
     def recovery_m(self) -> float:
@@ -300,39 +314,53 @@ def prepare(
     pulse_points = pulse / spacing
     span_db = float(np.ptp(level))
     if span_db > LARGEST_SPAN_DB:
-        raise ShotsDoNotPair(
+        raise do_not_pair(
             Refusal.NO_SIGNAL,
-            f"{trace.identity.path}: levels span {span_db:.0f} dB, more than any receiver shows",
-            "the file's scale factor is wrong: export the shot again",
+            says("levels-too-far", file=trace.identity.path, span_db=float(span_db)),
+            says("export-again"),
         )
     guess = -FIRST_GUESS_DB_PER_KM * spacing / 1000
-    floor = noise_floor(level, guess)
     power = linear_power(level)
     start = int(np.clip(np.ceil(-x[0] / spacing), 0, n - 1))
+    floor = noise_floor(level, guess)
     end = find_end(power, floor, pulse_points)
+    slow = response
+    if not response and not floor.masked:
+        sure = floor.surely_above(max(round(pulse_points), 1))
+        slow = slow_behind_end(power, floor.dark_power, sure, start, end, pulse_points)
+    if slow and slow.slow:
+        power, slow = without_slow_tail(power, slow, start, end, pulse_points)
+        level = DB_PER_RELATIVE_POWER * np.log(power)
+        end = find_end(power, floor, pulse_points)
     behind = power[end + int(20 * pulse_points) + 20 :] if floor.is_noise else power[:0]
     shared = 1 if floor.masked else noise_width(behind, floor.noise_power, pulse_points)
     fall = final_fall(power, floor, end, pulse_points)
     for behind_end in (fall_into_tail, fall_by_and_by):
-        slow = behind_end(power, floor, start, end, pulse_points, guess)
-        if slow is not None and (fall is None or slow < fall):
-            fall, end = slow, min(end, slow + int(np.ceil(pulse_points)))
+        late = behind_end(power, floor, start, end, pulse_points, guess)
+        if late is not None and (fall is None or late < fall):
+            fall, end = late, min(end, late + int(np.ceil(pulse_points)))
     if end - start < max(4 * pulse_points, 24):
-        raise ShotsDoNotPair(
+        seen_m = float(max(end - start, 0) * spacing)
+        raise do_not_pair(
             Refusal.NO_SIGNAL,
-            f"{trace.identity.path}: only {max(end - start, 0) * spacing:.0f} m of signal above "
-            f"the noise, less than four pulse lengths or 24 points",
-            "shoot again with a shorter pulse or finer point spacing, or clean the connector",
+            says("too-little-signal", file=trace.identity.path, seen_m=seen_m),
+            says("shorter-pulse-or-clean"),
         )
     record = Record(
         level, power, pulse_points, guess, start, end, fall, floor.mean_power, floor.noise_power
     )
     response = response or learnt(record, shared)
+    if slow and slow.slow:
+        response = replace(response, slow=slow.slow, u_slow=slow.u_slow, reach=slow.reach)
     means: tuple[int, ...] = (response.smoothing,)
+    white = 1.0
     blind = blind_zones(record, response)
     blank = first_blank(level, start) if floor.masked else n
     if response.poles:
-        power, more = equalised(power, response, pulse_points)
+        last = end if fall is None else fall
+        faint = median(power[max(last - math.ceil(4 * pulse_points), start) : last + 1])
+        relative = floor.noise_power / max(faint - floor.mean_power, 1e-13)
+        power, more, white = equalised(power, response, pulse_points, relative)
         means += more
         if fall is not None:  # without its tail the end falls where it is
             fall = final_fall(power, floor, end, pulse_points) or fall
@@ -345,7 +373,7 @@ def prepare(
     edge = int(1.5 * pulse_points)
     within = slice(start + edge, max(end - edge, start))
     known = floor.noise_power > 0 and not response.poles
-    tail = (DB_PER_RELATIVE_POWER * floor.noise_power) ** 2 if known else None
+    tail_db2 = (DB_PER_RELATIVE_POWER * floor.noise_power) ** 2 if known else None
     slope = _typical_slope(level, start, end, pulse_points, spacing)
     quantum = level_step(trace)
     typical = median(power[start : end + 1 : 16])
@@ -354,9 +382,9 @@ def prepare(
     slack = SLOPE_SLACK_DB_PER_KM / 1000 * spacing
     sums = RunningSums.of(level)
     contour = Contour.of(level, power, pulse_points, slope[0] * spacing, smoothing, slack, sums)
-    point_noise = rough_noise(level, within, contour.clipped, lag, rounding, tail)
+    point_noise = rough_noise(level, within, contour.clipped, lag, rounding, tail_db2)
     coarse = max(int(pulse_points / 2), smoothing, 4)
-    mean_tail = None if tail is None else tail * min(smoothing, coarse) / coarse
+    mean_tail = None if tail_db2 is None else tail_db2 * min(smoothing, coarse) / coarse
     averaged = Rounding(rounding.long_run_db2 / coarse, rounding.long_run_db2 / coarse)
     mean_noise = rough_noise(
         sums.means(0, coarse), within, contour.clipped, lag + coarse, averaged, mean_tail
@@ -364,13 +392,13 @@ def prepare(
     noise = NoiseModel(
         point_noise.constant_db2,
         point_noise.receiver_db2,
-        max(ROUGH_RIPPLE * mean_noise.constant_db2 * coarse, point_noise.constant_db2),
-        max(mean_noise.receiver_db2 * coarse, point_noise.receiver_db2),
+        max(ROUGH_RIPPLE * mean_noise.constant_db2 * coarse, white * point_noise.constant_db2),
+        max(mean_noise.receiver_db2 * coarse, white * point_noise.receiver_db2),
     )
     shot = Shot(
         trace, index, x, power, level, response, means, blind, blank, quantum, rounding, pulse,
         spacing, floor, start, end, contour, fall,
-        start, (), np.zeros(n, dtype=bool), noise, *slope, Cells.none(width),
+        start, (), np.zeros(n, dtype=bool), noise, *slope, Cells.none(width), white,
     )  # fmt: skip
     return with_reflections(shot)
 
@@ -519,5 +547,5 @@ def make_cells(shot: Shot, width: int) -> Cells:
     # The logarithm of noisy power reads low by this much to first order.
     level += (DB_PER_RELATIVE_POWER * 0.5 * sigma2) * inverse_square
     weight = usable * (width / shot.noise.long_run_at(inverse_square))
-    sums = LineSums.of(x, level, weight)
+    sums = LineSums.of(x, level, weight, shot.loud_ends / width)
     return Cells(width, x, power, inverse_square, level, weight, sums)

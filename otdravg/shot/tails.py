@@ -1,24 +1,28 @@
-"""Tails behind dead zones, where they were found as steps.
+"""Tails that no dead zone ends: those found as steps, and those that fall as 1/t.
 
 What a slow receiver leaves behind a reflection or the front panel falls less and less. Two windows
-of a few pulses may not tell it from fibre, and the search finds one small loss behind the other.
+of a few pulses may not tell it from fibre, and the search finds one small loss behind the other. A
+tail that falls as 1/t bends fibre over hundreds of pulses, behind losses too.
 """
 
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from itertools import takewhile
 
 import numpy as np
 import numpy.typing as npt
 
 from otdravg.shot.noise import DB_PER_RELATIVE_POWER
-from otdravg.shot.response import REMAINS
+from otdravg.shot.response import LEAST_SLOW, MOST_SLOW, REMAINS, slow_tail
+from otdravg.shot.shot import Shot
 from otdravg.shot.steps import Search, Zone, beside
 
-__all__ = ["tails"]
+__all__ = ["Lifted", "tails"]
 
 FloatArray = npt.NDArray[np.float64]
+IndexArray = npt.NDArray[np.intp]
 
 #: Lengths of tails that are looked for behind dead zones, pulses, and steps that one may be taken
 #: for. Chosen, not derived: shorter ones end with the dead zone; longer ones are as good as fibre.
@@ -26,6 +30,62 @@ SHORTEST_TAIL, LONGEST_TAIL, MOST_OF_TAIL = 0.5, 60.0, 8
 #: A tail that is left where a dead zone ends is no higher, dB. Chosen, not derived: more than the
 #: end of a dead zone passes over, less than a splice that anybody would cut.
 MOST_LEFT_DB = 0.1
+#: A tail that falls as 1/t is believed from so many sigmas on, by bent fibre alone and where it
+#: shows behind the end of the fibre, too. Chosen, not derived: what bends fibre is never quite such
+#: a tail; one exponential looks like it by up to 7.
+SLOW_SIGMAS, AGAIN_SIGMAS = 12.0, 6.0
+#: Cells that a share of 1 would lift by more than this are no fibre, dB. Derived: by 0.2 dB at the
+#: least share that counts.
+MOST_LIFTED_DB = 2000.0
+#: Cells that a section must have to show a bend (chosen, not derived: shorter ones hold three
+#: independent readings or less).
+LEAST_BENT_CELLS = 16
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Lifted:
+    """What a tail that falls as 1/t does to straight sections of a shot.
+
+    ``ends_db`` (shape (S, 2)) is how much a share of one would lift both ends of each section's
+    line, in the direction of travel; ``share`` and ``u_share`` are what bends all sections together
+    best, 0 where no tail shows.
+    """
+
+    ends_db: FloatArray
+    share: float
+    u_share: float
+
+    @classmethod
+    def of(cls, shot: Shot, lo: IndexArray, hi: IndexArray) -> Lifted:
+        """Look at the cells lo ≤ i < hi of each section."""
+        cells = shot.cells
+        power = np.maximum(cells.power, 1e-13)
+        lit = np.where(cells.x_m < 0, 0.0, power)
+        pulse_cells = shot.pulse_m / (cells.width * shot.spacing_m)
+        tail = slow_tail(lit, pulse_cells, shot.response.reach)
+        tail *= DB_PER_RELATIVE_POWER / power
+        ends, sums = np.zeros((lo.size, 2)), np.zeros(4)
+        for m in np.flatnonzero(hi - lo >= LEAST_BENT_CELLS).tolist():
+            here = slice(int(lo[m]), int(hi[m]))
+            root = np.sqrt(cells.weight[here]) * (tail[here] < MOST_LIFTED_DB)
+            count = np.count_nonzero(root)
+            if count < LEAST_BENT_CELLS:
+                continue
+            line = np.stack([np.ones(root.size), np.linspace(-1, 1, root.size)], axis=1)
+            both = np.stack([cells.level_db[here], tail[here]], axis=1) * root[:, None]
+            fitted = np.linalg.lstsq(line * root[:, None], both, rcond=None)[0]
+            left, bent = (both - np.einsum("wa,ab->wb", line * root[:, None], fitted)).T
+            sums += [left @ bent, bent @ bent, left @ left, count - 2]
+            ends[m] = fitted[0, 1] - fitted[1, 1], fitted[0, 1] + fitted[1, 1]
+        shared, own, rest, freedom = sums.tolist()
+        if not own > 0 or freedom < 1:
+            return cls(ends, 0.0, 0.0)
+        share = shared / own
+        u_share = math.sqrt(max((rest - share * shared) / freedom, 1.0) / own)
+        whole = share + shot.response.slow
+        least = AGAIN_SIGMAS if shot.response.slow else SLOW_SIGMAS
+        sure = abs(share) > least * u_share and LEAST_SLOW < whole < MOST_SLOW
+        return cls(ends, share if sure else 0.0, u_share if sure else 0.0)
 
 
 def tails(

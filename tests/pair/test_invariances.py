@@ -160,8 +160,13 @@ def test_a_slow_receiver_scales_with_its_pulse() -> None:
     assert events(one) == events(other)
     assert other.shot.recovery_m == pytest.approx(4 * one.shot.recovery_m, rel=0.01)
     for near, far in zip(one.events, other.events, strict=True):
-        assert far.distance_m == pytest.approx(4 * near.distance_m, abs=10)  # two points and a half
-        assert far.loss_db == pytest.approx(near.loss_db, abs=5e-4)
+        # Four points: half a pole is no model's receiver, and two starts of a ramp fit about alike.
+        assert far.distance_m == pytest.approx(4 * near.distance_m, abs=16)
+        assert (far.loss_db is None) is (near.loss_db is None)
+        assert (
+            far.loss_db == pytest.approx(near.loss_db or 0.0, abs=5e-4, rel=1e-3)
+            or near.loss_db is None
+        )
 
 
 def test_more_record_behind_the_fibre_changes_no_loss() -> None:
