@@ -206,7 +206,7 @@ def _add_remaining(page: Page, own: Job, folders: Iterable[Path]) -> None:
     due = own.missing(records)
     if not due:
         page.entry("To shoot", "nothing: every shot is in")
-    for end, text in remaining(due, own.ends):
+    for end, text in remaining(due, own.ends, at_b=own.options().splice_plan.moved):
         page.entry("To shoot", f"{end}: {text}")
 
 

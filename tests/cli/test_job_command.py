@@ -81,7 +81,7 @@ def test_shots_that_are_none_of_the_jobs_are_named(job: Path, shots: Path, tmp_p
     with (out / "findings.csv").open(encoding="utf-8") as stream:
         found = {row["finding"]: row["evidence"] for row in csv.DictReader(stream)}
     assert found["cable-not-in-job"] == "7 shots of SIMQB1; the job says RIDGE-7"
-    assert found["fibre-not-in-job"] == "1 shot of fibre 4; the job says 3"
+    assert found["fibre-not-in-job"] == "1 shot of fibre 4; the job says 3 fibres"
     assert found["fibre-missing"].startswith("no file of fibres 1–3")  # of RIDGE-7
 
 
