@@ -38,6 +38,11 @@ class Mark:
     number: float
     unit: str = ""
 
+    @property
+    def text(self) -> str:
+        """As it was read: ``3310 m``."""
+        return f"{self.number:g} {self.unit}".rstrip()
+
 
 @dataclass(frozen=True, slots=True)
 class RoutePlace:
