@@ -41,6 +41,7 @@ SENTENCES = (
     "watch",
     "screen",
     "ticket",
+    "locate",
     "budget",
     "document",
     "drawing",
