@@ -17,7 +17,7 @@ from otdravg.cable.lists.facts import Instrument, Mark, PowerReading, Reel, Rout
 from otdravg.cable.location import Location
 from otdravg.cable.log.model import NO_LOG, Spliced, SpliceLog
 from otdravg.cable.patterns.model import Patterns
-from otdravg.cable.planned import NOWHERE_PLANNED, PlannedSplice, TrayPlace
+from otdravg.cable.planned import NOWHERE_PLANNED, NumberAtB, PlannedSplice, TrayPlace
 from otdravg.cable.resplice.model import ResplicePlan
 from otdravg.findings import Finding, Scope, Severity, Statement, says
 from otdravg.fit.reading import Coverage, Kind, Reading
@@ -450,6 +450,7 @@ class CableReview:
     expected: Expected = field(default_factory=Expected)
     to_take: tuple[ShotToTake, ...] = ()  # shots that are missing
     splice_plan: tuple[PlannedSplice, ...] = ()  # as the crew wrote it, counted at A
+    numbers_at_b: tuple[NumberAtB, ...] = ()  # of fibres that bear another number there
     stage_seconds: dict[str, float] = field(default_factory=dict, compare=False)
 
     @property

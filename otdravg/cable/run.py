@@ -383,6 +383,7 @@ def review(
         expected=expected,
         to_take=tuple(sorted({*half, *absent}, key=in_shooting_order)),
         splice_plan=plan.splices,
+        numbers_at_b=plan.moved,
         stage_seconds=clock.seconds,
     )
 
