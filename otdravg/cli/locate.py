@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 
 import click
@@ -10,7 +9,7 @@ import click
 from otdravg.cable.lists.locating import course_of_job, course_of_review
 from otdravg.cli import options
 from otdravg.cli.options import FilePath
-from otdravg.cli.terminal import columns_of, print_text, shows_signs
+from otdravg.cli.terminal import looks, print_text
 from otdravg.closeout.json_file import read_closeout
 from otdravg.job import load
 from otdravg.report.locate import located_text
@@ -41,6 +40,5 @@ def locate(file: Path, distance_m: float, *, end: str, group_index: float | None
         job = load(file)
         course = course_of_job(job.expected, job.closures)
     found = course.locate(distance_m, from_b=end == "B", group_index=group_index)
-    print_text(
-        located_text(found, ascii_only=not shows_signs(sys.stdout), columns=columns_of(sys.stdout))
-    )
+    own = looks()
+    print_text(located_text(found, ascii_only=own["ascii_only"], columns=own["columns"]))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from contextlib import nullcontext
 from pathlib import Path
 
@@ -11,7 +10,7 @@ import click
 from otdravg.cable import read_decisions
 from otdravg.cli.options import FilePath
 from otdravg.cli.progress import ProgressLine
-from otdravg.cli.terminal import columns_of, print_text, shows_signs
+from otdravg.cli.terminal import looks, print_text
 from otdravg.closeout.checks.decisions import compare_decisions, decisions_made_with
 from otdravg.closeout.checks.model import Check, checked
 from otdravg.closeout.checks.run import checks_of
@@ -80,9 +79,7 @@ def verify(
     if decisions_file is not None:
         checks.append(_decisions(folder, decisions_file))
     problems = [text for check in checks for text in check.problems]
-    page = Page(
-        ascii_only=not shows_signs(sys.stdout), colour=False, columns=columns_of(sys.stdout)
-    )
+    page = Page(**looks(colour=False))
     for text in problems[:_MOST_SHOWN]:
         page.paragraph(text)
     if len(problems) > _MOST_SHOWN:

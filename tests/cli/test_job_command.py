@@ -200,10 +200,10 @@ def test_empty_forms_are_written_once_and_read_beside_the_job(tmp_path: Path) ->
     (van / "closures.csv").write_text("name;distance\nMill;4,2km\nMill;far\nLane;1;x\n")
     checked = run("job", "check", file)
     assert checked.exit_code == 2
-    assert len(checked.stderr.splitlines()) == 4
+    assert len(checked.output.splitlines()) == 4
     again = run("cable", "--job", file, van)  # the same, not the first alone
     assert again.exit_code == 2
-    assert again.stderr == checked.stderr
+    assert again.output == checked.output
     assert run("job", "forms", van).exit_code == 2
     assert "Mill" in (van / "closures.csv").read_text()
     assert run("job", "forms", van, "--semicolon", "--force").exit_code == 0
