@@ -11,6 +11,8 @@ from collections.abc import Sequence
 from enum import Enum
 from os import PathLike
 
+from otdravg.findings import Statement
+
 __all__ = [
     "BadCloseout",
     "BadJob",
@@ -93,13 +95,16 @@ class Refusal(Enum):
 
 
 class ShotsDoNotPair(OtdravgError):
-    """Two shots that do not belong together, with the evidence."""
+    """Two shots that do not belong together, with the evidence.
 
-    def __init__(self, reason: Refusal, evidence: str, advice: str) -> None:
+    Made by :func:`otdravg.words.catalogue.do_not_pair`, which words it.
+    """
+
+    def __init__(self, reason: Refusal, evidence: Statement, advice: Statement, text: str) -> None:
         self.reason = reason
         self.evidence = evidence
         self.advice = advice
-        super().__init__(f"{reason.value}: {evidence}; {advice}")
+        super().__init__(text)
 
 
 class BadSetting(OtdravgError):

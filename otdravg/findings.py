@@ -42,6 +42,7 @@ class Scope(Enum):
     PAIR = "pair"
     CLOSURES = "closures"
     JOB = "job"
+    CABLE = "cable"  # the finding of a cable names its fibres itself
 
 
 #: What was seen: a text, a number, a number as somebody typed or as it was judged (Decimal),

@@ -54,6 +54,7 @@ class Quantity(Enum):
     DISTANCE_M = (1, False)
     DISTANCE_KM = (3, False)
     U_DISTANCE_M = (1, True)
+    LOG_ODDS = (1, False)
     RATIO = (3, False)
     PULSES = (3, False)
     U_PULSES = (3, True)
@@ -90,6 +91,7 @@ _BY_UNIT = {
     "s": (Quantity.TIME_S, Quantity.TIME_S),
     "pulses": (Quantity.PULSES, Quantity.U_PULSES),
     "misfit": (Quantity.MISFIT, Quantity.MISFIT),
+    "nats": (Quantity.LOG_ODDS, Quantity.LOG_ODDS),
     "index": (Quantity.GROUP_INDEX, Quantity.GROUP_INDEX),
 }
 

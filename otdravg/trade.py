@@ -8,11 +8,11 @@ References
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 from otdravg.errors import BadSetting
 
-__all__ = ["RIBBON_SIZES", "TIA_598_COLOURS", "fibre_colour", "ribbon_position"]
+__all__ = ["RIBBON_SIZES", "TIA_598_COLOURS", "fibre_colour", "numbers_text", "ribbon_position"]
 
 TIA_598_COLOURS = (
     "blue",
@@ -68,3 +68,12 @@ def fibre_colour(fibre: int, ribbon_size: int | None = None, order: Sequence[str
     index = (position or (fibre - 1) % len(own) + 1) - 1
     name = own[index % len(own)]
     return name if index < len(own) else f"{name}/{index // len(own) + 1}"
+
+
+def numbers_text(numbers: Iterable[int]) -> str:
+    """Write numbers of fibres with runs shortened: ``1–4, 7``."""
+    ordered = sorted(set(numbers))
+    starts = [n for n in ordered if n - 1 not in ordered]
+    ends = [n for n in ordered if n + 1 not in ordered]
+    runs = zip(starts, ends, strict=True)
+    return ", ".join(str(first) if first == last else f"{first}–{last}" for first, last in runs)

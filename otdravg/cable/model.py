@@ -19,9 +19,10 @@ from otdravg.cable.log.model import NO_LOG, Spliced, SpliceLog
 from otdravg.cable.patterns.model import Patterns
 from otdravg.cable.planned import NOWHERE_PLANNED, PlannedSplice, TrayPlace
 from otdravg.cable.resplice.model import ResplicePlan
-from otdravg.findings import Severity
+from otdravg.findings import Finding, Scope, Severity, Statement, says
 from otdravg.fit.reading import Coverage, Kind, Reading
 from otdravg.shot.settings import Direction, Identity, ResponseSource, Settings
+from otdravg.trade import numbers_text
 from otdravg.verdict import Profile, SpliceVerdict
 from otdravg.verdict.group import Whole
 from otdravg.verdict.rules import Method
@@ -114,15 +115,12 @@ class TakenFor:
         )
 
     @property
-    def how(self) -> str:
-        """In words: which part was decided by what."""
-        parts = (
-            ("cable", self.cable_by),
-            ("fibre", self.fibre_by),
-            ("direction", self.direction_by),
-            ("wavelength", self.wavelength_by),
-        )
-        return ", ".join(f"{name} by {source.value}" for name, source in parts)
+    def how(self) -> Statement:
+        """Which part was decided by what."""
+        return says(
+            "taken-by", cable=self.cable_by.value, fibre=self.fibre_by.value,
+            direction=self.direction_by.value, wavelength=self.wavelength_by.value,
+        )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,10 +152,7 @@ class ShotToTake:
 class CableFinding:
     """One finding of the review, as a row of ``findings.csv``."""
 
-    severity: Severity
-    code: str  # stable short name in lower case with hyphens
-    evidence: str  # one sentence with numbers and units
-    what_to_do: str
+    said: Finding  # code, how grave, and what was seen
     cable: str = ""
     fibre: int | None = None
     wavelength_nm: int | None = None
@@ -166,7 +161,35 @@ class CableFinding:
     files: tuple[str, ...] = ()
     other_fibres: tuple[int, ...] = ()  # that it concerns just as much
     distance_m: float | None = None  # of the place it concerns, from the fibre's own A end
-    acknowledged: str = ""  # by whom, when and why, if a reviewer did
+    acknowledged: tuple[Statement, ...] = ()  # by whom, when and why, if a reviewer did
+    alike: int = 0  # more findings of its kind that it stands for
+    beside: tuple[Statement, ...] = ()  # what the crew's lists say of it
+
+    @property
+    def severity(self) -> Severity:
+        """How much it matters."""
+        return self.said.severity
+
+    @property
+    def code(self) -> str:
+        """Stable short name in lower case with hyphens."""
+        return self.said.code
+
+    @property
+    def evidence(self) -> Statement:
+        """What was seen, with numbers and units; where, if it is not of the cable as a whole."""
+        more: tuple[Statement, ...] = ()
+        if self.alike:
+            fibres = numbers_text(self.other_fibres or filter(None, (self.fibre,)))
+            more = (says("and-more-like-it", more=self.alike, fibres=fibres),)
+        code = "seen" if self.said.where is Scope.CABLE else "seen-at"
+        seen = says(code, *more, finding=self.said)
+        return says("seen-beside", seen=seen, beside=self.beside) if self.beside else seen
+
+    @property
+    def what_to_do(self) -> Statement:
+        """What was done about it, or what to do."""
+        return says("to-do", finding=self.said)
 
     @property
     def is_open(self) -> bool:
@@ -194,7 +217,7 @@ class ShotRecord:
     settings: Settings | None
     point_count: int
     findings: tuple[CableFinding, ...] = ()
-    remark: str = ""  # one sentence: why it was not used
+    remark: Statement | None = None  # why it was not used
     response: ResponseSource | None = None  # what told how the instrument answers; None: not asked
 
     @property
@@ -202,7 +225,7 @@ class ShotRecord:
         """When the instrument says the shot was taken."""
         return None if self.identity is None else self.identity.taken
 
-    def used_as(self, use: ShotUse, remark: str = "") -> ShotRecord:
+    def used_as(self, use: ShotUse, remark: Statement | None = None) -> ShotRecord:
         """Return the record with another use."""
         return replace(self, use=use, remark=remark or self.remark)
 
@@ -263,8 +286,8 @@ class SpliceRow:
     bend_db: float | None = None  # loss above that at the shortest wavelength; None: not compared
     u_bend_db: float | None = None
     bend_suspected: bool = False
-    reason: str = ""  # why something is missing, or what the reviewer decided
-    decided: str = ""  # the reviewer's decision on it, with who and when
+    missing: tuple[Statement, ...] = ()  # why something was not measured
+    decided: tuple[Statement, ...] = ()  # the reviewer's decisions on it, with who and when
     place: TrayPlace = NOWHERE_PLANNED  # in the closure, by the splice plan
     reading: Reading | None = field(default=None, compare=False)  # None: read from a closeout
 
@@ -300,7 +323,7 @@ class IdentityCheck:
     confidence: Confidence
     margin: float | None
     best_other: int | None  # fibre whose shot from B fits best among the others
-    text: str
+    said: Statement  # what it rests on
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,7 +18,7 @@ from otdravg.cable.measure.standing import MeasuringSetup, measure_stands
 from otdravg.cable.model import CableFinding, Closure, FibreKey, ShotRecord, ShotUse
 from otdravg.cable.run import Options, placed_shots
 from otdravg.errors import BadSetting, OtdravgError, UnreadableTrace
-from otdravg.findings import Finding, Scope, Severity, caution
+from otdravg.findings import Finding, Scope, Severity, caution, says
 from otdravg.pair.measure import Measurement
 from otdravg.shot.files import read
 from otdravg.shot.settings import Direction
@@ -143,7 +143,7 @@ def pair_up(paths: Sequence[Path], size_limits: SizeLimits) -> Pairing:
             remarks += [f for f in states if f.code == "order-unknown"]
             pairs.append(_told(ab, ba, states, findings))
         else:
-            remark = "the shot from the other end is missing"
+            remark = says("no-partner")
             lone += [one.used_as(ShotUse.UNPAIRED, remark) for one in (ab, ba) if one is not None]
     unused = [
         record

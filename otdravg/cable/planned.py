@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 
 from otdravg.cable.files.names import same_text
 from otdravg.errors import BadSetting
+from otdravg.findings import Statement, says
 
 __all__ = [
     "NOWHERE_PLANNED",
@@ -45,9 +46,9 @@ class TrayPlace:
         return tuple((name, value) for name, value in own if value)
 
     @property
-    def said(self) -> str:
-        """In words to be read aloud: ``tube 1, tray 2``; empty where the plan says nothing."""
-        return ", ".join(f"{'marked' if n == 'mark' else n} {value}" for n, value in self.parts)
+    def said(self) -> tuple[Statement, ...]:
+        """What is to be read aloud: ``tube 1, tray 2``; empty where the plan says nothing."""
+        return tuple(says("tray-place", part=name, value=value) for name, value in self.parts)
 
 
 NOWHERE_PLANNED = TrayPlace()

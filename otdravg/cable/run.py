@@ -32,6 +32,7 @@ from otdravg.cable.checks.planned import (
     counted_at_a,
     placed_plan,
     plan_findings,
+    readings_at_a,
     with_places,
 )
 from otdravg.cable.checks.profile import not_applied, numbering_asked, profile_findings
@@ -280,6 +281,8 @@ def review(
     if back := contradicted(options.splice_plan, renumberings):
         as_labelled = replace(options, splice_plan=options.splice_plan.without(back))
         return review(raw_shots, profile, as_labelled, executor=executor, progress=progress)
+    at_a = readings_at_a(options.expected.power, options.splice_plan)
+    options = replace(options, expected=replace(options.expected, power=at_a))
     crossed = as_planned(numbering_asked(identities, crossed, profile), options.splice_plan)
     explained = Explained(crossed, renumberings)
     findings = tell_copies(explained.left_of(findings), records, measured, maps) + crossed
@@ -536,5 +539,5 @@ def _finding_order(finding: CableFinding) -> tuple[object, ...]:
         finding.direction,
         finding.closure,
         finding.files,
-        finding.evidence,
+        finding.said.case,
     )

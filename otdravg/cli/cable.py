@@ -31,6 +31,7 @@ from otdravg.cli.options import (
     files_argument,
     force_option,
     guarded_option,
+    language_option,
     max_size_option,
     profile_option,
     stage_option,
@@ -47,6 +48,7 @@ from otdravg.report.cable_details import listing_text
 from otdravg.sor.sizes import SizeLimits
 from otdravg.system.whole_folder import whole_folder
 from otdravg.trade import RIBBON_SIZES
+from otdravg.words.catalogue import Language, say
 
 __all__ = ["cable"]
 
@@ -113,6 +115,7 @@ _READ_FIRST = ("index.html", "findings.csv", "splices.csv")
     help="Measure on a Dask cluster, as in tcp://host:8786; its workers must see FOLDER.",
 )
 @click.option("--details", is_flag=True, help="Add all evidence, odds and patterns.")
+@language_option
 @max_size_option
 @click.option("--all", "everything", is_flag=True, help="Write the whole closeout.")
 @only_option
@@ -147,6 +150,7 @@ def cable(
     workers: int | None,
     dask: str | None,
     details: bool,
+    language: Language | None,
     size_limits: SizeLimits,
     everything: bool,
     only: str | None,
@@ -195,6 +199,8 @@ def cable(
     template = load_template(template_file) if template_file else Template()
     if full:
         template = replace(template, full=True)
+    if language is not None:
+        template = replace(template, language=language)
     if out is None and not list_only:
         raise click.UsageError("no folder for the tables: add --out DIR, or --list")
     if list_only and attached is not None:
@@ -211,7 +217,14 @@ def cable(
         if draft is None:
             progress.clear()
             records, findings = list_shots(shots, chosen)
-            print_text(listing_text(records, findings, ascii_only=not shows_signs(sys.stdout)))
+            print_text(
+                listing_text(
+                    records,
+                    findings,
+                    ascii_only=not shows_signs(sys.stdout),
+                    language=template.language,
+                )
+            )
             return
         result = review(shots, rules, chosen, executor=executor, progress=progress)
         fill_closeout(
@@ -233,7 +246,8 @@ def cable(
             colour=shows_colour(sys.stdout),
             columns=columns_of(sys.stdout),
             details=details,
-            tables=_named(out) if out else "",
+            tables=_named(out, template.language) if out else "",
+            language=template.language,
         )
     )
     ctx.exit(result.exit_status)
@@ -246,11 +260,14 @@ def _parts(everything: bool, only: str | None) -> frozenset[str]:
     return frozenset({"csv"}) if only is None else chosen_parts(only)
 
 
-def _named(out: Path) -> str:
+def _named(out: Path, language: Language) -> str:
     """Say where the outputs lie, those that are read first by name."""
     there = os.listdir(out)
     first = [name for name in _READ_FIRST if name in there]
-    return f"{out}: {', '.join(first)} and {len(there) - len(first)} more"
+    return say(
+        "cable", "tables", language,
+        folder=str(out), first=", ".join(first), more=len(there) - len(first),
+    )  # fmt: skip
 
 
 def _output(

@@ -15,6 +15,7 @@ from otdravg.errors import BadSetting
 from otdravg.findings import Severity
 from otdravg.report.page import counted
 from otdravg.system.printable import printable
+from otdravg.words.catalogue import told
 
 __all__ = ["decide"]
 
@@ -80,14 +81,14 @@ def decide(
         What(what), who, when or now, why, cable, fibre, wavelength_nm, closure, shot, value
     )
     seal = add_decision(file, decision)
-    print_text(printable(decision.text) + f"\nseal {seal}\n")
+    print_text(printable(told(decision.said)) + f"\nseal {seal}\n")
 
 
 def _check(file: Path) -> int:
     """Print what a file of decisions holds and what is wrong with it; return the exit status."""
     known = read_decisions(file)
     for finding in known.findings:
-        text = f"{finding.code}: {finding.evidence}; {finding.what_to_do}"
+        text = f"{finding.code}: {told(finding.evidence)}; {told(finding.what_to_do)}"
         print_text(printable(text) + "\n")
     state = f"{counted(len(known.entries), 'decision')}, last seal {known.last_seal or 'none'}"
     applied = len(known.items)

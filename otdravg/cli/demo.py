@@ -48,6 +48,13 @@ __all__ = ["demo"]
     help="Where to write what was planted: a folder apart from the shots.",
 )
 @click.option(
+    "--job",
+    "van",
+    metavar="DIR",
+    type=FilePath,
+    help="Write a job with the crew's lists there, apart from the shots: as typed, and mended.",
+)
+@click.option(
     "--seed",
     metavar="N",
     type=click.IntRange(min=0),
@@ -61,6 +68,7 @@ def demo(
     wavelengths: tuple[int, ...] | None,
     faults: bool | None,
     answers: Path | None,
+    van: Path | None,
     seed: int | None,
     force: bool,
 ) -> None:
@@ -73,6 +81,7 @@ def demo(
     \b
     otdravg demo run
     otdravg demo cable --fibres 48 --answers answers
+    otdravg demo run --fibres 24 --job van
     """
     # Only now: the simulator is no part of a measurement and takes long to load.
     from otdravg.simulate.demo import write_demo
@@ -84,6 +93,7 @@ def demo(
         wavelengths=wavelengths,
         faults=faults,
         answers=answers,
+        van=van,
         workers=os.cpu_count() or 1,
         overwrite=force,
         **chosen,
@@ -108,6 +118,12 @@ def _introduction(summary: DemoSummary) -> str:
 
 
 def _commands(summary: DemoSummary) -> list[str]:
+    if summary.van is not None:
+        typed, mended = (
+            shlex.quote(os.fspath(summary.van / name / "job.toml"))
+            for name in ("as-typed", "mended")
+        )
+        return [f"otdravg job check {typed}", f"otdravg cable --job {mended} --out result"]
     if summary.faulty:
         folder = shlex.quote(os.fspath(summary.directory))
         return [

@@ -117,15 +117,16 @@ stage_option = click.option(
     "--stage", metavar="NAME", help="Stage of the work, as the profile names it. Default: its own."
 )
 
-#: ``--json``, which gives the command ``as_json``.
+#: ``--language``. Not guessed from the environment: a report goes to somebody else, and the same
+#: command shall write the same paper on every machine.
 language_option = click.option(
     "--language",
     type=click.Choice([language.value for language in Language]),
-    default=Language.ENGLISH.value,
-    callback=lambda _ctx, _param, value: Language(value),
-    help="Language of screen, picture and document: en (default) or de.",
+    callback=lambda _ctx, _param, value: None if value is None else Language(value),
+    help="Language of screen, pictures and papers: en (default) or de.",
 )
 
+#: ``--json``, which gives the command ``as_json``.
 json_option = click.option(
     "--json", "as_json", is_flag=True, help="Print one JSON object and nothing else on stdout."
 )

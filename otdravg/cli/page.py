@@ -50,7 +50,7 @@ def page(
     decisions: Path,
     port: int,
     no_browser: bool,
-    language: Language,
+    language: Language | None,
     size_limits: SizeLimits,
 ) -> None:
     """Open a page in the browser: drop shots into it, read the answer, write the closeout.
@@ -73,9 +73,14 @@ def page(
         _listening(port) as listener,
     ):
         desk = Desk(
-            Path(dropped), folders, decisions, Setting(language=language), executor, size_limits,
+            Path(dropped),
+            folders,
+            decisions,
+            Setting(language=language or Language.ENGLISH),
+            executor,
+            size_limits,
             job_file,
-        )  # fmt: skip
+        )
         keys, port = Keys(), listener.getsockname()[1]
         address = f"http://{_HERE}:{port}/?token={keys.token}"
         print_text(

@@ -41,7 +41,7 @@ from otdravg.verdict.judge import PairReport, judge
 from otdravg.verdict.limits import Limits, Rule
 from otdravg.verdict.reading import load_named
 from otdravg.verdict.rules import Method, at_stage
-from otdravg.words.catalogue import Language
+from otdravg.words.catalogue import Language, said_of
 
 __all__ = ["pair"]
 
@@ -146,7 +146,7 @@ def pair(
     details: bool,
     report_file: Path | None,
     csv_file: Path | None,
-    language: Language,
+    language: Language | None,
     as_json: bool,
     size_limits: SizeLimits,
     force: bool,
@@ -190,8 +190,9 @@ def pair(
         unchanged=unchanged,
     )
 
-    outputs = _Outputs(plot, report_file, csv_file, language, force)
-    screen = _Screen(as_json, details, language)
+    spoken = language or Language.ENGLISH
+    outputs = _Outputs(plot, report_file, csv_file, spoken, force)
+    screen = _Screen(as_json, details, spoken)
     collections = [path for path in files if path.is_dir() or path.suffix.lower() == ".zip"]
     if collections and len(collections) < len(files):
         raise click.UsageError(f"{collections[0]} is a folder: name folders alone, or files alone")
@@ -311,7 +312,7 @@ def _many(
     left = left_out_of(pairing.left)
     for pair, error in failed:
         files = (str(pair.ab.location), str(pair.ba.location))
-        left.append(LeftOut(files, ShotUse.MISMATCHED, str(error)))
+        left.append(LeftOut(files, ShotUse.MISMATCHED, said_of(error)))
     judged = [(one.pair.ab, by_rules(one.measurement, **one.beside)) for one in found]
     reports = [report for _, report in judged]
     if reports:

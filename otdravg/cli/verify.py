@@ -19,6 +19,7 @@ from otdravg.findings import Severity
 from otdravg.report.page import Page, counted
 from otdravg.system.printable import printable
 from otdravg.system.workers import local_workers, room_for_workers
+from otdravg.words.catalogue import told
 
 __all__ = ["verify"]
 
@@ -98,7 +99,7 @@ def verify(
 def _decisions(folder: Path, file: Path) -> Check:
     decisions = read_decisions(file)
     problems = [
-        f"{file.name}: {finding.evidence}"
+        f"{file.name}: {told(finding.evidence)}"
         for finding in decisions.findings
         if finding.severity is not Severity.NOTE
     ]

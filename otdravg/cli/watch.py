@@ -23,6 +23,7 @@ from otdravg.cli.options import (
     FilePath,
     files_argument,
     guarded_option,
+    language_option,
     max_size_option,
     profile_option,
     stage_option,
@@ -39,6 +40,8 @@ from otdravg.watch.folder import SETTLE_S
 from otdravg.watch.memory import usual_place
 from otdravg.watch.screen import answer_text, json_lines, summary_text
 from otdravg.watch.waking import waiting
+from otdravg.words.catalogue import Language
+from otdravg.words.headings import Words
 
 __all__ = ["watch"]
 
@@ -95,6 +98,7 @@ _AS_FOR_CABLE = (
 @click.option("--json", "as_json", is_flag=True, help="Print JSON lines, an event each.")
 @click.option("--bell", is_flag=True, help="Ring when somebody is called.")
 @click.option("--state", metavar="FILE", type=FilePath, help="Where to note what was said.")
+@language_option
 @max_size_option
 @click.pass_context
 def watch(
@@ -123,6 +127,7 @@ def watch(
     as_json: bool,
     bell: bool,
     state: Path | None,
+    language: Language | None,
     size_limits: SizeLimits,
 ) -> None:
     """Follow FOLDER while shots come in: what is in, what to re-splice, what may be shut.
@@ -172,14 +177,18 @@ def watch(
     ):
         follower = Follower(folders, settle_s, time.monotonic, size_limits=size_limits)
         following = Watch(
-            follower, rules, chosen, expected, None if summary else place, executor, progress
-        )
+            follower, rules, chosen, expected, None if summary else place, executor, progress,
+            language or Language.ENGLISH,
+        )  # fmt: skip
         try:
             for answer in following.answers(
                 lambda due_s: time.sleep(due_s or 0) if looks_once else wait(due_s), once=looks_once
             ):
                 progress.clear()
-                _show(answer, last is None, as_json=as_json, summary=summary, live=not looks_once)
+                _show(
+                    answer, following.words, last is None,
+                    as_json=as_json, summary=summary, live=not looks_once,
+                )  # fmt: skip
                 if bell and answer.rings:
                     print_text("\a")
                 if problem := following.note_said(answer):
@@ -190,7 +199,9 @@ def watch(
     ctx.exit(0 if last is not None and last.is_proved else 1)
 
 
-def _show(answer: Answer, first: bool, *, as_json: bool, summary: bool, live: bool) -> None:
+def _show(
+    answer: Answer, words: Words, first: bool, *, as_json: bool, summary: bool, live: bool
+) -> None:
     """Print an answer: all that stands at first, afterwards what is news."""
     if as_json:
         print_text(json_lines(answer, everything=first))
@@ -202,9 +213,9 @@ def _show(answer: Answer, first: bool, *, as_json: bool, summary: bool, live: bo
     )
     when = time.strftime("%H:%M:%S") if live else ""
     print_text(
-        summary_text(answer, page)
+        summary_text(answer, page, words)
         if summary
-        else answer_text(answer, everything=first, when=when, page=page)
+        else answer_text(answer, words, everything=first, when=when, page=page)
     )
 
 

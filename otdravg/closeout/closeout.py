@@ -209,7 +209,9 @@ def _copy_traces(closeout: Closeout, draft: Path, as_zip: bool, progress: Progre
 
 
 _EVIDENCE: dict[str, Callable[[Closeout], dict[str, bytes]]] = {
-    "csv": lambda closeout: cable_tables(closeout.review, closeout.template.csv),
+    "csv": lambda closeout: cable_tables(
+        closeout.review, closeout.template.csv, closeout.template.language
+    ),
     "json": lambda closeout: {"closeout.json": closeout_json(closeout)},
 }
 

@@ -15,6 +15,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from decimal import Decimal
+from enum import Enum
 from pathlib import Path
 from typing import Any
 
@@ -33,10 +34,11 @@ from otdravg.closeout.packing import packed, unpacked
 from otdravg.closeout.sketches import Sketches, TraceSketch
 from otdravg.closeout.template import Template
 from otdravg.errors import BadCloseout
-from otdravg.findings import Statement, Value
+from otdravg.findings import Finding, Scope, Severity, Statement, Value, Values
 from otdravg.shot.settings import Direction
 from otdravg.tables.csv_file import CLOCK_FORMAT, Cell
 from otdravg.tables.splices import review_cells
+from otdravg.words.catalogue import Language
 
 __all__ = [
     "VERSION",
@@ -88,18 +90,18 @@ def closeout_json(closeout: Closeout) -> bytes:
         "made_with": made_here(),
         "template": codec.write(closeout.template, Template),
         "options": codec.write(closeout.options, Options),
-        "tables": json_tables(closeout.review),
+        "tables": json_tables(closeout.review, closeout.template.language),
         "review": codec.write(_portable(closeout.review), CableReview),
         "sketches": codec.write(closeout.sketches, Sketches),
     }
     return ("".join(_written(document, 0)) + "\n").encode("utf-8")
 
 
-def json_tables(review: CableReview) -> dict[str, Any]:
+def json_tables(review: CableReview, language: Language) -> dict[str, Any]:
     """Return the tables of a review as they stand in the JSON."""
     return {
         name: {"names": list(table.names), "rows": [[_plain(c) for c in r] for r in table.rows]}
-        for name, table in review_cells(review).items()
+        for name, table in review_cells(review, language).items()
     }
 
 
@@ -202,6 +204,7 @@ def _codec() -> Codec:
         {
             TraceSketch: (_sketch_object, _sketch_of, _SKETCH_SCHEMA),
             Statement: (_statement_object, _statement_of, _STATEMENT_SCHEMA),
+            Finding: (_finding_object, _finding_of, _FINDING_SCHEMA),
             Location: (lambda place: "", lambda text: NOWHERE, {"type": "string"}),
             NamePattern: (lambda pattern: pattern.text, NamePattern.parse, {"type": "string"}),
         },
@@ -221,9 +224,36 @@ def _statement_object(statement: Statement) -> dict[str, Any]:
     """Write what is said as code and values; a decimal keeps the digits that it has."""
     return {
         "code": statement.code,
-        "values": {name: _value_object(value) for name, value in statement.values},
+        "values": _values_object(statement.values),
         "more": [_statement_object(one) for one in statement.more],
     }
+
+
+def _finding_object(finding: Finding) -> dict[str, Any]:
+    """Write what was found as code and values; blocks and directions by their names."""
+    where = finding.where.value if isinstance(finding.where, Enum) else finding.where
+    return {
+        "severity": finding.severity.value,
+        "code": finding.code,
+        "case": finding.case,
+        "where": where,
+        "values": _values_object(finding.values),
+    }
+
+
+def _finding_of(data: Any) -> Finding:
+    return Finding(
+        data["code"], Severity(data["severity"]), _PLACES.get(data["where"], data["where"]),
+        _values_of(data["values"]), data["case"],
+    )  # fmt: skip
+
+
+def _values_object(named: Values) -> dict[str, Any]:
+    return {name: _value_object(value) for name, value in named}
+
+
+def _values_of(data: Any) -> Values:
+    return tuple((name, _value_of(value)) for name, value in data.items())
 
 
 def _value_object(value: Value) -> Any:
@@ -231,8 +261,15 @@ def _value_object(value: Value) -> Any:
         return {"decimal": str(value)}
     if isinstance(value, Statement):
         return _statement_object(value)
+    if isinstance(value, Finding):
+        return _finding_object(value)
     if isinstance(value, tuple):
-        return [_statement_object(one) for one in value if isinstance(one, Statement)]
+        return [
+            _statement_object(one)
+            if isinstance(one, Statement)
+            else {"values": _values_object(one)}
+            for one in value
+        ]
     if value is None or isinstance(value, str | int | float):
         return value
     raise TypeError(f"a reason holds {value!r:.60}")
@@ -241,33 +278,53 @@ def _value_object(value: Value) -> Any:
 def _statement_of(data: Any) -> Statement:
     return Statement(
         data["code"],
-        tuple((name, _value_of(value)) for name, value in data["values"].items()),
+        _values_of(data["values"]),
         tuple(_statement_of(one) for one in data["more"]),
     )
 
 
 def _value_of(data: Any) -> Value:
     if isinstance(data, list):
+        if any("code" not in one for one in data):
+            return tuple(_values_of(one["values"]) for one in data)
         return tuple(_statement_of(one) for one in data)
     if isinstance(data, dict):
-        return Decimal(data["decimal"]) if "decimal" in data else _statement_of(data)
+        if "decimal" in data:
+            return Decimal(data["decimal"])
+        return _finding_of(data) if "severity" in data else _statement_of(data)
     if data is None or isinstance(data, str | int | float):
         return data
     raise TypeError(f"{data!r:.60} is no value of a reason")
 
 
+#: What a finding can concern, by its name; any other name is a block's.
+_PLACES: dict[str, Enum] = {place.value: place for kind in (Scope, Direction) for place in kind}
+_VALUES_SCHEMA: dict[str, Any] = {
+    "type": "object",
+    "additionalProperties": {
+        "type": ["string", "number", "null", "array", "object"],
+        "description": "a decimal is an object of its text",
+    },
+}
+_FINDING_SCHEMA: dict[str, Any] = {
+    "type": "object",
+    "description": "what was found, as a code and values by name; docs/findings.md says more",
+    "properties": {
+        "severity": {"enum": [severity.value for severity in Severity]},
+        "code": {"type": "string"},
+        "case": {"type": "string"},
+        "where": {"type": "string"},
+        "values": _VALUES_SCHEMA,
+    },
+    "required": ["severity", "code", "case", "where", "values"],
+    "additionalProperties": False,
+}
 _STATEMENT_SCHEMA: dict[str, Any] = {
     "type": "object",
     "description": "why, as a code and values by name; what is said right behind it in more",
     "properties": {
         "code": {"type": "string"},
-        "values": {
-            "type": "object",
-            "additionalProperties": {
-                "type": ["string", "number", "null", "array", "object"],
-                "description": "a decimal is an object of its text",
-            },
-        },
+        "values": _VALUES_SCHEMA,
         "more": {"type": "array", "items": {"type": "object"}},
     },
     "required": ["code", "values", "more"],

@@ -14,11 +14,12 @@ import numpy as np
 import numpy.typing as npt
 
 from otdravg.errors import BadSetting, Refusal, ShotsDoNotPair
-from otdravg.findings import Finding, Scope, caution
+from otdravg.findings import Finding, Scope, caution, says
 from otdravg.fit.side import Axis, SpanStart
 from otdravg.pair.same_glass import ONE_FIBRE, PROVED, Glass, Story, told_by_glass
 from otdravg.shot.detect import Detection, Event, EventKind
 from otdravg.shot.trace import Trace
+from otdravg.words.catalogue import do_not_pair
 
 __all__ = ["check_same_fibre_settings", "find_axis"]
 
@@ -105,21 +106,24 @@ def check_same_fibre_settings(ab: Trace, ba: Trace) -> None:
     if same_file or (
         ab.level_db.size == ba.level_db.size and np.array_equal(ab.level_db, ba.level_db)
     ):
-        headers = "" if same_file else "; only the headers differ"
-        raise ShotsDoNotPair(
+        raise do_not_pair(
             Refusal.SAME_CONTENT,
-            f"{ab.identity.path} and {ba.identity.path} hold the same "
-            f"{ab.level_db.size} points{headers}",
-            "find the shot from the other end",
-        )
+            says(
+                "same-file" if same_file else "same-points", a=ab.identity.path,
+                b=ba.identity.path, points=ab.level_db.size,
+            ),
+            says("find-other-end"),
+        )  # fmt: skip
     wavelengths = ab.identity.wavelength_nm, ba.identity.wavelength_nm
     if abs(wavelengths[0] - wavelengths[1]) > WAVELENGTH_TOLERANCE_NM:
-        raise ShotsDoNotPair(
+        raise do_not_pair(
             Refusal.WAVELENGTH,
-            f"{ab.identity.path} was shot at {wavelengths[0]:.0f} nm, "
-            f"{ba.identity.path} at {wavelengths[1]:.0f} nm",
-            "pair shots of one wavelength",
-        )
+            says(
+                "two-wavelengths-shot", a=ab.identity.path, a_nm=wavelengths[0],
+                b=ba.identity.path, b_nm=wavelengths[1],
+            ),
+            says("pair-one-wavelength"),
+        )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -418,26 +422,21 @@ def _same_end(
     i = np.flatnonzero((gap < tolerance).any(axis=1))
     j = gap[i].argmin(axis=1) if b.x.size else i
     read = zip(a.loss[i].tolist(), b.loss[j].tolist(), strict=True)
-    known = [f"{p:+.2f}/{q:+.2f}" for p, q in read if math.isfinite(p + q)]
-    pairs = ", ".join(known[:4])
-    files = f"in {ab.shot.trace.identity.path} and {ba.shot.trace.identity.path}"
-    odds = float(np.exp(min(-told.log_odds_ends, np.log(1e5))))
-    alike = f"{i.size} events lie at the same distances in both shots"
-    against = (
-        f"{f'({pairs} dB) ' if pairs else ''}{files}; odds {odds:.0f} to 1 against opposite ends"
-    )
+    known = [(p, q) for p, q in read if math.isfinite(p + q)]
+    readings = tuple(says("two-readings", a_db=p, b_db=q) for p, q in known[:4])
+    names = ab.shot.trace.identity.path, ba.shot.trace.identity.path
+    odds = round(float(np.exp(min(-told.log_odds_ends, np.log(1e5)))))
     likelihood = told.log_likelihood
-    if likelihood[Story.ONE_END] > likelihood[Story.TWO_FIBRES_ONE_END] - np.log(ONE_FIBRE):
-        return ShotsDoNotPair(
-            Refusal.SAME_END,
-            f"{alike} with the same one-way readings {against}",
-            "find the shot from the other end",
-        )
-    return ShotsDoNotPair(
-        Refusal.PATTERN,
-        f"{alike}, as if from one end, with other one-way readings, as of two fibres {against}",
-        "compare the fibre numbers, and find the shot from the other end",
-    )
+    is_one = likelihood[Story.ONE_END] > likelihood[Story.TWO_FIBRES_ONE_END] - np.log(ONE_FIBRE)
+    return do_not_pair(
+        Refusal.SAME_END if is_one else Refusal.PATTERN,
+        says(
+            "events-alike", events=int(i.size), a=names[0], b=names[1], odds=odds,
+            as_of=says("as-of-one-end" if is_one else "as-of-two-fibres"),
+            readings=readings or (says("none-readable"),),
+        ),
+        says("find-other-end" if is_one else "compare-numbers"),
+    )  # fmt: skip
 
 
 def _span_start(
@@ -479,11 +478,10 @@ def _refuse_length(
     """Refuse shots whose fibres are not equally long, naming the likeliest cause."""
     total = axis.start_a_m + axis.length_m + axis.start_b_m
     if axis.length_m <= 0:
-        raise ShotsDoNotPair(
+        raise do_not_pair(
             Refusal.LENGTH,
-            f"the launch and receive fibres ({axis.start_a_m:.0f} m and {axis.start_b_m:.0f} m) "
-            f"leave no span within {total:.0f} m",
-            "check their lengths",
+            says("no-span-left", launch_m=axis.start_a_m, receive_m=axis.start_b_m, total_m=total),
+            says("check-their-lengths"),
         )
     slack = 2 * tolerance + LENGTH_SLACK * total
     cords_stated = SpanStart.STATED_CORD in (axis.basis_a, axis.basis_b)
@@ -502,36 +500,33 @@ def _lengths_differ(
     """Say why two shots do not share one span: an offset, one end, or fibres of two lengths."""
     names = ab.shot.trace.identity.path, ba.shot.trace.identity.path
     alike = a.end_seen and b.end_seen and abs(a.last_x - b.last_x) < slack
-    offsets = [
-        f"{start_m:.0f} m in {name}"
+    offsets = tuple(
+        says("offset-in", offset_m=start_m, file=name)
         for name, start_m, basis in (
             (names[0], axis.start_a_m, axis.basis_a), (names[1], axis.start_b_m, axis.basis_b)
         )
         if basis is SpanStart.USER_OFFSET
-    ]  # fmt: skip
+    )  # fmt: skip
     if alike and offsets:
-        return ShotsDoNotPair(
+        return do_not_pair(
             Refusal.LENGTH,
-            f"the user offset of {' and '.join(offsets)} fits nothing that the shots show; "
-            f"counted from the front panel both are {a.last_x:.0f} m long",
-            "an offset left over from another job? State the launch and receive fibres (--launch, "
-            "--receive), 0 where there is none",
+            says("offset-fits-nothing", offsets=offsets, length_m=a.last_x),
+            says("offset-left-over"),
         )
     if alike:
-        return ShotsDoNotPair(
+        return do_not_pair(
             Refusal.PATTERN,
-            f"{names[0]} and {names[1]} are both {a.last_x:.0f} m long, and their events do not "
-            "mirror each other",
-            "both may be from one end, or two fibres of one cable: check the files and the labels",
+            says("equal-unmirrored", a=names[0], b=names[1], length_m=a.last_x),
+            says("one-end-or-two-fibres"),
         )
-    return ShotsDoNotPair(
+    return do_not_pair(
         Refusal.LENGTH,
-        f"from A the fibre ends {a.last_x - axis.start_a_m:.0f} m behind the span start, from B "
-        f"{b.last_x - axis.start_b_m:.0f} m (events that agree on a span of {axis.length_m:.0f} m: "
-        f"{axis.matched})",
-        "another fibre, a break, or a launch or receive fibre that was not stated (--launch, "
-        "--receive)",
-    )
+        says(
+            "ends-apart-seen", from_a_m=a.last_x - axis.start_a_m,
+            from_b_m=b.last_x - axis.start_b_m, length_m=axis.length_m, events=axis.matched,
+        ),
+        says("why-lengths-differ"),
+    )  # fmt: skip
 
 
 def _refuse_pattern(
@@ -539,11 +534,10 @@ def _refuse_pattern(
 ) -> None:
     """Refuse shots of which several clear events should mirror and none does."""
     if len(matches) == 0 and _unmatched(a, b, total, tolerance, matches) >= LEAST_UNMATCHED:
-        raise ShotsDoNotPair(
+        raise do_not_pair(
             Refusal.PATTERN,
-            f"none of the {a.x.size} events from A and {b.x.size} from B mirror each other "
-            f"within {tolerance:.0f} m",
-            "check that both files are the same fibre (a crossed fibre looks like this)",
+            says("none-mirrored", from_a=a.x.size, from_b=b.x.size, within_m=float(tolerance)),
+            says("check-same-fibre"),
         )
 
 

@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from otdravg.errors import BadSetting, Refusal, ShotsDoNotPair
-from otdravg.findings import Finding, Scope, Severity, caution, note
+from otdravg.findings import Finding, Scope, Severity, caution, note, says
 from otdravg.fit.joint import JointFit, fit_sections
 from otdravg.fit.read_off import readings_of, sections_of
 from otdravg.fit.reading import Reading, SectionReading
@@ -31,6 +31,7 @@ from otdravg.shot.settings import Direction
 from otdravg.shot.steps import PLACES_PER_PULSE, threshold_for
 from otdravg.shot.table_check import table_findings
 from otdravg.shot.trace import Trace
+from otdravg.words.catalogue import do_not_pair
 
 __all__ = ["Measurement", "measure"]
 
@@ -228,12 +229,14 @@ def _damaged(*shots: Detection) -> ShotsDoNotPair | None:
             if finding.severity is Severity.DEFECT
         ]
         if broken:
-            return ShotsDoNotPair(
+            return do_not_pair(
                 Refusal.DAMAGED,
-                f"{seen.shot.trace.identity.path}: what stands there is no reflected light "
-                f"({', '.join(broken)})",
-                "copy the file from the instrument again, or shoot again",
-            )
+                says(
+                    "no-reflected-light", file=seen.shot.trace.identity.path,
+                    findings=", ".join(broken),
+                ),
+                says("copy-or-shoot-again"),
+            )  # fmt: skip
     return None
 
 

@@ -27,16 +27,18 @@ from otdravg.report.causes import (
     cause_of,
     fibres_of,
     gathered,
-    span_text,
     wavelengths_text,
 )
 from otdravg.report.job import remaining
-from otdravg.report.page import COLUMNS, Page, Tone, counted
+from otdravg.report.page import COLUMNS, Page, Tone
 from otdravg.report.visits import Visit, aside_of, is_visit, visits_of
 from otdravg.shot.settings import Direction
 from otdravg.tables.wholes import UNJUDGED
+from otdravg.trade import numbers_text
 from otdravg.verdict.decision import Verdict
 from otdravg.verdict.limits import Rule
+from otdravg.words.catalogue import Language
+from otdravg.words.headings import Words
 
 __all__ = ["cable_text"]
 
@@ -51,11 +53,11 @@ _ALL = 10**9
 class _Word(Enum):
     """The verdict of the whole in one word; what has to be done first decides."""
 
-    CHECK = "CHECK"  # a doubt has to be settled before anything else
-    OPEN = "OPEN"  # somebody has to go to a closure
-    SHOOT = "SHOOT"  # shots are missing
-    LOOK = "LOOK"  # something asks for a look or a letter
-    CLEAR = "CLEAR"
+    CHECK = "check"  # a doubt has to be settled before anything else
+    OPEN = "open"  # somebody has to go to a closure
+    SHOOT = "shoot"  # shots are missing
+    LOOK = "look"  # something asks for a look or a letter
+    CLEAR = "clear"
 
 
 _TONES = {
@@ -99,7 +101,7 @@ class _Section:
     named: int = _ALL
     is_list: bool = False
 
-    def add_to(self, page: Page, *, spaced: bool) -> None:
+    def add_to(self, page: Page, words: Words, *, spaced: bool) -> None:
         """Write it; nothing without items."""
         if not self.items:
             return
@@ -114,7 +116,7 @@ class _Section:
             shown += [replace(one, line=one.short, below=()) for one in named]
         for cable, items in groupby(shown, key=lambda one: one.cable):
             if self.is_list and cable:
-                page.line(cable.replace("c", "C", 1))
+                page.line(cable[:1].upper() + cable[1:])
             for item in items:
                 page.bullet(item.line)
                 for line in item.below:
@@ -124,9 +126,10 @@ class _Section:
             for cable, items in groupby(named, key=lambda one: one.cable):
                 label = f"{cable}: " if cable else ""
                 texts.append(label + "; ".join(item.short for item in items))
-            page.bullet(f"{'; '.join(texts)}: see {self.table}")
+            page.bullet(words.say("cable", "see", what="; ".join(texts), table=self.table))
         if more > 0:
-            page.bullet(f"{more} more: see {self.table}")
+            what = words.say("cable", "more", more=more)
+            page.bullet(words.say("cable", "see", what=what, table=self.table))
 
 
 def _section(heading: str, table: str, items: Sequence[_Item]) -> _Section:
@@ -203,6 +206,7 @@ def cable_text(
     columns: int = COLUMNS,
     details: bool = False,
     tables: str = "",
+    language: Language = Language.ENGLISH,
 ) -> str:
     """Write the first screen of a review.
 
@@ -220,16 +224,18 @@ def cable_text(
         and patterns.
     tables : str
         Where the tables lie.
+    language : Language
     """
-    to_do = _to_do(review)
-    head = _head(review, to_do)
-    tail = _tail(review, tables, details=details)
+    words = Words(language)
+    to_do = _to_do(review, words)
+    head = _head(review, to_do, words)
+    tail = _tail(review, tables, words, details=details)
     page = Page(ascii_only=ascii_only, colour=colour, columns=columns)
     for level in _LEVELS:
         page = Page(ascii_only=ascii_only, colour=colour, columns=columns)
-        _add_all(page, head, to_do.at(level), tail)
+        _add_all(page, head, to_do.at(level), tail, words)
         if details:
-            add_details(page, review)
+            add_details(page, review, words)
         if details or page.text().count("\n") <= _MOST_LINES:
             break
     return page.text()
@@ -238,61 +244,68 @@ def cable_text(
 _Entry = tuple[str, str, Tone | None]
 
 
-def _add_all(page: Page, head: Sequence[_Entry], to_do: _ToDo, tail: _Entry) -> None:
+def _add_all(page: Page, head: Sequence[_Entry], to_do: _ToDo, tail: _Entry, words: Words) -> None:
     for label, text, tone in head:
         page.entry(label, text, tone)
     for section in to_do.sections:
-        section.add_to(page, spaced=to_do.is_spaced)
+        section.add_to(page, words, spaced=to_do.is_spaced)
     if to_do.is_spaced and any(section.items for section in to_do.sections):
         page.line()
     page.entry(*tail)
 
 
-def _head(review: CableReview, to_do: _ToDo) -> list[_Entry]:
+def _head(review: CableReview, to_do: _ToDo, words: Words) -> list[_Entry]:
     """The verdict of the whole, and what is there of what was expected."""
-    word, text = _headline(review, to_do)
-    head: list[_Entry] = [(word.value, text, _TONES[word])]
+    word, text = _headline(review, to_do, words)
+    head: list[_Entry] = [(words.say("cable", word.value), text, _TONES[word])]
+    entries = []
     if word is not _Word.CLEAR:
-        head += [
-            ("Fibres", _fibres(review), None),
-            ("Splices", _Counts.of(review).text, None),
+        entries += [
+            ("label-fibres", _fibres(review, words)),
+            ("label-splices", _Counts.of(review).text(words)),
+            *(("label-ends", text) for text in _ends(review, words)),
         ]
-        head += [("Ends", text, None) for text in _ends(review)]
     if word is not _Word.CLEAR or review.profile.is_default:
-        head.append(("Limit", _limits(review), None))
+        entries.append(("label-limit", _limits(review, words)))
     if review.decisions:
-        text = f"{len(review.decisions)}, last seal {review.decisions_seal}"
-        head.append(("Decisions", text, None))
-    known = gathered([f for f in review.findings if f.acknowledged])
+        text = words.say(
+            "cable", "decisions", count=len(review.decisions), seal=review.decisions_seal
+        )
+        entries.append(("label-decisions", text))
+    known = gathered([f for f in review.findings if f.acknowledged], words)
     if known:
-        text = "; ".join(said.short for said in known)
-        head.append(("Settled", f"by decisions: {text}", None))
+        text = words.say("cable", "settled", what="; ".join(said.short for said in known))
+        entries.append(("label-settled", text))
     if review.changes:
         counts = Counter(change.kind for change in review.changes)
-        parts = [f"{counts[kind]} {kind.value}" for kind in ChangeKind if counts[kind]]
-        head.append(("Compared", f"with the earlier run: {', '.join(parts)}", None))
-    return head
+        parts = [f"{counts[k]} {words.value(k.value)}" for k in ChangeKind if counts[k]]
+        entries.append(("label-compared", words.say("cable", "compared", what=", ".join(parts))))
+    return [*head, *((words.say("cable", label), text, None) for label, text in entries)]
 
 
-def _ends(review: CableReview) -> list[str]:
+def _ends(review: CableReview, words: Words) -> list[str]:
     """Which end is A, of each cable whose headers name one: distances are from there."""
     several = len(review.cables) > 1
     named = [(cable, *review.end_names(cable)) for cable in review.cables]
     return [
-        f"{cable}: A = {a or '?'}, B = {b or '?'}" if several else f"A = {a or '?'}, B = {b or '?'}"
+        (f"{cable}: " if several else "") + words.say("cable", "ends", a=a or "?", b=b or "?")
         for cable, a, b in named
         if a or b
     ]
 
 
-def _tail(review: CableReview, tables: str, *, details: bool) -> _Entry:
+def _tail(review: CableReview, tables: str, words: Words, *, details: bool) -> _Entry:
     """Where the rest stands."""
     notes = sum(finding.severity is Severity.NOTE for finding in review.findings)
-    more = f"; {counted(notes, 'note')}" if notes else ""
-    return "Tables", (tables or "not written") + more + ("" if details else "; --details"), None
+    parts = [tables or words.say("cable", "not-written")]
+    if notes:
+        parts.append(words.say("cable", "notes", notes=notes))
+    if not details:
+        parts.append("--details")
+    return words.say("cable", "label-tables"), "; ".join(parts), None
 
 
-def _to_do(review: CableReview) -> _ToDo:
+def _to_do(review: CableReview, words: Words) -> _ToDo:
     several = len(review.cables) > 1
     grave = [f for f in review.findings if f.is_open]
     by_cause: dict[Cause, list[CableFinding]] = {cause: [] for cause in Cause}
@@ -302,19 +315,25 @@ def _to_do(review: CableReview) -> _ToDo:
     # Without a cable there is no route to place it on.
     doubts += [f for f in by_cause[Cause.VISIT] if f.cable not in review.cables]
     unplaced = [f for f in by_cause[Cause.VISIT] if f.cable in review.cables and not is_visit(f)]
-    settle = [*_said(doubts, several), *_unexplained(review, grave)]
+    settle = [*_said(doubts, words, several), *_unexplained(review, grave, words)]
     due = sorted({*review.to_take, *_to_take_again(review)}, key=in_shooting_order)
     shoot = [
-        _Item(f"shoot from {end}: {text}")
-        for end, text in remaining(due, review.expected.ends, several=several)
+        _Item(words.say("cable", "shoot-from", end=end, what=text))
+        for end, text in remaining(due, review.expected.ends, words, several=several)
     ]
-    look = [*_said([*unplaced, *by_cause[Cause.LOOK]], several), *map(_Item, aside_of(review))]
-    visits = visits_of(review, due)
+    look = [
+        *_said([*unplaced, *by_cause[Cause.LOOK]], words, several),
+        *map(_Item, aside_of(review, words)),
+    ]
+    visits = visits_of(review, due, words)
     return _ToDo(
-        _section("Settle first", "findings.csv", settle),
-        _section("Missing", "findings.csv", shoot),
-        replace(_section(_GO_TO, "resplice.csv", [_visit(v) for v in visits]), is_list=True),
-        _section("Look at", "findings.csv", look),
+        _section(words.say("cable", "settle-first"), "findings.csv", settle),
+        _section(words.say("cable", "missing"), "findings.csv", shoot),
+        replace(
+            _section(words.say("cable", "go-to"), "resplice.csv", [_visit(v) for v in visits]),
+            is_list=True,
+        ),
+        _section(words.say("cable", "look-at"), "findings.csv", look),
         shots=len(due),
         is_opened=any(visit.is_opened for visit in visits),
     )
@@ -335,9 +354,6 @@ def _to_take_again(review: CableReview) -> Iterator[ShotToTake]:
                     )
 
 
-_GO_TO = "Go to, in order from A (before any cut: prove the fibre dark with a power meter)"
-
-
 def _visit(visit: Visit) -> _Item:
     if len(visit.doings) == 1:
         line = f"{visit.where}: {visit.doings[0].text}"
@@ -346,8 +362,8 @@ def _visit(visit: Visit) -> _Item:
     return _Item(visit.where, texts, visit.orders, visit.short, visit.cable)
 
 
-def _said(findings: Sequence[CableFinding], several: bool) -> list[_Item]:
-    own = gathered(findings, several=several)
+def _said(findings: Sequence[CableFinding], words: Words, several: bool) -> list[_Item]:
+    own = gathered(findings, words, several=several)
     return [_Item(said.text, short=said.short, cable=said.cable) for said in own]
 
 
@@ -355,7 +371,7 @@ def _said(findings: Sequence[CableFinding], several: bool) -> list[_Item]:
 _WHY_UNJUDGED = (Cause.IDENTITY, Cause.FILE, Cause.SHOOT, Cause.VISIT)
 
 
-def _unexplained(review: CableReview, grave: Iterable[CableFinding]) -> list[_Item]:
+def _unexplained(review: CableReview, grave: Iterable[CableFinding], words: Words) -> list[_Item]:
     """Name what needs work and stands nowhere else: splices by verdict, fibres by span rule."""
     known = {
         (finding.cable, fibre)
@@ -373,46 +389,53 @@ def _unexplained(review: CableReview, grave: Iterable[CableFinding]) -> list[_It
             rows.setdefault(row.verdict.verdict, []).append(row)
     lines = []
     for verdict, own in rows.items():
-        fibres = span_text([row.fibre for row in own])
-        what = f"{verdict.value} at {counted(len(own), 'splice')}; {own[0].verdict.action.value}"
-        noun = "fibre" if fibres.isdigit() else "fibres"
-        lines.append(_Item(f"{noun} {fibres}: {what}", short=f"{verdict.value} ({fibres})"))
+        fibres, word = numbers_text(row.fibre for row in own), words.value(verdict.value)
+        text = words.say(
+            "cable", "by-verdict", fibres=fibres, verdict=word, splices=len(own),
+            action=words.value(own[0].verdict.action.value),
+        )  # fmt: skip
+        lines.append(_Item(text, short=f"{word} ({fibres})"))
     return lines
 
 
-def _headline(review: CableReview, to_do: _ToDo) -> tuple[_Word, str]:
+def _headline(review: CableReview, to_do: _ToDo, words: Words) -> tuple[_Word, str]:
     """The verdict of the whole: one word, and what there is to do."""
-    names = ", ".join(name or "without a name" for name in review.cables) or "none"
-    cable = f"cable{'s' * (len(review.cables) > 1)} {names}"
+    nameless = words.say("cable", "nameless")
+    names = ", ".join(name or nameless for name in review.cables) or words.say("cable", "none")
+    several = len(review.cables) > 1
+    cable = words.say("cable", "cables" if several else "cable", name=names)
     if not review.needs_work and not any(section.items for section in to_do.sections):
         counts = _Counts.of(review)
         if not counts.there:
-            return _Word.LOOK, f"{cable}: no splice was measured"
+            return _Word.LOOK, words.say("cable", "no-splice", cable=cable)
         if counts.unjudged:
-            whole = counted(counts.expected, "splice")
-            return _Word.LOOK, f"{cable}: {counts.unjudged} of {whole} are not judged"
-        return _Word.CLEAR, f"{names}: {_all_clear(review)}"
+            return _Word.LOOK, words.say(
+                "cable", "unjudged", cable=cable, some=counts.unjudged, splices=counts.expected
+            )
+        return _Word.CLEAR, f"{names}: {_all_clear(review, words)}"
     opened = _Word.OPEN if to_do.is_opened else _Word.LOOK
     parts = [
-        (_Word.CHECK, len(to_do.settle.items), "doubt", "to settle first"),
-        (opened, len(to_do.visit.items), "place", "to go to"),
-        (_Word.SHOOT, to_do.shots, "shot", "to take"),
-        (_Word.LOOK, len(to_do.look.items), "thing", "to look at"),
+        (_Word.CHECK, len(to_do.settle.items), "to-settle"),
+        (opened, len(to_do.visit.items), "to-visit"),
+        (_Word.SHOOT, to_do.shots, "to-shoot"),
+        (_Word.LOOK, len(to_do.look.items), "to-look"),
     ]
-    there = [(word, f"{counted(n, noun)} {what}") for word, n, noun, what in parts if n]
+    there = [(word, words.say("cable", key, count=n)) for word, n, key in parts if n]
     if not there:
-        return _Word.CHECK, f"{cable}: not clear; what needs work stands in splices.csv"
-    word = there[0][0]
-    only = "; nothing is wrong so far" if [w for w, _ in there] == [_Word.SHOOT] else ""
-    return word, f"{cable}: {', '.join(text for _, text in there)}{only}"
+        return _Word.CHECK, words.say("cable", "not-clear", cable=cable)
+    only = [word for word, _ in there] == [_Word.SHOOT]
+    text = f"{cable}: {', '.join(text for _, text in there)}"
+    return there[0][0], text + (words.say("cable", "nothing-wrong") if only else "")
 
 
-def _all_clear(review: CableReview) -> str:
+def _all_clear(review: CableReview, words: Words) -> str:
     """What was expected and is there, in so many words as one line has room for."""
     here, _, _ = _expected(review)
-    splices = _Counts.of(review).text.replace(" the limit", f" {_figures(review)} dB")
     name = "" if review.profile.is_default else f" ({review.profile.name})"
-    return f"{counted(len(here), 'fibre')}, {splices}{name}"
+    return words.say(
+        "cable", "all-clear", fibres=len(here), splices=_Counts.of(review).expected,
+        limit=_figures(review, words),
+    ) + name  # fmt: skip
 
 
 def _expected(review: CableReview) -> tuple[set[FibreKey], set[FibreKey], tuple[int, ...]]:
@@ -429,14 +452,16 @@ def _expected(review: CableReview) -> tuple[set[FibreKey], set[FibreKey], tuple[
     return here, wanted, wavelengths_nm
 
 
-def _fibres(review: CableReview) -> str:
+def _fibres(review: CableReview, words: Words) -> str:
     here, wanted, wavelengths_nm = _expected(review)
     measured = {(f.key, f.wavelength_nm) for f in review.fibres}
     both = sum(all((key, nm) in measured for nm in wavelengths_nm) for key in here)
-    at = f" at {wavelengths_text(wavelengths_nm)}" if wavelengths_nm else ""
+    at = ""
+    if wavelengths_nm:
+        at = words.say("cable", "at", wavelengths=wavelengths_text(wavelengths_nm, words))
     if len(here) == len(wanted) == both:
-        return f"all {counted(both, 'fibre')} from both ends{at}"
-    return f"{len(here)} of {len(wanted)} in, {both} measured from both ends{at}"
+        return words.say("cable", "all-fibres", fibres=both) + at
+    return words.say("cable", "some-fibres", here=len(here), wanted=len(wanted), both=both) + at
 
 
 @dataclass(frozen=True, slots=True)
@@ -471,34 +496,37 @@ class _Counts:
         measured = sum(row.loss_db is not None for row in rows)
         return cls(len(rows), expected, unjudged, measured, verdicts)
 
-    @property
-    def text(self) -> str:
+    def text(self, words: Words) -> str:
         """In words; short where all is as it should be."""
         if self.verdicts[Verdict.WITHIN] == self.expected:
-            return f"all {counted(self.expected, 'splice')} within the limit"
+            return words.say("cable", "all-within", splices=self.expected)
         own = [v for v in Verdict if self.verdicts[v] and v not in UNJUDGED]
-        parts = [f"{self.verdicts[v]} {v.value}" for v in own]
+        parts = [f"{self.verdicts[v]} {words.value(v.value)}" for v in own]
         if self.unjudged:
-            parts.append(f"{self.unjudged} not judged")
+            parts.append(words.say("cable", "not-judged", count=self.unjudged))
         if self.there and not self.measured:
-            parts.append("none was measured from both ends")
-        return f"{self.there} of {self.expected}: {', '.join(parts) or 'none'}"
+            parts.append(words.say("cable", "none-both"))
+        verdicts = ", ".join(parts) or words.say("cable", "none")
+        return words.say(
+            "cable", "counts", there=self.there, expected=self.expected, verdicts=verdicts
+        )
 
 
-def _limits(review: CableReview) -> str:
+def _limits(review: CableReview, words: Words) -> str:
     """Say by which limits the splices were judged, as the rows hold them."""
     profile = review.profile
-    figures = _figures(review)
-    rule = ", guarded" if profile.rule is Rule.GUARDED else ""
-    name = (
-        "a default: the contract's figures decide"
-        if profile.is_default
-        else f"profile {profile.name}, stage {profile.stage.name}"
-    )
-    return f"{figures} dB ({name}{rule})" if figures else f"none in force ({name}{rule})"
+    name = words.say("cable", "default") if profile.is_default else words.say(
+        "cable", "profile", name=profile.name, stage=profile.stage.name
+    )  # fmt: skip
+    if profile.rule is Rule.GUARDED:
+        name += words.say("cable", "guarded")
+    figures = _figures(review, words)
+    limit = f"{figures} dB" if figures else words.say("cable", "no-limit")
+    return f"{limit} ({name})"
 
 
-def _figures(review: CableReview) -> str:
+def _figures(review: CableReview, words: Words) -> str:
     """The lowest and the highest limit that any row was judged by; empty without one."""
     limits = sorted({r.verdict.limit_db for r in review.rows if r.verdict.limit_db is not None})
-    return " to ".join(str(limit) for limit in dict.fromkeys(limits[:1] + limits[-1:]))
+    first, *last = map(words.decimal, dict.fromkeys(limits[:1] + limits[-1:])) if limits else ("",)
+    return words.say("cable", "to", first=first, last=last[0]) if last else first

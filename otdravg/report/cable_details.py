@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+from decimal import Decimal
 
 from otdravg import __version__
 from otdravg.cable.identity.ends import cables_with_open_ends
@@ -18,10 +19,12 @@ from otdravg.cable.model import (
     SpliceRow,
 )
 from otdravg.findings import Severity
-from otdravg.quantities import Quantity, distance_text, loss_text, reported
-from otdravg.report.page import Page, counted
+from otdravg.quantities import Quantity, distance, in_km, reported
+from otdravg.report.page import Page
 from otdravg.shot.settings import Direction
 from otdravg.verdict.decision import Verdict
+from otdravg.words.catalogue import Language
+from otdravg.words.headings import Words
 from otdravg.words.statements import caution_statement
 
 __all__ = ["add_details", "finding_sentence", "listing_text"]
@@ -29,44 +32,53 @@ __all__ = ["add_details", "finding_sentence", "listing_text"]
 _CLOSURE_WIDTHS = (3, 12, 8, 8, 8, 8)
 
 
-def add_details(page: Page, review: CableReview) -> None:
+def add_details(page: Page, review: CableReview, words: Words) -> None:
     """Add to a page what stands behind its first lines."""
     page.line()
-    page.paragraph(f"Details (otdravg {__version__})")
-    uses = Counter(shot.use for shot in review.shots)
-    parts = [f"{uses[use]} {use.value}" for use in ShotUse if uses[use]]
-    page.entry("Files", f"{len(review.shots)} found: {', '.join(parts) or 'none'}")
-    counts = Counter(check.confidence for check in review.identities)
-    parts = [f"{counts[c]} {c.value}" for c in Confidence if counts[c]]
-    if parts:
-        page.entry("Identity", f"pairs by their glass: {', '.join(parts)}")
+    page.paragraph(words.say("cable", "details", version=__version__))
+    uses = Counter(words.value(shot.use.value) for shot in review.shots)
+    what = _counted(uses, [words.value(use.value) for use in ShotUse]) or words.say("cable", "none")
+    page.entry(
+        words.say("cable", "label-files"),
+        words.say("cable", "found", count=len(review.shots), what=what),
+    )
+    counts = Counter(words.value(check.confidence.value) for check in review.identities)
+    what = _counted(counts, [words.value(confidence.value) for confidence in Confidence])
+    if what:
+        label, text = (words.say("cable", key) for key in ("label-identity", "by-glass"))
+        page.entry(label, f"{text}: {what}")
     for cable in review.cables:
-        _closures(page, cable, review)
-    _findings(page, review.findings, "Notes")
-    _work(page, review)
-    _patterns(page, review)
-    _log(page, review.log)
+        _closures(page, cable, review, words)
+    _findings(page, review.findings, words)
+    _work(page, review, words)
+    _patterns(page, review, words)
+    _log(page, review.log, words)
     page.line()
-    page.paragraph(caution_statement())
+    page.paragraph(caution_statement(words.language))
 
 
-def _closures(page: Page, cable: str, review: CableReview) -> None:
+def _counted(counts: Counter[str], names: Iterable[str]) -> str:
+    return ", ".join(f"{counts[name]} {name}" for name in names if counts[name])
+
+
+def _closures(page: Page, cable: str, review: CableReview, words: Words) -> None:
     closures = [c for c in review.closures if c.cable == cable]
     if not closures:
         return
     page.line()
-    page.row(("No", "Distance", "Spliced", "Over", "Median", "Worst", "Closure"), _CLOSURE_WIDTHS)
-    page.row(("", "from A", "fibres", "limit", "dB", "dB", ""), _CLOSURE_WIDTHS)
+    for heads in ("heads-1", "heads-2"):
+        page.row(words.say("cable", heads).split("/"), _CLOSURE_WIDTHS)
     page.rule()
     for closure in closures:
         rows = [r for r in review.rows if r.cable == cable and r.closure_number == closure.number]
+        is_km = in_km(closures[-1].distance_m)
         page.row(
             (
                 str(closure.number),
-                distance_text(closure.distance_m, km=closures[-1].distance_m >= 2000),
+                words.told(distance(closure.distance_m, km=is_km)),
                 str(len(closure.fibres)),
                 str(len({r.fibre for r in rows if r.verdict.verdict in _OVER})),
-                *_middle_and_worst(rows),
+                *(words.decimal(figure) or "-" for figure in _middle_and_worst(rows)),
                 _closure_name(closure),
             ),
             _CLOSURE_WIDTHS,
@@ -81,88 +93,90 @@ def _closure_name(closure: Closure) -> str:
     return "" if closure.name == str(closure.number) else closure.name
 
 
-def _middle_and_worst(rows: Sequence[SpliceRow]) -> tuple[str, str]:
+def _middle_and_worst(rows: Sequence[SpliceRow]) -> tuple[Decimal | None, Decimal | None]:
     losses = sorted(r.loss_db for r in rows if r.loss_db is not None)
     if not losses:
-        return "-", "-"
-    middle = reported(losses[len(losses) // 2], Quantity.LOSS_DB)
-    return str(middle), str(reported(losses[-1], Quantity.LOSS_DB))
+        return None, None
+    middle, worst = losses[len(losses) // 2], losses[-1]
+    return reported(middle, Quantity.LOSS_DB), reported(worst, Quantity.LOSS_DB)
 
 
-def _findings(page: Page, findings: Sequence[CableFinding], notes: str) -> None:
-    for severity, heading in (
-        (Severity.DEFECT, "Wrong or missing"),
-        (Severity.CAUTION, "Look before relying on it"),
-        (Severity.NOTE, notes),
-    ):
+def _findings(
+    page: Page, findings: Sequence[CableFinding], words: Words, *, notes: bool = True
+) -> None:
+    for severity in (Severity.DEFECT, Severity.CAUTION, Severity.NOTE):
         own = [f for f in findings if f.severity is severity]
-        if own and heading:
+        if own and (notes or severity is not Severity.NOTE):
             page.line()
-            page.line(f"{heading} ({len(own)})")
+            page.line(words.say("cable", f"heading-{severity.value}", count=len(own)))
             for finding in own:
-                page.bullet(finding_sentence(finding))
+                page.bullet(finding_sentence(finding, words))
 
 
-def finding_sentence(finding: CableFinding) -> str:
+def finding_sentence(finding: CableFinding, words: Words) -> str:
     """Write a finding in one line: code, where, evidence, what to do."""
     where = []
     if finding.fibre is not None:
-        where.append(f"fibre {finding.fibre}")
+        where.append(words.say("pair", "fibre", fibre=str(finding.fibre)))
     if finding.wavelength_nm is not None:
         where.append(f"{finding.wavelength_nm} nm")
     if finding.closure:
-        where.append(f"closure {finding.closure}")
+        where.append(words.say("say", "closure-named", name=finding.closure))
     if not where and finding.files:
         where.append(finding.files[0])
     place = f" ({', '.join(where)})" if where else ""
-    what = f"{finding.code}{place}: {finding.evidence.rstrip('.')}"
-    return (
-        f"{what} ({finding.acknowledged})"
-        if finding.acknowledged
-        else f"{what}; {finding.what_to_do}"
-    )
+    what = f"{finding.code}{place}: {words.told(finding.evidence).rstrip('.')}"
+    if finding.acknowledged:
+        return f"{what} ({words.told(finding.acknowledged)})"
+    return f"{what}; {words.told(finding.what_to_do)}"
 
 
-def _work(page: Page, review: CableReview) -> None:
+def _work(page: Page, review: CableReview, words: Words) -> None:
     units = review.plan.units if review.plan is not None else ()
     if units:
         page.line()
-        page.line(f"Work list ({counted(len(units), 'ribbon')} at closures, in order from A)")
+        page.line(words.say("cable", "work-list", count=len(units)))
     for unit in units:
-        ribbon = "" if unit.ribbon is None else f", ribbon {unit.ribbon}"
-        page.bullet(f"closure {unit.closure}{ribbon}: {unit.advised.value}. {unit.because}")
+        place = words.say("say", "closure-named", name=unit.closure)
+        if unit.ribbon is not None:
+            place += ", " + words.say("say", "at-ribbon", ribbon=unit.ribbon)
+        page.bullet(f"{place}: {words.value(unit.advised.value)}. {words.told(unit.because)}")
         for option in unit.options:
-            page.bullet(f"{option.choice.value}: {option.sentence}", indent=2)
+            page.bullet(words.told(option.said), indent=2)
 
 
-def _patterns(page: Page, review: CableReview) -> None:
+def _patterns(page: Page, review: CableReview, words: Words) -> None:
     patterns = review.patterns
     if patterns is None or not patterns.found:
         return
     page.line()
-    page.line(f"What stands out (out of {counted(patterns.tested, 'comparison')})")
+    page.line(words.say("cable", "stands-out", count=patterns.tested))
     for pattern in patterns.found:
-        page.bullet(f"{pattern.sentence}; {pattern.where_to_look}")
+        page.bullet(f"{words.told(pattern.said)}; {words.told(pattern.where_to_look)}")
 
 
-def _log(page: Page, log: SpliceLog) -> None:
+def _log(page: Page, log: SpliceLog, words: Words) -> None:
     """Say what the machines' estimates are worth, and how loss rises with the use of tools."""
     if not log.splices:
         return
     page.line()
-    page.line(f"Splice log ({counted(len(log.splices), 'splice')} of this cable)")
+    page.line(words.say("cable", "log", splices=len(log.splices)))
+    nobody = words.say("cable", "not-named")
     for machine in log.machines:
-        bias = loss_text(machine.bias_db, 2 * machine.u_bias_db)
         page.bullet(
-            f"splicer {machine.splicer or '(not named)'}: estimates {bias} more than measured, "
-            f"scatter {loss_text(machine.scatter_db)} ({counted(machine.ribbons, 'splice')})"
-        )
+            words.say(
+                "cable", "log-machine", name=machine.splicer or nobody, bias_db=machine.bias_db,
+                expanded_db=2 * machine.u_bias_db, scatter_db=machine.scatter_db,
+                splices=machine.ribbons,
+            )
+        )  # fmt: skip
     for wear in log.wear:
-        rise = loss_text(wear.rise_db, 2 * wear.u_rise_db)
         page.bullet(
-            f"{wear.tool.value} of {wear.name or '(not named)'}: loss rises by {rise} for 1,000 "
-            f"fibres; {wear.fibres_now:,} since the last turn or change"
-        )
+            words.say(
+                "cable", "log-wear", tool=wear.tool.value, name=wear.name or nobody,
+                rise_db=wear.rise_db, expanded_db=2 * wear.u_rise_db, fibres=wear.fibres_now,
+            )
+        )  # fmt: skip
 
 
 def _by_cable(record: ShotRecord) -> tuple[bool, str, int, int, str]:
@@ -181,19 +195,26 @@ _LIST_WIDTHS = (7, 6, 8, 9)
 
 
 def listing_text(
-    records: Sequence[ShotRecord], findings: Sequence[CableFinding], *, ascii_only: bool = False
+    records: Sequence[ShotRecord],
+    findings: Sequence[CableFinding],
+    *,
+    ascii_only: bool = False,
+    language: Language = Language.ENGLISH,
 ) -> str:
     """Write how every file would be taken."""
     page = Page(ascii_only=ascii_only, colour=False)
-    page.row(("Fibre", "Dir", "nm", "Attempt", "File"), _LIST_WIDTHS)
+    words = Words(language)
+    page.row(words.say("cable", "list-heads").split("/"), _LIST_WIDTHS)
     page.rule()
     still_open = cables_with_open_ends(records)
     told_later = {records[n].path for numbers in still_open.values() for n in numbers}
+    unknown = words.say("cable", "cable-unknown")
     last = None
     for record in sorted(records, key=_by_cable):
         taken = record.taken_for
         if taken.cable != last:
-            page.line(f"Cable {taken.cable or 'not known'}")
+            heading = words.say("cable", "cable", name=taken.cable) if taken.cable else unknown
+            page.line(heading[:1].upper() + heading[1:])
             last = taken.cable
         later = record.path in told_later
         as_used = later or record.use is ShotUse.USED
@@ -203,22 +224,18 @@ def listing_text(
                 "?" if later else _direction(taken.direction),
                 str(taken.wavelength_nm or "-"),
                 "?" if later else str(record.attempt or "-"),
-                record.path if as_used else f"{record.path}: {record.use.value}",
+                record.path if as_used else f"{record.path}: {words.value(record.use.value)}",
             ),
             _LIST_WIDTHS,
         )
     page.rule()
     every = [*findings, *(f for r in records for f in r.findings)]
-    _findings(page, every, "")
+    _findings(page, every, words, notes=False)
     for cable, numbers in still_open.items():
         page.line()
-        page.paragraph(
-            f"? {cable or 'Cable not known'}: headers, names and folders leave open from which end "
-            f"{counted(len(numbers), 'shot')} were taken. A full run tells it by the shots "
-            "themselves and says so in a finding."
-        )
+        page.paragraph(words.say("cable", "ends-open", cable=cable or unknown, shots=len(numbers)))
     page.line()
-    page.line("Nothing was measured. shots.csv of a full run says what decided each part.")
+    page.line(words.say("cable", "nothing-measured"))
     return page.text()
 
 

@@ -7,16 +7,25 @@ from collections.abc import Sequence
 from otdravg.cable.model import ShotToTake
 from otdravg.job.lists import LISTS
 from otdravg.job.model import Job
-from otdravg.quantities import distance_text
-from otdravg.report.causes import span_text, wavelengths_text
-from otdravg.report.page import Page
+from otdravg.quantities import distance
+from otdravg.report.causes import wavelengths_text
+from otdravg.report.page import COLUMNS, Page
 from otdravg.shot.settings import Direction
+from otdravg.trade import numbers_text
+from otdravg.words.headings import Words
 
 __all__ = ["job_page", "remaining"]
 
+#: Where nobody asked for a language.
+ENGLISH = Words()
+
 
 def remaining(
-    shots: Sequence[ShotToTake], ends: tuple[str, str] = ("", ""), *, several: bool = False
+    shots: Sequence[ShotToTake],
+    ends: tuple[str, str] = ("", ""),
+    words: Words = ENGLISH,
+    *,
+    several: bool = False,
 ) -> list[tuple[str, str]]:
     """Say what remains to be shot, end by end: where to stand, and fibres with wavelengths.
 
@@ -36,34 +45,49 @@ def remaining(
         far = direction is Direction.B_TO_A
         end = ("B" if far else "A") + (f" ({ends[far]})" if ends[far] else "")
         label = f"{cable}, {end}" if several else end
-        parts = [f"{span_text(own)} at {wavelengths_text(nm)}" for nm, own in groups.items()]
-        noun = "fibre" if len(fibres) == 1 else "fibres"
-        lines.append((label, f"{noun} {'; '.join(parts)}"))
+        parts = "; ".join(
+            numbers_text(own) + words.say("cable", "at", wavelengths=wavelengths_text(nm, words))
+            for nm, own in groups.items()
+        )
+        noun = words.say("cable", "fibre" if len(fibres) == 1 else "fibres")
+        lines.append((label, f"{noun} {parts}"))
     return lines
 
 
-def job_page(job: Job, *, ascii_only: bool = False, columns: int = 80) -> Page:
+def job_page(
+    job: Job, words: Words = ENGLISH, *, ascii_only: bool = False, columns: int = COLUMNS
+) -> Page:
     """Begin a page with everything that a job says."""
     page = Page(ascii_only=ascii_only, colour=False, columns=columns)
-    ribbon = {None: "as in the profile", 0: "none, loose tube"}.get(job.ribbon, str(job.ribbon))
-    page.entry("Cable", f"{job.cable}, {job.fibres} fibres, ribbon: {ribbon}")
-    page.entry("Ends", f"A = {job.ends[0] or 'not said'}, B = {job.ends[1] or 'not said'}")
-    page.entry("Wavelengths", wavelengths_text(job.wavelengths_nm))
-    stage = f", stage {job.stage}" if job.stage else ""
-    page.entry("Profile", (job.profile or "none: a default limit, the contract decides") + stage)
-    page.entry("Colours", ", ".join(job.colours) or "TIA-598")
+
+    def entry(label: str, text: str) -> None:
+        page.entry(words.say("job", f"label-{label}"), text)
+
+    def length(length_m: float, km: bool) -> str:
+        return words.told(distance(length_m, km=km))
+
+    unsaid = words.say("job", "unsaid")
+    ribbon = {None: words.say("job", "as-profile"), 0: words.say("job", "loose-tube")}.get(
+        job.ribbon, str(job.ribbon)
+    )
+    entry("cable", words.say("job", "cable", cable=job.cable, fibres=job.fibres, ribbon=ribbon))
+    entry("ends", words.say("cable", "ends", a=job.ends[0] or unsaid, b=job.ends[1] or unsaid))
+    entry("wavelengths", wavelengths_text(job.wavelengths_nm, words))
+    stage = words.say("job", "stage", stage=job.stage) if job.stage else ""
+    entry("profile", (job.profile or words.say("job", "no-profile")) + stage)
+    entry("colours", ", ".join(words.value(own) for own in job.colours) or "TIA-598")
     for label, names in (
-        ("Instruments", [one.name for one in job.instruments]),
-        ("Shots", job.shots),
-        ("Reels", [f"{reel.name} {reel.fibre_type}" for reel in job.reels]),
-        ("Closures", [f"{c.name} {distance_text(c.distance_m, km=True)}" for c in job.closures]),
+        ("instruments", [one.name for one in job.instruments]),
+        ("shots", job.shots),
+        ("reels", [f"{reel.name} {reel.fibre_type}" for reel in job.reels]),
+        ("closures", [f"{c.name} {length(c.distance_m, km=True)}" for c in job.closures]),
     ):
         if names:
-            page.entry(label, ", ".join(names))
+            entry(label, ", ".join(names))
     for own in LISTS:
         if not own.option and (count := len(getattr(job, own.name))):
-            page.entry(own.file, f"{count} row{'s' * (count > 1)}")
-    for label, length_m in (("Launch", job.launch_m), ("Receive", job.receive_m)):
+            page.entry(own.file, words.say("job", "rows", count=count))
+    for label, length_m in (("launch", job.launch_m), ("receive", job.receive_m)):
         if length_m is not None:
-            page.entry(label, distance_text(length_m, km=False))
+            entry(label, length(length_m, km=False))
     return page

@@ -7,6 +7,7 @@ from math import ceil
 from otdravg.cable.lists.locating import Located
 from otdravg.quantities import distance_text
 from otdravg.report.page import COLUMNS, Page
+from otdravg.words.catalogue import told
 
 __all__ = ["located_text"]
 
@@ -20,7 +21,7 @@ def located_text(found: Located, *, ascii_only: bool = False, columns: int = COL
     course, spot = found.course, found.spot
     (before, before_m), after = found.between
     names = [_stop(course.ends, before), "?" if after is None else _stop(course.ends, after[0])]
-    page.entry("At", spot.text if spot else f"between {names[0]} and {names[1]}")
+    page.entry("At", told(spot.said) if spot else f"between {names[0]} and {names[1]}")
     page.entry("Fibre", _in_the_fibre(found))
     page.entry("Closures", f"{names[0]} {_m(before_m)} towards A"
                + ("" if after is None else f", {names[1]} {_m(after[1])} towards B")
@@ -81,7 +82,7 @@ def _unknown(found: Located) -> list[str]:
     if course.survey is None:
         said.append("where that is on the sheath: the job has no route (otdravg job forms)")
     elif found.spot is None:
-        odd = "; ".join(f"{what.value}: {where}" for what, where in course.survey.odd)
+        odd = "; ".join(f"{what.value}: {told(where)}" for what, where in course.survey.odd)
         said.append(f"where that is on the sheath: {odd or 'no marks reach there'}")
     else:
         said.append(

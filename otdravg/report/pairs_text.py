@@ -8,11 +8,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from otdravg.cable.model import CableFinding, ShotRecord, ShotUse
+from otdravg.findings import Statement, says
 from otdravg.report.page import COLUMNS, Page
 from otdravg.report.pair_text import ANSWER_TONES, pair_line
 from otdravg.verdict.decision import Answer
 from otdravg.verdict.judge import PairReport
-from otdravg.words.catalogue import Language, say
+from otdravg.words.catalogue import Language, say, told
 from otdravg.words.headings import Words
 from otdravg.words.statements import caution_statement, limit_statement
 
@@ -29,7 +30,7 @@ class LeftOut:
 
     files: tuple[str, ...]
     use: ShotUse
-    why: str
+    why: Statement
 
     @property
     def is_problem(self) -> bool:
@@ -39,12 +40,15 @@ class LeftOut:
 
 def left_out_of(records: Sequence[ShotRecord]) -> list[LeftOut]:
     """Give the files that are in no pair, with the reason."""
-    return [LeftOut((str(one.location),), one.use, one.remark) for one in records]
+    return [
+        LeftOut((str(one.location),), one.use, one.remark or says("unknown")) for one in records
+    ]
 
 
 def left_out_json(left: LeftOut) -> str:
     """Return what was left out as one line of JSON."""
-    content = {"schema": SCHEMA_NAME, "files": left.files, "use": left.use.value, "why": left.why}
+    why = told(left.why)
+    content = {"schema": SCHEMA_NAME, "files": left.files, "use": left.use.value, "why": why}
     return json.dumps(content) + "\n"
 
 
@@ -83,12 +87,17 @@ def pairs_text(
         page.entry(
             word, f"{_fibre(record, several, language)}: {line}", ANSWER_TONES[report.answer]
         )
-    use = Words(language).value
+    words = Words(language)
     lists = {
-        "left-out": [f"{', '.join(one.files)}: {use(one.use.value)}: {one.why}" for one in left],
-        "findings": [f"{', '.join(one.files)}: {one.evidence}; {one.what_to_do}."
-                     for one in findings],
-    }  # fmt: skip
+        "left-out": [
+            f"{', '.join(one.files)}: {words.value(one.use.value)}: {words.told(one.why)}"
+            for one in left
+        ],
+        "findings": [
+            f"{', '.join(one.files)}: {words.told((one.evidence, one.what_to_do))}."
+            for one in findings
+        ],
+    }
     for heading, sentences in lists.items():
         if sentences:
             page.line()

@@ -22,6 +22,7 @@ from otdravg.quantities import Quantity, distance_text, in_km, reported
 from otdravg.report.causes import wavelengths_text
 from otdravg.report.page import Page, Tone
 from otdravg.words.catalogue import told
+from otdravg.words.headings import Words
 from otdravg.words.statements import caution_statement
 
 __all__ = ["PLAN_ASSUMPTIONS", "obstacle_text", "plan_text", "pulse_text"]
@@ -86,8 +87,9 @@ def _add_hours(page: Page, plan: ShotPlan, hours: Hours, paces: Sequence[Pace]) 
     time_s = plan.shown_averaging_s
     by = "as the files of the job show" if hours.is_by_files else "common practice, no source"
     again = f", {100 * hours.share_again:.0f} % shot again" if hours.share_again else ""
+    nm = wavelengths_text(hours.wavelengths_nm, Words())
     page.bullet(
-        f"{hours.fibres} fibres at {wavelengths_text(hours.wavelengths_nm)}: {hours.shots} shots "
+        f"{hours.fibres} fibres at {nm}: {hours.shots} shots "
         f"from each end. With {time_s:g} s of averaging and {hours.between_s:.0f} s from shot to "
         f"shot ({by}{again}) {hours.of_an_end(time_s):.1f} h from each end, "
         f"{hours.of_one(time_s):.1f} h for each wavelength."

@@ -5,26 +5,27 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Sequence, Set
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
 from otdravg.cable.lists.placing import U_PLACE_M, surveyed
 from otdravg.cable.lists.route import Survey
 from otdravg.cable.model import CableFinding, CableReview, Closure, ShotToTake, SpliceRow
+from otdravg.cable.planned import TrayPlace
 from otdravg.cable.resplice.model import Choice, FailingFibre, Unit
-from otdravg.quantities import Quantity, distance_text, reported
+from otdravg.quantities import Quantity, distance, reported
 from otdravg.report.causes import (
     Cause,
     cause_of,
     fibres_of,
     gathered,
-    span_text,
     wavelengths_text,
 )
+from otdravg.trade import numbers_text
 from otdravg.verdict.decision import Action, Verdict
-from otdravg.words.catalogue import told
+from otdravg.words.headings import Words
 
-__all__ = ["Doing", "Visit", "aside_of", "is_visit", "visits_of"]
+__all__ = ["Doing", "Visit", "aside_of", "is_visit", "tray_text", "visits_of"]
 
 #: Failing fibres that are shown one by one; of more only the worst (chosen).
 _FIBRES_SHOWN = 4
@@ -41,6 +42,7 @@ class Doing:
     text: str
     kind: str  # in a word or two
     short: str  # ribbon and fibres
+    words: Words = field(compare=False)
     is_opened: bool = False
     is_cut: bool = False
 
@@ -72,14 +74,16 @@ class Visit:
 
 
 def _in_few_words(doings: Sequence[Doing]) -> list[str]:
-    kinds: dict[str, list[str]] = {}
+    kinds: dict[str, list[Doing]] = {}
     for doing in doings:
-        kinds.setdefault(doing.kind, []).append(doing.short)
+        kinds.setdefault(doing.kind, []).append(doing)
     return [f"{kind} {_first(own)}" for kind, own in kinds.items()]
 
 
-def _first(names: Sequence[str]) -> str:
-    more = [f"{len(names) - _NAMED} more"] if len(names) > _NAMED else []
+def _first(doings: Sequence[Doing]) -> str:
+    names = [doing.short for doing in doings]
+    left = len(names) - _NAMED
+    more = [doings[0].words.say("cable", "more", more=left)] if left > 0 else []
     return ", ".join([*names[:_NAMED], *more])
 
 
@@ -90,7 +94,7 @@ class _Stop(NamedTuple):
     number: int  # of the closure; 0 on the way
 
 
-def visits_of(review: CableReview, due: Iterable[ShotToTake]) -> list[Visit]:
+def visits_of(review: CableReview, due: Iterable[ShotToTake], words: Words) -> list[Visit]:
     """Gather what is to be done by closure, and by place on the way, in order from A.
 
     Nothing of a ribbon is cut before the shots of it that are ``due`` are in.
@@ -98,35 +102,36 @@ def visits_of(review: CableReview, due: Iterable[ShotToTake]) -> list[Visit]:
     shots = tuple(due)
     visits = []
     for cable in review.cables:
-        route = _Route.of(review, cable)
+        route = _Route.of(review, cable, words)
         unseen = {shot.fibre for shot in shots if shot.cable == cable}
         stops: dict[_Stop, list[Doing]] = defaultdict(list)
         for stop, doing in _doings(review, route, unseen):
             stops[stop].append(doing)
-        label = f"cable {cable or 'without a name'}" if len(review.cables) > 1 else ""
+        named = cable or words.say("cable", "nameless")
+        label = words.say("cable", "cable", name=named) if len(review.cables) > 1 else ""
         visits += [
             Visit(label, route.name(stop), tuple(own)) for stop, own in sorted(stops.items())
         ]
     return visits
 
 
-def aside_of(review: CableReview) -> Iterator[str]:
+def aside_of(review: CableReview, words: Words) -> Iterator[str]:
     """Say what failing ribbons ask for that opens no closure."""
     for unit in _units(review):
-        cable = f"cable {unit.cable}, " if len(review.cables) > 1 else ""
-        if unit.advised is Choice.MEASURE:
-            yield f"{cable}{_place(unit)}: {_failing(unit.failing)}; shoot again, averaging longer"
-        elif unit.advised is Choice.CONCESSION:
-            yield f"{cable}{_place(unit)}: {_failing(unit.failing)}; ask for a concession"
+        if unit.advised not in (Choice.MEASURE, Choice.CONCESSION):
+            continue
+        parts = [_closure(unit.closure_number, unit.closure, words)]
+        if len(review.cables) > 1:
+            parts.insert(0, words.say("cable", "cable", name=unit.cable))
+        if unit.ribbon is not None:
+            parts.append(words.say("say", "at-ribbon", ribbon=unit.ribbon))
+        key = "ask-concession" if unit.advised is Choice.CONCESSION else "average-longer"
+        what = words.say("cable", key)
+        yield f"{', '.join(parts)}: {_failing(unit.failing, words)}; {what}"
 
 
 def _units(review: CableReview) -> tuple[Unit, ...]:
     return review.plan.units if review.plan is not None else ()
-
-
-def _place(unit: Unit) -> str:
-    ribbon = "" if unit.ribbon is None else f", ribbon {unit.ribbon}"
-    return f"{_closure(unit.closure_number, unit.closure)}{ribbon}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,14 +142,15 @@ class _Route:
     closures: tuple[Closure, ...]
     length_m: float
     survey: Survey | None  # sheath marks, where the job has a route
+    words: Words
 
     @classmethod
-    def of(cls, review: CableReview, cable: str) -> _Route:
+    def of(cls, review: CableReview, cable: str, words: Words) -> _Route:
         lengths = sorted(f.length_m for f in review.fibres if f.key.cable == cable)
         closures = tuple(c for c in review.closures if c.cable == cable)
         length_m = lengths[len(lengths) // 2] if lengths else 0.0
         survey = surveyed(review.expected, cable, closures, review.fibres)
-        return cls(cable, closures, length_m, survey)
+        return cls(cable, closures, length_m, survey, words)
 
     def at(self, number: int) -> _Stop:
         """Return the stop at a closure."""
@@ -171,28 +177,32 @@ class _Route:
 
     def name(self, stop: _Stop) -> str:
         """Name a stop, with its distance from both ends."""
-        names = ["A", *(_closure(c.number, c.name) for c in self.closures), "B"]
+        names = ["A", *(_closure(c.number, c.name, self.words) for c in self.closures), "B"]
         if stop.number:
             own = [c.number for c in self.closures].index(stop.number)
-            where = names[own + 1].replace("c", "C", 1)
+            where = names[own + 1]
         else:
             before = self.before(stop.at_m)
             spot = self.survey and self.survey.at(stop.at_m, U_PLACE_M)
-            if spot:
-                return f"{spot.text[0].upper()}{spot.text[1:]}, {self.both_ways(stop.at_m)}"
-            where = f"Between {names[before]} and {names[before + 1]}"
-        return f"{where}, {self.both_ways(stop.at_m)}"
+            where = (
+                self.words.told(spot.said)
+                if spot
+                else self.words.say("cable", "between", a=names[before], b=names[before + 1])
+            )
+        return f"{where[:1].upper()}{where[1:]}, {self.both_ways(stop.at_m)}"
 
     def both_ways(self, at_m: float) -> str:
         """Say a distance from both ends."""
-        from_a = f"{distance_text(at_m, km=True)} from A"
-        if not self.length_m:
-            return from_a
-        return f"{from_a}, {distance_text(self.length_m - at_m, km=True)} from B"
+        ends = [("A", at_m), *([("B", self.length_m - at_m)] if self.length_m else [])]
+        return ", ".join(
+            self.words.say("cable", "from", end=end, distance=distance(far_m, km=True))
+            for end, far_m in ends
+        )
 
 
-def _closure(number: int, name: str) -> str:
-    return f"closure {number}" if name == str(number) else f"closure {number} ({name})"
+def _closure(number: int, name: str, words: Words) -> str:
+    shown = str(number) if name == str(number) else f"{number} ({name})"
+    return words.say("say", "closure-named", name=shown)
 
 
 def _doings(review: CableReview, route: _Route, unseen: Set[int]) -> Iterator[tuple[_Stop, Doing]]:
@@ -205,7 +215,7 @@ def _doings(review: CableReview, route: _Route, unseen: Set[int]) -> Iterator[tu
         if unit.advised not in (Choice.MEASURE, Choice.CONCESSION):
             ribbon = None if unit.advised is Choice.SINGLE else unit.ribbon
             lacking = _lacking(ribbon, unit.fibres, review, unseen)
-            for doing in _unit(unit, lacking):
+            for doing in _unit(unit, lacking, route.words):
                 yield route.at(unit.closure_number), doing
     yield from _for_spans(review, route, unseen)
     due = [
@@ -223,8 +233,9 @@ def _doings(review: CableReview, route: _Route, unseen: Set[int]) -> Iterator[tu
             if code == "event-between-closures":
                 yield stop, _between(own, review.rows, route)
                 continue
-            (said,) = gathered(own)
-            yield stop, Doing(said.words, code, said.place, is_opened=code == "bend-suspected")
+            (said,) = gathered(own, route.words)
+            is_opened = code == "bend-suspected"
+            yield stop, Doing(said.words, code, said.place, route.words, is_opened=is_opened)
     yield from _over_and_to_look_at(review, route, listed)
 
 
@@ -245,57 +256,70 @@ def _lacking(
     """Numbers of the fibres that are to be shot before a ribbon is cut; empty if all are in."""
     size = review.ribbon_size if ribbon is not None else None
     whole = range((ribbon or 0) * size - size + 1, (ribbon or 0) * size + 1) if size else ()
-    return span_text([*unseen & {*fibres, *whole}])
+    return numbers_text(unseen & {*fibres, *whole})
 
 
-def _unit(unit: Unit, lacking: str) -> Iterator[Doing]:
+def _unit(unit: Unit, lacking: str, words: Words) -> Iterator[Doing]:
     """Say what is done with a ribbon, and for the sake of which fibres."""
     bent = [f for f in unit.failing if f.verdict.verdict is Verdict.BEND]
     cut = [f for f in unit.failing if f not in bent]
     if cut:
-        numbers = span_text([f.fibre for f in cut])
-        place = f" ({unit.place.said})" if unit.place.said else ""
-        ribbon = f"{place}:" if place else ""
-        ribbon = ribbon if unit.ribbon is None else f" ribbon {unit.ribbon}{place}:"
-        verb = "re-splice" if unit.advised is Choice.REDO else unit.advised.value
-        if unit.advised is Choice.SINGLE:
-            verb = "re-splice alone, out of"
-        first = f" (first shoot {lacking})" if lacking else ""
-        where = ", ".join(filter(None, (unit.place.said, numbers)))
+        numbers = numbers_text(f.fibre for f in cut)
+        is_alone = unit.advised is Choice.SINGLE
+        key = "re-splice" if unit.ribbon is None else "re-splice-ribbon"
+        place = f" ({tray})" if (tray := tray_text(unit.place, words)) else ""
+        text = words.say(
+            "cable", "re-splice-alone" if is_alone else key, ribbon=unit.ribbon, place=place,
+            failing=_failing(cut, words),
+        )  # fmt: skip
+        kind = words.say("cable", "kind-alone" if is_alone else f"kind-{key}")
+        if lacking:
+            text += words.say("cable", "first-shoot", fibres=lacking)
+            kind = words.say("cable", "kind-shoot-first", kind=kind)
+        where = ", ".join(filter(None, (tray, numbers)))
         short = numbers if unit.ribbon is None else f"{unit.ribbon} ({where})"
-        yield Doing(
-            f"{verb}{ribbon} {_failing(cut)}{first}",
-            ("first shoot, then " if lacking else "")
-            + verb
-            + ("" if unit.ribbon is None else " ribbon"),
-            short,
-            is_opened=True,
-            is_cut=True,
-        )
+        yield Doing(text, kind, short, words, is_opened=True, is_cut=True)
     if bent:
-        noun, pronoun = ("fibre", "its") if len(bent) == 1 else ("fibres", "their")
-        fibres = ", ".join(f"{f.fibre} {f.colour}" for f in bent)
-        tray = unit.place.said or f"{pronoun} tray"
-        text = f"re-dress {noun} {fibres} in {tray} and shoot again, do not cut"
-        yield Doing(text, "re-dress fibre", span_text([f.fibre for f in bent]), is_opened=True)
+        fibres = ", ".join(f"{f.fibre} {words.cell('colour', f.colour)}" for f in bent)
+        tray = tray_text(unit.place, words) or words.say(
+            "cable", "its-tray" if len(bent) == 1 else "their-tray"
+        )
+        key = "re-dress" if len(bent) == 1 else "re-dress-all"
+        text = words.say("cable", key, fibres=fibres, tray=tray)
+        numbers = numbers_text(f.fibre for f in bent)
+        yield Doing(text, words.say("cable", "kind-re-dress"), numbers, words, is_opened=True)
 
 
-def _failing(failing: Sequence[FailingFibre]) -> str:
+def tray_text(place: TrayPlace, words: Words) -> str:
+    """Say where a splice lies in its closure: ``tube 1, tray 2``; empty without a splice plan."""
+    return ", ".join(words.told(part) for part in place.said)
+
+
+def _failing(failing: Sequence[FailingFibre], words: Words) -> str:
     """Name failing fibres: each with its colour and loss, of many the worst."""
     if len(failing) > _FIBRES_SHOWN:
         worst = max(failing, key=lambda f: f.loss_db or 0)
-        fibres = span_text([f.fibre for f in failing])
-        return f"fibres {fibres}; worst {_losses([worst])} at {worst.wavelength_nm} nm"
+        return words.say(
+            "cable", "failing-many", fibres=numbers_text(f.fibre for f in failing),
+            worst=_losses([worst], words), at_nm=worst.wavelength_nm,
+        )  # fmt: skip
     by_nm: dict[int, list[FailingFibre]] = defaultdict(list)
     for one in failing:
         by_nm[one.wavelength_nm].append(one)
-    noun = "fibre" if len(failing) == 1 else "fibres"
-    return f"{noun} " + "; ".join(f"{_losses(own)} at {nm} nm" for nm, own in by_nm.items())
+    noun = words.say("cable", "fibre" if len(failing) == 1 else "fibres")
+    parts = (
+        words.say("cable", "losses-at", losses=_losses(own, words), at_nm=nm)
+        for nm, own in by_nm.items()
+    )
+    return f"{noun} {'; '.join(parts)}"
 
 
-def _losses(failing: Sequence[FailingFibre]) -> str:
-    known = [f"{f.fibre} {f.colour} {f.loss_db}" for f in failing if f.loss_db is not None]
-    unknown = [f"{f.fibre} {f.colour} not measured" for f in failing if f.loss_db is None]
+def _losses(failing: Sequence[FailingFibre], words: Words) -> str:
+    named = [(f"{f.fibre} {words.cell('colour', f.colour)}", f.loss_db) for f in failing]
+    known = [f"{name} {words.decimal(loss_db)}" for name, loss_db in named if loss_db is not None]
+    unknown = [
+        words.say("cable", "unmeasured", name=name) for name, loss_db in named if loss_db is None
+    ]
     return ", ".join([*([f"{', '.join(known)} dB"] if known else []), *unknown])
 
 
@@ -303,8 +327,9 @@ def _for_spans(
     review: CableReview, route: _Route, unseen: Set[int]
 ) -> Iterator[tuple[_Stop, Doing]]:
     """Ribbons that are remade for the sake of span rules alone."""
+    words = route.words
     redone = {(u.closure_number, u.ribbon) for u in _units(review) if u.advised is Choice.REDO}
-    noun = "fibre" if review.ribbon_size is None else "ribbon"
+    noun = words.say("cable", "fibre" if review.ribbon_size is None else "ribbon")
     for own in review.plan.openings if review.plan is not None else ():
         if own.cable != route.cable:
             continue
@@ -318,23 +343,23 @@ def _for_spans(
                 and (row.fibre if review.ribbon_size is None else row.ribbon) == ribbon
                 and row.loss_db is not None
             ]
-            text = f"re-splice {noun} {ribbon}, for the rules of the whole fibre"
+            short = f"{noun} {ribbon}"
+            text = words.say("cable", "for-spans", what=short)
             if rows:
                 worst = max(rows, key=lambda row: row.loss_db or 0.0)
-                loss_db = reported(worst.loss_db or 0.0, Quantity.LOSS_DB)
-                text += f"; worst {worst.fibre} {worst.colour} {loss_db} dB"
-                text += f" at {worst.wavelength_nm} nm"
+                text += words.say(
+                    "cable", "worst", fibre=worst.fibre, at_nm=worst.wavelength_nm,
+                    colour=words.cell("colour", worst.colour), loss_db=worst.loss_db,
+                )  # fmt: skip
             if lacking := _lacking(ribbon, [row.fibre for row in rows], review, unseen):
-                text += f" (first shoot {lacking})"
-            short = f"{noun} {ribbon}"
-            yield (
-                route.at(number),
-                Doing(text, "re-splice for spans", short, is_opened=True, is_cut=True),
-            )
+                text += words.say("cable", "first-shoot", fibres=lacking)
+            kind = words.say("cable", "kind-for-spans")
+            yield route.at(number), Doing(text, kind, short, words, is_opened=True, is_cut=True)
 
 
 def _between(findings: Sequence[CableFinding], rows: Sequence[SpliceRow], route: _Route) -> Doing:
     """Say what lies between closures: fibres, loss, what it may be."""
+    words = route.words
     fibres = sorted({fibre for finding in findings for fibre in fibres_of(finding)})
     at_m = findings[0].distance_m or 0.0
     own = [
@@ -349,26 +374,30 @@ def _between(findings: Sequence[CableFinding], rows: Sequence[SpliceRow], route:
     for row in own:
         if row.loss_db is not None:
             losses[row.wavelength_nm] = max(row.loss_db, losses.get(row.wavelength_nm, -math.inf))
-    figures = {str(reported(loss, Quantity.LOSS_DB)) for loss in losses.values()}
-    shown = ", ".join(
-        f"{reported(loss, Quantity.LOSS_DB)} dB at {nm} nm" for nm, loss in sorted(losses.items())
-    )
-    if len(figures) == 1:
-        shown = f"{figures.pop()} dB at {wavelengths_text(sorted(losses))}"
-    bent = any(row.bend_suspected for row in own)
-    who = f"fibre {span_text(fibres)} {own[0].colour}" if own else f"fibre {span_text(fibres)}"
+    shown = {nm: f"{words.decimal(reported(db, Quantity.LOSS_DB))} dB" for nm, db in losses.items()}
+    by_loss: dict[str, list[int]] = defaultdict(list)
+    for nm, figure in sorted(shown.items()):
+        by_loss[figure].append(nm)
+    loss = ", ".join(
+        figure + words.say("cable", "at", wavelengths=wavelengths_text(nm, words))
+        for figure, nm in by_loss.items()
+    ) or words.say("cable", "loss-unknown")
+    numbers = numbers_text(fibres)
+    who = f"{words.say('cable', 'fibre' if len(fibres) == 1 else 'fibres')} {numbers}"
     if len(fibres) > 1:
-        who, shown = f"fibres {span_text(fibres)}", f"up to {shown}"
-    what = "bent or squeezed" if bent else "bend, damage or factory splice"
-    return Doing(
-        f"{who}, {shown or 'loss not measured'}: {what}?", "look at fibre", span_text(fibres)
-    )
+        loss = words.say("cable", "up-to", loss=loss)
+    elif own:
+        who += f" {words.cell('colour', own[0].colour)}"
+    bent = any(row.bend_suspected for row in own)
+    what = words.say("cable", "maybe-bent" if bent else "maybe-damage")
+    return Doing(f"{who}, {loss}: {what}", words.say("cable", "kind-look"), numbers, words)
 
 
 def _over_and_to_look_at(
     review: CableReview, route: _Route, listed: set[tuple[int, str]]
 ) -> Iterator[tuple[_Stop, Doing]]:
     """Name what is over its limit at a closure and yet nothing to remake: no work list has it."""
+    words = route.words
     for row in review.rows:
         if (
             row.cable == route.cable
@@ -378,7 +407,9 @@ def _over_and_to_look_at(
             and (row.fibre, row.closure) not in listed
         ):
             listed.add((row.fibre, row.closure))
-            where = f"fibre {row.fibre} {row.colour} at {row.wavelength_nm} nm"
-            text = f"{where}, look, do not cut: {told(row.verdict.reason)}"
-            doing = Doing(text, "look, do not cut, fibre", str(row.fibre))
-            yield route.at(row.closure_number), doing
+            text = words.say(
+                "cable", "look-not-cut", fibre=row.fibre, at_nm=row.wavelength_nm,
+                colour=words.cell("colour", row.colour), reason=row.verdict.reason,
+            )  # fmt: skip
+            kind = words.say("cable", "kind-look-not-cut")
+            yield route.at(row.closure_number), Doing(text, kind, str(row.fibre), words)

@@ -50,7 +50,7 @@ from otdravg.report.ticket import ticket_of
 from otdravg.serve.desk import Desk, Fibre, Setting
 from otdravg.system.printable import printable
 from otdravg.verdict.reading import shipped_names
-from otdravg.words.catalogue import Language, say
+from otdravg.words.catalogue import Language, say, told
 from otdravg.words.closeout import PageWords
 from otdravg.words.headings import Words
 
@@ -142,7 +142,9 @@ class _Page:
         ]  # fmt: skip
         summary = ""
         if looked.review is not None:
-            summary = cable_text(looked.review, tables=say("page", "tables", language))
+            summary = cable_text(
+                looked.review, tables=say("page", "tables", language), language=language
+            )
         remarks = () if looked.pairing is None else looked.pairing.findings
         return self._filled(
             "home.html.j2",
@@ -156,9 +158,14 @@ class _Page:
             answers=answers,
             summary=printable_lines(summary),
             has_cable=looked.review is not None,
-            problems=[(printable(name), printable(why)) for name, why in looked.problems],
+            problems=[
+                (printable(name), printable(told(why, language))) for name, why in looked.problems
+            ],
             remarks=[
-                (printable(", ".join(one.files)), printable(f"{one.evidence}; {one.what_to_do}."))
+                (
+                    printable(", ".join(one.files)),
+                    printable(f"{told(one.evidence, language)}; {told(one.what_to_do, language)}."),
+                )
                 for one in remarks
             ],
             given=[printable(str(path)) for path in desk.given],

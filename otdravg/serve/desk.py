@@ -26,6 +26,7 @@ from otdravg.cable.pairs import (
 from otdravg.cable.run import check_for_shots, review
 from otdravg.closeout.sketches import PairSketch, Sketches, Span, pair_sketches, thinned
 from otdravg.errors import BadJob, BadSetting, OtdravgError
+from otdravg.findings import Statement, says
 from otdravg.job import NOTHING_STATED, Job, agreed, load, parse
 from otdravg.job.lists import JobList
 from otdravg.job.sheet import write_sheet
@@ -41,7 +42,7 @@ from otdravg.verdict.reading import load_named
 from otdravg.verdict.rules import default, profile_of
 from otdravg.watch import Expected, Follower, Watch
 from otdravg.watch.folder import SETTLE_S
-from otdravg.words.catalogue import Language
+from otdravg.words.catalogue import Language, said_of
 
 __all__ = ["Desk", "Fibre", "Looked", "Setting", "safe_name"]
 
@@ -182,7 +183,7 @@ class Looked:
     fibres: tuple[Fibre, ...] = ()
     review: CableReview | None = None
     sketches: Sketches = field(default_factory=Sketches)
-    problems: tuple[tuple[str, str], ...] = ()
+    problems: tuple[tuple[str, Statement], ...] = ()
     pairing: Pairing | None = None
     error: str = ""
 
@@ -316,7 +317,16 @@ class Desk:
         follower = Follower(self.given, SETTLE_S, time.monotonic, size_limits=self.size_limits)
         expected = Expected(job.fibres or None, len(job.closures) or None, job.wavelengths_nm)
         self.stop_following()
-        self.live = Live(Watch(follower, rules, options, expected, executor=self._executor))
+        self.live = Live(
+            Watch(
+                follower,
+                rules,
+                options,
+                expected,
+                executor=self._executor,
+                language=setting.language,
+            )
+        )
 
     def stop_following(self) -> None:
         """Follow no folder any more."""
@@ -456,14 +466,14 @@ class Desk:
     def _pairs(
         self, revision: int, setting: Setting, pairing: Pairing, progress: _Progress
     ) -> Looked:
-        problems = [(one.path, one.remark) for one in pairing.left]
+        problems = [(one.path, one.remark or says("unknown")) for one in pairing.left]
         measured, failed = measure_pairs(
             pairing.pairs,
             partial(_read, size_limits=self.size_limits),
             partial(self._measured, setting=setting),
             progress,
         )
-        problems += [(f"{pair.ab.path}, {pair.ba.path}", str(why)) for pair, why in failed]
+        problems += [(f"{pair.ab.path}, {pair.ba.path}", said_of(why)) for pair, why in failed]
         measured.sort(key=lambda one: one.pair.wavelength_nm)
         fibres = [Fibre(one, setting.report(one.measurement, **one.beside)) for one in measured]
         return Looked(revision, tuple(fibres), problems=tuple(problems), pairing=pairing)

@@ -59,7 +59,7 @@ class Live:
 
     def _take(self, answer: Answer) -> None:
         page = Page(ascii_only=False, colour=False, columns=_COLUMNS)
-        self._text = answer_text(answer, everything=True, when="", page=page)
+        self._text = answer_text(answer, self._watch.words, everything=True, when="", page=page)
         self._when = f"{datetime.now().astimezone():%H:%M:%S}"
         self._calls = answer.rings
         self._watch.note_said(answer)

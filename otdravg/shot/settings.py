@@ -54,6 +54,7 @@ class Identity:
     comment: str
     instrument: str
     serial: str = ""  # of mainframe and module, with the module's name
+    software: str = ""  # of the instrument, as it names its revision
     fibre_type: str = ""  # such as "G.652"; empty where the file names none
 
 

@@ -12,7 +12,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from otdravg.errors import Refusal, ShotsDoNotPair
+from otdravg.errors import Refusal
+from otdravg.findings import says
 from otdravg.shot.lines import LineSums, SlopePrior
 from otdravg.shot.noise import (
     DB_PER_RELATIVE_POWER,
@@ -48,6 +49,7 @@ from otdravg.shot.response import (
     without_slow_tail,
 )
 from otdravg.shot.trace import Trace
+from otdravg.words.catalogue import do_not_pair
 
 __all__ = [
     "CELLS_PER_PULSE",
@@ -312,10 +314,10 @@ def prepare(
     pulse_points = pulse / spacing
     span_db = float(np.ptp(level))
     if span_db > LARGEST_SPAN_DB:
-        raise ShotsDoNotPair(
+        raise do_not_pair(
             Refusal.NO_SIGNAL,
-            f"{trace.identity.path}: levels span {span_db:.0f} dB, more than any receiver shows",
-            "the file's scale factor is wrong: export the shot again",
+            says("levels-too-far", file=trace.identity.path, span_db=float(span_db)),
+            says("export-again"),
         )
     guess = -FIRST_GUESS_DB_PER_KM * spacing / 1000
     power = linear_power(level)
@@ -338,11 +340,11 @@ def prepare(
         if late is not None and (fall is None or late < fall):
             fall, end = late, min(end, late + int(np.ceil(pulse_points)))
     if end - start < max(4 * pulse_points, 24):
-        raise ShotsDoNotPair(
+        seen_m = float(max(end - start, 0) * spacing)
+        raise do_not_pair(
             Refusal.NO_SIGNAL,
-            f"{trace.identity.path}: only {max(end - start, 0) * spacing:.0f} m of signal above "
-            f"the noise, less than four pulse lengths or 24 points",
-            "shoot again with a shorter pulse or finer point spacing, or clean the connector",
+            says("too-little-signal", file=trace.identity.path, seen_m=seen_m),
+            says("shorter-pulse-or-clean"),
         )
     record = Record(
         level, power, pulse_points, guess, start, end, fall, floor.mean_power, floor.noise_power

@@ -123,6 +123,7 @@ def traces_from(sor_file: SorFile) -> tuple[Trace, ...]:
             for part in (supplier.mainframe_serial, supplier.module_id, supplier.module_serial)
             if part.text
         ),
+        software=supplier.software_revision.text,
         fibre_type=f"G.{general.fibre_type}" if general.fibre_type else "",
     )
     events = sor_file.events.events if sor_file.events else ()

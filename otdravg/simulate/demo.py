@@ -27,6 +27,7 @@ from otdravg.simulate.mix_ups import faulty_takes
 from otdravg.simulate.papers import planted_csv, readme, truth_csv
 from otdravg.simulate.planted import faults_of_the_glass
 from otdravg.simulate.takes import BACKSCATTER_DB, Site, Take, content_of, file_name, path_of
+from otdravg.simulate.van import ROLLED_RIBBON, as_rolled, van_papers
 from otdravg.system.workers import local_workers
 
 __all__ = ["DemoSummary", "write_demo"]
@@ -63,6 +64,7 @@ class DemoSummary:
     planted: Path | None
     faulty: bool
     readme: Path
+    van: Path | None  # a job with the crew's lists
 
 
 def write_demo(
@@ -73,6 +75,7 @@ def write_demo(
     wavelengths: Sequence[int] | None = None,
     faults: bool | None = None,
     answers: str | os.PathLike[str] | None = None,
+    van: str | os.PathLike[str] | None = None,
     seed: int = 20240514,
     spacing_m: float | None = None,
     workers: int = 1,
@@ -100,6 +103,10 @@ def write_demo(
     answers : path, optional
         Folder for what was planted: ``planted.csv`` and ``truth.csv``. It must not lie in
         ``directory``. Without faults ``truth.csv`` is always written, by default beside the shots.
+    van : path, optional
+        Folder for a job with the crew's lists: ``as-typed``, with typing errors, and ``mended``.
+        It must not lie in ``directory``. With it, and without faults, the second ribbon is turned
+        over by plan.
     seed : int
         Same seed, same bytes.
     spacing_m : float, optional
@@ -128,13 +135,18 @@ def write_demo(
         _check_faults(fibres, ribbon_size, wavelengths_nm)
     target = Path(directory)
     aside = None if answers is None else Path(answers)
+    lists = None if van is None else Path(van)
     _check_target(target, overwrite)
-    if aside is not None:
-        _check_answers(aside, target, overwrite)
+    for folder in (aside, lists):
+        if folder is not None:
+            _check_answers(folder, target, overwrite)
 
     run = (faulty_trunk_run(fibres) if faulty else TRUNK_RUN) if large else CABLE_RUN
     site = Site(run, seed, ribbon_size, len(wavelengths_nm) > 1, spacing_m)
     takes, papers = _planned(site, fibres, wavelengths_nm, faulty)
+    rolled = lists is not None and not faulty and fibres >= ROLLED_RIBBON * ribbon_size
+    if rolled:
+        takes = tuple(as_rolled(take, ribbon_size) for take in takes)
     pairs = _pairs(target, run, takes)
     beside = not faulty and aside is None
     note = readme(
@@ -154,6 +166,9 @@ def write_demo(
         if aside is not None:
             aside.mkdir(exist_ok=True)
             _write_papers(aside, papers)
+        if lists is not None:
+            shots = Path(os.path.relpath(target, lists / "mended")).as_posix()
+            _write_papers(lists, van_papers(site, fibres, wavelengths_nm, shots, rolled=rolled))
         _move_into_place(draft, target)
     except OSError as error:
         raise OutputRefused(
@@ -176,6 +191,7 @@ def write_demo(
         planted=aside / "planted.csv" if aside and faulty else None,
         faulty=faulty,
         readme=target / "README.txt",
+        van=lists,
     )
 
 
@@ -276,7 +292,9 @@ def _planned(
 
 def _write_papers(folder: Path, papers: Mapping[str, bytes]) -> None:
     for name, content in papers.items():
-        (folder / name).write_bytes(content)
+        path = folder / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(content)
 
 
 Pairs = dict[tuple[int, int], tuple[Path, Path]]

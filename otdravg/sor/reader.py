@@ -39,7 +39,7 @@ from otdravg.sor.records import Reading, decode_record
 from otdravg.sor.sizes import SizeLimits
 from otdravg.sor.waveform import decode_points, waveforms_of
 from otdravg.system.ordinary import openable
-from otdravg.words.bridge import text_of
+from otdravg.words.catalogue import sentence
 
 __all__ = ["CRC_START", "decode", "read"]
 
@@ -255,7 +255,7 @@ def _points_of(
         findings.append(note("block-longer", DATA_POINTS, bytes=left, offset=offset))
     waveforms, more = waveforms_of(fixed, points)
     if not waveforms:
-        found = next(text_of(f) for f in more if f.severity is Severity.DEFECT)
+        found = next(sentence(f) for f in more if f.severity is Severity.DEFECT)
         raise UnreadableTrace(path, FIXED.block, None, f"no trace can be used: {found}")
     return points, waveforms, findings + more
 

@@ -11,7 +11,9 @@ from decimal import Decimal
 from typing import TypeVar
 
 from otdravg.errors import BadSetting
+from otdravg.findings import Statement
 from otdravg.system.printable import printable
+from otdravg.words.catalogue import Language, told
 
 __all__ = [
     "CLOCK_FORMAT",
@@ -29,7 +31,9 @@ _FORMULA_SIGNS = ("=", "+", "-", "@", "＝", "＋", "－", "＠")
 
 Cell = str | int | bool | Decimal | datetime | None
 Row = TypeVar("Row")
-Column = tuple[str, Callable[[Row], Cell]]
+#: What is said, of which a cell has the sentences.
+Said = Statement | tuple[Statement, ...]
+Column = tuple[str, Callable[[Row], Cell | Said]]
 
 #: An instrument's clock in a table (ISO 8601). No zone is written: nobody knows how it was set.
 CLOCK_FORMAT = "%Y-%m-%dT%H:%M:%S"
@@ -57,17 +61,29 @@ class CellTable:
     rows: tuple[tuple[Cell, ...], ...]
 
 
-def cell_table(columns: Sequence[Column[Row]], rows: Iterable[Row]) -> CellTable:
+def cell_table(
+    columns: Sequence[Column[Row]], rows: Iterable[Row], language: Language = Language.ENGLISH
+) -> CellTable:
     """Return the cells of some rows, without the format of any output."""
     return CellTable(
         tuple(name for name, _ in columns),
-        tuple(tuple(value_of(row) for _, value_of in columns) for row in rows),
+        tuple(tuple(_cell(value_of(row), language) for _, value_of in columns) for row in rows),
     )
 
 
-def csv_table(columns: Sequence[Column[Row]], rows: Iterable[Row]) -> bytes:
+def _cell(value: Cell | Said, language: Language) -> Cell:
+    if isinstance(value, Statement):
+        return told(value, language)
+    if isinstance(value, tuple):
+        return " | ".join(told(said, language) for said in value)
+    return value
+
+
+def csv_table(
+    columns: Sequence[Column[Row]], rows: Iterable[Row], language: Language = Language.ENGLISH
+) -> bytes:
     """Return rows as CSV; see :func:`csv_bytes`."""
-    return csv_bytes(cell_table(columns, rows))
+    return csv_bytes(cell_table(columns, rows, language))
 
 
 def csv_bytes(table: CellTable, style: CsvStyle | None = None) -> bytes:

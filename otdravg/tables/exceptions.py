@@ -7,7 +7,7 @@ fibre's shots concerns all its closures and is said once.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from otdravg.cable.model import CableReview, SpliceRow
@@ -15,8 +15,7 @@ from otdravg.tables.losses import loss_tables
 from otdravg.verdict.decision import Verdict
 from otdravg.verdict.verdicts import severity
 
-__all__ = ["ExceptionGroup", "Missing", "exception_groups", "has_splice_of_its_own", "missing_of",
-           "numbers_of"]  # fmt: skip
+__all__ = ["ExceptionGroup", "Missing", "exception_groups", "has_splice_of_its_own", "missing_of"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,7 +70,7 @@ def _cause(row: SpliceRow) -> tuple[object, ...]:
     if has_splice_of_its_own(row):
         place = row.closure_number if row.closure_number is not None else round(row.distance_m, -1)
         return (row.key, place, *judged)
-    return (row.key, "fibre", *judged, row.verdict.reason.code, row.reason)
+    return (row.key, "fibre", *judged, row.verdict.reason.code, row.missing)
 
 
 def _worst_first(row: SpliceRow) -> tuple[float, int, float]:
@@ -98,14 +97,3 @@ def missing_of(review: CableReview) -> list[Missing]:
     for (cable, fibre), nm in sorted(lacking.items()):
         together[cable, tuple(nm)].append(fibre)
     return [Missing(cable, tuple(fibres), nm) for (cable, nm), fibres in together.items()]
-
-
-def numbers_of(numbers: Sequence[int]) -> str:
-    """Write numbers with their runs drawn together: ``1–3, 7``."""
-    runs: list[list[int]] = []
-    for number in sorted(numbers):
-        if runs and number == runs[-1][-1] + 1:
-            runs[-1].append(number)
-        else:
-            runs.append([number])
-    return ", ".join(f"{r[0]}–{r[-1]}" if len(r) > 1 else str(r[0]) for r in runs)

@@ -9,6 +9,7 @@ from otdravg.cable.model import CableReview, ShotRecord, ShotUse
 from otdravg.closeout.template import Template
 from otdravg.quantities import Quantity, reported
 from otdravg.tables import summary
+from otdravg.tables.losses import loss_tables
 from otdravg.tables.marks import State
 from otdravg.verdict.limits import Rule
 from otdravg.words.closeout import PageWords
@@ -96,7 +97,9 @@ def scope(review: CableReview, words: PageWords) -> list[tuple[str, str]]:
     """What was measured: fibres, ribbons, closures, wavelengths, shots."""
     counts = summary.summary_of(review)
     size = review.ribbon_size
-    ribbons = {(row.cable, row.ribbon) for row in review.rows if row.ribbon is not None}
+    ribbons = {
+        (table.cable, fibre.ribbon) for table in loss_tables(review) for fibre in table.fibres
+    }
     ribbon_text = words["loose_tube"] if size is None else f"{len(ribbons)} × {size}"
     length_m = reported(summary.median_length_m(review), Quantity.DISTANCE_M)
     length = "" if length_m is None else f"{words.decimal(length_m)} m"
@@ -132,7 +135,7 @@ def _clock_off(shots: Sequence[ShotRecord], words: PageWords) -> str:
     times = sorted(shot.taken for shot in shots if shot.taken is not None)
     if not times:
         return ""
-    return words["clock_line"].format(
+    return words["clock_line_1" if len(times) == 1 else "clock_line"].format(
         count=len(times), first=f"{times[0]:%Y-%m-%d}", last=f"{times[-1]:%Y-%m-%d}"
     )
 
@@ -151,7 +154,7 @@ def ends(review: CableReview, words: PageWords) -> str:
 
 #: Columns of :func:`equipment`, as headings know them.
 EQUIPMENT_COLUMNS = (
-    "direction", "wavelength_nm", "instrument", "serial", "operator", "pulse_ns",
+    "direction", "wavelength_nm", "instrument", "serial", "software", "operator", "pulse_ns",
     "averaging_time_s", "averages", "group_index", "shots_count",
 )  # fmt: skip
 
@@ -167,6 +170,7 @@ def equipment(review: CableReview, words: PageWords) -> list[tuple[str, ...]]:
                 str(shot.taken_for.wavelength_nm),
                 who.instrument,
                 who.serial,
+                who.software,
                 who.operator,
                 words.decimal(reported(how.pulse_ns, Quantity.PULSE_NS)),
                 words.decimal(reported(how.averaging_time_s, Quantity.TIME_S)),

@@ -9,9 +9,9 @@ from dataclasses import dataclass, replace
 from otdravg.cable.log.model import Spliced
 from otdravg.cable.model import CableReview, Closure, SpliceRow
 from otdravg.cable.planned import NOWHERE_PLANNED, PlannedSplice, TrayPlace, is_moved
-from otdravg.tables.exceptions import numbers_of
 from otdravg.tables.marks import sign_of
 from otdravg.tables.summary import LossFigures, figures_of, loss_key
+from otdravg.trade import numbers_text
 from otdravg.words.closeout import PageWords
 
 __all__ = ["SheetLine", "gathered", "planned_text", "sheet_of"]
@@ -148,6 +148,6 @@ def planned_text(line: SheetLine, words: PageWords) -> str:
     turned = words["turned_over"] if row.reversed else ""
     if not is_moved(replace(line.planned, row=replace(row, reversed=False))):
         return ", ".join(filter(None, (words["straight"], tube, turned)))
-    to = row.ribbon_out or ("" if row.fibres_out is None else numbers_of(row.fibres_out))
+    to = row.ribbon_out or ("" if row.fibres_out is None else numbers_text(row.fibres_out))
     where = " ".join(filter(None, (row.cable_out, tube, to)))
     return ", ".join(filter(None, (f"→ {where}", turned)))

@@ -28,7 +28,7 @@ from otdravg.tables.places import with_places_where_planned
 from otdravg.tables.splice_log import log_cells
 from otdravg.tables.wholes import FIBRES, GROUPS, SPLICED, fibre_lines
 from otdravg.verdict.group import Whole
-from otdravg.words.catalogue import told
+from otdravg.words.catalogue import Language
 
 __all__ = ["cable_tables", "review_cells", "splice_cells"]
 
@@ -51,7 +51,7 @@ _SPLICES: tuple[Column[SpliceRow], ...] = (
     ("backscatter_step_db", lambda r: reported(r.backscatter_step_db, Quantity.LOSS_DB)),
     ("kind", lambda r: r.kind.value),
     ("verdict", lambda r: r.verdict.verdict.value),
-    ("reason", lambda r: told(r.verdict.reason)),
+    ("reason", lambda r: r.verdict.reason),
     ("attempt", lambda r: r.attempt),
     ("file_ab", lambda r: r.file_ab),
     ("file_ba", lambda r: r.file_ba),
@@ -64,7 +64,7 @@ _SPLICES: tuple[Column[SpliceRow], ...] = (
     ("detected", lambda r: r.detected),
     ("reflectance_db", lambda r: reported(r.reflectance_db, Quantity.REFLECTANCE_DB)),
     ("more_than_at_shortest_db", lambda r: reported(r.bend_db, Quantity.LOSS_DB)),
-    ("missing_because", lambda r: r.reason),
+    ("missing_because", lambda r: r.missing),
     ("decision", lambda r: r.decided),
     ("taken", lambda r: r.taken),
     ("profile_key", lambda r: r.verdict.rule),
@@ -93,7 +93,7 @@ _SHOTS: tuple[Column[ShotRecord], ...] = (
     ("direction", lambda s: _direction(s.taken_for.direction)),
     ("wavelength_nm", lambda s: s.taken_for.wavelength_nm),
     ("attempt", lambda s: s.attempt or None),
-    ("decided_by", lambda s: s.taken_for.how if s.identity is not None else ""),
+    ("decided_by", lambda s: s.taken_for.how if s.identity is not None else None),
     ("remark", lambda s: s.remark),
     ("findings", lambda s: " | ".join(sorted({f.code for f in s.findings}))),
     ("sha256", lambda s: s.sha256),
@@ -119,6 +119,7 @@ _SHOTS: tuple[Column[ShotRecord], ...] = (
     ("header_end_b", lambda s: s.identity.location_b if s.identity else ""),
     ("instrument", lambda s: s.identity.instrument if s.identity else ""),
     ("serial", lambda s: s.identity.serial if s.identity else ""),
+    ("software", lambda s: s.identity.software if s.identity else ""),
     ("operator", lambda s: s.identity.operator if s.identity else ""),
     ("response", lambda s: s.response.value if s.response else ""),
 )
@@ -146,7 +147,7 @@ _RESPLICE: tuple[Column[Unit], ...] = (
     ("single_fibre_failure_rate", lambda u: _percent(u.risk.p_fail, 1)),
     ("chance_all_pass", lambda u: _percent(u.risk.chance_all_pass)),
     ("expected_worst_after_db", lambda u: u.risk.expected_worst_db),
-    ("choice", lambda u: " | ".join(f"{o.choice.value}: {o.sentence}" for o in u.options)),
+    ("choice", lambda u: tuple(option.said for option in u.options)),
     *SPLICED,
 )
 
@@ -198,7 +199,7 @@ _IDENTITY: tuple[Column[IdentityCheck], ...] = (
     ("confidence", lambda i: i.confidence.value),
     ("margin", lambda i: None if i.margin is None else Decimal(f"{i.margin:.1f}")),
     ("best_other_fibre", lambda i: i.best_other),
-    ("evidence", lambda i: i.text),
+    ("evidence", lambda i: i.said),
 )
 
 _CHANGES: tuple[Column[Change], ...] = (
@@ -227,7 +228,7 @@ _PATTERNS: tuple[Column[Pattern], ...] = (
         lambda p: reported(2 * p.u_effect_db, Quantity.UNCERTAINTY_DB),
     ),
     ("chance_of_luck", lambda p: p.chance),
-    ("what_stands_out", lambda p: p.sentence),
+    ("what_stands_out", lambda p: p.said),
     ("where_to_look", lambda p: p.where_to_look),
 )
 
@@ -249,17 +250,21 @@ _DECISIONS: tuple[Column[SealedDecision], ...] = (
 )
 
 
-def splice_cells(review: CableReview) -> CellTable:
+def splice_cells(review: CableReview, language: Language = Language.ENGLISH) -> CellTable:
     """Return splices with every column that there is."""
-    return cell_table(_placed(_SPLICES, review), review.rows)
+    return cell_table(_placed(_SPLICES, review), review.rows, language)
 
 
 def _placed(columns: Sequence[Column[Any]], review: CableReview) -> tuple[Column[Any], ...]:
     return with_places_where_planned(columns, bool(review.splice_plan))
 
 
-def review_cells(review: CableReview) -> dict[str, CellTable]:
+def review_cells(
+    review: CableReview, language: Language = Language.ENGLISH
+) -> dict[str, CellTable]:
     """Return the tables of a review by name, with every figure as it is reported.
+
+    Columns and fixed words are the machine's; sentences are of the language.
 
     Always there: ``splices``, ``fibres``, ``ribbons``, ``closures``, ``cables``, ``findings``,
     ``shots``, ``resplice``, ``identity``, ``patterns``.
@@ -271,29 +276,32 @@ def review_cells(review: CableReview) -> dict[str, CellTable]:
     units = review.plan.units if review.plan is not None else ()
     groups = {whole: [g for g in review.groups if g.whole is whole] for whole in Whole}
     tables = {
-        "splices": splice_cells(review),
-        "findings": cell_table(_FINDINGS, review.findings),
-        "shots": cell_table(_SHOTS, review.shots),
-        "resplice": cell_table(_placed(_RESPLICE, review), units),
-        "identity": cell_table(_IDENTITY, review.identities),
-        "fibres": cell_table(FIBRES, fibre_lines(review)),
-        "ribbons": cell_table(_placed(GROUPS, review), groups[Whole.RIBBON]),
-        "closures": cell_table(GROUPS, groups[Whole.CLOSURE]),
-        "cables": cell_table(GROUPS, groups[Whole.CABLE]),
+        "splices": splice_cells(review, language),
+        "findings": cell_table(_FINDINGS, review.findings, language),
+        "shots": cell_table(_SHOTS, review.shots, language),
+        "resplice": cell_table(_placed(_RESPLICE, review), units, language),
+        "identity": cell_table(_IDENTITY, review.identities, language),
+        "fibres": cell_table(FIBRES, fibre_lines(review), language),
+        "ribbons": cell_table(_placed(GROUPS, review), groups[Whole.RIBBON], language),
+        "closures": cell_table(GROUPS, groups[Whole.CLOSURE], language),
+        "cables": cell_table(GROUPS, groups[Whole.CABLE], language),
     }
     if review.patterns is not None:
-        tables["patterns"] = cell_table(_PATTERNS, review.patterns.found)
+        tables["patterns"] = cell_table(_PATTERNS, review.patterns.found, language)
     if review.history:
         entries = [_Entry(h, n) for h in review.history for n in range(len(h.attempts))]
-        tables["attempts"] = cell_table(_HISTORY, entries)
+        tables["attempts"] = cell_table(_HISTORY, entries, language)
     if review.changes:
-        tables["changes"] = cell_table(_CHANGES, review.changes)
+        tables["changes"] = cell_table(_CHANGES, review.changes, language)
     tables |= log_cells(review.log)
     if review.decisions:
-        tables["decisions"] = cell_table(_DECISIONS, review.decisions)
+        tables["decisions"] = cell_table(_DECISIONS, review.decisions, language)
     return tables | beside_cells(review)
 
 
-def cable_tables(review: CableReview, style: CsvStyle | None = None) -> dict[str, bytes]:
+def cable_tables(
+    review: CableReview, style: CsvStyle | None = None, language: Language = Language.ENGLISH
+) -> dict[str, bytes]:
     """Return the tables of a review as CSV, by file name; see :func:`review_cells`."""
-    return {f"{name}.csv": csv_bytes(table, style) for name, table in review_cells(review).items()}
+    tables = review_cells(review, language)
+    return {f"{name}.csv": csv_bytes(table, style) for name, table in tables.items()}

@@ -5,17 +5,19 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Protocol, TypeVar
 
 from otdravg.cable.log.model import Spliced
 from otdravg.cable.model import CableReview, FibreKey, FibreResult, GroupResult, SpliceRow
+from otdravg.findings import Statement, says
 from otdravg.quantities import Quantity, reported
 from otdravg.tables.csv_file import Cell, Column
 from otdravg.trade import fibre_colour, ribbon_position
 from otdravg.verdict import SpliceVerdict
 from otdravg.verdict.decision import Verdict, expanded
 from otdravg.verdict.verdicts import worst_of
-from otdravg.words.catalogue import told
+
+C = TypeVar("C")
 
 __all__ = ["FIBRES", "GROUPS", "SPLICED", "UNJUDGED", "FibreLine", "fibre_lines"]
 
@@ -38,7 +40,7 @@ class FibreLine:
     wavelength_nm: int | None  # None: no shot of the fibre is there
     result: FibreResult | None  # None: not measured from both ends
     splices: tuple[SpliceRow, ...]
-    lacks: tuple[str, ...]
+    lacks: tuple[Statement, ...]
     colours: tuple[str, ...] = ()  # of the cable's own
 
     @property
@@ -57,7 +59,7 @@ class FibreLine:
 def fibre_lines(review: CableReview) -> Iterator[FibreLine]:
     """Give every fibre at every wavelength, those included that lack everything."""
     rows: dict[tuple[FibreKey, int | None], list[SpliceRow]] = defaultdict(list)
-    lacks: dict[tuple[FibreKey, int | None], list[str]] = defaultdict(list)
+    lacks: dict[tuple[FibreKey, int | None], list[Statement]] = defaultdict(list)
     for row in review.rows:
         rows[row.key, row.wavelength_nm].append(row)
     for finding in review.findings:
@@ -65,7 +67,7 @@ def fibre_lines(review: CableReview) -> Iterator[FibreLine]:
             for fibre in {finding.fibre, *finding.other_fibres} - {None}:
                 key = FibreKey(finding.cable, fibre or 0)
                 lacks[key, finding.wavelength_nm].append(
-                    "no shot" if finding.wavelength_nm is None else finding.evidence
+                    says("no-shot") if finding.wavelength_nm is None else finding.evidence
                 )
     results = {(fibre.key, fibre.wavelength_nm): fibre for fibre in review.fibres}
     places = rows.keys() | lacks.keys() | results.keys()
@@ -75,8 +77,9 @@ def fibre_lines(review: CableReview) -> Iterator[FibreLine]:
         unjudged = Counter(r.verdict.verdict for r in own if r.verdict.verdict in UNJUDGED)
         yield FibreLine(
             key, review.ribbon_size, nm, result, own,
-            (*lacks[key, nm], *(f"{n} of {len(own)} splices: {v.value}"
-                                for v, n in unjudged.items())),
+            (*lacks[key, nm],
+             *(says("unjudged", some=n, splices=len(own), verdict=v.value)
+               for v, n in unjudged.items())),
             review.expected.colours,
         )  # fmt: skip
 
@@ -89,7 +92,7 @@ def _worst_db(rows: Sequence[SpliceRow]) -> float | None:
     return max((row.loss_db for row in rows if row.loss_db is not None), default=None)
 
 
-def _of_result(take: Callable[[FibreResult], Cell]) -> Callable[[FibreLine], Cell]:
+def _of_result(take: Callable[[FibreResult], C]) -> Callable[[FibreLine], C | None]:
     """Take from the result of a fibre that was measured from both ends."""
     return lambda fibre: None if fibre.result is None else take(fibre.result)
 
@@ -124,8 +127,8 @@ FIBRES: tuple[Column[FibreLine], ...] = (
     ("action", _of_verdict(lambda v: v.action.value)),
     ("profile_key", _of_verdict(lambda v: v.rule)),
     ("span_verdict", _of_result(lambda r: r.verdict.verdict.value if r.verdict else None)),
-    ("span_rules", _of_result(lambda r: " | ".join(told(rule.reason) for rule in r.rules))),
-    ("lacks", lambda f: "; ".join(f.lacks)),
+    ("span_rules", _of_result(lambda r: tuple(rule.reason for rule in r.rules))),
+    ("lacks", lambda f: f.lacks),
     ("attempt", _of_result(lambda r: r.attempt)),
     ("file_ab", _of_result(lambda r: r.file_ab)),
     ("file_ba", _of_result(lambda r: r.file_ba)),
@@ -169,6 +172,6 @@ GROUPS: tuple[Column[GroupResult], ...] = (
     ("profile_key", lambda g: g.verdict.rule),
     ("figure", lambda g: g.verdict.figure),
     ("limit", lambda g: g.verdict.limit_db),
-    ("rules", lambda g: " | ".join(told(r.reason) for r in g.rules)),
+    ("rules", lambda g: tuple(rule.reason for rule in g.rules)),
     *SPLICED,
 )

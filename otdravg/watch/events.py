@@ -12,16 +12,17 @@ from dataclasses import dataclass, field
 from enum import Enum
 from typing import Any
 
-from otdravg.cable.checks.notes import numbers_text
 from otdravg.cable.files.attempts import Slot
 from otdravg.cable.model import CableReview, Closure
 from otdravg.cable.resplice.model import Choice
-from otdravg.findings import Severity
-from otdravg.quantities import Quantity, distance_text, reported
+from otdravg.findings import Severity, Value
+from otdravg.quantities import Quantity, distance, reported
 from otdravg.report.cable_details import finding_sentence
-from otdravg.report.page import counted
+from otdravg.report.causes import wavelengths_text
+from otdravg.report.visits import tray_text
 from otdravg.shot.settings import Direction
-from otdravg.trade import ribbon_position
+from otdravg.trade import numbers_text, ribbon_position
+from otdravg.verdict.decision import Verdict
 from otdravg.verdict.limits import Rule
 from otdravg.watch.status import (
     AGAIN,
@@ -35,6 +36,7 @@ from otdravg.watch.status import (
     Splice,
     Stage,
 )
+from otdravg.words.headings import Words
 
 __all__ = ["Event", "Kind", "events_of", "news_of", "progress_text", "ribbon_lines", "shoot_text"]
 
@@ -69,32 +71,41 @@ class Event:
     values: Mapping[str, Any] = field(default_factory=dict)
 
 
-def events_of(review: CableReview, status: Sequence[CableStatus]) -> tuple[Event, ...]:
+def events_of(
+    review: CableReview, status: Sequence[CableStatus], words: Words
+) -> tuple[Event, ...]:
     """Say everything that stands now, what is most urgent last: it is what stays on the screen."""
     events: list[Event] = []
     several = len(status) > 1
     for cable in status:
-        name = f"cable {cable.cable or 'without a name'}, " if several else ""
-        events += [_ribbon(r, name) for c in cable.closures for r in c.ribbons]
+        name = _name(cable.cable, words) if several else ""
+        events += [_ribbon(r, name, words) for c in cable.closures for r in c.ribbons]
         if cable.misdated:
-            events.append(_misdated(cable, name))
+            events.append(_misdated(cable, name, words))
     events += [
-        Event(Kind.LOOK, f"look|{f.cable}|{f.code}|{f.fibre}|{f.wavelength_nm}|{f.closure}|"
-              f"{','.join(f.files)}", finding_sentence(f), {"code": f.code, "fibre": f.fibre})
+        Event(
+            Kind.LOOK,
+            f"look|{f.cable}|{f.code}|{f.fibre}|{f.wavelength_nm}|{f.closure}|{','.join(f.files)}",
+            finding_sentence(f, words),
+            {"code": f.code, "fibre": f.fibre},
+        )
         for f in review.findings
         if f.severity is not Severity.NOTE and f.code not in _SAID_OTHERWISE
-    ]  # fmt: skip
+    ]
     for cable in status:
-        name = f"cable {cable.cable or 'without a name'}, " if several else ""
-        events += [e for c in cable.closures for r in c.ribbons if (e := _call(r, name))]
+        name = _name(cable.cable, words) if several else ""
+        ribbons = [r for c in cable.closures for r in c.ribbons]
+        events += [e for r in ribbons if (e := _call(r, name, words))]
         events += [
-            _shut(c, cable, name, review.profile.rule) for c in cable.closures if c.hold is None
+            _shut(c, cable, name, review.profile.rule, words)
+            for c in cable.closures
+            if c.hold is None
         ]
         events.append(
             Event(
                 Kind.PROGRESS,
                 f"progress|{cable.cable}",
-                f"{name}{progress_text(cable)}",
+                f"{name}{progress_text(cable, words)}",
                 {
                     "cable": cable.cable,
                     "shots_in": len(cable.have),
@@ -105,7 +116,7 @@ def events_of(review: CableReview, status: Sequence[CableStatus]) -> tuple[Event
     return tuple(events)
 
 
-def news_of(events: Sequence[Event], said: Mapping[str, str]) -> tuple[Event, ...]:
+def news_of(events: Sequence[Event], said: Mapping[str, str], words: Words) -> tuple[Event, ...]:
     """Return what has not been said yet, and what has to be taken back."""
     now = {event.key: event for event in events}
     back = []
@@ -117,29 +128,43 @@ def news_of(events: Sequence[Event], said: Mapping[str, str]) -> tuple[Event, ..
         again = [e for e in events if e.kind in CALLS and e.key.partition("|")[2] == place]
         if not again:
             ribbon = now.get(f"{Kind.RIBBON.value}|{place}")
-            why = f"; now: {ribbon.values['state']}" if ribbon else ""
-            back.append(Event(Kind.BACK, key, f'no longer so: "{text}"{why}'))
+            taken = words.say("watch", "taken-back", text=text)
+            if ribbon:
+                taken += words.say("watch", "now", state=ribbon.values["state"])
+            back.append(Event(Kind.BACK, key, taken))
     return (*(e for e in events if said.get(e.key) != e.text), *back)
+
+
+def _name(cable: str, words: Words) -> str:
+    named = words.say("cable", "cable", name=cable or words.say("cable", "nameless"))
+    return f"{named}, "
 
 
 def _place(cable: str, closure: Closure, unit: object = "") -> str:
     return f"{cable}|{closure.number}|{unit}"
 
 
-def _unit_text(ribbon: RibbonStatus) -> str:
-    fibres = f"{ribbon.fibres[0]} to {ribbon.fibres[-1]}"
-    unit = f"fibre {ribbon.fibres[0]}" if ribbon.ribbon is None else f"ribbon {ribbon.ribbon}"
-    where = ", ".join(filter(None, (unit, ribbon.place.said)))
-    return where if ribbon.ribbon is None else f"{where} (fibres {fibres})"
+def _unit_text(ribbon: RibbonStatus, words: Words) -> str:
+    place = tray_text(ribbon.place, words)
+    fibres = _fibres(ribbon.fibres, words)
+    if ribbon.ribbon is None:
+        return ", ".join(filter(None, (fibres, place)))
+    named = words.say("say", "at-ribbon", ribbon=ribbon.ribbon)
+    return f"{', '.join(filter(None, (named, place)))} ({fibres})"
 
 
-def _ribbon(ribbon: RibbonStatus, name: str) -> Event:
-    state = _state(ribbon)
+def _at(ribbon: RibbonStatus, name: str, text: str, words: Words) -> str:
+    closure = words.say("say", "closure-named", name=str(ribbon.closure.number))
+    return f"{name}{closure}, {_unit_text(ribbon, words)}: {text}"
+
+
+def _ribbon(ribbon: RibbonStatus, name: str, words: Words) -> Event:
+    state = _state(ribbon, words)
     unit = ribbon.ribbon or ribbon.fibres[0]
     return Event(
         Kind.RIBBON,
         f"{Kind.RIBBON.value}|{_place(ribbon.cable, ribbon.closure, unit)}",
-        f"{name}closure {ribbon.closure.number}, {_unit_text(ribbon)}: {state}",
+        _at(ribbon, name, state, words),
         {
             "cable": ribbon.cable,
             "closure": ribbon.closure.number,
@@ -153,96 +178,99 @@ def _ribbon(ribbon: RibbonStatus, name: str) -> Event:
     )
 
 
-def _state(ribbon: RibbonStatus) -> str:
+def _state(ribbon: RibbonStatus, words: Words) -> str:
     """How many splices are in which stage; numbers of fibres where they are few."""
     if not ribbon.splices:
-        return "runs through uncut"
+        return words.say("watch", "uncut")
     parts = []
     for stage in (Stage.PROVED, *(s for s in Stage if s is not Stage.PROVED)):
         own = ribbon.in_stage(stage)
         if not own:
             continue
-        which = "" if len(own) == len(ribbon.splices) else f" ({_few(own)})"
-        parts.append(f"{len(own)} {stage.value}{'' if stage is Stage.PROVED else which}")
+        is_all = stage is Stage.PROVED or len(own) == len(ribbon.splices)
+        which = "" if is_all else f" ({_numbers((s.fibre for s in own), words)})"
+        parts.append(f"{len(own)} {words.value(stage.value)}{which}")
     return ", ".join(parts)
 
 
-def _few(splices: Sequence[Splice]) -> str:
-    return _numbers(s.fibre for s in splices)
-
-
-def _numbers(numbers: Iterable[int]) -> str:
+def _numbers(numbers: Iterable[int], words: Words) -> str:
     """Write numbers to be read aloud: ``1 to 4, 7, 8``."""
     runs = [run.split("–") for run in numbers_text(numbers).split(", ") if run]
     return ", ".join(
-        (", " if int(run[-1]) - int(run[0]) == 1 else " to ").join(run) for run in runs
+        ", ".join(run)
+        if int(run[-1]) - int(run[0]) < 2
+        else words.say("cable", "to", first=run[0], last=run[-1])
+        for run in runs
     )
 
 
-def _fibres(numbers: Iterable[int]) -> str:
+def _fibres(numbers: Iterable[int], words: Words) -> str:
     own = sorted(set(numbers))
-    return f"fibre{'s' if len(own) > 1 else ''} {_numbers(own)}"
+    noun = words.say("cable", "fibre" if len(own) == 1 else "fibres")
+    return f"{noun} {_numbers(own, words)}"
 
 
-def _misdated(cable: CableStatus, name: str) -> Event:
+def _misdated(cable: CableStatus, name: str, words: Words) -> Event:
+    fibres = _fibres(cable.misdated, words)
     return Event(
         Kind.LOOK,
         f"look|{cable.cable}|misdated",
-        f"{name}{_fibres(cable.misdated)}: a shot that came later is dated earlier than another; "
-        "nothing is cut or cleared by that order: set the instrument's clock, put the new shots "
-        "into a folder of their own and name it second",
+        name + words.say("watch", "misdated", fibres=fibres),
         {"code": "misdated", "fibres": list(cable.misdated)},
     )
 
 
-def _call(ribbon: RibbonStatus, name: str) -> Event | None:
+def _call(ribbon: RibbonStatus, name: str, words: Words) -> Event | None:
     """The sentence to be read over the phone about a ribbon at a closure; None: nothing."""
     over = ribbon.in_stage(Stage.OVER)
     guessed = [s for s in ribbon.splices if s.stage in INCOMPLETE and _likely_over(s)]
+    to_come = [s.fibre for s in ribbon.splices if s.stage in INCOMPLETE]
     choice = None if ribbon.unit is None else ribbon.unit.advised
-    to_come = [s for s in ribbon.splices if s.stage in INCOMPLETE]
-    if over and choice is Choice.REDO and not to_come and ribbon.number_is_sure:
-        return _said(Kind.CUT, ribbon, name, f"{_losses(over)}, re-splice; keep it open")
+
+    def said(kind: Kind, key: str, **named: Value) -> Event:
+        return _said(kind, ribbon, name, words.say("watch", key, **named), words)
+
     if over:
-        why = "over the limit from both ends; keep it open"
+        losses = _losses(over, words)
+        if choice is Choice.REDO and not to_come and ribbon.number_is_sure:
+            return said(Kind.CUT, "cut", losses=losses)
         if to_come:
-            why += f", cut nothing before {_fibres(s.fibre for s in to_come)} "
-            why += "are shot too" if len(to_come) > 1 else "is shot too"
-        elif not ribbon.number_is_sure:
-            why += ", cut nothing: more or fewer closures show than there are"
-        elif choice is Choice.CONCESSION:
-            why += f", ask before cutting: {ribbon.unit.because if ribbon.unit else ''}"
-        else:
-            why += ", measure again before cutting"
-        return _said(Kind.OPEN, ribbon, name, f"{_losses(over)}, {why.rstrip('.')}")
-    if bent := [s for s in ribbon.in_stage(Stage.CHECK) if s.why == "bend suspected"]:
-        text = f"{_losses(bent)}, bend suspected; do not cut: dress it, shoot again, keep it open"
-        return _said(Kind.OPEN, ribbon, name, text)
+            key = "open-first-shoot" if len(to_come) == 1 else "open-first-shoot-all"
+            return said(Kind.OPEN, key, losses=losses, fibres=_fibres(to_come, words))
+        if not ribbon.number_is_sure:
+            return said(Kind.OPEN, "open-number", losses=losses)
+        if choice is Choice.CONCESSION and ribbon.unit:
+            return said(Kind.OPEN, "open-ask", losses=losses, because=ribbon.unit.because)
+        return said(Kind.OPEN, "open-again", losses=losses)
+    if bent := [s for s in ribbon.in_stage(Stage.CHECK) if s.why == Verdict.BEND.value]:
+        return said(Kind.OPEN, "open-bent", losses=_losses(bent, words))
     if looked := [s for s in ribbon.in_stage(Stage.CHECK) if not s.in_doubt]:
-        why = ", ".join(dict.fromkeys(s.why for s in looked))
-        text = f"{_fibres(s.fibre for s in looked)}: {why}; keep it open"
-        return _said(Kind.OPEN, ribbon, name, text)
+        why = ", ".join(words.value(own) for own in dict.fromkeys(s.why for s in looked))
+        fibres = _fibres((s.fibre for s in looked), words)
+        return said(Kind.OPEN, "open-look", fibres=fibres, why=why)
     if guessed:
-        text = "; ".join(_guess(s) for s in guessed)
-        return _said(Kind.OPEN, ribbon, name, f"{text}; keep it open until it is proved")
+        return said(Kind.OPEN, "open-guess", what="; ".join(_guess(s, words) for s in guessed))
     return None
 
 
-def _said(kind: Kind, ribbon: RibbonStatus, name: str, text: str) -> Event:
+def _said(kind: Kind, ribbon: RibbonStatus, name: str, text: str, words: Words) -> Event:
     unit = ribbon.ribbon or ribbon.fibres[0]
     closure = ribbon.closure
+    at = distance(closure.distance_m, km=True)
+    from_a = words.say("cable", "from", distance=at, end="A")
     where = "" if closure.name == str(closure.number) else f"{closure.name}, "
     return Event(
         kind,
         f"{kind.value}|{_place(ribbon.cable, closure, unit)}",
-        f"{name}closure {closure.number}, {_unit_text(ribbon)}: {text}",
+        _at(ribbon, name, text, words),
         {
             "cable": ribbon.cable,
             "closure": closure.number,
-            "where": f"{where}{distance_text(closure.distance_m, km=True)} from A",
+            "where": f"{where}{from_a}",
             "ribbon": ribbon.ribbon,
             "fibres": [s.fibre for s in ribbon.in_stage(Stage.OVER)],
             "cut": kind is Kind.CUT,
+            "bend": any(s.why == Verdict.BEND.value for s in ribbon.in_stage(Stage.CHECK)),
         },
     )
 
@@ -251,89 +279,93 @@ def _likely_over(splice: Splice) -> bool:
     return splice.estimate is not None and splice.estimate.is_likely_over
 
 
-def _losses(splices: Sequence[Splice]) -> str:
-    return ", ".join(f"{s.fibre} {s.colour} {_loss(s)}" for s in splices)
+def _losses(splices: Sequence[Splice], words: Words) -> str:
+    return ", ".join(f"{_coloured(s, words)} {_loss(s, words)}" for s in splices)
 
 
-def _loss(splice: Splice) -> str:
+def _coloured(splice: Splice, words: Words) -> str:
+    return f"{splice.fibre} {words.cell('colour', splice.colour)}"
+
+
+def _loss(splice: Splice, words: Words) -> str:
     """Two decimals, as they are read over the phone, unless they hide that it is over."""
     row = splice.row
     if row is None or row.loss_db is None:
-        return "not measured"
+        return words.value(Verdict.NOT_MEASURED.value)
     spoken, exact = round(row.loss_db, 2), reported(row.loss_db, Quantity.LOSS_DB)
     limit_db = row.verdict.limit_db
     hides = limit_db is not None and exact is not None and (spoken <= limit_db < exact)
-    return f"{exact} dB" if hides else f"{spoken:.2f} dB"
+    return f"{words.decimal(exact if hides else f'{spoken:.2f}')} dB"
 
 
-def _guess(splice: Splice) -> str:
+def _guess(splice: Splice, words: Words) -> str:
     guess = splice.estimate
     assert guess is not None
-    other = "B" if guess.end == "A" else "A"
-    return (
-        f"{splice.fibre} {splice.colour} about {guess.loss_db:.2f} ± {guess.expanded_db:.2f} dB "
-        f"by end {guess.end} alone, provisional; shoot it from {other}"
-    )
+    return words.say(
+        "watch", "guess", fibre=_coloured(splice, words), loss_db=guess.loss_db,
+        expanded_db=guess.expanded_db, end=guess.end, other="B" if guess.end == "A" else "A",
+    )  # fmt: skip
 
 
-def _shut(closure: ClosureStatus, cable: CableStatus, name: str, rule: Rule) -> Event:
+def _shut(closure: ClosureStatus, cable: CableStatus, name: str, rule: Rule, words: Words) -> Event:
     proved = sum(len(r.splices) for r in closure.ribbons)
-    extra = (
-        "" if not closure.through else f", {counted(closure.through, 'fibre')} run through uncut"
-    )
+    extra = ""
+    if closure.through:
+        extra += words.say("watch", "through", fibres=closure.through)
     if closure.near_limit and rule is Rule.PLAIN:
-        extra += f", {closure.near_limit} within by less than their uncertainty"
+        extra += words.say("watch", "near-limit", splices=closure.near_limit)
+    number = closure.closure.number
+    text = words.say("watch", "shut", closure=number, splices=proved, extra=extra)
     return Event(
         Kind.SHUT,
         f"{Kind.SHUT.value}|{_place(cable.cable, closure.closure)}",
-        f"{name}closure {closure.closure.number} may be shut: {counted(proved, 'splice')} proved "
-        f"from both ends{extra}; bend check after closing still due",
-        {"cable": cable.cable, "closure": closure.closure.number, "proved": proved},
+        name + text,
+        {"cable": cable.cable, "closure": number, "proved": proved},
     )
 
 
-def progress_text(cable: CableStatus) -> str:
+def progress_text(cable: CableStatus, words: Words) -> str:
     """Say how far the shots are, by end, and what is to be shot next, in shooting order."""
-    total = len(cable.fibres)
     if not cable.to_shoot:
         due = sum(c.hold is not None for c in cable.closures)
-        rest = "" if cable.is_proved or not due else f"; not proved yet: {counted(due, 'closure')}"
-        return f"all shots of {counted(total, 'fibre')} are in, from both ends{rest}" + _stated(
-            cable
-        )
-    ends = [f"{ENDS[end]} end {_done(cable, end)}" for end in ENDS]
-    return f"{'; '.join(ends)}. Next: {shoot_text(cable)}" + _stated(cable)
+        text = words.say("watch", "all-in", fibres=len(cable.fibres))
+        if due and not cable.is_proved:
+            text += words.say("watch", "not-proved", closures=due)
+        return text + _stated(cable, words)
+    ends = [words.say("watch", "end", end=ENDS[end], how=_done(cable, end, words)) for end in ENDS]
+    what = shoot_text(cable, words)
+    return words.say("watch", "next", ends="; ".join(ends), what=what) + _stated(cable, words)
 
 
-def _stated(cable: CableStatus) -> str:
+def _stated(cable: CableStatus, words: Words) -> str:
     if any(c.hold is Hold.NOT_STATED for c in cable.closures):
-        return ". No closure is said to be proved whole: state a job (--job)"
+        return words.say("watch", "hold-not-stated")
     if any(c.hold is Hold.OTHER_COUNT for c in cable.closures):
-        shown = (
-            f"{counted(len(cable.closures), 'closure')} and fibres up to {cable.fibres[-1]} show"
-        )
-        return f". {shown}, {cable.expected.closures} and {cable.expected.fibres} expected"
+        return words.say(
+            "watch", "hold-other-count", closures=len(cable.closures), fibres=cable.fibres[-1],
+            wanted=cable.expected.closures, wanted_fibres=cable.expected.fibres,
+        )  # fmt: skip
     if any(c.hold is Hold.FILES for c in cable.closures):
-        return ". Nothing is said to be proved whole while files are in doubt: see above"
+        return words.say("watch", "hold-files")
     return ""
 
 
-def _done(cable: CableStatus, end: Direction) -> str:
+def _done(cable: CableStatus, end: Direction, words: Words) -> str:
     done = set(cable.done_fibres(end))
     total = len(cable.fibres)
     if len(done) == total:
-        return "complete"
+        return words.say("watch", "complete")
     ribbons: dict[int, list[int]] = defaultdict(list)
     for fibre in cable.fibres:
         ribbons[ribbon_position(fibre, cable.ribbon_size)[0] or fibre].append(fibre)
     whole = [ribbon for ribbon, own in ribbons.items() if set(own) <= done]
     if cable.ribbon_size and whole and len(done) == sum(len(ribbons[r]) for r in whole):
-        noun = "ribbon" if len(whole) == 1 else "ribbons"
-        return f"complete for {noun} {_numbers(whole)}"
-    return f"{len(done)} of {total} fibres"
+        key = "complete-ribbon" if len(whole) == 1 else "complete-ribbons"
+        return words.say("watch", key, ribbons=_numbers(whole, words))
+    return words.say("watch", "some-done", done=len(done), total=total)
 
 
-def shoot_text(cable: CableStatus, most: int = 4) -> str:
+def shoot_text(cable: CableStatus, words: Words, most: int = 4) -> str:
     """The shots that are still to be taken, in shooting order: where, and which fibres."""
     steps: list[tuple[Direction, int, list[Slot]]] = []
     for slot in cable.to_shoot:
@@ -344,17 +376,19 @@ def shoot_text(cable: CableStatus, most: int = 4) -> str:
     parts = []
     for end, ribbon, slots in steps[:most]:
         nms = sorted({nm for _, nm, _ in slots})
-        at = "" if tuple(nms) == cable.wavelengths_nm else f" at {' and '.join(map(str, nms))} nm"
-        where = f"ribbon {ribbon} " if ribbon else ""
-        parts.append(f"{where}from {ENDS[end]} ({_fibres(k.fibre for k, _, _ in slots)}){at}")
-    more = len(steps) - most
-    rest = f", then {counted(more, 'more ribbon' if cable.ribbon_size else 'more step')}"
-    return (
-        f"{', '.join(parts)}{rest if more > 0 else ''}; {counted(len(cable.to_shoot), 'shot')} left"
-    )
+        at = ""
+        if tuple(nms) != cable.wavelengths_nm:
+            at = words.say("cable", "at", wavelengths=wavelengths_text(nms, words))
+        fibres = _fibres((k.fibre for k, _, _ in slots), words)
+        key = "step-ribbon" if ribbon else "step"
+        parts.append(words.say("watch", key, ribbon=ribbon, end=ENDS[end], fibres=fibres) + at)
+    if (more := len(steps) - most) > 0:
+        key = "more-ribbons" if cable.ribbon_size else "more-steps"
+        parts.append(words.say("watch", key, more=more))
+    return words.say("watch", "left", what=", ".join(parts), shots=len(cable.to_shoot))
 
 
-def ribbon_lines(events: Iterable[Event]) -> list[str]:
+def ribbon_lines(events: Iterable[Event], words: Words) -> list[str]:
     """Put ribbons that are equally far into one line each, over closures and over ribbons."""
     own = [e for e in events if e.kind is Kind.RIBBON]
     by_state: dict[tuple[str, int, str], list[int]] = _grouped(
@@ -368,11 +402,18 @@ def ribbon_lines(events: Iterable[Event]) -> list[str]:
         joined[cable, tuple(closures), state, unit in single].append(unit)
     several = len({cable for cable, *_ in joined}) > 1
     lines = []
-    for (cable, at_closures, state, loose), units in joined.items():
-        name = f"cable {cable or 'without a name'}, " if several else ""
-        at = f"closure{'s' if len(at_closures) > 1 else ''} {_numbers(at_closures)}"
-        noun = f"{'fibre' if loose else 'ribbon'}{'s' if len(units) > 1 else ''}"
-        lines.append(f"{name}{at}, {noun} {_numbers(units)}: {state}")
+    for (cable, closures_at, state, loose), units in joined.items():
+        name = _name(cable, words) if several else ""
+        at = words.say(
+            "watch", "closure" if len(closures_at) == 1 else "closures",
+            numbers=_numbers(closures_at, words),
+        )  # fmt: skip
+        if loose:
+            which = _fibres(units, words)
+        else:
+            key = "ribbon-only" if len(units) == 1 else "ribbons"
+            which = words.say("watch", key, ribbons=_numbers(units, words))
+        lines.append(f"{name}{at}, {which}: {state}")
     return lines
 
 

@@ -5,31 +5,34 @@ from __future__ import annotations
 import json
 from collections.abc import Sequence
 
-from otdravg.report.page import Page, Tone, counted
+from otdravg.report.page import Page, Tone
 from otdravg.watch.events import Event, Kind, progress_text, ribbon_lines
 from otdravg.watch.watch import Answer
+from otdravg.words.headings import Words
 from otdravg.words.statements import caution_statement
 
 __all__ = ["answer_text", "json_lines", "summary_text"]
 
-_LABELS = {
-    Kind.LOOK: ("look at", Tone.LOOK),
-    Kind.BACK: ("TAKEN BACK", Tone.LOOK),
-    Kind.OPEN: ("KEEP OPEN", Tone.LOOK),
-    Kind.CUT: ("RE-SPLICE", Tone.BAD),
-    Kind.SHUT: ("SHUT", Tone.GOOD),
-    Kind.PROGRESS: ("shots", None),
+_TONES = {
+    Kind.LOOK: Tone.LOOK,
+    Kind.BACK: Tone.LOOK,
+    Kind.OPEN: Tone.LOOK,
+    Kind.CUT: Tone.BAD,
+    Kind.SHUT: Tone.GOOD,
+    Kind.PROGRESS: None,
 }
 #: Findings of the files that are shown of one answer.
 _LOOKS_SHOWN = 6
 
 
-def answer_text(answer: Answer, *, everything: bool, when: str, page: Page) -> str:
+def answer_text(answer: Answer, words: Words, *, everything: bool, when: str, page: Page) -> str:
     """Write an answer: how far each ribbon is, then what to do, the most urgent last.
 
     Parameters
     ----------
     answer : Answer
+    words : Words
+        Of the language of the watch.
     everything : bool
         All that stands, in place of what is news.
     when : str
@@ -40,54 +43,62 @@ def answer_text(answer: Answer, *, everything: bool, when: str, page: Page) -> s
     events = answer.events if everything else answer.news
     if when:
         page.line(f"-- {when} {'-' * (page.columns - len(when) - 4)}")
-    for line in ribbon_lines(events):
+    for line in ribbon_lines(events, words):
         page.bullet(line)
-    _rest(events, page)
+    _rest(events, page, words)
     if answer.review is None:
-        page.line("no shot is complete yet")
+        page.line(words.say("watch", "none-complete"))
     if answer.settling:
-        page.line(f"{answer.settling} still being written")
+        page.line(words.say("watch", "settling", files=answer.settling))
     if answer.trouble:
-        page.entry("AWAY", answer.trouble, Tone.LOOK)
+        page.entry(words.say("watch", "label-away"), answer.trouble, Tone.LOOK)
     return page.text()
 
 
-def _rest(events: Sequence[Event], page: Page) -> None:
+def _rest(events: Sequence[Event], page: Page, words: Words) -> None:
     """What is to be done, in the order of urgency, with the warning before anybody cuts."""
     looks = [e for e in events if e.kind is Kind.LOOK]
     for event in looks[:_LOOKS_SHOWN]:
-        _entry(event, page)
+        _entry(event, page, words)
     if len(looks) > _LOOKS_SHOWN:
-        page.entry("look at", f"{len(looks) - _LOOKS_SHOWN} more: otdravg cable says them all")
+        more = words.say("watch", "more-looks", more=len(looks) - _LOOKS_SHOWN)
+        page.entry(words.say("watch", "label-look"), more)
     for kind in (Kind.PROGRESS, Kind.BACK, Kind.SHUT, Kind.OPEN, Kind.CUT):
         own = [e for e in events if e.kind is kind]
         if own and kind is Kind.CUT:
-            page.paragraph(f"Before anybody cuts: {caution_statement()}")
+            page.paragraph(_before_cutting(words))
         for event in own:
-            _entry(event, page)
+            _entry(event, page, words)
 
 
-def _entry(event: Event, page: Page) -> None:
-    label, tone = _LABELS[event.kind]
+def _before_cutting(words: Words) -> str:
+    return words.say("watch", "before-cutting", caution=caution_statement(words.language))
+
+
+def _entry(event: Event, page: Page, words: Words) -> None:
+    label, tone = words.say("watch", f"label-{event.kind.value}"), _TONES[event.kind]
     where = event.values.get("where")
     page.entry(label, f"{event.text}{f' [{where}]' if where else ''}", tone)
 
 
-def summary_text(answer: Answer, page: Page) -> str:
+def summary_text(answer: Answer, page: Page, words: Words) -> str:
     """Write what stands as a short text to send at the end of the day."""
     for cable in answer.status:
         proved = [c for c in cable.closures if c.hold is None]
-        page.paragraph(f"Cable {cable.cable or 'without a name'}: {progress_text(cable)}.")
-        page.paragraph(f"{len(proved)} of {len(cable.closures)} closures proved whole.")
+        name = words.say("cable", "cable", name=cable.cable or words.say("cable", "nameless"))
+        page.paragraph(f"{name[:1].upper()}{name[1:]}: {progress_text(cable, words)}.")
+        page.paragraph(
+            words.say("watch", "proved", proved=len(proved), closures=len(cable.closures))
+        )
     if looks := sum(e.kind is Kind.LOOK for e in answer.events):
-        page.paragraph(f"{counted(looks, 'finding')} to look at: otdravg cable says which.")
+        page.paragraph(words.say("watch", "looks", findings=looks))
     for kind in (Kind.SHUT, Kind.OPEN, Kind.CUT):
         for event in (e for e in answer.events if e.kind is kind):
             page.bullet(event.text)
     if any(e.kind is Kind.CUT for e in answer.events):
-        page.paragraph(f"Before anybody cuts: {caution_statement()}")
+        page.paragraph(_before_cutting(words))
     if not answer.status:
-        page.line("No shot is complete yet.")
+        page.line(words.say("watch", "none-complete"))
     return page.text()
 
 

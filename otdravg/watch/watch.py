@@ -17,6 +17,8 @@ from otdravg.watch.folder import Follower, Look
 from otdravg.watch.memory import Memory
 from otdravg.watch.remember import Remembering
 from otdravg.watch.status import CableStatus, Expected, status_of
+from otdravg.words.catalogue import Language
+from otdravg.words.headings import Words
 
 __all__ = ["Answer", "Watch"]
 
@@ -74,6 +76,7 @@ class Watch:
         place: Path | None = None,
         executor: Executor | None = None,
         progress: Progress = lambda stage, done, total: None,
+        language: Language = Language.ENGLISH,
     ) -> None:
         self._follower = follower
         self._profile = profile
@@ -82,6 +85,7 @@ class Watch:
         self._place = place
         self._executor = executor
         self._progress = progress
+        self.words = Words(language)
         self.remembering = Remembering(executor)
         self._memory = Memory() if place is None else Memory.read(place)
         self._seen: tuple[tuple[RawShot, ...], str] | None = None
@@ -99,7 +103,7 @@ class Watch:
         self._seen = look.shots, look.away
         self._memory = self._memory.after_look([shot.sha256 for shot in look.shots])
         found, status, events = self._reviewed(look)
-        news = news_of(events, self._memory.said)
+        news = news_of(events, self._memory.said, self.words)
         return Answer(found, status, events, news, look.settling, look.away)
 
     def _reviewed(
@@ -117,7 +121,7 @@ class Watch:
         self.remembering.forget_unused()
         came = self._memory.looks_of({shot.file.path: shot.sha256 for shot in look.shots})
         status = status_of(found, self._expected, came)
-        return found, status, events_of(found, status)
+        return found, status, events_of(found, status, self.words)
 
     def note_said(self, answer: Answer) -> str:
         """Note that an answer was given, so that it is not given again; what went wrong, if any.
@@ -131,7 +135,7 @@ class Watch:
         try:
             self._memory.write(self._place)
         except (OutputRefused, OSError) as error:
-            return f"what was said could not be noted and may be said again ({error})"
+            return self.words.say("watch", "not-noted", error=str(error))
         return ""
 
     def answers(self, wait: Callable[[float | None], None], *, once: bool) -> Iterator[Answer]:

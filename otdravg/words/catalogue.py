@@ -2,22 +2,36 @@
 
 A message holds ``{name}`` where a value goes. ``{length_m}`` has the decimals of its quantity,
 ``{at_m:.0f}`` fewer, ``{change_db:+.2f}`` its sign, ``{points:point|points}`` is the word that
-goes with the number, ``{name!r}`` is quoted; ``{place:first}`` begins a sentence. The decimal
+goes with the number, ``{name!r}`` is quoted; ``{parts:,}`` has commas between things said,
+``{action:word}`` is a fixed word of the results, ``{place:first}`` begins a sentence. The decimal
 sign is the language's.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from enum import Enum
 from functools import cache
 from typing import Any
 
-from otdravg.findings import Finding, Scope, Statement, Value, Values
+from otdravg.errors import Refusal, ShotsDoNotPair
+from otdravg.findings import Finding, Scope, Statement, Value, Values, says
 from otdravg.quantities import figure
 
-__all__ = ["Language", "done", "has_words", "line", "place", "say", "sentence", "told", "wording"]
+__all__ = [
+    "Language",
+    "do_not_pair",
+    "done",
+    "has_words",
+    "line",
+    "place",
+    "said_of",
+    "say",
+    "sentence",
+    "told",
+    "wording",
+]
 
 #: So many things of a list are named, the others counted.
 LISTED = 8
@@ -57,6 +71,20 @@ def told(statement: Statement, language: Language = Language.ENGLISH) -> str:
     """Say a statement and what follows it, as whole sentences."""
     first = say("say", statement.code, language, **dict(statement.values))
     return " ".join((first, *(told(more, language) for more in statement.more)))
+
+
+def do_not_pair(reason: Refusal, evidence: Statement, advice: Statement) -> ShotsDoNotPair:
+    """Make the error about two shots that do not belong together, worded in English."""
+    error = ShotsDoNotPair(reason, evidence, advice, "")
+    error.args = (told(said_of(error)),)
+    return error
+
+
+def said_of(error: Exception) -> Statement:
+    """Return what an error says; in other words than its own if it is about the shots."""
+    if not isinstance(error, ShotsDoNotPair):
+        return says("as-found", text=str(error))
+    return says("refused", reason=error.reason.value, evidence=error.evidence, advice=error.advice)
 
 
 def line(finding: Finding, about: str = "", language: Language = Language.ENGLISH) -> str:
@@ -112,6 +140,21 @@ def _filled(pattern: str, named: Values, message: Mapping[str, str], language: L
     return pattern.format_map(shown)
 
 
+def _names_one(value: Value) -> bool:
+    """Whether a list holds one thing, or a text of numbers one number: ``7``, not ``1–4``."""
+    return (
+        value.isdigit() if isinstance(value, str) else isinstance(value, tuple) and len(value) == 1
+    )
+
+
+_FINDING_PARTS: dict[str, Callable[[Finding, Language], str]] = {
+    "": _both,
+    "seen": sentence,
+    "done": done,
+    "where": lambda finding, language: place(finding.where, language),
+}
+
+
 @dataclass(frozen=True, slots=True)
 class _Shown:
     """A value as a message shows it; a list takes the pattern of its items from the message."""
@@ -125,19 +168,20 @@ class _Shown:
         value = self.value
         if "|" in spec:
             # Unicode CLDR, cardinals: one for 1 without decimals, else other; in both languages.
-            count = len(value) if isinstance(value, tuple) else value
-            return spec.split("|")[count != 1]
+            is_one = value == 1 if isinstance(value, int | float) else _names_one(value)
+            return spec.split("|")[not is_one]
         if value is None:
             return say("list", "unknown", self.language)
         if isinstance(value, str):
-            return value
+            return _book(self.language)["word"].get(value, value) if spec == "word" else value
         if isinstance(value, tuple):
-            return self._listed(value)
+            return self._listed(value, spec)
         if isinstance(value, Finding):
-            whole = spec != "where"
-            return _both(value, self.language) if whole else place(value.where, self.language)
+            return _FINDING_PARTS[spec](value, self.language)
         if isinstance(value, Statement):
             text = told(value, self.language)
+            if spec == "clause":
+                return text.rstrip(".")
             return text[:1].upper() + text[1:] if spec == "first" else text
         sign = _book(self.language)["language"]["decimal_sign"]
         return figure(self.name, value, spec).replace(".", sign)
@@ -146,14 +190,15 @@ class _Shown:
         opening, closing = _book(self.language)["language"]["quotes"]
         return f"{opening}{repr(self.value)[1:-1]}{closing}"
 
-    def _listed(self, items: tuple[Values, ...] | tuple[Statement, ...]) -> str:
+    def _listed(self, items: tuple[Values, ...] | tuple[Statement, ...], spec: str) -> str:
         named = [
             told(item, self.language)
             if isinstance(item, Statement)
             else _filled(self.message[self.name], item, self.message, self.language)
             for item in items
         ]
-        text = ("; " if isinstance(items[0], Statement) else ", ").join(named[:LISTED])
+        is_comma = spec == "," or not isinstance(items[0], Statement)
+        text = (", " if is_comma else "; ").join(named[:LISTED])
         if len(named) <= LISTED:
             return text
         return text + say("list", "more", self.language, more=len(named) - LISTED)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from otdravg.findings import Statement
 from otdravg.words.headings import Language, Words
 
 __all__ = ["PAGE_WORDS", "PageWords"]
@@ -63,6 +64,8 @@ PAGE_WORDS: dict[Language, dict[str, str]] = {
         "ranked_more": "{shown} largest of {count}",
         "site_caution": "Before cutting: note the readings of all fibres of the ribbon, and make "
         "sure that none of them is in service. After: shoot all of them from both ends.",
+        "spelt_note": "Letters that cannot be set on this paper are written as their numbers, "
+        "\\u and four digits; the page and the tables show them.",
         "skip": "To the splices",
         "spans": "Fibres as a whole",
         "span_mean": "Mean of its splices, dB",
@@ -142,6 +145,8 @@ PAGE_WORDS: dict[Language, dict[str, str]] = {
         "ranked_more": "die {shown} größten von {count}",
         "site_caution": "Vor dem Trennen: Werte aller Fasern des Bändchens notieren und "
         "sicherstellen, dass keine in Betrieb ist. Danach: alle von beiden Enden messen.",
+        "spelt_note": "Buchstaben, die auf diesem Papier nicht zu setzen sind, stehen als ihre "
+        "Nummer da, \\u und vier Stellen; Seite und Tabellen zeigen sie.",
         "skip": "Zu den Spleißen",
         "spans": "Fasern im Ganzen",
         "span_mean": "Mittel ihrer Spleiße, dB",
@@ -184,6 +189,10 @@ class PageWords:
     def cell(self, column: str, text: str) -> str:
         """Translate a text of a column, if the column holds fixed words."""
         return self.words.cell(column, text)
+
+    def told(self, said: Statement | tuple[Statement, ...] | None) -> str:
+        """Say something in this language; nothing for ``None``."""
+        return self.words.told(said)
 
     def decimal(self, figure: object) -> str:
         """Write a figure with the decimal sign of the language; nothing for ``None``."""

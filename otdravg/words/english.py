@@ -258,9 +258,11 @@ ENGLISH = {
         "{count} of the shots are dated {first} – {last}, years away from the others; "
         "they are not in these dates"
     ),
+    "clock_line_1": "1 shot is dated {first}, years away from the others; it is not in these dates",
     "contents": "Contents",
     "equipment": "Who measured, and with what",
     "serial": "Serial number",
+    "software": "Software",
     "operator": "Operator",
     "averages": "Averages",
     "averaging_time_s": "Averaging time, s",

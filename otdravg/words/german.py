@@ -264,9 +264,12 @@ GERMAN = {
         "{count} der Messungen tragen Daten von {first} – {last}, Jahre neben den "
         "anderen; sie zählen hier nicht mit"
     ),
+    "clock_line_1": "1 Messung ist auf {first} datiert, Jahre neben den anderen; sie zählt hier "
+    "nicht mit",
     "contents": "Inhalt",
     "equipment": "Wer womit gemessen hat",
     "serial": "Seriennummer",
+    "software": "Software",
     "operator": "Messtechniker",
     "averages": "Mittelungen",
     "averaging_time_s": "Mittelungszeit, s",

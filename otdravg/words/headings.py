@@ -10,7 +10,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from otdravg.words.catalogue import Language
+from otdravg.findings import Statement, Value
+from otdravg.words.catalogue import Language, say, told
 from otdravg.words.english import ENGLISH
 from otdravg.words.german import GERMAN
 
@@ -62,6 +63,15 @@ class Words:
         """What a cable's loss table is headed with; a cable may be without a name."""
         title = self["loss_table"].format(wavelength_nm=wavelength_nm)
         return f"{cable}: {title}" if cable else title
+
+    def say(self, group: str, key: str, /, **named: Value) -> str:
+        """Fill in a message of the catalogue."""
+        return say(group, key, self.language, **named)
+
+    def told(self, said: Statement | tuple[Statement, ...] | None) -> str:
+        """Say something in this language; nothing for ``None``."""
+        whole = said if isinstance(said, tuple) else (said,) if said else ()
+        return "; ".join(told(one, self.language) for one in whole)
 
     def decimal(self, figure: object) -> str:
         """Write a figure with the decimal sign of the language; nothing for ``None``."""

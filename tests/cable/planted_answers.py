@@ -16,6 +16,7 @@ from otdravg.cable import CableFinding, CableReview
 from otdravg.cable.model import SpliceRow
 from otdravg.cable.patterns.find import Pattern, PatternKind
 from otdravg.verdict.decision import Verdict
+from otdravg.words.catalogue import told
 
 Row = dict[str, str]
 
@@ -98,7 +99,7 @@ def compare(review: CableReview, answers: Path) -> Answers:
             result_of = _bad_splice(plant, review, result)
         result_of[fault].append(place)
     result.extra = [
-        f"{f.code}, fibre {f.fibre}, {f.wavelength_nm} nm: {f.evidence}"
+        f"{f.code}, fibre {f.fibre}, {f.wavelength_nm} nm: {told(f.evidence)}"
         for n, f in enumerate(review.findings)
         if n not in claimed and f.code not in (*ALWAYS, OF_CROSSED)
     ]

@@ -26,6 +26,7 @@ from otdravg.quantities import Quantity, reported
 from otdravg.verdict import Profile, Span, judge_span, parse
 from otdravg.verdict.decision import Verdict
 from otdravg.verdict.keys import KEYS
+from otdravg.words.catalogue import told
 
 HEAD = 'format = 1\nname = "test"\nsource = "invented"\n'
 SPLICE = "[splice]\nlimit_db = 0.3\n"
@@ -354,8 +355,8 @@ def test_a_reflectance_limit_is_held_plainly_and_that_is_said_once(
     text = PLUGS + 'limit_db = 0.5\nreflectance_limit_db = -45\n[decision]\nrule = "guarded"\n'
     result = review(shots("plugged"), profile_of(text, usual), options_for("", usual))
     assert result.exit_status == 0
-    (told,) = [f for f in result.findings if f.code == "key-not-applied"]
-    assert "reflectance" in told.evidence
+    (only,) = [f for f in result.findings if f.code == "key-not-applied"]
+    assert "reflectance" in told(only.evidence)
 
 
 def test_method_and_stage_of_a_closure_are_those_of_the_users_table(
@@ -377,9 +378,9 @@ def test_method_and_stage_of_a_closure_are_those_of_the_users_table(
         "mechanical,": (0, "splice.mechanical.limit_db"),
         ",build": (0, "stages.build.limit_db"),
     }
-    for cells, told in (("glued,", "method"), (",later", "stage")):
+    for cells, only in (("glued,", "method"), (",later", "stage")):
         table.write_text(f"name,distance,method,stage\nEast,1410,{cells}\n", encoding="utf-8")
-        with pytest.raises(BadSetting, match=told):
+        with pytest.raises(BadSetting, match=only):
             review(
                 shots("plain"), profile_of(text, usual),
                 replace(options_for("", usual), closures=read_closure_table(table)),

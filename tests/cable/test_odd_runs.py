@@ -20,12 +20,13 @@ from otdravg.cable import (
 )
 from otdravg.cable.files.folder import find_files
 from otdravg.cable.model import CableFinding
-from otdravg.findings import Severity
+from otdravg.findings import Scope, defect
 from otdravg.fit.reading import Coverage
 from otdravg.report.cable import cable_text
 from otdravg.verdict import default
 from otdravg.verdict.decision import Verdict
 from otdravg.verdict.rules import RibbonRule
+from otdravg.words.catalogue import told
 
 
 def test_a_cable_shot_from_one_end_has_readings_and_no_losses(
@@ -80,7 +81,7 @@ def test_loose_tube_has_no_ribbons(clean_folder: Path) -> None:
 
 def test_a_stated_fibre_count_says_who_is_missing(clean_folder: Path) -> None:
     result = review(read_folders([clean_folder]), default(), Options(fibre_count=10))
-    evidence = [f.evidence for f in result.findings if f.code == "fibre-missing"]
+    evidence = [told(f.evidence) for f in result.findings if f.code == "fibre-missing"]
     assert evidence == ["no file of fibres 9–10 (yellow, violet) of ribbon 1"]
 
 
@@ -123,7 +124,7 @@ def test_the_screen_says_which_end_is_a(clean_folder: Path) -> None:
 
 
 def _open(cable: str) -> CableFinding:
-    return CableFinding(Severity.DEFECT, "fibre-missing", "no shot", "shoot it", cable, 99)
+    return CableFinding(defect("fibre-missing", Scope.CABLE, fibres="99"), cable, 99)
 
 
 def test_two_cables_in_one_folder_are_kept_apart(clean_folder: Path, tmp_path: Path) -> None:

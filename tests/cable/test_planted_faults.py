@@ -72,16 +72,16 @@ def test_a_finding_carries_its_evidence_and_what_to_do(
     planted: CableReview, code: str, fibre: int | None, evidence: str
 ) -> None:
     finding = found(planted, code, fibre)
-    assert evidence in finding.evidence
-    assert finding.what_to_do
+    assert evidence in told(finding.evidence)
+    assert told(finding.what_to_do)
     assert finding.files or code.endswith("-missing")
 
 
 def test_the_swap_of_crossed_fibres_is_proposed_not_made(planted: CableReview) -> None:
     finding = found(planted, "fibres-crossed", 14)
     assert finding.other_fibres == (15,)
-    assert "log-likelihood margin" in finding.evidence
-    assert "nothing was exchanged" in finding.what_to_do
+    assert "log-likelihood margin" in told(finding.evidence)
+    assert "nothing was exchanged" in told(finding.what_to_do)
     row = next(r for r in planted.rows if r.fibre == 14 and r.wavelength_nm == 1550)
     assert (row.file_ab, row.file_ba) == ("SIMQB2_F014_1550_AB.sor", "SIMQB2_F014_1550_BA.sor")
 
@@ -132,7 +132,7 @@ def test_every_file_is_accounted_for(planted: CableReview, planted_run: DemoSumm
     assert uses["SIMQB2_F001_1550_AB.sor"] is ShotUse.USED
     unused = [shot for shot in planted.shots if shot.use is not ShotUse.USED]
     assert unused
-    assert all(shot.remark for shot in unused)
+    assert all(told(shot.remark) for shot in unused)
 
 
 def test_closures_are_found_in_order_from_a(planted: CableReview, planted_run: DemoSummary) -> None:
@@ -168,11 +168,11 @@ def test_one_direction_is_never_averaged_with_nothing(planted: CableReview) -> N
 
 def test_an_event_between_closures_is_called_that(planted: CableReview) -> None:
     damage = found(planted, "event-between-closures", 13)
-    assert "0.1" in damage.evidence
-    assert "between closure 2 and closure 3" in damage.evidence
+    assert "0.1" in told(damage.evidence)
+    assert "between closure 2 and closure 3" in told(damage.evidence)
     bend = found(planted, "event-between-closures", 16)
-    assert "between closure 7 and closure 8" in bend.evidence
-    assert "as a bend does" in bend.evidence
+    assert "between closure 7 and closure 8" in told(bend.evidence)
+    assert "as a bend does" in told(bend.evidence)
     loose = [r for r in planted.rows if r.closure_number is None]
     assert {r.fibre for r in loose} == {13, 16}
     assert {r.verdict.action for r in loose} <= {Action.NONE, Action.LOOK}
@@ -186,7 +186,7 @@ def test_a_bend_is_told_from_a_splice_whatever_the_profile_says_of_bends(
     bent = [r for r in planted.rows if r.bend_suspected and r.closure_number is not None]
     assert [(r.fibre, r.closure_number, r.wavelength_nm) for r in bent] == [(10, 3, 1550)]
     assert bent[0].bend_db == pytest.approx(0.10, abs=0.005)
-    assert "re-dress" in found(planted, "bend-suspected", 10).what_to_do
+    assert "re-dress" in told(found(planted, "bend-suspected", 10).what_to_do)
 
 
 def test_the_work_list_names_closure_and_ribbon(planted: CableReview) -> None:
@@ -221,9 +221,13 @@ def test_no_result_tells_where_the_files_lay(
 ) -> None:
     place = str(planted_run.directory)
     texts = [
-        *(text for r in planted.rows for text in (r.reason, told(r.verdict.reason))),
-        *(text for f in planted.findings for text in (f.evidence, f.what_to_do, *f.files)),
-        *(text for s in planted.shots for text in (s.path, s.remark)),
+        *(text for r in planted.rows for text in (*map(told, r.missing), told(r.verdict.reason))),
+        *(
+            text
+            for f in planted.findings
+            for text in (told(f.evidence), told(f.what_to_do), *f.files)
+        ),
+        *(text for s in planted.shots for text in (s.path, told(s.remark) if s.remark else "")),
     ]
     assert [text for text in texts if place in text] == []
 
@@ -237,4 +241,4 @@ def test_a_finding_gives_the_figures_of_its_rows(planted: CableReview) -> None:
             if row.fibre == finding.fibre and row.closure_number is None:
                 loss_db = reported(row.loss_db, Quantity.LOSS_DB)
                 u_db = reported(row.expanded_uncertainty_db, Quantity.UNCERTAINTY_DB)
-                assert f"{loss_db} ± {u_db} dB at {row.wavelength_nm} nm" in finding.evidence
+                assert f"{loss_db} ± {u_db} dB at {row.wavelength_nm} nm" in told(finding.evidence)

@@ -16,6 +16,7 @@ from otdravg.cable.planned import PlanRow, SplicePlan, TrayPlace, plan_faults
 from otdravg.errors import BadSetting
 from otdravg.simulate.takes import Take
 from otdravg.verdict.decision import Verdict
+from otdravg.words.catalogue import told
 
 FIBRES = 24
 ROLLED = {n: 37 - n for n in range(13, 25)}  # the shot from B called n shows fibre 37 - n
@@ -61,7 +62,7 @@ def test_a_planned_roll_is_no_fault_and_judged_as_what_it_is(straight: Path, rol
     assert "numbering-differs" in codes(review(rolled))  # without the plan
     assert codes(result) == codes(true)
     note = next(f for f in result.findings if f.code == "numbering-as-planned")
-    assert "ribbon 2 (fibres 13–24) in tray T4 is turned over at closure 2" in note.evidence
+    assert "ribbon 2 (fibres 13–24) in tray T4 is turned over at closure 2" in told(note.evidence)
     assert len(losses(true)) == 4 * FIBRES
     assert losses(result) == pytest.approx(losses(true), abs=0.01)
     assert not [r for r in result.rows if r.verdict.verdict is Verdict.NOT_GRADABLE]
@@ -81,8 +82,8 @@ def test_ribbons_exchanged_as_planned(straight: Path, tmp_path: Path) -> None:
 def test_a_roll_that_nobody_planned_is_named_beside_the_plan(rolled: Path) -> None:
     result = reviewed(rolled, PlanRow("1", ribbon_in="1"), PlanRow("1", ribbon_in="2", tray="4"))
     (finding,) = (f for f in result.findings if f.code == "numbering-differs")
-    assert "ribbon 2 is turned over (rolled)" in finding.evidence
-    assert finding.evidence.endswith("by the splice plan fibres 13–24 go straight through")
+    assert "ribbon 2 is turned over (rolled)" in told(finding.evidence)
+    assert told(finding.evidence).endswith("by the splice plan fibres 13–24 go straight through")
 
 
 def test_a_planned_roll_that_the_shots_contradict_is_said_and_judged(straight: Path) -> None:
@@ -109,16 +110,16 @@ def test_trays_stand_where_the_rows_are(rolled: Path) -> None:
     assert places[3, 12] == TrayPlace(tray="T1")
     assert places[1, 13] == places[3, 13] == TrayPlace()
     ribbons = {(g.closure_number, g.ribbon): g.place for g in result.groups if g.ribbon}
-    assert ribbons[2, 2].said == "tube 1, tray T4, slot 7"
+    assert [told(part) for part in ribbons[2, 2].said] == ["tube 1", "tray T4", "slot 7"]
     (unknown,) = (f for f in result.findings if f.code == "plan-closure-unknown")
-    assert "Fern Gate" in unknown.evidence
+    assert "Fern Gate" in told(unknown.evidence)
 
 
 def test_a_ribbon_that_is_planned_to_run_through_and_is_spliced_is_named(straight: Path) -> None:
     uncut = PlanRow("2", ribbon_in="2", express=True, tray="5")
     result = reviewed(straight, uncut)
     (finding,) = (f for f in result.findings if f.code == "express-spliced")
-    assert "ribbon 2 (fibres 13–24) in tray 5" in finding.evidence
+    assert "ribbon 2 (fibres 13–24) in tray 5" in told(finding.evidence)
     assert finding.closure == "2"
     assert losses(result) == losses(review(straight))  # it is judged like any other
 
@@ -189,7 +190,10 @@ def test_a_branch_and_sections_with_names_of_their_own() -> None:
     plan = SplicePlan.of(sections, (), "C", 4)
     (at_9,) = (s for s in plan.splices if s.row.tray == "9")
     assert at_9.fibres == (1, 2, 3, 4)  # counted at A
-    assert at_9.place.said == "marked 2, tray 9"  # as it stands on the ribbon there
+    assert [told(part) for part in at_9.place.said] == [
+        "marked 2",
+        "tray 9",
+    ]  # as it stands on the ribbon there
 
 
 def test_a_ribbon_of_24_into_two_of_12() -> None:

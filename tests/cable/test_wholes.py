@@ -14,6 +14,7 @@ from otdravg.cable.files.folder import RawShot
 from otdravg.cli import main
 from otdravg.tables.splices import cable_tables
 from otdravg.verdict import default, parse
+from otdravg.words.catalogue import told
 
 HEAD = 'format = 1\nname = "test"\nsource = "invented"\n'
 #: Fibre 3 loses 0.310 dB in closure 2; the others keep 0.12 dB (simulated, see faulty_run).
@@ -40,9 +41,9 @@ def test_what_fails_as_a_whole_is_a_finding_and_not_only_an_exit_status(
     assert ruled.exit_status == 1
     spans = [f for f in ruled.findings if f.code == "span-outside-rules"]
     assert [(f.fibre, f.wavelength_nm) for f in spans] == [(3, 1550)]
-    assert "(span.mean_limit_db)" in spans[0].evidence
+    assert "(span.mean_limit_db)" in told(spans[0].evidence)
     groups = [f for f in ruled.findings if f.code == "group-outside-rules"]
-    by_rule = {f.evidence.rpartition("(")[2]: f for f in groups}
+    by_rule = {told(f.evidence).rpartition("(")[2]: f for f in groups}
     assert set(by_rule) == {"share.percent)", "closure.mean_limit_db)", "ribbon.mean_limit_db)"}
     assert by_rule["ribbon.mean_limit_db)"].other_fibres == tuple(range(1, 9))
 
@@ -98,11 +99,11 @@ def test_acknowledged_findings_stay_listed_and_nothing_else_is_cleared(
     assert open_ones == {"fibre-missing"}
     for value, status in (("fibre-missing 9", 1), ("fibre-missing 10-12", 0)):
         decided(path, value)
-        told = Options(fibre_count=10, decisions=read_decisions(path))
-        result = review(clean_shots, profile, told)
+        decided_now = Options(fibre_count=10, decisions=read_decisions(path))
+        result = review(clean_shots, profile, decided_now)
         assert result.exit_status == status
     (finding,) = [f for f in result.findings if f.code == "fibre-missing"]
-    assert "R. Vale" in finding.acknowledged
+    assert "R. Vale" in told(finding.acknowledged[0])
     more = review(clean_shots, profile, Options(fibre_count=14, decisions=read_decisions(path)))
     assert more.exit_status == 1  # 13 and 14 are missing too
 
@@ -115,8 +116,8 @@ def test_a_group_is_acknowledged_by_all_its_fibres(
     assert review(clean_shots, profile, Options(fibre_count=8)).exit_status == 1
     for value, count in (("group-outside-rules 1-7", 1), ("group-outside-rules 8", 0)):
         decided(path, value, closure="1")
-        told = Options(fibre_count=8, decisions=read_decisions(path))
-        result = review(clean_shots, profile, told)
+        decided_now = Options(fibre_count=8, decisions=read_decisions(path))
+        result = review(clean_shots, profile, decided_now)
         left = [f for f in result.findings if f.code == "group-outside-rules" and f.is_open]
         assert len(left) == count
     assert result.exit_status == 0

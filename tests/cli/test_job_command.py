@@ -59,14 +59,14 @@ def test_the_review_says_what_is_still_to_be_shot(job: Path, shots: Path, tmp_pa
     assert result.exit_code == 1, result.output
     text = joined(result)
     ends = load(job).ends
-    assert f"- shoot from A ({ends[0]}): fibres 5 to 12 at 1550 nm" in text
-    assert f"- shoot from B ({ends[1]}): fibres 4 to 12 at 1550 nm" in text
+    assert f"- shoot from A ({ends[0]}): fibres 5–12 at 1550 nm" in text
+    assert f"- shoot from B ({ends[1]}): fibres 4–12 at 1550 nm" in text
     assert "4 of 12 in, 3 measured from both ends at 1550 nm" in text
     with (out / "findings.csv").open(encoding="utf-8") as stream:
         codes = {row["finding"] for row in csv.DictReader(stream)}
     assert codes >= {"direction-missing", "fibre-missing"}
     shown = run("job", "show", job, shots)
-    assert f"A ({ends[0]}): fibres 5 to 12 at 1550 nm" in joined(shown)
+    assert f"A ({ends[0]}): fibres 5–12 at 1550 nm" in joined(shown)
 
 
 def test_shots_that_are_none_of_the_jobs_are_named(job: Path, shots: Path, tmp_path: Path) -> None:

@@ -7,6 +7,8 @@ from datetime import datetime, timezone
 from decimal import Decimal
 from pathlib import Path
 
+from wordy import wordy
+
 from otdravg.cable import CableReview, Decision, What, read_folders, review
 from otdravg.cable.decisions.model import SealedDecision
 from otdravg.cable.model import (
@@ -50,7 +52,11 @@ def troubled(good: CableReview) -> CableReview:
     """Return the review with gaps, one-way readings, history, changes and nasty texts."""
     rows = list(good.rows)
     for number, text in enumerate(NASTY):
-        rows[number] = replace(rows[number], reason=text, decided=text)
+        rows[number] = replace(
+            rows[number],
+            missing=(says("as-found", text=text),),
+            decided=(says("as-found", text=text),),
+        )
     rows[10] = _without(rows[10], Coverage.NONE, Verdict.NOT_MEASURED)
     rows[11] = _without(rows[11], Coverage.ONLY_AB, Verdict.ONE_WAY)
     rows[12] = replace(
@@ -66,13 +72,13 @@ def troubled(good: CableReview) -> CableReview:
     rows[13] = replace(rows[13], closure="", closure_number=None)
     del rows[14]  # a fibre without a splice in that closure
     findings = tuple(
-        CableFinding(Severity.CAUTION, "made-up-for-the-test", text, text, files=(text,))
+        CableFinding(wordy("length-differs", text, Severity.CAUTION), files=(text,))
         for text in (*NASTY, "long " * 9000)
     )
     shots = list(good.shots)
     used = [n for n, shot in enumerate(shots) if shot.use is ShotUse.USED]
-    shots[used[0]] = shots[used[0]].used_as(ShotUse.EARLIER, "a newer one stands")
-    shots[used[1]] = shots[used[1]].used_as(ShotUse.MISMATCHED, NASTY[0])
+    shots[used[0]] = shots[used[0]].used_as(ShotUse.EARLIER, says("newer-stands", file="newer.sor"))
+    shots[used[1]] = shots[used[1]].used_as(ShotUse.MISMATCHED, says("as-found", text=NASTY[0]))
     key = FibreKey(rows[0].cable, rows[0].fibre)
     decision = Decision(What.ACCEPT, "R. Vale", "2024-06-01T10:00", NASTY[0], key.cable, 3)
     attempts = (
@@ -103,5 +109,5 @@ def _without(row: SpliceRow, coverage: Coverage, verdict: Verdict) -> SpliceRow:
         backscatter_step_db=None,
         u_step_db=None,
         verdict=SpliceVerdict(verdict, says("no-partner"), Action.SHOOT_AGAIN),
-        reason="the shot from B does not reach",
+        missing=(says("as-found", text="the shot from B does not reach"),),
     )

@@ -7,6 +7,7 @@ from datetime import datetime, timezone
 from decimal import Decimal
 
 import numpy as np
+from wordy import wordy
 
 from otdravg.cable.model import (
     Attempt,
@@ -87,8 +88,8 @@ def example(
     )  # fmt: skip
     findings = (
         CableFinding(
-            Severity.CAUTION, "bend-suspected", f"0.100 dB more at 1550 nm {names or ''}",
-            "re-dress", cable=cable, fibre=10, files=("a.sor", "b.sor", "c", "d", "e"),
+            wordy("bend-suspected", f"0.100 dB more at 1550 nm {names or ''}", Severity.CAUTION),
+            cable=cable, fibre=10, files=("a.sor", "b.sor", "c", "d", "e"),
         ),
     )  # fmt: skip
     history = (
@@ -158,7 +159,8 @@ def _one_way(row: SpliceRow) -> SpliceRow:
     )  # fmt: skip
     return replace(
         row, loss_db=None, loss_ba_db=None, u_loss_db=None, backscatter_step_db=None,
-        coverage=Coverage.ONLY_AB, verdict=verdict, reason="the shot from B does not reach it",
+        coverage=Coverage.ONLY_AB, verdict=verdict,
+        missing=(says("as-found", text="the shot from B does not reach it"),),
     )  # fmt: skip
 
 

@@ -23,11 +23,12 @@ from otdravg.closeout.sketches import Sketches
 from otdravg.closeout.template import Template
 from otdravg.closeout.xlsx.workbook import write_closeout_xlsx
 from otdravg.fit.reading import Coverage
-from otdravg.tables.exceptions import exception_groups, missing_of, numbers_of
+from otdravg.tables.exceptions import exception_groups, missing_of
 from otdravg.tables.losses import loss_tables, not_shot
 from otdravg.tables.marks import CLOSE, Mark, State, sign_of, state_of
 from otdravg.tables.splices import splice_cells
 from otdravg.tables.summary import Standing, between_closures, summary_of
+from otdravg.trade import numbers_text
 from otdravg.verdict.decision import Action, Verdict
 
 
@@ -74,7 +75,7 @@ def test_a_stated_count_makes_more_expected(gone: CableReview) -> None:
     more = replace(gone, fibre_count=14)
     assert [len(table.fibres) for table in loss_tables(more)] == [14, 14]
     assert summary_of(more).fibres_expected == 14
-    assert numbers_of((5, 13, 14)) == "5, 13–14"
+    assert numbers_text((5, 13, 14)) == "5, 13–14"
 
 
 def test_every_output_shows_it(gone: CableReview, template: Template, tmp_path: Path) -> None:

@@ -30,7 +30,7 @@ from otdravg.fit.reading import Coverage
 from otdravg.quantities import Quantity, reported
 from otdravg.verdict import SpliceVerdict
 from otdravg.verdict.decision import Action, Verdict
-from otdravg.words.headings import Language
+from otdravg.words.headings import Language, Words
 
 
 def _reader(content: bytes) -> PdfReader:
@@ -218,7 +218,7 @@ def test_pages_are_numbered_and_listed_in_the_outline(
     titles = [entry.title for entry in document.outline if not isinstance(entry, list)]
     assert titles == [
         "Result", "Contents", "Exceptions", "Splice loss, closures × fibres", "All values",
-        "Splices by loss", "Between closures", "Fibres as a whole",
+        "Splices by loss", "Fibres as a whole", "Between closures",
         "Splices that ask for something", "Before and after of repairs",
         "Findings", "Closure by closure", "Re-splice plan",
     ]  # fmt: skip
@@ -327,3 +327,24 @@ def test_ticks_are_round_and_inside() -> None:
     assert ticks(0.0, 1.0, 5) == pytest.approx((0.0, 0.2, 0.4, 0.6, 0.8, 1.0))
     assert ticks(1.0, 1.0, 5) == ()
     assert Scale(0.0, 2.0).high == 2.0
+
+
+@pytest.mark.parametrize("name", ["שלום", "كابل", "光纜", "Kabel 🧵"])
+def test_a_name_that_cannot_be_set_is_spelt_and_the_paper_says_so(name: str) -> None:
+    """Letters from the right would stand in the wrong order, others as empty boxes."""
+    review = example(names=(name,))
+    document = _reader(closeout_pdf(review, Sketches(), template()))
+    pages = [page.extract_text() for page in document.pages]
+    text = "".join(pages)
+    assert f"\\u{ord(max(name)):04x}" in text
+    assert name not in text
+    assert Words()["closeout"] in pages[0]
+    assert "written as their numbers" in " ".join(pages[1].split())
+    plain = _reader(closeout_pdf(example(), Sketches(), template())).pages
+    assert "written as their numbers" not in " ".join(plain[1].extract_text().split())
+
+
+def test_short_lists_follow_each_other_on_a_page(pages: list[str]) -> None:
+    both = ("Fibres as a whole", "Between closures")
+    together = [page for page in pages[2:] if all(name in page for name in both)]
+    assert len(together) == 1

@@ -27,7 +27,8 @@ from otdravg.words.headings import Language, Words
 def test_one_is_not_many(good_review: CableReview, language: Language) -> None:
     row = next(r for r in good_review.rows if r.verdict.verdict.value == "within limit")
     over = next(r for r in good_review.rows if r.verdict.verdict.value == "over limit")
-    finding = replace(good_review.findings[0], severity=Severity.CAUTION)
+    first = good_review.findings[0]
+    finding = replace(first, said=replace(first.said, severity=Severity.CAUTION))
     fibres = tuple(replace(fibre, rules=()) for fibre in good_review.fibres)
     words = PageWords(Words(language))
     one = replace(good_review, rows=(row, over), findings=(finding,), fibres=fibres)

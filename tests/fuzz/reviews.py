@@ -40,6 +40,7 @@ from otdravg.shot.trace import Trace
 from otdravg.verdict import Profile, default, load_shipped, shipped_names
 from otdravg.verdict.decision import Action
 from otdravg.verdict.rules import RibbonRule
+from otdravg.words.catalogue import told
 
 __all__ = ["FULL_COUNT", "case", "main"]
 
@@ -152,7 +153,7 @@ def _check_numbers(result: CableReview) -> None:
     if any(_NOT_A_NUMBER.search(text) for text in typed):
         return  # the operator's own words may be quoted
     for finding in result.findings:
-        if _NOT_A_NUMBER.search(f"{finding.evidence} {finding.what_to_do}"):
+        if _NOT_A_NUMBER.search(f"{told(finding.evidence)} {told(finding.what_to_do)}"):
             raise Broken(f"finding {finding.code} says nan or inf")
 
 

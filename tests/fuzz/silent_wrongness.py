@@ -50,7 +50,8 @@ from otdravg.simulate.physics import pulse_length_m  # noqa: E402
 from otdravg.verdict.decision import Verdict  # noqa: E402
 from otdravg.verdict.judge import judge  # noqa: E402
 from otdravg.verdict.limits import Limits  # noqa: E402
-from otdravg.words.bridge import evidence_of  # noqa: E402
+from otdravg.words.catalogue import place as place_of  # noqa: E402
+from otdravg.words.catalogue import sentence  # noqa: E402
 
 #: A loss off by more than this is wrong, dB.
 LOSS_OFF_DB = 0.02
@@ -262,7 +263,9 @@ class Tally:
         for code in {f.code for f in grave}:
             self.codes[code] += 1
         for finding in grave:
-            self.examples[finding.code].append(f"{name}: {evidence_of(finding)}")
+            self.examples[finding.code].append(
+                f"{name}: {place_of(finding.where)}: {sentence(finding)}"
+            )
 
 
 def _valid(number: int) -> list[Finding] | None:

@@ -203,8 +203,8 @@ A, B = Direction.A_TO_B, Direction.B_TO_A
 def test_what_is_missing_is_known_before_anything_is_in() -> None:
     job = parse(LEAST)
     assert remaining(job.missing(())) == [
-        ("A", "fibres 1 to 24 at 1310 and 1550 nm"),
-        ("B", "fibres 1 to 24 at 1310 and 1550 nm"),
+        ("A", "fibres 1–24 at 1310 and 1550 nm"),
+        ("B", "fibres 1–24 at 1310 and 1550 nm"),
     ]
 
 
@@ -216,8 +216,8 @@ def test_what_is_missing_stands_in_shooting_order() -> None:
     missing = job.missing(records)
     assert [s.direction for s in missing] == [A] * 24 + [B] * 42
     assert remaining(missing, job.ends) == [
-        ("A (North)", "fibres 13 to 24 at 1310 and 1550 nm"),
-        ("B (South)", "fibres 1 to 6 at 1310 nm; 7 to 24 at 1310 and 1550 nm"),
+        ("A (North)", "fibres 13–24 at 1310 and 1550 nm"),
+        ("B (South)", "fibres 1–6 at 1310 nm; 7–24 at 1310 and 1550 nm"),
     ]
     everything = [shot(f, nm, d) for f in range(1, 25) for nm in (1310, 1550) for d in (A, B)]
     assert job.missing(everything) == ()

@@ -19,6 +19,7 @@ from otdravg.pair.axis import check_same_fibre_settings, find_axis
 from otdravg.shot.detect import Detection, EventKind, detect
 from otdravg.shot.trace import Direction, Trace
 from otdravg.simulate import Fibre, Instrument, Label
+from otdravg.words.catalogue import told
 
 GLASS = span(
     [1500, 2300, 1100, 2600, 1900],
@@ -96,15 +97,15 @@ class TestSettings:
                 self.named(pair[1], wavelength_nm=1550.0 + apart_nm),
             )
         assert caught.value.reason is Refusal.WAVELENGTH
-        assert "1550 nm" in caught.value.evidence
-        assert f"{1550.0 + apart_nm:.0f} nm" in caught.value.evidence
+        assert "1550 nm" in told(caught.value.evidence)
+        assert f"{1550.0 + apart_nm:.0f} nm" in told(caught.value.evidence)
 
     def test_one_file_under_two_names_is_one_file(self, pair: tuple[Trace, Trace]) -> None:
         with pytest.raises(ShotsDoNotPair) as caught:
             check_same_fibre_settings(pair[0], self.named(pair[0], path="copy.sor"))
         assert caught.value.reason is Refusal.SAME_CONTENT
-        assert "copy.sor" in caught.value.evidence
-        assert "headers" not in caught.value.evidence
+        assert "copy.sor" in told(caught.value.evidence)
+        assert "headers" not in told(caught.value.evidence)
 
     def test_the_points_are_what_is_the_same_where_headers_differ(
         self, pair: tuple[Trace, Trace]
@@ -112,7 +113,7 @@ class TestSettings:
         with pytest.raises(ShotsDoNotPair, match="only the headers differ") as caught:
             check_same_fibre_settings(pair[0], self.named(pair[0], sha256="0"))
         assert caught.value.reason is Refusal.SAME_CONTENT
-        assert str(pair[0].level_db.size) in caught.value.evidence
+        assert str(pair[0].level_db.size) in told(caught.value.evidence)
 
     def test_traces_that_are_of_no_file_are_told_by_their_points(
         self, pair: tuple[Trace, Trace]
@@ -339,7 +340,7 @@ class TestCords:
     def test_stated_ones_that_leave_nothing_between_them_are_refused(self) -> None:
         error = refused(*both_ways(GLASS, seed=15), launch_m=6000.0, receive_m=5000.0)
         assert error.reason is Refusal.LENGTH
-        assert "6000 m and 5000 m" in error.evidence
+        assert "6000 m and 5000 m" in told(error.evidence)
 
     @pytest.mark.parametrize("end", ["A", "B"])
     def test_the_users_offset_goes_before_what_the_shot_shows(self, end: str) -> None:
@@ -424,7 +425,7 @@ class TestRefusals:
         _, ba = both_ways(span([4000, 5000 + longer_m], [0.1]), seed=19)
         error = refused(ab, ba, launch_m=0.0, receive_m=0.0)
         assert error.reason is Refusal.LENGTH
-        figures = [float(w) for w in error.evidence.split() if w.replace(".", "").isdigit()]
+        figures = [float(w) for w in told(error.evidence).split() if w.replace(".", "").isdigit()]
         assert figures[0] == pytest.approx(9000, abs=CLOSE_M)
         assert figures[1] == pytest.approx(9000 + longer_m, abs=CLOSE_M)
 
@@ -441,7 +442,7 @@ class TestRefusals:
         _, ba = both_ways(span([2200, 500, 3400, 800, 2500], [0.12, 0.15, 0.10, 0.09]), seed=18)
         error = refused(ab, ba)
         assert error.reason is Refusal.PATTERN
-        counts = [int(w) for w in error.evidence.split() if w.isdigit()]
+        counts = [int(w) for w in told(error.evidence).split() if w.isdigit()]
         steps = [len(d.events) - 1 for d in seen(ab, ba)]
         assert counts[:2] == steps
 
@@ -459,7 +460,7 @@ class TestRefusals:
             shot(GLASS, instrument(), 200 + seed), shot(GLASS, instrument(), 300 + seed)
         )
         assert error.reason is Refusal.SAME_END
-        assert "+0.11" in error.evidence or "+0.18" in error.evidence
+        assert "+0.11" in told(error.evidence) or "+0.18" in told(error.evidence)
 
     @pytest.mark.parametrize("shift_m", [0, 150])
     def test_two_shots_from_one_end_with_other_cords_are_refused(self, shift_m: int) -> None:

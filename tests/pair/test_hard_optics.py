@@ -33,6 +33,7 @@ from otdravg.shot.detect import EventKind, detect
 from otdravg.shot.trace import traces_from
 from otdravg.simulate import FloorMode, Label
 from otdravg.simulate.truth import true_joints
+from otdravg.words.catalogue import told
 
 
 def codes(measurement: Measurement) -> list[str]:
@@ -209,8 +210,8 @@ def test_break_in_one_shot_only_is_refused_with_both_lengths() -> None:
     with pytest.raises(ShotsDoNotPair) as caught:
         measure(ab, ba)
     assert caught.value.reason is Refusal.LENGTH
-    assert "10000 m" in caught.value.evidence
-    assert "4200 m" in caught.value.evidence
+    assert "10000 m" in told(caught.value.evidence)
+    assert "4200 m" in told(caught.value.evidence)
 
 
 def test_break_seen_from_both_ends_is_refused() -> None:

@@ -17,6 +17,7 @@ from otdravg.simulate import Fibre, Label
 from otdravg.simulate.truth import true_joints
 from otdravg.verdict.decision import Answer
 from otdravg.verdict.judge import judge
+from otdravg.words.catalogue import told
 
 GLASS = span(
     [1500, 2300, 1100, 2600, 1900],
@@ -29,7 +30,7 @@ def refused(ab: Trace, ba: Trace, **how: float) -> ShotsDoNotPair:
     with pytest.raises(ShotsDoNotPair) as caught:
         measure(ab, ba, **how)
     error = caught.value
-    assert error.evidence
+    assert told(error.evidence)
     assert error.advice
     assert error.reason.value in str(error)
     return error
@@ -184,8 +185,8 @@ def test_same_waveform_under_an_edited_header_is_refused() -> None:
     assert original.sha256 != edited.sha256
     error = refused(traces_from(original)[0], traces_from(edited)[0])
     assert error.reason is Refusal.SAME_CONTENT
-    assert "one.sor" in error.evidence
-    assert "two.sor" in error.evidence
+    assert "one.sor" in told(error.evidence)
+    assert "two.sor" in told(error.evidence)
 
 
 def test_different_wavelengths_are_refused() -> None:
@@ -194,8 +195,8 @@ def test_different_wavelengths_are_refused() -> None:
     )
     error = refused(ab, ba)
     assert error.reason is Refusal.WAVELENGTH
-    assert "1310 nm" in error.evidence
-    assert "1550 nm" in error.evidence
+    assert "1310 nm" in told(error.evidence)
+    assert "1550 nm" in told(error.evidence)
 
 
 def test_lasers_of_one_nominal_wavelength_may_differ_by_some_nanometres() -> None:
@@ -210,8 +211,8 @@ def test_different_lengths_are_refused_with_both() -> None:
     _, ba = both_ways(longer, seed=15)
     error = refused(ab, ba)
     assert error.reason is Refusal.LENGTH
-    assert "9400 m" in error.evidence
-    assert "11500 m" in error.evidence
+    assert "9400 m" in told(error.evidence)
+    assert "11500 m" in told(error.evidence)
 
 
 @pytest.mark.parametrize("seed", range(4))
@@ -241,7 +242,7 @@ def test_another_fibre_of_the_same_length_is_refused_by_its_pattern() -> None:
     _, ba = both_ways(other, seed=18)
     error = refused(ab, ba)
     assert error.reason is Refusal.PATTERN
-    assert "mirror" in error.evidence
+    assert "mirror" in told(error.evidence)
 
 
 def test_texts_in_the_header_do_not_decide_the_direction() -> None:

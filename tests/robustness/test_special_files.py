@@ -33,6 +33,7 @@ from otdravg.closeout.sketches import pair_sketches
 from otdravg.errors import OutputRefused
 from otdravg.system import ordinary
 from otdravg.verdict import default
+from otdravg.words.catalogue import told
 
 NAME = "F009_1550_AB.sor"
 
@@ -152,7 +153,7 @@ def test_is_named_and_never_opened(
     assert len(opened) > SHOTS
     (record,) = (shot for shot in result.shots if shot.path == NAME)
     assert record.use is ShotUse.UNREADABLE
-    assert reason in record.remark
+    assert reason in told(record.remark)
     (finding,) = (f for f in result.findings if NAME in f.files)
     assert finding.code == "file-unreadable"
     assert [row.loss_db for row in result.rows] == [row.loss_db for row in plain.rows]
@@ -202,7 +203,7 @@ def test_folder_that_may_not_be_listed_is_a_defect(
     monkeypatch.setattr(os, "scandir", refusing)
     (record,) = (r for r in list_shots(read_folders([shots]))[0] if r.path == "closed")
     assert record.use is ShotUse.UNREADABLE
-    assert "cannot be listed (Permission denied)" in record.remark
+    assert "cannot be listed (Permission denied)" in told(record.remark)
     assert run("cable", shots / "closed", "--list")[0] == 2
 
 
@@ -220,7 +221,7 @@ def test_file_that_may_not_be_read_is_a_defect(
     monkeypatch.setattr(ordinary.os, "open", refusing)
     (record,) = (r for r in list_shots(read_folders([shots]))[0] if r.path == name)
     assert record.use is ShotUse.UNREADABLE
-    assert "cannot be read (Permission denied)" in record.remark
+    assert "cannot be read (Permission denied)" in told(record.remark)
 
 
 def test_folders_nested_beyond_all_reason(tmp_path: Path) -> None:
@@ -286,7 +287,7 @@ def test_between_listing_and_reading(
     monkeypatch.setattr(reviewing, "find_files", then)
     (record,) = (r for r in list_shots(read_folders([shots]))[0] if r.path == victim.name)
     assert record.use is ShotUse.UNREADABLE
-    assert "cannot be read" in record.remark
+    assert "cannot be read" in told(record.remark)
 
 
 @pytest.mark.parametrize("happens", MEANWHILE)
@@ -299,9 +300,9 @@ def test_between_reading_and_measuring(
     result = review(headers, default())
     findings = [f for f in result.findings if victim.name in f.files and "-meas" in f.code]
     assert [f.code for f in findings] == ["not-measurable"]
-    assert any(text in findings[0].evidence for text in ("cannot be read", "has changed since")), (
-        findings
-    )
+    assert any(
+        text in told(findings[0].evidence) for text in ("cannot be read", "has changed since")
+    ), findings
     measured = {(row.fibre, row.distance_m): row.loss_db for row in result.rows if row.loss_db}
     expected = {(row.fibre, row.distance_m): row.loss_db for row in plain.rows}
     assert {fibre for fibre, _ in measured} == {2, 3}
@@ -328,7 +329,7 @@ def test_between_measuring_and_measuring_again_at_the_closures(
     at_spare = [row for row in result.rows if row.closure == "spare"]
     assert len(at_spare) == 3
     assert all(row.loss_db is None for row in at_spare)
-    assert "has gone or changed since it was measured" in said[0].evidence
+    assert "has gone or changed since it was measured" in told(said[0].evidence)
 
 
 @pytest.mark.parametrize("happens", MEANWHILE)

@@ -273,7 +273,7 @@ class TestCable:
         assert "job.toml" in client.get("/").text
         look(client, desk)
         assert not desk.looked.error
-        assert "13 to 24 at 1310 and 1550 nm" in " ".join(client.get("/").text.split())
+        assert "13–24 at 1310 and 1550 nm" in " ".join(client.get("/").text.split())
         assert desk.looked.review is not None
         assert desk.looked.review.profile.name == "two-wavelengths"
         for said in ({"limit": "0.3"}, {"profile": "plain"}, {"launch": "1km"}):

@@ -24,7 +24,7 @@ from otdravg.cable.model import CableFinding, Expected
 from otdravg.cable.resplice.advice import advice
 from otdravg.cable.resplice.model import FailingFibre, RemakeRisk
 from otdravg.closeout.traces import trace_pattern
-from otdravg.findings import Severity, says
+from otdravg.findings import Scope, note, says
 from otdravg.fit.reading import Kind
 from otdravg.shot.detect import Event, EventKind
 from otdravg.shot.settings import Direction
@@ -224,7 +224,7 @@ def answers(profile: Profile) -> list[Any]:
         advice(*_one_failing(profile), profile),
         judge_increase(profile, 0.2, 0.001),
         reel_findings(Expected(), {}, [], [], [], profile),
-        numbering_asked([], [CableFinding(Severity.NOTE, "numbering-by-labels", "", "")], profile),
+        numbering_asked([], [CableFinding(note("numbering-by-labels", Scope.CABLE))], profile),
         required_wavelengths(profile, 6000.0, "G.652"),
         bears_on_acceptance(profile, 1550),
         missing_shots(profile, [1, 2], taken),

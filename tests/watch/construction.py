@@ -203,7 +203,7 @@ class Crew:
                 self.cut.append((closure, ribbon))
                 self.site.splice(closure, ribbon, 0.01)
                 again.add(ribbon)
-            elif "dress it" in event.text:
+            elif event.values["bend"]:
                 self.site.bent -= {(closure, f) for f in members}
                 again.add(ribbon)
         return again

@@ -56,7 +56,7 @@ def _said_in(tree: ast.Module) -> Iterator[tuple[ast.Call, set[str], set[str]]]:
             parts = makers if call.func.id == "Statement" else [call]
             calls = [c for part in parts for c in ast.walk(part) if isinstance(c, ast.Call)]
             named = {k.arg for c in calls for k in c.keywords if k.arg is not None}
-            yield call, _texts(call.args[0], list(around)), named
+            yield call, _texts(call.args[0], [*around, *_tables_of(tree, around)]), named
 
 
 def _plain_calls(node: ast.AST) -> Iterator[ast.Call]:
@@ -72,11 +72,24 @@ def _made_in(tree: ast.Module, path: str) -> Iterator[Made]:
             continue
         around = [f for f in functions if f.lineno <= call.lineno <= (f.end_lineno or 0)]
         scope = [*around, *(c for f in around for c in _calls_of(tree, f.name))]
+        scope += _tables_of(tree, around)
         code = _texts(call.args[0], scope)
         case = _texts(call.args[2], scope) if len(call.args) > 2 else {""}
         # Values that are not spelled out (**values) would be None here, which no message asks for.
         named = frozenset(str(k.arg) for k in call.keywords)
         yield Made(f"{path}:{call.lineno}", frozenset(code), frozenset(case), named)
+
+
+def _tables_of(tree: ast.Module, functions: list[ast.FunctionDef]) -> list[ast.stmt]:
+    """Constants of the module that some functions use."""
+    used = {n.id for f in functions for n in ast.walk(f) if isinstance(n, ast.Name)}
+    return [
+        node
+        for node in tree.body
+        if isinstance(node, ast.Assign | ast.AnnAssign)
+        for target in (node.targets if isinstance(node, ast.Assign) else [node.target])
+        if isinstance(target, ast.Name) and target.id in used
+    ]
 
 
 def _texts(node: ast.expr, scope: list[ast.AST]) -> set[str]:

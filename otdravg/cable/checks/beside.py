@@ -6,7 +6,6 @@ from collections.abc import Iterator, Mapping, Sequence
 from decimal import Decimal
 from statistics import median
 
-from otdravg.cable.checks.notes import numbers_text
 from otdravg.cable.lists.instruments import lapsed, without_linearity
 from otdravg.cable.lists.power import Compared, compared, rerouted
 from otdravg.cable.lists.reels import ReelCheck, checked, laid, longer_than_record
@@ -20,37 +19,36 @@ from otdravg.cable.model import (
     ShotRecord,
     ShotUse,
 )
-from otdravg.findings import Severity, says
-from otdravg.quantities import Quantity, reported
+from otdravg.findings import Finding, Scope, caution, defect, note, says
+from otdravg.trade import numbers_text
 from otdravg.verdict.decision import Verdict, held_against
 from otdravg.verdict.limits import Rule
 from otdravg.verdict.rules import Profile
-from otdravg.words.catalogue import told
 
 __all__ = ["instrument_findings", "power_findings", "reel_findings", "route_findings"]
 
-#: What is odd about a route → how grave it is, the finding's code, and what to do.
+#: What is odd about a route → the finding's code, and its case.
 _ROUTE = {
-    Odd.BACKWARDS: (Severity.CAUTION, "route-mark-odd", "read the mark again, mend the list"),
-    Odd.LENGTH: (Severity.CAUTION, "route-mark-odd", "read both marks again; places between "
-                 "them are not given on the sheath"),
-    Odd.NOT_LISTED: (Severity.CAUTION, "route-closure-unlisted", "write it into the list of the "
-                     "route, with its marks"),
-    Odd.WRAPPED: (Severity.NOTE, "route-mark-read", "nothing, if that is right"),
-    Odd.FEET: (Severity.NOTE, "route-mark-read", "nothing, if that is right"),
-    Odd.UNMARKED: (Severity.NOTE, "route-mark-read", "read them, to have places on the sheath"),
-    Odd.NOT_SEEN: (Severity.NOTE, "route-mark-read", "nothing, if it is not spliced (yet)"),
-}  # fmt: skip
+    Odd.BACKWARDS: ("route-mark-odd", "backwards"),
+    Odd.LENGTH: ("route-mark-odd", "length"),
+    Odd.NOT_LISTED: ("route-closure-unlisted", ""),
+    Odd.WRAPPED: ("route-mark-read", "right"),
+    Odd.FEET: ("route-mark-read", "right"),
+    Odd.UNMARKED: ("route-mark-read", "unmarked"),
+    Odd.NOT_SEEN: ("route-mark-read", "unseen"),
+}
 
 
 def route_findings(surveys: Mapping[str, Survey]) -> list[CableFinding]:
     """Say what is odd about the sheath marks of the route, by cable."""
-    return [
-        CableFinding(severity, code, f"{odd.value}: {where}", to_do, cable)
-        for cable, survey in surveys.items()
-        for odd, where in survey.odd
-        for severity, code, to_do in (_ROUTE[odd],)
-    ]
+    findings = []
+    for cable, survey in surveys.items():
+        for odd, where in survey.odd:
+            code, case = _ROUTE[odd]
+            grave = note if code == "route-mark-read" else caution
+            said = grave(code, Scope.CABLE, case, what=odd.value, where=where)
+            findings.append(CableFinding(said, cable))
+    return findings
 
 
 def instrument_findings(
@@ -61,29 +59,26 @@ def instrument_findings(
     findings = []
     for own, late in lapsed(used, expected.instruments).items():
         first, last = min(r.taken for r in late if r.taken), max(r.taken for r in late if r.taken)
-        days = f"{first:%Y-%m-%d}" + ("" if first.date() == last.date() else f" to {last:%Y-%m-%d}")
-        shots = f"{len(late)} shot{'s' * (len(late) > 1)}"
         findings.append(
             CableFinding(
-                Severity.CAUTION,
-                "calibration-lapsed",
-                f"{shots} of {own.name} of {days}; its calibration ran out on {own.due}",
-                "have it calibrated and say whether it was found in order, or shoot again",
+                caution(
+                    "calibration-lapsed",
+                    Scope.CABLE,
+                    "" if first.date() == last.date() else "days",
+                    shots=len(late),
+                    name=own.name,
+                    first=f"{first:%Y-%m-%d}",
+                    last=f"{last:%Y-%m-%d}",
+                    due=str(own.due),
+                ),
                 cable=late[0].taken_for.cable,
                 files=tuple(record.path for record in late),
             )
         )
     unstated = without_linearity(used, expected.instruments)
     if unstated and profile.rule is Rule.GUARDED:
-        names = ", ".join(name or "one without a name" for name in unstated)
-        findings.append(
-            CableFinding(
-                Severity.NOTE,
-                "linearity-unstated",
-                f"U holds no linearity of {names}: the guarded rule leaves it out",
-                "write dB/dB from the certificate into the list of instruments",
-            )
-        )
+        names = ", ".join(name or "?" for name in unstated)
+        findings.append(CableFinding(note("linearity-unstated", Scope.CABLE, names=names)))
     return findings
 
 
@@ -102,10 +97,10 @@ def power_findings(
     cable = next((f.key.cable for f in fibres), cable)
     highest = fibre_count or max(one.fibre for one in readings)
     findings = [
-        CableFinding(severity, code, text, to_do, cable, None if len(own) != 1 else own[0], nm,
+        CableFinding(said, cable, None if len(own) != 1 else own[0], one.wavelength_nm,
                      other_fibres=own if len(own) > 1 else ())
         for one in compared(readings, traces, range(1, highest + 1))
-        for severity, code, text, to_do, own, nm in _of_group(one)
+        for said, own in _of_group(one)
     ]  # fmt: skip
     return findings + list(_continuity(rerouted(readings), cable))
 
@@ -128,20 +123,17 @@ def reel_findings(
         length_m = median(fibre.length_m for fibre in fibres if fibre.key.cable == cable)
         reels = laid(expected.reels, surveys.get(cable), own, length_m)
         for reel, least_m in longer_than_record(reels):
-            text = (
-                f"{least_m:.0f} m of reel {reel.reel.name} lie there, and its record says "
-                f"{reel.reel.length_m:.0f} m"
-            )
-            to_do = "which reel is it? mend the list of reels, or of the route"
-            findings.append(CableFinding(Severity.CAUTION, "reel-length", text, to_do, cable))
+            said = caution(
+                "reel-length", Scope.CABLE, laid_m=float(least_m), name=reel.reel.name,
+                record_m=reel.reel.length_m,
+            )  # fmt: skip
+            findings.append(CableFinding(said, cable))
         for check in checked(reels, measured, cable):
             is_held = True
             findings += _beside_record(check, cable, limit, profile)
     if limit is not None and not is_held:
-        why = says("not-applied", key="change.deviation_limit_percent", why=says("no-reel-record"))
-        findings.append(
-            CableFinding(Severity.CAUTION, "key-not-applied", told(why), "nothing was judged by it")
-        )
+        key, why = "change.deviation_limit_percent", says("no-reel-record")
+        findings.append(CableFinding(caution("key-not-applied", Scope.CABLE, key=key, why=why)))
     return findings
 
 
@@ -149,7 +141,7 @@ def _beside_record(
     check: ReelCheck, cable: str, limit: Decimal | None, profile: Profile
 ) -> Iterator[CableFinding]:
     """Say how far a reel is from its record, and which of its fibres are farther than allowed."""
-    nm, record = check.wavelength_nm, _per_km(check.record_db_per_km)
+    nm = check.wavelength_nm
     over: dict[Verdict, list[tuple[float, int]]] = {Verdict.OVER: [], Verdict.TOO_CLOSE: []}
     for fibre, per_km, u in check.fibres if limit is not None else ():
         off = round(abs(check.percent(per_km)), 1)
@@ -161,91 +153,84 @@ def _beside_record(
         if fibres:
             numbers = tuple(sorted(fibre for _, fibre in fibres))
             yield CableFinding(
-                Severity.DEFECT,
-                "reel-outside-record",
-                f"{verdict.value}: up to {max(fibres)[0]} % from the {record} that the record of "
-                f"reel {check.reel.name} says; {limit} % are allowed",
-                "is it the right reel? look for bends along it; shoot again, averaging longer",
+                defect(
+                    "reel-outside-record",
+                    Scope.CABLE,
+                    verdict=verdict.value,
+                    percent=Decimal(str(max(fibres)[0])),
+                    name=check.reel.name,
+                    record_db_per_km=float(check.record_db_per_km),
+                    allowed=limit,
+                ),
                 cable,
                 numbers[0] if len(numbers) == 1 else None,
                 nm,
                 other_fibres=numbers if len(numbers) > 1 else (),
             )
     yield CableFinding(
-        Severity.NOTE,
-        "reel-beside-record",
-        f"reel {check.reel.name}: {_per_km(check.median_db_per_km)} in the median of its fibres, "
-        f"{record} by its record ({check.percent(check.median_db_per_km):+.1f} %)",
-        "nothing",
+        note(
+            "reel-beside-record",
+            Scope.CABLE,
+            name=check.reel.name,
+            median_db_per_km=float(check.median_db_per_km),
+            record_db_per_km=float(check.record_db_per_km),
+            percent=Decimal(f"{check.percent(check.median_db_per_km):+.1f}"),
+        ),
         cable,
         wavelength_nm=nm,
     )
 
 
-def _per_km(value: float) -> str:
-    return f"{reported(value, Quantity.ATTENUATION_DB_PER_KM)} dB/km"
-
-
-_Said = tuple[Severity, str, str, str, tuple[int, ...], int]
+_Said = tuple[Finding, tuple[int, ...]]
 
 
 def _of_group(one: Compared) -> Iterator[_Said]:
-    nm, tester = one.wavelength_nm, f" of {one.tester}" if one.tester else ""
-    where = f"from {one.end} at {nm} nm"
-    set_of = f"readings{tester} {where}"
+    """What readings of one end and wavelength say, and the fibres that it concerns."""
+    nm, end = one.wavelength_nm, one.end
+    tester = says("of-tester", name=one.tester) if one.tester else says("readings")
     if one.missing:
-        text = f"no reading {where} of fibre {numbers_text(one.missing)}"
-        yield Severity.CAUTION, "power-missing", text, "read it", one.missing, nm
+        fibres = numbers_text(one.missing)
+        yield caution("power-missing", Scope.CABLE, end=end, at_nm=nm, fibres=fibres), one.missing
     if one.negative:
-        text = f"below 0 dB and taken without the sign: {len(one.negative)} of the {set_of}"
-        to_do = "a loss is positive: mend the list; if these are levels in dBm, take a reference"
-        yield Severity.CAUTION, "power-sign", text, to_do, one.negative, nm
+        count = len(one.negative)
+        yield (
+            caution("power-sign", Scope.CABLE, count=count, tester=tester, end=end, at_nm=nm),
+            one.negative,
+        )
     if one.offset_db is None:
         return
-    offset = f"{_db(one.offset_db)} above the sums of the traces"
     if not one.is_plausible:
-        text = f"{one.count} {set_of} lie {offset}; end connectors take 0 to 1.5 dB"
-        to_do = "take the reference anew and read again; levels in dBm are no losses"
-        yield Severity.CAUTION, "power-offset", text, to_do, (), nm
+        yield caution(
+            "power-offset", Scope.CABLE, count=one.count, tester=tester, end=end, at_nm=nm,
+            offset_db=float(one.offset_db),
+        ), ()  # fmt: skip
     else:
-        text = f"{one.count} {set_of} lie {offset}, with a scatter of {_db(one.spread_db or 0)}"
-        to_do = "nothing: two end connectors, and the error of both"
-        yield Severity.NOTE, "power-beside-traces", text, to_do, (), nm
+        yield note(
+            "power-beside-traces", Scope.CABLE, count=one.count, tester=tester, end=end, at_nm=nm,
+            offset_db=float(one.offset_db), spread_db=float(one.spread_db or 0),
+        ), ()  # fmt: skip
     for swap in one.exchanged:
         a, b = swap.fibres
-        text = (
-            f"readings{tester} {where} of fibres {a} and {b} fit the traces the other way round, "
-            f"{swap.odds:.0f} to 1"
-        )
-        yield Severity.CAUTION, "power-exchanged", text, "read both again", swap.fibres, nm
+        yield caution(
+            "power-exchanged", Scope.CABLE, tester=tester, end=end, at_nm=nm, fibre=a, other=b,
+            odds=round(swap.odds),
+        ), swap.fibres  # fmt: skip
     for fibre, off_db in one.apart:
-        text = (
-            f"the reading{tester} {where} lies {_db(abs(off_db))} "
-            f"{'above' if off_db > 0 else 'below'} what the others let expect"
-        )
-        to_do = "clean both end connectors, look at them, read again"
-        yield Severity.CAUTION, "power-apart", text, to_do, (fibre,), nm
-
-
-def _db(value: float) -> str:
-    return f"{reported(value, Quantity.LOSS_DB)} dB"
+        yield caution(
+            "power-apart", Scope.CABLE, "above" if off_db > 0 else "below", tester=tester, end=end,
+            at_nm=nm, off_db=float(abs(off_db)),
+        ), (fibre,)  # fmt: skip
 
 
 def _continuity(seen: Mapping[tuple[int, str], int], cable: str) -> Iterator[CableFinding]:
     for (fibre, end), arrives in sorted(seen.items()):
         far = "B" if end == "A" else "A"
         if arrives == 0:
-            text, to_do = f"light into it at {end} arrives at no fibre of {far}", "find the break"
-            yield CableFinding(Severity.DEFECT, "power-dark", text, to_do, cable, fibre)
+            yield CableFinding(defect("power-dark", Scope.CABLE, end=end, far=far), cable, fibre)
         else:
             back = seen.get((arrives, end)) == fibre
-            text = f"light into it at {end} arrives at fibre {arrives} of {far}"
-            yield CableFinding(
-                Severity.DEFECT,
-                "power-elsewhere",
-                text + (", and the other way round" if back else ""),
-                "trace both; correct the labels or the splices, or the plan",
-                cable,
-                fibre,
-                other_fibres=(arrives,),
-            )
+            said = defect(
+                "power-elsewhere", Scope.CABLE, "exchanged" if back else "", end=end, far=far,
+                arrives=arrives,
+            )  # fmt: skip
+            yield CableFinding(said, cable, fibre, other_fibres=(arrives,))

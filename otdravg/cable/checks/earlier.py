@@ -16,13 +16,12 @@ from statistics import median
 from otdravg.cable.checks.notes import about_fibre
 from otdravg.cable.model import CableFinding, Change, ChangeKind, FibreKey, SpliceRow
 from otdravg.errors import BadSetting
-from otdravg.findings import Severity
-from otdravg.quantities import Quantity, loss_text, reported
+from otdravg.findings import Scope, caution, note, says
+from otdravg.quantities import Quantity, reported
 from otdravg.verdict.decision import Verdict
 from otdravg.verdict.place import judge_increase
 from otdravg.verdict.rules import Profile
 from otdravg.verdict.verdicts import SpliceVerdict
-from otdravg.words.catalogue import told
 
 __all__ = ["OldSplice", "change_findings", "changes_since", "read_splices"]
 
@@ -207,29 +206,26 @@ def change_findings(changes: Sequence[Change], profile: Profile) -> list[CableFi
         worse = change.kind is ChangeKind.WORSE
         if before_db is None or not (worse or is_over or change.kind is ChangeKind.GONE):
             continue
-        severity = Severity.NOTE if judged is not None and not is_over else Severity.CAUTION
+        grave = note if judged is not None and not is_over else caution
         if after_db is None:
-            code, text = "gone-since-before", f"{loss_text(before_db)} before, not measured now"
-            advice = "find the shots, or say why they are not there"
+            said = caution("gone-since-before", Scope.CABLE, before_db=before_db)
         else:
-            code = "worse-than-before"
-            combined_db = reported(change.combined_uncertainty_db, Quantity.UNCERTAINTY_DB)
-            text = f"{loss_text(before_db)} before, {loss_text(after_db)} now: " + (
-                "how sure the figures are is not known"
-                if combined_db is None
-                else f"{'more' if worse else 'not more'} than the combined uncertainty of "
-                f"{combined_db} dB"
-            )
-            advice = "if nothing was done there, look at the tray"
-            if judged is not None:
-                text += f". {told(judged.reason)}"
+            expanded_db = change.combined_uncertainty_db
+            if expanded_db is None:
+                how = says("combined-unknown")
+            elif worse:
+                how = says("beyond-combined", expanded_db=expanded_db)
+            else:
+                how = says("within-combined", expanded_db=expanded_db)
+            said = grave(
+                "worse-than-before", Scope.CABLE, "" if judged is None else "judged",
+                before_db=before_db, after_db=after_db, how=how,
+                reason=None if judged is None else judged.reason,
+            )  # fmt: skip
         findings.append(
             about_fibre(
                 change.key,
-                severity,
-                code,
-                text,
-                advice,
+                said,
                 wavelength_nm=change.wavelength_nm,
                 closure=change.closure,
             )

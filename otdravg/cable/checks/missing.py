@@ -6,7 +6,7 @@ from collections import Counter, defaultdict
 from collections.abc import Callable, Collection, Mapping, Sequence
 from typing import Any
 
-from otdravg.cable.checks.notes import about_fibre, numbers_text
+from otdravg.cable.checks.notes import about_fibre
 from otdravg.cable.files.attempts import Slot, slot_of
 from otdravg.cable.files.names import same_text
 from otdravg.cable.lists.instruments import instrument_name
@@ -18,9 +18,9 @@ from otdravg.cable.model import (
     ShotToTake,
     ShotUse,
 )
-from otdravg.findings import Severity
+from otdravg.findings import Scope, caution, defect, says
 from otdravg.shot.settings import Direction, Identity
-from otdravg.trade import fibre_colour, ribbon_position
+from otdravg.trade import fibre_colour, numbers_text, ribbon_position
 from otdravg.verdict.rules import Directions, Profile, required_wavelengths
 from otdravg.verdict.shots import ShotNeed, fibre_type_of
 from otdravg.verdict.shots import missing_shots as shots_asked
@@ -39,12 +39,14 @@ _USUAL_SHARE = 0.5
 
 _ENDS = (Direction.A_TO_B, Direction.B_TO_A)
 _PRESENT = (ShotUse.USED, ShotUse.EARLIER, ShotUse.UNPAIRED, ShotUse.MISMATCHED)
+#: So many missing fibres are named with their colours (chosen).
+_FEW = 3
 #: Why a file of the missing shot is not it.
 _NOT_USABLE = {
-    ShotUse.UNREADABLE: "is unreadable",
-    ShotUse.REPEAT: "is another shot's copy",
-    ShotUse.EXCLUDED: "was excluded by the reviewer",
-    ShotUse.MISMATCHED: "has a wrong wavelength label",
+    ShotUse.UNREADABLE: "file-is-unreadable",
+    ShotUse.REPEAT: "file-is-copy",
+    ShotUse.EXCLUDED: "file-is-excluded",
+    ShotUse.MISMATCHED: "file-is-mislabelled",
 }
 
 
@@ -150,17 +152,14 @@ def _worded(
     findings = []
     for nm, ends in sorted(by_nm.items()):
         if nm in have:
-            end = " and ".join(direction.value for direction in ends)
+            end = ", ".join(direction.value for direction in ends)
             there = [r for d in ends if (r := unusable.get((key, nm, d))) is not None]
-            why = "".join(f" ({r.path} {_NOT_USABLE[r.use]})" for r in there)
+            why = tuple(says(_NOT_USABLE[r.use], file=r.path) for r in there)
+            case = "unusable" if there else ""
             findings.append(
                 about_fibre(
                     key,
-                    Severity.DEFECT,
-                    "direction-missing",
-                    f"no {'usable ' if there else ''}shot {end} at {nm} nm{why}; a reading from "
-                    "one end is not the loss",
-                    "find the file or shoot it",
+                    defect("direction-missing", Scope.CABLE, case, end=end, at_nm=nm, why=why),
                     wavelength_nm=nm,
                     direction=end,
                     files=tuple(r.path for r in there),
@@ -169,12 +168,7 @@ def _worded(
         else:
             findings.append(
                 about_fibre(
-                    key,
-                    Severity.DEFECT,
-                    "wavelength-not-shot",
-                    f"no shot at {nm} nm",
-                    "find the files or shoot both ends",
-                    wavelength_nm=nm,
+                    key, defect("wavelength-not-shot", Scope.CABLE, at_nm=nm), wavelength_nm=nm
                 )
             )
     return findings
@@ -262,24 +256,25 @@ def _fibres_missing(
     ribbon_size: int | None,
     order: Sequence[str],
 ) -> CableFinding:
-    where = "" if ribbon is None else f" of ribbon {ribbon}"
-    whole = ribbon_size is not None and len(missing) == ribbon_size
-    noun = "fibre" if len(missing) == 1 else "fibres"
-    colours = "" if whole or len(missing) > 3 else _colours(missing, ribbon_size, order)
-    text = f"no file of {noun} {numbers_text(missing)}{colours}{where}"
+    fibres = numbers_text(missing)
+    if ribbon_size is not None and len(missing) == ribbon_size:
+        said = defect("ribbon-missing", Scope.CABLE, fibres=fibres, ribbon=ribbon)
+    else:
+        case = "of-ribbon" if ribbon else ""
+        if len(missing) <= _FEW:
+            case = "few-of-ribbon" if ribbon else "few"
+        colours = tuple(
+            says("colour", colour=fibre_colour(fibre, ribbon_size, order)) for fibre in missing
+        )
+        said = defect(
+            "fibre-missing", Scope.CABLE, case, fibres=fibres, ribbon=ribbon, colours=colours
+        )
     return CableFinding(
-        Severity.DEFECT,
-        "ribbon-missing" if whole else "fibre-missing",
-        text + (", the whole ribbon" if whole else ""),
-        "find the files or shoot them; state the fibre count if the cable has fewer",
+        said,
         cable=cable,
         fibre=missing[0] if len(missing) == 1 else None,
         other_fibres=tuple(missing) if len(missing) > 1 else (),
     )
-
-
-def _colours(missing: Sequence[int], ribbon_size: int | None, order: Sequence[str]) -> str:
-    return " (" + ", ".join(fibre_colour(fibre, ribbon_size, order) for fibre in missing) + ")"
 
 
 def beyond_expected(
@@ -299,11 +294,7 @@ def beyond_expected(
             fibres = {r.taken_for.fibre for r in own if r.taken_for.fibre is not None}
             findings.append(
                 CableFinding(
-                    Severity.CAUTION,
-                    code,
-                    f"{len(own)} shot{'s' * (len(own) > 1)} of {value}; the job says "
-                    f"{_stated_text(stated)}",
-                    "sort them out, or correct the job",
+                    caution(code, Scope.CABLE, shots=len(own), what=value, stated=_text(stated)),
                     cable=own[0].taken_for.cable,
                     fibre=fibres.pop() if len(fibres) == 1 else None,
                     files=tuple(r.path for r in own),
@@ -312,15 +303,15 @@ def beyond_expected(
     return findings
 
 
-def _stated_text(stated: object) -> str:
+def _text(stated: object) -> str:
     if not isinstance(stated, tuple):
         return str(stated)
-    return " and ".join(filter(None, (getattr(one, "name", one) for one in stated)))
+    return ", ".join(filter(None, (getattr(one, "name", one) for one in stated)))
 
 
 def _typed_ends(record: ShotRecord) -> str:
     own = record.identity
-    return f"{own.location_a} to {own.location_b}" if own and own.location_a else ""
+    return f"{own.location_a}, {own.location_b}" if own and own.location_a else ""
 
 
 def _same_ends(typed: str, stated: tuple[str, str]) -> bool:
@@ -339,8 +330,8 @@ _STATED: tuple[tuple[str, str, Callable[[str, Any], bool], Callable[[ShotRecord]
     (
         "fibre-not-in-job",
         "fibre_count",
-        lambda value, count: int(value.split()[-1]) <= count,
-        lambda record: f"fibre {record.taken_for.fibre}" if record.taken_for.fibre else "",
+        lambda value, count: int(value) <= count,
+        lambda record: str(record.taken_for.fibre or ""),
     ),
     (
         "instrument-not-in-job",

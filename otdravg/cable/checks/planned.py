@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 
-from otdravg.cable.checks.notes import about_fibre, numbers_text
+from otdravg.cable.checks.notes import about_fibre
 from otdravg.cable.files.names import same_text
 from otdravg.cable.identity.crossed import NOT_ONE_FIBRE, Renumbering
+from otdravg.cable.lists.facts import PowerReading
 from otdravg.cable.measure.closures import CableMap
 from otdravg.cable.model import (
     CableFinding,
@@ -19,8 +20,9 @@ from otdravg.cable.model import (
     SpliceRow,
 )
 from otdravg.cable.planned import PlannedSplice, SplicePlan
-from otdravg.findings import Severity
+from otdravg.findings import Finding, Scope, Statement, caution, note, says
 from otdravg.shot.settings import Direction
+from otdravg.trade import numbers_text
 
 __all__ = [
     "as_planned",
@@ -28,6 +30,7 @@ __all__ = [
     "counted_at_a",
     "placed_plan",
     "plan_findings",
+    "readings_at_a",
     "with_places",
 ]
 
@@ -50,11 +53,22 @@ def counted_at_a(records: Sequence[ShotRecord], plan: SplicePlan) -> list[ShotRe
         if at_a is not None:
             is_own = same_text(taken.cable) in ("", own)
             cable = taken.cable if is_own else plan.cable
-            remark = f"numbered {taken.fibre} at B, which is {at_a} at A by the splice plan"
+            remark = says("numbered-at-b", fibre=taken.fibre, at_a=at_a)
             new = replace(taken, cable=cable, fibre=at_a, fibre_by=Source.PLAN)
             record = replace(record, taken_for=new, remark=remark)
         result.append(record)
     return result
+
+
+def readings_at_a(readings: Iterable[PowerReading], plan: SplicePlan) -> tuple[PowerReading, ...]:
+    """Count the fibres of power readings as at A: those that the plan moves bear others at B."""
+    moved = {one.number: one.at_a for one in plan.moved if one.cable == plan.cable}
+    return tuple(
+        replace(one, fibre=moved.get(one.fibre, one.fibre))
+        if one.end == "B"
+        else replace(one, arrives=moved.get(one.arrives or 0, one.arrives))
+        for one in readings
+    )
 
 
 def contradicted(plan: SplicePlan, stories: Iterable[Renumbering]) -> set[int]:
@@ -117,14 +131,7 @@ def plan_findings(
 def _unknown_closures(plan: SplicePlan, cable: str) -> Iterable[CableFinding]:
     names = dict.fromkeys(s.closure for s in plan.splices if s.closure_number is None)
     for name in names:
-        yield CableFinding(
-            Severity.CAUTION,
-            "plan-closure-unknown",
-            f"the splice plan names closure {name}, and none of that name or number was found",
-            "not applied there: name the closures with their distances (closures.csv), or correct "
-            "the plan",
-            cable=cable,
-        )
+        yield CableFinding(caution("plan-closure-unknown", Scope.CABLE, name=name), cable=cable)
 
 
 def _numbers(
@@ -135,12 +142,7 @@ def _numbers(
         yield _of_fibres(
             cable,
             plan.contradicted,
-            Severity.CAUTION,
-            "plan-contradicted",
-            f"{_moves(plan, plan.contradicted)}, and the shots contradict it: those from A and B "
-            "fit each other as they are labelled",
-            "measured and judged as labelled: either it was not spliced as planned, or the shots "
-            "from B were numbered as at A; look which, and correct plan or numbers",
+            caution("plan-contradicted", Scope.CABLE, moves=_moves(plan, plan.contradicted)),
         )
     moved = sorted(one.at_a for one in plan.moved)
     known = {one.key.fibre: one.confidence for one in identities if one.key.cable == cable}
@@ -149,54 +151,56 @@ def _numbers(
     if not paired:
         return
     is_proved = 2 * len(proved) > len(paired)
-    yield _of_fibres(
-        cable,
-        moved,
-        Severity.NOTE if is_proved else Severity.CAUTION,
-        "numbering-as-planned" if is_proved else "plan-unproved",
-        f"{_moves(plan, moved)}; the shots prove it for {len(proved)} of {len(paired)} pairs",
-        "nothing: fibres are counted as at A in every output"
+    moves = _moves(plan, moved)
+    said = (
+        note("numbering-as-planned", Scope.CABLE, moves=moves, proved=len(proved),
+             pairs=len(paired))
         if is_proved
-        else "fibres are counted as at A here, by the plan alone: prove one of each ribbon with "
-        "light from end to end",
+        else caution("plan-unproved", Scope.CABLE, moves=moves, proved=len(proved),
+                     pairs=len(paired))
+    )  # fmt: skip
+    yield _of_fibres(cable, moved, said)
+
+
+def _of_fibres(cable: str, fibres: Sequence[int], said: Finding, closure: str = "") -> CableFinding:
+    return about_fibre(
+        FibreKey(cable, fibres[0]), said, closure=closure, other_fibres=tuple(fibres[1:])
     )
 
 
-def _of_fibres(cable: str, fibres: Sequence[int], *said: object) -> CableFinding:
-    finding = about_fibre(FibreKey(cable, fibres[0]), *said)  # type: ignore[arg-type]
-    return replace(finding, other_fibres=tuple(fibres[1:]))
-
-
-def _moves(plan: SplicePlan, fibres: Iterable[int]) -> str:
+def _moves(plan: SplicePlan, fibres: Iterable[int]) -> Statement:
     """Say what the plan does with some fibres."""
     own = set(fibres)
-    parts = [
-        f"{_unit(s)} {_what(s)} at closure {s.closure}"
+    moves = tuple(
+        says("planned-move", what=_unit(s), moves=_what(s), closure=s.closure)
         for s in plan.splices
         if own & set(s.fibres) and not s.row.express and _what(s)
-    ]
-    more = f" and {len(parts) - 4} more" if len(parts) > 4 else ""
-    return f"by the splice plan {', '.join(parts[:4])}{more}"
+    )
+    more = (says("planned-more", more=len(moves) - 4),) if len(moves) > 4 else ()
+    return says("by-plan", *more, moves=moves[:4])
 
 
-def _unit(splice: PlannedSplice) -> str:
-    fibres = f"fibres {numbers_text(splice.fibres)}"
-    tray = f" in tray {splice.row.tray}" if splice.row.tray else ""
-    return f"ribbon {splice.row.ribbon_in} ({fibres}){tray}" if splice.row.ribbon_in else fibres
+def _unit(splice: PlannedSplice) -> Statement:
+    fibres, row = numbers_text(splice.fibres), splice.row
+    if not row.ribbon_in:
+        return says("fibres-named", fibres=fibres)
+    code = "planned-ribbon-tray" if row.tray else "planned-ribbon"
+    return says(code, ribbon=str(row.ribbon_in), fibres=fibres, tray=row.tray)
 
 
-def _what(splice: PlannedSplice) -> str:
+def _what(splice: PlannedSplice) -> tuple[Statement, ...]:
     row = splice.row
     to = row.ribbon_out not in (None, row.ribbon_in) or row.fibres_out not in (None, row.fibres_in)
     said = []
     if row.cable_out and row.cable_out != (row.cable_in or splice.cable):
-        said.append(f"goes into cable {row.cable_out}")
-    if to:
-        name = f"ribbon {row.ribbon_out}" if row.ribbon_out else "other fibres"
-        said.append(f"goes into {name}" if not said else f"as {name}")
+        said.append(says("into-cable", cable=row.cable_out))
+    if to and row.ribbon_out:
+        said.append(says("into-ribbon", ribbon=str(row.ribbon_out)))
+    elif to:
+        said.append(says("into-other-fibres"))
     if row.reversed:
-        said.append("is turned over")
-    return " and ".join(said)
+        said.append(says("turned-over"))
+    return tuple(said)
 
 
 def as_planned(findings: Iterable[CableFinding], plan: SplicePlan) -> list[CableFinding]:
@@ -213,12 +217,9 @@ def _beside_plan(finding: CableFinding, plan: SplicePlan) -> CableFinding:
         return finding
     numbers = sorted({f for s in listed for f in s.fibres if f in own})
     moved = [s for s in listed if _what(s)]
-    said = (
-        _moves(plan, numbers)
-        if moved
-        else f"by the splice plan fibres {numbers_text(numbers)} go straight through"
-    )
-    return replace(finding, evidence=f"{finding.evidence}; {said}")
+    straight = says("straight-through", fibres=numbers_text(numbers))
+    said = _moves(plan, numbers) if moved else straight
+    return replace(finding, beside=(*finding.beside, said))
 
 
 def _cut_or_not(
@@ -230,28 +231,13 @@ def _cut_or_not(
     passing = [f for f in splice.fibres if f in own_map.passes]
     spliced = [f for f in passing if (number, f) in seen]
     if splice.row.express and spliced and len(spliced) >= _SPLICED * len(passing):
-        yield replace(
-            _of_fibres(
-                own_map.cable,
-                spliced,
-                Severity.CAUTION,
-                "express-spliced",
-                f"{_unit(splice)}, planned to run through closure {closure.name} uncut: "
-                f"{len(spliced)} of {len(passing)} fibres show a splice there",
-                "find out whether it was cut; it is judged like any other",
-            ),
-            closure=closure.name,
-        )
+        said = caution(
+            "express-spliced", Scope.CABLE, what=_unit(splice), closure=closure.name,
+            spliced=len(spliced), fibres=len(passing),
+        )  # fmt: skip
+        yield _of_fibres(own_map.cable, spliced, said, closure.name)
     if not splice.row.express and passing and not set(passing) & set(closure.fibres):
-        yield replace(
-            _of_fibres(
-                own_map.cable,
-                passing,
-                Severity.CAUTION,
-                "planned-splice-unseen",
-                f"{_unit(splice)}, planned to be spliced in closure {closure.name}, runs through "
-                "it: no fibre of it shows a splice there",
-                "look whether it was spliced; nothing of it is judged there",
-            ),
-            closure=closure.name,
+        said = caution(
+            "planned-splice-unseen", Scope.CABLE, what=_unit(splice), closure=closure.name
         )
+        yield _of_fibres(own_map.cable, passing, said, closure.name)

@@ -7,19 +7,16 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime
 
-from otdravg.cable.checks.notes import numbers_text
 from otdravg.cable.checks.repairs import repaired_splices
 from otdravg.cable.measure.closures import CableMap
 from otdravg.cable.measure.results import history_of
 from otdravg.cable.measure.standing import Measured
 from otdravg.cable.model import CableFinding, Confidence, IdentityCheck, ShotRecord
-from otdravg.findings import Severity, says
-from otdravg.trade import ribbon_position
+from otdravg.findings import Scope, Severity, caution, note, says
+from otdravg.trade import numbers_text, ribbon_position
 from otdravg.verdict.connector import asks_for_ends, end_event, guards_all
 from otdravg.verdict.rules import LaunchUse, OneWayCause, Profile, SpanReading
 from otdravg.verdict.shots import ShotNeed, data_findings, due_again, span_seen_m
-from otdravg.words.bridge import done_of, text_of
-from otdravg.words.catalogue import told
 
 __all__ = ["profile_findings"]
 
@@ -54,17 +51,15 @@ def numbering_asked(
     if not profile.completeness.numbering_proved:
         return list(findings)
     code = "numbering-by-labels"
-    result = [replace(f, severity=Severity.CAUTION) if f.code == code else f for f in findings]
+    result = [
+        replace(f, said=replace(f.said, severity=Severity.CAUTION)) if f.code == code else f
+        for f in findings
+    ]
     untold = Counter(i.key.cable for i in identities if i.confidence is Confidence.NOT_TOLD)
     noted = {f.cable for f in findings if f.code == code}
     return result + [
         CableFinding(
-            Severity.CAUTION,
-            code,
-            f"the glass does not tell whether both shots are of one fibre for {count} of the "
-            "fibres; the profile asks for a proof",
-            "prove them with light from end to end, and acknowledge this with a decision",
-            cable=cable,
+            caution("numbering-by-labels", Scope.CABLE, "asked", fibres=count), cable=cable
         )
         for cable, count in sorted(untold.items())
         if cable not in noted
@@ -78,21 +73,16 @@ def not_applied(profile: Profile, *, is_compared: bool, has_power: bool) -> list
     """
     keys = []
     if profile.change.increase_limit_db is not None and not is_compared:
-        keys.append((Severity.CAUTION, "change.increase_limit_db", says("no-earlier-run")))
+        keys.append((caution, "change.increase_limit_db", says("no-earlier-run")))
     if profile.span.reading is SpanReading.POWER and not has_power:
-        keys.append((Severity.CAUTION, "span.reading", says("no-power-reading")))
+        keys.append((caution, "span.reading", says("no-power-reading")))
     if OneWayCause.NOT_TERMINATED in profile.one_way.reasons:
-        keys.append((Severity.NOTE, "one_way.reasons", says("cause-unrecorded")))
+        keys.append((note, "one_way.reasons", says("cause-unrecorded")))
     if not guards_all(profile):
-        keys.append((Severity.NOTE, "decision.rule", says("unguarded")))
+        keys.append((note, "decision.rule", says("unguarded")))
     return [
-        CableFinding(
-            severity,
-            "key-not-applied",
-            told(says("not-applied", key=key, why=why)),
-            "nothing was judged by it",
-        )
-        for severity, key, why in keys
+        CableFinding(grave("key-not-applied", Scope.CABLE, key=key, why=why))
+        for grave, key, why in keys
     ]
 
 
@@ -116,12 +106,7 @@ def _ends(measured: Sequence[Measured], profile: Profile) -> list[CableFinding]:
                 hidden[one.key.cable].append(one.key.fibre)
     return [
         CableFinding(
-            Severity.CAUTION,
-            "ends-not-judged",
-            f"no connector shows where the span begins in {len(fibres)} "
-            f"{'shot' if len(fibres) == 1 else 'shots'} (of fibre "
-            f"{numbers_text(sorted(set(fibres)))}), and the profile has a limit for it",
-            "shoot through a launch fibre from that end",
+            caution("ends-not-judged", Scope.CABLE, shots=len(fibres), fibres=numbers_text(fibres)),
             cable=cable,
         )
         for cable, fibres in hidden.items()
@@ -142,7 +127,7 @@ def _lengths(measured: Sequence[Measured], profile: Profile) -> list[CableFindin
         files = tuple(r.path for r in one.records if r is not None)
         findings += [
             CableFinding(
-                f.severity, f.code, text_of(f), done_of(f), one.key.cable, one.key.fibre,
+                replace(f, where=Scope.CABLE), one.key.cable, one.key.fibre,
                 one.wavelength_nm, files=files,
             )
             for f in data_findings(profile, ab_m, ba_m)
@@ -180,15 +165,15 @@ def _before_the_work(
 
 def _due_again(cable: str, nm: int, records: Sequence[ShotRecord]) -> CableFinding:
     fibres = sorted({r.taken_for.fibre for r in records if r.taken_for.fibre is not None})
-    one_fibre, one_shot = len(fibres) == 1, len(records) == 1
     return CableFinding(
-        Severity.CAUTION,
-        "shot-before-work",
-        f"{'1 shot' if one_shot else f'{len(records)} shots'} of "
-        f"{'fibre' if one_fibre else 'fibres'} {numbers_text(fibres)} at {nm} nm "
-        f"{'is' if one_shot else 'are'} older than the work on "
-        f"{'it' if one_fibre else 'them'} or the ribbon: a splice there reads otherwise since",
-        "shoot again from both ends, as the profile asks after splicing",
+        caution(
+            "shot-before-work",
+            Scope.CABLE,
+            "asked",
+            shots=len(records),
+            fibres=numbers_text(fibres),
+            at_nm=nm,
+        ),
         cable=cable,
         fibre=fibres[0],
         wavelength_nm=nm,

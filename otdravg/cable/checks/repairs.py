@@ -7,11 +7,9 @@ from collections.abc import Sequence
 from math import hypot
 from statistics import median
 
-from otdravg.cable.checks.notes import numbers_text
 from otdravg.cable.model import Attempt, CableFinding, History
-from otdravg.findings import Severity
-from otdravg.quantities import loss_text
-from otdravg.trade import ribbon_position
+from otdravg.findings import Scope, note
+from otdravg.trade import numbers_text, ribbon_position
 
 __all__ = ["has_changed", "repaired_splices"]
 
@@ -63,16 +61,17 @@ def _note(
 ) -> CableFinding:
     fibres = sorted({one.key.fibre for one, _, _ in members})
     before_db, after_db = median(m[1] for m in members), median(m[2] for m in members)
-    noun = "fibre" if len(fibres) == 1 else "fibres"
-    where = "" if ribbon is None else f" of ribbon {ribbon}"
     files = (f for one, _, _ in members for a in one.attempts[-1:] for f in (a.file_ab, a.file_ba))
     return CableFinding(
-        Severity.NOTE,
-        "splice-changed",
-        f"{noun} {numbers_text(fibres)}{where} read otherwise after they were shot again: "
-        f"median {loss_text(before_db)} before, {loss_text(after_db)} now",
-        "the newest shots stand; before and after are in attempts.csv. If nobody worked there, "
-        "ask why they differ",
+        note(
+            "splice-changed",
+            Scope.CABLE,
+            "" if ribbon is None else "of-ribbon",
+            fibres=numbers_text(fibres),
+            ribbon=ribbon,
+            before_db=before_db,
+            after_db=after_db,
+        ),
         cable=cable,
         fibre=fibres[0] if len(fibres) == 1 else None,
         closure=closure,

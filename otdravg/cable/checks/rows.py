@@ -12,9 +12,8 @@ from otdravg.cable.model import (
     CableFinding,
     SpliceRow,
 )
-from otdravg.findings import Severity
+from otdravg.findings import Scope, Statement, caution, note, says
 from otdravg.fit.reading import Kind
-from otdravg.quantities import loss_text
 from otdravg.verdict.decision import Verdict
 
 __all__ = ["row_findings"]
@@ -45,34 +44,31 @@ def _files(rows: Sequence[SpliceRow]) -> tuple[str, ...]:
     return tuple(dict.fromkeys(f for row in rows for f in (row.file_ab, row.file_ba) if f))
 
 
-def _losses(rows: Sequence[SpliceRow]) -> str:
-    parts = []
-    for row in rows:
-        if row.loss_db is not None:
-            figures = loss_text(row.loss_db, row.expanded_uncertainty_db)
-            parts.append(f"{figures} at {row.wavelength_nm} nm")
-        else:
-            parts.append(f"{row.coverage.value} at {row.wavelength_nm} nm")
-    return ", ".join(parts)
+def _losses(rows: Sequence[SpliceRow]) -> tuple[Statement, ...]:
+    return tuple(
+        says("loss-at", loss_db=row.loss_db, expanded_db=row.expanded_uncertainty_db,
+             at_nm=row.wavelength_nm)
+        if row.loss_db is not None
+        else says("covered-at", coverage=row.coverage.value, at_nm=row.wavelength_nm)
+        for row in rows
+    )  # fmt: skip
 
 
 def _between(rows: Sequence[SpliceRow], own_map: CableMap) -> CableFinding:
     first = rows[0]
     large = any((row.loss_db or 0.0) >= _WORTH_A_LOOK_DB for row in rows)
     bent = any(row.bend_suspected for row in rows)
-    what = " It rises with wavelength as a bend does." if bent else ""
-    advice = (
-        "look at the cable there: it is bent too tightly or squeezed"
-        if bent
-        else "look at the cable there: a bend, damage, or a splice made in the factory"
-    )
+    grave = caution if large or bent else note
     return about_fibre(
         first.key,
-        Severity.CAUTION if large or bent else Severity.NOTE,
-        "event-between-closures",
-        f"{_losses(rows)} at {first.distance_m:.0f} m, "
-        f"{own_map.stretch(first.fibre, first.distance_m)}.{what}",
-        advice,
+        grave(
+            "event-between-closures",
+            Scope.CABLE,
+            "bent" if bent else "",
+            losses=_losses(rows),
+            at_m=first.distance_m,
+            between=own_map.stretch(first.fibre, first.distance_m),
+        ),
         files=_files(rows),
         distance_m=first.distance_m,
     )
@@ -97,13 +93,17 @@ def _reflecting(rows: Sequence[SpliceRow], *, is_usual: bool) -> CableFinding:
         for row in rows
     )
     heights = [row.reflectance_db for row in rows if row.reflectance_db is not None]
-    height = f" ({max(heights):.1f} dB)" if heights else ""
+    grave = note if is_usual and is_judged else caution
     return about_fibre(
         first.key,
-        Severity.NOTE if is_usual and is_judged else Severity.CAUTION,
-        "reflection-in-closure",
-        f"a reflection{height} at {first.distance_m:.0f} m, {_losses(rows)}",
-        "a fusion splice does not reflect: a connector, a mechanical splice, or a crack; look",
+        grave(
+            "reflection-in-closure",
+            Scope.CABLE,
+            "" if heights else "unmeasured",
+            reflectance_db=max(heights, default=None),
+            at_m=first.distance_m,
+            losses=_losses(rows),
+        ),
         closure=first.closure,
         files=_files(rows),
         distance_m=first.distance_m,
@@ -115,11 +115,14 @@ def _bend(rows: Sequence[SpliceRow]) -> CableFinding:
     expanded_db = None if worst.u_bend_db is None else 2 * worst.u_bend_db
     return about_fibre(
         worst.key,
-        Severity.CAUTION,
-        "bend-suspected",
-        f"{loss_text(worst.bend_db or 0.0, expanded_db)} more at "
-        f"{worst.wavelength_nm} nm than at the shortest wavelength, at {worst.distance_m:.0f} m",
-        "open, re-dress the fibre in its tray and shoot again; do not cut",
+        caution(
+            "bend-suspected",
+            Scope.CABLE,
+            more_db=worst.bend_db or 0.0,
+            expanded_db=expanded_db,
+            long_nm=worst.wavelength_nm,
+            at_m=worst.distance_m,
+        ),
         wavelength_nm=worst.wavelength_nm,
         closure=worst.closure,
         files=_files(rows),

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Sequence
+from dataclasses import replace
 
-from otdravg.cable.checks.notes import about_shot, numbers_text
+from otdravg.cable.checks.notes import about_shot
 from otdravg.cable.checks.repairs import repaired_splices
 from otdravg.cable.checks.shots import (
     clock_oddities,
@@ -19,10 +20,10 @@ from otdravg.cable.measure.closures import CableMap
 from otdravg.cable.measure.results import history_of
 from otdravg.cable.measure.standing import Measured
 from otdravg.cable.model import CableFinding, ShotRecord, ShotUse, Source
-from otdravg.findings import Severity
+from otdravg.findings import Finding, Scope, Severity, caution, defect, note, says
+from otdravg.trade import numbers_text
 from otdravg.verdict.rules import Profile
 from otdravg.verdict.shots import stage_findings
-from otdravg.words.bridge import done_of, evidence_of, text_of
 
 __all__ = ["measured_findings", "set_findings", "unused_findings"]
 
@@ -32,35 +33,27 @@ def measured_findings(measured: Sequence[Measured]) -> list[CableFinding]:
 
     A defect keeps its fibre: nothing measured on that one is graded.
     """
-    gathered: dict[tuple[str, str, Severity, str, int], list[tuple[Measured, str]]]
+    gathered: dict[tuple[str, str, str, int, str], list[tuple[Measured, Finding]]]
     gathered = defaultdict(list)
     for one in measured:
         for finding in one.outcome.findings:
             if finding.code not in _SAID_FOR_THE_CABLE:
                 own = one.key.fibre if finding.severity is Severity.DEFECT else 0
-                place = one.key.cable, finding.code, finding.severity, done_of(finding), own
-                gathered[place].append((one, evidence_of(finding)))
+                place = one.key.cable, finding.code, finding.case, own, finding.severity.value
+                gathered[place].append((one, finding))
     result = []
-    for (cable, code, severity, done, _), members in sorted(
-        gathered.items(), key=lambda item: (item[0][0], item[0][1], item[0][3], item[0][4])
-    ):
+    for (cable, *_), members in sorted(gathered.items(), key=lambda item: item[0]):
         fibres = sorted({one.key.fibre for one, _ in members})
         wavelengths = sorted({one.wavelength_nm for one, _ in members})
-        files = tuple(r.path for one, _ in members for r in one.records if r is not None)
-        text = members[0][1]
-        if len(members) > 1:
-            text += f" (and {len(members) - 1} more like it; fibres {numbers_text(fibres)})"
         result.append(
             CableFinding(
-                severity,
-                code,
-                text,
-                done,
+                members[0][1],
                 cable=cable,
                 fibre=fibres[0] if len(fibres) == 1 else None,
                 wavelength_nm=wavelengths[0] if len(wavelengths) == 1 else None,
-                files=files,
+                files=tuple(r.path for one, _ in members for r in one.records if r is not None),
                 other_fibres=tuple(fibres) if len(fibres) > 1 else (),
+                alike=len(members) - 1,
             )
         )
     return result
@@ -104,7 +97,6 @@ def _other_lengths(measured: Sequence[Measured], maps: dict[str, CableMap]) -> l
                 continue
             length_m = own_map.route_length_m[route]
             shared = [c.name for c in own_map.closures if {1, route} <= set(c.routes)]
-            common = f"shares closures {', '.join(shared)}" if shared else "shares no closure"
             files = tuple(
                 r.path
                 for one in measured
@@ -114,12 +106,15 @@ def _other_lengths(measured: Sequence[Measured], maps: dict[str, CableMap]) -> l
             )
             findings.append(
                 CableFinding(
-                    Severity.CAUTION,
-                    "other-length",
-                    f"{_fibres_are(fibres)} {length_m:.0f} m long, most of the cable "
-                    f"{main_m:.0f} m; this route {common} with it",
-                    "a branch or a tapered cable is normal; else a broken fibre, or shots of "
-                    "another cable",
+                    caution(
+                        "other-length",
+                        Scope.CABLE,
+                        "shared" if shared else "",
+                        fibres=numbers_text(fibres),
+                        length_m=length_m,
+                        usual_m=main_m,
+                        closures=", ".join(shared),
+                    ),
                     cable=cable,
                     fibre=fibres[0] if len(fibres) == 1 else None,
                     files=files,
@@ -129,22 +124,16 @@ def _other_lengths(measured: Sequence[Measured], maps: dict[str, CableMap]) -> l
     return findings
 
 
-def _fibres_are(fibres: Sequence[int]) -> str:
-    return f"fibre {fibres[0]} is" if len(fibres) == 1 else f"fibres {numbers_text(fibres)} are"
-
-
 def _express(maps: dict[str, CableMap]) -> list[CableFinding]:
     return [
         CableFinding(
-            Severity.NOTE,
-            "passes-unspliced",
-            f"no fibre of ribbon {ribbon} shows a splice in closure {own_map.closure(number).name}",
-            "taken to run through uncut; check the splice plan",
+            note("passes-unspliced", Scope.CABLE, ribbon=ribbon, closure=closure),
             cable=cable,
-            closure=own_map.closure(number).name,
+            closure=closure,
         )
         for cable, own_map in maps.items()
         for number, ribbon in own_map.express
+        for closure in (own_map.closure(number).name,)
     ]
 
 
@@ -156,11 +145,12 @@ def _unseen(maps: dict[str, CableMap]) -> list[CableFinding]:
     """
     return [
         CableFinding(
-            Severity.CAUTION,
-            "closure-unseen",
-            f"no shot of {len(closure.fibres)} fibres shows a splice at {closure.distance_m:.0f} m",
-            "check the table of closures: are its distances counted from A, along the fibre? What "
-            "fibres only run through does not belong in it; nothing is graded there",
+            caution(
+                "closure-unseen",
+                Scope.CABLE,
+                fibres=len(closure.fibres),
+                distance_m=closure.distance_m,
+            ),
             cable=cable,
             fibre=closure.fibres[0],
             closure=closure.name,
@@ -175,8 +165,7 @@ def _unseen(maps: dict[str, CableMap]) -> list[CableFinding]:
 def _of_the_job(profile: Profile) -> list[CableFinding]:
     """What the profile asks of the job and no trace file can show."""
     return [
-        CableFinding(finding.severity, finding.code, text_of(finding), done_of(finding))
-        for finding in stage_findings(profile)
+        CableFinding(replace(finding, where=Scope.CABLE)) for finding in stage_findings(profile)
     ]
 
 
@@ -193,17 +182,10 @@ _SAY_WHY = (ShotUse.UNREADABLE, ShotUse.UNPLACED, ShotUse.NOT_A_SHOT)
 
 def _unused(record: ShotRecord) -> CableFinding:
     """A finding for a file that could not be used at all."""
-    severity, code, advice = {
-        ShotUse.UNREADABLE: (
-            Severity.DEFECT,
-            "file-unreadable",
-            "copy the file again from the instrument, or shoot again",
-        ),
-        ShotUse.UNPLACED: (
-            Severity.DEFECT,
-            "shot-not-placed",
-            "say what it is: by a name pattern, a mapping table, or in its header",
-        ),
-        ShotUse.NOT_A_SHOT: (Severity.NOTE, "not-a-trace-file", "it was left alone"),
+    problem = record.remark or says("unknown")
+    said = {
+        ShotUse.UNREADABLE: defect("file-unreadable", Scope.CABLE, problem=problem),
+        ShotUse.UNPLACED: defect("shot-not-placed", Scope.CABLE, problem=problem),
+        ShotUse.NOT_A_SHOT: note("not-a-trace-file", Scope.CABLE, problem=problem),
     }[record.use]
-    return about_shot(record, severity, code, record.remark, advice)
+    return about_shot(record, said)

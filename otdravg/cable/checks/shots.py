@@ -4,19 +4,20 @@ from __future__ import annotations
 
 from collections import Counter, defaultdict
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from decimal import Decimal
 from statistics import median
 
-from otdravg.cable.checks.notes import about_shot, numbers_text
+from otdravg.cable.checks.notes import about_shot
 from otdravg.cable.files.attempts import ODD_TIME, date_of
 from otdravg.cable.measure.jobs import Sketch
 from otdravg.cable.measure.standing import Measured
 from otdravg.cable.model import CableFinding, ShotRecord, ShotUse
-from otdravg.findings import Severity
+from otdravg.findings import Finding, Scope, caution, defect, note
 from otdravg.shot.settings import Settings
+from otdravg.trade import numbers_text
 from otdravg.verdict.rules import Profile
 from otdravg.verdict.shots import receive_cord_m, setup_findings
-from otdravg.words.bridge import done_of, text_of
 
 __all__ = [
     "clock_oddities",
@@ -82,12 +83,15 @@ def wrong_labels(measured: Sequence[Measured]) -> list[CableFinding]:
                 findings.append(
                     about_shot(
                         seen.record,
-                        Severity.DEFECT,
-                        "wavelength-label",
-                        f"labelled {label} nm, but it loses {slope:.3f} dB/km: other shots at "
-                        f"{label} nm lose {own:.3f}, at {nm} nm {other:.3f} dB/km",
-                        f"left out of the measurement; if it is a {nm} nm shot, say so in a "
-                        f"mapping table, and look for the {label} nm shot",
+                        defect(
+                            "wavelength-label",
+                            Scope.CABLE,
+                            label_nm=label,
+                            own_db_per_km=slope,
+                            usual_db_per_km=own,
+                            like_nm=nm,
+                            like_db_per_km=other,
+                        ),
                     )
                 )
     return findings
@@ -128,12 +132,19 @@ def index_oddities(
         if index != usual[cable, nm]:
             groups[cable, nm, index].append(record)
     return [
-        _setting_finding(
-            "index-differs",
-            f"group index {index:.5f} in {_shots_at(members, nm)}, {usual[cable, nm]:.5f} in most",
-            f"all were put on {usual[cable, nm]:.5f}, so the file's own distances differ from "
-            "these; set the cable's index on the instrument",
+        _of_shots(
             members,
+            caution(
+                "index-differs",
+                Scope.CABLE,
+                "of-cable",
+                shots=len(members),
+                fibres=_fibres(members),
+                at_nm=nm,
+                index=index,
+                usual_index=usual[cable, nm],
+            ),
+            nm,
         )
         for (cable, nm, index), members in sorted(groups.items())
     ]
@@ -155,12 +166,18 @@ def pulse_oddities(records: Sequence[ShotRecord]) -> list[CableFinding]:
         if len(by_pulse[usual_ns]) < _NEARLY_ALL * sum(map(len, by_pulse.values())):
             continue
         findings += [
-            _setting_finding(
-                "pulse-differs",
-                f"pulse of {pulse_ns:g} ns in {_shots_at(members, nm)}, {usual_ns:g} ns in most",
-                "measured all the same, with the dead zones of its own pulse; shoot again if "
-                "the contract names a pulse",
+            _of_shots(
                 members,
+                caution(
+                    "pulse-differs",
+                    Scope.CABLE,
+                    shots=len(members),
+                    fibres=_fibres(members),
+                    at_nm=nm,
+                    pulse_ns=pulse_ns,
+                    usual_ns=usual_ns,
+                ),
+                nm,
             )
             for pulse_ns, members in sorted(by_pulse.items())
             if pulse_ns != usual_ns
@@ -178,30 +195,21 @@ def _counted(
             yield record, record.settings, (record.taken_for.cable, nm)
 
 
-def _shots_at(members: Sequence[ShotRecord], nm: int) -> str:
-    """How many shots at a wavelength, and of which fibres."""
-    fibres = {r.taken_for.fibre for r in members if r.taken_for.fibre}
-    shots = "1 shot" if len(members) == 1 else f"{len(members)} shots"
-    noun = "fibre" if len(fibres) == 1 else "fibres"
-    return f"{shots} at {nm} nm ({noun} {numbers_text(fibres)})"
+def _fibres(members: Sequence[ShotRecord]) -> str:
+    return numbers_text(r.taken_for.fibre for r in members if r.taken_for.fibre)
 
 
-def _setting_finding(
-    code: str, evidence: str, what_to_do: str, members: Sequence[ShotRecord]
-) -> CableFinding:
-    """Say once what several shots have in common; of a single fibre, name it."""
+def _of_shots(members: Sequence[ShotRecord], said: Finding, nm: int | None) -> CableFinding:
+    """Make a finding about several shots; of a single fibre, name it."""
     one = members[0].taken_for
     fibres = sorted({r.taken_for.fibre for r in members if r.taken_for.fibre is not None})
     same_fibre = len(fibres) == 1
     ends = {r.taken_for.direction.value for r in members}
     return CableFinding(
-        Severity.CAUTION,
-        code,
-        evidence,
-        what_to_do,
+        said,
         cable=one.cable,
         fibre=one.fibre if same_fibre else None,
-        wavelength_nm=one.wavelength_nm,
+        wavelength_nm=nm,
         direction=ends.pop() if len(ends) == 1 and same_fibre else "",
         files=tuple(r.path for r in members),
         other_fibres=() if same_fibre else tuple(fibres),
@@ -224,62 +232,28 @@ def clock_oddities(records: Sequence[ShotRecord]) -> list[CableFinding]:
         undated = [r for r, date in zip(members, dates, strict=True) if date is None]
         if undated:
             findings.append(_undated(undated))
-        groups: dict[str, list[ShotRecord]] = defaultdict(list)
+        groups: dict[tuple[str, str, Decimal], list[ShotRecord]] = defaultdict(list)
+        middle = times[(len(times) - 1) // 2] if times else None
         for record, date in zip(members, dates, strict=True):
-            middle = times[(len(times) - 1) // 2] if times else None
             if date is not None and middle is not None and abs(date - middle) > ODD_TIME:
-                years = (date - middle).days / 365.25
-                way = "before" if years < 0 else "after"
-                text = f"taken {abs(years):.1f} years {way} most shots of the cable"
-                groups[f"{text} ({date:%Y-%m-%d} against {middle:%Y-%m-%d})"].append(record)
-        findings += [
-            _clock_finding(
-                Severity.CAUTION,
-                "clock-odd",
-                f"{text}: {_files(odd)}",
-                "check that they are of this job; set the instrument's clock",
-                odd,
-            )
-            for text, odd in sorted(groups.items())
-        ]
+                years = Decimal(f"{(date - middle).days / 365.25:.1f}")
+                groups[f"{date:%Y-%m-%d}", f"{middle:%Y-%m-%d}", years].append(record)
+        for (day, usual, years), odd in sorted(groups.items()):
+            way = "before" if years < 0 else "after"
+            said = caution(
+                "clock-odd", Scope.CABLE, way,
+                years=abs(years), day=day, usual=usual, files=len(odd),
+            )  # fmt: skip
+            findings.append(_of_shots(odd, said, None))
     return findings
 
 
 def _undated(records: Sequence[ShotRecord]) -> CableFinding:
     clocks = sorted({f"{r.taken:%Y-%m-%d}" for r in records if r.taken is not None})
-    shown = f" (the clock shows {clocks[0]}{' and more' if len(clocks) > 1 else ''})"
-    return _clock_finding(
-        Severity.NOTE,
-        "date-unknown",
-        f"date unknown: {_files(records)}{shown if clocks else ''}",
-        "no order of shots was taken from these dates; set the instrument's clock",
-        records,
-    )
-
-
-def _files(records: Sequence[ShotRecord]) -> str:
-    """Write how many files some records are."""
-    return "1 file" if len(records) == 1 else f"{len(records)} files"
-
-
-def _clock_finding(
-    severity: Severity, code: str, evidence: str, what_to_do: str, odd: Sequence[ShotRecord]
-) -> CableFinding:
-    one = odd[0].taken_for
-    fibres = sorted({r.taken_for.fibre for r in odd if r.taken_for.fibre is not None})
-    same_fibre = len(fibres) == 1
-    ends = {r.taken_for.direction.value for r in odd}
-    return CableFinding(
-        severity,
-        code,
-        evidence,
-        what_to_do,
-        cable=one.cable,
-        fibre=one.fibre if same_fibre else None,
-        direction=ends.pop() if len(ends) == 1 and same_fibre else "",
-        files=tuple(r.path for r in odd),
-        other_fibres=() if same_fibre else tuple(fibres),
-    )
+    case = ("of-cable", "of-cable-clock", "of-cable-clocks")[min(len(clocks), 2)]
+    clock = clocks[0] if clocks else ""
+    said = note("date-unknown", Scope.CABLE, case, files=len(records), clock=clock)
+    return _of_shots(records, said, None)
 
 
 def cords_missing(measured: Sequence[Measured]) -> list[CableFinding]:
@@ -301,24 +275,13 @@ def cords_missing(measured: Sequence[Measured]) -> list[CableFinding]:
             continue
         usual_m = median(with_cord)
         findings += [
-            about_shot(
-                record,
-                Severity.CAUTION,
-                "cord-missing",
-                f"no launch fibre shows, others from this end have {usual_m:.0f} m",
-                "the first splice may lie in the dead zone; shoot again with the launch fibre, or "
-                "set the span's start on the instrument",
-            )
+            about_shot(record, caution("cord-missing", Scope.CABLE, usual_m=usual_m))
             for record, start_m in members
             if start_m <= 0
         ]
         findings += [
             about_shot(
-                record,
-                Severity.CAUTION,
-                "cord-differs",
-                f"launch fibre of {start_m:.0f} m, others from this end have {usual_m:.0f} m",
-                "distances were counted from its end; check that it is its",
+                record, caution("cord-differs", Scope.CABLE, length_m=start_m, usual_m=usual_m)
             )
             for record, start_m in members
             if start_m > 0 and abs(start_m - usual_m) > max(20.0, 0.05 * usual_m)
@@ -328,9 +291,7 @@ def cords_missing(measured: Sequence[Measured]) -> list[CableFinding]:
 
 def outside_profile(measured: Sequence[Measured], profile: Profile) -> list[CableFinding]:
     """List settings outside the profile, equal ones gathered into one finding."""
-    groups: dict[tuple[str, Severity, str, str, str, int | None], list[ShotRecord]] = defaultdict(
-        list
-    )
+    groups: dict[tuple[str, Finding, int | None], list[ShotRecord]] = defaultdict(list)
     for one in measured:
         axis = one.outcome.axis
         starts = (None, None) if axis is None else (axis.start_a_m, axis.start_b_m)
@@ -351,29 +312,20 @@ def outside_profile(measured: Sequence[Measured], profile: Profile) -> list[Cabl
                 launch_m=start_m,
                 receive_m=cord_m,
             ):
-                place = (
-                    one.key.cable,
-                    finding.severity,
-                    finding.code,
-                    text_of(finding),
-                    done_of(finding),
-                    record.taken_for.wavelength_nm,
-                )
-                groups[place].append(record)
+                said = replace(finding, where=Scope.CABLE)
+                groups[one.key.cable, said, record.taken_for.wavelength_nm].append(record)
     findings = []
-    for (cable, severity, code, text, done, nm), members in groups.items():
+    for (cable, said, nm), members in groups.items():
         fibres = sorted({r.taken_for.fibre for r in members if r.taken_for.fibre is not None})
         findings.append(
             CableFinding(
-                severity,
-                code,
-                text + (f" ({len(members)} shots)" if len(members) > 1 else ""),
-                done,
+                said,
                 cable=cable,
                 fibre=fibres[0] if len(fibres) == 1 else None,
                 wavelength_nm=nm,
                 files=tuple(r.path for r in members),
                 other_fibres=tuple(fibres) if len(fibres) > 1 else (),
+                alike=len(members) - 1,
             )
         )
     return findings

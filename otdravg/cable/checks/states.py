@@ -13,15 +13,14 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
-from otdravg.cable.checks.notes import numbers_text
 from otdravg.cable.files.attempts import date_of, taken_before, when
 from otdravg.cable.measure.closures import CableMap
 from otdravg.cable.measure.placing import placed
 from otdravg.cable.measure.standing import Measured
 from otdravg.cable.model import CableFinding, FibreKey, ShotRecord
-from otdravg.findings import Severity
+from otdravg.findings import Scope, Statement, defect, note, says
 from otdravg.shot.settings import Direction
-from otdravg.trade import ribbon_position
+from otdravg.trade import numbers_text, ribbon_position
 
 __all__ = ["NOT_ONE_STATE", "States", "is_one_state", "one_way_series"]
 
@@ -306,43 +305,29 @@ class States:
         fibres = sorted({one.fibre for one in told})
         wavelengths = sorted({one.wavelength_nm for one in told})
         first = told[0]
-        noun = f"{'fibre' if len(fibres) == 1 else 'fibres'} {numbers_text(fibres)}"
-        ends = " and ".join(direction.value for direction in first.ends)
-        at = " and ".join(f"{nm}" for nm in wavelengths) + " nm"
-        change = f"{abs(first.change_db):.3f} dB {'less' if first.change_db < 0 else 'more'}"
+        numbers, ends = numbers_text(fibres), ", ".join(way.value for way in first.ends)
+        at, change_db = ", ".join(map(str, wavelengths)), abs(first.change_db)
+        change = says("less" if first.change_db < 0 else "more", change_db=change_db)
         if first.code == "pair-of-two-states":
-            evidence = (
-                f"{noun} read {change} since shot again from one end, and no shot {ends} shows it: "
-                "half the sum is of two different splices"
-            )
-            what = f"shoot {noun} {ends} at {at}; the splice is not graded before"
+            said = defect(
+                "pair-of-two-states", Scope.CABLE,
+                fibres=numbers, ends=ends, wavelengths=at, change=change,
+            )  # fmt: skip
         elif first.code == "order-unknown":
-            differ = f"shots of {noun} from one end differ by {abs(first.change_db):.3f} dB, and "
-            if len({record.batch for record in first.records}) > 1:
-                evidence = differ + "the folder that was named later holds the older by the clocks"
-                what = (
-                    "name the folders in the order in which they were shot; if a clock was wrong, "
-                    "leave the shots from before the work out (otdravg decide, exclude-shot)"
-                )
-            else:
-                evidence = differ + "clocks do not tell which is the newer"
-                what = (
-                    "put the later shots into a folder of their own and name it second, or shoot "
-                    f"{noun} again from both ends; the splice is not graded before"
-                )
+            is_folder = len({record.batch for record in first.records}) > 1
+            said = defect(
+                "order-unknown", Scope.CABLE, "folder" if is_folder else "clock",
+                fibres=numbers, change_db=change_db,
+            )  # fmt: skip
         else:
-            what_unit = f"ribbon {unit}" if self._ribbon_size else f"fibre {unit}"
             work = self._works[cable, unit, number][-1]
-            evidence = (
-                f"{what_unit} was spliced again here (fibre {work.fibre} reads {change} "
-                f"since {_day(work.after.record)}), and the shots {ends} of {noun} are older"
-            )
-            what = f"shoot {noun} {ends} at {at}; their splices here are not graded before"
+            said = defect(
+                "shot-before-work", Scope.CABLE, "ribbon" if self._ribbon_size else "fibre",
+                unit=unit, fibre=work.fibre, change=change, since=_day(work.after.record),
+                fibres=numbers, ends=ends, wavelengths=at,
+            )  # fmt: skip
         return CableFinding(
-            Severity.DEFECT,
-            first.code,
-            evidence,
-            what,
+            said,
             cable=cable,
             fibre=fibres[0],
             wavelength_nm=wavelengths[0] if len(wavelengths) == 1 else None,
@@ -358,11 +343,7 @@ def _in_vain(one: Measured) -> CableFinding:
     shots = sorted((r for r in one.records if r is not None), key=lambda r: r.attempt)
     older, newer = shots[0], shots[-1]
     return CableFinding(
-        Severity.NOTE,
-        "shot-again-from-one-end",
-        f"attempt {newer.attempt} from this end, attempt {older.attempt} from the other; every "
-        "splice reads as before, within U: none was made again",
-        "the other end's shot stands",
+        note("shot-again-from-one-end", Scope.CABLE, newer=newer.attempt, older=older.attempt),
         one.key.cable,
         one.key.fibre,
         one.wavelength_nm,
@@ -406,6 +387,6 @@ def _least(works: Iterable[_Work]) -> int:
     return count
 
 
-def _day(record: ShotRecord) -> str:
+def _day(record: ShotRecord) -> Statement:
     date = date_of(record)
-    return f"{date:%Y-%m-%d}" if date else "the second folder"
+    return says("day", day=f"{date:%Y-%m-%d}") if date else says("second-folder")

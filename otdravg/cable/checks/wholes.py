@@ -14,14 +14,13 @@ from otdravg.cable.model import (
     SpliceRow,
 )
 from otdravg.cable.planned import NOWHERE_PLANNED
-from otdravg.findings import Severity
+from otdravg.findings import Finding, Scope, caution, defect
 from otdravg.fit.reading import Kind
 from otdravg.quantities import Quantity, reported
 from otdravg.verdict.decision import Action, Verdict
 from otdravg.verdict.group import Whole, judge_group, mean_of
 from otdravg.verdict.rules import Profile
 from otdravg.verdict.verdicts import SpliceVerdict, worst_of
-from otdravg.words.catalogue import told
 
 __all__ = ["failing_wholes", "group_results"]
 
@@ -94,35 +93,36 @@ def failing_wholes(
         is_said = (one.key, one.wavelength_nm) in by_fibre
         files = tuple(filter(None, (one.file_ab, one.file_ba)))
         findings += [
-            about_fibre(one.key, *failing, wavelength_nm=one.wavelength_nm, files=files)
-            for failing in _failing("span-outside-rules", one.rules, is_said)
+            about_fibre(one.key, said, wavelength_nm=one.wavelength_nm, files=files)
+            for said in _failing("span-outside-rules", None, one.rules, is_said)
         ]
     for group in groups:
         is_said = (group.cable, group.closure, group.wavelength_nm) in by_place
-        for severity, code, text, advice in _failing("group-outside-rules", group.rules, is_said):
-            is_ribbon = group.ribbon is not None
-            where = f"ribbon {group.ribbon}: " if is_ribbon else ""
-            findings.append(
-                CableFinding(
-                    severity, code, where + text, advice, group.cable,
-                    wavelength_nm=group.wavelength_nm, closure=group.closure,
-                    other_fibres=group.fibres if is_ribbon else (),
-                )
-            )  # fmt: skip
+        findings += [
+            CableFinding(
+                said, group.cable, wavelength_nm=group.wavelength_nm, closure=group.closure,
+                other_fibres=() if group.ribbon is None else group.fibres,
+            )
+            for said in _failing("group-outside-rules", group.ribbon, group.rules, is_said)
+        ]  # fmt: skip
     return findings
 
 
 def _failing(
-    code: str, rules: Sequence[SpliceVerdict], is_said: bool
-) -> Iterator[tuple[Severity, str, str, str]]:
-    """Each rule that asks for something: how grave, its code, why, and what to do."""
+    code: str, ribbon: int | None, rules: Sequence[SpliceVerdict], is_said: bool
+) -> Iterator[Finding]:
+    """Each rule that asks for something: why, and what to do."""
     for rule in rules:
         is_open = rule.verdict in (Verdict.NOT_MEASURED, Verdict.NOT_GRADABLE)
         if rule.action is Action.NONE or (is_open and is_said):
             continue
-        severity, advice = Severity.CAUTION, rule.action.value
-        if rule.verdict is Verdict.OVER:
-            # A whole over its limit names no splice to cut.
-            severity = Severity.DEFECT
-            advice = "see which of its splices are over their limit, or ask for a concession"
-        yield severity, code, f"{told(rule.reason).rstrip('.')} ({rule.rule})", advice
+        # A whole over its limit names no splice to cut.
+        is_over = rule.verdict is Verdict.OVER
+        grave = defect if is_over else caution
+        case = "over" if is_over else "open"
+        if ribbon is not None:
+            case = "over-ribbon" if is_over else "open-ribbon"
+        yield grave(
+            code, Scope.CABLE, case, reason=rule.reason, key=rule.rule, ribbon=ribbon,
+            action=rule.action.value,
+        )  # fmt: skip

@@ -15,7 +15,7 @@ from otdravg.cable.decisions.renumber import read_renumbering
 from otdravg.cable.files.names import same_text
 from otdravg.cable.measure.closures import CableMap, renamed
 from otdravg.cable.model import CableFinding, ShotRecord, ShotUse, Source, SpliceRow
-from otdravg.findings import Severity, says
+from otdravg.findings import Scope, caution, defect, says
 from otdravg.shot.settings import Direction
 from otdravg.verdict.decision import Action, Verdict
 from otdravg.verdict.splice import with_more
@@ -38,11 +38,13 @@ def decisions_here(
             continue
         findings.append(
             CableFinding(
-                Severity.DEFECT,
-                "decision-of-other-cable",
-                f"a decision about cable {decision.cable}, here is {', '.join(names) or 'none'}: "
-                f"{decision.text}",
-                "it was not applied; take the decisions of this cable",
+                defect(
+                    "decision-of-other-cable",
+                    Scope.CABLE,
+                    cable=decision.cable,
+                    here=", ".join(names) or None,
+                    decision=decision.said,
+                ),
                 fibre=decision.fibre,
                 closure=decision.closure,
             )
@@ -50,12 +52,13 @@ def decisions_here(
     if nameless and names:
         findings.append(
             CableFinding(
-                Severity.CAUTION,
-                "decision-without-cable",
-                f"{len(nameless)} of {len(decisions.items)} decisions name no cable, the first is: "
-                f"{nameless[0].text}",
-                "applied to every cable here; nothing shows that they were meant for it: name "
-                "the cable (--cable)",
+                caution(
+                    "decision-without-cable",
+                    Scope.CABLE,
+                    nameless=len(nameless),
+                    decisions=len(decisions.items),
+                    decision=nameless[0].said,
+                )
             )
         )
     return replace(decisions, items=tuple(items)), findings
@@ -75,7 +78,7 @@ def apply_to_shots(
         if decision.what is What.EXCLUDE_SHOT:
             chosen = [n for n, r in enumerate(result) if _is_shot(r, decision)]
             for n in chosen:
-                result[n] = result[n].used_as(ShotUse.EXCLUDED, decision.text)
+                result[n] = result[n].used_as(ShotUse.EXCLUDED, decision.said)
         elif decision.what in (What.CONFIRM_CROSSING, What.RENUMBER):
             chosen = _renumbered(result, decision)
         else:
@@ -111,22 +114,19 @@ def _renumbered(records: list[ShotRecord], decision: Decision) -> list[int]:
         taken = records[n].taken_for
         number = new[taken.fibre or 0]
         if not number:
-            records[n] = records[n].used_as(ShotUse.EXCLUDED, decision.text)
+            records[n] = records[n].used_as(ShotUse.EXCLUDED, decision.said)
             continue
         records[n] = replace(
             records[n],
             taken_for=replace(taken, fibre=number, fibre_by=Source.DECISION),
-            remark=decision.text,
+            remark=decision.said,
         )
     return chosen
 
 
 def _without_object(decision: Decision) -> CableFinding:
     return CableFinding(
-        Severity.CAUTION,
-        "decision-without-object",
-        f"nothing here fits the decision: {decision.text}",
-        "check fibre, closure or file in the decisions file",
+        caution("decision-without-object", Scope.CABLE, decision=decision.said),
         cable=decision.cable,
         fibre=decision.fibre,
         closure=decision.closure,
@@ -228,9 +228,10 @@ def acknowledged(
     for finding in findings:
         own = [d for d in ours if _is_of(finding, d)]
         named = {fibre for d in own for fibre in d.acknowledges[1]}
-        texts = "; ".join(d.text for d in own)
         is_whole = bool(own) and _fibres_of(finding) <= named
-        result.append(replace(finding, acknowledged=texts) if is_whole else finding)
+        result.append(
+            replace(finding, acknowledged=tuple(d.said for d in own)) if is_whole else finding
+        )
     unused = [d for d in ours if not any(_is_of(finding, d) for finding in findings)]
     return result, [_without_object(d) for d in unused]
 
@@ -257,7 +258,7 @@ def _is_of(finding: CableFinding, decision: Decision) -> bool:
 
 
 def _decided(row: SpliceRow, decision: Decision) -> SpliceRow:
-    decided = "; ".join(filter(None, (row.decided, decision.text)))
+    decided = (*row.decided, decision.said)
     needs_it = row.verdict.action is not Action.NONE
     if decision.what is not What.ACCEPT or not needs_it:
         return replace(row, decided=decided)

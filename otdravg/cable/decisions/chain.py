@@ -18,7 +18,7 @@ from dataclasses import dataclass
 
 from otdravg.cable.decisions.model import Decision, SealedDecision
 from otdravg.cable.model import CableFinding
-from otdravg.findings import Severity
+from otdravg.findings import Scope, caution, defect, says
 
 __all__ = ["Link", "checked_chain", "seal_of"]
 
@@ -46,9 +46,6 @@ class Link:
     def stands(self) -> bool:
         """Whether the decision is applied."""
         return self.finding is None or self.finding.code not in _NOT_APPLIED
-
-
-_FROM_ELSEWHERE = "a backup, or decisions.csv of an earlier result"
 
 
 def checked_chain(entries: Sequence[tuple[str, SealedDecision]]) -> list[Link]:
@@ -91,10 +88,13 @@ def _links(
 
 def _repeated(place: str, entry: SealedDecision, first: str) -> CableFinding:
     return CableFinding(
-        Severity.DEFECT,
-        "decision-repeated",
-        f"{place} ({entry.decision.text}) is a copy of {first}",
-        "the copy was not applied; delete it",
+        defect(
+            "decision-repeated",
+            Scope.CABLE,
+            place=place,
+            decision=entry.decision.said,
+            first=first,
+        )
     )
 
 
@@ -106,45 +106,27 @@ def _fault(
     last_place: str,
     first_at: Mapping[str, str],
 ) -> CableFinding | None:
-    named = f"{place} ({entry.decision.text})"
-    behind = f"stands behind {last_place}" if last_place else "stands first"
+    own = entry.decision.said
+    behind = says("stands-behind", place=last_place) if last_place else says("stands-first")
     if not entry.seal:
-        return CableFinding(
-            Severity.CAUTION,
-            "decision-unsealed",
-            f"{named} has no seal: it was typed by hand, or lost it",
-            "it was applied; add decisions with 'otdravg decide', which seals them",
-        )
+        return CableFinding(caution("decision-unsealed", Scope.CABLE, place=place, decision=own))
     if not fits:
-        return CableFinding(
-            Severity.DEFECT,
-            "decision-changed",
-            f"{named} does not fit its own seal: it was edited after it was sealed",
-            f"it was not applied; restore it from {_FROM_ELSEWHERE}, or begin a new file and "
-            "decide again",
-        )
+        return CableFinding(defect("decision-changed", Scope.CABLE, place=place, decision=own))
     if entry.before in last:
         return None
     if not entry.before:
         return CableFinding(
-            Severity.DEFECT,
-            "decisions-joined",
-            f"{named} was sealed as the first of a file, but {behind}: two files were put "
-            "together, or something was put in front",
-            "it was applied; keep each file by itself",
+            defect("decisions-joined", Scope.CABLE, place=place, decision=own, behind=behind)
         )
     if entry.before in first_at:
         return CableFinding(
-            Severity.DEFECT,
-            "decision-moved",
-            f"{named} was sealed right behind {first_at[entry.before]}, but {behind}: the order "
-            "was changed",
-            "it was applied; put the decisions back into the order in which they were made",
+            defect(
+                "decision-moved",
+                Scope.CABLE,
+                place=place,
+                decision=own,
+                first=first_at[entry.before],
+                behind=behind,
+            )
         )
-    return CableFinding(
-        Severity.DEFECT,
-        "decision-missing",
-        f"the decision that was sealed before {named} is not in the file: it was removed, or "
-        "edited and sealed anew",
-        f"find it in {_FROM_ELSEWHERE}; those that are left were applied",
-    )
+    return CableFinding(defect("decision-missing", Scope.CABLE, place=place, decision=own))

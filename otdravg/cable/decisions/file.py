@@ -18,6 +18,7 @@ from typing import Any
 
 from otdravg.cable.decisions.model import Decision, SealedDecision, decision_from
 from otdravg.errors import BadSetting
+from otdravg.findings import Statement, says
 from otdravg.system.toml_file import tomllib
 
 __all__ = ["FileContent", "appended", "is_toml", "parse_file", "read_bytes"]
@@ -41,7 +42,7 @@ class FileContent:
 
     entries: tuple[tuple[str, SealedDecision], ...] = ()
     torn: str = ""
-    resaved: tuple[str, ...] = ()
+    resaved: tuple[Statement, ...] = ()
 
 
 def is_toml(path: Path) -> bool:
@@ -76,11 +77,11 @@ def parse_file(path: Path, content: bytes) -> FileContent:
         With the line or the decision that cannot be used.
     """
     text = _text(path, content)
-    resaved = []
+    resaved: list[Statement] = []
     if content.startswith(_BYTE_ORDER_MARK):
-        resaved.append("a byte-order mark")
+        resaved.append(says("byte-order-mark"))
     if "\r" in text:
-        resaved.append("line ends of another system")
+        resaved.append(says("other-line-ends"))
     if is_toml(path):
         entries, torn = _from_toml(path, text)
         return FileContent(entries, torn, tuple(resaved))
@@ -105,17 +106,17 @@ def _text(path: Path, content: bytes) -> str:
 # CSV
 
 
-def _from_csv(path: Path, text: str, resaved: list[str]) -> FileContent:
+def _from_csv(path: Path, text: str, resaved: list[Statement]) -> FileContent:
     if not text.strip():
         return FileContent(resaved=tuple(resaved))
     names, separator = _heading(path, text)
     if separator != ",":
-        resaved.append(f"{separator!r} between the cells")
+        resaved.append(says("other-separator", separator=separator))
     rows, open_line = _rows(path, text, separator)
     ended = text.endswith(("\n", "\r"))
     torn = f"line {open_line}" if open_line else ""
     if any(not any(cells) for _, cells in rows):
-        resaved.append("empty lines")
+        resaved.append(says("empty-lines"))
     rows = [(line, cells) for line, cells in rows if any(cells)]
     if not ended and not torn and rows and _is_torn(names, rows[-1][1]):
         torn = f"line {rows.pop()[0]}"

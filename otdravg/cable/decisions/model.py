@@ -10,6 +10,7 @@ from enum import Enum
 
 from otdravg.cable.decisions.renumber import read_renumbering
 from otdravg.errors import BadSetting
+from otdravg.findings import Statement, says
 from otdravg.system.printable import printable
 
 __all__ = ["Decision", "SealedDecision", "What", "checked", "decision_from"]
@@ -56,9 +57,11 @@ class Decision:
         return code, frozenset(fibres)
 
     @property
-    def text(self) -> str:
+    def said(self) -> Statement:
         """Who decided, when and why, for outputs."""
-        return f"{self.what.value} by {self.who}, {self.when}: {self.why}"
+        return says(
+            "decided", what=self.what.value, who=self.who, when=str(self.when), why=self.why
+        )
 
     def cells(self) -> dict[str, str]:
         """Return the fields as they stand in a file."""

@@ -15,9 +15,10 @@ from otdravg.cable.decisions.file import appended, parse_file, read_bytes
 from otdravg.cable.decisions.model import Decision, SealedDecision, checked
 from otdravg.cable.model import CableFinding
 from otdravg.errors import BadSetting
-from otdravg.findings import Severity
+from otdravg.findings import Scope, Severity, defect, note
 from otdravg.system.atomic import write_atomic
 from otdravg.system.only_run import only_run
+from otdravg.words.catalogue import told
 
 __all__ = ["Decisions", "add_decision", "read_decisions"]
 
@@ -57,31 +58,21 @@ def _decisions(path: Path, raw: bytes) -> Decisions:
     findings = [replace(own, files=(path.name,)) for ln in links if (own := ln.finding) is not None]
     if content.torn:
         findings.append(
-            _finding(
-                path, Severity.DEFECT, "decision-torn",
-                f"{content.torn} is not whole: the file ends in the middle of it",
-                "it was not applied; delete what is left of it and decide again",
+            CableFinding(
+                defect("decision-torn", Scope.CABLE, place=content.torn), files=(path.name,)
             )
-        )  # fmt: skip
+        )
     if content.resaved:
         findings.append(
-            _finding(
-                path, Severity.NOTE, "decisions-resaved",
-                f"another program has written the file: it has {', '.join(content.resaved)}",
-                "the seals say whether it changed a decision; add by 'otdravg decide' only",
+            CableFinding(
+                note("decisions-resaved", Scope.CABLE, marks=content.resaved), files=(path.name,)
             )
-        )  # fmt: skip
+        )
     last = ""
     for link in links:
         last = link.entry.seal or seal_of(link.entry.decision, last)
     items = (link.entry.decision for link in links if link.stands)
     return Decisions(tuple(items), last, tuple(findings), tuple(link.entry for link in links))
-
-
-def _finding(
-    path: Path, severity: Severity, code: str, evidence: str, what_to_do: str
-) -> CableFinding:
-    return CableFinding(severity, code, evidence, what_to_do, files=(path.name,))
 
 
 def add_decision(path: Path, decision: Decision) -> str:
@@ -108,8 +99,9 @@ def add_decision(path: Path, decision: Decision) -> str:
         for finding in known.findings:
             if finding.severity is not Severity.NOTE:
                 raise BadSetting(
-                    "decisions", str(path), f"{finding.evidence}; {finding.what_to_do}"
-                )
+                    "decisions", str(path),
+                    f"{told(finding.evidence)}; {told(finding.what_to_do)}",
+                )  # fmt: skip
         entry = SealedDecision(decision, known.last_seal, seal_of(decision, known.last_seal))
         write_atomic(path, appended(path, content, entry), overwrite=True)
     return entry.seal

@@ -10,7 +10,7 @@ from itertools import pairwise
 
 from otdravg.cable.checks.notes import about_shot
 from otdravg.cable.model import CableFinding, FibreKey, ShotRecord, ShotUse
-from otdravg.findings import Severity
+from otdravg.findings import Scope, Severity, Statement, caution, defect, note, says
 from otdravg.shot.settings import Direction
 from otdravg.verdict.doubts import CLOCK_AHEAD, FIRST_DATE
 
@@ -21,12 +21,12 @@ __all__ = [
     "Slot",
     "Stand",
     "by_slot",
+    "claimed",
     "date_of",
     "is_one_attempt",
     "mark_repeats",
     "number_attempts",
     "order_findings",
-    "place_text",
     "slot_of",
     "stands_of",
     "taken_before",
@@ -75,7 +75,7 @@ def mark_repeats(
         kept, *others = (records[n] for n in members)
         for number in members[1:]:
             result[number] = records[number].used_as(
-                ShotUse.REPEAT, f"holds the same points as {kept.path}"
+                ShotUse.REPEAT, says("same-points-as", file=kept.path)
             )
         findings.append(_repeat_finding(kept, others))
     return result, findings
@@ -89,33 +89,25 @@ def _doubts(record: ShotRecord) -> tuple[bool, int, int, str]:
 def _repeat_finding(kept: ShotRecord, others: Sequence[ShotRecord]) -> CableFinding:
     same_bytes = all(other.sha256 == kept.sha256 for other in others)
     one_place = all(slot_of(other) == slot_of(kept) for other in others)
-    count = len(others) + 1
-    if same_bytes:
-        code, what = "same-file-again", f"{count} files are equal byte for byte"
-    else:
-        code, what = (
-            EDITED,
-            f"{count} files hold the same {kept.point_count} points under different headers",
-        )
     if one_place:
-        severity = Severity.NOTE if same_bytes else Severity.CAUTION
-        advice = f"{kept.path} was used; remove the others"
+        grave, case = note if same_bytes else caution, ""
     else:
-        severity = Severity.DEFECT
-        places = "; ".join(place_text(record) for record in (kept, *others))
-        what += f" and claim to be different shots ({places})"
-        advice = (
-            f"{kept.path} was used, but nothing in the files proves which claim is true: "
-            "find the missing shots or take them again"
-        )
-    return about_shot(kept, severity, code, what, advice, *others)
+        grave, case = defect, "claims"
+    said = grave(
+        "same-file-again" if same_bytes else "header-edited", Scope.CABLE, case,
+        files=len(others) + 1, points=kept.point_count, file=kept.path,
+        places=tuple(claimed(record) for record in (kept, *others)),
+    )  # fmt: skip
+    return about_shot(kept, said, *others)
 
 
-def place_text(record: ShotRecord) -> str:
-    """Write what a shot claims to be: ``fibre 3 A→B 1550 nm``."""
+def claimed(record: ShotRecord) -> Statement:
+    """Say what a shot claims to be: ``fibre 3 A→B 1550 nm``."""
     taken = record.taken_for
-    fibre = "unknown fibre" if taken.fibre is None else f"fibre {taken.fibre}"
-    return f"{fibre} {taken.direction.value} {taken.wavelength_nm or '?'} nm"
+    return says(
+        "shot-of", fibre=str(taken.fibre or "?"), direction=taken.direction.value,
+        at_nm=str(taken.wavelength_nm or "?"),
+    )  # fmt: skip
 
 
 def number_attempts(records: Sequence[ShotRecord]) -> list[ShotRecord]:
@@ -136,9 +128,9 @@ def number_attempts(records: Sequence[ShotRecord]) -> list[ShotRecord]:
             same = result[number].attempt == result[after].attempt
             result[number] = result[number].used_as(
                 ShotUse.EARLIER,
-                f"{result[after].path} was taken within {_MINUTES} minutes and stands for both"
+                says("stands-for-both", file=result[after].path, minutes=_MINUTES)
                 if same
-                else f"{newest.path} is newer and stands",
+                else says("newer-stands", file=newest.path),
             )
     return result
 
@@ -178,11 +170,7 @@ def order_findings(records: Sequence[ShotRecord]) -> list[CableFinding]:
         findings.append(
             about_shot(
                 members[-1],
-                Severity.CAUTION,
-                "order-unknown",
-                f"{len(members)} shots of one kind, and clocks do not tell which is the newest",
-                "put the later shots into a folder of their own and name it second; set the "
-                "instruments' clocks",
+                caution("order-unknown", Scope.CABLE, "one-kind", shots=len(members)),
                 *members[:-1],
             )
         )

@@ -11,7 +11,7 @@ from pathlib import PurePosixPath
 from otdravg.cable.files.claims import Claims, cable_key, cable_of, time_of
 from otdravg.cable.files.names import same_text
 from otdravg.cable.model import CableFinding, Source
-from otdravg.findings import Severity
+from otdravg.findings import Scope, Statement, note, says
 from otdravg.shot.settings import Direction
 
 __all__ = ["Way", "better_directions", "ends_of", "with_places"]
@@ -86,11 +86,7 @@ def ends_of(
             first = (typed[pair] if from_a else typed[back])[0].raw.identity
             findings.append(
                 CableFinding(
-                    Severity.NOTE,
-                    "end-a-chosen",
-                    f"no name or folder says which end is A; the first shot was taken from "
-                    f"{first.location_a if first else ''}, which was called A",
-                    "name the A end (--end-a) if it is the other one",
+                    note("end-a-chosen", Scope.CABLE, end=first.location_a if first else ""),
                     cable=cable,
                 )
             )
@@ -115,10 +111,7 @@ def _one_way_typed(
             near = identity.location_a if identity else ""
             findings.append(
                 CableFinding(
-                    Severity.NOTE,
-                    "ends-typed-alike",
-                    f"all headers name {near} as the near end, whichever end was shot from",
-                    "direction was taken from file names and folders",
+                    note("ends-typed-alike", Scope.CABLE, "of-cable", near_end=near),
                     cable=cable,
                 )
             )
@@ -154,10 +147,12 @@ class Way:
 
     direction: Direction
     by: Source
-    reason: str
+    reason: Statement
 
 
-def better_directions(claims: Sequence[Claims], by_name: MappingLike[str, str]) -> dict[str, Way]:
+def better_directions(
+    claims: Sequence[Claims], by_name: MappingLike[str, Statement]
+) -> dict[str, Way]:
     """Settle directions on which header and name disagree, where other shots can.
 
     A crew shoots from one end for hours: the shots just before and after tell where it stood.
@@ -181,12 +176,12 @@ def better_directions(claims: Sequence[Claims], by_name: MappingLike[str, str]) 
         near = _neighbours(sure[cable_key(claim)], time_of(claim))
         if near in (header, other):
             by = Source.HEADER if near is header else other_source
-            reason = f"the shots just before and after it were taken {_from_end(near)}"
+            reason = says("shots-around", end=near.value[0])
             settled[claim.raw.file.path] = Way(near, by, reason)
         elif (
             taken[_way_slot(claim, by_name, header)] and not taken[_way_slot(claim, by_name, other)]
         ):
-            reason = f"there is another shot {_from_end(header)} and none {_from_end(other)}"
+            reason = says("place-free", taken=header.value[0], free=other.value[0])
             settled[claim.raw.file.path] = Way(other, other_source, reason)
     return settled
 
@@ -200,7 +195,7 @@ def _second_direction(claims: Claims) -> tuple[Direction | None, Source]:
 
 
 def _way_slot(
-    claims: Claims, by_name: MappingLike[str, str], direction: Direction
+    claims: Claims, by_name: MappingLike[str, Statement], direction: Direction
 ) -> tuple[object, ...]:
     named = claims.raw.file.path in by_name
     fibre = claims.said(Source.NAME).fibre if named else claims.settled("fibre")[0]
@@ -218,7 +213,3 @@ def _neighbours(sure: Sequence[tuple[float, Direction]], time_s: float) -> Direc
     reach = near[_NEIGHBOURS - 1][0] if len(near) >= _NEIGHBOURS else None
     ways = {direction for gap, _, direction in near if reach is not None and gap <= reach}
     return ways.pop() if len(ways) == 1 else None
-
-
-def _from_end(direction: Direction) -> str:
-    return f"from {direction.value[0]}"

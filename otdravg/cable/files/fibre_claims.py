@@ -11,7 +11,7 @@ from pathlib import PurePosixPath
 from otdravg.cable.files.claims import Claims, cable_key, cable_of
 from otdravg.cable.files.names import NumberPlace, marks_fibre, numbers_by_place
 from otdravg.cable.model import CableFinding, Source
-from otdravg.findings import Severity
+from otdravg.findings import Scope, Statement, caution, note, says
 from otdravg.trade import RIBBON_SIZES
 
 __all__ = [
@@ -165,15 +165,20 @@ def _found_in_paths(
 ) -> CableFinding:
     members = [member for member, _, _ in changed]
     member, number, source = changed[-1]
-    where = "file names" if source is Source.NAME else "folder names"
-    said = f"fibre {min(header)}" if header else "no fibre"
+    case = "names" if source is Source.NAME else "folders"
+    if not header:
+        case = "names-alone" if source is Source.NAME else "folders-alone"
+    grave = caution if header else note
     return CableFinding(
-        Severity.CAUTION if header else Severity.NOTE,
-        "header-left-unchanged",
-        f"all headers say {said}; the {where} of {len(members)} files say others: "
-        f"{member.raw.file.path} was taken for fibre {number}",
-        "look through the list of files (--list); where it is wrong, state the number in a name "
-        "pattern or a mapping table, and set it on the instrument before each shot",
+        grave(
+            "header-left-unchanged",
+            Scope.CABLE,
+            case,
+            header=min(header, default=None),
+            files=len(members),
+            file=member.raw.file.path,
+            fibre=number,
+        ),
         cable=cable_of(members),
         files=tuple(m.raw.file.path for m in members),
     )
@@ -195,16 +200,13 @@ def stuck_finding(stuck: frozenset[int], members: Sequence[Claims]) -> CableFind
     files = tuple(m.raw.file.path for m in members if m.said(Source.HEADER).fibre in stuck)
     numbers = ", ".join(str(n) for n in sorted(stuck))
     return CableFinding(
-        Severity.CAUTION,
-        "header-left-unchanged",
-        f"fibre {numbers} stands in the header of {len(files)} files whose names all differ",
-        "the names were used; set the fibre number on the instrument before each shot",
+        caution("header-left-unchanged", Scope.CABLE, fibres=numbers, files=len(files)),
         cable=cable_of(members),
         files=files,
     )
 
 
-def better_by_name(claims: Sequence[Claims]) -> dict[str, str]:
+def better_by_name(claims: Sequence[Claims]) -> dict[str, Statement]:
     """Files whose name is to be believed rather than the header, with the reason.
 
     Either another shot has the header's place and the name's place is free; or the header's
@@ -221,7 +223,7 @@ def better_by_name(claims: Sequence[Claims]) -> dict[str, str]:
         else:
             taken[_slot(claim, fibre)] += 1
             fibres[_slot(claim, fibre)[:2]] += 1
-    reasons: dict[str, str] = {}
+    reasons: dict[str, Statement] = {}
     for claim in disputed:
         by_header = _slot(claim, claim.said(Source.HEADER).fibre)
         by_name = _slot(claim, claim.said(Source.NAME).fibre)
@@ -229,13 +231,9 @@ def better_by_name(claims: Sequence[Claims]) -> dict[str, str]:
             continue
         # Of shots whose end is not told, two in one place may be one from each end.
         if taken[by_header] and claim.settled("direction")[0] is not None:
-            reasons[claim.raw.file.path] = (
-                "the header's fibre has another shot of this kind and the name's fibre has none"
-            )
+            reasons[claim.raw.file.path] = says("header-place-taken")
         elif fibres[by_name[:2]] and not fibres[by_header[:2]]:
-            reasons[claim.raw.file.path] = (
-                "no other file is of the header's fibre, and the name's fibre lacks this shot"
-            )
+            reasons[claim.raw.file.path] = says("name-place-free")
     return reasons
 
 

@@ -39,9 +39,8 @@ from otdravg.cable.files.fibre_claims import (
 )
 from otdravg.cable.files.folder import RawShot
 from otdravg.cable.model import CableFinding, ShotRecord, ShotUse, Source, TakenFor
-from otdravg.findings import Finding, Severity
+from otdravg.findings import Scope, Statement, caution, note, says
 from otdravg.shot.settings import Direction
-from otdravg.words.bridge import done_of, evidence_of
 
 __all__ = ["take"]
 
@@ -84,19 +83,13 @@ def take(
     by_name = better_by_name(claims)
     ways = better_directions(claims, by_name)
     records = [
-        _record(claim, spelt, by_name.get(claim.raw.file.path, ""), ways.get(claim.raw.file.path))
+        _record(claim, spelt, by_name.get(claim.raw.file.path), ways.get(claim.raw.file.path))
         for claim in claims
     ]
     if naming.mapping is not None:
         unused = naming.mapping.unused(raw.file.path for raw in raw_shots)
         findings += [
-            CableFinding(
-                Severity.CAUTION,
-                "mapping-unused",
-                f"the mapping table names {name}, and no such file was found",
-                "correct the name in the mapping table",
-                files=(name,),
-            )
+            CableFinding(caution("mapping-unused", Scope.CABLE, file=name), files=(name,))
             for name in unused
         ]
     return records, findings
@@ -110,17 +103,21 @@ def _spellings(members: Sequence[Claims]) -> list[CableFinding]:
     cable = cable_of(members)
     return [
         CableFinding(
-            Severity.NOTE,
-            "cable-spelt-differently",
-            f"one cable, spelt in {len(spellings)} ways: {', '.join(sorted(spellings))}",
-            f"taken as {cable}; two cables need names that differ in more than case, spaces, "
-            "hyphens and underscores",
+            note(
+                "cable-spelt-differently",
+                Scope.CABLE,
+                ways=len(spellings),
+                names=", ".join(sorted(spellings)),
+                cable=cable,
+            ),
             cable=cable,
         )
     ]
 
 
-def _record(claims: Claims, spelt: Mapping[str, str], by_name: str, way: Way | None) -> ShotRecord:
+def _record(
+    claims: Claims, spelt: Mapping[str, str], by_name: Statement | None, way: Way | None
+) -> ShotRecord:
     raw = claims.raw
     fibre, fibre_by = claims.settled("fibre")
     if by_name:
@@ -149,41 +146,34 @@ def _record(claims: Claims, spelt: Mapping[str, str], by_name: str, way: Way | N
     )  # fmt: skip
     if raw.identity is None:
         return record
-    notes = [_of_file(finding, record) for finding in raw.findings]
+    notes = [about_shot(record, finding) for finding in raw.findings]
     if raw.trace_count > 1:
         notes.append(
             about_shot(
-                record, Severity.NOTE, "several-traces",
-                f"the file holds {raw.trace_count} traces, one per pulse width",
-                "the first was used",
+                record, note("several-traces", Scope.CABLE, "of-cable", traces=raw.trace_count)
             )
         )  # fmt: skip
     return record.noting(*notes, *_disagreements(claims, record, by_name, way))
 
 
-def _first_use(raw: RawShot, taken_for: TakenFor) -> tuple[ShotUse, str]:
+def _first_use(raw: RawShot, taken_for: TakenFor) -> tuple[ShotUse, Statement | None]:
     if raw.problem:
-        return ShotUse.UNREADABLE, raw.problem
+        return ShotUse.UNREADABLE, says("as-found", text=raw.problem)
     if raw.identity is None:
-        return ShotUse.NOT_A_SHOT, "the name does not end in .sor"
+        return ShotUse.NOT_A_SHOT, says("no-sor-name")
     if any(f.code == "block-truncated" and f.where == "DataPts" for f in raw.findings):
-        return ShotUse.UNREADABLE, f"cut short: only {raw.point_count} points are there"
+        return ShotUse.UNREADABLE, says("cut-short", points=raw.point_count)
     if not taken_for.is_complete:
-        missing = [
-            name
-            for name, value in (
-                ("fibre", taken_for.fibre),
-                ("direction", None if taken_for.direction is Direction.UNKNOWN else 1),
-                ("wavelength", taken_for.wavelength_nm),
-            )
-            if value is None
-        ]
-        return ShotUse.UNPLACED, f"{' and '.join(missing)} could not be told"
-    return ShotUse.USED, ""
+        is_told = (taken_for.fibre, taken_for.direction is not Direction.UNKNOWN or None,
+                   taken_for.wavelength_nm)  # fmt: skip
+        parts = says("part-fibre"), says("part-direction"), says("part-wavelength")
+        missing = tuple(p for p, told in zip(parts, is_told, strict=True) if told is None)
+        return ShotUse.UNPLACED, says("not-told", missing=missing)
+    return ShotUse.USED, None
 
 
 def _disagreements(
-    claims: Claims, record: ShotRecord, by_name: str, way: Way | None
+    claims: Claims, record: ShotRecord, by_name: Statement | None, way: Way | None
 ) -> list[CableFinding]:
     """Findings where sources say different things of one file."""
     result = []
@@ -199,28 +189,23 @@ def _disagreements(
         }
         if len(set(said.values())) < 2:
             continue
-        words = ", ".join(f"{source.value} says {_word(value)}" for source, value in said.items())
-        chosen = getattr(record.taken_for, field)
-        how = f"taken as {_word(chosen)}"
         # What somebody has stated is settled, whatever was typed before.
         is_stated = next(iter(said)) in (Source.MAPPING, Source.PATTERN)
-        if by_name and field == "fibre":
-            how += f": {by_name}"
-        if way is not None and field == "direction":
-            how += f": {way.reason}"
-        result.append(
-            about_shot(
-                record, Severity.NOTE if is_stated else Severity.CAUTION, code, words,
-                f"{how}; correct the header or the name, or state it in a mapping table",
-            )
+        grave = note if is_stated else caution
+        reason = (
+            by_name if field == "fibre" else way.reason if way and field == "direction" else None
+        )
+        what = grave(
+            code, Scope.CABLE, "" if reason is None else "reason", reason=reason,
+            taken=_word(getattr(record.taken_for, field)),
+            claims=tuple(
+                says("claims", source=source.value, value=_word(value))
+                for source, value in said.items()
+            ),
         )  # fmt: skip
+        result.append(about_shot(record, what))
     return result
 
 
 def _word(value: object) -> str:
     return value.value if isinstance(value, Direction) else str(value)
-
-
-def _of_file(finding: Finding, record: ShotRecord) -> CableFinding:
-    evidence, advice = evidence_of(finding), done_of(finding)
-    return about_shot(record, finding.severity, finding.code, evidence, advice)

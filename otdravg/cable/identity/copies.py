@@ -7,13 +7,14 @@ from dataclasses import replace
 
 import numpy as np
 
-from otdravg.cable.files.attempts import EDITED, Slot, place_text, slot_of
+from otdravg.cable.files.attempts import EDITED, Slot, claimed, slot_of
 from otdravg.cable.identity.crossed import CLEAR, LEAST_FIBRES, fibres_by_closures, sides_of
 from otdravg.cable.identity.fingerprint import Comparison
 from otdravg.cable.measure.closures import CableMap
 from otdravg.cable.measure.jobs import Sketch
 from otdravg.cable.measure.standing import Measured
 from otdravg.cable.model import CableFinding, ShotRecord
+from otdravg.findings import Scope, defect, says
 from otdravg.shot.settings import Direction
 
 __all__ = ["tell_copies"]
@@ -116,21 +117,22 @@ def _with_answer(
     if not fits:
         return finding
     (best, fitting), *others = fits
-    evidence = (
-        f"{finding.evidence}; held against the shot from the other end, log-likelihood "
-        + ", ".join(f"{ratio:+.1f} as {place_text(record)}" for ratio, record in fits)
-    )
     clear = all(best - ratio >= CLEAR for ratio, _ in others) if others else best >= CLEAR
-    if best <= 0 or not clear:
-        return replace(finding, evidence=f"{evidence}: the glass does not tell")
     own = slot_of(fitting)
-    in_order = sorted(claims, key=lambda slot: (slot[0], slot[1], slot[2].value))
-    missing = " and ".join(place_text(claims[slot]) for slot in in_order if slot != own)
-    if own == slot_of(kept):
-        advice = f"{kept.path} was used, and its glass fits; find or take {missing}"
+    if best <= 0 or not clear:
+        case = "untold"
     else:
-        advice = (
-            f"{kept.path} was used as {place_text(kept)}, but its glass is that of "
-            f"{place_text(fitting)}: say so in a mapping table, and find or take {missing}"
-        )
-    return replace(finding, evidence=evidence, what_to_do=advice)
+        case = "fits" if own == slot_of(kept) else "fits-another"
+    in_order = sorted(claims, key=lambda slot: (slot[0], slot[1], slot[2].value))
+    said = defect(
+        "header-edited", Scope.CABLE, case,
+        files=len(finding.files), points=kept.point_count, places=finding.said["places"],
+        file=kept.path,
+        held=tuple(
+            says("held-as", ratio_nats=float(ratio), place=claimed(record))
+            for ratio, record in fits
+        ),
+        own=claimed(kept), other=claimed(fitting),
+        missing=tuple(claimed(claims[slot]) for slot in in_order if slot != own),
+    )  # fmt: skip
+    return replace(finding, said=said)

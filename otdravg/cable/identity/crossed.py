@@ -11,7 +11,7 @@ from statistics import NormalDist, median
 import numpy as np
 import numpy.typing as npt
 
-from otdravg.cable.checks.notes import about_fibre, numbers_text
+from otdravg.cable.checks.notes import about_fibre
 from otdravg.cable.decisions.renumber import renumbering
 from otdravg.cable.identity.fingerprint import Comparison, Features, ShotOnSpan, features_of
 from otdravg.cable.identity.stories import (
@@ -28,7 +28,8 @@ from otdravg.cable.measure.jobs import Sketch
 from otdravg.cable.measure.standing import Measured
 from otdravg.cable.model import CableFinding, Confidence, FibreKey, IdentityCheck
 from otdravg.errors import Refusal
-from otdravg.findings import Severity
+from otdravg.findings import Scope, Statement, defect, note, says
+from otdravg.trade import numbers_text
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.intp]
@@ -137,12 +138,15 @@ def _from_one_end(measured: Sequence[Measured]) -> list[CableFinding]:
             continue
         finding = about_fibre(
             rest[0].key,
-            Severity.DEFECT,
-            "pair-doubtful",
-            f"of {len(own)} pairs at {nm} nm {len(own) - len(rest)} were shot twice from one end: "
-            f"fibres {numbers_text([one.key.fibre for one in rest])} perhaps, too, whose pairs do "
-            "not show it",
-            "find out from which end the shots were taken; shoot the other end",
+            defect(
+                "pair-doubtful",
+                Scope.CABLE,
+                "one-end",
+                pairs=len(own),
+                at_nm=nm,
+                twice=len(own) - len(rest),
+                fibres=numbers_text(one.key.fibre for one in rest),
+            ),
             wavelength_nm=nm,
             files=tuple(r.path for one in rest for r in one.records if r is not None),
         )
@@ -253,8 +257,8 @@ def _features(
 
 
 def _untold(key: FibreKey, count: int) -> IdentityCheck:
-    text = f"only {count} fibres pass the same closures: too few to compare"
-    return IdentityCheck(key, Confidence.NOT_TOLD, None, None, text)
+    said = says("too-few-to-compare", fibres=count)
+    return IdentityCheck(key, Confidence.NOT_TOLD, None, None, said)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -343,13 +347,16 @@ class _Group:
         shot, called = self._keys[i].fibre, self._keys[j].fibre
         finding = about_fibre(
             self._keys[wrong[0]],
-            Severity.DEFECT,
-            "other-fibre",
-            f"one fibre was shot twice from {end} and called {shot} and {called}: both shots read "
-            f"alike at every closure, as two fibres do not: log-likelihood margin {odds:.1f} "
-            f"(about {odds_text(odds)} to 1)",
-            f"shoot fibre {called} again from {end}"
-            + (f", and fibre {shot}: which of both was shot is open" if len(wrong) > 1 else ""),
+            defect(
+                "other-fibre",
+                Scope.CABLE,
+                "twice-open" if len(wrong) > 1 else "twice",
+                end=end,
+                shot=shot,
+                called=called,
+                margin_nats=odds,
+                odds=odds_text(odds),
+            ),
             files=self._files(sorted((i, j))),
         )
         return replace(finding, other_fibres=tuple(self._keys[n].fibre for n in wrong[1:]))
@@ -357,15 +364,16 @@ class _Group:
     def _perhaps_crossed(self, doubt: Story) -> CableFinding:
         rows = sorted(doubt.rows.tolist())
         fibres = [self._keys[n].fibre for n in rows]
-        listed = f"{', '.join(map(str, fibres[:-1]))} and {fibres[-1]}"
         finding = about_fibre(
             self._keys[rows[0]],
-            Severity.DEFECT,
-            "pair-doubtful",
-            f"the shots of fibres {listed} fit better exchanged than as they are numbered: "
-            f"log-likelihood margin {doubt.odds:.1f} (about {odds_text(doubt.odds)} to 1), which "
-            "is no proof",
-            "prove these fibres with light from end to end, or shoot both ends again",
+            defect(
+                "pair-doubtful",
+                Scope.CABLE,
+                "exchanged",
+                fibres=", ".join(map(str, fibres)),
+                margin_nats=doubt.odds,
+                odds=odds_text(doubt.odds),
+            ),
             files=self._files(rows),
         )
         return replace(finding, other_fibres=tuple(fibres[1:]))
@@ -459,14 +467,12 @@ class _Group:
         for n in np.flatnonzero(np.isfinite(margin)).tolist():
             key, other = self._keys[n], self._keys[int(best[n])].fibre
             value = float(margin[n])
-            text = (
-                f"log-likelihood {own[n]:+.1f}, {value:+.1f} against the best other, fibre {other}"
-            )
+            said = says("identity", own_nats=float(own[n]), margin_nats=value, fibre=other)
             # Among all shots from both ends, one that fits by chance must not count.
             better = own[n] < CLEAR and value < -(2 * log(count) + CLEAR)
             if n in in_doubt:
                 confidence = Confidence.DOUBTFUL
-                text = f"its number is in doubt; as labelled, {text}"
+                said = says("identity-in-doubt", identity=said)
             elif better or n in wrong:
                 confidence = Confidence.DOUBTFUL
                 findings.append(
@@ -476,7 +482,7 @@ class _Group:
                 confidence = Confidence.CONFIRMED
             else:
                 confidence = Confidence.LIKELY if own[n] > 0 else Confidence.NOT_TOLD
-            checks.append(IdentityCheck(key, confidence, value, other, text))
+            checks.append(IdentityCheck(key, confidence, value, other, said))
         return checks, findings
 
     def _wrong(self, own: FloatArray, pairs: Sequence[int], *, is_slip: bool) -> set[int]:
@@ -509,24 +515,20 @@ class _Group:
         fibres = [self._keys[n].fibre for n in rows]
         finding = about_fibre(
             self._keys[rows[0]],
-            Severity.DEFECT,
-            "numbering-unexplained",
-            f"as numbered, the shots from A and from B of fibres {numbers_text(fibres)} do not "
-            "belong together, and no simple renumbering explains it",
-            "nothing of these fibres is graded: find out how each end was numbered, prove fibres "
-            "with light from end to end, and give the numbers in a mapping table; else shoot again",
+            defect("numbering-unexplained", Scope.CABLE, fibres=numbers_text(fibres)),
             files=self._files(rows),
         )
         return replace(finding, other_fibres=tuple(fibres[1:]))
 
     def _by_labels(self, fits: FloatArray) -> CableFinding:
         return CableFinding(
-            Severity.NOTE,
-            "numbering-by-labels",
-            f"numbering rests on the labels here: the glass is too alike to tell {fits.size} "
-            f"fibres apart (median log-likelihood {np.median(fits):+.1f}, "
-            f"{CLEAR:.1f} is asked for)",
-            "a continuity test with light from end to end would prove it",
+            note(
+                "numbering-by-labels",
+                Scope.CABLE,
+                fibres=int(fits.size),
+                median_nats=float(np.median(fits)),
+                asked_nats=CLEAR,
+            ),
             cable=self._keys[0].cable,
         )
 
@@ -538,22 +540,16 @@ class _Group:
         pair = np.array([n, best])
         own, gap = float(comparison.own()[n]), -(margin or 0.0)
         is_other = margin is not None and np.nanmax(comparison.of_pairs(pair, pair[::-1])) > 0
-        finding = about_fibre(
-            key,
-            Severity.DEFECT,
-            "other-fibre" if is_other else "pair-doubtful",
-            f"a shot of fibre {other.fibre} fits fibre {key.fibre} better than its own partner: "
-            f"log-likelihood margin {gap:.1f} (about {odds_text(gap)} to 1)"
+        said = (
+            defect(
+                "other-fibre", Scope.CABLE, other=other.fibre, fibre=key.fibre, margin_nats=gap,
+                odds=odds_text(gap),
+            )
             if is_other
-            else "the shots from A and B look like two fibres rather than one: log-likelihood "
-            f"{own:.1f}, and no other fibre's shot fits clearly",
-            f"perhaps fibre {other.fibre} was shot twice under two numbers; shoot fibre "
-            f"{key.fibre} again from both ends"
-            if is_other
-            else "one of them may be of another fibre or cable: prove the fibre with light from "
-            "end to end, or shoot both ends again",
-            files=self._files([n, best] if is_other else [n]),
-        )
+            else defect("pair-doubtful", Scope.CABLE, own_nats=own)
+        )  # fmt: skip
+        files = self._files([n, best] if is_other else [n])
+        finding = about_fibre(key, said, files=files)
         # Whose shot fits elsewhere may be wrong where it is, too.
         is_sure = not is_other or comparison.own()[best] >= CLEAR
         return finding if is_sure else replace(finding, other_fibres=(other.fibre,))
@@ -564,11 +560,10 @@ class _Group:
         numbers = sorted(self._numbers(story.rows) | self._numbers(story.partner))
         is_shot = comparison.is_shot[0][story.rows]
         lone = self._numbers(story.rows[(story.partner < 0) & is_shot])
-        where = "" if nm is None else f" at {nm} nm only"
-        odds = f"log-likelihood margin {story.odds:.1f} (about {odds_text(story.odds)} to 1)"
-        missing = (
-            f"; no shot from B is of fibre {numbers_text(lone)}" if lone and len(lone) <= 12 else ""
-        )
+        margin = says("margin", margin_nats=story.odds, odds=odds_text(story.odds))
+        words = self._words(story, is_shot)
+        if lone and len(lone) <= 12:
+            words = says("none-from-b", what=words, fibres=numbers_text(lone))
         new = {
             self._keys[int(j)].fibre: self._keys[int(i)].fibre
             for i, j in zip(story.rows, story.partner, strict=True)
@@ -581,16 +576,15 @@ class _Group:
             a, b = numbers
             finding = about_fibre(
                 FibreKey(self._keys[0].cable, numbers[0]),
-                Severity.DEFECT,
-                "fibres-crossed",
-                f"the shots of fibres {a} and {b} from A fit each other's shots from B{where}: "
-                f"{odds}",
-                "nothing was exchanged: trace both fibres, then exchange the numbers of their "
-                "shots from B in a mapping table, or confirm the crossing as a reviewer's decision"
-                if nm is None
-                else "nothing was exchanged: at the other wavelengths both fibres are themselves, "
-                "so the files were named wrongly; exchange the numbers of one end's shots in a "
-                "mapping table",
+                defect(
+                    "fibres-crossed",
+                    Scope.CABLE,
+                    "" if nm is None else "one-wavelength",
+                    fibre=a,
+                    other=b,
+                    at_nm=nm,
+                    margin=margin,
+                ),
                 wavelength_nm=nm,
                 files=files,
             )
@@ -598,13 +592,15 @@ class _Group:
             self.renumberings.append(Renumbering(self._keys[0].cable, nm, new))
             finding = about_fibre(
                 FibreKey(self._keys[0].cable, numbers[0]),
-                Severity.DEFECT,
-                "numbering-differs",
-                f"{self._words(story, is_shot)}{where}{missing}: {odds} against the next "
-                "explanation",
-                "nothing was renumbered and nothing of these fibres is graded: prove one fibre "
-                "with light from end to end; if B's numbers are wrong, decide renumber with "
-                f'"B {renumbering(new)}"' + ("" if nm is None else f" at {nm} nm"),
+                defect(
+                    "numbering-differs",
+                    Scope.CABLE,
+                    "" if nm is None else "one-wavelength",
+                    what=words,
+                    at_nm=nm,
+                    margin=margin,
+                    renumbering=renumbering(new),
+                ),
                 wavelength_nm=nm,
                 files=files,
             )
@@ -614,7 +610,7 @@ class _Group:
     def _numbers(self, rows: Iterable[int]) -> set[int]:
         return {self._keys[n].fibre for n in rows if n >= 0}
 
-    def _words(self, story: Story, is_shot: npt.NDArray[np.bool_]) -> str:
+    def _words(self, story: Story, is_shot: npt.NDArray[np.bool_]) -> Statement:
         """Say what went wrong."""
         told = (story.partner >= 0) & is_shot
         rows, partner = story.rows[told], story.partner[told]
@@ -624,43 +620,22 @@ class _Group:
         ribbons = sorted({(n - 1) // size + 1 for n in at_a})
         if story.kind is Kind.SHIFTED:
             steps = partner - rows == story.step
-            from_a = numbers_text(np.array(at_a)[steps].tolist())
-            from_b = numbers_text(np.array(at_b)[steps].tolist())
-            way = "higher" if story.step > 0 else "lower"
-            return (
-                f"the numbers are shifted by {abs(story.step)}: the shots from A of {from_a} are "
-                f"of the fibres that B calls {from_b}, {abs(story.step)} {way}"
-            )
-        if story.kind is Kind.ROLLED:
-            return (
-                f"ribbon {ribbons[0]} is turned over (rolled): its fibres {at_a[0]} to "
-                f"{at_a[-1]} from A are {at_b[0]} to {at_b[-1]} from B, in reverse order"
-            )
-        if story.kind is Kind.TURNED:
-            return (
-                f"the numbers of ribbon {ribbons[0]} are shifted by {abs(story.step)} within it: "
-                f"fibre {at_a[0]} from A is {at_b[0]} from B, and so on round"
-            )
-        if story.kind is Kind.RIBBONS:
-            return f"ribbons {ribbons[0]} and {ribbons[-1]} are exchanged between A and B"
-        if story.kind is Kind.BACKWARDS:
-            return (
-                f"the ends are numbered in reverse: fibres {at_a[0]} to {at_a[-1]} from A are "
-                f"{at_b[0]} to {at_b[-1]} from B"
-            )
-        if story.kind is Kind.RIBBONS_BACKWARDS:
-            return (
-                f"the ribbons are numbered in reverse: {ribbons[0]} to {ribbons[-1]} from A are "
-                f"{ribbons[-1]} to {ribbons[0]} from B"
-            )
-        pairs = ", ".join(f"{a} is {b}" for a, b in zip(at_a[:12], at_b[:12], strict=True))
-        if len(at_a) <= _FEW_FIBRES:
-            return f"fibres {numbers_text(at_a)} are mixed up; from A and from B: {pairs}"
-        more = ", …" if len(at_a) > 12 else ""
-        return (
-            "as numbered these shots do not belong together, and no simple renumbering explains "
-            f"it; each by its glass, most likely, from A and from B: {pairs}{more}"
-        )
+            return says(
+                "numbers-higher" if story.step > 0 else "numbers-lower", step=abs(story.step),
+                from_a=numbers_text(np.array(at_a)[steps].tolist()),
+                from_b=numbers_text(np.array(at_b)[steps].tolist()),
+            )  # fmt: skip
+        if story.kind in _ROUND:
+            return says(
+                _ROUND[story.kind], ribbon=ribbons[0], last_ribbon=ribbons[-1],
+                step=abs(story.step), first_a=at_a[0], last_a=at_a[-1],
+                first_b=at_b[0], last_b=at_b[-1],
+            )  # fmt: skip
+        few = len(at_a) <= _FEW_FIBRES
+        pairs = ", ".join(f"{a} = {b}" for a, b in zip(at_a[:12], at_b[:12], strict=True))
+        pairs += ", …" if len(at_a) > 12 else ""
+        code = "numbers-mixed" if few else "numbers-unexplained"
+        return says(code, fibres=numbers_text(at_a), pairs=pairs)
 
     def _left_over(self, story: Story, comparison: Comparison, nm: int | None) -> dict[int, int]:
         """Shots from B that a story leaves without a partner: a fibre shot twice, or none."""
@@ -702,3 +677,13 @@ def _as_labelled(table: Comparison, story: Story) -> bool:
 def odds_text(margin: float) -> str:
     """Write the odds of a log-likelihood margin: ``350`` to one, or ``10^7``."""
     return f"{exp(margin):.0f}" if margin < log(1e4) else f"10^{margin / log(10):.0f}"
+
+
+#: Slips of a whole ribbon or of all of them, by how they are said.
+_ROUND = {
+    Kind.ROLLED: "ribbon-rolled",
+    Kind.TURNED: "ribbon-turned",
+    Kind.RIBBONS: "ribbons-exchanged",
+    Kind.BACKWARDS: "numbers-backwards",
+    Kind.RIBBONS_BACKWARDS: "ribbons-numbered-backwards",
+}

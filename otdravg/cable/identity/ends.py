@@ -20,7 +20,7 @@ from otdravg.cable.files.attempts import number_attempts, when
 from otdravg.cable.files.names import same_text
 from otdravg.cable.measure.jobs import Job, Sketch, measure_job, spread
 from otdravg.cable.model import CableFinding, FibreKey, ShotRecord, ShotUse, Source
-from otdravg.findings import Severity
+from otdravg.findings import Scope, caution
 from otdravg.shot.detect import EventKind
 from otdravg.shot.settings import Direction
 
@@ -235,7 +235,7 @@ def _told_so(record: ShotRecord, told: Direction | None, turned: bool) -> ShotRe
     if turned:
         told = _opposite(told)
     taken = replace(record.taken_for, direction=told, direction_by=Source.SHOTS)
-    return replace(record, taken_for=taken, use=ShotUse.USED, remark="", attempt=0)
+    return replace(record, taken_for=taken, use=ShotUse.USED, remark=None, attempt=0)
 
 
 def _finding(
@@ -248,16 +248,21 @@ def _finding(
     told = [r for r in records if r.taken_for.direction_by is Source.SHOTS]
     from_a = sum(r.taken_for.direction is Direction.A_TO_B for r in told)
     near = first.identity.location_a if first.identity else ""
-    typed = f"all headers name {near} as the near end" if near else "no header names the near end"
-    basis = f" at {near}" if near else ""
-    how = "" if not by_time else f", {by_time} of them by the order of time"
+    case = "typed" if near else ""
+    if by_time:
+        case = "typed-by-time" if near else "by-time"
     return CableFinding(
-        Severity.CAUTION,
-        "ends-told-by-shots",
-        f"{typed} and no name or folder says where a shot was taken: by places and losses of their "
-        f"events {from_a} shots are from A and {len(told) - from_a} from B{how}",
-        f"the first shot, {first.path}, was taken to be from {of_first.value[0]}{basis}: check one "
-        "fibre, and state directions in names or a mapping table",
+        caution(
+            "ends-told-by-shots",
+            Scope.CABLE,
+            case,
+            near_end=near,
+            from_a=from_a,
+            from_b=len(told) - from_a,
+            by_time=by_time,
+            file=first.path,
+            end=of_first.value[0],
+        ),
         cable=cable,
         files=tuple(sorted(r.path for r in told)),
     )

@@ -9,12 +9,13 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 
-from otdravg.cable.checks.notes import about_fibre, numbers_text
+from otdravg.cable.checks.notes import about_fibre
 from otdravg.cable.measure.standing import Measured
 from otdravg.cable.model import CableFinding, FibreKey, ShotRecord, ShotUse, Source
-from otdravg.findings import Severity
+from otdravg.findings import Scope, caution
 from otdravg.fit.reading import Kind
 from otdravg.shot.settings import Direction
+from otdravg.trade import numbers_text
 
 __all__ = ["turned_round"]
 
@@ -111,15 +112,9 @@ def _turned(record: ShotRecord, turned: set[_Slot]) -> ShotRecord:
 def _finding(own: Sequence[Measured]) -> CableFinding:
     fibres = sorted({one.key.fibre for one in own})
     wavelengths = {one.wavelength_nm for one in own}
-    noun = "fibre" if len(fibres) == 1 else "fibres"
     finding = about_fibre(
         own[0].key,
-        Severity.CAUTION,
-        "ends-exchanged",
-        f"A and B are exchanged for {noun} {numbers_text(fibres)}: the splices lie mirrored to "
-        "those of the cable's other fibres",
-        "its losses were judged at the places that they are at; correct the directions in the "
-        "names or in a mapping table",
+        caution("ends-exchanged", Scope.CABLE, fibres=numbers_text(fibres)),
         wavelength_nm=wavelengths.pop() if len(wavelengths) == 1 else None,
         files=tuple(r.path for one in own for r in one.records if r is not None),
     )

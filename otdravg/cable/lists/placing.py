@@ -46,6 +46,6 @@ def on_the_sheath(
         spot = None
         if survey is not None and finding.distance_m is not None:
             spot = survey.at(finding.distance_m, U_PLACE_M)
-        evidence = finding.evidence if spot is None else f"{finding.evidence}; {spot.text}"
-        placed.append(replace(finding, evidence=evidence))
+        beside = finding.beside if spot is None else (*finding.beside, spot.said)
+        placed.append(replace(finding, beside=beside))
     return placed

@@ -21,6 +21,7 @@ from itertools import pairwise
 import numpy as np
 
 from otdravg.cable.lists.facts import SPLICED, Mark, RoutePlace
+from otdravg.findings import Statement, says
 
 __all__ = ["HIGHEST_FACTOR", "UNITS", "Odd", "Section", "Spot", "Survey", "survey"]
 
@@ -109,15 +110,13 @@ class Spot:
         return 2 * self.u_mark
 
     @property
-    def text(self) -> str:
-        """In words: ``between MH 19 and MH 27, sheath mark about 3310 ± 8 m``."""
-        where = (
-            f"in the coil at {self.before}"
-            if self.before == self.after
-            else f"between {self.before} and {self.after}"
-        )
-        unit = math.ceil(self.expanded_mark)
-        return f"{where}, sheath mark about {self.mark:.0f} ± {unit} {self.unit}"
+    def said(self) -> Statement:
+        """The place: ``between MH 19 and MH 27, sheath mark about 3310 ± 8 m``."""
+        return says(
+            "spot-in-coil" if self.before == self.after else "spot-between", before=self.before,
+            after=self.after, mark=round(self.mark), expanded=math.ceil(self.expanded_mark),
+            unit=self.unit,
+        )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,7 +124,7 @@ class Survey:
     """A route held against the shots."""
 
     sections: tuple[Section, ...]
-    odd: tuple[tuple[Odd, str], ...]  # what, and where with figures
+    odd: tuple[tuple[Odd, Statement], ...]  # what, and where with figures
     end: tuple[float, float] | None = None  # end B in the shots, and its standard uncertainty
 
     def at(self, shot_m: float, u_m: float = 0.0) -> Spot | None:
@@ -200,7 +199,7 @@ def survey(
     -------
     Survey
     """
-    odd: list[tuple[Odd, str]] = []
+    odd: list[tuple[Odd, Statement]] = []
     bounds = [n for n, place in enumerate(places) if place.kind in SPLICED]
     runs = [(a, b) for a, b in pairwise(bounds)]
     known: dict[int, tuple[float, float]] = {}
@@ -211,10 +210,12 @@ def survey(
     tapes = {run: _tapes(places, run) for run in runs}
     matched, left_over = _matched(places, bounds, tapes, found, known)
     known |= matched
-    odd += [(Odd.NOT_LISTED, f"{name} at {m:.0f} m from A") for name, m, _ in left_over]
+    odd += [
+        (Odd.NOT_LISTED, says("closure-at", name=name, at_m=float(m))) for name, m, _ in left_over
+    ]
     if found:
         closures = [n for n in bounds if places[n].kind == "closure" and n not in known]
-        odd += [(Odd.NOT_SEEN, places[n].label) for n in closures]
+        odd += [(Odd.NOT_SEEN, says("as-found", text=places[n].label)) for n in closures]
     chosen = {}
     for run, own in tapes.items():
         tape, more = _chosen(places, run, own, known)
@@ -326,9 +327,9 @@ def _chosen(
     run: tuple[int, int],
     tapes: Sequence[_Tape],
     known: dict[int, tuple[float, float]],
-) -> tuple[_Tape | None, list[tuple[Odd, str]]]:
+) -> tuple[_Tape | None, list[tuple[Odd, Statement]]]:
     """Choose how the marks of a section are meant: the shots decide where they show both ends."""
-    where = f"{places[run[0]].label} to {places[run[1]].label}"
+    where = says("from-to", first=places[run[0]].label, last=places[run[1]].label)
     if not tapes:
         return None, [(Odd.UNMARKED, where)]
     tape = tapes[0]
@@ -342,10 +343,15 @@ def _chosen(
             <= HIGHEST_FACTOR + 3 * u_m / t.length_m
         ]  # fmt: skip
         if not fitting:
-            figures = f"{tape.length_m:.0f} m by the marks, {glass_m:.0f} m by the shots"
-            return None, [(Odd.LENGTH, f"{where}, {figures}")]
+            figures = says(
+                "lengths-of", where=where, marks_m=float(tape.length_m), shots_m=float(glass_m)
+            )
+            return None, [(Odd.LENGTH, figures)]
         tape = fitting[0]
-    odd = [(Odd.BACKWARDS, f"{mark:g} at {places[n].label}, {where}") for n, mark in tape.dropped]
+    odd = [
+        (Odd.BACKWARDS, says("mark-at", mark=f"{mark:g}", place=places[n].label, where=where))
+        for n, mark in tape.dropped
+    ]
     if tape.is_wrapped:
         odd.append((Odd.WRAPPED, where))
     if tape.unit == "ft" and not any(m.unit for _, _, m in _marks(places, run)):

@@ -6,18 +6,18 @@ from collections import defaultdict
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
+from decimal import Decimal
 from difflib import get_close_matches
 from itertools import pairwise
 
-from otdravg.cable.checks.notes import numbers_text
 from otdravg.cable.files.attempts import date_of
 from otdravg.cable.files.names import same_text
 from otdravg.cable.log.model import LoggedSplice, LogLine, in_order
 from otdravg.cable.measure.closures import CableMap
 from otdravg.cable.measure.standing import Measured
 from otdravg.cable.model import CableFinding, FibreKey, ShotRecord
-from otdravg.findings import Severity
-from otdravg.trade import ribbon_position
+from otdravg.findings import Scope, Statement, caution, defect, says
+from otdravg.trade import numbers_text, ribbon_position
 
 __all__ = ["HeldLog", "hold"]
 
@@ -83,8 +83,10 @@ class HeldLog:
             *(self._fewer(place, proved) for place, proved in more.items()),
         ]
 
-    def _unit(self, unit: int) -> str:
-        return f"{'ribbon' if self.ribbon_size else 'fibre'} {unit}"
+    def _unit(self, unit: int) -> Statement:
+        if self.ribbon_size:
+            return says("at-ribbon", ribbon=unit)
+        return says("fibre-named", fibre=unit)
 
     def _older(
         self, place: Place, ends: Sequence[str], measured: Sequence[Measured]
@@ -93,15 +95,19 @@ class HeldLog:
         fibres = sorted({one.key.fibre for one in measured})
         line = logged.last
         return CableFinding(
-            Severity.DEFECT,
-            "shot-before-work",
-            f"the splice log has {self._unit(place[2])} spliced here on {_time(line.when)} (line "
-            f"{line.line}), and the shots {' and '.join(ends)} are older",
-            f"shoot fibres {numbers_text(fibres)} {' and '.join(ends)} again, or correct the date "
-            "in the log; their splices here are not graded before",
+            defect(
+                "shot-before-work",
+                Scope.CABLE,
+                "log",
+                what=self._unit(place[2]),
+                when=f"{line.when:%Y-%m-%d %H:%M}",
+                line=line.line,
+                ends=", ".join(ends),
+                fibres=numbers_text(fibres),
+            ),
             cable=place[0],
             fibre=fibres[0],
-            direction=" and ".join(ends),
+            direction=", ".join(ends),
             closure=line.closure,
             files=tuple(dict.fromkeys(r.path for one in measured for r in one.records if r)),
             other_fibres=tuple(fibres[1:]),
@@ -110,11 +116,14 @@ class HeldLog:
     def _fewer(self, place: Place, proved: int) -> CableFinding:
         logged = self.splices[place]
         return CableFinding(
-            Severity.CAUTION,
-            "attempts-differ",
-            f"{self._unit(place[2])}: the splice log has it made {_times(logged.tries)} (lines "
-            f"{_numbers(logged.lines)}), the shots prove {proved}",
-            "the log counts; add what is missing in it",
+            caution(
+                "attempts-differ",
+                Scope.CABLE,
+                what=self._unit(place[2]),
+                tries=logged.tries,
+                lines=_numbers(logged.lines),
+                proved=proved,
+            ),
             cable=place[0],
             closure=logged.last.closure,
         )
@@ -158,14 +167,12 @@ def hold(
     last_unit = _last_unit(own_map, ribbon_size, fibre_count)
     beyond = [line for line, number in places if not 1 <= line.ribbon <= last_unit]
     if beyond:
-        noun = "ribbon" if ribbon_size else "fibre"
-        findings.append(
-            _odd(
-                "log-line-unplaced", names[0], beyond,
-                f"{noun} {numbers_text(line.ribbon for line in beyond)}; the cable has {last_unit}",
-                f"correct the {noun}; these lines are not used",
-            )
+        said = caution(
+            "log-line-unplaced", Scope.CABLE, "ribbon" if ribbon_size else "fibre",
+            lines=_numbers(beyond), units=numbers_text(line.ribbon for line in beyond),
+            last=last_unit,
         )  # fmt: skip
+        findings.append(CableFinding(said, names[0]))
     by_place: dict[Place, list[LogLine]] = defaultdict(list)
     for line, number in places:
         if line not in beyond and number is not None:
@@ -207,10 +214,8 @@ def _without_twins(
         if first is not line:
             twins.append(line)
     if twins:
-        findings.append(
-            _odd("log-line-twice", cable, twins, "they say what other lines have said, to the "
-                 "minute", "each counts once; take the copies out")
-        )  # fmt: skip
+        said = caution("log-line-twice", Scope.CABLE, lines=_numbers(twins))
+        findings.append(CableFinding(said, cable))
     return [line for line in lines if line not in twins]
 
 
@@ -233,11 +238,11 @@ def _places(
     findings = []
     for name, own in odd.items():
         near = get_close_matches(name, names, 1)
-        advice = f"meant is perhaps {near[0]}" if near else f"it is one of {', '.join(names)}"
-        findings.append(
-            _odd("log-line-unplaced", own_map.cable, own, f"closure {name} is none of this cable's",
-                 f"correct the name: {advice}; these lines are not used")
+        said = caution(
+            "log-line-unplaced", Scope.CABLE, "near" if near else "closure", lines=_numbers(own),
+            name=name, meant=near[0] if near else ", ".join(names),
         )  # fmt: skip
+        findings.append(CableFinding(said, own_map.cable))
     return placed, findings
 
 
@@ -261,11 +266,8 @@ def _backwards(lines: Sequence[LogLine], cable: str) -> Iterator[CableFinding]:
         if len(falls) <= _SORTED_SHARE * len(own):
             back += falls
     if back:
-        yield _odd(
-            "log-time-backwards", cable, back,
-            "they are dated before the line above them of the same machine",
-            "check the dates of both; the order of splices goes by them",
-        )  # fmt: skip
+        said = caution("log-time-backwards", Scope.CABLE, lines=_numbers(back))
+        yield CableFinding(said, cable)
 
 
 def _clocks(
@@ -288,15 +290,11 @@ def _clocks(
         return []
     apart = max(s.lines[0].when - first[s.cable, s.unit] for s in early)
     hours = apart.total_seconds() / 3600
-    return [
-        _odd(
-            "log-clock-differs", early[0].cable, [s.lines[0] for s in early],
-            f"{len(early)} of {len(checked)} splices are dated up to {hours:.1f} h after shots "
-            "that pass them",
-            "compare the instruments' clocks and the log's; nothing is said by the log of which "
-            "shots are older than the work",
-        )
-    ]  # fmt: skip
+    said = caution(
+        "log-clock-differs", Scope.CABLE, lines=_numbers([s.lines[0] for s in early]),
+        early=len(early), splices=len(checked), hours=Decimal(f"{hours:.1f}"),
+    )  # fmt: skip
+    return [CableFinding(said, early[0].cable)]
 
 
 def _ends_before(
@@ -311,23 +309,5 @@ def _ends_before(
     )
 
 
-def _odd(
-    code: str, cable: str, lines: Sequence[LogLine], evidence: str, what_to_do: str
-) -> CableFinding:
-    noun = "line" if len(lines) == 1 else "lines"
-    return CableFinding(
-        Severity.CAUTION, code, f"splice log, {noun} {_numbers(lines)}: {evidence}", what_to_do,
-        cable=cable,
-    )  # fmt: skip
-
-
 def _numbers(lines: Sequence[LogLine]) -> str:
     return numbers_text(line.line for line in lines)
-
-
-def _time(when: datetime) -> str:
-    return f"{when:%Y-%m-%d %H:%M}"
-
-
-def _times(count: int) -> str:
-    return "once" if count == 1 else f"{count} times"

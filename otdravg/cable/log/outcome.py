@@ -7,7 +7,6 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from statistics import median
 
-from otdravg.cable.checks.notes import numbers_text
 from otdravg.cable.log.held import HeldLog, Place, unit_of
 from otdravg.cable.log.machines import far_below, machines
 from otdravg.cable.log.model import LoggedSplice, SpliceLog, Succession, Tool, Wear
@@ -16,8 +15,8 @@ from otdravg.cable.log.wear import wear_of
 from otdravg.cable.model import CableFinding, SpliceRow
 from otdravg.cable.patterns.find import is_sample
 from otdravg.cable.resplice.crew import by_fibre, combined_verdict, misses
-from otdravg.findings import Severity
-from otdravg.quantities import Quantity, loss_text, reported
+from otdravg.findings import Scope, Statement, caution, note, says
+from otdravg.trade import numbers_text
 from otdravg.verdict import Profile
 from otdravg.verdict.splice import splice_limit
 from otdravg.verdict.verdicts import Circumstances
@@ -110,22 +109,17 @@ def _missing(held: HeldLog, at: Mapping[Place, object]) -> Iterator[CableFinding
         if place[:2] in logged and place not in held.splices:
             lacks[place[:2]].append(place[2])
     for where, units in sorted(lacks.items()):
-        noun = "ribbon" if held.ribbon_size else "fibre"
-        yield CableFinding(
-            Severity.NOTE,
-            "splice-not-in-log",
-            f"{noun} {numbers_text(units)} at closure {names[where]} shows a splice, and the "
-            "splice log has none there",
-            "add it; its attempts are those that the shots prove",
-            cable=where[0],
-            closure=names[where],
-        )
+        said = note(
+            "splice-not-in-log", Scope.CABLE, "" if held.ribbon_size else "fibre",
+            units=numbers_text(units), closure=names[where],
+        )  # fmt: skip
+        yield CableFinding(said, where[0], closure=names[where])
 
 
 def _findings(log: SpliceLog, held: HeldLog) -> Iterator[CableFinding]:
     cable = log.splices[0].cable
-    unit = "ribbon" if held.ribbon_size else "fibre"
-    yield from (_turn(own, cable, unit) for own in log.successions)
+    is_ribbon = held.ribbon_size is not None
+    yield from (_turn(own, cable, is_ribbon) for own in log.successions)
     for wear in log.wear:
         if wear.chance < _LEVEL and wear.now_db >= _LEAST_DB:
             yield _worn(wear, cable)
@@ -134,69 +128,47 @@ def _findings(log: SpliceLog, held: HeldLog) -> Iterator[CableFinding]:
         for splice in log.splices
         if (db := far_below(splice.last, splice.measured_db, log.machines)) is not None
     ]
-    yield from (_far_below(splice, db, unit) for splice, db in below)
+    yield from (_far_below(splice, db, is_ribbon) for splice, db in below)
 
 
-def _turn(own: Succession, cable: str, unit: str) -> CableFinding:
+def _turn(own: Succession, cable: str, is_ribbon: bool) -> CableFinding:
     count, rest = own.elsewhere
-    evidence = (
-        f"{len(own.bad)} of {len(own.splices)} splices in a row with "
-        f"{_blade(own.cleaver, own.blade)} are over the limit "
-        f"({unit} {numbers_text(line.ribbon for line in own.bad)}); {count} of {rest} elsewhere in "
-        "the log"
-    )
-    if own.is_in:
-        advice = "turn the blade before the next one; clean grooves and look at the electrodes too"
-    else:
-        advice = "the blade was turned since; nothing is to be done about it"
-    return CableFinding(
-        Severity.CAUTION if own.is_in else Severity.NOTE,
-        "bad-in-succession",
-        evidence,
-        advice,
-        cable=cable,
-        closure=own.bad[-1].closure,
-    )
+    grave = caution if own.is_in else note
+    said = grave(
+        "bad-in-succession", Scope.CABLE, "" if own.is_in else "turned", bad=len(own.bad),
+        splices=len(own.splices), blade=_blade(own.cleaver, own.blade),
+        units=_units([line.ribbon for line in own.bad], is_ribbon), count=count, rest=rest,
+    )  # fmt: skip
+    return CableFinding(said, cable, closure=own.bad[-1].closure)
+
+
+def _units(numbers: Sequence[int], is_ribbon: bool) -> Statement:
+    text = numbers_text(numbers)
+    return says("ribbons-named", ribbons=text) if is_ribbon else says("fibres-named", fibres=text)
 
 
 def _worn(wear: Wear, cable: str) -> CableFinding:
-    rise = loss_text(wear.rise_db, 2 * wear.u_rise_db)
-    tool = {
-        Tool.BLADE: _blade(wear.name, wear.blade),
-        Tool.ELECTRODES: f"the electrodes of splicer {wear.name or '(not named)'}",
-        Tool.EITHER: f"{_blade(wear.name, wear.blade)}, or the electrodes",
-    }[wear.tool]
-    advice = {
-        Tool.BLADE: "turn the blade before the next one",
-        Tool.ELECTRODES: "change the electrodes, or clean and condition them, before the next one",
-        Tool.EITHER: "turn the blade before the next one, and look at the electrodes",
-    }[wear.tool]
-    return CableFinding(
-        Severity.CAUTION,
-        "loss-rises-with-use",
-        f"the loss of ribbons rises by {rise} for 1,000 fibres since {tool} was new; "
-        f"{wear.fibres_now:,} by now, so about {reported(wear.now_db, Quantity.LOSS_DB)} dB",
-        advice,
-        cable=cable,
-    )
-
-
-def _blade(cleaver: str, blade: str) -> str:
-    at = f" at position {blade}" if blade else ""
-    return f"the blade of cleaver {cleaver or '(not named)'}{at}"
-
-
-def _far_below(splice: LoggedSplice, below_db: float, unit: str) -> CableFinding:
-    line = splice.last
-    estimated, measured, more = (
-        reported(db, Quantity.LOSS_DB) for db in (line.estimated_db, splice.measured_db, below_db)
-    )
-    return CableFinding(
-        Severity.NOTE,
-        "estimate-far-below",
-        f"{unit} {splice.unit}: the machine estimated {estimated} dB at most, measured from both "
-        f"ends is {measured} dB, {more} dB more",
-        "look how it lies in the tray before it is cut; or the line is of another ribbon",
-        cable=splice.cable,
-        closure=line.closure,
+    if wear.tool is Tool.ELECTRODES:
+        tool = says("electrodes-of", name=wear.name) if wear.name else says("electrodes")
+    else:
+        tool = _blade(wear.name, wear.blade)
+    case = {Tool.BLADE: "blade", Tool.ELECTRODES: "electrodes", Tool.EITHER: "either"}[wear.tool]
+    said = caution(
+        "loss-rises-with-use", Scope.CABLE, case, rise_db=wear.rise_db,
+        expanded_db=2 * wear.u_rise_db, tool=tool, fibres=wear.fibres_now, now_db=wear.now_db,
     )  # fmt: skip
+    return CableFinding(said, cable)
+
+
+def _blade(cleaver: str, blade: str) -> Statement:
+    own = says("blade-of", name=cleaver) if cleaver else says("blade")
+    return says("blade-at", blade=own, position=blade) if blade else own
+
+
+def _far_below(splice: LoggedSplice, below_db: float, is_ribbon: bool) -> CableFinding:
+    line = splice.last
+    said = note(
+        "estimate-far-below", Scope.CABLE, what=_units([splice.unit], is_ribbon),
+        estimated_db=line.estimated_db, measured_db=splice.measured_db, more_db=below_db,
+    )  # fmt: skip
+    return CableFinding(said, splice.cable, closure=line.closure)

@@ -20,6 +20,7 @@ import numpy.typing as npt
 
 from otdravg.cable.model import Closure, Source
 from otdravg.errors import BadSetting
+from otdravg.findings import Statement, says
 from otdravg.quantities import metres_of
 from otdravg.trade import ribbon_position
 from otdravg.verdict.rules import Method
@@ -99,14 +100,22 @@ class CableMap:
         """Return a closure by its number."""
         return self.closures[number - 1]
 
-    def stretch(self, fibre: int, distance_m: float) -> str:
+    def stretch(self, fibre: int, distance_m: float) -> Statement:
         """Say between which of a fibre's closures a place lies, from its own A end."""
         passes = self.passes[fibre]
         before = [number for number, at_m in passes.items() if at_m < distance_m]
         after = [number for number, at_m in passes.items() if at_m > distance_m]
-        left = f"closure {self.closure(max(before)).name}" if before else "end A"
-        right = f"closure {self.closure(min(after)).name}" if after else "end B"
-        return f"between {left} and {right}"
+        left = (
+            says("closure-named", name=self.closure(max(before)).name)
+            if before
+            else says("end-named", end="A")
+        )
+        right = (
+            says("closure-named", name=self.closure(min(after)).name)
+            if after
+            else says("end-named", end="B")
+        )
+        return says("between", left=left, right=right)
 
     def slack_m(self, fibres: Sequence[int]) -> dict[int, FloatArray]:
         """How much longer each section of a fibre's ribbon is than usual, metres.

@@ -17,7 +17,7 @@ from otdravg.cable.measure.jobs import Outcome, measure_job, spread
 from otdravg.cable.measure.standing import Measured, MeasuringSetup
 from otdravg.cable.model import CableFinding
 from otdravg.errors import BadSetting
-from otdravg.findings import Severity
+from otdravg.findings import Scope, caution
 from otdravg.fit.reading import Kind
 from otdravg.shot.detect import EventKind
 
@@ -153,12 +153,13 @@ def _better(again: Outcome, before: Outcome) -> Outcome:
 def _unstated(cable: str, members: Sequence[Measured], cords: _Cords) -> CableFinding:
     fibres = len({one.key.fibre for one in members})
     return CableFinding(
-        Severity.CAUTION,
-        "launch-unstated",
-        f"a place {cords.launch_m:.0f} m from the instrument at A and {cords.receive_m:.0f} m from "
-        f"the one at B on all of {fibres} fibres: taken for the ends of a launch and a receive "
-        "fibre that nobody stated, and not for closures; distances count from there",
-        "state them (--launch, --receive), or 0 where there is none",
+        caution(
+            "launch-unstated",
+            Scope.CABLE,
+            launch_m=cords.launch_m,
+            receive_m=cords.receive_m,
+            fibres=fibres,
+        ),
         cable=cable,
     )
 

@@ -20,7 +20,7 @@ from otdravg.cable.files.folder import load
 from otdravg.cable.location import Location
 from otdravg.cable.model import FibreKey
 from otdravg.errors import BadSetting, OtdravgError, Refusal, ShotsDoNotPair
-from otdravg.findings import Finding
+from otdravg.findings import Finding, Statement, says
 from otdravg.fit.reading import Reading, SectionReading
 from otdravg.fit.side import Axis
 from otdravg.pair.checks import pair_findings
@@ -95,8 +95,8 @@ class Outcome:
     sketch_ab: Sketch | None
     sketch_ba: Sketch | None
     refusal: Refusal | None = None
-    problem: str = ""
-    advice: str = ""
+    problem: Statement | None = None
+    advice: Statement | None = None
 
 
 def measure_job(job: Job) -> Outcome:
@@ -109,16 +109,13 @@ def measure_job(job: Job) -> Outcome:
         except ShotsDoNotPair as error:
             reason, problem, advice = error.reason, error.evidence, error.advice
         except BadSetting as error:
-            reason, problem, advice = (
-                None,
-                str(error),
-                "check launch and receive fibre and positions",
-            )
+            reason, problem = None, says("as-found", text=str(error))
+            advice = says("check-cords")
     else:
-        reason, problem, advice = None, "", "shoot the other end"
+        reason, problem, advice = None, None, says("shoot-other-end")
         for missing in (ab, ba):
             if isinstance(missing, OtdravgError):  # gone or changed since its header was read
-                problem, advice = str(missing), "leave the files alone and run the review again"
+                problem, advice = says("as-found", text=str(missing)), says("leave-files-alone")
     return Outcome(
         job, None, (), (), None, None, (),
         _looked_at(ab, job.group_index, job.response[0]),

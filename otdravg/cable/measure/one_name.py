@@ -20,15 +20,15 @@ from typing import TypeVar
 import numpy as np
 import numpy.typing as npt
 
-from otdravg.cable.checks.notes import numbers_text
 from otdravg.cable.files.attempts import Slot, is_one_attempt, number_attempts, slot_of, when
 from otdravg.cable.files.names import direction_of, numbers_by_place, same_text
 from otdravg.cable.identity.fingerprint import ShotOnSpan, features_of
 from otdravg.cable.measure.jobs import Job, Sketch, measure_job, spread
 from otdravg.cable.model import CableFinding, FibreKey, ShotRecord, ShotUse
-from otdravg.findings import Severity
+from otdravg.findings import Scope, caution, defect, says
 from otdravg.shot.detect import EventKind
 from otdravg.shot.settings import Direction
+from otdravg.trade import numbers_text
 
 __all__ = ["tell_names_apart"]
 
@@ -148,7 +148,7 @@ def _slots_with_several(records: Sequence[ShotRecord]) -> dict[Slot, list[int]]:
 
 def _open_again(records: Sequence[ShotRecord]) -> list[ShotRecord]:
     return [
-        replace(r, use=ShotUse.USED, remark="", attempt=0) if r.use is ShotUse.EARLIER else r
+        replace(r, use=ShotUse.USED, remark=None, attempt=0) if r.use is ShotUse.EARLIER else r
         for r in records
     ]
 
@@ -401,16 +401,15 @@ def _renamed(
             taken = replace(record.taken_for, cable=_name(cable, group))
             records[number] = replace(record, taken_for=taken)
             files.append(record.path)
-    parts = [
-        f"{_name(cable, group)}, {median(lengths[group]):.0f} m, fibres {numbers_text(own)}"
+    parts = tuple(
+        says(
+            "cable-of-name", name=_name(cable, group), length_m=median(lengths[group]),
+            fibres=numbers_text(own),
+        )
         for group, own in sorted(fibres.items())
-    ]
+    )  # fmt: skip
     return CableFinding(
-        Severity.CAUTION,
-        "two-cables-one-name",
-        f"more than one cable is named {cable}: shots of one number differ in their glass, fibre "
-        f"after fibre ({'; '.join(parts)})",
-        "taken apart; name each in a mapping table, or review each by itself",
+        caution("two-cables-one-name", Scope.CABLE, cable=cable, parts=parts),
         cable=cable,
         files=tuple(files),
     )
@@ -477,12 +476,15 @@ def _reads_otherwise_soon(shots: Sequence[_Shot]) -> bool:
 def _too_soon(shots: Sequence[_Shot]) -> CableFinding:
     taken = shots[-1].record.taken_for
     return CableFinding(
-        Severity.CAUTION,
-        "shots-under-one-name",
-        f"{len(shots)} shots {taken.direction.value} are named fibre {taken.fibre} at "
-        f"{taken.wavelength_nm} nm, minutes apart, and do not read alike; the newest was taken",
-        "if they are several fibres, put the number of each into its file name; if one was shot "
-        "again, set the first shot aside",
+        caution(
+            "shots-under-one-name",
+            Scope.CABLE,
+            "soon",
+            shots=len(shots),
+            direction=taken.direction.value,
+            fibre=taken.fibre,
+            at_nm=taken.wavelength_nm,
+        ),
         cable=taken.cable,
         fibre=taken.fibre,
         wavelength_nm=taken.wavelength_nm,
@@ -504,17 +506,19 @@ def _set_aside(
     for shot in shots:
         set_aside = records[shot.number].used_as(
             ShotUse.UNPLACED,
-            f"{len(shots)} shots {direction} are named fibre {key.fibre}, and their glass is not "
-            "of one fibre",
+            says("not-one-fibre", shots=len(shots), direction=direction, fibre=key.fibre),
         )
         records[shot.number] = replace(set_aside, attempt=0)
     return CableFinding(
-        Severity.DEFECT,
-        "shots-under-one-name",
-        f"{len(shots)} shots {direction} at {nm} nm are named fibre {key.fibre}, and by their "
-        f"glass they are of {fibres} fibres or more",
-        "say which is which in a mapping table, or put the number of each into its file name; "
-        "none was used",
+        defect(
+            "shots-under-one-name",
+            Scope.CABLE,
+            shots=len(shots),
+            direction=direction,
+            at_nm=nm,
+            fibre=key.fibre,
+            fibres=fibres,
+        ),
         cable=key.cable,
         fibre=key.fibre,
         wavelength_nm=nm,

@@ -15,7 +15,7 @@ from otdravg.cable.measure.closures import CableMap
 from otdravg.cable.measure.jobs import Outcome, Sketch
 from otdravg.cable.model import CableFinding, FibreKey, ShotRecord
 from otdravg.errors import Refusal
-from otdravg.findings import Severity
+from otdravg.findings import Scope, Statement, defect, says
 from otdravg.fit.side import Axis
 from otdravg.shot.detect import EventKind
 
@@ -78,31 +78,33 @@ class Reasons:
     ) -> CableFinding:
         """Word the finding about two shots that were refused, the shot from A first."""
         code = _CODES[outcome.refusal] if outcome.refusal else "not-measurable"
-        text, advice = outcome.problem, outcome.advice
+        case = "" if outcome.refusal else "stated"
+        more: list[Statement] = []
+        advice = outcome.advice
         usual = self._usual(key)
         if usual is not None:
             pieces = _pieces(outcome, usual) if outcome.refusal in _MAY_BE_BROKEN else None
             if pieces is not None:
                 return _broken_fibre(standing, pieces, usual)
             if outcome.refusal is Refusal.LENGTH:
-                text += f"; most of the cable is {usual.length_m:.0f} m long"
+                more.append(says("most-as-long", length_m=usual.length_m))
                 odd = _odd_one(outcome, usual)
                 if odd is not None:
-                    text += f", so {standing[odd].path} is the odd one"
-                    advice = (
-                        "it looks like a shot of another cable: find the right one or shoot it "
-                        "again"
-                    )
+                    more.append(says("odd-one", file=standing[odd].path))
+                    advice = says("of-another-cable")
                     standing = standing[odd], standing[1 - odd]
             elif outcome.refusal is Refusal.SAME_END:
                 missing = _end_that_is_missing(outcome, usual)
                 if missing is not None:
-                    text += (
-                        f"; they lie as in the cable's other shots from {'BA'[missing]}, so "
-                        f"{standing[missing].path} was not shot from {'AB'[missing]}"
-                    )
-                    advice = f"find the shot from {'AB'[missing]}, or take it"
-        finding = about_shot(standing[0], Severity.DEFECT, code, text, advice, standing[1])
+                    end, other = "AB"[missing], "BA"[missing]
+                    file = standing[missing].path
+                    more.append(says("not-from-there", other=other, end=end, file=file))
+                    advice = says("find-shot-from", end=end)
+        problem = outcome.problem or says("unknown")
+        said = defect(
+            code, Scope.CABLE, case, problem=(problem, *more), advice=advice or says("unknown")
+        )
+        finding = about_shot(standing[0], said, standing[1])
         return finding if outcome.refusal is Refusal.LENGTH else replace(finding, direction="")
 
     def _usual(self, key: FibreKey) -> _Usual | None:
@@ -175,25 +177,17 @@ def _broken_fibre(
     standing: Sequence[ShotRecord], pieces_m: tuple[float, float], usual: _Usual
 ) -> CableFinding:
     from_a_m, from_b_m = pieces_m
-    where, closure = f"{from_a_m:.0f} m from A", None
-    look = "cut fibre, crushed cable, or a splice that came apart"
+    closure, where, case = None, None, ""
     if usual.own_map is not None and usual.fibre in usual.own_map.passes:
         closure = usual.own_map.closure_at(usual.fibre, from_a_m)
         if closure is None:
-            where += f", {usual.own_map.stretch(usual.fibre, from_a_m)}"
-            look = "cut fibre or crushed cable"
+            where, case = usual.own_map.stretch(usual.fibre, from_a_m), "between"
         else:
-            where += f", at closure {closure.name}"
-            look = "a splice that came apart, or a fibre broken in its tray"
-    finding = about_shot(
-        standing[0],
-        Severity.DEFECT,
-        "fibre-broken",
-        f"from A the fibre ends {from_a_m:.0f} m behind the span start, from B {from_b_m:.0f} m; "
-        f"together {from_a_m + from_b_m:.0f} m, as long as the cable's other fibres "
-        f"({usual.length_m:.0f} m): it is open {where}",
-        f"look there: {look}; then shoot again",
-        standing[1],
-    )
+            where, case = says("closure-named", name=closure.name), "at-closure"
+    said = defect(
+        "fibre-broken", Scope.CABLE, case, from_a_m=from_a_m, from_b_m=from_b_m,
+        together_m=from_a_m + from_b_m, usual_m=usual.length_m, where=where,
+    )  # fmt: skip
+    finding = about_shot(standing[0], said, standing[1])
     name = "" if closure is None else closure.name
     return replace(finding, direction="", closure=name, distance_m=from_a_m)

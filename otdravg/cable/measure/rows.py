@@ -22,7 +22,6 @@ from otdravg.verdict.rules import Profile, at_stage
 from otdravg.verdict.shots import fibre_type_of
 from otdravg.verdict.splice import judge_reading, with_more
 from otdravg.verdict.verdicts import Circumstances, SpliceVerdict
-from otdravg.words.bridge import causes_of
 
 __all__ = ["newest", "rows_of"]
 
@@ -121,7 +120,7 @@ def _row(
         detected=reading.detected_ab or reading.detected_ba,
         taken=newest(ab, ba),
         reflectance_db=reading.reflectance_db,
-        reason=causes_of(reading.missing),
+        missing=reading.missing,
         reading=reading,
     )
 
@@ -176,7 +175,7 @@ def _rows_without_pair(
         if 1 not in closure.routes and one.key.fibre not in closure.fibres:
             continue
         event = None
-        cause = says("as-found", text=outcome.problem) if outcome.problem else says("no-partner")
+        cause = outcome.problem or says("no-partner")
         if single:
             sketch, start_m, at_m = (
                 (outcome.sketch_ab, start_a, closure.distance_m)

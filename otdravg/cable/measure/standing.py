@@ -13,7 +13,7 @@ from otdravg.cable.measure.jobs import Job, Outcome, measure_job, spread
 from otdravg.cable.measure.pooling import with_pooled_responses
 from otdravg.cable.measure.refusals import Reasons
 from otdravg.cable.model import CableFinding, FibreKey, ShotRecord, ShotUse
-from otdravg.findings import Severity
+from otdravg.findings import Scope, Statement, caution, says
 from otdravg.shot.settings import ResponseSource
 
 __all__ = ["Measured", "jobs_for", "settle"]
@@ -111,11 +111,24 @@ def measure_stands(
 
 def _as_shown(outcome: Outcome, stand: Stand) -> Outcome:
     """Name the files in the text as every table does: a result does not tell where they lay."""
+    names = {
+        str(record.location): record.path
+        for record in stand.pair(outcome.job.attempt)
+        if record is not None
+    }
     problem = outcome.problem
-    for record in stand.pair(outcome.job.attempt):
-        if record is not None:
-            problem = problem.replace(str(record.location), record.path)
-    return replace(outcome, problem=problem)
+    return replace(outcome, problem=None if problem is None else _named(problem, names))
+
+
+def _named(said: Statement, names: Mapping[str, str]) -> Statement:
+    """Put other names for files into what is said."""
+    shown = []
+    for name, value in said.values:
+        if isinstance(value, str):
+            for old, new in names.items():
+                value = value.replace(old, new)
+        shown.append((name, value))
+    return replace(said, values=tuple(shown))
 
 
 def _newest_usable(stand: Stand, outcomes: Sequence[Outcome]) -> Measured:
@@ -131,7 +144,7 @@ def settle(
 ) -> tuple[list[ShotRecord], list[CableFinding]]:
     """Mark the use of every shot after measuring, with findings for what did not pair."""
     reasons = Reasons(((one.key, one.outcome) for one in measured), maps)
-    use: dict[str, tuple[ShotUse, str]] = {}
+    use: dict[str, tuple[ShotUse, Statement | None]] = {}
     findings: list[CableFinding] = []
     told: dict[str, ResponseSource] = {}
     for one in measured:
@@ -144,7 +157,7 @@ def settle(
         if one.outcome.axis is not None:
             findings += _fallen_back(one, newest, standing, use)
             for record in standing:
-                use[record.path] = ShotUse.USED, ""
+                use[record.path] = ShotUse.USED, None
             continue
         if len(standing) == 2:
             findings.append(reasons.refused(one.key, one.outcome, standing))
@@ -152,7 +165,7 @@ def settle(
                 use[record.path] = ShotUse.MISMATCHED, one.outcome.problem
         else:
             for record in standing:
-                use[record.path] = ShotUse.UNPAIRED, "the shot from the other end is missing"
+                use[record.path] = ShotUse.UNPAIRED, says("no-partner")
     records = [replace(r, response=told.get(r.path)) for r in records]
     return [r.used_as(*use[r.path]) if r.path in use else r for r in records], findings
 
@@ -161,21 +174,18 @@ def _fallen_back(
     one: Measured,
     newest: Sequence[ShotRecord],
     standing: Sequence[ShotRecord],
-    use: dict[str, tuple[ShotUse, str]],
+    use: dict[str, tuple[ShotUse, Statement | None]],
 ) -> list[CableFinding]:
     """A newer shot that does not pair does not stand; say so."""
     left_out = [r for r in newest if r not in standing]
     for record in left_out:
-        use[record.path] = ShotUse.MISMATCHED, "does not pair with the shot from the other end"
+        use[record.path] = ShotUse.MISMATCHED, says("does-not-pair")
     if not left_out:
         return []
     return [
         about_shot(
             left_out[0],
-            Severity.CAUTION,
-            "newest-shot-unusable",
-            "the newest shot does not pair with the one from the other end",
-            f"attempt {one.attempt} was used; take the newest again",
+            caution("newest-shot-unusable", Scope.CABLE, attempt=one.attempt),
             *left_out[1:],
         )
     ]

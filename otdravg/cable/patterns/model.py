@@ -1,11 +1,11 @@
-"""What a pattern in a cable's splices consists of, and how it is worded."""
+"""What a pattern in a cable's splices consists of."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import Enum
 
-from otdravg.quantities import loss_text
+from otdravg.findings import Statement, says
 
 __all__ = ["Pattern", "PatternKind", "Patterns"]
 
@@ -27,27 +27,26 @@ class PatternKind(Enum):
 
 #: Kinds of which the effect is a rise from the first to the last.
 _RISES = {
-    PatternKind.DRIFT: "drifts from first to last splice by",
-    PatternKind.DRIFT_AT_CLOSURE: "drifts from first to last splice by",
-    PatternKind.NUMBERS: "rises from the first ribbon number to the last by",
-    PatternKind.NUMBERS_AT_CLOSURE: "rises from the first ribbon number to the last by",
+    PatternKind.DRIFT: "drifts",
+    PatternKind.DRIFT_AT_CLOSURE: "drifts",
+    PatternKind.NUMBERS: "rises-with-numbers",
+    PatternKind.NUMBERS_AT_CLOSURE: "rises-with-numbers",
 }
 
 #: Rarer luck is not told apart: no sample of splices bears out the tails of its distribution.
 _LEAST_CHANCE = 1e-6
 
 _LOOK = {
-    PatternKind.POSITION: "groove and lens of that position in the splicer, and the holder there",
-    PatternKind.POSITION_AT_CLOSURE: "groove and lens of that position on the day of that closure",
-    PatternKind.EDGE: "how the ribbon lies in the holder, the blade at its ends, the fanning-out",
-    PatternKind.RIBBON: "that ribbon's glass and its end preparation along the route",
-    PatternKind.CLOSURE: "what was different there (crew, machine, blade, weather), tray dressing",
-    PatternKind.MASS_SPLICE: "cleave and arc of that one splice, and how the ribbon is dressed",
-    PatternKind.DRIFT: "blade and electrodes: wear, when they were last turned or changed",
-    PatternKind.DRIFT_AT_CLOSURE: "blade and electrodes at that closure, dust as the day went on",
-    PatternKind.NUMBERS: "what changes with the ribbons' numbers; a splice log tells their order",
-    PatternKind.NUMBERS_AT_CLOSURE: "what changed there with the ribbons' numbers; a splice log "
-    "tells their order",
+    PatternKind.POSITION: "look-position",
+    PatternKind.POSITION_AT_CLOSURE: "look-position-at-closure",
+    PatternKind.EDGE: "look-edge",
+    PatternKind.RIBBON: "look-ribbon",
+    PatternKind.CLOSURE: "look-closure",
+    PatternKind.MASS_SPLICE: "look-mass-splice",
+    PatternKind.DRIFT: "look-drift",
+    PatternKind.DRIFT_AT_CLOSURE: "look-drift-at-closure",
+    PatternKind.NUMBERS: "look-numbers",
+    PatternKind.NUMBERS_AT_CLOSURE: "look-numbers-at-closure",
 }
 
 
@@ -73,28 +72,26 @@ class Pattern:
     p_adjusted: float
 
     @property
-    def where(self) -> str:
-        """The place in words."""
+    def where(self) -> tuple[Statement, ...]:
+        """The place: positions, ribbon, closure, as far as it is one."""
         parts = []
         if self.positions:
-            noun = "position" if len(self.positions) == 1 else "positions"
-            parts.append(f"{noun} {' and '.join(map(str, self.positions))}")
+            positions = ", ".join(map(str, self.positions))
+            parts.append(says("at-positions", positions=positions))
         if self.ribbon is not None:
-            parts.append(f"ribbon {self.ribbon}")
+            parts.append(says("at-ribbon", ribbon=self.ribbon))
         if self.closure_number is not None:
-            parts.append(f"closure {self.closure or self.closure_number}")
-        return " at ".join(parts) or "all closures"
+            name = self.closure or str(self.closure_number)
+            parts.append(says("closure-named", name=name))
+        return tuple(parts) or (says("all-closures"),)
 
     @property
-    def sentence(self) -> str:
+    def said(self) -> Statement:
         """What stands out, with numbers."""
-        change, more = _RISES.get(self.kind, ""), ""
-        if not change:
-            change, more = "lose" if len(self.positions) > 1 else "loses", " more than the others"
-        return (
-            f"{self.where} {change} {loss_text(self.effect_db, 2 * self.u_effect_db)}{more} "
-            f"(chance of such luck anywhere: {self.chance})"
-        )
+        return says(
+            _RISES.get(self.kind, "loses-more"), where=self.where,
+            effect_db=self.effect_db, expanded_db=2 * self.u_effect_db, chance=self.chance,
+        )  # fmt: skip
 
     @property
     def chance(self) -> str:
@@ -104,9 +101,9 @@ class Pattern:
         return f"{self.p_adjusted:.2g}"
 
     @property
-    def where_to_look(self) -> str:
+    def where_to_look(self) -> Statement:
         """Where to look first; not a cause."""
-        return f"look at {_LOOK[self.kind]}"
+        return says(_LOOK[self.kind])
 
 
 @dataclass(frozen=True, slots=True)

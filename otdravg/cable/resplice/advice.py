@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from decimal import Decimal
 
 from otdravg.cable.resplice.model import Choice, FailingFibre, Option, RemakeRisk
+from otdravg.findings import Statement, says
 from otdravg.verdict import Profile
 from otdravg.verdict.decision import Action, Verdict
 
@@ -24,7 +25,7 @@ def _to_cut(failing: Sequence[FailingFibre]) -> list[FailingFibre]:
 
 def advice(
     failing: Sequence[FailingFibre], risk: RemakeRisk, profile: Profile
-) -> tuple[Choice, str]:
+) -> tuple[Choice, Statement]:
     """Weigh the choice; the reason names what tipped it.
 
     Attempts that are due come before any concession: those of the profile, without such a rule
@@ -34,36 +35,40 @@ def advice(
     to_cut = _to_cut(failing)
     redo = Choice.SINGLE if _is_alone(to_cut, risk, profile) else Choice.REDO
     if not to_cut:
-        return Choice.RE_DRESS, "Nothing but suspected bends: nothing has to be cut."
+        return Choice.RE_DRESS, says("only-bends")
     if any(f.verdict.verdict in (Verdict.TEMPORARY, Verdict.METHOD_BARRED) for f in to_cut):
-        return redo, "A splice is of a kind that has to be replaced."
+        return redo, says("kind-to-replace")
     sure = [f for f in to_cut if f.chance_over is not None and f.chance_over >= _SURE]
     cuttable = [f for f in sure if f.verdict.action is not Action.LOOK]
     if not cuttable:
-        return Choice.MEASURE, "No fibre is surely over its limit and surely a single splice."
+        return Choice.MEASURE, says("none-surely-over")
     allowed = profile.splice.attempts
     made = min(f.attempt for f in cuttable)
     if allowed is not None and made < allowed.allowed:
-        return redo, f"Attempt {made} of {allowed.allowed}: another is due before a concession."
+        return redo, says("attempt-due", made=made, allowed=allowed.allowed)
     stuck = [f for f in cuttable if _limit_below_floor(f)]
     if len(stuck) == len(cuttable):
-        return Choice.CONCESSION, "Unequal fibres alone cost more than the limit."
+        return Choice.CONCESSION, says("unequal-fibres")
     spent = [f for f in cuttable if f.verdict.verdict is Verdict.FAILED]
     if len(spent) == len(cuttable):
-        return Choice.CONCESSION, "The allowed attempts are spent."
+        return Choice.CONCESSION, says("attempts-spent")
     if redo is Choice.SINGLE:
-        return redo, "One fibre is over, and the profile lets it be spliced alone."
+        return redo, says("one-fibre-alone")
     if allowed is None and made == 1 and not stuck:
-        return redo, "Spliced once so far: a second attempt comes before a concession."
+        return redo, says("spliced-once")
     better = risk.expected_failing < len(to_cut)
-    because = f"{len(to_cut)} not passing now, {risk.expected_failing:.1f} expected after a remake"
+    expected = Decimal(f"{risk.expected_failing:.1f}")
+    because = says("remake-brings", failing=len(to_cut), expected=expected)
     worst = max(cuttable, key=lambda f: f.over_by_db or Decimal(0))
     after_db = risk.expected_worst_db
     if worst.loss_db is not None and worst.over_by_db is not None and after_db is not None:
-        because += f"; worst {worst.loss_db} dB now, about {after_db} dB then"
+        because = says(
+            "remake-brings-worst", failing=len(to_cut), expected=expected,
+            worst_db=worst.loss_db, after_db=after_db,
+        )  # fmt: skip
         # More fibres just over can still be better than one far over.
         better = better or worst.loss_db - after_db > worst.over_by_db / 2
-    return (Choice.REDO if better else Choice.CONCESSION), f"{because}."
+    return (Choice.REDO if better else Choice.CONCESSION), because
 
 
 def _is_alone(to_cut: Sequence[FailingFibre], risk: RemakeRisk, profile: Profile) -> bool:
@@ -84,35 +89,29 @@ def options(
     to_cut = _to_cut(failing)
     if len(to_cut) < len(failing):
         bent = ", ".join(str(f.fibre) for f in failing if f.verdict.verdict is Verdict.BEND)
-        sentence = f"Suspected bend in fibre {bent}: no cutting, no risk to the others."
-        ways.append(Option(Choice.RE_DRESS, sentence))
+        ways.append(Option(Choice.RE_DRESS, says("bend-in-fibre", fibres=bent)))
     if not to_cut:
         return tuple(ways)
     if _is_alone(to_cut, risk, profile):
         ways.append(
             Option(
                 Choice.SINGLE,
-                f"Fibre {to_cut[0].fibre} alone is broken out and spliced again: within the limit "
-                f"with a chance of {100 * (1 - risk.p_fail):.0f} %; the others are not cut.",
+                says(
+                    "single-brings", fibre=to_cut[0].fibre, percent=round(100 * (1 - risk.p_fail))
+                ),
             )
         )
-    worst = (
-        "" if risk.expected_worst_db is None else f"; worst then about {risk.expected_worst_db} dB"
-    )
-    so_far = (
-        f" So far {risk.clean_ribbons} of {risk.counted_ribbons} ribbons are clean."
-        if risk.counted_ribbons
-        else ""
-    )
-    ways.append(
-        Option(
-            Choice.REDO,
-            f"All {risk.fibres} fibres are spliced again: {len(to_cut)} not passing now, "
-            f"{risk.expected_failing:.1f} expected after; all within with a chance of "
-            f"{100 * risk.chance_all_pass:.0f} % at {100 * risk.p_fail:.1f} % failing each{worst}."
-            f"{so_far}",
-        )
-    )
+    more = []
+    if risk.expected_worst_db is not None:
+        more.append(says("worst-then", after_db=risk.expected_worst_db))
+    if risk.counted_ribbons:
+        more.append(says("clean-so-far", clean=risk.clean_ribbons, ribbons=risk.counted_ribbons))
+    brings = says(
+        "redo-brings", *more, fibres=risk.fibres, failing=len(to_cut),
+        expected=Decimal(f"{risk.expected_failing:.1f}"),
+        percent=round(100 * risk.chance_all_pass), each=Decimal(f"{100 * risk.p_fail:.1f}"),
+    )  # fmt: skip
+    ways.append(Option(Choice.REDO, brings))
     ways.append(Option(Choice.CONCESSION, _concession(to_cut)))
     unsure = [f for f in to_cut if f.chance_over is not None and f.chance_over < _SURE]
     if unsure:
@@ -120,33 +119,28 @@ def options(
     return tuple(ways)
 
 
-def _concession(to_cut: Sequence[FailingFibre]) -> str:
+def _concession(to_cut: Sequence[FailingFibre]) -> Statement:
     over = [f.over_by_db for f in to_cut if f.over_by_db is not None and f.over_by_db > 0]
-    most = f", the worst by {max(over)} dB" if over else ""
     floors = [f.floor_db for f in to_cut if f.floor_db is not None]
-    stays = (
-        f" About {max(floors)} dB of a loss (estimate) is unequal fibre and stays."
-        if floors
-        else ""
-    )
-    noun = "fibre stays" if len(to_cut) == 1 else "fibres stay"
-    return f"{len(to_cut)} {noun} as measured{most}; nothing is put at risk.{stays}"
+    stays = [says("floor-stays", floor_db=max(floors))] if floors else []
+    if over:
+        return says("concession-over", *stays, fibres=len(to_cut), over_db=max(over))
+    return says("concession", *stays, fibres=len(to_cut))
 
 
-def _measuring(unsure: Sequence[FailingFibre]) -> str:
+def _measuring(unsure: Sequence[FailingFibre]) -> Statement:
     """Say how sure it is, and how much longer averaging would settle it."""
     parts = []
     for fibre in unsure:
-        sentence = (
-            f"fibre {fibre.fibre} is over with a chance of {100 * (fibre.chance_over or 0):.0f} %"
-        )
+        more = []
         distance = abs(float(fibre.over_by_db or 0))
         if fibre.u_loss_db and distance > 0:
             # Noise falls with the root of the averaging time; k = 2 has to fit the distance.
             times = (2 * fibre.u_loss_db / distance) ** 2
             if times <= _MOST_TIMES_LONGER:
-                sentence += f" (averaging {max(times, 1.1):.2g} times as long would tell)"
+                more = [says("averaging-tells", times=Decimal(f"{max(times, 1.1):.2g}"))]
             else:
-                sentence += " (on the limit: no averaging will tell)"
-        parts.append(sentence)
-    return "Too close to call: " + "; ".join(parts) + "."
+                more = [says("no-averaging-tells")]
+        percent = round(100 * (fibre.chance_over or 0))
+        parts.append(says("over-by-chance", *more, fibre=fibre.fibre, percent=percent))
+    return says("measuring-brings", parts=tuple(parts))

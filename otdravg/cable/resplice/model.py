@@ -8,6 +8,7 @@ from enum import Enum
 
 from otdravg.cable.log.model import Spliced
 from otdravg.cable.planned import NOWHERE_PLANNED, TrayPlace
+from otdravg.findings import Statement, says
 from otdravg.verdict import SpliceVerdict
 
 __all__ = [
@@ -66,10 +67,15 @@ class RemakeRisk:
 
 @dataclass(frozen=True, slots=True)
 class Option:
-    """One way to go on, with what it brings in a sentence."""
+    """One way to go on, with what it brings."""
 
     choice: Choice
-    sentence: str
+    brings: Statement
+
+    @property
+    def said(self) -> Statement:
+        """The choice with what it brings."""
+        return says("option", choice=self.choice.value, brings=self.brings)
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,7 +92,7 @@ class Unit:
     risk: RemakeRisk
     options: tuple[Option, ...]  # the choice, set out
     advised: Choice
-    because: str
+    because: Statement
     place: TrayPlace = NOWHERE_PLANNED  # in the closure, by the splice plan
     spliced: Spliced | None = None  # by the splice log
 

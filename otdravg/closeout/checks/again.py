@@ -45,7 +45,7 @@ Cells = Sequence[Sequence[Any]]
 def json_itself(document: Mapping[str, Any], closeout: Closeout, content: bytes) -> Check:
     """Whether the tables in the JSON say what its full results do, and nothing else is in it."""
     cells, problems = 0, []
-    wanted = json_tables(closeout.review)
+    wanted = json_tables(closeout.review, closeout.template.language)
     for name in sorted(wanted.keys() | document["tables"].keys()):
         found = document["tables"].get(name)
         if found is None or name not in wanted:
@@ -66,10 +66,10 @@ def _without_maker(document: Mapping[str, Any]) -> dict[str, Any]:
 
 def tables_again(folder: Path, closeout: Closeout) -> Iterator[Check]:
     """Hold the CSV tables, and that of the names of traces, against what the JSON makes."""
-    style = closeout.template.csv
+    style, language = closeout.template.csv, closeout.template.language
     tables = {
         name: content
-        for name, content in cable_tables(closeout.review, style).items()
+        for name, content in cable_tables(closeout.review, style, language).items()
         if (folder / "splices.csv").is_file() or (folder / name).is_file()
     }
     names = {path.name for path in folder.glob("*.csv")}

@@ -11,6 +11,7 @@ from otdravg.closeout.json_file import read_closeout
 from otdravg.errors import BadCloseout, BadSetting
 from otdravg.report.page import counted
 from otdravg.system.printable import printable
+from otdravg.words.catalogue import told
 
 __all__ = ["compare_decisions", "decisions_made_with"]
 
@@ -41,13 +42,14 @@ def compare_decisions(
         if _comparable(wanted) != _comparable(found):
             return (
                 f"{name}: decision {number} is not the one that the outputs were made with "
-                f"({wanted.decision.text})",
+                f"({told(wanted.decision.said)})",
             )
     if len(now) < len(made_with):
         gone = counted(len(made_with) - len(now), "decision")
         return (
             f"{name}: cut short by {gone}: it holds {len(now)}, the outputs were made with "
-            f"{len(made_with)}; the first that is gone is {made_with[len(now)].decision.text}",
+            f"{len(made_with)}; the first that is gone is "
+            f"{told(made_with[len(now)].decision.said)}",
         )
     if len(now) > len(made_with):
         more = counted(len(now) - len(made_with), "decision")

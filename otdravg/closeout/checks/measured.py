@@ -174,8 +174,9 @@ def _findings(old: CableReview, new: CableReview) -> Check:
 
 
 def _about(finding: CableFinding) -> tuple[object, ...]:
-    words = {"evidence", "what_to_do"}  # figures stand in them
-    return tuple(getattr(finding, f.name) for f in fields(finding) if f.name not in words)
+    said = finding.said
+    own = (getattr(finding, f.name) for f in fields(finding) if f.name not in ("said", "alike"))
+    return said.severity, said.code, said.case, *own  # not the values: figures stand in them
 
 
 def _fibre(finding: CableFinding) -> str:

@@ -129,7 +129,7 @@ def closeout_html(
         script=Markup(script),
         script_hash=content_hash(script),
         review_data=as_script_text(review_data(review, words, template.columns)),
-        splice_data=as_script_text(splice_data(review)),
+        splice_data=as_script_text(splice_data(review, words)),
         trace_data=as_script_text(trace_data(review, sketches)),
     )
     return page.encode("utf-8")

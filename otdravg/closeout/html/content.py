@@ -86,12 +86,12 @@ def _as_text(cell: Cell) -> PageCell:
     return f"{cell:%Y-%m-%d %H:%M}" if isinstance(cell, datetime) else printable(str(cell))
 
 
-def splice_data(review: CableReview) -> dict[str, Any]:
+def splice_data(review: CableReview, words: PageWords) -> dict[str, Any]:
     """Return every splice: names of the columns, rows of cells, and texts that repeat.
 
     Figures are text with the decimals that every output reports, so nothing is rounded twice.
     """
-    table = splice_cells(review)
+    table = splice_cells(review, words.words.language)
     columns = [*table.names, "mark", "sign"]
     places: dict[str, dict[PageCell, int]] = {name: {} for name in _LISTED}
     folded: list[list[PageCell]] = []

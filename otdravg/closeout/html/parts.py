@@ -60,8 +60,8 @@ def _plan(review: CableReview, words: PageWords) -> Part:
                 for one in unit.failing
             ),
             words.value(unit.advised.value),
-            unit.because,
-            " – ".join(f"{words.value(o.choice.value)}: {o.sentence}" for o in unit.options),
+            words.told(unit.because),
+            " – ".join(words.told(option.said) for option in unit.options),
         )
         for unit in units
     ]
@@ -109,7 +109,10 @@ def _changes(review: CableReview, words: PageWords) -> Part:
 
 def _patterns(review: CableReview, words: PageWords) -> Part:
     found = review.patterns.found if review.patterns is not None else ()
-    rows = [(one.cable, str(one.wavelength_nm), one.sentence, one.where_to_look) for one in found]
+    rows = [
+        (one.cable, str(one.wavelength_nm), words.told(one.said), words.told(one.where_to_look))
+        for one in found
+    ]
     keys = ("cable", "wavelength_nm", "evidence", "where_to_look")
     return Part("patterns", words["patterns"], _headings(words, *keys), _printable(rows))
 
@@ -143,8 +146,8 @@ def _findings(review: CableReview, words: PageWords) -> Part:
             finding.cable,
             "" if finding.fibre is None else str(finding.fibre),
             finding.closure,
-            finding.evidence,
-            finding.what_to_do,
+            words.told(finding.evidence),
+            words.told(finding.what_to_do),
             ", ".join(finding.files[:4])
             + (f" (+ {len(finding.files) - 4})" if len(finding.files) > 4 else ""),
         )

@@ -85,6 +85,7 @@ def closeout_pdf(
         page_of=words["page_of"],
         language=template.language.value,
         made_at=template.made_at or datetime.now(timezone.utc),
+        spelt_note=words["spelt_note"],
     )
     job = Job(paper, review, sketches.by_place(), words, loss_tables(review))
     cover(job, template, evidence)
@@ -97,8 +98,8 @@ def closeout_pdf(
     paper.chapter(words["ranked"])
     for table in job.losses:
         ranking(job, table.cable, table.wavelength_nm)
-    between_closures(job)
     spans(job)
+    between_closures(job)
     (exception_pages if template.full else exception_strips)(job)
     repairs(job)
     patterns(job)

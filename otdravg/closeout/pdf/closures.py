@@ -9,9 +9,9 @@ from otdravg.cable.model import Closure
 from otdravg.closeout.pdf.job import Column, Job, loss_figure
 from otdravg.closeout.pdf.paper import BOLD, PALE, PLAIN, QUIET, RULE, Area
 from otdravg.quantities import Quantity, reported
-from otdravg.tables.exceptions import numbers_of
 from otdravg.tables.places import place_text
 from otdravg.tables.sheets import SheetLine, gathered, planned_text, sheet_of
+from otdravg.trade import numbers_text
 
 __all__ = ["closure_sheets"]
 
@@ -112,8 +112,8 @@ def _cells(
 
 def _texts(job: Job, line: SheetLine, columns: Sequence[Column]) -> Iterator[str]:
     words = job.words
-    numbers = numbers_of(line.fibres)
-    ribbons = numbers_of(line.ribbons)
+    numbers = numbers_text(line.fibres)
+    ribbons = numbers_text(line.ribbons)
     if len(line.ribbons) > 1 and "," in ribbons:  # the others of them stand on lines of their own
         span = f"{line.ribbons[0]}–{line.ribbons[-1]}"
         yield words["some_of"].format(count=len(line.ribbons), span=span)

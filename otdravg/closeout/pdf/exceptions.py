@@ -19,12 +19,11 @@ from otdravg.tables.exceptions import (
     exception_groups,
     has_splice_of_its_own,
     missing_of,
-    numbers_of,
 )
 from otdravg.tables.marks import State
 from otdravg.tables.places import place_text
+from otdravg.trade import numbers_text
 from otdravg.verdict.decision import Action
-from otdravg.words.catalogue import told
 from otdravg.words.closeout import PageWords
 
 __all__ = [
@@ -77,9 +76,9 @@ def facts_of(words: PageWords, row: SpliceRow) -> list[tuple[str, str]]:
         ),
         (words["verdict"], words.value(verdict.verdict.value)),
         (words["action"], words.value(verdict.action.value)),
-        (words["reason"], told(verdict.reason, words.words.language)),
-        (words["missing_because"], row.reason),
-        (words["decision"], row.decided),
+        (words["reason"], words.told(verdict.reason)),
+        (words["missing_because"], words.told(row.missing)),
+        (words["decision"], words.told(row.decided)),
         (words["kind"], words.value(row.kind.value)),
         (words["coverage"], words.value(row.coverage.value)),
         (words["distance_m"], words.decimal(reported(row.distance_m, Quantity.DISTANCE_M))),
@@ -108,7 +107,7 @@ def exception_list(job: Job) -> None:
     ]
     rows = [_group_line(job, group)[0 if several else 1 :] for group in _groups(job)]
     for missing in missing_of(job.review):
-        fibres, again = numbers_of(missing.fibres), words.value(Action.SHOOT_AGAIN.value)
+        fibres, again = numbers_text(missing.fibres), words.value(Action.SHOOT_AGAIN.value)
         nm = ", ".join(map(str, missing.wavelengths_nm))
         line = words["not_shot_line"].format(fibres=fibres, wavelengths=nm)
         cells = (
@@ -147,7 +146,6 @@ def _group_line(job: Job, group: ExceptionGroup) -> tuple[str, ...]:
         )
     else:
         losses = ", ".join(f"{nm} nm" for nm in group.wavelengths_nm)
-    reason = told(first.verdict.reason, words.words.language)
     return (
         first.cable,
         words.value(first.verdict.verdict.value),
@@ -157,7 +155,7 @@ def _group_line(job: Job, group: ExceptionGroup) -> tuple[str, ...]:
         closures,
         losses,
         words.decimal(first.verdict.limit_db) if own else "",
-        "; ".join(filter(None, (reason, first.decided))),
+        words.told((first.verdict.reason, *first.decided)),
     )
 
 
@@ -217,7 +215,7 @@ def _strip(
     for text in lines:
         y -= 10.5
         paper.text(area.left, y, paper.fitted(text, width, 7), size=7)
-    reason = told(row.verdict.reason, words.words.language)
+    reason = words.told(row.verdict.reason)
     most = max(1, int((y - 10.5 - area.bottom) / 9.8))
     paper.paragraph(area.left, y - 10.5, reason, width, size=7, most=most)
     pair = job.pairs.get((row.key, row.wavelength_nm))

@@ -96,7 +96,7 @@ def _table(
     other = (1 - first) * area.width / (len(headings) - 1)
     widths = [first * area.width, *[other] * (len(headings) - 1)]
     wrapped = [
-        paper.wrapped(text, w - 1, 6, BOLD) for text, w in zip(headings, widths, strict=True)
+        paper.wrapped(text, w - 6, 6, BOLD) for text, w in zip(headings, widths, strict=True)
     ]
     y = area.top - 8
     deepest = max(map(len, wrapped))
@@ -158,7 +158,7 @@ def contents(job: Job) -> None:
     paper.text(body.left, y, words["equipment"], size=9.5, font=BOLD)
     rows = equipment(job.review, words)
     headings = [words[key] for key in EQUIPMENT_COLUMNS]
-    shares = (0.07, 0.09, 0.2, 0.17, 0.1, 0.07, 0.105, 0.075, 0.08, 0.04)
+    shares = (0.065, 0.09, 0.18, 0.15, 0.08, 0.09, 0.065, 0.105, 0.07, 0.07, 0.035)
     y -= 15
     for number, row in enumerate([headings, *rows[:_MOST_EQUIPMENT]]):
         x = body.left

@@ -68,6 +68,8 @@ class Column:
 _SIZE = 7.0
 _LEADING = 9.2
 _PAD = 4.0
+#: Room that a table needs to begin below another one: headings and a few rows.
+_LEAST_BELOW = 130.0
 
 
 def print_table(
@@ -98,7 +100,12 @@ def print_table(
     body = paper.body
     total = sum(column.share for column in columns)
     widths = [body.width * column.share / total for column in columns]
-    y = _begin(paper, heading, remark, outline, level, columns, widths)
+    edge = paper.free_below
+    if edge is not None and edge - _LEAST_BELOW > body.bottom:
+        below = paper.section(edge, heading, remark, outline)
+        y = _head(paper, below, columns, widths)
+    else:
+        y = _begin(paper, heading, remark, outline, level, columns, widths)
     for row in rows:
         cells = [
             paper.wrapped(text, width - 2 * _PAD, _SIZE) or [""]
@@ -120,6 +127,7 @@ def print_table(
             y -= min(room, count - first) * _LEADING + 2.4
             first += room
         paper.line(body.left, y + 6.6, body.right, y + 6.6, width=0.3, colour=RULE)
+    paper.free_below = y
 
 
 def _begin(
@@ -133,19 +141,25 @@ def _begin(
 ) -> float:
     """Begin a page of a table; return the base line of its first row."""
     body = paper.page(heading, remark, outline=outline, level=level)
+    return _head(paper, body.top, columns, widths)
+
+
+def _head(paper: Paper, top: float, columns: Sequence[Column], widths: Sequence[float]) -> float:
+    """Print the headings of a table; return the base line of its first row."""
+    body = paper.body
     headings = [
         paper.wrapped(column.heading, width - 2 * _PAD, _SIZE, BOLD)
         for column, width in zip(columns, widths, strict=True)
     ]
     height = max(map(len, headings)) * _LEADING + 5
-    paper.box(Area(body.left, body.top - height, body.width, height), fill=PALE)
+    paper.box(Area(body.left, top - height, body.width, height), fill=PALE)
     left = body.left
     for lines, column, width in zip(headings, columns, widths, strict=True):
         for index, line in enumerate(lines):
-            y = body.top - 9 - index * _LEADING
+            y = top - 9 - index * _LEADING
             _cell(paper, left, y, line, column.align, width, font=BOLD)
         left += width
-    return body.top - height - 10
+    return top - height - 10
 
 
 def _cell(

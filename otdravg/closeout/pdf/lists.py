@@ -9,7 +9,6 @@ from otdravg.cable.model import FibreResult, SpliceRow
 from otdravg.closeout.pdf.job import Column, Job, loss_figure, print_table
 from otdravg.quantities import Quantity, reported
 from otdravg.tables.lists import REPAIR_COLUMNS, repair_remark, repair_rows
-from otdravg.words.catalogue import told
 from otdravg.words.closeout import PageWords
 
 __all__ = ["between_closures", "findings", "patterns", "repairs", "spans"]
@@ -25,11 +24,11 @@ def findings(job: Job) -> None:
     words = job.words
     columns = (
         Column(words["severity"], 9),
-        Column(words["finding"], 14),
+        Column(words["finding"], 18),
         Column(words["cable"], 9),
         Column(words["fibre"], 6, "right"),
-        Column(words["closure"], 9),
-        Column(words["evidence"], 40),
+        Column(words["closure"], 7),
+        Column(words["evidence"], 38),
         Column(words["what_to_do"], 32),
         Column(words["files"], 26),
     )
@@ -40,8 +39,8 @@ def findings(job: Job) -> None:
             finding.cable,
             "" if finding.fibre is None else str(finding.fibre),
             finding.closure,
-            finding.evidence,
-            finding.what_to_do,
+            words.told(finding.evidence),
+            words.told(finding.what_to_do),
             _files(finding.files),
         )
         for finding in job.review.findings
@@ -94,8 +93,9 @@ def _twice(rows: Sequence[list[str]]) -> list[list[str]]:
     blank = [""] * len(rows[0])
     doubled: list[list[str]] = []
     for start in range(0, len(rows), 2 * _ROWS_ON_A_PAGE):
-        left = rows[start : start + _ROWS_ON_A_PAGE]
-        right = rows[start + _ROWS_ON_A_PAGE : start + 2 * _ROWS_ON_A_PAGE]
+        here = rows[start : start + 2 * _ROWS_ON_A_PAGE]
+        middle = (len(here) + 1) // 2
+        left, right = here[:middle], here[middle:]
         doubled += [a + b for a, b in zip_longest(left, right, fillvalue=blank)]
     return doubled
 
@@ -147,7 +147,7 @@ def _between(job: Job, row: SpliceRow) -> tuple[str, ...]:
         words.decimal(reported(row.expanded_uncertainty_db, Quantity.UNCERTAINTY_DB)),
         words.value(row.kind.value),
         words.value(row.verdict.verdict.value),
-        told(row.verdict.reason, words.words.language),
+        words.told(row.verdict.reason),
     )
 
 
@@ -179,5 +179,8 @@ def patterns(job: Job) -> None:
         Column(words["evidence"], 60),
         Column(words["where_to_look"], 40),
     )
-    rows = [(one.cable, str(one.wavelength_nm), one.sentence, one.where_to_look) for one in found]
+    rows = [
+        (one.cable, str(one.wavelength_nm), words.told(one.said), words.told(one.where_to_look))
+        for one in found
+    ]
     print_table(job.paper, words["patterns"], columns, rows, outline=words["patterns"])

@@ -7,6 +7,7 @@ Every text passes through :func:`drawable` here, so that no caller can forget it
 from __future__ import annotations
 
 import io
+import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -43,7 +44,9 @@ _WIDTH, _HEIGHT = landscape(A4)
 _MARGIN = 40.0
 _TOTAL = "count-of-pages"
 _CONTENTS = "contents"
-#: Signs that stand in for a character that the font does not have.
+#: Directions of letters that are read from the right (Unicode Standard Annex 9, table 4).
+_FROM_RIGHT = frozenset({"R", "AL", "AN"})
+#: Signs that stand in for a character that cannot be set.
 _MISSING = "\\u{:04x}"
 
 
@@ -60,15 +63,17 @@ def _fonts() -> dict[str, TTFont]:
 def drawable(text: str, font: str = PLAIN) -> str:
     """Make a text from outside safe to draw.
 
-    Control and direction marks are written out, and so is every character that the font lacks:
-    a number says more than an empty box. Letters beyond U+FFFF are written out too: the table
-    that turns glyphs back into text would be wrong for them.
+    Control and direction marks are written out, and so is every character that the font lacks, or
+    that is read from the right: reportlab sets letters from the left and joins none, and a number
+    says more than an empty box or a name that is not one. Letters beyond U+FFFF are written out
+    too: the table that turns glyphs back into text would be wrong for them.
     """
     glyphs = _fonts()[font].face.charToGlyph
     return "".join(
-        c if c <= "\uffff" and ord(c) in glyphs else _MISSING.format(ord(c))
+        c if c <= "\uffff" and ord(c) in glyphs and unicodedata.bidirectional(c) not in _FROM_RIGHT
+        else _MISSING.format(ord(c))
         for c in printable(text)
-    )
+    )  # fmt: skip
 
 
 def _fitting(text: str, width: float, size: float, font: str) -> int:
@@ -122,6 +127,8 @@ class Paper:
         Code of the language, such as "en", for screen readers.
     made_at : datetime
         Date that the document bears, UTC.
+    spelt_note : str
+        Stands below the contents if a letter had to be written as its number.
     """
 
     def __init__(
@@ -134,6 +141,7 @@ class Paper:
         page_of: str,
         language: str,
         made_at: datetime,
+        spelt_note: str = "",
     ) -> None:
         _fonts()
         self._stream = io.BytesIO()
@@ -159,6 +167,10 @@ class Paper:
         self._chapter = ""
         self._entries: list[tuple[str, int]] = []  # of chapters, with their pages
         self._contents: Area | None = None
+        self._keys = 0
+        self._spelt_note, self._is_spelt = spelt_note, False
+        #: Edge below the last table on the page, where another one may follow; None if none may.
+        self.free_below: float | None = None
 
     @property
     def canvas(self) -> Canvas:
@@ -183,6 +195,7 @@ class Paper:
         if self._pages:
             self._end_page()
         self._pages += 1
+        self.free_below = None
         if outline is not None:
             self._enter(outline, level)
         if heading:
@@ -191,6 +204,17 @@ class Paper:
         if remark:
             self.paragraph(_MARGIN, _HEIGHT - 60, remark, self.body.width, colour=QUIET, most=1)
         return self.body
+
+    def section(self, y: float, heading: str, remark: str, outline: str | None) -> float:
+        """Begin something else on the same page; return the edge below heading and remark."""
+        if outline is not None:
+            self._enter(outline, 0)
+        self.text(_MARGIN, y - 30, self.fitted(heading, self.body.width, 12, BOLD), size=12,
+                  font=BOLD)  # fmt: skip
+        if not remark:
+            return y - 40
+        self.paragraph(_MARGIN, y - 43, remark, self.body.width, colour=QUIET, most=1)
+        return y - 53
 
     def chapter(self, entry: str) -> None:
         """Name a chapter: the next page with an entry in the outline begins it."""
@@ -209,13 +233,16 @@ class Paper:
             self.text(area.left, y, shown, size=8.5)
             self.text(area.right, y, str(page), size=8.5, align="right")
             y -= 12.5
+        if self._is_spelt:
+            self.paragraph(area.left, y - 4, self._spelt_note, area.width, size=7, colour=QUIET)
         self._canvas.endForm()
 
     def _enter(self, entry: str, level: int) -> None:
         """Add the page to the outline; a level may only be one deeper than the last."""
         if self._chapter or level == 0:
             self._entries.append((self._chapter or entry, self._pages))
-        key = f"page-{self._pages}-{level}"
+        self._keys += 1
+        key = f"entry-{self._keys}"
         self._canvas.bookmarkPage(key)
         if self._chapter:
             # An entry is known by its place in the page, so the chapter has one of its own.
@@ -265,6 +292,7 @@ class Paper:
         shown = drawable(text, font)
         if not shown:
             return
+        self._is_spelt |= len(shown) != len(text) and "\\u" in shown
         self._canvas.setFont(font, size)
         self._canvas.setFillColor(colour)
         if align == "left":

@@ -15,7 +15,7 @@ from otdravg.tables.marks import State, sign_of, signs_line, state_of
 __all__ = ["loss_table"]
 
 _MOST_CLOSURES = 18
-_FIBRES_ON_A_PAGE = 54
+_FIBRES_ON_A_PAGE = 60
 _SIZE = 6.6
 _LABELS = (38.0, 34.0, 58.0)  # fibre, ribbon, colour
 _U_WIDTH = 36.0
@@ -49,7 +49,7 @@ def _page(
     paper.paragraph(body.left, body.bottom + 9, remark, body.width, size=6.5, colour=QUIET, most=2)
     width = min((body.width - sum(_LABELS) - _U_WIDTH) / len(closures), 62.0)
     right = body.left + sum(_LABELS) + width * len(closures) + _U_WIDTH
-    top = body.top - 14
+    top = body.top + 12  # no remark stands above the table
     paper.box(Area(body.left, top - 24, right - body.left, 24), fill=PALE)
     x = body.left
     for key, own in zip(("fibre", "ribbon", "colour"), _LABELS, strict=True):
@@ -65,7 +65,7 @@ def _page(
         x += width
     paper.text(right - 4, top - 10, words["u_largest"], size=_SIZE, font=BOLD, align="right")
     y = top - 32
-    step = min(11.0, (y - body.bottom - 20) / max(len(fibres), 30))
+    step = min(11.0, (y - body.bottom - 18) / max(len(fibres), 30))
     for fibre in fibres:
         _line(job, body.left, y, width, right, table, fibre, closures)
         size = job.review.ribbon_size

@@ -108,7 +108,7 @@ def _unit(job: Job, area: Area, unit: Unit, rows: Rows) -> float:
     advised = words.value(unit.advised.value)
     place = place_text(unit.place, words)
     text = f"{place}. " if place else ""
-    text += f"{words['advice']}: {advised}. {unit.because}"
+    text += f"{words['advice']}: {advised}. {words.told(unit.because)}"
     if unit.advised is Choice.REDO:
         text += " " + words["chance_note"].format(fibres=len(unit.fibres))
     y = paper.paragraph(area.left + 90, y, text, area.width - 90, size=_SIZE) - 6

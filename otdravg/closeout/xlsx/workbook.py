@@ -73,7 +73,7 @@ def write_closeout_xlsx(
         Hash of the list of traces, tables and results, for the cover.
     """
     words = template.words
-    tables = review_cells(review)
+    tables = review_cells(review, template.language)
     title = template.title or words["closeout"]
     made_at = template.made_at or datetime(1980, 1, 1, tzinfo=timezone.utc)
     book = Book(str(path), words, title=title, author=template.company, made_at=made_at)

@@ -12,7 +12,7 @@ from otdravg.pair.measure import measure as measure_pair
 from otdravg.shot.trace import Trace, traces_from
 from otdravg.sor import build
 from otdravg.sor.model import FixedParameters, GeneralParameters, SupplierParameters, Text
-from otdravg.words.bridge import causes_of
+from otdravg.words.catalogue import told
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,7 +98,7 @@ def measured(
             reading.loss_ba_db,
             reading.loss_db,
             reading.u_loss_db,
-            causes_of(reading.missing),
+            "; ".join(map(told, reading.missing)),
         )
         for reading, place in zip(found.readings, found.places, strict=True)
     )

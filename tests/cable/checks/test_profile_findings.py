@@ -26,6 +26,7 @@ from otdravg.verdict.rules import (
     RibbonRule,
 )
 from otdravg.verdict.shots import receive_cord_m
+from otdravg.words.catalogue import told
 
 
 def findings_of(result: CableReview, code: str) -> list[tuple[int | None, tuple[str, ...]]]:
@@ -67,7 +68,9 @@ def test_a_shot_with_settings_of_its_own_is_named(clean_folder: Path, tmp_path: 
     assert findings_of(result, "pulse-outside-profile") == [(2, (odd_pulse,))]
     assert findings_of(result, "averages-outside-profile") == [(3, (few,))]
     (pulse,) = (f for f in result.findings if f.code == "pulse-outside-profile")
-    assert pulse.evidence.startswith(f"pulse {5 * pulse_ns}.0 ns, at most {pulse_ns} ns asked")
+    assert told(pulse.evidence).startswith(
+        f"pulse {5 * pulse_ns}.0 ns, at most {pulse_ns} ns asked"
+    )
     # The launch cord of either end stayed on while the other end was shot.
     with_cord = {
         f for _, files in findings_of(result, "receive-cord-outside-profile") for f in files
@@ -131,10 +134,10 @@ def test_what_a_review_cannot_answer_of_a_profile_is_said(
         connector=ConnectorRule(end_limit_db=Decimal("0.5")),
     )
     result = review(clean_shots, profile)
-    told = [f for f in result.findings if f.code == "key-not-applied"]
-    assert [f.severity for f in told] == [Severity.CAUTION, Severity.NOTE]
-    assert "change.increase_limit_db" in told[0].evidence
-    assert "one_way.reasons" in told[1].evidence
+    not_applied_ones = [f for f in result.findings if f.code == "key-not-applied"]
+    assert [f.severity for f in not_applied_ones] == [Severity.CAUTION, Severity.NOTE]
+    assert "change.increase_limit_db" in told(not_applied_ones[0].evidence)
+    assert "one_way.reasons" in told(not_applied_ones[1].evidence)
     assert result.exit_status == 1
 
 

@@ -23,6 +23,7 @@ from otdravg.cable.model import Confidence
 from otdravg.errors import BadSetting
 from otdravg.verdict import default
 from otdravg.verdict.decision import Verdict
+from otdravg.words.catalogue import told
 
 WHEN = "2024-06-01T10:00:00+00:00"
 CABLE = "SIM-QB1"
@@ -48,7 +49,7 @@ def test_an_accepted_splice_keeps_its_measured_value(
     assert before.verdict.verdict is Verdict.OVER
     assert after.verdict.verdict is Verdict.ACCEPTED
     assert after.loss_db == before.loss_db
-    assert "R. Vale" in after.decided
+    assert "R. Vale" in told(after.decided[0])
     assert not any(u.closure_number == 2 for u in result.plan.units)
 
 
@@ -59,7 +60,7 @@ def test_an_excluded_shot_is_out_and_says_by_whom(
     result = reviewed(clean_shots, tmp_path, decided(What.EXCLUDE_SHOT, file=name))
     shot = next(s for s in result.shots if s.path == name)
     assert shot.use is ShotUse.EXCLUDED
-    assert "R. Vale" in shot.remark
+    assert "R. Vale" in told(shot.remark)
     assert [f.fibre for f in result.findings if f.code == "direction-missing"] == [4]
 
 
@@ -77,7 +78,7 @@ def test_a_closure_takes_its_name_and_a_position_moves(
     assert row.distance_m == pytest.approx(5600, abs=1)
     # Nothing is spliced there, so nothing is lost there.
     assert row.loss_db == pytest.approx(0.0, abs=0.005)
-    assert "move-position" in row.decided
+    assert "move-position" in told(row.decided[0])
 
 
 def test_a_confirmed_crossing_is_exchanged_and_then_fits(
@@ -97,7 +98,7 @@ def test_a_confirmed_crossing_is_exchanged_and_then_fits(
     assert doubted == set()
     row = next(r for r in result.rows if r.fibre == 14 and r.wavelength_nm == 1550)
     assert row.file_ba == "SIMQB1_F015_1550_BA.sor"
-    assert "confirm-crossing" in row.decided
+    assert "confirm-crossing" in told(row.decided[0])
 
 
 def test_a_decision_about_nothing_is_reported(

@@ -30,6 +30,7 @@ from otdravg.cable.decisions.model import SealedDecision
 from otdravg.closeout.checks.decisions import compare_decisions
 from otdravg.errors import BadSetting, OtdravgError, OutputRefused
 from otdravg.findings import Severity
+from otdravg.words.catalogue import told
 
 SUFFIXES = ("csv", "toml")
 
@@ -145,7 +146,7 @@ def test_an_edited_decision_is_named_and_not_applied(path: Path, pieces: list[st
     path.write_text("".join(pieces), encoding="utf-8")
     known = read_decisions(path)
     assert codes(known) == ["decision-changed"]
-    assert known.findings[0].evidence.startswith(place(path, 2))
+    assert told(known.findings[0].evidence).startswith(place(path, 2))
     assert fibres(known) == [1, 3, 4]
 
 
@@ -163,8 +164,8 @@ def test_a_removed_decision_is_missed(path: Path, pieces: list[str], number: int
     path.write_text("".join(pieces), encoding="utf-8")
     known = read_decisions(path)
     assert codes(known) == ["decision-missing"]
-    assert place(path, number) in known.findings[0].evidence
-    assert f":0{number + 1}:00+" in known.findings[0].evidence
+    assert place(path, number) in told(known.findings[0].evidence)
+    assert f":0{number + 1}:00+" in told(known.findings[0].evidence)
     assert len(known.items) == 3
 
 
@@ -184,7 +185,7 @@ def test_a_decision_sealed_anew_is_missed_by_the_next(path: Path, pieces: list[s
     path.write_text("".join(pieces), encoding="utf-8")
     known = read_decisions(path)
     assert codes(known) == ["decision-missing"]
-    assert "edited and sealed anew" in known.findings[0].evidence
+    assert "edited and sealed anew" in told(known.findings[0].evidence)
     assert known.entries[2] == entries[2]
 
 
@@ -194,8 +195,8 @@ def test_decisions_in_another_order_are_named(path: Path, pieces: list[str]) -> 
     path.write_text("".join(pieces), encoding="utf-8")
     known = read_decisions(path)
     assert set(codes(known)) == {"decision-moved"}
-    assert f"was sealed right behind {place(path, 3)}" in known.findings[0].evidence
-    assert f"stands behind {place(path, 1)}" in known.findings[0].evidence
+    assert f"was sealed right behind {place(path, 3)}" in told(known.findings[0].evidence)
+    assert f"stands behind {place(path, 1)}" in told(known.findings[0].evidence)
 
 
 def test_a_copy_is_named_and_applied_once(path: Path, pieces: list[str]) -> None:
@@ -204,7 +205,7 @@ def test_a_copy_is_named_and_applied_once(path: Path, pieces: list[str]) -> None
     path.write_text("".join(pieces), encoding="utf-8")
     known = read_decisions(path)
     assert codes(known) == ["decision-repeated"]
-    assert f"copy of {place(path, 2)}" in known.findings[0].evidence
+    assert f"copy of {place(path, 2)}" in told(known.findings[0].evidence)
     assert fibres(known) == [1, 2, 3, 4]
 
 
@@ -304,7 +305,7 @@ def test_a_spreadsheet_that_saves_with_semicolons_is_noted(tmp_path: Path) -> No
     assert known.entries == whole.entries
     assert codes(known) == ["decisions-resaved"]
     for mark in ("byte-order mark", "line ends", "';'", "empty lines"):
-        assert mark in known.findings[0].evidence
+        assert mark in told(known.findings[0].evidence)
     add_decision(path, accept(5))
     assert fibres(read_decisions(path)) == [1, 2, 3, 4, 5]
 
@@ -429,7 +430,7 @@ def test_another_cables_decisions_are_not_applied(path: Path) -> None:
     here, findings = decisions_here(read_decisions(path), shots)  # type: ignore[arg-type]
     assert [d.cable for d in here.items] == ["SIM-RIDGE", "", ""]
     assert [f.code for f in findings] == ["decision-of-other-cable", "decision-without-cable"]
-    assert "1 of 4 decisions name no cable" in findings[1].evidence
+    assert "1 of 4 decisions names no cable" in told(findings[1].evidence)
 
 
 # Interrupted, at once, on a full disk

@@ -17,6 +17,7 @@ from otdravg.findings import Severity
 from otdravg.tables.splices import cable_tables
 from otdravg.verdict import default, load_shipped
 from otdravg.verdict.decision import Verdict
+from otdravg.words.catalogue import told
 
 
 def test_the_repair_stands_and_the_first_shots_are_history(
@@ -59,7 +60,7 @@ def test_shot_again_from_one_end_with_nothing_done_is_a_note(
     result = review(read_folders([clean_folder, after]), default())
     finding = next(f for f in result.findings if f.code == "shot-again-from-one-end")
     assert (finding.fibre, finding.severity) == (5, Severity.NOTE)
-    assert "attempt 2 from this end, attempt 1 from the other" in finding.evidence
+    assert "attempt 2 from this end, attempt 1 from the other" in told(finding.evidence)
     verdicts = {row.verdict.verdict for row in result.rows if row.fibre == 5}
     assert verdicts == {Verdict.WITHIN}
 

@@ -13,6 +13,7 @@ from otdravg.cable.files.taking import take
 from otdravg.cable.model import CableFinding, ShotRecord, Source
 from otdravg.findings import Severity
 from otdravg.shot.settings import Direction, Identity
+from otdravg.words.catalogue import told
 
 A, B = Direction.A_TO_B, Direction.B_TO_A
 START = datetime(2024, 5, 14, 8, 0, tzinfo=timezone.utc)
@@ -53,7 +54,7 @@ def test_the_header_goes_before_the_name_and_says_so() -> None:
     record = taken(*shots)["x/F041_AB.sor"]
     assert (record.taken_for.fibre, record.taken_for.fibre_by) == (14, Source.HEADER)
     assert codes(record) == {"fibre-claims-differ"}
-    assert "header says 14, file name says 41" in record.findings[0].evidence
+    assert "header says 14, file name says 41" in told(record.findings[0].evidence)
 
 
 def test_the_name_stands_where_the_header_repeats_another_shot() -> None:
@@ -63,7 +64,7 @@ def test_the_name_stands_where_the_header_repeats_another_shot() -> None:
         raw("F016_AB.sor", fibre="16"),
     )["F015_AB.sor"]
     assert (record.taken_for.fibre, record.taken_for.fibre_by) == (15, Source.NAME)
-    assert "another shot of this kind" in record.findings[0].what_to_do
+    assert "another shot of this kind" in told(record.findings[0].what_to_do)
 
 
 def test_a_header_that_no_other_file_supports_gives_way_to_the_name() -> None:
@@ -112,7 +113,7 @@ def test_twelve_fibres_under_one_number_are_told_by_names_or_folders(
     assert {record.taken_for.fibre_by for record in records.values()} == {where}
     said = [f for f in findings_of(*shots_of_twelve(name)) if f.code == "header-left-unchanged"]
     assert len(said) == 1
-    assert "all headers say fibre 1" in said[0].evidence
+    assert "all headers say fibre 1" in told(said[0].evidence)
 
 
 def test_what_an_instrument_counts_is_no_fibre() -> None:
@@ -152,7 +153,7 @@ def test_spellings_of_one_cable_are_said_once() -> None:
     assert {record.taken_for.cable for record in taken(*shots).values()} == {"North 12"}
     (said,) = findings_of(*shots)
     assert (said.code, said.severity) == ("cable-spelt-differently", Severity.NOTE)
-    assert "NORTH_12, North 12, north-12" in said.evidence
+    assert "NORTH_12, North 12, north-12" in told(said.evidence)
 
 
 def test_a_point_in_a_name_tells_two_cables_apart() -> None:
@@ -222,7 +223,7 @@ def test_the_shots_before_and_after_tell_which_end_it_was_shot_from() -> None:
             Source.NAME,
         )
         assert codes(record) == {"direction-claims-differ"}
-        assert "just before and after it" in record.findings[0].what_to_do
+        assert "just before and after it" in told(record.findings[0].what_to_do)
     assert {r.use for r in records.values()} == {ShotUse.USED}
 
 
@@ -246,7 +247,7 @@ def test_without_times_the_name_stands_where_its_place_is_free() -> None:
     ]
     record = taken(*shots)["F003_BA.sor"]
     assert (record.taken_for.direction, record.taken_for.direction_by) == (B, Source.NAME)
-    assert "there is another shot from A and none from B" in record.findings[0].what_to_do
+    assert "there is another shot from A and none from B" in told(record.findings[0].what_to_do)
 
 
 def test_ends_typed_alike_leave_it_to_the_name() -> None:
@@ -305,7 +306,7 @@ def test_a_pattern_and_a_mapping_go_before_the_header() -> None:
 def test_what_cannot_be_told_is_not_guessed() -> None:
     record = taken(raw("trace.sor"))["trace.sor"]
     assert record.use is ShotUse.UNPLACED
-    assert record.remark == "fibre and direction could not be told"
+    assert told(record.remark) == "could not be told: fibre, direction"
 
 
 def test_cables_are_kept_apart() -> None:

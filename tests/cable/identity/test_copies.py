@@ -12,6 +12,7 @@ from otdravg.cable.model import CableFinding
 from otdravg.simulate.takes import Take
 from otdravg.verdict import default
 from otdravg.verdict.decision import Verdict
+from otdravg.words.catalogue import told
 
 
 def reviewed(folder: Path) -> tuple[CableReview, CableFinding]:
@@ -36,8 +37,8 @@ def test_the_true_claim_is_told_where_the_genuine_file_was_kept(tmp_path: Path) 
     write_all(tmp_path, 12, (1550,))
     copy_as(tmp_path, Take(5, 1550, "BA"), Take(7, 1550, "BA"))
     _, edited = reviewed(tmp_path)
-    assert "as fibre 5 B→A 1550 nm, -" in edited.evidence
-    assert edited.what_to_do == (
+    assert "as fibre 5 B→A 1550 nm, -" in told(edited.evidence)
+    assert told(edited.what_to_do) == (
         f"{name_of(Take(5, 1550, 'BA'))} was used, and its glass fits; "
         "find or take fibre 7 B→A 1550 nm"
     )
@@ -47,8 +48,8 @@ def test_the_true_claim_is_told_where_the_copy_was_kept(tmp_path: Path) -> None:
     write_all(tmp_path, 12, (1550,))
     copy_as(tmp_path, Take(7, 1550, "BA"), Take(5, 1550, "BA"))
     result, edited = reviewed(tmp_path)
-    assert "as fibre 7 B→A 1550 nm, -" in edited.evidence
-    assert edited.what_to_do == (
+    assert "as fibre 7 B→A 1550 nm, -" in told(edited.evidence)
+    assert told(edited.what_to_do) == (
         f"{name_of(Take(5, 1550, 'BA'))} was used as fibre 5 B→A 1550 nm, but its glass is that "
         "of fibre 7 B→A 1550 nm: say so in a mapping table, and find or take fibre 5 B→A 1550 nm"
     )
@@ -60,8 +61,8 @@ def test_all_shots_that_the_trace_is_not_are_named(tmp_path: Path) -> None:
     for claimed in (Take(10, 1550, "BA"), Take(7, 1550, "BA"), Take(7, 1550, "AB")):
         copy_as(tmp_path, Take(5, 1550, "BA"), claimed)
     _, edited = reviewed(tmp_path)
-    assert edited.what_to_do.endswith(
-        "find or take fibre 7 A→B 1550 nm and fibre 7 B→A 1550 nm and fibre 10 B→A 1550 nm"
+    assert told(edited.what_to_do).endswith(
+        "find or take fibre 7 A→B 1550 nm, fibre 7 B→A 1550 nm, fibre 10 B→A 1550 nm"
     )
 
 
@@ -75,16 +76,18 @@ def test_too_few_fibres_or_no_shot_from_the_other_end_tell_nothing(tmp_path: Pat
         (lone / name_of(Take(fibre, 1550, "AB"))).unlink()
     for folder in (few, lone):
         _, edited = reviewed(folder)
-        assert "log-likelihood" not in edited.evidence
-        assert "nothing in the files proves which claim is true" in edited.what_to_do
+        assert "log-likelihood" not in told(edited.evidence)
+        assert "nothing in the files proves which claim is true" in told(edited.what_to_do)
 
 
 def test_a_claim_to_have_been_shot_from_the_other_end_is_told(tmp_path: Path) -> None:
     write_all(tmp_path, 12, (1550,))
     copy_as(tmp_path, Take(5, 1550, "BA"), Take(3, 1550, "AB"))
     _, edited = reviewed(tmp_path)
-    assert "as fibre 5 B→A 1550 nm, -" in edited.evidence
-    assert "used as fibre 3 A→B 1550 nm, but its glass is that of fibre 5" in edited.what_to_do
+    assert "as fibre 5 B→A 1550 nm, -" in told(edited.evidence)
+    assert "used as fibre 3 A→B 1550 nm, but its glass is that of fibre 5" in told(
+        edited.what_to_do
+    )
 
 
 def test_a_claim_of_another_wavelength_is_told_by_the_attenuation(tmp_path: Path) -> None:

@@ -20,6 +20,7 @@ from otdravg.report.cable_details import listing_text
 from otdravg.shot.settings import Direction
 from otdravg.simulate.takes import Take
 from otdravg.verdict import default
+from otdravg.words.catalogue import told
 
 FIBRES = range(1, 7)
 NM = 1550
@@ -43,7 +44,7 @@ def silent(tmp_path_factory: pytest.TempPathFactory) -> tuple[CableReview, dict[
     return review(read_folders([folder]), default()), truth, folder
 
 
-def told(result: CableReview) -> dict[str, str]:
+def ways_of(result: CableReview) -> dict[str, str]:
     ways = {Direction.A_TO_B: "AB", Direction.B_TO_A: "BA", Direction.UNKNOWN: "?"}
     return {shot.path: ways[shot.taken_for.direction] for shot in result.shots}
 
@@ -52,7 +53,7 @@ def test_the_shots_tell_both_ends_apart(
     silent: tuple[CableReview, dict[str, str], Path],
 ) -> None:
     result, truth, _ = silent
-    assert told(result) == truth
+    assert ways_of(result) == truth
     assert {shot.use for shot in result.shots} == {ShotUse.USED}
     assert {shot.taken_for.direction_by for shot in result.shots} == {Source.SHOTS}
     assert {shot.attempt for shot in result.shots} == {1}
@@ -74,8 +75,8 @@ def test_the_finding_says_how_it_was_decided(
     silent: tuple[CableReview, dict[str, str], Path],
 ) -> None:
     (finding,) = [f for f in silent[0].findings if f.code == "ends-told-by-shots"]
-    assert "6 shots are from A and 6 from B" in finding.evidence
-    assert "0000.sor, was taken to be from A" in finding.what_to_do
+    assert "6 shots are from A and 6 from B" in told(finding.evidence)
+    assert "0000.sor, was taken to be from A" in told(finding.what_to_do)
     assert finding.files == tuple(sorted(silent[1]))
     assert "shot-not-placed" not in {f.code for f in silent[0].findings}
 
@@ -103,7 +104,7 @@ def test_numbers_of_files_that_count_on_fibre_by_fibre_are_no_fibres(tmp_path: P
         write(tmp_path, Take(fibre, NM, way, header_direction="AB"), f"{number:03d}.sor")
     result = review(read_folders([tmp_path]), default())
     assert [s.taken_for.fibre for s in result.shots] == [*FIBRES, *FIBRES]
-    assert list(told(result).values()) == ["AB"] * len(FIBRES) + ["BA"] * len(FIBRES)
+    assert list(ways_of(result).values()) == ["AB"] * len(FIBRES) + ["BA"] * len(FIBRES)
 
 
 def test_the_a_end_may_be_where_the_crew_went_second(
@@ -113,9 +114,9 @@ def test_the_a_end_may_be_where_the_crew_went_second(
     shots = read_folders([folder])
     far = next(s.identity.location_b for s in shots if s.identity is not None)
     result = review(shots, default(), Options(naming=Naming(end_a=far)))
-    assert told(result) == {path: way[::-1] for path, way in truth.items()}
+    assert ways_of(result) == {path: way[::-1] for path, way in truth.items()}
     (finding,) = [f for f in result.findings if f.code == "ends-told-by-shots"]
-    assert "0000.sor, was taken to be from B" in finding.what_to_do
+    assert "0000.sor, was taken to be from B" in told(finding.what_to_do)
 
 
 def test_shots_again_from_one_end_are_attempts_not_the_other_end(tmp_path: Path) -> None:
@@ -139,7 +140,7 @@ def test_a_missing_shot_and_one_taken_again_are_told_too(tmp_path: Path) -> None
     write(tmp_path, again, "0099.sor")
     truth["0099.sor"] = "AB"
     result = review(read_folders([tmp_path]), default())
-    assert told(result) == truth
+    assert ways_of(result) == truth
     by_path = {s.path: s for s in result.shots}
     assert by_path["0099.sor"].attempt == 2
     assert [(f.fibre, f.direction) for f in result.findings if f.code == "direction-missing"] == [
@@ -151,7 +152,7 @@ def test_results_do_not_depend_on_the_order_of_the_files(
     silent: tuple[CableReview, dict[str, str], Path],
 ) -> None:
     shots = read_folders([silent[2]])
-    assert told(review(shots[::-1], default())) == silent[1]
+    assert ways_of(review(shots[::-1], default())) == silent[1]
 
 
 def test_a_fibre_spliced_anew_is_still_seen_from_the_same_end(

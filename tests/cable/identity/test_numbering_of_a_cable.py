@@ -12,6 +12,7 @@ from otdravg.cable import CableReview, Decision, Options, What, add_decision, re
 from otdravg.shot.settings import Direction
 from otdravg.simulate.takes import Take
 from otdravg.verdict.decision import Verdict
+from otdravg.words.catalogue import told
 
 FIBRES = 24
 RIBBONS = {n: (n + 11) % 24 + 1 for n in range(1, 25)}
@@ -52,18 +53,18 @@ def test_a_slip_is_one_finding_and_its_advice_mends_it(
     result = review(folder)
     assert severe(result) == ["numbering-differs"]
     finding = next(f for f in result.findings if f.code == "numbering-differs")
-    assert slip in finding.evidence
+    assert slip in told(finding.evidence)
     assert {finding.fibre, *finding.other_fibres} == set(at_b)
     judged = {r.fibre for r in result.rows if r.verdict.verdict is not Verdict.NOT_GRADABLE}
     assert judged == set(range(1, FIBRES + 1)) - set(at_b)
     assert result.exit_status == 1
 
     # What the finding says is done, word for word.
-    told = re.search(r'decide renumber with "(.*?)"', finding.what_to_do)
-    assert told is not None
+    named = re.search(r'decide renumber with "(.*?)"', told(finding.what_to_do))
+    assert named is not None
     path = tmp_path / "decisions.csv"
     decision = Decision(
-        What.RENUMBER, "R. Vale", "2024-06-01T10:00", "traced", "SIMQB1", value=told[1]
+        What.RENUMBER, "R. Vale", "2024-06-01T10:00", "traced", "SIMQB1", value=named[1]
     )
     add_decision(path, decision)
     mended = review(folder, options=Options(decisions=read_decisions(path)))
@@ -98,7 +99,7 @@ def test_a_neighbour_shot_twice_is_told_by_its_other_shot(tmp_path: Path) -> Non
         write(folder, Take(fibre, 1550, "BA", of_fibre=5 if fibre == 6 else None))
     result = review(folder)
     (finding,) = (f for f in result.findings if f.code == "other-fibre")
-    assert "shot twice from B and called 5 and 6" in finding.evidence
+    assert "shot twice from B and called 5 and 6" in told(finding.evidence)
     assert result.exit_status == 1
     judged = {r.fibre for r in result.rows if r.verdict.verdict is not Verdict.NOT_GRADABLE}
     assert judged >= set(range(1, 13)) - {5, 6}

@@ -29,6 +29,7 @@ from otdravg.report.cable import cable_text
 from otdravg.simulate import Joint, Section
 from otdravg.tables.splices import review_cells
 from otdravg.verdict import Profile, parse
+from otdravg.words.catalogue import told as in_words
 
 HEAD = 'format = 1\nname = "test"\nsource = "invented"\n[splice]\nlimit_db = 0.3\n'
 PLAIN = parse(HEAD, "t.toml")
@@ -113,14 +114,16 @@ def test_shots_after_the_end_of_a_calibration(shots: Shots) -> None:
 
     assert last_day(date(2024, 5, 14)) == []  # that day included
     (late,) = last_day(date(2024, 5, 13))
-    assert late.evidence.startswith("8 shots of simulated of 2024-05-14; its calibration ran out")
+    assert in_words(late.evidence).startswith(
+        "8 shots of simulated of 2024-05-14; its calibration ran out"
+    )
     assert len(late.files) == 8
 
 
 def test_the_guarded_rule_says_what_it_leaves_out(shots: Shots) -> None:
     (left_out,) = of_code(told(shots, GUARDED), "linearity-unstated")
     assert left_out.severity is Severity.NOTE
-    assert "simulated" in left_out.evidence
+    assert "simulated" in in_words(left_out.evidence)
     stated = (Instrument("simulated", None, 0.03),)
     assert of_code(told(shots, GUARDED, instruments=stated), "linearity-unstated") == []
     assert of_code(told(shots, PLAIN), "linearity-unstated") == []
@@ -145,24 +148,25 @@ def test_a_reel_that_is_not_its_record_is_named(shots: Shots) -> None:
     wrong = replace(RECORDS[1], attenuation_db_per_km=((1550, 0.175),))
     result = told(shots, FIVE_PERCENT, reels=(RECORDS[0], wrong, RECORDS[2]))
     (found,) = of_code(result, "reel-outside-record")
-    assert "reel R-2" in found.evidence
+    assert "reel R-2" in in_words(found.evidence)
     assert (found.wavelength_nm, found.other_fibres) == (1550, (1, 2))
-    assert float(found.evidence.split("up to ")[1].split(" %")[0]) == pytest.approx(8.6, abs=1.0)
+    percent = in_words(found.evidence).split("up to ")[1].split(" %")[0]
+    assert float(percent) == pytest.approx(8.6, abs=1.0)
     assert result.exit_status == 1
 
 
 def test_more_cable_than_was_delivered(shots: Shots) -> None:
     short = replace(RECORDS[2], length_m=600.0)
     (found,) = of_code(told(shots, reels=(*RECORDS[:2], short)), "reel-length")
-    assert "of reel R-3" in found.evidence
+    assert "of reel R-3" in in_words(found.evidence)
     assert of_code(told(shots, reels=RECORDS), "reel-length") == []
 
 
 def test_a_rule_about_reels_that_nothing_places_is_said(shots: Shots) -> None:
     result = told(shots, FIVE_PERCENT, reels=RECORDS[:2])
-    assert [f.evidence for f in of_code(result, "key-not-applied")] == [
-        "Not applied of the profile: change.deviation_limit_percent (it needs the records of the "
-        "reels, from the list of the job)."
+    assert [in_words(f.evidence) for f in of_code(result, "key-not-applied")] == [
+        "not applied of the profile: change.deviation_limit_percent (it needs the records of the "
+        "reels, from the list of the job)"
     ]
 
 
@@ -196,7 +200,7 @@ def test_an_event_between_closures_is_said_on_the_sheath(tmp_path: Path) -> None
     assert found
     # Derived: 300 of 720 m of glass behind closure 1, marks fall from 2000 on: 2000 - 706·300/720.
     for one in found:
-        assert "; between MH 2 and MH 3, sheath mark about 1706 ± " in one.evidence
+        assert "; between MH 2 and MH 3, sheath mark about 1706 ± " in in_words(one.evidence)
     assert "Between MH 2 and MH 3, sheath mark about 1706 ± " in cable_text(result)
     assert of_code(result, "route-mark-odd") == []
     table = review_cells(result)["route"]
@@ -210,7 +214,7 @@ def _glass_of(section: Section) -> tuple[float, float]:
 def test_odd_marks_are_findings(shots: Shots) -> None:
     wrong = (*ROUTE[:4], replace(ROUTE[4], mark_in=Mark(1900, "m")), *ROUTE[5:])
     (odd,) = of_code(told(shots, route=wrong), "route-mark-odd")
-    assert "1900 at MH 3" in odd.evidence or "1850 at MH 2" in odd.evidence
+    assert "1900 at MH 3" in in_words(odd.evidence) or "1850 at MH 2" in in_words(odd.evidence)
     assert of_code(told(shots, route=ROUTE), "route-mark-odd") == []
 
 
@@ -218,10 +222,10 @@ def test_the_route_says_which_reel_lies_where(shots: Shots) -> None:
     wrong = replace(RECORDS[0], attenuation_db_per_km=((1550, 0.15),))
     result = told(shots, FIVE_PERCENT, reels=(wrong, *RECORDS[1:]), route=ROUTE)
     (found,) = of_code(result, "reel-outside-record")
-    assert "reel R-1" in found.evidence
+    assert "reel R-1" in in_words(found.evidence)
     lengths = told(shots, reels=(replace(RECORDS[0], length_m=650.0), *RECORDS[1:]), route=ROUTE)
     (longer,) = of_code(lengths, "reel-length")
-    assert longer.evidence == "706 m of reel R-1 lie there, and its record says 650 m"
+    assert in_words(longer.evidence) == "706 m of reel R-1 lie there, and its record says 650 m"
 
 
 # -- power -----------------------------------------------------------------------------

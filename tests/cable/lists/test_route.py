@@ -9,6 +9,7 @@ import pytest
 
 from otdravg.cable.lists.facts import Mark, RoutePlace
 from otdravg.cable.lists.route import Odd, Survey, survey
+from otdravg.words.catalogue import told
 
 
 def truth(seed: int) -> tuple[list[RoutePlace], list[tuple[str, float, float]], float, list[float],
@@ -96,9 +97,14 @@ def kinds(seen: Survey) -> list[Odd]:
     return [what for what, _ in seen.odd]
 
 
+def said(seen: Survey) -> list[tuple[Odd, str]]:
+    """What is odd, and where in words."""
+    return [(what, told(where)) for what, where in seen.odd]
+
+
 def test_a_mark_that_runs_backwards_is_named_and_left_out() -> None:
     seen = survey(simple(1000, 2000, 1200, 3000, 4000), (), (3048.0, 1.0))
-    assert seen.odd == ((Odd.BACKWARDS, "1200 at MH 2, A to B"),)
+    assert said(seen) == [(Odd.BACKWARDS, "1200 at MH 2, A to B")]
     assert [name for name, *_ in seen.sections[0].stops] == ["A", "MH 1", "MH 3", "B"]
 
 
@@ -134,7 +140,7 @@ def test_feet_are_told_by_the_shots_and_said() -> None:
 def test_marks_that_no_factor_explains_place_nothing() -> None:
     seen = survey(simple(0, 1000, 2000), (), (2600.0, 1.0))
     assert kinds(seen) == [Odd.LENGTH]
-    assert "2000 m by the marks, 2597 m by the shots" in seen.odd[0][1]
+    assert "2000 m by the marks, 2597 m by the shots" in said(seen)[0][1]
     assert seen.at(1300.0) is None
 
 
@@ -147,7 +153,7 @@ def test_a_section_without_marks_is_a_gap_that_is_named() -> None:
     ]
     found = [("C1", 2033.0, 1.0), ("C2", 4100.0, 1.0)]
     seen = survey(places, found, (6133.0, 1.0))
-    assert seen.odd == ((Odd.UNMARKED, "closure C1 to closure C2"),)
+    assert said(seen) == [(Odd.UNMARKED, "closure C1 to closure C2")]
     assert seen.at(3000.0) is None
     assert seen.at(1000.0) is not None
     assert seen.at(5000.0) is not None
@@ -156,9 +162,9 @@ def test_a_section_without_marks_is_a_gap_that_is_named() -> None:
 def test_a_closure_that_the_shots_do_not_show_and_one_that_the_route_lacks() -> None:
     places, found, length_m, _, _ = truth(1)
     express = survey(places, [*found[:1], *found[2:]], (length_m, 1.0))
-    assert express.odd == ((Odd.NOT_SEEN, "closure P2"),)
+    assert said(express) == [(Odd.NOT_SEEN, "closure P2")]
     more = survey(places, [*found, ("x", found[0][1] + 700, 1.0)], (length_m, 1.0))
-    assert more.odd == ((Odd.NOT_LISTED, f"x at {found[0][1] + 700:.0f} m from A"),)
+    assert said(more) == [(Odd.NOT_LISTED, f"x at {found[0][1] + 700:.0f} m from A")]
 
 
 def test_a_coil_is_a_place_of_its_own() -> None:
@@ -167,7 +173,7 @@ def test_a_coil_is_a_place_of_its_own() -> None:
     seen = survey(places, (), (2033.0, 1.0))
     spot = seen.at(1.5 + 1.015 * 1015)
     assert spot is not None
-    assert spot.text.startswith("in the coil at MH 1, sheath mark about 1015 ± ")
+    assert told(spot.said).startswith("in the coil at MH 1, sheath mark about 1015 ± ")
     stated = [places[0], replace(places[1], mark_out=None, slack_m=30.0), places[2]]
     coil = survey(stated, (), (2033.0, 1.0)).at(1.5 + 1.015 * 1015)
     assert coil is not None
@@ -177,4 +183,4 @@ def test_a_coil_is_a_place_of_its_own() -> None:
 def test_what_is_said() -> None:
     spot = survey(simple(100, 2100, 3100, unit="m"), (), (3048.0, 1.0)).at(1016.5)
     assert spot is not None
-    assert spot.text == "between A and MH 1, sheath mark about 1100 ± 2 m"
+    assert told(spot.said) == "between A and MH 1, sheath mark about 1100 ± 2 m"

@@ -154,7 +154,7 @@ def test_fewer_attempts_than_the_shots_prove_are_a_finding(tmp_path: Path) -> No
         crew.both(fibre, span, tag="again_", taken=MORNING + 5 * DAY)
     told = Told(tmp_path, crew.folder, usual())
     (finding,) = told.findings()["attempts-differ"]
-    assert "once" in finding["evidence"]
+    assert "the splice log has 1 attempt" in finding["evidence"]
     assert "prove 2" in finding["evidence"]
     assert {row["attempt"] for row in told.splices("K1", range(1, 13))} == {"1"}
     # With the line that was missing nothing is odd any more: the shots show the work.
