@@ -45,8 +45,8 @@ MOST_BESIDE = 2.0
 #: of their ratio before it is bent. Chosen, not derived: six never come by chance, though noise
 #: that is correlated makes the ratio scatter more.
 BENT_SIGMAS = 6.0
-#: Ripple makes no more alike than so many pulses. Derived: a triangle as long as the pulse on either
-#: side has an area of one, and the estimate of it is larger by a third at most (benchmark: noise).
+#: Ripple makes no more points alike than in so many pulses. Derived: a triangle as long as the pulse
+#: on either side has an area of one pulse; its estimate scatters by a third.
 MOST_ALIKE_PULSES = 1.3
 #: Starts of two ramps that are tried at most (chosen, not derived).
 MOST_TRIED = 49
