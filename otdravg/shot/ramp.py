@@ -45,7 +45,7 @@ MOST_BESIDE = 2.0
 #: of their ratio before it is bent. Chosen, not derived: six never come by chance, though noise
 #: that is correlated makes the ratio scatter more.
 BENT_SIGMAS = 6.0
-#: Ripple makes no more points alike than in so many pulses. Derived: a triangle as long as the pulse
+#: Ripple makes no more points alike than in so many pulses. Derived: a triangle as long as a pulse
 #: on either side has an area of one pulse; its estimate scatters by a third.
 MOST_ALIKE_PULSES = 1.3
 #: Starts of two ramps that are tried at most (chosen, not derived).
