@@ -34,9 +34,23 @@ BOOKS = {language: catalogue._book(language) for language in LANGUAGES}
 ENGLISH = BOOKS[Language.ENGLISH]
 PARTS = ("text", "done")
 #: Groups whose messages are whole sentences, not parts that are joined.
-SENTENCES = ("say", "cable", "watch", "screen", "ticket", "budget", "document", "drawing", "page")
+SENTENCES = (
+    "say",
+    "heading",
+    "cable",
+    "watch",
+    "screen",
+    "ticket",
+    "budget",
+    "document",
+    "drawing",
+    "page",
+)
 #: What both languages have the same word for.
-ALIKE = {("word", "orange")}
+ALIKE = {
+    ("word", "orange"),
+    *(("heading", key) for key in ("median", "name", "person", "signed_by", "software")),
+}
 #: Units as they are written; a wavelength may be told in words.
 UNITS = {
     "db_per_km": "dB/km", "db": "dB", "km": "km", "m": "m", "nm": "nm|nanometre|Nanometer",

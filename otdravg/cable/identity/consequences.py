@@ -6,7 +6,8 @@ from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import replace
 
-from otdravg.cable.identity.crossed import NOT_ONE_FIBRE, Renumbering
+from otdravg.cable.identity.crossed import NOT_ONE_FIBRE
+from otdravg.cable.identity.said import Renumbering
 from otdravg.cable.measure.standing import Measured
 from otdravg.cable.model import CableFinding, FibreKey, ShotRecord, ShotUse
 from otdravg.shot.settings import Direction

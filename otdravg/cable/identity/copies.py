@@ -8,8 +8,9 @@ from dataclasses import replace
 import numpy as np
 
 from otdravg.cable.files.attempts import EDITED, Slot, claimed, slot_of
-from otdravg.cable.identity.crossed import CLEAR, LEAST_FIBRES, fibres_by_closures, sides_of
 from otdravg.cable.identity.fingerprint import Comparison
+from otdravg.cable.identity.sides import LEAST_FIBRES, fibres_by_closures, sides_of
+from otdravg.cable.identity.stories import CLEAR
 from otdravg.cable.measure.closures import CableMap
 from otdravg.cable.measure.jobs import Sketch
 from otdravg.cable.measure.standing import Measured

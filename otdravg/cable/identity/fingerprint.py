@@ -33,11 +33,14 @@ __all__ = [
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.intp]
 
-#: From this many fibres on, each feature has a scale of its own; below they are pooled by kind.
-#: Slopes of short and long sections differ too much in noise to be pooled for long.
-_OWN_SCALE_FROM = (24, 8, 24)
-#: Degrees of freedom of the densities.
-_FREEDOM = 4.0
+#: How far the scales of one kind stray from their law, as a share: of losses, slopes, lengths; and
+#: where the law of slopes is that of noise. What 1/share² fibres say of one feature weighs as much
+#: as what all features of its kind say. Chosen, not derived.
+_UNLIKE, _UNLIKE_NOISE = (0.25, 1.0, 1.0), (0.25, 0.25, 1.0)
+#: From so many on places of one kind have a scale of their own. Chosen, not derived.
+_OWN_PLACES_FROM = 24
+#: Degrees of freedom of the densities. Benchmark: numbering; four and sixteen tell less.
+_FREEDOM = 8.0
 #: A section needs this many clean blocks for a slope.
 _LEAST_BLOCKS = 4
 #: Places less certain than this are not compared, m.
@@ -51,6 +54,12 @@ _SAME_END_DB = 0.0025
 _MOST_FOR_EDGE = 12.0
 #: Chance that a feature is misread and says nothing of the pair.
 _MISREAD = 0.03
+#: Share of bad splices, of whose losses nothing else is known than how far they reach above the
+#: usual ones, dB: both ends see them. Chosen, not derived: no source counts them.
+_BAD_LOG_SHARE, _BAD_DB = float(np.log(2 * 0.03)), 0.2
+#: Values further away than so many scales are not of the bulk; so often scales are fitted. Chosen,
+#: not derived.
+_FAR, _REFITS = 4.0, 4
 #: Share of fibres all of whose splices lose more than usual by some amount: another drawing, a bad
 #: groove. Chosen, not derived: no source counts them.
 _LOSSY = 0.02
@@ -61,8 +70,8 @@ _THIRD_QUARTILE = 1.1503
 _NINTH_DECILE = 1.6449
 #: Shots that are held against all others at once: what bounds the memory.
 _BLOCK = 256
-#: Up to so many fibres every pair is compared in full.
-_ALL_PAIRS = 600
+#: Up to so many fibres every pair is compared in full; up to so many once and for all.
+_ALL_PAIRS, _WHOLE_TABLE = 600, 192
 #: Log-likelihood of what cannot be.
 _NEVER = 1e6
 #: Smallest scale that is believed: of losses in dB, of slopes in dB/km, of lengths in m.
@@ -190,15 +199,18 @@ class Comparison:
         # One row per feature: what is worked on together lies together.
         a, b = _mean_of(centred_a).T, _mean_of(centred_b).T
         self._alone = _scales(np.concatenate((a, b), axis=1), self._kinds, ends=2)
+        self._noise_law = _noise_law(tables_a + tables_b, self._kinds)
         self._from_a = _Readings.of_shots(_mean_of(tables_a).T, a, self._alone)
         self._from_b = _Readings.of_shots(_mean_of(tables_b).T, b, self._alone)
         self.size = n
+        self._whole: FloatArray | None = None  # all pairs, of a small cable
         self.is_shot = (~self._from_a.is_missing, ~self._from_b.is_missing)
         self.scale_by(np.arange(n) if partner is None else partner)
 
     def scale_by(self, partner: IntArray) -> None:
         """Take the scales of (a + b)/2 and (a − b)/2 from pairs that are taken for one fibre."""
         self._together, self._usable = self._scales_of(partner)
+        self._whole = None
 
     def guess(self) -> None:
         """Take scales that pairs may have, where nothing is known of any pair.
@@ -208,12 +220,14 @@ class Comparison:
         share = np.where(self._kinds == 0, 0.2, 0.9)
         self._together = self._alone * np.sqrt((share, 1 - share))
         self._usable = np.arange(share.size)
+        self._whole = None
 
     def _scales_of(self, partner: IntArray) -> tuple[FloatArray, npt.NDArray[np.intp]]:
         rows = np.flatnonzero(partner >= 0)
         a, b = self._from_a.centred[:, rows], self._from_b.centred[:, partner[rows]]
         usable = np.flatnonzero(np.isfinite(a + b).sum(axis=1) >= 3)
-        mean, half = (_scales(v, self._kinds) for v in ((a + b) / 2, (a - b) / 2))
+        mean = _scales((a + b) / 2, self._kinds)
+        half = _scales((a - b) / 2, self._kinds, self._noise_law)
         # The variances of both add up to that of a reading, whoever its partner is.
         return self._alone / np.hypot(mean, half) * (mean, half), usable
 
@@ -230,7 +244,8 @@ class Comparison:
 
     def own(self) -> FloatArray:
         """Ratio of every fibre's own two shots, shape (n,)."""
-        return self._summed(self._from_a, self._from_b)
+        everybody = np.arange(self.size)
+        return self.of_pairs(everybody, everybody)
 
     def ratios(self, from_a: IntArray | None = None, from_b: IntArray | None = None) -> FloatArray:
         """Ratios of some shots from A (rows) with some from B (columns); all by default."""
@@ -241,7 +256,12 @@ class Comparison:
 
     def of_pairs(self, from_a: IntArray, from_b: IntArray) -> FloatArray:
         """Ratios of pairs whose shots are given by two arrays that are broadcast together."""
-        return self._summed(self._from_a.of(from_a), self._from_b.of(from_b))
+        if self.size > _WHOLE_TABLE:
+            return self._summed(self._from_a.of(from_a), self._from_b.of(from_b))
+        if self._whole is None:
+            rows = np.arange(self.size)
+            self._whole = self._summed(self._from_a.of(rows[:, None]), self._from_b.of(rows[None]))
+        return self._whole[from_a, from_b]
 
     def margins(self) -> tuple[FloatArray, IntArray]:
         """How much better each fibre's own pair fits than any with another fibre's shot.
@@ -271,6 +291,18 @@ class Comparison:
         best, most = rivals[side, everybody], top[side, everybody]
         known = np.isfinite(own) & np.isfinite(most)
         return np.where(known, own - np.where(known, most, 0.0), np.nan), np.where(known, best, -1)
+
+    def proof(self, best: IntArray) -> FloatArray:
+        """How much likelier each fibre is itself than exchanged with the likeliest other.
+
+        ``best``: the others that :meth:`margins` found; of few fibres all others are tried.
+        """
+        everybody = np.arange(self.size)
+        others = everybody[None, :] if self.size <= _WHOLE_TABLE else np.maximum(best, 0)[:, None]
+        rows, own = everybody[:, None], self.own()
+        gain = own[rows] + own[others] - self.of_pairs(rows, others) - self.of_pairs(others, rows)
+        gain = np.where((rows == others) | np.isnan(gain), np.inf, gain)
+        return np.asarray(gain.min(axis=1))
 
     def _best_of_all(self) -> IntArray:
         ratios = self.ratios()
@@ -371,6 +403,8 @@ class Comparison:
         usual, higher, slopes, lengths = sums = np.zeros((4, *shape))
         for k in self._usable:
             a, b = from_a.centred[k], from_b.centred[k]
+            known = np.isfinite(a + b)
+            a, b = np.where(known, a, 0.0), np.where(known, b, 0.0)
             scale_mean, scale_half = self._together[:, k]
             # d(mean, half)/d(a, b) has determinant 1/2. Two densities share one logarithm.
             apart = _squares(a - b, 2 * scale_half)
@@ -384,9 +418,11 @@ class Comparison:
                 term *= apart
                 np.log(term, out=term)
                 term *= -(_FREEDOM + 1) / 2
+                if kind == 0:
+                    np.logaddexp(term, _bad(a + b - 2 * more, 2 * scale_mean, apart), out=term)
                 term -= alone
                 # What one of both shots does not show says nothing.
-                term[np.isnan(term)] = 0.0
+                term[~known] = 0.0
                 # A feature may be misread (an event taken for its neighbour): no proof alone.
                 np.logaddexp(np.log1p(-_MISREAD) + term, np.log(_MISREAD), out=term)
                 own += term
@@ -435,6 +471,13 @@ def _squares(difference: FloatArray, scale: float) -> FloatArray:
     return difference
 
 
+def _bad(more_than_usual: FloatArray, scale: float, apart: FloatArray) -> FloatArray:
+    """Log-density of what bad splices read, as those of usual ones without their constant."""
+    density = _log_density(more_than_usual, np.array(2 * _BAD_DB)) + np.log(scale)
+    density -= (_FREEDOM + 1) / 2 * np.log(apart)
+    return np.where(more_than_usual > 0, density + _BAD_LOG_SHARE, -np.inf)
+
+
 def _best(ratios: FloatArray) -> IntArray:
     """Index of the largest in each row, -1 where nothing is known."""
     known = np.isfinite(ratios)
@@ -458,47 +501,92 @@ def _mean_of(tables: Sequence[FloatArray]) -> FloatArray:
 
 def _median(values: FloatArray) -> FloatArray:
     """Median of each column, 0 where a column has no value."""
-    known = np.isfinite(values).any(axis=0)
-    result = np.zeros(values.shape[1])
-    if known.any():
-        result[known] = np.nanmedian(values[:, known], axis=0)
-    return result
+    return np.asarray(_quantiles(values.T, (0.5,))[0])
 
 
-def _scales(values: FloatArray, kinds: npt.NDArray[np.intp], ends: int = 1) -> FloatArray:
+def _scales(
+    values: FloatArray, kinds: npt.NDArray[np.intp], law: FloatArray | None = None, ends: int = 1
+) -> FloatArray:
     """Robust scale of every feature (rows) over shots or pairs (columns).
 
-    With few of them features of a kind have one scale. ``ends``: values of a fibre.
+    What few values say of one feature leans on what all of its kind say. ``law``: how the scales of
+    slopes go together, in any unit, where they are noise. ``ends``: values of a fibre.
     """
-    deviation = np.abs(values - _median(values.T)[:, None])
-    known = np.isfinite(deviation).sum(axis=1)
+    lent = 0.5 / (np.array(_UNLIKE if law is None else _UNLIKE_NOISE)[kinds]) ** 2
+    law = np.ones(kinds.size) if law is None else law
+    deviation = np.abs(values - _median(values.T)[:, None]) / law[:, None]
     scales = np.empty(kinds.size)
     for kind, least in enumerate(_LEAST_SCALE):
-        of_kind = kinds == kind
-        pooled = deviation[of_kind]
-        pooled = pooled[np.isfinite(pooled)]
-        common = _scale_of(pooled, kind == 2) if pooled.size else least
-        for k in np.flatnonzero(of_kind):
-            own = deviation[k]
-            scale = (
-                common
-                if known[k] < ends * _OWN_SCALE_FROM[kind]
-                else _scale_of(own[np.isfinite(own)], kind == 2)
-            )
-            scales[k] = max(scale, least)
-    return scales
+        rows = kinds == kind
+        if kind == 2:
+            scales[rows] = np.maximum(_scales_of_places(deviation[rows]), least)
+        else:
+            scales[rows] = _fitted(deviation[rows], lent[rows] * ends, least / law[rows])
+    return np.asarray(scales * law)
 
 
-def _scale_of(deviation: FloatArray, of_places: bool) -> float:
-    """Scale of absolute deviations: by median and third quartile; of places by the ninth decile.
+def _fitted(deviation: FloatArray, lent: FloatArray, least: FloatArray) -> FloatArray:
+    """Scales of Student's densities of the bulk of each row of absolute deviations.
 
-    Places lie on the points of the record: where most fibres share a point, the median says
-    that all are equal, and every other one would be an outlier that only its partner explains.
+    Each row has ``lent`` values of all rows, too. Bad splices are not of the bulk.
     """
-    middle, outer, high = np.quantile(deviation, (0.5, 0.75, 0.9))
-    if of_places:
-        return float(max(_MAD_TO_SIGMA * middle, high / _NINTH_DECILE))
-    return float((_MAD_TO_SIGMA * middle + outer / _THIRD_QUARTILE) / 2)
+    scales = np.full(lent.size, _robust(deviation.reshape(1, -1))[0])
+    known, deviation = np.isfinite(deviation), np.nan_to_num(deviation)
+    for _ in range(_REFITS):
+        scales = np.maximum(scales, least)
+        x = (deviation / scales[:, None]) ** 2
+        taken = known & (x < _FAR**2)
+        own = np.where(taken, (_FREEDOM + 1) / (_FREEDOM + x) * deviation**2, 0.0).sum(axis=1)
+        count = taken.sum(axis=1)
+        common = own.sum() / max(int(count.sum()), 1)
+        scales = np.sqrt((own + lent * common) / (count + lent))
+    return np.asarray(np.maximum(scales, least))
+
+
+def _scales_of_places(deviation: FloatArray) -> FloatArray:
+    """Scales of places, which lie on the points of the record: by the ninth decile.
+
+    Where most fibres share a point, the median says that all are equal, and every other one would
+    be an outlier that only its partner explains. None is less than half a step.
+    """
+    everything = deviation[np.isfinite(deviation)]
+    steps = everything[everything > _LEAST_SCALE[2]]
+    own, common = (
+        np.maximum(_MAD_TO_SIGMA * middle, high / _NINTH_DECILE)
+        for middle, high in (
+            _quantiles(rows, (0.5, 0.9)) for rows in (deviation, deviation.reshape(1, -1))
+        )
+    )
+    few = np.isfinite(deviation).sum(axis=1) < _OWN_PLACES_FROM
+    return np.asarray(np.maximum(np.where(few, common, own), steps.min() / 2 if steps.size else 0))
+
+
+def _noise_law(tables: Sequence[FloatArray], kinds: npt.NDArray[np.intp]) -> FloatArray:
+    """How noise of slopes goes with the length of sections, as length^−1.5; else 1."""
+    law = np.ones(kinds.size)
+    lengths_m = _median(np.concatenate(tables))[kinds == 2]
+    if np.all(lengths_m > 0):
+        law[kinds == 1] = (lengths_m / lengths_m.max()) ** -1.5
+    return law
+
+
+def _robust(deviation: FloatArray) -> FloatArray:
+    """Scale of each row of absolute deviations, by median and third quartile; 0 without any."""
+    middle, outer = _quantiles(deviation, (0.5, 0.75))
+    return np.asarray((_MAD_TO_SIGMA * middle + outer / _THIRD_QUARTILE) / 2)
+
+
+def _quantiles(values: FloatArray, shares: Sequence[float]) -> FloatArray:
+    """Quantiles of what is known in each row, shape (shares, rows); 0 where nothing is."""
+    if not values.shape[1]:
+        return np.zeros((len(shares), values.shape[0]))
+    ranked = np.sort(values, axis=1)  # what is not known comes last
+    last = np.isfinite(ranked).sum(axis=1) - 1
+    place = np.multiply.outer(shares, np.maximum(last, 0))
+    low = place.astype(np.intp)
+    rows = np.arange(ranked.shape[0])
+    below, above = ranked[rows, low], ranked[rows, np.minimum(low + 1, np.maximum(last, 0))]
+    return np.where(last >= 0, below + (place - low) * (above - below), 0.0)
 
 
 def _log_density(x: FloatArray, scale: FloatArray) -> FloatArray:

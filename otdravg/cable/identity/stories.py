@@ -10,7 +10,7 @@ every shot by itself is the story of last resort: it pays for all ways to shuffl
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import Enum
 from functools import partial
 from math import lgamma, log
@@ -36,7 +36,7 @@ _SLIP = log(10)
 _AT_LEAST = -log(400)
 #: Odds, after what it pays for its kind, from which a small slip that is not told is a doubt.
 #: Benchmark: numbering, where one sound cable in a hundred reaches it.
-DOUBT = log(4)
+DOUBT = log(1.5)
 #: Pairs below this are looked at. Chosen, not derived: it speaks neither for nor against.
 _SUSPECT = 1.0
 #: Share of a story's pairs that have to speak for it, and share of the log-likelihood of the
@@ -157,8 +157,9 @@ def numbering_told(comparison: Comparison, ribbon_size: int | None) -> Numbering
         if known.size and np.median(known) > CLEAR:
             break
     assert best is not None
+    doubts = _in_doubt(comparison, best)
     comparison.scale_by(np.where(best.ratios > 0, best.partner, -1))
-    return best
+    return replace(best, doubts=doubts)
 
 
 def _renewed(comparison: Comparison, size: int) -> Numbering:
@@ -241,32 +242,41 @@ def _searched(comparison: Comparison, size: int) -> Numbering:
                 Story(one.slip.kind, one.slip.step, rows[changed], one.partner[changed], odds, fit)
             )
     worth = float(np.maximum(np.nan_to_num(ratios), _AT_LEAST).sum()) - costs
-    doubts = _in_doubt(comparison, partner, ratios) if suspects.size <= _FEW else ()
-    return Numbering(partner, tuple(stories), ratios, worth, doubts)
+    return Numbering(partner, tuple(stories), ratios, worth)
 
 
-def _in_doubt(comparison: Comparison, partner: IntArray, ratios: FloatArray) -> tuple[Story, ...]:
-    """Fibres that are likelier exchanged among each other than not; each is in one doubt."""
-    suspects = _suspects(ratios)
-    weighed = [
-        _weighed(comparison, slip, partner, ratios)
-        for slip in (
+def _in_doubt(comparison: Comparison, told: Numbering) -> tuple[Story, ...]:
+    """Fibres that may well be exchanged among each other; each is in one doubt.
+
+    Beside a slip, told or doubted, one more is as likely as none; what is doubted widens no scales.
+    """
+    partner, ratios = told.partner.copy(), told.ratios
+    taken = {n for one in told.stories for n in one.rows.tolist()}
+    doubts: list[Story] = []
+    while len(doubts) < _LOOKED_AT:
+        comparison.scale_by(np.where(ratios > 0, partner, -1))
+        ratios = comparison.of_pairs(np.arange(partner.size), partner)
+        ratios[partner < 0] = np.nan
+        suspects = _suspects(ratios)
+        if suspects.size > _FEW:
+            break
+        slips = (
             *_crossings(comparison, partner, suspects),
             *_three_round(comparison, partner, ratios, suspects),
         )
-    ]
-    weighed = sorted((w for w in weighed if w.net >= DOUBT), key=lambda w: -w.net)
-    taken: set[int] = set()
-    doubts = []
-    for one in weighed:
-        if taken.intersection(one.slip.rows.tolist()):
-            continue
+        weighed = [_weighed(comparison, slip, partner, ratios) for slip in slips]
+        weighed = [w for w in weighed if not taken.intersection(w.slip.rows.tolist())]
+        one = max(weighed, key=lambda w: w.net, default=None)
+        if one is None or one.net < (DOUBT - _SLIP if told.stories or doubts else DOUBT):
+            break
         # What is nearly as likely and speaks of some of the same fibres leaves all of them open.
         near = [w for w in weighed if w.net > one.net - CLEAR and _is_another(w, one)]
         rows = np.unique(np.concatenate([w.slip.rows for w in (one, *near)]))
         taken.update(rows.tolist())
-        fit = float(np.nanmean(one.ratios))
-        doubts.append(Story(Kind.FREE, 0, rows, partner[rows], one.net, fit))
+        doubts.append(
+            Story(Kind.FREE, 0, rows, partner[rows], one.net, float(np.nanmean(one.ratios)))
+        )
+        partner[one.slip.rows] = one.partner
     return tuple(doubts)
 
 
@@ -546,9 +556,22 @@ def _crossings(comparison: Comparison, partner: IntArray, suspects: IntArray) ->
 def _three_round(
     comparison: Comparison, partner: IntArray, ratios: FloatArray, suspects: IntArray
 ) -> Iterator[_Slip]:
-    """Three fibres that go on as each other, of those that fit worst; the best for each of them."""
+    """Three fibres that go on as each other, of those that fit worst; the best for each of them.
+
+    With them those that fit one of these: a wrong pair can look right.
+    """
     some = suspects[partner[suspects] >= 0]
-    some = np.sort(some[np.argsort(np.nan_to_num(ratios[some]), kind="stable")[:_IN_ROUNDS]])
+    some = some[np.argsort(np.nan_to_num(ratios[some]), kind="stable")[:_IN_ROUNDS]]
+    if 2 <= some.size < _IN_ROUNDS:
+        rest = np.setdiff1d(np.flatnonzero(partner >= 0), some)
+        fits = np.maximum(
+            comparison.of_pairs(some[:, None], partner[rest]),
+            comparison.of_pairs(rest, partner[some][:, None]),
+        )
+        fits = np.nan_to_num(fits, nan=_AT_LEAST).max(axis=0)
+        near = rest[np.argsort(-fits, kind="stable")][: np.count_nonzero(fits > _SUSPECT)]
+        some = np.append(some, near[: _IN_ROUNDS - some.size])
+    some = np.sort(some)
     if some.size < 3:
         return
     table = comparison.of_pairs(some[:, None], partner[some][None, :])

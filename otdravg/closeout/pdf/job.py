@@ -21,7 +21,7 @@ from otdravg.closeout.pdf.paper import (
 from otdravg.closeout.sketches import PairSketch
 from otdravg.quantities import Quantity, reported
 from otdravg.tables.losses import LossTable
-from otdravg.words.closeout import PageWords
+from otdravg.words.headings import Words
 
 __all__ = ["Column", "Job", "loss_figure", "print_table"]
 
@@ -33,7 +33,7 @@ class Job:
     paper: Paper
     review: CableReview
     pairs: Mapping[tuple[FibreKey, int], PairSketch]
-    words: PageWords
+    words: Words
     losses: Sequence[LossTable]
 
     def rows_of(self, cable: str, wavelength_nm: int) -> list[SpliceRow]:
@@ -50,7 +50,7 @@ class Job:
         return f"{cable}, {wavelength_nm} nm" if several else f"{wavelength_nm} nm"
 
 
-def loss_figure(words: PageWords, value_db: float | Decimal | None) -> str:
+def loss_figure(words: Words, value_db: float | Decimal | None) -> str:
     """Write a loss as every output reports it."""
     known = None if value_db is None else float(value_db)
     return words.decimal(reported(known, Quantity.LOSS_DB))

@@ -96,13 +96,26 @@ def test_missing_shots_are_not_compared() -> None:
 
 
 def test_densities_are_students() -> None:
-    # Reference: scipy.stats.t with four degrees of freedom.
+    # Reference: scipy.stats.t with eight degrees of freedom.
     from otdravg.cable.identity.fingerprint import _log_density
 
     x = np.linspace(-9, 9, 37)
     ours = _log_density(x, 1.7)
-    theirs = stats.t.logpdf(x, 4, scale=1.7)
+    theirs = stats.t.logpdf(x, 8, scale=1.7)
     assert np.allclose(ours - ours[0], theirs - theirs[0])
+
+
+def test_quantiles_of_what_is_known_are_those_of_numpy() -> None:
+    # Reference: numpy.nanquantile with its default, linear interpolation.
+    from otdravg.cable.identity.fingerprint import _quantiles
+
+    values = np.random.default_rng(3).normal(size=(9, 14))
+    values[values > 0.9] = np.nan
+    values[4] = np.nan
+    theirs = np.nanquantile(np.delete(values, 4, axis=0), (0.5, 0.75, 0.9), axis=1)
+    ours = _quantiles(values, (0.5, 0.75, 0.9))
+    assert np.allclose(np.delete(ours, 4, axis=1), theirs)
+    assert not ours[:, 4].any()
 
 
 def test_places_on_the_points_of_the_record_are_no_proof() -> None:

@@ -9,6 +9,7 @@ from feature_shots import shots
 from otdravg.cable.decisions.renumber import read_renumbering, renumbering
 from otdravg.cable.identity.fingerprint import Comparison
 from otdravg.cable.identity.stories import Kind, Numbering, numbering_told
+from otdravg.cable.identity.wavelengths import told_over
 from otdravg.shot.settings import Direction
 
 FIBRES = 48
@@ -96,6 +97,32 @@ def test_sound_cables_are_not_doubted() -> None:
         assert result.stories == ()
         doubted += bool(result.doubts)
     assert doubted <= 1
+
+
+@pytest.mark.parametrize("noise_at_other", [0.1, 20.0])
+def test_one_wavelength_alone_is_misnamed_only_where_the_other_proves_the_labels(
+    noise_at_other: float,
+) -> None:
+    # The same glass at both; at one of them two files bear each other's number.
+    from_a, from_b = shots(24, 5)
+    blurred_a, blurred_b = shots(24, 5, noise=noise_at_other)
+    crossed = [from_b[n] for n in (1, 0, *range(2, 24))]
+    told, _, _ = told_over({1310: (blurred_a, blurred_b), 1550: (from_a, crossed)}, 12)
+    alone = [(one.wavelength_nm, one.story.rows.tolist()) for one in told]
+    if noise_at_other < 1:
+        assert alone == [(1550, [0, 1])]
+    else:  # nobody knows what the other one shows: not said of one wavelength alone
+        assert not [one for one in alone if one[0] is not None]
+
+
+def test_a_slip_at_all_wavelengths_is_told_once_and_of_no_one_alone() -> None:
+    crossed = (1, 0, *range(2, 24))
+    sides = {}
+    for nm in (1310, 1550, 1625):
+        from_a, from_b = shots(24, 5)
+        sides[nm] = (from_a, [from_b[n] for n in crossed])
+    told, _, _ = told_over(sides, 12)
+    assert [(one.wavelength_nm, one.story.kind) for one in told] == [(None, Kind.CROSSED)]
 
 
 def test_two_slips_in_one_cable_are_two_stories() -> None:

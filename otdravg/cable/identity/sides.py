@@ -1,0 +1,125 @@
+"""Shots of fibres that pass the same closures, as features from both ends, by wavelength."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from statistics import median
+
+import numpy as np
+
+from otdravg.cable.identity.fingerprint import Features, ShotOnSpan, features_of
+from otdravg.cable.measure.closures import CableMap
+from otdravg.cable.measure.jobs import Sketch
+from otdravg.cable.measure.standing import Measured
+from otdravg.cable.model import FibreKey
+from otdravg.errors import Refusal
+
+__all__ = ["LEAST_FIBRES", "Members", "all_numbers", "fibres_by_closures", "sides_of"]
+
+#: With fewer fibres the scatter between them cannot be told from the scatter of measurement.
+LEAST_FIBRES = 6
+#: Pairs refused for these reasons are explained already and would only blur the comparison.
+_EXPLAINED = (Refusal.LENGTH, Refusal.SAME_END, Refusal.NO_SIGNAL, Refusal.DAMAGED)
+
+#: Measurements of some fibres at one wavelength.
+Members = dict[FibreKey, Measured]
+
+
+def fibres_by_closures(
+    measured: Sequence[Measured], maps: Mapping[str, CableMap]
+) -> list[tuple[list[FibreKey], dict[int, Members]]]:
+    """Fibres that pass the same closures, with their measurements by wavelength.
+
+    A fibre without a usable pair is taken to be of its cable's most common kind: crossed
+    fibres may fail to pair.
+    """
+    kinds: dict[tuple[str, tuple[int, ...]], dict[int, Members]] = defaultdict(
+        lambda: defaultdict(dict)
+    )
+    for one in measured:
+        own_map = maps.get(one.key.cable)
+        if own_map is None:
+            continue
+        passes = own_map.passes.get(one.key.fibre)
+        numbers = tuple(passes) if passes is not None else _common(own_map)
+        kinds[one.key.cable, numbers][one.wavelength_nm][one.key] = one
+    groups = []
+    for (_, numbers), by_nm in sorted(kinds.items()):
+        if numbers:
+            keys = sorted({key for members in by_nm.values() for key in members})
+            groups.append((keys, dict(by_nm)))
+    return groups
+
+
+def all_numbers(keys: Sequence[FibreKey], ribbon_size: int | None) -> list[FibreKey]:
+    """Numbers without gaps from the beginning of a ribbon on."""
+    size = ribbon_size or 1
+    first = (keys[0].fibre - 1) // size * size + 1
+    return [FibreKey(keys[0].cable, n) for n in range(first, keys[-1].fibre + 1)]
+
+
+def _common(own_map: CableMap) -> tuple[int, ...]:
+    counts: dict[tuple[int, ...], int] = defaultdict(int)
+    for passes in own_map.passes.values():
+        counts[tuple(passes)] += 1
+    return max(counts, key=lambda numbers: (counts[numbers], numbers))
+
+
+def sides_of(
+    members: Members, keys: Sequence[FibreKey], own_map: CableMap
+) -> tuple[list[Features | None], list[Features | None]]:
+    """Features of all shots from A and from B at one wavelength, in the order of the keys."""
+    axes = [one.outcome.axis for one in members.values() if one.outcome.axis is not None]
+    sketches = [(one.outcome.sketch_ab, one.outcome.sketch_ba) for one in members.values()]
+    usual_a, usual_b = (
+        median(starts or [s.user_offset_m for s in own if s is not None] or [0.0])
+        for starts, own in zip(
+            ([axis.start_a_m for axis in axes], [axis.start_b_m for axis in axes]),
+            zip(*sketches, strict=True),
+            strict=True,
+        )
+    )
+    slack_m = own_map.slack_m([key.fibre for key in keys])
+    from_a: list[Features | None] = []
+    from_b: list[Features | None] = []
+    for key in keys:
+        one = members.get(key)
+        if one is None:
+            from_a.append(None)
+            from_b.append(None)
+            continue
+        axis = one.outcome.axis
+        if one.outcome.refusal in _EXPLAINED:
+            from_a.append(None)
+            from_b.append(None)
+            continue
+        passes = own_map.passes.get(key.fibre)
+        if passes is None:
+            numbers = _common(own_map)
+            passes = {n: own_map.closure(n).distance_m for n in numbers}
+        length_m = axis.length_m if axis else own_map.route_length_m[1]
+        at_m = np.array([passes[n] for n in sorted(passes)])
+        start_a = axis.start_a_m if axis else usual_a
+        start_b = axis.start_b_m if axis else usual_b
+        shift_m = slack_m.get(key.fibre, 0.0)
+        for side, sketch, start_m, closures_m, is_from_a in (
+            (from_a, one.outcome.sketch_ab, start_a, at_m, True),
+            (from_b, one.outcome.sketch_ba, start_b, (length_m - at_m)[::-1], False),
+        ):
+            own = _features(sketch, start_m, closures_m, length_m, is_from_a)
+            side.append(own and replace(own, section_m=own.section_m - shift_m))
+    return from_a, from_b
+
+
+def _features(
+    sketch: Sketch | None,
+    start_m: float,
+    closures_m: np.ndarray[tuple[int], np.dtype[np.float64]],
+    length_m: float,
+    from_a: bool,
+) -> Features | None:
+    if sketch is None:
+        return None
+    return features_of(ShotOnSpan(sketch, start_m, closures_m, length_m), from_a=from_a)
