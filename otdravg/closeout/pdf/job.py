@@ -44,6 +44,19 @@ class Job:
             if row.cable == cable and row.wavelength_nm == wavelength_nm
         ]
 
+    def closure(self, cable: str, number: int, *, is_named: bool = True) -> str:
+        """Where a closure is: its name, the distance from A, the marks on its sheaths."""
+        words = self.words
+        (own,) = (c for c in self.review.closures if (c.cable, c.number) == (cable, number))
+        metres = words.decimal(reported(own.distance_m, Quantity.DISTANCE_M))
+        place = words["at_distance"].format(closure=own.name, distance_m=metres)
+        marks = [
+            f"{words[key]} {mark.text}"
+            for key, mark in (("mark_in", own.mark_in), ("mark_out", own.mark_out))
+            if mark is not None
+        ]
+        return ", ".join([*([cable] if is_named and cable else []), place, *marks])
+
     def title(self, cable: str, wavelength_nm: int) -> str:
         """Name of a cable and a wavelength; the cable only where there are several."""
         several = len(self.review.cables) > 1
