@@ -156,8 +156,8 @@ def test_what_the_oracle_states_is_how_wrong_it_is() -> None:
 
 @pytest.mark.parametrize("number", [66, 70])
 def test_a_single_splice_is_no_sum_of_several(number: int) -> None:
-    # Ripple bends a ramp as long as it lasts; a small step that was placed a pulse off is bent, too.
-    # One in 500 of the family's single splices is taken for a group today, seed 5, 6 of 2824.
+    # Ripple bends a ramp as long as it lasts; a small step placed a pulse off is bent, too. One in
+    # 500 of the family's splices is taken for a group today (seed 5, 6 of 2824).
     case = draw("fast", 5, number)
     traces = trace_of(case.a, "A.sor"), trace_of(case.b, "B.sor")
     assert case.a.link is not None

@@ -355,8 +355,10 @@ def _not_one_ramp(
         rounded = RAMP_IMPERFECTION if unlearnt else known
         # Both are means of squares: their ratio scatters by the root of 2 over their points, of
         # which smoothing and ripple make some alike.
-        alike = max(shot.response.smoothing, shot.noise.correlation_points) / shot.cells.width
-        alike = min(max(alike, 1.0), MOST_ALIKE_PULSES * shot.pulse_m / windows.cell_m)
+        ripple = min(
+            shot.noise.correlation_points, MOST_ALIKE_PULSES * shot.pulse_m / shot.spacing_m
+        )
+        alike = max(max(shot.response.smoothing, ripple) / shot.cells.width, 1.0)
         spread = np.sqrt(2 * alike * (1 / n_in + 1 / n_out))
         most_in = (1 + BENT_SIGMAS * spread) * beside
         bent = excess > most_in + (rounded * windows.loss_db) ** 2 * weight
