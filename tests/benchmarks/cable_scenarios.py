@@ -24,10 +24,10 @@ from stored import Figure, save
 WHAT = """
 Small cables as crews bring them home: good ones, fibres mixed up, shots of the wrong day, two
 cables under one name, wrong ends, launch fibres that nobody stated, missing shots, rules of all
-kinds, and what else the catalogue holds; versions that nobody has tuned anything on. Wrong all-clear: exit
-status 0, or a row within its limit, where the truth forbids it. Wrong order: a ribbon to be made
-again of which no splice is bad. Mixed-up fibres are drawn until their glass tells them apart by a
-million to one for a reader who knows how glass is drawn and how noisy readings are.
+kinds, and what else the catalogue holds; versions that nobody has tuned anything on. False clear:
+exit status 0, or a row within its limit, where the truth forbids it. Wrong order: a ribbon to be
+made again of which no splice is bad. Mixed-up fibres are drawn until their glass tells them apart
+by a million to one for a reader who knows how glass is drawn and how noisy readings are.
 """
 #: Versions below this have been looked at while the program was written.
 FIRST_SEED = 5_000
