@@ -146,7 +146,7 @@ def figure(name: str, value: float | Decimal, spec: str = "") -> str:
     """
     quantity = quantity_of(name)
     if not isinstance(value, float) or quantity is None or not math.isfinite(value) or spec == "g":
-        return format(value, spec)
+        return format(value + 0, spec)  # a zero has no sign
     rule = spec.lstrip("+")
     places = int(rule[1:-1]) if rule.startswith(".") else quantity.places
     return format(_rounded(value, places, quantity.rounds_up), spec[: len(spec) - len(rule)] + "f")

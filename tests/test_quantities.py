@@ -167,6 +167,7 @@ def test_the_unit_in_a_name_says_what_a_number_is(name: str, quantity: Quantity 
         ("stored", 0xBEEF, "04X", "BEEF"),
         ("nominal_nm", 1550, "", "1550"),
         ("limit_db", Decimal("0.15"), "", "0.15"),
+        ("percent", -0.0, "+", "+0.0"),
     ],
 )
 def test_a_number_in_a_sentence(name: str, value: float | Decimal, spec: str, text: str) -> None:

@@ -10,16 +10,18 @@ from otdravg.words.catalogue import Language, _book
 __all__ = ["wordy"]
 
 
-def wordy(code: str, text: str, severity: Severity = Severity.DEFECT) -> Finding:
-    """A finding of a cable whose sentences hold a text wherever they ask for a value."""
+def wordy(
+    code: str, text: str, severity: Severity = Severity.DEFECT, case: str | None = None
+) -> Finding:
+    """A finding of a cable whose sentences hold a text wherever they ask for a value.
+
+    Without a case the first one that is complete.
+    """
     message = _book(Language.ENGLISH)["finding"][code]
-    case = next(iter(message)) if "text" not in message else ""
-    parts = {**message, **message[case]} if case else message
-    names = {name for part in ("text", "done") for _, name, _, _ in Formatter().parse(parts[part])}
-    return Finding(
-        code,
-        severity,
-        Scope.CABLE,
-        tuple((name, text) for name in sorted(filter(None, names))),
-        case,
-    )
+    cases = {"": message} | {k: {**message, **v} for k, v in message.items() if isinstance(v, dict)}
+    if case is None:
+        case = next(k for k, parts in cases.items() if {"text", "done"} <= parts.keys())
+    sentences = (cases[case][part] for part in ("text", "done"))
+    names = {name for one in sentences for _, name, _, _ in Formatter().parse(one) if name}
+    named = tuple((name, text) for name in sorted(names))
+    return Finding(code, severity, Scope.CABLE, named, case)

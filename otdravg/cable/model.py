@@ -13,11 +13,11 @@ from decimal import Decimal
 from enum import Enum
 
 from otdravg.cable.decisions.model import SealedDecision
-from otdravg.cable.lists.facts import Instrument, PowerReading, Reel, RoutePlace
+from otdravg.cable.lists.facts import Instrument, Mark, PowerReading, Reel, RoutePlace
 from otdravg.cable.location import Location
 from otdravg.cable.log.model import NO_LOG, Spliced, SpliceLog
 from otdravg.cable.patterns.model import Patterns
-from otdravg.cable.planned import NOWHERE_PLANNED, PlannedSplice, TrayPlace
+from otdravg.cable.planned import NOWHERE_PLANNED, NumberAtB, PlannedSplice, TrayPlace
 from otdravg.cable.resplice.model import ResplicePlan
 from otdravg.findings import Finding, Scope, Severity, Statement, says
 from otdravg.fit.reading import Coverage, Kind, Reading
@@ -249,6 +249,8 @@ class Closure:
     named_by: Source = Source.SHOTS
     method: Method | None = None  # how it was spliced, if the user says so
     stage: str = ""  # of the work there, if not that of the profile
+    mark_in: Mark | None = None  # on the sheath that comes from A, by the route
+    mark_out: Mark | None = None  # on the one that goes to B
 
 
 @dataclass(frozen=True, slots=True)
@@ -448,6 +450,7 @@ class CableReview:
     expected: Expected = field(default_factory=Expected)
     to_take: tuple[ShotToTake, ...] = ()  # shots that are missing
     splice_plan: tuple[PlannedSplice, ...] = ()  # as the crew wrote it, counted at A
+    numbers_at_b: tuple[NumberAtB, ...] = ()  # of fibres that bear another number there
     stage_seconds: dict[str, float] = field(default_factory=dict, compare=False)
 
     @property

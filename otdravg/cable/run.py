@@ -67,7 +67,7 @@ from otdravg.cable.identity.crossed import check_identities
 from otdravg.cable.identity.ends import cables_with_open_ends, ends_by_shots
 from otdravg.cable.identity.turned import turned_round
 from otdravg.cable.lists.instruments import with_linearity
-from otdravg.cable.lists.placing import on_the_sheath, surveyed
+from otdravg.cable.lists.placing import on_the_sheath, surveyed, with_marks
 from otdravg.cable.log.held import hold
 from otdravg.cable.log.model import LogLine
 from otdravg.cable.log.outcome import log_outcome, order_of
@@ -337,7 +337,8 @@ def review(
     ]
     findings += unused_findings(records, findings)
     closures = tuple(c for own_map in maps.values() for c in own_map.closures)
-    fibres = tuple(fibre_results(measured, rows, maps, profile, options.expected.power))
+    expected = options.expected
+    fibres = tuple(fibre_results(measured, rows, maps, profile, expected.power))
     splice_log, more = log_outcome(log, rows, profile)
     findings += more
     groups = tuple(
@@ -348,12 +349,13 @@ def review(
     surveys = {
         cable: survey
         for cable in maps
-        if (survey := surveyed(options.expected, cable, closures, fibres)) is not None
+        if (survey := surveyed(expected, cable, closures, fibres)) is not None
     }
+    closures = with_marks(closures, surveys)
     findings = on_the_sheath(findings, surveys) + route_findings(surveys)
-    findings += instrument_findings(records, options.expected, profile)
-    findings += reel_findings(options.expected, surveys, measured, closures, fibres, profile)
-    findings += power_findings(options.expected, fibres, options.fibre_count)
+    findings += instrument_findings(records, expected, profile)
+    findings += reel_findings(expected, surveys, measured, closures, fibres, profile)
+    findings += power_findings(expected, fibres, options.fibre_count)
     findings, more = acknowledged(findings, decisions)
     findings += more
     clock.stage("judge")
@@ -378,9 +380,10 @@ def review(
         log=splice_log,
         decisions_seal=options.decisions.last_seal,
         decisions=options.decisions.entries,
-        expected=options.expected,
+        expected=expected,
         to_take=tuple(sorted({*half, *absent}, key=in_shooting_order)),
         splice_plan=plan.splices,
+        numbers_at_b=plan.moved,
         stage_seconds=clock.seconds,
     )
 

@@ -12,13 +12,10 @@ import click
 
 from otdravg.cable import (
     Decisions,
-    NamePattern,
-    Naming,
     list_shots,
     read_closure_table,
     read_decisions,
     read_folders,
-    read_mapping,
     review,
 )
 from otdravg.cable.checks.earlier import read_splices
@@ -37,12 +34,11 @@ from otdravg.cli.options import (
     stage_option,
 )
 from otdravg.cli.progress import ProgressLine
-from otdravg.cli.stated import job_option, profile_as_stated
-from otdravg.cli.terminal import columns_of, print_text, shows_colour, shows_signs
+from otdravg.cli.stated import job_and_folders, job_option, options_as_stated, profile_as_stated
+from otdravg.cli.terminal import looks, print_text, shows_signs
 from otdravg.closeout.closeout import PARTS, chosen_parts, fill_closeout
 from otdravg.closeout.template import Template, load_template
 from otdravg.errors import OutputRefused
-from otdravg.job import NOTHING_STATED, agreed, load
 from otdravg.report.cable import cable_text
 from otdravg.report.cable_details import listing_text
 from otdravg.sor.sizes import SizeLimits
@@ -173,26 +169,21 @@ def cable(
     otdravg cable --job ridge-7.toml shots --out result
     otdravg cable shots shots-after-repair --out result2 --against result
     """
-    job = NOTHING_STATED if job_file is None else load(job_file)
-    folders = folders or job.folders
-    if not folders:
-        raise click.UsageError("no folder with shots: name one, or write shots = [...] in the job")
-    stated = job.options()
-    table = read_closure_table(closures) if closures else None
+    job, folders = job_and_folders(job_file, folders)
     chosen = replace(
-        stated,
-        naming=Naming(
-            NamePattern.parse(name_pattern) if name_pattern else None,
-            read_mapping(mapping) if mapping else None,
-            agreed("--end-a", end_a, stated.naming.end_a),
+        options_as_stated(
+            job,
+            name_pattern=name_pattern,
+            mapping=mapping,
+            end_a=end_a,
+            closures=read_closure_table(closures) if closures else None,
+            launch_m=launch_m,
+            receive_m=receive_m,
+            group_index=group_index,
+            fibres=fibres,
         ),
-        closures=agreed("--closures", table, stated.closures) or (),
         decisions=read_decisions(decisions) if decisions else Decisions(),
         before=read_splices(against) if against else None,
-        launch_m=agreed("--launch", launch_m, stated.launch_m),
-        receive_m=agreed("--receive", receive_m, stated.receive_m),
-        group_index=group_index,
-        fibre_count=agreed("--fibres", fibres, stated.fibre_count),
     )
     rules = profile_as_stated(profile_name, guarded, stage, ribbon, job)
     parts = _parts(everything, only)
@@ -242,9 +233,7 @@ def cable(
     print_text(
         cable_text(
             result,
-            ascii_only=not shows_signs(sys.stdout),
-            colour=shows_colour(sys.stdout),
-            columns=columns_of(sys.stdout),
+            **looks(),
             details=details,
             tables=_named(out, template.language) if out else "",
             language=template.language,

@@ -9,13 +9,13 @@ import click
 
 from otdravg.cable import Decision, What, add_decision, read_decisions
 from otdravg.cli.boundary import JOB_NOT_DONE
-from otdravg.cli.options import FilePath
+from otdravg.cli.options import FilePath, language_option
 from otdravg.cli.terminal import print_text
 from otdravg.errors import BadSetting
 from otdravg.findings import Severity
-from otdravg.report.page import counted
 from otdravg.system.printable import printable
-from otdravg.words.catalogue import told
+from otdravg.words.catalogue import Language
+from otdravg.words.headings import Words
 
 __all__ = ["decide"]
 
@@ -42,6 +42,7 @@ __all__ = ["decide"]
     default="",
     help="New name, metres, other fibre, new numbers, or finding.",
 )
+@language_option
 @click.pass_context
 def decide(
     ctx: click.Context,
@@ -57,6 +58,7 @@ def decide(
     closure: str,
     shot: str,
     value: str,
+    language: Language | None,
 ) -> None:
     """Write down a reviewer's decision, sealed; without WHAT, check the decisions in a file.
 
@@ -71,8 +73,9 @@ def decide(
         --why "dead fibres, handed over as such"
     otdravg decide d.csv
     """
+    words = Words(language or Language.ENGLISH)
     if what is None:
-        ctx.exit(_check(file))
+        ctx.exit(_check(file, words))
     if not who or not why:
         raise BadSetting("decide", what, "say who decides (--who) and why (--why)")
     now = datetime.now(timezone.utc).isoformat(timespec="seconds")
@@ -81,19 +84,21 @@ def decide(
         What(what), who, when or now, why, cable, fibre, wavelength_nm, closure, shot, value
     )
     seal = add_decision(file, decision)
-    print_text(printable(told(decision.said)) + f"\nseal {seal}\n")
+    said = words.told(decision.said), words.say("decide", "seal", seal=seal)
+    print_text("\n".join(map(printable, said)) + "\n")
 
 
-def _check(file: Path) -> int:
+def _check(file: Path, words: Words) -> int:
     """Print what a file of decisions holds and what is wrong with it; return the exit status."""
     known = read_decisions(file)
     for finding in known.findings:
-        text = f"{finding.code}: {told(finding.evidence)}; {told(finding.what_to_do)}"
+        text = f"{finding.code}: {words.told((finding.evidence, finding.what_to_do))}"
         print_text(printable(text) + "\n")
-    state = f"{counted(len(known.entries), 'decision')}, last seal {known.last_seal or 'none'}"
+    seal = known.last_seal or words.say("decide", "no-seal")
+    state = words.say("decide", "state", decisions=len(known.entries), seal=seal)
     applied = len(known.items)
     if applied < len(known.entries):
-        state += f"; {applied} would be applied"
+        state += words.say("decide", "applied", applied=applied)
     print_text(state + "\n")
     broken = any(finding.severity is not Severity.NOTE for finding in known.findings)
     return JOB_NOT_DONE if broken else 0

@@ -12,7 +12,7 @@ import click
 from otdravg.cable import list_shots, read_folders, review
 from otdravg.cli.boundary import check_files
 from otdravg.cli.measuring import measuring_executor
-from otdravg.cli.options import FilePath, files_argument, force_option
+from otdravg.cli.options import FilePath, files_argument, force_option, language_option
 from otdravg.cli.progress import ProgressLine
 from otdravg.cli.terminal import print_error, print_text, print_written, shows_signs
 from otdravg.errors import BadJob, BadSetting
@@ -25,6 +25,8 @@ from otdravg.report.job import job_page, remaining
 from otdravg.report.page import Page
 from otdravg.sor.sizes import SizeLimits
 from otdravg.system.atomic import check_targets, write_atomic
+from otdravg.words.catalogue import Language
+from otdravg.words.headings import Words
 
 __all__ = ["job"]
 
@@ -188,26 +190,28 @@ def forms(folder: Path, *, semicolon: bool, force: bool) -> None:
 @job.command()
 @click.argument("file", metavar="FILE", type=FilePath)
 @click.argument("folders", metavar="[FOLDER]...", nargs=-1, type=FilePath)
-def show(file: Path, folders: tuple[Path, ...]) -> None:
+@language_option
+def show(file: Path, folders: tuple[Path, ...], language: Language | None) -> None:
     """Explain a job in plain words; with FOLDER, say what is in and what is still to be shot.
 
     Nothing is measured for that: headers and names are read.
     """
-    own = load(file)
-    page = job_page(own, ascii_only=not shows_signs(sys.stdout))
+    own, words = load(file), Words(language or Language.ENGLISH)
+    page = job_page(own, words, ascii_only=not shows_signs(sys.stdout))
     if folders or own.shots:
         page.line()
-        _add_remaining(page, own, folders or own.folders)
+        _add_remaining(page, own, folders or own.folders, words)
     print_text(page.text())
 
 
-def _add_remaining(page: Page, own: Job, folders: Iterable[Path]) -> None:
+def _add_remaining(page: Page, own: Job, folders: Iterable[Path], words: Words) -> None:
     records, _ = list_shots(read_folders(tuple(folders)), own.options())
     due = own.missing(records)
+    label = words.say("job", "label-to-shoot")
     if not due:
-        page.entry("To shoot", "nothing: every shot is in")
-    for end, text in remaining(due, own.ends):
-        page.entry("To shoot", f"{end}: {text}")
+        page.entry(label, words.say("job", "nothing-to-shoot"))
+    for end, text in remaining(due, own.ends, words, at_b=own.options().splice_plan.moved):
+        page.entry(label, f"{end}: {text}")
 
 
 @job.command()

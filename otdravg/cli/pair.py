@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import partial
 from itertools import chain
 from pathlib import Path
-from typing import Any
 
 import click
 
@@ -28,7 +26,7 @@ from otdravg.cli.options import (
     trace_option,
 )
 from otdravg.cli.progress import ProgressLine
-from otdravg.cli.terminal import columns_of, print_text, print_written, shows_colour, shows_signs
+from otdravg.cli.terminal import looks, print_text, print_written
 from otdravg.pair.measure import Measurement, measure
 from otdravg.report.pair_json import pair_json
 from otdravg.report.pair_text import pair_text
@@ -275,16 +273,7 @@ class _Screen:
         """Word one pair."""
         if self.as_json:
             return pair_json(report)
-        return pair_text(report, details=self.details, language=self.language, **_terminal())
-
-
-def _terminal() -> dict[str, Any]:
-    """What standard output can show."""
-    return {
-        "ascii_only": not shows_signs(sys.stdout),
-        "colour": shows_colour(sys.stdout),
-        "columns": columns_of(sys.stdout),
-    }
+        return pair_text(report, details=self.details, language=self.language, **looks())
 
 
 def _many(
@@ -321,9 +310,7 @@ def _many(
         print_text("".join(pair_json(report, indent=None) for report in reports))
         print_text("".join(map(left_out_json, left)))
     else:
-        print_text(
-            pairs_text(judged, left, pairing.findings, language=screen.language, **_terminal())
-        )
+        print_text(pairs_text(judged, left, pairing.findings, language=screen.language, **looks()))
         if screen.details:
             print_text("".join("\n" + screen.of(report) for report in reports))
     if not reports:

@@ -15,6 +15,7 @@ from otdravg.cli.options import (
     files_argument,
     force_option,
     json_option,
+    language_option,
     max_size_option,
     plot_option,
     trace_option,
@@ -28,6 +29,7 @@ from otdravg.shot.shot import Shot, prepare
 from otdravg.shot.trace import Trace
 from otdravg.sor.sizes import SizeLimits
 from otdravg.system.atomic import check_targets
+from otdravg.words.catalogue import Language
 
 __all__ = ["show"]
 
@@ -39,6 +41,7 @@ SCHEMA_NAME = "otdravg.show/1"
 @files_argument("files", "FILE...")
 @trace_option
 @plot_option
+@language_option
 @json_option
 @max_size_option
 @force_option
@@ -49,6 +52,7 @@ def show(
     *,
     trace_number: int | None,
     plot: Path | None,
+    language: Language | None,
     as_json: bool,
     size_limits: SizeLimits,
     force: bool,
@@ -85,7 +89,13 @@ def show(
     else:
         signs, colour = shows_signs(sys.stdout), shows_colour(sys.stdout)
         pages = (
-            shot_text(trace, _prepared(trace), ascii_only=not signs, colour=colour)
+            shot_text(
+                trace,
+                _prepared(trace),
+                ascii_only=not signs,
+                colour=colour,
+                language=language or Language.ENGLISH,
+            )
             for trace in shots
         )
         print_text("\n".join(pages))

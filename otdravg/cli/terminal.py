@@ -8,14 +8,14 @@ import sys
 from collections.abc import Iterable
 from contextlib import suppress
 from pathlib import Path
-from typing import TextIO
+from typing import Any, TextIO
 
 from otdravg.errors import OutputRefused
 from otdravg.report.page import COLUMNS
 from otdravg.system.printable import printable, spelled_in_ascii, survives
 
 __all__ = [
-    "columns_of",
+    "looks",
     "print_error",
     "print_text",
     "print_written",
@@ -57,7 +57,16 @@ def shows_colour(stream: TextIO) -> bool:
     return stream.isatty() and known and kind != "dumb" and not os.environ.get("NO_COLOR")
 
 
-def columns_of(stream: TextIO) -> int:
+def looks(*, colour: bool = True) -> dict[str, Any]:
+    """What standard output can show, as the texts of ``report/`` are told it."""
+    return {
+        "ascii_only": not shows_signs(sys.stdout),
+        "colour": colour and shows_colour(sys.stdout),
+        "columns": _columns_of(sys.stdout),
+    }
+
+
+def _columns_of(stream: TextIO) -> int:
     """Width for a stream: that of its terminal, within what can be read; 80 in a pipe."""
     if not stream.isatty():
         return COLUMNS

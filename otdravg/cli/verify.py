@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from contextlib import nullcontext
 from pathlib import Path
 
@@ -11,7 +10,7 @@ import click
 from otdravg.cable import read_decisions
 from otdravg.cli.options import FilePath
 from otdravg.cli.progress import ProgressLine
-from otdravg.cli.terminal import columns_of, print_text, shows_signs
+from otdravg.cli.terminal import looks, print_text
 from otdravg.closeout.checks.decisions import compare_decisions, decisions_made_with
 from otdravg.closeout.checks.model import Check, checked
 from otdravg.closeout.checks.run import checks_of
@@ -25,9 +24,18 @@ __all__ = ["verify"]
 
 _MOST_SHOWN = 50
 _WIDTHS = (8, 11)
+#: What no look into the folder tells, and who can tell it.
 _CANNOT_KNOW = (
-    "Cannot be known from the folder alone: whether somebody made all of it anew, with other "
-    "traces. Compare the evidence hash on the signed paper: otdravg verify DIR --evidence HASH"
+    "whether somebody made all of it anew, with other traces or other rules: compare the evidence "
+    "hash on the signed paper (otdravg verify DIR --evidence HASH)",
+    "whether limits, fibres expected, ends and closures are the contract's: they are what profile "
+    "and job said when it was made",
+    "whether a shot was taken where, when and by whom its header says",
+)
+#: The same where the traces are not reviewed again.
+_NOT_MEASURED = (
+    "whether readings, lengths, places, reasons, attempts, curves and findings are those of the "
+    "traces: --measure tells, if the traces are in it"
 )
 
 
@@ -80,9 +88,7 @@ def verify(
     if decisions_file is not None:
         checks.append(_decisions(folder, decisions_file))
     problems = [text for check in checks for text in check.problems]
-    page = Page(
-        ascii_only=not shows_signs(sys.stdout), colour=False, columns=columns_of(sys.stdout)
-    )
+    page = Page(**looks(colour=False))
     for text in problems[:_MOST_SHOWN]:
         page.paragraph(text)
     if len(problems) > _MOST_SHOWN:
@@ -90,7 +96,9 @@ def verify(
     if problems:
         page.line()
     _table(page, checks)
-    page.paragraph(_CANNOT_KNOW)
+    page.line("Cannot be known from the folder alone:")
+    for text in (*(() if measure else (_NOT_MEASURED,)), *_CANNOT_KNOW):
+        page.bullet(text)
     page.line(counted(len(problems), "problem"))
     print_text(page.text())
     ctx.exit(1 if problems else 0)

@@ -2,19 +2,14 @@
 
 from __future__ import annotations
 
-import sys
 import time
-from dataclasses import replace
 from pathlib import Path
 
 import click
 
 from otdravg.cable import (
     KnownClosure,
-    NamePattern,
-    Naming,
     read_closure_table,
-    read_mapping,
 )
 from otdravg.cli import options
 from otdravg.cli.cable import cable as cable_command
@@ -29,10 +24,10 @@ from otdravg.cli.options import (
     stage_option,
 )
 from otdravg.cli.progress import ProgressLine
-from otdravg.cli.stated import job_option, profile_as_stated
-from otdravg.cli.terminal import columns_of, print_error, print_text, shows_colour, shows_signs
+from otdravg.cli.stated import job_and_folders, job_option, options_as_stated, profile_as_stated
+from otdravg.cli.terminal import looks, print_error, print_text
 from otdravg.errors import BadSetting
-from otdravg.job import NOTHING_STATED, agreed, load
+from otdravg.job import agreed
 from otdravg.report.page import Page
 from otdravg.sor.sizes import SizeLimits
 from otdravg.watch import Answer, Expected, Follower, Watch
@@ -141,27 +136,20 @@ def watch(
     otdravg watch shots --fibres 72 --closures 5 --wavelengths 1310,1550 --bell
     otdravg watch shots --job ridge-7.toml --summary
     """
-    job = NOTHING_STATED if job_file is None else load(job_file)
-    folders = folders or job.folders
-    if not folders:
-        raise click.UsageError("no folder with shots: name one, or write shots = [...] in the job")
-    stated = job.options()
-    table = closures if isinstance(closures, tuple) else None
+    job, folders = job_and_folders(job_file, folders)
     place = usual_place(folders) if state is None else state
     if any(folder.resolve() in place.resolve().parents for folder in folders):
         raise BadSetting("state", str(place), "it lies in the folder that is watched; name another")
-    chosen = replace(
-        stated,
-        naming=Naming(
-            NamePattern.parse(name_pattern) if name_pattern else None,
-            read_mapping(mapping) if mapping else None,
-            agreed("--end-a", end_a, stated.naming.end_a),
-        ),
-        closures=agreed("--closures", table, stated.closures) or (),
-        launch_m=agreed("--launch", launch_m, stated.launch_m),
-        receive_m=agreed("--receive", receive_m, stated.receive_m),
+    chosen = options_as_stated(
+        job,
+        name_pattern=name_pattern,
+        mapping=mapping,
+        end_a=end_a,
+        closures=closures if isinstance(closures, tuple) else None,
+        launch_m=launch_m,
+        receive_m=receive_m,
         group_index=group_index,
-        fibre_count=agreed("--fibres", fibres, stated.fibre_count),
+        fibres=fibres,
     )
     rules = profile_as_stated(profile_name, guarded, stage, ribbon, job)
     typed = closures if isinstance(closures, int) else None
@@ -206,11 +194,7 @@ def _show(
     if as_json:
         print_text(json_lines(answer, everything=first))
         return
-    page = Page(
-        ascii_only=not shows_signs(sys.stdout),
-        colour=shows_colour(sys.stdout),
-        columns=columns_of(sys.stdout),
-    )
+    page = Page(**looks())
     when = time.strftime("%H:%M:%S") if live else ""
     print_text(
         summary_text(answer, page, words)

@@ -319,7 +319,9 @@ def _to_do(review: CableReview, words: Words) -> _ToDo:
     due = sorted({*review.to_take, *_to_take_again(review)}, key=in_shooting_order)
     shoot = [
         _Item(words.say("cable", "shoot-from", end=end, what=text))
-        for end, text in remaining(due, review.expected.ends, words, several=several)
+        for end, text in remaining(
+            due, review.expected.ends, words, several=several, at_b=review.numbers_at_b
+        )
     ]
     look = [
         *_said([*unplaced, *by_cause[Cause.LOOK]], words, several),

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
+from otdravg.cable.checks.missing import in_shooting_order
+from otdravg.cable.files.names import same_text
 from otdravg.cable.model import ShotToTake
+from otdravg.cable.planned import NumberAtB
 from otdravg.job.lists import LISTS
 from otdravg.job.model import Job
 from otdravg.quantities import distance
@@ -26,12 +30,18 @@ def remaining(
     words: Words = ENGLISH,
     *,
     several: bool = False,
+    at_b: Sequence[NumberAtB] = (),
 ) -> list[tuple[str, str]]:
     """Say what remains to be shot, end by end: where to stand, and fibres with wavelengths.
 
     Fibres that lack the same wavelengths stand together. The cable is named if there are
-    ``several``, among these shots or beside them.
+    ``several``, among these shots or beside them. Whoever stands at B is told the numbers that
+    fibres have ``at_b``.
     """
+    there = {one.at_a: one for one in at_b}
+    numbered = {_as_at_its_end(shot, there) for shot in shots}
+    is_renumbered = numbered != set(shots)
+    shots = sorted(numbered, key=in_shooting_order)
     several |= len({shot.cable for shot in shots}) > 1
     places: dict[tuple[str, Direction], dict[int, set[int]]] = {}
     for shot in shots:
@@ -50,8 +60,18 @@ def remaining(
             for nm, own in groups.items()
         )
         noun = words.say("cable", "fibre" if len(fibres) == 1 else "fibres")
-        lines.append((label, f"{noun} {parts}"))
+        there_b = words.say("cable", "as-numbered-at-b") if far and is_renumbered else ""
+        lines.append((label, f"{noun} {parts}{there_b}"))
     return lines
+
+
+def _as_at_its_end(shot: ShotToTake, there: Mapping[int, NumberAtB]) -> ShotToTake:
+    """Return a shot under the cable and number that somebody finds at the end it is taken from."""
+    own = there.get(shot.fibre)
+    if own is None or shot.direction is not Direction.B_TO_A:
+        return shot
+    is_same = same_text(own.cable) == same_text(shot.cable)
+    return replace(shot, cable=shot.cable if is_same else own.cable, fibre=own.number)
 
 
 def job_page(

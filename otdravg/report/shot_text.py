@@ -2,103 +2,137 @@
 
 from __future__ import annotations
 
-from otdravg.quantities import Quantity, distance_text, in_km, reported
+from collections.abc import Iterator
+from functools import partial
+
+from otdravg.quantities import Quantity, distance, in_km, reported
 from otdravg.report.page import Page
 from otdravg.shot.settings import TableEvent
 from otdravg.shot.shot import Shot
 from otdravg.shot.trace import Trace
-from otdravg.words.catalogue import line
+from otdravg.words.catalogue import Language, line
+from otdravg.words.headings import Words
 from otdravg.words.statements import response_statement, taken_statement, title_of
 
 __all__ = ["shot_text"]
 
 _COLUMN_WIDTHS = (3, 12, 9, 9, 12)
 
-_FIRST_LETTER = {"0": "no reflection", "1": "reflection", "2": "reflection, saturated"}
-
 
 def shot_text(
-    trace: Trace, shot: Shot | None = None, *, ascii_only: bool = False, colour: bool = False
+    trace: Trace,
+    shot: Shot | None = None,
+    *,
+    ascii_only: bool = False,
+    colour: bool = False,
+    language: Language = Language.ENGLISH,
 ) -> str:
     """Write one shot's identity, settings, findings and the file's own event table.
 
     ``shot`` is the trace made ready for measuring; None where it shows no fibre.
     """
-    page = Page(ascii_only=ascii_only, colour=colour)
-    _identity(page, trace)
-    _settings(page, trace, shot)
-    _table(page, trace)
+    page, words = Page(ascii_only=ascii_only, colour=colour), Words(language)
+    page.paragraph(trace.identity.path)
+    for label, text in _identity(trace, words):
+        page.entry(words.say("show", f"label-{label}"), text)
+    page.line()
+    for label, text in _settings(trace, shot, words):
+        page.entry(words.say("show", f"label-{label}"), text)
+    _table(page, trace, words)
     if trace.findings:
         page.line()
-        page.line("Findings")
+        page.line(words.say("show", "findings"))
         for finding in trace.findings:
-            page.bullet(line(finding))
+            page.bullet(line(finding, language=language))
     return page.text()
 
 
-def _identity(page: Page, trace: Trace) -> None:
+def _identity(trace: Trace, words: Words) -> Iterator[tuple[str, str]]:
+    """Labels with what a shot says of itself."""
     identity = trace.identity
-    page.paragraph(identity.path)
-    page.entry("SHA-256", identity.sha256)
-    page.entry("Shot", f"{title_of(trace)} ({identity.wavelength_nm:.1f} nm by its header)")
-    ends = f"A = {identity.location_a or '?'}, B = {identity.location_b or '?'}"
-    page.entry("Ends", f"{ends}, direction {identity.direction.value}")
-    by = f" by {identity.operator}" if identity.operator else ""
-    page.entry("Taken", f"{taken_statement(identity)}{by}")
-    if identity.instrument:
-        page.entry("Instrument", identity.instrument)
-    if identity.comment:
-        page.entry("Comment", identity.comment)
-
-
-def _settings(page: Page, trace: Trace, shot: Shot | None) -> None:
-    settings = trace.settings
-    spacing = reported(trace.spacing_m(), Quantity.SPACING_M)
-    reach_m = trace.offset_m() + trace.spacing_m() * (trace.level_db.size - 1)
-    index = reported(settings.group_index, Quantity.GROUP_INDEX)
-    coefficient = reported(settings.backscatter_coefficient_db, Quantity.REFLECTANCE_DB)
-    user_offset = reported(trace.user_offset_m(), Quantity.DISTANCE_M)
-    time_s = reported(settings.averaging_time_s, Quantity.TIME_S)
-    page.line()
-    page.entry(
-        "Pulse",
-        f"{settings.pulse_ns:g} ns, {distance_text(trace.pulse_m(), km=False)} long on the trace",
+    yield "hash", identity.sha256
+    title = title_of(trace, words.language)
+    nm = float(identity.wavelength_nm)
+    yield "shot", words.say("show", "shot", title=title, wavelength_nm=nm)
+    yield "ends", words.say(
+        "show", "ends", a=identity.location_a or "?", b=identity.location_b or "?",
+        direction=identity.direction.value,
+    )  # fmt: skip
+    taken, operator = taken_statement(identity, words.language), identity.operator
+    yield (
+        "taken",
+        words.say("show", "taken-by", taken=taken, operator=operator) if operator else taken,
     )
-    page.entry("Points", f"{trace.level_db.size}, every {spacing} m, up to {reach_m / 1000:.3f} km")
-    page.entry("Index", f"{index} (group index)")
-    page.entry("Backscatter", f"coefficient {coefficient} dB for a 1 ns pulse")
-    page.entry("Averaging", f"{settings.averages} times, {time_s} s")
-    page.entry("Span start", f"{user_offset} m (user offset)" if user_offset else "not set")
-    learnt = "no fibre to learn it from" if shot is None else response_statement(shot)
-    page.entry("Receiver", learnt)
-    page.entry("Format", f"revision {settings.revision / 100:.1f}")
+    if identity.instrument:
+        yield "instrument", identity.instrument
+    if identity.comment:
+        yield "comment", identity.comment
 
 
-def _table(page: Page, trace: Trace) -> None:
+def _settings(trace: Trace, shot: Shot | None, words: Words) -> Iterator[tuple[str, str]]:
+    """Labels with the settings of a shot."""
+    settings = trace.settings
+    reach_m = trace.offset_m() + trace.spacing_m() * (trace.level_db.size - 1)
+    user_offset_m = reported(trace.user_offset_m(), Quantity.DISTANCE_M)
+    said = partial(words.say, "show")
+    yield "pulse", said("pulse", pulse_ns=settings.pulse_ns, length_m=trace.pulse_m())
+    yield "points", said(
+        "points", points=trace.level_db.size, reach_km=reach_m / 1000,
+        spacing=reported(trace.spacing_m(), Quantity.SPACING_M),
+    )  # fmt: skip
+    yield "index", said("index", index=settings.group_index)
+    yield (
+        "backscatter",
+        said(
+            "backscatter",
+            coefficient=reported(settings.backscatter_coefficient_db, Quantity.REFLECTANCE_DB),
+        ),
+    )
+    yield (
+        "averaging",
+        said("averaging", averages=settings.averages, time_s=settings.averaging_time_s),
+    )
+    yield (
+        "start",
+        (said("user-offset", offset_m=user_offset_m) if user_offset_m else said("not-set")),
+    )
+    yield (
+        "receiver",
+        (said("no-fibre") if shot is None else response_statement(shot, words.language)),
+    )
+    yield "format", said("format", revision=f"{settings.revision / 100:.1f}")
+
+
+def _table(page: Page, trace: Trace, words: Words) -> None:
     page.line()
     if not trace.table:
-        page.line("The file has no event table of its own.")
+        page.line(words.say("show", "no-table"))
         return
-    page.line("The file's own event table (shown for comparison, never measured with)")
-    page.row(("No", "Distance", "Loss dB", "dB/km", "Reflects dB", "Code"), _COLUMN_WIDTHS)
+    page.line(words.say("show", "table"))
+    page.row(words.say("show", "heads").split("|"), _COLUMN_WIDTHS)
     page.rule()
-    km = in_km(max(event.distance_m(trace.settings.group_index) for event in trace.table))
+    index = trace.settings.group_index
+    km = in_km(max(event.distance_m(index) for event in trace.table))
     for event in trace.table:
+        figures = (
+            (event.loss_db, Quantity.LOSS_DB),
+            (event.slope_db_per_km, Quantity.ATTENUATION_DB_PER_KM),
+            (event.reflectance_db, Quantity.REFLECTANCE_DB),
+        )
         page.row(
             (
                 str(event.number),
-                distance_text(event.distance_m(trace.settings.group_index), km=km),
-                str(reported(event.loss_db, Quantity.LOSS_DB)),
-                str(reported(event.slope_db_per_km, Quantity.ATTENUATION_DB_PER_KM)),
-                str(reported(event.reflectance_db, Quantity.REFLECTANCE_DB) or "-"),
-                _remark(event),
+                words.told(distance(event.distance_m(index), km=km)),
+                *(words.decimal(reported(value, what)) or "-" for value, what in figures),
+                _remark(event, words),
             ),
             _COLUMN_WIDTHS,
         )
     page.rule()
 
 
-def _remark(event: TableEvent) -> str:
-    meaning = _FIRST_LETTER.get(event.code[:1], "")
-    parts = [event.code, meaning, "end of fibre" if event.is_end else "", event.comment]
+def _remark(event: TableEvent, words: Words) -> str:
+    letter = event.code[:1]
+    parts = [event.code, words.say("show", f"letter-{letter}") if letter in ("0", "1", "2") else ""]
+    parts += [words.say("show", "end-of-fibre") if event.is_end else "", event.comment]
     return "; ".join(part for part in parts if part)

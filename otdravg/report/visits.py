@@ -13,6 +13,7 @@ from otdravg.cable.lists.route import Survey
 from otdravg.cable.model import CableFinding, CableReview, Closure, ShotToTake, SpliceRow
 from otdravg.cable.planned import TrayPlace
 from otdravg.cable.resplice.model import Choice, FailingFibre, Unit
+from otdravg.findings import says
 from otdravg.quantities import Quantity, distance, reported
 from otdravg.report.causes import (
     Cause,
@@ -180,7 +181,17 @@ class _Route:
         names = ["A", *(_closure(c.number, c.name, self.words) for c in self.closures), "B"]
         if stop.number:
             own = [c.number for c in self.closures].index(stop.number)
+            closure = self.closures[own]
+            place = dict(self.survey.closures).get(closure.name) if self.survey else None
             where = names[own + 1]
+            if place is not None and closure.name == str(closure.number):
+                where = _closure(closure.number, place.name, self.words)
+            marks = []
+            if closure.mark_in is not None:
+                marks.append(says("mark-in", mark=closure.mark_in.text))
+            if closure.mark_out is not None:
+                marks.append(says("mark-out", mark=closure.mark_out.text))
+            where = ", ".join([where, *map(self.words.told, marks)])
         else:
             before = self.before(stop.at_m)
             spot = self.survey and self.survey.at(stop.at_m, U_PLACE_M)

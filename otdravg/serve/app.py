@@ -51,7 +51,6 @@ from otdravg.serve.desk import Desk, Fibre, Setting
 from otdravg.system.printable import printable
 from otdravg.verdict.reading import shipped_names
 from otdravg.words.catalogue import Language, say, told
-from otdravg.words.closeout import PageWords
 from otdravg.words.headings import Words
 
 __all__ = ["application"]
@@ -280,7 +279,7 @@ class _Page:
         key = printable(found.pair.key.cable), found.pair.key.fibre, found.pair.wavelength_nm
         place = "/".join(map(str, key))
         shots = {place: packed_pair(found.sketch(), measurement.attenuation_db_per_km)}
-        words = word_data(PageWords(Words(language))) | {
+        words = word_data(Words(language)) | {
             "values": {}, "row": dict(zip(("cable", "fibre", "wavelength_nm"), key, strict=True)),
         }  # fmt: skip
         return self._filled(
@@ -289,7 +288,7 @@ class _Page:
             title=_name_of(found, language),
             ticket=ticket_of(report, language),
             picture="",
-            words=PageWords(Words(language)),
+            words=Words(language),
             facts=[(label, printable(text)) for label, text in facts_of(report, language)],
             steps=[printable(text) for text in sentences_of(report, language)],
             findings=[printable(text) for text in findings_of(report, language)],

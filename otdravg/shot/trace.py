@@ -129,20 +129,20 @@ def traces_from(sor_file: SorFile) -> tuple[Trace, ...]:
     events = sor_file.events.events if sor_file.events else ()
     table = tuple(_table_event(event) for event in events)
     traces = []
-    for number in range(sor_file.trace_count):
-        level_db = sor_file.levels_db(number)
+    for waveform in sor_file.waveforms:
+        level_db = waveform.level_db
         level_db.flags.writeable = False
         settings = Settings(
-            pulse_ns=float(sor_file.pulse_ns(number)),
-            spacing_s=sor_file.spacing_s(number),
-            acquisition_offset_s=sor_file.offset_s,
+            pulse_ns=float(waveform.pulse_ns),
+            spacing_s=waveform.spacing_s,
+            acquisition_offset_s=fixed.acquisition_offset_s,
             user_offset_s=general.user_offset_s,
-            group_index=sor_file.group_index,
+            group_index=fixed.group_index,
             backscatter_coefficient_db=fixed.backscatter_db,
             averages=fixed.averages,
             averaging_time_s=fixed.averaging_time_0p1s / 10,
             range_s=fixed.range_100ps * TIME_UNIT_S,
-            quantum_db=sor_file.quantum_db(number),
+            quantum_db=waveform.quantum_db,
             distance_unit=fixed.distance_unit.text,
             revision=sor_file.revision,
         )

@@ -333,44 +333,9 @@ class SorFile:
         return self.revision >= 200
 
     @property
-    def trace_count(self) -> int:
-        """Number of traces: one per pulse width that has points and a spacing."""
-        return len(self.waveforms)
-
-    @property
     def wavelength_nm(self) -> float:
         """Actual wavelength in nm, else the nominal one; 0 = neither is stated."""
         return self.fixed.wavelength_nm or float(self.general.nominal_wavelength_nm)
-
-    @property
-    def group_index(self) -> float:
-        """Group index as stated, else :data:`DEFAULT_GROUP_INDEX`."""
-        return self.fixed.group_index
-
-    @property
-    def offset_s(self) -> float:
-        """Time of the first data point in seconds one way; negative inside the instrument."""
-        return self.fixed.acquisition_offset_s
-
-    def pulse_ns(self, trace: int = 0) -> int:
-        """Full width of the light pulse of the given trace in ns."""
-        return self.waveforms[trace].pulse_ns
-
-    def spacing_s(self, trace: int = 0) -> float:
-        """One-way time from point to point of the given trace in seconds."""
-        return self.waveforms[trace].spacing_s
-
-    def raw_points(self, trace: int = 0) -> npt.NDArray[np.uint16]:
-        """Data points of the given trace as the file holds them, shape (n,)."""
-        return self.waveforms[trace].raw
-
-    def levels_db(self, trace: int = 0) -> npt.NDArray[np.float64]:
-        """Level of the given trace in dB (one way), shape (n,): 0 is the highest, all <= 0."""
-        return self.waveforms[trace].level_db
-
-    def quantum_db(self, trace: int = 0) -> float:
-        """Coarsest step between two levels of the given trace, in dB."""
-        return self.waveforms[trace].quantum_db
 
 
 Number = TypeVar("Number", np.uint16, np.float64)

@@ -7,9 +7,6 @@ oddity it had. A changed file gets right sizes and a right checksum.
 from __future__ import annotations
 
 import binascii
-import contextlib
-import os
-import secrets
 from collections.abc import Iterable, Sequence
 from dataclasses import replace as with_fields
 from os import PathLike
@@ -19,7 +16,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from otdravg.errors import OutputRefused, UnreadableTrace, UnwritableTrace
+from otdravg.errors import UnreadableTrace, UnwritableTrace
 from otdravg.sor.filemap import STANDARD_BLOCKS, encode_map
 from otdravg.sor.layout import (
     CHECKSUM,
@@ -45,6 +42,7 @@ from otdravg.sor.reader import CRC_START, decode
 from otdravg.sor.records import decode_record, encode_record
 from otdravg.sor.sizes import ANY_SIZE
 from otdravg.sor.waveform import encode_points
+from otdravg.system.atomic import check_targets, write_atomic
 
 __all__ = ["build", "encode", "replace", "write"]
 
@@ -72,26 +70,11 @@ def write(sor_file: SorFile, path: str | PathLike[str], overwrite: bool = False)
     Raises
     ------
     OutputRefused
-        If something is there already, or the folder cannot be written to.
+        If something is there already, or it cannot be written; see :mod:`otdravg.system.atomic`.
     """
     target = Path(path)
-    if target.is_dir():
-        raise OutputRefused(target, "is a folder", "name a file in it")
-    if os.path.lexists(target) and not overwrite:
-        raise OutputRefused(target, "exists already", "choose another name or allow overwriting")
-    temporary = target.with_name(f".{target.name}.{secrets.token_hex(6)}")
-    try:
-        with open(temporary, "xb") as file:
-            file.write(encode(sor_file))
-        os.replace(temporary, target)
-    except (OSError, ValueError) as error:
-        reason = error.strerror if isinstance(error, OSError) else str(error)
-        advice = "check the folder and that you may write there"
-        raise OutputRefused(target, f"cannot be written ({reason})", advice) from None
-    finally:
-        # Gone already if all went well; a leftover after a failure is nobody's.
-        with contextlib.suppress(OSError, ValueError):
-            temporary.unlink(missing_ok=True)
+    check_targets([target], inputs=(), overwrite=overwrite)
+    write_atomic(target, encode(sor_file), overwrite=overwrite)
 
 
 def build(

@@ -45,7 +45,10 @@ def check_targets(targets: Iterable[Path], *, inputs: Iterable[Path], overwrite:
 
 
 def _real(path: Path) -> Path:
-    return Path(os.path.realpath(path))
+    try:
+        return Path(os.path.realpath(path))
+    except ValueError as error:  # a zero byte
+        raise OutputRefused(path, f"is no name of a file ({error})", "choose another") from error
 
 
 def _check_place(target: Path, real: Path, overwrite: bool) -> None:

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
+from typing import Any
 
 from otdravg.cable.lists.facts import PowerReading
 from otdravg.cable.lists.placing import surveyed
@@ -12,8 +13,9 @@ from otdravg.cable.lists.route import Section
 from otdravg.cable.model import CableReview
 from otdravg.quantities import Quantity, reported
 from otdravg.tables.csv_file import CellTable, Column, cell_table
+from otdravg.words.catalogue import Language
 
-__all__ = ["beside_cells"]
+__all__ = ["beside_cells", "with_marks_on_route"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,16 +66,39 @@ _POWER: tuple[Column[_Read], ...] = (
 )
 
 
-def beside_cells(review: CableReview) -> dict[str, CellTable]:
+def beside_cells(
+    review: CableReview, language: Language = Language.ENGLISH
+) -> dict[str, CellTable]:
     """Return tables by name: ``route`` and ``power``, each where the job has such a list."""
     expected, tables = review.expected, {}
     if expected.route:
-        tables["route"] = cell_table(_ROUTE, list(_stretches(review)))
+        tables["route"] = cell_table(_ROUTE, list(_stretches(review)), language)
     if expected.power:
         sums = {(f.key.fibre, f.wavelength_nm): f.loss_db for f in review.fibres}
         read = [_Read(one, sums.get((one.fibre, one.wavelength_nm or 0))) for one in expected.power]
-        tables["power"] = cell_table(_POWER, read)
+        tables["power"] = cell_table(_POWER, read, language)
     return tables
+
+
+def with_marks_on_route(
+    columns: Sequence[Column[Any]], review: CableReview
+) -> tuple[Column[Any], ...]:
+    """Put the sheath marks behind the closure, if the job has a route."""
+    if not review.expected.route:
+        return tuple(columns)
+    own = {(c.cable, c.number): c for c in review.closures}
+
+    def mark_in(row: Any) -> str:
+        closure = own.get((row.cable, row.closure_number))
+        return closure.mark_in.text if closure and closure.mark_in else ""
+
+    def mark_out(row: Any) -> str:
+        closure = own.get((row.cable, row.closure_number))
+        return closure.mark_out.text if closure and closure.mark_out else ""
+
+    behind = [name for name, _ in columns].index("closure") + 1
+    marks = (("mark_in", mark_in), ("mark_out", mark_out))
+    return (*columns[:behind], *marks, *columns[behind:])
 
 
 def _stretches(review: CableReview) -> Iterator[_Stretch]:

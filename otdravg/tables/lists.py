@@ -5,7 +5,7 @@ from __future__ import annotations
 from otdravg.cable.checks.repairs import has_changed
 from otdravg.cable.model import CableReview
 from otdravg.quantities import Quantity, reported
-from otdravg.words.closeout import PageWords
+from otdravg.words.headings import Words
 
 __all__ = ["REPAIR_COLUMNS", "repair_remark", "repair_rows"]
 
@@ -16,7 +16,7 @@ REPAIR_COLUMNS = (
 )  # fmt: skip
 
 
-def repair_rows(review: CableReview, words: PageWords) -> list[tuple[str, ...]]:
+def repair_rows(review: CableReview, words: Words) -> list[tuple[str, ...]]:
     """Write every attempt, oldest first, of the splices that read otherwise now.
 
     A fibre that was shot again has new readings of all its splices; most say what they said.
@@ -45,7 +45,7 @@ def repair_rows(review: CableReview, words: PageWords) -> list[tuple[str, ...]]:
     ]
 
 
-def repair_remark(review: CableReview, words: PageWords) -> str:
+def repair_remark(review: CableReview, words: Words) -> str:
     """Say how many splices were measured more than once, and where all of them stand."""
     count = len(review.history)
     return words["changed_only"].format(count=count) if count else ""

@@ -7,7 +7,7 @@ from typing import Any, Protocol
 
 from otdravg.cable.planned import TrayPlace
 from otdravg.tables.csv_file import Column
-from otdravg.words.closeout import PageWords
+from otdravg.words.headings import Words
 
 __all__ = ["PLACE_COLUMNS", "place_text", "with_places_where_planned"]
 
@@ -36,7 +36,7 @@ def with_places_where_planned(
     return (*columns[:behind], *PLACE_COLUMNS, *columns[behind:])
 
 
-def place_text(place: TrayPlace, words: PageWords) -> str:
+def place_text(place: TrayPlace, words: Words) -> str:
     """Say a place in the language of a closeout; empty where the plan says nothing."""
     headings = {"mark": "ribbon_mark"}
     return ", ".join(f"{words[headings.get(name, name)]} {mark}" for name, mark in place.parts)

@@ -12,7 +12,7 @@ from otdravg.tables import summary
 from otdravg.tables.losses import loss_tables
 from otdravg.tables.marks import State
 from otdravg.verdict.limits import Rule
-from otdravg.words.closeout import PageWords
+from otdravg.words.headings import Words
 
 __all__ = [
     "EQUIPMENT_COLUMNS",
@@ -29,7 +29,7 @@ __all__ = [
 ]
 
 
-def standing(review: CableReview, words: PageWords) -> tuple[str, str]:
+def standing(review: CableReview, words: Words) -> tuple[str, str]:
     """Return the verdict over the whole, and the counts behind it in a sentence or two."""
     counts = summary.summary_of(review)
     own: Counter[State] = Counter()
@@ -43,12 +43,12 @@ def standing(review: CableReview, words: PageWords) -> tuple[str, str]:
         missing=own[State.ONE_WAY] + own[State.NOT_MEASURED] + own[State.NOT_SHOT],
     )
     if counts.findings_to_do:
-        findings = words.words.counted("findings", counts.findings_to_do)
+        findings = words.counted("findings", counts.findings_to_do)
         says += " " + words["standing_findings"].format(findings=findings)
     return words.value(counts.standing.value), says
 
 
-def tallies(review: CableReview, words: PageWords) -> list[tuple[str, ...]]:
+def tallies(review: CableReview, words: Words) -> list[tuple[str, ...]]:
     """Counts of splices by state, of each cable and wavelength and of all; headings first."""
     own = summary.summary_of(review).tallies
     several = len(review.cables) > 1
@@ -69,7 +69,7 @@ def tallies(review: CableReview, words: PageWords) -> list[tuple[str, ...]]:
     ]
 
 
-def worst(review: CableReview, words: PageWords) -> list[tuple[str, str]]:
+def worst(review: CableReview, words: Words) -> list[tuple[str, str]]:
     """Name the three splices that are largest against the limit that judged each."""
     lines = []
     for row in summary.worst_splices(review):
@@ -88,12 +88,12 @@ def worst(review: CableReview, words: PageWords) -> list[tuple[str, str]]:
     return lines
 
 
-def result_sentence(review: CableReview, words: PageWords) -> str:
+def result_sentence(review: CableReview, words: Words) -> str:
     """Say in one sentence whether the cable asks for work."""
-    return summary.result_sentence(summary.summary_of(review), words.words)
+    return summary.result_sentence(summary.summary_of(review), words)
 
 
-def scope(review: CableReview, words: PageWords) -> list[tuple[str, str]]:
+def scope(review: CableReview, words: Words) -> list[tuple[str, str]]:
     """What was measured: fibres, ribbons, closures, wavelengths, shots."""
     counts = summary.summary_of(review)
     size = review.ribbon_size
@@ -124,14 +124,14 @@ def scope(review: CableReview, words: PageWords) -> list[tuple[str, str]]:
     ]
 
 
-def _between(review: CableReview, words: PageWords) -> str:
+def _between(review: CableReview, words: Words) -> str:
     counts = summary.between_closures(review)
     return ", ".join(
         f"{counts[state]} {words.value(state.value)}" for state in State if counts[state]
     )
 
 
-def _clock_off(shots: Sequence[ShotRecord], words: PageWords) -> str:
+def _clock_off(shots: Sequence[ShotRecord], words: Words) -> str:
     times = sorted(shot.taken for shot in shots if shot.taken is not None)
     if not times:
         return ""
@@ -140,7 +140,7 @@ def _clock_off(shots: Sequence[ShotRecord], words: PageWords) -> str:
     )
 
 
-def ends(review: CableReview, words: PageWords) -> str:
+def ends(review: CableReview, words: Words) -> str:
     """Name both ends of every cable."""
     lines = []
     for cable in review.cables:
@@ -159,7 +159,7 @@ EQUIPMENT_COLUMNS = (
 )  # fmt: skip
 
 
-def equipment(review: CableReview, words: PageWords) -> list[tuple[str, ...]]:
+def equipment(review: CableReview, words: Words) -> list[tuple[str, ...]]:
     """Who measured and with what: shots that count, those alike together."""
     alike: Counter[tuple[str, ...]] = Counter()
     for shot in review.shots:
@@ -191,20 +191,20 @@ def _closures(review: CableReview) -> str:
     return f"{len(names)} ({shown})" if names else "0"
 
 
-def limit_lines(review: CableReview, words: PageWords) -> list[str]:
+def limit_lines(review: CableReview, words: Words) -> list[str]:
     """Say which limits judged splices, and how many each."""
     return [
         words["limit_line"].format(
             limit_db=words.decimal(limit.limit_db),
             wavelengths=", ".join(map(str, limit.wavelengths_nm)),
-            splices=words.words.counted("splices", limit.splices),
+            splices=words.counted("splices", limit.splices),
             rule=limit.rule,
         )
         for limit in summary.limits_in_force(review)
     ]
 
 
-def rules(review: CableReview, words: PageWords) -> list[tuple[str, str]]:
+def rules(review: CableReview, words: Words) -> list[tuple[str, str]]:
     """What it was judged by."""
     profile = review.profile
     rule = words["rule_guarded" if profile.rule is Rule.GUARDED else "rule_plain"]
@@ -216,5 +216,5 @@ def rules(review: CableReview, words: PageWords) -> list[tuple[str, str]]:
         (words["profile_source"], "" if profile.is_default else profile.source),
         (words["rule"], rule),
         (words["limits_in_force"], "; ".join(limits) or words["no_limit"]),
-        (words["decisions"], summary.decisions_state(review, words.words)),
+        (words["decisions"], summary.decisions_state(review, words)),
     ]

@@ -12,7 +12,7 @@ from otdravg.cable.planned import NOWHERE_PLANNED, PlannedSplice, TrayPlace, is_
 from otdravg.tables.marks import sign_of
 from otdravg.tables.summary import LossFigures, figures_of, loss_key
 from otdravg.trade import numbers_text
-from otdravg.words.closeout import PageWords
+from otdravg.words.headings import Words
 
 __all__ = ["SheetLine", "gathered", "planned_text", "sheet_of"]
 
@@ -137,7 +137,7 @@ def _joined(lines: Sequence[SheetLine]) -> SheetLine:
     )
 
 
-def planned_text(line: SheetLine, words: PageWords) -> str:
+def planned_text(line: SheetLine, words: Words) -> str:
     """Say what is planned of a line; empty where the plan says nothing."""
     if line.planned is None:
         return ""

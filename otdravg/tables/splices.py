@@ -21,7 +21,7 @@ from otdravg.cable.patterns.model import Pattern
 from otdravg.cable.resplice.plan import Unit
 from otdravg.quantities import Quantity, reported
 from otdravg.shot.settings import Direction
-from otdravg.tables.beside import beside_cells
+from otdravg.tables.beside import beside_cells, with_marks_on_route
 from otdravg.tables.csv_file import CellTable, Column, CsvStyle, cell_table, csv_bytes
 from otdravg.tables.marks import state_of
 from otdravg.tables.places import with_places_where_planned
@@ -268,7 +268,8 @@ def review_cells(
 
     Always there: ``splices``, ``fibres``, ``ribbons``, ``closures``, ``cables``, ``findings``,
     ``shots``, ``resplice``, ``identity``, ``patterns``.
-    With a splice plan tube, ribbon mark, tray and slot stand beside the closure.
+    With a splice plan tube, ribbon mark, tray and slot stand beside the closure, with a route the
+    marks on the sheath.
     ``attempts`` is there if something was shot again, ``changes`` after a comparison with an
     earlier run, ``decisions`` if a reviewer decided something; ``splice_log``, ``wear``,
     ``machines``, ``route`` and ``power`` if the job has such lists.
@@ -279,11 +280,15 @@ def review_cells(
         "splices": splice_cells(review, language),
         "findings": cell_table(_FINDINGS, review.findings, language),
         "shots": cell_table(_SHOTS, review.shots, language),
-        "resplice": cell_table(_placed(_RESPLICE, review), units, language),
+        "resplice": cell_table(
+            with_marks_on_route(_placed(_RESPLICE, review), review), units, language
+        ),
         "identity": cell_table(_IDENTITY, review.identities, language),
         "fibres": cell_table(FIBRES, fibre_lines(review), language),
         "ribbons": cell_table(_placed(GROUPS, review), groups[Whole.RIBBON], language),
-        "closures": cell_table(GROUPS, groups[Whole.CLOSURE], language),
+        "closures": cell_table(
+            with_marks_on_route(GROUPS, review), groups[Whole.CLOSURE], language
+        ),
         "cables": cell_table(GROUPS, groups[Whole.CABLE], language),
     }
     if review.patterns is not None:
@@ -296,7 +301,7 @@ def review_cells(
     tables |= log_cells(review.log)
     if review.decisions:
         tables["decisions"] = cell_table(_DECISIONS, review.decisions, language)
-    return tables | beside_cells(review)
+    return tables | beside_cells(review, language)
 
 
 def cable_tables(

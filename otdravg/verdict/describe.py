@@ -8,7 +8,7 @@ from enum import Enum
 from types import SimpleNamespace
 from typing import Any
 
-from otdravg.verdict.keys import KEYS, Key
+from otdravg.verdict.keys import KEYS, Key, keys_of
 from otdravg.verdict.rules import DbByWavelength, Profile
 from otdravg.verdict.splice import method_name
 from otdravg.words.catalogue import Language, say, told, wording
@@ -76,9 +76,7 @@ def holders(
 def _sentences(
     profile: Profile, table: str, path: str, holder: object, language: Language
 ) -> Iterator[str]:
-    for key in KEYS:
-        if key.table != table:
-            continue
+    for key in keys_of(table):
         text = sentence_of(key, getattr(holder, key.name), language)
         own = (profile.origins.get(f"{path}.{key.name}{end}") for end in ("", "_at"))
         if text and (origin := next(filter(None, own), None)):

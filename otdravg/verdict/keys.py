@@ -8,7 +8,6 @@ it. Problems are collected, not raised one by one, so that a person can mend a p
 from __future__ import annotations
 
 import difflib
-import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from decimal import Decimal
@@ -17,7 +16,7 @@ from typing import Any, TypeVar
 
 from otdravg.errors import BadSetting
 from otdravg.verdict import rules
-from otdravg.verdict.limits import Rule
+from otdravg.verdict.limits import WAVELENGTH_WANTED, WAVELENGTHS_NM, Rule, wavelength_of
 from otdravg.verdict.rules import DbByWavelength
 
 __all__ = ["CABLE_FINDINGS", "FIBRE_TYPES", "KEYS", "Bounds", "Key", "Table", "keys_of"]
@@ -34,9 +33,6 @@ _PER_KM_DB: Bounds = (Decimal("0.001"), Decimal(10))
 _FROM_0_DB: Bounds = (Decimal(0), Decimal(3))
 _SPAN_FROM_0_DB: Bounds = (Decimal(0), Decimal(100))
 _PULSE_NS: Bounds = (Decimal(1), Decimal(100_000))
-#: Wavelengths that a profile may name, nm. Chosen, not derived: 650 nm, the shortest that fibre is
-#: tested at, and 1675 nm, the end of the U band (ITU-T G Suppl. 39, from memory), with room.
-_WAVELENGTHS_NM = (600, 1700)
 #: Fibre types as shots name them, by the number of their ITU-T recommendation, and "mixed" where
 #: both shots of a pair name another.
 FIBRE_TYPES = (*(f"G.65{digit}" for digit in range(10)), "mixed")
@@ -48,28 +44,28 @@ CABLE_FINDINGS = frozenset(
      "cable-spelt-differently", "calibration-lapsed", "clock-odd", "closure-unseen",
      "cord-differs", "cord-missing", "decision-changed", "decision-missing", "decision-moved",
      "decision-of-other-cable", "decision-repeated", "decision-torn", "decision-unsealed",
-     "decision-without-cable", "decision-without-object", "decisions-joined",
-     "decisions-resaved", "direction-claims-differ", "direction-missing", "end-a-chosen",
-     "ends-exchanged", "ends-not-in-job", "ends-not-judged", "ends-told-by-shots",
-     "estimate-far-below", "event-between-closures", "express-spliced", "fibre-broken",
-     "fibre-claims-differ", "fibre-missing", "fibre-not-in-job", "fibre-type-not-in-job",
-     "fibres-crossed", "file-unreadable", "gone-since-before", "group-outside-rules",
-     "header-edited", "header-left-unchanged", "instrument-not-in-job", "key-not-applied",
-     "launch-unstated", "length-differs", "linearity-unstated", "log-clock-differs",
-     "log-line-twice", "log-line-unplaced", "log-time-backwards", "loss-rises-with-use",
-     "mapping-unused", "newest-shot-unusable", "no-signal", "not-a-trace-file",
-     "numbering-as-planned", "numbering-by-labels", "numbering-differs",
-     "numbering-unexplained", "order-unknown", "other-fibre", "other-length", "pair-doubtful",
-     "pair-of-two-states", "passes-unspliced", "pattern-differs", "plan-closure-unknown",
-     "plan-contradicted", "plan-unproved", "planned-splice-unseen", "points-damaged",
-     "power-apart", "power-beside-traces", "power-dark", "power-elsewhere", "power-exchanged",
-     "power-missing", "power-offset", "power-sign", "pulse-differs", "reel-beside-record",
-     "reel-length", "reel-outside-record", "reflection-in-closure", "ribbon-missing",
-     "route-closure-unlisted", "route-mark-odd", "route-mark-read", "same-file-again",
-     "same-points-both-ways", "shot-again-from-one-end", "shot-before-work",
-     "shot-from-same-end", "shot-not-placed", "shots-under-one-name", "span-outside-rules",
-     "splice-changed", "splice-not-in-log", "two-cables-one-name", "wavelength-claims-differ",
-     "wavelength-differs", "wavelength-label", "wavelength-not-shot", "worse-than-before"}
+     "decision-without-cable", "decision-without-object", "decisions-joined", "decisions-resaved",
+     "direction-claims-differ", "direction-missing", "end-a-chosen", "ends-exchanged",
+     "ends-not-in-job", "ends-not-judged", "ends-told-by-shots", "estimate-far-below",
+     "event-between-closures", "express-spliced", "fibre-broken", "fibre-claims-differ",
+     "fibre-missing", "fibre-not-in-job", "fibre-type-not-in-job", "fibres-crossed",
+     "file-unreadable", "gone-since-before", "group-outside-rules", "header-edited",
+     "header-left-unchanged", "instrument-not-in-job", "key-not-applied", "launch-unstated",
+     "length-differs", "linearity-unstated", "log-clock-differs", "log-line-twice",
+     "log-line-unplaced", "log-time-backwards", "loss-rises-with-use", "mapping-unused",
+     "newest-shot-unusable", "no-signal", "not-a-trace-file", "not-measurable",
+     "numbering-as-planned", "numbering-by-labels", "numbering-differs", "numbering-unexplained",
+     "order-unknown", "other-fibre", "other-length", "pair-doubtful", "pair-of-two-states",
+     "passes-unspliced", "pattern-differs", "plan-closure-unknown", "plan-contradicted",
+     "plan-unproved", "planned-splice-unseen", "points-damaged", "power-apart",
+     "power-beside-traces", "power-dark", "power-elsewhere", "power-exchanged", "power-missing",
+     "power-offset", "power-sign", "pulse-differs", "reel-beside-record", "reel-length",
+     "reel-outside-record", "reflection-in-closure", "ribbon-missing", "route-closure-unlisted",
+     "route-mark-odd", "route-mark-read", "same-file-again", "same-points-both-ways",
+     "shot-again-from-one-end", "shot-before-work", "shot-from-same-end", "shot-not-placed",
+     "shots-under-one-name", "span-outside-rules", "splice-changed", "splice-not-in-log",
+     "two-cables-one-name", "wavelength-claims-differ", "wavelength-differs", "wavelength-label",
+     "wavelength-not-shot", "worse-than-before"}
 )  # fmt: skip
 
 
@@ -341,10 +337,10 @@ class Table:
         own: dict[int, Decimal] = {}
         exceptions = self.table(f"{name}_at")
         for wavelength in exceptions.names():
-            nm = _wavelength_nm(wavelength)
+            nm = wavelength_of(wavelength)
             figure = exceptions.number(wavelength, bounds, unit)
             if nm is None:
-                exceptions.note(wavelength, "write the wavelength in nm (600 to 1700), as in 1310")
+                exceptions.note(wavelength, f"{WAVELENGTH_WANTED}, as in 1310")
             elif figure is not None:
                 own[nm] = figure
         return DbByWavelength(general, own) or None
@@ -354,7 +350,7 @@ class Table:
         value = self._take(name)
         if value is None:
             return None
-        low, high = _WAVELENGTHS_NM
+        low, high = WAVELENGTHS_NM
         if not isinstance(value, list) or not all(
             isinstance(v, int) and not isinstance(v, bool) and low <= v <= high for v in value
         ):
@@ -414,10 +410,3 @@ def _decimal(value: Any) -> Decimal | None:
 def _plain(value: Any) -> Any:
     """Show a decimal as it was typed."""
     return float(value) if isinstance(value, Decimal) else value
-
-
-def _wavelength_nm(text: str) -> int | None:
-    low, high = _WAVELENGTHS_NM
-    if not re.fullmatch(r"\d{3,4}", text, re.ASCII) or not low <= int(text) <= high:
-        return None
-    return int(text)

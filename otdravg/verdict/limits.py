@@ -14,7 +14,16 @@ from typing import TypeAlias
 
 from otdravg.errors import BadSetting
 
-__all__ = ["LimitDb", "Limits", "Rule", "in_band", "same_band"]
+__all__ = [
+    "WAVELENGTHS_NM",
+    "WAVELENGTH_WANTED",
+    "LimitDb",
+    "Limits",
+    "Rule",
+    "in_band",
+    "same_band",
+    "wavelength_of",
+]
 
 #: A limit given for 1550 nm also serves a shot marked 1551 nm, but never one at 1625 nm. Chosen,
 #: not derived: below the 25 nm between 1625 and 1650 nm, the closest that fibre is tested at.
@@ -22,7 +31,11 @@ _SAME_BAND_NM = 20
 #: A limit above this is a typing slip (20 for 0.20): no contract accepts such a splice. Chosen,
 #: not derived: half of the light; ten times the largest limit of known contracts is less.
 _HIGHEST_LIMIT_DB = Decimal(3)
-
+#: Wavelengths that a limit may be stated for, nm. Chosen, not derived: 650 nm, the shortest that
+#: fibre is tested at, and 1675 nm, the end of the U band (ITU-T G Suppl. 39, from memory), with
+#: room.
+WAVELENGTHS_NM = (600, 1700)
+WAVELENGTH_WANTED = "write the wavelength in nm ({} to {})".format(*WAVELENGTHS_NM)
 
 #: A limit in dB as a program gives it, or one for each wavelength in nm.
 LimitDb: TypeAlias = "float | Decimal | str | Mapping[int, float | Decimal | str] | None"
@@ -63,7 +76,9 @@ class Limits:
                     raise BadSetting("limit", text, "give one general limit, not two")
                 general_db = limit_db
                 continue
-            wavelength_nm = _wavelength_nm(wavelength.strip(), text)
+            wavelength_nm = wavelength_of(wavelength.strip())
+            if wavelength_nm is None:
+                raise BadSetting("limit", text, f"{WAVELENGTH_WANTED}, as in 1310=0.25")
             if wavelength_nm in by_wavelength:
                 raise BadSetting("limit", text, f"{wavelength_nm} nm has a limit already")
             by_wavelength[wavelength_nm] = limit_db
@@ -132,7 +147,9 @@ def _figure_db(figure: str, text: str) -> Decimal:
     return limit_db
 
 
-def _wavelength_nm(wavelength: str, text: str) -> int:
-    if not re.fullmatch(r"\d{3,4}", wavelength, re.ASCII) or not 600 <= int(wavelength) <= 1700:
-        raise BadSetting("limit", text, "write the wavelength in nm (600 to 1700), as in 1310=0.25")
-    return int(wavelength)
+def wavelength_of(text: str) -> int | None:
+    """Read a wavelength in nm; None of anything else."""
+    low, high = WAVELENGTHS_NM
+    if not re.fullmatch(r"\d{3,4}", text, re.ASCII) or not low <= int(text) <= high:
+        return None
+    return int(text)

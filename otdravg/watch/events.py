@@ -369,7 +369,8 @@ def shoot_text(cable: CableStatus, words: Words, most: int = 4) -> str:
     """The shots that are still to be taken, in shooting order: where, and which fibres."""
     steps: list[tuple[Direction, int, list[Slot]]] = []
     for slot in cable.to_shoot:
-        ribbon = ribbon_position(slot[0].fibre, cable.ribbon_size)[0] or 0
+        number = cable.called(slot[0].fibre, slot[2])
+        ribbon = ribbon_position(number, cable.ribbon_size)[0] or 0
         if not steps or steps[-1][:2] != (slot[2], ribbon):
             steps.append((slot[2], ribbon, []))
         steps[-1][2].append(slot)
@@ -379,7 +380,7 @@ def shoot_text(cable: CableStatus, words: Words, most: int = 4) -> str:
         at = ""
         if tuple(nms) != cable.wavelengths_nm:
             at = words.say("cable", "at", wavelengths=wavelengths_text(nms, words))
-        fibres = _fibres((k.fibre for k, _, _ in slots), words)
+        fibres = _fibres((cable.called(key.fibre, end) for key, _, _ in slots), words)
         key = "step-ribbon" if ribbon else "step"
         parts.append(words.say("watch", key, ribbon=ribbon, end=ENDS[end], fibres=fibres) + at)
     if (more := len(steps) - most) > 0:

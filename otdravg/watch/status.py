@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import Enum
 
 from otdravg.cable.files.attempts import Slot, slot_of, when
@@ -155,11 +155,16 @@ class CableStatus:
     misdated: tuple[int, ...]  # fibres of which a shot that came later is dated earlier
     closures: tuple[ClosureStatus, ...]
     expected: Expected
+    at_b: Mapping[int, int] = field(default_factory=dict)  # numbers there that are others
+
+    def called(self, fibre: int, end: Direction) -> int:
+        """Return the number that a fibre has at an end, by the splice plan."""
+        return _called(self.at_b, fibre, end)
 
     def done_fibres(self, end: Direction) -> tuple[int, ...]:
-        """Fibres of which nothing is to be shot from an end any more."""
+        """Fibres of which nothing is to be shot from an end any more, as numbered there."""
         open_ = {key.fibre for key, _, direction in self.to_shoot if direction is end}
-        return tuple(fibre for fibre in self.fibres if fibre not in open_)
+        return tuple(self.called(fibre, end) for fibre in self.fibres if fibre not in open_)
 
     @property
     def is_proved(self) -> bool:
@@ -191,6 +196,10 @@ def status_of(
     )
 
 
+def _called(at_b: Mapping[int, int], fibre: int, end: Direction) -> int:
+    return at_b.get(fibre, fibre) if end is Direction.B_TO_A else fibre
+
+
 class _Cable:
     """What is known of one cable, put together once."""
 
@@ -217,10 +226,11 @@ class _Cable:
         self.codes = self._doubts()
         self._doubt_clocks(arrived)
         self.again = self._again()
+        self.at_b = {one.at_a: one.number for one in review.numbers_at_b}
         wanted = [
             (FibreKey(cable, fibre), nm, end)
             for end in self._ends_in_order(arrived)
-            for fibre in self.fibres
+            for fibre in sorted(self.fibres, key=lambda own: _called(self.at_b, own, end))
             for nm in self.wavelengths_nm
         ]
         old = {slot for slots in self.again.values() for slot in slots}
@@ -258,6 +268,7 @@ class _Cable:
             tuple(fibre for fibre, codes in sorted(self.codes.items()) if _MISDATED in codes),
             tuple(self._closure(closure, sure) for closure in closures),
             self.expected,
+            self.at_b,
         )
 
     # --- what is expected ----------------------------------------------------------

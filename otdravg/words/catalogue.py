@@ -23,6 +23,7 @@ __all__ = [
     "Language",
     "do_not_pair",
     "done",
+    "group",
     "has_words",
     "line",
     "place",
@@ -108,6 +109,12 @@ def wording(group: str, key: str, language: Language = Language.ENGLISH) -> str 
     """Return a message that is not filled in yet, or its forms by case."""
     message: str | dict[str, str] = _book(language)[group][key]
     return message
+
+
+def group(name: str, language: Language = Language.ENGLISH) -> dict[str, str]:
+    """Return a group of texts that are shown as they are, by key."""
+    texts: dict[str, str] = _book(language)[name]
+    return texts
 
 
 def has_words(group: str, key: str) -> bool:

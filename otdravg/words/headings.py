@@ -1,9 +1,7 @@
-"""Headings and labels of a closeout, in every language that it can be written in.
+"""Headings and labels of a closeout, and whatever else is said, in one language.
 
-One dictionary per language, with the same keys. Words that are part of the results
-themselves (verdicts, kinds, actions, uses) are keyed by the text that the tables hold, so
-that CSV and JSON stay the same in every language. Sentences from the measurement (reasons,
-evidence, advice) are not translated: they are quoted.
+Words that are part of the results themselves (verdicts, kinds, actions, uses) are keyed by the
+text that the tables hold, so that CSV and JSON stay the same in every language.
 """
 
 from __future__ import annotations
@@ -11,9 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from otdravg.findings import Statement, Value
-from otdravg.words.catalogue import Language, say, told
-from otdravg.words.english import ENGLISH
-from otdravg.words.german import GERMAN
+from otdravg.words.catalogue import Language, group, say, told
 
 __all__ = ["Language", "Words"]
 
@@ -23,8 +19,6 @@ _FIXED_WORDS = frozenset(
     {"action", "advice", "change", "confidence", "coverage", "kind", "pattern", "severity",
      "state", "tool", "use", "verdict"}
 )  # fmt: skip
-
-_BY_LANGUAGE = {Language.ENGLISH: ENGLISH, Language.GERMAN: GERMAN}
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,15 +32,15 @@ class Words:
     language: Language = Language.ENGLISH
 
     def __getitem__(self, key: str) -> str:
-        return _BY_LANGUAGE[self.language][key]
+        return group("heading", self.language)[key]
 
     def value(self, text: str) -> str:
         """Translate a fixed word of the results; any other text is returned as it is."""
-        return _BY_LANGUAGE[self.language].get(f"= {text}", text)
+        return group("word", self.language).get(text, text)
 
     def heading(self, column: str) -> str:
         """Heading of a table's column; one that has no words yet keeps its name."""
-        return _BY_LANGUAGE[self.language].get(column, column)
+        return group("heading", self.language).get(column, column)
 
     def cell(self, column: str, text: str) -> str:
         """Translate a text of a column, if the column holds fixed words."""

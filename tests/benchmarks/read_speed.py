@@ -80,7 +80,7 @@ def main() -> int:
             {
                 "bytes and checksum": lambda: binascii.crc_hqx(path.read_bytes(), 0xFFFF),
                 "read, all blocks": lambda: sor.read(path),
-                "read and level in dB": lambda: sor.read(path).levels_db(0),
+                "read and level in dB": lambda: sor.read(path).waveforms[0].level_db,
                 "SHA-256 alone": lambda: hashlib.sha256(data).hexdigest(),
             }
         )

@@ -81,7 +81,7 @@ def test_shots_that_are_none_of_the_jobs_are_named(job: Path, shots: Path, tmp_p
     with (out / "findings.csv").open(encoding="utf-8") as stream:
         found = {row["finding"]: row["evidence"] for row in csv.DictReader(stream)}
     assert found["cable-not-in-job"] == "7 shots of SIMQB1; the job says RIDGE-7"
-    assert found["fibre-not-in-job"] == "1 shot of fibre 4; the job says 3"
+    assert found["fibre-not-in-job"] == "1 shot of fibre 4; the job says 3 fibres"
     assert found["fibre-missing"].startswith("no file of fibres 1–3")  # of RIDGE-7
 
 
@@ -200,10 +200,10 @@ def test_empty_forms_are_written_once_and_read_beside_the_job(tmp_path: Path) ->
     (van / "closures.csv").write_text("name;distance\nMill;4,2km\nMill;far\nLane;1;x\n")
     checked = run("job", "check", file)
     assert checked.exit_code == 2
-    assert len(checked.stderr.splitlines()) == 4
+    assert len(checked.output.splitlines()) == 4
     again = run("cable", "--job", file, van)  # the same, not the first alone
     assert again.exit_code == 2
-    assert again.stderr == checked.stderr
+    assert again.output == checked.output
     assert run("job", "forms", van).exit_code == 2
     assert "Mill" in (van / "closures.csv").read_text()
     assert run("job", "forms", van, "--semicolon", "--force").exit_code == 0

@@ -24,7 +24,7 @@ def large(tmp_path: Path) -> list[str]:
             general=file.general,
             supplier=file.supplier,
             fixed=file.fixed,
-            points=np.asarray(file.raw_points()),
+            points=np.asarray(file.waveforms[0].raw),
             scale_1000=file.data.runs[0].scale_1000,
             extra_blocks=[sor.Block.of("Own", b"", file.revision)] * COUNT,
         )

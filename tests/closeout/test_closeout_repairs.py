@@ -10,10 +10,9 @@ from printed_example import example
 from otdravg.cable.model import Attempt, CableReview, FibreKey, History
 from otdravg.closeout.html.parts import parts
 from otdravg.tables.lists import REPAIR_COLUMNS, repair_remark, repair_rows
-from otdravg.words.closeout import PageWords
 from otdravg.words.headings import Language, Words
 
-WORDS = PageWords(Words(Language.ENGLISH))
+WORDS = Words(Language.ENGLISH)
 
 
 def shot_again(fibre: int, *losses_db: float | None) -> History:

@@ -12,7 +12,6 @@ from otdravg.cable.model import SpliceRow
 from otdravg.cable.planned import PlanRow, SplicePlan
 from otdravg.tables.sheets import SheetLine, gathered, planned_text, sheet_of
 from otdravg.verdict.decision import Action
-from otdravg.words.closeout import PageWords
 from otdravg.words.headings import Language, Words
 
 TRAYS = 3  # ribbons to a tray
@@ -97,4 +96,4 @@ def test_worst_and_mean_are_those_of_the_rows(review: CableReview) -> None:
 def test_what_is_planned_in_words(row: PlanRow, language: Language, text: str) -> None:
     (splice,) = SplicePlan.of([row], (), "C", 12).splices
     line = SheetLine((1,), splice.fibres, splice.place, splice, (), is_spliced=True)
-    assert planned_text(line, PageWords(Words(language))) == text
+    assert planned_text(line, Words(language)) == text

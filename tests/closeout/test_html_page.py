@@ -22,7 +22,6 @@ from otdravg.closeout.sketches import Sketches, TraceSketch
 from otdravg.closeout.template import logo_of
 from otdravg.shot.settings import Direction
 from otdravg.tables.splices import cable_tables
-from otdravg.words.closeout import PAGE_WORDS
 from otdravg.words.headings import Language
 
 
@@ -188,11 +187,3 @@ def test_packed_shots_are_exact() -> None:
     # A span of more than 65.535 dB cannot be in a trace file; here it is just inside.
     assert np.array_equal(high - low, thin.high_mdb - thin.low_mdb)
     assert np.array_equal(mean, thin.mean_mdb)
-
-
-def test_every_language_has_every_word_of_the_pages() -> None:
-    english, german = (PAGE_WORDS[language] for language in (Language.ENGLISH, Language.GERMAN))
-    assert english.keys() == german.keys()
-    for key, text in english.items():
-        # What is filled in has the same names in both.
-        assert re.findall(r"{\w+}", text) == re.findall(r"{\w+}", german[key]), key

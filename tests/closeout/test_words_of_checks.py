@@ -19,7 +19,6 @@ from otdravg.report.cable import cable_text
 from otdravg.tables.scope import result_sentence
 from otdravg.tables.summary import summary_of
 from otdravg.verdict.decision import Action, Verdict
-from otdravg.words.closeout import PageWords
 from otdravg.words.headings import Language, Words
 
 
@@ -30,7 +29,7 @@ def test_one_is_not_many(good_review: CableReview, language: Language) -> None:
     first = good_review.findings[0]
     finding = replace(first, said=replace(first.said, severity=Severity.CAUTION))
     fibres = tuple(replace(fibre, rules=()) for fibre in good_review.fibres)
-    words = PageWords(Words(language))
+    words = Words(language)
     one = replace(good_review, rows=(row, over), findings=(finding,), fibres=fibres)
     two = replace(one, rows=(over, over), findings=(finding, finding))
     expected = {

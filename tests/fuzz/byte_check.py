@@ -116,7 +116,7 @@ def check_file(file: sor.SorFile, data: bytes) -> None:
     _check_fixed(file)
     _check_events(file)
     traces = traces_from(file)
-    if len(traces) != file.trace_count or not traces:
+    if len(traces) != len(file.waveforms) or not traces:
         raise Broken("the number of traces is another than the number of waveforms")
     for trace in traces:
         check_finite(trace, "trace")

@@ -82,14 +82,14 @@ def _with_points(file: sor.SorFile, points: npt.NDArray[np.integer]) -> sor.SorF
         supplier=file.supplier,
         fixed=file.fixed,
         points=raw,
-        scale_1000=round(file.quantum_db() * 1e6),
+        scale_1000=round(file.waveforms[0].quantum_db * 1e6),
         events=file.events,
         path=file.path,
     )
 
 
 def _raw(file: sor.SorFile) -> Points:
-    return file.raw_points().astype(np.int64)
+    return file.waveforms[0].raw.astype(np.int64)
 
 
 def _fixed(file: sor.SorFile, **fields: object) -> sor.SorFile:
@@ -137,7 +137,7 @@ def _spacing_of_both(draw: Draw) -> Files:
 
 def _index_off(draw: Draw) -> Files:
     off = draw.choice(-1, 1) * np.exp(draw.rng.uniform(np.log(0.001), np.log(0.1)))
-    index = round((draw.own.group_index + off) * 1e5)
+    index = round((draw.own.fixed.group_index + off) * 1e5)
     return draw.with_own(_fixed(draw.own, group_index_1e5=index))
 
 
@@ -168,7 +168,7 @@ def _wavelength_of_both(draw: Draw) -> Files:
 
 
 def _pulsed(file: sor.SorFile, factor: float) -> sor.SorFile:
-    pulse = max(round(file.pulse_ns() * factor), 1)
+    pulse = max(round(file.waveforms[0].pulse_ns * factor), 1)
     return _fixed(file, pulse_widths_ns=(min(pulse, _RAW_MAX),))
 
 
@@ -187,7 +187,7 @@ def _rescaled(file: sor.SorFile, factor: float) -> sor.SorFile:
         general=file.general,
         supplier=file.supplier,
         fixed=file.fixed,
-        points=file.raw_points(),
+        points=file.waveforms[0].raw,
         scale_1000=round(1000 * factor),
         events=file.events,
         path=file.path,

@@ -77,7 +77,7 @@ def odd(rng: Random, data: bytes) -> bytes:
     """Take a shot apart and change it in one to three ways that a file can hold."""
     file = sor.decode(data)
     for _ in range(5):
-        shot = OddShot(file, file.raw_points().copy(), file.data.runs[0].scale_1000, {}, {})
+        shot = OddShot(file, file.waveforms[0].raw.copy(), file.data.runs[0].scale_1000, {}, {})
         for _ in range(rng.choice((1, 1, 2, 3))):
             rng.choice(_CHANGES)(rng, shot)
         try:

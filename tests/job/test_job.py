@@ -223,6 +223,19 @@ def test_what_is_missing_stands_in_shooting_order() -> None:
     assert job.missing(everything) == ()
 
 
+def test_who_stands_at_b_is_told_the_numbers_that_fibres_have_there() -> None:
+    rows = ", ".join(
+        f"{{closure = '1', ribbon_in = '{a}', ribbon_out = '{3 - a}'}}" for a in (1, 2)
+    )
+    job = parse(f"ribbon = 12\n{LEAST}splice_plan = [{rows}]")
+    records = [shot(f, nm, A) for f in range(1, 25) for nm in (1310, 1550)]
+    records += [shot(f, nm, B) for f in range(1, 23) for nm in (1310, 1550)]  # counted at A
+    missing = job.missing(records)
+    assert {s.fibre for s in missing} == {23, 24}
+    said = remaining(missing, job.ends, at_b=job.options().splice_plan.moved)
+    assert said == [("B", "fibres 11–12 at 1310 and 1550 nm, as numbered at B")]
+
+
 def test_a_stage_of_one_direction_asks_for_one() -> None:
     job = parse(LEAST)
     rules = job.rules(load_shipped("every-rule"))

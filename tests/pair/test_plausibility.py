@@ -374,7 +374,7 @@ def test_a_cable_row_of_broken_points_is_not_graded(tmp_path: Path) -> None:
         general=file.general,
         supplier=file.supplier,
         fixed=file.fixed,
-        points=file.raw_points() & np.uint16(0xFFF7),
+        points=file.waveforms[0].raw & np.uint16(0xFFF7),
         events=file.events,
     )
     sick.write_bytes(encode(changed))

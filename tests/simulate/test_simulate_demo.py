@@ -191,7 +191,7 @@ def test_from_48_fibres_on_it_is_a_whole_cable_and_keeps_its_answers_apart(
 def test_the_large_run_has_24000_points() -> None:
     site = Site(TRUNK_RUN, seed=1)
     shot = made(Take(1, 1550), site)
-    assert shot.raw_points().size == 24_000
+    assert shot.waveforms[0].raw.size == 24_000
 
 
 def test_faults_are_in_the_files_as_the_answers_say(faulty: DemoSummary) -> None:
@@ -207,7 +207,7 @@ def test_faults_are_in_the_files_as_the_answers_say(faulty: DemoSummary) -> None
     one, copy = files(Fault.COPY)
     assert one.read_bytes() == copy.read_bytes()
     genuine, edited = (sor.read(path) for path in files(Fault.HEADER_EDITED))
-    assert np.array_equal(genuine.raw_points(), edited.raw_points())
+    assert np.array_equal(genuine.waveforms[0].raw, edited.waveforms[0].raw)
     assert (genuine.general.fibre_id.text, edited.general.fibre_id.text) == ("028", "030")
     with pytest.raises(UnreadableTrace):
         sor.read(files(Fault.OVERWRITTEN)[0])

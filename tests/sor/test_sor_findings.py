@@ -107,7 +107,7 @@ def test_the_oddity_is_reported_and_nothing_is_lost(code: str) -> None:
     found = [f for f in file.findings if f.code == code]
     assert found
     assert all(f.where and sentence(f) and done(f) for f in found)
-    assert file.raw_points(0).tolist() == POINTS
+    assert file.waveforms[0].raw.tolist() == POINTS
     assert sor.encode(file) == data
 
 
@@ -122,7 +122,7 @@ def test_blocks_in_any_order() -> None:
     file = sor.decode(assemble(PARTS_2[::-1]))
     assert file.findings == ()
     assert file.general.cable_id.text == "C-7"
-    assert file.raw_points().tolist() == POINTS
+    assert file.waveforms[0].raw.tolist() == POINTS
 
 
 def test_file_with_the_two_necessary_blocks_only() -> None:
@@ -253,7 +253,7 @@ def test_wrong_size_of_the_map_itself(revision: int, map_size: int) -> None:
     data = assemble(parts, revision, map_size=map_size)
     file = sor.decode(data)
     assert finding(file, "map-size-disagrees", "Map")
-    assert file.raw_points().tolist() == POINTS
+    assert file.waveforms[0].raw.tolist() == POINTS
     assert sor.encode(file) == data
 
 
@@ -283,7 +283,7 @@ def test_wrong_number_of_blocks_in_the_map(count: int) -> None:
     found = finding(file, "count-disagrees", "Map")
     assert (found.case, found["stated"], found["found"]) == ("blocks", count, 7)
     assert len(file.blocks) == 6
-    assert file.raw_points().tolist() == POINTS
+    assert file.waveforms[0].raw.tolist() == POINTS
 
 
 def test_truncated_last_block_says_how_much_is_missing() -> None:
@@ -297,7 +297,7 @@ def test_truncated_last_block_says_how_much_is_missing() -> None:
 def test_file_cut_inside_the_points_keeps_those_that_are_there() -> None:
     end = golden.REVISION_2.index(golden.POINTS_2) + len(golden.POINTS_2) - 3
     file = sor.decode(golden.REVISION_2[:end])
-    assert file.raw_points().tolist() == POINTS[:3]
+    assert file.waveforms[0].raw.tolist() == POINTS[:3]
     assert {"block-truncated", "count-disagrees", "block-longer"} <= codes(file)
 
 
@@ -322,7 +322,7 @@ def test_wrong_total_of_points(stated: int) -> None:
     file = sor.decode(assemble(changed(PARTS_2, DataPts=body)))
     found = finding(file, "count-disagrees", "DataPts")
     assert (found.case, found["stated"], found["found"]) == ("points", stated, 5)
-    assert file.raw_points().tolist() == POINTS
+    assert file.waveforms[0].raw.tolist() == POINTS
 
 
 @pytest.mark.parametrize("stated", [0, 3, 6, 2**32 - 1])
@@ -332,14 +332,14 @@ def test_wrong_count_under_the_scale_factor(stated: int) -> None:
     found = finding(file, "count-disagrees", "DataPts")
     assert (found.case, found["factor"], found["stated"]) == ("points-of-factor", 1, stated)
     assert (found["room"], found["found"]) == (5, 5)
-    assert file.raw_points().tolist() == POINTS
+    assert file.waveforms[0].raw.tolist() == POINTS
 
 
 def test_points_beyond_agreeing_counts_are_not_read() -> None:
     body = points_block((1000, POINTS)) + b"\1\2\3\4"
     file = sor.decode(assemble(changed(PARTS_2, DataPts=body)))
     assert codes(file) == {"block-longer"}
-    assert file.raw_points().tolist() == POINTS
+    assert file.waveforms[0].raw.tolist() == POINTS
 
 
 @pytest.mark.parametrize("stated", [0, 2, 65535])
@@ -349,13 +349,13 @@ def test_wrong_number_of_scale_factors(stated: int) -> None:
     file = sor.decode(assemble(changed(PARTS_2, DataPts=bytes(body))))
     found = finding(file, "count-disagrees", "DataPts")
     assert (found.case, found["stated"], found["found"]) == ("factors", stated, 1)
-    assert file.raw_points().tolist() == POINTS
+    assert file.waveforms[0].raw.tolist() == POINTS
 
 
 def test_scale_zero_is_read_as_one() -> None:
     file = sor.decode(EXAMPLES["scale-zero"])
     assert finding(file, "scale-zero", "DataPts")["factor"] == 1  # counted from 1
-    assert file.levels_db().tolist() == pytest.approx([0, -1, -20, -40, -65.535])
+    assert file.waveforms[0].level_db.tolist() == pytest.approx([0, -1, -20, -40, -65.535])
 
 
 # --- several pulse widths --------------------------------------------------------------
@@ -369,50 +369,50 @@ def two_pulses(counts: tuple[int, int], *runs: tuple[int, list[int]]) -> sor.Sor
 def test_two_pulse_widths_are_two_traces() -> None:
     file = two_pulses((3, 2), (1000, [1, 2, 3]), (2000, [4, 5]))
     assert file.findings == ()
-    assert file.trace_count == 2
-    assert [file.pulse_ns(i) for i in range(2)] == [1000, 30]
-    assert [file.spacing_s(i) for i in range(2)] == pytest.approx([0.5e-9, 0.05e-9])
-    np.testing.assert_allclose(file.levels_db(0), [-0.001, -0.002, -0.003])
-    np.testing.assert_allclose(file.levels_db(1), [-0.008, -0.010])
-    assert [file.quantum_db(i) for i in range(2)] == [0.001, 0.002]
+    assert len(file.waveforms) == 2
+    assert [file.waveforms[i].pulse_ns for i in range(2)] == [1000, 30]
+    assert [file.waveforms[i].spacing_s for i in range(2)] == pytest.approx([0.5e-9, 0.05e-9])
+    np.testing.assert_allclose(file.waveforms[0].level_db, [-0.001, -0.002, -0.003])
+    np.testing.assert_allclose(file.waveforms[1].level_db, [-0.008, -0.010])
+    assert [file.waveforms[i].quantum_db for i in range(2)] == [0.001, 0.002]
 
 
 def test_traces_are_cut_at_the_counts_not_at_the_scale_factors() -> None:
     file = two_pulses((4, 1), (1000, [1, 2, 3]), (2000, [4, 5]))
     assert file.findings == ()
-    np.testing.assert_allclose(file.levels_db(0), [-0.001, -0.002, -0.003, -0.008])
-    np.testing.assert_allclose(file.levels_db(1), [-0.010])
+    np.testing.assert_allclose(file.waveforms[0].level_db, [-0.001, -0.002, -0.003, -0.008])
+    np.testing.assert_allclose(file.waveforms[1].level_db, [-0.010])
 
 
 def test_counts_that_do_not_add_up_one_scale_factor_each() -> None:
     file = two_pulses((9, 9), (1000, [1, 2, 3]), (2000, [4, 5]))
     assert finding(file, "count-disagrees", "FxdParams")
-    assert [file.raw_points(i).tolist() for i in range(2)] == [[1, 2, 3], [4, 5]]
+    assert [file.waveforms[i].raw.tolist() for i in range(2)] == [[1, 2, 3], [4, 5]]
 
 
 def test_counts_that_do_not_add_up_without_a_scale_factor_each() -> None:
     file = two_pulses((3, 9), (1000, [1, 2, 3, 4, 5]))
     assert finding(file, "count-disagrees", "FxdParams")
-    assert [file.raw_points(i).tolist() for i in range(2)] == [[1, 2, 3], [4, 5]]
+    assert [file.waveforms[i].raw.tolist() for i in range(2)] == [[1, 2, 3], [4, 5]]
 
 
 def test_trace_without_points_is_left_out() -> None:
     file = two_pulses((5, 0), (1000, POINTS))
-    assert file.trace_count == 1
+    assert len(file.waveforms) == 1
     found = finding(file, "trace-empty", "DataPts")
     assert (found["trace"], found["pulse_ns"]) == (2, 30)
 
 
 def test_trace_without_spacing_is_left_out() -> None:
     file = sor.decode(EXAMPLES["zero-spacing"])
-    assert file.trace_count == 1
+    assert len(file.waveforms) == 1
     assert finding(file, "zero-spacing", "FxdParams").severity is Severity.DEFECT
 
 
 def test_trace_beyond_all_reach_is_left_out() -> None:
     """1000 km: 5 ms × 299 792.458 km/s / 1.468 (arithmetic); no shot reaches it (no source)."""
     file = sor.decode(EXAMPLES["beyond-reach"])
-    assert file.trace_count == 1
+    assert len(file.waveforms) == 1
     found = finding(file, "beyond-reach", "FxdParams")
     assert found.severity is Severity.DEFECT
     assert (found["trace"], found["first_ms"]) == (2, 0)
@@ -480,7 +480,7 @@ def test_no_wavelength_at_all() -> None:
 def test_impossible_group_index_is_not_used() -> None:
     file = sor.decode(EXAMPLES["group-index-unusable"])
     assert file.fixed.group_index_1e5 == 0
-    assert file.group_index == 1.4682  # common practice, no source
+    assert file.fixed.group_index == 1.4682  # common practice, no source
 
 
 def test_text_in_an_old_code_page_keeps_its_bytes() -> None:

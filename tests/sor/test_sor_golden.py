@@ -137,12 +137,12 @@ def test_revision_2_fixed_parameters(file_2: sor.SorFile) -> None:
 
 def test_settings_in_plain_units(file_2: sor.SorFile) -> None:
     assert file_2.wavelength_nm == 1551.3
-    assert file_2.group_index == 1.4682
-    assert file_2.offset_s == pytest.approx(-25e-9)
+    assert file_2.fixed.group_index == 1.4682
+    assert file_2.fixed.acquisition_offset_s == pytest.approx(-25e-9)
     assert file_2.fixed.backscatter_db == -81.5
-    assert file_2.pulse_ns(0) == 100
+    assert file_2.waveforms[0].pulse_ns == 100
     # 25 000 counts of 1e-14 s: 100 ps for each of 10 000 points, 0.25 ns from point to point.
-    assert file_2.spacing_s(0) == pytest.approx(0.25e-9)
+    assert file_2.waveforms[0].spacing_s == pytest.approx(0.25e-9)
 
 
 def test_revision_2_events(file_2: sor.SorFile) -> None:
@@ -188,15 +188,15 @@ def test_revision_2_events(file_2: sor.SorFile) -> None:
 
 
 def test_revision_2_points(file_2: sor.SorFile) -> None:
-    assert file_2.trace_count == 1
-    raw = file_2.raw_points(0)
+    assert len(file_2.waveforms) == 1
+    raw = file_2.waveforms[0].raw
     assert raw.dtype == np.uint16
     assert raw.tolist() == [0, 1000, 20000, 40000, 65535]
-    level_db = file_2.levels_db(0)
+    level_db = file_2.waveforms[0].level_db
     assert level_db.dtype == np.float64
     # A point is dB x 1000 below the highest level.
     np.testing.assert_allclose(level_db, [0, -1, -20, -40, -65.535], rtol=1e-15)
-    assert file_2.quantum_db(0) == 0.001
+    assert file_2.waveforms[0].quantum_db == 0.001
 
 
 def test_points_are_a_read_only_view_of_the_blocks_bytes(file_2: sor.SorFile) -> None:
@@ -307,11 +307,11 @@ def test_revision_1_events(file_1: sor.SorFile) -> None:
 
 
 def test_two_scale_factors_in_one_trace_are_joined(file_1: sor.SorFile) -> None:
-    assert file_1.trace_count == 1
-    assert file_1.raw_points(0).tolist() == [0, 1000, 20000, 40000, 65535]
+    assert len(file_1.waveforms) == 1
+    assert file_1.waveforms[0].raw.tolist() == [0, 1000, 20000, 40000, 65535]
     # The last two points count double: scale factor 2.000.
-    np.testing.assert_allclose(file_1.levels_db(0), [0, -1, -20, -80, -131.07], rtol=1e-15)
-    assert file_1.quantum_db(0) == 0.002
+    np.testing.assert_allclose(file_1.waveforms[0].level_db, [0, -1, -20, -80, -131.07], rtol=1e-15)
+    assert file_1.waveforms[0].quantum_db == 0.002
 
 
 @pytest.mark.parametrize("data", [golden.REVISION_1, golden.REVISION_2])

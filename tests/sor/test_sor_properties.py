@@ -131,11 +131,11 @@ def test_what_is_built_is_what_is_read(revision: int, data: st.DataObject) -> No
     points, scales = content["points"], content["scale_1000"]
     assert isinstance(points, list)
     assert isinstance(scales, tuple)
-    assert again.trace_count == len(points)
+    assert len(again.waveforms) == len(points)
     for index, (expected, scale) in enumerate(zip(points, scales, strict=True)):
-        np.testing.assert_array_equal(again.raw_points(index), expected)
+        np.testing.assert_array_equal(again.waveforms[index].raw, expected)
         np.testing.assert_allclose(
-            again.levels_db(index), -expected.astype(float) * scale / 1e6, rtol=1e-14
+            again.waveforms[index].level_db, -expected.astype(float) * scale / 1e6, rtol=1e-14
         )
     structural = {"block-truncated", "count-disagrees", "layout-disagrees", "checksum-mismatch"}
     assert not structural & {f.code for f in again.findings}
@@ -189,7 +189,7 @@ def test_order_and_unknown_blocks_change_no_value(data: st.DataObject) -> None:
         plain.fixed,
         plain.events,
     )
-    np.testing.assert_array_equal(file.raw_points(), plain.raw_points())
+    np.testing.assert_array_equal(file.waveforms[0].raw, plain.waveforms[0].raw)
     assert {f.code for f in file.findings} <= {"unknown-block", "block-repeated"}
 
 
@@ -215,12 +215,12 @@ def decode_or_refuse(data: bytes) -> sor.SorFile | None:
     except UnreadableTrace:
         return None
     assert sor.encode(file) == data
-    assert file.trace_count >= 1
-    for index in range(file.trace_count):
-        assert file.levels_db(index).size == file.raw_points(index).size > 0
-        assert file.spacing_s(index) > 0
+    assert len(file.waveforms) >= 1
+    for index in range(len(file.waveforms)):
+        assert file.waveforms[index].level_db.size == file.waveforms[index].raw.size > 0
+        assert file.waveforms[index].spacing_s > 0
     assert 2 * file.data.size <= len(data)
-    assert file.group_index > 1
+    assert file.fixed.group_index > 1
     return file
 
 

@@ -60,7 +60,7 @@ TOO_LARGE = [
 def test_limit_is_the_largest_that_is_read(
     just_right: bytes, too_large: bytes, block: str, says: str
 ) -> None:
-    assert sor.decode(just_right, limits=SMALL).trace_count >= 1
+    assert sor.decode(just_right, limits=SMALL).waveforms
     with pytest.raises(UnreadableTrace) as caught:
         sor.decode(too_large, "shot.sor", SMALL)
     assert caught.value.block == block
@@ -85,7 +85,7 @@ def test_count_that_only_pretends_is_no_reason_to_refuse() -> None:
     """A stated number beyond the limit with bytes for few is read, as any wrong count is."""
     body = points_block((1000, [7] * 5), total=2**32 - 1, counts=[2**32 - 1])
     file = sor.decode(assemble(changed(PARTS_2, DataPts=body)), limits=SMALL)
-    assert file.raw_points().size == 5
+    assert file.waveforms[0].raw.size == 5
     data = bytearray(golden.REVISION_2)
     struct.pack_into("<H", data, 10, 65_535)  # the Map's number of blocks
     assert len(sor.decode(bytes(data), limits=SMALL).blocks) == 8
@@ -103,7 +103,7 @@ def flat_file(points: int) -> sor.SorFile:
 def test_long_trace_of_two_million_points_is_read() -> None:
     """100 km at every 5 cm; the limit itself is common practice, no source."""
     file = flat_file(2_000_000)
-    assert sor.decode(sor.encode(file)).raw_points().size == 2_000_000
+    assert sor.decode(sor.encode(file)).waveforms[0].raw.size == 2_000_000
 
 
 def test_own_files_are_not_bounded() -> None:
@@ -117,7 +117,7 @@ def test_file_read_from_disk_obeys_the_limits(tmp_path: Path) -> None:
     path.write_bytes(pulses(2, 11))
     with pytest.raises(UnreadableTrace, match=r"shot\.sor: DataPts: expected at most 20"):
         sor.read(path, SMALL)
-    assert sor.read(path, SMALL.times(2)).trace_count == 2
+    assert len(sor.read(path, SMALL.times(2)).waveforms) == 2
 
 
 @pytest.mark.parametrize(

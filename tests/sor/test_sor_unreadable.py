@@ -84,7 +84,7 @@ def test_as_many_blocks_as_a_map_can_list() -> None:
     data = assemble([("", b"")] * 65_531 + needed)
     file = sor.decode(data, limits=sor.ANY_SIZE)
     assert len(file.blocks) == 65_534
-    assert file.raw_points().size == 5
+    assert file.waveforms[0].raw.size == 5
     assert sor.encode(file) == data
 
 

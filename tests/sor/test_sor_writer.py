@@ -61,7 +61,7 @@ def test_new_file_has_nothing_to_report(revision: int) -> None:
     assert crc_is_right(sor.encode(file))
     assert file.general.fibre_id.text == "12 BL/OR"
     assert file.fixed.point_counts == (100,)
-    assert file.raw_points().tolist() == POINTS.tolist()
+    assert file.waveforms[0].raw.tolist() == POINTS.tolist()
 
 
 def test_golden_file_built_from_its_values_is_the_same_bytes() -> None:
@@ -71,7 +71,7 @@ def test_golden_file_built_from_its_values_is_the_same_bytes() -> None:
         general=read.general,
         supplier=read.supplier,
         fixed=read.fixed,
-        points=read.raw_points(),
+        points=read.waveforms[0].raw,
         events=read.events,
         extra_blocks=[b for b in read.blocks if b.name.text in ("LnkParams", "AshMaker")],
     )
@@ -86,7 +86,7 @@ def test_revision_1_blocks_built_from_their_values_are_the_same_bytes() -> None:
         general=read.general,
         supplier=read.supplier,
         fixed=read.fixed,
-        points=read.raw_points(),
+        points=read.waveforms[0].raw,
         events=read.events,
     )
     assert [b.content for b in built.blocks[:4]] == [
@@ -107,10 +107,10 @@ def test_several_pulse_widths_are_several_traces() -> None:
     fixed = sor.FixedParameters(pulse_widths_ns=(1000, 30), data_spacings=(50_000, 5_000))
     file = build(fixed=fixed, points=[POINTS, POINTS[:7] * 9], scale_1000=[1000, 500])
     assert file.findings == ()
-    assert file.trace_count == 2
+    assert len(file.waveforms) == 2
     assert file.fixed.point_counts == (100, 7)
-    assert file.raw_points(1).tolist() == [0, 9, 18, 27, 36, 45, 54]
-    assert [file.quantum_db(i) for i in range(2)] == [0.001, 0.0005]
+    assert file.waveforms[1].raw.tolist() == [0, 9, 18, 27, 36, 45, 54]
+    assert [file.waveforms[i].quantum_db for i in range(2)] == [0.001, 0.0005]
 
 
 def test_extra_blocks_stand_ahead_of_the_points() -> None:
@@ -232,7 +232,7 @@ def test_every_block_that_has_values_can_be_changed() -> None:
         fixed,
         events,
     )
-    assert new.group_index == 1.4675
+    assert new.fixed.group_index == 1.4675
 
 
 def test_replacing_a_block_with_itself_changes_nothing() -> None:
@@ -313,14 +313,17 @@ def test_existing_file_is_not_replaced_unasked(tmp_path: Path) -> None:
     assert sor.read(path).sha256 == build().sha256
 
 
-def test_folder_is_not_written_over(tmp_path: Path) -> None:
-    with pytest.raises(OutputRefused, match="is a folder"):
-        sor.write(build(), tmp_path, overwrite=True)
-
-
-def test_missing_folder_is_refused(tmp_path: Path) -> None:
-    with pytest.raises(OutputRefused, match="cannot be written"):
-        sor.write(build(), tmp_path / "none" / "out.sor")
+@pytest.mark.parametrize(
+    ("name", "said"),
+    [
+        ("", "is not a regular file"),
+        ("none/out.sor", "its folder does not exist"),
+        ("a\0b.sor", "is no name of a file"),
+    ],
+)
+def test_a_place_that_cannot_be_written_is_refused(tmp_path: Path, name: str, said: str) -> None:
+    with pytest.raises(OutputRefused, match=said):
+        sor.write(build(), tmp_path / name, overwrite=True)
 
 
 def test_failed_write_leaves_the_old_file_and_nothing_else(

@@ -111,3 +111,20 @@ def test_without_a_plan_there_are_no_such_columns(van: Path, tmp_path: Path) -> 
                  "--workers", 1)  # fmt: skip
     assert result.exit_code == 1
     assert "tray" not in rows_of(tmp_path / "out" / "splices.csv")[0]
+
+
+def test_the_next_shots_from_b_are_named_as_they_are_numbered_there(tmp_path: Path) -> None:
+    site = Site5(tmp_path / "shots", fibres=24, seed=4, bad_share=0.0)
+    for fibre in range(1, 25):
+        for nm in WAVELENGTHS:
+            site.shoot(fibre, nm, "A")
+            if fibre <= 12:
+                site.shoot(fibre, nm, "B")  # the shots called 1 to 12 at B, of 13 to 24 by the plan
+    (tmp_path / "job.toml").write_text(
+        f'format = 1\ncable = "{site.site.run.cable}"\nfibres = 24\nwavelengths = [1310, 1550]\n'
+        "ribbon = 12\n"
+    )
+    plan = "closure,ribbon_in,ribbon_out\n1,1,2\n1,2,1\n"
+    (tmp_path / "splice-plan.csv").write_text(plan)
+    said = run("job", "show", tmp_path / "job.toml", tmp_path / "shots")
+    assert "fibres 13–24 at 1310 and 1550 nm, as numbered at B" in joined(said)

@@ -7,25 +7,34 @@ import re
 import subprocess
 import sys
 from collections.abc import Iterator
+from dataclasses import replace
 from decimal import Decimal
 from string import Formatter
 from typing import Any
 
 import pytest
+from cable_of_values import CABLE, row, whole
 from findings_made import ROOT, all_made, all_said
 from pair_example import reading, with_readings
+from wordy import wordy
 
 from otdravg import words
+from otdravg.cable.model import CableFinding, CableReview
+from otdravg.cable.resplice.plan import plan_resplices
 from otdravg.findings import Finding, Scope, Severity, caution, note, says, values
 from otdravg.fit.reading import Kind
 from otdravg.fit.side import SpanStart
 from otdravg.quantities import Quantity, quantity_of, reported
+from otdravg.report.cable import cable_text
 from otdravg.report.shot_json import finding_object
+from otdravg.report.shot_text import shot_text
+from otdravg.shot.files import read
 from otdravg.shot.trace import Direction
+from otdravg.tables.splices import review_cells
 from otdravg.verdict.decision import Answer
 from otdravg.verdict.ends import EndsBasis
 from otdravg.verdict.judge import judge
-from otdravg.verdict.keys import KEYS
+from otdravg.verdict.keys import CABLE_FINDINGS, KEYS
 from otdravg.words import catalogue
 from otdravg.words.catalogue import LISTED, Language, line, place, say, told
 
@@ -34,9 +43,27 @@ BOOKS = {language: catalogue._book(language) for language in LANGUAGES}
 ENGLISH = BOOKS[Language.ENGLISH]
 PARTS = ("text", "done")
 #: Groups whose messages are whole sentences, not parts that are joined.
-SENTENCES = ("say", "cable", "watch", "screen", "ticket", "budget", "document", "drawing", "page")
+SENTENCES = (
+    "say",
+    "heading",
+    "cable",
+    "show",
+    "watch",
+    "screen",
+    "ticket",
+    "locate",
+    "budget",
+    "document",
+    "drawing",
+    "page",
+)
 #: What both languages have the same word for.
-ALIKE = {("word", "orange")}
+ALIKE = {
+    ("show", "label-index"),
+    ("show", "label-format"),
+    ("word", "orange"),
+    *(("heading", key) for key in ("median", "name", "person", "signed_by", "software")),
+}
 #: Units as they are written; a wavelength may be told in words.
 UNITS = {
     "db_per_km": "dB/km", "db": "dB", "km": "km", "m": "m", "nm": "nm|nanometre|Nanometer",
@@ -222,6 +249,61 @@ class TestLanguagesAgree:
             "Totzone, daneben liegt keine ungestörte Faser; A→B: das Signal der Messung endet 13 m "
             "in der Strecke)."
         )
+
+
+#: What programs and people called it stays: codes, options, file and profile names, quoted texts.
+NOT_WORDS = re.compile(r"[\w.]+(?:[-_.][\w]+)+|--?[a-z]+|otdravg [a-z]+|„[^“]*“|'[^']*'")
+
+
+def english_in(text: str) -> list[str]:
+    """Lines of a German output that hold an English word."""
+    return [row for row in text.splitlines() if ENGLISH_WORDS.search(NOT_WORDS.sub(" ", row))]
+
+
+@pytest.fixture(scope="module")
+def review() -> CableReview:
+    """Every finding that there is, about a cable of simulated names."""
+    codes = [(code, case) for code, case in KNOWN if code in CABLE_FINDINGS]
+    fibres = range(1, len(codes) + 1)
+    rows = [row(f, 1550, 1 + f % 3, 2000.0 * (1 + f % 3), 0.1 + f % 5 / 20) for f in fibres]
+    good = whole(len(codes), 3)
+    plan = plan_resplices(rows, good.closures, good.fibres, good.profile)
+    findings = tuple(
+        CableFinding(wordy(code, "7", case=case), CABLE, f, closure=str(1 + f % 3) if f % 2 else "")
+        for f, (code, case) in enumerate(codes, start=1)
+    )
+    assert len(findings) > 80
+    return replace(good, rows=tuple(rows), findings=findings, plan=plan)
+
+
+class TestGermanOutputs:
+    """Whole outputs: no English is left in them."""
+
+    def test_the_screen_of_a_cable_with_all_details(self, review: CableReview) -> None:
+        text = cable_text(review, details=True, columns=200, language=Language.GERMAN)
+        assert text.startswith("PRÜFEN")
+        assert english_in(text) == []
+
+    def test_sentences_of_every_table(self, review: CableReview) -> None:
+        tables = review_cells(review, Language.GERMAN)
+        assert tables["findings"].names == review_cells(review)["findings"].names
+        said = ("evidence", "what_to_do", "reason", "because", "choice", "rules", "decided_by")
+        cells = [
+            str(cell)
+            for table in tables.values()
+            for cells in table.rows
+            for name, cell in zip(table.names, cells, strict=True)
+            if name in said and cell
+        ]
+        assert len(cells) > 300
+        assert [cell for cell in cells if english_in(cell)] == []
+
+    def test_a_trace_file(self) -> None:
+        trace = read(ROOT / "sample_traces" / "hidden_splice_A.sor")
+        named = replace(trace.identity, path="x", comment="", instrument="", operator="")
+        text = shot_text(replace(trace, identity=named), language=Language.GERMAN)
+        assert "Ereignistabelle der Datei" in text
+        assert english_in(text) == []
 
 
 class TestNumbers:

@@ -40,21 +40,20 @@ def _run(first: int, last: int) -> str:
 
 def read_renumbering(text: str) -> tuple[Direction, dict[int, int]] | None:
     """Read which end's numbers become which; 0 is none. ``None`` if it does not say so."""
-    end, *parts = text.split()[:1] + text.split()[1:] or [""]
-    matches = [_PART.fullmatch(part) for part in parts]
-    if end not in ("A", "B") or not parts or not all(matches):
+    end, *parts = text.split() or [""]
+    if end not in ("A", "B") or not parts:
         return None
     new: dict[int, int] = {}
-    for match in matches:
-        assert match is not None
-        first, last, to_first, to_last = (int(n) if n else None for n in match.groups())
-        assert first is not None
+    for part in parts:
+        match = _PART.fullmatch(part)
+        if match is None:
+            return None
+        first, last, to_first, to_last = (int(n or 0) for n in match.groups())
         old = range(first, (last or first) + 1)
-        if to_first is None:
-            numbers = [0] * len(old)
-        else:
-            step = -1 if (to_last or to_first) < to_first else 1
-            numbers = list(range(to_first, (to_last or to_first) + step, step))
+        step = -1 if 0 < to_last < to_first else 1
+        numbers = (
+            range(to_first, (to_last or to_first) + step, step) if to_first else [0] * len(old)
+        )
         if not old or len(numbers) != len(old) or any(n in new for n in old):
             return None
         new |= dict(zip(old, numbers, strict=True))

@@ -11,7 +11,7 @@ from otdravg.cable.files.names import same_text
 from otdravg.cable.lists.route import Survey, survey
 from otdravg.cable.model import CableFinding, Closure, Expected, FibreResult
 
-__all__ = ["U_PLACE_M", "on_the_sheath", "surveyed"]
+__all__ = ["U_PLACE_M", "on_the_sheath", "surveyed", "with_marks"]
 
 #: Standard uncertainty of a place that shots show, m, beside the scatter of its fibres: closures,
 #: events, and the far end of a fibre. Chosen, not derived.
@@ -34,6 +34,19 @@ def surveyed(
     lengths_m = [fibre.length_m for fibre in fibres if fibre.key.cable == cable]
     length = (median(lengths_m), U_PLACE_M) if lengths_m else None
     return survey(expected.route, found, length)
+
+
+def with_marks(closures: Iterable[Closure], surveys: Mapping[str, Survey]) -> tuple[Closure, ...]:
+    """Write the sheath marks of the route to the closures that are on it."""
+    places = {
+        (cable, name): place for cable, survey in surveys.items() for name, place in survey.closures
+    }
+    return tuple(
+        own
+        if (place := places.get((own.cable, own.name))) is None
+        else replace(own, mark_in=place.mark_in, mark_out=place.mark_out)
+        for own in closures
+    )
 
 
 def on_the_sheath(

@@ -66,15 +66,15 @@ class Section:
     start: where the cable comes in and leaves.
     """
 
-    first: str
-    last: str
+    first: str | Statement  # a closure is said
+    last: str | Statement
     reel: str
     unit: str  # of its marks
     sign: int  # 1: marks rise towards B
     mark: float  # at its start
     wraps_at: float  # the counter of the sheath begins again here
     length_m: float  # of its sheath
-    stops: tuple[tuple[str, float, float], ...]
+    stops: tuple[tuple[str | Statement, float, float], ...]
     at_m: float
     factor: float
     u_at_m: float
@@ -96,8 +96,8 @@ class Section:
 class Spot:
     """A place in the glass, as it is found on the route."""
 
-    before: str  # nearest place towards A with a mark
-    after: str  # nearest towards B; the same as ``before`` in a coil there
+    before: str | Statement  # nearest place towards A with a mark
+    after: str | Statement  # nearest towards B; the same as ``before`` in a coil there
     mark: float
     u_mark: float  # standard uncertainty
     unit: str
@@ -111,11 +111,21 @@ class Spot:
 
     @property
     def said(self) -> Statement:
-        """The place: ``between MH 19 and MH 27, sheath mark about 3310 ± 8 m``."""
+        """The place: ``between MH 19 and MH 27, sheath mark about 3310 ± 8 m``.
+
+        Where one of both lies within ± U, nobody can tell on which side of it: ``near MH 19``.
+        """
+        near_m, near = min(
+            (self.before_m, self.before), (self.after_m, self.after), key=lambda one: one[0]
+        )
+        code = "spot-between"
+        if near_m <= self.expanded_mark * UNITS[self.unit]:
+            code = "spot-near"
+        if self.before == self.after:
+            code = "spot-in-coil"
         return says(
-            "spot-in-coil" if self.before == self.after else "spot-between", before=self.before,
-            after=self.after, mark=round(self.mark), expanded=math.ceil(self.expanded_mark),
-            unit=self.unit,
+            code, before=near if code == "spot-near" else self.before, after=self.after,
+            mark=round(self.mark), expanded=math.ceil(self.expanded_mark), unit=self.unit,
         )  # fmt: skip
 
 
@@ -126,6 +136,7 @@ class Survey:
     sections: tuple[Section, ...]
     odd: tuple[tuple[Odd, Statement], ...]  # what, and where with figures
     end: tuple[float, float] | None = None  # end B in the shots, and its standard uncertainty
+    closures: tuple[tuple[str, RoutePlace], ...] = ()  # by the names that the shots' have
 
     def at(self, shot_m: float, u_m: float = 0.0) -> Spot | None:
         """Put a place in the glass on the sheath; None where no marks reach.
@@ -141,12 +152,12 @@ class Survey:
         sheath_m = min(max((shot_m - own.at_m) / own.factor, 0.0), own.length_m)
         _, u_line_m = own.shot_m(sheath_m)
         u = math.hypot(math.hypot(u_line_m, u_m) / own.factor, _U_MARK_M) / UNITS[own.unit]
-        stop = next((name for name, a, b in own.stops if a <= sheath_m <= b and a < b), None)
-        before = max((s for s in own.stops if s[2] <= sheath_m), key=lambda s: s[2])
-        after = min((s for s in own.stops if s[1] >= sheath_m), key=lambda s: s[1])
+        coil = next((s for s in own.stops if s[1] <= sheath_m <= s[2] and s[1] < s[2]), None)
+        before = coil or max((s for s in own.stops if s[2] <= sheath_m), key=lambda s: s[2])
+        after = coil or min((s for s in own.stops if s[1] >= sheath_m), key=lambda s: s[1])
         return Spot(
-            stop or before[0], stop or after[0], own.mark_at(sheath_m), u, own.unit,
-            sheath_m - before[2], after[1] - sheath_m,
+            before[0], after[0], own.mark_at(sheath_m), u, own.unit,
+            max(sheath_m - before[2], 0.0), max(after[1] - sheath_m, 0.0),
         )  # fmt: skip
 
     def section(self, shot_m: float) -> Section | None:
@@ -224,7 +235,10 @@ def survey(
             chosen[run] = tape
     sections, at = _fitted(places, runs, chosen, known)
     has_end = bool(bounds) and places[bounds[-1]].kind == "end"
-    return Survey(sections, tuple(odd), at.get(bounds[-1]) if has_end else None)
+    named = tuple(
+        (name, places[n]) for name, *where in found for n, own in matched.items() if [*own] == where
+    )
+    return Survey(sections, tuple(odd), at.get(bounds[-1]) if has_end else None, named)
 
 
 def _marks(places: Sequence[RoutePlace], run: tuple[int, int]) -> Iterator[tuple[int, bool, Mark]]:
@@ -448,7 +462,7 @@ def _section(
 
 def _stop(
     place: RoutePlace, sheath_m: Sequence[float], n: int, run: tuple[int, int], length_m: float
-) -> tuple[str, float, float]:
+) -> tuple[str | Statement, float, float]:
     """Where a place begins and ends on the sheath: a coil, stated or by its marks, between."""
     start_m, end_m = min(sheath_m), max(sheath_m)
     if place.slack_m and start_m == end_m:

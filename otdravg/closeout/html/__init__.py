@@ -36,7 +36,6 @@ from otdravg.tables.scope import (
     tallies,
     worst,
 )
-from otdravg.words.closeout import PageWords
 
 __all__ = ["closeout_html", "content_hash", "packaged", "templates", "write_closeout_html"]
 
@@ -83,7 +82,7 @@ def closeout_html(
     The page's content security policy allows its own script and style by their SHA-256 and
     nothing else, so that no text in it can run or call out.
     """
-    words = PageWords(template.words)
+    words = template.words
     script = '(() => {\n"use strict";\n' + "\n".join(map(packaged, _SCRIPTS)) + "\n})();\n"
     style = packaged("style.css")
     below = parts(review, words)

@@ -17,7 +17,7 @@ from otdravg.tables.csv_file import Cell
 from otdravg.tables.losses import loss_tables
 from otdravg.tables.marks import Mark, State, mark_of, sign_of, state_of
 from otdravg.tables.splices import splice_cells
-from otdravg.words.closeout import PageWords
+from otdravg.words.headings import Words
 
 __all__ = ["LIST_COLUMNS", "PAGE_FORMAT", "as_script_text", "review_data", "splice_data"]
 
@@ -86,12 +86,12 @@ def _as_text(cell: Cell) -> PageCell:
     return f"{cell:%Y-%m-%d %H:%M}" if isinstance(cell, datetime) else printable(str(cell))
 
 
-def splice_data(review: CableReview, words: PageWords) -> dict[str, Any]:
+def splice_data(review: CableReview, words: Words) -> dict[str, Any]:
     """Return every splice: names of the columns, rows of cells, and texts that repeat.
 
     Figures are text with the decimals that every output reports, so nothing is rounded twice.
     """
-    table = splice_cells(review, words.words.language)
+    table = splice_cells(review, words.language)
     columns = [*table.names, "mark", "sign"]
     places: dict[str, dict[PageCell, int]] = {name: {} for name in _LISTED}
     folded: list[list[PageCell]] = []
@@ -109,7 +109,7 @@ def splice_data(review: CableReview, words: PageWords) -> dict[str, Any]:
     return {"format": PAGE_FORMAT, "names": columns, "lists": lists, "rows": folded}
 
 
-def word_data(words: PageWords) -> dict[str, Any]:
+def word_data(words: Words) -> dict[str, Any]:
     """Return the words of the scripts, and how they write figures."""
     return {
         "words": {key: words[key] for key in _SCRIPT_WORDS},
@@ -117,7 +117,7 @@ def word_data(words: PageWords) -> dict[str, Any]:
     }
 
 
-def review_data(review: CableReview, words: PageWords, columns: Sequence[str]) -> dict[str, Any]:
+def review_data(review: CableReview, words: Words, columns: Sequence[str]) -> dict[str, Any]:
     """Return what the scripts of the page work on, as plain values.
 
     ``columns`` are those of a splice in full, on paper and beside its picture.
@@ -137,7 +137,7 @@ def review_data(review: CableReview, words: PageWords, columns: Sequence[str]) -
     } | {("state", State.NOT_SHOT.value)}
     return {
         **word_data(words),
-        "columns": {name: words.words.heading(name) for name in columns if name in table.names},
+        "columns": {name: words.heading(name) for name in columns if name in table.names},
         "figures": [
             name
             for name, *cells in zip(table.names, *table.rows, strict=True)

@@ -10,14 +10,14 @@ from otdravg.quantities import Quantity, reported
 from otdravg.system.printable import printable
 from otdravg.tables.lists import REPAIR_COLUMNS, repair_remark, repair_rows
 from otdravg.tables.places import place_text
-from otdravg.words.closeout import PageWords
+from otdravg.words.headings import Words
 
 __all__ = ["parts"]
 
 Rows = tuple[tuple[str, ...], ...]
 
 
-def parts(review: CableReview, words: PageWords) -> list[Part]:
+def parts(review: CableReview, words: Words) -> list[Part]:
     """Return what the page shows below the list, in order; empty tables that say nothing left out.
 
     Texts from outside are made printable here; the template escapes them.
@@ -34,7 +34,7 @@ def parts(review: CableReview, words: PageWords) -> list[Part]:
     return [part for part in made if part.rows or part.remark]
 
 
-def _headings(words: PageWords, *keys: str) -> tuple[str, ...]:
+def _headings(words: Words, *keys: str) -> tuple[str, ...]:
     return tuple(words[key] for key in keys)
 
 
@@ -42,11 +42,11 @@ def _printable(rows: Iterable[tuple[str, ...]]) -> Rows:
     return tuple(tuple(printable(cell) for cell in row) for row in rows)
 
 
-def _figure(words: PageWords, value: float | None, quantity: Quantity) -> str:
+def _figure(words: Words, value: float | None, quantity: Quantity) -> str:
     return words.decimal(reported(value, quantity))
 
 
-def _plan(review: CableReview, words: PageWords) -> Part:
+def _plan(review: CableReview, words: Words) -> Part:
     units = review.plan.units if review.plan is not None else ()
     rows = [
         (
@@ -72,13 +72,13 @@ def _plan(review: CableReview, words: PageWords) -> Part:
     return Part("plan", words["sheet_resplice"], _headings(words, *keys), _printable(rows), remark)
 
 
-def _repairs(review: CableReview, words: PageWords) -> Part:
+def _repairs(review: CableReview, words: Words) -> Part:
     rows, remark = repair_rows(review, words), repair_remark(review, words)
     headings = _headings(words, *REPAIR_COLUMNS)
     return Part("repairs", words["repairs"], headings, _printable(rows), remark)
 
 
-def _decisions(review: CableReview, words: PageWords) -> Part:
+def _decisions(review: CableReview, words: Words) -> Part:
     keys = (
         "what", "cable", "fibre", "wavelength_nm", "closure", "file", "value", "who", "when", "why",
     )  # fmt: skip
@@ -86,7 +86,7 @@ def _decisions(review: CableReview, words: PageWords) -> Part:
     return Part("decisions", words["sheet_decisions"], _headings(words, *keys), _printable(rows))
 
 
-def _changes(review: CableReview, words: PageWords) -> Part:
+def _changes(review: CableReview, words: Words) -> Part:
     rows = [
         (
             words.value(change.kind.value),
@@ -107,7 +107,7 @@ def _changes(review: CableReview, words: PageWords) -> Part:
     return Part("changes", words["sheet_changes"], _headings(words, *keys), _printable(rows))
 
 
-def _patterns(review: CableReview, words: PageWords) -> Part:
+def _patterns(review: CableReview, words: Words) -> Part:
     found = review.patterns.found if review.patterns is not None else ()
     rows = [
         (one.cable, str(one.wavelength_nm), words.told(one.said), words.told(one.where_to_look))
@@ -117,7 +117,7 @@ def _patterns(review: CableReview, words: PageWords) -> Part:
     return Part("patterns", words["patterns"], _headings(words, *keys), _printable(rows))
 
 
-def _spans(review: CableReview, words: PageWords) -> Part:
+def _spans(review: CableReview, words: Words) -> Part:
     rows = [
         (
             fibre.key.cable,
@@ -138,7 +138,7 @@ def _spans(review: CableReview, words: PageWords) -> Part:
     return Part("spans", words["spans"], _headings(words, *keys), _printable(rows))
 
 
-def _findings(review: CableReview, words: PageWords) -> Part:
+def _findings(review: CableReview, words: Words) -> Part:
     rows = [
         (
             words.value(finding.severity.value),

@@ -30,7 +30,6 @@ from otdravg.closeout.sketches import Sketches
 from otdravg.closeout.template import Template
 from otdravg.system.atomic import write_atomic
 from otdravg.tables.losses import loss_tables
-from otdravg.words.closeout import PageWords
 
 __all__ = ["closeout_pdf", "write_closeout_pdf"]
 
@@ -74,7 +73,7 @@ def closeout_pdf(
     bytes
         The same for the same arguments, if the template says when it was made.
     """
-    words = PageWords(template.words)
+    words = template.words
     title = template.title or words["closeout"]
     names = ", ".join(review.cables)
     paper = Paper(

@@ -8,7 +8,6 @@ from itertools import islice
 from otdravg.cable.model import Closure
 from otdravg.closeout.pdf.job import Column, Job, loss_figure
 from otdravg.closeout.pdf.paper import BOLD, PALE, PLAIN, QUIET, RULE, Area
-from otdravg.quantities import Quantity, reported
 from otdravg.tables.places import place_text
 from otdravg.tables.sheets import SheetLine, gathered, planned_text, sheet_of
 from otdravg.trade import numbers_text
@@ -72,10 +71,9 @@ def _section(
     job: Job, area: Area, closure: Closure, columns: Sequence[Column], lines: Sequence[SheetLine]
 ) -> float:
     """Print one closure, or what of it fits; return the edge below."""
-    paper, words = job.paper, job.words
-    metres = words.decimal(reported(closure.distance_m, Quantity.DISTANCE_M))
-    place = words["at_distance"].format(closure=closure.name, distance_m=metres)
-    name = f"{closure.cable}, {place}" if len(job.review.cables) > 1 else place
+    paper = job.paper
+    several = len(job.review.cables) > 1
+    name = job.closure(closure.cable, closure.number, is_named=several)
     paper.text(area.left, area.top, paper.fitted(name, area.width, 9, BOLD), size=9, font=BOLD)
     widths = [area.width * c.share / sum(c.share for c in columns) for c in columns]
     y = area.top - 14

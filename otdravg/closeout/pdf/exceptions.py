@@ -24,7 +24,7 @@ from otdravg.tables.marks import State
 from otdravg.tables.places import place_text
 from otdravg.trade import numbers_text
 from otdravg.verdict.decision import Action
-from otdravg.words.closeout import PageWords
+from otdravg.words.headings import Words
 
 __all__ = [
     "exception_list",
@@ -50,14 +50,14 @@ _STRIPS_ON_A_PAGE = 5
 _NEAR_M = (60.0, 400.0)
 
 
-def place_of(words: PageWords, row: SpliceRow) -> str:
+def place_of(words: Words, row: SpliceRow) -> str:
     """Name the closure of a splice, or say that it is between closures."""
     if row.closure:
         return f"{words['closure']} {row.closure}"
     return words["between_closures"]
 
 
-def facts_of(words: PageWords, row: SpliceRow) -> list[tuple[str, str]]:
+def facts_of(words: Words, row: SpliceRow) -> list[tuple[str, str]]:
     """Every figure of one splice with its heading; nothing for what is not known."""
     verdict = row.verdict
     step = reported(row.backscatter_step_db, Quantity.LOSS_DB)
@@ -159,7 +159,7 @@ def _group_line(job: Job, group: ExceptionGroup) -> tuple[str, ...]:
     )
 
 
-def _with_u(words: PageWords, row: SpliceRow) -> str:
+def _with_u(words: Words, row: SpliceRow) -> str:
     u_db = reported(row.expanded_uncertainty_db, Quantity.UNCERTAINTY_DB)
     return f"{loss_figure(words, row.loss_db)} ± {words.decimal(u_db)}"
 

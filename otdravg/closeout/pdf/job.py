@@ -21,7 +21,7 @@ from otdravg.closeout.pdf.paper import (
 from otdravg.closeout.sketches import PairSketch
 from otdravg.quantities import Quantity, reported
 from otdravg.tables.losses import LossTable
-from otdravg.words.closeout import PageWords
+from otdravg.words.headings import Words
 
 __all__ = ["Column", "Job", "loss_figure", "print_table"]
 
@@ -33,7 +33,7 @@ class Job:
     paper: Paper
     review: CableReview
     pairs: Mapping[tuple[FibreKey, int], PairSketch]
-    words: PageWords
+    words: Words
     losses: Sequence[LossTable]
 
     def rows_of(self, cable: str, wavelength_nm: int) -> list[SpliceRow]:
@@ -44,13 +44,26 @@ class Job:
             if row.cable == cable and row.wavelength_nm == wavelength_nm
         ]
 
+    def closure(self, cable: str, number: int, *, is_named: bool = True) -> str:
+        """Where a closure is: its name, the distance from A, the marks on its sheaths."""
+        words = self.words
+        (own,) = (c for c in self.review.closures if (c.cable, c.number) == (cable, number))
+        metres = words.decimal(reported(own.distance_m, Quantity.DISTANCE_M))
+        place = words["at_distance"].format(closure=own.name, distance_m=metres)
+        marks = [
+            f"{words[key]} {mark.text}"
+            for key, mark in (("mark_in", own.mark_in), ("mark_out", own.mark_out))
+            if mark is not None
+        ]
+        return ", ".join([*([cable] if is_named and cable else []), place, *marks])
+
     def title(self, cable: str, wavelength_nm: int) -> str:
         """Name of a cable and a wavelength; the cable only where there are several."""
         several = len(self.review.cables) > 1
         return f"{cable}, {wavelength_nm} nm" if several else f"{wavelength_nm} nm"
 
 
-def loss_figure(words: PageWords, value_db: float | Decimal | None) -> str:
+def loss_figure(words: Words, value_db: float | Decimal | None) -> str:
     """Write a loss as every output reports it."""
     known = None if value_db is None else float(value_db)
     return words.decimal(reported(known, Quantity.LOSS_DB))

@@ -9,7 +9,7 @@ from otdravg.cable.model import FibreResult, SpliceRow
 from otdravg.closeout.pdf.job import Column, Job, loss_figure, print_table
 from otdravg.quantities import Quantity, reported
 from otdravg.tables.lists import REPAIR_COLUMNS, repair_remark, repair_rows
-from otdravg.words.closeout import PageWords
+from otdravg.words.headings import Words
 
 __all__ = ["between_closures", "findings", "patterns", "repairs", "spans"]
 
@@ -100,7 +100,7 @@ def _twice(rows: Sequence[list[str]]) -> list[list[str]]:
     return doubled
 
 
-def _span(words: PageWords, fibre: FibreResult | None, *, judged: bool) -> list[str]:
+def _span(words: Words, fibre: FibreResult | None, *, judged: bool) -> list[str]:
     if fibre is None:
         return ["–"] * (4 + judged)
     cells = [

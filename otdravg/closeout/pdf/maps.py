@@ -82,7 +82,7 @@ def _legend(job: Job, left: float, y: float) -> float:
     """Draw what the tones and signs mean; return the base line below."""
     paper = job.paper
     x = left
-    for mark, sign, text in legend(job.words.words):
+    for mark, sign, text in legend(job.words):
         if x + 22 + paper.width_of(text, 7) > paper.body.right:
             x, y = left, y - 13
         _cell(paper, Area(x, y - 1.5, 9, 9), mark, sign)

@@ -44,7 +44,7 @@ def _page(
     heading = words["loss_table"].format(wavelength_nm=table.wavelength_nm)
     if len(job.review.cables) > 1:
         heading = f"{table.cable}: {heading}"
-    remark = f"{signs_line(words.words)} {words['table_u_note']}"
+    remark = f"{signs_line(words)} {words['table_u_note']}"
     body = paper.page(heading, outline=outline, level=1)
     paper.paragraph(body.left, body.bottom + 9, remark, body.width, size=6.5, colour=QUIET, most=2)
     width = min((body.width - sum(_LABELS) - _U_WIDTH) / len(closures), 62.0)

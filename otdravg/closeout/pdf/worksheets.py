@@ -86,8 +86,7 @@ def _rows_by_place(job: Job) -> dict[tuple[str, int], Rows]:
 def _sheet(job: Job, unit: Unit, outline: str | None, *, again: bool = False) -> Area:
     """Begin a sheet for one closure."""
     words = job.words
-    metres = words.decimal(reported(unit.distance_m, Quantity.DISTANCE_M))
-    place = words["at_distance"].format(closure=unit.closure, distance_m=metres)
+    place = job.closure(unit.cable, unit.closure_number, is_named=False)
     heading = f"{words['work_sheet']}: {', '.join(filter(None, (unit.cable, place)))}"
     if outline is not None:
         body = job.paper.page(heading, words["site_caution"], outline=outline)

@@ -30,7 +30,6 @@ from otdravg.tables.summary import (
     summary_of,
 )
 from otdravg.verdict.describe import described
-from otdravg.words.closeout import PageWords
 
 __all__ = ["write_closeout_xlsx"]
 
@@ -194,7 +193,7 @@ def _cover(book: Book, review: CableReview, template: Template, title: str, evid
         }  # fmt: skip
         sheet.insert_image(0, 4, logo.name, options)
     cover.title(title, 54 if logo is not None else 30)
-    page_words = PageWords(words)
+    page_words = words
     verdict, says = standing(review, page_words)
     cover.title(verdict.upper(), 28)
     cover.paragraph(says)
@@ -227,7 +226,7 @@ def _scope(cover: _Cover, book: Book, review: CableReview, summary: Summary) -> 
     cover.section(words["scope"])
     cover.line(words["cables"], ", ".join(summary.cables))
     cover.line(words["ribbon_size"], review.ribbon_size or words["loose_tube"])
-    for label, text in scope(review, PageWords(words)):
+    for label, text in scope(review, words):
         if text:
             cover.line(label, text)
     if summary.taken is not None:
@@ -237,12 +236,12 @@ def _scope(cover: _Cover, book: Book, review: CableReview, summary: Summary) -> 
 def _result(cover: _Cover, book: Book, review: CableReview, summary: Summary) -> None:
     words = book.words
     cover.section(words["result"])
-    headings, *lines = tallies(review, PageWords(words))
+    headings, *lines = tallies(review, words)
     cover.line(*headings, bold=True, text_wrap=True)
     for name, *counts in lines:
         cover.line(name, *map(int, counts))
     cover.line(words["worst"], bold=True)
-    for name, figures in worst(review, PageWords(words)):
+    for name, figures in worst(review, words):
         cover.line(name, figures)
     cover.line(words["verdict_counts"], words["count"], bold=True)
     for verdict, count in summary.verdicts.items():
@@ -266,7 +265,7 @@ def _profile(cover: _Cover, book: Book, review: CableReview) -> None:
     cover.line(words["profile_source"], profile.source)
     if profile.is_default:
         cover.paragraph(words["profile_default"])
-    for line in limit_lines(review, PageWords(words)):
+    for line in limit_lines(review, words):
         cover.line(words["limits_in_force"], line)
     for label, sentence in described(profile, words.language):
         cover.line(label, sentence)

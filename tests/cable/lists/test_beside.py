@@ -17,13 +17,16 @@ from key_cables import WAVELENGTHS, glass, plain, write
 from pair_example import reading
 
 from otdravg.cable import CableReview, Options, list_shots, read_folders, review
+from otdravg.cable.checks.planned import readings_at_a
 from otdravg.cable.files.attempts import stands_of
 from otdravg.cable.files.folder import RawShot
 from otdravg.cable.lists.facts import Instrument, Mark, PowerReading, Reel, RoutePlace
 from otdravg.cable.lists.instruments import with_linearity
+from otdravg.cable.lists.power import rerouted
 from otdravg.cable.measure.jobs import Job, Outcome
 from otdravg.cable.measure.standing import Measured
 from otdravg.cable.model import CableFinding, Expected
+from otdravg.cable.planned import NumberAtB, SplicePlan
 from otdravg.findings import Severity
 from otdravg.report.cable import cable_text
 from otdravg.simulate import Joint, Section
@@ -211,6 +214,21 @@ def _glass_of(section: Section) -> tuple[float, float]:
     return section.attenuation_db_per_km, section.backscatter_db
 
 
+def test_a_visit_to_a_closure_says_the_marks_at_it(shots: Shots) -> None:
+    named = (*ROUTE[:5], replace(ROUTE[5], name="Tansy Lane"), ROUTE[6])
+    tight = parse(HEAD.replace("0.3", "0.2"), "t.toml")
+    said = " ".join(cable_text(told(shots, tight, route=named)).split())
+    table = review_cells(told(shots, tight, route=named))["resplice"]
+    columns = [table.names.index(name) for name in ("closure", "mark_in", "mark_out")]
+    assert {tuple(row[c] for c in columns) for row in table.rows} == {("2", "1294 m", "0 m")}
+    assert (
+        "Closure 2 (Tansy Lane), sheath mark 1294 m in, sheath mark 0 m out, 1.410 km from A"
+        in said
+    )
+    plainly = " ".join(cable_text(told(shots, tight)).split())
+    assert "Closure 2, 1.410 km from A" in plainly
+
+
 def test_odd_marks_are_findings(shots: Shots) -> None:
     wrong = (*ROUTE[:4], replace(ROUTE[4], mark_in=Mark(1900, "m")), *ROUTE[5:])
     (odd,) = of_code(told(shots, route=wrong), "route-mark-odd")
@@ -250,6 +268,22 @@ def test_light_that_arrives_elsewhere_or_nowhere(shots: Shots) -> None:
     (dark,) = of_code(result, "power-dark")
     assert (elsewhere.fibre, elsewhere.other_fibres, dark.fibre) == (1, (2,), 2)
     assert result.exit_status == 1
+
+
+def test_a_planned_exchange_of_fibres_is_no_fault(shots: Shots) -> None:
+    # Fibres 1 and 2 change numbers on the way: light into 1 at A has to come out at 2.
+    moved = (NumberAtB("SIM-KEYS", 1, 2), NumberAtB("SIM-KEYS", 2, 1))
+    plan = SplicePlan("SIM-KEYS", 12, (), moved)
+    crossed = (PowerReading(1, "A", arrives=2), PowerReading(2, "B", arrives=1))
+    straight = (PowerReading(1, "A", arrives=1), PowerReading(2, "B", arrives=2))
+    assert readings_at_a(crossed, plan) == (
+        PowerReading(1, "A", arrives=1),
+        PowerReading(1, "B", arrives=1),
+    )
+    assert rerouted(readings_at_a(crossed, plan)) == {}
+    assert rerouted(readings_at_a(straight, plan)) == {(1, "A"): 2, (1, "B"): 2}
+    none = SplicePlan()
+    assert readings_at_a(straight, none) == straight
 
 
 def test_the_rule_is_held_against_the_reading_that_it_names(shots: Shots) -> None:

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from otdravg.cable.lists.facts import Mark, RoutePlace
+from otdravg.cable.lists.facts import PLACE_KINDS, Mark, RoutePlace
 from otdravg.cable.lists.route import Odd, Survey, survey
 from otdravg.words.catalogue import told
 
@@ -175,9 +175,56 @@ def test_a_coil_is_a_place_of_its_own() -> None:
     assert spot is not None
     assert told(spot.said).startswith("in the coil at MH 1, sheath mark about 1015 ± ")
     stated = [places[0], replace(places[1], mark_out=None, slack_m=30.0), places[2]]
+    at_closure = [replace(places[0], slack_m=40.0), *places[1:]]
+    first = survey(at_closure, (), (2033.0, 1.0)).at(20.0)
+    assert first is not None
+    assert told(first.said).startswith("in the coil at A, sheath mark about ")
     coil = survey(stated, (), (2033.0, 1.0)).at(1.5 + 1.015 * 1015)
     assert coil is not None
     assert coil.before == coil.after == "MH 1"
+
+
+def test_a_place_within_the_uncertainty_is_not_told_from_its_neighbourhood() -> None:
+    seen = survey(simple(0, 1000, 2000, unit="m"), (), (2033.0, 1.0))
+    texts = []
+    for sheath_m in (990, 999, 1001, 1010):
+        spot = seen.at(1.5 + 1.015 * sheath_m)
+        assert spot is not None
+        texts.append(told(spot.said).partition(", sheath mark")[0])
+    assert texts == ["between A and MH 1", "near MH 1", "near MH 1", "between MH 1 and B"]
+
+
+def test_whatever_is_typed_a_place_has_a_mark_or_none() -> None:
+    chance = np.random.default_rng(11)
+    numbers = (0, 1, 100, 2000, 2500, 99_990, 100_000, 9_999_999)
+    spots = 0
+    for _ in range(2000):
+
+        def mark() -> Mark | None:
+            if chance.random() < 0.25:
+                return None
+            return Mark(float(chance.choice(numbers)), str(chance.choice(["", "m", "ft"])))
+
+        places = [
+            RoutePlace(
+                str(k), str(chance.choice(PLACE_KINDS)), mark(), mark(),
+                float(chance.integers(0, 400)) if chance.random() < 0.4 else None,
+            )
+            for k in range(chance.integers(0, 8))
+        ]  # fmt: skip
+        found = [
+            (str(chance.integers(0, 8)), float(chance.choice([0, 500, 2030, 9000])), 1.0)
+            for _ in range(chance.integers(0, 4))
+        ]
+        seen = survey(places, found, (2033.0, 1.0))
+        for shot_m in (-5.0, 0.0, 1.0, 1000.0, 2040.0, 5e4):
+            spot = seen.at(shot_m, 1.0)
+            if spot is not None:
+                assert 0 <= spot.mark < 1e8
+                assert 0 < spot.u_mark < 1e5
+                assert "sheath mark about" in told(spot.said)
+                spots += 1
+    assert spots > 200
 
 
 def test_what_is_said() -> None:
