@@ -8,11 +8,12 @@ import click
 
 from otdravg.cable.lists.locating import course_of_job, course_of_review
 from otdravg.cli import options
-from otdravg.cli.options import FilePath
+from otdravg.cli.options import FilePath, language_option
 from otdravg.cli.terminal import looks, print_text
 from otdravg.closeout.json_file import read_closeout
 from otdravg.job import load
 from otdravg.report.locate import located_text
+from otdravg.words.catalogue import Language
 
 __all__ = ["locate"]
 
@@ -24,7 +25,15 @@ __all__ = ["locate"]
               show_default=True, help="End that it is counted from, A or B.")  # fmt: skip
 @click.option("--index", "group_index", metavar="N", type=options.group_index,
               help="Group index that the instrument was set to, if another.")  # fmt: skip
-def locate(file: Path, distance_m: float, *, end: str, group_index: float | None) -> None:
+@language_option
+def locate(
+    file: Path,
+    distance_m: float,
+    *,
+    end: str,
+    group_index: float | None,
+    language: Language | None,
+) -> None:
     """Answer an emergency call: between which places, at which mark on the sheath.
 
     JOB is the file of a job with a route, or closeout.json of a review made with it, which knows
@@ -41,4 +50,11 @@ def locate(file: Path, distance_m: float, *, end: str, group_index: float | None
         course = course_of_job(job.expected, job.closures)
     found = course.locate(distance_m, from_b=end == "B", group_index=group_index)
     own = looks()
-    print_text(located_text(found, ascii_only=own["ascii_only"], columns=own["columns"]))
+    print_text(
+        located_text(
+            found,
+            ascii_only=own["ascii_only"],
+            columns=own["columns"],
+            language=language or Language.ENGLISH,
+        )
+    )

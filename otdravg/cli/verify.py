@@ -24,9 +24,18 @@ __all__ = ["verify"]
 
 _MOST_SHOWN = 50
 _WIDTHS = (8, 11)
+#: What no look into the folder tells, and who can tell it.
 _CANNOT_KNOW = (
-    "Cannot be known from the folder alone: whether somebody made all of it anew, with other "
-    "traces. Compare the evidence hash on the signed paper: otdravg verify DIR --evidence HASH"
+    "whether somebody made all of it anew, with other traces or other rules: compare the evidence "
+    "hash on the signed paper (otdravg verify DIR --evidence HASH)",
+    "whether limits, fibres expected, ends and closures are the contract's: they are what profile "
+    "and job said when it was made",
+    "whether a shot was taken where, when and by whom its header says",
+)
+#: The same where the traces are not reviewed again.
+_NOT_MEASURED = (
+    "whether readings, lengths, places, reasons, attempts, curves and findings are those of the "
+    "traces: --measure tells, if the traces are in it"
 )
 
 
@@ -87,7 +96,9 @@ def verify(
     if problems:
         page.line()
     _table(page, checks)
-    page.paragraph(_CANNOT_KNOW)
+    page.line("Cannot be known from the folder alone:")
+    for text in (*(() if measure else (_NOT_MEASURED,)), *_CANNOT_KNOW):
+        page.bullet(text)
     page.line(counted(len(problems), "problem"))
     print_text(page.text())
     ctx.exit(1 if problems else 0)

@@ -11,6 +11,7 @@ import importlib.metadata
 import json
 import platform
 import zlib
+from collections import Counter
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime
@@ -121,7 +122,7 @@ def json_document(path: Path) -> Mapping[str, Any]:
     try:
         if path.stat().st_size > _LARGEST_BYTES:
             raise BadCloseout(path, "is larger than any closeout")
-        document = json.loads(path.read_bytes(), parse_constant=_no_number)
+        document = json.loads(path.read_bytes(), parse_constant=_no_number, object_pairs_hook=_once)
     except OSError as error:
         raise BadCloseout(path, error.strerror or "cannot be read") from error
     except (ValueError, RecursionError) as error:
@@ -146,6 +147,15 @@ def closeout_from(document: Mapping[str, Any], path: Path) -> Closeout:
         )
     except (KeyError, TypeError, ValueError, ArithmeticError) as error:
         raise BadCloseout(path, f"is damaged ({type(error).__name__}: {error})") from error
+
+
+def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    """Refuse a name that stands twice: readers differ in which of both they take."""
+    own = dict(pairs)
+    if len(own) < len(pairs):
+        name = next(name for name, count in Counter(n for n, _ in pairs).items() if count > 1)
+        raise ValueError(f"{name} stands twice in it")
+    return own
 
 
 def _no_number(name: str) -> float:

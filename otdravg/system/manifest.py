@@ -21,6 +21,7 @@ __all__ = [
     "ManifestCheck",
     "check_evidence",
     "check_manifest",
+    "files_below",
     "read_manifest",
     "write_evidence",
     "write_manifest",

@@ -13,6 +13,7 @@ from otdravg.cable.lists.route import Section
 from otdravg.cable.model import CableReview
 from otdravg.quantities import Quantity, reported
 from otdravg.tables.csv_file import CellTable, Column, cell_table
+from otdravg.words.catalogue import Language
 
 __all__ = ["beside_cells", "with_marks_on_route"]
 
@@ -65,15 +66,17 @@ _POWER: tuple[Column[_Read], ...] = (
 )
 
 
-def beside_cells(review: CableReview) -> dict[str, CellTable]:
+def beside_cells(
+    review: CableReview, language: Language = Language.ENGLISH
+) -> dict[str, CellTable]:
     """Return tables by name: ``route`` and ``power``, each where the job has such a list."""
     expected, tables = review.expected, {}
     if expected.route:
-        tables["route"] = cell_table(_ROUTE, list(_stretches(review)))
+        tables["route"] = cell_table(_ROUTE, list(_stretches(review)), language)
     if expected.power:
         sums = {(f.key.fibre, f.wavelength_nm): f.loss_db for f in review.fibres}
         read = [_Read(one, sums.get((one.fibre, one.wavelength_nm or 0))) for one in expected.power]
-        tables["power"] = cell_table(_POWER, read)
+        tables["power"] = cell_table(_POWER, read, language)
     return tables
 
 

@@ -301,7 +301,7 @@ def review_cells(
     tables |= log_cells(review.log)
     if review.decisions:
         tables["decisions"] = cell_table(_DECISIONS, review.decisions, language)
-    return tables | beside_cells(review)
+    return tables | beside_cells(review, language)
 
 
 def cable_tables(

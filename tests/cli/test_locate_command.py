@@ -84,6 +84,15 @@ def test_from_the_other_end_by_the_closeout(job: Path, tmp_path: Path) -> None:
     assert mark_in(nearer)[0] == pytest.approx(mark_in(from_a)[0], abs=1)
 
 
+def test_in_german(job: Path) -> None:
+    said = " ".join(run("locate", job, "990m", "--language", "de").output.split())
+    assert "Ort zwischen MH 2 und MH 3, Mantelmarke etwa 1706 ± 5 m" in said
+    assert "Muffe 1 300 m in Richtung A, Muffe 2 420 m in Richtung B (in der Faser)" in said
+    assert "0,990 km von A" in said
+    assert "Muffe 1 bis Muffe 2, Marken fallen nach B" in said
+    assert "closure" not in said
+
+
 def test_without_a_route_the_closures_are_said(job: Path) -> None:
     (job.parent / "route.csv").unlink()
     result = run("locate", job, "990m")

@@ -24,12 +24,12 @@ from otdravg.cable import CableReview
 from otdravg.cable.model import FibreKey, ShotUse, SpliceRow
 from otdravg.cli import main
 from otdravg.closeout.checks.measured import _last_digit
-from otdravg.closeout.closeout import fill_closeout, write_closeout
+from otdravg.closeout.closeout import PAPERS, fill_closeout, write_closeout
 from otdravg.closeout.json_file import read_closeout
 from otdravg.closeout.sketches import Sketches
 from otdravg.closeout.template import Template
 from otdravg.closeout.traces import names_table, renamed, trace_pattern
-from otdravg.findings import says
+from otdravg.findings import Severity, says
 from otdravg.quantities import Quantity, reported
 from otdravg.system.manifest import EVIDENCE, write_evidence, write_manifest
 from otdravg.verdict.decision import Action, Verdict
@@ -188,6 +188,13 @@ ONE_FILE: Mapping[str, tuple[Callable[[Path], object], str]] = {
     "a trace that no table knows": (
         lambda f: shutil.copy(traces_of(f)[0], f / "traces" / "more.sor"), "stands in no table",
     ),
+    "another file beside the outputs": (
+        lambda f: shutil.copy(f / "closeout.pdf", f / "closeout signed.pdf"),
+        "closeout signed.pdf: is no part",
+    ),
+    "traces as a folder and as an archive": (
+        lambda f: shutil.make_archive(str(f / "traces"), "zip", f / "traces"), "one of them is not",
+    ),
 }  # fmt: skip
 
 
@@ -335,6 +342,34 @@ def closure_gone(review: CableReview) -> CableReview:
     return replace(review, rows=rows, closures=closures)
 
 
+def closure_moved(review: CableReview) -> CableReview:
+    first = review.closures[0]
+    moved = replace(first, distance_m=first.distance_m + 300)
+    return replace(review, closures=(moved, *review.closures[1:]))
+
+
+def closure_renamed(review: CableReview) -> CableReview:
+    other = replace(review.closures[0], name="Other")
+    return replace(review, closures=(other, *review.closures[1:]))
+
+
+def sum_changed(review: CableReview) -> CableReview:
+    first = review.groups[0]
+    assert first.mean_db is not None
+    other = replace(first, mean_db=first.mean_db - Decimal("0.01"))
+    return replace(review, groups=(other, *review.groups[1:]))
+
+
+def invented_leave(row: SpliceRow) -> SpliceRow:
+    verdict = replace(turned(row).verdict, verdict=Verdict.ACCEPTED, rule="reviewer's decision")
+    return replace(row, verdict=verdict, decided=(says("as-found", text="accepted by R. Vale"),))
+
+
+def with_finding(review: CableReview, **changes: object) -> CableReview:
+    first = replace(review.findings[0], **changes)
+    return replace(review, findings=(first, *review.findings[1:]))
+
+
 EVERYWHERE: Mapping[str, tuple[Callable[[CableReview], CableReview], str]] = {
     "a loss that is not half the sum": (
         lambda r: with_row(r, over(r), half_off), "both readings make",
@@ -356,6 +391,16 @@ EVERYWHERE: Mapping[str, tuple[Callable[[CableReview], CableReview], str]] = {
     "a splice taken off the work list": (unit_gone, "stands in no unit of the work list"),
     "the mean of a fibre": (mean_changed, "the mean of its splices"),
     "the finding behind a verdict removed": (bend_finding_gone, "says bend-suspected"),
+    "a closure moved": (closure_moved, "its splices at"),
+    "a closure renamed": (closure_renamed, "closure Other: its splices call it"),
+    "the mean of a ribbon or a closure": (sum_changed, "mean_db is"),
+    "a decision that nobody took": (
+        lambda r: with_row(r, over(r), invented_leave), "no decision says what its row does",
+    ),
+    "a finding acknowledged by nobody": (
+        lambda r: with_finding(r, acknowledged=(says("as-found", text="seen"),)),
+        "no decision acknowledges it",
+    ),
 }  # fmt: skip
 
 
@@ -401,9 +446,29 @@ def patterns_of_another(review: CableReview) -> CableReview:
     ))  # fmt: skip
 
 
+def other_fibre(review: CableReview, **changes: object) -> CableReview:
+    return replace(review, fibres=(replace(review.fibres[0], **changes), *review.fibres[1:]))
+
+
+def less_grave(review: CableReview) -> CableReview:
+    said = review.findings[0].said
+    return with_finding(review, said=replace(said, severity=Severity.NOTE))
+
+
 MEASURED: Mapping[str, tuple[Callable[[CableReview], CableReview], str]] = {
     "a splice with both its readings": (row_and_sums, "loss_ab_db is"),
     "what fits second best": (patterns_of_another, "best_other_fibre is 1"),
+    "the place of a splice": (
+        lambda r: with_row(r, 3, lambda x: replace(x, distance_m=x.distance_m + 9)),
+        "distance_m is",
+    ),
+    "the length of a fibre": (lambda r: other_fibre(r, length_m=8000.0), "length_m is 8000"),
+    "the index of a fibre": (lambda r: other_fibre(r, index_used=1.4), "index_used is 1.4"),
+    "the attempt that stands": (
+        lambda r: with_row(r, 3, lambda x: replace(x, attempt=3)),
+        "attempt is 3",
+    ),
+    "how grave a finding is": (less_grave, "comes out of the traces, and is not there"),
 }
 
 
@@ -441,6 +506,102 @@ def test_another_version_is_named_and_not_called_tampering(copy: Path) -> None:
     done = run("verify", copy)
     assert done.exit_code == 1
     assert "made with reportlab 1.0 and not" in told(done)
+
+
+def papers_of_another_version(folder: Path, library: str) -> None:
+    """As a forger would excuse what differs: the outputs are those of another version."""
+    path = folder / "closeout.json"
+    document = json.loads(path.read_bytes())
+    document["made_with"][library] = "1.0"
+    path.write_text(json.dumps(document), "utf-8")
+    closeout, evidence = read_closeout(path), write_evidence(folder)
+    for part, write in PAPERS.items():
+        write(closeout, evidence, folder / f"closeout.{part}")
+
+
+def behind_the_end(folder: Path) -> None:
+    """Change a page where only a reader of object streams sees it (ISO 32000-1, 7.5.6, 7.5.7)."""
+    with open(folder / "closeout.pdf", "ab") as stream:
+        stream.write(b"\n9999 0 obj\n<< /Type /ObjStm >>\nendobj\nstartxref\n0\n%%EOF\n")
+
+
+def row_hidden(book: openpyxl.Workbook) -> None:
+    book["Loss 1310 nm"].row_dimensions[9].hidden = True
+
+
+def white_on_white(book: openpyxl.Workbook) -> None:
+    book["Loss 1310 nm"]["F9"].font = openpyxl.styles.Font(color="FFFFFFFF")
+
+
+def noted(book: openpyxl.Workbook) -> None:
+    book["Loss 1310 nm"]["F9"].comment = openpyxl.comments.Comment("accepted", "owner")
+
+
+UNSEEN: Mapping[str, tuple[str, Callable[[Path], object], str]] = {
+    "a page of the paper behind its end": ("reportlab", behind_the_end, "objects elsewhere"),
+    "a hidden row of the workbook": (
+        "XlsxWriter", lambda f: in_workbook(f, row_hidden), "what is hidden: is visible; 9",
+    ),
+    "a white figure in the workbook": (
+        "XlsxWriter", lambda f: in_workbook(f, white_on_white), "colours: is FFFFFFFF",
+    ),
+    "a note on a cell": ("XlsxWriter", lambda f: in_workbook(f, noted), "note: is accepted"),
+    "a hidden part of the page": (
+        "jinja2",
+        lambda f: in_text(f / "closeout.html", r'(<section class="later")', r"\1 hidden"),
+        'class="later" hidden',
+    ),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("what", UNSEEN)
+def test_what_is_hidden_is_found_under_another_version_too(copy: Path, what: str) -> None:
+    library, change, named = UNSEEN[what]
+    papers_of_another_version(copy, library)
+    write_manifest(copy)
+    assert run("verify", copy).exit_code == 0
+    change(copy)
+    write_manifest(copy)
+    done = run("verify", copy)
+    assert done.exit_code == 1, done.output
+    assert named in told(done)
+
+
+def test_a_name_twice_in_the_results_is_not_read(copy: Path) -> None:
+    """Readers differ in which of both they take (RFC 8259, 4)."""
+    path = copy / "closeout.json"
+    text = path.read_text("utf-8")
+    path.write_text(text.replace("{", '{"tables": {},', 1), "utf-8")
+    hash_again(copy)
+    done = run("verify", copy)
+    assert done.exit_code == 2
+    assert "tables stands twice" in told(done)
+
+
+@pytest.mark.parametrize(
+    ("column", "text", "named"),
+    [
+        ("loss_db", "0.001", "both readings make"),
+        ("limit_db", "0.01", "within limit, and"),
+        ("file_ab", "other.sor", "other.sor is not in shots.csv"),
+    ],
+)
+def test_tables_alone_are_held_against_themselves(
+    copy: Path, column: str, text: str, named: str
+) -> None:
+    for path in copy.iterdir():
+        if path.suffix not in (".csv", ".sha256"):
+            shutil.rmtree(path) if path.is_dir() else path.unlink()
+    hash_again(copy)
+    done = run("verify", copy)
+    assert done.exit_code == 0, done.output
+    assert "closeout.json is not there" in told(done)
+    assert "Cannot be known" in told(done)
+    cell(copy / "splices.csv", column, text)
+    hash_again(copy)
+    done = run("verify", copy)
+    assert done.exit_code == 1
+    assert named in told(done)
 
 
 def a_thousandth(row: SpliceRow) -> SpliceRow:
@@ -487,6 +648,6 @@ def test_another_machine_may_round_otherwise(copy: Path, machine: str, exit_code
 
 def test_the_docs_list_every_change_that_is_tried() -> None:
     page = DOCS.read_text("utf-8")
-    tried = (*ONE_FILE, *EVERYWHERE, *MEASURED)
-    assert len(tried) >= 35
+    tried = (*ONE_FILE, *EVERYWHERE, *MEASURED, *UNSEEN)
+    assert len(tried) >= 52
     assert [what for what in tried if what not in page] == []

@@ -51,6 +51,7 @@ SENTENCES = (
     "watch",
     "screen",
     "ticket",
+    "locate",
     "budget",
     "document",
     "drawing",

@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import date
 
+from otdravg.findings import Statement, says
+
 __all__ = ["PLACE_KINDS", "SPLICED", "Instrument", "Mark", "PowerReading", "Reel", "RoutePlace"]
 
 #: Places where one piece of cable ends, and others that it passes.
@@ -60,9 +62,9 @@ class RoutePlace:
     reel: str = ""  # from which the cable towards B came
 
     @property
-    def label(self) -> str:
+    def label(self) -> str | Statement:
         """Its name, with what it is where that is a closure."""
-        return f"closure {self.name}" if self.kind == "closure" else self.name
+        return says("closure-named", name=self.name) if self.kind == "closure" else self.name
 
 
 @dataclass(frozen=True, slots=True)

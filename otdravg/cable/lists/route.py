@@ -66,15 +66,15 @@ class Section:
     start: where the cable comes in and leaves.
     """
 
-    first: str
-    last: str
+    first: str | Statement  # a closure is said
+    last: str | Statement
     reel: str
     unit: str  # of its marks
     sign: int  # 1: marks rise towards B
     mark: float  # at its start
     wraps_at: float  # the counter of the sheath begins again here
     length_m: float  # of its sheath
-    stops: tuple[tuple[str, float, float], ...]
+    stops: tuple[tuple[str | Statement, float, float], ...]
     at_m: float
     factor: float
     u_at_m: float
@@ -96,8 +96,8 @@ class Section:
 class Spot:
     """A place in the glass, as it is found on the route."""
 
-    before: str  # nearest place towards A with a mark
-    after: str  # nearest towards B; the same as ``before`` in a coil there
+    before: str | Statement  # nearest place towards A with a mark
+    after: str | Statement  # nearest towards B; the same as ``before`` in a coil there
     mark: float
     u_mark: float  # standard uncertainty
     unit: str
@@ -115,7 +115,9 @@ class Spot:
 
         Where one of both lies within ± U, nobody can tell on which side of it: ``near MH 19``.
         """
-        near_m, near = min((self.before_m, self.before), (self.after_m, self.after))
+        near_m, near = min(
+            (self.before_m, self.before), (self.after_m, self.after), key=lambda one: one[0]
+        )
         code = "spot-between"
         if near_m <= self.expanded_mark * UNITS[self.unit]:
             code = "spot-near"
@@ -161,8 +163,10 @@ class Survey:
     def section(self, shot_m: float) -> Section | None:
         """Return the section that a place in the glass lies in, or at whose end; None without."""
         near = min(self.sections, key=lambda s: _outside_m(s, shot_m), default=None)
-        is_near = near is not None and _outside_m(near, shot_m) <= 2 * _TRAY_M + 1
-        return near if is_near else None
+        if near is None:
+            return None
+        u_m = max(near.u_at_m, near.shot_m(near.length_m)[1])
+        return near if _outside_m(near, shot_m) <= 2 * _TRAY_M + 1 + 2 * u_m else None
 
 
 def _outside_m(section: Section, shot_m: float) -> float:
@@ -460,7 +464,7 @@ def _section(
 
 def _stop(
     place: RoutePlace, sheath_m: Sequence[float], n: int, run: tuple[int, int], length_m: float
-) -> tuple[str, float, float]:
+) -> tuple[str | Statement, float, float]:
     """Where a place begins and ends on the sheath: a coil, stated or by its marks, between."""
     start_m, end_m = min(sheath_m), max(sheath_m)
     if place.slack_m and start_m == end_m:

@@ -230,20 +230,41 @@ def _sheets(content: bytes) -> Parts:
 
     book = openpyxl.load_workbook(io.BytesIO(content))
     parts: dict[str, Any] = {"sheets": " | ".join(book.sheetnames)}
+    looks: dict[int, str] = {}
     for sheet in book:
         headings: dict[int, str] = {}
+        parts[f"sheet {sheet.title}, what is hidden"] = _hidden(sheet)
         for row in sheet.iter_rows():
             fibre = next((c.value for c in row if isinstance(c.value, int)), None)
             for cell in row:
+                if cell.comment is not None:
+                    parts[f"sheet {sheet.title}, {cell.coordinate}, note"] = cell.comment.text
                 if cell.value in (None, ""):
                     continue
+                if cell.style_id not in looks:
+                    looks[cell.style_id] = (
+                        f"{_colour(cell.font.color)} on {_colour(cell.fill.fgColor)}"
+                    )
                 heading = headings.get(cell.column, "")
                 where = f"fibre {fibre}, {heading}" if heading and fibre is not None else heading
                 place = f"sheet {sheet.title}, {cell.coordinate}" + (f" ({where})" if where else "")
                 parts[place] = f"{cell.value!s}{_sign(cell.number_format)}"
+                parts[f"{place}, colours"] = looks[cell.style_id]
                 if isinstance(cell.value, str) and len(cell.value) < 40:
                     headings[cell.column] = cell.value
     return parts
+
+
+def _hidden(sheet: Any) -> str:
+    """What of a sheet is not seen, and what changes how its cells look."""
+    lines = [*sheet.row_dimensions.items(), *sheet.column_dimensions.items()]
+    hidden = [str(name) for name, line in lines if line.hidden]
+    rules = len(sheet.conditional_formatting)
+    return f"{sheet.sheet_state}; {' '.join(hidden)}; {rules} rules of looks"
+
+
+def _colour(colour: Any) -> str:
+    return "" if colour is None else str(colour.value)
 
 
 def _sign(number_format: str) -> str:
@@ -266,7 +287,11 @@ def _pdf_pages(content: bytes) -> Parts:
         match = re.search(rb"/Contents (\d+) 0 R", objects[number])
         if match and b"/Type /Page" in objects[number]:
             pages[int(match[1])] = len(pages) + 1
+    # Objects can hide in a stream of objects or behind a second end; reportlab writes neither.
+    hidden = content.count(b"/ObjStm"), content.count(b"startxref"), len(_OBJECT.findall(content))
     return {
+        "objects elsewhere": f"{hidden[0]}, {hidden[1]} ends, {hidden[2] - len(objects)} twice"
+    } | {
         f"page {pages[number]}" if number in pages else f"object {number}": _unpacked(body)
         for number, body in objects.items()
     }
@@ -292,6 +317,8 @@ class _Page(html.parser.HTMLParser):
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         own = dict(attrs)
+        if attrs:
+            self.parts[f"element {len(self.parts) + 1}"] = self.get_starttag_text()
         self._id = (own.get("id") or "") if tag in ("script", "style") else ""
         if tag == "img":
             self.parts["picture"] = str(own.get("src"))

@@ -114,8 +114,12 @@ def _others(old: CableReview, new: CableReview) -> Check:
             "closure", old.closures, new.closures, lambda c: (c.cable, c.number), ("name", "fibres")
         ),
     ]
-    count = len(of_package) + len(new.closures)
-    return checked("shots and closures made again", count, problems)
+    problems += _unlike(
+        "fibre", old.fibres, new.fibres, lambda f: (f.key.cable, f.key.fibre, f.wavelength_nm),
+        ("index_used", "attempt", "file_ab", "file_ba"),
+    )  # fmt: skip
+    count = len(of_package) + len(new.closures) + len(new.fibres)
+    return checked("shots, closures and fibres made again", count, problems)
 
 
 def _unlike(

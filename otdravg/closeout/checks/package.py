@@ -9,11 +9,35 @@ from pathlib import Path
 from otdravg.cable.files.folder import FoundFile, RawShot, find_files, read_header
 from otdravg.cable.model import ShotRecord
 from otdravg.closeout.checks.model import Check, checked
+from otdravg.closeout.closeout import PAPERS
 from otdravg.closeout.json_file import Closeout
 from otdravg.closeout.traces import NAMES_TABLE, renamed, trace_pattern
 from otdravg.sor import ANY_SIZE
+from otdravg.system.manifest import EVIDENCE, files_below
 
-__all__ = ["raw_shots", "traces_against_rows"]
+__all__ = ["raw_shots", "strangers", "traces_against_rows"]
+
+#: What a closeout holds beside its CSV tables, which are held against the results by name.
+_OWN = frozenset(
+    {"closeout.json", *(f"closeout.{part}" for part in PAPERS), EVIDENCE, "traces.zip"}
+)
+
+
+def strangers(folder: Path) -> Check:
+    """Nothing lies in the folder that no part of a closeout is, and no part twice."""
+    names = files_below(folder)
+    problems = [
+        f"{name}: is no part of a closeout"
+        for name in names
+        if name not in _OWN and not name.startswith("traces/") and not _is_table(name)
+    ]
+    if (folder / "traces").is_dir() and (folder / "traces.zip").exists():
+        problems.append("traces and traces.zip: one of them is not what was written")
+    return checked("files that belong to a closeout", len(names), problems)
+
+
+def _is_table(name: str) -> bool:
+    return name.endswith(".csv") and "/" not in name
 
 
 def raw_shots(folder: Path, closeout: Closeout) -> dict[str, tuple[ShotRecord, RawShot | None]]:

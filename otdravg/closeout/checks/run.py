@@ -11,8 +11,10 @@ from otdravg.closeout.attachments import attachments_against_list
 from otdravg.closeout.checks.again import json_itself, papers_again, tables_again
 from otdravg.closeout.checks.measured import measured_again
 from otdravg.closeout.checks.model import Check, checked
-from otdravg.closeout.checks.package import raw_shots, traces_against_rows
+from otdravg.closeout.checks.package import raw_shots, strangers, traces_against_rows
+from otdravg.closeout.checks.tables import tables_alone
 from otdravg.closeout.checks.truth import true_in_itself
+from otdravg.closeout.checks.wholes import wholes_against_rows
 from otdravg.closeout.closeout import PAPERS
 from otdravg.closeout.json_file import closeout_from, json_document
 from otdravg.system.manifest import (
@@ -24,6 +26,8 @@ from otdravg.system.manifest import (
 )
 
 __all__ = ["checks_of"]
+
+_OUTPUTS = "outputs against closeout.json"
 
 
 def checks_of(
@@ -65,11 +69,16 @@ def checks_of(
         same = len(evidence) >= 32 and found.startswith(evidence.casefold())
         text = f"{EVIDENCE}: its hash is {found or 'not there'}, not the one that was given"
         yield checked("hash of the evidence against the one given", 1, [] if same else [text])
+    yield strangers(folder)
     path = folder / "closeout.json"
     if not path.is_file():
         papers = [f"closeout.{part}" for part in PAPERS if (folder / f"closeout.{part}").is_file()]
         text = "nothing says what it should hold without closeout.json"
-        yield checked("outputs against closeout.json", 0, [f"{name}: {text}" for name in papers])
+        yield from tables_alone(folder)
+        if papers:
+            yield checked(_OUTPUTS, 0, [f"{name}: {text}" for name in papers])
+        else:
+            yield Check(_OUTPUTS, 0, not_done="closeout.json is not there (--only json makes it)")
         return
     document = json_document(path)
     closeout = closeout_from(document, path)
@@ -78,6 +87,7 @@ def checks_of(
     yield from attachments_against_list(folder, closeout.template.csv)
     yield from papers_again(folder, closeout, document["made_with"], found)
     yield from true_in_itself(closeout)
+    yield from wholes_against_rows(closeout.review)
     if not any((folder / name).exists() for name in ("traces", "traces.zip")):
         reason = "the traces are not in this closeout"
         yield Check("traces against rows", 0, not_done=reason)

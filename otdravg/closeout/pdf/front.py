@@ -50,6 +50,7 @@ def cover(job: Job, template: Template, evidence: str) -> None:
     lowest = body.bottom + _SIGNATURES
     for label, text in (
         (words["project"], template.project),
+        (words["revision"], template.revision),
         (words["owner"], template.owner),
         (words["company"], template.company),
         *scope(review, words),

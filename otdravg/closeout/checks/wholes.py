@@ -1,0 +1,79 @@
+"""What the results say of wholes, closures and decisions, held against their rows and records."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterator
+from statistics import median
+
+from otdravg.cable.checks.wholes import group_results
+from otdravg.cable.model import CableReview
+from otdravg.closeout.checks.model import Check, checked
+from otdravg.quantities import Quantity, reported
+from otdravg.tables.csv_file import cell_table
+from otdravg.tables.wholes import GROUPS, SPLICED
+
+__all__ = ["wholes_against_rows"]
+
+#: Room for the places of one closure on the axes of its wavelengths and fibres, metres.
+#: Chosen, not derived: far less than what makes a crew open another closure.
+_SAME_PLACE_M = 5.0
+
+
+def wholes_against_rows(review: CableReview) -> Iterator[Check]:
+    """Check what is made of rows, and what has to be made of something."""
+    yield checked(
+        "sums of ribbons, closures and cables against their splices",
+        len(review.groups),
+        _groups(review),
+    )
+    yield checked("closures against their splices", len(review.closures), _closures(review))
+    count = sum(len(row.decided) for row in review.rows)
+    count += sum(len(finding.acknowledged) for finding in review.findings)
+    yield checked("what a reviewer decided against the decisions", count, _decided(review))
+
+
+def _groups(review: CableReview) -> Iterator[str]:
+    columns = [column for column in GROUPS if column not in SPLICED]
+    has = cell_table(columns, review.groups)
+    wanted = cell_table(columns, group_results(review.rows, review.profile))
+    if len(has.rows) != len(wanted.rows):
+        yield f"there are {len(has.rows)} sums, the splices make {len(wanted.rows)}"
+        return
+    for own, other in zip(has.rows, wanted.rows, strict=True):
+        for name, one, two in zip(has.names, own, other, strict=True):
+            if one != two:
+                cable, closure, _, ribbon, nm = own[:5]
+                place = f"cable {cable}, {nm} nm, closure {closure}, ribbon {ribbon or '–'}"
+                yield f"{place}: {name} is {one}, its splices make {two}"
+
+
+def _closures(review: CableReview) -> Iterator[str]:
+    places: dict[tuple[str, int], list[float]] = defaultdict(list)
+    names: dict[tuple[str, int], set[str]] = defaultdict(set)
+    for row in review.rows:
+        if row.closure_number is not None:
+            places[row.cable, row.closure_number].append(row.distance_m)
+            names[row.cable, row.closure_number].add(row.closure)
+    for closure in review.closures:
+        key = closure.cable, closure.number
+        for name in sorted(names[key] - {closure.name}):
+            yield f"closure {closure.name}: its splices call it {name or '(nothing)'}"
+        if not places[key]:
+            continue
+        middle_m = median(places[key])
+        if abs(middle_m - closure.distance_m) > max(_SAME_PLACE_M, 3 * closure.spread_m):
+            has, wanted = (
+                reported(z_m, Quantity.DISTANCE_M) for z_m in (closure.distance_m, middle_m)
+            )
+            yield f"closure {closure.name}: is at {has} m, its splices at {wanted} m"
+
+
+def _decided(review: CableReview) -> Iterator[str]:
+    known = {entry.decision.said for entry in review.decisions}
+    for row in review.rows:
+        if set(row.decided) - known:
+            yield f"fibre {row.fibre}, {row.wavelength_nm} nm: no decision says what its row does"
+    for finding in review.findings:
+        if set(finding.acknowledged) - known:
+            yield f"finding {finding.code}: no decision acknowledges it"
