@@ -37,6 +37,7 @@ JOBS = (
     Job("sensitivity", "sensitivity.py", (), ("--pairs", "2", "--most", "2")),
     Job("detection", "detection.py", (), ("--pairs", "3")),
     Job("pair_scenarios", "pair_scenarios.py", ("--workers", "2"), ("--versions", "1")),
+    Job("cable_scenarios", "cable_scenarios.py", (), ("--minutes", "1")),
     Job("speed", "speed.py", (), ("--runs", "3")),
     Job("read_speed", "read_speed.py"),
     Job("start", "start.py", (), ("3",)),

@@ -27,7 +27,7 @@ from otdravg.cable.measure.closures import CableMap
 from otdravg.cable.measure.standing import Measured
 from otdravg.cable.model import CableFinding, Confidence, FibreKey, IdentityCheck
 from otdravg.errors import Refusal
-from otdravg.findings import Scope, defect, says
+from otdravg.findings import Scope, defect, note, says
 from otdravg.trade import numbers_text
 
 __all__ = ["NOT_ONE_FIBRE", "check_identities"]
@@ -87,6 +87,8 @@ def check_identities(
         group = _Group(all_numbers(keys, ribbon_size), by_nm, maps[keys[0].cable], ribbon_size)
         if len(keys) < LEAST_FIBRES:  # too few to learn from how they differ
             checks += [_untold(key, len(keys)) for key in keys]
+            few = note("numbering-by-labels", Scope.CABLE, "few", fibres=len(keys))
+            findings.append(CableFinding(few, cable=keys[0].cable))
             continue
         more, found = group.told()
         checks += more

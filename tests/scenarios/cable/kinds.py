@@ -24,6 +24,7 @@ from scenarios.cable.families import (
     places,
     rules,
     settings,
+    stick,
     two_cables,
     wavelengths,
 )
@@ -47,6 +48,7 @@ _CHAPTERS: tuple[ModuleType, ...] = (
     settings,
     rules,
     much,
+    stick,
 )
 
 
