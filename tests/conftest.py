@@ -25,16 +25,19 @@ def _pairs_are_measured_once(tmp_path_factory: pytest.TempPathFactory) -> Iterat
     own = tmp_path_factory.getbasetemp()
     shared = (own.parent if "PYTEST_XDIST_WORKER" in os.environ else own) / "measured"
     shared.mkdir(exist_ok=True)
+    once = MeasuredOnce(Path(shared))
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(jobs, "_measured", MeasuredOnce(Path(shared)))
+        patch.setattr(jobs, "_measured", once.measured)
+        patch.setattr(jobs, "_looked_at", once.looked_at)
         yield
 
 
 @pytest.fixture
 def measured_anew(monkeypatch: pytest.MonkeyPatch) -> None:
     """For tests of who measures: every pair is measured again."""
-    from measured_once import MEASURED
+    from measured_once import LOOKED_AT, MEASURED
 
     from otdravg.cable.measure import jobs
 
     monkeypatch.setattr(jobs, "_measured", MEASURED)
+    monkeypatch.setattr(jobs, "_looked_at", LOOKED_AT)

@@ -11,36 +11,51 @@ from __future__ import annotations
 import hashlib
 import pickle
 import tempfile
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path, PurePath
+from typing import TypeVar
 
 from otdravg.cable.location import Location
 from otdravg.cable.measure import jobs
-from otdravg.cable.measure.jobs import Job, Outcome
+from otdravg.cable.measure.jobs import Job, Outcome, Sketch
+from otdravg.errors import OtdravgError
 from otdravg.shot.trace import Trace
 
-#: The function that measures.
-MEASURED = jobs._measured
+#: What measures a pair, and what looks at a shot without a partner.
+MEASURED, LOOKED_AT = jobs._measured, jobs._looked_at
+
+T = TypeVar("T")
 
 
 class MeasuredOnce:
-    """Takes the place of the function of ``jobs`` that measures two traces."""
+    """Takes the place of what measures, and keeps what came of the same files and names."""
 
     def __init__(self, folder: Path) -> None:
         self._folder = folder
 
-    def __call__(self, job: Job, ab: Trace, ba: Trace) -> Outcome:
-        """Measure, or give what came of the same two files under the same names before."""
-        asked = pickle.dumps(replace(job, ab=_content(job.ab), ba=_content(job.ba)))
-        kept = self._folder / hashlib.sha256(asked).hexdigest()
+    def measured(self, job: Job, ab: Trace, ba: Trace) -> Outcome:
+        asked = replace(job, ab=_content(job.ab), ba=_content(job.ba))
+        outcome = self._kept(asked, lambda: replace(MEASURED(job, ab, ba), job=asked))
+        return replace(outcome, job=job)
+
+    def looked_at(self, trace: Trace | OtdravgError | None, *stated: object) -> Sketch | None:
+        if not isinstance(trace, Trace):
+            return None
+        name = PurePath(trace.identity.path).name
+        shot = replace(trace, identity=replace(trace.identity, path=name))
+        return self._kept((shot, stated), lambda: LOOKED_AT(trace, *stated))
+
+    def _kept(self, asked: object, make: Callable[[], T]) -> T:
+        kept = self._folder / hashlib.sha256(pickle.dumps(asked)).hexdigest()
         if kept.exists():
-            known: Outcome = pickle.loads(kept.read_bytes())
-            return replace(known, job=job)
-        outcome = MEASURED(job, ab, ba)
+            known: T = pickle.loads(kept.read_bytes())
+            return known
+        made = make()
         with tempfile.NamedTemporaryFile(dir=self._folder, delete=False) as draft:
-            pickle.dump(replace(outcome, job=None), draft)
+            pickle.dump(made, draft)
         Path(draft.name).replace(kept)
-        return outcome
+        return made
 
 
 def _content(place: Location | None) -> Location | None:

@@ -42,6 +42,8 @@ __all__ = [
     "GroupResult",
     "History",
     "IdentityCheck",
+    "Proof",
+    "ReelEnd",
     "ShotRecord",
     "ShotToTake",
     "ShotUse",
@@ -249,8 +251,19 @@ class Closure:
     named_by: Source = Source.SHOTS
     method: Method | None = None  # how it was spliced, if the user says so
     stage: str = ""  # of the work there, if not that of the profile
+    closed: datetime | None = None  # for good, by the crew's clock; None: nobody said
     mark_in: Mark | None = None  # on the sheath that comes from A, by the route
     mark_out: Mark | None = None  # on the one that goes to B
+
+
+class Proof(Enum):
+    """How far a splice is proved; three states that are never mixed, and what is none of them."""
+
+    OPEN = "not proved"
+    ONE_END = "plausible from one end"
+    BOTH = "proved from both ends"  # nobody said when its closure was closed
+    BEND_DUE = "proved from both ends, bend check after closing due"
+    CHECKED = "proved from both ends, bends checked after closing"
 
 
 @dataclass(frozen=True, slots=True)
@@ -292,6 +305,9 @@ class SpliceRow:
     decided: tuple[Statement, ...] = ()  # the reviewer's decisions on it, with who and when
     place: TrayPlace = NOWHERE_PLANNED  # in the closure, by the splice plan
     reading: Reading | None = field(default=None, compare=False)  # None: read from a closeout
+    proof: Proof = Proof.OPEN
+    proved: datetime | None = None  # by the newer of both shots
+    bend_checked: datetime | None = None  # by shots at two wavelengths after closing
 
     @property
     def expanded_uncertainty_db(self) -> float | None:
@@ -302,6 +318,16 @@ class SpliceRow:
     def key(self) -> FibreKey:
         """The fibre it belongs to."""
         return FibreKey(self.cable, self.fibre)
+
+
+@dataclass(frozen=True, slots=True)
+class ReelEnd:
+    """How far a fibre of a cable under construction reaches from A."""
+
+    key: FibreKey
+    distance_m: float
+    closure: str  # at which it ends, not spliced yet; empty: at none
+    is_whole: bool  # it reaches behind the last closure
 
 
 class Confidence(Enum):
@@ -379,6 +405,9 @@ class GroupResult:
     verdict: SpliceVerdict  # what asks for most, of its splices and of these rules
     place: TrayPlace = NOWHERE_PLANNED  # of a ribbon in its closure
     spliced: Spliced | None = None  # by the splice log
+    proof: Proof = Proof.OPEN  # of the splice that is proved least
+    proved: datetime | None = None  # since when all of them are
+    bend_checked: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -449,6 +478,7 @@ class CableReview:
     decisions: tuple[SealedDecision, ...] = ()  # all that stand in the file, in its order
     expected: Expected = field(default_factory=Expected)
     to_take: tuple[ShotToTake, ...] = ()  # shots that are missing
+    reel_ends: tuple[ReelEnd, ...] = ()  # in the stage of construction
     splice_plan: tuple[PlannedSplice, ...] = ()  # as the crew wrote it, counted at A
     numbers_at_b: tuple[NumberAtB, ...] = ()  # of fibres that bear another number there
     stage_seconds: dict[str, float] = field(default_factory=dict, compare=False)

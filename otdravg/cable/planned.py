@@ -7,6 +7,7 @@ ribbon planned to be turned over, exchanged, branched off or parted is none of a
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
@@ -82,7 +83,7 @@ class PlanRow:
 
 
 def _is_number(mark: str | None) -> bool:
-    return mark is not None and mark.isascii() and mark.isdigit() and int(mark) > 0
+    return mark is not None and re.fullmatch(r"0*[1-9]\d{0,5}", mark, re.ASCII) is not None
 
 
 def plan_faults(rows: Sequence[PlanRow]) -> Iterable[tuple[int, str, str]]:

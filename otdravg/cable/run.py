@@ -18,6 +18,7 @@ from otdravg.cable.checks.beside import (
     reel_findings,
     route_findings,
 )
+from otdravg.cable.checks.building import building_findings, not_due_yet
 from otdravg.cable.checks.earlier import OldSplice, change_findings, changes_since
 from otdravg.cable.checks.judging import judged_together
 from otdravg.cable.checks.missing import (
@@ -36,6 +37,7 @@ from otdravg.cable.checks.planned import (
     with_places,
 )
 from otdravg.cable.checks.profile import not_applied, numbering_asked, profile_findings
+from otdravg.cable.checks.proof import with_group_proof, with_proof
 from otdravg.cable.checks.rows import row_findings
 from otdravg.cable.checks.set import measured_findings, set_findings, unused_findings
 from otdravg.cable.checks.shots import (
@@ -71,6 +73,7 @@ from otdravg.cable.lists.placing import on_the_sheath, surveyed, with_marks
 from otdravg.cable.log.held import hold
 from otdravg.cable.log.model import LogLine
 from otdravg.cable.log.outcome import log_outcome, order_of
+from otdravg.cable.measure.building import far_end_open, reel_ends, without_far_end
 from otdravg.cable.measure.closures import KnownClosure
 from otdravg.cable.measure.cords import with_measured_cords
 from otdravg.cable.measure.jobs import spread
@@ -262,11 +265,22 @@ def review(
     decisions, _ = decisions_here(options.decisions, taken)
     clock.stage("take")
 
-    measured, records, more = _measure(taken, options, executor, progress)
+    measured, records, more = _measure(
+        taken, options, executor, progress, is_building=profile.stage.is_building
+    )
     findings += more
+    ends = reel_ends(measured, options.closures) if profile.stage.is_building else ()
+    measured = without_far_end(measured, ends)
+    is_open = far_end_open(ends)
     clock.stage("measure")
     maps, more = apply_to_maps(
-        cable_maps(measured, profile.ribbon_size, options.closures, options.splice_plan.uncut),
+        cable_maps(
+            measured,
+            profile.ribbon_size,
+            options.closures,
+            options.splice_plan.uncut,
+            is_building=profile.stage.is_building,
+        ),
         decisions,
     )
     findings += more
@@ -302,24 +316,30 @@ def review(
     findings += measured_findings(explained.left_in(measured))
     lengths_m = {m.key: m.outcome.axis.length_m for m in measured if m.outcome.axis}
     as_told = explained.renumbered(records)
-    half, more = missing_shots(as_told, profile, lengths_m, options.expected)
+    half, more = missing_shots(as_told, profile, lengths_m, options.expected, is_open)
     findings += explained.left_of(more)
-    absent, more = missing_fibres(as_told, profile, options.expected, options.fibre_count)
+    absent, more = missing_fibres(
+        as_told, profile, options.expected, options.fibre_count, is_far_end_open=bool(is_open)
+    )
     findings += explained.left_of(more)
     findings += beyond_expected(records, options.expected, options.fibre_count)
     findings += explained.left_of(set_findings(records, measured, maps, profile))
     findings += profile_findings(measured, maps, profile)
+    if profile.stage.is_building:
+        findings += building_findings(measured, ends, options.closures, log, profile.ribbon_size)
     paired = [(m.key, m.wavelength_nm) for m in measured if m.outcome.axis]
     doubts = _doubts(findings, paired)
     attempts = log.attempts(states.attempts)
     rows = judged_together(rows_of(measured, maps, profile, doubts, attempts), profile)
     if options.expected.colours:
         rows = [replace(row, colour=_colour(row, profile, options.expected)) for row in rows]
+    rows = not_due_yet(rows, is_open)
     plan = placed_plan(options.splice_plan, maps)
     rows = with_places(rows, plan)
     findings += plan_findings(plan, maps, identities, rows)
     rows, more = accepted_rows(rows, decisions)
     findings += more
+    rows = with_proof(rows, [c for own_map in maps.values() for c in own_map.closures], profile)
     findings += explained.left_of(row_findings(rows, maps))
     changes = () if options.before is None else changes_since(options.before, rows)
     findings += change_findings(changes, profile)
@@ -343,7 +363,7 @@ def review(
     findings += more
     groups = tuple(
         replace(own, spliced=splice_log.at(own.cable, own.closure_number or 0, own.ribbon))
-        for own in group_results(rows, profile)
+        for own in with_group_proof(group_results(rows, profile), rows)
     )
     findings += failing_wholes(rows, fibres, groups)
     surveys = {
@@ -378,6 +398,7 @@ def review(
         plan=to_redo,
         patterns=patterns,
         log=splice_log,
+        reel_ends=ends,
         decisions_seal=options.decisions.last_seal,
         decisions=options.decisions.entries,
         expected=expected,
@@ -441,11 +462,20 @@ def _counted(stage: str, total: int, progress: Progress) -> Iterator[Callable[[i
 
 
 def _measure(
-    records: Sequence[ShotRecord], options: Options, executor: Executor | None, progress: Progress
+    records: Sequence[ShotRecord],
+    options: Options,
+    executor: Executor | None,
+    progress: Progress,
+    *,
+    is_building: bool,
 ) -> tuple[list[Measured], Sequence[ShotRecord], list[CableFinding]]:
     """Measure what pairs; shots with a wrong wavelength label are left out and it is redone."""
     setup = MeasuringSetup(
-        options.launch_m, options.receive_m, options.group_index, usual_indices(records)
+        options.launch_m,
+        options.receive_m,
+        options.group_index,
+        usual_indices(records),
+        is_building,
     )
     stands = stands_of(records)
     with _counted("measure", sum(s.attempts for s in stands), progress) as done:

@@ -251,8 +251,8 @@ def _parts(everything: bool, only: str | None) -> frozenset[str]:
 
 def _named(out: Path, language: Language) -> str:
     """Say where the outputs lie, those that are read first by name."""
-    there = os.listdir(out)
-    first = [name for name in _READ_FIRST if name in there]
+    there = sorted(os.listdir(out))
+    first = [name for name in _READ_FIRST if name in there] or there[:1]
     return say(
         "cable", "tables", language,
         folder=str(out), first=", ".join(first), more=len(there) - len(first),

@@ -8,13 +8,16 @@ import re
 from collections.abc import Callable
 from itertools import chain
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
 from otdravg.quantities import metres_of
 from otdravg.sor.sizes import SizeLimits
 from otdravg.words.catalogue import Language
+
+if TYPE_CHECKING:
+    from otdravg.shot.response import Response
 
 __all__ = [
     "FilePath",
@@ -29,11 +32,15 @@ __all__ = [
     "max_size_option",
     "plot_option",
     "profile_option",
+    "response",
     "trace_option",
     "wavelengths_nm",
 ]
 
 _LARGEST_FACTOR = 256  # 4 GiB: blocks and counts of the format go no further
+
+#: How well somebody knows a pole who states it, as a share.
+_STATED_SHARE = 0.02
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 
@@ -67,6 +74,23 @@ def group_index(text: str) -> float:
     if not re.fullmatch(r"1\.\d+", text.strip(), re.ASCII) or not 1.3 <= float(text) <= 1.6:
         raise click.BadParameter(f"{text!r} is not a group index of glass (1.3 to 1.6)")
     return float(text)
+
+
+def response(text: str) -> Response:
+    """Read how a receiver answers: lengths of its poles in pulses, ``0.8,0.3``; 0 for immediate."""
+    from otdravg.shot.response import Response
+
+    parts = [part.strip() for part in text.split(",")]
+    if not all(re.fullmatch(r"\d(\.\d+)?", part, re.ASCII) for part in parts):
+        raise click.BadParameter(
+            f"{text!r} is not lengths in pulses such as 0.4 or 0.8,0.3 (0: none)"
+        )
+    poles = tuple(float(part) for part in parts if float(part) > 0)
+    if len(poles) > 2:
+        raise click.BadParameter(
+            f"{text!r} is more than two poles: no receiver is described by them"
+        )
+    return Response(poles, u_poles=_STATED_SHARE if poles else 0.0)
 
 
 def files_argument(

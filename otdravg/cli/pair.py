@@ -31,6 +31,7 @@ from otdravg.pair.measure import Measurement, measure
 from otdravg.report.pair_json import pair_json
 from otdravg.report.pair_text import pair_text
 from otdravg.shot.files import read
+from otdravg.shot.response import Response
 from otdravg.shot.trace import Trace
 from otdravg.sor.sizes import SizeLimits
 from otdravg.system.atomic import check_targets, write_atomic
@@ -98,6 +99,13 @@ __all__ = ["pair"]
     help="Measure at these distances from end A too, even if nothing shows there.",
 )
 @click.option(
+    "--response",
+    metavar="PULSES",
+    type=options.response,
+    help="How both receivers answer, as lengths of poles in pulses: 0.4, or 0.8,0.3; 0: at once. "
+    "Default: learnt from each shot.",
+)
+@click.option(
     "--unchanged",
     is_flag=True,
     help="Nothing was done to the fibre between both shots, however far apart their dates are.",
@@ -137,6 +145,7 @@ def pair(
     launch_m: float | None,
     receive_m: float | None,
     positions_m: tuple[tuple[float, ...], ...],
+    response: Response | None,
     unchanged: bool,
     swap: bool,
     trace_number: int | None,
@@ -178,6 +187,7 @@ def pair(
         launch_m=launch_m,
         receive_m=receive_m,
         positions_m=tuple(chain.from_iterable(positions_m)),
+        response=response,
     )
     by_rules = partial(
         judge,

@@ -92,6 +92,7 @@ class Template:
     company: str = ""  # who did the work
     owner: str = ""  # who gets the closeout
     project: str = ""  # number or name of the project
+    revision: str = ""  # of the closeout, as the job counts them
     title: str = ""  # of the closeout; empty: as the language has it
     logo: Logo | None = None
     language: Language = Language.ENGLISH
@@ -140,6 +141,7 @@ def parse_template(text: str, folder: Path) -> Template:
         company=top.text("company"),
         owner=top.text("owner"),
         project=top.text("project"),
+        revision=top.text("revision"),
         title=top.text("title"),
         logo=_read_logo(folder / logo) if logo else None,
         language=language,

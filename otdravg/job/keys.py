@@ -61,7 +61,7 @@ KEYS = (
     JobKey("ends.b", "text", "Name of end B", _EXPECTED, '"Gorsemoor hut"'),
     JobKey("profile", "text", "Acceptance profile: the name of a shipped one, or a TOML file",
            _PROFILE, '"contract.toml"', (), False, "--profile"),
-    JobKey("stage", "text", "Stage of the work that is judged; one of the profile's stages",
+    JobKey("stage", "text", "Stage of the work: construction, or one of the profile's stages",
            _PROFILE, '"final"'),
     JobKey("colours", "colours", "Colours of a ribbon's fibres from position 1: TIA-598, or the "
            "cable's own, in order (16 of them for a ribbon of 16)",

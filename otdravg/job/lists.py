@@ -84,8 +84,11 @@ class JobList:
         return "=".join(self.example_row(only_needed=True).values())
 
 
-def _closure(name: str, distance: float, method: str | None, stage: str | None) -> KnownClosure:
-    return KnownClosure(name, distance, None if method is None else Method(method), stage or "")
+def _closure(
+    name: str, distance: float, method: str | None, stage: str | None, closed: datetime | None
+) -> KnownClosure:
+    how = None if method is None else Method(method)
+    return KnownClosure(name, distance, how, stage or "", closed)
 
 
 _CLOSURES = JobList(
@@ -96,10 +99,11 @@ _CLOSURES = JobList(
         Column("method", "one_of", "How it is spliced, if not as the profile says",
                (tuple(method.value for method in Method),)),
         Column("stage", "text", "Stage of the work there, if not the job's"),
+        Column("closed", "moment", "When it was closed for good; bends are checked after it"),
     ),
     "Closures: name and distance from A, method and stage if they are not the profile's",
     "otdravg.cable.measure.closures:find_closures",
-    ("Otterstone", "4.29km", "", ""),
+    ("Otterstone", "4.29km", "", "", ""),
     _closure,
     unique=("name",),
     option="--closure",

@@ -38,7 +38,7 @@ _NUMBER = re.compile(r"[-+]?\d+(?:[.,]\d+)?", re.ASCII)
 _THOUSANDS = re.compile(r"([-+]?[1-9]\d{0,2})[.,](\d{3})", re.ASCII)
 #: Marks are whole numbers, and no sign groups their digits.
 _MARK = re.compile(r"(\d{1,7})\s*(m|ft)?", re.ASCII | re.IGNORECASE)
-_SPAN = re.compile(r"(\d+)(?:\s*(?:-|–|to)\s*(\d+))?", re.ASCII)
+_SPAN = re.compile(r"(\d{1,9})(?:\s*(?:-|–|to)\s*(\d{1,9}))?", re.ASCII)
 #: Years that a date may lie in. Chosen, not derived: a typing error is farther off.
 _YEARS = (1990, 2099)
 
@@ -91,7 +91,7 @@ class ListRow(Table):
     def whole(self, name: str, low: int, high: int) -> int | None:
         """Return a whole number inside bounds."""
         value = self._cell(name)
-        if isinstance(value, str) and re.fullmatch(r"[-+]?\d+", value, re.ASCII):
+        if isinstance(value, str) and re.fullmatch(r"[-+]?\d{1,15}", value, re.ASCII):
             value = int(value)
         if value is None:
             return None

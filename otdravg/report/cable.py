@@ -16,6 +16,7 @@ from otdravg.cable.model import (
     CableReview,
     ChangeKind,
     FibreKey,
+    Proof,
     ShotToTake,
     SpliceRow,
 )
@@ -37,7 +38,7 @@ from otdravg.tables.wholes import UNJUDGED
 from otdravg.trade import numbers_text
 from otdravg.verdict.decision import Verdict
 from otdravg.verdict.limits import Rule
-from otdravg.words.catalogue import Language
+from otdravg.words.catalogue import Language, told
 from otdravg.words.headings import Words
 
 __all__ = ["cable_text"]
@@ -266,6 +267,8 @@ def _head(review: CableReview, to_do: _ToDo, words: Words) -> list[_Entry]:
             *(("label-ends", text) for text in _ends(review, words)),
         ]
     if word is not _Word.CLEAR or review.profile.is_default:
+        if review.profile.stage.is_building:
+            entries.append(("label-proved", _proofs(review, words)))
         entries.append(("label-limit", _limits(review, words)))
     if review.decisions:
         text = words.say(
@@ -512,6 +515,14 @@ class _Counts:
         return words.say(
             "cable", "counts", there=self.there, expected=self.expected, verdicts=verdicts
         )
+
+
+def _proofs(review: CableReview, words: Words) -> str:
+    """Say how many splices under construction are proved how far, what is proved most first."""
+    counts = Counter(row.proof for row in review.rows if row.closure_number is not None)
+    parts = [f"{counts[p]} {words.value(p.value)}" for p in reversed(tuple(Proof)) if counts[p]]
+    built = [told(f.evidence, words.language) for f in review.findings if f.code == "built-so-far"]
+    return "; ".join([", ".join(parts), *built])
 
 
 def _limits(review: CableReview, words: Words) -> str:

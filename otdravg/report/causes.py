@@ -64,7 +64,8 @@ _CODES: dict[Cause, tuple[str, ...]] = {
     Cause.VISIT: (
         "bend-suspected", "event-between-closures", "fibre-broken", "reflection-in-closure",
         "worse-than-before", "bad-in-succession", "loss-rises-with-use", "express-spliced",
-        "planned-splice-unseen",
+        "planned-splice-unseen", "end-between-closures", "end-behind-ribbon", "end-moved-back",
+        "open-by-shots",
     ),
     Cause.LOOK: (
         "span-outside-rules", "group-outside-rules", "clock-odd", "date-unknown", "cord-missing",

@@ -212,12 +212,13 @@ def _learnt(
         if not shown:
             known = shot.response
             shot = _with_noise_of_its_own(shot, threshold, looked)
-            lifted = Lifted.of(shot, *_cells_between(shot, *looked))
-            if stated or not lifted.share:
+            if stated or not known.slow or look == MOST_LOOKS - 1:
                 break
-            slow = known.slow + lifted.share
-            if known.slow:  # what shows behind the end is as sure
-                slow = (slow + known.slow) / 2
+            lifted = Lifted.of(shot, *_cells_between(shot, *looked))
+            if not lifted.share:
+                break
+            # Half of what bent fibre says: what shows behind the end is as sure.
+            slow = known.slow + lifted.share / 2
             shown = replace(known, slow=slow, u_slow=max(lifted.u_share, U_SLOW * slow))
         shot = prepare(trace, group_index, shown)
     return shot

@@ -45,6 +45,9 @@ MOST_BESIDE = 2.0
 #: of their ratio before it is bent. Chosen, not derived: six never come by chance, though noise
 #: that is correlated makes the ratio scatter more.
 BENT_SIGMAS = 6.0
+#: Ripple makes no more points alike than in so many pulses. Derived: a triangle as long as a pulse
+#: on either side has an area of one pulse; its estimate scatters by a third.
+MOST_ALIKE_PULSES = 1.3
 #: Starts of two ramps that are tried at most (chosen, not derived).
 MOST_TRIED = 49
 #: Residuals held in memory at once. Chosen, not derived: 8 MB; only speed depends on it.
@@ -350,8 +353,12 @@ def _not_one_ramp(
         plain = SHARP_IMPERFECTION if sharp else KNOWN_IMPERFECTION
         known = SHAPED_IMPERFECTION if shaped else plain
         rounded = RAMP_IMPERFECTION if unlearnt else known
-        # Both are means of squares: their ratio scatters by the root of 2 over their points.
-        alike = max(shot.response.smoothing / shot.cells.width, 1.0)  # cells that smoothing joins
+        # Both are means of squares: their ratio scatters by the root of 2 over their points, of
+        # which smoothing and ripple make some alike.
+        ripple = min(
+            shot.noise.correlation_points, MOST_ALIKE_PULSES * shot.pulse_m / shot.spacing_m
+        )
+        alike = max(max(shot.response.smoothing, ripple) / shot.cells.width, 1.0)
         spread = np.sqrt(2 * alike * (1 / n_in + 1 / n_out))
         most_in = (1 + BENT_SIGMAS * spread) * beside
         bent = excess > most_in + (rounded * windows.loss_db) ** 2 * weight

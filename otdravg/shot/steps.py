@@ -56,6 +56,9 @@ PLACES_PER_PULSE = 3
 #: only speed depends on it.
 FEW_PLACES = 2000
 
+#: A step that moves by so many pulses when it is placed is placed again, so often at most. Chosen,
+#: not derived: starts are tried a pulse either way; small steps are found up to two pulses off.
+FAR_PULSES, MOST_MOVES = 0.9, 3
 #: Start of an event and end of its dead zone, metres from the front panel.
 Zone = tuple[float, float]
 
@@ -295,11 +298,16 @@ def _located(
         return {}
     shot = search.shot
     x = shot.cells.x_m
-    at = np.array(steps)
-    lo, hi = alone_between(search, _zones(search, fixed, steps), at, stop_m)
-    place, u_m = locate_steps(shot, at, lo, hi)
-    place = np.maximum(place, x[np.minimum(lo, x.size - 1)])
-    place = np.minimum(place, x[np.maximum(np.minimum(hi, x.size) - 1, 0)])
+    place = np.array(steps)
+    for _ in range(MOST_MOVES):
+        at = place
+        lo, hi = alone_between(search, _zones(search, fixed, at.tolist()), at, stop_m)
+        place, u_m = locate_steps(shot, at, lo, hi)
+        place = np.maximum(place, x[np.minimum(lo, x.size - 1)])
+        place = np.minimum(place, x[np.maximum(np.minimum(hi, x.size) - 1, 0)])
+        # Where a ramp fits best at the end of what was tried, it may fit better beyond.
+        if (np.abs(place - at) < FAR_PULSES * shot.pulse_m).all():
+            break
     refined: dict[float, float] = {}
     for here, u in zip(place.tolist(), u_m.tolist(), strict=True):
         if all(abs(here - r) > 0.5 * shot.pulse_m for r in refined):

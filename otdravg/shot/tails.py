@@ -30,10 +30,9 @@ SHORTEST_TAIL, LONGEST_TAIL, MOST_OF_TAIL = 0.5, 60.0, 8
 #: A tail that is left where a dead zone ends is no higher, dB. Chosen, not derived: more than the
 #: end of a dead zone passes over, less than a splice that anybody would cut.
 MOST_LEFT_DB = 0.1
-#: A tail that falls as 1/t is believed from so many sigmas on, by bent fibre alone and where it
-#: shows behind the end of the fibre, too. Chosen, not derived: what bends fibre is never quite such
-#: a tail; one exponential looks like it by up to 7.
-SLOW_SIGMAS, AGAIN_SIGMAS = 12.0, 6.0
+#: What bends fibre counts from so many sigmas on. Chosen, not derived: it is never quite such a
+#: tail, and an exponential looks like one by up to 20; it only corrects what shows behind the end.
+SLOW_SIGMAS = 6.0
 #: Cells that a share of 1 would lift by more than this are no fibre, dB. Derived: by 0.2 dB at the
 #: least share that counts.
 MOST_LIFTED_DB = 2000.0
@@ -64,27 +63,43 @@ class Lifted:
         pulse_cells = shot.pulse_m / (cells.width * shot.spacing_m)
         tail = slow_tail(lit, pulse_cells, shot.response.reach)
         tail *= DB_PER_RELATIVE_POWER / power
-        ends, sums = np.zeros((lo.size, 2)), np.zeros(4)
-        for m in np.flatnonzero(hi - lo >= LEAST_BENT_CELLS).tolist():
-            here = slice(int(lo[m]), int(hi[m]))
-            root = np.sqrt(cells.weight[here]) * (tail[here] < MOST_LIFTED_DB)
-            count = np.count_nonzero(root)
-            if count < LEAST_BENT_CELLS:
-                continue
-            line = np.stack([np.ones(root.size), np.linspace(-1, 1, root.size)], axis=1)
-            both = np.stack([cells.level_db[here], tail[here]], axis=1) * root[:, None]
-            fitted = np.linalg.lstsq(line * root[:, None], both, rcond=None)[0]
-            left, bent = (both - np.einsum("wa,ab->wb", line * root[:, None], fitted)).T
-            sums += [left @ bent, bent @ bent, left @ left, count - 2]
-            ends[m] = fitted[0, 1] - fitted[1, 1], fitted[0, 1] + fitted[1, 1]
-        shared, own, rest, freedom = sums.tolist()
+        ends = np.zeros((lo.size, 2))
+        sections = np.flatnonzero(hi - lo >= LEAST_BENT_CELLS)
+        if not sections.size:
+            return cls(ends, 0.0, 0.0)
+        first, count = lo[sections], (hi - lo)[sections]
+        begin = np.cumsum(count) - count
+        along = np.arange(int(count.sum())) - np.repeat(begin, count)
+        used = np.repeat(first, count) + along
+        x = 2 * along / np.repeat(count - 1, count) - 1
+
+        def summed(values: FloatArray) -> FloatArray:
+            return np.asarray(np.add.reduceat(values, begin, axis=-1))
+
+        weight = cells.weight[used] * (tail[used] < MOST_LIFTED_DB)
+        both = np.stack([cells.level_db[used], tail[used]])
+        known = summed((weight > 0).astype(float)) >= LEAST_BENT_CELLS
+        w, wx, wxx = (np.where(known, summed(weight * x**k), 1.0) for k in range(3))
+        middle = wx / w
+        spread = np.where(known, wxx - wx * middle, 1.0)
+        level = summed(weight * both) / w
+        x -= np.repeat(middle, count)
+        slope = summed(weight * x * both) / spread
+        both -= np.repeat(level, count, axis=1) + np.repeat(slope, count, axis=1) * x
+        kept = np.repeat(known, count) * weight
+        shared, own, rest = (
+            float(np.einsum("i,i,i", kept, one, other))
+            for one, other in ((both[0], both[1]), (both[1], both[1]), (both[0], both[0]))
+        )
+        freedom = float(np.count_nonzero(kept)) - 2 * float(known.sum())
+        at_ends = level[1] + slope[1] * (np.array([[-1.0], [1.0]]) - middle)
+        ends[sections[known]] = at_ends.T[known]
         if not own > 0 or freedom < 1:
             return cls(ends, 0.0, 0.0)
         share = shared / own
         u_share = math.sqrt(max((rest - share * shared) / freedom, 1.0) / own)
         whole = share + shot.response.slow
-        least = AGAIN_SIGMAS if shot.response.slow else SLOW_SIGMAS
-        sure = abs(share) > least * u_share and LEAST_SLOW < whole < MOST_SLOW
+        sure = abs(share) > SLOW_SIGMAS * u_share and LEAST_SLOW < whole < MOST_SLOW
         return cls(ends, share if sure else 0.0, u_share if sure else 0.0)
 
 
@@ -144,16 +159,23 @@ def _tail_behind(search: Search, clear_m: float, steps: list[float], stop_m: flo
     power = np.exp((level - level[piece == len(steps)].mean()) / DB_PER_RELATIVE_POWER)
     root *= DB_PER_RELATIVE_POWER / power
     lengths = np.geomspace(SHORTEST_TAIL, LONGEST_TAIL / 2, 24)
-    best, end = left + 2 * (3 * len(steps) - 2), None
-    for length in lengths[lengths < x[-1]].tolist():
-        tail = np.exp(-x / length)
-        columns = np.stack([np.ones_like(x), x, tail], axis=1) * root[:, None]
-        (_, _, height), *_ = np.linalg.lstsq(columns, power * root, rcond=None)
-        cost = _left_by(columns, power * root)
-        if 0 < height < MOST_LEFT_DB / DB_PER_RELATIVE_POWER and cost < best:
-            best = cost
-            end = clear_m + shot.pulse_m * length * max(math.log(height / REMAINS), 0.0)
-    return end
+    lengths = lengths[lengths < x[-1]]
+    if not lengths.size:
+        return None
+    # What level and slope leave of the power, and of each tail that is tried.
+    straight = np.linalg.qr(np.stack([root, root * x], axis=1))[0]
+    both = np.concatenate([(power * root)[None], np.exp(-x / lengths[:, None]) * root])
+    both -= np.einsum("tw,wa,va->tv", both, straight, straight, optimize=True)
+    target, shapes = both[0], both[1:]
+    size = np.einsum("tw,tw->t", shapes, shapes)
+    height = np.einsum("tw,w->t", shapes, target) / size
+    cost = float(np.einsum("w,w", target, target)) - height * height * size
+    cost[(height <= 0) | (height >= MOST_LEFT_DB / DB_PER_RELATIVE_POWER)] = np.inf
+    best = int(np.argmin(cost))
+    if not cost[best] < left + 2 * (3 * len(steps) - 2):
+        return None
+    decays = max(math.log(float(height[best]) / REMAINS), 0.0)
+    return clear_m + shot.pulse_m * float(lengths[best]) * decays
 
 
 def _left_by(columns: FloatArray, target: FloatArray) -> float:

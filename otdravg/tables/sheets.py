@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from datetime import datetime
 
 from otdravg.cable.log.model import Spliced
 from otdravg.cable.model import CableReview, Closure, SpliceRow
@@ -64,6 +65,12 @@ class SheetLine:
     def bent(self) -> tuple[int, ...]:
         """Fibres that are suspected of a bend."""
         return tuple(sorted({row.fibre for row in self.rows if row.bend_suspected}))
+
+    @property
+    def bend_checked(self) -> datetime | None:
+        """When bends were checked after closing; None until all of its splices were."""
+        dates = [row.bend_checked for row in self.rows if row.bend_checked is not None]
+        return max(dates) if dates and len(dates) == len(self.rows) else None
 
     @property
     def is_compared(self) -> bool:

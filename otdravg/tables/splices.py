@@ -26,7 +26,7 @@ from otdravg.tables.csv_file import CellTable, Column, CsvStyle, cell_table, csv
 from otdravg.tables.marks import state_of
 from otdravg.tables.places import with_places_where_planned
 from otdravg.tables.splice_log import log_cells
-from otdravg.tables.wholes import FIBRES, GROUPS, SPLICED, fibre_lines
+from otdravg.tables.wholes import FIBRES, GROUPS, PROOF, SPLICED, fibre_lines
 from otdravg.verdict.group import Whole
 from otdravg.words.catalogue import Language
 
@@ -67,6 +67,7 @@ _SPLICES: tuple[Column[SpliceRow], ...] = (
     ("missing_because", lambda r: r.missing),
     ("decision", lambda r: r.decided),
     ("taken", lambda r: r.taken),
+    *PROOF,
     ("profile_key", lambda r: r.verdict.rule),
 )
 

@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Protocol, TypeVar
 
 from otdravg.cable.log.model import Spliced
-from otdravg.cable.model import CableReview, FibreKey, FibreResult, GroupResult, SpliceRow
+from otdravg.cable.model import CableReview, FibreKey, FibreResult, GroupResult, Proof, SpliceRow
 from otdravg.findings import Statement, says
 from otdravg.quantities import Quantity, reported
 from otdravg.tables.csv_file import Cell, Column
@@ -19,7 +20,7 @@ from otdravg.verdict.verdicts import worst_of
 
 C = TypeVar("C")
 
-__all__ = ["FIBRES", "GROUPS", "SPLICED", "UNJUDGED", "FibreLine", "fibre_lines"]
+__all__ = ["FIBRES", "GROUPS", "PROOF", "SPLICED", "UNJUDGED", "FibreLine", "fibre_lines"]
 
 #: Verdicts that leave open whether a splice is good.
 UNJUDGED = (
@@ -145,6 +146,22 @@ def _of_log(take: Callable[[Spliced], Cell]) -> Callable[[_Spliced], Cell]:
     return lambda row: None if row.spliced is None else take(row.spliced)
 
 
+class _Proved(Protocol):
+    @property
+    def proof(self) -> Proof: ...
+    @property
+    def proved(self) -> datetime | None: ...
+    @property
+    def bend_checked(self) -> datetime | None: ...
+
+
+#: How far a splice is proved, and its two dates: both ends, and bends after closing.
+PROOF: tuple[Column[_Proved], ...] = (
+    ("proof", lambda p: p.proof.value),
+    ("proved", lambda p: p.proved),
+    ("bend_checked", lambda p: p.bend_checked),
+)
+
 #: Columns that a splice log fills: when, by which machine, by whom, how often.
 SPLICED: tuple[Column[_Spliced], ...] = (
     ("spliced", _of_log(lambda s: s.last)),
@@ -174,4 +191,5 @@ GROUPS: tuple[Column[GroupResult], ...] = (
     ("limit", lambda g: g.verdict.limit_db),
     ("rules", lambda g: tuple(rule.reason for rule in g.rules)),
     *SPLICED,
+    *PROOF,
 )

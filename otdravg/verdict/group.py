@@ -29,7 +29,11 @@ class Whole(Enum):
 
 
 def judge_group(
-    profile: Profile, whole: Whole, losses: Losses, wavelength_nm: float
+    profile: Profile,
+    whole: Whole,
+    losses: Losses,
+    wavelength_nm: float,
+    from_one_end: Sequence[Decimal] = (),
 ) -> tuple[SpliceVerdict, ...]:
     """Judge splices together by every rule that the profile has for such a group.
 
@@ -43,7 +47,12 @@ def judge_group(
         may rely on is None.
     wavelength_nm : float
         Nominal.
+    from_one_end : sequence of Decimal, optional
+        Readings, dB, of a ribbon under construction that the far end does not see: its losses are
+        not known, and held is what the stage says of their mean.
     """
+    if from_one_end:
+        return tuple(_from_one_end(profile, from_one_end, wavelength_nm))
     if whole is Whole.CABLE:
         return tuple(_share(profile, losses, wavelength_nm))
     rule = profile.ribbon if whole is Whole.RIBBON else profile.closure
@@ -51,6 +60,28 @@ def judge_group(
     if limit_db is None or not losses:
         return ()
     return (held_mean(profile, losses, limit_db, key, Action.LOOK),)
+
+
+def _from_one_end(
+    profile: Profile, readings: Sequence[Decimal], wavelength_nm: float
+) -> Iterator[SpliceVerdict]:
+    """Hold the mean of a ribbon's readings from one end: steps in the glass even out in it.
+
+    Their own scatter, of losses and steps, is what leaves it uncertain: u = s/√n.
+    """
+    limit_db = profile.stage.ribbon_limit_db.at(wavelength_nm)
+    count = len(readings)
+    if limit_db is None or count < 2:
+        return
+    mean_db = sum(readings, Decimal(0)) / count
+    spread = sqrt(sum(float(one - mean_db) ** 2 for one in readings) / (count - 1))
+    shown_db = reported(float(mean_db), Quantity.LOSS_DB)
+    key = f"stages.{profile.stage.name}.ribbon_limit_db"
+    if shown_db is not None:
+        what = says("mean-from-one-end", count=count)
+        yield held(
+            shown_db, expanded(spread / sqrt(count)), limit_db, profile.rule, key, what, Action.LOOK
+        )
 
 
 def mean_of(losses: Losses) -> tuple[Decimal | None, float | None]:

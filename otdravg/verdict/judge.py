@@ -9,12 +9,12 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import MISSING, dataclass, field, fields, replace
 from datetime import datetime
 from decimal import Decimal
 from os import PathLike
 from types import SimpleNamespace
-from typing import TypeVar
+from typing import Any, TypeVar
 
 from otdravg.errors import BadSetting
 from otdravg.findings import Finding, Severity, Statement, Values, says, values
@@ -432,6 +432,14 @@ def _ends(measurement: Measurement, profile: Profile) -> Iterator[SpliceVerdict]
             yield from end_verdicts(profile, where, event)
 
 
+def _usual(holder: Any, name: str) -> Any:
+    """What a key of a profile is where the file leaves it out."""
+    if isinstance(holder, SimpleNamespace):
+        return None
+    (own,) = (field for field in fields(holder) if field.name == name)
+    return own.default if own.default_factory is MISSING else own.default_factory()
+
+
 def _not_applied(
     measurement: Measurement, profile: Profile, attempt: int | None
 ) -> Iterator[NotApplied]:
@@ -444,8 +452,7 @@ def _not_applied(
     for key in KEYS:
         for _, _, holder in holders(profile, key.table) if key.pair else ():
             value = getattr(holder, key.name)
-            usual = SimpleNamespace if isinstance(holder, SimpleNamespace) else type(holder)
-            if value and value != getattr(usual(), key.name, None):
+            if value and value != _usual(holder, key.name):
                 by_reason[key.pair, key.is_open].append(key.path)
     for (why, is_open), keys in by_reason.items():
         if why != "attempt-unknown" or attempt is None:

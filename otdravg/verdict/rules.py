@@ -17,6 +17,7 @@ from otdravg.errors import BadSetting
 from otdravg.verdict.limits import Limits, Rule, in_band, same_band
 
 __all__ = [
+    "CONSTRUCTION",
     "AttemptsRule",
     "BendRule",
     "ChangeRule",
@@ -159,6 +160,10 @@ class Closures(Enum):
     CLOSED = "closed"
 
 
+#: The stage in which closures are spliced one after the other; every profile has it.
+CONSTRUCTION = "construction"
+
+
 @dataclass(frozen=True, slots=True)
 class Stage:
     """A stage of the work with its own rules for shots."""
@@ -169,6 +174,14 @@ class Stage:
     limit_db: DbByWavelength = field(
         default_factory=DbByWavelength
     )  # empty: that of the splice rule
+    ribbon_limit_db: DbByWavelength = field(
+        default_factory=DbByWavelength
+    )  # of the mean of a ribbon's readings from one end
+
+    @property
+    def is_building(self) -> bool:
+        """Whether fibres end at the next closure, and the far end sees nothing yet."""
+        return self.name == CONSTRUCTION
 
 
 @dataclass(frozen=True, slots=True)
@@ -421,11 +434,15 @@ def profile_of(limits: Limits) -> Profile:
 def at_stage(profile: Profile, name: str) -> Profile:
     """Return the profile with another of its stages in force.
 
+    One without rules of its own for construction has the stage as it is by itself.
+
     Raises
     ------
     BadSetting
         If it has no such stage.
     """
+    if name == CONSTRUCTION and name not in profile.stages:
+        return replace(profile, stage=Stage(CONSTRUCTION))
     if name not in profile.stages:
         known = ", ".join(profile.stages) or "none"
         raise BadSetting("stage", name, f"profile {profile.name} has the stages: {known}")

@@ -61,6 +61,7 @@ _THERE = (ShotUse.USED, ShotUse.UNPAIRED, ShotUse.MISMATCHED)
 class Stage(Enum):
     """Where a splice stands; the words are those of the screen and never mixed."""
 
+    AHEAD = "not spliced yet"
     MISSING = "not shot"
     ONE_END = "plausible from one end"
     HIGH = "reading high from one end"
@@ -73,7 +74,7 @@ class Stage(Enum):
 
 #: Stages in which shots of a splice are still to come.
 INCOMPLETE = frozenset(
-    {Stage.MISSING, Stage.ONE_END, Stage.HIGH, Stage.WAVELENGTH_DUE, Stage.AGAIN}
+    {Stage.AHEAD, Stage.MISSING, Stage.ONE_END, Stage.HIGH, Stage.WAVELENGTH_DUE, Stage.AGAIN}
 )
 
 
@@ -227,10 +228,16 @@ class _Cable:
         self._doubt_clocks(arrived)
         self.again = self._again()
         self.at_b = {one.at_a: one.number for one in review.numbers_at_b}
+        self.reel_end = {end.key: end for end in review.reel_ends}
+        # Under construction B is not asked for what it cannot see yet.
+        seen_by_b = [f for f in self.fibres if not self._ends_at(f)]
         wanted = [
             (FibreKey(cable, fibre), nm, end)
             for end in self._ends_in_order(arrived)
-            for fibre in sorted(self.fibres, key=lambda own: _called(self.at_b, own, end))
+            for fibre in sorted(
+                self.fibres if end is Direction.A_TO_B else seen_by_b,
+                key=lambda own: _called(self.at_b, own, end),
+            )
             for nm in self.wavelengths_nm
         ]
         old = {slot for slots in self.again.values() for slot in slots}
@@ -253,6 +260,11 @@ class _Cable:
             for u in (review.plan.units if review.plan else ())
             if u.cable == cable
         }
+
+    def _ends_at(self, fibre: int) -> str:
+        """Closure at which a fibre under construction ends; empty: at none."""
+        end = self.reel_end.get(FibreKey(self.cable, fibre))
+        return "" if end is None else end.closure
 
     def status(self) -> CableStatus:
         closures = [c for c in self.review.closures if c.cable == self.cable]
@@ -422,6 +434,8 @@ class _Cable:
         stage, why = Stage.MISSING, ""
         if codes:
             stage, why = Stage.CHECK, codes[0]
+        elif not rows and have and self._ends_at(fibre):
+            stage = Stage.AHEAD
         elif is_old:
             stage = Stage.AGAIN
         elif len(have) == len(slots):

@@ -16,8 +16,8 @@ __all__ = ["Language", "Words"]
 
 #: Columns whose texts are words of the program, not of a person or a measurement.
 _FIXED_WORDS = frozenset(
-    {"action", "advice", "change", "confidence", "coverage", "kind", "pattern", "severity",
-     "state", "tool", "use", "verdict"}
+    {"action", "advice", "change", "confidence", "coverage", "kind", "pattern", "proof",
+     "severity", "state", "tool", "use", "verdict"}
 )  # fmt: skip
 
 

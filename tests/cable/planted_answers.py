@@ -54,8 +54,9 @@ PATTERNS = {
     "both edges of the ribbon lose more": PatternKind.EDGE,
     "mass splice bad as a whole": PatternKind.MASS_SPLICE,
 }
-#: True of every run of the demo: its note is no trace file, and no file can show open closures.
-ALWAYS = {"not-a-trace-file", "closures-not-recorded"}
+#: True of every run of the demo: its note is no trace file, no file can show open closures, and
+#: some of its fibres are drawn so alike that their glass does not tell them apart.
+ALWAYS = {"not-a-trace-file", "closures-not-recorded", "numbering-by-labels"}
 #: What pairs of crossed fibres may say of themselves; a test holds of which fibres it is said.
 OF_CROSSED = "two-fibres-likely"
 #: Limits of the profile two-wavelengths, dB by nm; true losses this near are not asked about.

@@ -76,6 +76,11 @@ BY_STATUS = {
         "single", 'stage = "s"\n' + SPLICE + "[stages.s]\n", 'directions = "both"',
         'directions = "one"',
     ),
+    "stages.*.ribbon_limit_db": (
+        "single",
+        'stage = "construction"\n' + SPLICE + '[stages.construction]\ndirections = "one"\n',
+        "ribbon_limit_db = 0.001", "",
+    ),
     "stages.*.limit_db": ("plain", 'stage = "s"\n' + SPLICE + "[stages.s]\n", "limit_db = 0.2", ""),
     "span.mean_limit_db": (
         "plain", SPLICE + "[span]\n", "mean_limit_db = 0.14", "mean_limit_db = 0.16",

@@ -5,7 +5,7 @@ from __future__ import annotations
 import click
 import pytest
 
-from otdravg.cli.options import group_index, length_m, lengths_m, wavelengths_nm
+from otdravg.cli.options import group_index, length_m, lengths_m, response, wavelengths_nm
 
 
 @pytest.mark.parametrize(
@@ -35,6 +35,15 @@ def test_several_lengths() -> None:
     assert lengths_m("1km, 2500,3.2km") == (1000.0, 2500.0, 3200.0)
     with pytest.raises(click.BadParameter):
         lengths_m("1km,,2km")
+
+
+def test_poles_of_a_receiver() -> None:
+    assert response("0.8, 0.3").poles == (0.8, 0.3)
+    assert response("0.4").u_poles == pytest.approx(0.02)  # as the command reference says
+    assert (response("0").poles, response("0").u_poles) == ((), 0.0)
+    for text in ("", "-0.4", "0.4m", "0.1,0.2,0.3", "nan"):
+        with pytest.raises(click.BadParameter):
+            response(text)
 
 
 def test_wavelengths() -> None:

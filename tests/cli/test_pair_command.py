@@ -54,6 +54,17 @@ def test_samples_give_their_planted_truth(run: Run, name: str) -> None:
         assert splice["kind"] == planted["kind"]
 
 
+def test_a_stated_response_is_applied_and_named(run: Run) -> None:
+    pair = [SAMPLES / f"gainers_{end}.sor" for end in "AB"]
+    stated, learnt = as_json(run, *pair, "--response", "0.3"), as_json(run, *pair)
+    for end in ("ab", "ba"):
+        assert stated["response"][end]["source"] == "stated"
+        assert stated["response"][end]["poles_pulses"] == [0.3]
+        assert learnt["response"][end]["source"] != "stated"
+    # A pole that these receivers have not, taken out, is another answer.
+    assert stated["splices"] != learnt["splices"]
+
+
 @pytest.mark.parametrize(
     "arguments",
     [["pair", *(SAMPLES / f"gainers_{end}.sor" for end in "AB")], ["pair", "none", "x"], ["-h"]],

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import datetime
 
 import pytest
 from printed_example import example
@@ -97,3 +98,12 @@ def test_what_is_planned_in_words(row: PlanRow, language: Language, text: str) -
     (splice,) = SplicePlan.of([row], (), "C", 12).splices
     line = SheetLine((1,), splice.fibres, splice.place, splice, (), is_spliced=True)
     assert planned_text(line, Words(language)) == text
+
+
+def test_a_bend_check_is_dated_once_all_splices_of_a_line_were_checked(
+    review: CableReview,
+) -> None:
+    when = datetime(2026, 4, 9, 15, 0)
+    rows = tuple(replace(r, bend_checked=None if r.fibre == 13 else when) for r in review.rows)
+    dates = [line.bend_checked for line in lines_of(replace(review, rows=rows), 1)[:3]]
+    assert dates == [when, None, when]

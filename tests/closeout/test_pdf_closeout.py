@@ -19,7 +19,7 @@ from printed_example import (
 )
 from pypdf import PdfReader
 
-from otdravg.cable.model import CableReview, SpliceRow
+from otdravg.cable.model import CableReview, Change, ChangeKind, FibreKey, SpliceRow
 from otdravg.cable.resplice.plan import plan_resplices
 from otdravg.closeout.pdf.book import closeout_pdf, write_closeout_pdf
 from otdravg.closeout.pdf.lines import Scale, ticks
@@ -348,3 +348,13 @@ def test_short_lists_follow_each_other_on_a_page(pages: list[str]) -> None:
     both = ("Fibres as a whole", "Between closures")
     together = [page for page in pages[2:] if all(name in page for name in both)]
     assert len(together) == 1
+
+
+def test_paper_names_its_revision_and_what_changed_since_the_last() -> None:
+    key = FibreKey("SIM-1", 3)
+    changed = Change(ChangeKind.WORSE, key, 1550, "C2", 0.1, 0.234, 0.01)
+    review = replace(example(), changes=(changed,))
+    content = closeout_pdf(review, Sketches(), template(revision="B of 2024-06"))
+    pages = [page.extract_text() for page in _reader(content).pages]
+    assert "B of 2024-06" in pages[0]
+    assert any("Changes" in page and "0.234" in page for page in pages[2:])

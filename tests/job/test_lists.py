@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import csv
 import io
+import random
 from datetime import date, datetime
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from otdravg.errors import BadJob, BadSetting
+from otdravg.errors import BadJob, BadSetting, OtdravgError
 from otdravg.job import load
 from otdravg.job.lists import LISTS, Column, JobList
 from otdravg.job.rows import ListRow, facts_of, form_of, rows_beside, rows_in
@@ -191,3 +192,36 @@ def test_a_list_beside_the_job_is_read_unasked_and_its_faults_are_all_told(tmp_p
         load(tmp_path / "job.toml")
     assert len(caught.value.lines) == 2
     assert "reels.csv line 3, column fibre_type" in caught.value.lines[1]
+
+
+#: What hands and spreadsheets leave in cells.
+CELLS = (
+    "", "0", "-1", "9" * 5000, "1-12", "12-1", "1,234", "3.310", "4,29km", "yes", "=1+1", "'", '"',
+    '""', "2026-04-03", "2026-04-03 25:00", "A", "end", "\x00", "\u202e", "1e9", "nan", "–", "\n",
+    "1-999999999", "0001", "1;2", "\t", "x" * 200,
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("own", LISTS, ids=[own.name for own in LISTS])
+def test_whatever_stands_in_cells_is_read_or_named_in_a_line(own: JobList, tmp_path: Path) -> None:
+    draw = random.Random(f"cells of {own.name}")
+    (tmp_path / "job.toml").write_text(LEAST)
+    read, told = 0, []
+    for _ in range(150):
+        sign = draw.choice(",;\t")
+        filled = [
+            [draw.choice(CELLS) if draw.random() < 0.4 else cell for cell in own.example]
+            for _ in range(draw.randint(0, 2))
+        ]
+        rows = [[c.name for c in own.columns], *filled]
+        text = draw.choice(["", "\ufeff", "sep=;\r\n"]) + "\r\n".join(map(sign.join, rows))
+        raw = text.encode(draw.choice(["utf-8", "utf-16", "cp1252"]), "replace")
+        (tmp_path / own.file).write_bytes(raw)
+        try:
+            load(tmp_path / "job.toml").options()
+            read += 1
+        except OtdravgError as error:
+            told.append(error.lines)
+    assert read
+    assert told
+    assert all(lines and not any("\n" in line for line in lines) for lines in told)

@@ -98,6 +98,10 @@ CASES = {
         'directions = "one"', 'directions = "both"',
     ),
     "stages.*.closures": ('stage = "late"\n[stages.late]\n', 'closures = "open"', ""),
+    "stages.*.ribbon_limit_db": (
+        'stage = "construction"\n[stages.construction]\n',
+        "ribbon_limit_db = 0.1", "ribbon_limit_db = 0.2",
+    ),
     "stages.*.limit_db": ('stage = "late"\n[stages.late]\n', "limit_db = 0.1", ""),
     "span.mean_limit_db": ("[span]\n", "mean_limit_db = 0.1", ""),
     "span.evidence_attempts": ("[span]\nmean_limit_db = 0.1\n", "evidence_attempts = 3", ""),
@@ -222,6 +226,7 @@ def answers(profile: Profile) -> list[Any]:
         judge_span(profile, span),
         judge_span(profile, span_of(profile, readings, readings, 1550, 6000.0, (0.2, 0.001))),
         *(judge_group(profile, whole, GROUP, 1550) for whole in Whole),
+        judge_group(profile, Whole.RIBBON, (), 1550, [Decimal("0.12"), Decimal("0.18")]),
         advice(*_one_failing(profile), profile),
         judge_increase(profile, 0.2, 0.001),
         reel_findings(Expected(), {}, [], [], [], profile),

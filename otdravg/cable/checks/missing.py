@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter, defaultdict
 from collections.abc import Callable, Collection, Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 from otdravg.cable.checks.notes import about_fibre
@@ -66,13 +67,16 @@ def missing_shots(
     profile: Profile,
     lengths_m: Mapping[FibreKey, float],
     expected: Expected,
+    far_end_open: Collection[FibreKey] = (),
 ) -> tuple[list[ShotToTake], list[CableFinding]]:
     """List missing directions and wavelengths of the fibres that were shot at all.
 
     Expected are the profile's wavelengths, or if it names none those that most fibres of the
     cable were shot at. Wavelengths that a single fibre has beside those are judged too, so
-    that half a pair is never passed over.
+    that half a pair is never passed over. Nothing is asked from the far end of fibres that it
+    cannot see yet.
     """
+    one_end = _from_one_end(profile)
     taken = shots_in(records)
     shots: dict[FibreKey, list[Identity | None]] = defaultdict(list)
     unusable: dict[Slot, ShotRecord] = {}
@@ -92,16 +96,25 @@ def missing_shots(
         required = required_wavelengths(profile, length_m, fibre_type)
         wanted = required or usual[key.cable]
         have = {need.wavelength_nm for need in own}
-        missing = list(shots_asked(profile, [key.fibre], own, length_m, fibre_type))
+        is_open = key in far_end_open
+        rules = one_end if is_open else profile
+        missing = list(shots_asked(rules, [key.fibre], own, length_m, fibre_type))
         if not required:
             missing += [
-                ShotNeed(key.fibre, end, nm) for nm in wanted if nm not in have for end in _ENDS
+                ShotNeed(key.fibre, end, nm)
+                for nm in wanted
+                if nm not in have
+                for end in (_ENDS[:1] if is_open else _ENDS)
             ]
-        else:
+        elif not is_open:
             missing += _half_pairs(own, wanted)
         to_take += [ShotToTake(key.cable, key.fibre, n.direction, n.wavelength_nm) for n in missing]
         findings += _worded(key, missing, have, unusable)
     return to_take, findings
+
+
+def _from_one_end(profile: Profile) -> Profile:
+    return replace(profile, stage=replace(profile.stage, directions=Directions.ONE))
 
 
 def in_shooting_order(shot: ShotToTake) -> tuple[str, bool, int, int]:
@@ -179,6 +192,8 @@ def missing_fibres(
     profile: Profile,
     expected: Expected,
     fibre_count: int | None,
+    *,
+    is_far_end_open: bool = False,
 ) -> tuple[list[ShotToTake], list[CableFinding]]:
     """List fibres of which no file is there, where their neighbours were shot.
 
@@ -187,6 +202,8 @@ def missing_fibres(
     Expected are 1 to ``fibre_count`` if it is stated; else whole ribbons from the first to
     the last that was shot, or in loose tube every number in between.
     """
+    if is_far_end_open:
+        profile = _from_one_end(profile)
     usual = _usual_wavelengths(shots_in(records))
     to_take: list[ShotToTake] = []
     findings = []

@@ -77,7 +77,7 @@ def set_findings(
         *cords_missing(measured),
         *outside_profile(measured, profile),
         *repaired_splices(history_of(measured, maps), profile.ribbon_size),
-        *_other_lengths(measured, maps),
+        *(() if profile.stage.is_building else _other_lengths(measured, maps)),
         *_express(maps),
         *_unseen(maps),
         *_of_the_job(profile),

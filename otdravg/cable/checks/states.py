@@ -293,6 +293,8 @@ class States:
         ab, ba = one.records
         if ab is None or ba is None or ab.attempt == ba.attempt:
             return False
+        if all(outcome.axis is None for _, outcome in one.earlier):
+            return False  # older shots were of a cable that was not whole
         series = self._series.get((one.key, one.wavelength_nm), {})
         if any(_changes(side) for own in series.values() for side in own):
             return False

@@ -15,7 +15,7 @@ from otdravg.cable.model import (
 )
 from otdravg.cable.planned import NOWHERE_PLANNED
 from otdravg.findings import Finding, Scope, caution, defect
-from otdravg.fit.reading import Kind
+from otdravg.fit.reading import Coverage, Kind
 from otdravg.quantities import Quantity, reported
 from otdravg.verdict.decision import Action, Verdict
 from otdravg.verdict.group import Whole, judge_group, mean_of
@@ -62,7 +62,15 @@ def _result(
 ) -> GroupResult:
     cable, number, closure, ribbon, nm = place
     losses = [(loss_db, row.u_loss_db) for row, loss_db in splices]
-    rules = judge_group(profile, whole, losses, nm)
+    readings = _from_one_end(splices) if whole is Whole.RIBBON else ()
+    is_open = profile.stage.is_building and any(
+        row.coverage is not Coverage.BOTH for row, _ in splices
+    )
+    rules = (
+        ()
+        if is_open and not readings
+        else judge_group(profile, whole, losses, nm, readings if is_open else ())
+    )
     known = [(loss_db, row.fibre) for row, loss_db in splices if loss_db is not None]
     worst_db, worst_fibre = max(known, default=(None, None))
     verdicts = [row.verdict for row, _ in splices]
@@ -74,6 +82,16 @@ def _result(
         worst_of([*verdicts, *rules]) or verdicts[0],
         splices[0][0].place if whole is Whole.RIBBON else NOWHERE_PLANNED,
     )  # fmt: skip
+
+
+def _from_one_end(splices: Sequence[_Splice]) -> tuple[Decimal, ...]:
+    """What one end reads at the splices of a ribbon."""
+    shown = (
+        reported(row.loss_ab_db if row.loss_ba_db is None else row.loss_ba_db, Quantity.LOSS_DB)
+        for row, loss_db in splices
+        if loss_db is None
+    )
+    return tuple(reading for reading in shown if reading is not None)
 
 
 def failing_wholes(

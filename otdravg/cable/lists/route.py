@@ -163,8 +163,10 @@ class Survey:
     def section(self, shot_m: float) -> Section | None:
         """Return the section that a place in the glass lies in, or at whose end; None without."""
         near = min(self.sections, key=lambda s: _outside_m(s, shot_m), default=None)
-        is_near = near is not None and _outside_m(near, shot_m) <= 2 * _TRAY_M + 1
-        return near if is_near else None
+        if near is None:
+            return None
+        u_m = max(near.u_at_m, near.shot_m(near.length_m)[1])
+        return near if _outside_m(near, shot_m) <= 2 * _TRAY_M + 1 + 2 * u_m else None
 
 
 def _outside_m(section: Section, shot_m: float) -> float:

@@ -40,6 +40,7 @@ class HeldLog:
     findings: tuple[CableFinding, ...]
     ribbon_size: int | None
     order_holds: bool = True  # its clock and those of the instruments can be compared
+    ahead: tuple[LogLine, ...] = ()  # of closures that no shot has passed yet
 
     @property
     def lines(self) -> tuple[LogLine, ...]:
@@ -184,7 +185,8 @@ def hold(
     findings += _backwards(kept, names[0])
     clocks = _clocks(splices, measured, ribbon_size)
     findings += clocks
-    return HeldLog(splices, tuple(findings), ribbon_size, not clocks)
+    ahead_of = tuple(line for line, number in places if line not in beyond and number is None)
+    return HeldLog(splices, tuple(findings), ribbon_size, not clocks, ahead_of)
 
 
 def unit_of(fibre: int, ribbon_size: int | None) -> int:

@@ -9,9 +9,10 @@ from __future__ import annotations
 
 import csv
 import io
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Mapping, Sequence, Set
 from dataclasses import dataclass, field, replace
+from datetime import datetime
 from itertools import pairwise
 from pathlib import Path
 
@@ -31,6 +32,7 @@ __all__ = [
     "KnownClosure",
     "find_closures",
     "read_closure_table",
+    "table_slack_m",
 ]
 
 FloatArray = npt.NDArray[np.float64]
@@ -67,6 +69,7 @@ class KnownClosure:
     distance_m: float
     method: Method | None = None  # how it was spliced
     stage: str = ""  # of the work there
+    closed: datetime | None = None  # for good, by the crew's clock
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,12 +128,15 @@ class CableMap:
         known = [f for f in fibres if f in self.passes and f in self.length_m]
         if not known:
             return {}
+        # One that was seen from one end, and no farther than a break, passes fewer of them.
+        usual = Counter(tuple(self.passes[f]) for f in known).most_common(1)[0][0]
+        known = [f for f in known if tuple(self.passes[f]) == usual]
         sections = np.array(
             [np.diff([0.0, *self.passes[f].values(), self.length_m[f]]) for f in known]
         )
-        usual = np.median(sections, axis=0)
+        middle = np.median(sections, axis=0)
         ribbons = np.array([ribbon_position(f, self.ribbon_size)[0] or 0 for f in known])
-        slack = {r: np.median(sections[ribbons == r], axis=0) - usual for r in set(ribbons)}
+        slack = {r: np.median(sections[ribbons == r], axis=0) - middle for r in set(ribbons)}
         return {f: slack[r] for f, r in zip(known, ribbons.tolist(), strict=True)}
 
     def closure_at(self, fibre: int, distance_m: float) -> Closure | None:
@@ -166,6 +172,11 @@ class _Route:
         return max(_SCATTER_LEAST_M, 3 * placing) + _SCATTER_SHARE * self.length_m
 
 
+def table_slack_m(distance_m: float) -> float:
+    """By how much a stated distance and one of a shot may differ, metres."""
+    return max(_TABLE_LEAST_M, _TABLE_SHARE * distance_m)
+
+
 def find_closures(
     cable: str,
     fibres: Sequence[FibrePlaces],
@@ -173,6 +184,7 @@ def find_closures(
     ribbon_size: int | None,
     table: Sequence[KnownClosure] = (),
     uncut: Set[tuple[str, int]] = frozenset(),
+    is_building: bool = False,
 ) -> CableMap:
     """Find the closures of a cable.
 
@@ -189,6 +201,8 @@ def find_closures(
     uncut : set of (str, int)
         Closures, by name or number, and fibres that are planned to run through unspliced; they
         count as spliced where most of them show an event.
+    is_building : bool
+        Fibres may end at a closure of the table: it is none of theirs yet.
 
     Returns
     -------
@@ -199,7 +213,7 @@ def find_closures(
     merged: list[_Cluster] = []
     for route in sorted(routes, key=lambda r: (-len(r.fibres), r.number)):
         _merge(merged, route, _clusters(route, ribbon_size), ribbon_size)
-    _name(merged, table, routes)
+    _name(merged, table, routes, is_building=is_building)
     merged.sort(key=lambda c: c.at_m)
     _leave_planned_out(merged, uncut)
     express = _leave_express_out(merged, ribbon_size)
@@ -213,7 +227,7 @@ def find_closures(
             c.spread_m,
             tuple(sorted(c.fibres)),
             len(c.seen),
-            *((Source.MAPPING, c.known.method, c.known.stage) if c.known else ()),
+            *((Source.MAPPING, c.known.method, c.known.stage, c.known.closed) if c.known else ()),
         )
         for number, c in enumerate(merged, start=1)
     )
@@ -389,15 +403,18 @@ def _shows(
 
 
 def _name(
-    clusters: list[_Cluster], table: Sequence[KnownClosure], routes: Sequence[_Route]
+    clusters: list[_Cluster],
+    table: Sequence[KnownClosure],
+    routes: Sequence[_Route],
+    *,
+    is_building: bool,
 ) -> None:
     """Give closures the names of the nearest entries of the user's table."""
     pairs = sorted(
         (abs(entry.distance_m - cluster.at_m), i, j)
         for i, entry in enumerate(table)
         for j, cluster in enumerate(clusters)
-        if abs(entry.distance_m - cluster.at_m)
-        <= max(_TABLE_LEAST_M, _TABLE_SHARE * entry.distance_m)
+        if abs(entry.distance_m - cluster.at_m) <= table_slack_m(entry.distance_m)
     )
     entries: set[int] = set()
     named: set[int] = set()
@@ -407,7 +424,8 @@ def _name(
             named.add(j)
             clusters[j].known = table[i]
     for i, entry in enumerate(table):
-        reached = [r for r in routes if entry.distance_m < r.length_m]
+        behind_m = entry.distance_m + (table_slack_m(entry.distance_m) if is_building else 0.0)
+        reached = [r for r in routes if behind_m < r.length_m]
         if i in entries or not reached:
             continue
         clusters.append(

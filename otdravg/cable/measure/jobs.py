@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future, wait
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, TypeVar
 
 import numpy as np
@@ -118,8 +118,8 @@ def measure_job(job: Job) -> Outcome:
                 problem, advice = says("as-found", text=str(missing)), says("leave-files-alone")
     return Outcome(
         job, None, (), (), None, None, (),
-        _looked_at(ab, job.group_index, job.response[0]),
-        _looked_at(ba, job.group_index, job.response[1]),
+        _looked_at(ab, job.group_index, job.response[0], job.launch_m),
+        _looked_at(ba, job.group_index, job.response[1], job.receive_m),
         reason, problem, advice,
     )  # fmt: skip
 
@@ -158,13 +158,20 @@ def _measured(job: Job, ab: Trace, ba: Trace) -> Outcome:
 
 
 def _looked_at(
-    trace: Trace | OtdravgError | None, group_index: float | None, response: Response | None
+    trace: Trace | OtdravgError | None,
+    group_index: float | None,
+    response: Response | None,
+    cord_m: float | None,
 ) -> Sketch | None:
-    """Sketch a shot that could not be paired; ``None`` if it shows no fibre at all."""
+    """Sketch a shot that could not be paired; ``None`` if it shows no fibre at all.
+
+    The span begins where its file says, else behind a cord of the length that is stated.
+    """
     if not isinstance(trace, Trace):
         return None
     try:
-        return _sketch(detect(trace, group_index, response=response))
+        seen = _sketch(detect(trace, group_index, response=response))
+        return replace(seen, user_offset_m=seen.user_offset_m or cord_m or 0.0)
     except ShotsDoNotPair:
         return None
 

@@ -23,6 +23,7 @@ import numpy.typing as npt
 from otdravg.cable.files.attempts import Slot, is_one_attempt, number_attempts, slot_of, when
 from otdravg.cable.files.names import direction_of, numbers_by_place, same_text
 from otdravg.cable.identity.fingerprint import ShotOnSpan, features_of
+from otdravg.cable.measure.closures import table_slack_m
 from otdravg.cable.measure.jobs import Job, Sketch, measure_job, spread
 from otdravg.cable.model import CableFinding, FibreKey, ShotRecord, ShotUse
 from otdravg.findings import Scope, caution, defect, says
@@ -194,7 +195,7 @@ def _log_odds(pairs: Sequence[tuple[_Shot, _Shot]]) -> float:
         told = _told_by(step_db, (max(again_db), _STEP_DB, _STEP_DB), _ODD_SHARE)
         odds = max(odds, told)
     both_seen = all(shot.sketch.end_seen for pair in pairs for shot in pair)
-    if both_seen and not all(_equally_long(*pair) for pair in pairs):
+    if both_seen and not all(_equally_long(*pair) or _has_grown(*pair) for pair in pairs):
         odds -= _LENGTH_ODDS
     return odds
 
@@ -215,6 +216,17 @@ def _told_by(
 def _equally_long(one: _Shot, two: _Shot) -> bool:
     allowed_m = max(_LENGTH_M, _LENGTH_SHARE * max(one.length_m, two.length_m))
     return abs(one.length_m - two.length_m) <= allowed_m
+
+
+def _has_grown(one: _Shot, two: _Shot) -> bool:
+    """Whether the later shot shows a splice about where the earlier one ended: a reel was added."""
+    sooner, later = sorted((one, two), key=lambda shot: when(shot.record))
+    at_m = sooner.length_m + later.sketch.user_offset_m
+    return later.length_m > sooner.length_m and any(
+        abs(event.distance_m - at_m) <= table_slack_m(sooner.length_m)
+        for event in later.sketch.events
+        if event.kind in _KINDS
+    )
 
 
 def _density(x: FloatArray, spread: float) -> FloatArray:
@@ -262,11 +274,11 @@ def _changes(one: _Shot, two: _Shot, places: FloatArray) -> FloatArray:
         return places
     order = np.argsort(places)
     start_m = one.sketch.user_offset_m
+    # What one of them shows behind the end of the other is no fibre that both have.
+    length_m = min(one.length_m, two.length_m)
     read = [
         features_of(
-            ShotOnSpan(
-                shot.sketch, shot.sketch.user_offset_m, places[order] - start_m, shot.length_m
-            ),
+            ShotOnSpan(shot.sketch, shot.sketch.user_offset_m, places[order] - start_m, length_m),
             from_a=True,
         ).loss_db
         for shot in (one, two)

@@ -37,6 +37,8 @@ def cable_maps(
     ribbon_size: int | None,
     table: Sequence[KnownClosure],
     uncut: Set[tuple[str, int]] = frozenset(),
+    *,
+    is_building: bool = False,
 ) -> dict[str, CableMap]:
     """Find the closures of every cable from the measurements that stand."""
     both_ways: dict[str, dict[int, list[Outcome]]] = defaultdict(lambda: defaultdict(list))
@@ -55,7 +57,14 @@ def cable_maps(
     for cable, fibres in one_way.items():
         found.setdefault(cable, [places for _, places in sorted(fibres.items())])
     return {
-        cable: find_closures(cable, fibres, ribbon_size=ribbon_size, table=table, uncut=uncut)
+        cable: find_closures(
+            cable,
+            fibres,
+            ribbon_size=ribbon_size,
+            table=table,
+            uncut=uncut,
+            is_building=is_building,
+        )
         for cable, fibres in sorted(found.items())
     }
 

@@ -6,9 +6,10 @@ from collections import defaultdict
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime
+from math import inf
 from statistics import median
 
-from otdravg.cable.measure.closures import CableMap
+from otdravg.cable.measure.closures import CableMap, table_slack_m
 from otdravg.cable.measure.jobs import Outcome, Sketch
 from otdravg.cable.measure.placing import placed
 from otdravg.cable.measure.standing import Measured
@@ -73,8 +74,18 @@ def rows_of(
         if one.outcome.axis is not None:
             rows += _measured_rows(one, own_map, profile.ribbon_size, judge)
         else:
-            rows += _rows_without_pair(one, own_map, profile.ribbon_size, starts, judge)
+            own = _rows_without_pair(one, own_map, profile.ribbon_size, starts, judge)
+            rows += [row for row in own if row.distance_m < _spliced_to(one, profile)]
     return sorted(rows, key=_order)
+
+
+def _spliced_to(one: Measured, profile: Profile) -> float:
+    """How far from A a fibre may have splices, m: under construction not where its shot ends."""
+    sketch = one.outcome.sketch_ab
+    if not profile.stage.is_building or sketch is None or not sketch.end_seen:
+        return inf
+    end_m = sketch.end_m - sketch.user_offset_m
+    return end_m - table_slack_m(end_m)
 
 
 def _order(row: SpliceRow) -> tuple[str, int, int, float]:

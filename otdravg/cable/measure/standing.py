@@ -56,6 +56,7 @@ class MeasuringSetup:
     receive_m: float | None = None
     group_index: float | None = None
     usual_index: Mapping[tuple[str, int], float] | None = None
+    every_attempt: bool = False  # of shots without a partner too, not the newest alone
 
     def index_for(self, key: FibreKey, wavelength_nm: int) -> float | None:
         """Group index to use for a fibre: the stated one, else its cable's usual one."""
@@ -66,7 +67,8 @@ class MeasuringSetup:
 
 def jobs_for(stand: Stand, setup: MeasuringSetup) -> list[Job]:
     """All attempts of a fibre as jobs, oldest first; one job if a direction is missing."""
-    attempts = range(1, stand.attempts + 1) if stand.ab and stand.ba else (stand.attempts,)
+    every = setup.every_attempt or (stand.ab and stand.ba)
+    attempts = range(1, stand.attempts + 1) if every else (stand.attempts,)
     jobs = []
     for attempt in attempts:
         ab, ba = stand.pair(attempt)

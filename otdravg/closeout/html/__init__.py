@@ -105,6 +105,7 @@ def closeout_html(
             (label, printable(text))
             for label, text in (
                 (words["project"], template.project),
+                (words["revision"], template.revision),
                 (words["owner"], template.owner),
                 (words["company"], template.company),
                 *scope(review, words),

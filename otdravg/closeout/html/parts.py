@@ -8,7 +8,17 @@ from otdravg.cable.model import CableReview
 from otdravg.closeout.html.content import Part
 from otdravg.quantities import Quantity, reported
 from otdravg.system.printable import printable
-from otdravg.tables.lists import REPAIR_COLUMNS, repair_remark, repair_rows
+from otdravg.tables.lists import (
+    CHANGE_COLUMNS,
+    FINDING_COLUMNS,
+    PATTERN_COLUMNS,
+    REPAIR_COLUMNS,
+    change_rows,
+    finding_rows,
+    pattern_rows,
+    repair_remark,
+    repair_rows,
+)
 from otdravg.tables.places import place_text
 from otdravg.words.headings import Words
 
@@ -24,12 +34,26 @@ def parts(review: CableReview, words: Words) -> list[Part]:
     """
     made = [
         _plan(review, words),
-        _repairs(review, words),
+        _listed(
+            words,
+            "repairs",
+            "repairs",
+            REPAIR_COLUMNS,
+            repair_rows(review, words),
+            repair_remark(review, words),
+        ),
         _decisions(review, words),
-        _changes(review, words),
-        _patterns(review, words),
+        _listed(words, "changes", "sheet_changes", CHANGE_COLUMNS, change_rows(review, words)),
+        _listed(words, "patterns", "patterns", PATTERN_COLUMNS, pattern_rows(review, words)),
         _spans(review, words),
-        _findings(review, words),
+        _listed(
+            words,
+            "findings",
+            "findings",
+            FINDING_COLUMNS,
+            finding_rows(review, words),
+            "" if review.findings else words["no_findings"],
+        ),
     ]
     return [part for part in made if part.rows or part.remark]
 
@@ -72,12 +96,6 @@ def _plan(review: CableReview, words: Words) -> Part:
     return Part("plan", words["sheet_resplice"], _headings(words, *keys), _printable(rows), remark)
 
 
-def _repairs(review: CableReview, words: Words) -> Part:
-    rows, remark = repair_rows(review, words), repair_remark(review, words)
-    headings = _headings(words, *REPAIR_COLUMNS)
-    return Part("repairs", words["repairs"], headings, _printable(rows), remark)
-
-
 def _decisions(review: CableReview, words: Words) -> Part:
     keys = (
         "what", "cable", "fibre", "wavelength_nm", "closure", "file", "value", "who", "when", "why",
@@ -86,35 +104,15 @@ def _decisions(review: CableReview, words: Words) -> Part:
     return Part("decisions", words["sheet_decisions"], _headings(words, *keys), _printable(rows))
 
 
-def _changes(review: CableReview, words: Words) -> Part:
-    rows = [
-        (
-            words.value(change.kind.value),
-            change.key.cable,
-            str(change.key.fibre),
-            change.closure,
-            str(change.wavelength_nm),
-            _figure(words, change.before_db, Quantity.LOSS_DB),
-            _figure(words, change.after_db, Quantity.LOSS_DB),
-            _figure(words, change.combined_uncertainty_db, Quantity.UNCERTAINTY_DB),
-        )
-        for change in review.changes
-    ]
-    keys = (
-        "change", "cable", "fibre", "closure", "wavelength_nm", "before_db", "after_db",
-        "combined_uncertainty_db",
-    )  # fmt: skip
-    return Part("changes", words["sheet_changes"], _headings(words, *keys), _printable(rows))
-
-
-def _patterns(review: CableReview, words: Words) -> Part:
-    found = review.patterns.found if review.patterns is not None else ()
-    rows = [
-        (one.cable, str(one.wavelength_nm), words.told(one.said), words.told(one.where_to_look))
-        for one in found
-    ]
-    keys = ("cable", "wavelength_nm", "evidence", "where_to_look")
-    return Part("patterns", words["patterns"], _headings(words, *keys), _printable(rows))
+def _listed(
+    words: Words,
+    anchor: str,
+    heading: str,
+    keys: tuple[str, ...],
+    rows: list[tuple[str, ...]],
+    remark: str = "",
+) -> Part:
+    return Part(anchor, words[heading], _headings(words, *keys), _printable(rows), remark)
 
 
 def _spans(review: CableReview, words: Words) -> Part:
@@ -136,25 +134,3 @@ def _spans(review: CableReview, words: Words) -> Part:
         "span_mean", "verdict",
     )  # fmt: skip
     return Part("spans", words["spans"], _headings(words, *keys), _printable(rows))
-
-
-def _findings(review: CableReview, words: Words) -> Part:
-    rows = [
-        (
-            words.value(finding.severity.value),
-            finding.code,
-            finding.cable,
-            "" if finding.fibre is None else str(finding.fibre),
-            finding.closure,
-            words.told(finding.evidence),
-            words.told(finding.what_to_do),
-            ", ".join(finding.files[:4])
-            + (f" (+ {len(finding.files) - 4})" if len(finding.files) > 4 else ""),
-        )
-        for finding in review.findings
-    ]
-    keys = (
-        "severity", "finding", "cable", "fibre", "closure", "evidence", "what_to_do", "files",
-    )  # fmt: skip
-    remark = "" if rows else words["no_findings"]
-    return Part("findings", words["findings"], _headings(words, *keys), _printable(rows), remark)

@@ -16,6 +16,7 @@ from otdravg.closeout.pdf.front import contents, cover
 from otdravg.closeout.pdf.job import Job
 from otdravg.closeout.pdf.lists import (
     between_closures,
+    changes,
     findings,
     patterns,
     repairs,
@@ -80,7 +81,9 @@ def closeout_pdf(
         title=f"{title}: {names}",
         author=template.company,
         subject=" – ".join(part for part in (template.project, template.owner) if part),
-        footer=" – ".join(part for part in (title, names, template.project) if part),
+        footer=" – ".join(
+            part for part in (title, names, template.project, template.revision) if part
+        ),
         page_of=words["page_of"],
         language=template.language.value,
         made_at=template.made_at or datetime.now(timezone.utc),
@@ -101,6 +104,7 @@ def closeout_pdf(
     between_closures(job)
     (exception_pages if template.full else exception_strips)(job)
     repairs(job)
+    changes(job)
     patterns(job)
     findings(job)
     closure_sheets(job)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from datetime import datetime
 from itertools import islice
 
 from otdravg.cable.model import Closure
@@ -81,7 +82,7 @@ def _section(
     _cells(job, area.left, y, columns, widths, [c.heading for c in columns], BOLD)
     for line in lines:
         y -= _STEP
-        _cells(job, area.left, y, columns, widths, list(_texts(job, line, columns)))
+        _cells(job, area.left, y, columns, widths, list(_texts(job, line, columns, closure.closed)))
         paper.line(area.left, y - 2.6, area.right, y - 2.6, width=0.25, colour=RULE)
     return y - 19
 
@@ -108,7 +109,9 @@ def _cells(
         left += width
 
 
-def _texts(job: Job, line: SheetLine, columns: Sequence[Column]) -> Iterator[str]:
+def _texts(
+    job: Job, line: SheetLine, columns: Sequence[Column], closed: datetime | None
+) -> Iterator[str]:
     words = job.words
     numbers = numbers_text(line.fibres)
     ribbons = numbers_text(line.ribbons)
@@ -136,4 +139,6 @@ def _texts(job: Job, line: SheetLine, columns: Sequence[Column]) -> Iterator[str
     )  # fmt: skip
     logged = line.logged
     yield "" if logged is None else ", ".join([f"{logged.last:%Y-%m-%d}", *logged.people])
-    yield from [""] * 3
+    yield "" if closed is None else f"{closed:%Y-%m-%d}"
+    yield "" if line.bend_checked is None else f"{line.bend_checked:%Y-%m-%d}"
+    yield ""

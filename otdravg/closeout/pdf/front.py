@@ -50,6 +50,7 @@ def cover(job: Job, template: Template, evidence: str) -> None:
     lowest = body.bottom + _SIGNATURES
     for label, text in (
         (words["project"], template.project),
+        (words["revision"], template.revision),
         (words["owner"], template.owner),
         (words["company"], template.company),
         *scope(review, words),
@@ -93,10 +94,12 @@ def _table(
 ) -> float:
     """Print a small table, its first column left and a share ``first`` wide; return the edge."""
     paper = job.paper
-    other = (1 - first) * area.width / (len(headings) - 1)
-    widths = [first * area.width, *[other] * (len(headings) - 1)]
+    # Every column as wide as its longest word, what is left shared: no word is broken.
+    needed = [max(paper.width_of(w, 6, BOLD) for w in text.split()) for text in headings[1:]]
+    left = (1 - first) * area.width - sum(needed)
+    widths = [first * area.width, *(own + left / len(needed) for own in needed)]
     wrapped = [
-        paper.wrapped(text, w - 6, 6, BOLD) for text, w in zip(headings, widths, strict=True)
+        paper.wrapped(text, w - 3, 6, BOLD) for text, w in zip(headings, widths, strict=True)
     ]
     y = area.top - 8
     deepest = max(map(len, wrapped))

@@ -8,52 +8,51 @@ from itertools import zip_longest
 from otdravg.cable.model import FibreResult, SpliceRow
 from otdravg.closeout.pdf.job import Column, Job, loss_figure, print_table
 from otdravg.quantities import Quantity, reported
-from otdravg.tables.lists import REPAIR_COLUMNS, repair_remark, repair_rows
+from otdravg.tables.lists import (
+    CHANGE_COLUMNS,
+    FINDING_COLUMNS,
+    PATTERN_COLUMNS,
+    REPAIR_COLUMNS,
+    change_rows,
+    finding_rows,
+    pattern_rows,
+    repair_remark,
+    repair_rows,
+)
 from otdravg.words.headings import Words
 
-__all__ = ["between_closures", "findings", "patterns", "repairs", "spans"]
+__all__ = ["between_closures", "changes", "findings", "patterns", "repairs", "spans"]
 
 #: Rows of one line that surely fit on a page, and columns that fit twice beside each other.
 _ROWS_ON_A_PAGE, _MOST_TWICE = 36, 9
 #: Columns of figures, printed flush right.
-_FIGURES = frozenset({"fibre", "wavelength_nm", "attempt", "loss_db", "expanded_uncertainty_db"})
+_FIGURES = frozenset({"fibre", "wavelength_nm", "attempt", "loss_db", "expanded_uncertainty_db",
+                      "before_db", "after_db", "combined_uncertainty_db"})  # fmt: skip
 
 
 def findings(job: Job) -> None:
     """Print every finding with its evidence and what to do."""
+    rows = finding_rows(job.review, job.words)
+    remark = "" if rows else job.words["no_findings"]
+    shares = (9, 18, 9, 6, 7, 38, 32, 26)
+    _listed(job, "findings", FINDING_COLUMNS, shares, rows, remark)
+
+
+def _listed(
+    job: Job,
+    heading: str,
+    keys: Sequence[str],
+    shares: Sequence[float],
+    rows: Sequence[Sequence[str]],
+    remark: str = "",
+) -> None:
+    """Print a list that the page has too."""
     words = job.words
-    columns = (
-        Column(words["severity"], 9),
-        Column(words["finding"], 18),
-        Column(words["cable"], 9),
-        Column(words["fibre"], 6, "right"),
-        Column(words["closure"], 7),
-        Column(words["evidence"], 38),
-        Column(words["what_to_do"], 32),
-        Column(words["files"], 26),
-    )
-    rows = [
-        (
-            words.value(finding.severity.value),
-            finding.code,
-            finding.cable,
-            "" if finding.fibre is None else str(finding.fibre),
-            finding.closure,
-            words.told(finding.evidence),
-            words.told(finding.what_to_do),
-            _files(finding.files),
-        )
-        for finding in job.review.findings
+    columns = [
+        Column(words[key], share, "right" if key in _FIGURES else "left")
+        for key, share in zip(keys, shares, strict=True)
     ]
-    remark = "" if rows else words["no_findings"]
-    heading = words["findings"]
-    print_table(job.paper, heading, columns, rows, remark=remark, outline=heading)
-
-
-def _files(files: tuple[str, ...], most: int = 4) -> str:
-    """Name the first files; the full list is in the tables beside this document."""
-    more = f" (+ {len(files) - most})" if len(files) > most else ""
-    return ", ".join(files[:most]) + more
+    print_table(job.paper, words[heading], columns, rows, remark=remark, outline=words[heading])
 
 
 def spans(job: Job) -> None:
@@ -153,34 +152,22 @@ def _between(job: Job, row: SpliceRow) -> tuple[str, ...]:
 
 def repairs(job: Job) -> None:
     """Print every attempt at the splices that read otherwise since a repair."""
-    words = job.words
-    remark = repair_remark(job.review, words)
-    if not remark:
-        return
-    shares = (10, 6, 10, 11, 7, 13, 8, 8, 25, 25)
-    columns = [
-        Column(words[name], share, "right" if name in _FIGURES else "left")
-        for name, share in zip(REPAIR_COLUMNS, shares, strict=True)
-    ]
-    rows = repair_rows(job.review, words)
-    heading = words["repairs"]
-    print_table(job.paper, heading, columns, rows, remark=remark, outline=heading)
+    remark = repair_remark(job.review, job.words)
+    if remark:
+        shares = (10, 6, 10, 11, 7, 13, 8, 8, 25, 25)
+        rows = repair_rows(job.review, job.words)
+        _listed(job, "repairs", REPAIR_COLUMNS, shares, rows, remark)
+
+
+def changes(job: Job) -> None:
+    """Print what changed since the run that this one was held against."""
+    rows = change_rows(job.review, job.words)
+    if rows:
+        _listed(job, "sheet_changes", CHANGE_COLUMNS, (14, 10, 6, 10, 11, 10, 10, 10), rows)
 
 
 def patterns(job: Job) -> None:
     """Print what stands out over the whole cable, with where to look."""
-    found = job.review.patterns.found if job.review.patterns is not None else ()
-    words = job.words
-    if not found:
-        return
-    columns = (
-        Column(words["cable"], 10),
-        Column(words["wavelength_nm"], 11, "right"),
-        Column(words["evidence"], 60),
-        Column(words["where_to_look"], 40),
-    )
-    rows = [
-        (one.cable, str(one.wavelength_nm), words.told(one.said), words.told(one.where_to_look))
-        for one in found
-    ]
-    print_table(job.paper, words["patterns"], columns, rows, outline=words["patterns"])
+    rows = pattern_rows(job.review, job.words)
+    if rows:
+        _listed(job, "patterns", PATTERN_COLUMNS, (10, 11, 60, 40), rows)

@@ -197,7 +197,7 @@ def _cover(book: Book, review: CableReview, template: Template, title: str, evid
     verdict, says = standing(review, page_words)
     cover.title(verdict.upper(), 28)
     cover.paragraph(says)
-    for key in ("company", "owner", "project"):
+    for key in ("company", "owner", "project", "revision"):
         if text := getattr(template, key):
             cover.line(words[key], text)
     if template.made_at is not None:

@@ -70,7 +70,7 @@ def test_factors_and_places_are_within_their_uncertainty() -> None:
 
 def test_places_beyond_the_last_closure_found_have_a_wider_uncertainty() -> None:
     hits, wider = [], []
-    for seed in range(60):
+    for seed in range(300):
         places, found, _, _, pairs = truth(seed)
         seen = survey(places, found[:2])  # the others are not spliced yet
         for glass_m, mark in pairs[2:]:
