@@ -37,7 +37,7 @@ from otdravg.cable.checks.planned import (
     with_places,
 )
 from otdravg.cable.checks.profile import not_applied, numbering_asked, profile_findings
-from otdravg.cable.checks.proof import with_group_proof, with_proof
+from otdravg.cable.checks.proof import with_proof
 from otdravg.cable.checks.rows import row_findings
 from otdravg.cable.checks.set import measured_findings, set_findings, unused_findings
 from otdravg.cable.checks.shots import (
@@ -363,7 +363,7 @@ def review(
     findings += more
     groups = tuple(
         replace(own, spliced=splice_log.at(own.cable, own.closure_number or 0, own.ribbon))
-        for own in with_group_proof(group_results(rows, profile), rows)
+        for own in group_results(rows, profile)
     )
     findings += failing_wholes(rows, fibres, groups)
     surveys = {

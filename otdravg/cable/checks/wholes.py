@@ -7,6 +7,7 @@ from collections.abc import Iterator, Sequence
 from decimal import Decimal
 
 from otdravg.cable.checks.notes import about_fibre
+from otdravg.cable.checks.proof import with_group_proof
 from otdravg.cable.model import (
     CableFinding,
     FibreResult,
@@ -50,7 +51,8 @@ def group_results(rows: Sequence[SpliceRow], profile: Profile) -> list[GroupResu
             groups[Whole.CLOSURE, (*at, 0, nm)].append(splice)
             if row.ribbon is not None:
                 groups[Whole.RIBBON, (*at, row.ribbon, nm)].append(splice)
-    return [_result(*group, own, profile) for group, own in sorted(groups.items(), key=_order)]
+    results = [_result(*group, own, profile) for group, own in sorted(groups.items(), key=_order)]
+    return with_group_proof(results, rows)
 
 
 def _order(item: tuple[tuple[Whole, _Place], object]) -> _Place:

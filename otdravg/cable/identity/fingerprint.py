@@ -212,6 +212,12 @@ class Comparison:
         self._together, self._usable = self._scales_of(partner)
         self._whole = None
 
+    @property
+    def is_alike(self) -> bool:
+        """Whether readings at splices differ between fibres by no more than they are uncertain."""
+        losses = self._alone[self._kinds == 0]
+        return bool(losses.size) and float(np.median(losses)) < 2 * _EDGE_DB
+
     def guess(self) -> None:
         """Take scales that pairs may have, where nothing is known of any pair.
 

@@ -147,6 +147,10 @@ def numbering_told(comparison: Comparison, ribbon_size: int | None) -> Numbering
         None in loose tube.
     """
     size = ribbon_size or TUBE
+    everybody = np.arange(comparison.size)
+    if comparison.is_alike:  # scales that are taken from noise would tell any story
+        own = comparison.own()
+        return Numbering(everybody, (), own, float(np.nan_to_num(own).sum()))
     best: Numbering | None = None
     for partner in _beginnings(comparison, size):
         comparison.scale_by(partner)

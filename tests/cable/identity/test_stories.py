@@ -7,7 +7,7 @@ import pytest
 from feature_shots import shots
 
 from otdravg.cable.decisions.renumber import read_renumbering, renumbering
-from otdravg.cable.identity.fingerprint import Comparison
+from otdravg.cable.identity.fingerprint import Comparison, Features
 from otdravg.cable.identity.stories import Kind, Numbering, numbering_told
 from otdravg.cable.identity.wavelengths import told_over
 from otdravg.shot.settings import Direction
@@ -68,6 +68,25 @@ def test_no_story_where_the_labels_are_right(seed: int, noise: float) -> None:
 def test_no_story_where_nothing_tells_fibres_apart(seed: int) -> None:
     # Readings scatter twenty times as much as fibres do.
     assert told(EVERY, seed + 20, 20.0).stories == ()
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_no_story_where_splices_read_alike_in_all_fibres(seed: int) -> None:
+    # Fibres of one drawing, all splices alike: what differs is the noise of readings.
+    rng = np.random.default_rng(seed)
+    from_a, from_b = (
+        [
+            Features(
+                0.05 + rng.normal(0, 0.001, 3),
+                0.19 + rng.normal(0, 0.0011, 4),
+                1000 + 1.2 * rng.integers(0, 2, 4),
+            )
+            for _ in range(12)
+        ]
+        for _ in "AB"
+    )
+    result = numbering_told(Comparison([from_a], [from_b]), 12)
+    assert (result.stories, result.doubts) == ((), ())
 
 
 @pytest.mark.parametrize("seed", range(4))
