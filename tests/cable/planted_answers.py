@@ -106,7 +106,7 @@ def compare(review: CableReview, answers: Path) -> Answers:
     ]
     assert review.patterns is not None
     result.extra += [
-        pattern.sentence for n, pattern in enumerate(review.patterns.found) if n not in patterns
+        told(pattern.said) for n, pattern in enumerate(review.patterns.found) if n not in patterns
     ]
     result.extra += _wrong_verdicts(review, read(answers / "truth.csv"))
     return result

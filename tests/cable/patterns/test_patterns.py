@@ -21,6 +21,7 @@ from otdravg.cable.patterns.ranks import rank_sum_chance, ranks_in_rows
 from otdravg.cable.patterns.robust import holm, robust_line, robust_two_way
 from otdravg.fit.reading import Kind
 from otdravg.verdict.decision import Verdict
+from otdravg.words.catalogue import told
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -139,7 +140,7 @@ class TestPlantedPatterns:
         (pattern,) = found_in(losses)
         assert (pattern.kind, pattern.positions) == (PatternKind.POSITION, (5,))
         assert abs(pattern.effect_db - 0.04) < 3 * pattern.u_effect_db
-        assert "groove" in pattern.where_to_look
+        assert "groove" in told(pattern.where_to_look)
 
     def test_position_at_one_closure(self) -> None:
         losses = cable()
@@ -193,7 +194,7 @@ class TestPlantedPatterns:
         (pattern,) = find_patterns(rows_of(losses), order=in_order(6, order)).found
         assert pattern.kind is PatternKind.DRIFT
         assert abs(pattern.effect_db - 0.08) < 3 * pattern.u_effect_db
-        assert "blade" in pattern.where_to_look
+        assert "blade" in told(pattern.where_to_look)
 
     def test_what_rises_along_the_numbers_is_not_called_a_drift(self) -> None:
         losses = cable()
@@ -202,7 +203,7 @@ class TestPlantedPatterns:
         for order in ({}, partly):
             (pattern,) = find_patterns(rows_of(losses), order=order).found
             assert pattern.kind is PatternKind.NUMBERS
-            said = f"{pattern.sentence} {pattern.where_to_look}"
+            said = f"{told(pattern.said)} {told(pattern.where_to_look)}"
             assert not {"drift", "wear", "blade"} & set(said.split())
 
     def test_drift_at_one_closure(self) -> None:
@@ -299,10 +300,10 @@ class TestWhatIsLookedAt:
         losses = cable()
         losses[:, :, 4] += 0.04
         (pattern,) = found_in(losses)
-        assert pattern.where == "position 5"
-        assert pattern.where_to_look.startswith("look at ")
-        assert "because" not in pattern.sentence + pattern.where_to_look
-        assert f"{pattern.effect_db:.3f}" in pattern.sentence
+        assert told(*pattern.where) == "position 5"
+        assert told(pattern.where_to_look).startswith("look at ")
+        assert "because" not in told(pattern.said) + told(pattern.where_to_look)
+        assert f"{pattern.effect_db:.3f}" in told(pattern.said)
 
 
 @pytest.mark.parametrize(
@@ -313,7 +314,7 @@ def test_no_chance_is_told_that_no_sample_could_bear_out(p_adjusted: float, text
         "X", 1550, PatternKind.POSITION, None, "", None, (7,), 0.258, 0.0052, p_adjusted, p_adjusted
     )
     assert pattern.chance == text
-    assert pattern.sentence == (
-        "position 7 loses 0.258 ± 0.011 dB more than the others "
+    assert told(pattern.said) == (
+        "position 7: 0.258 ± 0.011 dB more loss than the others "
         f"(chance of such luck anywhere: {text})"
     )

@@ -29,6 +29,7 @@ from otdravg.fit.reading import Kind
 from otdravg.verdict import Profile, default, parse
 from otdravg.verdict.decision import Action, Verdict
 from otdravg.verdict.limits import Rule
+from otdravg.words.catalogue import told
 
 HEAD = 'format = 1\nname = "test"\nsource = "invented"\n'
 
@@ -155,10 +156,10 @@ class TestUnits:
         gap = list(rows)
         one_way = replace(gap[2].verdict, verdict=Verdict.ONE_WAY)
         gap[2] = replace(gap[2], loss_db=None, verdict=one_way)
-        for measured, told in ((rows, True), (gap, False)):
+        for measured, is_said in ((rows, True), (gap, False)):
             (unit,) = plan_of(measured).units
-            assert (unit.risk.counted_ribbons > 0) is told
-            assert ("ribbons are clean" in unit.options[0].sentence) is told
+            assert (unit.risk.counted_ribbons > 0) is is_said
+            assert ("ribbons are clean" in told(unit.options[0].brings)) is is_said
 
     def test_order_is_that_of_the_route(self) -> None:
         losses = good_cable()
@@ -210,8 +211,8 @@ class TestTheChoice:
         assert unit.advised is Choice.MEASURE
         (measuring,) = [o for o in unit.options if o.choice is Choice.MEASURE]
         # 2·u / distance = 2·0.003/0.003 = 2: four times the averaging (derived).
-        assert "averaging 4 times as long" in measuring.sentence
-        assert "84 %" in measuring.sentence  # one standard uncertainty above (normal)
+        assert "averaging 4 times as long" in told(measuring.brings)
+        assert "84 %" in told(measuring.brings)  # one standard uncertainty above (normal)
 
     def test_guarded_verdict_is_on_the_list(self) -> None:
         profile = replace(default(), rule=Rule.GUARDED)
@@ -230,7 +231,7 @@ class TestTheChoice:
         (unit,) = plan_of(rows, profile).units
         assert unit.failing[0].floor_db == Decimal("0.065")
         assert unit.advised is Choice.CONCESSION
-        assert "Unequal fibres" in unit.because
+        assert "Unequal fibres" in told(unit.because)
 
     def test_spent_attempts_ask_for_a_concession(self) -> None:
         profile = profile_of(
@@ -252,7 +253,7 @@ class TestTheChoice:
         unit = units[2, 3]
         assert unit.risk.expected_failing > 1
         assert unit.advised is Choice.CONCESSION
-        assert "1 not passing now" in unit.because
+        assert "1 not passing now" in told(unit.because)
 
     def test_one_far_over_is_worth_several_just_over(self) -> None:
         losses = np.full((3, 12, 12), 0.05)
