@@ -27,6 +27,7 @@ from otdravg.closeout.html import packaged
 from otdravg.closeout.json_file import read_closeout
 from otdravg.report.cable import cable_text
 from otdravg.system.manifest import MANIFEST, check_manifest
+from otdravg.words.catalogue import told
 
 #: What separates the lines of a text output; nothing else in it may be obeyed.
 LINE_END = "\n"
@@ -74,7 +75,7 @@ def test_review_is_of_all_the_texts(review: CableReview, hostile: HostileRun) ->
     names = {closure.name for closure in review.closures}
     assert len(names & {text.strip() for text in HOSTILE.values()}) >= 4
     assert {HOSTILE[what].strip() for what in CLOSURES} & names
-    decided = " ".join(row.decided for row in review.rows)
+    decided = " ".join(told(said) for row in review.rows for said in row.decided)
     assert HOSTILE["script end"] in decided
     assert HOSTILE["clipboard"] in decided
     assert len(review.shots) == 2 * 12 + len(FILE_NAMES)
