@@ -8,6 +8,7 @@ from pathlib import Path
 
 from otdravg.cable.files.folder import FoundFile, RawShot, find_files, read_header
 from otdravg.cable.model import ShotRecord
+from otdravg.closeout.attachments import ATTACHED
 from otdravg.closeout.checks.model import Check, checked
 from otdravg.closeout.closeout import PAPERS
 from otdravg.closeout.json_file import Closeout
@@ -22,6 +23,9 @@ _OWN = frozenset(
     {"closeout.json", *(f"closeout.{part}" for part in PAPERS), EVIDENCE, "traces.zip"}
 )
 
+#: Folders of a closeout, each of which is held against a list of its own.
+_FOLDERS = ("traces/", f"{ATTACHED}/")
+
 
 def strangers(folder: Path) -> Check:
     """Nothing lies in the folder that no part of a closeout is, and no part twice."""
@@ -29,7 +33,7 @@ def strangers(folder: Path) -> Check:
     problems = [
         f"{name}: is no part of a closeout"
         for name in names
-        if name not in _OWN and not name.startswith("traces/") and not _is_table(name)
+        if name not in _OWN and not name.startswith(_FOLDERS) and not _is_table(name)
     ]
     if (folder / "traces").is_dir() and (folder / "traces.zip").exists():
         problems.append("traces and traces.zip: one of them is not what was written")
