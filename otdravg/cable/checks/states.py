@@ -176,6 +176,8 @@ class States:
         self._single_fibre = single_fibre
         self._works: dict[_Place, list[_Work]] = defaultdict(list)
         self._series: dict[tuple[FibreKey, int], dict[int, Series]] = {}
+        #: Fibres of which nothing says which of two unlike shots is the newer.
+        self._at_odds: dict[_Place, set[int]] = defaultdict(set)
         self._by_fibre: dict[FibreKey, list[dict[int, Series]]] = defaultdict(list)
         for one in self._measured:
             if one.earlier:
@@ -183,6 +185,8 @@ class States:
                 self._series[one.key, one.wavelength_nm] = own
                 self._by_fibre[one.key].append(own)
                 for number, series in own.items():
+                    if _unordered(series):
+                        self._at_odds[self._place(one.key, number)].add(one.key.fibre)
                     works = self._works[self._place(one.key, number)]
                     works += [
                         _Work(one.key.fibre, one.wavelength_nm, before, after)
@@ -246,8 +250,7 @@ class States:
         series = self._series.get((one.key, one.wavelength_nm), {})
         for number in self._maps[one.key.cable].passes.get(one.key.fibre, {}):
             own = series.get(number, ((), ()))
-            unordered = _unordered(own)
-            if unordered:
+            if unordered := _unordered(own) or self._at_odds_beside(one.key, number, own):
                 yield number, self._told(one, "order-unknown", (), unordered)
             elif stale := stale_ends(own):
                 side = own[0 if stale[0] is Direction.B_TO_A else 1]
@@ -261,6 +264,14 @@ class States:
                     number,
                     self._told(one, "shot-before-work", ends, (work.before, work.after), old),
                 )
+
+    def _at_odds_beside(self, key: FibreKey, number: int, own: Series) -> Sequence[OneWay]:
+        """Two shots of a fibre whose ribbon was made again, before or after them: nobody knows."""
+        others = self._at_odds[self._place(key, number)] - {key.fibre}
+        if len(others) <= self._single_fibre:
+            return ()
+        pairs = ((other, side[-1]) for side in own for other in side[:-1])
+        return next((p for p in pairs if not taken_before(p[0].record, p[1].record)), ())
 
     def _told(
         self,
@@ -308,8 +319,8 @@ class States:
         wavelengths = sorted({one.wavelength_nm for one in told})
         first = told[0]
         numbers, ends = numbers_text(fibres), ", ".join(way.value for way in first.ends)
-        at, change_db = ", ".join(map(str, wavelengths)), abs(first.change_db)
-        change = says("less" if first.change_db < 0 else "more", change_db=change_db)
+        at, change_db = ", ".join(map(str, wavelengths)), max(abs(one.change_db) for one in told)
+        change = says("less" if first.change_db < 0 else "more", change_db=abs(first.change_db))
         if first.code == "pair-of-two-states":
             said = defect(
                 "pair-of-two-states", Scope.CABLE,

@@ -56,6 +56,9 @@ _TWO_MISREAD = 8.0
 #: What a pair says that is doubtful beside a slip. Benchmark: numbering, where one sound pair in
 #: fifty says less.
 _BESIDE = -2.0
+#: Metres by which fibres of two ribbons differ so that their shots cannot belong together. Chosen,
+#: not derived: the ends of a shot are placed to one or two.
+_OTHER_SLACK_M = 5.0
 
 
 def check_identities(
@@ -148,6 +151,8 @@ class _Group:
         self._size = ribbon_size
         self._say = Sayings(keys, by_nm, ribbon_size)
         self.renumberings: list[Renumbering] = []
+        slack_m = own_map.slack_m([key.fibre for key in keys])
+        self._slack_m = [float(np.sum(slack_m.get(key.fibre, 0.0))) for key in keys]
         self._sides = {nm: sides_of(own, keys, own_map) for nm, own in sorted(by_nm.items())}
 
     def told(self) -> tuple[list[IdentityCheck], list[CableFinding]]:
@@ -273,6 +278,9 @@ class _Group:
             said = says("identity", own_nats=float(own[n]), margin_nats=value, fibre=other)
             # Among all shots from both ends, one that fits by chance must not count.
             better = own[n] < CLEAR and value < -(2 * log(count) + CLEAR)
+            # Slack is left out of what is compared, so that ribbons are alike; both shots of this
+            # pair end where one fibre does, and another ribbon's fibre ends elsewhere.
+            better &= abs(self._slack_m[n] - self._slack_m[best[n]]) < _OTHER_SLACK_M
             if n in in_doubt:
                 confidence = Confidence.DOUBTFUL
                 said = says("identity-in-doubt", identity=said)

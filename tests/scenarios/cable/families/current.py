@@ -327,11 +327,28 @@ def attempts_elsewhere(rng: Rng) -> Case:
 
 
 def repaired_but_shot_before_by_the_clock(rng: Rng) -> Case:
-    """A second folder holds the shots after the repair; the instruments' clocks had been set
-    back.
+    """A second folder holds the shots after the repair; the instruments' clocks had been set back
+    by most of a year: what the folders say and what the clocks say cannot both be true.
     """
     before, after, _, _ = _bad_then_good(rng)
     takes = usual(before)
     new = _shot_again(takes, after, _slots(after.numbers), -200 * NIGHT)
     files = files_of(rng, takes) + files_of(rng, [folder_of(t, "after") for t in new])
-    return case_of(files, after, folders=(STICK, "after"), exit_codes=(0, 1), involved=None)
+    return _at_odds(files, before, after, (STICK, "after"))
+
+
+def folders_named_the_wrong_way_round(rng: Rng) -> Case:
+    """The same repair with true clocks, and the folder of before the repair is named last."""
+    before, after, _, _ = _bad_then_good(rng)
+    takes = usual(before)
+    new = _shot_again(takes, after, _slots(after.numbers), 200 * NIGHT)
+    files = files_of(rng, takes) + files_of(rng, [folder_of(t, "after") for t in new])
+    return _at_odds(files, before, after, ("after", STICK))
+
+
+def _at_odds(files: Files, before: Cable, after: Cable, folders: tuple[str, str]) -> Case:
+    """Folders and clocks contradict each other: asked about, and nothing is cut meanwhile."""
+    return case_of(
+        files, after, folders=folders, exit_codes=(1,), graded=(), involved=None,
+        ungraded=(), orders="none", say=[says("which shots are newer", r"newer|clocks?")],
+    )  # fmt: skip
