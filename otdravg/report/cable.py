@@ -532,7 +532,8 @@ def _limits(review: CableReview, words: Words) -> str:
         "cable", "profile", name=profile.name, stage=profile.stage.name
     )  # fmt: skip
     if profile.rule is Rule.GUARDED:
-        name += words.say("cable", "guarded")
+        is_partly = any(f.code == "linearity-unstated" for f in review.findings)
+        name += words.say("cable", "guarded-partly" if is_partly else "guarded")
     figures = _figures(review, words)
     limit = f"{figures} dB" if figures else words.say("cable", "no-limit")
     return f"{limit} ({name})"
