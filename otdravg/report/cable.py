@@ -436,7 +436,8 @@ def _headline(review: CableReview, to_do: _ToDo, words: Words) -> tuple[_Word, s
 def _all_clear(review: CableReview, words: Words) -> str:
     """What was expected and is there, in so many words as one line has room for."""
     here, _, _ = _expected(review)
-    name = "" if review.profile.is_default else f" ({review.profile.name})"
+    profile = review.profile
+    name = "" if profile.is_default else f" ({profile.name}{_guard(review, words)})"
     return words.say(
         "cable", "all-clear", fibres=len(here), splices=_Counts.of(review).expected,
         limit=_figures(review, words),
@@ -531,11 +532,17 @@ def _limits(review: CableReview, words: Words) -> str:
     name = words.say("cable", "default") if profile.is_default else words.say(
         "cable", "profile", name=profile.name, stage=profile.stage.name
     )  # fmt: skip
-    if profile.rule is Rule.GUARDED:
-        name += words.say("cable", "guarded")
     figures = _figures(review, words)
     limit = f"{figures} dB" if figures else words.say("cable", "no-limit")
-    return f"{limit} ({name})"
+    return f"{limit} ({name}{_guard(review, words)})"
+
+
+def _guard(review: CableReview, words: Words) -> str:
+    """Say that the rule is guarded, and what its guard leaves out; empty under the plain rule."""
+    if review.profile.rule is not Rule.GUARDED:
+        return ""
+    is_partly = any(f.code == "linearity-unstated" for f in review.findings)
+    return words.say("cable", "guarded-partly" if is_partly else "guarded")
 
 
 def _figures(review: CableReview, words: Words) -> str:

@@ -154,7 +154,7 @@ def planned_text(line: SheetLine, words: Words) -> str:
     tube = f"{words['tube']} {row.tube_out}" if row.tube_out not in (None, row.tube_in) else ""
     turned = words["turned_over"] if row.reversed else ""
     if not is_moved(replace(line.planned, row=replace(row, reversed=False))):
-        return ", ".join(filter(None, (words["straight"], tube, turned)))
+        return ", ".join(filter(None, (turned or words["straight"], tube)))
     to = row.ribbon_out or ("" if row.fibres_out is None else numbers_text(row.fibres_out))
     where = " ".join(filter(None, (row.cable_out, tube, to)))
     return ", ".join(filter(None, (f"→ {where}", turned)))

@@ -89,7 +89,7 @@ def test_worst_and_mean_are_those_of_the_rows(review: CableReview) -> None:
             Language.ENGLISH,
             "straight, Tube 4",
         ),
-        (PlanRow("1", ribbon_in="1", reversed=True), Language.ENGLISH, "straight, turned over"),
+        (PlanRow("1", ribbon_in="1", reversed=True), Language.ENGLISH, "turned over"),
         (PlanRow("1", ribbon_in="1", ribbon_out="1", cable_out="BR"), Language.ENGLISH, "→ BR 1"),
         (PlanRow("1", ribbon_in="1", express=True), Language.GERMAN, "geht durch"),
     ],

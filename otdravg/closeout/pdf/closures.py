@@ -3,19 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from datetime import datetime
 from itertools import islice
 
 from otdravg.cable.model import Closure
-from otdravg.closeout.pdf.job import Column, Job, loss_figure
-from otdravg.closeout.pdf.paper import BOLD, PALE, PLAIN, QUIET, RULE, Area
+from otdravg.closeout.pdf.job import Job, loss_figure
+from otdravg.closeout.pdf.paper import BOLD, PALE, PLAIN, QUIET, RULE, Align, Area
 from otdravg.tables.places import place_text
 from otdravg.tables.sheets import SheetLine, gathered, planned_text, sheet_of
 from otdravg.trade import numbers_text
 
 __all__ = ["closure_sheets"]
 
-_SIZE, _STEP, _HEAD = 6.8, 10.0, 34.0
+_SIZE, _STEP, _HEAD = 6.8, 10.0, 42.0
+#: Room beside the text of a cell, points.
+_BESIDE = 6.0
+#: What a person writes by hand, at the end of a line: when closed, when checked, initials.
+_BY_HAND = 3
 #: Of a closure that is parted so many lines stand together. Chosen, not derived.
 _LEAST = 8
 
@@ -29,16 +34,21 @@ def closure_sheets(job: Job) -> None:
         expected = {fibre.fibre for table in own for fibre in table.fibres}
         lines = gathered(list(sheet_of(job.review, closure, expected)))
         columns = _columns(job, lines)
-        left = iter(lines)
+        texts = [
+            list(_texts(job, line, closure.closed, has_plan=_has_plan(lines))) for line in lines
+        ]
+        left = iter(texts)
         room = 0 if body is None else int((y - _HEAD - body.bottom) / _STEP)
         if body is None or room < min(len(lines), _LEAST):
             first = body is None
             body = _page(job, first=first)
             y = body.top - 10
         while part := list(islice(left, max(int((y - _HEAD - body.bottom) / _STEP), 1))):
-            y = _section(job, Area(body.left, body.bottom, body.width, y - body.bottom), closure,
-                         columns, part)  # fmt: skip
-            if len(part) < len(lines) and part[-1] is not lines[-1]:
+            area = Area(body.left, body.bottom, body.width, y - body.bottom)
+            y = _section(
+                job, area, closure, columns, _widths(job, columns, texts, area.width), part
+            )
+            if len(part) < len(texts) and part[-1] is not texts[-1]:
                 body = _page(job, first=False)
                 y = body.top - 10
 
@@ -49,19 +59,57 @@ def _page(job: Job, *, first: bool) -> Area:
     return job.paper.page(heading, words["closure_sheets_note"], outline=heading if first else None)
 
 
-def _columns(job: Job, lines: Sequence[SheetLine]) -> list[Column]:
+@dataclass(frozen=True, slots=True)
+class _Column:
+    """One column: its heading in one or two lines, and where its texts stand."""
+
+    heading: tuple[str, ...]
+    align: Align = "left"
+
+
+def _column(heading: str, align: Align = "left") -> _Column:
+    """Part a heading where both lines are shortest."""
+    parts = heading.split()
+    halves = [(" ".join(parts[:n]), " ".join(parts[n:])) for n in range(1, len(parts))]
+    return _Column(min(halves, key=lambda own: max(map(len, own)), default=(heading,)), align)
+
+
+def _columns(job: Job, lines: Sequence[SheetLine]) -> list[_Column]:
     """Columns of one closure; those of a plan only where there is one."""
     words = job.words
-    has_plan = any(line.planned for line in lines)
-    columns = [Column(words["ribbon"] if job.review.ribbon_size else words["fibre"], 13)]
-    if has_plan:
-        columns += [Column(words["place_in_closure"], 20), Column(words["as_planned"], 16)]
-    columns.append(Column(words["measured_of"], 8, "right"))
+    columns = [_column(words["ribbon"] if job.review.ribbon_size else words["fibre"])]
+    if _has_plan(lines):
+        columns += [_column(words["place_in_closure"]), _column(words["as_planned"])]
+    columns.append(_column(words["measured_of"], "right"))
     for nm in _wavelengths(job):
-        columns += [Column(f"{nm} nm: {words['worst_of']}", 15, "right"),
-                    Column(words["mean_of"], 8, "right")]  # fmt: skip
+        columns += [_column(f"{nm} nm: {words['worst_of']}", "right"),
+                    _column(words["mean_of"], "right")]  # fmt: skip
     keys = ("attempts_of", "bend_of", "spliced_on", "closed_on", "bend_checked", "initials")
-    return [*columns, *(Column(words[key], 11) for key in keys)]
+    return [*columns, *(_column(words[key]) for key in keys)]
+
+
+def _has_plan(lines: Sequence[SheetLine]) -> bool:
+    return any(line.planned for line in lines)
+
+
+def _widths(
+    job: Job, columns: Sequence[_Column], texts: Sequence[Sequence[str]], most: float
+) -> list[float]:
+    """Each column as wide as its longest text; what is left is for what is written by hand."""
+    width_of = job.paper.width_of
+    wanted = [
+        _BESIDE
+        + max(
+            *(width_of(part, _SIZE, BOLD) for part in column.heading),
+            *(width_of(own[n], _SIZE, PLAIN) for own in texts),
+        )
+        for n, column in enumerate(columns)
+    ]
+    left = most - sum(wanted)
+    if left < 0:
+        return [width * most / sum(wanted) for width in wanted]
+    hand = len(columns) - _BY_HAND
+    return [width + (left / _BY_HAND if n >= hand else 0.0) for n, width in enumerate(wanted)]
 
 
 def _wavelengths(job: Job) -> list[int]:
@@ -69,20 +117,27 @@ def _wavelengths(job: Job) -> list[int]:
 
 
 def _section(
-    job: Job, area: Area, closure: Closure, columns: Sequence[Column], lines: Sequence[SheetLine]
+    job: Job,
+    area: Area,
+    closure: Closure,
+    columns: Sequence[_Column],
+    widths: Sequence[float],
+    texts: Sequence[Sequence[str]],
 ) -> float:
     """Print one closure, or what of it fits; return the edge below."""
     paper = job.paper
     several = len(job.review.cables) > 1
     name = job.closure(closure.cable, closure.number, is_named=several)
     paper.text(area.left, area.top, paper.fitted(name, area.width, 9, BOLD), size=9, font=BOLD)
-    widths = [area.width * c.share / sum(c.share for c in columns) for c in columns]
     y = area.top - 14
-    paper.box(Area(area.left, y - 4, area.width, 12), fill=PALE)
-    _cells(job, area.left, y, columns, widths, [c.heading for c in columns], BOLD)
-    for line in lines:
+    paper.box(Area(area.left, y - 12, area.width, 20), fill=PALE)
+    for n in range(2):
+        parts = [(*column.heading, " ")[n] for column in columns]
+        _cells(job, area.left, y - 8 * n, columns, widths, parts, BOLD)
+    y -= 8
+    for own in texts:
         y -= _STEP
-        _cells(job, area.left, y, columns, widths, list(_texts(job, line, columns, closure.closed)))
+        _cells(job, area.left, y, columns, widths, own)
         paper.line(area.left, y - 2.6, area.right, y - 2.6, width=0.25, colour=RULE)
     return y - 19
 
@@ -91,7 +146,7 @@ def _cells(
     job: Job,
     left: float,
     y: float,
-    columns: Sequence[Column],
+    columns: Sequence[_Column],
     widths: Sequence[float],
     texts: Sequence[str],
     font: str = PLAIN,
@@ -109,9 +164,7 @@ def _cells(
         left += width
 
 
-def _texts(
-    job: Job, line: SheetLine, columns: Sequence[Column], closed: datetime | None
-) -> Iterator[str]:
+def _texts(job: Job, line: SheetLine, closed: datetime | None, *, has_plan: bool) -> Iterator[str]:
     words = job.words
     numbers = numbers_text(line.fibres)
     ribbons = numbers_text(line.ribbons)
@@ -120,7 +173,7 @@ def _texts(
         yield words["some_of"].format(count=len(line.ribbons), span=span)
     else:
         yield f"{ribbons} ({numbers})" if ribbons else numbers
-    if columns[1].heading == words["place_in_closure"]:
+    if has_plan:
         yield place_text(line.place, words) or "–"
         yield planned_text(line, words) or "–"
     if not line.is_spliced:

@@ -139,7 +139,7 @@ def print_table(
                 left += width
             y -= min(room, count - first) * _LEADING + 2.4
             first += room
-        paper.line(body.left, y + 6.6, body.right, y + 6.6, width=0.3, colour=RULE)
+        paper.line(body.left, y + 7.4, body.right, y + 7.4, width=0.3, colour=RULE)
     paper.free_below = y
 
 

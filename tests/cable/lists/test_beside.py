@@ -124,11 +124,15 @@ def test_shots_after_the_end_of_a_calibration(shots: Shots) -> None:
 
 
 def test_the_guarded_rule_says_what_it_leaves_out(shots: Shots) -> None:
-    (left_out,) = of_code(told(shots, GUARDED), "linearity-unstated")
+    partly = told(shots, GUARDED)
+    assert "guarded, linearity not in U)" in " ".join(cable_text(partly, tables="out").split())
+    (left_out,) = of_code(partly, "linearity-unstated")
     assert left_out.severity is Severity.NOTE
     assert "simulated" in in_words(left_out.evidence)
     stated = (Instrument("simulated", None, 0.03),)
-    assert of_code(told(shots, GUARDED, instruments=stated), "linearity-unstated") == []
+    whole = told(shots, GUARDED, instruments=stated)
+    assert "guarded)" in " ".join(cable_text(whole, tables="out").split())
+    assert of_code(whole, "linearity-unstated") == []
     assert of_code(told(shots, PLAIN), "linearity-unstated") == []
 
 
