@@ -342,9 +342,12 @@ class Desk:
     @property
     def given(self) -> tuple[Path, ...]:
         """Folders and archives that were named when the page was started, else those of the job."""
-        if self._given or self.job_faults():
+        if self._given:
             return self._given
-        return self.job().folders
+        try:
+            return self.job().folders
+        except BadJob:  # said with every fault where the job is shown
+            return ()
 
     @property
     def paths(self) -> list[Path]:
