@@ -183,12 +183,15 @@ def test_a_distance_reads_the_same_in_sentences_and_tables(distance_m: float, km
 @pytest.mark.parametrize(
     ("typed", "metres"),
     [
-        ("500", 500.0),
         ("500m", 500.0),
         ("1.2km", 1200.0),
-        ("0m", 0.0),
-        ("24", None),
-        ("1001km", None),
+        ("24m", 24.0),
+        ("0", 0.0),
+        ("24", None),  # metres or kilometres?
+        ("99", None),
+        ("100", 100.0),
+        ("1000km", 1e6),
+        ("1001km", None),  # no shot reaches so far
     ],
 )
 def test_a_length_is_read_as_it_was_typed(typed: str, metres: float | None) -> None:

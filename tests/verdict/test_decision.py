@@ -51,7 +51,7 @@ class TestFigureAgainstLimit:
             assert held.verdict is expected, (figure, u, limit)
             assert held.near_limit is (expected is Verdict.TOO_CLOSE)
 
-    def test_without_an_uncertainty_nothing_is_near_and_the_guarded_rule_does_not_decide(
+    def test_without_uncertainty_nothing_is_near_and_the_guarded_rule_does_not_decide(
         self,
     ) -> None:
         for figure, limit in itertools.product(FIGURES_MDB, LIMITS_MDB):
