@@ -7,18 +7,11 @@ from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
-from otdravg.cable.checks.notes import about_fibre
+from otdravg.cable.checks.notes import about_fibre, about_fibres, fibres_of, files_of
 from otdravg.cable.files.attempts import Slot, slot_of
 from otdravg.cable.files.names import same_text
 from otdravg.cable.lists.instruments import instrument_name
-from otdravg.cable.model import (
-    CableFinding,
-    Expected,
-    FibreKey,
-    ShotRecord,
-    ShotToTake,
-    ShotUse,
-)
+from otdravg.cable.model import CableFinding, Expected, FibreKey, ShotRecord, ShotToTake, ShotUse
 from otdravg.findings import Scope, caution, defect, says
 from otdravg.shot.settings import Direction, Identity
 from otdravg.trade import fibre_colour, numbers_text, ribbon_position
@@ -164,26 +157,16 @@ def _worded(
             by_nm[need.wavelength_nm].append(need.direction)
     findings = []
     for nm, ends in sorted(by_nm.items()):
+        end, there = "", []
+        said = defect("wavelength-not-shot", Scope.CABLE, at_nm=nm)
         if nm in have:
             end = ", ".join(direction.value for direction in ends)
             there = [r for d in ends if (r := unusable.get((key, nm, d))) is not None]
             why = tuple(says(_NOT_USABLE[r.use], file=r.path) for r in there)
             case = "unusable" if there else ""
-            findings.append(
-                about_fibre(
-                    key,
-                    defect("direction-missing", Scope.CABLE, case, end=end, at_nm=nm, why=why),
-                    wavelength_nm=nm,
-                    direction=end,
-                    files=tuple(r.path for r in there),
-                )
-            )
-        else:
-            findings.append(
-                about_fibre(
-                    key, defect("wavelength-not-shot", Scope.CABLE, at_nm=nm), wavelength_nm=nm
-                )
-            )
+            said = defect("direction-missing", Scope.CABLE, case, end=end, at_nm=nm, why=why)
+        where = {"wavelength_nm": nm, "direction": end, "files": files_of(there)}
+        findings.append(about_fibre(key, said, **where))
     return findings
 
 
@@ -280,18 +263,12 @@ def _fibres_missing(
         case = "of-ribbon" if ribbon else ""
         if len(missing) <= _FEW:
             case = "few-of-ribbon" if ribbon else "few"
-        colours = tuple(
-            says("colour", colour=fibre_colour(fibre, ribbon_size, order)) for fibre in missing
-        )
+        own = (fibre_colour(fibre, ribbon_size, order) for fibre in missing)
         said = defect(
-            "fibre-missing", Scope.CABLE, case, fibres=fibres, ribbon=ribbon, colours=colours
-        )
-    return CableFinding(
-        said,
-        cable=cable,
-        fibre=missing[0] if len(missing) == 1 else None,
-        other_fibres=tuple(missing) if len(missing) > 1 else (),
-    )
+            "fibre-missing", Scope.CABLE, case, fibres=fibres, ribbon=ribbon,
+            colours=tuple(says("colour", colour=colour) for colour in own),
+        )  # fmt: skip
+    return about_fibres(cable, missing, said)
 
 
 def beyond_expected(
@@ -308,15 +285,10 @@ def beyond_expected(
             if value and not is_own(value, stated):
                 odd[value].append(record)
         for value, own in sorted(odd.items()):
-            fibres = {r.taken_for.fibre for r in own if r.taken_for.fibre is not None}
-            findings.append(
-                CableFinding(
-                    caution(code, Scope.CABLE, shots=len(own), what=value, stated=_text(stated)),
-                    cable=own[0].taken_for.cable,
-                    fibre=fibres.pop() if len(fibres) == 1 else None,
-                    files=tuple(r.path for r in own),
-                )
-            )
+            said = caution(code, Scope.CABLE, shots=len(own), what=value, stated=_text(stated))
+            cable, fibres = own[0].taken_for.cable, fibres_of(own)
+            fibre = fibres[0] if len(fibres) == 1 else None
+            findings.append(CableFinding(said, cable, fibre, files=files_of(own)))
     return findings
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 
-from otdravg.cable.checks.notes import about_fibre
+from otdravg.cable.checks.notes import about_fibres
 from otdravg.cable.files.names import same_text
 from otdravg.cable.identity.crossed import NOT_ONE_FIBRE
 from otdravg.cable.identity.said import Renumbering
@@ -14,14 +14,13 @@ from otdravg.cable.measure.closures import CableMap
 from otdravg.cable.model import (
     CableFinding,
     Confidence,
-    FibreKey,
     IdentityCheck,
     ShotRecord,
     Source,
     SpliceRow,
 )
 from otdravg.cable.planned import PlannedSplice, SplicePlan
-from otdravg.findings import Finding, Scope, Statement, caution, note, says
+from otdravg.findings import Scope, Statement, caution, note, says
 from otdravg.shot.settings import Direction
 from otdravg.trade import numbers_text
 
@@ -115,9 +114,7 @@ def plan_findings(
     rows: Sequence[SpliceRow],
 ) -> list[CableFinding]:
     """Say where what was found is not what was planned, and what of the plan is proved."""
-    own_map = next(
-        (m for name, m in maps.items() if same_text(name) == same_text(plan.cable)), None
-    )
+    own_map = _map_of(maps, plan)
     if own_map is None:
         return []
     findings = [*_unknown_closures(plan, own_map.cable)]
@@ -140,33 +137,20 @@ def _numbers(
 ) -> Iterable[CableFinding]:
     """What the glass says of the numbers that the plan gives."""
     if plan.contradicted:
-        yield _of_fibres(
-            cable,
-            plan.contradicted,
-            caution("plan-contradicted", Scope.CABLE, moves=_moves(plan, plan.contradicted)),
-        )
+        moves = _moves(plan, plan.contradicted)
+        said = caution("plan-contradicted", Scope.CABLE, moves=moves)
+        yield about_fibres(cable, plan.contradicted, said, each=True)
     moved = sorted(one.at_a for one in plan.moved)
     known = {one.key.fibre: one.confidence for one in identities if one.key.cable == cable}
     paired = [fibre for fibre in moved if fibre in known]
     proved = [fibre for fibre in paired if known[fibre] is Confidence.CONFIRMED]
     if not paired:
         return
-    is_proved = 2 * len(proved) > len(paired)
-    moves = _moves(plan, moved)
-    said = (
-        note("numbering-as-planned", Scope.CABLE, moves=moves, proved=len(proved),
-             pairs=len(paired))
-        if is_proved
-        else caution("plan-unproved", Scope.CABLE, moves=moves, proved=len(proved),
-                     pairs=len(paired))
-    )  # fmt: skip
-    yield _of_fibres(cable, moved, said)
-
-
-def _of_fibres(cable: str, fibres: Sequence[int], said: Finding, closure: str = "") -> CableFinding:
-    return about_fibre(
-        FibreKey(cable, fibres[0]), said, closure=closure, other_fibres=tuple(fibres[1:])
-    )
+    moves, sure, pairs = _moves(plan, moved), len(proved), len(paired)
+    said = caution("plan-unproved", Scope.CABLE, moves=moves, proved=sure, pairs=pairs)
+    if 2 * sure > pairs:
+        said = note("numbering-as-planned", Scope.CABLE, moves=moves, proved=sure, pairs=pairs)
+    yield about_fibres(cable, moved, said, each=True)
 
 
 def _moves(plan: SplicePlan, fibres: Iterable[int]) -> Statement:
@@ -236,9 +220,9 @@ def _cut_or_not(
             "express-spliced", Scope.CABLE, what=_unit(splice), closure=closure.name,
             spliced=len(spliced), fibres=len(passing),
         )  # fmt: skip
-        yield _of_fibres(own_map.cable, spliced, said, closure.name)
+        yield about_fibres(own_map.cable, spliced, said, each=True, closure=closure.name)
     if not splice.row.express and passing and not set(passing) & set(closure.fibres):
         said = caution(
             "planned-splice-unseen", Scope.CABLE, what=_unit(splice), closure=closure.name
         )
-        yield _of_fibres(own_map.cable, passing, said, closure.name)
+        yield about_fibres(own_map.cable, passing, said, each=True, closure=closure.name)
