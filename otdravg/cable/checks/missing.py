@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -31,7 +31,6 @@ __all__ = [
 #: A wavelength that at least this share of fibres was shot at is expected of all.
 _USUAL_SHARE = 0.5
 
-_ENDS = (Direction.A_TO_B, Direction.B_TO_A)
 _PRESENT = (ShotUse.USED, ShotUse.EARLIER, ShotUse.UNPAIRED, ShotUse.MISMATCHED)
 #: So many missing fibres are named with their colours (chosen).
 _FEW = 3
@@ -87,23 +86,17 @@ def missing_shots(
         length_m = lengths_m.get(key)
         fibre_type = fibre_type_of(*shots[key]) or expected.fibre_type
         required = required_wavelengths(profile, length_m, fibre_type)
-        wanted = required or usual[key.cable]
         have = {need.wavelength_nm for need in own}
-        is_open = key in far_end_open
-        rules = one_end if is_open else profile
-        missing = list(shots_asked(rules, [key.fibre], own, length_m, fibre_type))
-        if not required:
-            missing += [
-                ShotNeed(key.fibre, end, nm)
-                for nm in wanted
-                if nm not in have
-                for end in (_ENDS[:1] if is_open else _ENDS)
-            ]
-        elif not is_open:
-            missing += _half_pairs(own, wanted)
-        to_take += [ShotToTake(key.cable, key.fibre, n.direction, n.wavelength_nm) for n in missing]
+        beside_nm = have.union(() if required else usual[key.cable])
+        rules = one_end if key in far_end_open else profile
+        missing = shots_asked(rules, [key.fibre], own, length_m, fibre_type, beside_nm)
+        to_take += _to_take(key.cable, missing)
         findings += _worded(key, missing, have, unusable)
     return to_take, findings
+
+
+def _to_take(cable: str, needs: Iterable[ShotNeed]) -> list[ShotToTake]:
+    return [ShotToTake(cable, n.fibre, n.direction, n.wavelength_nm) for n in needs]
 
 
 def _from_one_end(profile: Profile) -> Profile:
@@ -129,21 +122,6 @@ def _usual_wavelengths(taken: Mapping[FibreKey, Collection[ShotNeed]]) -> dict[s
     }
 
 
-def _half_pairs(own: Collection[ShotNeed], wanted: Collection[int]) -> list[ShotNeed]:
-    """Directions missing at wavelengths that nobody asked for but somebody shot."""
-    ends: dict[int, set[Direction]] = defaultdict(set)
-    fibre = next(iter(own)).fibre
-    for need in own:
-        ends[need.wavelength_nm].add(need.direction)
-    return [
-        ShotNeed(fibre, end, nm)
-        for nm, have in sorted(ends.items())
-        if nm not in wanted
-        for end in _ENDS
-        if end not in have
-    ]
-
-
 def _worded(
     key: FibreKey,
     missing: Sequence[ShotNeed],
@@ -153,8 +131,7 @@ def _worded(
     """One finding per wavelength: a missing direction, or nothing at all at it."""
     by_nm: dict[int, list[Direction]] = defaultdict(list)
     for need in missing:
-        if need.direction not in by_nm[need.wavelength_nm]:
-            by_nm[need.wavelength_nm].append(need.direction)
+        by_nm[need.wavelength_nm].append(need.direction)
     findings = []
     for nm, ends in sorted(by_nm.items()):
         end, there = "", []
@@ -194,21 +171,14 @@ def missing_fibres(
     there = _fibres_there(records, expected.cable) if profile.completeness.every_fibre else {}
     for cable, have in there.items():
         wanted = _expected(have, ribbon_size, fibre_count)
-        wavelengths_nm = required_wavelengths(profile) or usual.get(cable, [])
+        beside_nm = () if required_wavelengths(profile) else usual.get(cable, ())
         by_ribbon: dict[int | None, list[int]] = defaultdict(list)
         for fibre in sorted(wanted - have):
             by_ribbon[ribbon_position(fibre, ribbon_size)[0]].append(fibre)
         for ribbon, missing in by_ribbon.items():
-            asked = [n for nm in wavelengths_nm for n in _whole(missing, nm, profile)]
-            to_take += [ShotToTake(cable, n.fibre, n.direction, n.wavelength_nm) for n in asked]
+            to_take += _to_take(cable, shots_asked(profile, missing, (), beside_nm=beside_nm))
             findings.append(_fibres_missing(cable, ribbon, missing, ribbon_size, expected.colours))
     return to_take, findings
-
-
-def _whole(fibres: Sequence[int], nm: int, profile: Profile) -> list[ShotNeed]:
-    """Shots of fibres that nobody shot, from as many ends as the stage asks for."""
-    ends = _ENDS[:1] if profile.stage.directions is Directions.ONE else _ENDS
-    return [ShotNeed(fibre, end, nm) for fibre in fibres for end in ends]
 
 
 def expected_fibres(

@@ -122,8 +122,6 @@ def _lengths(measured: Sequence[Measured], profile: Profile) -> list[CableFindin
         ends_m = [sketch.end_m if sketch.end_seen else None for sketch in (ab, ba)]
         ab_m = span_seen_m(ends_m[0], axis.start_a_m, axis.start_b_m, axis.length_m)
         ba_m = span_seen_m(ends_m[1], axis.start_b_m, axis.start_a_m, axis.length_m)
-        if ab_m is None or ba_m is None:
-            continue
         where = {"wavelength_nm": one.wavelength_nm, "files": files_of(one.records)}
         findings += [
             about_fibre(one.key, replace(f, where=Scope.CABLE), **where)

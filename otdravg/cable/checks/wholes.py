@@ -45,9 +45,13 @@ def group_results(rows: Sequence[SpliceRow], profile: Profile) -> list[GroupResu
     information only.
     """
     groups: dict[tuple[Whole, _Place], list[_Splice]] = defaultdict(list)
+    at_closures: dict[tuple[str, int], list[SpliceRow]] = defaultdict(list)
     for row in rows:
-        is_splice = row.closure_number is not None and row.kind is not Kind.CONNECTOR
-        if is_splice and row.verdict.rule != "wavelengths.judge_others":
+        if row.closure_number is not None:
+            at_closures[row.cable, row.wavelength_nm].append(row)
+        else:
+            continue
+        if row.kind is not Kind.CONNECTOR and row.verdict.rule != "wavelengths.judge_others":
             loss_db = reported(row.loss_db, Quantity.LOSS_DB)
             splice = row, None if row.verdict.verdict in _NO_LOSS else loss_db
             nm, at = row.wavelength_nm, (row.cable, row.closure_number or 0, row.closure)
@@ -56,11 +60,15 @@ def group_results(rows: Sequence[SpliceRow], profile: Profile) -> list[GroupResu
             if row.ribbon is not None:
                 groups[Whole.RIBBON, (*at, row.ribbon, nm)].append(splice)
     in_order = sorted(groups.items(), key=lambda item: item[0][1])
-    return [_result(*group, own, profile) for group, own in in_order]
+    return [_result(*group, own, profile, at_closures) for group, own in in_order]
 
 
 def _result(
-    whole: Whole, place: _Place, splices: Sequence[_Splice], profile: Profile
+    whole: Whole,
+    place: _Place,
+    splices: Sequence[_Splice],
+    profile: Profile,
+    at_closures: Mapping[tuple[str, int], Sequence[SpliceRow]],
 ) -> GroupResult:
     cable, number, closure, ribbon, nm = place
     losses = [(loss_db, row.u_loss_db) for row, loss_db in splices]
@@ -76,7 +84,8 @@ def _result(
     known = [(loss_db, row.fibre) for row, loss_db in splices if loss_db is not None]
     worst_db, worst_fibre = max(known, default=(None, None))
     verdicts = [row.verdict for row, _ in splices]
-    least = min((row.proof for row, _ in splices), key=_PROOFS.index)
+    # A cable is proved where whatever stands in its closures is.
+    shown = at_closures[cable, nm] if whole is Whole.CABLE else [row for row, _ in splices]
     return GroupResult(
         whole, cable, closure, number or None, ribbon or None, nm,
         tuple(row.fibre for row, _ in splices), len(known),
@@ -84,9 +93,9 @@ def _result(
         mean_of(losses)[0], worst_db, worst_fibre, rules,
         worst_of([*verdicts, *rules]) or verdicts[0],
         splices[0][0].place if whole is Whole.RIBBON else NOWHERE_PLANNED,
-        proof=least,
-        proved=_since([row.proved for row, _ in splices]),
-        bend_checked=_since([row.bend_checked for row, _ in splices]),
+        proof=min((row.proof for row in shown), key=_PROOFS.index),
+        proved=_since([row.proved for row in shown]),
+        bend_checked=_since([row.bend_checked for row in shown]),
     )  # fmt: skip
 
 
