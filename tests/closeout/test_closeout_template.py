@@ -71,7 +71,7 @@ def test_every_key_of_the_guide_is_understood(tmp_path: Path) -> None:
         ("language = 'xx'", '"en", "de"'),
         ("company = 3", "text in quotes"),
         ("columns = ['fibre']", "has to be among them"),
-        ("columns = ['nonsense']", "known are"),
+        ("columns = ['losss_db']", "did you mean loss_db"),
         ("columns = ['fibre', 'fibre']", "once"),
         ("[csv]\nseparator = '|'", "separator"),
         ("[csv]\ndecimal_comma = true", "needs ; or a tab"),
