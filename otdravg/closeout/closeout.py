@@ -12,6 +12,7 @@ from collections.abc import Callable, Collection
 from concurrent.futures import Executor
 from dataclasses import replace
 from datetime import datetime, timezone
+from itertools import repeat
 from pathlib import Path
 
 from otdravg.cable.model import CableReview
@@ -24,7 +25,8 @@ from otdravg.closeout.traces import renamed, trace_pattern, write_traces
 from otdravg.errors import BadSetting
 from otdravg.system.manifest import write_evidence, write_manifest
 from otdravg.system.whole_folder import whole_folder
-from otdravg.tables.splices import cable_tables
+from otdravg.tables.csv_file import CellTable, csv_bytes, worded
+from otdravg.tables.splices import cable_tables, splice_cells
 
 __all__ = [
     "PAPERS",
@@ -221,10 +223,23 @@ def _copy_traces(closeout: Closeout, draft: Path, as_zip: bool, progress: Progre
     )
 
 
+def tables_of(closeout: Closeout) -> dict[str, bytes]:
+    """Return the CSV tables of a closeout by file name; one more if the template chooses columns.
+
+    ``owner.csv`` has the columns of the workbook's list, its headings and its words.
+    """
+    template, words = closeout.template, closeout.template.words
+    tables = cable_tables(closeout.review, template.csv, template.language)
+    if template.is_list_chosen:
+        own = template.chosen(splice_cells(closeout.review, template.language))
+        rows = (tuple(map(worded, own.names, row, repeat(words))) for row in own.rows)
+        headings = tuple(map(words.heading, own.names))
+        tables["owner.csv"] = csv_bytes(CellTable(headings, tuple(rows)), template.csv)
+    return tables
+
+
 _EVIDENCE: dict[str, Callable[[Closeout], dict[str, bytes]]] = {
-    "csv": lambda closeout: cable_tables(
-        closeout.review, closeout.template.csv, closeout.template.language
-    ),
+    "csv": tables_of,
     "json": lambda closeout: {"closeout.json": closeout_json(closeout)},
 }
 

@@ -7,7 +7,8 @@ how a closeout looks and never a number in it.
 from __future__ import annotations
 
 import struct
-from collections.abc import Mapping
+from collections import Counter
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from os import PathLike
@@ -18,8 +19,8 @@ from otdravg.closeout.form import Form, form_of, known_or_nearest
 from otdravg.closeout.traces import check_pattern
 from otdravg.errors import BadSetting
 from otdravg.system.toml_file import settings_in, settings_text
-from otdravg.tables.csv_file import CsvStyle
-from otdravg.tables.splices import column_names
+from otdravg.tables.csv_file import CellTable, CsvStyle
+from otdravg.tables.splices import TABLES, column_names
 from otdravg.words.headings import Language, Words
 
 __all__ = ["SPLICE_COLUMNS", "Logo", "Template", "load_template", "parse_template"]
@@ -70,7 +71,9 @@ class Template:
     title: str = ""  # of the closeout; empty: as the language has it
     logo: Logo | None = None
     language: Language = Language.ENGLISH
-    columns: tuple[str, ...] = SPLICE_COLUMNS
+    columns: tuple[str, ...] = SPLICE_COLUMNS  # constants among them
+    headings: Mapping[str, str] = field(default_factory=dict)  # in place of ours, by column
+    constants: Mapping[str, str] = field(default_factory=dict)  # by name: the same in every row
     csv: CsvStyle = field(default_factory=CsvStyle)
     trace_name: str | None = None  # None: as the profile says, else the default
     full: bool = False  # the paper has a page with both shots for every exception
@@ -79,8 +82,26 @@ class Template:
 
     @property
     def words(self) -> Words:
-        """Headings and labels in the language chosen."""
-        return Words(self.language)
+        """Headings and labels in the language chosen, those of the owner in place of ours."""
+        return Words(self.language, self.headings)
+
+    @property
+    def labels(self) -> list[tuple[str, str]]:
+        """Whose closeout it is, of what project: a label and a text for each."""
+        keys = ("project", "revision", "owner", "company")
+        return [*((self.words[key], getattr(self, key)) for key in keys), *self.constants.items()]
+
+    @property
+    def is_list_chosen(self) -> bool:
+        """Whether the list of splices is to look otherwise than without a template."""
+        return bool(self.columns != SPLICE_COLUMNS or self.headings)
+
+    def chosen(self, splices: CellTable) -> CellTable:
+        """Take the chosen columns of the table of splices, as far as it has them."""
+        known = splices.names + tuple(self.constants)
+        names = tuple(name for name in self.columns if name in known)
+        places, own = [known.index(name) for name in names], tuple(self.constants.values())
+        return CellTable(names, tuple(tuple((*r, *own)[p] for p in places) for r in splices.rows))
 
     @property
     def made_on(self) -> str:
@@ -109,7 +130,9 @@ def parse_template(text: str, folder: Path) -> Template:
     if top.take("format", int, 1) != _FORMAT:
         raise BadSetting("format", content["format"], f"this program reads format {_FORMAT}")
     language = _language(top.take("language", str, Language.ENGLISH.value))
-    columns = _columns(top.take("columns", list, list(SPLICE_COLUMNS)))
+    constants = _constants(top.take("constants", dict, {}))
+    columns = _columns(top.take("columns", list, [*SPLICE_COLUMNS, *constants]), constants)
+    headings = _headings(top.take("headings", dict, {}), columns, language)
     logo = top.text("logo")
     style = _csv_style(_Keys(top.take("csv", dict, {}), "csv."))
     traces = _Keys(top.take("traces", dict, {}), "traces.")
@@ -127,6 +150,8 @@ def parse_template(text: str, folder: Path) -> Template:
         logo=_logo(folder / logo) if logo else None,
         language=language,
         columns=columns,
+        headings=headings,
+        constants=constants,
         csv=style,
         trace_name=trace_name,
         full=top.take("full", bool, False),
@@ -177,15 +202,38 @@ def _language(code: str) -> Language:
         raise BadSetting("language", code, f"write one of {known}") from error
 
 
-def _columns(names: list[Any]) -> tuple[str, ...]:
+def _constants(content: dict[str, Any]) -> dict[str, str]:
+    keys = _Keys(content, "constants.")
+    for name in content:
+        if name in column_names("splices"):
+            raise BadSetting("constants", name, "a column has this name: choose another")
+    return {name: keys.text(name) for name in content}
+
+
+def _columns(names: list[Any], constants: Mapping[str, str]) -> tuple[str, ...]:
     for name in names:
-        known_or_nearest("columns", name, column_names("splices"))
+        known_or_nearest("columns", name, (*column_names("splices"), *constants))
     if len(set(names)) != len(names):
         raise BadSetting("columns", names, "name each column once")
-    for name in NEEDED_COLUMNS:
+    for name in (*NEEDED_COLUMNS, *constants):
         if name not in names:
             raise BadSetting("columns", names, f"{name} has to be among them")
     return tuple(names)
+
+
+def _headings(
+    content: dict[str, Any], columns: Collection[str], language: Language
+) -> dict[str, str]:
+    keys = _Keys(content, "headings.")
+    known = {name for table in TABLES for name in column_names(table)}
+    for name in content:
+        known_or_nearest("headings", name, known)
+    headings = {name: keys.text(name) for name in content}
+    words = Words(language, headings)
+    same = Counter(words.heading(name) for name in columns)
+    if same and same.most_common(1)[0][1] > 1:
+        raise BadSetting("headings", same.most_common(1)[0][0], "give each column one of its own")
+    return headings
 
 
 def _csv_style(keys: _Keys) -> CsvStyle:

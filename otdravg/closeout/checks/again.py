@@ -22,12 +22,11 @@ from typing import Any
 from zipfile import BadZipFile, ZipFile
 
 from otdravg.closeout.checks.model import Check, checked
-from otdravg.closeout.closeout import PAPERS, papers
+from otdravg.closeout.closeout import PAPERS, papers, tables_of
 from otdravg.closeout.json_file import Closeout, closeout_json, json_tables, made_here
 from otdravg.closeout.traces import NAMES_TABLE, names_table, renamed, trace_pattern
 from otdravg.errors import BadCloseout
 from otdravg.system.printable import printable
-from otdravg.tables.splices import cable_tables
 
 __all__ = ["PAGE_DATA_ID", "json_itself", "papers_again", "row_name", "tables_again"]
 
@@ -67,10 +66,10 @@ def _without_maker(document: Mapping[str, Any]) -> dict[str, Any]:
 
 def tables_again(folder: Path, closeout: Closeout) -> Iterator[Check]:
     """Hold the CSV tables, and that of the names of traces, against what the JSON makes."""
-    style, language = closeout.template.csv, closeout.template.language
+    style = closeout.template.csv
     tables = {
         name: content
-        for name, content in cable_tables(closeout.review, style, language).items()
+        for name, content in tables_of(closeout).items()
         if (folder / "splices.csv").is_file() or (folder / name).is_file()
     }
     names = {path.name for path in folder.glob("*.csv")}

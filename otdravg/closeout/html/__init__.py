@@ -103,10 +103,7 @@ def closeout_html(
         scope=[
             (label, printable(text))
             for label, text in (
-                (words["project"], template.project),
-                (words["revision"], template.revision),
-                (words["owner"], template.owner),
-                (words["company"], template.company),
+                *template.labels,
                 *scope(review, words),
                 *rules(review, words),
                 (words["made_at"], template.made_on),

@@ -48,10 +48,7 @@ def cover(job: Job, template: Template, evidence: str) -> None:
     y = box.bottom - 16
     lowest = body.bottom + _SIGNATURES
     for label, text in (
-        (words["project"], template.project),
-        (words["revision"], template.revision),
-        (words["owner"], template.owner),
-        (words["company"], template.company),
+        *template.labels,
         *scope(review, words),
         *rules(review, words),
         (words["made_at"], template.made_on),

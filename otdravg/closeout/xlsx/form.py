@@ -27,7 +27,7 @@ from otdravg.closeout.form import Area, Form, FormList, areas_of, in_the_way, op
 from otdravg.closeout.template import Template
 from otdravg.closeout.xlsx.book import cell_text
 from otdravg.errors import BadSetting
-from otdravg.tables.csv_file import CLOCK_FORMAT, Cell
+from otdravg.tables.csv_file import CLOCK_FORMAT, Cell, worded
 from otdravg.tables.figures import figures_by_name
 from otdravg.tables.marks import State
 from otdravg.tables.splices import review_cells
@@ -127,10 +127,9 @@ def _list(
 
 def _value(cell: Cell, key: str, area: Area, column: int, words: Words) -> float | int | str:
     """Turn a cell into a figure or a text; a date is a figure where the workbook shows dates."""
+    cell = worded(key, cell, words)
     if cell is None:
         return State.NOT_MEASURED.sign
-    if isinstance(cell, bool):
-        return words["yes" if cell else "no"]
     if isinstance(cell, datetime):
         book: Any = area.sheet.parent
         if is_date_format(area.sheet.cell(area.row, column).number_format):
@@ -139,7 +138,7 @@ def _value(cell: Cell, key: str, area: Area, column: int, words: Words) -> float
         return cell.strftime(CLOCK_FORMAT)
     if isinstance(cell, Decimal):
         return float(cell)
-    return cell if isinstance(cell, int) else cell_text(words.cell(key, cell))
+    return cell if isinstance(cell, int) else cell_text(cell)
 
 
 def _with_parts(form: Form, changed: Mapping[str, Callable[[bytes], bytes]]) -> bytes:
