@@ -14,7 +14,6 @@ from otdravg.cable.decisions.renumber import renumbering
 from otdravg.cable.identity.fingerprint import Comparison
 from otdravg.cable.identity.sides import Members
 from otdravg.cable.identity.stories import CLEAR, Kind, Story
-from otdravg.cable.identity.wavelengths import Told
 from otdravg.cable.model import CableFinding, FibreKey
 from otdravg.findings import Scope, Statement, defect, note, says
 from otdravg.trade import numbers_text
@@ -150,10 +149,10 @@ class Sayings:
         return finding if is_sure else replace(finding, other_fibres=(other.fibre,))
 
     def of_story(
-        self, told: Told, comparison: Comparison, others: set[int]
+        self, story: Story, comparison: Comparison, others: set[int]
     ) -> tuple[CableFinding, Renumbering | None]:
         """Word one story, with the renumbering that would mend it if it is more than a crossing."""
-        story, nm = told.story, told.wavelength_nm
+        nm = story.wavelength_nm
         renumbered: Renumbering | None = None
         numbers = sorted(self._numbers(story.rows) | self._numbers(story.partner))
         is_shot = comparison.is_shot[0][story.rows]
