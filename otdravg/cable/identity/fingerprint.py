@@ -159,9 +159,6 @@ class Comparison:
         For each wavelength the features (:func:`features_of`) of the same n fibres in the same
         order, with the same closures; NaN where a shot is missing. Wavelengths see the same glass:
         their features are averaged, not counted twice.
-    partner : array of int, shape (n,), optional
-        Which shot from B is taken to be of the fibre of each shot from A, -1 for none, when scales
-        are taken from the cable; the one of the same number by default.
 
     Notes
     -----
@@ -173,7 +170,6 @@ class Comparison:
         self,
         from_a: Sequence[FloatArray],
         from_b: Sequence[FloatArray],
-        partner: IntArray | None = None,
     ) -> None:
         sides = np.asarray(from_a), np.asarray(from_b)  # wavelengths × fibres × features
         n, width = sides[0].shape[1:]
@@ -194,10 +190,14 @@ class Comparison:
         self.size = n
         self._whole: FloatArray | None = None  # all pairs, of a small cable
         self.is_shot = (~self._from_a.is_missing, ~self._from_b.is_missing)
-        self.scale_by(np.arange(n) if partner is None else partner)
+        self.scale_by(np.arange(n))
 
     def scale_by(self, partner: IntArray) -> None:
-        """Take the scales of (a + b)/2 and (a − b)/2 from pairs that are taken for one fibre."""
+        """Take the scales of (a + b)/2 and (a − b)/2 from pairs that are taken for one fibre.
+
+        ``partner``, shape (n,): index of the shot from B of the fibre of each shot from A, -1 for
+        none; at first the one of the same number.
+        """
         self._together, self._usable = self._scales_of(partner)
         self._whole = None
 
