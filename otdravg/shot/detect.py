@@ -60,8 +60,10 @@ FIRST_SCALE = 3.0
 #: scatter of a variance, and far below what a row of splices does.
 SUSPECT_RATIO = 4.0
 #: Ripple makes no more points alike than in so many lengths of an edge. Derived: a triangle as long
-#: as a pulse on either side has an area of one pulse; its estimate scatters by a quarter.
-MOST_RIPPLE = 1.25
+#: as a pulse on either side has an area of one pulse; its estimate scatters by a quarter. On a
+#: fibre of so few pulses hidden steps look no more alike, and a second look costs little (chosen,
+#: not derived).
+MOST_RIPPLE, LONG_PULSES = 1.25, 50.0
 #: Differences of neighbours that count, the smallest, and their share of the variance. Chosen, not
 #: derived: splices of a smoothed shot may fill a third of it; their ramps must not count. Of a
 #: normal distribution the smallest 60 % have 1 − 2·0.842·φ(0.842)/0.6 = 0.214 of the variance.
@@ -298,8 +300,9 @@ def _with_noise_of_its_own(
     """
     rough = shot.noise
     noise = _noise_between(shot, *looked)
-    ripple = MOST_RIPPLE * (shot.pulse_m / shot.spacing_m + shot.smoothing)
-    if noise.correlation_points > ripple:
+    pulses = (shot.signal_end_m - float(shot.x_m[shot.front_clear])) / shot.pulse_m
+    edge = shot.pulse_m / shot.spacing_m if pulses > LONG_PULSES else SUSPECT_RATIO
+    if noise.correlation_points > MOST_RIPPLE * (shot.smoothing + edge):
         share = _share_of_white(shot) * shot.smoothing
         white = replace(
             rough,
@@ -309,7 +312,6 @@ def _with_noise_of_its_own(
         plain = with_reflections(replace(shot, noise=white))
         same = (plain.front_clear, plain.peaks) == (shot.front_clear, shot.peaks)
         more = _first_look(plain, threshold, looked[1] if same else ())
-        pulses = (shot.signal_end_m - float(shot.x_m[shot.front_clear])) / shot.pulse_m
         few = 0 < len(more[1]) < pulses / LEAST_PULSES_PER_STEP
         if few and more != looked:  # the same explains no more than it did
             second = _noise_between(plain, *more)
