@@ -366,7 +366,9 @@ class Side(RoughSide):
         along = np.arange(int(count.sum())) - np.repeat(begin, count)
         used = np.repeat(lines.lo[long], count) + along
         t = along * np.repeat(2 / (count - 1), count) - 1
-        line = np.repeat(lines.level_db[long], count) + np.repeat(lines.slope_db[long], count) * along
+        line = (
+            np.repeat(lines.level_db[long], count) + np.repeat(lines.slope_db[long], count) * along
+        )
         powers = np.empty((7 + 4, t.size))  # w·t⁰ … w·t⁶, and those that meet what is off the line
         powers[0] = self.weight[used]
         for k in range(1, 7):
