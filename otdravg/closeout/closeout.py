@@ -168,11 +168,11 @@ def fill_closeout(
     if "traces" in only:
         _copy_traces(closeout, draft, zip_traces, progress)
     if attached is not None:
-        attach(attached, draft, template.csv)
+        attach(attached, draft, template.csv, review.closures)
     evidence = write_evidence(draft)
     for part in (part for part in chosen if part in PAPERS):
         progress(f"write {part}", 0, 1)
-        PAPERS[part](closeout, evidence, draft / f"closeout.{part}")
+        PAPERS[part](closeout, evidence, draft / f"closeout.{part}", draft)
         progress(f"write {part}", 1, 1)
     write_manifest(draft)
 
@@ -218,28 +218,30 @@ _EVIDENCE: dict[str, Callable[[Closeout], dict[str, bytes]]] = {
 # Libraries for one output are loaded only when that output is made.
 
 
-def _write_xlsx(closeout: Closeout, evidence: str, path: Path) -> None:
+def _write_xlsx(closeout: Closeout, evidence: str, path: Path, _: Path) -> None:
     from otdravg.closeout.xlsx.workbook import write_closeout_xlsx
 
     write_closeout_xlsx(closeout.review, closeout.template, path, evidence)
 
 
-def _write_pdf(closeout: Closeout, evidence: str, path: Path) -> None:
+def _write_pdf(closeout: Closeout, evidence: str, path: Path, folder: Path) -> None:
     from otdravg.closeout.pdf.book import closeout_pdf
 
-    content = closeout_pdf(closeout.review, closeout.sketches, closeout.template, evidence)
-    path.write_bytes(content)
+    path.write_bytes(
+        closeout_pdf(closeout.review, closeout.sketches, closeout.template, evidence, folder)
+    )
 
 
-def _write_html(closeout: Closeout, evidence: str, path: Path) -> None:
+def _write_html(closeout: Closeout, evidence: str, path: Path, _: Path) -> None:
     from otdravg.closeout.html import closeout_html
 
     content = closeout_html(closeout.review, closeout.sketches, closeout.template, evidence)
     path.write_bytes(content)
 
 
-#: What people read: how it is written of a closeout and the hash of the evidence.
-PAPERS: dict[str, Callable[[Closeout, str, Path], None]] = {
+#: What people read: how it is written of a closeout and the hash of the evidence; where to, and the
+#: folder of the closeout, where attachments lie.
+PAPERS: dict[str, Callable[[Closeout, str, Path, Path], None]] = {
     "xlsx": _write_xlsx,
     "pdf": _write_pdf,
     "html": _write_html,

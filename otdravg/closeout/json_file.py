@@ -68,7 +68,7 @@ class Closeout:
 
 def made_here() -> dict[str, str]:
     """Name what the outputs are made with, here and now: the same makes the same bytes."""
-    libraries = ("numpy", "scipy", "reportlab", "XlsxWriter", "jinja2")
+    libraries = ("numpy", "scipy", "reportlab", "pillow", "XlsxWriter", "jinja2")
     return {
         "otdravg": __version__,
         "machine": f"{platform.system()} {platform.machine()}",

@@ -516,7 +516,7 @@ def papers_of_another_version(folder: Path, library: str) -> None:
     path.write_text(json.dumps(document), "utf-8")
     closeout, evidence = read_closeout(path), write_evidence(folder)
     for part, write in PAPERS.items():
-        write(closeout, evidence, folder / f"closeout.{part}")
+        write(closeout, evidence, folder / f"closeout.{part}", folder)
 
 
 def behind_the_end(folder: Path) -> None:

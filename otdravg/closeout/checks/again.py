@@ -175,7 +175,7 @@ def papers_again(
             if not path.is_file():
                 continue
             again = Path(made) / name
-            write(closeout, evidence, again)
+            write(closeout, evidence, again, folder)
             try:
                 found = parts_of(path.read_bytes())
             except _DAMAGES as error:
