@@ -79,6 +79,7 @@ from otdravg.cable.measure.cords import with_measured_cords
 from otdravg.cable.measure.jobs import spread
 from otdravg.cable.measure.one_name import tell_names_apart
 from otdravg.cable.measure.placing import cable_maps, measure_at_closures
+from otdravg.cable.measure.remembering import Remembering
 from otdravg.cable.measure.results import fibre_results, history_of
 from otdravg.cable.measure.rows import rows_of
 from otdravg.cable.measure.standing import Measured, MeasuringSetup, measure_stands, settle
@@ -258,6 +259,9 @@ def review(
         if place.stage:
             at_stage(profile, place.stage)
     _check_plan_size(options.splice_plan, profile)
+    if options.splice_plan.moved and not isinstance(executor, Remembering):
+        # Shots that contradict the plan are taken anew: what was measured of others stands.
+        executor = Remembering(executor)
     clock = _Stages()
     raw_shots = _raw_shots(shots, executor, progress)
     taken, listed = placed_shots(raw_shots, options, executor, progress)
