@@ -23,6 +23,10 @@ LEAST_FIBRES = 6
 #: Pairs refused for these reasons are explained already and would only blur the comparison.
 _EXPLAINED = (Refusal.LENGTH, Refusal.SAME_END, Refusal.NO_SIGNAL, Refusal.DAMAGED)
 
+#: A fibre shot from one end ends where the usual one does, within so much. Chosen, not derived:
+#: slack that nobody wrote down; fibres that lie otherwise in their tubes.
+_NEAR_M, _NEAR_SHARE = 50.0, 0.02
+
 #: Measurements of some fibres at one wavelength.
 Members = dict[FibreKey, Measured]
 
@@ -81,6 +85,15 @@ def sides_of(
             strict=True,
         )
     )
+    paired = [
+        (one.outcome.sketch_ab, one.outcome.sketch_ba)
+        for one in members.values()
+        if one.outcome.axis is not None
+    ]
+    ends_m = [
+        median(sketch.end_m for sketch in own if sketch is not None) if any(own) else None
+        for own in (zip(*paired, strict=True) if paired else ((), ()))
+    ]
     slack_m = own_map.slack_m([key.fibre for key in keys])
     from_a: list[Features | None] = []
     from_b: list[Features | None] = []
@@ -91,7 +104,7 @@ def sides_of(
             from_b.append(None)
             continue
         axis = one.outcome.axis
-        if one.outcome.refusal in _EXPLAINED:
+        if one.outcome.refusal in _EXPLAINED or _ends_elsewhere(one, ends_m):
             from_a.append(None)
             from_b.append(None)
             continue
@@ -111,6 +124,21 @@ def sides_of(
             own = _features(sketch, start_m, closures_m, length_m, is_from_a)
             side.append(own and replace(own, section_m=own.section_m - shift_m))
     return from_a, from_b
+
+
+def _ends_elsewhere(one: Measured, usual_m: Sequence[float | None]) -> bool:
+    """Whether the only shot of a fibre ends where the usual fibre does not: on a branch, broken.
+
+    ``usual_m`` is where shots from A and from B end, cords and all; None where nothing tells.
+    """
+    sketches = one.outcome.sketch_ab, one.outcome.sketch_ba
+    if one.outcome.axis is not None or None not in sketches:
+        return False
+    return any(
+        abs(sketch.end_m - end_m) > max(_NEAR_M, _NEAR_SHARE * end_m)
+        for sketch, end_m in zip(sketches, usual_m, strict=True)
+        if sketch is not None and sketch.end_seen and end_m is not None
+    )
 
 
 def _features(
