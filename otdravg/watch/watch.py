@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from otdravg.cable.files.folder import RawShot
+from otdravg.cable.measure.remembering import Remembering
 from otdravg.cable.model import CableReview
 from otdravg.cable.run import Options, review
 from otdravg.errors import OutputRefused
@@ -15,7 +16,6 @@ from otdravg.verdict import Profile
 from otdravg.watch.events import CALLS, Event, Kind, events_of, news_of
 from otdravg.watch.folder import Follower, Look
 from otdravg.watch.memory import Memory
-from otdravg.watch.remember import Remembering
 from otdravg.watch.status import CableStatus, Expected, status_of
 from otdravg.words.catalogue import Language
 from otdravg.words.headings import Words
