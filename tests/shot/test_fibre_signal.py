@@ -7,13 +7,13 @@ import math
 import numpy as np
 import pytest
 from making import INDEX, PULSE_100_NS_M, instrument, shot, span
+from simulated import Fibre, FloorMode, Instrument
 
 from otdravg.errors import Refusal, ShotsDoNotPair
 from otdravg.shot.noise import linear_power
 from otdravg.shot.reflections import centred_mean, final_fall, find_end, noise_floor, running_mean
 from otdravg.shot.shot import Shot, prepare
 from otdravg.shot.trace import Trace
-from otdravg.simulate import Fibre, FloorMode, Instrument
 
 
 def prepared(glass: Fibre, tool: Instrument, seed: int, **how: object) -> Shot:

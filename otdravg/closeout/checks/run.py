@@ -72,7 +72,7 @@ def checks_of(
     yield strangers(folder)
     path = folder / "closeout.json"
     if not path.is_file():
-        papers = [f"closeout.{part}" for part in PAPERS if (folder / f"closeout.{part}").is_file()]
+        papers = [name for name in PAPERS if (folder / name).is_file()]
         text = "nothing says what it should hold without closeout.json"
         yield from tables_alone(folder)
         if papers:
