@@ -17,7 +17,7 @@ from io import BufferedReader
 from otdravg.errors import UnreadableTrace
 from otdravg.system.ordinary import open_ordinary
 
-__all__ = ["NOWHERE", "FoundFile", "Location", "Member"]
+__all__ = ["NOWHERE", "SUFFIX", "FoundFile", "Location", "Member"]
 
 SUFFIX = ".sor"
 
@@ -142,8 +142,13 @@ class FoundFile:
 
     @property
     def is_trace_file(self) -> bool:
-        """Whether the name ends in ``.sor``, in any letter case."""
-        return self.path.lower().endswith(SUFFIX)
+        """Whether the name ends in ``.sor``, in any letter case.
+
+        macOS puts a note of its own beside every file on a stick and in an archive, which has the
+        file's name behind ``._`` (AppleDouble, RFC 1740; the name is practice): that is no shot.
+        """
+        name = self.path.rpartition("/")[2].lower()
+        return name.endswith(SUFFIX) and not name.startswith("._")
 
 
 #: Of a shot that was read back from a closeout: its bytes are elsewhere.

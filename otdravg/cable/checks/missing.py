@@ -11,7 +11,15 @@ from otdravg.cable.checks.notes import about_fibre, about_fibres, fibres_of, fil
 from otdravg.cable.files.attempts import Slot, slot_of
 from otdravg.cable.files.names import same_text
 from otdravg.cable.lists.instruments import instrument_name
-from otdravg.cable.model import CableFinding, Expected, FibreKey, ShotRecord, ShotToTake, ShotUse
+from otdravg.cable.model import (
+    CableFinding,
+    Expected,
+    FibreKey,
+    ShotRecord,
+    ShotToTake,
+    ShotUse,
+    Source,
+)
 from otdravg.findings import Scope, caution, defect, says
 from otdravg.shot.settings import Direction, Identity
 from otdravg.trade import fibre_colour, numbers_text, ribbon_position
@@ -269,7 +277,8 @@ def _text(stated: object) -> str:
 
 
 def _typed_ends(record: ShotRecord) -> str:
-    own = record.identity
+    """Both ends as the header has them; those of a branch are none of the job's."""
+    own = None if record.taken_for.cable_by is Source.PLAN else record.identity
     return f"{own.location_a}, {own.location_b}" if own and own.location_a else ""
 
 

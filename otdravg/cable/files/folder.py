@@ -16,14 +16,14 @@ from pathlib import Path
 
 from otdravg import sor
 from otdravg.cable.files.archive import ARCHIVE_SUFFIX, archive_entries
-from otdravg.cable.location import FoundFile, Location
+from otdravg.cable.location import SUFFIX, FoundFile, Location
 from otdravg.errors import BadSetting, OtdravgError, UnreadableTrace
 from otdravg.findings import Finding
 from otdravg.shot.settings import Direction, Identity, Settings
 from otdravg.shot.trace import Trace, traces_from
 from otdravg.system.ordinary import openable
 
-__all__ = ["FoundFile", "RawShot", "find_files", "load", "read_header"]
+__all__ = ["SUFFIX", "FoundFile", "RawShot", "find_files", "load", "read_header"]
 
 
 @dataclass(frozen=True, slots=True)
