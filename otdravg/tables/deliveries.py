@@ -57,6 +57,6 @@ def said_since(review: CableReview, words: Words) -> list[tuple[str, str]]:
             (f"{cable}: " if len(review.cables) > 1 else "") + numbers_text(own)
             for cable, own in by_cable.items()
         )
-        if fibres or key in SINCE:
-            lines.append((words[key], f"{len(fibres)} ({which})" if fibres else "0"))
+        if fibres:
+            lines.append((words[key], f"{len(fibres)} ({which})"))
     return lines
