@@ -7,8 +7,6 @@ from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path, PurePosixPath
 
-from markupsafe import Markup
-
 from otdravg import __version__
 from otdravg.cable.checks.earlier import read_splices
 from otdravg.cable.decisions.record import Decisions
@@ -17,7 +15,6 @@ from otdravg.cable.files.names import same_text
 from otdravg.cable.model import CableReview
 from otdravg.cable.run import Options, list_shots
 from otdravg.closeout.checks.model import Check, checked
-from otdravg.closeout.html import content_hash, packaged, templates
 from otdravg.closeout.json_file import read_closeout
 from otdravg.closeout.template import Template
 from otdravg.closeout.traces import safe_name
@@ -163,6 +160,10 @@ def _index(
     folder: Path, closeouts: Mapping[str, CableReview], template: Template, evidence: str
 ) -> dict[str, bytes]:
     """The index as files by name: the table has no hash in it, which is over the table too."""
+    from markupsafe import Markup  # pages are made last, and a list of shots needs none
+
+    from otdravg.closeout.html import content_hash, packaged, templates
+
     words, names = template.words, ("folder", *_FIGURES)
     table, lines = [], []
     for own, review in closeouts.items():
