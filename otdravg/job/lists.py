@@ -12,7 +12,15 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
 
-from otdravg.cable.lists.facts import PLACE_KINDS, Instrument, Mark, PowerReading, Reel, RoutePlace
+from otdravg.cable.lists.facts import (
+    PLACE_KINDS,
+    Instrument,
+    Loop,
+    Mark,
+    PowerReading,
+    Reel,
+    RoutePlace,
+)
 from otdravg.cable.log.model import LogLine
 from otdravg.cable.measure.closures import KnownClosure
 from otdravg.cable.planned import PlanRow, plan_faults
@@ -303,4 +311,32 @@ _SPLICE_LOG = JobList(
     is_numbered=True,
 )  # fmt: skip
 
-LISTS = (_CLOSURES, _REELS, _INSTRUMENTS, _ROUTE, _POWER, _SPLICE_PLAN, _SPLICE_LOG)
+
+def _loop(fibre: int, other: int, length: float | None) -> Loop:
+    return Loop(fibre, other, length or 0.0)
+
+
+def _check_loops(loops: Sequence[Loop]) -> Iterable[Fault]:
+    seen: set[int] = set()
+    for n, loop in enumerate(loops):
+        if {loop.fibre, loop.other} & seen or loop.fibre == loop.other:
+            yield n, "other", "a fibre is looped to one other"
+        seen |= {loop.fibre, loop.other}
+
+
+_LOOPS = JobList(
+    "loops",
+    (
+        Column("fibre", "whole", "Fibre that is shot from A alone", _FIBRES, True, "fibres"),
+        Column("other", "whole", "Fibre that it is joined to at B, shot from A too", _FIBRES, True,
+               "fibres"),
+        Column("length", "length", "Length of the cord between them; empty: none"),
+    ),
+    "Fibres that are looped at B, so that two shots from A are both directions of both",
+    "otdravg.cable.lists.loops:looped",
+    ("1", "2", "2m"),
+    _loop,
+    check=_check_loops,
+)  # fmt: skip
+
+LISTS = (_CLOSURES, _REELS, _INSTRUMENTS, _ROUTE, _POWER, _SPLICE_PLAN, _SPLICE_LOG, _LOOPS)
