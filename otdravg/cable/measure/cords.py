@@ -57,7 +57,7 @@ def with_measured_cords(
     """
     by_cable: dict[str, list[int]] = defaultdict(list)
     for number, one in enumerate(measured):
-        if one.outcome.axis is not None:
+        if one.outcome.axis is not None and one.stand.loop_m is None:
             by_cable[one.key.cable].append(number)
     result, findings = list(measured), []
     for cable, numbers in by_cable.items():
