@@ -241,9 +241,10 @@ class Stand:
 def stands_of(records: Sequence[ShotRecord]) -> list[Stand]:
     """Collect numbered shots by fibre and wavelength, in that order."""
     slots = _numbered(records)
+    last = {slot: _last_of_each(shots) for slot, shots in slots.items()}
     return [
-        Stand(key, nm, *(_last_of_each(slots.get((key, nm, end), ())) for end in ENDS))
-        for key, nm in sorted({slot[:2] for slot in slots})
+        Stand(*place, *(last.get((*place, end), ()) for end in ENDS))
+        for place in sorted({slot[:2] for slot in slots})
     ]
 
 
