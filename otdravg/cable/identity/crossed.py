@@ -29,15 +29,10 @@ from otdravg.errors import Refusal
 from otdravg.findings import Scope, defect, note, says
 from otdravg.trade import numbers_text
 
-__all__ = ["NOT_ONE_FIBRE", "check_identities", "told_over"]
+__all__ = ["check_identities", "told_over"]
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.intp]
-
-#: Findings that say that both shots are not of one fibre: nothing measured from them is a loss.
-NOT_ONE_FIBRE = frozenset(
-    {"fibres-crossed", "numbering-differs", "numbering-unexplained", "other-fibre", "pair-doubtful"}
-)
 
 #: Pairs as labelled contradict the numbering of a whole cable if their median says nothing and at
 #: least this share of them makes losses below zero. Benchmark: numbering.

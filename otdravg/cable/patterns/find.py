@@ -13,8 +13,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from otdravg.cable.model import SpliceRow
-from otdravg.cable.patterns.compare import SplicingOrder, compared
-from otdravg.cable.patterns.loss_table import LossTable
+from otdravg.cable.patterns.compare import LossTable, SplicingOrder, compared
 from otdravg.cable.patterns.model import Pattern, PatternKind, Patterns
 from otdravg.cable.patterns.robust import holm
 from otdravg.fit.reading import Kind
