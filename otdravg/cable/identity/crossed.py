@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from math import log
 from statistics import NormalDist
@@ -27,6 +26,7 @@ from otdravg.cable.measure.standing import Measured
 from otdravg.cable.model import CableFinding, Confidence, FibreKey, IdentityCheck
 from otdravg.errors import Refusal
 from otdravg.findings import Scope, defect, note, says
+from otdravg.grouping import grouped
 from otdravg.trade import numbers_text
 
 __all__ = ["check_identities", "told_over"]
@@ -96,10 +96,8 @@ def check_identities(
 
 def _from_one_end(measured: Sequence[Measured]) -> list[CableFinding]:
     """Pairs of a cable most of which was shot twice from one end: so were these, perhaps."""
-    by_set: dict[tuple[str, int], list[Measured]] = defaultdict(list)
-    for one in measured:
-        if all(one.records):
-            by_set[one.key.cable, one.wavelength_nm].append(one)
+    both_ends = (one for one in measured if all(one.records))
+    by_set = grouped(both_ends, lambda one: (one.key.cable, one.wavelength_nm))
     findings = []
     for (_, nm), own in sorted(by_set.items()):
         rest = sorted(
@@ -108,21 +106,19 @@ def _from_one_end(measured: Sequence[Measured]) -> list[CableFinding]:
         )
         if not rest or 2 * len(rest) >= len(own):
             continue
-        finding = about_fibre(
-            rest[0].key,
-            defect(
-                "pair-doubtful",
-                Scope.CABLE,
-                "one-end",
-                pairs=len(own),
-                at_nm=nm,
-                twice=len(own) - len(rest),
-                fibres=numbers_text(one.key.fibre for one in rest),
-            ),
-            wavelength_nm=nm,
-            files=tuple(r.path for one in rest for r in one.records if r is not None),
+        said = defect(
+            "pair-doubtful", Scope.CABLE, "one-end", pairs=len(own), at_nm=nm,
+            twice=len(own) - len(rest), fibres=numbers_text(one.key.fibre for one in rest),
+        )  # fmt: skip
+        findings.append(
+            about_fibre(
+                rest[0].key,
+                said,
+                wavelength_nm=nm,
+                files=tuple(r.path for one in rest for r in one.records if r is not None),
+                other_fibres=tuple(one.key.fibre for one in rest[1:]),
+            )
         )
-        findings.append(replace(finding, other_fibres=tuple(o.key.fibre for o in rest[1:])))
     return findings
 
 
@@ -270,7 +266,6 @@ class _Group:
 
         Beside a shift only those that fit better if it is theirs, too.
         """
-        size = self._size or TUBE
         own = comparison.own()
         least = np.full(own.size, CLEAR if story.kind is Kind.FREE else 0.0)
         if story.kind is Kind.SHIFTED:
@@ -278,16 +273,17 @@ class _Group:
             new = comparison.of_pairs(np.arange(own.size), np.clip(there, 0, own.size - 1))
             within = (there >= 0) & (there < own.size)
             least = np.fmin(0.0, np.where(within, np.nan_to_num(new, nan=-np.inf), -np.inf))
-        ribbons: dict[int, set[int]] = defaultdict(set)
-        for n in np.flatnonzero(np.isfinite(own)).tolist():
-            ribbons[(self._keys[n].fibre - 1) // size].add(n)
         return {
             n
-            for members in ribbons.values()
-            if 2 * len(members & rows) > len(members)
-            for n in members - rows
-            if own[n] < least[n]
+            for members in self._ribbons(np.flatnonzero(np.isfinite(own)).tolist())
+            if 2 * len(rows.intersection(members)) > len(members)
+            for n in members
+            if n not in rows and own[n] < least[n]
         }
+
+    def _ribbons(self, rows: Iterable[int]) -> Iterable[list[int]]:
+        size = self._size or TUBE
+        return grouped(rows, lambda n: (self._keys[n].fibre - 1) // size).values()
 
     def _of_pairs(
         self,
@@ -360,12 +356,9 @@ class _Group:
 
     def _astray(self, own: FloatArray, pairs: Sequence[int], wrong: set[int]) -> set[int]:
         """Pairs of ribbons of which so many are likelier wrong that none is believed unproved."""
-        by_ribbon: dict[int, list[int]] = defaultdict(list)
-        for n in pairs:
-            by_ribbon[(self._keys[n].fibre - 1) // (self._size or TUBE)].append(n)
         return {
             n
-            for members in by_ribbon.values()
+            for members in self._ribbons(pairs)
             if len(wrong.intersection(members)) >= max(3, BAD_SHARE * len(members))
             for n in members
             if own[n] < CLEAR

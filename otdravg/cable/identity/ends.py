@@ -8,7 +8,6 @@ and the cords and closures of a cable stand at the same places in all shots from
 
 from __future__ import annotations
 
-from collections import defaultdict
 from collections.abc import Callable, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
@@ -19,11 +18,12 @@ import numpy.typing as npt
 from otdravg.cable.checks.notes import about_fibre
 from otdravg.cable.files.attempts import number_attempts, when
 from otdravg.cable.files.names import same_text
-from otdravg.cable.measure.jobs import Job, Sketch, measure_job, spread
+from otdravg.cable.measure.jobs import Sketch, placed_at, sketches_of
 from otdravg.cable.measure.standing import Measured
 from otdravg.cable.model import CableFinding, FibreKey, ShotRecord, ShotUse, Source
 from otdravg.findings import Scope, caution
 from otdravg.fit.reading import Kind
+from otdravg.grouping import grouped
 from otdravg.shot.detect import EventKind
 from otdravg.shot.settings import Direction
 from otdravg.trade import numbers_text
@@ -138,11 +138,14 @@ def ends_by_shots(
 
 def cables_with_open_ends(records: Sequence[ShotRecord]) -> dict[str, list[int]]:
     """Indices of the shots of each cable for which nothing but alike headers names an end."""
-    groups: dict[str, list[int]] = defaultdict(list)
-    for n, record in enumerate(records):
-        taken = record.taken_for
-        if record.use in _OPEN and taken.key is not None and taken.wavelength_nm is not None:
-            groups[taken.cable].append(n)
+    may_be_open = [
+        n
+        for n, record in enumerate(records)
+        if record.use in _OPEN
+        and record.taken_for.key is not None
+        and record.taken_for.wavelength_nm is not None
+    ]
+    groups = grouped(may_be_open, lambda n: records[n].taken_for.cable)
     return {
         cable: numbers
         for cable, numbers in sorted(groups.items())
@@ -168,19 +171,10 @@ def _looked_at(
     members: Sequence[ShotRecord], executor: Executor | None, done: Callable[[int], None]
 ) -> dict[_Slot, list[_Seen]]:
     """The shots of every fibre at every wavelength, oldest first."""
-    shots = [
-        ((key, nm), record)
-        for record in sorted(members, key=when)
-        if (key := record.taken_for.key) is not None
-        and (nm := record.taken_for.wavelength_nm) is not None
-    ]
-    jobs = [Job(key, nm, 0, record.location, None) for (key, nm), record in shots]
-    seen: dict[_Slot, list[_Seen]] = defaultdict(list)
-    outcomes = spread(measure_job, jobs, executor, done)
-    for (slot, record), outcome in zip(shots, outcomes, strict=True):
-        if outcome.sketch_ab is not None:
-            seen[slot].append(_Seen.of(record, outcome.sketch_ab))
-    return dict(sorted(seen.items()))
+    shots = sorted(members, key=when)
+    sketches = zip(shots, sketches_of(shots, executor, done), strict=True)
+    seen = [_Seen.of(record, sketch) for record, sketch in sketches if sketch is not None]
+    return dict(sorted(grouped(seen, lambda one: placed_at(one.record)).items()))
 
 
 def _told(seen: dict[_Slot, list[_Seen]]) -> tuple[dict[str, Direction], int]:
@@ -302,13 +296,10 @@ def turned_round(
     list of CableFinding
         One for each cable in which shots are exchanged.
     """
-    by_cable: dict[str, list[Measured]] = defaultdict(list)
-    for one in measured:
-        if one.outcome.axis is not None:
-            by_cable[one.key.cable].append(one)
+    paired = (one for one in measured if one.outcome.axis is not None)
     findings = []
     turned: set[_Slot] = set()
-    for members in by_cable.values():
+    for members in grouped(paired, lambda one: one.key.cable).values():
         own = _mirrored(members)
         if own:
             turned |= {(one.key, one.wavelength_nm) for one in own}

@@ -18,7 +18,7 @@ import numpy.typing as npt
 
 from otdravg.cable.files.folder import load
 from otdravg.cable.location import Location
-from otdravg.cable.model import FibreKey
+from otdravg.cable.model import FibreKey, ShotRecord
 from otdravg.errors import BadSetting, OtdravgError, Refusal, ShotsDoNotPair
 from otdravg.findings import Finding, Statement, says
 from otdravg.fit.reading import Reading, SectionReading
@@ -30,7 +30,7 @@ from otdravg.shot.response import Response
 from otdravg.shot.settings import Direction
 from otdravg.shot.trace import Trace
 
-__all__ = ["Job", "Outcome", "Sketch", "measure_job", "spread"]
+__all__ = ["Job", "Outcome", "Sketch", "measure_job", "placed_at", "sketches_of", "spread"]
 
 FloatArray = npt.NDArray[np.float64]
 In = TypeVar("In")
@@ -97,6 +97,22 @@ class Outcome:
     refusal: Refusal | None = None
     problem: Statement | None = None
     advice: Statement | None = None
+
+
+def placed_at(record: ShotRecord) -> tuple[FibreKey, int]:
+    """Fibre and wavelength that a shot was taken for, both of which are known."""
+    key, nm = record.taken_for.key, record.taken_for.wavelength_nm
+    assert key is not None
+    assert nm is not None
+    return key, nm
+
+
+def sketches_of(
+    records: Sequence[ShotRecord], executor: Executor | None, done: Callable[[int], None]
+) -> list[Sketch | None]:
+    """Look at shots one by one, whatever their ends; None for one that shows no fibre."""
+    jobs = [Job(*placed_at(record), 0, record.location, None) for record in records]
+    return [outcome.sketch_ab for outcome in spread(measure_job, jobs, executor, done)]
 
 
 def measure_job(job: Job) -> Outcome:

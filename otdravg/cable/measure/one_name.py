@@ -15,7 +15,6 @@ from dataclasses import dataclass, replace
 from itertools import combinations, pairwise
 from pathlib import PurePosixPath
 from statistics import median
-from typing import TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -24,16 +23,16 @@ from otdravg.cable.files.attempts import Slot, is_one_attempt, number_attempts, 
 from otdravg.cable.files.names import direction_of, numbers_by_place, same_text
 from otdravg.cable.identity.fingerprint import features_of
 from otdravg.cable.measure.closures import table_slack_m
-from otdravg.cable.measure.jobs import Job, Sketch, measure_job, spread
+from otdravg.cable.measure.jobs import Sketch, sketches_of
 from otdravg.cable.model import CableFinding, FibreKey, ShotRecord, ShotUse
 from otdravg.findings import Scope, caution, defect, says
+from otdravg.grouping import grouped
 from otdravg.shot.detect import EventKind
 from otdravg.shot.settings import Direction
 from otdravg.trade import numbers_text
 
 __all__ = ["tell_names_apart"]
 
-V = TypeVar("V", bound=Hashable)
 FloatArray = npt.NDArray[np.float64]
 
 #: A reading taken again differs by so much, one of a splice made again by so much, and one of
@@ -127,24 +126,20 @@ def _within(
     """Shots of one name in each cable, where there are still several."""
     result = {}
     for (key, nm, direction), members in slots.items():
-        parts = _by(members, lambda shot: names.get(how(shot), 1))
-        for group, own in parts.items():
+        for group, own in grouped(members, lambda shot: names.get(how(shot), 1)).items():
             if len(own) > 1:
-                cable = _name(key.cable, group)
-                result[FibreKey(cable, key.fibre), nm, direction] = own
+                result[FibreKey(_name(key.cable, group), key.fibre), nm, direction] = own
     return result
 
 
 def _slots_with_several(records: Sequence[ShotRecord]) -> dict[Slot, list[int]]:
-    slots: dict[Slot, list[int]] = defaultdict(list)
-    for number, record in enumerate(records):
-        slot = slot_of(record)
-        if slot is not None and record.use in (ShotUse.USED, ShotUse.EARLIER):
-            slots[slot].append(number)
-    several = {slot: own for slot, own in slots.items() if len(own) > 1}
-    for own in several.values():
-        own.sort(key=lambda n: when(records[n]))
-    return several
+    stand = (n for n, r in enumerate(records) if r.use in (ShotUse.USED, ShotUse.EARLIER))
+    slots = grouped(stand, lambda n: slot_of(records[n]))
+    return {
+        slot: sorted(own, key=lambda n: when(records[n]))
+        for slot, own in slots.items()
+        if slot is not None and len(own) > 1
+    }
 
 
 def _open_again(records: Sequence[ShotRecord]) -> list[ShotRecord]:
@@ -160,16 +155,11 @@ def _looked_at(
     executor: Executor | None,
     done: Callable[[int], None],
 ) -> dict[int, _Shot]:
-    jobs = []
-    for number in numbers:
-        slot = slot_of(records[number])
-        assert slot is not None
-        jobs.append(Job(slot[0], slot[1], 0, records[number].location, None))
-    outcomes = spread(measure_job, jobs, executor, done)
+    sketches = sketches_of([records[number] for number in numbers], executor, done)
     return {
-        number: _Shot(number, records[number], outcome.sketch_ab)
-        for number, outcome in zip(numbers, outcomes, strict=True)
-        if outcome.sketch_ab is not None
+        number: _Shot(number, records[number], sketch)
+        for number, sketch in zip(numbers, sketches, strict=True)
+        if sketch is not None
     }
 
 
@@ -309,7 +299,7 @@ def _two_cables(
     for how in _ways_to_part(shots):
         odds: dict[tuple[Hashable, Hashable], list[tuple[FibreKey, float]]] = defaultdict(list)
         for key, sides in _sides(slots):
-            parts = [_by(own, how) for own in sides]
+            parts = [grouped(own, how) for own in sides]
             for one, two in combinations(sorted(set().union(*parts), key=str), 2):
                 pairs = [(p[one][-1], p[two][-1]) for p in parts if one in p and two in p]
                 if pairs:
@@ -364,18 +354,11 @@ def _folders(record: ShotRecord) -> tuple[str, ...]:
     )
 
 
-def _by(shots: Sequence[_Shot], how: Callable[[_Shot], V]) -> dict[V, list[_Shot]]:
-    parts: dict[V, list[_Shot]] = defaultdict(list)
-    for shot in shots:
-        parts[how(shot)].append(shot)
-    return parts
-
-
 def _numbered(
     shots: Sequence[_Shot], how: _How, together: set[tuple[Hashable, Hashable]]
 ) -> dict[Hashable, int]:
     """Number cables from the one shot first; values that are of one cable share its number."""
-    first = {value: min(when(s.record) for s in own) for value, own in _by(shots, how).items()}
+    first = {value: min(when(s.record) for s in own) for value, own in grouped(shots, how).items()}
     numbers: dict[Hashable, int] = {}
     for value in sorted(first, key=lambda v: first[v]):
         same = [

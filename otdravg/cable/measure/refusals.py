@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from statistics import median
@@ -16,7 +15,7 @@ from otdravg.cable.measure.jobs import Outcome, Sketch
 from otdravg.cable.model import CableFinding, FibreKey, ShotRecord
 from otdravg.errors import Refusal
 from otdravg.findings import Scope, Statement, defect, says
-from otdravg.fit.side import Axis
+from otdravg.grouping import grouped
 from otdravg.shot.detect import EventKind
 
 __all__ = ["Reasons"]
@@ -60,15 +59,13 @@ class Reasons:
         self, measured: Iterable[tuple[FibreKey, Outcome]], maps: Mapping[str, CableMap]
     ) -> None:
         self._maps = maps
-        self._by_cable: dict[str, list[tuple[int, Outcome, Axis]]] = defaultdict(list)
-        for key, outcome in measured:
-            if outcome.axis is not None:
-                self._by_cable[key.cable].append((key.fibre, outcome, outcome.axis))
+        paired = ((key, own, own.axis) for key, own in measured if own.axis is not None)
+        self._by_cable = grouped(paired, lambda one: one[0].cable)
         self._typical = {
             cable: (
-                median(axis.length_m for _, _, axis in own),
-                median(axis.start_a_m for _, _, axis in own),
-                median(axis.start_b_m for _, _, axis in own),
+                median(axis.length_m for *_, axis in own),
+                median(axis.start_a_m for *_, axis in own),
+                median(axis.start_b_m for *_, axis in own),
             )
             for cable, own in self._by_cable.items()
         }
@@ -112,10 +109,10 @@ class Reasons:
         own = self._by_cable.get(key.cable)
         if not own:
             return None
-        fibre, nearest, _ = min(own, key=lambda one: (abs(one[0] - key.fibre), one[0]))
+        nearby, nearest, _ = min(own, key=lambda one: (abs(one[0].fibre - key.fibre), one[0]))
         places = np.array([reading.distance_m for reading in nearest.readings])
         own_map = self._maps.get(key.cable)
-        return _Usual(*self._typical[key.cable], places, fibre, own_map)
+        return _Usual(*self._typical[key.cable], places, nearby.fibre, own_map)
 
 
 def _odd_one(outcome: Outcome, usual: _Usual) -> int | None:

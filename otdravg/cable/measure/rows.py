@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime
@@ -26,6 +25,7 @@ from otdravg.cable.model import (
 )
 from otdravg.findings import Statement, says
 from otdravg.fit.reading import Coverage, Kind, Reading
+from otdravg.grouping import grouped
 from otdravg.shot.detect import Event, EventKind
 from otdravg.trade import fibre_colour, ribbon_position
 from otdravg.verdict.connector import Where, end_event, end_verdicts
@@ -169,13 +169,13 @@ def _measured_rows(
 
 def _usual_starts(measured: Sequence[Measured]) -> dict[str, tuple[float, float]]:
     """Where the span usually begins in shots from A and from B, for shots without a partner."""
-    starts: dict[str, list[tuple[float, float]]] = defaultdict(list)
-    for one in measured:
-        if one.outcome.axis is not None:
-            starts[one.key.cable].append((one.outcome.axis.start_a_m, one.outcome.axis.start_b_m))
+    axes = ((one.key.cable, axis) for one in measured if (axis := one.outcome.axis) is not None)
     return {
-        cable: (median(a for a, _ in own), median(b for _, b in own))
-        for cable, own in starts.items()
+        cable: (
+            median(axis.start_a_m for _, axis in own),
+            median(axis.start_b_m for _, axis in own),
+        )
+        for cable, own in grouped(axes, lambda one: one[0]).items()
     }
 
 
@@ -267,15 +267,13 @@ def fibre_results(
     Of several ``power`` readings of a fibre the highest is its loss.
     """
     read = _read(power)
-    own_rows: dict[tuple[FibreKey, int], list[SpliceRow]] = defaultdict(list)
-    for row in rows:
-        own_rows[row.key, row.wavelength_nm].append(row)
+    own_rows = grouped(rows, lambda row: (row.key, row.wavelength_nm))
     results = []
     for one in measured:
         outcome = one.outcome
         if outcome.axis is None:
             continue
-        own = own_rows[one.key, one.wavelength_nm]
+        own = own_rows.get((one.key, one.wavelength_nm), [])
         splices = [r for r in own if r.kind is not Kind.CONNECTOR and r.closure_number is not None]
         axis, attenuation = outcome.axis, outcome.attenuation_db_per_km
         ab, ba = one.records

@@ -24,6 +24,7 @@ import numpy.typing as npt
 
 from otdravg.cable.model import SpliceRow
 from otdravg.fit.reading import Kind, mode_field_ratio
+from otdravg.grouping import grouped
 from otdravg.quantities import Quantity, reported
 from otdravg.verdict import Profile, SpliceVerdict
 from otdravg.verdict.connector import mismatch_loss_db
@@ -63,18 +64,12 @@ def place_of(row: SpliceRow) -> Place:
 
 def by_unit(rows: Iterable[SpliceRow]) -> dict[Place, list[SpliceRow]]:
     """Sort rows into units: what is cut and spliced together."""
-    units: dict[Place, list[SpliceRow]] = defaultdict(list)
-    for row in rows:
-        units[place_of(row)].append(row)
-    return units
+    return grouped(rows, place_of)
 
 
 def by_fibre(rows: Iterable[SpliceRow]) -> dict[int, list[SpliceRow]]:
     """Sort rows by fibre; those of one fibre are its wavelengths."""
-    fibres: dict[int, list[SpliceRow]] = defaultdict(list)
-    for row in rows:
-        fibres[row.fibre].append(row)
-    return fibres
+    return grouped(rows, lambda row: row.fibre)
 
 
 def combined_verdict(rows: Sequence[SpliceRow], profile: Profile) -> SpliceVerdict:
@@ -128,16 +123,17 @@ class CrewSample:
                 clean += not any(known)
         numbers = sorted(counted)
         rates, _ = shrunk_rates([failing[n] for n in numbers], [counted[n] for n in numbers])
-        removable: dict[int, list[float]] = defaultdict(list)
-        for row in rows:
-            if row.kind is Kind.SPLICE and row.verdict.verdict not in _NO_SAMPLE:
-                rest = _removable(row)
-                if rest is not None:
-                    removable[row.wavelength_nm].append(rest)
+        told = (r for r in rows if r.kind is Kind.SPLICE and r.verdict.verdict not in _NO_SAMPLE)
+        beyond = ((r.wavelength_nm, r.loss_db - floor_db(r.backscatter_step_db)) for r in told
+                  if r.loss_db is not None)  # fmt: skip
+        removable = {
+            nm: np.array([rest_db for _, rest_db in own])
+            for nm, own in grouped(beyond, lambda one: one[0]).items()
+        }
         return cls(
             dict(zip(numbers, (float(rate) for rate in rates), strict=True)),
             dict(counted),
-            {nm: np.asarray(values) for nm, values in removable.items()},
+            removable,
             {nm: float(np.median(values)) for nm, values in removable.items()},
             clean,
             ribbons,
@@ -147,13 +143,6 @@ class CrewSample:
         """Loss to be expected of a fibre after a remake: its floor and the cable's median."""
         usual_db = self.usual_db.get(row.wavelength_nm)
         return None if usual_db is None else floor_db(row.backscatter_step_db) + usual_db
-
-
-def _removable(row: SpliceRow) -> float | None:
-    """What a splice loses beyond its floor."""
-    if row.loss_db is None:
-        return None
-    return row.loss_db - floor_db(row.backscatter_step_db)
 
 
 #: Grid on which losses are added and their distribution kept.

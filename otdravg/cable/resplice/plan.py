@@ -6,7 +6,6 @@ remake risks and can gain, and sets the choice out.
 
 from __future__ import annotations
 
-from collections import defaultdict
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import replace
 from decimal import Decimal
@@ -39,6 +38,7 @@ from otdravg.cable.resplice.model import (
 from otdravg.cable.resplice.openings import SpanNeed, fewest_openings
 from otdravg.findings import Statement, says
 from otdravg.fit.reading import Kind
+from otdravg.grouping import grouped
 from otdravg.quantities import Quantity, reported
 from otdravg.verdict import Profile, SpliceVerdict
 from otdravg.verdict.decision import Action, Verdict
@@ -83,10 +83,8 @@ def plan_resplices(
     All estimates come from the cable's own splices, as they are now. A remake draws from the
     same crew's luck: what changed since (a new blade, another crew) is not in them.
     """
-    by_cable: dict[str, list[SpliceRow]] = defaultdict(list)
-    for row in rows:
-        if row.closure_number is not None:
-            by_cable[row.cable].append(row)
+    at_closures = (row for row in rows if row.closure_number is not None)
+    by_cable = grouped(at_closures, lambda row: row.cable)
     where = {(c.cable, c.number): c.distance_m for c in closures}
     units: list[Unit] = []
     openings: list[CableOpenings] = []
@@ -207,15 +205,14 @@ def _openings(
     profile: Profile,
 ) -> Openings | None:
     """Find the fewest closures to open for the span rules; None without such a rule."""
-    own: dict[tuple[int, int], list[SpliceRow]] = defaultdict(list)
-    for row in rows:
-        if row.kind is not Kind.CONNECTOR:
-            own[row.fibre, row.wavelength_nm].append(row)
+    splices = (row for row in rows if row.kind is not Kind.CONNECTOR)
+    own = grouped(splices, lambda row: (row.fibre, row.wavelength_nm))
     worth = {place for place, members in by_unit(rows).items() if _is_worth(members, profile)}
     needs = [
         need
         for result in results
-        for need in _span_needs(result, own[result.key.fibre, result.wavelength_nm], sample, worth)
+        if (spliced := own.get((result.key.fibre, result.wavelength_nm)))
+        for need in _span_needs(result, spliced, sample, worth)
     ]
     if not needs:
         return None
@@ -252,7 +249,7 @@ def _span_needs(
         after_db = sample.expected_after_db(row)
         if place_of(row) in worth and after_db is not None and row.loss_db is not None:
             gains[place_of(row)[0]] = row.loss_db - after_db
-    for rule in result.rules if rows else ():
+    for rule in result.rules:
         is_mean = rule.rule in _OF_THE_MEAN
         is_due = rule.verdict not in _NOT_DUE and (is_mean or rule.rule in _OF_THE_SUM)
         if is_due and rule.figure is not None and rule.limit_db is not None:
