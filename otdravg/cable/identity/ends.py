@@ -238,11 +238,7 @@ def _told_so(record: ShotRecord, told: Direction | None, turned: bool) -> ShotRe
 
 
 def _finding(
-    cable: str,
-    records: Sequence[ShotRecord],
-    first: ShotRecord,
-    of_first: Direction,
-    by_time: int,
+    cable: str, records: Sequence[ShotRecord], first: ShotRecord, of_first: Direction, by_time: int
 ) -> CableFinding:
     told = [r for r in records if r.taken_for.direction_by is Source.SHOTS]
     from_a = sum(r.taken_for.direction is Direction.A_TO_B for r in told)

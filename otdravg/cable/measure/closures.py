@@ -353,10 +353,7 @@ def _enough(seen: set[int], route: _Route, ribbon_size: int | None) -> bool:
 
 
 def _merge(
-    merged: list[_Cluster],
-    route: _Route,
-    found: list[_Cluster],
-    ribbon_size: int | None,
+    merged: list[_Cluster], route: _Route, found: list[_Cluster], ribbon_size: int | None
 ) -> None:
     """Add a route's closures; those it shares with routes already known become one."""
     known = sorted(merged, key=lambda c: c.at_m)
@@ -390,10 +387,7 @@ def _merge(
 
 
 def _shows(
-    cluster: _Cluster,
-    found: Sequence[_Cluster],
-    events: Mapping[int, FloatArray],
-    route: _Route,
+    cluster: _Cluster, found: Sequence[_Cluster], events: Mapping[int, FloatArray], route: _Route
 ) -> bool:
     """Whether a route has an event of its own at a known closure."""
     slack = 2 * route.scatter_m
@@ -507,10 +501,7 @@ def _own_positions(
 
 
 def _of_ribbon(
-    one: FibrePlaces,
-    lengths_m: Mapping[int, float],
-    cluster: _Cluster,
-    ribbon_size: int | None,
+    one: FibrePlaces, lengths_m: Mapping[int, float], cluster: _Cluster, ribbon_size: int | None
 ) -> float | None:
     """Where the ribbon of a fibre shows a closure: slack moved all of it."""
     if ribbon_size is None:

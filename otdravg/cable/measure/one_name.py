@@ -291,9 +291,7 @@ def _merged(marks: Sequence[float], near_m: float) -> FloatArray:
 # -- two cables ------------------------------------------------------------------------
 
 
-def _two_cables(
-    slots: Mapping[Slot, Sequence[_Shot]],
-) -> tuple[_How, dict[Hashable, int]] | None:
+def _two_cables(slots: Mapping[Slot, Sequence[_Shot]]) -> tuple[_How, dict[Hashable, int]] | None:
     """Find what parts the shots of a name into two cables, and the number of each value's cable."""
     shots = [shot for own in slots.values() for shot in own]
     for how in _ways_to_part(shots):

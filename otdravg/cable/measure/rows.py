@@ -105,11 +105,7 @@ def _order(row: SpliceRow) -> tuple[str, int, int, float]:
 
 
 def _row(
-    one: Measured,
-    ribbon_size: int | None,
-    closure: Closure | None,
-    reading: Reading,
-    judge: Judge,
+    one: Measured, ribbon_size: int | None, closure: Closure | None, reading: Reading, judge: Judge
 ) -> SpliceRow:
     ab, ba = one.records
     fibre = one.key.fibre

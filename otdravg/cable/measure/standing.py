@@ -140,9 +140,7 @@ def _newest_usable(stand: Stand, outcomes: Sequence[Outcome]) -> Measured:
 
 
 def settle(
-    measured: Sequence[Measured],
-    records: Sequence[ShotRecord],
-    maps: Mapping[str, CableMap],
+    measured: Sequence[Measured], records: Sequence[ShotRecord], maps: Mapping[str, CableMap]
 ) -> tuple[list[ShotRecord], list[CableFinding]]:
     """Mark the use of every shot after measuring, with findings for what did not pair."""
     reasons = Reasons(((one.key, one.outcome) for one in measured), maps)

@@ -422,11 +422,5 @@ class LossTable:
                 row.loss_db
             )
         return cls(
-            own[0].cable,
-            nm,
-            numbers,
-            tuple(names[n] for n in numbers),
-            ribbons,
-            in_ribbons,
-            losses,
+            own[0].cable, nm, numbers, tuple(names[n] for n in numbers), ribbons, in_ribbons, losses
         )
