@@ -81,12 +81,13 @@ def check_identities(
     checks: list[IdentityCheck] = []
     findings = _from_one_end(measured)
     for keys, by_nm in fibres_by_closures(measured, maps):
-        group = _Group(all_numbers(keys, ribbon_size), by_nm, maps[keys[0].cable], ribbon_size)
         if len(keys) < LEAST_FIBRES:  # too few to learn from how they differ
-            checks += [_untold(key, len(keys)) for key in keys]
+            said = says("too-few-to-compare", fibres=len(keys))
+            checks += [IdentityCheck(key, Confidence.NOT_TOLD, None, None, said) for key in keys]
             few = note("numbering-by-labels", Scope.CABLE, "few", fibres=len(keys))
             findings.append(CableFinding(few, cable=keys[0].cable))
             continue
+        group = _Group(all_numbers(keys, ribbon_size), by_nm, maps[keys[0].cable], ribbon_size)
         more, found = group.told()
         checks += more
         findings += found
@@ -115,7 +116,7 @@ def _from_one_end(measured: Sequence[Measured]) -> list[CableFinding]:
                 rest[0].key,
                 said,
                 wavelength_nm=nm,
-                files=tuple(r.path for one in rest for r in one.records if r is not None),
+                files=tuple(path for one in rest for path in one.paths),
                 other_fibres=tuple(one.key.fibre for one in rest[1:]),
             )
         )
@@ -175,11 +176,6 @@ def _as_labelled(table: Comparison, story: Story) -> bool:
         for other in (partner, rows)
     )
     return own >= CLEAR and own - new >= CLEAR
-
-
-def _untold(key: FibreKey, count: int) -> IdentityCheck:
-    said = says("too-few-to-compare", fibres=count)
-    return IdentityCheck(key, Confidence.NOT_TOLD, None, None, said)
 
 
 class _Group:

@@ -18,7 +18,7 @@ import numpy.typing as npt
 from otdravg.cable.checks.notes import about_fibre
 from otdravg.cable.files.attempts import number_attempts, when
 from otdravg.cable.files.names import same_text
-from otdravg.cable.measure.jobs import Sketch, placed_at, sketches_of
+from otdravg.cable.measure.jobs import Sketch, count_near, placed_at, sketches_of
 from otdravg.cable.measure.standing import Measured
 from otdravg.cable.model import CableFinding, FibreKey, ShotRecord, ShotUse, Source
 from otdravg.findings import Scope, caution
@@ -81,11 +81,8 @@ class _Seen:
 
     def same_places(self, other: _Seen) -> int:
         """Number of events that stand where the other shot, of any fibre, has one too."""
-        if not other.at_m.size:
-            return 0
-        gap = np.abs(self.at_m[:, None] - other.at_m).min(axis=1)
         allowed = self.placing_m + other.placing_m + _LENGTH_SPREAD * self.at_m
-        return int(np.count_nonzero(gap <= allowed))
+        return count_near(self.at_m, other.at_m, allowed)
 
 
 #: Shots of one fibre at one wavelength from one end and from the other, oldest first.
@@ -313,7 +310,7 @@ def _mirrored(members: Sequence[Measured]) -> list[Measured]:
     for one, (at_m, own_m) in zip(members, places, strict=True):
         if abs(own_m - length_m) > _LENGTH_SHARE * length_m or not at_m.size:
             continue
-        straight, mirrored = (_near(x, model_m, slack_m) for x in (at_m, own_m - at_m))
+        straight, mirrored = (count_near(x, model_m, slack_m) for x in (at_m, own_m - at_m))
         if abs(straight - mirrored) < _DECISIVE or max(straight, mirrored) < _SHARE * at_m.size:
             continue
         (along if straight > mirrored else against).append(one)
@@ -331,11 +328,6 @@ def _places(one: Measured) -> tuple[FloatArray, float]:
     return np.array(at_m, dtype=float), axis.length_m
 
 
-def _near(x: FloatArray, places: FloatArray, slack_m: float) -> int:
-    """How many places lie where another fibre has one."""
-    return int(np.count_nonzero(np.abs(x[:, None] - places).min(axis=1) <= slack_m))
-
-
 def _turned(record: ShotRecord, turned: set[_Slot]) -> ShotRecord:
     taken = record.taken_for
     if taken.key is None or (taken.key, taken.wavelength_nm or 0) not in turned:
@@ -349,10 +341,10 @@ def _turned(record: ShotRecord, turned: set[_Slot]) -> ShotRecord:
 def _exchanged(own: Sequence[Measured]) -> CableFinding:
     fibres = sorted({one.key.fibre for one in own})
     wavelengths = {one.wavelength_nm for one in own}
-    finding = about_fibre(
-        own[0].key,
+    return about_fibre(
+        FibreKey(own[0].key.cable, fibres[0]),
         caution("ends-exchanged", Scope.CABLE, fibres=numbers_text(fibres)),
         wavelength_nm=wavelengths.pop() if len(wavelengths) == 1 else None,
-        files=tuple(r.path for one in own for r in one.records if r is not None),
+        files=tuple(path for one in own for path in one.paths),
+        other_fibres=tuple(fibres[1:]),
     )
-    return replace(finding, fibre=fibres[0], other_fibres=tuple(fibres[1:]))

@@ -212,12 +212,11 @@ class Sayings:
     def _files(self, rows: Sequence[int], nm: int | None) -> tuple[str, ...]:
         members = self._by_nm.values() if nm is None else [self._by_nm[nm]]
         return tuple(
-            record.path
+            path
             for own in members
             for n in rows
             if (one := own.get(self._keys[n])) is not None
-            for record in one.records
-            if record is not None
+            for path in one.paths
         )
 
 

@@ -30,7 +30,16 @@ from otdravg.shot.response import Response
 from otdravg.shot.settings import Direction
 from otdravg.shot.trace import Trace
 
-__all__ = ["Job", "Outcome", "Sketch", "measure_job", "placed_at", "sketches_of", "spread"]
+__all__ = [
+    "Job",
+    "Outcome",
+    "Sketch",
+    "count_near",
+    "measure_job",
+    "placed_at",
+    "sketches_of",
+    "spread",
+]
 
 FloatArray = npt.NDArray[np.float64]
 In = TypeVar("In")
@@ -97,6 +106,13 @@ class Outcome:
     refusal: Refusal | None = None
     problem: Statement | None = None
     advice: Statement | None = None
+
+
+def count_near(x: FloatArray, places: FloatArray, slack: float | FloatArray) -> int:
+    """How many positions lie within some slack of one of some places."""
+    if not places.size:
+        return 0
+    return int(np.count_nonzero(np.abs(x[:, None] - places).min(axis=1) <= slack))
 
 
 def placed_at(record: ShotRecord) -> tuple[FibreKey, int]:

@@ -19,6 +19,7 @@ from statistics import median
 import numpy as np
 import numpy.typing as npt
 
+from otdravg.cable.checks.notes import about_fibre, about_shot
 from otdravg.cable.files.attempts import Slot, is_one_attempt, number_attempts, slot_of, when
 from otdravg.cable.files.names import direction_of, numbers_by_place, same_text
 from otdravg.cable.identity.fingerprint import features_of
@@ -117,7 +118,13 @@ def tell_names_apart(
             findings.append(_renamed(result, cable, how, names, own_slots))
             own_slots = _within(own_slots, how, names)
         findings += _several_fibres(result, own_slots)
-    return number_attempts(_open_again(result)) if findings else result, findings
+    if not findings:
+        return result, findings
+    opened = [
+        replace(r, use=ShotUse.USED, remark=None, attempt=0) if r.use is ShotUse.EARLIER else r
+        for r in result
+    ]
+    return number_attempts(opened), findings
 
 
 def _within(
@@ -140,13 +147,6 @@ def _slots_with_several(records: Sequence[ShotRecord]) -> dict[Slot, list[int]]:
         for slot, own in slots.items()
         if slot is not None and len(own) > 1
     }
-
-
-def _open_again(records: Sequence[ShotRecord]) -> list[ShotRecord]:
-    return [
-        replace(r, use=ShotUse.USED, remark=None, attempt=0) if r.use is ShotUse.EARLIER else r
-        for r in records
-    ]
 
 
 def _looked_at(
@@ -467,22 +467,12 @@ def _reads_otherwise_soon(shots: Sequence[_Shot]) -> bool:
 
 def _too_soon(shots: Sequence[_Shot]) -> CableFinding:
     taken = shots[-1].record.taken_for
-    return CableFinding(
-        caution(
-            "shots-under-one-name",
-            Scope.CABLE,
-            "soon",
-            shots=len(shots),
-            direction=taken.direction.value,
-            fibre=taken.fibre,
-            at_nm=taken.wavelength_nm,
-        ),
-        cable=taken.cable,
-        fibre=taken.fibre,
-        wavelength_nm=taken.wavelength_nm,
-        direction=taken.direction.value,
-        files=tuple(shot.record.path for shot in reversed(shots)),
-    )
+    said = caution(
+        "shots-under-one-name", Scope.CABLE, "soon", shots=len(shots),
+        direction=taken.direction.value, fibre=taken.fibre, at_nm=taken.wavelength_nm,
+    )  # fmt: skip
+    *earlier, newest = (shot.record for shot in shots)
+    return about_shot(newest, said, *reversed(earlier))
 
 
 def _are_apart(odds: Sequence[float]) -> bool:
@@ -501,19 +491,9 @@ def _set_aside(
             says("not-one-fibre", shots=len(shots), direction=direction, fibre=key.fibre),
         )
         records[shot.number] = replace(set_aside, attempt=0)
-    return CableFinding(
-        defect(
-            "shots-under-one-name",
-            Scope.CABLE,
-            shots=len(shots),
-            direction=direction,
-            at_nm=nm,
-            fibre=key.fibre,
-            fibres=fibres,
-        ),
-        cable=key.cable,
-        fibre=key.fibre,
-        wavelength_nm=nm,
-        direction=direction,
-        files=tuple(shot.record.path for shot in shots),
-    )
+    said = defect(
+        "shots-under-one-name", Scope.CABLE, shots=len(shots), direction=direction, at_nm=nm,
+        fibre=key.fibre, fibres=fibres,
+    )  # fmt: skip
+    files = tuple(shot.record.path for shot in shots)
+    return about_fibre(key, said, wavelength_nm=nm, direction=direction, files=files)
