@@ -260,7 +260,8 @@ class _Group:
     def _unsure_beside(self, story: Story, rows: set[int], comparison: Comparison) -> set[int]:
         """Pairs that say too little for themselves where most of their ribbon is wrong.
 
-        Beside a shift only those that fit better if it is theirs, too.
+        Beside a shift only those that fit better if it is theirs, too. Anywhere those that fit a
+        shot better that the story leaves without a partner.
         """
         own = comparison.own()
         least = np.full(own.size, CLEAR if story.kind is Kind.FREE else 0.0)
@@ -269,12 +270,15 @@ class _Group:
             new = comparison.of_pairs(np.arange(own.size), np.clip(there, 0, own.size - 1))
             within = (there >= 0) & (there < own.size)
             least = np.fmin(0.0, np.where(within, np.nan_to_num(new, nan=-np.inf), -np.inf))
+        alone_a, alone_b = story.rows[story.partner < 0], np.setdiff1d(story.rows, story.partner)
+        rivals = np.concatenate((comparison.ratios(alone_a), comparison.ratios(None, alone_b).T))
+        beaten = own < np.fmax.reduce(rivals, axis=0, initial=-np.inf)
         return {
             n
             for members in self._ribbons(np.flatnonzero(np.isfinite(own)).tolist())
-            if 2 * len(rows.intersection(members)) > len(members)
-            for n in members
-            if n not in rows and own[n] < least[n]
+            for n in set(members) - rows
+            if beaten[n]
+            or (2 * len(rows.intersection(members)) > len(members) and own[n] < least[n])
         }
 
     def _ribbons(self, rows: Iterable[int]) -> Iterable[list[int]]:
