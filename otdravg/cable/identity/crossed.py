@@ -205,8 +205,13 @@ class _Group:
                 partner[one.rows] = one.partner
         comparison.scale_by(partner)
         rows = [set(one.rows.tolist()) for one in told]
+        unsure = {int(n) for one in doubts for n in one.rows}
+        muddled = unsure.union(
+            *(own for one, own in zip(told, rows, strict=True) if one.kind is Kind.FREE)
+        )
         near = [
-            self._unsure_beside(one, own, comparison) for one, own in zip(told, rows, strict=True)
+            self._unsure_beside(one, muddled if one.kind is Kind.FREE else own, comparison)
+            for one, own in zip(told, rows, strict=True)
         ]
         said = [
             self._say.of_story(one, comparison, others)
@@ -215,7 +220,6 @@ class _Group:
         self.renumberings += [new for _, new in said if new is not None]
         stories = [finding for finding, _ in said]
         twice, shown_twice = self._shot_twice(comparison, partner)
-        unsure = {int(n) for one in doubts for n in one.rows}
         checks, findings = self._of_pairs(
             comparison,
             partner,
