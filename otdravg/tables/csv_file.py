@@ -14,6 +14,7 @@ from otdravg.errors import BadSetting
 from otdravg.findings import Statement
 from otdravg.system.printable import printable
 from otdravg.words.catalogue import Language, told
+from otdravg.words.headings import Words
 
 __all__ = [
     "CLOCK_FORMAT",
@@ -24,6 +25,7 @@ __all__ = [
     "cell_table",
     "csv_bytes",
     "csv_table",
+    "worded",
 ]
 
 #: A spreadsheet takes a text that begins with one of these for a formula to run.
@@ -77,6 +79,13 @@ def _cell(value: Cell | Said, language: Language) -> Cell:
     if isinstance(value, tuple):
         return " | ".join(told(said, language) for said in value)
     return value
+
+
+def worded(column: str, cell: Cell, words: Words) -> Cell:
+    """Write a cell in the language of some words, if it is yes or no or one of the program's."""
+    if isinstance(cell, bool):
+        return words["yes" if cell else "no"]
+    return words.cell(column, cell) if isinstance(cell, str) else cell
 
 
 def csv_table(

@@ -6,7 +6,6 @@ from collections import Counter
 from collections.abc import Sequence
 
 from otdravg.cable.model import CableReview, ShotRecord, ShotUse
-from otdravg.closeout.template import Template
 from otdravg.quantities import Quantity, reported
 from otdravg.tables import summary
 from otdravg.tables.losses import loss_tables
@@ -19,7 +18,6 @@ __all__ = [
     "ends",
     "equipment",
     "limit_lines",
-    "made_on",
     "result_sentence",
     "rules",
     "scope",
@@ -178,11 +176,6 @@ def equipment(review: CableReview, words: Words) -> list[tuple[str, ...]]:
                 words.decimal(reported(how.group_index, Quantity.GROUP_INDEX)),
             ] += 1
     return [(*own, str(count)) for own, count in sorted(alike.items())]
-
-
-def made_on(template: Template) -> str:
-    """Write when the closeout was made, UTC; nothing if that is not known."""
-    return "" if template.made_at is None else f"{template.made_at:%Y-%m-%d %H:%M}"
 
 
 def _closures(review: CableReview) -> str:

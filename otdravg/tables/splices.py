@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any
@@ -30,7 +30,7 @@ from otdravg.tables.wholes import FIBRES, GROUPS, PROOF, SPLICED, fibre_lines
 from otdravg.verdict.group import Whole
 from otdravg.words.catalogue import Language
 
-__all__ = ["cable_tables", "review_cells", "splice_cells"]
+__all__ = ["TABLES", "cable_tables", "column_names", "review_cells", "splice_cells"]
 
 _SPLICES: tuple[Column[SpliceRow], ...] = (
     ("cable", lambda r: r.cable),
@@ -249,6 +249,25 @@ _DECISIONS: tuple[Column[SealedDecision], ...] = (
     ("before", lambda d: d.before),
     ("seal", lambda d: d.seal),
 )
+
+
+#: Columns of every table of which it is known beforehand what it holds.
+_COLUMNS: Mapping[str, Sequence[Column[Any]]] = {
+    "splices": _SPLICES, "findings": _FINDINGS, "shots": _SHOTS, "resplice": _RESPLICE,
+    "identity": _IDENTITY, "fibres": FIBRES, "ribbons": GROUPS, "closures": GROUPS,
+    "cables": GROUPS, "patterns": _PATTERNS, "attempts": _HISTORY, "changes": _CHANGES,
+    "decisions": _DECISIONS,
+}  # fmt: skip
+#: Names of those tables.
+TABLES = tuple(_COLUMNS)
+
+
+def column_names(table: str) -> tuple[str, ...]:
+    """Names of all columns that one of :data:`TABLES` can have: with a splice plan, too."""
+    columns = _COLUMNS[table]
+    if table in ("splices", "resplice", "ribbons"):
+        columns = with_places_where_planned(columns, is_planned=True)
+    return tuple(name for name, _ in columns)
 
 
 def splice_cells(review: CableReview, language: Language = Language.ENGLISH) -> CellTable:

@@ -29,7 +29,6 @@ from otdravg.system.atomic import write_atomic
 from otdravg.system.printable import printable
 from otdravg.tables.marks import legend, signs_line
 from otdravg.tables.scope import (
-    made_on,
     rules,
     scope,
     standing,
@@ -104,13 +103,10 @@ def closeout_html(
         scope=[
             (label, printable(text))
             for label, text in (
-                (words["project"], template.project),
-                (words["revision"], template.revision),
-                (words["owner"], template.owner),
-                (words["company"], template.company),
+                *template.labels,
                 *scope(review, words),
                 *rules(review, words),
-                (words["made_at"], made_on(template)),
+                (words["made_at"], template.made_on),
                 (words["evidence_hash"], evidence),
             )
             if text

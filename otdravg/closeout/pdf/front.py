@@ -11,7 +11,6 @@ from otdravg.closeout.template import Template
 from otdravg.tables.scope import (
     EQUIPMENT_COLUMNS,
     equipment,
-    made_on,
     rules,
     scope,
     standing,
@@ -49,13 +48,10 @@ def cover(job: Job, template: Template, evidence: str) -> None:
     y = box.bottom - 16
     lowest = body.bottom + _SIGNATURES
     for label, text in (
-        (words["project"], template.project),
-        (words["revision"], template.revision),
-        (words["owner"], template.owner),
-        (words["company"], template.company),
+        *template.labels,
         *scope(review, words),
         *rules(review, words),
-        (words["made_at"], made_on(template)),
+        (words["made_at"], template.made_on),
     ):
         if text and y > lowest:
             paper.text(body.left, y, paper.fitted(label, _LABEL_WIDTH - 6, 8), size=8, colour=QUIET)
