@@ -55,7 +55,11 @@ def with_measured_cords(
     BadSetting
         If a launch or receive fibre was stated, and nearly all shots show another.
     """
-    paired = (n for n, one in enumerate(measured) if one.outcome.axis is not None)
+    paired = (
+        n
+        for n, one in enumerate(measured)
+        if one.outcome.axis is not None and one.stand.loop_m is None
+    )
     result, findings = list(measured), []
     for cable, numbers in grouped(paired, lambda n: measured[n].key.cable).items():
         members = [measured[n] for n in numbers]

@@ -17,6 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from otdravg.cable.files.folder import load
+from otdravg.cable.lists.loops import first_half
 from otdravg.cable.location import Location
 from otdravg.cable.model import FibreKey, ShotRecord
 from otdravg.errors import BadSetting, OtdravgError, Refusal, ShotsDoNotPair
@@ -67,6 +68,7 @@ class Job:
     positions_m: tuple[float, ...] = ()
     #: For the shots from A and from B; None: learnt from the shot.
     response: tuple[Response | None, Response | None] = (None, None)
+    loop_m: float | None = None  # both shots are from A, and this long a cord joins them at B
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -171,11 +173,14 @@ def _measured(job: Job, ab: Trace, ba: Trace) -> Outcome:
         ba,
         group_index=job.group_index,
         launch_m=job.launch_m,
-        receive_m=job.receive_m,
+        receive_m=job.receive_m if job.loop_m is None else job.launch_m,
         positions_m=job.positions_m,
         false_alarm_rate=FALSE_ALARM_RATE,
         response=job.response,
     )
+    more = pair_findings(measurement)
+    if job.loop_m is not None:
+        measurement = first_half(measurement, job.loop_m)
     return Outcome(
         job,
         measurement.axis,
@@ -183,7 +188,7 @@ def _measured(job: Job, ab: Trace, ba: Trace) -> Outcome:
         measurement.sections,
         measurement.attenuation_db_per_km,
         measurement.u_attenuation_db_per_km,
-        (*measurement.findings, *pair_findings(measurement)),
+        (*measurement.findings, *more),
         _sketch(measurement.detection_ab),
         _sketch(measurement.detection_ba),
     )

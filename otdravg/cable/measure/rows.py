@@ -292,7 +292,8 @@ def fibre_results(
         rules = [_on_doubtful_data(rule, own) for rule in verdict.rules]
         for where, sketch, start_m in ends:
             event = None
-            if sketch is not None:
+            # In a loop the connectors of both fibres are one event.
+            if sketch is not None and (where is Where.FIRST or one.stand.loop_m is None):
                 event = end_event(sketch.events, start_m, sketch.placing_m)
             rules += [] if event is None else end_verdicts(profile, where, event)
         results.append(

@@ -87,6 +87,7 @@ def jobs_for(stand: Stand, setup: MeasuringSetup) -> list[Job]:
                 setup.index_for(stand.key, stand.wavelength_nm),
                 setup.launch_m,
                 setup.receive_m,
+                loop_m=stand.loop_m,
             )
         )
     return jobs
