@@ -65,11 +65,10 @@ from otdravg.cable.files.attempts import (
 from otdravg.cable.files.claims import Naming
 from otdravg.cable.files.folder import RawShot, find_files, read_header
 from otdravg.cable.files.taking import take
-from otdravg.cable.identity.consequences import Explained
 from otdravg.cable.identity.copies import tell_copies
 from otdravg.cable.identity.crossed import check_identities
-from otdravg.cable.identity.ends import cables_with_open_ends, ends_by_shots
-from otdravg.cable.identity.turned import turned_round
+from otdravg.cable.identity.ends import cables_with_open_ends, ends_by_shots, turned_round
+from otdravg.cable.identity.said import Explained
 from otdravg.cable.lists.facts import Loop
 from otdravg.cable.lists.instruments import with_linearity
 from otdravg.cable.lists.loops import looped, unused_loops, with_far_sides
@@ -84,8 +83,7 @@ from otdravg.cable.measure.jobs import spread
 from otdravg.cable.measure.one_name import tell_names_apart
 from otdravg.cable.measure.placing import cable_maps, measure_at_closures
 from otdravg.cable.measure.remembering import Remembering
-from otdravg.cable.measure.results import fibre_results, history_of
-from otdravg.cable.measure.rows import rows_of
+from otdravg.cable.measure.rows import fibre_results, history_of, rows_of
 from otdravg.cable.measure.standing import Measured, MeasuringSetup, measure_stands, settle
 from otdravg.cable.model import (
     CableFinding,

@@ -130,7 +130,7 @@ KEYS = (
     Key("share.percent", "number", _GROUP, ((Decimal(1), Decimal(100)), "%"), "whole-cable"),
     Key("share.limit_db", "by_wavelength", _GROUP, _DB, "whole-cable"),
     Key("ribbon.size", "whole", "otdravg.trade:ribbon_position", (0, 48)),
-    Key("ribbon.single_fibre", "flag", "otdravg.cable.resplice.advice:advice"),
+    Key("ribbon.single_fibre", "flag", "otdravg.cable.resplice.plan:advice"),
     Key("ribbon.mean_limit_db", "by_wavelength", _GROUP, _DB, "whole-cable"),
     Key("closure.mean_limit_db", "by_wavelength", _GROUP, _DB, "whole-cable"),
     Key("traces.name", "text", "otdravg.closeout.traces:trace_pattern", (), "closeout-only"),

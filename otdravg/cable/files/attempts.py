@@ -243,8 +243,8 @@ def stands_of(records: Sequence[ShotRecord]) -> list[Stand]:
     slots = _numbered(records)
     last = {slot: _last_of_each(shots) for slot, shots in slots.items()}
     return [
-        Stand(*place, *(last.get((*place, end), ()) for end in ENDS))
-        for place in sorted({slot[:2] for slot in slots})
+        Stand(key, nm, last.get((key, nm, ENDS[0]), ()), last.get((key, nm, ENDS[1]), ()))
+        for key, nm in sorted({slot[:2] for slot in slots})
     ]
 
 
