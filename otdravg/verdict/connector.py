@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from otdravg.findings import Statement, says
 from otdravg.fit.reading import Kind, Reading
 from otdravg.quantities import Quantity, reported
-from otdravg.verdict.decision import Action, Verdict, expanded
+from otdravg.verdict.decision import expanded
 from otdravg.verdict.limits import Rule
 from otdravg.verdict.rules import Profile
 from otdravg.verdict.verdicts import SpliceVerdict, held
@@ -117,9 +117,6 @@ def _held(
     key: str,
 ) -> SpliceVerdict:
     shown_db = reported(loss_db, Quantity.LOSS_DB)
-    if shown_db is None:
-        reason = says("part-not-measured", what=what)
-        return SpliceVerdict(Verdict.NOT_MEASURED, reason, Action.SHOOT_AGAIN, key, limit_db)
     return held(shown_db, expanded(u_db), limit_db, profile.rule, key, what)
 
 
