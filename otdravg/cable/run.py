@@ -106,17 +106,19 @@ __all__ = [
     "Options",
     "Progress",
     "check_for_shots",
+    "counted",
     "list_shots",
     "placed_shots",
     "read_folders",
     "review",
+    "silent",
 ]
 
 #: Called with the stage's name, how many of its items are done, and how many there are.
 Progress = Callable[[str, int, int], None]
 
 
-def _silent(stage: str, done: int, total: int) -> None:
+def silent(stage: str, done: int, total: int) -> None:
     """Report nothing."""
 
 
@@ -140,7 +142,7 @@ class Options:
 def read_folders(
     folders: Sequence[str | PathLike[str]],
     executor: Executor | None = None,
-    progress: Progress = _silent,
+    progress: Progress = silent,
     size_limits: SizeLimits | None = None,
 ) -> tuple[RawShot, ...]:
     """Read the headers of everything below some folders; later folders count as later.
@@ -157,7 +159,7 @@ def read_folders(
             raise BadSetting("folder", folder, "give its name as text or Path")
     files = find_files([Path(folder) for folder in folders])
     read = partial(read_header, size_limits=size_limits or SizeLimits())
-    with _counted("read", len(files), progress) as done:
+    with counted("read", len(files), progress) as done:
         return tuple(spread(read, files, executor, done, batch=64))
 
 
@@ -200,18 +202,18 @@ def placed_shots(
     shots: Sequence[RawShot],
     options: Options,
     executor: Executor | None = None,
-    progress: Progress = _silent,
+    progress: Progress = silent,
 ) -> tuple[tuple[ShotRecord, ...], tuple[CableFinding, ...]]:
     """Say how every file is taken; where nothing else tells the ends, the shots themselves do."""
     taken, findings = _listed(sorted(shots, key=lambda raw: raw.file), options)
     still_open = sum(map(len, cables_with_open_ends(taken).values()))
     if still_open:
-        with _counted("tell the ends", still_open, progress) as done:
+        with counted("tell the ends", still_open, progress) as done:
             told, more = ends_by_shots(taken, options.naming.end_a, executor, done)
         taken, findings = tuple(told), (*findings, *more)
     several = sum(record.use is ShotUse.EARLIER for record in taken)
     if several:
-        with _counted("tell names apart", several, progress) as done:
+        with counted("tell names apart", several, progress) as done:
             told, more = tell_names_apart(taken, executor, done)
         taken, findings = tuple(told), (*findings, *more)
     return taken, findings
@@ -223,7 +225,7 @@ def review(
     options: Options | None = None,
     *,
     executor: Executor | None = None,
-    progress: Progress = _silent,
+    progress: Progress = silent,
 ) -> CableReview:
     """Review everything the crew brought home.
 
@@ -290,7 +292,7 @@ def review(
     findings += more
     records, more = settle(measured, records, maps)
     findings += more
-    with _counted("measure at closures", len(measured), progress) as done:
+    with counted("measure at closures", len(measured), progress) as done:
         measured = measure_at_closures(measured, maps, executor, done)
     measured = with_linearity(measured, options.expected.instruments)
     clock.stage("measure at closures")
@@ -454,7 +456,7 @@ class _Stages:
 
 
 @contextmanager
-def _counted(stage: str, total: int, progress: Progress) -> Iterator[Callable[[int], None]]:
+def counted(stage: str, total: int, progress: Progress) -> Iterator[Callable[[int], None]]:
     """Turn "so many more are done" into progress of a stage."""
     count = 0
 
@@ -485,7 +487,7 @@ def _measure(
         is_building,
     )
     stands = stands_of(records)
-    with _counted("measure", sum(s.attempts for s in stands), progress) as done:
+    with counted("measure", sum(s.attempts for s in stands), progress) as done:
         measured = measure_stands(stands, setup, executor, done)
     findings = wrong_labels(measured)
     wrong = {finding.files[0]: finding for finding in findings}

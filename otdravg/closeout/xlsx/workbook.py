@@ -82,7 +82,7 @@ def write_closeout_xlsx(
     frozen = _frozen(splices.names)
     to_do = [number for number, row in enumerate(review.rows) if asks_for_work(row)]
     sheet = book.sheet(words["sheet_splices"])
-    write_list(book, sheet, splices.names, splices.rows, frozen_columns=frozen, bold=to_do)
+    write_list(book, sheet, splices.names, splices.rows, frozen_columns=frozen, bold=set(to_do))
     rows, empty = [splices.rows[number] for number in to_do], words["no_exceptions"]
     sheet = book.sheet(words["sheet_exceptions"])
     write_list(book, sheet, splices.names, rows, frozen_columns=frozen, empty=empty)
