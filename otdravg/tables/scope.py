@@ -18,9 +18,8 @@ __all__ = [
     "EQUIPMENT_COLUMNS",
     "ends",
     "equipment",
+    "facts",
     "limit_lines",
-    "made_on",
-    "result_sentence",
     "rules",
     "scope",
     "standing",
@@ -86,11 +85,6 @@ def worst(review: CableReview, words: Words) -> list[tuple[str, str]]:
             )
         )
     return lines
-
-
-def result_sentence(review: CableReview, words: Words) -> str:
-    """Say in one sentence whether the cable asks for work."""
-    return summary.result_sentence(summary.summary_of(review), words)
 
 
 def scope(review: CableReview, words: Words) -> list[tuple[str, str]]:
@@ -180,9 +174,18 @@ def equipment(review: CableReview, words: Words) -> list[tuple[str, ...]]:
     return [(*own, str(count)) for own, count in sorted(alike.items())]
 
 
-def made_on(template: Template) -> str:
-    """Write when the closeout was made, UTC; nothing if that is not known."""
-    return "" if template.made_at is None else f"{template.made_at:%Y-%m-%d %H:%M}"
+def facts(review: CableReview, template: Template) -> list[tuple[str, str]]:
+    """What stands beside the verdict on paper and page: whose closeout, of what, by which rules."""
+    words = template.words
+    made_on = "" if template.made_at is None else f"{template.made_at:%Y-%m-%d %H:%M}"  # UTC
+    own = [
+        *((words[key], getattr(template, key))
+          for key in ("project", "revision", "owner", "company")),
+        *scope(review, words),
+        *rules(review, words),
+        (words["made_at"], made_on),
+    ]  # fmt: skip
+    return [(label, text) for label, text in own if text]
 
 
 def _closures(review: CableReview) -> str:

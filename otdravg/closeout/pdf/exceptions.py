@@ -20,8 +20,10 @@ from otdravg.tables.exceptions import (
     has_splice_of_its_own,
     missing_of,
 )
+from otdravg.tables.lists import texts
 from otdravg.tables.marks import State
 from otdravg.tables.places import place_text
+from otdravg.tables.splices import SPLICES
 from otdravg.trade import numbers_text
 from otdravg.verdict.decision import Action
 from otdravg.words.headings import Words
@@ -42,6 +44,17 @@ _FROM_B = HexColor("#c2600b")
 _GLASS = HexColor("#6b3d87")
 _DASHES_B = (4.0, 1.5)
 
+#: What is said of one splice, as columns of the table.
+_FACTS = [
+    (name, dict(SPLICES)[name])
+    for name in (
+        "loss_ab_db", "loss_ba_db", "loss_db", "expanded_uncertainty_db", "limit_db",
+        "backscatter_step_db", "more_than_at_shortest_db", "reflectance_db", "verdict", "action",
+        "reason", "missing_because", "decision", "kind", "coverage", "distance_m", "attempt",
+        "taken", "file_ab", "file_ba",
+    )
+]  # fmt: skip
+
 #: Points of all curves together that keep the file small enough to send by mail.
 _ALL_BINS = 900_000
 _MOST_BINS, _FEWEST_BINS = 320, 60
@@ -59,35 +72,8 @@ def place_of(words: Words, row: SpliceRow) -> str:
 
 def facts_of(words: Words, row: SpliceRow) -> list[tuple[str, str]]:
     """Every figure of one splice with its heading; nothing for what is not known."""
-    verdict = row.verdict
-    step = reported(row.backscatter_step_db, Quantity.LOSS_DB)
-    u_db = reported(row.expanded_uncertainty_db, Quantity.UNCERTAINTY_DB)
-    facts = [
-        (words["loss_ab_db"], loss_figure(words, row.loss_ab_db)),
-        (words["loss_ba_db"], loss_figure(words, row.loss_ba_db)),
-        (words["loss_db"], loss_figure(words, row.loss_db)),
-        (words["expanded_uncertainty_db"], words.decimal(u_db)),
-        (words["limit_db"], words.decimal(verdict.limit_db)),
-        (words["backscatter_step_db"], words.decimal(step)),
-        (words["more_than_at_shortest_db"], loss_figure(words, row.bend_db)),
-        (
-            words["reflectance_db"],
-            words.decimal(reported(row.reflectance_db, Quantity.REFLECTANCE_DB)),
-        ),
-        (words["verdict"], words.value(verdict.verdict.value)),
-        (words["action"], words.value(verdict.action.value)),
-        (words["reason"], words.told(verdict.reason)),
-        (words["missing_because"], words.told(row.missing)),
-        (words["decision"], words.told(row.decided)),
-        (words["kind"], words.value(row.kind.value)),
-        (words["coverage"], words.value(row.coverage.value)),
-        (words["distance_m"], words.decimal(reported(row.distance_m, Quantity.DISTANCE_M))),
-        (words["attempt"], str(row.attempt)),
-        (words["taken"], "" if row.taken is None else f"{row.taken:%Y-%m-%d %H:%M}"),
-        (words["file_ab"], row.file_ab),
-        (words["file_ba"], row.file_ba),
-    ]
-    return [(label, text) for label, text in facts if text]
+    (cells,) = texts(_FACTS, [row], words)
+    return [(words[name], text) for (name, _), text in zip(_FACTS, cells, strict=True) if text]
 
 
 def exception_list(job: Job) -> None:

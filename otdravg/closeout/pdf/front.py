@@ -11,9 +11,7 @@ from otdravg.closeout.template import Template
 from otdravg.tables.scope import (
     EQUIPMENT_COLUMNS,
     equipment,
-    made_on,
-    rules,
-    scope,
+    facts,
     standing,
     tallies,
     worst,
@@ -48,16 +46,8 @@ def cover(job: Job, template: Template, evidence: str) -> None:
     half = (body.width - 24) / 2
     y = box.bottom - 16
     lowest = body.bottom + _SIGNATURES
-    for label, text in (
-        (words["project"], template.project),
-        (words["revision"], template.revision),
-        (words["owner"], template.owner),
-        (words["company"], template.company),
-        *scope(review, words),
-        *rules(review, words),
-        (words["made_at"], made_on(template)),
-    ):
-        if text and y > lowest:
+    for label, text in facts(review, template):
+        if y > lowest:
             paper.text(body.left, y, paper.fitted(label, _LABEL_WIDTH - 6, 8), size=8, colour=QUIET)
             left = body.left + _LABEL_WIDTH
             y = paper.paragraph(left, y, text, half - _LABEL_WIDTH, size=8, most=4) - 1.5
