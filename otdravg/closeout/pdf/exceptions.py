@@ -6,13 +6,13 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from reportlab.lib.colors import HexColor
 
 from otdravg.cable.model import FibreResult, SpliceRow
 from otdravg.closeout.pdf.job import Column, Job, loss_figure, print_table
-from otdravg.closeout.pdf.lines import Plot, Scale, within_bins
+from otdravg.closeout.pdf.lines import DASHES_B, FROM_A, FROM_B, GLASS, Plot, Scale
 from otdravg.closeout.pdf.paper import BOLD, INK, PLAIN, QUIET, Area
 from otdravg.closeout.sketches import PairSketch
+from otdravg.draw.curves import envelope
 from otdravg.quantities import Quantity, reported
 from otdravg.tables.exceptions import (
     ExceptionGroup,
@@ -37,12 +37,6 @@ __all__ = [
 ]
 
 FloatArray = npt.NDArray[np.float64]
-
-# Blue, orange and black differ for every kind of colour vision and in grey; so do the dashes.
-_FROM_A = HexColor("#1b4f8f")
-_FROM_B = HexColor("#c2600b")
-_GLASS = HexColor("#6b3d87")
-_DASHES_B = (4.0, 1.5)
 
 #: What is said of one splice, as columns of the table.
 _FACTS = [
@@ -186,7 +180,7 @@ def _strip(
         heading = f"{row.cable}, {heading}"
     width = 218.0
     y = area.top - 9
-    paper.text(area.left, y, paper.fitted(heading, width, 8.5, BOLD), size=8.5, font=BOLD)
+    paper.text(area.left, y, heading, size=8.5, font=BOLD, within=width)
     ribbon = "" if row.ribbon is None else words["ribbon_number"].format(ribbon=row.ribbon) + ", "
     metres = words.decimal(reported(row.distance_m, Quantity.DISTANCE_M))
     place = f"{text}, " if (text := place_text(row.place, words)) else ""
@@ -200,7 +194,7 @@ def _strip(
     lines += [f"{row.file_ab} | {row.file_ba}"]
     for text in lines:
         y -= 10.5
-        paper.text(area.left, y, paper.fitted(text, width, 7), size=7)
+        paper.text(area.left, y, text, size=7, within=width)
     reason = words.told(row.verdict.reason)
     most = max(1, int((y - 10.5 - area.bottom) / 9.8))
     paper.paragraph(area.left, y - 10.5, reason, width, size=7, most=most)
@@ -260,7 +254,7 @@ def _facts(job: Job, area: Area, row: SpliceRow) -> None:
         y = area.top - 12 - 13 * line
         font = BOLD if label == words["loss_db"] else PLAIN
         room = width - paper.width_of(text, 7.5, BOLD) - 6
-        paper.text(left, y, paper.fitted(label, room, 7.5), size=7.5, colour=QUIET)
+        paper.text(left, y, label, size=7.5, colour=QUIET, within=room)
         paper.text(left + width, y, text, size=7.5, font=font, align="right")
     left = area.left + 2 * (width + 14)
     y = area.top - 12
@@ -308,13 +302,11 @@ def _pictures(
     whole = Area(area.left + 30, area.top - 142, area.width - 34, 124)
     x = Scale(-0.02 * pair.length_m / 1000, 1.02 * pair.length_m / 1000)
     span_m = Scale(1000 * x.low, 1000 * x.high)
-    lines = [(shot, *within_bins(*shot.polyline(), span_m, bins)) for shot in (ab, ba)]
     inside = np.concatenate([shot.mean_db[_within(shot.z_m, span_m)] for shot in (ab, ba)])
     plot = Plot(paper, whole, x, Scale.around(inside), words.decimal)
     plot.frame(words["both_shots"], words["distance_km"], words["level_db"])
-    for (_, z_m, level_db), colour, dashes in zip(
-        lines, (_FROM_A, _FROM_B), ((), _DASHES_B), strict=True
-    ):
+    for shot, colour, dashes in ((ab, FROM_A, ()), (ba, FROM_B, DASHES_B)):
+        z_m, level_db = envelope(*shot.polyline(), span_m.low, span_m.high, bins)
         plot.curve(z_m / 1000, level_db, colour=colour, dashes=dashes, width=0.8)
     plot.upright(row.distance_m / 1000)
     _key(job, whole)
@@ -354,14 +346,15 @@ def _near_panels(
         panel.frame(heading, words["distance_m"], "dB")
         panel.upright(row.distance_m)
         plots.append(panel)
-    for shot, colour, dashes in ((ab, _FROM_A, ()), (ba, _FROM_B, _DASHES_B)):
-        z_m, level_db = within_bins(*shot.polyline(), window, bins // 2)
+    for shot, colour, dashes in ((ab, FROM_A, ()), (ba, FROM_B, DASHES_B)):
+        z_m, level_db = envelope(*shot.polyline(), window.low, window.high, bins // 2)
         plots[0].curve(z_m, level_db, colour=colour, dashes=dashes, width=0.8)
     for panel, values, colour in (
         (plots[1], halves.half_difference_db, INK),
-        (plots[2], halves.half_sum_db, _GLASS),
+        (plots[2], halves.half_sum_db, GLASS),
     ):
-        panel.curve(*within_bins(halves.z_m, values, window, bins // 2), colour=colour, width=1.0)
+        thin = envelope(halves.z_m, values, window.low, window.high, bins // 2)
+        panel.curve(*thin, colour=colour, width=1.0)
     _loss_bracket(job, plots[1], row, halves, near_m)
 
 
@@ -374,8 +367,8 @@ def _key(job: Job, frame: Area) -> None:
     paper, words = job.paper, job.words
     x = frame.left + 6
     for key, colour, dashes in (
-        ("shot_from_a", _FROM_A, ()),
-        ("shot_from_b", _FROM_B, _DASHES_B),
+        ("shot_from_a", FROM_A, ()),
+        ("shot_from_b", FROM_B, DASHES_B),
     ):
         paper.line(x, frame.bottom + 9, x + 20, frame.bottom + 9, width=1, colour=colour,
                    dashes=dashes)  # fmt: skip
@@ -398,7 +391,7 @@ def _loss_bracket(job: Job, plot: Plot, row: SpliceRow, halves: _Halves, near_m:
     ):
         y = plot.y(value)
         if plot.area.bottom <= y <= plot.area.top:
-            paper.line(left, y, right, y, width=0.6, colour=_FROM_B, dashes=(2, 2))
+            paper.line(left, y, right, y, width=0.6, colour=FROM_B, dashes=(2, 2))
     u_db = reported(row.expanded_uncertainty_db, Quantity.UNCERTAINTY_DB)
     text = f"{loss_figure(job.words, row.loss_db)} ± {job.words.decimal(u_db)} dB"
     paper.text(plot.area.left + 4, plot.area.bottom + 5, text, size=7.5, font=BOLD)

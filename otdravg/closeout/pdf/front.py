@@ -33,10 +33,10 @@ def cover(job: Job, template: Template, evidence: str) -> None:
     if template.logo is not None:
         paper.picture(template.logo.content, Area(body.right - 150, top - 34, 150, 40))
     title = template.title or words["closeout"]
-    paper.text(body.left, top - 14, paper.fitted(title, body.width - 170, 16, BOLD), size=16,
-               font=BOLD)  # fmt: skip
-    cables = paper.fitted(", ".join(review.cables), body.width - 170, 10)
-    paper.text(body.left, top - 30, cables, size=10, colour=QUIET)
+    beside_logo = body.width - 170
+    paper.text(body.left, top - 14, title, size=16, font=BOLD, within=beside_logo)
+    cables = ", ".join(review.cables)
+    paper.text(body.left, top - 30, cables, size=10, colour=QUIET, within=beside_logo)
     verdict, says = standing(review, words)
     box = Area(body.left, top - 92, body.width, 48)
     paper.box(box, fill=PALE, stroke=INK, width=1.2)
@@ -48,7 +48,7 @@ def cover(job: Job, template: Template, evidence: str) -> None:
     lowest = body.bottom + _SIGNATURES
     for label, text in facts(review, template):
         if y > lowest:
-            paper.text(body.left, y, paper.fitted(label, _LABEL_WIDTH - 6, 8), size=8, colour=QUIET)
+            paper.text(body.left, y, label, size=8, colour=QUIET, within=_LABEL_WIDTH - 6)
             left = body.left + _LABEL_WIDTH
             y = paper.paragraph(left, y, text, half - _LABEL_WIDTH, size=8, most=4) - 1.5
     right = body.left + half + 24
@@ -58,7 +58,7 @@ def cover(job: Job, template: Template, evidence: str) -> None:
     paper.text(right, y - 14, words["worst"], size=8.5, font=BOLD)
     y -= 27
     for name, figures in worst(review, words):
-        paper.text(right, y, paper.fitted(name, half * 0.52, 8), size=8)
+        paper.text(right, y, name, size=8, within=half * 0.52)
         paper.text(right + half, y, figures, size=8, align="right")
         paper.line(right, y - 3.5, right + half, y - 3.5, width=0.3, colour=RULE)
         y -= 13
