@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from otdravg import __version__
-from otdravg.closeout.pdf.job import Job
+from otdravg.closeout.pdf.job import Column, Job, print_table
 from otdravg.closeout.pdf.paper import BOLD, INK, PALE, PLAIN, QUIET, RULE, Area, Paper
 from otdravg.closeout.template import Template
 from otdravg.tables.scope import (
@@ -23,6 +23,7 @@ __all__ = ["contents", "cover"]
 _LABEL_WIDTH = 104.0
 _SIGNATURES = 104.0
 _MOST_EQUIPMENT = 14
+_EQUIPMENT_SHARES = (6.8, 8.5, 17, 14, 6.5, 10.2, 6.5, 11, 9, 9.5, 7.5)
 
 
 def cover(job: Job, template: Template, evidence: str) -> None:
@@ -147,21 +148,15 @@ def contents(job: Job) -> None:
     defaults = (words["profile_default"],) if job.review.profile.is_default else ()
     for text in (*cautions, *defaults):
         y = paper.paragraph(left, y, text, body.right - left, size=8.5) - 5
-    y = min(y, body.top - 218)
-    paper.text(body.left, y, words["equipment"], size=9.5, font=BOLD)
+    paper.free_below = min(y, body.top - 218) + 18
     rows = equipment(job.review, words)
-    headings = [words[key] for key in EQUIPMENT_COLUMNS]
-    shares = (0.065, 0.09, 0.18, 0.15, 0.08, 0.09, 0.065, 0.105, 0.07, 0.07, 0.035)
-    y -= 15
-    for number, row in enumerate([headings, *rows[:_MOST_EQUIPMENT]]):
-        x = body.left
-        for text, share in zip(row, shares, strict=True):
-            width = share * body.width
-            shown = paper.fitted(text, width - 4, 7)
-            paper.text(x, y, shown, size=7, font=PLAIN if number else BOLD)
-            x += width
-        paper.line(body.left, y - 3.5, body.right, y - 3.5, width=0.3, colour=RULE)
-        y -= 12
-    if len(rows) > _MOST_EQUIPMENT:
-        more = f"+ {len(rows) - _MOST_EQUIPMENT}: shots.csv"
-        paper.text(body.left, y, more, size=7, colour=QUIET)
+    more = len(rows) - _MOST_EQUIPMENT
+    columns = [
+        Column(words[key], share)
+        for key, share in zip(EQUIPMENT_COLUMNS, _EQUIPMENT_SHARES, strict=True)
+    ]
+    print_table(
+        paper, words["equipment"], columns, rows[:_MOST_EQUIPMENT],
+        remark=f"+ {more}: shots.csv" if more > 0 else "",
+    )  # fmt: skip
+    paper.free_below = None  # the exceptions begin a page
