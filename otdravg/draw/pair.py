@@ -154,13 +154,12 @@ def _headings(
     panel: Axes, number: int, key: str, language: Language, *, lift_pt: float = 0
 ) -> None:
     """Write a heading and a line of explanation above a panel."""
-    note: dict[str, Any] = {"xy": (0, 1), "xycoords": "axes fraction",
+    look: dict[str, Any] = {"xy": (0, 1), "xycoords": "axes fraction",
                             "textcoords": "offset points"}  # fmt: skip
-    for text, height_pt, look in (
-        (f"{number}   {_drawn(key, language)}", 20, {"fontsize": 10.5, "fontweight": "bold"}),
-        (_drawn(f"{key}-why", language), 7, {"fontsize": 8.5, "fontweight": "normal"}),
-    ):
-        panel.annotate(text, xytext=(0, lift_pt + height_pt), **note, **look)
+    heading = f"{number}   {_drawn(key, language)}"
+    panel.annotate(heading, xytext=(0, lift_pt + 20), fontsize=10.5, fontweight="bold", **look)
+    why = _drawn(f"{key}-why", language)
+    panel.annotate(why, xytext=(0, lift_pt + 7), fontsize=8.5, fontweight="normal", **look)
 
 
 def _draw_shots(panel: Axes, report: PairReport, curves: SpanCurves, language: Language) -> None:
@@ -168,7 +167,8 @@ def _draw_shots(panel: Axes, report: PairReport, curves: SpanCurves, language: L
         (report.measurement.curve_ab(), _FROM_A, "-", _drawn("from-a", language)),
         (report.measurement.curve_ba(), _FROM_B, _DASHES, _drawn("from-b", language)),
     ):
-        x_m, y_db = envelope(z_m, level_db, *(1000 * edge for edge in panel.get_xlim()))
+        left, right = panel.get_xlim()
+        x_m, y_db = envelope(z_m, level_db, 1000 * left, 1000 * right)
         panel.plot(x_m / 1000, y_db, color=colour, linestyle=dashes, linewidth=1.0, label=name)
     low, high = curves.clean_range_db
     room = max(0.12 * (high - low), 0.3)
