@@ -13,9 +13,9 @@ from figure_paper import FROM_A, FROM_B, GLASS, PALE, SHADE, TRUE, TRUTH, label,
 from making import NO_CORDS, Cords, instrument, measured, span
 from matplotlib.figure import Figure
 from scipy import stats
+from simulated import true_joints
 
 from otdravg.fit.joint import PRIOR_DRIFT_SPREAD, VAGUE, SectionSums, fit_sections
-from otdravg.simulate import true_joints
 
 
 def one_shot_and_two() -> Figure:

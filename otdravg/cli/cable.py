@@ -105,11 +105,6 @@ _READ_FIRST = ("index.html", "findings.csv", "splices.csv")
     type=click.IntRange(min=1),
     help="Processes that measure. Default, and most: as processors and memory allow.",
 )
-@click.option(
-    "--dask",
-    metavar="ADDRESS",
-    help="Measure on a Dask cluster, as in tcp://host:8786; its workers must see FOLDER.",
-)
 @click.option("--details", is_flag=True, help="Add all evidence, odds and patterns.")
 @language_option
 @max_size_option
@@ -144,7 +139,6 @@ def cable(
     receive_m: float | None,
     group_index: float | None,
     workers: int | None,
-    dask: str | None,
     details: bool,
     language: Language | None,
     size_limits: SizeLimits,
@@ -201,7 +195,7 @@ def cable(
     progress = ProgressLine()
     with (
         _output(target, read, force) as draft,
-        measuring_executor(workers, dask, folders, size_limits) as executor,
+        measuring_executor(workers, folders, size_limits) as executor,
     ):
         shots = read_folders(folders, executor, progress, size_limits)
         check_for_shots(folders, shots)

@@ -36,6 +36,10 @@ BENT = 38.0
 #: A section must have so many pulses, and points, to show a bend (chosen, not derived: shorter ones
 #: hold three independent readings or less).
 LEAST_BENT_PULSES, LEAST_BENT_POINTS = 3.0, 16
+#: Legendre polynomials of the first degrees in powers of t, and all of them at t = −1 and 1.
+#: Standard: any table of orthogonal polynomials (DLMF, section 18.3).
+LEGENDRE = np.array([[2, 0, 0, 0], [0, 2, 0, 0], [-1, 0, 3, 0], [0, -3, 0, 5]]) / 2
+LEGENDRE_AT_ENDS = np.array([[1.0, 1.0], [-1.0, 1.0], [1.0, 1.0], [-1.0, 1.0]])
 #: Points on either side of a step from which a curve can be told from it (chosen, not derived: a
 #: line takes two, as many again judge it).
 LEAST_CURVED_POINTS = 4
@@ -351,26 +355,34 @@ class Side(RoughSide):
         0 where a section is straight within its noise, or too short to tell. What bends a section
         is no fibre: a tail that no model of the receiver holds, or a splice that was not found.
         """
-        lo, hi = self.ranges(places)
-        line = fit.line_ab if self.forward else fit.line_ba
-        seen = fit.seen_ab if self.forward else fit.seen_ba
+        lines = self.lines(fit, places)
         least = max(LEAST_BENT_PULSES * self.shot.pulse_m / self.shot.spacing_m, LEAST_BENT_POINTS)
-        z, ends = self.z(), np.zeros((lo.size, 2))
-        for m in np.flatnonzero(seen & (hi - lo > least)).tolist():
-            here = slice(int(lo[m]), int(hi[m]))
-            weight = self.weight[here]
-            t = np.linspace(-1.0, 1.0, weight.size)
-            shapes = np.stack([np.ones_like(t), t, (3 * t**2 - 1) / 2, (5 * t**3 - 3 * t) / 2])
-            weighted = shapes * weight
-            normal = np.einsum("aw,bw->ab", weighted, shapes)
-            right = np.einsum("aw,w->a", weighted, self.response_db[here] - line(m, z[here]))
-            if np.linalg.matrix_rank(normal) < normal.shape[0]:
-                continue
-            off = np.linalg.solve(normal, right)
-            if float(off @ right) > BENT:
-                first = float(off @ np.array([1.0, -1.0, 1.0, -1.0]))
-                ends[m] = (first, float(off.sum())) if self.forward else (float(off.sum()), first)
-        return ends
+        ends = np.zeros((lines.lo.size, 2))
+        long = np.flatnonzero(lines.hi - lines.lo > least)
+        if not long.size:
+            return ends
+        count = (lines.hi - lines.lo)[long]
+        begin = np.cumsum(count) - count
+        along = np.arange(int(count.sum())) - np.repeat(begin, count)
+        used = np.repeat(lines.lo[long], count) + along
+        t = along * np.repeat(2 / (count - 1), count) - 1
+        line = (
+            np.repeat(lines.level_db[long], count) + np.repeat(lines.slope_db[long], count) * along
+        )
+        powers = np.empty((7 + 4, t.size))  # w·t⁰ … w·t⁶, and those that meet what is off the line
+        powers[0] = self.weight[used]
+        for k in range(1, 7):
+            np.multiply(powers[k - 1], t, out=powers[k])
+        np.multiply(powers[:4], self.response_db[used] - line, out=powers[7:])
+        sums = np.add.reduceat(powers, begin, axis=1).T
+        order = np.arange(4)
+        normal = LEGENDRE @ sums[:, order[:, None] + order] @ LEGENDRE.T
+        right = sums[:, 7:] @ LEGENDRE.T
+        sound = np.linalg.matrix_rank(normal) == order.size
+        off = np.linalg.solve(normal[sound], right[sound, :, None])[:, :, 0]
+        bent = np.einsum("sa,sa->s", off, right[sound]) > BENT
+        ends[long[sound][bent]] = (off @ LEGENDRE_AT_ENDS)[bent]
+        return ends if self.forward else ends[::-1, ::-1]
 
     def lifted_db(self, places: tuple[Place, ...], share: float) -> FloatArray:
         """How much such a share of a slow tail lifts both ends of each section, in z order."""

@@ -462,7 +462,8 @@ def _read(
     short = (search.index(at) - lo < LEAST_CELLS) | (hi - search.index(clear) < LEAST_CELLS)
     remains = search.remains_db[np.minimum(search.index(clear), search.remains_db.size - 1)]
     # The lines are compared at the event, or where in the place one would be.
-    bend = step.slope_before - step.slope_after
+    before, after = step.slopes
+    bend = before - after
     loss = step.loss_db + bend * (place - at)
     inside = np.abs(bend) * extent / np.sqrt(12)
     u = np.sqrt(step.variance_db2 + shot.rounding_db**2 + MODEL_DB**2 + remains**2 + inside**2)

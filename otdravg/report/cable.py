@@ -207,6 +207,7 @@ def cable_text(
     columns: int = COLUMNS,
     details: bool = False,
     tables: str = "",
+    more: str = "--details",
     language: Language = Language.ENGLISH,
 ) -> str:
     """Write the first screen of a review.
@@ -225,12 +226,14 @@ def cable_text(
         and patterns.
     tables : str
         Where the tables lie.
+    more : str
+        What shows the details.
     language : Language
     """
     words = Words(language)
     to_do = _to_do(review, words)
     head = _head(review, to_do, words)
-    tail = _tail(review, tables, words, details=details)
+    tail = _tail(review, tables, words, "" if details else more)
     page = Page(ascii_only=ascii_only, colour=colour, columns=columns)
     for level in _LEVELS:
         page = Page(ascii_only=ascii_only, colour=colour, columns=columns)
@@ -297,14 +300,14 @@ def _ends(review: CableReview, words: Words) -> list[str]:
     ]
 
 
-def _tail(review: CableReview, tables: str, words: Words, *, details: bool) -> _Entry:
+def _tail(review: CableReview, tables: str, words: Words, more: str) -> _Entry:
     """Where the rest stands."""
     notes = sum(finding.severity is Severity.NOTE for finding in review.findings)
     parts = [tables or words.say("cable", "not-written")]
     if notes:
         parts.append(words.say("cable", "notes", notes=notes))
-    if not details:
-        parts.append("--details")
+    if more:
+        parts.append(more)
     return words.say("cable", "label-tables"), "; ".join(parts), None
 
 

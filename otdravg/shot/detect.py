@@ -24,7 +24,7 @@ from otdravg.shot.noise import (
     noise_about,
 )
 from otdravg.shot.reflections import Peak, running_mean
-from otdravg.shot.response import U_SLOW, Response
+from otdravg.shot.response import LEAST_SHORT, U_SLOW, Response
 from otdravg.shot.settings import ResponseSource
 from otdravg.shot.shape import BEFORE, BEHIND, shown_by_ramps
 from otdravg.shot.shot import Shot, prepare, with_dead_zones, with_reflections
@@ -56,12 +56,14 @@ FIRST_PASS = 3.0
 FIRST_GROWTH = 4.0
 #: And they begin longer. Chosen, not derived: short ones show what the noise estimate hardly feels.
 FIRST_SCALE = 3.0
-#: Steps taken for ripple make the noise look so much larger, and as much more correlated. Chosen,
-#: not derived: well beyond the scatter of a variance, and far below what a row of splices does.
+#: Steps taken for ripple make the noise look so much larger. Chosen, not derived: well beyond the
+#: scatter of a variance, and far below what a row of splices does.
 SUSPECT_RATIO = 4.0
-#: So much of the smoothing may be correlated beyond it. Derived: ripple over a pulse, seen through
-#: a running mean no shorter than the pulse, is correlated over once and a half of it at most.
-SUSPECT_SHARE = 1.5
+#: Ripple makes no more points alike than in so many lengths of an edge. Derived: a triangle as long
+#: as a pulse on either side has an area of one pulse; its estimate scatters by a quarter. On a
+#: fibre of so few pulses hidden steps look no more alike, and a second look costs little (chosen,
+#: not derived).
+MOST_RIPPLE, LONG_PULSES = 1.25, 50.0
 #: Differences of neighbours that count, the smallest, and their share of the variance. Chosen, not
 #: derived: splices of a smoothed shot may fill a third of it; their ramps must not count. Of a
 #: normal distribution the smallest 60 % have 1 − 2·0.842·φ(0.842)/0.6 = 0.214 of the variance.
@@ -208,7 +210,8 @@ def _learnt(
     for look in range(MOST_LOOKS):
         threshold = _threshold(shot, false_alarm_rate)
         looked = _first_look(shot, threshold)
-        shown = None if stated or look else _shown_by_ramps(shot, *looked)
+        told = stated or look or _sharp(shot.response)
+        shown = None if told else _shown_by_ramps(shot, *looked)
         if not shown:
             known = shot.response
             shot = _with_noise_of_its_own(shot, threshold, looked)
@@ -222,6 +225,17 @@ def _learnt(
             shown = replace(known, slow=slow, u_slow=max(lifted.u_share, U_SLOW * slow))
         shot = prepare(trace, group_index, shown)
     return shot
+
+
+def _sharp(response: Response) -> bool:
+    """Whether reflections say that there is nothing for ramps to show: no pole, no running mean."""
+    return (
+        response.edges > 1
+        and not response.poles
+        and not response.short
+        and response.at_most < LEAST_SHORT
+        and response.smoothing < LEAST_MEAN
+    )
 
 
 def _response_findings(shot: Shot, events: list[Event]) -> list[Finding]:
@@ -286,7 +300,9 @@ def _with_noise_of_its_own(
     """
     rough = shot.noise
     noise = _noise_between(shot, *looked)
-    if noise.correlation_points >= SUSPECT_RATIO + SUSPECT_SHARE * (shot.smoothing - 1):
+    pulses = (shot.signal_end_m - float(shot.x_m[shot.front_clear])) / shot.pulse_m
+    edge = shot.pulse_m / shot.spacing_m if pulses > LONG_PULSES else SUSPECT_RATIO
+    if noise.correlation_points > MOST_RIPPLE * (shot.smoothing + edge):
         share = _share_of_white(shot) * shot.smoothing
         white = replace(
             rough,
@@ -296,7 +312,6 @@ def _with_noise_of_its_own(
         plain = with_reflections(replace(shot, noise=white))
         same = (plain.front_clear, plain.peaks) == (shot.front_clear, shot.peaks)
         more = _first_look(plain, threshold, looked[1] if same else ())
-        pulses = (shot.signal_end_m - float(shot.x_m[shot.front_clear])) / shot.pulse_m
         few = 0 < len(more[1]) < pulses / LEAST_PULSES_PER_STEP
         if few and more != looked:  # the same explains no more than it did
             second = _noise_between(plain, *more)

@@ -325,7 +325,7 @@ def prepare(
     floor = noise_floor(level, guess)
     end = find_end(power, floor, pulse_points)
     slow = response
-    if not response and not floor.masked:
+    if not response and not floor.masked and end > start:
         sure = floor.surely_above(max(round(pulse_points), 1))
         slow = slow_behind_end(power, floor.dark_power, sure, start, end, pulse_points)
     if slow and slow.slow:

@@ -15,7 +15,7 @@ from statistics import NormalDist
 import numpy as np
 import numpy.typing as npt
 
-from otdravg.shot.lines import LinePair, SlopePrior, lines_beside, step_between
+from otdravg.shot.lines import SlopePrior, StepEstimate, step_between
 from otdravg.shot.ramp import compound_ramps, locate_steps, one_ramp
 from otdravg.shot.shot import CELLS_PER_PULSE, Shot
 
@@ -123,11 +123,11 @@ class Search:
 
     def step(
         self, lo: IndexArray, start_m: FloatArray, clear_m: FloatArray, hi: IndexArray
-    ) -> LinePair:
+    ) -> StepEstimate:
         """Step between cells [lo, start) and [clear, hi), and the lines through them."""
         a = np.maximum(self.index(start_m), lo)
         b = np.minimum(self.index(clear_m), hi)
-        return lines_beside(self.shot.cells.sums, (lo, a), (b, hi), start_m, self.prior)
+        return step_between(self.shot.cells.sums, (lo, a), (b, hi), start_m, self.prior)
 
 
 def search_steps(

@@ -5,35 +5,20 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Iterable, Sequence
+from dataclasses import fields
 from itertools import chain
 
 from otdravg.simulate.cable_run import CableRun, closures_of_joints
+from otdravg.simulate.fibre import true_joints
 from otdravg.simulate.planted import Plant
 from otdravg.simulate.takes import Site
-from otdravg.simulate.truth import true_joints
 
 __all__ = ["planted_csv", "readme", "truth_csv", "truth_of_fibre"]
 
 _TRUTH_COLUMNS = (
-    "fibre",
-    "ribbon",
-    "wavelength_nm",
-    "closure",
-    "distance_m",
-    "loss_db",
-    "backscatter_step_db",
+    "fibre", "ribbon", "wavelength_nm", "closure", "distance_m", "loss_db", "backscatter_step_db",
     "kind",
-)
-_PLANTED_COLUMNS = (
-    "fault",
-    "fibre",
-    "other_fibre",
-    "wavelength_nm",
-    "direction",
-    "closure",
-    "detail",
-    "files",
-)
+)  # fmt: skip
 
 
 def truth_csv(site: Site, fibres: int, wavelengths_nm: Sequence[int]) -> bytes:
@@ -64,20 +49,13 @@ def truth_of_fibre(site: Site, fibre: int, wavelength_nm: int) -> list[tuple[obj
 
 def planted_csv(plants: Sequence[Plant]) -> bytes:
     """Write what was planted as CSV; files are set apart by ``; ``."""
+    columns = [column.name for column in fields(Plant)]
     rows = [
-        (
-            plant.fault.value,
-            plant.fibre or "",
-            plant.other_fibre or "",
-            plant.wavelength_nm or "",
-            plant.direction,
-            plant.closure,
-            plant.detail,
-            "; ".join(plant.files),
-        )
+        [plant.fault.value, *(getattr(plant, name) or "" for name in columns[1:-1]),
+         "; ".join(plant.files)]
         for plant in plants
-    ]
-    return _csv_bytes(_PLANTED_COLUMNS, rows)
+    ]  # fmt: skip
+    return _csv_bytes(columns, rows)
 
 
 def _csv_bytes(columns: Sequence[str], rows: Iterable[Sequence[object]]) -> bytes:

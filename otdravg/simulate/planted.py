@@ -7,9 +7,8 @@ from dataclasses import dataclass
 from enum import Enum
 
 from otdravg.simulate.cable_run import closures_of_joints
-from otdravg.simulate.fibre import JointKind
+from otdravg.simulate.fibre import JointKind, TrueJoint, true_joints
 from otdravg.simulate.takes import Site
-from otdravg.simulate.truth import TrueJoint, true_joints
 
 __all__ = ["BAD_SPLICE_DB", "Fault", "Plant", "faults_of_the_glass"]
 
@@ -53,7 +52,7 @@ class Fault(Enum):
 
 @dataclass(frozen=True, slots=True)
 class Plant:
-    """One planted fault: what, where, in which files, and how large."""
+    """One planted fault: what, where, how large, and in which files; a row of the answers."""
 
     fault: Fault
     fibre: int | None = None
@@ -61,8 +60,8 @@ class Plant:
     wavelength_nm: int | None = None
     direction: str = ""
     closure: str = ""
-    files: tuple[str, ...] = ()
     detail: str = ""
+    files: tuple[str, ...] = ()
 
 
 def faults_of_the_glass(site: Site, fibres: int) -> tuple[Plant, ...]:
@@ -86,10 +85,9 @@ def faults_of_the_glass(site: Site, fibres: int) -> tuple[Plant, ...]:
                 plants.append(Plant(fault, fibre, closure=closure, detail=detail))
     for splice in run.spoilt:
         first = (splice.ribbon - 1) * site.ribbon_size + 1
+        closure = run.closures[splice.closure - 1]
         detail = f"fibres {first} to {first + site.ribbon_size - 1} lose 0.26 to 0.40 dB"
-        plants.append(
-            Plant(Fault.SPOILT_RIBBON, closure=run.closures[splice.closure - 1], detail=detail)
-        )
+        plants.append(Plant(Fault.SPOILT_RIBBON, closure=closure, detail=detail))
     for weak in run.weak:
         fault = Fault.WEAK_POSITION if len(weak.positions) == 1 else Fault.WEAK_EDGES
         where = " and ".join(map(str, weak.positions))

@@ -30,6 +30,7 @@ __all__ = [
     "csv_table",
     "named",
     "shown",
+    "worded",
 ]
 
 #: A spreadsheet takes a text that begins with one of these for a formula to run.
@@ -109,6 +110,13 @@ def shown(name: str, value: Taken, words: Words) -> str:
     if isinstance(cell, datetime):
         return f"{cell:%Y-%m-%d %H:%M}"
     return words.cell(name, cell) if isinstance(cell, str) else words.decimal(cell)
+
+
+def worded(column: str, cell: Cell, words: Words) -> Cell:
+    """Write a cell in the language of some words, if it is yes or no or one of the program's."""
+    if isinstance(cell, bool):
+        return words["yes" if cell else "no"]
+    return words.cell(column, cell) if isinstance(cell, str) else cell
 
 
 def csv_table(

@@ -6,7 +6,6 @@ from collections import Counter
 from collections.abc import Sequence
 
 from otdravg.cable.model import CableReview, ShotRecord, ShotUse
-from otdravg.closeout.template import Template
 from otdravg.quantities import Quantity, reported
 from otdravg.tables import summary
 from otdravg.tables.losses import loss_tables
@@ -174,17 +173,12 @@ def equipment(review: CableReview, words: Words) -> list[tuple[str, ...]]:
     return [(*own, str(count)) for own, count in sorted(alike.items())]
 
 
-def facts(review: CableReview, template: Template) -> list[tuple[str, str]]:
+def facts(
+    review: CableReview, words: Words, labels: Sequence[tuple[str, str]], made_on: str
+) -> list[tuple[str, str]]:
     """What stands beside the verdict on paper and page: whose closeout, of what, by which rules."""
-    words = template.words
-    made_on = "" if template.made_at is None else f"{template.made_at:%Y-%m-%d %H:%M}"  # UTC
-    own = [
-        *((words[key], getattr(template, key))
-          for key in ("project", "revision", "owner", "company")),
-        *scope(review, words),
-        *rules(review, words),
-        (words["made_at"], made_on),
-    ]  # fmt: skip
+    made = (words["made_at"], made_on)
+    own = [*labels, *scope(review, words), *rules(review, words), made]
     return [(label, text) for label, text in own if text]
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from decimal import Decimal
 from typing import Any
 
@@ -37,7 +37,9 @@ __all__ = [
     "DECISIONS",
     "FINDINGS",
     "SPLICES",
+    "TABLES",
     "cable_tables",
+    "column_names",
     "review_cells",
     "splice_cells",
 ]
@@ -184,6 +186,25 @@ DECISIONS: tuple[Column[SealedDecision], ...] = named(
     "decision.fibre", "decision.wavelength_nm", "decision.closure", "decision.file",
     "decision.value", "before", "seal",
 )  # fmt: skip
+
+
+#: Columns of every table of which it is known beforehand what it holds.
+_COLUMNS: Mapping[str, Sequence[Column[Any]]] = {
+    "splices": SPLICES, "findings": FINDINGS, "shots": _SHOTS, "resplice": _RESPLICE,
+    "identity": _IDENTITY, "fibres": FIBRES, "ribbons": GROUPS, "closures": GROUPS,
+    "cables": GROUPS, "patterns": _PATTERNS, "attempts": ATTEMPTS, "changes": CHANGES,
+    "decisions": DECISIONS,
+}  # fmt: skip
+#: Names of those tables.
+TABLES = tuple(_COLUMNS)
+
+
+def column_names(table: str) -> tuple[str, ...]:
+    """Names of all columns that one of :data:`TABLES` can have: with a splice plan, too."""
+    columns = _COLUMNS[table]
+    if table in ("splices", "resplice", "ribbons"):
+        columns = with_places_where_planned(columns, is_planned=True)
+    return tuple(name for name, _ in columns)
 
 
 def splice_cells(review: CableReview, language: Language = Language.ENGLISH) -> CellTable:

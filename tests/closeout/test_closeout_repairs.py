@@ -62,5 +62,7 @@ def test_the_remark_counts_all_that_were_measured_more_than_once(review: CableRe
 def test_the_page_shows_the_same_rows(review: CableReview) -> None:
     page = closeout_html(review, Sketches(), Template()).decode()
     assert repairs(review).remark in page
-    for row in repairs(review).rows:
+    rows = repairs(review).rows
+    assert len(rows) == 5
+    for row in rows:
         assert "".join(f"<td>{cell}</td>" for cell in row) in page

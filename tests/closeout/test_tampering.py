@@ -24,7 +24,7 @@ from otdravg.cable import CableReview
 from otdravg.cable.model import FibreKey, ShotUse, SpliceRow
 from otdravg.cli import main
 from otdravg.closeout.checks.measured import _last_digit
-from otdravg.closeout.closeout import PAPERS, fill_closeout, write_closeout
+from otdravg.closeout.closeout import fill_closeout, papers, write_closeout
 from otdravg.closeout.json_file import read_closeout
 from otdravg.closeout.sketches import Sketches
 from otdravg.closeout.template import Template
@@ -515,8 +515,8 @@ def papers_of_another_version(folder: Path, library: str) -> None:
     document["made_with"][library] = "1.0"
     path.write_text(json.dumps(document), "utf-8")
     closeout, evidence = read_closeout(path), write_evidence(folder)
-    for part, write in PAPERS.items():
-        write(closeout, evidence, folder / f"closeout.{part}")
+    for name, write in papers(closeout.template).items():
+        write(closeout, evidence, folder / name)
 
 
 def behind_the_end(folder: Path) -> None:

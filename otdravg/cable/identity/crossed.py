@@ -21,8 +21,7 @@ from otdravg.cable.identity.sides import (
     fibres_by_closures,
     sides_of,
 )
-from otdravg.cable.identity.stories import BAD_SHARE, CLEAR, TUBE, Kind, Story
-from otdravg.cable.identity.wavelengths import told_over
+from otdravg.cable.identity.stories import BAD_SHARE, CLEAR, TUBE, Kind, Story, numbering_told
 from otdravg.cable.measure.closures import CableMap
 from otdravg.cable.measure.standing import Measured
 from otdravg.cable.model import CableFinding, Confidence, FibreKey, IdentityCheck
@@ -30,7 +29,7 @@ from otdravg.errors import Refusal
 from otdravg.findings import Scope, defect, note, says
 from otdravg.trade import numbers_text
 
-__all__ = ["NOT_ONE_FIBRE", "check_identities"]
+__all__ = ["NOT_ONE_FIBRE", "check_identities", "told_over"]
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.intp]
@@ -132,6 +131,61 @@ def _from_one_end(measured: Sequence[Measured]) -> list[CableFinding]:
     return findings
 
 
+def told_over(
+    sides: Mapping[int, tuple[FloatArray, FloatArray]], ribbon_size: int | None
+) -> tuple[list[Story], tuple[Story, ...], Comparison]:
+    """Tell stories of all wavelengths together, and before them those of one wavelength alone.
+
+    All shots of a fibre are of the same two ends, whatever their wavelength: what is told at
+    one of them only must be false at all others, where the labels themselves are proved.
+
+    Parameters
+    ----------
+    sides : mapping
+        By wavelength in nm the features of all shots from A and from B, in the order of numbers
+        (:func:`~otdravg.cable.identity.sides.sides_of`).
+    ribbon_size : int or None
+        None in loose tube.
+
+    Returns
+    -------
+    list of Story
+        The surest first.
+    tuple of Story
+        What may be a slip and is not proved.
+    Comparison
+        Of all wavelengths together, without what is wrong at one of them only.
+    """
+    told: list[Story] = []
+    tables = {nm: Comparison([a], [b]) for nm, (a, b) in sides.items()}
+    for nm, table in tables.items() if len(tables) > 1 else ():
+        others = [other for own, other in tables.items() if own != nm]
+        told += [
+            replace(story, wavelength_nm=nm)
+            for story in numbering_told(table, ribbon_size).stories
+            if all(_as_labelled(other, story) for other in others)
+        ]
+    left = {nm: (a.copy(), b.copy()) for nm, (a, b) in sides.items()}
+    for one in told:
+        for side in left[one.wavelength_nm or 0]:
+            side[one.rows] = np.nan
+            side[one.partner[one.partner >= 0]] = np.nan
+    from_a, from_b = zip(*left.values(), strict=True)
+    together = Comparison(from_a, from_b)
+    numbering = numbering_told(together, ribbon_size)
+    return sorted([*told, *numbering.stories], key=lambda s: -s.odds), numbering.doubts, together
+
+
+def _as_labelled(table: Comparison, story: Story) -> bool:
+    """Whether a wavelength's shots prove that the fibres of a story are as they are labelled."""
+    rows, partner = story.rows[story.partner >= 0], story.partner[story.partner >= 0]
+    new, own = (
+        float(np.maximum(np.nan_to_num(table.of_pairs(rows, other)), -CLEAR).sum())
+        for other in (partner, rows)
+    )
+    return own >= CLEAR and own - new >= CLEAR
+
+
 def _untold(key: FibreKey, count: int) -> IdentityCheck:
     said = says("too-few-to-compare", fibres=count)
     return IdentityCheck(key, Confidence.NOT_TOLD, None, None, said)
@@ -161,11 +215,11 @@ class _Group:
         partner = np.arange(len(self._keys))
         for one in told:
             if one.wavelength_nm is None:
-                partner[one.story.rows] = one.story.partner
+                partner[one.rows] = one.partner
         comparison.scale_by(partner)
-        rows = [{int(n) for n in one.story.rows} for one in told]
+        rows = [set(one.rows.tolist()) for one in told]
         near = [
-            self._unsure_beside(t.story, one, comparison) for t, one in zip(told, rows, strict=True)
+            self._unsure_beside(one, own, comparison) for one, own in zip(told, rows, strict=True)
         ]
         said = [
             self._say.of_story(one, comparison, others)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from math import exp, log
 
 import numpy as np
@@ -14,9 +14,8 @@ from otdravg.cable.decisions.renumber import renumbering
 from otdravg.cable.identity.fingerprint import Comparison
 from otdravg.cable.identity.sides import Members
 from otdravg.cable.identity.stories import CLEAR, Kind, Story
-from otdravg.cable.identity.wavelengths import Told
 from otdravg.cable.model import CableFinding, FibreKey
-from otdravg.findings import Scope, Statement, defect, note, says
+from otdravg.findings import Finding, Scope, Statement, defect, note, says
 from otdravg.trade import numbers_text
 
 __all__ = ["Renumbering", "Sayings"]
@@ -67,52 +66,38 @@ class Sayings:
         self._by_nm = by_nm
         self._size = ribbon_size
 
+    def _about(
+        self, fibres: Sequence[int], said: Finding, rows: Iterable[int], nm: int | None = None
+    ) -> CableFinding:
+        """A finding about some fibres, the first of which it stands under, and shots of rows."""
+        key = FibreKey(self._keys[0].cable, fibres[0])
+        files = self._files(sorted(rows), nm)
+        others = tuple(fibres[1:])
+        return about_fibre(key, said, wavelength_nm=nm, files=files, other_fibres=others)
+
     def twice(self, end: str, i: int, j: int, wrong: list[int], odds: float) -> CableFinding:
         """Say that one fibre was shot twice from an end, under two numbers."""
-        shot, called = self._keys[i].fibre, self._keys[j].fibre
-        finding = about_fibre(
-            self._keys[wrong[0]],
-            defect(
-                "other-fibre",
-                Scope.CABLE,
-                "twice-open" if len(wrong) > 1 else "twice",
-                end=end,
-                shot=shot,
-                called=called,
-                margin_nats=odds,
-                odds=_odds_text(odds),
-            ),
-            files=self._files(sorted((i, j))),
-        )
-        return replace(finding, other_fibres=tuple(self._keys[n].fibre for n in wrong[1:]))
+        said = defect(
+            "other-fibre", Scope.CABLE, "twice-open" if len(wrong) > 1 else "twice",
+            end=end, shot=self._keys[i].fibre, called=self._keys[j].fibre,
+            margin_nats=odds, odds=_odds_text(odds),
+        )  # fmt: skip
+        return self._about([self._keys[n].fibre for n in wrong], said, (i, j))
 
     def perhaps_crossed(self, doubt: Story) -> CableFinding:
         """Say that fibres may be exchanged among each other."""
-        rows = sorted(doubt.rows.tolist())
-        fibres = [self._keys[n].fibre for n in rows]
-        finding = about_fibre(
-            self._keys[rows[0]],
-            defect(
-                "pair-doubtful",
-                Scope.CABLE,
-                "exchanged",
-                fibres=", ".join(map(str, fibres)),
-                margin_nats=doubt.odds,
-                odds=_odds_text(doubt.odds),
-            ),
-            files=self._files(rows),
-        )
-        return replace(finding, other_fibres=tuple(fibres[1:]))
+        fibres = sorted(self._numbers(doubt.rows))
+        said = defect(
+            "pair-doubtful", Scope.CABLE, "exchanged", fibres=", ".join(map(str, fibres)),
+            margin_nats=doubt.odds, odds=_odds_text(doubt.odds),
+        )  # fmt: skip
+        return self._about(fibres, said, doubt.rows.tolist())
 
     def unexplained(self, rows: Sequence[int]) -> CableFinding:
         """Say that no simple story explains how these fibres are numbered."""
         fibres = [self._keys[n].fibre for n in rows]
-        finding = about_fibre(
-            self._keys[rows[0]],
-            defect("numbering-unexplained", Scope.CABLE, fibres=numbers_text(fibres)),
-            files=self._files(rows),
-        )
-        return replace(finding, other_fibres=tuple(fibres[1:]))
+        said = defect("numbering-unexplained", Scope.CABLE, fibres=numbers_text(fibres))
+        return self._about(fibres, said, rows)
 
     def by_labels(self, unproved: Sequence[int], fits: FloatArray) -> list[CableFinding]:
         """Note which fibres the glass does not tell apart from others."""
@@ -131,79 +116,50 @@ class Sayings:
         self, comparison: Comparison, n: int, best: int, margin: float | None
     ) -> CableFinding:
         """A pair that another shot fits better by some margin, or that is likelier two fibres."""
-        key, other = self._keys[n], self._keys[best]
-        pair = np.array([n, best])
-        own, gap = float(comparison.own()[n]), -(margin or 0.0)
-        is_other = margin is not None and np.nanmax(comparison.of_pairs(pair, pair[::-1])) > 0
-        said = (
-            defect(
-                "other-fibre", Scope.CABLE, other=other.fibre, fibre=key.fibre, margin_nats=gap,
-                odds=_odds_text(gap),
-            )
-            if is_other
-            else defect("pair-doubtful", Scope.CABLE, own_nats=own)
+        fibre, other = self._keys[n].fibre, self._keys[best].fibre
+        pair, own = np.array([n, best]), comparison.own()
+        if margin is None or np.nanmax(comparison.of_pairs(pair, pair[::-1])) <= 0:
+            said = defect("pair-doubtful", Scope.CABLE, own_nats=float(own[n]))
+            return self._about([fibre], said, [n])
+        said = defect(
+            "other-fibre", Scope.CABLE, other=other, fibre=fibre, margin_nats=-margin,
+            odds=_odds_text(-margin),
         )  # fmt: skip
-        files = self._files([n, best] if is_other else [n])
-        finding = about_fibre(key, said, files=files)
         # Whose shot fits elsewhere may be wrong where it is, too.
-        is_sure = not is_other or comparison.own()[best] >= CLEAR
-        return finding if is_sure else replace(finding, other_fibres=(other.fibre,))
+        concerned = [fibre] if own[best] >= CLEAR else [fibre, other]
+        return self._about(concerned, said, [n, best])
 
     def of_story(
-        self, told: Told, comparison: Comparison, others: set[int]
+        self, story: Story, comparison: Comparison, others: set[int]
     ) -> tuple[CableFinding, Renumbering | None]:
         """Word one story, with the renumbering that would mend it if it is more than a crossing."""
-        story, nm = told.story, told.wavelength_nm
-        renumbered: Renumbering | None = None
-        numbers = sorted(self._numbers(story.rows) | self._numbers(story.partner))
+        nm, case = story.wavelength_nm, "" if story.wavelength_nm is None else "one-wavelength"
+        rows = {*story.rows.tolist(), *story.partner[story.partner >= 0].tolist()}
+        numbers = sorted(self._numbers(rows))
+        fibres = [*numbers, *sorted(self._numbers(others - rows))]
+        margin = says("margin", margin_nats=story.odds, odds=_odds_text(story.odds))
+        if story.kind is Kind.CROSSED:
+            said = defect(
+                "fibres-crossed", Scope.CABLE, case, fibre=numbers[0], other=numbers[1], at_nm=nm,
+                margin=margin,
+            )  # fmt: skip
+            return self._about(fibres, said, rows, nm), None
         is_shot = comparison.is_shot[0][story.rows]
         lone = self._numbers(story.rows[(story.partner < 0) & is_shot])
-        margin = says("margin", margin_nats=story.odds, odds=_odds_text(story.odds))
         words = self._words(story, is_shot)
         if lone and len(lone) <= 12:
             words = says("none-from-b", what=words, fibres=numbers_text(lone))
         new = {
-            self._keys[int(j)].fibre: self._keys[int(i)].fibre
-            for i, j in zip(story.rows, story.partner, strict=True)
+            self._keys[j].fibre: self._keys[i].fibre
+            for i, j in zip(story.rows.tolist(), story.partner.tolist(), strict=True)
             if j >= 0
-        } | self._left_over(story, comparison, nm)
-        files = self._files(
-            sorted({*story.rows.tolist(), *story.partner[story.partner >= 0].tolist()}), nm
-        )
-        if story.kind is Kind.CROSSED:
-            a, b = numbers
-            finding = about_fibre(
-                FibreKey(self._keys[0].cable, numbers[0]),
-                defect(
-                    "fibres-crossed",
-                    Scope.CABLE,
-                    "" if nm is None else "one-wavelength",
-                    fibre=a,
-                    other=b,
-                    at_nm=nm,
-                    margin=margin,
-                ),
-                wavelength_nm=nm,
-                files=files,
-            )
-        else:
-            renumbered = Renumbering(self._keys[0].cable, nm, new)
-            finding = about_fibre(
-                FibreKey(self._keys[0].cable, numbers[0]),
-                defect(
-                    "numbering-differs",
-                    Scope.CABLE,
-                    "" if nm is None else "one-wavelength",
-                    what=words,
-                    at_nm=nm,
-                    margin=margin,
-                    renumbering=renumbering(new),
-                ),
-                wavelength_nm=nm,
-                files=files,
-            )
-        beside = sorted(self._numbers(others) - set(numbers))
-        return replace(finding, other_fibres=(*numbers[1:], *beside)), renumbered
+        } | self._left_over(story, comparison)
+        said = defect(
+            "numbering-differs", Scope.CABLE, case, what=words, at_nm=nm, margin=margin,
+            renumbering=renumbering(new),
+        )  # fmt: skip
+        renumbered = Renumbering(self._keys[0].cable, nm, new)
+        return self._about(fibres, said, rows, nm), renumbered
 
     def _numbers(self, rows: Iterable[int]) -> set[int]:
         return {self._keys[n].fibre for n in rows if n >= 0}
@@ -235,23 +191,19 @@ class Sayings:
         code = "numbers-mixed" if few else "numbers-unexplained"
         return says(code, fibres=numbers_text(at_a), pairs=pairs)
 
-    def _left_over(self, story: Story, comparison: Comparison, nm: int | None) -> dict[int, int]:
+    def _left_over(self, story: Story, comparison: Comparison) -> dict[int, int]:
         """Shots from B that a story leaves without a partner: a fibre shot twice, or none."""
-        everybody = np.arange(len(self._keys))
         result = {}
-        for n in sorted({*story.rows.tolist()} - {*story.partner.tolist()}):
-            fits = np.nan_to_num(
-                comparison.of_pairs(everybody, np.full(everybody.size, n)), nan=-np.inf
-            )
-            best = int(fits.argmax())
+        for n in np.setdiff1d(story.rows, story.partner).tolist():
+            fits = comparison.ratios(None, np.array([n]))[:, 0]
             if np.isfinite(fits).any():
-                clear = fits[best] >= CLEAR + log(everybody.size)
+                best = int(np.nanargmax(fits))
+                clear = fits[best] >= CLEAR + log(fits.size)
                 result[self._keys[n].fibre] = self._keys[best].fibre if clear else 0
         return result
 
-    def _files(self, rows: Iterable[int], nm: int | None = None) -> tuple[str, ...]:
+    def _files(self, rows: Sequence[int], nm: int | None) -> tuple[str, ...]:
         members = self._by_nm.values() if nm is None else [self._by_nm[nm]]
-        rows = list(rows)
         return tuple(
             record.path
             for own in members

@@ -88,8 +88,8 @@ class Story:
         Indices of shots from A, and of those from B that are of the same fibres, -1 for none.
     odds : float
         Natural logarithm of the odds against the next story.
-    fit : float
-        Mean log-likelihood ratio of the pairs.
+    wavelength_nm : int or None
+        The wavelength at which alone it is true; None for all.
     """
 
     kind: Kind
@@ -97,7 +97,7 @@ class Story:
     rows: IntArray
     partner: IntArray
     odds: float
-    fit: float
+    wavelength_nm: int | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -240,10 +240,9 @@ def _searched(comparison: Comparison, size: int) -> Numbering:
             partner[rows] = one.partner
             ratios[rows] = np.where(one.partner < 0, np.nan, one.ratios)
             changed = one.partner != rows
-            fit = float(np.nanmean(one.ratios[one.partner >= 0]))
             costs += one.slip.cost
             stories.append(
-                Story(one.slip.kind, one.slip.step, rows[changed], one.partner[changed], odds, fit)
+                Story(one.slip.kind, one.slip.step, rows[changed], one.partner[changed], odds)
             )
     worth = float(np.maximum(np.nan_to_num(ratios), _AT_LEAST).sum()) - costs
     return Numbering(partner, tuple(stories), ratios, worth)
@@ -277,9 +276,7 @@ def _in_doubt(comparison: Comparison, told: Numbering) -> tuple[Story, ...]:
         near = [w for w in weighed if w.net > one.net - CLEAR and _is_another(w, one)]
         rows = np.unique(np.concatenate([w.slip.rows for w in (one, *near)]))
         taken.update(rows.tolist())
-        doubts.append(
-            Story(Kind.FREE, 0, rows, partner[rows], one.net, float(np.nanmean(one.ratios)))
-        )
+        doubts.append(Story(Kind.FREE, 0, rows, partner[rows], one.net))
         partner[one.slip.rows] = one.partner
     return tuple(doubts)
 

@@ -22,7 +22,7 @@ import numpy.typing as npt
 
 from otdravg.cable.files.attempts import Slot, is_one_attempt, number_attempts, slot_of, when
 from otdravg.cable.files.names import direction_of, numbers_by_place, same_text
-from otdravg.cable.identity.fingerprint import ShotOnSpan, features_of
+from otdravg.cable.identity.fingerprint import features_of
 from otdravg.cable.measure.closures import table_slack_m
 from otdravg.cable.measure.jobs import Job, Sketch, measure_job, spread
 from otdravg.cable.model import CableFinding, FibreKey, ShotRecord, ShotUse
@@ -278,9 +278,8 @@ def _changes(one: _Shot, two: _Shot, places: FloatArray) -> FloatArray:
     length_m = min(one.length_m, two.length_m)
     read = [
         features_of(
-            ShotOnSpan(shot.sketch, shot.sketch.user_offset_m, places[order] - start_m, length_m),
-            from_a=True,
-        ).loss_db
+            shot.sketch, shot.sketch.user_offset_m, places[order] - start_m, length_m, from_a=True
+        )[: places.size]
         for shot in (one, two)
     ]
     change_db = np.empty(places.size)

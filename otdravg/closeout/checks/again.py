@@ -12,6 +12,7 @@ import io
 import json
 import re
 import tempfile
+import warnings
 import zlib
 from base64 import a85decode
 from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -21,12 +22,11 @@ from typing import Any
 from zipfile import BadZipFile, ZipFile
 
 from otdravg.closeout.checks.model import Check, checked
-from otdravg.closeout.closeout import PAPERS
+from otdravg.closeout.closeout import PAPERS, papers, tables_of
 from otdravg.closeout.json_file import Closeout, closeout_json, json_tables, made_here
 from otdravg.closeout.traces import NAMES_TABLE, names_table, renamed, trace_pattern
 from otdravg.errors import BadCloseout
 from otdravg.system.printable import printable
-from otdravg.tables.splices import cable_tables
 
 __all__ = ["PAGE_DATA_ID", "json_itself", "papers_again", "row_name", "tables_again"]
 
@@ -66,10 +66,10 @@ def _without_maker(document: Mapping[str, Any]) -> dict[str, Any]:
 
 def tables_again(folder: Path, closeout: Closeout) -> Iterator[Check]:
     """Hold the CSV tables, and that of the names of traces, against what the JSON makes."""
-    style, language = closeout.template.csv, closeout.template.language
+    style = closeout.template.csv
     tables = {
         name: content
-        for name, content in cable_tables(closeout.review, style, language).items()
+        for name, content in tables_of(closeout).items()
         if (folder / "splices.csv").is_file() or (folder / name).is_file()
     }
     names = {path.name for path in folder.glob("*.csv")}
@@ -169,10 +169,13 @@ def papers_again(
         if made_with.get(name) != version
     ]
     with tempfile.TemporaryDirectory() as made:
-        for part, write in PAPERS.items():
-            name, (what, parts_of) = f"closeout.{part}", _PARTS_OF[part]
-            path = folder / name
+        for name in PAPERS:
+            path, (what, parts_of) = folder / name, _PARTS_OF[Path(name).suffix]
             if not path.is_file():
+                continue
+            write = papers(closeout.template).get(name)
+            if write is None:
+                yield checked(f"{name}: {what}", 0, [f"{name}: {_JSON} names no form"])
                 continue
             again = Path(made) / name
             write(closeout, evidence, again)
@@ -228,7 +231,9 @@ def _sheets(content: bytes) -> Parts:
     """Every cell of a workbook, with the format of its number: the signs stand in it."""
     import openpyxl  # only here: no other part of the program reads a workbook
 
-    book = openpyxl.load_workbook(io.BytesIO(content))
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # of what it does not read: an owner's form may hold more
+        book = openpyxl.load_workbook(io.BytesIO(content))
     parts: dict[str, Any] = {"sheets": " | ".join(book.sheetnames)}
     looks: dict[int, str] = {}
     for sheet in book:
@@ -248,7 +253,8 @@ def _sheets(content: bytes) -> Parts:
                 heading = headings.get(cell.column, "")
                 where = f"fibre {fibre}, {heading}" if heading and fibre is not None else heading
                 place = f"sheet {sheet.title}, {cell.coordinate}" + (f" ({where})" if where else "")
-                parts[place] = f"{cell.value!s}{_sign(cell.number_format)}"
+                value = getattr(cell.value, "text", cell.value)  # of a formula over several cells
+                parts[place] = f"{value!s}{_sign(cell.number_format)}"
                 parts[f"{place}, colours"] = looks[cell.style_id]
                 if isinstance(cell.value, str) and len(cell.value) < 40:
                     headings[cell.column] = cell.value
@@ -356,9 +362,9 @@ def _page_parts(content: bytes) -> Parts:
     return page.parts
 
 
-#: What the parts of each output are called, and how they are read.
+#: What the parts of each output are called, and how they are read, by the end of its name.
 _PARTS_OF: Mapping[str, tuple[str, Callable[[bytes], Parts]]] = {
-    "xlsx": ("cells", _sheets),
-    "pdf": ("pages and objects", _pdf_pages),
-    "html": ("texts and data", _page_parts),
+    ".xlsx": ("cells", _sheets),
+    ".pdf": ("pages and objects", _pdf_pages),
+    ".html": ("texts and data", _page_parts),
 }

@@ -19,9 +19,7 @@ from otdravg.system.manifest import EVIDENCE, files_below
 __all__ = ["raw_shots", "strangers", "traces_against_rows"]
 
 #: What a closeout holds beside its CSV tables, which are held against the results by name.
-_OWN = frozenset(
-    {"closeout.json", *(f"closeout.{part}" for part in PAPERS), EVIDENCE, "traces.zip"}
-)
+_OWN = frozenset({"closeout.json", *PAPERS, EVIDENCE, "traces.zip"})
 
 #: Folders of a closeout, each of which is held against a list of its own.
 _FOLDERS = ("traces/", f"{ATTACHED}/")

@@ -72,7 +72,7 @@ def checks_of(
     yield strangers(folder)
     path = folder / "closeout.json"
     if not path.is_file():
-        papers = [f"closeout.{part}" for part in PAPERS if (folder / f"closeout.{part}").is_file()]
+        papers = [name for name in PAPERS if (folder / name).is_file()]
         text = "nothing says what it should hold without closeout.json"
         yield from tables_alone(folder)
         if papers:
@@ -84,7 +84,7 @@ def checks_of(
     closeout = closeout_from(document, path)
     yield json_itself(document, closeout, path.read_bytes())
     yield from tables_again(folder, closeout)
-    yield from attachments_against_list(folder, closeout.template.csv)
+    yield from attachments_against_list(folder, closeout.template.csv, closeout.review.closures)
     yield from papers_again(folder, closeout, document["made_with"], found)
     yield from true_in_itself(closeout)
     yield from wholes_against_rows(closeout.review)

@@ -58,7 +58,7 @@ def closeout_html(
     script = '(() => {\n"use strict";\n' + "\n".join(map(packaged, _SCRIPTS)) + "\n})();\n"
     style = packaged("style.css")
     below = _below(review, words)
-    beside = facts(review, template)
+    beside = facts(review, words, template.labels, template.made_on)
     if evidence:
         beside.append((words["evidence_hash"], evidence))
     verdict, says = standing(review, words)

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from datetime import datetime, timezone
+from pathlib import Path
 
 from otdravg.cable.model import CableReview
+from otdravg.closeout.attachments import attached_of
 from otdravg.closeout.pdf.closures import closure_sheets
 from otdravg.closeout.pdf.exceptions import exception_list, exception_pages, exception_strips
 from otdravg.closeout.pdf.front import contents, cover
@@ -24,7 +26,11 @@ __all__ = ["closeout_pdf"]
 
 
 def closeout_pdf(
-    review: CableReview, sketches: Sketches, template: Template, evidence: str = ""
+    review: CableReview,
+    sketches: Sketches,
+    template: Template,
+    evidence: str = "",
+    folder: Path | None = None,
 ) -> bytes:
     """Return the printed closeout as a PDF file.
 
@@ -38,6 +44,8 @@ def closeout_pdf(
         Whose paper it is, and in which language.
     evidence : str
         Hash of the list of traces, tables and results, for page one.
+    folder : Path, optional
+        Of the closeout: pictures among its attachments stand on the sheet of their closure.
 
     Returns
     -------
@@ -76,6 +84,6 @@ def closeout_pdf(
     (exception_pages if template.full else exception_strips)(job)
     for key in ("repairs", "changes", "patterns", "findings"):
         print_listing(job, lists.get(key))
-    closure_sheets(job)
+    closure_sheets(job, folder, {} if folder is None else attached_of(folder, review.closures))
     work_sheets(job)
     return paper.finish()

@@ -47,7 +47,7 @@ def cover(job: Job, template: Template, evidence: str) -> None:
     half = (body.width - 24) / 2
     y = box.bottom - 16
     lowest = body.bottom + _SIGNATURES
-    for label, text in facts(review, template):
+    for label, text in facts(review, words, template.labels, template.made_on):
         if y > lowest:
             paper.text(body.left, y, label, size=8, colour=QUIET, within=_LABEL_WIDTH - 6)
             left = body.left + _LABEL_WIDTH

@@ -6,7 +6,7 @@ import io
 import math
 import os
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Sequence
 from datetime import datetime, timezone
 from decimal import Decimal
 from typing import Any
@@ -17,7 +17,7 @@ from xlsxwriter.format import Format
 from xlsxwriter.worksheet import Worksheet
 
 from otdravg.system.printable import printable
-from otdravg.tables.csv_file import Cell
+from otdravg.tables.csv_file import Cell, worded
 from otdravg.words.headings import Words
 
 __all__ = ["Book", "cell_text", "write_list"]
@@ -154,8 +154,7 @@ def write_cell(
     book: Book, sheet: Worksheet, row: int, column: int, key: str, cell: Cell, **look: Any
 ) -> None:
     """Write one cell: numbers as numbers, texts as texts and never as formulas."""
-    if isinstance(cell, bool):
-        cell = book.words["yes" if cell else "no"]
+    cell = worded(key, cell, book.words)
     if cell is None or cell == "":
         if look:
             sheet.write_blank(row, column, None, book.form(**look))
@@ -176,8 +175,7 @@ def write_cell(
         wrapped: dict[str, Any] = {"text_wrap": True} if key in _LONG_TEXT_WIDTH else {}
         if "align" not in look:
             wrapped |= {"align": "left", "indent": 1}  # off the figure in the column before
-        text = cell_text(book.words.cell(key, cell))
-        sheet.write_string(row, column, text, book.form(**wrapped, **look))
+        sheet.write_string(row, column, cell_text(cell), book.form(**wrapped, **look))
 
 
 def write_list(
@@ -187,7 +185,7 @@ def write_list(
     rows: Sequence[Sequence[Cell]],
     *,
     frozen_columns: int = 0,
-    looks: Mapping[int, Mapping[str, Any]] | None = None,
+    bold: Collection[int] = (),
     empty: str = "",
 ) -> None:
     """Write a table with headings in view, a filter, widths and printing set.
@@ -199,12 +197,11 @@ def write_list(
     rows : sequence of sequences
     frozen_columns : int
         Columns that stay in view.
-    looks : mapping, optional
-        More format properties, by number of the row.
+    bold : collection of int
+        Numbers of the rows that stand out.
     empty : str
         What to say where there is no row.
     """
-    looks = looks or {}
     widths = []
     sheet.set_row(0, 26)
     for column, key in enumerate(names):
@@ -215,7 +212,7 @@ def write_list(
         form = book.heading("right" if is_figure else "left")
         sheet.write_string(0, column, book.words.heading(key), form)
     for number, row in enumerate(rows, start=1):
-        look = looks.get(number - 1, {})
+        look = {"bold": True} if number - 1 in bold else {}
         for column, (key, cell) in enumerate(zip(names, row, strict=True)):
             write_cell(book, sheet, number, column, key, cell, **look)
     if not rows and empty:

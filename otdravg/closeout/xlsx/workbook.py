@@ -8,7 +8,7 @@ the same in black and white.
 from __future__ import annotations
 
 import io
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from datetime import datetime, timezone
 from pathlib import Path
 from typing import Any
@@ -20,7 +20,7 @@ from otdravg.cable.model import CableReview
 from otdravg.closeout.template import Template
 from otdravg.closeout.xlsx.book import Book, cell_text, write_cell, write_list
 from otdravg.closeout.xlsx.losses import write_loss_sheets
-from otdravg.tables.csv_file import Cell, CellTable
+from otdravg.tables.csv_file import Cell
 from otdravg.tables.scope import limit_lines, scope, standing, tallies, worst
 from otdravg.tables.splices import review_cells
 from otdravg.tables.summary import (
@@ -78,47 +78,20 @@ def write_closeout_xlsx(
     book = Book(str(path), words, title=title, author=template.company, made_at=made_at)
     _cover(book, review, template, title, evidence)
     write_loss_sheets(book, review)
-    splices = _chosen(tables["splices"], template.columns)
-    _splice_sheet(book, "sheet_splices", splices.names, splices.rows, review)
+    splices = template.chosen(tables["splices"])
+    frozen = _frozen(splices.names)
     to_do = [number for number, row in enumerate(review.rows) if asks_for_work(row)]
-    rows = [splices.rows[number] for number in to_do]
+    sheet = book.sheet(words["sheet_splices"])
+    write_list(book, sheet, splices.names, splices.rows, frozen_columns=frozen, bold=to_do)
+    rows, empty = [splices.rows[number] for number in to_do], words["no_exceptions"]
     sheet = book.sheet(words["sheet_exceptions"])
-    write_list(
-        book,
-        sheet,
-        splices.names,
-        rows,
-        frozen_columns=_frozen(splices.names),
-        empty=words["no_exceptions"],
-    )
+    write_list(book, sheet, splices.names, rows, frozen_columns=frozen, empty=empty)
     for name, empty in _LISTS:
         if name in tables:
             table = tables[name]
             sheet = book.sheet(words[f"sheet_{name}"])
             write_list(book, sheet, table.names, table.rows, empty=words[empty] if empty else "")
     book.close()
-
-
-def _chosen(table: CellTable, columns: Sequence[str]) -> CellTable:
-    """Take some columns of a table, in the order given, as far as it has them."""
-    there = tuple(name for name in columns if name in table.names)
-    places = [table.names.index(name) for name in there]
-    return CellTable(there, tuple(tuple(row[place] for place in places) for row in table.rows))
-
-
-def _splice_sheet(
-    book: Book,
-    name: str,
-    columns: Sequence[str],
-    rows: Sequence[Sequence[Cell]],
-    review: CableReview,
-) -> None:
-    bold = {"bold": True}
-    looks: Mapping[int, Mapping[str, Any]] = {
-        number: bold for number, row in enumerate(review.rows) if asks_for_work(row)
-    }
-    sheet = book.sheet(book.words[name])
-    write_list(book, sheet, columns, rows, frozen_columns=_frozen(columns), looks=looks)
 
 
 def _frozen(columns: Sequence[str]) -> int:
@@ -193,13 +166,12 @@ def _cover(book: Book, review: CableReview, template: Template, title: str, evid
         }  # fmt: skip
         sheet.insert_image(0, 4, logo.name, options)
     cover.title(title, 54 if logo is not None else 30)
-    page_words = words
-    verdict, says = standing(review, page_words)
+    verdict, says = standing(review, words)
     cover.title(verdict.upper(), 28)
     cover.paragraph(says)
-    for key in ("company", "owner", "project", "revision"):
-        if text := getattr(template, key):
-            cover.line(words[key], text)
+    for label, text in template.labels:
+        if text:
+            cover.line(label, text)
     if template.made_at is not None:
         cover.line(words["made_at"], template.made_at)
     _result(cover, book, review, summary)
