@@ -7,10 +7,11 @@ from dataclasses import dataclass
 from typing import Any
 
 from otdravg.cable.checks.repairs import has_changed
-from otdravg.cable.model import CableFinding, CableReview, FibreResult
+from otdravg.cable.model import CableFinding, CableReview, ChangeKind, FibreResult
 from otdravg.cable.resplice.model import Unit
 from otdravg.quantities import Quantity, reported
 from otdravg.tables.csv_file import Column, named, shown
+from otdravg.tables.deliveries import fibres_since
 from otdravg.tables.places import place_text
 from otdravg.tables.splices import ATTEMPTS, CHANGES, DECISIONS, FINDINGS, SPLICES
 from otdravg.words.headings import Words
@@ -67,8 +68,11 @@ def listings(review: CableReview, words: Words) -> dict[str, Listing]:
     """Return the lists of a review by their key; none that has nothing to say.
 
     Of a fibre that was shot again ``repairs`` has the attempts at splices that read otherwise now:
-    most say what they said.
+    most say what they said. ``changes`` are those in fibres of both runs: fibres that are new or
+    withdrawn as a whole stand on page one, and every splice in the table.
     """
+    both = set(fibres_since(review).get("fibres_changed", ()))
+    changes = [c for c in review.changes if c.key in both and c.kind is not ChangeKind.SAME]
     units = review.plan.units if review.plan is not None else ()
     found = review.patterns.found if review.patterns is not None else ()
     attempts = [(h, attempt) for h in review.history if has_changed(h) for attempt in h.attempts]
@@ -93,7 +97,7 @@ def listings(review: CableReview, words: Words) -> dict[str, Listing]:
              "why"),
         ),
         _listing(
-            words, "changes", "sheet_changes", CHANGES, review.changes,
+            words, "changes", "sheet_changes", CHANGES, changes,
             {"change": 14, "cable": 10, "fibre": 6, "closure": 10, "wavelength_nm": 11,
              "before_db": 10, "after_db": 10, "combined_uncertainty_db": 10},
         ),
