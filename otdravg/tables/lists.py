@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from otdravg.cable.checks.repairs import has_changed
+from otdravg.cable.checks.states import has_changed
 from otdravg.cable.model import CableReview, ChangeKind
 from otdravg.quantities import Quantity, reported
 from otdravg.tables.deliveries import fibres_since
