@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from otdravg.cable.checks.repairs import has_changed
+from otdravg.cable.checks.states import has_changed
 from otdravg.cable.model import CableFinding, CableReview, ChangeKind, FibreResult
 from otdravg.cable.resplice.model import Unit
 from otdravg.quantities import Quantity, reported
