@@ -41,32 +41,32 @@ FIBRE_TYPES = (*(f"G.65{digit}" for digit in range(10)), "mixed")
 #: Findings that no pair has: only a review of a whole cable makes them.
 CABLE_FINDINGS = frozenset(
     {"attempts-differ", "bad-in-succession", "bend-suspected", "built-so-far", "cable-not-in-job",
-     "cable-spelt-differently", "calibration-lapsed", "clock-odd", "closure-unseen",
-     "cord-differs", "cord-missing", "decision-changed", "decision-missing", "decision-moved",
+     "cable-spelt-differently", "calibration-lapsed", "clock-odd", "closure-unseen", "cord-differs",
+     "cord-missing", "decision-changed", "decision-missing", "decision-moved",
      "decision-of-other-cable", "decision-repeated", "decision-torn", "decision-unsealed",
      "decision-without-cable", "decision-without-object", "decisions-joined", "decisions-resaved",
      "direction-claims-differ", "direction-missing", "end-a-chosen", "end-behind-ribbon",
      "end-between-closures", "end-moved-back", "ends-exchanged", "ends-not-in-job",
      "ends-not-judged", "ends-told-by-shots", "estimate-far-below", "event-between-closures",
      "express-spliced", "fibre-broken", "fibre-claims-differ", "fibre-missing", "fibre-not-in-job",
-     "fibre-type-not-in-job", "fibres-crossed", "file-unreadable", "gone-since-before",
-     "group-outside-rules", "header-edited", "header-left-unchanged", "instrument-not-in-job",
-     "key-not-applied", "launch-unstated", "length-differs", "linearity-unstated",
-     "log-clock-differs", "log-line-twice", "log-line-unplaced", "log-time-backwards",
-     "loss-rises-with-use", "mapping-unused", "newest-shot-unusable", "no-signal",
-     "not-a-trace-file", "not-measurable", "numbering-as-planned", "numbering-by-labels",
-     "numbering-differs", "numbering-unexplained", "open-by-shots", "order-unknown", "other-fibre",
-     "other-length", "pair-doubtful", "pair-of-two-states", "passes-unspliced", "pattern-differs",
-     "plan-closure-unknown", "plan-contradicted", "plan-unproved", "planned-splice-unseen",
-     "points-damaged", "power-apart", "power-beside-traces", "power-dark", "power-elsewhere",
-     "power-exchanged", "power-missing", "power-offset", "power-sign", "pulse-differs",
-     "reel-beside-record", "reel-ends-unknown", "reel-length", "reel-outside-record",
-     "reflection-in-closure", "ribbon-missing", "route-closure-unlisted", "route-mark-odd",
-     "route-mark-read", "same-file-again", "same-points-both-ways", "shot-again-from-one-end",
-     "shot-before-work", "shot-from-same-end", "shot-not-placed", "shots-under-one-name",
-     "span-outside-rules", "splice-changed", "splice-not-in-log", "spliced-since-shot",
-     "two-cables-one-name", "wavelength-claims-differ", "wavelength-differs", "wavelength-label",
-     "wavelength-not-shot", "worse-than-before"}
+     "fibre-type-not-in-job", "fibres-crossed", "fibres-looped", "file-unreadable",
+     "gone-since-before", "group-outside-rules", "header-edited", "header-left-unchanged",
+     "instrument-not-in-job", "key-not-applied", "launch-unstated", "length-differs",
+     "linearity-unstated", "log-clock-differs", "log-line-twice", "log-line-unplaced",
+     "log-time-backwards", "loop-unused", "loss-rises-with-use", "mapping-unused",
+     "newest-shot-unusable", "no-signal", "not-a-trace-file", "not-measurable",
+     "numbering-as-planned", "numbering-by-labels", "numbering-differs", "numbering-unexplained",
+     "open-by-shots", "order-unknown", "other-fibre", "other-length", "pair-doubtful",
+     "pair-of-two-states", "passes-unspliced", "pattern-differs", "plan-closure-unknown",
+     "plan-contradicted", "plan-unproved", "planned-splice-unseen", "points-damaged", "power-apart",
+     "power-beside-traces", "power-dark", "power-elsewhere", "power-exchanged", "power-missing",
+     "power-offset", "power-sign", "pulse-differs", "reel-beside-record", "reel-ends-unknown",
+     "reel-length", "reel-outside-record", "reflection-in-closure", "ribbon-missing",
+     "route-closure-unlisted", "route-mark-odd", "route-mark-read", "same-file-again",
+     "same-points-both-ways", "shot-again-from-one-end", "shot-before-work", "shot-from-same-end",
+     "shot-not-placed", "shots-under-one-name", "span-outside-rules", "splice-changed",
+     "splice-not-in-log", "spliced-since-shot", "two-cables-one-name", "wavelength-claims-differ",
+     "wavelength-differs", "wavelength-label", "wavelength-not-shot", "worse-than-before"}
 )  # fmt: skip
 
 
@@ -130,7 +130,7 @@ KEYS = (
     Key("share.percent", "number", _GROUP, ((Decimal(1), Decimal(100)), "%"), "whole-cable"),
     Key("share.limit_db", "by_wavelength", _GROUP, _DB, "whole-cable"),
     Key("ribbon.size", "whole", "otdravg.trade:ribbon_position", (0, 48)),
-    Key("ribbon.single_fibre", "flag", "otdravg.cable.resplice.advice:advice"),
+    Key("ribbon.single_fibre", "flag", "otdravg.cable.resplice.plan:advice"),
     Key("ribbon.mean_limit_db", "by_wavelength", _GROUP, _DB, "whole-cable"),
     Key("closure.mean_limit_db", "by_wavelength", _GROUP, _DB, "whole-cable"),
     Key("traces.name", "text", "otdravg.closeout.traces:trace_pattern", (), "closeout-only"),
@@ -228,6 +228,12 @@ class Table:
     def note(self, name: str, allowed: str) -> None:
         """Collect a problem with a key of this table."""
         self.problems.append(BadSetting(self.key(name), self._content.get(name), allowed))
+
+    def need(self, *names: str) -> None:
+        """Collect every key of these that is missing."""
+        for name in names:
+            if name not in self:
+                self.problems.append(BadSetting(self.key(name), "(missing)", "it has to be there"))
 
     def __contains__(self, name: str) -> bool:
         return name in self._content
