@@ -250,7 +250,7 @@ def predicted_side(
         noise=noise,
         slope_db_per_m=slope,
         u_slope_db_per_m=0.0,
-        cells=Cells.none(width),
+        cells=Cells.none(width, width * spacing_m),
     )
     return RoughSide.of(
         replace(shot, cells=make_cells(shot, width)), start_m, route.length_m, forward

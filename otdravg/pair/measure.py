@@ -456,10 +456,10 @@ def _scan(sides: Sides, places: tuple[Place, ...], threshold: float) -> list[Pla
         begin, stop = side.stretches(places)
         x = side.x(z)
         edges = np.minimum(stop, side.shot.signal_end_m)
-        lo, hi = side.cell_index(begin)[section], side.cell_index(edges)[section]
+        lo, hi = side.shot.cells.index(begin)[section], side.shot.cells.index(edges)[section]
         hi = np.maximum(lo, hi)
-        a = np.minimum(np.maximum(side.cell_index(x), lo), hi)
-        b = np.minimum(np.maximum(side.cell_index(x + side.shot.recovery_m), lo), hi)
+        a = np.minimum(np.maximum(side.shot.cells.index(x), lo), hi)
+        b = np.minimum(np.maximum(side.shot.cells.index(x + side.shot.recovery_m), lo), hi)
         enough = (a - lo >= 3) & (hi - b >= 3)
         found = step_between(side.shot.cells.sums, (lo, a), (b, hi), x, side.shot.slope_prior)
         score += np.where(enough, found.score(0.0, side.shot.rounding_db), 0.0)

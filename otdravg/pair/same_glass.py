@@ -399,7 +399,7 @@ class _Shots:
         """Places nearer than this are read as one: the shots cannot part them."""
         apart = [
             d.shot.recovery_m + d.shot.guard_m
-            + LEAST_CELLS * d.shot.cells.width * d.shot.spacing_m
+            + LEAST_CELLS * d.shot.cells.cell_m
             for d in (self.ab, self.ba)
         ]  # fmt: skip
         return max(*apart, self.tolerance_m)

@@ -21,7 +21,6 @@ from otdravg.shot.noise import (
     NoiseModel,
     linear_power,
     median,
-    noise_about,
 )
 from otdravg.shot.reflections import Peak, running_mean
 from otdravg.shot.response import LEAST_SHORT, U_SLOW, Response
@@ -38,6 +37,7 @@ from otdravg.shot.steps import (
     settle_close,
     take_out_compounds,
     threshold_for,
+    zones,
 )
 from otdravg.shot.tails import Lifted, tails
 from otdravg.shot.trace import Trace
@@ -45,7 +45,6 @@ from otdravg.shot.trace import Trace
 __all__ = ["Detection", "Event", "EventKind", "detect"]
 
 FloatArray = npt.NDArray[np.float64]
-IndexArray = npt.NDArray[np.intp]
 
 #: The first search, with rough noise, asks for this much more than the final threshold. Chosen,
 #: not derived: rough noise may be small by this factor, where it missed how far ripple reaches.
@@ -217,7 +216,8 @@ def _learnt(
             shot = _with_noise_of_its_own(shot, threshold, looked)
             if stated or not known.slow or look == MOST_LOOKS - 1:
                 break
-            lifted = Lifted.of(shot, *_cells_between(shot, *looked))
+            lo, hi = (shot.cells.index(at) for at in _pieces(shot, *looked))
+            lifted = Lifted.of(shot, lo, np.maximum(lo, hi))
             if not lifted.share:
                 break
             # Half of what bent fibre says: what shows behind the end is as sure.
@@ -360,27 +360,20 @@ def _first_look(
     return fixed, steps, stop_m
 
 
-def _cells_between(
+def _pieces(
     shot: Shot, fixed: list[Zone], steps: list[float], stop_m: float
-) -> tuple[IndexArray, IndexArray]:
-    """First and last cell of the straight pieces between the events of a shot."""
-    clear = shot.clear_m(np.array(steps)).tolist()
-    edges = sorted(fixed + list(zip(steps, clear, strict=True)))
-    begin = np.array([shot.x_m[shot.front_clear], *(e[1] for e in edges)])
-    end = np.array([*(e[0] - shot.guard_m for e in edges), stop_m])
-    lo, hi = (shot.cells.index(at, shot.spacing_m) for at in (begin, end))
-    return lo, np.maximum(lo, hi)
+) -> tuple[FloatArray, FloatArray]:
+    """Where the straight pieces between the events of a shot begin and stop."""
+    edges = zones(shot, fixed, steps)
+    begin = np.array([shot.x_m[shot.front_clear], *(clear for _, clear in edges)])
+    return begin, np.array([*(start - shot.guard_m for start, _ in edges), stop_m])
 
 
 def _noise_between(shot: Shot, fixed: list[Zone], steps: list[float], stop_m: float) -> NoiseModel:
     """Noise of a shot about the straight lines between its events."""
-    clear = shot.clear_m(np.array(steps)).tolist()
-    edges = sorted(fixed + list(zip(steps, clear, strict=True)))
-    guard = shot.guard_m
-    begin_m = np.array([shot.x_m[shot.front_clear], *(e[1] for e in edges)])
-    end_m = np.array([*(e[0] - guard for e in edges), min(stop_m, shot.signal_end_m) - guard])
-    begin = np.searchsorted(shot.x_m, begin_m)
-    stop = np.maximum(np.searchsorted(shot.x_m, end_m), begin)
+    stop_m = min(stop_m, shot.signal_end_m) - shot.guard_m
+    begin, stop = (np.searchsorted(shot.x_m, at) for at in _pieces(shot, fixed, steps, stop_m))
+    stop = np.maximum(stop, begin)
     middle = (begin + stop) // 2
     hi = np.minimum(stop // shot.cells.width, shot.cells.x_m.size)
     lo = np.minimum(-(-begin // shot.cells.width), hi)
@@ -389,17 +382,8 @@ def _noise_between(shot: Shot, fixed: list[Zone], steps: list[float], stop_m: fl
     if not known.any():
         return shot.noise
     begin, stop, slope = begin[known], stop[known], slope[known] * shot.spacing_m
-    lines = Lines(begin, stop, level[known] + slope * (begin - middle[known]), slope)
-    return noise_about(
-        lines.above(max(shot.faintest_db, float(shot.level_db.min()))),
-        shot.power,
-        ~shot.in_peak,
-        windows=shot.correlation_windows,
-        rounding=shot.rounding,
-        start=shot.noise,
-        tail_db2=shot.tail_db2,
-        smoothing=shot.means[0],
-        least_white=shot.white if shot.response.poles else 0.0,
+    return shot.noise_about(
+        Lines(begin, stop, level[known] + slope * (begin - middle[known]), slope)
     )
 
 
@@ -408,7 +392,7 @@ def _stop_m(shot: Shot, end_m: float, end_peak: Peak | None) -> float:
     if shot.fall is None:
         return end_m
     guard = shot.guard_m if end_peak else max(shot.guard_m, shot.placing_m)
-    return end_m - guard - 0.5 * shot.cells.width * shot.spacing_m
+    return end_m - guard - 0.5 * shot.cells.cell_m
 
 
 def _end_position(shot: Shot) -> tuple[float, Peak | None]:
@@ -449,23 +433,19 @@ def _measured(
     ``placed`` holds the uncertainties of those steps whose place is known.
     """
     shot = search.shot
-    zones = (
-        list(zip(steps, shot.clear_m(np.array(steps)).tolist(), strict=True))
-        + [(lead, clear) for lead, clear, _ in known]
-        + groups
-    )
-    if not zones:
+    all_zones = zones(shot, [], steps) + [(lead, clear) for lead, clear, _ in known] + groups
+    if not all_zones:
         return []
-    at, clear = np.array(zones).T
-    lo, hi = alone_between(search, zones, at, stop_m)
+    at, clear = np.array(all_zones).T
+    lo, hi = alone_between(search, all_zones, at, stop_m)
     found = search.step(lo, at - shot.guard_m, clear, hi)
     loss = [float(v) if np.isfinite(v) else None for v in found.loss_db]
     u_loss = [float(v) if np.isfinite(v) else None for v in found.u_db]
     u_at = np.full(at.size, shot.spacing_m / np.sqrt(12))
     u_at[: len(steps)] = [placed.get(step, shot.placing_m) for step in steps]
-    u_at[len(zones) - len(groups) :] = shot.placing_m
+    u_at[len(all_zones) - len(groups) :] = shot.placing_m
     events = []
-    for i, (start, end) in enumerate(zones):
+    for i, (start, end) in enumerate(all_zones):
         peak = known[i - len(steps)][2] if 0 <= i - len(steps) < len(known) else None
         kind = EventKind.STEP if i < len(steps) else EventKind.GROUP
         height = peak.height_db if peak and peak.height_db > 0 else None
