@@ -126,7 +126,7 @@ class RoughSide:
         return self.start_m + z if self.forward else self.start_m + self.length_m - z
 
     def z(self, x_m: FloatArray | None = None) -> FloatArray:
-        """Positions on the span, metres from the A end, of all points or front-panel coordinates."""
+        """Positions on the span, metres from the A end, of all points or of places in the shot."""
         along = (self.shot.x_m if x_m is None else x_m) - self.start_m
         return along if self.forward else self.length_m - along
 
@@ -211,7 +211,7 @@ class RoughSide:
         begin, stop = self.stretches(places)
         lo, hi = self.shot.cells.index(begin), self.shot.cells.index(stop)
         hi, about = np.maximum(hi, lo), self.x(middle_m)
-        sums = self._less_sure(self.shot.cells.sums.moments(lo, hi, about), begin, stop)
+        sums = self._less_sure(self.shot.cells.sums.moments(lo, hi, about), places)
         short = np.flatnonzero(hi - lo < FEW_CELLS)
         if short.size:
             lo, hi = self.ranges(places)
@@ -225,11 +225,12 @@ class RoughSide:
                 sums[:, k] = terms.moments(np.array([0]), hi[k : k + 1] - lo[k], about[k])[:, 0]
         return sums
 
-    def _less_sure(self, sums: FloatArray, begin_m: FloatArray, stop_m: FloatArray) -> FloatArray:
+    def _less_sure(self, sums: FloatArray, places: Sequence[Place]) -> FloatArray:
         """Sums with the weight that what stands out at both ends of short sections leaves them."""
         if not self.shot.loud_ends:
             return sums
-        points = np.maximum((stop_m - begin_m) / self.shot.spacing_m, 1.0)
+        begin, stop = self.stretches(places)
+        points = np.maximum((stop - begin) / self.shot.spacing_m, 1.0)
         return np.asarray(sums / (1 + self.shot.loud_ends / points))
 
     def lines(self, fit: JointFit, places: tuple[Place, ...]) -> Lines:
@@ -290,10 +291,7 @@ class Side(RoughSide):
 
     def section_sums(self, places: tuple[Place, ...], middle_m: FloatArray) -> FloatArray:
         """Weighted sums of every section about its middle, shape (5, S)."""
-        lo, hi = self.ranges(places)
-        return self._less_sure(
-            self.terms.moments(lo, hi, self.x(middle_m)), *self.stretches(places)
-        )
+        return self._less_sure(self.terms.moments(*self.ranges(places), self.x(middle_m)), places)
 
     def curve_over_step(
         self, places: tuple[Place, ...], chosen: npt.NDArray[np.bool_]

@@ -371,18 +371,8 @@ def _trace(
     second_per_m = route.group_index / SPEED_OF_LIGHT_M_PER_S
     identity = Identity(
         path="foretold",
-        sha256="",
-        cable="",
-        fibre="",
-        location_a="",
-        location_b="",
         direction=Direction.A_TO_B if forward else Direction.B_TO_A,
-        wavelength_nm=math.nan,
-        nominal_wavelength_nm=0,
-        taken=None,
-        operator="",
         comment="foretold, not measured",
-        instrument="",
     )
     settings = Settings(
         pulse_ns=pulse_ns,

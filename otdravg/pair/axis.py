@@ -42,8 +42,6 @@ STEP_DELAY = 0.08
 #: Steps below this do not speak against a pairing, dB. Chosen, not derived: the other shot may
 #: show nothing of a loss that its backscatter step cancels.
 CLEAR_STEP_DB = 0.02
-#: Kinds of event that both shots of a fibre should show.
-MARKS = (EventKind.STEP, EventKind.GROUP, EventKind.REFLECTION)
 #: Candidates for the axis that are looked at in full after the vote. Chosen, not derived: the true
 #: one has the most votes or nearly; more only take time.
 SHORTLIST = 24
@@ -147,7 +145,7 @@ class _Marks:
     def of(cls, detection: Detection, stated: float | None) -> _Marks:
         shot = detection.shot
         offset = shot.trace.user_offset_m(shot.group_index)
-        events = [e for e in detection.events if e.kind in MARKS]
+        events = detection.marks
 
         def delay(reflective: bool) -> float:
             share = REFLECTION_DELAY if reflective else STEP_DELAY

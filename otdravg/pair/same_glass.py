@@ -84,8 +84,6 @@ SHIFTED = 1e-3
 #: So many events, each so near to the next, are a receiver's tail. Chosen, not derived: no cable
 #: has six splices in a hundred metres.
 TAIL_RUN, TAIL_GAP_M = 6, 20.0
-#: Kinds of event that a place is made of.
-MARKS = (EventKind.STEP, EventKind.GROUP, EventKind.REFLECTION)
 
 
 class Headers(Enum):
@@ -305,7 +303,7 @@ def told_by_glass(
 
 def _marks(seen: Detection) -> list[Event]:
     """Events that places are made of; a row of them, closer than splices are, is a tail."""
-    events = [e for e in seen.events if e.kind in MARKS]
+    events = seen.marks
     if len(events) < TAIL_RUN:
         return events
     at = np.array([e.distance_m for e in events])
@@ -436,27 +434,23 @@ def _read(
     shot = seen.shot
     reach_m = seen.end_m - max(shot.guard_m, shot.placing_m)
     visible = (start > shot.x_m[shot.front_clear]) & (stop + shot.pulse_m < reach_m)
-    begin, clear = start.copy(), stop + shot.recovery_m
-    place, extent = (start + stop) / 2, stop - start
-    reflects = np.zeros(start.size, dtype=bool)
-    zones = []
-    for event in seen.events:
-        if event.kind is EventKind.END:
-            continue
-        here = (start - shot.placing_m <= event.distance_m) & (
-            event.distance_m <= stop + shot.placing_m
-        )
-        begin[here] = np.minimum(begin[here], event.distance_m)
-        clear[here] = np.maximum(clear[here], event.clear_m)
-        reflects |= here & _is_connector(event)
-        place[here], extent[here] = event.distance_m, 0.0
-        if not here.any():
-            zones.append((event.distance_m, event.clear_m))
+    events = [event for event in seen.events if event.kind is not EventKind.END]
+    known = np.array([(e.distance_m, e.clear_m) for e in events]).reshape(-1, 2)
+    here = (start[:, None] - shot.placing_m <= known[:, 0]) & (
+        known[:, 0] <= stop[:, None] + shot.placing_m
+    )
+    first, last = np.where(here, known[:, 0], np.inf), np.where(here, known.T[:, None], -np.inf)
+    begin = np.minimum(start, first.min(axis=1, initial=np.inf))
+    place, clear = last.max(axis=2, initial=-np.inf)
+    clear = np.maximum(stop + shot.recovery_m, clear)
+    alone = ~here.any(axis=1)
+    place, extent = np.where(alone, (start + stop) / 2, place), np.where(alone, stop - start, 0.0)
+    reflects = (here & np.array([_is_connector(e) for e in events], dtype=bool)).any(axis=1)
     if not start.size:
         return start, start, reflects, visible
     search = Search.of(shot)
-    own = list(zip(begin.tolist(), clear.tolist(), strict=True))
-    lo, hi = alone_between(search, own + zones, begin, reach_m)
+    own = np.stack([begin, clear], axis=1)
+    lo, hi = alone_between(search, np.concatenate([own, known[~here.any(axis=0)]]), begin, reach_m)
     at = begin - shot.guard_m
     step = search.step(lo, at, clear, hi)
     short = (search.index(at) - lo < LEAST_CELLS) | (hi - search.index(clear) < LEAST_CELLS)

@@ -127,6 +127,12 @@ class Detection:
     findings: tuple[Finding, ...]
     shot: Shot
 
+    @property
+    def marks(self) -> list[Event]:
+        """Events that the other shot of the fibre should show too: no ends, no ghosts."""
+        kinds = (EventKind.STEP, EventKind.GROUP, EventKind.REFLECTION)
+        return [event for event in self.events if event.kind in kinds]
+
 
 def detect(
     trace: Trace,

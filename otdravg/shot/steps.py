@@ -273,13 +273,13 @@ def _section_maxima(
 
 
 def alone_between(
-    search: Search, events: list[Zone], at: FloatArray, stop_m: float
+    search: Search, events: list[Zone] | FloatArray, at: FloatArray, stop_m: float
 ) -> tuple[IndexArray, IndexArray]:
     """Cells between which events that start at ``at`` are alone, shape as ``at``.
 
     ``events`` are the dead zones of all events, those at ``at`` among them or not.
     """
-    starts, clears = np.array(events).reshape(-1, 2).T
+    starts, clears = np.asarray(events).reshape(-1, 2).T
     order = np.argsort(starts, kind="stable")
     starts, clears = starts[order], np.maximum.accumulate(clears[order])
     before = np.searchsorted(starts, at, side="left")
