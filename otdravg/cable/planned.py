@@ -15,6 +15,7 @@ from dataclasses import dataclass, replace
 from otdravg.cable.files.names import same_text
 from otdravg.errors import BadSetting
 from otdravg.findings import Statement, says
+from otdravg.trade import RIBBON_SIZES
 
 __all__ = [
     "NOWHERE_PLANNED",
@@ -161,14 +162,17 @@ class NumberAtB:
 class SplicePlan:
     """The plan of one cable, followed fibre by fibre from A.
 
-    ``moved`` are the fibres whose number at B is another than at A. ``contradicted`` are fibres,
-    counted at A, whose shots fit as they are labelled and not as planned.
+    ``moved`` are the fibres whose number at B is another than at A. ``uncut`` are closures and
+    fibres, counted at A, that are planned to run through them, or past them on another branch.
+    ``contradicted`` are fibres, counted at A, whose shots fit as they are labelled and not as
+    planned.
     """
 
     cable: str = ""
     size: int | None = None  # fibres of a ribbon that the rows were read with
     splices: tuple[PlannedSplice, ...] = ()
     moved: tuple[NumberAtB, ...] = ()
+    uncut: frozenset[tuple[str, int]] = frozenset()
     contradicted: tuple[int, ...] = ()
 
     @classmethod
@@ -198,7 +202,8 @@ class SplicePlan:
         has_sections = cable not in names and all(row.cable_in for row in rows)
         home = (rows[0].cable_in or cable) if has_sections and rows else cable
         where = _Where(home)
-        splices = []
+        splices: list[PlannedSplice] = []
+        uncut: set[tuple[str, int]] = set()
         for closure in _in_order(rows, closures):
             goes: dict[_At, _At] = {}
             for row in (row for row in rows if row.closure == closure):
@@ -212,7 +217,10 @@ class SplicePlan:
                 splices.append(
                     PlannedSplice(cable, closure, fibres, row, _place(row, fibres, size))
                 )
+                uncut |= {(closure, fibre) for fibre in fibres if row.express}
             _refuse_twice(closure, "out", [*goes.values(), *where.staying(goes)])
+            cables = {name for name, _ in goes}
+            uncut |= {(closure, n) for (name, _), n in where.begins.items() if name not in cables}
             where.move(goes)
         ends = Counter(name for name, _ in where.begins)
         main = ends.most_common(1)[0][0] if has_sections and ends else cable
@@ -221,7 +229,7 @@ class SplicePlan:
             for (name, number), at_a in sorted(where.begins.items())
             if number != at_a or name != main
         )
-        return cls(cable, size, tuple(splices), moved)
+        return cls(cable, size, tuple(splices), moved, frozenset(uncut))
 
     def found(self, closures: Sequence[tuple[str, int]]) -> SplicePlan:
         """Return the plan with the numbers of closures as found, from their names and numbers."""
@@ -239,9 +247,14 @@ class SplicePlan:
         return replace(self, moved=moved, contradicted=tuple(sorted({*self.contradicted, *left})))
 
     @property
-    def uncut(self) -> frozenset[tuple[str, int]]:
-        """Closures and fibres, counted at A, that are planned to run through them."""
-        return frozenset((s.closure, f) for s in self.splices if s.row.express for f in s.fibres)
+    def unit(self) -> int | None:
+        """Fibres that are moved together: a ribbon, or the smallest that the plan parts it into."""
+        parts = {len(s.fibres) for s in self.splices} & set(RIBBON_SIZES)
+        return min((n for n in parts if self.size and self.size % n == 0), default=self.size)
+
+    def branch_of(self, fibre: int) -> str:
+        """Return the cable in which a fibre, counted at A, reaches B."""
+        return next((one.cable for one in self.moved if one.at_a == fibre), self.cable)
 
     def by_fibre(self) -> dict[tuple[int, int], PlannedSplice]:
         """Return what is planned by number of the closure and fibre."""

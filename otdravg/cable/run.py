@@ -79,6 +79,7 @@ from otdravg.cable.measure.cords import with_measured_cords
 from otdravg.cable.measure.jobs import spread
 from otdravg.cable.measure.one_name import tell_names_apart
 from otdravg.cable.measure.placing import cable_maps, measure_at_closures
+from otdravg.cable.measure.remembering import Remembering
 from otdravg.cable.measure.results import fibre_results, history_of
 from otdravg.cable.measure.rows import rows_of
 from otdravg.cable.measure.standing import Measured, MeasuringSetup, measure_stands, settle
@@ -258,6 +259,9 @@ def review(
         if place.stage:
             at_stage(profile, place.stage)
     _check_plan_size(options.splice_plan, profile)
+    if options.splice_plan.moved and not isinstance(executor, Remembering):
+        # Shots that contradict the plan are taken anew: what was measured of others stands.
+        executor = Remembering(executor)
     clock = _Stages()
     raw_shots = _raw_shots(shots, executor, progress)
     taken, listed = placed_shots(raw_shots, options, executor, progress)
@@ -291,13 +295,15 @@ def review(
     measured = with_linearity(measured, options.expected.instruments)
     clock.stage("measure at closures")
 
-    identities, crossed, renumberings = check_identities(measured, maps, profile.ribbon_size)
+    identities, crossed, renumberings = check_identities(
+        measured, maps, options.splice_plan.unit or profile.ribbon_size
+    )
     if back := contradicted(options.splice_plan, renumberings):
         as_labelled = replace(options, splice_plan=options.splice_plan.without(back))
         return review(raw_shots, profile, as_labelled, executor=executor, progress=progress)
     at_a = readings_at_a(options.expected.power, options.splice_plan)
     options = replace(options, expected=replace(options.expected, power=at_a))
-    crossed = as_planned(numbering_asked(identities, crossed, profile), options.splice_plan)
+    crossed = numbering_asked(identities, crossed, profile)
     explained = Explained(crossed, renumberings)
     findings = tell_copies(explained.left_of(findings), records, measured, maps) + crossed
     clock.stage("identity")
@@ -372,7 +378,8 @@ def review(
         if (survey := surveyed(expected, cable, closures, fibres)) is not None
     }
     closures = with_marks(closures, surveys)
-    findings = on_the_sheath(findings, surveys) + route_findings(surveys)
+    findings = as_planned(on_the_sheath(findings, surveys), plan, maps)
+    findings += route_findings(surveys)
     findings += instrument_findings(records, expected, profile)
     findings += reel_findings(expected, surveys, measured, closures, fibres, profile)
     findings += power_findings(expected, fibres, options.fibre_count)

@@ -11,6 +11,7 @@ from pathlib import Path
 import click
 
 from otdravg.cable import (
+    CableReview,
     Decisions,
     list_shots,
     read_closure_table,
@@ -36,12 +37,14 @@ from otdravg.cli.options import (
 from otdravg.cli.progress import ProgressLine
 from otdravg.cli.stated import job_and_folders, job_option, options_as_stated, profile_as_stated
 from otdravg.cli.terminal import looks, print_text, shows_signs
-from otdravg.closeout.closeout import PARTS, chosen_parts, fill_closeout
+from otdravg.closeout.closeout import PARTS, chosen_parts, fill_closeout, made_at
+from otdravg.closeout.package import by_cable, write_index
 from otdravg.closeout.template import Template, load_template
 from otdravg.errors import OutputRefused
 from otdravg.report.cable import cable_text
 from otdravg.report.cable_details import listing_text
 from otdravg.sor.sizes import SizeLimits
+from otdravg.system.printable import printable
 from otdravg.system.whole_folder import whole_folder
 from otdravg.trade import RIBBON_SIZES
 from otdravg.words.catalogue import Language, say
@@ -105,11 +108,6 @@ _READ_FIRST = ("index.html", "findings.csv", "splices.csv")
     type=click.IntRange(min=1),
     help="Processes that measure. Default, and most: as processors and memory allow.",
 )
-@click.option(
-    "--dask",
-    metavar="ADDRESS",
-    help="Measure on a Dask cluster, as in tcp://host:8786; its workers must see FOLDER.",
-)
 @click.option("--details", is_flag=True, help="Add all evidence, odds and patterns.")
 @language_option
 @max_size_option
@@ -117,6 +115,7 @@ _READ_FIRST = ("index.html", "findings.csv", "splices.csv")
 @only_option
 @template_option
 @full_option
+@click.option("--each-cable", is_flag=True, help="A closeout of each cable, with an index.")
 @click.option("--zip", "zip_traces", is_flag=True, help="Write traces.zip in place of traces/.")
 @click.option("--attach", "attached", metavar="DIR", type=FilePath,
               help="Photos, papers: copied with their hashes, not judged.")  # fmt: skip
@@ -144,7 +143,6 @@ def cable(
     receive_m: float | None,
     group_index: float | None,
     workers: int | None,
-    dask: str | None,
     details: bool,
     language: Language | None,
     size_limits: SizeLimits,
@@ -152,6 +150,7 @@ def cable(
     only: str | None,
     template_file: Path | None,
     full: bool,
+    each_cable: bool,
     zip_traces: bool,
     attached: Path | None,
     force: bool,
@@ -183,11 +182,13 @@ def cable(
             fibres=fibres,
         ),
         decisions=read_decisions(decisions) if decisions else Decisions(),
-        before=read_splices(against) if against else None,
+        before=read_splices(against) if against and not each_cable else None,
     )
     rules = profile_as_stated(profile_name, guarded, stage, ribbon, job)
     parts = _parts(everything, only)
-    template = load_template(template_file) if template_file else Template()
+    template = replace(
+        load_template(template_file) if template_file else Template(), made_at=made_at()
+    )
     if full:
         template = replace(template, full=True)
     if language is not None:
@@ -196,12 +197,14 @@ def cable(
         raise click.UsageError("no folder for the tables: add --out DIR, or --list")
     if list_only and attached is not None:
         raise click.UsageError("--list writes nothing that --attach could lie beside")
+    if each_cable and (attached is not None or job_file is not None or list_only):
+        raise click.UsageError("--each-cable goes without --job, --attach and --list")
     read = (*folders, attached) if attached else folders
     target = None if list_only else out
     progress = ProgressLine()
     with (
         _output(target, read, force) as draft,
-        measuring_executor(workers, dask, folders, size_limits) as executor,
+        measuring_executor(workers, folders, size_limits) as executor,
     ):
         shots = read_folders(folders, executor, progress, size_limits)
         check_for_shots(folders, shots)
@@ -217,29 +220,38 @@ def cable(
                 )
             )
             return
-        result = review(shots, rules, chosen, executor=executor, progress=progress)
-        fill_closeout(
-            result,
-            draft,
-            only=parts,
-            template=template,
-            options=chosen,
-            zip_traces=zip_traces,
-            attached=attached,
-            executor=executor,
-            progress=progress,
-        )
+        results: dict[str, CableReview] = {}
+        whole = [("", shots, chosen)]
+        for folder, own, stated in by_cable(shots, chosen, against) if each_cable else whole:
+            results[folder] = review(own, rules, stated, executor=executor, progress=progress)
+            (draft / folder).mkdir(exist_ok=True)
+            fill_closeout(
+                results[folder],
+                draft / folder,
+                only=parts,
+                template=template,
+                options=stated,
+                zip_traces=zip_traces,
+                attached=attached,
+                executor=executor,
+                progress=progress,
+            )
+        if each_cable:
+            write_index(draft, results, template)
     progress.clear()
-    print_text(
-        cable_text(
-            result,
-            **looks(),
-            details=details,
-            tables=_named(out, template.language) if out else "",
-            language=template.language,
+    for folder, result in results.items():
+        print_text(
+            cable_text(
+                result,
+                **looks(),
+                details=details,
+                tables=_named(Path(out or "", folder), template.language),
+                language=template.language,
+            )
         )
-    )
-    ctx.exit(result.exit_status)
+    if each_cable:
+        print_text(f"{printable(str(out))}: index.html\n")
+    ctx.exit(max(result.exit_status for result in results.values()))
 
 
 def _parts(everything: bool, only: str | None) -> frozenset[str]:

@@ -75,6 +75,10 @@ def verify(
 
     Exit status 0: all is as it was written and agrees, 1: something does not, 2: it could not
     be checked.
+
+    \b
+    otdravg verify result
+    otdravg verify result --measure --decisions decisions.csv
     """
     progress = ProgressLine()
     workers = room_for_workers(0).workers if measure else 1

@@ -160,7 +160,7 @@ def watch(
     looks_once = once or summary
     last: Answer | None = None
     with (
-        measuring_executor(workers, None, folders, size_limits) as executor,
+        measuring_executor(workers, folders, size_limits) as executor,
         waiting(folders, poll_s) as wait,
     ):
         follower = Follower(folders, settle_s, time.monotonic, size_limits=size_limits)

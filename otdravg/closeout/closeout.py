@@ -173,7 +173,7 @@ def fill_closeout(
     if template.form is not None and "xlsx" not in only:
         advice = "it is filled in with the workbook: add --all, or xlsx to --only"
         raise BadSetting("form.workbook", template.form.workbook, advice)
-    closeout = Closeout(review, sketches or Sketches(), template, options or Options())
+    closeout = Closeout(review, sketches or Sketches(), template, options or Options(), draft)
     chosen = [part for part in PARTS if part in only]
     for part in (part for part in chosen if part in _EVIDENCE):
         progress(f"write {part}", 0, 1)
@@ -183,7 +183,7 @@ def fill_closeout(
     if "traces" in only:
         _copy_traces(closeout, draft, zip_traces, progress)
     if attached is not None:
-        attach(attached, draft, template.csv)
+        attach(attached, draft, template.csv, review.closures)
     evidence = write_evidence(draft)
     for name, write in papers(template, only).items():
         progress(f"write {name}", 0, 1)
@@ -261,7 +261,9 @@ def _write_form(closeout: Closeout, evidence: str, path: Path) -> None:
 def _write_pdf(closeout: Closeout, evidence: str, path: Path) -> None:
     from otdravg.closeout.pdf.book import closeout_pdf
 
-    content = closeout_pdf(closeout.review, closeout.sketches, closeout.template, evidence)
+    content = closeout_pdf(
+        closeout.review, closeout.sketches, closeout.template, evidence, closeout.folder
+    )
     path.write_bytes(content)
 
 

@@ -64,11 +64,12 @@ class Closeout:
     sketches: Sketches
     template: Template
     options: Options = field(default_factory=Options)  # what the user said beside the profile
+    folder: Path | None = field(default=None, compare=False)  # that its attachments lie in
 
 
 def made_here() -> dict[str, str]:
     """Name what the outputs are made with, here and now: the same makes the same bytes."""
-    libraries = ("numpy", "scipy", "reportlab", "XlsxWriter", "jinja2")
+    libraries = ("numpy", "scipy", "reportlab", "pillow", "XlsxWriter", "jinja2")
     return {
         "otdravg": __version__,
         "machine": f"{platform.system()} {platform.machine()}",
@@ -136,7 +137,7 @@ def json_document(path: Path) -> Mapping[str, Any]:
 
 
 def closeout_from(document: Mapping[str, Any], path: Path) -> Closeout:
-    """Make a closeout of its JSON document; ``path`` is what errors call it."""
+    """Make a closeout of its JSON document; ``path`` is that of its file."""
     codec = _codec()
     try:
         return Closeout(
@@ -144,6 +145,7 @@ def closeout_from(document: Mapping[str, Any], path: Path) -> Closeout:
             codec.read(document["sketches"], Sketches),
             codec.read(document["template"], Template),
             codec.read(document["options"], Options),
+            path.parent,
         )
     except (KeyError, TypeError, ValueError, ArithmeticError) as error:
         raise BadCloseout(path, f"is damaged ({type(error).__name__}: {error})") from error

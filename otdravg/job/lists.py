@@ -1,5 +1,6 @@
 """The lists of a job: each one declaration of its columns, from which all else is made.
 
+What a list and its columns are for stands in the catalogues (``[job-list]``, ``[job-column]``).
 The reader (:mod:`.rows`), the empty forms (``otdravg job forms``), the remarks in an empty job,
 the options of ``otdravg job new`` and the tables of the docs come from :data:`LISTS`. A list adds
 one :class:`JobList` here and one field of its name to :class:`.model.Job`.
@@ -18,6 +19,7 @@ from otdravg.cable.measure.closures import KnownClosure
 from otdravg.cable.planned import PlanRow, plan_faults
 from otdravg.verdict.keys import FIBRE_TYPES
 from otdravg.verdict.rules import Method
+from otdravg.words.catalogue import Language, say
 
 __all__ = ["LISTS", "Column", "Fault", "JobList"]
 
@@ -36,7 +38,6 @@ class Column:
 
     name: str
     kind: str
-    sentence: str
     allowed: tuple[Any, ...] = ()
     is_required: bool = False
     refers_to: str = ""
@@ -52,7 +53,6 @@ class JobList:
 
     name: str
     columns: tuple[Column, ...]
-    sentence: str
     applied_by: str
     example: tuple[str, ...]  # a cell for each column, as somebody types it
     fact: Callable[..., Any]
@@ -65,6 +65,14 @@ class JobList:
     def file(self) -> str:
         """Name of its CSV file: the form's, and the one that is read unasked beside a job."""
         return f"{self.name.replace('_', '-')}.csv"
+
+    def sentence(self, language: Language = Language.ENGLISH) -> str:
+        """Say what it is for."""
+        return say("job-list", self.name, language)
+
+    def column_sentence(self, column: Column, language: Language = Language.ENGLISH) -> str:
+        """Say what a cell of one of its columns holds."""
+        return say("job-column", f"{self.name}.{column.name}", language)
 
     @property
     def needed(self) -> tuple[str, ...]:
@@ -94,20 +102,18 @@ def _closure(
 _CLOSURES = JobList(
     "closures",
     (
-        Column("name", "text", "Name of the closure", is_required=True),
-        Column("distance", "length", "Distance from end A along the fibre", is_required=True),
-        Column("method", "one_of", "How it is spliced, if not as the profile says",
-               (tuple(method.value for method in Method),)),
-        Column("stage", "text", "Stage of the work there, if not the job's"),
-        Column("closed", "moment", "When it was closed for good; bends are checked after it"),
+        Column("name", "text", is_required=True),
+        Column("distance", "length", is_required=True),
+        Column("method", "one_of", (tuple(method.value for method in Method),)),
+        Column("stage", "text"),
+        Column("closed", "moment"),
     ),
-    "Closures: name and distance from A, method and stage if they are not the profile's",
     "otdravg.cable.measure.closures:find_closures",
     ("Otterstone", "4.29km", "", "", ""),
     _closure,
     unique=("name",),
     option="--closure",
-)  # fmt: skip
+)
 
 #: Wavelengths at which the record of a reel may state an attenuation, nm.
 _RECORDED_NM = (1310, 1550, 1625)
@@ -122,19 +128,17 @@ def _reel(reel: str, fibre_type: str, length: float | None, **attenuations: floa
 _REELS = JobList(
     "reels",
     (
-        Column("reel", "text", "Name of the reel, as its label has it", is_required=True),
-        Column("fibre_type", "one_of", "Type of its fibre", (FIBRE_TYPES[:-1],), is_required=True),
-        Column("length", "length", "Length of the cable by its record"),
-        *(Column(f"attenuation_{nm}", "figure", f"Attenuation at {nm} nm by its record, dB/km",
-                 (0.1, 2)) for nm in _RECORDED_NM),
+        Column("reel", "text", is_required=True),
+        Column("fibre_type", "one_of", (FIBRE_TYPES[:-1],), is_required=True),
+        Column("length", "length"),
+        *(Column(f"attenuation_{nm}", "figure", (0.1, 2)) for nm in _RECORDED_NM),
     ),
-    "Reels of the cable: type of their fibre, length and attenuation by their records",
     "otdravg.cable.checks.beside:reel_findings",
     ("R-101", "G.652", "4300m", "0.33", "0.19", ""),
     _reel,
     unique=("reel",),
     option="--reel",
-)  # fmt: skip
+)
 
 
 def _instrument(
@@ -146,18 +150,16 @@ def _instrument(
 _INSTRUMENTS = JobList(
     "instruments",
     (
-        Column("instrument", "text", "Its serial number or name, as headers have it",
-               is_required=True),
-        Column("calibration_due", "day", "Last day of its calibration"),
-        Column("linearity", "figure", "Linearity by its certificate, dB/dB", (0.001, 0.2)),
+        Column("instrument", "text", is_required=True),
+        Column("calibration_due", "day"),
+        Column("linearity", "figure", (0.001, 0.2)),
     ),
-    "Instruments of the job: serial number or name, end of calibration, linearity",
     "otdravg.cable.checks.beside:instrument_findings",
     ("4711", "2027-03-31", "0.03"),
     _instrument,
     unique=("instrument",),
     option="--instrument",
-)  # fmt: skip
+)
 
 
 def _place(
@@ -176,14 +178,13 @@ def _check_route(places: Sequence[RoutePlace]) -> Iterable[Fault]:
 _ROUTE = JobList(
     "route",
     (
-        Column("place", "text", "Its name; closures as in closures.csv", is_required=True),
-        Column("kind", "one_of", "What it is", (PLACE_KINDS,), is_required=True),
-        Column("mark_in", "mark", "Sheath mark where the cable from A comes in"),
-        Column("mark_out", "mark", "Sheath mark where the cable to B leaves"),
-        Column("slack_m", "figure", "Metres coiled up there, of each cable", (0, 500)),
-        Column("reel", "text", "Reel of the cable to B, as in reels.csv"),
+        Column("place", "text", is_required=True),
+        Column("kind", "one_of", (PLACE_KINDS,), is_required=True),
+        Column("mark_in", "mark"),
+        Column("mark_out", "mark"),
+        Column("slack_m", "figure", (0, 500)),
+        Column("reel", "text"),
     ),
-    "Places on the route in order from A, with the marks on the sheath",
     "otdravg.cable.lists.placing:surveyed",
     ("MH 19", "manhole", "3310", "3325", "", ""),
     _place,
@@ -197,29 +198,25 @@ _FIBRES = (1, 100_000)
 _SPLICE_PLAN = JobList(
     "splice_plan",
     (
-        Column("closure", "text", "Name of the closure, or its number from A", is_required=True,
-               refers_to="closures"),
-        Column("cable_in", "text", "Cable that comes in on A's side, if it has a name of its own"),
-        Column("tube_in", "text", "Tube, as it is marked"),
-        Column("ribbon_in", "text", "Number of the ribbon, counted through the whole cable, or "
-               "its mark, with fibres_in beside it"),
-        Column("fibres_in", "numbers", "Numbers of its fibres, if the ribbon's do not say them",
-               _FIBRES),
-        Column("cable_out", "text", "Cable that goes out, such as a branch"),
-        Column("tube_out", "text", "Tube, as it is marked"),
-        Column("ribbon_out", "text", "Number of the ribbon that it meets; empty: the same"),
-        Column("fibres_out", "numbers", "Numbers of the fibres that they meet, in order", _FIBRES),
-        Column("reversed", "yes_no", "Whether the ribbon is turned over (first fibre to last)"),
-        Column("express", "yes_no", "Whether it runs through uncut"),
-        Column("tray", "text", "Tray that it lies in"),
-        Column("slot", "text", "Slot of the tray"),
+        Column("closure", "text", is_required=True, refers_to="closures"),
+        Column("cable_in", "text"),
+        Column("tube_in", "text"),
+        Column("ribbon_in", "text"),
+        Column("fibres_in", "numbers", _FIBRES),
+        Column("cable_out", "text"),
+        Column("tube_out", "text"),
+        Column("ribbon_out", "text"),
+        Column("fibres_out", "numbers", _FIBRES),
+        Column("reversed", "yes_no"),
+        Column("express", "yes_no"),
+        Column("tray", "text"),
+        Column("slot", "text"),
     ),
-    "Splice plan: which ribbon meets which in each closure, and in which tray",
     "otdravg.cable.checks.planned:plan_findings",
     ("Otterstone", "", "1", "5", "", "", "1", "5", "", "no", "no", "2", "3"),
     PlanRow,
     check=plan_faults,
-)  # fmt: skip
+)
 
 
 def _power(
@@ -240,25 +237,20 @@ def _check_power(readings: Sequence[PowerReading]) -> Iterable[Fault]:
 _POWER = JobList(
     "power",
     (
-        Column("fibre", "whole", "Fibre that the source was at", (1, 100_000), is_required=True,
-               refers_to="fibres"),
-        Column("source_at", "one_of", "End that the source was at", (("A", "B"),),
-               is_required=True),
-        Column("wavelength", "whole", "Wavelength in nm", (600, 1700)),
-        Column("loss", "figure", "Loss in dB, as it was read", (-60, 60)),
-        Column("arrives", "whole", "Fibre at the other end that the light comes out of; 0: none",
-               (0, 100_000), refers_to="fibres"),
-        Column("tester", "text", "Source and meter, or who read it"),
-        Column("uncertainty", "figure", "Expanded uncertainty of the reading in dB, by the papers "
-               "of the tester", (0.01, 3)),
+        Column("fibre", "whole", (1, 100_000), is_required=True, refers_to="fibres"),
+        Column("source_at", "one_of", (("A", "B"),), is_required=True),
+        Column("wavelength", "whole", (600, 1700)),
+        Column("loss", "figure", (-60, 60)),
+        Column("arrives", "whole", (0, 100_000), refers_to="fibres"),
+        Column("tester", "text"),
+        Column("uncertainty", "figure", (0.01, 3)),
     ),
-    "Readings of light source and power meter, fibre by fibre",
     "otdravg.cable.checks.beside:power_findings",
     ("7", "A", "1550", "6.42", "7", "LSPM 3", "0.2"),
     _power,
     unique=("fibre", "source_at", "wavelength"),
     check=_check_power,
-)  # fmt: skip
+)
 
 
 def _log_line(
@@ -274,33 +266,37 @@ def _log_line(
 ) -> LogLine:
     written = {name: text or "" for name, text in texts.items()}
     return LogLine(
-        line, date_time, closure, ribbon, blade=blade_position or "",
-        electrodes_changed=bool(electrodes_changed), estimated_db=estimated_highest_db,
-        tries=tries or 1, **written,
-    )  # fmt: skip
+        line,
+        date_time,
+        closure,
+        ribbon,
+        blade=blade_position or "",
+        electrodes_changed=bool(electrodes_changed),
+        estimated_db=estimated_highest_db,
+        tries=tries or 1,
+        **written,
+    )
 
 
 _SPLICE_LOG = JobList(
     "splice_log",
     (
-        Column("date_time", "moment", "Date and time of the splice", is_required=True),
-        Column("closure", "text", "Closure", is_required=True, refers_to="closures"),
-        Column("ribbon", "whole", "Ribbon; in loose tube the fibre", (1, 100_000), True),
-        Column("splicer", "text", "Splicing machine, by whatever name the crew calls it"),
-        Column("cleaver", "text", "Cleaver"),
-        Column("blade_position", "text", "Position of its blade; empty: as before"),
-        Column("electrodes_changed", "yes_no", "Whether electrodes were changed before it"),
-        Column("estimated_highest_db", "figure", "Highest loss that the machine estimated, dB",
-               (0, 60)),
-        Column("tries", "whole", "How often it was cleaved and fused; empty: once", (1, 99)),
-        Column("person", "text", "Who spliced: initials are enough"),
-        Column("remark", "text", "Anything worth knowing"),
+        Column("date_time", "moment", is_required=True),
+        Column("closure", "text", is_required=True, refers_to="closures"),
+        Column("ribbon", "whole", (1, 100_000), True),
+        Column("splicer", "text"),
+        Column("cleaver", "text"),
+        Column("blade_position", "text"),
+        Column("electrodes_changed", "yes_no"),
+        Column("estimated_highest_db", "figure", (0, 60)),
+        Column("tries", "whole", (1, 99)),
+        Column("person", "text"),
+        Column("remark", "text"),
     ),
-    "Splice log: one row for each ribbon that was spliced, and one more when it is made again",
     "otdravg.cable.log.held:hold",
     ("2026-04-03 14:05", "Otterstone", "7", "SM-2", "CL-1", "4", "", "0.04", "1", "KL", ""),
     _log_line,
     is_numbered=True,
-)  # fmt: skip
+)
 
 LISTS = (_CLOSURES, _REELS, _INSTRUMENTS, _ROUTE, _POWER, _SPLICE_PLAN, _SPLICE_LOG)

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import io
 import json
+import os
+import re
 import tempfile
 import zipfile
 from collections.abc import Mapping
@@ -24,6 +26,7 @@ from starlette.routing import Route
 from otdravg import __version__
 from otdravg.cable import Decision, What
 from otdravg.cable.files.archive import ARCHIVE_SUFFIX
+from otdravg.cable.files.folder import SUFFIX
 from otdravg.closeout.closeout import write_closeout
 from otdravg.closeout.html import closeout_html, packaged, templates
 from otdravg.closeout.html.content import as_script_text, word_data
@@ -59,6 +62,9 @@ _Kind = TypeVar("_Kind", bound=Enum)
 
 #: What a browser may send at once. Chosen, not derived: a whole day's archive of shots.
 MOST_BYTES = 2 * 2**30
+#: Rows of one table of a list. Chosen, not derived: a browser that is shown a few of them lays the
+#: others out when they are scrolled to.
+_ROWS_PER_TABLE = 50
 _SCRIPTS = {
     "page.js": ("ask.js", "page.js"),
     "lists.js": ("ask.js", "lists.js"),
@@ -118,7 +124,7 @@ class _Page:
         language = self._desk.setting.language
         word = partial(_word, language=language)
         text = self._templates.get_template(name).render(
-            language=language.value, say=word, program=f"otdravg {__version__}", **more
+            language=language, say=word, program=f"otdravg {__version__}", **more
         )
         return HTMLResponse(text)
 
@@ -139,11 +145,14 @@ class _Page:
             }
             for number, one in enumerate(looked.fibres)
         ]  # fmt: skip
-        summary = ""
-        if looked.review is not None:
-            summary = cable_text(
-                looked.review, tables=say("page", "tables", language), language=language
-            )
+        written = [
+            printable_lines(cable_text(
+                looked.review, details=details, tables=say("page", "tables", language),
+                more=say("page", "more-below", language), language=language,
+            ))
+            for details in (False, True)
+            if looked.review is not None
+        ]  # fmt: skip
         remarks = () if looked.pairing is None else looked.pairing.findings
         return self._filled(
             "home.html.j2",
@@ -151,12 +160,11 @@ class _Page:
             known=as_script_text(state),
             setting=desk.setting,
             profiles=shipped_names(),
-            languages=[one.value for one in Language],
+            languages=[(one.value, say("page", "in-language", one)) for one in Language],
             looked=looked.revision > 0,
             error=printable(looked.error),
             answers=answers,
-            summary=printable_lines(summary),
-            has_cable=looked.review is not None,
+            cable=written,
             problems=[
                 (printable(name), printable(told(why, language))) for name, why in looked.problems
             ],
@@ -168,11 +176,13 @@ class _Page:
                 for one in remarks
             ],
             given=[printable(str(path)) for path in desk.given],
-            job=printable(str(desk.job_file)) if desk.has_job else "",
+            job=_shown(desk.job_file) if desk.has_job else "",
             job_faults=len(desk.job_faults()),
             follows=desk.live is not None,
             kinds=[what.value for what in What],
+            decisions=_shown(desk.decisions_file),
             has_decisions=desk.decisions_file.exists(),
+            trace_files=(SUFFIX, ARCHIVE_SUFFIX),
         )
 
     async def state(self, request: Request) -> Response:
@@ -204,7 +214,7 @@ class _Page:
         launch_m, receive_m = (_length_m(text) for text in lengths)
         language = _one_of(Language, said.get("language", Language.ENGLISH.value), "language")
         setting = Setting(
-            said.get("limit", ""), said.get("profile", ""), launch_m, receive_m, language
+            _point(said.get("limit", "")), said.get("profile", ""), launch_m, receive_m, language
         )
         await run_in_threadpool(self._desk.set, setting)
         return JSONResponse(self._desk.state())
@@ -223,10 +233,11 @@ class _Page:
         has_job = file.is_file()
         return self._filled(
             "lists.html.j2",
-            file=printable(str(file)),
+            file=_shown(file),
             keys=KEYS,
             job_text=printable_lines(file.read_text("utf-8", "replace")) if has_job else None,
             sheets=[sheet_of(own, file) for own in LISTS] if has_job else (),
+            per_table=_ROWS_PER_TABLE,
             faults=[printable(str(one)) for one in self._desk.job_faults()],
         )
 
@@ -412,6 +423,11 @@ def _name_of(one: Fibre, language: Language) -> str:
     return printable(f"{fibre}, {one.pair.wavelength_nm} nm")
 
 
+def _shown(file: Path) -> str:
+    """Where a file lies: who started the page with a double-click knows no folder it runs in."""
+    return printable(os.path.abspath(file))
+
+
 def printable_lines(text: str) -> str:
     """Make a text of several lines safe to show, its lines kept."""
     return "\n".join(map(printable, text.splitlines()))
@@ -453,9 +469,14 @@ def _rows(text: str) -> list[list[str]]:
     return rows
 
 
+def _point(text: str) -> str:
+    """Put a point where somebody typed the comma of a figure: ``0,15`` has one meaning only."""
+    return re.sub(r"^(\d+),(\d)", r"\1.\2", text)
+
+
 def _length_m(text: str) -> float | None:
     try:
-        return metres_of(text) if text else None
+        return metres_of(_point(text)) if text else None
     except ValueError as error:
         raise BadSetting("length", text, str(error)) from None
 

@@ -14,7 +14,7 @@ from typing import Any
 
 from otdravg.cable import Decision, Decisions, Options, add_decision, read_decisions, read_folders
 from otdravg.cable.files.archive import ARCHIVE_SUFFIX
-from otdravg.cable.model import CableReview, ShotRecord
+from otdravg.cable.model import CableReview, ShotRecord, ShotUse
 from otdravg.cable.pairs import (
     MeasuredPair,
     Pairing,
@@ -31,7 +31,7 @@ from otdravg.job import NOTHING_STATED, Job, agreed, load, parse
 from otdravg.job.lists import JobList
 from otdravg.job.sheet import write_sheet
 from otdravg.pair.measure import Measurement, measure
-from otdravg.serve.live import Live
+from otdravg.serve.live import Going, Live
 from otdravg.shot.trace import Trace
 from otdravg.sor.sizes import SizeLimits
 from otdravg.system.atomic import write_atomic
@@ -188,16 +188,6 @@ class Looked:
     error: str = ""
 
 
-class _Progress:
-    """How far looking has come."""
-
-    def __init__(self) -> None:
-        self.stage, self.done, self.total = "", 0, 0
-
-    def __call__(self, stage: str, done: int, total: int) -> None:
-        self.stage, self.done, self.total = stage, done, total
-
-
 class Desk:
     """All that a page knows; every method may be called from any thread.
 
@@ -237,7 +227,7 @@ class Desk:
         self.size_limits = size_limits or SizeLimits()
         self._setting = setting
         self._lock = threading.RLock()
-        self._looking: _Progress | None = None
+        self._looking: Going | None = None
         self._revision = 1
         self._looked = Looked(0)
         self._count = 0
@@ -317,16 +307,12 @@ class Desk:
         follower = Follower(self.given, SETTLE_S, time.monotonic, size_limits=self.size_limits)
         expected = Expected(job.fibres or None, len(job.closures) or None, job.wavelengths_nm)
         self.stop_following()
-        self.live = Live(
-            Watch(
-                follower,
-                rules,
-                options,
-                expected,
-                executor=self._executor,
-                language=setting.language,
-            )
-        )
+        going = Going()
+        watch = Watch(
+            follower, rules, options, expected,
+            executor=self._executor, progress=going, language=setting.language,
+        )  # fmt: skip
+        self.live = Live(watch, going)
 
     def stop_following(self) -> None:
         """Follow no folder any more."""
@@ -352,9 +338,7 @@ class Desk:
     @property
     def paths(self) -> list[Path]:
         """Folders and archives to look into."""
-        archives = sorted(self._dropped.rglob(f"*{ARCHIVE_SUFFIX}")) if self._count else []
-        own = [self._dropped] if self._count > len(archives) else []
-        return [*self.given, *own, *archives]
+        return [*self.given, *([self._dropped] if self._count else [])]
 
     def state(self) -> dict[str, object]:
         """What the page asks for again and again."""
@@ -433,7 +417,7 @@ class Desk:
         with self._lock:
             if self._looking is not None:
                 return False
-            progress = self._looking = _Progress()
+            progress = self._looking = Going()
             self._thread = threading.Thread(target=self._look, args=(progress,), daemon=True)
         self._thread.start()
         return True
@@ -443,7 +427,7 @@ class Desk:
         if self._thread is not None:
             self._thread.join()
 
-    def _look(self, progress: _Progress) -> None:
+    def _look(self, progress: Going) -> None:
         revision, setting = self._revision, self._setting
         try:
             looked = self._seen(revision, setting, progress)
@@ -456,7 +440,7 @@ class Desk:
             with self._lock:
                 self._looked, self._looking = looked, None
 
-    def _seen(self, revision: int, setting: Setting, progress: _Progress) -> Looked:
+    def _seen(self, revision: int, setting: Setting, progress: Going) -> Looked:
         paths = self.paths
         if not paths:
             raise BadSetting("file", None, "drop trace files first")
@@ -466,9 +450,7 @@ class Desk:
             return self._pairs(revision, setting, pairing, progress)
         return self._cable(revision, setting, paths, progress)
 
-    def _pairs(
-        self, revision: int, setting: Setting, pairing: Pairing, progress: _Progress
-    ) -> Looked:
+    def _pairs(self, revision: int, setting: Setting, pairing: Pairing, progress: Going) -> Looked:
         problems = [(one.path, one.remark or says("unknown")) for one in pairing.left]
         measured, failed = measure_pairs(
             pairing.pairs,
@@ -503,9 +485,7 @@ class Desk:
             self._looked = replace(looked, fibres=fibres)
             return known
 
-    def _cable(
-        self, revision: int, setting: Setting, paths: list[Path], progress: _Progress
-    ) -> Looked:
+    def _cable(self, revision: int, setting: Setting, paths: list[Path], progress: Going) -> Looked:
         decisions = Decisions()
         if self.decisions_file.exists():
             decisions = read_decisions(self.decisions_file)
@@ -517,7 +497,9 @@ class Desk:
         result = review(shots, profile, options, executor=executor, progress=progress)
         drawn = _counting(progress, len(result.fibres))
         sketches = pair_sketches(result, executor=executor, done=drawn)
-        return Looked(revision, review=result, sketches=sketches)
+        unread = [one for one in result.shots if one.use is ShotUse.UNREADABLE]
+        problems = tuple((one.path, one.remark or says("unknown")) for one in unread)
+        return Looked(revision, review=result, sketches=sketches, problems=problems)
 
 
 def _read(record: ShotRecord, size_limits: SizeLimits) -> Trace:
@@ -526,7 +508,7 @@ def _read(record: ShotRecord, size_limits: SizeLimits) -> Trace:
     return replace(trace, identity=replace(trace.identity, path=record.path))
 
 
-def _counting(progress: _Progress, total: int) -> Callable[[int], None]:
+def _counting(progress: Going, total: int) -> Callable[[int], None]:
     count = 0
 
     def done(more: int) -> None:

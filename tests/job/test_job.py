@@ -278,7 +278,7 @@ def test_a_form_reads_back_as_what_was_put_in() -> None:
 def test_an_empty_form_shows_every_key_and_says_nothing() -> None:
     text = job_text({})
     for key in KEYS:
-        assert f"# {key.sentence}." in text
+        assert f"# {key.sentence()}." in text
     assert set(problems(text)) == {key.path for key in KEYS if key.is_required}
     filled = text.replace("# ", "").replace(f"format = {1}\n", "", 0)
     lines = [line for line in filled.splitlines() if " = " in line or line.startswith("[")]

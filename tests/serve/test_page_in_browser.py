@@ -95,7 +95,7 @@ def test_a_cable_from_the_stick_to_the_loss_table(page: Page, tmp_path: Path) ->
     page.set_input_files("#pick-folder", str(shots))
     expect(page.locator("#says")).to_contain_text("Kept")
     page.click("#look")
-    expect(page.locator(".screen")).to_contain_text("Closure")
+    expect(page.locator(".screen").first).to_contain_text("Closure")
     page.fill("#decide [name=cable]", "SIMQB1")
     page.fill("#decide [name=fibre]", "3")
     page.fill("#decide [name=closure]", "2")

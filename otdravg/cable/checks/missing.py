@@ -18,6 +18,7 @@ from otdravg.cable.model import (
     ShotRecord,
     ShotToTake,
     ShotUse,
+    Source,
 )
 from otdravg.findings import Scope, caution, defect, says
 from otdravg.shot.settings import Direction, Identity
@@ -327,7 +328,8 @@ def _text(stated: object) -> str:
 
 
 def _typed_ends(record: ShotRecord) -> str:
-    own = record.identity
+    """Both ends as the header has them; those of a branch are none of the job's."""
+    own = None if record.taken_for.cable_by is Source.PLAN else record.identity
     return f"{own.location_a}, {own.location_b}" if own and own.location_a else ""
 
 

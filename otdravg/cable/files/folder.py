@@ -23,7 +23,7 @@ from otdravg.shot.settings import Direction, Identity, Settings
 from otdravg.shot.trace import Trace, traces_from
 from otdravg.system.ordinary import openable
 
-__all__ = ["FoundFile", "RawShot", "find_files", "load", "read_header"]
+__all__ = ["SUFFIX", "FoundFile", "RawShot", "find_files", "load", "read_header"]
 
 SUFFIX = ".sor"
 
@@ -40,8 +40,13 @@ class FoundFile:
 
     @property
     def is_trace_file(self) -> bool:
-        """Whether the name ends in ``.sor``, in any letter case."""
-        return self.path.lower().endswith(SUFFIX)
+        """Whether the name ends in ``.sor``, in any letter case.
+
+        macOS puts a note of its own beside every file on a stick and in an archive, which has the
+        file's name behind ``._`` (AppleDouble, RFC 1740; the name is practice): that is no shot.
+        """
+        name = self.path.rpartition("/")[2].lower()
+        return name.endswith(SUFFIX) and not name.startswith("._")
 
 
 @dataclass(frozen=True, slots=True)

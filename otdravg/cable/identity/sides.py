@@ -21,6 +21,10 @@ LEAST_FIBRES = 6
 #: Pairs refused for these reasons are explained already and would only blur the comparison.
 _EXPLAINED = (Refusal.LENGTH, Refusal.SAME_END, Refusal.NO_SIGNAL, Refusal.DAMAGED)
 
+#: A fibre shot from one end ends where the usual one does, within so much. Chosen, not derived:
+#: slack that nobody wrote down; fibres that lie otherwise in their tubes.
+_NEAR_M, _NEAR_SHARE = 50.0, 0.02
+
 #: Measurements of some fibres at one wavelength.
 Members = dict[FibreKey, Measured]
 
@@ -82,6 +86,8 @@ def sides_of(
             strict=True,
         )
     )
+    paired = [own for one, own in zip(members.values(), sketches, strict=True) if one.outcome.axis]
+    ends_m = [median(s.end_m for s in own if s) for own in zip(*paired, strict=True)]
     slack_m = own_map.slack_m([key.fibre for key in keys])
     common = _common(own_map)
     usual = {number: own_map.closure(number).distance_m for number in common}
@@ -89,7 +95,7 @@ def sides_of(
     sides = np.full((2, len(keys), 3 * closures + 2), np.nan)
     for n, key in enumerate(keys):
         one = members.get(key)
-        if one is None or one.outcome.refusal in _EXPLAINED:
+        if one is None or one.outcome.refusal in _EXPLAINED or _ends_elsewhere(one, ends_m):
             continue
         axis = one.outcome.axis
         passes = own_map.passes.get(key.fibre, usual)
@@ -104,3 +110,18 @@ def sides_of(
                 own[2 * closures + 1 :] -= slack_m.get(key.fibre, 0.0)
                 sides[side, n] = own
     return sides[0], sides[1]
+
+
+def _ends_elsewhere(one: Measured, usual_m: Sequence[float]) -> bool:
+    """Whether the only shot of a fibre ends where the usual fibre does not: on a branch, broken.
+
+    ``usual_m`` is where shots from A and from B end, cords and all; empty where nothing tells.
+    """
+    sketches = one.outcome.sketch_ab, one.outcome.sketch_ba
+    if one.outcome.axis is not None or None not in sketches or not usual_m:
+        return False
+    return any(
+        abs(sketch.end_m - end_m) > max(_NEAR_M, _NEAR_SHARE * end_m)
+        for sketch, end_m in zip(sketches, usual_m, strict=True)
+        if sketch is not None and sketch.end_seen
+    )

@@ -10,7 +10,7 @@ from decimal import Decimal
 from difflib import get_close_matches
 from itertools import pairwise
 
-from otdravg.cable.files.attempts import date_of
+from otdravg.cable.files.attempts import ODD_TIME, date_of
 from otdravg.cable.files.names import same_text
 from otdravg.cable.log.model import LoggedSplice, LogLine, in_order
 from otdravg.cable.measure.closures import CableMap
@@ -183,10 +183,11 @@ def hold(
         for place, own in sorted(by_place.items())
     }
     findings += _backwards(kept, names[0])
-    clocks = _clocks(splices, measured, ribbon_size)
+    clocks = list(_clocks(splices, measured, ribbon_size))
     findings += clocks
     ahead_of = tuple(line for line, number in places if line not in beyond and number is None)
-    return HeldLog(splices, tuple(findings), ribbon_size, not clocks, ahead_of)
+    order_holds = all(found.said.case for found in clocks)
+    return HeldLog(splices, tuple(findings), ribbon_size, order_holds, ahead_of)
 
 
 def unit_of(fibre: int, ribbon_size: int | None) -> int:
@@ -274,10 +275,11 @@ def _backwards(lines: Sequence[LogLine], cable: str) -> Iterator[CableFinding]:
 
 def _clocks(
     splices: Mapping[Place, LoggedSplice], measured: Sequence[Measured], ribbon_size: int | None
-) -> list[CableFinding]:
-    """Whether the log's clock differs from the instruments'.
+) -> Iterator[CableFinding]:
+    """Whether the log's clock differs from the instruments', or a year is not the right one.
 
-    Light that has passed a closure proves that the fibre was spliced there.
+    Light that has passed a closure proves that the fibre was spliced there; and a cable is shot
+    within a year of being spliced.
     """
     first: dict[tuple[str, int], datetime] = {}
     for one in measured:
@@ -287,16 +289,24 @@ def _clocks(
             oldest = min(dates).replace(tzinfo=None)
             first[key] = min(oldest, first.get(key, oldest))
     checked = [s for (cable, _, unit), s in splices.items() if (cable, unit) in first]
+    old = [(x, s) for s in checked for x in s.lines if first[s.cable, s.unit] - x.when > ODD_TIME]
+    if old:
+        line, splice = min(old, key=lambda one: one[0].when)
+        said = caution(
+            "log-clock-differs", Scope.CABLE, "years", lines=_numbers([x for x, _ in old]),
+            day=f"{line.when:%Y-%m-%d}", shot=f"{first[splice.cable, splice.unit]:%Y-%m-%d}",
+        )  # fmt: skip
+        yield CableFinding(said, splice.cable)
     early = [s for s in checked if s.lines[0].when > first[s.cable, s.unit]]
     if len(early) < max(_CLOCK_LEAST, _CLOCK_SHARE * len(checked)):
-        return []
+        return
     apart = max(s.lines[0].when - first[s.cable, s.unit] for s in early)
     hours = apart.total_seconds() / 3600
     said = caution(
         "log-clock-differs", Scope.CABLE, lines=_numbers([s.lines[0] for s in early]),
         early=len(early), splices=len(checked), hours=Decimal(f"{hours:.1f}"),
     )  # fmt: skip
-    return [CableFinding(said, early[0].cable)]
+    yield CableFinding(said, early[0].cable)
 
 
 def _ends_before(

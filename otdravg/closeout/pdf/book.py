@@ -6,6 +6,7 @@ from datetime import datetime, timezone
 from pathlib import Path
 
 from otdravg.cable.model import CableReview
+from otdravg.closeout.attachments import attached_of
 from otdravg.closeout.pdf.closures import closure_sheets
 from otdravg.closeout.pdf.exceptions import (
     exception_list,
@@ -54,7 +55,11 @@ def write_closeout_pdf(
 
 
 def closeout_pdf(
-    review: CableReview, sketches: Sketches, template: Template, evidence: str = ""
+    review: CableReview,
+    sketches: Sketches,
+    template: Template,
+    evidence: str = "",
+    folder: Path | None = None,
 ) -> bytes:
     """Return the printed closeout as a PDF file.
 
@@ -68,6 +73,8 @@ def closeout_pdf(
         Whose paper it is, and in which language.
     evidence : str
         Hash of the list of traces, tables and results, for page one.
+    folder : Path, optional
+        Of the closeout: pictures among its attachments stand on the sheet of their closure.
 
     Returns
     -------
@@ -107,6 +114,6 @@ def closeout_pdf(
     changes(job)
     patterns(job)
     findings(job)
-    closure_sheets(job)
+    closure_sheets(job, folder, {} if folder is None else attached_of(folder, review.closures))
     work_sheets(job)
     return paper.finish()

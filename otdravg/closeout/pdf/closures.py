@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import datetime
 from itertools import islice
+from pathlib import Path
+from types import MappingProxyType
 
 from otdravg.cable.model import Closure
+from otdravg.closeout.attachments import ATTACHED
 from otdravg.closeout.pdf.job import Job, loss_figure
 from otdravg.closeout.pdf.paper import BOLD, PALE, PLAIN, QUIET, RULE, Align, Area
+from otdravg.closeout.pdf.thumbnails import thumbnail
 from otdravg.tables.places import place_text
 from otdravg.tables.sheets import SheetLine, gathered, planned_text, sheet_of
 from otdravg.trade import numbers_text
@@ -23,10 +27,26 @@ _BESIDE = 6.0
 _BY_HAND = 3
 #: Of a closure that is parted so many lines stand together. Chosen, not derived.
 _LEAST = 8
+#: Edge of a picture, points: a tray and its labels can be told. Chosen, not derived.
+_PICTURE = 96.0
+
+#: Names of attachments by cable and number of their closure.
+Attached = Mapping[tuple[str, int], Sequence[str]]
 
 
-def closure_sheets(job: Job) -> None:
-    """Print the closures in order from A, several on a page where they fit."""
+def closure_sheets(
+    job: Job, folder: Path | None = None, attached: Attached = MappingProxyType({})
+) -> None:
+    """Print the closures in order from A, several on a page where they fit.
+
+    Parameters
+    ----------
+    job : Job
+    folder : Path, optional
+        Of the closeout.
+    attached : mapping, optional
+        Names of its attachments, by cable and number of the closure that they are of.
+    """
     body: Area | None = None
     y = 0.0
     for closure in job.review.closures:
@@ -34,23 +54,43 @@ def closure_sheets(job: Job) -> None:
         expected = {fibre.fibre for table in own for fibre in table.fibres}
         lines = gathered(list(sheet_of(job.review, closure, expected)))
         columns = _columns(job, lines)
-        texts = [
+        left = [
             list(_texts(job, line, closure.closed, has_plan=_has_plan(lines))) for line in lines
         ]
-        left = iter(texts)
-        room = 0 if body is None else int((y - _HEAD - body.bottom) / _STEP)
-        if body is None or room < min(len(lines), _LEAST):
-            first = body is None
-            body = _page(job, first=first)
+        widths = _widths(job, columns, left, job.paper.body.width)
+        if body is None or _room(body, y) < min(len(left), _LEAST):
+            body = _page(job, first=body is None)
             y = body.top - 10
-        while part := list(islice(left, max(int((y - _HEAD - body.bottom) / _STEP), 1))):
-            area = Area(body.left, body.bottom, body.width, y - body.bottom)
-            y = _section(
-                job, area, closure, columns, _widths(job, columns, texts, area.width), part
-            )
-            if len(part) < len(texts) and part[-1] is not texts[-1]:
+        while left:
+            part, left = left[: _room(body, y)], left[_room(body, y) :]
+            y = _section(job, replace(body, height=y - body.bottom), closure, columns, widths, part)
+            if left:
                 body = _page(job, first=False)
                 y = body.top - 10
+        names = attached.get((closure.cable, closure.number), ())
+        if folder is not None and names:
+            if y - _PICTURE - 2 * _STEP < body.bottom:
+                body = _page(job, first=False)
+                y = body.top - 10
+            y = _attached(job, replace(body, height=y + 8 - body.bottom), folder / ATTACHED, names)
+
+
+def _room(body: Area, y: float) -> int:
+    """Lines of a closure that fit below an edge; one at least."""
+    return max(int((y - _HEAD - body.bottom) / _STEP), 1)
+
+
+def _attached(job: Job, area: Area, folder: Path, names: Sequence[str]) -> float:
+    """Print the pictures of one closure, as many as fit side by side; name all of them."""
+    paper, shown = job.paper, ", ".join(names)
+    text = job.words["attached_of"].format(files=shown)
+    y = paper.paragraph(area.left, area.top, text, area.width, size=_SIZE, colour=QUIET, most=2)
+    small = (one for name in names if (one := thumbnail(folder / name)) is not None)
+    pictures = list(islice(small, int(area.width / _PICTURE)))
+    for n, picture in enumerate(pictures):
+        left = area.left + n * _PICTURE
+        paper.picture(picture, Area(left, y - _PICTURE + 10, _PICTURE - 8, _PICTURE - 8))
+    return y - (_PICTURE if pictures else 0) - 10
 
 
 def _page(job: Job, *, first: bool) -> Area:
