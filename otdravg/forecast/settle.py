@@ -105,19 +105,11 @@ class _OtherShots:
         return expected(sides, self._measurement.places, self._measurement.fit.spreads)[row]
 
 
-def _row(measurement: Measurement, reading: Reading) -> int | None:
-    """Index of a reading among the fit's places."""
-    row = reading.number - 1
-    places = measurement.places
-    known = row < len(places) and places[row].start_m == reading.distance_m
-    return row if known and len(places) == len(measurement.readings) else None
-
-
 def _settled(
     measurement: Measurement, reading: Reading, limit_db: Decimal, others: _OtherShots
 ) -> Statement | None:
     """What brings U so far down that the limit lies outside, if the loss stays as it is."""
-    row = _row(measurement, reading)
+    row = measurement.row_of(reading)
     loss_db = reported(reading.loss_db, Quantity.LOSS_DB)
     now_db = _shown(reading.expanded_uncertainty_db)
     if row is None or loss_db is None or now_db is None:
@@ -179,7 +171,7 @@ def _reached(
 
     Of the pulses that know it well enough for the limit the shortest: it parts neighbours best.
     """
-    row = _row(measurement, reading)
+    row = measurement.row_of(reading)
     if row is None:
         return None
     directions = {

@@ -92,6 +92,16 @@ class Measurement:
     fit: JointFit
     glass: Glass  # whether both shots are of one fibre and from its two ends
 
+    def row_of(self, reading: Reading | None) -> int | None:
+        """Index of a reading among the fit's places; ``None`` if it is none of them."""
+        at_m = [place.start_m for place in self.places]
+        here = reading and at_m[reading.number - 1 : reading.number] == [reading.distance_m]
+        return reading.number - 1 if reading and here else None
+
+    def reading(self, number: int) -> Reading | None:
+        """The reading with a number, from 1; ``None`` if there is none."""
+        return next((one for one in self.readings if one.number == number), None)
+
     def curve_ab(self) -> tuple[FloatArray, FloatArray]:
         """(z_m, level_db) of shot A→B, z from the span's A end, all points."""
         return self.side_ab.z(), self.ab.level_db

@@ -436,6 +436,9 @@ def _read(
     visible = (start > shot.x_m[shot.front_clear]) & (stop + shot.pulse_m < reach_m)
     events = [event for event in seen.events if event.kind is not EventKind.END]
     known = np.array([(e.distance_m, e.clear_m) for e in events]).reshape(-1, 2)
+    connector = np.array(
+        [e.kind is EventKind.REFLECTION and e.has_loss for e in events], dtype=bool
+    )
     here = (start[:, None] - shot.placing_m <= known[:, 0]) & (
         known[:, 0] <= stop[:, None] + shot.placing_m
     )
@@ -445,7 +448,7 @@ def _read(
     clear = np.maximum(stop + shot.recovery_m, clear)
     alone = ~here.any(axis=1)
     place, extent = np.where(alone, (start + stop) / 2, place), np.where(alone, stop - start, 0.0)
-    reflects = (here & np.array([_is_connector(e) for e in events], dtype=bool)).any(axis=1)
+    reflects = (here & connector).any(axis=1)
     if not start.size:
         return start, start, reflects, visible
     search = Search.of(shot)
@@ -465,13 +468,6 @@ def _read(
     return (
         np.where(unread, 0.0, loss), np.where(unread, UNREAD_DB, u), reflects, visible
     )  # fmt: skip
-
-
-def _is_connector(event: Event) -> bool:
-    """Whether a reflection has a loss of its own, which no echo has."""
-    if event.kind is not EventKind.REFLECTION or event.loss_db is None:
-        return False
-    return abs(event.loss_db) > max(3 * (event.u_loss_db or 0.0), 0.02)
 
 
 # -- stories ---------------------------------------------------------------------------

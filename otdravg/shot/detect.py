@@ -42,7 +42,7 @@ from otdravg.shot.steps import (
 from otdravg.shot.tails import Lifted, tails
 from otdravg.shot.trace import Trace
 
-__all__ = ["Detection", "Event", "EventKind", "detect"]
+__all__ = ["Detection", "Event", "EventKind", "detect", "threshold_of"]
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -73,6 +73,9 @@ LEAST_MEAN = 3
 #: Strongest reflections whose echoes are looked for; those of weaker ones sink in the noise.
 #: Chosen, not derived: the pairs grow as its square, and few links have as many connectors.
 MOST_PARENTS = 40
+#: A reflection has a loss of its own from so many of its uncertainties, and so many dB, on. Chosen,
+#: not derived: what rounding and the tail in front of it feign is less.
+LOSS_SIGMAS, LEAST_LOSS_DB = 3.0, 0.02
 #: More steps than one in so many pulses would explain any ripple. Chosen, not derived: ripple has
 #: about one free reading a pulse, and a step takes two (place and size) and its slope a third.
 LEAST_PULSES_PER_STEP = 8.0
@@ -114,6 +117,13 @@ class Event:
     reflectance_db: float | None
     peak_height_db: float | None
     saturated: bool
+
+    @property
+    def has_loss(self) -> bool:
+        """Whether it clearly has a loss of its own, as echoes have none."""
+        return self.loss_db is not None and abs(self.loss_db) >= max(
+            LOSS_SIGMAS * (self.u_loss_db or 0.0), LEAST_LOSS_DB
+        )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -165,7 +175,7 @@ def detect(
         With reason ``NO_SIGNAL`` when there is no usable fibre signal.
     """
     shot = _learnt(trace, group_index, false_alarm_rate, response)
-    threshold = _threshold(shot, false_alarm_rate)
+    threshold = threshold_of(shot, false_alarm_rate)
     end_m, end_peak = _end_position(shot)
     stop_m = _stop_m(shot, end_m, end_peak)
     while True:
@@ -202,9 +212,9 @@ def detect(
     )  # fmt: skip
 
 
-def _threshold(shot: Shot, false_alarm_rate: float) -> float:
-    length = shot.signal_end_m - float(shot.x_m[shot.front_clear])
-    return threshold_for(false_alarm_rate, length, shot.pulse_m, 1)
+def threshold_of(shot: Shot, false_alarm_rate: float) -> float:
+    """What the likelihood ratio of a step in this shot has to exceed."""
+    return threshold_for(false_alarm_rate, shot.lit_m, shot.pulse_m, 1)
 
 
 def _learnt(
@@ -213,7 +223,7 @@ def _learnt(
     """Prepare a shot with what reflections, ramps and bent fibre say of its receiver."""
     shot = prepare(trace, group_index, stated)
     for look in range(MOST_LOOKS):
-        threshold = _threshold(shot, false_alarm_rate)
+        threshold = threshold_of(shot, false_alarm_rate)
         looked = _first_look(shot, threshold)
         told = stated or look or _sharp(shot.response)
         shown = None if told else _shown_by_ramps(shot, *looked)
@@ -306,7 +316,7 @@ def _with_noise_of_its_own(
     """
     rough = shot.noise
     noise = _noise_between(shot, *looked)
-    pulses = (shot.signal_end_m - float(shot.x_m[shot.front_clear])) / shot.pulse_m
+    pulses = shot.lit_m / shot.pulse_m
     edge = shot.pulse_m / shot.spacing_m if pulses > LONG_PULSES else SUSPECT_RATIO
     if noise.correlation_points > MOST_RIPPLE * (shot.smoothing + edge):
         share = _share_of_white(shot) * shot.smoothing
@@ -494,7 +504,7 @@ def _mark_echoes(events: list[Event], shot: Shot) -> list[Event]:
     height = np.array([np.inf, *(e.peak_height_db or 0.0 for e in reflections)])
     marked: list[Event] = []
     for event in events:
-        if event.kind is EventKind.REFLECTION and _may_be_echo(event):
+        if event.kind is EventKind.REFLECTION and not event.has_loss:
             before = at < event.distance_m - tolerance
             stronger = np.flatnonzero(before & (height > (event.peak_height_db or 0.0)))
             strong = at[stronger[np.argsort(-height[stronger])[:MOST_PARENTS]]]
@@ -510,10 +520,3 @@ def _mark_echoes(events: list[Event], shot: Shot) -> list[Event]:
                 event = replace(event, kind=EventKind.ECHO)
         marked.append(event)
     return marked
-
-
-def _may_be_echo(event: Event) -> bool:
-    """Whether a reflection has no loss of its own, as echoes have none."""
-    if event.loss_db is None:
-        return True
-    return abs(event.loss_db) < max(3 * (event.u_loss_db or 0.0), 0.02)

@@ -310,6 +310,11 @@ class Shot:
         return float(self.x_m[0]) + point * self.spacing_m
 
     @property
+    def lit_m(self) -> float:
+        """Length in which fibre shows, behind the front panel's dead zone."""
+        return self.signal_end_m - float(self.x_m[self.front_clear])
+
+    @property
     def signal_end_m(self) -> float:
         """Position of the last point with signal."""
         return float(self.x_m[self.end])
