@@ -292,7 +292,7 @@ def _unconfirmed_start(m: Measurement) -> Iterator[Finding]:
     slack_m = 2 + sum(s.shot.placing_m + s.shot.pulse_m for s in (m.side_ab, m.side_ba)) / 2
     for seen, other in ((m.detection_ab, m.detection_ba), (m.detection_ba, m.detection_ab)):
         shot = seen.shot
-        offset_m = shot.trace.user_offset_m(shot.group_index)
+        offset_m = shot.user_offset_m
         shown_m = (
             *(e.distance_m for e in seen.events),
             *(whole_m - e.distance_m for e in other.events),

@@ -367,9 +367,8 @@ class _Shots:
         for seen, other, start_m in zip(
             (self.ab, self.ba), (self.ba, self.ab), self.starts_m[::-1], strict=True
         ):
-            shot = other.shot
             shown = [e.distance_m for e in other.events]
-            known = (0.0, start_m or 0.0, shot.trace.user_offset_m(shot.group_index))
+            known = (0.0, start_m or 0.0, other.shot.user_offset_m)
             place_m = self.total_m - seen.end_m  # from the other panel
             away = all(abs(place_m - at) > slack_m for at in (*shown, *known))
             count += seen.end_seen and away and not self._cord_behind(seen, other, slack_m)
@@ -434,7 +433,7 @@ def _read(
     shot = seen.shot
     reach_m = seen.end_m - max(shot.guard_m, shot.placing_m)
     visible = (start > shot.x_m[shot.front_clear]) & (stop + shot.pulse_m < reach_m)
-    events = [event for event in seen.events if event.kind is not EventKind.END]
+    events = seen.before_end
     known = np.array([(e.distance_m, e.clear_m) for e in events]).reshape(-1, 2)
     connector = np.array(
         [e.kind is EventKind.REFLECTION and e.has_loss for e in events], dtype=bool

@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from otdravg.pair.measure import Measurement
-from otdravg.shot.detect import Detection, EventKind, threshold_of
+from otdravg.shot.detect import Detection, threshold_of
 from otdravg.shot.settings import Direction
 from otdravg.shot.steps import Search, alone_between
 
@@ -98,10 +98,9 @@ def limit_at(detection: Detection, x_m: FloatArray, seen: float = SEEN_SHARE) ->
     """
     shot = detection.shot
     zones = [(0.0, float(shot.x_m[shot.front_clear]))]
-    for event in detection.events:
-        if event.kind is not EventKind.END:
-            clear_m = max(event.clear_m, event.distance_m + shot.recovery_m)
-            zones.append((event.distance_m - shot.guard_m, clear_m))
+    for event in detection.before_end:
+        clear_m = max(event.clear_m, event.distance_m + shot.recovery_m)
+        zones.append((event.distance_m - shot.guard_m, clear_m))
     x = np.asarray(x_m, dtype=float)
     stop_m = detection.end_m if detection.end_seen else shot.signal_end_m
     search, behind = Search.of(shot), x + shot.recovery_m

@@ -138,6 +138,11 @@ class Detection:
     shot: Shot
 
     @property
+    def before_end(self) -> list[Event]:
+        """All events but the end of the fibre, in order of distance."""
+        return [event for event in self.events if event.kind is not EventKind.END]
+
+    @property
     def marks(self) -> list[Event]:
         """Events that the other shot of the fibre should show too: no ends, no ghosts."""
         kinds = (EventKind.STEP, EventKind.GROUP, EventKind.REFLECTION)

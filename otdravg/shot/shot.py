@@ -310,6 +310,11 @@ class Shot:
         return float(self.x_m[0]) + point * self.spacing_m
 
     @property
+    def user_offset_m(self) -> float:
+        """Where the operator says the span starts; 0 = not set."""
+        return self.trace.user_offset_m(self.group_index)
+
+    @property
     def lit_m(self) -> float:
         """Length in which fibre shows, behind the front panel's dead zone."""
         return self.signal_end_m - float(self.x_m[self.front_clear])
