@@ -109,14 +109,8 @@ def plan_faults(rows: Sequence[PlanRow]) -> Iterable[tuple[int, str, str]]:
             if place in seen and seen[place] == tube:
                 yield n, column, f"it stands there twice: write fibres_{side} too, as in 49-60"
             elif place in seen or int(mark) < (int(tube) if _is_number(tube) else 1):
-                yield (
-                    n,
-                    column,
-                    (
-                        f"ribbons are counted through the whole cable, and that cannot be ribbon "
-                        f"{mark} of tube {tube}: write fibres_{side} too, as in 49-60"
-                    ),
-                )
+                why = f"that cannot be ribbon {mark} of tube {tube}: write fibres_{side} too, as in"
+                yield n, column, f"ribbons are counted through the whole cable, and {why} 49-60"
             seen[place] = tube
     for n, row in enumerate(rows):
         if row.fibres_in and row.fibres_out and len(row.fibres_in) != len(row.fibres_out):

@@ -247,12 +247,8 @@ def _marks(places: Sequence[RoutePlace], run: tuple[int, int]) -> Iterator[tuple
     """Give the marks of a section in order: place, whether the cable leaves it there, mark."""
     first, last = run
     for n in range(first, last + 1):
-        own = places[n]
-        passes = first < n < last
-        mark_in, mark_out = own.mark_in, own.mark_out
-        if passes and mark_in is not None and n > first:
-            yield n, False, mark_in
-        if n == last and mark_in is not None:
+        mark_in, mark_out = places[n].mark_in, places[n].mark_out
+        if n > first and mark_in is not None:
             yield n, False, mark_in
         if n < last and mark_out is not None:
             yield n, True, mark_out
@@ -394,11 +390,10 @@ def _fitted(
         for run in order:
             if run in done or run not in tapes or not at.keys() & {*run}:
                 continue
-            done[run] = _section(places, run, tapes[run], at, prior)
-            own_section = done[run]
-            for n, sheath_m in ((run[0], 0.0), (run[1], own_section.length_m)):
-                m, u = own_section.shot_m(sheath_m)
-                at.setdefault(n, (m - _TRAY_M if n == run[0] else m + _TRAY_M, u))
+            own = done[run] = _section(places, run, tapes[run], at, prior)
+            for n, sheath_m, tray_m in ((run[0], 0.0, -_TRAY_M), (run[1], own.length_m, _TRAY_M)):
+                m, u = own.shot_m(sheath_m)
+                at.setdefault(n, (m + tray_m, u))
     sections = (
         replace(done[run], is_fitted=run[0] in known and run[1] in known)
         for run in runs

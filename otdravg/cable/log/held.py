@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from decimal import Decimal
@@ -165,7 +165,7 @@ def hold(
     kept = _without_twins(lines, names[0], findings)
     places, unplaced = _places(kept, own_map, ahead)
     findings += unplaced
-    last_unit = _last_unit(own_map, ribbon_size, fibre_count)
+    last_unit = unit_of(fibre_count or max(own_map.passes, default=1), ribbon_size)
     beyond = [line for line, number in places if not 1 <= line.ribbon <= last_unit]
     if beyond:
         said = caution(
@@ -178,8 +178,11 @@ def hold(
     for line, number in places:
         if line not in beyond and number is not None:
             by_place[names[0], number, line.ribbon].append(line)
+    names_of = {closure.number: closure.name for closure in own_map.closures}
     splices = {
-        place: LoggedSplice(*place, tuple(in_order([_named(x, own_map, place) for x in own])))
+        place: LoggedSplice(
+            *place, tuple(replace(x, closure=names_of[place[1]]) for x in in_order(own))
+        )
         for place, own in sorted(by_place.items())
     }
     findings += _backwards(kept, names[0])
@@ -196,14 +199,10 @@ def unit_of(fibre: int, ribbon_size: int | None) -> int:
     return fibre if ribbon is None else ribbon
 
 
-def _named(line: LogLine, own_map: CableMap, place: Place) -> LogLine:
-    """A line with its closure's name as all outputs have it."""
-    return replace(line, closure=own_map.closure(place[1]).name)
-
-
-def _last_unit(own_map: CableMap, ribbon_size: int | None, fibre_count: int | None) -> int:
-    fibres = fibre_count or max(own_map.passes, default=0)
-    return unit_of(fibres, ribbon_size) if fibres else 0
+def units_named(numbers: Iterable[int], ribbon_size: int | None) -> Statement:
+    """Name ribbons, in loose tube fibres: ``ribbons 3, 5``."""
+    text = numbers_text(numbers)
+    return says("ribbons-named", ribbons=text) if ribbon_size else says("fibres-named", fibres=text)
 
 
 def _without_twins(
