@@ -24,7 +24,6 @@ __all__ = [
     "PlannedSplice",
     "SplicePlan",
     "TrayPlace",
-    "is_moved",
     "plan_faults",
 ]
 
@@ -131,16 +130,20 @@ class PlannedSplice:
     place: TrayPlace
     closure_number: int | None = None  # as found; None: no such closure was found
 
-
-def is_moved(splice: PlannedSplice) -> bool:
-    """Whether its fibres go on under other numbers, or in another cable."""
-    row = splice.row
-    return bool(
-        row.reversed
-        or row.ribbon_out not in (None, row.ribbon_in)
-        or row.fibres_out not in (None, row.fibres_in)
-        or row.cable_out not in (None, row.cable_in or splice.cable)
-    )
+    @property
+    def moves(self) -> tuple[Statement, ...]:
+        """How its fibres go on under other numbers, or in another cable; empty: straight."""
+        row, said = self.row, []
+        if row.cable_out not in (None, row.cable_in or self.cable):
+            said.append(says("into-cable", cable=row.cable_out))
+        is_same = row.fibres_out in (None, row.fibres_in)
+        if row.ribbon_out and not (is_same and row.ribbon_out == row.ribbon_in):
+            said.append(says("into-ribbon", ribbon=row.ribbon_out))
+        elif not is_same:
+            said.append(says("into-other-fibres"))
+        if row.reversed:
+            said.append(says("turned-over"))
+        return tuple(said)
 
 
 @dataclass(frozen=True, slots=True)

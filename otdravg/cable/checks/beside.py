@@ -58,23 +58,13 @@ def instrument_findings(
     used = [record for record in records if record.use is ShotUse.USED]
     findings = []
     for own, late in lapsed(used, expected.instruments).items():
-        first, last = min(r.taken for r in late if r.taken), max(r.taken for r in late if r.taken)
-        findings.append(
-            CableFinding(
-                caution(
-                    "calibration-lapsed",
-                    Scope.CABLE,
-                    "" if first.date() == last.date() else "days",
-                    shots=len(late),
-                    name=own.name,
-                    first=f"{first:%Y-%m-%d}",
-                    last=f"{last:%Y-%m-%d}",
-                    due=str(own.due),
-                ),
-                cable=late[0].taken_for.cable,
-                files=tuple(record.path for record in late),
-            )
-        )
+        days = sorted(f"{record.taken:%Y-%m-%d}" for record in late if record.taken)
+        said = caution(
+            "calibration-lapsed", Scope.CABLE, "" if days[0] == days[-1] else "days",
+            shots=len(late), name=own.name, first=days[0], last=days[-1], due=str(own.due),
+        )  # fmt: skip
+        files = tuple(record.path for record in late)
+        findings.append(CableFinding(said, late[0].taken_for.cable, files=files))
     unstated = without_linearity(used, expected.instruments)
     if unstated and profile.rule is Rule.GUARDED:
         names = ", ".join(name or "?" for name in unstated)
@@ -97,11 +87,10 @@ def power_findings(
     cable = next((f.key.cable for f in fibres), cable)
     highest = fibre_count or max(one.fibre for one in readings)
     findings = [
-        CableFinding(said, cable, None if len(own) != 1 else own[0], one.wavelength_nm,
-                     other_fibres=own if len(own) > 1 else ())
+        _of_fibres(said, cable, one.wavelength_nm, own)
         for one in compared(readings, traces, range(1, highest + 1))
         for said, own in _of_group(one)
-    ]  # fmt: skip
+    ]
     return findings + list(_continuity(rerouted(readings), cable))
 
 
@@ -146,39 +135,31 @@ def _beside_record(
     for fibre, per_km, u in check.fibres if limit is not None else ():
         off = round(abs(check.percent(per_km)), 1)
         sure = None if u is None else Decimal(f"{200 * u / check.record_db_per_km:.1f}")
-        said = held_against(Decimal(str(off)), sure, limit or Decimal(0), profile.rule).verdict
-        if said in over:
-            over[said].append((off, fibre))
+        verdict = held_against(Decimal(str(off)), sure, limit or Decimal(0), profile.rule).verdict
+        if verdict in over:
+            over[verdict].append((off, fibre))
     for verdict, fibres in over.items():
         if fibres:
-            numbers = tuple(sorted(fibre for _, fibre in fibres))
-            yield CableFinding(
-                defect(
-                    "reel-outside-record",
-                    Scope.CABLE,
-                    verdict=verdict.value,
-                    percent=Decimal(str(max(fibres)[0])),
-                    name=check.reel.name,
-                    record_db_per_km=float(check.record_db_per_km),
-                    allowed=limit,
-                ),
-                cable,
-                numbers[0] if len(numbers) == 1 else None,
-                nm,
-                other_fibres=numbers if len(numbers) > 1 else (),
-            )
-    yield CableFinding(
-        note(
-            "reel-beside-record",
-            Scope.CABLE,
-            name=check.reel.name,
-            median_db_per_km=float(check.median_db_per_km),
-            record_db_per_km=float(check.record_db_per_km),
-            percent=Decimal(f"{check.percent(check.median_db_per_km):+.1f}"),
-        ),
-        cable,
-        wavelength_nm=nm,
-    )
+            said = defect(
+                "reel-outside-record", Scope.CABLE, verdict=verdict.value, allowed=limit,
+                percent=Decimal(str(max(fibres)[0])), name=check.reel.name,
+                record_db_per_km=float(check.record_db_per_km),
+            )  # fmt: skip
+            yield _of_fibres(said, cable, nm, tuple(sorted(fibre for _, fibre in fibres)))
+    said = note(
+        "reel-beside-record", Scope.CABLE, name=check.reel.name,
+        median_db_per_km=float(check.median_db_per_km),
+        record_db_per_km=float(check.record_db_per_km),
+        percent=Decimal(f"{check.percent(check.median_db_per_km):+.1f}"),
+    )  # fmt: skip
+    yield CableFinding(said, cable, wavelength_nm=nm)
+
+
+def _of_fibres(said: Finding, cable: str, nm: int, fibres: tuple[int, ...]) -> CableFinding:
+    """What is said of one fibre stands at it, of several at none of them."""
+    if len(fibres) == 1:
+        return CableFinding(said, cable, fibres[0], nm)
+    return CableFinding(said, cable, wavelength_nm=nm, other_fibres=fibres)
 
 
 _Said = tuple[Finding, tuple[int, ...]]

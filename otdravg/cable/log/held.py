@@ -92,42 +92,25 @@ class HeldLog:
     def _older(
         self, place: Place, ends: Sequence[str], measured: Sequence[Measured]
     ) -> CableFinding:
-        logged = self.splices[place]
         fibres = sorted({one.key.fibre for one in measured})
-        line = logged.last
+        line = self.splices[place].last
+        said = defect(
+            "shot-before-work", Scope.CABLE, "log", what=self._unit(place[2]), line=line.line,
+            when=f"{line.when:%Y-%m-%d %H:%M}", ends=", ".join(ends), fibres=numbers_text(fibres),
+        )  # fmt: skip
+        files = dict.fromkeys(r.path for one in measured for r in one.records if r)
         return CableFinding(
-            defect(
-                "shot-before-work",
-                Scope.CABLE,
-                "log",
-                what=self._unit(place[2]),
-                when=f"{line.when:%Y-%m-%d %H:%M}",
-                line=line.line,
-                ends=", ".join(ends),
-                fibres=numbers_text(fibres),
-            ),
-            cable=place[0],
-            fibre=fibres[0],
-            direction=", ".join(ends),
-            closure=line.closure,
-            files=tuple(dict.fromkeys(r.path for one in measured for r in one.records if r)),
-            other_fibres=tuple(fibres[1:]),
-        )
+            said, place[0], fibres[0], direction=", ".join(ends), closure=line.closure,
+            files=tuple(files), other_fibres=tuple(fibres[1:]),
+        )  # fmt: skip
 
     def _fewer(self, place: Place, proved: int) -> CableFinding:
         logged = self.splices[place]
-        return CableFinding(
-            caution(
-                "attempts-differ",
-                Scope.CABLE,
-                what=self._unit(place[2]),
-                tries=logged.tries,
-                lines=_numbers(logged.lines),
-                proved=proved,
-            ),
-            cable=place[0],
-            closure=logged.last.closure,
-        )
+        said = caution(
+            "attempts-differ", Scope.CABLE, what=self._unit(place[2]), tries=logged.tries,
+            lines=_numbers(logged.lines), proved=proved,
+        )  # fmt: skip
+        return CableFinding(said, place[0], closure=logged.last.closure)
 
 
 def hold(
