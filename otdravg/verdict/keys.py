@@ -130,7 +130,7 @@ KEYS = (
     Key("share.percent", "number", _GROUP, ((Decimal(1), Decimal(100)), "%"), "whole-cable"),
     Key("share.limit_db", "by_wavelength", _GROUP, _DB, "whole-cable"),
     Key("ribbon.size", "whole", "otdravg.trade:ribbon_position", (0, 48)),
-    Key("ribbon.single_fibre", "flag", "otdravg.cable.resplice.advice:advice"),
+    Key("ribbon.single_fibre", "flag", "otdravg.cable.resplice.plan:advice"),
     Key("ribbon.mean_limit_db", "by_wavelength", _GROUP, _DB, "whole-cable"),
     Key("closure.mean_limit_db", "by_wavelength", _GROUP, _DB, "whole-cable"),
     Key("traces.name", "text", "otdravg.closeout.traces:trace_pattern", (), "closeout-only"),
@@ -228,6 +228,12 @@ class Table:
     def note(self, name: str, allowed: str) -> None:
         """Collect a problem with a key of this table."""
         self.problems.append(BadSetting(self.key(name), self._content.get(name), allowed))
+
+    def need(self, *names: str) -> None:
+        """Collect every key of these that is missing."""
+        for name in names:
+            if name not in self:
+                self.problems.append(BadSetting(self.key(name), "(missing)", "it has to be there"))
 
     def __contains__(self, name: str) -> bool:
         return name in self._content

@@ -6,19 +6,13 @@ from collections.abc import Iterator, Mapping, Sequence
 from decimal import Decimal
 from statistics import median
 
+from otdravg.cable.checks.notes import about_fibres, files_of
 from otdravg.cable.lists.instruments import lapsed, without_linearity
 from otdravg.cable.lists.power import Compared, compared, rerouted
 from otdravg.cable.lists.reels import ReelCheck, checked, laid, longer_than_record
 from otdravg.cable.lists.route import Odd, Survey
 from otdravg.cable.measure.standing import Measured
-from otdravg.cable.model import (
-    CableFinding,
-    Closure,
-    Expected,
-    FibreResult,
-    ShotRecord,
-    ShotUse,
-)
+from otdravg.cable.model import CableFinding, Closure, Expected, FibreResult, ShotRecord, ShotUse
 from otdravg.findings import Finding, Scope, caution, defect, note, says
 from otdravg.trade import numbers_text
 from otdravg.verdict.decision import Verdict, held_against
@@ -58,13 +52,13 @@ def instrument_findings(
     used = [record for record in records if record.use is ShotUse.USED]
     findings = []
     for own, late in lapsed(used, expected.instruments).items():
-        days = sorted(f"{record.taken:%Y-%m-%d}" for record in late if record.taken)
+        first, last = min(r.taken for r in late if r.taken), max(r.taken for r in late if r.taken)
         said = caution(
-            "calibration-lapsed", Scope.CABLE, "" if days[0] == days[-1] else "days",
-            shots=len(late), name=own.name, first=days[0], last=days[-1], due=str(own.due),
+            "calibration-lapsed", Scope.CABLE, "" if first.date() == last.date() else "days",
+            shots=len(late), name=own.name, first=f"{first:%Y-%m-%d}", last=f"{last:%Y-%m-%d}",
+            due=str(own.due),
         )  # fmt: skip
-        files = tuple(record.path for record in late)
-        findings.append(CableFinding(said, late[0].taken_for.cable, files=files))
+        findings.append(CableFinding(said, late[0].taken_for.cable, files=files_of(late)))
     unstated = without_linearity(used, expected.instruments)
     if unstated and profile.rule is Rule.GUARDED:
         names = ", ".join(name or "?" for name in unstated)
@@ -87,7 +81,7 @@ def power_findings(
     cable = next((f.key.cable for f in fibres), cable)
     highest = fibre_count or max(one.fibre for one in readings)
     findings = [
-        _of_fibres(said, cable, one.wavelength_nm, own)
+        about_fibres(cable, own, said, wavelength_nm=one.wavelength_nm)
         for one in compared(readings, traces, range(1, highest + 1))
         for said, own in _of_group(one)
     ]
@@ -135,31 +129,25 @@ def _beside_record(
     for fibre, per_km, u in check.fibres if limit is not None else ():
         off = round(abs(check.percent(per_km)), 1)
         sure = None if u is None else Decimal(f"{200 * u / check.record_db_per_km:.1f}")
-        verdict = held_against(Decimal(str(off)), sure, limit or Decimal(0), profile.rule).verdict
-        if verdict in over:
-            over[verdict].append((off, fibre))
+        said = held_against(Decimal(str(off)), sure, limit or Decimal(0), profile.rule).verdict
+        if said in over:
+            over[said].append((off, fibre))
     for verdict, fibres in over.items():
         if fibres:
-            said = defect(
-                "reel-outside-record", Scope.CABLE, verdict=verdict.value, allowed=limit,
+            outside = defect(
+                "reel-outside-record", Scope.CABLE, verdict=verdict.value,
                 percent=Decimal(str(max(fibres)[0])), name=check.reel.name,
-                record_db_per_km=float(check.record_db_per_km),
+                record_db_per_km=float(check.record_db_per_km), allowed=limit,
             )  # fmt: skip
-            yield _of_fibres(said, cable, nm, tuple(sorted(fibre for _, fibre in fibres)))
-    said = note(
+            numbers = sorted(fibre for _, fibre in fibres)
+            yield about_fibres(cable, numbers, outside, wavelength_nm=nm)
+    beside = note(
         "reel-beside-record", Scope.CABLE, name=check.reel.name,
         median_db_per_km=float(check.median_db_per_km),
         record_db_per_km=float(check.record_db_per_km),
         percent=Decimal(f"{check.percent(check.median_db_per_km):+.1f}"),
     )  # fmt: skip
-    yield CableFinding(said, cable, wavelength_nm=nm)
-
-
-def _of_fibres(said: Finding, cable: str, nm: int, fibres: tuple[int, ...]) -> CableFinding:
-    """What is said of one fibre stands at it, of several at none of them."""
-    if len(fibres) == 1:
-        return CableFinding(said, cable, fibres[0], nm)
-    return CableFinding(said, cable, wavelength_nm=nm, other_fibres=fibres)
+    yield CableFinding(beside, cable, wavelength_nm=nm)
 
 
 _Said = tuple[Finding, tuple[int, ...]]

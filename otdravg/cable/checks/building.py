@@ -8,7 +8,7 @@ from dataclasses import replace
 from datetime import datetime
 from statistics import median
 
-from otdravg.cable.checks.notes import about_fibre
+from otdravg.cable.checks.notes import about_fibre, about_fibres
 from otdravg.cable.files.attempts import date_of
 from otdravg.cable.log.held import HeldLog, unit_of, units_named
 from otdravg.cable.measure.building import reel_ends, usual_end
@@ -166,10 +166,4 @@ def _logged_open(
             units=units_named([unit[1]], ribbon_size), name=usual, line=line.line,
             when=f"{line.when:%Y-%m-%d %H:%M}",
         )  # fmt: skip
-        yield CableFinding(
-            said,
-            cable=unit[0],
-            fibre=fibres[0],
-            closure=usual,
-            other_fibres=tuple(fibres[1:]),
-        )
+        yield about_fibres(unit[0], fibres, said, each=True, closure=usual)
