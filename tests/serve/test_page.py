@@ -238,6 +238,8 @@ class TestFiles:
             answer = client.post("/settings", content=content)
             assert answer.status_code == 400
             assert answer.json()["error"]
+        endless = client.post("/settings", content=b'{"limit": "' + bytes(17 * 2**20))
+        assert (endless.status_code, "larger than 16 MiB" in endless.text) == (400, True)
         for path in ("/static/..%2fdesk.py", "/static/desk.py", "/static/__init__.py"):
             assert client.get(path).status_code == 404
 
