@@ -63,12 +63,13 @@ from otdravg.cable.files.attempts import (
 from otdravg.cable.files.claims import Naming
 from otdravg.cable.files.folder import RawShot, find_files, read_header
 from otdravg.cable.files.taking import take
-from otdravg.cable.identity.consequences import Explained
 from otdravg.cable.identity.copies import tell_copies
 from otdravg.cable.identity.crossed import check_identities
-from otdravg.cable.identity.ends import cables_with_open_ends, ends_by_shots
-from otdravg.cable.identity.turned import turned_round
+from otdravg.cable.identity.ends import cables_with_open_ends, ends_by_shots, turned_round
+from otdravg.cable.identity.said import Explained
+from otdravg.cable.lists.facts import Loop
 from otdravg.cable.lists.instruments import with_linearity
+from otdravg.cable.lists.loops import looped, unused_loops, with_far_sides
 from otdravg.cable.lists.placing import on_the_sheath, surveyed, with_marks
 from otdravg.cable.log.held import hold
 from otdravg.cable.log.model import LogLine
@@ -80,8 +81,7 @@ from otdravg.cable.measure.jobs import spread
 from otdravg.cable.measure.one_name import tell_names_apart
 from otdravg.cable.measure.placing import cable_maps, measure_at_closures
 from otdravg.cable.measure.remembering import Remembering
-from otdravg.cable.measure.results import fibre_results, history_of
-from otdravg.cable.measure.rows import rows_of
+from otdravg.cable.measure.rows import fibre_results, history_of, rows_of
 from otdravg.cable.measure.standing import Measured, MeasuringSetup, measure_stands, settle
 from otdravg.cable.model import (
     CableFinding,
@@ -135,6 +135,7 @@ class Options:
     expected: Expected = field(default_factory=Expected)
     splice_plan: SplicePlan = field(default_factory=SplicePlan)
     splice_log: tuple[LogLine, ...] = ()
+    loops: tuple[Loop, ...] = ()
 
 
 def read_folders(
@@ -320,8 +321,9 @@ def review(
     )
     findings += [*log.findings, *log.against_shots(measured, states.attempts)]
     findings += measured_findings(explained.left_in(measured))
+    findings += unused_loops((one.stand for one in measured), options.loops, options.expected.cable)
     lengths_m = {m.key: m.outcome.axis.length_m for m in measured if m.outcome.axis}
-    as_told = explained.renumbered(records)
+    as_told = with_far_sides(explained.renumbered(records), options.loops, options.expected.cable)
     half, more = missing_shots(as_told, profile, lengths_m, options.expected, is_open)
     findings += explained.left_of(more)
     absent, more = missing_fibres(
@@ -484,7 +486,7 @@ def _measure(
         usual_indices(records),
         is_building,
     )
-    stands = stands_of(records)
+    stands = looped(stands_of(records), options.loops, options.expected.cable)
     with _counted("measure", sum(s.attempts for s in stands), progress) as done:
         measured = measure_stands(stands, setup, executor, done)
     findings = wrong_labels(measured)
@@ -496,10 +498,10 @@ def _measure(
             else r
             for r in records
         ]
-        records, measured = _measured_again(records, measured, setup, executor)
+        records, measured = _measured_again(records, measured, setup, executor, options)
     turned, exchanged = turned_round(measured, records)
     if exchanged:
-        records, measured = _measured_again(turned, measured, setup, executor)
+        records, measured = _measured_again(turned, measured, setup, executor, options)
     measured, more = with_measured_cords(measured, setup, executor)
     return measured, records, [*findings, *exchanged, *more]
 
@@ -509,12 +511,13 @@ def _measured_again(
     measured: Sequence[Measured],
     setup: MeasuringSetup,
     executor: Executor | None,
+    options: Options,
 ) -> tuple[Sequence[ShotRecord], list[Measured]]:
     """Number shots that are used otherwise than before, and measure what is not yet."""
     records = number_attempts(
         [r.used_as(ShotUse.USED) if r.use is ShotUse.EARLIER else r for r in records]
     )
-    stands = stands_of(records)
+    stands = looped(stands_of(records), options.loops, options.expected.cable)
     known = {_shots_of(m): m for m in measured}
     missing = [s for s in stands if _stand_shots(s.ab, s.ba) not in known]
     again = {

@@ -11,6 +11,7 @@ from pathlib import Path
 import click
 
 from otdravg.cable import (
+    CableReview,
     Decisions,
     KnownClosure,
     list_shots,
@@ -26,11 +27,14 @@ from otdravg.cli.options import FilePath, force_option, language_option
 from otdravg.cli.progress import ProgressLine
 from otdravg.cli.stated import Stated, stating_a_cable
 from otdravg.cli.terminal import looks, print_text, shows_signs
-from otdravg.closeout.closeout import PARTS, chosen_parts, fill_closeout
+from otdravg.closeout.closeout import PARTS, chosen_parts, fill_closeout, made_at
+from otdravg.closeout.package import by_cable, write_index
 from otdravg.closeout.template import Template, load_template
 from otdravg.errors import OutputRefused
+from otdravg.job import NOTHING_STATED
 from otdravg.report.cable import cable_text
 from otdravg.report.cable_details import listing_text
+from otdravg.system.printable import printable
 from otdravg.system.whole_folder import whole_folder
 from otdravg.words.catalogue import Language, say
 
@@ -63,6 +67,7 @@ def _closure_table(text: str) -> tuple[KnownClosure, ...]:
 @only_option
 @template_option
 @full_option
+@click.option("--each-cable", is_flag=True, help="A closeout of each cable, with an index.")
 @click.option("--zip", "zip_traces", is_flag=True, help="Write traces.zip in place of traces/.")
 @click.option("--attach", "attached", metavar="DIR", type=FilePath,
               help="Photos, papers: copied with their hashes, not judged.")  # fmt: skip
@@ -82,6 +87,7 @@ def cable(
     only: str | None,
     template_file: Path | None,
     full: bool,
+    each_cable: bool,
     zip_traces: bool,
     attached: Path | None,
     force: bool,
@@ -102,10 +108,12 @@ def cable(
     chosen = replace(
         stated.options,
         decisions=read_decisions(decisions) if decisions else Decisions(),
-        before=read_splices(against) if against else None,
+        before=read_splices(against) if against and not each_cable else None,
     )
     parts = _parts(everything, only)
-    template = load_template(template_file) if template_file else Template()
+    template = replace(
+        load_template(template_file) if template_file else Template(), made_at=made_at()
+    )
     if full:
         template = replace(template, full=True)
     if language is not None:
@@ -114,6 +122,8 @@ def cable(
         raise click.UsageError("no folder for the tables: add --out DIR, or --list")
     if list_only and attached is not None:
         raise click.UsageError("--list writes nothing that --attach could lie beside")
+    if each_cable and (attached is not None or stated.job is not NOTHING_STATED or list_only):
+        raise click.UsageError("--each-cable goes without --job, --attach and --list")
     read = (*stated.folders, *filter(None, (attached,)))
     target = None if list_only else out
     progress = ProgressLine()
@@ -135,29 +145,38 @@ def cable(
                 )
             )
             return
-        result = review(shots, stated.rules, chosen, executor=executor, progress=progress)
-        fill_closeout(
-            result,
-            draft,
-            only=parts,
-            template=template,
-            options=chosen,
-            zip_traces=zip_traces,
-            attached=attached,
-            executor=executor,
-            progress=progress,
-        )
+        results: dict[str, CableReview] = {}
+        whole = [("", shots, chosen)]
+        for folder, own, taken in by_cable(shots, chosen, against) if each_cable else whole:
+            results[folder] = review(own, stated.rules, taken, executor=executor, progress=progress)
+            (draft / folder).mkdir(exist_ok=True)
+            fill_closeout(
+                results[folder],
+                draft / folder,
+                only=parts,
+                template=template,
+                options=taken,
+                zip_traces=zip_traces,
+                attached=attached,
+                executor=executor,
+                progress=progress,
+            )
+        if each_cable:
+            write_index(draft, results, template)
     progress.clear()
-    print_text(
-        cable_text(
-            result,
-            **looks(),
-            details=details,
-            tables=_named(out, template.language) if out else "",
-            language=template.language,
+    for folder, result in results.items():
+        print_text(
+            cable_text(
+                result,
+                **looks(),
+                details=details,
+                tables=_named(Path(out or "", folder), template.language),
+                language=template.language,
+            )
         )
-    )
-    ctx.exit(result.exit_status)
+    if each_cable:
+        print_text(f"{printable(str(out))}: index.html\n")
+    ctx.exit(max(result.exit_status for result in results.values()))
 
 
 def _parts(everything: bool, only: str | None) -> frozenset[str]:

@@ -10,10 +10,16 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime
 from typing import Any
 
-from otdravg.cable.lists.facts import PLACE_KINDS, Instrument, Mark, PowerReading, Reel, RoutePlace
+from otdravg.cable.lists.facts import (
+    PLACE_KINDS,
+    Instrument,
+    Loop,
+    PowerReading,
+    Reel,
+    RoutePlace,
+)
 from otdravg.cable.log.model import LogLine
 from otdravg.cable.measure.closures import KnownClosure
 from otdravg.cable.planned import PlanRow, plan_faults
@@ -41,14 +47,16 @@ class Column:
     allowed: tuple[Any, ...] = ()
     is_required: bool = False
     refers_to: str = ""
+    field: str = ""  # of the fact, if not the column's own name
 
 
 @dataclass(frozen=True, slots=True)
 class JobList:
     """A list of a job: ``[[name]]`` tables in it, or a CSV file beside it.
 
-    A row becomes ``fact(**cells)``; an empty cell is ``None``. ``unique`` are the columns that no
-    two rows have in common, ``check`` looks at all facts together.
+    A row becomes ``fact(**cells)``, by the ``field`` of each column; an empty cell says nothing.
+    ``unique`` are the columns that no two rows have in common, ``check`` looks at all facts
+    together.
     """
 
     name: str
@@ -92,18 +100,15 @@ class JobList:
         return "=".join(self.example_row(only_needed=True).values())
 
 
-def _closure(
-    name: str, distance: float, method: str | None, stage: str | None, closed: datetime | None
-) -> KnownClosure:
-    how = None if method is None else Method(method)
-    return KnownClosure(name, distance, how, stage or "", closed)
+def _closure(method: str | None = None, **cells: Any) -> KnownClosure:
+    return KnownClosure(method=None if method is None else Method(method), **cells)
 
 
 _CLOSURES = JobList(
     "closures",
     (
         Column("name", "text", is_required=True),
-        Column("distance", "length", is_required=True),
+        Column("distance", "length", is_required=True, field="distance_m"),
         Column("method", "one_of", (tuple(method.value for method in Method),)),
         Column("stage", "text"),
         Column("closed", "moment"),
@@ -119,18 +124,17 @@ _CLOSURES = JobList(
 _RECORDED_NM = (1310, 1550, 1625)
 
 
-def _reel(reel: str, fibre_type: str, length: float | None, **attenuations: float | None) -> Reel:
-    known = ((nm, attenuations[f"attenuation_{nm}"]) for nm in _RECORDED_NM)
-    per_km = tuple((nm, figure) for nm, figure in known if figure is not None)
-    return Reel(reel, fibre_type, length, per_km)
+def _reel(name: str, fibre_type: str, length_m: float | None = None, **per_km: float) -> Reel:
+    known = ((nm, per_km.get(f"attenuation_{nm}")) for nm in _RECORDED_NM)
+    return Reel(name, fibre_type, length_m, tuple((nm, a) for nm, a in known if a is not None))
 
 
 _REELS = JobList(
     "reels",
     (
-        Column("reel", "text", is_required=True),
+        Column("reel", "text", is_required=True, field="name"),
         Column("fibre_type", "one_of", (FIBRE_TYPES[:-1],), is_required=True),
-        Column("length", "length"),
+        Column("length", "length", field="length_m"),
         *(Column(f"attenuation_{nm}", "figure", (0.1, 2)) for nm in _RECORDED_NM),
     ),
     "otdravg.cable.checks.beside:reel_findings",
@@ -141,32 +145,19 @@ _REELS = JobList(
 )
 
 
-def _instrument(
-    instrument: str, calibration_due: date | None, linearity: float | None
-) -> Instrument:
-    return Instrument(instrument, calibration_due, linearity)
-
-
 _INSTRUMENTS = JobList(
     "instruments",
     (
-        Column("instrument", "text", is_required=True),
-        Column("calibration_due", "day"),
+        Column("instrument", "text", is_required=True, field="name"),
+        Column("calibration_due", "day", field="due"),
         Column("linearity", "figure", (0.001, 0.2)),
     ),
     "otdravg.cable.checks.beside:instrument_findings",
     ("4711", "2027-03-31", "0.03"),
-    _instrument,
+    Instrument,
     unique=("instrument",),
     option="--instrument",
 )
-
-
-def _place(
-    place: str, kind: str, mark_in: Mark | None, mark_out: Mark | None, slack_m: float | None,
-    reel: str | None,
-) -> RoutePlace:  # fmt: skip
-    return RoutePlace(place, kind, mark_in, mark_out, slack_m, reel or "")
 
 
 def _check_route(places: Sequence[RoutePlace]) -> Iterable[Fault]:
@@ -178,7 +169,7 @@ def _check_route(places: Sequence[RoutePlace]) -> Iterable[Fault]:
 _ROUTE = JobList(
     "route",
     (
-        Column("place", "text", is_required=True),
+        Column("place", "text", is_required=True, field="name"),
         Column("kind", "one_of", (PLACE_KINDS,), is_required=True),
         Column("mark_in", "mark"),
         Column("mark_out", "mark"),
@@ -187,7 +178,7 @@ _ROUTE = JobList(
     ),
     "otdravg.cable.lists.placing:surveyed",
     ("MH 19", "manhole", "3310", "3325", "", ""),
-    _place,
+    RoutePlace,
     unique=("place",),
     check=_check_route,
 )
@@ -219,13 +210,6 @@ _SPLICE_PLAN = JobList(
 )
 
 
-def _power(
-    fibre: int, source_at: str, wavelength: int | None, loss: float | None, arrives: int | None,
-    tester: str | None, uncertainty: float | None,
-) -> PowerReading:  # fmt: skip
-    return PowerReading(fibre, source_at, wavelength, loss, arrives, tester or "", uncertainty)
-
-
 def _check_power(readings: Sequence[PowerReading]) -> Iterable[Fault]:
     for n, one in enumerate(readings):
         if one.loss_db is not None and one.wavelength_nm is None:
@@ -238,65 +222,62 @@ _POWER = JobList(
     "power",
     (
         Column("fibre", "whole", (1, 100_000), is_required=True, refers_to="fibres"),
-        Column("source_at", "one_of", (("A", "B"),), is_required=True),
-        Column("wavelength", "whole", (600, 1700)),
-        Column("loss", "figure", (-60, 60)),
+        Column("source_at", "one_of", (("A", "B"),), is_required=True, field="end"),
+        Column("wavelength", "whole", (600, 1700), field="wavelength_nm"),
+        Column("loss", "figure", (-60, 60), field="loss_db"),
         Column("arrives", "whole", (0, 100_000), refers_to="fibres"),
         Column("tester", "text"),
-        Column("uncertainty", "figure", (0.01, 3)),
+        Column("uncertainty", "figure", (0.01, 3), field="expanded_db"),
     ),
     "otdravg.cable.checks.beside:power_findings",
     ("7", "A", "1550", "6.42", "7", "LSPM 3", "0.2"),
-    _power,
+    PowerReading,
     unique=("fibre", "source_at", "wavelength"),
     check=_check_power,
 )
 
 
-def _log_line(
-    line: int,
-    date_time: datetime,
-    closure: str,
-    ribbon: int,
-    blade_position: str | None,
-    electrodes_changed: bool | None,
-    estimated_highest_db: float | None,
-    tries: int | None,
-    **texts: str | None,
-) -> LogLine:
-    written = {name: text or "" for name, text in texts.items()}
-    return LogLine(
-        line,
-        date_time,
-        closure,
-        ribbon,
-        blade=blade_position or "",
-        electrodes_changed=bool(electrodes_changed),
-        estimated_db=estimated_highest_db,
-        tries=tries or 1,
-        **written,
-    )
-
-
 _SPLICE_LOG = JobList(
     "splice_log",
     (
-        Column("date_time", "moment", is_required=True),
+        Column("date_time", "moment", is_required=True, field="when"),
         Column("closure", "text", is_required=True, refers_to="closures"),
         Column("ribbon", "whole", (1, 100_000), True),
         Column("splicer", "text"),
         Column("cleaver", "text"),
-        Column("blade_position", "text"),
+        Column("blade_position", "text", field="blade"),
         Column("electrodes_changed", "yes_no"),
-        Column("estimated_highest_db", "figure", (0, 60)),
+        Column("estimated_highest_db", "figure", (0, 60), field="estimated_db"),
         Column("tries", "whole", (1, 99)),
         Column("person", "text"),
         Column("remark", "text"),
     ),
     "otdravg.cable.log.held:hold",
     ("2026-04-03 14:05", "Otterstone", "7", "SM-2", "CL-1", "4", "", "0.04", "1", "KL", ""),
-    _log_line,
+    LogLine,
     is_numbered=True,
 )
 
-LISTS = (_CLOSURES, _REELS, _INSTRUMENTS, _ROUTE, _POWER, _SPLICE_PLAN, _SPLICE_LOG)
+
+def _check_loops(loops: Sequence[Loop]) -> Iterable[Fault]:
+    seen: set[int] = set()
+    for n, loop in enumerate(loops):
+        if {loop.fibre, loop.other} & seen or loop.fibre == loop.other:
+            yield n, "other", "a fibre is looped to one other"
+        seen |= {loop.fibre, loop.other}
+
+
+_LOOPS = JobList(
+    "loops",
+    (
+        Column("fibre", "whole", _FIBRES, is_required=True, refers_to="fibres"),
+        Column("other", "whole", _FIBRES, is_required=True, refers_to="fibres"),
+        Column("length", "length", field="length_m"),
+    ),
+    "otdravg.cable.lists.loops:looped",
+    ("1", "2", "2m"),
+    Loop,
+    check=_check_loops,
+)
+
+LISTS = (_CLOSURES, _REELS, _INSTRUMENTS, _ROUTE, _POWER, _SPLICE_PLAN, _SPLICE_LOG, _LOOPS)

@@ -9,7 +9,8 @@ from pathlib import Path
 from otdravg.cable.checks.missing import in_shooting_order, shots_in
 from otdravg.cable.files.claims import Naming
 from otdravg.cable.files.names import same_text
-from otdravg.cable.lists.facts import Instrument, PowerReading, Reel, RoutePlace
+from otdravg.cable.lists.facts import Instrument, Loop, PowerReading, Reel, RoutePlace
+from otdravg.cable.lists.loops import with_far_sides
 from otdravg.cable.log.model import LogLine
 from otdravg.cable.measure.closures import KnownClosure
 from otdravg.cable.model import Expected, ShotRecord, ShotToTake
@@ -44,6 +45,7 @@ class Job:
     route: tuple[RoutePlace, ...] = ()
     power: tuple[PowerReading, ...] = ()
     splice_log: tuple[LogLine, ...] = ()
+    loops: tuple[Loop, ...] = ()
     folder: Path = Path()  # where its file lies: names of files in it begin there
 
     @property
@@ -84,6 +86,7 @@ class Job:
             expected=self.expected,
             splice_plan=self._followed_plan(),
             splice_log=self.splice_log,
+            loops=self.loops,
         )
 
     def _followed_plan(self) -> SplicePlan:
@@ -159,7 +162,7 @@ class Job:
             What :meth:`rules` returned, if it is at hand.
         """
         there: set[ShotNeed] = set()
-        for key, own in shots_in(records).items():
+        for key, own in shots_in(with_far_sides(records, self.loops, self.cable)).items():
             if not key.cable or same_text(key.cable) == same_text(self.cable):
                 there |= own
         needs = missing_shots(profile or self.rules(), range(1, self.fibres + 1), there)

@@ -344,12 +344,18 @@ def facts_of(
         _check_twice(own, cells)
         if own.name not in faulty and len(problems) == before:
             facts[own.name] = [
-                own.fact(**value, **({"line": row.line} if own.is_numbered else {}))
+                own.fact(**_stated(own, value), **({"line": row.line} if own.is_numbered else {}))
                 for row, value in cells
             ]
             for index, column_name, wanted in own.check(facts[own.name]) if own.check else ():
                 rows[own.name][index].note(column_name, wanted)
     return facts
+
+
+def _stated(own: JobList, value: Mapping[str, Any]) -> dict[str, Any]:
+    """Return what a row says, by the names that the fact has for it."""
+    every = ((column.field or column.name, value[column.name]) for column in own.columns)
+    return {name: cell for name, cell in every if cell is not None}
 
 
 def _values(row: ListRow, own: JobList) -> dict[str, Any]:

@@ -14,7 +14,6 @@ from otdravg.cable.files.names import same_text
 from otdravg.cable.model import (
     CableFinding,
     CableReview,
-    ChangeKind,
     FibreKey,
     Proof,
     ShotToTake,
@@ -34,6 +33,7 @@ from otdravg.report.job import remaining
 from otdravg.report.page import COLUMNS, Page, Tone
 from otdravg.report.visits import Visit, aside_of, is_visit, visits_of
 from otdravg.shot.settings import Direction
+from otdravg.tables.deliveries import compared
 from otdravg.tables.wholes import UNJUDGED
 from otdravg.trade import numbers_text
 from otdravg.verdict.decision import Verdict
@@ -282,10 +282,8 @@ def _head(review: CableReview, to_do: _ToDo, words: Words) -> list[_Entry]:
     if known:
         text = words.say("cable", "settled", what="; ".join(said.short for said in known))
         entries.append(("label-settled", text))
-    if review.changes:
-        counts = Counter(change.kind for change in review.changes)
-        parts = [f"{counts[k]} {words.value(k.value)}" for k in ChangeKind if counts[k]]
-        entries.append(("label-compared", words.say("cable", "compared", what=", ".join(parts))))
+    if text := compared(review, words):
+        entries.append(("label-compared", text))
     return [*head, *((words.say("cable", label), text, None) for label, text in entries)]
 
 

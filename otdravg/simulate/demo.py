@@ -16,16 +16,9 @@ from functools import partial
 from pathlib import Path
 
 from otdravg.errors import BadSetting, OutputRefused
-from otdravg.simulate.cable_run import (
-    CABLE_RUN,
-    SET_FIBRES,
-    TRUNK_RUN,
-    CableRun,
-    faulty_trunk_run,
-)
+from otdravg.simulate.cable_run import CABLE_RUN, SET_FIBRES, TRUNK_RUN, CableRun, faulty_trunk_run
 from otdravg.simulate.mix_ups import faulty_takes
-from otdravg.simulate.papers import planted_csv, readme, truth_csv
-from otdravg.simulate.planted import faults_of_the_glass
+from otdravg.simulate.papers import faults_of_the_glass, planted_csv, readme, truth_csv
 from otdravg.simulate.takes import BACKSCATTER_DB, Site, Take, content_of, file_name, path_of
 from otdravg.simulate.van import ROLLED_RIBBON, as_rolled, van_papers
 from otdravg.system.workers import local_workers

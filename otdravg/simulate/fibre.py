@@ -193,10 +193,7 @@ class Fibre:
         )
 
     def with_cords(
-        self,
-        launch: Section | None,
-        receive: Section | None,
-        connector: Joint,
+        self, launch: Section | None, receive: Section | None, connector: Joint
     ) -> Fibre:
         """Return the link with a launch cord before end A and a receive cord after end B."""
         before = () if launch is None else (launch,)

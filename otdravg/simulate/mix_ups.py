@@ -13,7 +13,7 @@ from datetime import timedelta
 
 from otdravg.simulate.cable_run import SET_FIBRES, CableRun, sets_in
 from otdravg.simulate.fibre import FRESNEL_REFLECTANCE_DB, Fibre, Joint, Section
-from otdravg.simulate.planted import Fault, Plant
+from otdravg.simulate.papers import Fault, Plant
 from otdravg.simulate.takes import FIRST_SHOT, Site, Take, file_name, path_of, usual_time
 
 __all__ = ["faulty_takes", "other_cable"]

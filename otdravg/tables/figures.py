@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Callable
 from dataclasses import dataclass
 from decimal import Decimal
 
@@ -10,6 +11,7 @@ from otdravg.cable.model import CableReview
 from otdravg.quantities import Quantity, reported
 from otdravg.tables import scope
 from otdravg.tables.csv_file import Cell, Column, cell_table
+from otdravg.tables.deliveries import SINCE, fibres_since
 from otdravg.tables.marks import State
 from otdravg.tables.summary import (
     LossFigures,
@@ -75,6 +77,11 @@ class _Facts:
         return ", ".join(dict.fromkeys(filter(None, names)))
 
 
+def _since(key: str) -> Callable[[_Facts], Cell]:
+    """How many fibres there are of a kind since the last delivery; None where none is compared."""
+    return lambda f: None if (own := fibres_since(f.review).get(key)) is None else len(own)
+
+
 #: Of the splices, and of those at one wavelength: ``largest_db`` and ``largest_db.1550``.
 OF_SPLICES: tuple[Column[_Facts], ...] = (
     ("splices_expected", lambda f: f.states.total()),
@@ -114,6 +121,7 @@ FIGURES: tuple[Column[_Facts], ...] = (
     ("findings_to_do", lambda f: f.summary.findings_to_do),
     ("decisions", lambda f: decisions_state(f.review, f.words)),
     ("worst", lambda f: "; ".join(": ".join(line) for line in scope.worst(f.review, f.words))),
+    *((key, _since(key)) for key in SINCE),
     *OF_SPLICES,
 )
 

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from otdravg.cable.checks.repairs import has_changed
-from otdravg.cable.model import CableReview
+from otdravg.cable.model import CableReview, ChangeKind
 from otdravg.quantities import Quantity, reported
+from otdravg.tables.deliveries import fibres_since
 from otdravg.words.headings import Words
 
 __all__ = [
@@ -69,7 +70,11 @@ CHANGE_COLUMNS = (
 
 
 def change_rows(review: CableReview, words: Words) -> list[tuple[str, ...]]:
-    """Write what changed since the run that this one was held against."""
+    """Write what changed since the run that this one was held against, in fibres of both.
+
+    Fibres that are new or withdrawn as a whole stand on page one, and every splice in the table.
+    """
+    changed = set(fibres_since(review).get("fibres_changed", ()))
     return [
         (
             words.value(change.kind.value),
@@ -82,6 +87,7 @@ def change_rows(review: CableReview, words: Words) -> list[tuple[str, ...]]:
             words.decimal(reported(change.combined_uncertainty_db, Quantity.UNCERTAINTY_DB)),
         )
         for change in review.changes
+        if change.key in changed and change.kind is not ChangeKind.SAME
     ]
 
 

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from otdravg.cable.model import CableReview, ShotRecord, ShotUse
 from otdravg.quantities import Quantity, reported
 from otdravg.tables import summary
+from otdravg.tables.deliveries import said_since
 from otdravg.tables.losses import loss_tables
 from otdravg.tables.marks import State
 from otdravg.verdict.limits import Rule
@@ -110,6 +111,7 @@ def scope(review: CableReview, words: Words) -> list[tuple[str, str]]:
             words["fibres"],
             words["fibres_of"].format(measured=counts.fibres, expected=counts.fibres_expected),
         ),
+        *said_since(review, words),
         (words["ribbons"], ribbon_text),
         (words["closures"], _closures(review)),
         (words["between_closures"], _between(review, words)),

@@ -18,7 +18,7 @@ from otdravg.cable.model import (
     SpliceRow,
 )
 from otdravg.cable.patterns.model import Pattern
-from otdravg.cable.resplice.plan import Unit
+from otdravg.cable.resplice.model import Unit
 from otdravg.quantities import Quantity, reported
 from otdravg.shot.settings import Direction
 from otdravg.tables.beside import beside_cells, with_marks_on_route

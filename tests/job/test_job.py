@@ -149,6 +149,7 @@ CHANGES: dict[str, tuple[str, Any]] = {
         "power = [{fibre = 1, source_at = 'A', arrives = 1}]",
         lambda job: job.expected.power,
     ),
+    "loops": ("loops = [{fibre = 1, other = 2}]", lambda job: job.options().loops),
     "splice_log": (
         "splice_log = [{date_time = 2026-04-03T14:05:00, closure = 'A', ribbon = 1}]",
         lambda job: job.options().splice_log,

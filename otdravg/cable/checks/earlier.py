@@ -61,7 +61,10 @@ def read_splices(folder: Path) -> tuple[OldSplice, ...]:
     path = folder / "splices.csv"
     if not path.is_file():
         raise BadSetting("against", str(folder), "name the output folder of an earlier run")
-    rows = csv.DictReader(io.StringIO(path.read_text(encoding="utf-8-sig"), newline=""))
+    text = path.read_text(encoding="utf-8-sig")
+    # As a template has it written: names of columns hold no separator.
+    separator = next((sign for sign in ";\t" if sign in text.partition("\n")[0]), ",")
+    rows = csv.DictReader(io.StringIO(text, newline=""), delimiter=separator)
     needed = {
         "cable", "fibre", "wavelength_nm", "closure", "closure_number", "loss_db",
         "expanded_uncertainty_db", "distance_m",
@@ -96,9 +99,9 @@ def _whole(text: str, place: str) -> int:
 def _figure(text: str, place: str) -> float | None:
     if not text:
         return None
-    if not re.fullmatch(r"-?\d+(\.\d+)?", text, re.ASCII):
+    if not re.fullmatch(r"-?\d+([.,]\d+)?", text, re.ASCII):
         raise BadSetting("against", place, f"{text!r} is not a figure in dB")
-    return float(text)
+    return float(text.replace(",", "."))
 
 
 def changes_since(old: Sequence[OldSplice], rows: Sequence[SpliceRow]) -> tuple[Change, ...]:

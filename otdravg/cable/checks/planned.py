@@ -8,8 +8,7 @@ from itertools import pairwise
 
 from otdravg.cable.checks.notes import about_fibre
 from otdravg.cable.files.names import same_text
-from otdravg.cable.identity.crossed import NOT_ONE_FIBRE
-from otdravg.cable.identity.said import Renumbering
+from otdravg.cable.identity.said import NOT_ONE_FIBRE, Renumbering
 from otdravg.cable.lists.facts import PowerReading
 from otdravg.cable.measure.closures import CableMap
 from otdravg.cable.model import (

@@ -9,7 +9,7 @@ from datetime import datetime
 
 from otdravg.cable.checks.repairs import repaired_splices
 from otdravg.cable.measure.closures import CableMap
-from otdravg.cable.measure.results import history_of
+from otdravg.cable.measure.rows import history_of
 from otdravg.cable.measure.standing import Measured
 from otdravg.cable.model import CableFinding, Confidence, IdentityCheck, ShotRecord
 from otdravg.findings import Scope, Severity, caution, note, says

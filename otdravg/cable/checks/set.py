@@ -17,7 +17,7 @@ from otdravg.cable.checks.shots import (
     usual_indices,
 )
 from otdravg.cable.measure.closures import CableMap
-from otdravg.cable.measure.results import history_of
+from otdravg.cable.measure.rows import history_of
 from otdravg.cable.measure.standing import Measured
 from otdravg.cable.model import CableFinding, ShotRecord, ShotUse, Source
 from otdravg.findings import Finding, Scope, Severity, caution, defect, note, says

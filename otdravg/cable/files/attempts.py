@@ -225,6 +225,7 @@ class Stand:
     wavelength_nm: int
     ab: tuple[ShotRecord, ...]
     ba: tuple[ShotRecord, ...]
+    loop_m: float | None = None  # ``ba`` are shots from A into another fibre, looped by such a cord
 
     @property
     def attempts(self) -> int:

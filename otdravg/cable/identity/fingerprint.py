@@ -166,11 +166,7 @@ class Comparison:
     missing. Above 0 speaks for one fibre.
     """
 
-    def __init__(
-        self,
-        from_a: Sequence[FloatArray],
-        from_b: Sequence[FloatArray],
-    ) -> None:
+    def __init__(self, from_a: Sequence[FloatArray], from_b: Sequence[FloatArray]) -> None:
         sides = np.asarray(from_a), np.asarray(from_b)  # wavelengths × fibres × features
         n, width = sides[0].shape[1:]
         self._middles = [[_median(table) for table in side] for side in sides]

@@ -7,7 +7,6 @@ end stands at one place in front of every fibre.
 
 from __future__ import annotations
 
-from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
@@ -19,6 +18,7 @@ from otdravg.cable.model import CableFinding
 from otdravg.errors import BadSetting
 from otdravg.findings import Scope, caution
 from otdravg.fit.reading import Kind
+from otdravg.grouping import grouped
 from otdravg.shot.detect import EventKind
 
 __all__ = ["with_measured_cords"]
@@ -55,12 +55,13 @@ def with_measured_cords(
     BadSetting
         If a launch or receive fibre was stated, and nearly all shots show another.
     """
-    by_cable: dict[str, list[int]] = defaultdict(list)
-    for number, one in enumerate(measured):
-        if one.outcome.axis is not None:
-            by_cable[one.key.cable].append(number)
+    paired = (
+        n
+        for n, one in enumerate(measured)
+        if one.outcome.axis is not None and one.stand.loop_m is None
+    )
     result, findings = list(measured), []
-    for cable, numbers in by_cable.items():
+    for cable, numbers in grouped(paired, lambda n: measured[n].key.cable).items():
         members = [measured[n] for n in numbers]
         _refuse_wrong(members, setup)
         usual = _usual(members, setup)

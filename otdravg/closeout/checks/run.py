@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from concurrent.futures import Executor
+from dataclasses import replace
 from pathlib import Path
 
 from otdravg.cable.run import Progress
@@ -17,6 +18,7 @@ from otdravg.closeout.checks.truth import true_in_itself
 from otdravg.closeout.checks.wholes import wholes_against_rows
 from otdravg.closeout.closeout import PAPERS
 from otdravg.closeout.json_file import closeout_from, json_document
+from otdravg.closeout.package import index_checks, is_package
 from otdravg.system.manifest import (
     EVIDENCE,
     MANIFEST,
@@ -38,7 +40,7 @@ def checks_of(
     executor: Executor | None = None,
     progress: Progress = lambda stage, done, total: None,
 ) -> Iterator[Check]:
-    """Check a closeout.
+    """Check a closeout, or a package of several and every one in it.
 
     Parameters
     ----------
@@ -69,6 +71,16 @@ def checks_of(
         same = len(evidence) >= 32 and found.startswith(evidence.casefold())
         text = f"{EVIDENCE}: its hash is {found or 'not there'}, not the one that was given"
         yield checked("hash of the evidence against the one given", 1, [] if same else [text])
+    if is_package(folder):
+        yield from index_checks(folder)
+        for own in sorted(path.parent for path in folder.glob(f"*/{MANIFEST}")):
+            checks = [*checks_of(own, measure=measure, executor=executor, progress=progress)]
+            done = [check for check in checks if not check.not_done]
+            problems = [f"{own.name}/{problem}" for check in done for problem in check.problems]
+            count = sum(check.count for check in done)
+            yield checked(f"{own.name}: {len(done)} checks of a closeout", count, problems)
+            yield from (replace(c, what=f"{own.name}: {c.what}") for c in checks if c.not_done)
+        return
     yield strangers(folder)
     path = folder / "closeout.json"
     if not path.is_file():

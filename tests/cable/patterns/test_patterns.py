@@ -17,8 +17,13 @@ from scipy import stats
 from statsmodels.stats.multitest import multipletests
 
 from otdravg.cable.patterns.find import Pattern, PatternKind, find_patterns
-from otdravg.cable.patterns.ranks import rank_sum_chance, ranks_in_rows
-from otdravg.cable.patterns.robust import holm, robust_line, robust_two_way
+from otdravg.cable.patterns.robust import (
+    holm,
+    rank_sum_chance,
+    ranks_in_rows,
+    robust_line,
+    robust_two_way,
+)
 from otdravg.fit.reading import Kind
 from otdravg.verdict.decision import Verdict
 from otdravg.words.catalogue import told
