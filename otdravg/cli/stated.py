@@ -14,12 +14,13 @@ from typing import Any
 import click
 
 from otdravg.cable import KnownClosure, NamePattern, Naming, Options, read_mapping
-from otdravg.cli import options
 from otdravg.cli.measuring import measuring_executor
 from otdravg.cli.options import (
     FilePath,
+    cord_options,
     files_argument,
     guarded_option,
+    index_option,
     max_size_option,
     profile_option,
     stage_option,
@@ -67,16 +68,8 @@ _OPTIONS = (
         help="Table of what files are: file,cable,fibre,direction,wavelength_nm.",
     ),
     click.option("--end-a", metavar="NAME", help="Which of the typed ends is A."),
-    click.option(
-        "--launch", "launch_m", metavar="LENGTH", type=options.length_m, help="Launch fibre at A."
-    ),
-    click.option(
-        "--receive", "receive_m", metavar="LENGTH", type=options.length_m,
-        help="Receive fibre at B.",
-    ),
-    click.option(
-        "--index", "group_index", metavar="N", type=options.group_index, help="Group index for all."
-    ),
+    cord_options,
+    index_option,
     click.option(
         "--workers",
         metavar="N",

@@ -297,7 +297,7 @@ class TestCable:
         assert client.get("/state").json()["folder"] == "away"
         client.post("/look", json={})
         desk.wait()
-        assert "name a folder or zip archive that exists" in client.get("/").text
+        assert "there is no such file" in client.get("/").text
         (tmp_path / "pulled out").rename(given)
         assert client.get("/state").json()["folder"] != "away"
 
