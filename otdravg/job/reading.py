@@ -122,8 +122,8 @@ def parse(text: str, path: str | PathLike[str] = "job", *, unasked: bool = False
     for key in KEYS:
         table, _, name = key.path.rpartition(".")
         values[key.path] = getattr(tables[table], key.kind)(name, *key.allowed)
-        if key.is_required and name not in tables[table]:
-            top.problems.append(BadSetting(key.path, "(missing)", "it has to be there"))
+        if key.is_required:
+            tables[table].need(name)
     rows = {own.name: top.rows(own, folder, unasked) for own in LISTS}
     for own_table in reversed(tables.values()):
         own_table.close()

@@ -18,8 +18,8 @@ __all__ = [
     "EQUIPMENT_COLUMNS",
     "ends",
     "equipment",
+    "facts",
     "limit_lines",
-    "result_sentence",
     "rules",
     "scope",
     "standing",
@@ -85,11 +85,6 @@ def worst(review: CableReview, words: Words) -> list[tuple[str, str]]:
             )
         )
     return lines
-
-
-def result_sentence(review: CableReview, words: Words) -> str:
-    """Say in one sentence whether the cable asks for work."""
-    return summary.result_sentence(summary.summary_of(review), words)
 
 
 def scope(review: CableReview, words: Words) -> list[tuple[str, str]]:
@@ -178,6 +173,15 @@ def equipment(review: CableReview, words: Words) -> list[tuple[str, ...]]:
                 words.decimal(reported(how.group_index, Quantity.GROUP_INDEX)),
             ] += 1
     return [(*own, str(count)) for own, count in sorted(alike.items())]
+
+
+def facts(
+    review: CableReview, words: Words, labels: Sequence[tuple[str, str]], made_on: str
+) -> list[tuple[str, str]]:
+    """What stands beside the verdict on paper and page: whose closeout, of what, by which rules."""
+    made = (words["made_at"], made_on)
+    own = [*labels, *scope(review, words), *rules(review, words), made]
+    return [(label, text) for label, text in own if text]
 
 
 def _closures(review: CableReview) -> str:

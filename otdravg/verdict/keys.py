@@ -229,6 +229,12 @@ class Table:
         """Collect a problem with a key of this table."""
         self.problems.append(BadSetting(self.key(name), self._content.get(name), allowed))
 
+    def need(self, *names: str) -> None:
+        """Collect every key of these that is missing."""
+        for name in names:
+            if name not in self:
+                self.problems.append(BadSetting(self.key(name), "(missing)", "it has to be there"))
+
     def __contains__(self, name: str) -> bool:
         return name in self._content
 

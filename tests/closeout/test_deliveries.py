@@ -19,7 +19,7 @@ from otdravg.closeout.template import Template
 from otdravg.quantities import Quantity, reported
 from otdravg.tables.csv_file import CsvStyle
 from otdravg.tables.deliveries import SINCE, fibres_since
-from otdravg.tables.lists import change_rows
+from otdravg.tables.lists import listings
 from otdravg.words.headings import Words
 
 
@@ -117,7 +117,7 @@ def test_page_one_the_cover_and_the_page_say_which_fibres(
 
 
 def test_the_list_names_the_repaired_splices_and_nothing_that_stayed(second: CableReview) -> None:
-    rows = change_rows(second, Words())
+    rows = listings(second, Words())["changes"].rows
     assert [(row[0], row[2], row[3]) for row in rows] == [
         ("worse", "3", "2"), ("worse", "3", "2"), ("better", "5", "2"), ("better", "5", "2"),
     ]  # fmt: skip

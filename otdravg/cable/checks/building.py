@@ -8,7 +8,7 @@ from dataclasses import replace
 from datetime import datetime
 from statistics import median
 
-from otdravg.cable.checks.notes import about_fibre
+from otdravg.cable.checks.notes import about_fibre, about_fibres
 from otdravg.cable.files.attempts import date_of
 from otdravg.cable.log.held import HeldLog, unit_of
 from otdravg.cable.measure.building import reel_ends, usual_end
@@ -172,10 +172,4 @@ def _logged_open(
             units=_units([unit[1]], ribbon_size), name=usual, when=f"{line.when:%Y-%m-%d %H:%M}",
             line=line.line,
         )  # fmt: skip
-        yield CableFinding(
-            said,
-            cable=unit[0],
-            fibre=fibres[0],
-            closure=usual,
-            other_fibres=tuple(fibres[1:]),
-        )
+        yield about_fibres(unit[0], fibres, said, each=True, closure=usual)

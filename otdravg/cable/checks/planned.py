@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from itertools import pairwise
 
-from otdravg.cable.checks.notes import about_fibre
+from otdravg.cable.checks.notes import about_fibres
 from otdravg.cable.files.names import same_text
 from otdravg.cable.identity.said import NOT_ONE_FIBRE, Renumbering
 from otdravg.cable.lists.facts import PowerReading
@@ -14,14 +14,13 @@ from otdravg.cable.measure.closures import CableMap
 from otdravg.cable.model import (
     CableFinding,
     Confidence,
-    FibreKey,
     IdentityCheck,
     ShotRecord,
     Source,
     SpliceRow,
 )
 from otdravg.cable.planned import PlannedSplice, SplicePlan
-from otdravg.findings import Finding, Scope, Severity, Statement, caution, note, says
+from otdravg.findings import Scope, Severity, Statement, caution, note, says
 from otdravg.shot.settings import Direction
 from otdravg.trade import numbers_text
 
@@ -141,11 +140,9 @@ def _numbers(
 ) -> Iterable[CableFinding]:
     """What the glass says of the numbers that the plan gives."""
     if plan.contradicted:
-        yield _of_fibres(
-            cable,
-            plan.contradicted,
-            caution("plan-contradicted", Scope.CABLE, moves=_moves(plan, plan.contradicted)),
-        )
+        moves = _moves(plan, plan.contradicted)
+        said = caution("plan-contradicted", Scope.CABLE, moves=moves)
+        yield about_fibres(cable, plan.contradicted, said, each=True)
     moved = sorted(one.at_a for one in plan.moved)
     known = {one.key.fibre: one.confidence for one in identities if one.key.cable == cable}
     paired = [fibre for fibre in moved if fibre in known]
@@ -158,7 +155,7 @@ def _numbers(
         "numbering-as-planned" if is_proved else "plan-unproved", Scope.CABLE,
         moves=_moves(plan, moved), proved=proved, pairs=len(paired),
     )  # fmt: skip
-    yield _of_fibres(cable, moved, said)
+    yield about_fibres(cable, moved, said, each=True)
 
 
 def _only_branches(plan: SplicePlan) -> bool:
@@ -167,12 +164,6 @@ def _only_branches(plan: SplicePlan) -> bool:
     pairs = list(pairwise(by_place))
     return all(name != plan.cable for name, _, _ in by_place) and all(
         one[2] < other[2] for one, other in pairs if one[0] == other[0]
-    )
-
-
-def _of_fibres(cable: str, fibres: Sequence[int], said: Finding, closure: str = "") -> CableFinding:
-    return about_fibre(
-        FibreKey(cable, fibres[0]), said, closure=closure, other_fibres=tuple(fibres[1:])
     )
 
 
@@ -253,9 +244,9 @@ def _cut_or_not(
             "express-spliced", Scope.CABLE, what=_unit(splice), closure=closure.name,
             spliced=len(spliced), fibres=len(passing),
         )  # fmt: skip
-        yield _of_fibres(own_map.cable, spliced, said, closure.name)
+        yield about_fibres(own_map.cable, spliced, said, each=True, closure=closure.name)
     if not splice.row.express and passing and not set(passing) & set(closure.fibres):
         said = caution(
             "planned-splice-unseen", Scope.CABLE, what=_unit(splice), closure=closure.name
         )
-        yield _of_fibres(own_map.cable, passing, said, closure.name)
+        yield about_fibres(own_map.cable, passing, said, each=True, closure=closure.name)

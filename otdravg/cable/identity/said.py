@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from otdravg.cable.checks.notes import about_fibre
-from otdravg.cable.decisions.renumber import renumbering
+from otdravg.cable.decisions.model import renumbering
 from otdravg.cable.identity.fingerprint import Comparison
 from otdravg.cable.identity.sides import Members
 from otdravg.cable.identity.stories import CLEAR, Kind, Story

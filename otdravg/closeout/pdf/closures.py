@@ -168,7 +168,7 @@ def _section(
     paper = job.paper
     several = len(job.review.cables) > 1
     name = job.closure(closure.cable, closure.number, is_named=several)
-    paper.text(area.left, area.top, paper.fitted(name, area.width, 9, BOLD), size=9, font=BOLD)
+    paper.text(area.left, area.top, name, size=9, font=BOLD, within=area.width)
     y = area.top - 14
     paper.box(Area(area.left, y - 12, area.width, 20), fill=PALE)
     for n in range(2):
@@ -195,9 +195,8 @@ def _cells(
     paper = job.paper
     for column, width, text in zip(columns, widths, texts, strict=True):
         if text:
-            shown = paper.fitted(text, width - 4, _SIZE, font=font)
             x = left + width - 4 if column.align == "right" else left + 2
-            paper.text(x, y, shown, size=_SIZE, align=column.align, font=font)
+            paper.text(x, y, text, size=_SIZE, align=column.align, font=font, within=width - 4)
         else:
             paper.line(left + 2, y - 1, left + width - 4, y - 1, width=0.4, colour=QUIET,
                        dashes=(1, 1.5))  # fmt: skip

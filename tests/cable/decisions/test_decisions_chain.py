@@ -24,9 +24,9 @@ from hypothesis import strategies as st
 
 from otdravg.cable import Decision, Decisions, What, add_decision, read_decisions
 from otdravg.cable.decisions.apply import decisions_here
-from otdravg.cable.decisions.chain import seal_of
 from otdravg.cable.decisions.file import appended
 from otdravg.cable.decisions.model import SealedDecision
+from otdravg.cable.decisions.record import seal_of
 from otdravg.closeout.checks.decisions import compare_decisions
 from otdravg.errors import BadSetting, OtdravgError, OutputRefused
 from otdravg.findings import Severity

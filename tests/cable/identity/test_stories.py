@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from feature_shots import shots
 
-from otdravg.cable.decisions.renumber import read_renumbering, renumbering
+from otdravg.cable.decisions.model import read_renumbering, renumbering
 from otdravg.cable.identity.crossed import told_over
 from otdravg.cable.identity.fingerprint import Comparison
 from otdravg.cable.identity.stories import Kind, Numbering, numbering_told
