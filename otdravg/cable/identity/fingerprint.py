@@ -364,7 +364,7 @@ class Comparison:
         side = self._from_a if from_a else self._from_b
         total = np.zeros((self.size, self.size))
         for few in np.array_split(self._usable, max(-(-self._usable.size // _FACTORS), 1)):
-            product = np.ones_like(total)  # one logarithm for some features: that is what takes time
+            product = np.ones_like(total)  # one logarithm for several: that is what takes time
             for k in few:
                 x = side.centred[k]
                 # One fibre reads alike but for noise, of which there is twice what a reading has.
