@@ -91,6 +91,13 @@ def test_every_splice_is_averaged_from_both_directions(looped: Path) -> None:
     assert lengths == pytest.approx([CABLE.fibre(n).length_m for n in range(1, 13)], rel=0.002)
 
 
+def test_a_cord_as_long_as_the_path_is_refused_and_clears_nothing(looped: Path) -> None:
+    told(looped, LOOPS.replace(f"{LOOP_M:.0f}m", "30km"))
+    found = table(looped / "out", "findings.csv")
+    assert "length of a loop" in " ".join(f["evidence"] for f in found)
+    assert table(looped / "out", "splices.csv") == []
+
+
 def test_nothing_is_asked_from_b_of_a_looped_fibre(looped: Path) -> None:
     (looped / "loops.csv").write_text(LOOPS)
     job = load(looped / "job.toml")
