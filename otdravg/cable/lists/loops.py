@@ -11,7 +11,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from math import hypot, sqrt
 
-from otdravg.cable.files.attempts import Stand
+from otdravg.cable.files.attempts import Stand, slot_of
 from otdravg.cable.files.names import same_text
 from otdravg.cable.lists.facts import Loop
 from otdravg.cable.model import CableFinding, ShotRecord
@@ -71,14 +71,16 @@ def with_far_sides(
 ) -> list[ShotRecord]:
     """Count each shot into a looped fibre as one of the other fibre from its far end, too."""
     others = _others(loops)
-    more = [
-        replace(r, taken_for=replace(r.taken_for, fibre=loop.other, direction=Direction.B_TO_A))
-        for r in records
-        if r.taken_for.direction is Direction.A_TO_B
-        and _is_of(r.taken_for.cable, cable)
-        and (loop := others.get(r.taken_for.fibre or 0)) is not None
-    ]
-    return [*records, *more]
+    result = list(records)
+    from_b = {slot_of(r) for r in records if r.taken_for.direction is Direction.B_TO_A}
+    for record in records:
+        taken = record.taken_for
+        loop = others.get(taken.fibre or 0) if _is_of(taken.cable, cable) else None
+        if loop is not None and taken.direction is Direction.A_TO_B:
+            far = replace(taken, fibre=loop.other, direction=Direction.B_TO_A)
+            if slot_of(there := replace(record, taken_for=far)) not in from_b:
+                result.append(there)
+    return result
 
 
 def first_half(path: Measurement, loop_m: float) -> Measurement:

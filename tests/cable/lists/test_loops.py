@@ -9,6 +9,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 from simulated import Fibre, Section, true_joints
 from small_cable import (
     ATTENUATION_DB_PER_KM,
@@ -21,6 +22,7 @@ from small_cable import (
     with_loss,
 )
 
+from otdravg.cli import main
 from otdravg.job import load
 
 CABLE = Cable(seed=8, step_db=0.25)
@@ -105,6 +107,15 @@ def test_nothing_is_asked_from_b_of_a_looped_fibre(looped: Path) -> None:
     told(looped, LOOPS)
     screen = told(looped, LOOPS)[1]
     assert "to take" not in screen
+
+
+def test_a_watch_proves_looped_fibres_without_anybody_at_b(looped: Path) -> None:
+    (looped / "loops.csv").write_text(LOOPS)
+    arguments = ["watch", "--job", str(looped / "job.toml"), "--once", "--settle", "0"]
+    told = CliRunner().invoke(main, arguments)
+    screen = " ".join(told.output.split())
+    assert "from B" not in screen.replace("km from B", "")
+    assert "ribbon 1" in screen
 
 
 def test_a_loop_that_joins_other_fibres_clears_nothing(looped: Path) -> None:
