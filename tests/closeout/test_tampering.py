@@ -209,6 +209,21 @@ def test_a_change_in_one_file_is_found_and_named(copy: Path, what: str) -> None:
     assert "in the manifest" not in done.output
 
 
+def test_what_is_wrong_is_said_in_german(copy: Path) -> None:
+    cell(copy / "splices.csv", "loss_db", "0.001")
+    byte_changed(copy)
+    hash_again(copy)
+    done = run("verify", copy, "--language", "de")
+    assert done.exit_code == 1, done.output
+    said = told(done)
+    assert "splices.csv, Zeile 4 (cable" in said
+    assert "loss_db ist 0.001, closeout.json hat 0." in said
+    assert "ist nicht die gemessene Datei: die Prüfsumme ist nicht die der Tabellen" in said
+    assert "1 falsch Messungen gegen Prüfsumme, Kopf und Messpunkte in den Tabellen" in said
+    assert said.endswith("2 Fehler")
+    assert not re.search(r"\b(is|are|the|of|wrong|checked|against|and)\b", said)
+
+
 def test_nothing_is_found_where_nothing_was_changed(copy: Path) -> None:
     hash_again(copy)
     done = run("verify", copy, "--measure")
