@@ -17,7 +17,8 @@ from otdravg.closeout.checks.run import checks_of
 from otdravg.findings import Severity, says
 from otdravg.report.page import Page
 from otdravg.system.workers import local_workers, room_for_workers
-from otdravg.words.headings import Language, Words
+from otdravg.words.catalogue import Language, group
+from otdravg.words.headings import Words
 
 __all__ = ["verify"]
 
@@ -110,7 +111,7 @@ def _decisions(folder: Path, file: Path) -> Check:
 
 def _table(page: Page, checks: list[Check], words: Words) -> None:
     """What was checked, how many, and what came of it."""
-    thousands = words.say("verify", "thousands")
+    thousands = group("language", words.language)["thousands_sign"]
     page.row(words.say("verify", "heads").split("/"), _WIDTHS)
     for check in checks:
         count, what = f"{check.count:,}".replace(",", thousands), words.told(check.what)

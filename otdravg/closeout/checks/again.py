@@ -144,8 +144,11 @@ def _of_rows(
             continue
         for column, has, should in zip(names, one, other, strict=True):
             if has != should:
-                cells = {"has": shown(has), "wanted": shown(should)}
-                yield at(place, says("wrong-cell", name=column, measure=measure, **cells))
+                yield at(
+                    place,
+                    says("wrong-cell", name=column, has=shown(has), measure=measure,
+                         wanted=shown(should)),
+                )  # fmt: skip
 
 
 def line_of(

@@ -150,8 +150,10 @@ def _unlike(
             for name in names:
                 has, wanted = getattr(before[place], name), getattr(now[place], name)
                 if has != wanted:
-                    texts = {"has": _plain(has), "wanted": _plain(wanted)}
-                    yield at(one, says("wrong-made-again", name=name, **texts))
+                    said = says(
+                        "wrong-made-again", name=name, has=_plain(has), wanted=_plain(wanted)
+                    )
+                    yield at(one, said)
 
 
 def _plain(value: Any) -> str:
