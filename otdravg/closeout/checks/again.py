@@ -173,11 +173,11 @@ def papers_again(
     folder: Path, closeout: Closeout, made_with: Mapping[str, str], evidence: str
 ) -> Iterator[Check]:
     """Hold workbook, paper and page against what the JSON makes of them."""
-    others = [
-        f"{name} {made_with.get(name, '–')} ≠ {version}"
+    others = tuple(
+        says("other-version", name=name, has=made_with.get(name, "–"), wanted=version)
         for name, version in made_here().items()
         if made_with.get(name) != version
-    ]
+    )
     with tempfile.TemporaryDirectory() as made:
         for name in PAPERS:
             path, (what, parts_of) = folder / name, _PARTS_OF[Path(name).suffix]
@@ -200,8 +200,7 @@ def papers_again(
             if path.read_bytes() != again.read_bytes():
                 problems = list(_of_parts(name, found, wanted))
                 if others:
-                    why = "; ".join(others)
-                    problems = [says("wrong-perhaps", what=one, others=why) for one in problems]
+                    problems = [says("wrong-perhaps", what=one, others=others) for one in problems]
                 elif not problems:
                     problems = [at(name, says("wrong-look", file=_JSON))]
             yield checked(
