@@ -24,7 +24,6 @@ __all__ = [
     "PlannedSplice",
     "SplicePlan",
     "TrayPlace",
-    "is_moved",
     "plan_faults",
 ]
 
@@ -109,14 +108,8 @@ def plan_faults(rows: Sequence[PlanRow]) -> Iterable[tuple[int, str, str]]:
             if place in seen and seen[place] == tube:
                 yield n, column, f"it stands there twice: write fibres_{side} too, as in 49-60"
             elif place in seen or int(mark) < (int(tube) if _is_number(tube) else 1):
-                yield (
-                    n,
-                    column,
-                    (
-                        f"ribbons are counted through the whole cable, and that cannot be ribbon "
-                        f"{mark} of tube {tube}: write fibres_{side} too, as in 49-60"
-                    ),
-                )
+                why = f"that cannot be ribbon {mark} of tube {tube}: write fibres_{side} too, as in"
+                yield n, column, f"ribbons are counted through the whole cable, and {why} 49-60"
             seen[place] = tube
     for n, row in enumerate(rows):
         if row.fibres_in and row.fibres_out and len(row.fibres_in) != len(row.fibres_out):
@@ -137,16 +130,20 @@ class PlannedSplice:
     place: TrayPlace
     closure_number: int | None = None  # as found; None: no such closure was found
 
-
-def is_moved(splice: PlannedSplice) -> bool:
-    """Whether its fibres go on under other numbers, or in another cable."""
-    row = splice.row
-    return bool(
-        row.reversed
-        or row.ribbon_out not in (None, row.ribbon_in)
-        or row.fibres_out not in (None, row.fibres_in)
-        or row.cable_out not in (None, row.cable_in or splice.cable)
-    )
+    @property
+    def moves(self) -> tuple[Statement, ...]:
+        """How its fibres go on under other numbers, or in another cable; empty: straight."""
+        row, said = self.row, []
+        if row.cable_out not in (None, row.cable_in or self.cable):
+            said.append(says("into-cable", cable=row.cable_out))
+        is_same = row.fibres_out in (None, row.fibres_in)
+        if row.ribbon_out and not (is_same and row.ribbon_out == row.ribbon_in):
+            said.append(says("into-ribbon", ribbon=row.ribbon_out))
+        elif not is_same:
+            said.append(says("into-other-fibres"))
+        if row.reversed:
+            said.append(says("turned-over"))
+        return tuple(said)
 
 
 @dataclass(frozen=True, slots=True)

@@ -107,10 +107,12 @@ __all__ = [
     "Options",
     "Progress",
     "check_for_shots",
+    "counted",
     "list_shots",
     "placed_shots",
     "read_folders",
     "review",
+    "silent",
 ]
 
 T = TypeVar("T")
@@ -118,7 +120,7 @@ T = TypeVar("T")
 Progress = Callable[[str, int, int], None]
 
 
-def _silent(stage: str, done: int, total: int) -> None:
+def silent(stage: str, done: int, total: int) -> None:
     """Report nothing."""
 
 
@@ -143,7 +145,7 @@ class Options:
 def read_folders(
     folders: Sequence[str | PathLike[str]],
     executor: Executor | None = None,
-    progress: Progress = _silent,
+    progress: Progress = silent,
     size_limits: SizeLimits | None = None,
 ) -> tuple[RawShot, ...]:
     """Read the headers of everything below some folders; later folders count as later.
@@ -160,7 +162,7 @@ def read_folders(
             raise BadSetting("folder", folder, "give its name as text or Path")
     files = find_files([Path(folder) for folder in folders])
     read = partial(read_header, size_limits=size_limits or SizeLimits())
-    with _counted("read", len(files), progress) as done:
+    with counted("read", len(files), progress) as done:
         return tuple(spread(read, files, executor, done, batch=64))
 
 
@@ -210,7 +212,7 @@ def placed_shots(
     shots: Sequence[RawShot],
     options: Options,
     executor: Executor | None = None,
-    progress: Progress = _silent,
+    progress: Progress = silent,
 ) -> tuple[tuple[ShotRecord, ...], tuple[CableFinding, ...]]:
     """Say how every file is taken; where nothing else tells the ends, the shots themselves do."""
     findings = _Findings()
@@ -218,10 +220,10 @@ def placed_shots(
         _listed(sorted(shots, key=lambda raw: raw.file), options)
     )
     if still_open := sum(map(len, cables_with_open_ends(taken).values())):
-        with _counted("tell the ends", still_open, progress) as done:
+        with counted("tell the ends", still_open, progress) as done:
             taken = findings.keep(ends_by_shots(taken, options.naming.end_a, executor, done))
     if several := sum(record.use is ShotUse.EARLIER for record in taken):
-        with _counted("tell names apart", several, progress) as done:
+        with counted("tell names apart", several, progress) as done:
             taken = findings.keep(tell_names_apart(taken, executor, done))
     return tuple(taken), tuple(findings)
 
@@ -232,7 +234,7 @@ def review(
     options: Options | None = None,
     *,
     executor: Executor | None = None,
-    progress: Progress = _silent,
+    progress: Progress = silent,
 ) -> CableReview:
     """Review everything the crew brought home.
 
@@ -291,7 +293,7 @@ def review(
     )
     maps = findings.keep(apply_to_maps(maps, decisions))
     records = findings.keep(settle(measured, records, maps))
-    with _counted("measure at closures", len(measured), progress) as done:
+    with counted("measure at closures", len(measured), progress) as done:
         measured = measure_at_closures(measured, maps, executor, done)
     measured = with_linearity(measured, options.expected.instruments)
     clock.stage("measure at closures")
@@ -450,7 +452,7 @@ class _Stages:
 
 
 @contextmanager
-def _counted(stage: str, total: int, progress: Progress) -> Iterator[Callable[[int], None]]:
+def counted(stage: str, total: int, progress: Progress) -> Iterator[Callable[[int], None]]:
     """Turn "so many more are done" into progress of a stage."""
     count = 0
 
@@ -481,7 +483,7 @@ def _measure(
         is_building,
     )
     stands = looped(stands_of(records), options.loops, options.expected.cable)
-    with _counted("measure", sum(s.attempts for s in stands), progress) as done:
+    with counted("measure", sum(s.attempts for s in stands), progress) as done:
         measured = measure_stands(stands, setup, executor, done)
     findings = wrong_labels(measured)
     wrong = {finding.files[0]: finding for finding in findings}

@@ -40,7 +40,7 @@ from otdravg.cli.terminal import looks, print_text, shows_signs
 from otdravg.closeout.closeout import PARTS, chosen_parts, fill_closeout, made_at
 from otdravg.closeout.package import by_cable, write_index
 from otdravg.closeout.template import Template, load_template
-from otdravg.errors import OutputRefused
+from otdravg.errors import BadSetting, OutputRefused
 from otdravg.report.cable import cable_text
 from otdravg.report.cable_details import listing_text
 from otdravg.sor.sizes import SizeLimits
@@ -193,6 +193,8 @@ def cable(
         template = replace(template, full=True)
     if language is not None:
         template = replace(template, language=language)
+    if template.form is not None and not everything and only is None:
+        raise BadSetting("form.workbook", template.form.workbook, "add --all, or --only csv,xlsx")
     if out is None and not list_only:
         raise click.UsageError("no folder for the tables: add --out DIR, or --list")
     if list_only and attached is not None:

@@ -16,7 +16,7 @@ from itertools import repeat
 from pathlib import Path
 
 from otdravg.cable.model import CableReview
-from otdravg.cable.run import Options
+from otdravg.cable.run import Options, Progress, counted, silent
 from otdravg.closeout.attachments import attach
 from otdravg.closeout.json_file import Closeout, closeout_json
 from otdravg.closeout.sketches import Sketches, pair_sketches
@@ -44,12 +44,6 @@ _WITH_PICTURES = frozenset({"pdf", "html", "json"})
 
 #: Writes what people read to a path, of a closeout and the hash of its evidence.
 Paper = Callable[[Closeout, str, Path], None]
-#: Called with the stage's name, how many of its items are done, and how many there are.
-Progress = Callable[[str, int, int], None]
-
-
-def _silent(stage: str, done: int, total: int) -> None:
-    """Report nothing."""
 
 
 def chosen_parts(text: str) -> frozenset[str]:
@@ -100,7 +94,7 @@ def write_closeout(
     zip_traces: bool = False,
     force: bool = False,
     executor: Executor | None = None,
-    progress: Progress = _silent,
+    progress: Progress = silent,
 ) -> None:
     """Write a closeout folder: complete, or nothing.
 
@@ -158,7 +152,7 @@ def fill_closeout(
     zip_traces: bool = False,
     attached: Path | None = None,
     executor: Executor | None = None,
-    progress: Progress = _silent,
+    progress: Progress = silent,
 ) -> None:
     """Write the files of a closeout into an empty folder, as :func:`write_closeout` does.
 
@@ -169,58 +163,25 @@ def fill_closeout(
     if template.made_at is None:
         template = replace(template, made_at=made_at())
     if sketches is None and _WITH_PICTURES & set(only):
-        sketches = _read_sketches(review, executor, progress)
-    if template.form is not None and "xlsx" not in only:
-        advice = "it is filled in with the workbook: add --all, or xlsx to --only"
-        raise BadSetting("form.workbook", template.form.workbook, advice)
+        with counted("draw", len(review.fibres), progress) as done:
+            sketches = pair_sketches(review, executor=executor, done=done)
     closeout = Closeout(review, sketches or Sketches(), template, options or Options(), draft)
-    chosen = [part for part in PARTS if part in only]
-    for part in (part for part in chosen if part in _EVIDENCE):
-        progress(f"write {part}", 0, 1)
-        for name, content in _EVIDENCE[part](closeout).items():
-            (draft / name).write_bytes(content)
-        progress(f"write {part}", 1, 1)
+    for part in (part for part in PARTS if part in only and part in _EVIDENCE):
+        with counted(f"write {part}", 1, progress):
+            for name, content in _EVIDENCE[part](closeout).items():
+                (draft / name).write_bytes(content)
     if "traces" in only:
-        _copy_traces(closeout, draft, zip_traces, progress)
+        files = renamed(review.shots, trace_pattern(review, template.trace_name))
+        zip_at = template.made_at if zip_traces else None
+        with counted("copy traces", len(files), progress) as done:
+            write_traces(draft, files, style=template.csv, zip_at=zip_at, done=done)
     if attached is not None:
         attach(attached, draft, template.csv, review.closures)
     evidence = write_evidence(draft)
     for name, write in papers(template, only).items():
-        progress(f"write {name}", 0, 1)
-        write(closeout, evidence, draft / name)
-        progress(f"write {name}", 1, 1)
+        with counted(f"write {name}", 1, progress):
+            write(closeout, evidence, draft / name)
     write_manifest(draft)
-
-
-def _read_sketches(review: CableReview, executor: Executor | None, progress: Progress) -> Sketches:
-    total, count = len(review.fibres), 0
-
-    def done(more: int) -> None:
-        nonlocal count
-        count += more
-        progress("draw", count, total)
-
-    return pair_sketches(review, executor=executor, done=done)
-
-
-def _copy_traces(closeout: Closeout, draft: Path, as_zip: bool, progress: Progress) -> None:
-    files = renamed(
-        closeout.review.shots, trace_pattern(closeout.review, closeout.template.trace_name)
-    )
-    total, count = len(files), 0
-
-    def done(more: int) -> None:
-        nonlocal count
-        count += more
-        progress("copy traces", count, total)
-
-    write_traces(
-        draft,
-        files,
-        style=closeout.template.csv,
-        zip_at=closeout.template.made_at if as_zip else None,
-        done=done,
-    )
 
 
 def tables_of(closeout: Closeout) -> dict[str, bytes]:

@@ -6,7 +6,8 @@ how a closeout looks and never a number in it.
 
 from __future__ import annotations
 
-import struct
+import io
+import warnings
 from collections import Counter
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
@@ -57,7 +58,7 @@ class Logo:
     @property
     def media_type(self) -> str:
         """Media type by the first bytes of the content."""
-        return "image/png" if self.content.startswith(_PNG) else "image/jpeg"
+        return "image/jpeg" if self.content.startswith(b"\xff\xd8") else "image/png"
 
 
 @dataclass(frozen=True, slots=True)
@@ -245,8 +246,7 @@ def _csv_style(keys: _Keys) -> CsvStyle:
     return style
 
 
-_PNG = b"\x89PNG\r\n\x1a\n"
-_JPEG = b"\xff\xd8\xff"
+_LOGOS = ("PNG", "JPEG")
 
 
 def _logo(path: Path) -> Logo:
@@ -285,34 +285,19 @@ def _content(key: str, path: Path, most: int) -> bytes:
 
 
 def logo_of(name: str, content: bytes) -> Logo:
-    """Make a logo of a picture's bytes.
+    """Make a logo of a picture's bytes; only its head is read.
 
     Raises
     ------
     BadSetting
         If it is neither PNG nor JPEG.
     """
-    size = _png_size(content) or _jpeg_size(content)
-    if size is None:
-        raise BadSetting("logo", name, "give a PNG or JPEG file")
-    return Logo(name, content, *size)
+    from PIL import Image  # a template without a logo needs none
 
-
-def _png_size(content: bytes) -> tuple[int, int] | None:
-    """Width and height from the IHDR chunk (PNG specification, 11.2.2)."""
-    if not content.startswith(_PNG) or len(content) < 24 or content[12:16] != b"IHDR":
-        return None
-    width, height = struct.unpack(">II", content[16:24])
-    return (width, height) if width and height else None
-
-
-def _jpeg_size(content: bytes) -> tuple[int, int] | None:
-    """Width and height from the frame header (ITU-T T.81, B.2.2)."""
-    at = 2
-    while content.startswith(_JPEG) and at + 9 <= len(content) and content[at] == 0xFF:
-        marker = content[at + 1]
-        if 0xC0 <= marker <= 0xCF and marker not in (0xC4, 0xC8, 0xCC):
-            height, width = struct.unpack(">HH", content[at + 5 : at + 9])
-            return (width, height) if width and height else None
-        at += 2 + struct.unpack(">H", content[at + 2 : at + 4])[0]
-    return None
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("error")  # of pictures that unpack to very much
+            with Image.open(io.BytesIO(content), formats=_LOGOS) as picture:
+                return Logo(name, content, *picture.size)
+    except (OSError, ValueError, SyntaxError, Warning, Image.DecompressionBombError) as error:
+        raise BadSetting("logo", name, "give a PNG or JPEG file") from error

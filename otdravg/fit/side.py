@@ -16,7 +16,7 @@ import numpy.typing as npt
 
 from otdravg.fit.joint import JointFit, SectionSums
 from otdravg.shot.lines import LineTerms
-from otdravg.shot.noise import DB_PER_RELATIVE_POWER, Lines, noise_about
+from otdravg.shot.noise import DB_PER_RELATIVE_POWER, Lines
 from otdravg.shot.shot import Shot
 from otdravg.shot.tails import Lifted
 
@@ -125,9 +125,9 @@ class RoughSide:
         z = np.asarray(z_m, dtype=float)
         return self.start_m + z if self.forward else self.start_m + self.length_m - z
 
-    def z(self) -> FloatArray:
-        """Positions of all points on the span, metres from the A end, in travel order."""
-        along = self.shot.x_m - self.start_m
+    def z(self, x_m: FloatArray | None = None) -> FloatArray:
+        """Positions on the span, metres from the A end, of all points or of places in the shot."""
+        along = (self.shot.x_m if x_m is None else x_m) - self.start_m
         return along if self.forward else self.length_m - along
 
     def dead_zones(self, places: Sequence[Place]) -> FloatArray:
@@ -177,12 +177,8 @@ class RoughSide:
         before, behind = (slice(None, -1), slice(1, None))
         if not self.forward:
             before, behind = behind, before
-        lo = self.cell_index(begin[before])
-        return lo, np.maximum(self.cell_index(stop[behind]), lo)
-
-    def cell_index(self, x_m: FloatArray) -> IndexArray:
-        """First cell of the shot at or behind positions from the front panel."""
-        return self.shot.cells.index(x_m, self.shot.spacing_m)
+        lo = self.shot.cells.index(begin[before])
+        return lo, np.maximum(self.shot.cells.index(stop[behind]), lo)
 
     def gaps_m(self, places: Sequence[Place]) -> FloatArray:
         """Clean fibre between consecutive places, shape (P − 1,); negative where zones overlap.
@@ -213,9 +209,9 @@ class RoughSide:
     def section_sums(self, places: tuple[Place, ...], middle_m: FloatArray) -> FloatArray:
         """Weighted sums of every section about its middle, shape (5, S)."""
         begin, stop = self.stretches(places)
-        lo, hi = self.cell_index(begin), self.cell_index(stop)
+        lo, hi = self.shot.cells.index(begin), self.shot.cells.index(stop)
         hi, about = np.maximum(hi, lo), self.x(middle_m)
-        sums = self._less_sure(self.shot.cells.sums.moments(lo, hi, about), begin, stop)
+        sums = self._less_sure(self.shot.cells.sums.moments(lo, hi, about), places)
         short = np.flatnonzero(hi - lo < FEW_CELLS)
         if short.size:
             lo, hi = self.ranges(places)
@@ -229,11 +225,12 @@ class RoughSide:
                 sums[:, k] = terms.moments(np.array([0]), hi[k : k + 1] - lo[k], about[k])[:, 0]
         return sums
 
-    def _less_sure(self, sums: FloatArray, begin_m: FloatArray, stop_m: FloatArray) -> FloatArray:
+    def _less_sure(self, sums: FloatArray, places: Sequence[Place]) -> FloatArray:
         """Sums with the weight that what stands out at both ends of short sections leaves them."""
         if not self.shot.loud_ends:
             return sums
-        points = np.maximum((stop_m - begin_m) / self.shot.spacing_m, 1.0)
+        begin, stop = self.stretches(places)
+        points = np.maximum((stop - begin) / self.shot.spacing_m, 1.0)
         return np.asarray(sums / (1 + self.shot.loud_ends / points))
 
     def lines(self, fit: JointFit, places: tuple[Place, ...]) -> Lines:
@@ -241,8 +238,7 @@ class RoughSide:
         lo, hi = self.ranges(places)
         seen = fit.seen_ab if self.forward else fit.seen_ba
         hi = np.where(seen, hi, lo)
-        at_m = self.shot.x_m[np.minimum(lo, self.shot.x_m.size - 1)] - self.start_m
-        z = at_m if self.forward else self.length_m - at_m
+        z = self.z(self.shot.x_m[np.minimum(lo, self.shot.x_m.size - 1)])
         level, slope = fit.lines(z, forward=self.forward)
         slope = slope * (self.shot.spacing_m if self.forward else -self.shot.spacing_m)
         order = slice(None, None, 1 if self.forward else -1)
@@ -259,18 +255,8 @@ class RoughSide:
         over.
         """
         shot, lines = self.shot, self.lines(fit, places)
-        noise = noise_about(
-            lines.above(shot.faintest_db),
-            shot.power,
-            ~shot.in_peak,
-            windows=shot.correlation_windows,
-            rounding=shot.rounding,
-            start=shot.noise,
-            tail_db2=shot.tail_db2,
-            smoothing=shot.means[0],
-            least_white=shot.white if shot.response.poles else 0.0,
-        )
-        return replace(self, shot=replace(shot, noise=noise)).weighted(lines.over(shot.level_db))
+        shot = replace(shot, noise=shot.noise_about(lines))
+        return replace(self, shot=shot).weighted(lines.over(shot.level_db))
 
     def weighted(self, model_db: FloatArray) -> Side:
         """Return the side with weights and linearised response for a noise-free model.
@@ -305,10 +291,7 @@ class Side(RoughSide):
 
     def section_sums(self, places: tuple[Place, ...], middle_m: FloatArray) -> FloatArray:
         """Weighted sums of every section about its middle, shape (5, S)."""
-        lo, hi = self.ranges(places)
-        return self._less_sure(
-            self.terms.moments(lo, hi, self.x(middle_m)), *self.stretches(places)
-        )
+        return self._less_sure(self.terms.moments(*self.ranges(places), self.x(middle_m)), places)
 
     def curve_over_step(
         self, places: tuple[Place, ...], chosen: npt.NDArray[np.bool_]
@@ -389,7 +372,10 @@ class Side(RoughSide):
         if not share:
             return np.zeros((len(places) + 1, 2))
         begin, stop = self.stretches(places)
-        lo, hi = self.cell_index(begin), self.cell_index(np.minimum(stop, self.shot.signal_end_m))
+        lo, hi = (
+            self.shot.cells.index(begin),
+            self.shot.cells.index(np.minimum(stop, self.shot.signal_end_m)),
+        )
         ends = share * Lifted.of(self.shot, lo, hi).ends_db
         return ends if self.forward else ends[:, ::-1]
 

@@ -37,9 +37,9 @@ Fault = tuple[int, str, str]
 class Column:
     """One column of a list.
 
-    ``kind`` names the method of :class:`.rows.ListRow` that reads a cell, ``allowed`` what that
-    takes besides the name. ``refers_to`` is "closures" for a name out of that list, if there is
-    one, and "fibres" for what may not be above the count of the job.
+    ``kind`` says how :mod:`.rows` reads a cell, ``allowed`` what that takes besides its text.
+    ``refers_to`` is "closures" for a name out of that list, if there is one, and "fibres" for what
+    may not be above the count of the job. ``field`` is its name in the fact, if another.
     """
 
     name: str
@@ -47,7 +47,7 @@ class Column:
     allowed: tuple[Any, ...] = ()
     is_required: bool = False
     refers_to: str = ""
-    field: str = ""  # of the fact, if not the column's own name
+    field: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
 
 from otdravg.cable.checks.missing import in_shooting_order, shots_in
@@ -56,18 +56,8 @@ class Job:
 
     @property
     def expected(self) -> Expected:
-        """What a review holds the shots against."""
-        return Expected(
-            self.cable,
-            self.wavelengths_nm,
-            self.ends,
-            self.instruments,
-            self.fibre_type,
-            self.colours,
-            self.route,
-            self.reels,
-            self.power,
-        )
+        """What a review holds the shots against: facts that have the same names here."""
+        return Expected(**{own.name: getattr(self, own.name) for own in fields(Expected)})
 
     def options(self) -> Options:
         """Return what a review takes beside the rules.

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 import threading
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, field, replace
 from functools import partial
@@ -23,7 +23,7 @@ from otdravg.cable.pairs import (
     pair_up,
     shot_of,
 )
-from otdravg.cable.run import check_for_shots, review
+from otdravg.cable.run import check_for_shots, counted, review
 from otdravg.closeout.sketches import PairSketch, Sketches, Span, pair_sketches, thinned
 from otdravg.errors import BadJob, BadSetting, OtdravgError
 from otdravg.findings import Statement, says
@@ -495,8 +495,8 @@ class Desk:
         shots = read_folders(paths, executor, progress, self.size_limits)
         check_for_shots(paths, shots)
         result = review(shots, profile, options, executor=executor, progress=progress)
-        drawn = _counting(progress, len(result.fibres))
-        sketches = pair_sketches(result, executor=executor, done=drawn)
+        with counted("draw", len(result.fibres), progress) as drawn:
+            sketches = pair_sketches(result, executor=executor, done=drawn)
         unread = [one for one in result.shots if one.use is ShotUse.UNREADABLE]
         problems = tuple((one.path, one.remark or says("unknown")) for one in unread)
         return Looked(revision, review=result, sketches=sketches, problems=problems)
@@ -506,14 +506,3 @@ def _read(record: ShotRecord, size_limits: SizeLimits) -> Trace:
     """Read a shot under the name that it was dropped with, not that of a folder of ours."""
     trace = shot_of(record, None, size_limits)
     return replace(trace, identity=replace(trace.identity, path=record.path))
-
-
-def _counting(progress: Going, total: int) -> Callable[[int], None]:
-    count = 0
-
-    def done(more: int) -> None:
-        nonlocal count
-        count += more
-        progress("draw", count, total)
-
-    return done

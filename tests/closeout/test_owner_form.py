@@ -268,10 +268,12 @@ def test_a_list_that_does_not_fit_leaves_nothing_behind(
     assert not out.exists()
 
 
-def test_a_form_is_not_left_out_silently(form: Path, good_review: CableReview) -> None:
-    template = load_template(form / "form.toml")
-    with pytest.raises(BadSetting, match="xlsx to --only"):
-        write_closeout(good_review, form / "out", only={"csv"}, template=template)
+def test_a_form_is_not_left_out_silently(form: Path, shots_folder: Path) -> None:
+    command = ["cable", str(shots_folder), "--out", str(form / "out")]
+    done = CliRunner().invoke(main, [*command, "--template", str(form / "form.toml")])
+    assert done.exit_code == 2
+    assert "add --all" in done.output
+    assert not (form / "out").exists()
 
 
 def test_it_comes_out_the_same_from_the_json(package: Path, tmp_path: Path) -> None:

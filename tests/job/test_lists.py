@@ -57,7 +57,7 @@ def read(text: str | bytes, tmp_path: Path, count: int = 24) -> tuple[list[Any],
 
 HEAD = "name;closure;tray;loss_db;count;mark;turned;due;at;way;fibres"
 MEANT = row(
-    name="Müller, =1+1", closure=None, tray=2, loss_db=0.035, count=7.0, mark=4290.0, turned=True,
+    name="Müller, =1+1", tray=2, loss_db=0.035, count=7.0, mark=4290.0, turned=True,
     due=date(2026, 4, 3), at=datetime(2026, 4, 3, 14, 5), way="A to B", fibres=(1, 2, 3, 14),
 )  # fmt: skip
 GERMAN = "Müller, =1+1;;2;0,035;7;4,29km;ja;03.04.2026;03.04.2026 14:05;a TO b;1-3, 14"

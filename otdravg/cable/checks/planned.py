@@ -171,9 +171,9 @@ def _moves(plan: SplicePlan, fibres: Iterable[int]) -> Statement:
     """Say what the plan does with some fibres."""
     own = set(fibres)
     moves = tuple(
-        says("planned-move", what=_unit(s), moves=_what(s), closure=s.closure)
+        says("planned-move", what=_unit(s), moves=s.moves, closure=s.closure)
         for s in plan.splices
-        if own & set(s.fibres) and not s.row.express and _what(s)
+        if own & set(s.fibres) and not s.row.express and s.moves
     )
     more = (says("planned-more", more=len(moves) - 4),) if len(moves) > 4 else ()
     return says("by-plan", *more, moves=moves[:4])
@@ -185,21 +185,6 @@ def _unit(splice: PlannedSplice) -> Statement:
         return says("fibres-named", fibres=fibres)
     code = "planned-ribbon-tray" if row.tray else "planned-ribbon"
     return says(code, ribbon=str(row.ribbon_in), fibres=fibres, tray=row.tray)
-
-
-def _what(splice: PlannedSplice) -> tuple[Statement, ...]:
-    row = splice.row
-    to = row.ribbon_out not in (None, row.ribbon_in) or row.fibres_out not in (None, row.fibres_in)
-    said = []
-    if row.cable_out and row.cable_out != (row.cable_in or splice.cable):
-        said.append(says("into-cable", cable=row.cable_out))
-    if to and row.ribbon_out:
-        said.append(says("into-ribbon", ribbon=str(row.ribbon_out)))
-    elif to:
-        said.append(says("into-other-fibres"))
-    if row.reversed:
-        said.append(says("turned-over"))
-    return tuple(said)
 
 
 def as_planned(
@@ -223,7 +208,7 @@ def _beside_plan(finding: CableFinding, plan: SplicePlan, own_map: CableMap | No
         if not set(map(plan.branch_of, own)) & set(map(plan.branch_of, usual)):
             finding = replace(finding, said=replace(finding.said, severity=Severity.NOTE))
             said = _moves(plan, own | usual)
-    elif finding.code in _OF_PLAN and any(map(_what, listed)):
+    elif finding.code in _OF_PLAN and any(splice.moves for splice in listed):
         said = _moves(plan, own)
     elif finding.code in NOT_ONE_FIBRE and listed:
         numbers = own & {fibre for splice in listed for fibre in splice.fibres}

@@ -334,8 +334,8 @@ def _turned(record: ShotRecord, turned: set[_Slot]) -> ShotRecord:
         return record
     if taken.direction is Direction.UNKNOWN or record.use not in (ShotUse.USED, ShotUse.EARLIER):
         return record
-    other = Direction.B_TO_A if taken.direction is Direction.A_TO_B else Direction.A_TO_B
-    return replace(record, taken_for=replace(taken, direction=other, direction_by=Source.SHOTS))
+    other = replace(taken, direction=_opposite(taken.direction), direction_by=Source.SHOTS)
+    return replace(record, taken_for=other)
 
 
 def _exchanged(own: Sequence[Measured]) -> CableFinding:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from decimal import Decimal
@@ -92,42 +92,25 @@ class HeldLog:
     def _older(
         self, place: Place, ends: Sequence[str], measured: Sequence[Measured]
     ) -> CableFinding:
-        logged = self.splices[place]
         fibres = sorted({one.key.fibre for one in measured})
-        line = logged.last
+        line = self.splices[place].last
+        said = defect(
+            "shot-before-work", Scope.CABLE, "log", what=self._unit(place[2]), line=line.line,
+            when=f"{line.when:%Y-%m-%d %H:%M}", ends=", ".join(ends), fibres=numbers_text(fibres),
+        )  # fmt: skip
+        files = dict.fromkeys(r.path for one in measured for r in one.records if r)
         return CableFinding(
-            defect(
-                "shot-before-work",
-                Scope.CABLE,
-                "log",
-                what=self._unit(place[2]),
-                when=f"{line.when:%Y-%m-%d %H:%M}",
-                line=line.line,
-                ends=", ".join(ends),
-                fibres=numbers_text(fibres),
-            ),
-            cable=place[0],
-            fibre=fibres[0],
-            direction=", ".join(ends),
-            closure=line.closure,
-            files=tuple(dict.fromkeys(r.path for one in measured for r in one.records if r)),
-            other_fibres=tuple(fibres[1:]),
-        )
+            said, place[0], fibres[0], direction=", ".join(ends), closure=line.closure,
+            files=tuple(files), other_fibres=tuple(fibres[1:]),
+        )  # fmt: skip
 
     def _fewer(self, place: Place, proved: int) -> CableFinding:
         logged = self.splices[place]
-        return CableFinding(
-            caution(
-                "attempts-differ",
-                Scope.CABLE,
-                what=self._unit(place[2]),
-                tries=logged.tries,
-                lines=_numbers(logged.lines),
-                proved=proved,
-            ),
-            cable=place[0],
-            closure=logged.last.closure,
-        )
+        said = caution(
+            "attempts-differ", Scope.CABLE, what=self._unit(place[2]), tries=logged.tries,
+            lines=_numbers(logged.lines), proved=proved,
+        )  # fmt: skip
+        return CableFinding(said, place[0], closure=logged.last.closure)
 
 
 def hold(
@@ -165,7 +148,7 @@ def hold(
     kept = _without_twins(lines, names[0], findings)
     places, unplaced = _places(kept, own_map, ahead)
     findings += unplaced
-    last_unit = _last_unit(own_map, ribbon_size, fibre_count)
+    last_unit = unit_of(fibre_count or max(own_map.passes, default=1), ribbon_size)
     beyond = [line for line, number in places if not 1 <= line.ribbon <= last_unit]
     if beyond:
         said = caution(
@@ -178,8 +161,11 @@ def hold(
     for line, number in places:
         if line not in beyond and number is not None:
             by_place[names[0], number, line.ribbon].append(line)
+    names_of = {closure.number: closure.name for closure in own_map.closures}
     splices = {
-        place: LoggedSplice(*place, tuple(in_order([_named(x, own_map, place) for x in own])))
+        place: LoggedSplice(
+            *place, tuple(replace(x, closure=names_of[place[1]]) for x in in_order(own))
+        )
         for place, own in sorted(by_place.items())
     }
     findings += _backwards(kept, names[0])
@@ -196,14 +182,10 @@ def unit_of(fibre: int, ribbon_size: int | None) -> int:
     return fibre if ribbon is None else ribbon
 
 
-def _named(line: LogLine, own_map: CableMap, place: Place) -> LogLine:
-    """A line with its closure's name as all outputs have it."""
-    return replace(line, closure=own_map.closure(place[1]).name)
-
-
-def _last_unit(own_map: CableMap, ribbon_size: int | None, fibre_count: int | None) -> int:
-    fibres = fibre_count or max(own_map.passes, default=0)
-    return unit_of(fibres, ribbon_size) if fibres else 0
+def units_named(numbers: Iterable[int], ribbon_size: int | None) -> Statement:
+    """Name ribbons, in loose tube fibres: ``ribbons 3, 5``."""
+    text = numbers_text(numbers)
+    return says("ribbons-named", ribbons=text) if ribbon_size else says("fibres-named", fibres=text)
 
 
 def _without_twins(

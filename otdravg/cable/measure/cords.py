@@ -134,16 +134,10 @@ def _again(members: Sequence[Measured], cords: _Cords, executor: Executor | None
     jobs = [
         replace(outcome.job, launch_m=cords.launch_m, receive_m=cords.receive_m)
         for one in members
-        for outcome in (*(o for _, o in one.earlier), one.outcome)
+        for outcome in one.outcomes
     ]
-    outcomes = iter(spread(measure_job, jobs, executor))
-    again = []
-    for one in members:
-        earlier = tuple(
-            (attempt, _better(next(outcomes), before)) for attempt, before in one.earlier
-        )
-        again.append(replace(one, outcome=_better(next(outcomes), one.outcome), earlier=earlier))
-    return again
+    again = iter(spread(measure_job, jobs, executor))
+    return [one.with_each(lambda before: _better(next(again), before)) for one in members]
 
 
 def _better(again: Outcome, before: Outcome) -> Outcome:

@@ -230,7 +230,7 @@ def _sketch(seen: Detection) -> Sketch:
         seen.end_seen,
         shot.recovery_m,
         shot.placing_m,
-        shot.trace.user_offset_m(shot.group_index),
+        shot.user_offset_m,
         shot.response,
         -shot.slope_db_per_m * 1000,
         per_block * shot.spacing_m,

@@ -17,7 +17,7 @@ from otdravg.cable.measure.closures import (
     find_closures,
     one_each,
 )
-from otdravg.cable.measure.jobs import Job, Outcome, measure_job, spread
+from otdravg.cable.measure.jobs import Outcome, measure_job, spread
 from otdravg.cable.measure.standing import Measured
 from otdravg.findings import Scope, defect
 from otdravg.fit.reading import Kind, Reading
@@ -206,29 +206,23 @@ def measure_at_closures(
 
     A splice too good to be seen is still measured: its place is known from the others.
     """
-    again: list[tuple[int, int, Job]] = []  # number in measured, earlier attempt or 0, job
-    for number, one in enumerate(measured):
-        if one.outcome.axis is None:
-            continue
-        for attempt, outcome in ((0, one.outcome), *one.earlier):
-            if outcome.axis is None:
-                continue
-            missing = _unseen(outcome, maps[one.key.cable])
-            if missing:
-                again.append((number, attempt, replace(outcome.job, positions_m=missing)))
-    outcomes = spread(measure_job, [job for _, _, job in again], executor, done)
-    result = list(measured)
-    for (number, attempt, _), outcome in zip(again, outcomes, strict=True):
-        one = result[number]
-        if outcome.axis is None:
-            findings = (*one.outcome.findings, _NOT_AGAIN)
-            result[number] = one.with_outcome(replace(one.outcome, findings=findings))
-        elif attempt == 0:
-            result[number] = one.with_outcome(outcome)
-        else:
-            earlier = tuple((a, outcome if a == attempt else o) for a, o in one.earlier)
-            result[number] = replace(one, earlier=earlier)
-    return result
+    again = {
+        outcome: replace(outcome.job, positions_m=unseen)
+        for one in measured
+        if one.outcome.axis is not None
+        for outcome in one.outcomes
+        if outcome.axis is not None and (unseen := _unseen(outcome, maps[one.key.cable]))
+    }
+    found = spread(measure_job, list(again.values()), executor, done)
+    after = dict(zip(again, found, strict=True))
+
+    def looked_at(before: Outcome) -> Outcome:
+        outcome = after.get(before, before)
+        if outcome is not before and outcome.axis is None:
+            return replace(before, findings=(*before.findings, _NOT_AGAIN))
+        return outcome
+
+    return [one.with_each(looked_at) for one in measured]
 
 
 #: The only thing that can have happened to files that were measured a moment ago.

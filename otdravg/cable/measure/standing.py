@@ -48,6 +48,16 @@ class Measured:
         """Their files."""
         return tuple(record.path for record in self.records if record is not None)
 
+    @property
+    def outcomes(self) -> tuple[Outcome, ...]:
+        """Of all attempts, oldest first."""
+        return (*(own for _, own in self.earlier), self.outcome)
+
+    def with_each(self, change: Callable[[Outcome], Outcome]) -> Measured:
+        """Return it with another outcome of every attempt, changed from the oldest on."""
+        earlier = tuple((attempt, change(own)) for attempt, own in self.earlier)
+        return replace(self, earlier=earlier, outcome=change(self.outcome))
+
     def with_outcome(self, outcome: Outcome) -> Measured:
         """Return it with another measurement of the same shots."""
         return replace(self, outcome=outcome)

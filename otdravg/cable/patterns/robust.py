@@ -26,6 +26,7 @@ __all__ = [
     "Fit",
     "Line",
     "TwoWay",
+    "contrast",
     "holm",
     "rank_sum_chance",
     "ranks_in_rows",
@@ -65,14 +66,6 @@ class TwoWay:
     scale: float  # of the residuals, corrected for the fitted effects
     freedom: int  # values less fitted effects; 0 or less: nothing can be said
 
-    def column_contrast(self, weights: FloatArray) -> tuple[float, float]:
-        """Return Σ w·column and its standard uncertainty; weights sum to zero."""
-        return _contrast(weights, self.columns, self.cov_columns)
-
-    def row_contrast(self, weights: FloatArray) -> tuple[float, float]:
-        """Return Σ w·row and its standard uncertainty; weights sum to zero."""
-        return _contrast(weights, self.rows, self.cov_rows)
-
 
 @dataclass(frozen=True, slots=True)
 class Line:
@@ -83,7 +76,8 @@ class Line:
     freedom: int
 
 
-def _contrast(weights: FloatArray, effects: FloatArray, cov: FloatArray) -> tuple[float, float]:
+def contrast(weights: FloatArray, effects: FloatArray, cov: FloatArray) -> tuple[float, float]:
+    """Return Σ w·effect and its standard uncertainty; weights sum to zero."""
     used = weights != 0
     value = float(weights[used] @ effects[used])
     return value, float(np.sqrt(max(float(weights @ cov @ weights), 0.0)))

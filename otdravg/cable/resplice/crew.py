@@ -235,13 +235,16 @@ def expected_worst_db(removable_db: FloatArray, floors_db: Sequence[float]) -> f
     return float(np.sum(1 - below) * _GRID_DB)
 
 
-def chance_over(loss_db: float, u_db: float | None, limit_db: float) -> float | None:
+def chance_over(
+    loss_db: float | None, u_db: float | None, limit_db: float | Decimal | None
+) -> float | None:
     """Return the chance that the true loss is above the limit, for a normal error u.
 
-    None where u is not known: not known is not 0.
+    None where one of them is not known: u not known is not 0.
     """
-    if u_db is None:
+    if loss_db is None or u_db is None or limit_db is None:
         return None
+    limit_db = float(limit_db)
     if not u_db:
         return 1.0 if loss_db > limit_db else 0.0
     return 0.5 * math.erfc((limit_db - loss_db) / (u_db * math.sqrt(2)))

@@ -7,7 +7,6 @@ remake risks and can gain, and sets the choice out.
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Mapping, Sequence
-from dataclasses import replace
 from decimal import Decimal
 
 from otdravg.cable.log.model import NO_LOG, SpliceLog
@@ -93,7 +92,7 @@ def plan_resplices(
         own = [
             unit
             for key, members in sorted(by_unit(by_cable[cable]).items())
-            if (unit := _unit(members, where.get((cable, key[0])), sample, profile)) is not None
+            if (unit := _unit(members, where.get((cable, key[0])), sample, profile, log))
         ]
         own.sort(key=lambda u: (u.distance_m, u.closure_number, u.ribbon or 0, u.fibres))
         units += own
@@ -101,15 +100,15 @@ def plan_resplices(
         found = _openings(by_cable[cable], results, own, sample, profile)
         if found is not None:
             openings.append(CableOpenings(cable, found))
-    dated = [
-        replace(u, spliced=log.at(u.cable, u.closure_number, u.ribbon or u.fibres[0]))
-        for u in units
-    ]
-    return ResplicePlan(tuple(dated), tuple(openings))
+    return ResplicePlan(tuple(units), tuple(openings))
 
 
 def _unit(
-    rows: Sequence[SpliceRow], distance_m: float | None, sample: CrewSample, profile: Profile
+    rows: Sequence[SpliceRow],
+    distance_m: float | None,
+    sample: CrewSample,
+    profile: Profile,
+    log: SpliceLog,
 ) -> Unit | None:
     """Look at one ribbon at one closure; None if nothing in it needs work."""
     own_by_fibre = by_fibre(rows)
@@ -138,6 +137,7 @@ def _unit(
         advised=advised,
         because=because,
         place=first.place,
+        spliced=log.at(first.cable, number, place_of(first)[1]),
     )
 
 
@@ -146,7 +146,6 @@ def _failing(rows: Sequence[SpliceRow], verdict: SpliceVerdict, sample: CrewSamp
     deciding = [row for row in rows if row.verdict.verdict is verdict.verdict] or list(rows)
     row = max(deciding, key=lambda r: (over_by(r), r.wavelength_nm))
     excess = over_by(row)
-    known = excess.is_finite()
     floor = floor_db(row.backscatter_step_db) if row.backscatter_step_db is not None else None
     return FailingFibre(
         fibre=row.fibre,
@@ -157,12 +156,8 @@ def _failing(rows: Sequence[SpliceRow], verdict: SpliceVerdict, sample: CrewSamp
         attempt=row.attempt,
         loss_db=reported(row.loss_db, Quantity.LOSS_DB),
         u_loss_db=row.u_loss_db,
-        over_by_db=excess if known else None,
-        chance_over=(
-            chance_over(row.loss_db, row.u_loss_db, float(row.verdict.limit_db))
-            if row.loss_db is not None and row.verdict.limit_db is not None
-            else None
-        ),
+        over_by_db=excess if excess.is_finite() else None,
+        chance_over=chance_over(row.loss_db, row.u_loss_db, row.verdict.limit_db),
         floor_db=reported(floor, Quantity.LOSS_DB),
         expected_after_db=reported(sample.expected_after_db(row), Quantity.LOSS_DB),
     )
@@ -338,14 +333,9 @@ def options(
     if not to_cut:
         return tuple(ways)
     if _is_alone(to_cut, risk, profile):
-        ways.append(
-            Option(
-                Choice.SINGLE,
-                says(
-                    "single-brings", fibre=to_cut[0].fibre, percent=round(100 * (1 - risk.p_fail))
-                ),
-            )
-        )
+        percent = round(100 * (1 - risk.p_fail))
+        brings = says("single-brings", fibre=to_cut[0].fibre, percent=percent)
+        ways.append(Option(Choice.SINGLE, brings))
     more = []
     if risk.expected_worst_db is not None:
         more.append(says("worst-then", after_db=risk.expected_worst_db))

@@ -47,37 +47,43 @@ def closure_sheets(
     attached : mapping, optional
         Names of its attachments, by cable and number of the closure that they are of.
     """
-    body: Area | None = None
-    y = 0.0
+    sheets = _Sheets(job)
     for closure in job.review.closures:
         own = [table for table in job.losses if table.cable == closure.cable]
         expected = {fibre.fibre for table in own for fibre in table.fibres}
         lines = gathered(list(sheet_of(job.review, closure, expected)))
-        columns = _columns(job, lines)
-        left = [
-            list(_texts(job, line, closure.closed, has_plan=_has_plan(lines))) for line in lines
-        ]
+        columns, has_plan = _columns(job, lines), _has_plan(lines)
+        left = [list(_texts(job, line, closure.closed, has_plan=has_plan)) for line in lines]
         widths = _widths(job, columns, left, job.paper.body.width)
-        if body is None or _room(body, y) < min(len(left), _LEAST):
-            body = _page(job, first=body is None)
-            y = body.top - 10
+        area = sheets.room(_HEAD + min(len(left), _LEAST) * _STEP)
         while left:
-            part, left = left[: _room(body, y)], left[_room(body, y) :]
-            y = _section(job, replace(body, height=y - body.bottom), closure, columns, widths, part)
-            if left:
-                body = _page(job, first=False)
-                y = body.top - 10
+            count = int((area.height - _HEAD) / _STEP)
+            sheets.y = _section(job, area, closure, columns, widths, left[:count])
+            left = left[count:]
+            area = sheets.room(_HEAD + _STEP) if left else area
         names = attached.get((closure.cable, closure.number), ())
         if folder is not None and names:
-            if y - _PICTURE - 2 * _STEP < body.bottom:
-                body = _page(job, first=False)
-                y = body.top - 10
-            y = _attached(job, replace(body, height=y + 8 - body.bottom), folder / ATTACHED, names)
+            area = sheets.room(_PICTURE + 2 * _STEP)
+            above = replace(area, height=area.height + 8)
+            sheets.y = _attached(job, above, folder / ATTACHED, names)
 
 
-def _room(body: Area, y: float) -> int:
-    """Lines of a closure that fit below an edge; one at least."""
-    return max(int((y - _HEAD - body.bottom) / _STEP), 1)
+class _Sheets:
+    """Where the next closure is printed."""
+
+    def __init__(self, job: Job) -> None:
+        self._job, self._is_first = job, True
+        self.y = 0.0
+
+    def room(self, height: float) -> Area:
+        """Return what is left of the page, or a new page if that is lower than ``height``."""
+        body = self._job.paper.body
+        if self._is_first or self.y - height < body.bottom:
+            words = self._job.words
+            heading, remark = words["closure_sheets"], words["closure_sheets_note"]
+            self._job.paper.page(heading, remark, outline=heading if self._is_first else None)
+            self._is_first, self.y = False, body.top - 10
+        return replace(body, height=self.y - body.bottom)
 
 
 def _attached(job: Job, area: Area, folder: Path, names: Sequence[str]) -> float:
@@ -91,12 +97,6 @@ def _attached(job: Job, area: Area, folder: Path, names: Sequence[str]) -> float
         left = area.left + n * _PICTURE
         paper.picture(picture, Area(left, y - _PICTURE + 10, _PICTURE - 8, _PICTURE - 8))
     return y - (_PICTURE if pictures else 0) - 10
-
-
-def _page(job: Job, *, first: bool) -> Area:
-    words = job.words
-    heading = words["closure_sheets"]
-    return job.paper.page(heading, words["closure_sheets_note"], outline=heading if first else None)
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,7 +20,7 @@ from otdravg.system.printable import printable
 from otdravg.tables.csv_file import Cell, worded
 from otdravg.words.headings import Words
 
-__all__ = ["Book", "cell_text", "write_list"]
+__all__ = ["Book", "cell_text", "put", "write_list"]
 
 #: A cell of the format holds no more (ECMA-376 leaves it open, spreadsheets do not).
 _LONGEST_TEXT = 32_000
@@ -144,6 +144,19 @@ class Book:
         return candidate
 
 
+def put(sheet: Worksheet, row: int, column: int, value: Cell | float, form: Format) -> None:
+    """Write a figure as a figure, a text as a text whatever it begins with, else the look alone."""
+    if value is None or value == "":
+        sheet.write_blank(row, column, None, form)
+    elif isinstance(value, str):
+        sheet.write_string(row, column, cell_text(value), form)
+    elif isinstance(value, datetime):
+        when = value.astimezone(timezone.utc).replace(tzinfo=None)
+        sheet.write_datetime(row, column, when, form)
+    else:
+        sheet.write_number(row, column, float(value), form)
+
+
 def cell_text(text: str) -> str:
     """Make a text safe for a cell; what is too long for one ends in "…"."""
     safe = printable(text)
@@ -155,27 +168,28 @@ def write_cell(
 ) -> None:
     """Write one cell: numbers as numbers, texts as texts and never as formulas."""
     cell = worded(key, cell, book.words)
+    value: Cell | float = cell
     if cell is None or cell == "":
-        if look:
-            sheet.write_blank(row, column, None, book.form(**look))
+        if not look:
+            return
+        form = book.form(**look)
     elif isinstance(cell, Decimal):
-        sheet.write_number(row, column, float(cell), book.number(cell, **look))
+        form = book.number(cell, **look)
     elif isinstance(cell, int):
-        sheet.write_number(row, column, cell, book.form(num_format="0", **look))
+        form = book.form(num_format="0", **look)
     elif isinstance(cell, datetime):
-        when = cell.astimezone(timezone.utc).replace(tzinfo=None)
-        sheet.write_datetime(row, column, when, book.form(num_format="yyyy-mm-dd hh:mm:ss", **look))
+        form = book.form(num_format="yyyy-mm-dd hh:mm:ss", **look)
     elif key == "chance_of_luck" and not cell.startswith("<"):
-        sheet.write_number(row, column, float(cell), book.form(num_format="0.0E+0", **look))
+        value, form = float(cell), book.form(num_format="0.0E+0", **look)
     elif key in _SHARES and (share := _PERCENT.fullmatch(cell)):
         shown = "0.0 %" if share[2] else "0 %"
-        part = float(Decimal(share[1]) / 100)
-        sheet.write_number(row, column, part, book.form(num_format=shown, **look))
+        value, form = Decimal(share[1]) / 100, book.form(num_format=shown, **look)
     else:
         wrapped: dict[str, Any] = {"text_wrap": True} if key in _LONG_TEXT_WIDTH else {}
         if "align" not in look:
             wrapped |= {"align": "left", "indent": 1}  # off the figure in the column before
-        sheet.write_string(row, column, cell_text(cell), book.form(**wrapped, **look))
+        form = book.form(**wrapped, **look)
+    put(sheet, row, column, value, form)
 
 
 def write_list(
@@ -210,13 +224,13 @@ def write_list(
         sheet.set_column(column, column, widths[-1])
         is_figure = any(isinstance(cell, int | Decimal) for cell in cells)
         form = book.heading("right" if is_figure else "left")
-        sheet.write_string(0, column, book.words.heading(key), form)
+        put(sheet, 0, column, book.words.heading(key), form)
     for number, row in enumerate(rows, start=1):
         look = {"bold": True} if number - 1 in bold else {}
         for column, (key, cell) in enumerate(zip(names, row, strict=True)):
             write_cell(book, sheet, number, column, key, cell, **look)
     if not rows and empty:
-        sheet.write_string(1, 0, empty, book.form(italic=True))
+        put(sheet, 1, 0, empty, book.form(italic=True))
     last = max(len(rows), 1)
     sheet.freeze_panes(1, frozen_columns)
     sheet.autofilter(0, 0, last, len(names) - 1)

@@ -16,6 +16,7 @@ from decimal import Decimal
 from functools import partial
 from typing import Any
 from xml.dom.minidom import parseString
+from xml.sax.saxutils import escape, quoteattr
 from zipfile import ZipFile
 
 from openpyxl.styles.numbers import is_date_format
@@ -175,27 +176,27 @@ def _with_cells(fillings: _Fillings, xml: bytes) -> bytes:
         return xml
     whole = parseString(sheet[0] + cells[0] + b"</%bworksheet>" % sheet[1])
     data: Element = whole.documentElement and whole.documentElement.firstChild
-    for formula in data.getElementsByTagNameNS("*", "f"):
-        _emptied(formula.parentNode, formula)
+    prefix = cells[1].decode()
     rows = _numbered(data, lambda place: int(place))
-    own = {number: _numbered(row, _column) for number, row in rows.items()}
-    looks = {(n, c): cell.getAttribute("s") for n, row in own.items() for c, cell in row.items()}
+    looks: dict[tuple[int, int], str] = {}
+    texts: dict[int, dict[int, str]] = defaultdict(dict)  # the cells of each row, by column
+    for number, row in rows.items():
+        for column, cell in _numbered(row, _column).items():
+            _forget_result(cell)
+            looks[number, column] = cell.getAttribute("s")
+            texts[number][column] = cell.toxml()
     for (number, column), filling in fillings.items():
-        if number not in rows:
-            rows[number], own[number] = _made(data, "row", str(number)), {}
+        look = looks.get((number, column)) or looks.get(filling.like, "")
         place = f"{get_column_letter(column)}{number}"
-        cell: Element = own[number].setdefault(column, _made(data, "c", place))
-        _fill(cell, filling.value)
-        if look := looks.get((number, column)) or looks.get(filling.like):
-            cell.setAttribute("s", look)
-    for number in sorted(rows):
-        data.appendChild(rows[number])
-        if rows[number].hasAttribute("spans"):  # a hint at the columns in use
-            rows[number].removeAttribute("spans")
-        for column in sorted(own[number]):
-            rows[number].appendChild(own[number][column])
-    written: str = data.toxml()
-    return _EXTENT.sub(b"", xml[: cells.start()]) + written.encode() + xml[cells.end() :]
+        texts[number][column] = _cell(prefix, place, look, filling.value)
+    written = [
+        f"<{prefix}row {_attributes(rows.get(number), number)}>"
+        + "".join(texts[number][column] for column in sorted(texts[number]))
+        + f"</{prefix}row>"
+        for number in sorted({*rows, *texts})
+    ]
+    text = f"<{prefix}sheetData>{''.join(written)}</{prefix}sheetData>"
+    return _EXTENT.sub(b"", xml[: cells.start()]) + text.encode() + xml[cells.end() :]
 
 
 def _numbered(parent: Element, number_of: Callable[[str], int]) -> dict[int, Element]:
@@ -214,36 +215,27 @@ def _column(place: str) -> int:
     return column_index_from_string(place.rstrip("0123456789"))
 
 
-def _made(parent: Element, name: str, place: str = "") -> Element:
-    """Make an element of the same prefix."""
-    document, prefix = parent.ownerDocument, f"{parent.prefix}:" if parent.prefix else ""
-    made = document.createElementNS(parent.namespaceURI, prefix + name)
-    if place:
-        made.setAttribute("r", place)
-    return made
+def _attributes(row: Element | None, number: int) -> str:
+    """What a row says of itself, but for a hint at the columns that are in use."""
+    own = {"r": str(number)} | (dict(row.attributes.items()) if row else {})
+    return " ".join(f"{name}={quoteattr(own[name])}" for name in own if name != "spans")
 
 
-def _emptied(cell: Element, keep: Element | None = None) -> None:
-    """Take away what a cell holds, all but its formula."""
-    for child in [*cell.childNodes]:
-        if child is not keep:
+def _forget_result(cell: Element) -> None:
+    """Leave out what the formula of a cell had come to, if it has one."""
+    if formulas := cell.getElementsByTagNameNS("*", "f"):
+        for child in [child for child in cell.childNodes if child is not formulas[0]]:
             cell.removeChild(child)
-    if cell.hasAttribute("t"):
-        cell.removeAttribute("t")
+        if cell.hasAttribute("t"):
+            cell.removeAttribute("t")
 
 
-def _fill(cell: Element, value: float | int | str) -> None:
+def _cell(prefix: str, place: str, look: str, value: float | int | str) -> str:
     """Write a figure as a figure, a text as a text, and nothing for an empty one."""
-    _emptied(cell)
+    head = f'{prefix}c r="{place}"' + (f' s="{look}"' if look else "")
     if value == "":
-        return
-    text = cell.ownerDocument.createTextNode(str(value))
-    holder = _made(cell, "is" if isinstance(value, str) else "v")
-    cell.appendChild(holder)
-    if isinstance(value, str):
-        cell.setAttribute("t", "inlineStr")
-        said = _made(cell, "t")
-        said.setAttribute("xml:space", "preserve")
-        holder.appendChild(said)
-        holder = said
-    holder.appendChild(text)
+        return f"<{head}/>"
+    if not isinstance(value, str):
+        return f"<{head}><{prefix}v>{value}</{prefix}v></{prefix}c>"
+    text = f'<{prefix}t xml:space="preserve">{escape(value)}</{prefix}t>'
+    return f'<{head} t="inlineStr"><{prefix}is>{text}</{prefix}is></{prefix}c>'

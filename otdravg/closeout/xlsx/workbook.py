@@ -18,7 +18,7 @@ from xlsxwriter.worksheet import Worksheet
 from otdravg import __version__
 from otdravg.cable.model import CableReview
 from otdravg.closeout.template import Template
-from otdravg.closeout.xlsx.book import Book, cell_text, write_cell, write_list
+from otdravg.closeout.xlsx.book import Book, put, write_cell, write_list
 from otdravg.closeout.xlsx.losses import write_loss_sheets
 from otdravg.tables.csv_file import Cell
 from otdravg.tables.scope import limit_lines, scope, standing, tallies, worst
@@ -82,7 +82,7 @@ def write_closeout_xlsx(
     frozen = _frozen(splices.names)
     to_do = [number for number, row in enumerate(review.rows) if asks_for_work(row)]
     sheet = book.sheet(words["sheet_splices"])
-    write_list(book, sheet, splices.names, splices.rows, frozen_columns=frozen, bold=to_do)
+    write_list(book, sheet, splices.names, splices.rows, frozen_columns=frozen, bold=set(to_do))
     rows, empty = [splices.rows[number] for number in to_do], words["no_exceptions"]
     sheet = book.sheet(words["sheet_exceptions"])
     write_list(book, sheet, splices.names, rows, frozen_columns=frozen, empty=empty)
@@ -111,22 +111,22 @@ class _Cover:
         sheet.set_column(1, 5, 16)
         sheet.set_column(6, 8, 10)
 
+    def _put(self, column: int, text: str, **look: Any) -> None:
+        put(self._sheet, self._row, column, text, self._book.form(**look))
+
     def title(self, text: str, height: float) -> None:
         self._sheet.set_row(self._row, height)
-        form = self._book.form(bold=True, font_size=18, valign="vcenter")
-        self._sheet.write_string(self._row, 0, cell_text(text), form)
+        self._put(0, text, bold=True, font_size=18, valign="vcenter")
         self._row += 1
 
     def section(self, text: str) -> None:
         self._row += 1
-        form = self._book.form(bold=True, font_size=11, bottom=1)
         for column in range(6):
-            self._sheet.write_string(self._row, column, text if column == 0 else "", form)
+            self._put(column, text if column == 0 else "", bold=True, font_size=11, bottom=1)
         self._row += 1
 
     def line(self, label: str, *cells: Cell, **look: Any) -> None:
-        label_form = self._book.form(**(look or {"font_color": "#444A50"}))
-        self._sheet.write_string(self._row, 0, cell_text(label), label_form)
+        self._put(0, label, **(look or {"font_color": "#444A50"}))
         for column, cell in enumerate(cells, start=1):
             left = {"align": "left"} | look
             write_cell(self._book, self._sheet, self._row, column, "", cell, **left)
@@ -135,17 +135,16 @@ class _Cover:
     def paragraph(self, text: str) -> None:
         lines = -(-len(text) // 105)
         self._sheet.set_row(self._row, 14 * lines + 2)
-        form = self._book.form(text_wrap=True)
-        self._sheet.merge_range(self._row, 0, self._row, 5, "", form)
-        self._sheet.write_string(self._row, 0, cell_text(text), form)
+        self._sheet.merge_range(self._row, 0, self._row, 5, "", self._book.form(text_wrap=True))
+        self._put(0, text, text_wrap=True)
         self._row += 1
 
     def boxes(self, label: str) -> None:
         """A line to sign on."""
         self._sheet.set_row(self._row, 26)
-        self._sheet.write_string(self._row, 0, label, self._book.form(valign="bottom"))
+        self._put(0, label, valign="bottom")
         for column in range(1, 6):
-            self._sheet.write_blank(self._row, column, None, self._book.form(bottom=1))
+            self._put(column, "", bottom=1)
         self._row += 1
 
     def finish(self) -> None:
