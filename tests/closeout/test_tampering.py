@@ -555,12 +555,12 @@ def noted(book: openpyxl.Workbook) -> None:
 UNSEEN: Mapping[str, tuple[str, Callable[[Path], object], str]] = {
     "a page of the paper behind its end": ("reportlab", behind_the_end, "objects elsewhere"),
     "a hidden row of the workbook": (
-        "XlsxWriter", lambda f: in_workbook(f, row_hidden), "what is hidden: is visible; 9",
+        "XlsxWriter", lambda f: in_workbook(f, row_hidden), ": is visible; 9",
     ),
     "a white figure in the workbook": (
-        "XlsxWriter", lambda f: in_workbook(f, white_on_white), "colours: is FFFFFFFF",
+        "XlsxWriter", lambda f: in_workbook(f, white_on_white), ": is FFFFFFFF",
     ),
-    "a note on a cell": ("XlsxWriter", lambda f: in_workbook(f, noted), "note: is accepted"),
+    "a note on a cell": ("XlsxWriter", lambda f: in_workbook(f, noted), ": is accepted"),
     "a hidden part of the page": (
         "jinja2",
         lambda f: in_text(f / "closeout.html", r'(<section class="later")', r"\1 hidden"),
