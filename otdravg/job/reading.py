@@ -47,11 +47,9 @@ class JobTable(Table):
 
     def one_of(self, name: str, allowed: Iterable[Any]) -> Any:
         """Return one of some values."""
-        value, known = self._take(name), tuple(allowed)
-        if value is None or (value in known and not isinstance(value, bool)):
-            return value
-        self.note(name, "write one of " + ", ".join(str(one) for one in known))
-        return None
+        known = tuple(allowed)
+        wanted = "one of " + ", ".join(str(one) for one in known)
+        return self.checked(name, lambda v: v in known and not isinstance(v, bool), wanted)
 
     def colours(self, name: str) -> tuple[str, ...]:
         """Return the colours of the cable's own; none for those of the standard."""

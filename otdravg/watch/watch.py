@@ -147,7 +147,7 @@ class Watch:
 
         Called after it was shown: a power cut in between says it twice, never not at all.
         """
-        said = {event.key: event.text for event in answer.events}
+        said = {event.key: event.known_as for event in answer.events}
         self._memory = replace(self._memory, said=said)
         if self._place is None:
             return ""
