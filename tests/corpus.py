@@ -13,7 +13,15 @@ from typing import Any
 
 import numpy as np
 
-from otdravg.simulate.fibre import FRESNEL_REFLECTANCE_DB, Fibre, Joint, JointKind, Section
+from otdravg.simulate.fibre import (
+    FRESNEL_REFLECTANCE_DB,
+    Fibre,
+    Joint,
+    JointKind,
+    Section,
+    TrueJoint,
+    true_joints,
+)
 from otdravg.simulate.files import Label, sor_file
 from otdravg.simulate.instrument import (
     FloorMode,
@@ -22,7 +30,6 @@ from otdravg.simulate.instrument import (
     spacing_counts_for,
 )
 from otdravg.simulate.physics import Shot, pulse_length_m, shoot, with_far_end_noise
-from otdravg.simulate.truth import TrueJoint, true_joints
 from otdravg.sor import SorFile
 
 __all__ = ["CordLengths", "CorpusLimits", "SimulatedPair", "random_pair"]
@@ -69,7 +76,7 @@ class CorpusLimits:
     ripple_db_at_10_ns : (float, float)
         Coherence ripple; falls with the square root of the pulse width.
     rise_fraction, tail_fraction : (float, float)
-        How slow the receiver is (see :class:`~otdravg.simulate.Instrument`).
+        How slow the receiver is (see :class:`~simulated.Instrument`).
     """
 
     pulse_ns: Range = (10, 1000)

@@ -10,10 +10,10 @@ from making import shot_file
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
+from simulated import Fibre, Instrument, backscatter_power
 
 from otdravg.shot.noise import DB_PER_RELATIVE_POWER, linear_power
 from otdravg.shot.trace import Trace, traces_from
-from otdravg.simulate import Fibre, Instrument, backscatter_power
 
 FloatArray = npt.NDArray[np.float64]
 

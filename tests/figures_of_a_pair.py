@@ -12,10 +12,20 @@ from benchmarks.common import NORMAL_95, both_ways, compare, first_corpus, measu
 from figure_paper import FROM_A, FROM_B, GLASS, PALE, SHADE, TRUE, TRUTH, label, paper
 from making import NO_CORDS, Cords, instrument, measured, span
 from matplotlib.figure import Figure
+from numpy.typing import NDArray
 from scipy import stats
+from simulated import true_joints
 
-from otdravg.fit.joint import PRIOR_DRIFT_SPREAD, VAGUE, SectionSums, fit_sections
-from otdravg.simulate import true_joints
+from otdravg.fit.joint import PRIOR_DRIFT_SPREAD, VAGUE, JointFit, SectionSums, fit_sections
+from otdravg.fit.side import Side
+
+
+def fitted_line(
+    fit: JointFit, side: Side, section: int | NDArray[np.intp], z_m: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Level of a shot's line in a section, or in one for each position."""
+    level, slope = fit.lines(fit.middle_m, forward=side.forward)
+    return np.asarray(level[section] + slope[section] * (z_m - fit.middle_m[section]))
 
 
 def one_shot_and_two() -> Figure:
@@ -26,12 +36,9 @@ def one_shot_and_two() -> Figure:
     z_m = np.linspace(0, glass.length_m, 2000)
     section = np.searchsorted([p.middle_m for p in pair.places], z_m)
     attenuation = pair.attenuation_db_per_km or 0.0
-    for side, line, colour, from_db in (
-        (pair.side_ab, pair.fit.line_ab, FROM_A, 0.0),
-        (pair.side_ba, pair.fit.line_ba, FROM_B, -0.75),
-    ):
+    for side, colour, from_db in ((pair.side_ab, FROM_A, 0.0), (pair.side_ba, FROM_B, -0.75)):
         slope = attenuation / 1000 * (1 if side.forward else -1)
-        lines = np.array([line(m, z)[0] for m, z in zip(section, z_m[:, None], strict=True)])
+        lines = fitted_line(pair.fit, side, section, z_m)
         first = lines[0] - from_db
         clean = np.flatnonzero(side.weight > 0)[::3]
         z, level = side.z()[clean], side.shot.trace.level_db[clean]
@@ -79,18 +86,16 @@ def joint_fit() -> Figure:
     figure, panels = paper(1, rows=2, height=5.2)
     axis, places = pair.axis, pair.places
     total = axis.start_a_m + axis.length_m + axis.start_b_m
-    for panel, side, line, colour, title in (
+    for panel, side, colour, title in (
         (
             panels[0],
             pair.side_ab,
-            pair.fit.line_ab,
             FROM_A,
             "Shot A→B, 100 ns: light travels to the right",
         ),
         (
             panels[1],
             pair.side_ba,
-            pair.fit.line_ba,
             FROM_B,
             "Shot B→A, 300 ns: light travels to the left",
         ),
@@ -99,7 +104,12 @@ def joint_fit() -> Figure:
         panel.plot(z, level, ".", color=PALE, markersize=1.5)
         lo, hi = side.ranges(places)
         for m, (begin, stop) in enumerate(zip(lo, hi, strict=True)):
-            panel.plot(z[begin:stop], line(m, z[begin:stop]), color=colour, linewidth=2.2)
+            panel.plot(
+                z[begin:stop],
+                fitted_line(pair.fit, side, m, z[begin:stop]),
+                color=colour,
+                linewidth=2.2,
+            )
         for begin, stop in side.dead_zones(places):
             ends = np.array([begin, stop]) - side.start_m
             panel.axvspan(*(ends if side.forward else axis.length_m - ends), color=SHADE, zorder=0)

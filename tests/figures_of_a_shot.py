@@ -26,6 +26,7 @@ from figure_paper import (
 )
 from making import instrument, span
 from matplotlib.figure import Figure
+from simulated import backscatter_power
 
 from otdravg.fit.side import TAIL_MARGIN
 from otdravg.shot.detect import EventKind, detect
@@ -34,7 +35,6 @@ from otdravg.shot.ramp import RampWindows, grid_step_m, location_cost, lowest
 from otdravg.shot.reflections import FALL_DB_PER_PULSE
 from otdravg.shot.shot import prepare
 from otdravg.shot.steps import Search, alone_between, threshold_for
-from otdravg.simulate import backscatter_power
 
 
 def noise() -> Figure:

@@ -52,24 +52,25 @@ def table() -> str:
         needed = "**needed**: " if key.is_required else ""
         by = key.applied_by.removeprefix("otdravg.").replace(":", ".")
         lines.append(
-            f"| `{key.path}` | {written_as(key.kind, key.allowed)} | {needed}{key.sentence} | "
+            f"| `{key.path}` | {written_as(key.kind, key.allowed)} | {needed}{key.sentence()} | "
             f"`{by}` | {_option(key)} |"
         )
     lines += ["", "| list | file beside the job | what it is | applied by |", "|---|---|---|---|"]
     for own in LISTS:
         by = own.applied_by.removeprefix("otdravg.").replace(":", ".")
-        lines.append(f"| `{own.name}` | `{own.file}` | {own.sentence} | `{by}` |")
+        lines.append(f"| `{own.name}` | `{own.file}` | {own.sentence()} | `{by}` |")
     return "\n".join(lines) + "\n"
 
 
 def _columns_of(own: JobList) -> str:
-    lines = [f"### {own.file}", "", f"{own.sentence}.", ""]
+    lines = [f"### {own.file}", "", f"{own.sentence()}.", ""]
     lines += ["| column | written as | what it is | as in |", "|---|---|---|---|"]
     for column, cell in zip(own.columns, own.example, strict=True):
         needed = "**needed**: " if column.is_required else ""
         written = written_as(column.kind, column.allowed)
         example = f"`{cell}`" if cell else ""
-        lines.append(f"| `{column.name}` | {written} | {needed}{column.sentence} | {example} |")
+        what = f"{needed}{own.column_sentence(column)}"
+        lines.append(f"| `{column.name}` | {written} | {what} | {example} |")
     return "\n".join(lines)
 
 

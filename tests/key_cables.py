@@ -12,9 +12,7 @@ from datetime import datetime, timedelta, timezone
 from pathlib import Path
 
 import numpy as np
-
-from otdravg import sor
-from otdravg.simulate import (
+from simulated import (
     Fibre,
     Instrument,
     Joint,
@@ -27,6 +25,8 @@ from otdravg.simulate import (
     spacing_counts_for,
     with_far_end_noise,
 )
+
+from otdravg import sor
 
 MORNING = datetime(2024, 5, 14, 8, 0, tzinfo=timezone.utc)
 WAVELENGTHS = (1310, 1550)

@@ -14,9 +14,7 @@ from datetime import datetime, timedelta, timezone
 from pathlib import Path
 
 import numpy as np
-
-from otdravg import sor
-from otdravg.simulate import (
+from simulated import (
     Fibre,
     Instrument,
     Joint,
@@ -30,6 +28,8 @@ from otdravg.simulate import (
     true_joints,
     with_far_end_noise,
 )
+
+from otdravg import sor
 
 SAMPLE_FOLDER = Path(__file__).resolve().parent.parent / "sample_traces"
 GROUP_INDEX = 1.4682

@@ -9,11 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-
-from otdravg.fit.reading import Kind, Reading
-from otdravg.pair.measure import Measurement, measure
-from otdravg.shot.trace import Trace, traces_from
-from otdravg.simulate import (
+from simulated import (
     FRESNEL_REFLECTANCE_DB,
     Fibre,
     Instrument,
@@ -26,7 +22,11 @@ from otdravg.simulate import (
     spacing_counts_for,
     with_far_end_noise,
 )
-from otdravg.simulate.truth import TrueJoint, true_joints
+
+from otdravg.fit.reading import Kind, Reading
+from otdravg.pair.measure import Measurement, measure
+from otdravg.shot.trace import Trace, traces_from
+from otdravg.simulate.fibre import TrueJoint, true_joints
 from otdravg.sor import SorFile
 
 #: Group index of the simulated glass; instruments are set to it unless a test says otherwise.

@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 from corpus import CorpusLimits, SimulatedPair, random_pair
 from simulate_lines import one_way_loss_db
+from simulated import Shot, backscatter_power, pulse_length_m
 
 from otdravg import sor
-from otdravg.simulate import Shot, backscatter_power, pulse_length_m
 
 
 def noise_free(shot: Shot) -> tuple[np.ndarray, np.ndarray]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import inspect
 import re
 from collections.abc import Iterator
 from pathlib import Path
@@ -44,6 +45,16 @@ def commands() -> Iterator[tuple[str, click.Command]]:
             ]
         else:
             yield name, command
+
+
+def test_the_help_of_every_command_ends_with_an_example_of_it() -> None:
+    without = [
+        name
+        for name, command in commands()
+        if f"\n\b\notdravg {name} " not in (inspect.cleandoc(command.help or "") + " ")
+        and f"\n\b\notdravg {name}\n" not in inspect.cleandoc(command.help or "")
+    ]
+    assert without == []
 
 
 def long_options(command: click.Command) -> list[str]:

@@ -11,13 +11,15 @@ import hashlib
 import os
 import struct
 import zlib
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from io import BufferedReader
 
 from otdravg.errors import UnreadableTrace
 from otdravg.system.ordinary import open_ordinary
 
-__all__ = ["NOWHERE", "Location", "Member"]
+__all__ = ["NOWHERE", "SUFFIX", "FoundFile", "Location", "Member"]
+
+SUFFIX = ".sor"
 
 #: Local file header: signature, 22 bytes that the directory has too, lengths of name and extra
 #: field (APPNOTE 6.3.10, 4.3.7).
@@ -126,6 +128,27 @@ class Location:
 
     def _error(self, problem: str, advice: str) -> UnreadableTrace:
         return UnreadableTrace(str(self), "file", None, problem, advice)
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class FoundFile:
+    """One file below a folder: ``batch`` is the number of the folder given, from 0."""
+
+    batch: int
+    path: str  # relative to its folder, forward slashes; prefixed by the folder if several
+    location: Location = field(compare=False)
+    skipped: str = field(default="", compare=False)  # why it is not to be opened; empty: it is
+    holds_files: bool = field(default=False, compare=False)  # a folder or an archive
+
+    @property
+    def is_trace_file(self) -> bool:
+        """Whether the name ends in ``.sor``, in any letter case.
+
+        macOS puts a note of its own beside every file on a stick and in an archive, which has the
+        file's name behind ``._`` (AppleDouble, RFC 1740; the name is practice): that is no shot.
+        """
+        name = self.path.rpartition("/")[2].lower()
+        return name.endswith(SUFFIX) and not name.startswith("._")
 
 
 #: Of a shot that was read back from a closeout: its bytes are elsewhere.

@@ -15,6 +15,7 @@ from dataclasses import dataclass, replace
 from otdravg.cable.files.names import same_text
 from otdravg.errors import BadSetting
 from otdravg.findings import Statement, says
+from otdravg.trade import RIBBON_SIZES
 
 __all__ = [
     "NOWHERE_PLANNED",
@@ -23,7 +24,6 @@ __all__ = [
     "PlannedSplice",
     "SplicePlan",
     "TrayPlace",
-    "is_moved",
     "plan_faults",
 ]
 
@@ -108,14 +108,8 @@ def plan_faults(rows: Sequence[PlanRow]) -> Iterable[tuple[int, str, str]]:
             if place in seen and seen[place] == tube:
                 yield n, column, f"it stands there twice: write fibres_{side} too, as in 49-60"
             elif place in seen or int(mark) < (int(tube) if _is_number(tube) else 1):
-                yield (
-                    n,
-                    column,
-                    (
-                        f"ribbons are counted through the whole cable, and that cannot be ribbon "
-                        f"{mark} of tube {tube}: write fibres_{side} too, as in 49-60"
-                    ),
-                )
+                why = f"that cannot be ribbon {mark} of tube {tube}: write fibres_{side} too, as in"
+                yield n, column, f"ribbons are counted through the whole cable, and {why} 49-60"
             seen[place] = tube
     for n, row in enumerate(rows):
         if row.fibres_in and row.fibres_out and len(row.fibres_in) != len(row.fibres_out):
@@ -136,16 +130,20 @@ class PlannedSplice:
     place: TrayPlace
     closure_number: int | None = None  # as found; None: no such closure was found
 
-
-def is_moved(splice: PlannedSplice) -> bool:
-    """Whether its fibres go on under other numbers, or in another cable."""
-    row = splice.row
-    return bool(
-        row.reversed
-        or row.ribbon_out not in (None, row.ribbon_in)
-        or row.fibres_out not in (None, row.fibres_in)
-        or row.cable_out not in (None, row.cable_in or splice.cable)
-    )
+    @property
+    def moves(self) -> tuple[Statement, ...]:
+        """How its fibres go on under other numbers, or in another cable; empty: straight."""
+        row, said = self.row, []
+        if row.cable_out not in (None, row.cable_in or self.cable):
+            said.append(says("into-cable", cable=row.cable_out))
+        is_same = row.fibres_out in (None, row.fibres_in)
+        if row.ribbon_out and not (is_same and row.ribbon_out == row.ribbon_in):
+            said.append(says("into-ribbon", ribbon=row.ribbon_out))
+        elif not is_same:
+            said.append(says("into-other-fibres"))
+        if row.reversed:
+            said.append(says("turned-over"))
+        return tuple(said)
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,14 +159,17 @@ class NumberAtB:
 class SplicePlan:
     """The plan of one cable, followed fibre by fibre from A.
 
-    ``moved`` are the fibres whose number at B is another than at A. ``contradicted`` are fibres,
-    counted at A, whose shots fit as they are labelled and not as planned.
+    ``moved`` are the fibres whose number at B is another than at A. ``uncut`` are closures and
+    fibres, counted at A, that are planned to run through them, or past them on another branch.
+    ``contradicted`` are fibres, counted at A, whose shots fit as they are labelled and not as
+    planned.
     """
 
     cable: str = ""
     size: int | None = None  # fibres of a ribbon that the rows were read with
     splices: tuple[PlannedSplice, ...] = ()
     moved: tuple[NumberAtB, ...] = ()
+    uncut: frozenset[tuple[str, int]] = frozenset()
     contradicted: tuple[int, ...] = ()
 
     @classmethod
@@ -198,7 +199,8 @@ class SplicePlan:
         has_sections = cable not in names and all(row.cable_in for row in rows)
         home = (rows[0].cable_in or cable) if has_sections and rows else cable
         where = _Where(home)
-        splices = []
+        splices: list[PlannedSplice] = []
+        uncut: set[tuple[str, int]] = set()
         for closure in _in_order(rows, closures):
             goes: dict[_At, _At] = {}
             for row in (row for row in rows if row.closure == closure):
@@ -212,7 +214,10 @@ class SplicePlan:
                 splices.append(
                     PlannedSplice(cable, closure, fibres, row, _place(row, fibres, size))
                 )
+                uncut |= {(closure, fibre) for fibre in fibres if row.express}
             _refuse_twice(closure, "out", [*goes.values(), *where.staying(goes)])
+            cables = {name for name, _ in goes}
+            uncut |= {(closure, n) for (name, _), n in where.begins.items() if name not in cables}
             where.move(goes)
         ends = Counter(name for name, _ in where.begins)
         main = ends.most_common(1)[0][0] if has_sections and ends else cable
@@ -221,7 +226,7 @@ class SplicePlan:
             for (name, number), at_a in sorted(where.begins.items())
             if number != at_a or name != main
         )
-        return cls(cable, size, tuple(splices), moved)
+        return cls(cable, size, tuple(splices), moved, frozenset(uncut))
 
     def found(self, closures: Sequence[tuple[str, int]]) -> SplicePlan:
         """Return the plan with the numbers of closures as found, from their names and numbers."""
@@ -239,9 +244,14 @@ class SplicePlan:
         return replace(self, moved=moved, contradicted=tuple(sorted({*self.contradicted, *left})))
 
     @property
-    def uncut(self) -> frozenset[tuple[str, int]]:
-        """Closures and fibres, counted at A, that are planned to run through them."""
-        return frozenset((s.closure, f) for s in self.splices if s.row.express for f in s.fibres)
+    def unit(self) -> int | None:
+        """Fibres that are moved together: a ribbon, or the smallest that the plan parts it into."""
+        parts = {len(s.fibres) for s in self.splices} & set(RIBBON_SIZES)
+        return min((n for n in parts if self.size and self.size % n == 0), default=self.size)
+
+    def branch_of(self, fibre: int) -> str:
+        """Return the cable in which a fibre, counted at A, reaches B."""
+        return next((one.cable for one in self.moved if one.at_a == fibre), self.cable)
 
     def by_fibre(self) -> dict[tuple[int, int], PlannedSplice]:
         """Return what is planned by number of the closure and fibre."""

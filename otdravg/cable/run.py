@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import time
 from collections import defaultdict
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from functools import partial
 from os import PathLike
 from pathlib import Path
+from typing import TypeVar
 
 from otdravg.cable.checks.beside import (
     instrument_findings,
@@ -20,7 +21,6 @@ from otdravg.cable.checks.beside import (
 )
 from otdravg.cable.checks.building import building_findings, not_due_yet
 from otdravg.cable.checks.earlier import OldSplice, change_findings, changes_since
-from otdravg.cable.checks.judging import judged_together
 from otdravg.cable.checks.missing import (
     beyond_expected,
     in_shooting_order,
@@ -37,15 +37,16 @@ from otdravg.cable.checks.planned import (
     with_places,
 )
 from otdravg.cable.checks.profile import not_applied, numbering_asked, profile_findings
-from otdravg.cable.checks.proof import with_proof
-from otdravg.cable.checks.rows import row_findings
-from otdravg.cable.checks.set import measured_findings, set_findings, unused_findings
+from otdravg.cable.checks.rows import judged_together, row_findings
 from otdravg.cable.checks.shots import (
+    measured_findings,
+    set_findings,
+    unused_findings,
     usual_indices,
     wrong_labels,
 )
 from otdravg.cable.checks.states import NOT_ONE_STATE, States
-from otdravg.cable.checks.wholes import failing_wholes, group_results
+from otdravg.cable.checks.wholes import failing_wholes, group_results, with_proof
 from otdravg.cable.decisions.apply import (
     accepted_rows,
     acknowledged,
@@ -55,6 +56,7 @@ from otdravg.cable.decisions.apply import (
 )
 from otdravg.cable.decisions.record import Decisions
 from otdravg.cable.files.attempts import (
+    Stand,
     mark_repeats,
     number_attempts,
     order_findings,
@@ -63,24 +65,25 @@ from otdravg.cable.files.attempts import (
 from otdravg.cable.files.claims import Naming
 from otdravg.cable.files.folder import RawShot, find_files, read_header
 from otdravg.cable.files.taking import take
-from otdravg.cable.identity.consequences import Explained
 from otdravg.cable.identity.copies import tell_copies
 from otdravg.cable.identity.crossed import check_identities
-from otdravg.cable.identity.ends import cables_with_open_ends, ends_by_shots
-from otdravg.cable.identity.turned import turned_round
+from otdravg.cable.identity.ends import cables_with_open_ends, ends_by_shots, turned_round
+from otdravg.cable.identity.said import Explained
+from otdravg.cable.lists.facts import Loop
 from otdravg.cable.lists.instruments import with_linearity
+from otdravg.cable.lists.loops import looped, unused_loops, with_far_sides
 from otdravg.cable.lists.placing import on_the_sheath, surveyed, with_marks
 from otdravg.cable.log.held import hold
 from otdravg.cable.log.model import LogLine
 from otdravg.cable.log.outcome import log_outcome, order_of
 from otdravg.cable.measure.building import far_end_open, reel_ends, without_far_end
-from otdravg.cable.measure.closures import KnownClosure
+from otdravg.cable.measure.closures import CableMap, KnownClosure
 from otdravg.cable.measure.cords import with_measured_cords
 from otdravg.cable.measure.jobs import spread
 from otdravg.cable.measure.one_name import tell_names_apart
 from otdravg.cable.measure.placing import cable_maps, measure_at_closures
-from otdravg.cable.measure.results import fibre_results, history_of
-from otdravg.cable.measure.rows import rows_of
+from otdravg.cable.measure.remembering import Remembering
+from otdravg.cable.measure.rows import fibre_results, history_of, rows_of
 from otdravg.cable.measure.standing import Measured, MeasuringSetup, measure_stands, settle
 from otdravg.cable.model import (
     CableFinding,
@@ -89,7 +92,6 @@ from otdravg.cable.model import (
     FibreKey,
     ShotRecord,
     ShotUse,
-    SpliceRow,
 )
 from otdravg.cable.patterns.find import find_patterns
 from otdravg.cable.planned import SplicePlan
@@ -105,17 +107,20 @@ __all__ = [
     "Options",
     "Progress",
     "check_for_shots",
+    "counted",
     "list_shots",
     "placed_shots",
     "read_folders",
     "review",
+    "silent",
 ]
 
+T = TypeVar("T")
 #: Called with the stage's name, how many of its items are done, and how many there are.
 Progress = Callable[[str, int, int], None]
 
 
-def _silent(stage: str, done: int, total: int) -> None:
+def silent(stage: str, done: int, total: int) -> None:
     """Report nothing."""
 
 
@@ -134,12 +139,13 @@ class Options:
     expected: Expected = field(default_factory=Expected)
     splice_plan: SplicePlan = field(default_factory=SplicePlan)
     splice_log: tuple[LogLine, ...] = ()
+    loops: tuple[Loop, ...] = ()
 
 
 def read_folders(
     folders: Sequence[str | PathLike[str]],
     executor: Executor | None = None,
-    progress: Progress = _silent,
+    progress: Progress = silent,
     size_limits: SizeLimits | None = None,
 ) -> tuple[RawShot, ...]:
     """Read the headers of everything below some folders; later folders count as later.
@@ -156,7 +162,7 @@ def read_folders(
             raise BadSetting("folder", folder, "give its name as text or Path")
     files = find_files([Path(folder) for folder in folders])
     read = partial(read_header, size_limits=size_limits or SizeLimits())
-    with _counted("read", len(files), progress) as done:
+    with counted("read", len(files), progress) as done:
         return tuple(spread(read, files, executor, done, batch=64))
 
 
@@ -184,36 +190,42 @@ def _listed(
     shots: Sequence[RawShot], options: Options
 ) -> tuple[tuple[ShotRecord, ...], tuple[CableFinding, ...]]:
     """Take every file for what it is said to be, and number what is of one kind."""
-    records, findings = take(shots, options.naming)
+    findings = _Findings()
+    records = findings.keep(take(shots, options.naming))
     records = counted_at_a(records, options.splice_plan)
-    decisions, more = decisions_here(options.decisions, records)
-    findings += more
-    records, more = apply_to_shots(records, decisions)
-    findings += more
-    records, more = mark_repeats(records)
-    findings += more
+    decisions = findings.keep(decisions_here(options.decisions, records))
+    records = findings.keep(apply_to_shots(records, decisions))
+    records = findings.keep(mark_repeats(records))
     return tuple(number_attempts(records)), tuple(findings)
+
+
+class _Findings(list[CableFinding]):
+    """What was found so far."""
+
+    def keep(self, found: tuple[T, Iterable[CableFinding]]) -> T:
+        """Take the findings of a step in, and return what it made."""
+        self += found[1]
+        return found[0]
 
 
 def placed_shots(
     shots: Sequence[RawShot],
     options: Options,
     executor: Executor | None = None,
-    progress: Progress = _silent,
+    progress: Progress = silent,
 ) -> tuple[tuple[ShotRecord, ...], tuple[CableFinding, ...]]:
     """Say how every file is taken; where nothing else tells the ends, the shots themselves do."""
-    taken, findings = _listed(sorted(shots, key=lambda raw: raw.file), options)
-    still_open = sum(map(len, cables_with_open_ends(taken).values()))
-    if still_open:
-        with _counted("tell the ends", still_open, progress) as done:
-            told, more = ends_by_shots(taken, options.naming.end_a, executor, done)
-        taken, findings = tuple(told), (*findings, *more)
-    several = sum(record.use is ShotUse.EARLIER for record in taken)
-    if several:
-        with _counted("tell names apart", several, progress) as done:
-            told, more = tell_names_apart(taken, executor, done)
-        taken, findings = tuple(told), (*findings, *more)
-    return taken, findings
+    findings = _Findings()
+    taken: Sequence[ShotRecord] = findings.keep(
+        _listed(sorted(shots, key=lambda raw: raw.file), options)
+    )
+    if still_open := sum(map(len, cables_with_open_ends(taken).values())):
+        with counted("tell the ends", still_open, progress) as done:
+            taken = findings.keep(ends_by_shots(taken, options.naming.end_a, executor, done))
+    if several := sum(record.use is ShotUse.EARLIER for record in taken):
+        with counted("tell names apart", several, progress) as done:
+            taken = findings.keep(tell_names_apart(taken, executor, done))
+    return tuple(taken), tuple(findings)
 
 
 def review(
@@ -222,7 +234,7 @@ def review(
     options: Options | None = None,
     *,
     executor: Executor | None = None,
-    progress: Progress = _silent,
+    progress: Progress = silent,
 ) -> CableReview:
     """Review everything the crew brought home.
 
@@ -258,64 +270,62 @@ def review(
         if place.stage:
             at_stage(profile, place.stage)
     _check_plan_size(options.splice_plan, profile)
+    if options.splice_plan.moved and not isinstance(executor, Remembering):
+        # Shots that contradict the plan are taken anew: what was measured of others stands.
+        executor = Remembering(executor)
     clock = _Stages()
     raw_shots = _raw_shots(shots, executor, progress)
-    taken, listed = placed_shots(raw_shots, options, executor, progress)
-    findings = [*options.decisions.findings, *listed]
+    findings = _Findings(options.decisions.findings)
+    taken = findings.keep(placed_shots(raw_shots, options, executor, progress))
     decisions, _ = decisions_here(options.decisions, taken)
     clock.stage("take")
 
-    measured, records, more = _measure(
-        taken, options, executor, progress, is_building=profile.stage.is_building
-    )
+    is_building, ribbon_size = profile.stage.is_building, profile.ribbon_size
+    measured, records, more = _measure(taken, options, executor, progress, is_building=is_building)
     findings += more
-    ends = reel_ends(measured, options.closures) if profile.stage.is_building else ()
+    ends = reel_ends(measured, options.closures) if is_building else ()
     measured = without_far_end(measured, ends)
     is_open = far_end_open(ends)
     clock.stage("measure")
-    maps, more = apply_to_maps(
-        cable_maps(
-            measured,
-            profile.ribbon_size,
-            options.closures,
-            options.splice_plan.uncut,
-            is_building=profile.stage.is_building,
-        ),
-        decisions,
+    uncut = options.splice_plan.uncut
+    maps: Mapping[str, CableMap] = cable_maps(
+        measured, ribbon_size, options.closures, uncut, is_building=is_building
     )
-    findings += more
-    records, more = settle(measured, records, maps)
-    findings += more
-    with _counted("measure at closures", len(measured), progress) as done:
+    maps = findings.keep(apply_to_maps(maps, decisions))
+    records = findings.keep(settle(measured, records, maps))
+    with counted("measure at closures", len(measured), progress) as done:
         measured = measure_at_closures(measured, maps, executor, done)
     measured = with_linearity(measured, options.expected.instruments)
     clock.stage("measure at closures")
 
-    identities, crossed, renumberings = check_identities(measured, maps, profile.ribbon_size)
+    unit = options.splice_plan.unit or ribbon_size
+    identities, crossed, renumberings = check_identities(measured, maps, unit)
     if back := contradicted(options.splice_plan, renumberings):
         as_labelled = replace(options, splice_plan=options.splice_plan.without(back))
         return review(raw_shots, profile, as_labelled, executor=executor, progress=progress)
     at_a = readings_at_a(options.expected.power, options.splice_plan)
     options = replace(options, expected=replace(options.expected, power=at_a))
-    crossed = as_planned(numbering_asked(identities, crossed, profile), options.splice_plan)
+    crossed = numbering_asked(identities, crossed, profile)
     explained = Explained(crossed, renumberings)
-    findings = tell_copies(explained.left_of(findings), records, measured, maps) + crossed
+    told = tell_copies(explained.left_of(findings), records, measured, maps)
+    findings = _Findings([*told, *crossed])
     clock.stage("identity")
-    states = States(measured, maps, profile.ribbon_size, single_fibre=profile.ribbon.single_fibre)
+    states = States(measured, maps, ribbon_size, single_fibre=profile.ribbon.single_fibre)
     findings += states.findings(whole_fibres=profile.completeness.retest_touched)
     log = hold(
         options.splice_log,
         maps,
         measured,
         cable=options.expected.cable,
-        ribbon_size=profile.ribbon_size,
+        ribbon_size=ribbon_size,
         fibre_count=options.fibre_count,
         ahead=[known.name for known in options.closures],
     )
     findings += [*log.findings, *log.against_shots(measured, states.attempts)]
     findings += measured_findings(explained.left_in(measured))
+    findings += unused_loops((one.stand for one in measured), options.loops, options.expected.cable)
     lengths_m = {m.key: m.outcome.axis.length_m for m in measured if m.outcome.axis}
-    as_told = explained.renumbered(records)
+    as_told = with_far_sides(explained.renumbered(records), options.loops, options.expected.cable)
     half, more = missing_shots(as_told, profile, lengths_m, options.expected, is_open)
     findings += explained.left_of(more)
     absent, more = missing_fibres(
@@ -323,23 +333,24 @@ def review(
     )
     findings += explained.left_of(more)
     findings += beyond_expected(records, options.expected, options.fibre_count)
-    findings += explained.left_of(set_findings(records, measured, maps, profile))
-    findings += profile_findings(measured, maps, profile)
-    if profile.stage.is_building:
-        findings += building_findings(measured, ends, options.closures, log, profile.ribbon_size)
+    history = history_of(measured, maps)
+    findings += explained.left_of(set_findings(records, measured, maps, history, profile))
+    findings += profile_findings(measured, history, profile)
+    if is_building:
+        findings += building_findings(measured, ends, options.closures, log, ribbon_size)
     paired = [(m.key, m.wavelength_nm) for m in measured if m.outcome.axis]
     doubts = _doubts(findings, paired)
     attempts = log.attempts(states.attempts)
     rows = judged_together(rows_of(measured, maps, profile, doubts, attempts), profile)
-    if options.expected.colours:
-        rows = [replace(row, colour=_colour(row, profile, options.expected)) for row in rows]
+    if colours := options.expected.colours:
+        rows = [replace(r, colour=fibre_colour(r.fibre, ribbon_size, colours)) for r in rows]
     rows = not_due_yet(rows, is_open)
     plan = placed_plan(options.splice_plan, maps)
     rows = with_places(rows, plan)
     findings += plan_findings(plan, maps, identities, rows)
-    rows, more = accepted_rows(rows, decisions)
-    findings += more
-    rows = with_proof(rows, [c for own_map in maps.values() for c in own_map.closures], profile)
+    rows = findings.keep(accepted_rows(rows, decisions))
+    closures = tuple(c for own_map in maps.values() for c in own_map.closures)
+    rows = with_proof(rows, closures, profile, {r.path: r.taken for r in records})
     findings += explained.left_of(row_findings(rows, maps))
     changes = () if options.before is None else changes_since(options.before, rows)
     findings += change_findings(changes, profile)
@@ -349,18 +360,11 @@ def review(
         has_power=bool(options.expected.power),
     )
     # What is odd in the bytes of a file that is not used stands in the table of shots.
-    findings += [
-        finding
-        for record in records
-        if record.use is not ShotUse.UNREADABLE
-        for finding in record.findings
-    ]
+    findings += [f for r in records if r.use is not ShotUse.UNREADABLE for f in r.findings]
     findings += unused_findings(records, findings)
-    closures = tuple(c for own_map in maps.values() for c in own_map.closures)
     expected = options.expected
     fibres = tuple(fibre_results(measured, rows, maps, profile, expected.power))
-    splice_log, more = log_outcome(log, rows, profile)
-    findings += more
+    splice_log = findings.keep(log_outcome(log, rows, profile))
     groups = tuple(
         replace(own, spliced=splice_log.at(own.cable, own.closure_number or 0, own.ribbon))
         for own in group_results(rows, profile)
@@ -372,12 +376,13 @@ def review(
         if (survey := surveyed(expected, cable, closures, fibres)) is not None
     }
     closures = with_marks(closures, surveys)
-    findings = on_the_sheath(findings, surveys) + route_findings(surveys)
+    on_sheath = as_planned(on_the_sheath(findings, surveys), plan, maps)
+    findings = _Findings([*on_sheath, *route_findings(surveys)])
     findings += instrument_findings(records, expected, profile)
     findings += reel_findings(expected, surveys, measured, closures, fibres, profile)
     findings += power_findings(expected, fibres, options.fibre_count)
-    findings, more = acknowledged(findings, decisions)
-    findings += more
+    marked, more = acknowledged(findings, decisions)
+    findings = _Findings([*marked, *more])
     clock.stage("judge")
     to_redo = plan_resplices(rows, closures, fibres, profile, splice_log)
     patterns = find_patterns(rows, order=order_of(log))
@@ -391,9 +396,9 @@ def review(
         findings=tuple(sorted(findings, key=_finding_order)),
         profile=profile,
         groups=groups,
-        history=tuple(history_of(measured, maps)),
+        history=tuple(history),
         changes=changes,
-        ribbon_size=profile.ribbon_size,
+        ribbon_size=ribbon_size,
         fibre_count=options.fibre_count,
         plan=to_redo,
         patterns=patterns,
@@ -447,7 +452,7 @@ class _Stages:
 
 
 @contextmanager
-def _counted(stage: str, total: int, progress: Progress) -> Iterator[Callable[[int], None]]:
+def counted(stage: str, total: int, progress: Progress) -> Iterator[Callable[[int], None]]:
     """Turn "so many more are done" into progress of a stage."""
     count = 0
 
@@ -477,22 +482,22 @@ def _measure(
         usual_indices(records),
         is_building,
     )
-    stands = stands_of(records)
-    with _counted("measure", sum(s.attempts for s in stands), progress) as done:
+    stands = looped(stands_of(records), options.loops, options.expected.cable)
+    with counted("measure", sum(s.attempts for s in stands), progress) as done:
         measured = measure_stands(stands, setup, executor, done)
     findings = wrong_labels(measured)
     wrong = {finding.files[0]: finding for finding in findings}
     if wrong:
         records = [
-            replace(r.used_as(ShotUse.MISMATCHED, wrong[r.path].evidence), attempt=0)
-            if r.path in wrong
+            replace(r.used_as(ShotUse.MISMATCHED, said.evidence), attempt=0)
+            if (said := wrong.get(r.path))
             else r
             for r in records
         ]
-        records, measured = _measured_again(records, measured, setup, executor)
+        records, measured = _measured_again(records, measured, setup, executor, options)
     turned, exchanged = turned_round(measured, records)
     if exchanged:
-        records, measured = _measured_again(turned, measured, setup, executor)
+        records, measured = _measured_again(turned, measured, setup, executor, options)
     measured, more = with_measured_cords(measured, setup, executor)
     return measured, records, [*findings, *exchanged, *more]
 
@@ -502,36 +507,22 @@ def _measured_again(
     measured: Sequence[Measured],
     setup: MeasuringSetup,
     executor: Executor | None,
+    options: Options,
 ) -> tuple[Sequence[ShotRecord], list[Measured]]:
     """Number shots that are used otherwise than before, and measure what is not yet."""
     records = number_attempts(
         [r.used_as(ShotUse.USED) if r.use is ShotUse.EARLIER else r for r in records]
     )
-    stands = stands_of(records)
-    known = {_shots_of(m): m for m in measured}
-    missing = [s for s in stands if _stand_shots(s.ab, s.ba) not in known]
-    again = {
-        (m.key, m.wavelength_nm): m
-        for m in measure_stands(missing, setup, executor, lambda count: None, measured)
-    }
-    return records, [
-        again.get((s.key, s.wavelength_nm)) or known[_stand_shots(s.ab, s.ba)] for s in stands
-    ]
+    stands = looped(stands_of(records), options.loops, options.expected.cable)
+    known = {_shots_of(m.stand): m for m in measured}
+    missing = [s for s in stands if _shots_of(s) not in known]
+    again = measure_stands(missing, setup, executor, lambda count: None, measured)
+    known |= {_shots_of(m.stand): m for m in again}
+    return records, [known[_shots_of(s)] for s in stands]
 
 
-Shots = tuple[tuple[str, ...], tuple[str, ...]]
-
-
-def _stand_shots(ab: Sequence[ShotRecord], ba: Sequence[ShotRecord]) -> Shots:
-    return tuple(r.path for r in ab), tuple(r.path for r in ba)
-
-
-def _shots_of(measured: Measured) -> Shots:
-    return _stand_shots(measured.stand.ab, measured.stand.ba)
-
-
-def _colour(row: SpliceRow, profile: Profile, expected: Expected) -> str:
-    return fibre_colour(row.fibre, profile.ribbon_size, expected.colours)
+def _shots_of(stand: Stand) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    return tuple(r.path for r in stand.ab), tuple(r.path for r in stand.ba)
 
 
 def _doubts(

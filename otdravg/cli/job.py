@@ -48,11 +48,11 @@ def _stating(command: Callable[..., None]) -> Callable[..., None]:
             own.name,
             metavar=names,
             multiple=True,
-            help=f"{own.sentence}, as in {own.typed_example()}; may be repeated.",
+            help=f"{own.sentence()}, as in {own.typed_example()}; may be repeated.",
         )(command)
     for key in reversed(KEYS):
         command = click.option(
-            key.own_option, key.path.replace(".", "_"), metavar="TEXT", help=f"{key.sentence}."
+            key.own_option, key.path.replace(".", "_"), metavar="TEXT", help=f"{key.sentence()}."
         )(command)
     return command
 
@@ -121,9 +121,9 @@ def _answers() -> dict[str, Any]:
     values: dict[str, Any] = {}
     print_text("An empty answer leaves the line to be filled in later.\n")
     for key in KEYS:
-        _ask(key.path, f"{key.sentence}, as in {_as_typed(key)}", values, _of_key(key))
+        _ask(key.path, f"{key.sentence()}, as in {_as_typed(key)}", values, _of_key(key))
     for own in _TYPED:
-        question = f"{own.sentence}, as in {own.typed_example()}, more with commas"
+        question = f"{own.sentence()}, as in {own.typed_example()}, more with commas"
         _ask(own.name, question, values, _of_list(own))
     return values
 
@@ -161,7 +161,7 @@ def _as_typed(key: JobKey) -> str:
 
 def _shown_by(folder: Path) -> tuple[dict[str, Any], dict[str, str]]:
     progress = ProgressLine()
-    with measuring_executor(None, None, (folder,), SizeLimits()) as executor:
+    with measuring_executor(None, (folder,), SizeLimits()) as executor:
         found = review([folder], executor=executor, progress=progress)
     progress.clear()
     return from_review(found)
@@ -195,6 +195,9 @@ def show(file: Path, folders: tuple[Path, ...], language: Language | None) -> No
     """Explain a job in plain words; with FOLDER, say what is in and what is still to be shot.
 
     Nothing is measured for that: headers and names are read.
+
+    \b
+    otdravg job show ridge-7.toml shots
     """
     own, words = load(file), Words(language or Language.ENGLISH)
     page = job_page(own, words, ascii_only=not shows_signs(sys.stdout))
@@ -221,6 +224,9 @@ def check(ctx: click.Context, files: tuple[Path, ...]) -> None:
     """Say whether jobs can be used, and everything that is wrong with them.
 
     Exit status 0: all can be used, 2: one cannot.
+
+    \b
+    otdravg job check ridge-7.toml
     """
     check_files(ctx, files, _problems)
 

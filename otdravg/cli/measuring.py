@@ -1,8 +1,7 @@
-"""Where a command measures: here, in processes of this machine, or on a cluster."""
+"""Where a command measures: here, or in processes of this machine."""
 
 from __future__ import annotations
 
-import importlib
 from collections.abc import Iterator
 from concurrent.futures import Executor
 from contextlib import contextmanager
@@ -12,7 +11,6 @@ import numpy as np
 
 from otdravg.cable.files.folder import find_files
 from otdravg.cli.terminal import print_error
-from otdravg.errors import BadSetting
 from otdravg.report.page import counted
 from otdravg.sor.sizes import SizeLimits
 from otdravg.system.workers import local_workers, room_for_workers
@@ -25,13 +23,9 @@ LARGE_BLOCK_BYTES = 30_000_000
 
 @contextmanager
 def measuring_executor(
-    workers: int | None, dask: str | None, folders: tuple[Path, ...], size_limits: SizeLimits
+    workers: int | None, folders: tuple[Path, ...], size_limits: SizeLimits
 ) -> Iterator[Executor | None]:
-    """Where to measure: a cluster, processes of this machine, or here for a single worker."""
-    if dask is not None:
-        with _cluster(dask) as executor:
-            yield executor
-        return
+    """Where to measure: processes of this machine, or here for a single worker."""
     shots = (file.location.size_bytes for file in find_files(folders) if file.is_trace_file)
     # Two bytes a point (SR-4731, DataPts).
     room = room_for_workers(min(max(shots, default=0) // 2, size_limits.points))
@@ -43,19 +37,6 @@ def measuring_executor(
         return
     with local_workers(count, _keep_freed_memory) as executor:
         yield executor
-
-
-@contextmanager
-def _cluster(address: str) -> Iterator[Executor]:
-    """Use the executor of a Dask cluster (extra "cluster")."""
-    try:
-        distributed = importlib.import_module("distributed")
-    except ImportError:
-        raise BadSetting(
-            "dask", address, "install the extra: pip install otdravg[cluster]"
-        ) from None
-    with distributed.Client(address) as client:
-        yield client.get_executor(pure=False)
 
 
 def _keep_freed_memory() -> None:

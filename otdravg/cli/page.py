@@ -68,12 +68,15 @@ def page(
         raise BadSetting("folder", str(missing[0]), "there is none of this name")
     room = room_for_workers(size_limits.points)
     with (
-        tempfile.TemporaryDirectory(prefix="otdravg-") as dropped,
+        tempfile.TemporaryDirectory(prefix="otdravg-") as own,
         local_workers(room.workers) as executor,
         _listening(port) as listener,
     ):
+        # Beside other folders its name stands in front of its files.
+        dropped = Path(own) / "dropped"
+        dropped.mkdir()
         desk = Desk(
-            Path(dropped),
+            dropped,
             folders,
             decisions,
             Setting(language=language or Language.ENGLISH),

@@ -38,6 +38,9 @@ def check(ctx: click.Context, files: tuple[Path, ...]) -> None:
     """Say whether profiles can be used, and everything that is wrong with them.
 
     Exit status 0: all can be used, 2: one cannot.
+
+    \b
+    otdravg profile check contract.toml
     """
     check_files(ctx, files, _problems)
 

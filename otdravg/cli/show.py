@@ -61,6 +61,10 @@ def show(
 
     A file that cannot be read is one line on stderr and does not stop the others; the exit
     status is then 2. --plot draws one trace.
+
+    \b
+    otdravg show 012_A.sor
+    otdravg show shots/*.sor --json
     """
     if plot is not None:
         # Only now: matplotlib takes longer to load than a file to read.

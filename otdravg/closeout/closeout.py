@@ -12,10 +12,11 @@ from collections.abc import Callable, Collection
 from concurrent.futures import Executor
 from dataclasses import replace
 from datetime import datetime, timezone
+from itertools import repeat
 from pathlib import Path
 
 from otdravg.cable.model import CableReview
-from otdravg.cable.run import Options
+from otdravg.cable.run import Options, Progress, counted, silent
 from otdravg.closeout.attachments import attach
 from otdravg.closeout.json_file import Closeout, closeout_json
 from otdravg.closeout.sketches import Sketches, pair_sketches
@@ -24,20 +25,25 @@ from otdravg.closeout.traces import renamed, trace_pattern, write_traces
 from otdravg.errors import BadSetting
 from otdravg.system.manifest import write_evidence, write_manifest
 from otdravg.system.whole_folder import whole_folder
-from otdravg.tables.splices import cable_tables
+from otdravg.tables.csv_file import CellTable, csv_bytes, worded
+from otdravg.tables.splices import cable_tables, splice_cells
 
-__all__ = ["PAPERS", "PARTS", "chosen_parts", "fill_closeout", "made_at", "write_closeout"]
+__all__ = [
+    "PAPERS",
+    "PARTS",
+    "chosen_parts",
+    "fill_closeout",
+    "made_at",
+    "papers",
+    "write_closeout",
+]
 
 #: What a closeout can consist of; the manifest is always there.
 PARTS = ("csv", "xlsx", "pdf", "html", "json", "traces")
 _WITH_PICTURES = frozenset({"pdf", "html", "json"})
 
-#: Called with the stage's name, how many of its items are done, and how many there are.
-Progress = Callable[[str, int, int], None]
-
-
-def _silent(stage: str, done: int, total: int) -> None:
-    """Report nothing."""
+#: Writes what people read to a path, of a closeout and the hash of its evidence.
+Paper = Callable[[Closeout, str, Path], None]
 
 
 def chosen_parts(text: str) -> frozenset[str]:
@@ -88,7 +94,7 @@ def write_closeout(
     zip_traces: bool = False,
     force: bool = False,
     executor: Executor | None = None,
-    progress: Progress = _silent,
+    progress: Progress = silent,
 ) -> None:
     """Write a closeout folder: complete, or nothing.
 
@@ -146,7 +152,7 @@ def fill_closeout(
     zip_traces: bool = False,
     attached: Path | None = None,
     executor: Executor | None = None,
-    progress: Progress = _silent,
+    progress: Progress = silent,
 ) -> None:
     """Write the files of a closeout into an empty folder, as :func:`write_closeout` does.
 
@@ -157,61 +163,44 @@ def fill_closeout(
     if template.made_at is None:
         template = replace(template, made_at=made_at())
     if sketches is None and _WITH_PICTURES & set(only):
-        sketches = _read_sketches(review, executor, progress)
-    closeout = Closeout(review, sketches or Sketches(), template, options or Options())
-    chosen = [part for part in PARTS if part in only]
-    for part in (part for part in chosen if part in _EVIDENCE):
-        progress(f"write {part}", 0, 1)
-        for name, content in _EVIDENCE[part](closeout).items():
-            (draft / name).write_bytes(content)
-        progress(f"write {part}", 1, 1)
+        with counted("draw", len(review.fibres), progress) as done:
+            sketches = pair_sketches(review, executor=executor, done=done)
+    closeout = Closeout(review, sketches or Sketches(), template, options or Options(), draft)
+    for part in (part for part in PARTS if part in only and part in _EVIDENCE):
+        with counted(f"write {part}", 1, progress):
+            for name, content in _EVIDENCE[part](closeout).items():
+                (draft / name).write_bytes(content)
     if "traces" in only:
-        _copy_traces(closeout, draft, zip_traces, progress)
+        files = renamed(review.shots, trace_pattern(review, template.trace_name))
+        zip_at = template.made_at if zip_traces else None
+        with counted("copy traces", len(files), progress) as done:
+            write_traces(draft, files, style=template.csv, zip_at=zip_at, done=done)
     if attached is not None:
-        attach(attached, draft, template.csv)
+        attach(attached, draft, template.csv, review.closures)
     evidence = write_evidence(draft)
-    for part in (part for part in chosen if part in PAPERS):
-        progress(f"write {part}", 0, 1)
-        PAPERS[part](closeout, evidence, draft / f"closeout.{part}")
-        progress(f"write {part}", 1, 1)
+    for name, write in papers(template, only).items():
+        with counted(f"write {name}", 1, progress):
+            write(closeout, evidence, draft / name)
     write_manifest(draft)
 
 
-def _read_sketches(review: CableReview, executor: Executor | None, progress: Progress) -> Sketches:
-    total, count = len(review.fibres), 0
+def tables_of(closeout: Closeout) -> dict[str, bytes]:
+    """Return the CSV tables of a closeout by file name; one more if the template chooses columns.
 
-    def done(more: int) -> None:
-        nonlocal count
-        count += more
-        progress("draw", count, total)
-
-    return pair_sketches(review, executor=executor, done=done)
-
-
-def _copy_traces(closeout: Closeout, draft: Path, as_zip: bool, progress: Progress) -> None:
-    files = renamed(
-        closeout.review.shots, trace_pattern(closeout.review, closeout.template.trace_name)
-    )
-    total, count = len(files), 0
-
-    def done(more: int) -> None:
-        nonlocal count
-        count += more
-        progress("copy traces", count, total)
-
-    write_traces(
-        draft,
-        files,
-        style=closeout.template.csv,
-        zip_at=closeout.template.made_at if as_zip else None,
-        done=done,
-    )
+    ``owner.csv`` has the columns of the workbook's list, its headings and its words.
+    """
+    template, words = closeout.template, closeout.template.words
+    tables = cable_tables(closeout.review, template.csv, template.language)
+    if template.is_list_chosen:
+        own = template.chosen(splice_cells(closeout.review, template.language))
+        rows = (tuple(map(worded, own.names, row, repeat(words))) for row in own.rows)
+        headings = tuple(map(words.heading, own.names))
+        tables["owner.csv"] = csv_bytes(CellTable(headings, tuple(rows)), template.csv)
+    return tables
 
 
 _EVIDENCE: dict[str, Callable[[Closeout], dict[str, bytes]]] = {
-    "csv": lambda closeout: cable_tables(
-        closeout.review, closeout.template.csv, closeout.template.language
-    ),
+    "csv": tables_of,
     "json": lambda closeout: {"closeout.json": closeout_json(closeout)},
 }
 
@@ -224,10 +213,18 @@ def _write_xlsx(closeout: Closeout, evidence: str, path: Path) -> None:
     write_closeout_xlsx(closeout.review, closeout.template, path, evidence)
 
 
+def _write_form(closeout: Closeout, evidence: str, path: Path) -> None:
+    from otdravg.closeout.xlsx.form import filled_form
+
+    path.write_bytes(filled_form(closeout.review, closeout.template, evidence))
+
+
 def _write_pdf(closeout: Closeout, evidence: str, path: Path) -> None:
     from otdravg.closeout.pdf.book import closeout_pdf
 
-    content = closeout_pdf(closeout.review, closeout.sketches, closeout.template, evidence)
+    content = closeout_pdf(
+        closeout.review, closeout.sketches, closeout.template, evidence, closeout.folder
+    )
     path.write_bytes(content)
 
 
@@ -238,9 +235,19 @@ def _write_html(closeout: Closeout, evidence: str, path: Path) -> None:
     path.write_bytes(content)
 
 
-#: What people read: how it is written of a closeout and the hash of the evidence.
-PAPERS: dict[str, Callable[[Closeout, str, Path], None]] = {
-    "xlsx": _write_xlsx,
-    "pdf": _write_pdf,
-    "html": _write_html,
+#: What people read, by file name: how it is written of a closeout and the hash of the evidence.
+PAPERS: dict[str, Paper] = {
+    "closeout.xlsx": _write_xlsx,
+    "form.xlsx": _write_form,
+    "closeout.pdf": _write_pdf,
+    "closeout.html": _write_html,
 }
+
+
+def papers(template: Template, only: Collection[str] = PARTS) -> dict[str, Paper]:
+    """Those of :data:`PAPERS` that belong to some parts; the form only where there is one."""
+    return {
+        name: write
+        for name, write in PAPERS.items()
+        if name.rpartition(".")[2] in only and (write is not _write_form or template.form)
+    }

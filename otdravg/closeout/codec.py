@@ -23,7 +23,7 @@ from __future__ import annotations
 import base64
 import sys
 import types
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, fields, is_dataclass
 from datetime import date, datetime
 from decimal import Decimal
@@ -31,7 +31,7 @@ from enum import Enum
 from functools import lru_cache
 from typing import Any, Union, get_args, get_origin, get_type_hints
 
-__all__ = ["Codec", "Plain"]
+__all__ = ["Codec", "Plain", "closed_object"]
 
 Plain = Any  # what json.dumps takes
 Schema = dict[str, Any]
@@ -46,65 +46,62 @@ class _Rule:
     schema: Schema
 
 
-def _same(value: Any) -> Any:
-    return value
+def _is(what: str, *kinds: type) -> Callable[[Plain], Any]:
+    """Take plain data of some kinds as they are; a truth is no number."""
+
+    def read(value: Plain) -> Any:
+        if not isinstance(value, kinds) or (isinstance(value, bool) and bool not in kinds):
+            raise TypeError(f"{value!r:.60} is {what}")
+        return value
+
+    return read
 
 
-def _whole(value: Plain) -> int:
-    if isinstance(value, bool) or not isinstance(value, int):
-        raise TypeError(f"{value!r} is not a whole number")
-    return value
+_text = _is("not a text", str)
+_array = _is("not an array", list)
+_number = _is("not a number", int, float)
 
 
-def _number(value: Plain) -> float:
-    if isinstance(value, bool) or not isinstance(value, int | float):
-        raise TypeError(f"{value!r} is not a number")
-    return float(value)
-
-
-def _text(value: Plain) -> str:
-    if not isinstance(value, str):
-        raise TypeError(f"{value!r} is not a text")
-    return value
-
-
-def _truth(value: Plain) -> bool:
-    if not isinstance(value, bool):
-        raise TypeError(f"{value!r} is neither true nor false")
-    return value
-
-
-def _bytes_text(value: bytes) -> str:
-    return base64.b64encode(value).decode("ascii")
-
-
-def _bytes_of(value: Plain) -> bytes:
-    return base64.b64decode(_text(value), validate=True)
+def _moment(kind: type[date], name: str) -> _Rule:
+    return _Rule(
+        kind.isoformat,
+        lambda value: kind.fromisoformat(_text(value)),
+        {"type": "string", "format": name},
+    )
 
 
 _SIMPLE: dict[object, _Rule] = {
     str: _Rule(str, _text, {"type": "string"}),
-    bool: _Rule(bool, _truth, {"type": "boolean"}),
-    int: _Rule(int, _whole, {"type": "integer"}),
-    float: _Rule(float, _number, {"type": "number"}),
+    bool: _Rule(bool, _is("neither true nor false", bool), {"type": "boolean"}),
+    int: _Rule(int, _is("not a whole number", int), {"type": "integer"}),
+    float: _Rule(float, lambda value: float(_number(value)), {"type": "number"}),
     Decimal: _Rule(
         str,
         lambda value: Decimal(_text(value)),
         {"type": "string", "pattern": r"^-?[0-9]+(\.[0-9]+)?(E[+-][0-9]+)?$"},
     ),
-    datetime: _Rule(
-        datetime.isoformat,
-        lambda value: datetime.fromisoformat(_text(value)),
-        {"type": "string", "format": "date-time"},
+    datetime: _moment(datetime, "date-time"),
+    date: _moment(date, "date"),
+    bytes: _Rule(
+        lambda value: base64.b64encode(value).decode("ascii"),
+        lambda value: base64.b64decode(_text(value), validate=True),
+        {"type": "string", "contentEncoding": "base64"},
     ),
-    date: _Rule(
-        date.isoformat,
-        lambda value: date.fromisoformat(_text(value)),
-        {"type": "string", "format": "date"},
-    ),
-    bytes: _Rule(_bytes_text, _bytes_of, {"type": "string", "contentEncoding": "base64"}),
-    type(None): _Rule(_same, _same, {"type": "null"}),
 }
+
+
+def closed_object(
+    properties: Mapping[str, Schema], *, optional: Collection[str] = (), description: str = ""
+) -> Schema:
+    """Return the schema of an object that has these properties and no others."""
+    about = {"description": description} if description else {}
+    return {
+        "type": "object",
+        **about,
+        "properties": dict(properties),
+        "required": [name for name in properties if name not in optional],
+        "additionalProperties": False,
+    }
 
 
 class Codec:
@@ -236,12 +233,9 @@ class Codec:
                 raise _unlike(kind, set(data), set(own))
             return kind(**{name: rule.read(data[name]) for name, rule in own.items()})
 
-        self._definitions[kind.__name__] = {
-            "type": "object",
-            "properties": {name: rule.schema for name, rule in own.items()},
-            "required": list(own),
-            "additionalProperties": False,
-        }
+        self._definitions[kind.__name__] = closed_object(
+            {name: rule.schema for name, rule in own.items()}
+        )
         return _Rule(write, read, {"$ref": f"#/$defs/{kind.__name__}"})
 
     def _table(self, kind: Any) -> _Rule:
@@ -262,30 +256,16 @@ class Codec:
             )
 
         name = f"{kind.__name__}Table"
-        self._definitions[name] = {
-            "type": "object",
-            "properties": {
-                "fields": {"const": names},
-                "rows": {
-                    "type": "array",
-                    "items": {
-                        "type": "array",
-                        "prefixItems": [rule.schema for _, rule in rules],
-                        "minItems": len(rules),
-                        "items": False,
-                    },
-                },
-            },
-            "required": ["fields", "rows"],
-            "additionalProperties": False,
+        rows = {
+            "type": "array",
+            "prefixItems": [rule.schema for _, rule in rules],
+            "minItems": len(rules),
+            "items": False,
         }
+        self._definitions[name] = closed_object(
+            {"fields": {"const": names}, "rows": {"type": "array", "items": rows}}
+        )
         return _Rule(write, read, {"$ref": f"#/$defs/{name}"})
-
-
-def _array(data: Plain) -> list[Plain]:
-    if not isinstance(data, list):
-        raise TypeError(f"{data!r:.40} is not an array")
-    return data
 
 
 def _unlike(kind: type, found: set[str], wanted: set[str]) -> KeyError:

@@ -12,7 +12,7 @@ import json
 import platform
 import zlib
 from collections import Counter
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from decimal import Decimal
@@ -28,9 +28,9 @@ import otdravg.verdict
 from otdravg import __version__
 from otdravg.cable.files.names import NamePattern
 from otdravg.cable.location import NOWHERE, Location
-from otdravg.cable.model import CableReview, ShotRecord, SpliceRow
+from otdravg.cable.model import CableReview, SpliceRow
 from otdravg.cable.run import Options
-from otdravg.closeout.codec import Codec
+from otdravg.closeout.codec import Codec, closed_object
 from otdravg.closeout.packing import packed, unpacked
 from otdravg.closeout.sketches import Sketches, TraceSketch
 from otdravg.closeout.template import Template
@@ -64,11 +64,12 @@ class Closeout:
     sketches: Sketches
     template: Template
     options: Options = field(default_factory=Options)  # what the user said beside the profile
+    folder: Path | None = field(default=None, compare=False)  # that its attachments lie in
 
 
 def made_here() -> dict[str, str]:
     """Name what the outputs are made with, here and now: the same makes the same bytes."""
-    libraries = ("numpy", "scipy", "reportlab", "XlsxWriter", "jinja2")
+    libraries = ("numpy", "scipy", "reportlab", "pillow", "XlsxWriter", "jinja2")
     return {
         "otdravg": __version__,
         "machine": f"{platform.system()} {platform.machine()}",
@@ -136,7 +137,7 @@ def json_document(path: Path) -> Mapping[str, Any]:
 
 
 def closeout_from(document: Mapping[str, Any], path: Path) -> Closeout:
-    """Make a closeout of its JSON document; ``path`` is what errors call it."""
+    """Make a closeout of its JSON document; ``path`` is that of its file."""
     codec = _codec()
     try:
         return Closeout(
@@ -144,6 +145,7 @@ def closeout_from(document: Mapping[str, Any], path: Path) -> Closeout:
             codec.read(document["sketches"], Sketches),
             codec.read(document["template"], Template),
             codec.read(document["options"], Options),
+            path.parent,
         )
     except (KeyError, TypeError, ValueError, ArithmeticError) as error:
         raise BadCloseout(path, f"is damaged ({type(error).__name__}: {error})") from error
@@ -172,12 +174,16 @@ def _plain(cell: Cell) -> str | int | float | bool | None:
 
 
 def _portable(review: CableReview) -> CableReview:
-    return replace(review, shots=tuple(_without_location(shot) for shot in review.shots))
-
-
-def _without_location(shot: ShotRecord) -> ShotRecord:
-    identity = None if shot.identity is None else replace(shot.identity, path=shot.path)
-    return replace(shot, location=NOWHERE, identity=identity)
+    """Leave out where files lay."""
+    shots = (
+        replace(
+            shot,
+            location=NOWHERE,
+            identity=shot.identity and replace(shot.identity, path=shot.path),
+        )
+        for shot in review.shots
+    )
+    return replace(review, shots=tuple(shots))
 
 
 #: How deep rows stand: lists deeper than this stay on one line.
@@ -213,10 +219,10 @@ def _codec() -> Codec:
         names,
         {
             TraceSketch: (_sketch_object, _sketch_of, _SKETCH_SCHEMA),
-            Statement: (_statement_object, _statement_of, _STATEMENT_SCHEMA),
-            Finding: (_finding_object, _finding_of, _FINDING_SCHEMA),
-            Location: (lambda place: "", lambda text: NOWHERE, {"type": "string"}),
-            NamePattern: (lambda pattern: pattern.text, NamePattern.parse, {"type": "string"}),
+            Statement: (_plain_said, _one(Statement), _STATEMENT_SCHEMA),
+            Finding: (_plain_said, _one(Finding), _FINDING_SCHEMA),
+            Location: (lambda place: "", lambda text: NOWHERE, _TEXT),
+            NamePattern: (lambda pattern: pattern.text, NamePattern.parse, _TEXT),
         },
         # Decisions stand in the review already; of an earlier run the changes do.
         frozenset(
@@ -230,85 +236,71 @@ def _codec() -> Codec:
     )
 
 
-def _statement_object(statement: Statement) -> dict[str, Any]:
-    """Write what is said as code and values; a decimal keeps the digits that it has."""
-    return {
-        "code": statement.code,
-        "values": _values_object(statement.values),
-        "more": [_statement_object(one) for one in statement.more],
-    }
-
-
-def _finding_object(finding: Finding) -> dict[str, Any]:
-    """Write what was found as code and values; blocks and directions by their names."""
-    where = finding.where.value if isinstance(finding.where, Enum) else finding.where
-    return {
-        "severity": finding.severity.value,
-        "code": finding.code,
-        "case": finding.case,
-        "where": where,
-        "values": _values_object(finding.values),
-    }
-
-
-def _finding_of(data: Any) -> Finding:
-    return Finding(
-        data["code"], Severity(data["severity"]), _PLACES.get(data["where"], data["where"]),
-        _values_of(data["values"]), data["case"],
-    )  # fmt: skip
-
-
-def _values_object(named: Values) -> dict[str, Any]:
-    return {name: _value_object(value) for name, value in named}
-
-
-def _values_of(data: Any) -> Values:
-    return tuple((name, _value_of(value)) for name, value in data.items())
-
-
-def _value_object(value: Value) -> Any:
-    if isinstance(value, Decimal):
-        return {"decimal": str(value)}
-    if isinstance(value, Statement):
-        return _statement_object(value)
-    if isinstance(value, Finding):
-        return _finding_object(value)
-    if isinstance(value, tuple):
-        return [
-            _statement_object(one)
-            if isinstance(one, Statement)
-            else {"values": _values_object(one)}
-            for one in value
-        ]
-    if value is None or isinstance(value, str | int | float):
-        return value
+def _plain_said(value: Value) -> Any:
+    """Write what is said or found as code and values; a decimal keeps the digits that it has."""
+    match value:
+        case Decimal():
+            return {"decimal": str(value)}
+        case Statement():
+            more = [_plain_said(one) for one in value.more]
+            return {"code": value.code, "values": _plain_values(value.values), "more": more}
+        case Finding():
+            where = value.where.value if isinstance(value.where, Enum) else value.where
+            return {
+                "severity": value.severity.value, "code": value.code, "case": value.case,
+                "where": where, "values": _plain_values(value.values),
+            }  # fmt: skip
+        case tuple():
+            return [
+                _plain_said(one) if isinstance(one, Statement) else {"values": _plain_values(one)}
+                for one in value
+            ]
+        case None | str() | int() | float():
+            return value
     raise TypeError(f"a reason holds {value!r:.60}")
 
 
-def _statement_of(data: Any) -> Statement:
-    return Statement(
-        data["code"],
-        _values_of(data["values"]),
-        tuple(_statement_of(one) for one in data["more"]),
-    )
+def _plain_values(named: Values) -> dict[str, Any]:
+    return {name: _plain_said(value) for name, value in named}
 
 
-def _value_of(data: Any) -> Value:
-    if isinstance(data, list):
-        if any("code" not in one for one in data):
-            return tuple(_values_of(one["values"]) for one in data)
-        return tuple(_statement_of(one) for one in data)
-    if isinstance(data, dict):
-        if "decimal" in data:
-            return Decimal(data["decimal"])
-        return _finding_of(data) if "severity" in data else _statement_of(data)
-    if data is None or isinstance(data, str | int | float):
-        return data
+def _said(data: Any) -> Any:
+    """Read what :func:`_plain_said` wrote."""
+    match data:
+        case {"decimal": text}:
+            return Decimal(text)
+        case {"severity": severity, "code": code, "case": case, "where": where, "values": own}:
+            place = _PLACES.get(where, where)
+            return Finding(code, Severity(severity), place, _values(own), case)
+        case {"code": code, "values": own, "more": more}:
+            return Statement(code, _values(own), tuple(map(_said, more)))
+        case {"values": own}:
+            return _values(own)
+        case list():
+            return tuple(map(_said, data))
+        case None | str() | int() | float():
+            return data
     raise TypeError(f"{data!r:.60} is no value of a reason")
+
+
+def _values(data: Mapping[str, Any]) -> Values:
+    return tuple((name, _said(value)) for name, value in data.items())
+
+
+def _one(kind: type) -> Callable[[Any], Any]:
+    """Read something said of one kind."""
+
+    def read(data: Any) -> Any:
+        if not isinstance(value := _said(data), kind):
+            raise TypeError(f"{data!r:.60} is no {kind.__name__}")
+        return value
+
+    return read
 
 
 #: What a finding can concern, by its name; any other name is a block's.
 _PLACES: dict[str, Enum] = {place.value: place for kind in (Scope, Direction) for place in kind}
+_TEXT = {"type": "string"}
 _VALUES_SCHEMA: dict[str, Any] = {
     "type": "object",
     "additionalProperties": {
@@ -316,30 +308,24 @@ _VALUES_SCHEMA: dict[str, Any] = {
         "description": "a decimal is an object of its text",
     },
 }
-_FINDING_SCHEMA: dict[str, Any] = {
-    "type": "object",
-    "description": "what was found, as a code and values by name; docs/findings.md says more",
-    "properties": {
+_FINDING_SCHEMA = closed_object(
+    {
         "severity": {"enum": [severity.value for severity in Severity]},
-        "code": {"type": "string"},
-        "case": {"type": "string"},
-        "where": {"type": "string"},
+        "code": _TEXT,
+        "case": _TEXT,
+        "where": _TEXT,
         "values": _VALUES_SCHEMA,
     },
-    "required": ["severity", "code", "case", "where", "values"],
-    "additionalProperties": False,
-}
-_STATEMENT_SCHEMA: dict[str, Any] = {
-    "type": "object",
-    "description": "why, as a code and values by name; what is said right behind it in more",
-    "properties": {
-        "code": {"type": "string"},
+    description="what was found, as a code and values by name; docs/findings.md says more",
+)
+_STATEMENT_SCHEMA = closed_object(
+    {
+        "code": _TEXT,
         "values": _VALUES_SCHEMA,
         "more": {"type": "array", "items": {"type": "object"}},
     },
-    "required": ["code", "values", "more"],
-    "additionalProperties": False,
-}
+    description="why, as a code and values by name; what is said right behind it in more",
+)
 
 
 def _sketch_object(sketch: TraceSketch) -> dict[str, Any]:
@@ -382,12 +368,10 @@ _PACKED: dict[str, Any] = {
     "2d for d >= 0 and -2d - 1 for d < 0, four bytes each; all lowest bytes first, then all "
     "second, third and highest; zlib (RFC 1950), base64 (RFC 4648)",
 }
-_SKETCH_SCHEMA: dict[str, Any] = {
-    "type": "object",
-    "description": "one shot on the axis of the span, in equal bins",
-    "properties": {
+_SKETCH_SCHEMA = closed_object(
+    {
         "direction": {"enum": [direction.value for direction in Direction]},
-        "file": {"type": "string"},
+        "file": _TEXT,
         "first_m": {"type": "number", "description": "start of the first bin, metres from end A"},
         "step_m": {"type": "number", "exclusiveMinimum": 0},
         "points": {"type": "integer", "minimum": 1},
@@ -395,9 +379,9 @@ _SKETCH_SCHEMA: dict[str, Any] = {
         "above_low": _PACKED,
         "mean_above_low": _PACKED,
     },
-    "required": ["direction", "file", "first_m", "step_m", "points", "low"],
-    "additionalProperties": False,
-}
+    optional=("above_low", "mean_above_low"),
+    description="one shot on the axis of the span, in equal bins",
+)
 
 
 def closeout_schema() -> dict[str, Any]:
@@ -410,15 +394,12 @@ def closeout_schema() -> dict[str, Any]:
             "type": "object",
             "description": "the CSV tables: figures rounded as reported, numbers as numbers",
             "required": ["splices", "findings", "shots", "resplice", "identity"],
-            "additionalProperties": {
-                "type": "object",
-                "properties": {
-                    "names": {"type": "array", "items": {"type": "string"}},
+            "additionalProperties": closed_object(
+                {
+                    "names": {"type": "array", "items": _TEXT},
                     "rows": {"type": "array", "items": {"type": "array"}},
-                },
-                "required": ["names", "rows"],
-                "additionalProperties": False,
-            },
+                }
+            ),
         },
         "review": codec.schema(CableReview),
         "sketches": codec.schema(Sketches),
@@ -428,14 +409,13 @@ def closeout_schema() -> dict[str, Any]:
         "title": "Closeout of a cable review",
         "description": "Losses in dB, positive for a loss; positions in metres from the span's "
         "A end; u_ standard uncertainties (k = 1); null is 'not measured'.",
-        "type": "object",
-        "properties": {
-            "format": {"const": _FORMAT},
-            "version": {"const": VERSION},
-            "made_with": {"type": "object", "additionalProperties": {"type": "string"}},
-            **parts,
-        },
-        "required": ["format", "version", "made_with", *parts],
-        "additionalProperties": False,
+        **closed_object(
+            {
+                "format": {"const": _FORMAT},
+                "version": {"const": VERSION},
+                "made_with": {"type": "object", "additionalProperties": _TEXT},
+                **parts,
+            }
+        ),
         "$defs": codec.definitions,
     }

@@ -107,22 +107,19 @@ class PairSketch:
         return self.full_ab or self.ab, self.full_ba or self.ba
 
     def halves(self) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Return (z_m, half_sum_db, half_difference_db) where both shots have points.
+        """Return (z_m, half_sum_db, half_difference_db) at the points of A where B has some too.
 
         Notes
         -----
         With F the level from A and G that from B: (F + G)/2 holds no loss and shows the
         glass; (F - G)/2 falls by the attenuation and by the true loss of every splice.
         """
-        step_m = self.ab.step_m
-        offset = round((self.ba.first_m - self.ab.first_m) / step_m)
-        lo, hi = max(0, offset), min(self.ab.mean_mdb.size, offset + self.ba.mean_mdb.size)
-        if hi <= lo:
-            nothing = np.zeros(0)
-            return nothing, nothing, nothing
-        f_db = self.ab.mean_db[lo:hi]
-        g_db = self.ba.mean_db[lo - offset : hi - offset]
-        return self.ab.z_m[lo:hi], (f_db + g_db) / 2, (f_db - g_db) / 2
+        ab, ba = self.finest
+        z_m, other_m = ab.z_m, ba.z_m
+        shared = (z_m >= other_m[0]) & (z_m <= other_m[-1])
+        z_m, f_db = z_m[shared], ab.mean_db[shared]
+        g_db = np.interp(z_m, other_m, ba.mean_db)
+        return z_m, (f_db + g_db) / 2, (f_db - g_db) / 2
 
 
 @dataclass(frozen=True, slots=True)

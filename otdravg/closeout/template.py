@@ -6,18 +6,22 @@ how a closeout looks and never a number in it.
 
 from __future__ import annotations
 
-import struct
-from collections.abc import Mapping
+import io
+import warnings
+from collections import Counter
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from os import PathLike
 from pathlib import Path
 from typing import Any
 
+from otdravg.closeout.form import Form, form_of, known_or_nearest
 from otdravg.closeout.traces import check_pattern
 from otdravg.errors import BadSetting
 from otdravg.system.toml_file import settings_in, settings_text
-from otdravg.tables.csv_file import CsvStyle
+from otdravg.tables.csv_file import CellTable, CsvStyle
+from otdravg.tables.splices import TABLES, column_names
 from otdravg.words.headings import Language, Words
 
 __all__ = ["SPLICE_COLUMNS", "Logo", "Template", "load_template", "parse_template"]
@@ -25,48 +29,20 @@ __all__ = ["SPLICE_COLUMNS", "Logo", "Template", "load_template", "parse_templat
 #: Number of the file layout that this reader knows.
 _FORMAT = 1
 
-#: Columns that the long table of splices can have, in the order used without a choice.
+#: Columns of a splice in the order used without a choice.
 SPLICE_COLUMNS = (
-    "cable",
-    "fibre",
-    "ribbon",
-    "position",
-    "colour",
-    "wavelength_nm",
-    "closure",
-    "tube",
-    "ribbon_mark",
-    "tray",
-    "slot",
-    "distance_m",
-    "loss_ab_db",
-    "loss_ba_db",
-    "loss_db",
-    "expanded_uncertainty_db",
-    "backscatter_step_db",
-    "limit_db",
-    "state",
-    "verdict",
-    "action",
-    "reason",
-    "kind",
-    "coverage",
-    "reflectance_db",
-    "more_than_at_shortest_db",
-    "attempt",
-    "near_limit",
-    "detected",
-    "missing_because",
-    "decision",
-    "taken",
-    "file_ab",
-    "file_ba",
-)
+    "cable", "fibre", "ribbon", "position", "colour", "wavelength_nm", "closure", "tube",
+    "ribbon_mark", "tray", "slot", "distance_m", "loss_ab_db", "loss_ba_db", "loss_db",
+    "expanded_uncertainty_db", "backscatter_step_db", "limit_db", "state", "verdict", "action",
+    "reason", "kind", "coverage", "reflectance_db", "more_than_at_shortest_db", "attempt",
+    "near_limit", "detected", "missing_because", "decision", "taken", "file_ab", "file_ba",
+)  # fmt: skip
 
 #: Without these a row of the table does not say what it is about.
 NEEDED_COLUMNS = ("fibre", "wavelength_nm", "distance_m", "loss_db", "verdict")
 
 _LARGEST_LOGO_BYTES = 2_000_000
+_LARGEST_FORM_BYTES = 5_000_000
 _LONGEST_TEXT = 200
 
 
@@ -82,7 +58,7 @@ class Logo:
     @property
     def media_type(self) -> str:
         """Media type by the first bytes of the content."""
-        return "image/png" if self.content.startswith(_PNG) else "image/jpeg"
+        return "image/jpeg" if self.content.startswith(b"\xff\xd8") else "image/png"
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,16 +72,42 @@ class Template:
     title: str = ""  # of the closeout; empty: as the language has it
     logo: Logo | None = None
     language: Language = Language.ENGLISH
-    columns: tuple[str, ...] = SPLICE_COLUMNS
+    columns: tuple[str, ...] = SPLICE_COLUMNS  # constants among them
+    headings: Mapping[str, str] = field(default_factory=dict)  # in place of ours, by column
+    constants: Mapping[str, str] = field(default_factory=dict)  # by name: the same in every row
     csv: CsvStyle = field(default_factory=CsvStyle)
     trace_name: str | None = None  # None: as the profile says, else the default
     full: bool = False  # the paper has a page with both shots for every exception
+    form: Form | None = None  # the owner's own workbook
     made_at: datetime | None = None  # UTC; set when the closeout is made, not by the user
 
     @property
     def words(self) -> Words:
-        """Headings and labels in the language chosen."""
-        return Words(self.language)
+        """Headings and labels in the language chosen, those of the owner in place of ours."""
+        return Words(self.language, self.headings)
+
+    @property
+    def labels(self) -> list[tuple[str, str]]:
+        """Whose closeout it is, of what project: a label and a text for each."""
+        keys = ("project", "revision", "owner", "company")
+        return [*((self.words[key], getattr(self, key)) for key in keys), *self.constants.items()]
+
+    @property
+    def is_list_chosen(self) -> bool:
+        """Whether the list of splices is to look otherwise than without a template."""
+        return bool(self.columns != SPLICE_COLUMNS or self.headings)
+
+    def chosen(self, splices: CellTable) -> CellTable:
+        """Take the chosen columns of the table of splices, as far as it has them."""
+        known = splices.names + tuple(self.constants)
+        names = tuple(name for name in self.columns if name in known)
+        places, own = [known.index(name) for name in names], tuple(self.constants.values())
+        return CellTable(names, tuple(tuple((*r, *own)[p] for p in places) for r in splices.rows))
+
+    @property
+    def made_on(self) -> str:
+        """When the closeout was made, UTC, as text; nothing if that is not known."""
+        return "" if self.made_at is None else f"{self.made_at:%Y-%m-%d %H:%M}"
 
 
 def load_template(path: str | PathLike[str]) -> Template:
@@ -129,7 +131,9 @@ def parse_template(text: str, folder: Path) -> Template:
     if top.take("format", int, 1) != _FORMAT:
         raise BadSetting("format", content["format"], f"this program reads format {_FORMAT}")
     language = _language(top.take("language", str, Language.ENGLISH.value))
-    columns = _columns(top.take("columns", list, list(SPLICE_COLUMNS)))
+    constants = _constants(top.take("constants", dict, {}))
+    columns = _columns(top.take("columns", list, [*SPLICE_COLUMNS, *constants]), constants)
+    headings = _headings(top.take("headings", dict, {}), columns, language)
     logo = top.text("logo")
     style = _csv_style(_Keys(top.take("csv", dict, {}), "csv."))
     traces = _Keys(top.take("traces", dict, {}), "traces.")
@@ -137,18 +141,22 @@ def parse_template(text: str, folder: Path) -> Template:
     if trace_name is not None:
         check_pattern(trace_name)
     traces.close()
+    form = _form(_Keys(top.take("form", dict, {}), "form."), folder)
     template = Template(
         company=top.text("company"),
         owner=top.text("owner"),
         project=top.text("project"),
         revision=top.text("revision"),
         title=top.text("title"),
-        logo=_read_logo(folder / logo) if logo else None,
+        logo=_logo(folder / logo) if logo else None,
         language=language,
         columns=columns,
+        headings=headings,
+        constants=constants,
         csv=style,
         trace_name=trace_name,
         full=top.take("full", bool, False),
+        form=form,
     )
     top.close()
     return template
@@ -195,16 +203,38 @@ def _language(code: str) -> Language:
         raise BadSetting("language", code, f"write one of {known}") from error
 
 
-def _columns(names: list[Any]) -> tuple[str, ...]:
+def _constants(content: dict[str, Any]) -> dict[str, str]:
+    keys = _Keys(content, "constants.")
+    for name in content:
+        if name in column_names("splices"):
+            raise BadSetting("constants", name, "a column has this name: choose another")
+    return {name: keys.text(name) for name in content}
+
+
+def _columns(names: list[Any], constants: Mapping[str, str]) -> tuple[str, ...]:
     for name in names:
-        if name not in SPLICE_COLUMNS:
-            raise BadSetting("columns", name, "known are " + ", ".join(SPLICE_COLUMNS))
+        known_or_nearest("columns", name, (*column_names("splices"), *constants))
     if len(set(names)) != len(names):
         raise BadSetting("columns", names, "name each column once")
-    for name in NEEDED_COLUMNS:
+    for name in (*NEEDED_COLUMNS, *constants):
         if name not in names:
             raise BadSetting("columns", names, f"{name} has to be among them")
     return tuple(names)
+
+
+def _headings(
+    content: dict[str, Any], columns: Collection[str], language: Language
+) -> dict[str, str]:
+    keys = _Keys(content, "headings.")
+    known = {name for table in TABLES for name in column_names(table)}
+    for name in content:
+        known_or_nearest("headings", name, known)
+    headings = {name: keys.text(name) for name in content}
+    words = Words(language, headings)
+    same = Counter(words.heading(name) for name in columns)
+    if same and same.most_common(1)[0][1] > 1:
+        raise BadSetting("headings", same.most_common(1)[0][0], "give each column one of its own")
+    return headings
 
 
 def _csv_style(keys: _Keys) -> CsvStyle:
@@ -216,50 +246,58 @@ def _csv_style(keys: _Keys) -> CsvStyle:
     return style
 
 
-_PNG = b"\x89PNG\r\n\x1a\n"
-_JPEG = b"\xff\xd8\xff"
+_LOGOS = ("PNG", "JPEG")
 
 
-def _read_logo(path: Path) -> Logo:
+def _logo(path: Path) -> Logo:
+    return logo_of(path.name, _content("logo", path, _LARGEST_LOGO_BYTES))
+
+
+def _form(keys: _Keys, folder: Path) -> Form | None:
+    workbook, cells = keys.text("workbook"), keys.take("cells", dict, {})
+    rows: dict[str, tuple[str, tuple[str, ...]]] = {}
+    for name, content in keys.take("rows", dict, {}).items():
+        own = _Keys({"": content}, f"form.rows.{name}").take("", dict, {})
+        own = _Keys(own, f"form.rows.{name}.")
+        rows[name] = own.take("table", str, "splices"), tuple(own.take("columns", list, []))
+        own.close()
+    keys.close()
+    if not workbook:
+        if cells or rows:
+            raise BadSetting("form.workbook", "", "name the .xlsx file that is to be filled")
+        return None
+    if not (cells or rows):
+        raise BadSetting("form.workbook", workbook, "say under form.cells what its names get")
+    content = _content("form.workbook", folder / workbook, _LARGEST_FORM_BYTES)
+    return form_of(workbook, content, cells, rows)
+
+
+def _content(key: str, path: Path, most: int) -> bytes:
+    """Read a file that lies beside the template."""
     try:
         with open(path, "rb") as stream:
-            content = stream.read(_LARGEST_LOGO_BYTES + 1)
+            content = stream.read(most + 1)
     except OSError as error:
-        raise BadSetting("logo", str(path), error.strerror or "it cannot be read") from error
-    if len(content) > _LARGEST_LOGO_BYTES:
-        raise BadSetting("logo", str(path), f"at most {_LARGEST_LOGO_BYTES // 1_000_000} MB")
-    return logo_of(path.name, content)
+        raise BadSetting(key, str(path), error.strerror or "it cannot be read") from error
+    if len(content) > most:
+        raise BadSetting(key, str(path), f"at most {most // 1_000_000} MB")
+    return content
 
 
 def logo_of(name: str, content: bytes) -> Logo:
-    """Make a logo of a picture's bytes.
+    """Make a logo of a picture's bytes; only its head is read.
 
     Raises
     ------
     BadSetting
         If it is neither PNG nor JPEG.
     """
-    size = _png_size(content) or _jpeg_size(content)
-    if size is None:
-        raise BadSetting("logo", name, "give a PNG or JPEG file")
-    return Logo(name, content, *size)
+    from PIL import Image  # a template without a logo needs none
 
-
-def _png_size(content: bytes) -> tuple[int, int] | None:
-    """Width and height from the IHDR chunk (PNG specification, 11.2.2)."""
-    if not content.startswith(_PNG) or len(content) < 24 or content[12:16] != b"IHDR":
-        return None
-    width, height = struct.unpack(">II", content[16:24])
-    return (width, height) if width and height else None
-
-
-def _jpeg_size(content: bytes) -> tuple[int, int] | None:
-    """Width and height from the frame header (ITU-T T.81, B.2.2)."""
-    at = 2
-    while content.startswith(_JPEG) and at + 9 <= len(content) and content[at] == 0xFF:
-        marker = content[at + 1]
-        if 0xC0 <= marker <= 0xCF and marker not in (0xC4, 0xC8, 0xCC):
-            height, width = struct.unpack(">HH", content[at + 5 : at + 9])
-            return (width, height) if width and height else None
-        at += 2 + struct.unpack(">H", content[at + 2 : at + 4])[0]
-    return None
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("error")  # of pictures that unpack to very much
+            with Image.open(io.BytesIO(content), formats=_LOGOS) as picture:
+                return Logo(name, content, *picture.size)
+    except (OSError, ValueError, SyntaxError, Warning, Image.DecompressionBombError) as error:
+        raise BadSetting("logo", name, "give a PNG or JPEG file") from error

@@ -171,15 +171,16 @@ def value_at(z_m: FloatArray, curve: FloatArray, at_m: FloatArray) -> FloatArray
 
 
 def envelope(
-    x_m: FloatArray, y_db: FloatArray, from_m: float, to_m: float
+    x_m: FloatArray, y_db: FloatArray, from_m: float, to_m: float, bins: int = _MOST_POINTS // 2
 ) -> tuple[FloatArray, FloatArray]:
-    """Thin a curve out for drawing: lowest and highest point of each of many equal pieces.
+    """Thin a curve out for drawing: lowest and highest point of each of so many equal pieces.
 
-    Unlike plain decimation this keeps every reflection, however narrow.
+    Unlike plain decimation this keeps every reflection, however narrow. Points that are not known
+    are left out.
     """
-    shown = (x_m >= from_m) & (x_m <= to_m)
+    shown = (x_m >= from_m) & (x_m <= to_m) & np.isfinite(y_db)
     x_m, y_db = x_m[shown], y_db[shown]
-    piece = x_m.size // (_MOST_POINTS // 2)
+    piece = x_m.size // bins
     if piece < 2:
         return x_m, y_db
     count = x_m.size // piece

@@ -58,22 +58,13 @@ def label_row(
             text,
             xy=(at_m[i] / 1000, 1.0 if ends is None else ends[i]),
             xycoords=frame if ends is None else "data",
-            xytext=(label_km[i], style.height),
-            textcoords=frame,
-            fontsize=style.size_pt,
-            rotation=90 if style.upright else 0,
-            ha="center",
-            va="top" if ends is not None else "bottom",
-            linespacing=1.15,
-            arrowprops={
-                "arrowstyle": "-",
-                "color": LEADER_COLOUR,
-                "linewidth": 0.6,
-                "shrinkA": 1,
-                "shrinkB": 2,
-            },
+            xytext=(label_km[i], style.height), textcoords=frame,
+            fontsize=style.size_pt, linespacing=1.15, rotation=90 if style.upright else 0,
+            ha="center", va="top" if ends is not None else "bottom",
+            arrowprops={"arrowstyle": "-", "color": LEADER_COLOUR, "linewidth": 0.6,
+                        "shrinkA": 1, "shrinkB": 2},
             bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.8},
-        )
+        )  # fmt: skip
         note.set_fontweight("bold" if splices[i].needs_work else "normal")
 
 
@@ -86,13 +77,9 @@ def event_row(panel: Axes, at_km: Sequence[float], labels: Sequence[str]) -> Non
     places_km = side_by_side(np.asarray(at_km)[order], width_km, low_km, high_km)
     for i, x_km in zip(order, places_km, strict=True):
         panel.annotate(
-            labels[i],
-            xy=(x_km, 0.93),
-            xycoords=panel.get_xaxis_transform(),
-            fontsize=7.5,
-            ha="center",
-            linespacing=1.15,
-        )
+            labels[i], xy=(x_km, 0.93), xycoords=panel.get_xaxis_transform(), fontsize=7.5,
+            ha="center", linespacing=1.15,
+        )  # fmt: skip
 
 
 def side_by_side(wanted: FloatArray, width: float, low: float, high: float) -> FloatArray:

@@ -11,6 +11,7 @@ import warnings
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
 import matplotlib as mpl
 import numpy as np
@@ -34,7 +35,16 @@ from otdravg.words.catalogue import Language, say, told
 from otdravg.words.headings import Words
 from otdravg.words.statements import limit_statement, title_of
 
-__all__ = ["check_format", "figure_bytes", "own_look", "pair_figure", "save_figure", "shot_figure"]
+__all__ = [
+    "check_format",
+    "figure_bytes",
+    "new_figure",
+    "own_look",
+    "pair_figure",
+    "save_figure",
+    "shot_figure",
+    "write_line",
+]
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -44,6 +54,7 @@ _DPI = 150
 # Blue, orange and black differ for every kind of colour vision and in grey; so do the dashes.
 _FROM_A = "#1b4f8f"
 _FROM_B = "#d4690a"
+_DASHES = (0, (5, 1.5))
 _TRUE = "#111111"
 _GLASS = "#6b3d87"
 #: More labels than this do not fit side by side and are turned upright.
@@ -79,21 +90,13 @@ def pair_figure(report: PairReport, *, language: Language = Language.ENGLISH) ->
         Three panels over one distance axis, A4 landscape.
     """
     curves = span_curves(report.measurement)
-    figure = _new_figure()
+    figure = new_figure()
     upright = len(report.splices) > _MOST_LEVEL_LABELS
-    panels: Sequence[Axes] = figure.subplots(
-        3,
-        1,
-        sharex=True,
-        gridspec_kw={
-            "height_ratios": (0.8, 1.8, 0.85) if upright else (1.0, 1.5, 0.95),
-            "hspace": 0.47,
-            "left": 0.075,
-            "right": 0.975,
-            "top": 0.838,
-            "bottom": 0.095,
-        },
-    )
+    grid = {
+        "height_ratios": (0.8, 1.8, 0.85) if upright else (1.0, 1.5, 0.95),
+        "hspace": 0.47, "left": 0.075, "right": 0.975, "top": 0.838, "bottom": 0.095,
+    }  # fmt: skip
+    panels: Sequence[Axes] = figure.subplots(3, 1, sharex=True, gridspec_kw=grid)
     _title(figure, report, language)
     _set_distance_axis(panels, curves, language)
     _draw_shots(panels[0], report, curves, language)
@@ -106,15 +109,16 @@ def pair_figure(report: PairReport, *, language: Language = Language.ENGLISH) ->
     return figure
 
 
-def _new_figure() -> Figure:
+def new_figure() -> Figure:
+    """Return an empty figure, A4 landscape."""
     figure = Figure(figsize=_SIZE_INCH, dpi=_DPI)
     FigureCanvasAgg(figure)
     return figure
 
 
-def _safe(text: str) -> str:
-    """Make a text from outside safe to draw: no control characters, no formula mode."""
-    return printable(text).replace("$", r"\$")
+def write_line(figure: Figure, y: float, text: str, *, x: float = 0.075, **look: Any) -> None:
+    """Write a line of text, safe to draw: no control characters, no formula mode."""
+    figure.text(x, y, printable(text).replace("$", r"\$"), va="center", **look)
 
 
 def _drawn(key: str, language: Language, **named: str) -> str:
@@ -123,34 +127,15 @@ def _drawn(key: str, language: Language, **named: str) -> str:
 
 def _title(figure: Figure, report: PairReport, language: Language) -> None:
     measurement = report.measurement
-    figure.text(
-        0.075,
-        0.965,
-        _safe(_drawn("title", language, fibre=title_of(measurement.ab, language))),
-        fontsize=14,
-        fontweight="bold",
-        va="center",
-    )
+    title = _drawn("title", language, fibre=title_of(measurement.ab, language))
+    write_line(figure, 0.965, title, fontsize=14, fontweight="bold")
     ends = f"A = {told(report.ends.a, language)}, B = {told(report.ends.b, language)}."
     limit = _drawn("limit", language, limit=limit_statement(report, language))
-    figure.text(
-        0.075,
-        0.934,
-        _safe(f"{ends}   {limit}"),
-        fontsize=8.5,
-        color="#333333",
-        va="center",
-    )
+    write_line(figure, 0.934, f"{ends}   {limit}", fontsize=8.5, color="#333333")
     index = Words(language).decimal(reported(measurement.axis.group_index, Quantity.GROUP_INDEX))
     files = f"{measurement.ab.identity.path}, {measurement.ba.identity.path}"
-    figure.text(
-        0.075,
-        0.022,
-        _safe(f"{_drawn('foot', language, index=index)}   {files}"),
-        fontsize=7,
-        color="#444444",
-        va="center",
-    )
+    foot = f"{_drawn('foot', language, index=index)}   {files}"
+    write_line(figure, 0.022, foot, fontsize=7, color="#444444")
 
 
 def _set_distance_axis(panels: Sequence[Axes], curves: SpanCurves, language: Language) -> None:
@@ -165,29 +150,25 @@ def _set_distance_axis(panels: Sequence[Axes], curves: SpanCurves, language: Lan
         panel.axvspan(length_km, length_km + margin, color="#ececec", zorder=-1)
 
 
-def _headings(panel: Axes, heading: str, explanation: str, *, lift_pt: float = 0) -> None:
+def _headings(
+    panel: Axes, number: int, key: str, language: Language, *, lift_pt: float = 0
+) -> None:
     """Write a heading and a line of explanation above a panel."""
-    for text, height_pt, size_pt, weight in (
-        (heading, 20, 10.5, "bold"),
-        (explanation, 7, 8.5, "normal"),
-    ):
-        panel.annotate(
-            text,
-            xy=(0, 1),
-            xycoords="axes fraction",
-            xytext=(0, lift_pt + height_pt),
-            textcoords="offset points",
-            fontsize=size_pt,
-            fontweight=weight,
-        )
+    look: dict[str, Any] = {"xy": (0, 1), "xycoords": "axes fraction",
+                            "textcoords": "offset points"}  # fmt: skip
+    heading = f"{number}   {_drawn(key, language)}"
+    panel.annotate(heading, xytext=(0, lift_pt + 20), fontsize=10.5, fontweight="bold", **look)
+    why = _drawn(f"{key}-why", language)
+    panel.annotate(why, xytext=(0, lift_pt + 7), fontsize=8.5, fontweight="normal", **look)
 
 
 def _draw_shots(panel: Axes, report: PairReport, curves: SpanCurves, language: Language) -> None:
     for (z_m, level_db), colour, dashes, name in (
         (report.measurement.curve_ab(), _FROM_A, "-", _drawn("from-a", language)),
-        (report.measurement.curve_ba(), _FROM_B, (0, (5, 1.5)), _drawn("from-b", language)),
+        (report.measurement.curve_ba(), _FROM_B, _DASHES, _drawn("from-b", language)),
     ):
-        x_m, y_db = envelope(z_m, level_db, *(1000 * edge for edge in panel.get_xlim()))
+        left, right = panel.get_xlim()
+        x_m, y_db = envelope(z_m, level_db, 1000 * left, 1000 * right)
         panel.plot(x_m / 1000, y_db, color=colour, linestyle=dashes, linewidth=1.0, label=name)
     low, high = curves.clean_range_db
     room = max(0.12 * (high - low), 0.3)
@@ -199,12 +180,7 @@ def _draw_shots(panel: Axes, report: PairReport, curves: SpanCurves, language: L
     for end, edge_km, span_km in (("A", left_km, 0.0), ("B", right_km, curves.length_m / 1000)):
         middle_km = (edge_km + span_km) / 2
         panel.text(middle_km, high + room, end, ha="center", fontsize=11, fontweight="bold")
-    _headings(
-        panel,
-        f"1   {_drawn('shots', language)}",
-        _drawn("shots-why", language),
-        lift_pt=13,
-    )
+    _headings(panel, 1, "shots", language, lift_pt=13)
     numbers = [str(judged.reading.number) for judged in report.splices]
     label_row(panel, curves, None, report.splices, numbers, LabelStyle(8, 14, height=1.03))
 
@@ -213,31 +189,17 @@ def _draw_half_difference(
     panel: Axes, report: PairReport, curves: SpanCurves, upright: bool, language: Language
 ) -> None:
     z_km = curves.z_m / 1000
+    turned, average = _drawn("turned", language), _drawn("average", language)
     panel.plot(z_km, curves.from_a_db, color=_FROM_A, linewidth=0.9, label="A→B")
     panel.plot(
-        z_km,
-        curves.from_b_db,
-        color=_FROM_B,
-        linewidth=0.9,
-        linestyle=(0, (5, 1.5)),
-        label=_drawn("turned", language),
+        z_km, curves.from_b_db, color=_FROM_B, linewidth=0.9, linestyle=_DASHES, label=turned
     )
-    panel.plot(
-        z_km,
-        curves.half_difference_db,
-        color=_TRUE,
-        linewidth=2.0,
-        label=_drawn("average", language),
-    )
+    panel.plot(z_km, curves.half_difference_db, color=_TRUE, linewidth=2.0, label=average)
     panel.set_ylabel(_drawn("level-from-a", language), fontsize=9)
     panel.legend(loc="lower left", fontsize=8, frameon=False, handlelength=3.2)
     values = value_range(curves.from_a_db, curves.from_b_db)
     _make_room(panel, values, labels_pt=84 if upright else 46, below=0.25)
-    _headings(
-        panel,
-        f"2   {_drawn('loss', language)}",
-        _drawn("loss-why", language),
-    )
+    _headings(panel, 2, "loss", language)
     labels = [_loss_label(judged, upright, language) for judged in report.splices]
     style = LabelStyle(8, 24 if upright else 74, upright=upright)
     label_row(panel, curves, curves.half_difference_db, report.splices, labels, style)
@@ -262,11 +224,7 @@ def _draw_half_sum(panel: Axes, report: PairReport, curves: SpanCurves, language
     panel.plot(curves.z_m / 1000, curves.half_sum_db, color=_GLASS, linewidth=1.6)
     panel.set_ylabel(_drawn("backscatter", language), fontsize=9)
     _make_room(panel, value_range(curves.half_sum_db), labels_pt=24, below=0.2)
-    _headings(
-        panel,
-        f"3   {_drawn('glass', language)}",
-        _drawn("glass-why", language),
-    )
+    _headings(panel, 3, "glass", language)
     if len(report.splices) <= 2 * _MOST_LEVEL_LABELS + 2:
         labels = [Words(language).decimal(_step_label(judged)) for judged in report.splices]
         label_row(panel, curves, curves.half_sum_db, report.splices, labels, LabelStyle(7, 32))
@@ -299,22 +257,18 @@ def shot_figure(trace: Trace, detection: Detection | None) -> Figure:
     detection : Detection or None
         Events found in it.
     """
-    figure = _new_figure()
+    figure = new_figure()
     panel = figure.add_axes((0.075, 0.1, 0.9, 0.78))
     identity = trace.identity
-    figure.text(0.075, 0.95, _safe(title_of(trace)), fontsize=14, fontweight="bold", va="center")
+    write_line(figure, 0.95, title_of(trace), fontsize=14, fontweight="bold")
     index = reported(trace.settings.group_index, Quantity.GROUP_INDEX)
-    figure.text(
-        0.075,
-        0.915,
-        _safe(
-            f"{identity.path}, direction {identity.direction.value}, "
-            f"{trace.settings.pulse_ns:g} ns pulse. "
-            "One shot alone shows each loss plus or minus a backscatter difference."
-        ),
+    write_line(
+        figure, 0.915,
+        f"{identity.path}, direction {identity.direction.value}, "
+        f"{trace.settings.pulse_ns:g} ns pulse. "
+        "One shot alone shows each loss plus or minus a backscatter difference.",
         fontsize=8.5,
-        va="center",
-    )
+    )  # fmt: skip
     distance_m = trace.distance_m
     x_m, y_db = envelope(distance_m, trace.level_db, float(distance_m[0]), float(distance_m[-1]))
     panel.plot(x_m / 1000, y_db, color=_FROM_A, linewidth=0.9, label="shot")
@@ -350,15 +304,8 @@ def _marks(
     if not x_km:
         return
     frame = panel.get_xaxis_transform()
-    panel.plot(
-        x_km,
-        [height] * len(x_km),
-        transform=frame,
-        linestyle="none",
-        marker=shape,
-        color=colour,
-        label=name,
-    )
+    at = [height] * len(x_km)
+    panel.plot(x_km, at, shape, transform=frame, color=colour, label=name)
     panel.vlines(
         x_km, 0, height, transform=frame, color=LEADER_COLOUR, linewidth=0.5, linestyle=":"
     )

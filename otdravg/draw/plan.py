@@ -4,20 +4,16 @@ from __future__ import annotations
 
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, NullFormatter
 
-from otdravg.draw.pair import own_look
+from otdravg.draw.pair import new_figure, own_look, write_line
 from otdravg.forecast.outlook import Obstacle
 from otdravg.forecast.plan import Forecast, ShotPlan
 from otdravg.report.plan_text import pulse_text
 
 __all__ = ["plan_figure"]
 
-#: A4 landscape.
-_SIZE_INCH = (11.69, 8.27)
-_DPI = 150
 _MARKERS = "osD^v<>pPX*hd"
 _FAINT = "#8a8a8a"
 
@@ -36,35 +32,20 @@ def plan_figure(plan: ShotPlan) -> Figure:
     Figure
         Above the uncertainty at every splice, below what each pulse cannot measure both ways.
     """
-    figure = Figure(figsize=_SIZE_INCH, dpi=_DPI)
-    FigureCanvasAgg(figure)
+    figure = new_figure()
     shown = [plan.of(pulse, plan.shown_averaging_s) for pulse in plan.pulses_ns]
+    grid = {"height_ratios": (2.6, 1.3), "hspace": 0.12, "left": 0.085, "right": 0.84,
+            "top": 0.87, "bottom": 0.09}  # fmt: skip
     upper: Axes
     lower: Axes
-    upper, lower = figure.subplots(
-        2,
-        1,
-        sharex=True,
-        gridspec_kw={
-            "height_ratios": (2.6, 1.3),
-            "hspace": 0.12,
-            "left": 0.085,
-            "right": 0.84,
-            "top": 0.87,
-            "bottom": 0.09,
-        },
-    )
-    figure.text(
-        0.085,
-        0.95,
+    upper, lower = figure.subplots(2, 1, sharex=True, gridspec_kw=grid)
+    title = (
         f"Plan: what {plan.shown_averaging_s:g} s of averaging from each end would know "
-        f"({plan.basis.wavelength_nm} nm)",
-        fontsize=14,
-        fontweight="bold",
-        va="center",
+        f"({plan.basis.wavelength_nm} nm)"
     )
-    basis = plan.basis.statements[0].replace("$", r"\$")
-    figure.text(0.085, 0.912, f"Foretold, not measured: {basis}", fontsize=9, va="center")
+    write_line(figure, 0.95, title, x=0.085, fontsize=14, fontweight="bold")
+    basis = f"Foretold, not measured: {plan.basis.statements[0]}"
+    write_line(figure, 0.912, basis, x=0.085, fontsize=9)
     colours = _colours(len(shown))
     _draw_uncertainty(upper, plan, shown, colours)
     _draw_hindrances(lower, shown, colours)
@@ -90,27 +71,17 @@ def _draw_uncertainty(
     z_km = np.array([p.middle_m for p in plan.route.places]) / 1000
     for k, (one, colour) in enumerate(zip(shown, colours, strict=True)):
         u = np.array([np.nan if e.expanded_db is None else e.expanded_db for e in one.expectations])
-        chosen = one is plan.chosen
+        size, width, note = (6, 2.6, " (chosen)") if one is plan.chosen else (4, 1.1, "")
         panel.plot(
-            z_km,
-            u,
-            marker=_MARKERS[k % len(_MARKERS)],
-            markersize=6 if chosen else 4,
-            linewidth=2.6 if chosen else 1.1,
-            color=colour,
-            label=pulse_text(one.pulse_ns) + (" (chosen)" if chosen else ""),
-        )
+            z_km, u, marker=_MARKERS[k % len(_MARKERS)], markersize=size, linewidth=width,
+            color=colour, label=pulse_text(one.pulse_ns) + note,
+        )  # fmt: skip
     target_db = float(plan.target_db)
     panel.axhline(target_db, color="black", linewidth=1.2, linestyle=(0, (5, 3)))
     panel.annotate(
-        f"aim ± {plan.target_db} dB",
-        (0.995, target_db),
-        xycoords=("axes fraction", "data"),
-        xytext=(0, 3),
-        textcoords="offset points",
-        ha="right",
-        fontsize=9,
-    )
+        f"aim ± {plan.target_db} dB", (0.995, target_db), xycoords=("axes fraction", "data"),
+        xytext=(0, 3), textcoords="offset points", ha="right", fontsize=9,
+    )  # fmt: skip
     panel.set_yscale("log")
     panel.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
     panel.yaxis.set_minor_formatter(NullFormatter())

@@ -73,16 +73,6 @@ class JointFit:
     #: 2), dB; None until it was looked for.
     bends_db: FloatArray | None = None
 
-    def line_ab(self, section: int, z_m: FloatArray) -> FloatArray:
-        """Level of shot A→B in a section at positions from the A end, dB."""
-        c, _, alpha, beta = self.parameters[section]
-        return np.asarray(c + (-alpha + beta) * (z_m - self.middle_m[section]) / 1000)
-
-    def line_ba(self, section: int, z_m: FloatArray) -> FloatArray:
-        """Level of shot B→A in a section at positions from the A end, dB."""
-        _, c, alpha, beta = self.parameters[section]
-        return np.asarray(c + (alpha + beta) * (z_m - self.middle_m[section]) / 1000)
-
     def lines(self, z_m: FloatArray, *, forward: bool) -> tuple[FloatArray, FloatArray]:
         """Level of a shot in each section at a position from the A end, and its slope, dB/m."""
         a, b, alpha, beta = self.parameters.T

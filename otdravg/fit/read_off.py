@@ -12,7 +12,7 @@ from otdravg.findings import Statement, says
 from otdravg.fit.joint import JointFit
 from otdravg.fit.reading import Coverage, Kind, Reading, SectionReading, mode_field_ratio
 from otdravg.fit.side import Axis, Place, RoughSide, Sides
-from otdravg.shot.detect import Detection, Event, EventKind
+from otdravg.shot.detect import Detection, Event
 
 __all__ = ["readings_of", "sections_of"]
 
@@ -145,8 +145,8 @@ def _kind_of(place: Place, *, detected: bool) -> Kind:
 
 def _events_near(seen: Detection, side: RoughSide, places: tuple[Place, ...]) -> list[list[Event]]:
     """For every place the events that this shot alone shows there."""
-    events = [e for e in seen.events if e.kind is not EventKind.END]
-    at = [e.distance_m for e in events]  # in order
+    events = seen.before_end
+    at = [e.distance_m for e in events]
     slack = side.shot.placing_m
     ends = np.sort(side.x(np.array([(p.start_m, p.stop_m) for p in places]).reshape(-1, 2)))
     return [

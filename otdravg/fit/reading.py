@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import Enum
+from math import sqrt
 
 from otdravg.findings import Statement
 
-__all__ = ["Coverage", "Kind", "Reading", "SectionReading", "mode_field_ratio"]
+__all__ = [
+    "Coverage", "Kind", "Reading", "SectionReading", "mean_attenuation", "mode_field_ratio",
+]  # fmt: skip
 
 
 class Kind(Enum):
@@ -71,6 +75,21 @@ class SectionReading:
     end_m: float
     attenuation_db_per_km: float | None
     u_attenuation_db_per_km: float | None
+
+
+def mean_attenuation(sections: Iterable[SectionReading]) -> tuple[float, float | None] | None:
+    """Return the mean attenuation of sections by their lengths, and its standard uncertainty."""
+    known = [
+        (s.attenuation_db_per_km, s.u_attenuation_db_per_km, s.end_m - s.start_m)
+        for s in sections
+        if s.attenuation_db_per_km is not None and s.end_m > s.start_m
+    ]
+    if not known:
+        return None
+    total_m = sum(m for _, _, m in known)
+    u = [(u * m) ** 2 for _, u, m in known if u is not None]
+    mean = sum(a * m for a, _, m in known) / total_m
+    return mean, sqrt(sum(u)) / total_m if len(u) == len(known) else None
 
 
 def mode_field_ratio(backscatter_step_db: float) -> float:

@@ -16,7 +16,7 @@ import numpy.typing as npt
 
 from otdravg.fit.joint import JointFit, SectionSums
 from otdravg.shot.lines import LineTerms
-from otdravg.shot.noise import DB_PER_RELATIVE_POWER, Lines, noise_about
+from otdravg.shot.noise import DB_PER_RELATIVE_POWER, Lines
 from otdravg.shot.shot import Shot
 from otdravg.shot.tails import Lifted
 
@@ -36,6 +36,10 @@ BENT = 38.0
 #: A section must have so many pulses, and points, to show a bend (chosen, not derived: shorter ones
 #: hold three independent readings or less).
 LEAST_BENT_PULSES, LEAST_BENT_POINTS = 3.0, 16
+#: Legendre polynomials of the first degrees in powers of t, and all of them at t = −1 and 1.
+#: Standard: any table of orthogonal polynomials (DLMF, section 18.3).
+LEGENDRE = np.array([[2, 0, 0, 0], [0, 2, 0, 0], [-1, 0, 3, 0], [0, -3, 0, 5]]) / 2
+LEGENDRE_AT_ENDS = np.array([[1.0, 1.0], [-1.0, 1.0], [1.0, 1.0], [-1.0, 1.0]])
 #: Points on either side of a step from which a curve can be told from it (chosen, not derived: a
 #: line takes two, as many again judge it).
 LEAST_CURVED_POINTS = 4
@@ -121,9 +125,9 @@ class RoughSide:
         z = np.asarray(z_m, dtype=float)
         return self.start_m + z if self.forward else self.start_m + self.length_m - z
 
-    def z(self) -> FloatArray:
-        """Positions of all points on the span, metres from the A end, in travel order."""
-        along = self.shot.x_m - self.start_m
+    def z(self, x_m: FloatArray | None = None) -> FloatArray:
+        """Positions on the span, metres from the A end, of all points or of places in the shot."""
+        along = (self.shot.x_m if x_m is None else x_m) - self.start_m
         return along if self.forward else self.length_m - along
 
     def dead_zones(self, places: Sequence[Place]) -> FloatArray:
@@ -173,12 +177,8 @@ class RoughSide:
         before, behind = (slice(None, -1), slice(1, None))
         if not self.forward:
             before, behind = behind, before
-        lo = self.cell_index(begin[before])
-        return lo, np.maximum(self.cell_index(stop[behind]), lo)
-
-    def cell_index(self, x_m: FloatArray) -> IndexArray:
-        """First cell of the shot at or behind positions from the front panel."""
-        return self.shot.cells.index(x_m, self.shot.spacing_m)
+        lo = self.shot.cells.index(begin[before])
+        return lo, np.maximum(self.shot.cells.index(stop[behind]), lo)
 
     def gaps_m(self, places: Sequence[Place]) -> FloatArray:
         """Clean fibre between consecutive places, shape (P − 1,); negative where zones overlap.
@@ -209,9 +209,9 @@ class RoughSide:
     def section_sums(self, places: tuple[Place, ...], middle_m: FloatArray) -> FloatArray:
         """Weighted sums of every section about its middle, shape (5, S)."""
         begin, stop = self.stretches(places)
-        lo, hi = self.cell_index(begin), self.cell_index(stop)
+        lo, hi = self.shot.cells.index(begin), self.shot.cells.index(stop)
         hi, about = np.maximum(hi, lo), self.x(middle_m)
-        sums = self._less_sure(self.shot.cells.sums.moments(lo, hi, about), begin, stop)
+        sums = self._less_sure(self.shot.cells.sums.moments(lo, hi, about), places)
         short = np.flatnonzero(hi - lo < FEW_CELLS)
         if short.size:
             lo, hi = self.ranges(places)
@@ -225,11 +225,12 @@ class RoughSide:
                 sums[:, k] = terms.moments(np.array([0]), hi[k : k + 1] - lo[k], about[k])[:, 0]
         return sums
 
-    def _less_sure(self, sums: FloatArray, begin_m: FloatArray, stop_m: FloatArray) -> FloatArray:
+    def _less_sure(self, sums: FloatArray, places: Sequence[Place]) -> FloatArray:
         """Sums with the weight that what stands out at both ends of short sections leaves them."""
         if not self.shot.loud_ends:
             return sums
-        points = np.maximum((stop_m - begin_m) / self.shot.spacing_m, 1.0)
+        begin, stop = self.stretches(places)
+        points = np.maximum((stop - begin) / self.shot.spacing_m, 1.0)
         return np.asarray(sums / (1 + self.shot.loud_ends / points))
 
     def lines(self, fit: JointFit, places: tuple[Place, ...]) -> Lines:
@@ -237,8 +238,7 @@ class RoughSide:
         lo, hi = self.ranges(places)
         seen = fit.seen_ab if self.forward else fit.seen_ba
         hi = np.where(seen, hi, lo)
-        at_m = self.shot.x_m[np.minimum(lo, self.shot.x_m.size - 1)] - self.start_m
-        z = at_m if self.forward else self.length_m - at_m
+        z = self.z(self.shot.x_m[np.minimum(lo, self.shot.x_m.size - 1)])
         level, slope = fit.lines(z, forward=self.forward)
         slope = slope * (self.shot.spacing_m if self.forward else -self.shot.spacing_m)
         order = slice(None, None, 1 if self.forward else -1)
@@ -255,18 +255,8 @@ class RoughSide:
         over.
         """
         shot, lines = self.shot, self.lines(fit, places)
-        noise = noise_about(
-            lines.above(shot.faintest_db),
-            shot.power,
-            ~shot.in_peak,
-            windows=shot.correlation_windows,
-            rounding=shot.rounding,
-            start=shot.noise,
-            tail_db2=shot.tail_db2,
-            smoothing=shot.means[0],
-            least_white=shot.white if shot.response.poles else 0.0,
-        )
-        return replace(self, shot=replace(shot, noise=noise)).weighted(lines.over(shot.level_db))
+        shot = replace(shot, noise=shot.noise_about(lines))
+        return replace(self, shot=shot).weighted(lines.over(shot.level_db))
 
     def weighted(self, model_db: FloatArray) -> Side:
         """Return the side with weights and linearised response for a noise-free model.
@@ -301,10 +291,7 @@ class Side(RoughSide):
 
     def section_sums(self, places: tuple[Place, ...], middle_m: FloatArray) -> FloatArray:
         """Weighted sums of every section about its middle, shape (5, S)."""
-        lo, hi = self.ranges(places)
-        return self._less_sure(
-            self.terms.moments(lo, hi, self.x(middle_m)), *self.stretches(places)
-        )
+        return self._less_sure(self.terms.moments(*self.ranges(places), self.x(middle_m)), places)
 
     def curve_over_step(
         self, places: tuple[Place, ...], chosen: npt.NDArray[np.bool_]
@@ -351,33 +338,44 @@ class Side(RoughSide):
         0 where a section is straight within its noise, or too short to tell. What bends a section
         is no fibre: a tail that no model of the receiver holds, or a splice that was not found.
         """
-        lo, hi = self.ranges(places)
-        line = fit.line_ab if self.forward else fit.line_ba
-        seen = fit.seen_ab if self.forward else fit.seen_ba
+        lines = self.lines(fit, places)
         least = max(LEAST_BENT_PULSES * self.shot.pulse_m / self.shot.spacing_m, LEAST_BENT_POINTS)
-        z, ends = self.z(), np.zeros((lo.size, 2))
-        for m in np.flatnonzero(seen & (hi - lo > least)).tolist():
-            here = slice(int(lo[m]), int(hi[m]))
-            weight = self.weight[here]
-            t = np.linspace(-1.0, 1.0, weight.size)
-            shapes = np.stack([np.ones_like(t), t, (3 * t**2 - 1) / 2, (5 * t**3 - 3 * t) / 2])
-            weighted = shapes * weight
-            normal = np.einsum("aw,bw->ab", weighted, shapes)
-            right = np.einsum("aw,w->a", weighted, self.response_db[here] - line(m, z[here]))
-            if np.linalg.matrix_rank(normal) < normal.shape[0]:
-                continue
-            off = np.linalg.solve(normal, right)
-            if float(off @ right) > BENT:
-                first = float(off @ np.array([1.0, -1.0, 1.0, -1.0]))
-                ends[m] = (first, float(off.sum())) if self.forward else (float(off.sum()), first)
-        return ends
+        ends = np.zeros((lines.lo.size, 2))
+        long = np.flatnonzero(lines.hi - lines.lo > least)
+        if not long.size:
+            return ends
+        count = (lines.hi - lines.lo)[long]
+        begin = np.cumsum(count) - count
+        along = np.arange(int(count.sum())) - np.repeat(begin, count)
+        used = np.repeat(lines.lo[long], count) + along
+        t = along * np.repeat(2 / (count - 1), count) - 1
+        line = (
+            np.repeat(lines.level_db[long], count) + np.repeat(lines.slope_db[long], count) * along
+        )
+        powers = np.empty((7 + 4, t.size))  # w·t⁰ … w·t⁶, and those that meet what is off the line
+        powers[0] = self.weight[used]
+        for k in range(1, 7):
+            np.multiply(powers[k - 1], t, out=powers[k])
+        np.multiply(powers[:4], self.response_db[used] - line, out=powers[7:])
+        sums = np.add.reduceat(powers, begin, axis=1).T
+        order = np.arange(4)
+        normal = LEGENDRE @ sums[:, order[:, None] + order] @ LEGENDRE.T
+        right = sums[:, 7:] @ LEGENDRE.T
+        sound = np.linalg.matrix_rank(normal) == order.size
+        off = np.linalg.solve(normal[sound], right[sound, :, None])[:, :, 0]
+        bent = np.einsum("sa,sa->s", off, right[sound]) > BENT
+        ends[long[sound][bent]] = (off @ LEGENDRE_AT_ENDS)[bent]
+        return ends if self.forward else ends[::-1, ::-1]
 
     def lifted_db(self, places: tuple[Place, ...], share: float) -> FloatArray:
         """How much such a share of a slow tail lifts both ends of each section, in z order."""
         if not share:
             return np.zeros((len(places) + 1, 2))
         begin, stop = self.stretches(places)
-        lo, hi = self.cell_index(begin), self.cell_index(np.minimum(stop, self.shot.signal_end_m))
+        lo, hi = (
+            self.shot.cells.index(begin),
+            self.shot.cells.index(np.minimum(stop, self.shot.signal_end_m)),
+        )
         ends = share * Lifted.of(self.shot, lo, hi).ends_db
         return ends if self.forward else ends[:, ::-1]
 

@@ -250,7 +250,7 @@ def predicted_side(
         noise=noise,
         slope_db_per_m=slope,
         u_slope_db_per_m=0.0,
-        cells=Cells.none(width),
+        cells=Cells.none(width, width * spacing_m),
     )
     return RoughSide.of(
         replace(shot, cells=make_cells(shot, width)), start_m, route.length_m, forward
@@ -371,18 +371,8 @@ def _trace(
     second_per_m = route.group_index / SPEED_OF_LIGHT_M_PER_S
     identity = Identity(
         path="foretold",
-        sha256="",
-        cable="",
-        fibre="",
-        location_a="",
-        location_b="",
         direction=Direction.A_TO_B if forward else Direction.B_TO_A,
-        wavelength_nm=math.nan,
-        nominal_wavelength_nm=0,
-        taken=None,
-        operator="",
         comment="foretold, not measured",
-        instrument="",
     )
     settings = Settings(
         pulse_ns=pulse_ns,

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from decimal import Decimal
+from functools import cache
 
 from otdravg.errors import BadSetting
 from otdravg.findings import Statement, says, values
@@ -17,7 +18,6 @@ from otdravg.fit.side import Side
 from otdravg.forecast.outlook import (
     Expectation,
     Obstacle,
-    Receiver,
     Route,
     expected,
     predicted_side,
@@ -73,7 +73,7 @@ class _OtherShots:
 
     def __init__(self, measurement: Measurement) -> None:
         self._measurement = measurement
-        self._sides: dict[tuple[int, bool], Side | None] = {}
+        self._side = cache(self._foretold)  # asked for again and again
         readings = measurement.readings
         self.route = Route(
             measurement.axis.length_m,
@@ -84,31 +84,20 @@ class _OtherShots:
             measurement.axis.group_index,
         )
 
-    def side(self, pulse_ns: int, *, forward: bool) -> Side | None:
-        """Return the shot with another pulse, as long averaged; ``None`` if it has no basis."""
-        key = (pulse_ns, forward)
-        if key not in self._sides:
-            receiver = self._receiver(forward=forward)
-            self._sides[key] = (
-                None
-                if receiver is None
-                else predicted_side(receiver, self.route, pulse_ns, 1.0, forward=forward)
-            )
-        return self._sides[key]
-
-    def _receiver(self, *, forward: bool) -> Receiver | None:
-        """Noise of the shot that was taken, its averaging time counted as one."""
+    def _foretold(self, pulse_ns: int, forward: bool) -> Side | None:
+        """The shot with another pulse, as long averaged; ``None`` if it has no basis."""
         measured = self._measurement.side_ab if forward else self._measurement.side_ba
         try:
-            return receiver_of(measured.shot, 1.0)
+            receiver = receiver_of(measured.shot, 1.0)
         except BadSetting:  # too little clean fibre to know the launch level: no advice
             return None
+        return predicted_side(receiver, self.route, pulse_ns, 1.0, forward=forward)
 
     def outlook(self, pulse_ns: int, directions: tuple[bool, ...], row: int) -> Expectation | None:
         """Foretell a place if the shots in these directions were taken with another pulse."""
         taken = {True: self._measurement.side_ab, False: self._measurement.side_ba}
         for forward in directions:
-            side = self.side(pulse_ns, forward=forward)
+            side = self._side(pulse_ns, forward)
             if side is None:
                 return None
             taken[forward] = side
@@ -116,19 +105,11 @@ class _OtherShots:
         return expected(sides, self._measurement.places, self._measurement.fit.spreads)[row]
 
 
-def _row(measurement: Measurement, reading: Reading) -> int | None:
-    """Index of a reading among the fit's places."""
-    row = reading.number - 1
-    places = measurement.places
-    known = row < len(places) and places[row].start_m == reading.distance_m
-    return row if known and len(places) == len(measurement.readings) else None
-
-
 def _settled(
     measurement: Measurement, reading: Reading, limit_db: Decimal, others: _OtherShots
 ) -> Statement | None:
     """What brings U so far down that the limit lies outside, if the loss stays as it is."""
-    row = _row(measurement, reading)
+    row = measurement.row_of(reading)
     loss_db = reported(reading.loss_db, Quantity.LOSS_DB)
     now_db = _shown(reading.expanded_uncertainty_db)
     if row is None or loss_db is None or now_db is None:
@@ -190,7 +171,7 @@ def _reached(
 
     Of the pulses that know it well enough for the limit the shortest: it parts neighbours best.
     """
-    row = _row(measurement, reading)
+    row = measurement.row_of(reading)
     if row is None:
         return None
     directions = {

@@ -70,7 +70,7 @@ def job_text(values: Values, origins: Mapping[str, str] | None = None) -> str:
         table, _, name = key.path.rpartition(".")
         own = tables.setdefault(table, [])
         remark = (origins or {}).get(key.path)
-        own += ["", f"# {key.sentence}." + (f" {remark}." if remark else "")]
+        own += ["", f"# {key.sentence()}." + (f" {remark}." if remark else "")]
         value = values.get(key.path)
         own.append(f"# {name} = {key.example}" if value is None else f"{name} = {_toml(value)}")
     lines += tables.pop("")
@@ -83,7 +83,7 @@ def job_text(values: Values, origins: Mapping[str, str] | None = None) -> str:
 
 
 def _list_lines(own: JobList, rows: Iterable[Mapping[str, str]]) -> Iterator[str]:
-    yield f"# {own.sentence}; or {own.file} beside this file."
+    yield f"# {own.sentence()}; or {own.file} beside this file."
     for row in rows:
         yield f"[[{own.name}]]"
         yield from (f"{name} = {_toml(value)}" for name, value in row.items())

@@ -1,8 +1,9 @@
 """The one table of what a job can say.
 
-:data:`KEYS` says of every key how it is written, what it is, and who applies it; the reader
-(:mod:`.reading`), the empty form and the questions (:mod:`.form`), the options of ``otdravg job
-new`` and the table in docs/job.md are made of it. Lists of things stand in :mod:`.lists`.
+:data:`KEYS` says of every key how it is written and who applies it, and the catalogues
+(``[job-key]``) what it is; the reader (:mod:`.reading`), the empty form and the questions
+(:mod:`.form`), the options of ``otdravg job new`` and the table in docs/job.md are made of it.
+Lists of things stand in :mod:`.lists`.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from otdravg.trade import RIBBON_SIZES
+from otdravg.words.catalogue import Language, say
 
 __all__ = ["KEYS", "TIA_598", "JobKey"]
 
@@ -30,7 +32,6 @@ class JobKey:
 
     path: str
     kind: str
-    sentence: str
     applied_by: str  # module:function
     example: str
     allowed: tuple[Any, ...] = ()
@@ -43,33 +44,30 @@ class JobKey:
         table, _, name = self.path.rpartition(".")
         return f"--{table[:-1]}-{name}" if table else f"--{name}"
 
+    def sentence(self, language: Language = Language.ENGLISH) -> str:
+        """Say what it is."""
+        return say("job-key", self.path, language)
+
 
 _EXPECTED = "otdravg.cable.checks.missing:beyond_expected"
 _PROFILE = "otdravg.job.model:Job.rules"
 
 KEYS = (
-    JobKey("cable", "text", "Name of the cable, as it is typed in the headers", _EXPECTED,
-           '"RIDGE-7"', is_required=True),
-    JobKey("fibres", "whole", "How many fibres the cable has",
+    JobKey("cable", "text", _EXPECTED, '"RIDGE-7"', is_required=True),
+    JobKey("fibres", "whole",
            "otdravg.cable.checks.missing:missing_fibres", "48", _FIBRES, True, "--fibres"),
-    JobKey("wavelengths", "wavelengths", "Wavelengths in nm that every fibre is shot at",
+    JobKey("wavelengths", "wavelengths",
            "otdravg.cable.checks.missing:missing_shots", "[1310, 1550]", (), True),
-    JobKey("ribbon", "one_of", "Fibres of a ribbon; 0 for loose tube", _PROFILE, "12",
-           ((0, *RIBBON_SIZES),), False, "--ribbon"),
-    JobKey("ends.a", "text", "Name of end A, as it is typed in the headers",
+    JobKey("ribbon", "one_of", _PROFILE, "12", ((0, *RIBBON_SIZES),), False, "--ribbon"),
+    JobKey("ends.a", "text",
            "otdravg.cable.files.ends:ends_of", '"Quillhaven hut"', (), False, "--end-a"),
-    JobKey("ends.b", "text", "Name of end B", _EXPECTED, '"Gorsemoor hut"'),
-    JobKey("profile", "text", "Acceptance profile: the name of a shipped one, or a TOML file",
-           _PROFILE, '"contract.toml"', (), False, "--profile"),
-    JobKey("stage", "text", "Stage of the work: construction, or one of the profile's stages",
-           _PROFILE, '"final"'),
-    JobKey("colours", "colours", "Colours of a ribbon's fibres from position 1: TIA-598, or the "
-           "cable's own, in order (16 of them for a ribbon of 16)",
-           "otdravg.trade:fibre_colour", f'"{TIA_598}"'),
-    JobKey("launch", "length", "Length of the launch fibre at A",
+    JobKey("ends.b", "text", _EXPECTED, '"Gorsemoor hut"'),
+    JobKey("profile", "text", _PROFILE, '"contract.toml"', (), False, "--profile"),
+    JobKey("stage", "text", _PROFILE, '"final"'),
+    JobKey("colours", "colours", "otdravg.trade:fibre_colour", f'"{TIA_598}"'),
+    JobKey("launch", "length",
            "otdravg.cable.measure.standing:measure_stands", '"1km"', (), False, "--launch"),
-    JobKey("receive", "length", "Length of the receive fibre at B",
+    JobKey("receive", "length",
            "otdravg.cable.measure.standing:measure_stands", '"1km"', (), False, "--receive"),
-    JobKey("shots", "texts", "Folders or archives with the shots, beside this file; later ones "
-           "hold shots after a repair", "otdravg.cable.run:read_folders", '["shots"]'),
+    JobKey("shots", "texts", "otdravg.cable.run:read_folders", '["shots"]'),
 )  # fmt: skip

@@ -1,5 +1,6 @@
 """The lists of a job: each one declaration of its columns, from which all else is made.
 
+What a list and its columns are for stands in the catalogues (``[job-list]``, ``[job-column]``).
 The reader (:mod:`.rows`), the empty forms (``otdravg job forms``), the remarks in an empty job,
 the options of ``otdravg job new`` and the tables of the docs come from :data:`LISTS`. A list adds
 one :class:`JobList` here and one field of its name to :class:`.model.Job`.
@@ -9,15 +10,22 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime
 from typing import Any
 
-from otdravg.cable.lists.facts import PLACE_KINDS, Instrument, Mark, PowerReading, Reel, RoutePlace
+from otdravg.cable.lists.facts import (
+    PLACE_KINDS,
+    Instrument,
+    Loop,
+    PowerReading,
+    Reel,
+    RoutePlace,
+)
 from otdravg.cable.log.model import LogLine
 from otdravg.cable.measure.closures import KnownClosure
 from otdravg.cable.planned import PlanRow, plan_faults
 from otdravg.verdict.keys import FIBRE_TYPES
 from otdravg.verdict.rules import Method
+from otdravg.words.catalogue import Language, say
 
 __all__ = ["LISTS", "Column", "Fault", "JobList"]
 
@@ -29,30 +37,30 @@ Fault = tuple[int, str, str]
 class Column:
     """One column of a list.
 
-    ``kind`` names the method of :class:`.rows.ListRow` that reads a cell, ``allowed`` what that
-    takes besides the name. ``refers_to`` is "closures" for a name out of that list, if there is
-    one, and "fibres" for what may not be above the count of the job.
+    ``kind`` says how :mod:`.rows` reads a cell, ``allowed`` what that takes besides its text.
+    ``refers_to`` is "closures" for a name out of that list, if there is one, and "fibres" for what
+    may not be above the count of the job. ``field`` is its name in the fact, if another.
     """
 
     name: str
     kind: str
-    sentence: str
     allowed: tuple[Any, ...] = ()
     is_required: bool = False
     refers_to: str = ""
+    field: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class JobList:
     """A list of a job: ``[[name]]`` tables in it, or a CSV file beside it.
 
-    A row becomes ``fact(**cells)``; an empty cell is ``None``. ``unique`` are the columns that no
-    two rows have in common, ``check`` looks at all facts together.
+    A row becomes ``fact(**cells)``, by the ``field`` of each column; an empty cell says nothing.
+    ``unique`` are the columns that no two rows have in common, ``check`` looks at all facts
+    together.
     """
 
     name: str
     columns: tuple[Column, ...]
-    sentence: str
     applied_by: str
     example: tuple[str, ...]  # a cell for each column, as somebody types it
     fact: Callable[..., Any]
@@ -65,6 +73,14 @@ class JobList:
     def file(self) -> str:
         """Name of its CSV file: the form's, and the one that is read unasked beside a job."""
         return f"{self.name.replace('_', '-')}.csv"
+
+    def sentence(self, language: Language = Language.ENGLISH) -> str:
+        """Say what it is for."""
+        return say("job-list", self.name, language)
+
+    def column_sentence(self, column: Column, language: Language = Language.ENGLISH) -> str:
+        """Say what a cell of one of its columns holds."""
+        return say("job-column", f"{self.name}.{column.name}", language)
 
     @property
     def needed(self) -> tuple[str, ...]:
@@ -84,87 +100,64 @@ class JobList:
         return "=".join(self.example_row(only_needed=True).values())
 
 
-def _closure(
-    name: str, distance: float, method: str | None, stage: str | None, closed: datetime | None
-) -> KnownClosure:
-    how = None if method is None else Method(method)
-    return KnownClosure(name, distance, how, stage or "", closed)
+def _closure(method: str | None = None, **cells: Any) -> KnownClosure:
+    return KnownClosure(method=None if method is None else Method(method), **cells)
 
 
 _CLOSURES = JobList(
     "closures",
     (
-        Column("name", "text", "Name of the closure", is_required=True),
-        Column("distance", "length", "Distance from end A along the fibre", is_required=True),
-        Column("method", "one_of", "How it is spliced, if not as the profile says",
-               (tuple(method.value for method in Method),)),
-        Column("stage", "text", "Stage of the work there, if not the job's"),
-        Column("closed", "moment", "When it was closed for good; bends are checked after it"),
+        Column("name", "text", is_required=True),
+        Column("distance", "length", is_required=True, field="distance_m"),
+        Column("method", "one_of", (tuple(method.value for method in Method),)),
+        Column("stage", "text"),
+        Column("closed", "moment"),
     ),
-    "Closures: name and distance from A, method and stage if they are not the profile's",
     "otdravg.cable.measure.closures:find_closures",
     ("Otterstone", "4.29km", "", "", ""),
     _closure,
     unique=("name",),
     option="--closure",
-)  # fmt: skip
+)
 
 #: Wavelengths at which the record of a reel may state an attenuation, nm.
 _RECORDED_NM = (1310, 1550, 1625)
 
 
-def _reel(reel: str, fibre_type: str, length: float | None, **attenuations: float | None) -> Reel:
-    known = ((nm, attenuations[f"attenuation_{nm}"]) for nm in _RECORDED_NM)
-    per_km = tuple((nm, figure) for nm, figure in known if figure is not None)
-    return Reel(reel, fibre_type, length, per_km)
+def _reel(name: str, fibre_type: str, length_m: float | None = None, **per_km: float) -> Reel:
+    known = ((nm, per_km.get(f"attenuation_{nm}")) for nm in _RECORDED_NM)
+    return Reel(name, fibre_type, length_m, tuple((nm, a) for nm, a in known if a is not None))
 
 
 _REELS = JobList(
     "reels",
     (
-        Column("reel", "text", "Name of the reel, as its label has it", is_required=True),
-        Column("fibre_type", "one_of", "Type of its fibre", (FIBRE_TYPES[:-1],), is_required=True),
-        Column("length", "length", "Length of the cable by its record"),
-        *(Column(f"attenuation_{nm}", "figure", f"Attenuation at {nm} nm by its record, dB/km",
-                 (0.1, 2)) for nm in _RECORDED_NM),
+        Column("reel", "text", is_required=True, field="name"),
+        Column("fibre_type", "one_of", (FIBRE_TYPES[:-1],), is_required=True),
+        Column("length", "length", field="length_m"),
+        *(Column(f"attenuation_{nm}", "figure", (0.1, 2)) for nm in _RECORDED_NM),
     ),
-    "Reels of the cable: type of their fibre, length and attenuation by their records",
     "otdravg.cable.checks.beside:reel_findings",
     ("R-101", "G.652", "4300m", "0.33", "0.19", ""),
     _reel,
     unique=("reel",),
     option="--reel",
-)  # fmt: skip
-
-
-def _instrument(
-    instrument: str, calibration_due: date | None, linearity: float | None
-) -> Instrument:
-    return Instrument(instrument, calibration_due, linearity)
+)
 
 
 _INSTRUMENTS = JobList(
     "instruments",
     (
-        Column("instrument", "text", "Its serial number or name, as headers have it",
-               is_required=True),
-        Column("calibration_due", "day", "Last day of its calibration"),
-        Column("linearity", "figure", "Linearity by its certificate, dB/dB", (0.001, 0.2)),
+        Column("instrument", "text", is_required=True, field="name"),
+        Column("calibration_due", "day", field="due"),
+        Column("linearity", "figure", (0.001, 0.2)),
     ),
-    "Instruments of the job: serial number or name, end of calibration, linearity",
     "otdravg.cable.checks.beside:instrument_findings",
     ("4711", "2027-03-31", "0.03"),
-    _instrument,
+    Instrument,
     unique=("instrument",),
     option="--instrument",
-)  # fmt: skip
-
-
-def _place(
-    place: str, kind: str, mark_in: Mark | None, mark_out: Mark | None, slack_m: float | None,
-    reel: str | None,
-) -> RoutePlace:  # fmt: skip
-    return RoutePlace(place, kind, mark_in, mark_out, slack_m, reel or "")
+)
 
 
 def _check_route(places: Sequence[RoutePlace]) -> Iterable[Fault]:
@@ -176,17 +169,16 @@ def _check_route(places: Sequence[RoutePlace]) -> Iterable[Fault]:
 _ROUTE = JobList(
     "route",
     (
-        Column("place", "text", "Its name; closures as in closures.csv", is_required=True),
-        Column("kind", "one_of", "What it is", (PLACE_KINDS,), is_required=True),
-        Column("mark_in", "mark", "Sheath mark where the cable from A comes in"),
-        Column("mark_out", "mark", "Sheath mark where the cable to B leaves"),
-        Column("slack_m", "figure", "Metres coiled up there, of each cable", (0, 500)),
-        Column("reel", "text", "Reel of the cable to B, as in reels.csv"),
+        Column("place", "text", is_required=True, field="name"),
+        Column("kind", "one_of", (PLACE_KINDS,), is_required=True),
+        Column("mark_in", "mark"),
+        Column("mark_out", "mark"),
+        Column("slack_m", "figure", (0, 500)),
+        Column("reel", "text"),
     ),
-    "Places on the route in order from A, with the marks on the sheath",
     "otdravg.cable.lists.placing:surveyed",
     ("MH 19", "manhole", "3310", "3325", "", ""),
-    _place,
+    RoutePlace,
     unique=("place",),
     check=_check_route,
 )
@@ -197,36 +189,25 @@ _FIBRES = (1, 100_000)
 _SPLICE_PLAN = JobList(
     "splice_plan",
     (
-        Column("closure", "text", "Name of the closure, or its number from A", is_required=True,
-               refers_to="closures"),
-        Column("cable_in", "text", "Cable that comes in on A's side, if it has a name of its own"),
-        Column("tube_in", "text", "Tube, as it is marked"),
-        Column("ribbon_in", "text", "Number of the ribbon, counted through the whole cable, or "
-               "its mark, with fibres_in beside it"),
-        Column("fibres_in", "numbers", "Numbers of its fibres, if the ribbon's do not say them",
-               _FIBRES),
-        Column("cable_out", "text", "Cable that goes out, such as a branch"),
-        Column("tube_out", "text", "Tube, as it is marked"),
-        Column("ribbon_out", "text", "Number of the ribbon that it meets; empty: the same"),
-        Column("fibres_out", "numbers", "Numbers of the fibres that they meet, in order", _FIBRES),
-        Column("reversed", "yes_no", "Whether the ribbon is turned over (first fibre to last)"),
-        Column("express", "yes_no", "Whether it runs through uncut"),
-        Column("tray", "text", "Tray that it lies in"),
-        Column("slot", "text", "Slot of the tray"),
+        Column("closure", "text", is_required=True, refers_to="closures"),
+        Column("cable_in", "text"),
+        Column("tube_in", "text"),
+        Column("ribbon_in", "text"),
+        Column("fibres_in", "numbers", _FIBRES),
+        Column("cable_out", "text"),
+        Column("tube_out", "text"),
+        Column("ribbon_out", "text"),
+        Column("fibres_out", "numbers", _FIBRES),
+        Column("reversed", "yes_no"),
+        Column("express", "yes_no"),
+        Column("tray", "text"),
+        Column("slot", "text"),
     ),
-    "Splice plan: which ribbon meets which in each closure, and in which tray",
     "otdravg.cable.checks.planned:plan_findings",
     ("Otterstone", "", "1", "5", "", "", "1", "5", "", "no", "no", "2", "3"),
     PlanRow,
     check=plan_faults,
-)  # fmt: skip
-
-
-def _power(
-    fibre: int, source_at: str, wavelength: int | None, loss: float | None, arrives: int | None,
-    tester: str | None, uncertainty: float | None,
-) -> PowerReading:  # fmt: skip
-    return PowerReading(fibre, source_at, wavelength, loss, arrives, tester or "", uncertainty)
+)
 
 
 def _check_power(readings: Sequence[PowerReading]) -> Iterable[Fault]:
@@ -240,67 +221,63 @@ def _check_power(readings: Sequence[PowerReading]) -> Iterable[Fault]:
 _POWER = JobList(
     "power",
     (
-        Column("fibre", "whole", "Fibre that the source was at", (1, 100_000), is_required=True,
-               refers_to="fibres"),
-        Column("source_at", "one_of", "End that the source was at", (("A", "B"),),
-               is_required=True),
-        Column("wavelength", "whole", "Wavelength in nm", (600, 1700)),
-        Column("loss", "figure", "Loss in dB, as it was read", (-60, 60)),
-        Column("arrives", "whole", "Fibre at the other end that the light comes out of; 0: none",
-               (0, 100_000), refers_to="fibres"),
-        Column("tester", "text", "Source and meter, or who read it"),
-        Column("uncertainty", "figure", "Expanded uncertainty of the reading in dB, by the papers "
-               "of the tester", (0.01, 3)),
+        Column("fibre", "whole", (1, 100_000), is_required=True, refers_to="fibres"),
+        Column("source_at", "one_of", (("A", "B"),), is_required=True, field="end"),
+        Column("wavelength", "whole", (600, 1700), field="wavelength_nm"),
+        Column("loss", "figure", (-60, 60), field="loss_db"),
+        Column("arrives", "whole", (0, 100_000), refers_to="fibres"),
+        Column("tester", "text"),
+        Column("uncertainty", "figure", (0.01, 3), field="expanded_db"),
     ),
-    "Readings of light source and power meter, fibre by fibre",
     "otdravg.cable.checks.beside:power_findings",
     ("7", "A", "1550", "6.42", "7", "LSPM 3", "0.2"),
-    _power,
+    PowerReading,
     unique=("fibre", "source_at", "wavelength"),
     check=_check_power,
-)  # fmt: skip
-
-
-def _log_line(
-    line: int,
-    date_time: datetime,
-    closure: str,
-    ribbon: int,
-    blade_position: str | None,
-    electrodes_changed: bool | None,
-    estimated_highest_db: float | None,
-    tries: int | None,
-    **texts: str | None,
-) -> LogLine:
-    written = {name: text or "" for name, text in texts.items()}
-    return LogLine(
-        line, date_time, closure, ribbon, blade=blade_position or "",
-        electrodes_changed=bool(electrodes_changed), estimated_db=estimated_highest_db,
-        tries=tries or 1, **written,
-    )  # fmt: skip
+)
 
 
 _SPLICE_LOG = JobList(
     "splice_log",
     (
-        Column("date_time", "moment", "Date and time of the splice", is_required=True),
-        Column("closure", "text", "Closure", is_required=True, refers_to="closures"),
-        Column("ribbon", "whole", "Ribbon; in loose tube the fibre", (1, 100_000), True),
-        Column("splicer", "text", "Splicing machine, by whatever name the crew calls it"),
-        Column("cleaver", "text", "Cleaver"),
-        Column("blade_position", "text", "Position of its blade; empty: as before"),
-        Column("electrodes_changed", "yes_no", "Whether electrodes were changed before it"),
-        Column("estimated_highest_db", "figure", "Highest loss that the machine estimated, dB",
-               (0, 60)),
-        Column("tries", "whole", "How often it was cleaved and fused; empty: once", (1, 99)),
-        Column("person", "text", "Who spliced: initials are enough"),
-        Column("remark", "text", "Anything worth knowing"),
+        Column("date_time", "moment", is_required=True, field="when"),
+        Column("closure", "text", is_required=True, refers_to="closures"),
+        Column("ribbon", "whole", (1, 100_000), True),
+        Column("splicer", "text"),
+        Column("cleaver", "text"),
+        Column("blade_position", "text", field="blade"),
+        Column("electrodes_changed", "yes_no"),
+        Column("estimated_highest_db", "figure", (0, 60), field="estimated_db"),
+        Column("tries", "whole", (1, 99)),
+        Column("person", "text"),
+        Column("remark", "text"),
     ),
-    "Splice log: one row for each ribbon that was spliced, and one more when it is made again",
     "otdravg.cable.log.held:hold",
     ("2026-04-03 14:05", "Otterstone", "7", "SM-2", "CL-1", "4", "", "0.04", "1", "KL", ""),
-    _log_line,
+    LogLine,
     is_numbered=True,
-)  # fmt: skip
+)
 
-LISTS = (_CLOSURES, _REELS, _INSTRUMENTS, _ROUTE, _POWER, _SPLICE_PLAN, _SPLICE_LOG)
+
+def _check_loops(loops: Sequence[Loop]) -> Iterable[Fault]:
+    seen: set[int] = set()
+    for n, loop in enumerate(loops):
+        if {loop.fibre, loop.other} & seen or loop.fibre == loop.other:
+            yield n, "other", "a fibre is looped to one other"
+        seen |= {loop.fibre, loop.other}
+
+
+_LOOPS = JobList(
+    "loops",
+    (
+        Column("fibre", "whole", _FIBRES, is_required=True, refers_to="fibres"),
+        Column("other", "whole", _FIBRES, is_required=True, refers_to="fibres"),
+        Column("length", "length", field="length_m"),
+    ),
+    "otdravg.cable.lists.loops:looped",
+    ("1", "2", "2m"),
+    Loop,
+    check=_check_loops,
+)
+
+LISTS = (_CLOSURES, _REELS, _INSTRUMENTS, _ROUTE, _POWER, _SPLICE_PLAN, _SPLICE_LOG, _LOOPS)

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
 
 from otdravg.cable.checks.missing import in_shooting_order, shots_in
 from otdravg.cable.files.claims import Naming
 from otdravg.cable.files.names import same_text
-from otdravg.cable.lists.facts import Instrument, PowerReading, Reel, RoutePlace
+from otdravg.cable.lists.facts import Instrument, Loop, PowerReading, Reel, RoutePlace
+from otdravg.cable.lists.loops import with_far_sides
 from otdravg.cable.log.model import LogLine
 from otdravg.cable.measure.closures import KnownClosure
 from otdravg.cable.model import Expected, ShotRecord, ShotToTake
@@ -44,6 +45,7 @@ class Job:
     route: tuple[RoutePlace, ...] = ()
     power: tuple[PowerReading, ...] = ()
     splice_log: tuple[LogLine, ...] = ()
+    loops: tuple[Loop, ...] = ()
     folder: Path = Path()  # where its file lies: names of files in it begin there
 
     @property
@@ -54,18 +56,8 @@ class Job:
 
     @property
     def expected(self) -> Expected:
-        """What a review holds the shots against."""
-        return Expected(
-            self.cable,
-            self.wavelengths_nm,
-            self.ends,
-            self.instruments,
-            self.fibre_type,
-            self.colours,
-            self.route,
-            self.reels,
-            self.power,
-        )
+        """What a review holds the shots against: facts that have the same names here."""
+        return Expected(**{own.name: getattr(self, own.name) for own in fields(Expected)})
 
     def options(self) -> Options:
         """Return what a review takes beside the rules.
@@ -84,6 +76,7 @@ class Job:
             expected=self.expected,
             splice_plan=self._followed_plan(),
             splice_log=self.splice_log,
+            loops=self.loops,
         )
 
     def _followed_plan(self) -> SplicePlan:
@@ -159,7 +152,7 @@ class Job:
             What :meth:`rules` returned, if it is at hand.
         """
         there: set[ShotNeed] = set()
-        for key, own in shots_in(records).items():
+        for key, own in shots_in(with_far_sides(records, self.loops, self.cable)).items():
             if not key.cable or same_text(key.cable) == same_text(self.cable):
                 there |= own
         needs = missing_shots(profile or self.rules(), range(1, self.fibres + 1), there)

@@ -10,9 +10,8 @@ import csv
 import difflib
 import io
 import re
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from datetime import date, datetime
-from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
@@ -30,9 +29,8 @@ _NO = ("n", "no", "false", "nein", "falsch", "0")
 _SEPARATORS = (",", ";", "\t")
 #: What a spreadsheet puts in front to say what separates: no part of the table.
 _ANNOUNCED = re.compile(r"sep=[,;\t]\s*", re.IGNORECASE)
-_ISO = re.compile(r"(\d{4})-(\d{1,2})-(\d{1,2})", re.ASCII)
-_DOTTED = re.compile(r"(\d{1,2})\.(\d{1,2})\.(\d{4})", re.ASCII)
-_CLOCK = re.compile(r"(\d{1,2}):(\d{2})(?::(\d{2}))?", re.ASCII)
+#: How days are written: with slashes nobody can tell the day from the month.
+_DAYS = ("%Y-%m-%d", "%d.%m.%Y")
 _NUMBER = re.compile(r"[-+]?\d+(?:[.,]\d+)?", re.ASCII)
 #: A sign with three digits behind it may group thousands as well as begin decimals.
 _THOUSANDS = re.compile(r"([-+]?[1-9]\d{0,2})[.,](\d{3})", re.ASCII)
@@ -44,7 +42,7 @@ _YEARS = (1990, 2099)
 
 
 class ListRow(Table):
-    """A row of a list; getters note a problem and return ``None`` on any fault.
+    """A row of a list; a faulty cell is noted.
 
     ``beside`` is true of a line of a CSV file, whose cells are texts. ``number`` is its line there,
     or which of the job's tables it is.
@@ -73,155 +71,117 @@ class ListRow(Table):
         """Return a cell as it was typed."""
         return str(self._content.get(name, ""))
 
-    def _cell(self, name: str) -> Any:
-        value = self._take(name)
-        return value.strip() if isinstance(value, str) else value
-
-    def one_of(self, name: str, allowed: Iterable[Any]) -> Any:
-        """Return one of some values, whatever its capitals."""
-        value = self._cell(name)
-        known = {str(one).casefold(): one for one in allowed}
+    def cell(self, column: Column) -> Any:
+        """Return what a cell says as its column wants it; ``None`` where it is empty or faulty."""
+        if column.kind == "text":
+            return self.text(column.name)
+        value = self._take(column.name)
         if value is None:
             return None
-        found = known.get(str(value).casefold())
-        if found is None:
-            self.note(name, _one_of(known.values()))
-        return found
-
-    def whole(self, name: str, low: int, high: int) -> int | None:
-        """Return a whole number inside bounds."""
-        value = self._cell(name)
-        if isinstance(value, str) and re.fullmatch(r"[-+]?\d{1,15}", value, re.ASCII):
-            value = int(value)
-        if value is None:
-            return None
-        if isinstance(value, bool) or not isinstance(value, int) or not low <= value <= high:
-            self.note(name, f"write a whole number from {low} to {high}")
-            return None
-        return value
-
-    def figure(self, name: str, low: float, high: float) -> float | None:
-        """Return a number inside bounds, both allowed, with a point or a comma for decimals."""
-        value = self._cell(name)
-        if value is None:
-            return None
-        text = str(value) if isinstance(value, (int, Decimal)) else value
-        wanted = f"write a number from {low} to {high}"
-        if isinstance(value, bool) or not isinstance(text, str) or not _NUMBER.fullmatch(text):
-            self.note(name, wanted)
-            return None
-        both = [float(text.replace(",", "."))]
-        if "," in text and _THOUSANDS.fullmatch(text):
-            both.append(float(text.replace(",", "")))
-        inside = [one for one in both if low <= one <= high]
-        if len(inside) == 1:
-            return inside[0]
-        self.note(name, f"{wanted}; {both[0]:g} or {both[1]:g}?" if inside else wanted)
-        return None
-
-    def length(self, name: str) -> float | None:
-        """Return a length in metres: ``500``, ``500m``, ``1.2km``, ``1,2km``."""
-        value = self._cell(name)
-        if value is None:
-            return None
-        if isinstance(value, bool):
-            self.note(name, "write a length such as 500m or 1.2km")
-            return None
-        text = str(value)
-        digits = text.rstrip("mMfFtT ")
-        if grouped := _THOUSANDS.fullmatch(digits):
-            whole, rest = grouped.groups()
-            self.note(name, f"thousands or decimals? write {whole}{rest}m or {whole}.{rest}km")
-            return None
+        typed = ",".join(map(str, value)) if isinstance(value, list) else str(value)
         try:
-            return metres_of(text.replace(",", "."))
+            return _KINDS[column.kind](typed.strip(), *column.allowed)
         except ValueError as error:
-            self.note(name, str(error))
+            self.note(column.name, str(error))
             return None
 
-    def mark(self, name: str) -> Mark | None:
-        """Return a length mark on a sheath: ``3310``, ``3310 m``, ``10860ft``."""
-        value = self._cell(name)
-        if value is None:
-            return None
-        found = None if isinstance(value, bool) else _MARK.fullmatch(str(value))
-        if found is None:
-            self.note(name, "write the mark as it is printed, as in 03310, 3310 m or 10860 ft")
-            return None
-        return Mark(float(found[1]), (found[2] or "").lower())
 
-    def yes_no(self, name: str) -> bool | None:
-        """Return whether a cell says yes."""
-        value = self._cell(name)
-        if value is None or isinstance(value, bool):
-            return value
-        said = str(value).casefold()
-        if said not in (*_YES, *_NO):
-            self.note(name, "write yes or no")
-            return None
-        return said in _YES
-
-    def day(self, name: str) -> date | None:
-        """Return a date: ``2026-04-03`` or ``03.04.2026``."""
-        value = self._cell(name)
-        if value is None or (isinstance(value, date) and not isinstance(value, datetime)):
-            return value
-        found = _day(value) if isinstance(value, str) else None
-        if found is None:
-            self.note(name, "write the date with the year first, as in 2026-04-03")
-        return found
-
-    def moment(self, name: str) -> datetime | None:
-        """Return a date and time of day, without a zone: ``2026-04-03 14:05``."""
-        value = self._cell(name)
-        if value is None or (isinstance(value, datetime) and value.tzinfo is None):
-            return value
-        found = None
-        if isinstance(value, str):
-            parts = value.replace("T", " ").split()
-            day = _day(parts[0]) if len(parts) == 2 else None
-            clock = _CLOCK.fullmatch(parts[-1]) if day and parts else None
-            if day and clock:
-                hours, minutes, seconds = (int(part or 0) for part in clock.groups())
-                if hours < 24 and minutes < 60 and seconds < 60:
-                    found = datetime(day.year, day.month, day.day, hours, minutes, seconds)
-        if found is None:
-            self.note(name, "write date and time of day, as in 2026-04-03 14:05")
-        return found
-
-    def numbers(self, name: str, low: int, high: int) -> tuple[int, ...] | None:
-        """Return whole numbers, as in ``1-12, 14``; sorted, each once."""
-        value = self._cell(name)
-        if value is None:
-            return None
-        if isinstance(value, list):
-            value = ",".join(map(str, value))
-        parts = [part.strip() for part in re.split(r"[,;]|(?<=\d)\s+(?=\d)", str(value))]
-        spans = [_SPAN.fullmatch(part) for part in parts if part]
-        found: set[int] = set()
-        for span in spans:
-            first, last = (int(span[1]), int(span[2] or span[1])) if span else (0, -1)
-            if not low <= first <= last <= high:
-                self.note(name, f"write numbers from {low} to {high}, as in 1-12, 14")
-                return None
-            found |= set(range(first, last + 1))
-        return tuple(sorted(found))
+# What a cell of some kind says. Each raises ValueError with what to write in its place.
 
 
-def _one_of(allowed: Iterable[Any]) -> str:
-    return "write one of " + ", ".join(str(one) for one in allowed)
+def _one_of(text: str, allowed: Iterable[Any]) -> Any:
+    """One of some values, whatever its capitals."""
+    known = {str(one).casefold(): one for one in allowed}
+    if text.casefold() not in known:
+        raise ValueError(_choose(known.values()))
+    return known[text.casefold()]
 
 
-def _day(text: str) -> date | None:
-    iso, dotted = _ISO.fullmatch(text), _DOTTED.fullmatch(text)
-    parts = iso.groups() if iso else dotted.groups()[::-1] if dotted else None
-    if parts is None:
-        return None
-    year, month, day = map(int, parts)
-    try:
-        return date(year, month, day) if _YEARS[0] <= year <= _YEARS[1] else None
-    except ValueError:
-        return None
+def _choose(allowed: Iterable[Any]) -> str:
+    return "write one of " + ", ".join(map(str, allowed))
+
+
+def _whole(text: str, low: int, high: int) -> int:
+    if not re.fullmatch(r"[-+]?\d{1,15}", text, re.ASCII) or not low <= int(text) <= high:
+        raise ValueError(f"write a whole number from {low} to {high}")
+    return int(text)
+
+
+def _figure(text: str, low: float, high: float) -> float:
+    """A number inside bounds, both allowed, with a point or a comma for decimals."""
+    wanted = f"write a number from {low} to {high}"
+    if not _NUMBER.fullmatch(text):
+        raise ValueError(wanted)
+    both = [float(text.replace(",", "."))]
+    if "," in text and _THOUSANDS.fullmatch(text):
+        both.append(float(text.replace(",", "")))
+    inside = [one for one in both if low <= one <= high]
+    if len(inside) != 1:
+        raise ValueError(f"{wanted}; {both[0]:g} or {both[1]:g}?" if inside else wanted)
+    return inside[0]
+
+
+def _length(text: str) -> float:
+    """A length in metres: ``500``, ``500m``, ``1.2km``, ``1,2km``."""
+    if grouped := _THOUSANDS.fullmatch(text.rstrip("mMfFtT ")):
+        whole, rest = grouped.groups()
+        raise ValueError(f"thousands or decimals? write {whole}{rest}m or {whole}.{rest}km")
+    return metres_of(text.replace(",", "."))
+
+
+def _mark(text: str) -> Mark:
+    """A length mark on a sheath: ``3310``, ``3310 m``, ``10860ft``."""
+    found = _MARK.fullmatch(text)
+    if found is None:
+        raise ValueError("write the mark as it is printed, as in 03310, 3310 m or 10860 ft")
+    return Mark(float(found[1]), (found[2] or "").lower())
+
+
+def _yes_no(text: str) -> bool:
+    if text.casefold() not in (*_YES, *_NO):
+        raise ValueError("write yes or no")
+    return text.casefold() in _YES
+
+
+def _when(text: str, forms: Iterable[str], wanted: str) -> datetime:
+    for form in forms:
+        try:
+            found = datetime.strptime(text, form)
+        except ValueError:
+            continue
+        if _YEARS[0] <= found.year <= _YEARS[1]:
+            return found
+    raise ValueError(wanted)
+
+
+def _day(text: str) -> date:
+    return _when(text, _DAYS, "write the date with the year first, as in 2026-04-03").date()
+
+
+def _moment(text: str) -> datetime:
+    """A date and time of day, without a zone."""
+    forms = (f"{day} {clock}" for day in _DAYS for clock in ("%H:%M", "%H:%M:%S"))
+    wanted = "write date and time of day, as in 2026-04-03 14:05"
+    return _when(text.replace("T", " "), forms, wanted)
+
+
+def _numbers(text: str, low: int, high: int) -> tuple[int, ...]:
+    """Whole numbers, as in ``1-12, 14``; sorted, each once."""
+    found: set[int] = set()
+    for part in filter(None, map(str.strip, re.split(r"[,;]|(?<=\d)\s+(?=\d)", text))):
+        span = _SPAN.fullmatch(part)
+        first, last = (int(span[1]), int(span[2] or span[1])) if span else (0, -1)
+        if not low <= first <= last <= high:
+            raise ValueError(f"write numbers from {low} to {high}, as in 1-12, 14")
+        found |= set(range(first, last + 1))
+    return tuple(sorted(found))
+
+
+#: How the cells of each kind of column are read.
+_KINDS: Mapping[str, Callable[..., Any]] = {
+    "one_of": _one_of, "whole": _whole, "figure": _figure, "length": _length, "mark": _mark,
+    "yes_no": _yes_no, "day": _day, "moment": _moment, "numbers": _numbers,
+}  # fmt: skip
 
 
 def rows_in(own: JobList, value: Any, problems: list[BadSetting]) -> list[ListRow]:
@@ -344,7 +304,7 @@ def facts_of(
         _check_twice(own, cells)
         if own.name not in faulty and len(problems) == before:
             facts[own.name] = [
-                own.fact(**value, **({"line": row.line} if own.is_numbered else {}))
+                own.fact(**_stated(own, value), **({"line": row.line} if own.is_numbered else {}))
                 for row, value in cells
             ]
             for index, column_name, wanted in own.check(facts[own.name]) if own.check else ():
@@ -352,8 +312,14 @@ def facts_of(
     return facts
 
 
+def _stated(own: JobList, value: Mapping[str, Any]) -> dict[str, Any]:
+    """Return what a row says, by the names that the fact has for it."""
+    every = ((column.field or column.name, value[column.name]) for column in own.columns)
+    return {name: cell for name, cell in every if cell is not None}
+
+
 def _values(row: ListRow, own: JobList) -> dict[str, Any]:
-    values = {c.name: getattr(row, c.kind)(c.name, *c.allowed) for c in own.columns}
+    values = {column.name: row.cell(column) for column in own.columns}
     for column in own.columns:
         if column.is_required and column.name not in row:
             row.note(column.name, "it has to be there")
@@ -368,7 +334,7 @@ def _check_reference(
         return
     if column.refers_to == "closures" and closures and value not in closures:
         near = difflib.get_close_matches(value, closures, 1)
-        hint = f"did you mean {near[0]}?" if near else _one_of(sorted(closures))
+        hint = f"did you mean {near[0]}?" if near else _choose(sorted(closures))
         row.note(column.name, f"no closure of the job has that name; {hint}")
     if column.refers_to == "fibres" and count:
         highest = max(value, default=0) if isinstance(value, tuple) else value

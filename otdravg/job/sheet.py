@@ -18,6 +18,10 @@ from otdravg.system.atomic import write_atomic
 __all__ = ["Sheet", "sheet_of", "write_sheet"]
 
 
+#: Why a list cannot be filled in here.
+_IN_THE_JOB = "its rows stand in {job} itself: write them there"
+
+
 @dataclass(frozen=True, slots=True)
 class Sheet:
     """The cells of a list's file, as they are typed, in the order of its columns."""
@@ -33,9 +37,7 @@ def sheet_of(own: JobList, job: Path) -> Sheet:
     """Open the file of a list of a job; an empty sheet where there is none."""
     path = file_of_list(own, job)
     if path is None:
-        return Sheet(
-            own, job.name, (), "", f"its rows stand in {job.name} itself: write them there"
-        )
+        return Sheet(own, job.name, (), "", _IN_THE_JOB.format(job=job.name))
     if not path.is_file():
         return Sheet(own, path.name, (), "")
     problems: list[BadSetting] = []
@@ -59,7 +61,7 @@ def write_sheet(own: JobList, job: Path, rows: Iterable[Sequence[str]], stamp: s
     """
     path = file_of_list(own, job)
     if path is None:
-        raise _in_the_job(own, job)
+        raise BadSetting(own.name, None, _IN_THE_JOB.format(job=job.name))
     if (_stamp(path) if path.exists() else "") != stamp:
         raise BadSetting(path.name, None, "somebody changed it meanwhile; open it again")
     text = io.StringIO(newline="")
@@ -70,10 +72,6 @@ def write_sheet(own: JobList, job: Path, rows: Iterable[Sequence[str]], stamp: s
         if any(cell.strip() for cell in row):
             writer.writerow([cell.strip() for cell in row])
     write_atomic(path, form_of(own) + text.getvalue().encode("utf-8"), overwrite=bool(stamp))
-
-
-def _in_the_job(own: JobList, job: Path) -> BadSetting:
-    return BadSetting(own.name, None, f"its rows stand in {job.name} itself: write them there")
 
 
 def _stamp(path: Path) -> str:

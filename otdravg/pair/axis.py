@@ -42,8 +42,6 @@ STEP_DELAY = 0.08
 #: Steps below this do not speak against a pairing, dB. Chosen, not derived: the other shot may
 #: show nothing of a loss that its backscatter step cancels.
 CLEAR_STEP_DB = 0.02
-#: Kinds of event that both shots of a fibre should show.
-MARKS = (EventKind.STEP, EventKind.GROUP, EventKind.REFLECTION)
 #: Candidates for the axis that are looked at in full after the vote. Chosen, not derived: the true
 #: one has the most votes or nearly; more only take time.
 SHORTLIST = 24
@@ -146,21 +144,19 @@ class _Marks:
     @classmethod
     def of(cls, detection: Detection, stated: float | None) -> _Marks:
         shot = detection.shot
-        offset = shot.trace.user_offset_m(shot.group_index)
-        events = [e for e in detection.events if e.kind in MARKS]
-
-        def delay(reflective: bool) -> float:
-            share = REFLECTION_DELAY if reflective else STEP_DELAY
-            return float(np.hypot(share * shot.pulse_m, 0.3 * shot.spacing_m))
-
+        offset, events = shot.user_offset_m, detection.marks
+        reflective = np.array([e.kind is EventKind.REFLECTION for e in events], dtype=bool)
+        of_end = bool(detection.events) and detection.events[-1].peak_height_db is not None
+        steep = np.where([*reflective, of_end], REFLECTION_DELAY, STEP_DELAY)
+        delay = np.hypot(steep * shot.pulse_m, 0.3 * shot.spacing_m)
         return cls(
             np.array([e.distance_m for e in events]),
             np.array([e.u_distance_m for e in events]),
-            np.array([delay(e.kind is EventKind.REFLECTION) for e in events]),
-            delay(detection.events[-1].peak_height_db is not None if detection.events else False),
-            np.array([e.kind is EventKind.REFLECTION for e in events], dtype=bool),
-            np.array([np.nan if e.loss_db is None else e.loss_db for e in events]),
-            np.array([np.nan if e.u_loss_db is None else e.u_loss_db for e in events]),
+            delay[:-1],
+            float(delay[-1]),
+            reflective,
+            np.array([e.loss_db for e in events], dtype=float),  # NaN where there is none
+            np.array([e.u_loss_db for e in events], dtype=float),
             float(shot.x_m[shot.front_clear]),
             detection.end_m,
             detection.end_seen,
@@ -252,7 +248,7 @@ def _cord_guesses(detection: Detection, stated: float | None) -> list[float]:
     """Lengths that the cord in front of a shot may have."""
     if stated is not None:
         return [stated]
-    offset = detection.shot.trace.user_offset_m(detection.shot.group_index)
+    offset = detection.shot.user_offset_m
     guesses = [0.0] + ([offset] if offset > 0 else [])
     first = _first_event(detection)
     if first is not None and first.distance_m < LONGEST_CORD_M:
@@ -453,7 +449,7 @@ def _span_start(
         if not 0 <= stated < total:
             raise BadSetting("cord length", f"{stated:g} m", f"give 0 m to {total:.0f} m")
         return stated, SpanStart.STATED_CORD
-    offset = own.shot.trace.user_offset_m(own.shot.group_index)
+    offset = own.shot.user_offset_m
     if 0 < offset < total:
         return offset, SpanStart.USER_OFFSET
     if other_marks.end_seen:

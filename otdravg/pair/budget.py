@@ -138,11 +138,9 @@ def budget_of(measurement: Measurement, number: int) -> Budget | None:
     Budget or None
         ``None`` where the loss was not measured both ways, or the reading is no place of the fit.
     """
-    j = _row(measurement, number)
-    if j is None:
-        return None
-    reading = measurement.readings[j]
-    if reading.loss_db is None or reading.u_loss_db is None:
+    reading = measurement.reading(number)
+    j = measurement.row_of(reading)
+    if j is None or reading is None or reading.loss_db is None or reading.u_loss_db is None:
         return None
     places = measurement.places
     sides = (measurement.side_ab, measurement.side_ba)
@@ -185,7 +183,7 @@ def explained_budget(measurement: Measurement, number: int) -> Budget:
         If there is no such reading, or its loss was not measured both ways.
     """
     count = len(measurement.readings)
-    if not 1 <= number <= count:
+    if measurement.reading(number) is None:
         raise BadSetting("explain", number, f"the table has numbers 1 to {count}")
     budget = budget_of(measurement, number)
     if budget is None:
@@ -199,8 +197,9 @@ def expanded_after_averaging(measurement: Measurement, number: int, factor: floa
     The variance of the receiver noise falls with the number of averages; ripple, quantisation
     and borrowed slopes stay. ``factor`` may be infinite. ``None`` as for :func:`budget_of`.
     """
-    j = _row(measurement, number)
-    if j is None or measurement.readings[j].u_loss_db is None:
+    reading = measurement.reading(number)
+    j = measurement.row_of(reading)
+    if j is None or reading is None or reading.u_loss_db is None:
         return None
 
     def weight(side: Side) -> FloatArray:
@@ -214,14 +213,6 @@ def expanded_after_averaging(measurement: Measurement, number: int, factor: floa
     _, covariance = fit.steps(z_m, u_m)
     half = np.array([0.5, 0.5])
     return 2 * float(np.sqrt(half @ covariance[j] @ half))
-
-
-def _row(measurement: Measurement, number: int) -> int | None:
-    """Index of a reading's place in the fit; ``None`` if it is none of the fit's places."""
-    if not 1 <= number <= min(len(measurement.readings), len(measurement.places)):
-        return None
-    j = number - 1
-    return j if measurement.places[j].start_m == measurement.readings[j].distance_m else None
 
 
 def _variances(side: Side) -> tuple[FloatArray, FloatArray]:

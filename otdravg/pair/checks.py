@@ -17,7 +17,7 @@ from otdravg.fit.reading import Coverage, Reading
 from otdravg.fit.side import Side, SpanStart
 from otdravg.pair.measure import Measurement
 from otdravg.pair.same_glass import glass_findings
-from otdravg.shot.detect import Detection, Event, EventKind
+from otdravg.shot.detect import Detection, Event
 from otdravg.shot.point_checks import REPEAT_POINTS, NoisePrints, same_noise, shot_findings
 from otdravg.shot.settings import Direction
 
@@ -279,9 +279,8 @@ def _outside_span(m: Measurement) -> Iterator[Finding]:
 def _clear_events(seen: Detection) -> list[Event]:
     return [
         e
-        for e in seen.events
-        if e.kind in (EventKind.STEP, EventKind.GROUP, EventKind.REFLECTION)
-        and e.loss_db is not None
+        for e in seen.marks
+        if e.loss_db is not None
         and e.u_loss_db is not None
         and abs(e.loss_db) > max(0.05, 6 * e.u_loss_db)
     ]
@@ -293,7 +292,7 @@ def _unconfirmed_start(m: Measurement) -> Iterator[Finding]:
     slack_m = 2 + sum(s.shot.placing_m + s.shot.pulse_m for s in (m.side_ab, m.side_ba)) / 2
     for seen, other in ((m.detection_ab, m.detection_ba), (m.detection_ba, m.detection_ab)):
         shot = seen.shot
-        offset_m = shot.trace.user_offset_m(shot.group_index)
+        offset_m = shot.user_offset_m
         shown_m = (
             *(e.distance_m for e in seen.events),
             *(whole_m - e.distance_m for e in other.events),

@@ -97,9 +97,7 @@ def compounded(sides: Sides, places: tuple[Place, ...]) -> list[Place]:
         lo, hi = (edge[chosen] for edge in side.cells_around(places))
         at = side.x(np.array([places[i].start_m for i in chosen]))
         for k, two in compound_ramps(side.shot, at, lo, hi).items():
-            along = np.array(two) - side.start_m
-            z = along if side.forward else side.length_m - along
-            starts.setdefault(chosen[k], []).extend(z.tolist())
+            starts.setdefault(chosen[k], []).extend(side.z(np.array(two)).tolist())
     for i, ends in starts.items():
         result[i] = replace(places[i], start_m=min(ends), stop_m=max(ends), members=2)
     return result

@@ -25,7 +25,7 @@ from otdravg.fit.side import Side
 from otdravg.pair.measure import Measurement
 from otdravg.shot.noise import DB_PER_RELATIVE_POWER
 
-__all__ = ["LsaComparison", "LsaLoss", "cross_check", "five_marker_loss", "four_marker_loss"]
+__all__ = ["LsaComparison", "LsaLoss", "cross_check", "marker_loss"]
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -84,65 +84,24 @@ class _Line:
     points: int
 
 
-def four_marker_loss(
+def marker_loss(
     z_m: FloatArray,
     level_db: FloatArray,
-    markers_m: tuple[float, float, float, float],
+    markers_m: tuple[float, ...],
     *,
     weight: FloatArray | None = None,
     long_run_factor: float = 1.0,
 ) -> LsaLoss:
-    """Read a loss with four markers: the event lies at the second, where the first line ends.
+    """Read a loss with four or five markers: two lines, both extrapolated to the event.
 
     Parameters
     ----------
     z_m, level_db : array, shape (n,)
         Positions in metres along the direction of travel and levels in one-way dB.
-    markers_m : tuple of four floats
-        Start and end of the line before the event, start and end of the line behind it,
-        ascending.
-    weight : array, shape (n,), optional
-        1/variance of the points in 1/dB²; points with weight 0 do not count. Without it all
-        points count alike and their variance is taken from the residuals.
-    long_run_factor : float
-        Long-run variance over variance of a point: how many points count as one reading.
-
-    Returns
-    -------
-    LsaLoss
-
-    Raises
-    ------
-    BadSetting
-        When markers are out of order or a line has fewer than three points.
-    """
-    first, event, after, last = markers_m
-    return five_marker_loss(
-        z_m,
-        level_db,
-        (first, event, event, after, last),
-        weight=weight,
-        long_run_factor=long_run_factor,
-    )
-
-
-def five_marker_loss(
-    z_m: FloatArray,
-    level_db: FloatArray,
-    markers_m: tuple[float, float, float, float, float],
-    *,
-    weight: FloatArray | None = None,
-    long_run_factor: float = 1.0,
-) -> LsaLoss:
-    """Read a loss with five markers: two lines, both extrapolated to an event between them.
-
-    Parameters
-    ----------
-    z_m, level_db : array, shape (n,)
-        Positions in metres along the direction of travel and levels in one-way dB.
-    markers_m : tuple of five floats
+    markers_m : tuple of four or five floats
         Start and end of the line before the event, the event, start and end of the line
-        behind it, ascending; the ends count as part of the lines.
+        behind it, ascending; the ends count as part of the lines. With four the event lies where
+        the first line ends.
     weight : array, shape (n,), optional
         1/variance of the points in 1/dB²; points with weight 0 do not count. Without it all
         points count alike and their variance is taken from the residuals.
@@ -164,11 +123,12 @@ def five_marker_loss(
     1/Σw + (z₀ − z̄)²/Σw(z − z̄)². Both lines are independent, so their variances add; noise
     that is correlated over a short distance multiplies them by the long-run factor.
     """
-    if list(markers_m) != sorted(markers_m):
-        raise BadSetting("markers", markers_m, "give them in ascending order")
+    if list(markers_m) != sorted(markers_m) or len(markers_m) not in (4, 5):
+        raise BadSetting("markers", markers_m, "give four or five in ascending order")
     if not long_run_factor > 0:
         raise BadSetting("long-run factor", long_run_factor, "more than zero")
-    start, stop, event, restart, end = markers_m
+    start, stop, *between, restart, end = markers_m
+    event = between[0] if between else stop
     w = np.ones(z_m.size) if weight is None else weight
     before = _line(z_m, level_db, w, start, stop, event)
     after = _line(z_m, level_db, w, restart, end, event)
@@ -282,7 +242,7 @@ def _side_loss(
         max(float(x[after[0]]), at_m),
         float(x[after[1] - 1]),
     )
-    return five_marker_loss(x, level, markers, weight=weight, long_run_factor=max(factors))
+    return marker_loss(x, level, markers, weight=weight, long_run_factor=max(factors))
 
 
 def _compared(reading: Reading, ab: LsaLoss | None, ba: LsaLoss | None) -> LsaComparison:

@@ -92,6 +92,16 @@ class Measurement:
     fit: JointFit
     glass: Glass  # whether both shots are of one fibre and from its two ends
 
+    def row_of(self, reading: Reading | None) -> int | None:
+        """Index of a reading among the fit's places; ``None`` if it is none of them."""
+        at_m = [place.start_m for place in self.places]
+        here = reading and at_m[reading.number - 1 : reading.number] == [reading.distance_m]
+        return reading.number - 1 if reading and here else None
+
+    def reading(self, number: int) -> Reading | None:
+        """The reading with a number, from 1; ``None`` if there is none."""
+        return next((one for one in self.readings if one.number == number), None)
+
     def curve_ab(self) -> tuple[FloatArray, FloatArray]:
         """(z_m, level_db) of shot A→B, z from the span's A end, all points."""
         return self.side_ab.z(), self.ab.level_db
@@ -456,10 +466,10 @@ def _scan(sides: Sides, places: tuple[Place, ...], threshold: float) -> list[Pla
         begin, stop = side.stretches(places)
         x = side.x(z)
         edges = np.minimum(stop, side.shot.signal_end_m)
-        lo, hi = side.cell_index(begin)[section], side.cell_index(edges)[section]
+        lo, hi = side.shot.cells.index(begin)[section], side.shot.cells.index(edges)[section]
         hi = np.maximum(lo, hi)
-        a = np.minimum(np.maximum(side.cell_index(x), lo), hi)
-        b = np.minimum(np.maximum(side.cell_index(x + side.shot.recovery_m), lo), hi)
+        a = np.minimum(np.maximum(side.shot.cells.index(x), lo), hi)
+        b = np.minimum(np.maximum(side.shot.cells.index(x + side.shot.recovery_m), lo), hi)
         enough = (a - lo >= 3) & (hi - b >= 3)
         found = step_between(side.shot.cells.sums, (lo, a), (b, hi), x, side.shot.slope_prior)
         score += np.where(enough, found.score(0.0, side.shot.rounding_db), 0.0)

@@ -30,8 +30,7 @@ def seen_places(
         for event in seen.events:
             if event.kind is EventKind.END:
                 continue
-            along = event.distance_m - side.start_m
-            z = along if side.forward else axis.length_m - along
+            z = float(side.z(np.array(event.distance_m)))
             if not slack < z < axis.length_m - slack:
                 continue  # the connector at an end of the span
             lossy = event.loss_db is not None and abs(event.loss_db) > 4 * (event.u_loss_db or 0)
@@ -142,8 +141,7 @@ def _one_event(
         x = one_ramp(side.shot, ends[0], ends[1], lo, hi)
         if x is None:
             return None
-        along = x - side.start_m
-        found.append(along if side.forward else side.length_m - along)
+        found.append(float(side.z(np.array(x))))
     at = float(np.clip(np.mean(found), last.start_m, place.stop_m))
     return Place(at, at, asked=last.asked or place.asked)
 

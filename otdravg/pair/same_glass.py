@@ -84,8 +84,6 @@ SHIFTED = 1e-3
 #: So many events, each so near to the next, are a receiver's tail. Chosen, not derived: no cable
 #: has six splices in a hundred metres.
 TAIL_RUN, TAIL_GAP_M = 6, 20.0
-#: Kinds of event that a place is made of.
-MARKS = (EventKind.STEP, EventKind.GROUP, EventKind.REFLECTION)
 
 
 class Headers(Enum):
@@ -305,7 +303,7 @@ def told_by_glass(
 
 def _marks(seen: Detection) -> list[Event]:
     """Events that places are made of; a row of them, closer than splices are, is a tail."""
-    events = [e for e in seen.events if e.kind in MARKS]
+    events = seen.marks
     if len(events) < TAIL_RUN:
         return events
     at = np.array([e.distance_m for e in events])
@@ -369,9 +367,8 @@ class _Shots:
         for seen, other, start_m in zip(
             (self.ab, self.ba), (self.ba, self.ab), self.starts_m[::-1], strict=True
         ):
-            shot = other.shot
             shown = [e.distance_m for e in other.events]
-            known = (0.0, start_m or 0.0, shot.trace.user_offset_m(shot.group_index))
+            known = (0.0, start_m or 0.0, other.shot.user_offset_m)
             place_m = self.total_m - seen.end_m  # from the other panel
             away = all(abs(place_m - at) > slack_m for at in (*shown, *known))
             count += seen.end_seen and away and not self._cord_behind(seen, other, slack_m)
@@ -399,7 +396,7 @@ class _Shots:
         """Places nearer than this are read as one: the shots cannot part them."""
         apart = [
             d.shot.recovery_m + d.shot.guard_m
-            + LEAST_CELLS * d.shot.cells.width * d.shot.spacing_m
+            + LEAST_CELLS * d.shot.cells.cell_m
             for d in (self.ab, self.ba)
         ]  # fmt: skip
         return max(*apart, self.tolerance_m)
@@ -436,33 +433,33 @@ def _read(
     shot = seen.shot
     reach_m = seen.end_m - max(shot.guard_m, shot.placing_m)
     visible = (start > shot.x_m[shot.front_clear]) & (stop + shot.pulse_m < reach_m)
-    begin, clear = start.copy(), stop + shot.recovery_m
-    place, extent = (start + stop) / 2, stop - start
-    reflects = np.zeros(start.size, dtype=bool)
-    zones = []
-    for event in seen.events:
-        if event.kind is EventKind.END:
-            continue
-        here = (start - shot.placing_m <= event.distance_m) & (
-            event.distance_m <= stop + shot.placing_m
-        )
-        begin[here] = np.minimum(begin[here], event.distance_m)
-        clear[here] = np.maximum(clear[here], event.clear_m)
-        reflects |= here & _is_connector(event)
-        place[here], extent[here] = event.distance_m, 0.0
-        if not here.any():
-            zones.append((event.distance_m, event.clear_m))
+    events = seen.before_end
+    known = np.array([(e.distance_m, e.clear_m) for e in events]).reshape(-1, 2)
+    connector = np.array(
+        [e.kind is EventKind.REFLECTION and e.has_loss for e in events], dtype=bool
+    )
+    here = (start[:, None] - shot.placing_m <= known[:, 0]) & (
+        known[:, 0] <= stop[:, None] + shot.placing_m
+    )
+    first, last = np.where(here, known[:, 0], np.inf), np.where(here, known.T[:, None], -np.inf)
+    begin = np.minimum(start, first.min(axis=1, initial=np.inf))
+    place, clear = last.max(axis=2, initial=-np.inf)
+    clear = np.maximum(stop + shot.recovery_m, clear)
+    alone = ~here.any(axis=1)
+    place, extent = np.where(alone, (start + stop) / 2, place), np.where(alone, stop - start, 0.0)
+    reflects = (here & connector).any(axis=1)
     if not start.size:
         return start, start, reflects, visible
     search = Search.of(shot)
-    own = list(zip(begin.tolist(), clear.tolist(), strict=True))
-    lo, hi = alone_between(search, own + zones, begin, reach_m)
+    own = np.stack([begin, clear], axis=1)
+    lo, hi = alone_between(search, np.concatenate([own, known[~here.any(axis=0)]]), begin, reach_m)
     at = begin - shot.guard_m
     step = search.step(lo, at, clear, hi)
     short = (search.index(at) - lo < LEAST_CELLS) | (hi - search.index(clear) < LEAST_CELLS)
     remains = search.remains_db[np.minimum(search.index(clear), search.remains_db.size - 1)]
     # The lines are compared at the event, or where in the place one would be.
-    bend = step.slope_before - step.slope_after
+    before, after = step.slopes
+    bend = before - after
     loss = step.loss_db + bend * (place - at)
     inside = np.abs(bend) * extent / np.sqrt(12)
     u = np.sqrt(step.variance_db2 + shot.rounding_db**2 + MODEL_DB**2 + remains**2 + inside**2)
@@ -470,13 +467,6 @@ def _read(
     return (
         np.where(unread, 0.0, loss), np.where(unread, UNREAD_DB, u), reflects, visible
     )  # fmt: skip
-
-
-def _is_connector(event: Event) -> bool:
-    """Whether a reflection has a loss of its own, which no echo has."""
-    if event.kind is not EventKind.REFLECTION or event.loss_db is None:
-        return False
-    return abs(event.loss_db) > max(3 * (event.u_loss_db or 0.0), 0.02)
 
 
 # -- stories ---------------------------------------------------------------------------

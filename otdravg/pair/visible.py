@@ -16,10 +16,9 @@ import numpy as np
 import numpy.typing as npt
 
 from otdravg.pair.measure import Measurement
-from otdravg.shot.detect import Detection, EventKind
-from otdravg.shot.lines import step_between
+from otdravg.shot.detect import Detection, threshold_of
 from otdravg.shot.settings import Direction
-from otdravg.shot.steps import threshold_for
+from otdravg.shot.steps import Search, alone_between
 
 __all__ = [
     "SEEN_SHARE",
@@ -99,32 +98,16 @@ def limit_at(detection: Detection, x_m: FloatArray, seen: float = SEEN_SHARE) ->
     """
     shot = detection.shot
     zones = [(0.0, float(shot.x_m[shot.front_clear]))]
-    for event in detection.events:
-        if event.kind is not EventKind.END:
-            clear_m = max(event.clear_m, event.distance_m + shot.recovery_m)
-            zones.append((event.distance_m - shot.guard_m, clear_m))
-    zones.sort()
+    for event in detection.before_end:
+        clear_m = max(event.clear_m, event.distance_m + shot.recovery_m)
+        zones.append((event.distance_m - shot.guard_m, clear_m))
     x = np.asarray(x_m, dtype=float)
-    starts, clears = (np.array(edges) for edges in zip(*zones, strict=True))
     stop_m = detection.end_m if detection.end_seen else shot.signal_end_m
-    # A candidate lies behind every zone that starts before it and in front of the next one.
-    behind = np.searchsorted(starts, x, side="right")
-    reached = np.maximum.accumulate(clears)
-    from_m = np.where(behind > 0, reached[np.maximum(behind - 1, 0)], 0.0)
-    ahead = np.append(starts, np.inf)[behind]
-    to_m = np.minimum(ahead, stop_m - shot.guard_m)
-    cells = shot.cells
-    lo, at, clear, hi = (
-        np.searchsorted(cells.x_m, edge).astype(np.intp)
-        for edge in (from_m, x, x + shot.recovery_m, to_m)
-    )
-    at, clear = np.maximum(at, lo), np.maximum(clear, lo)
-    hi = np.maximum(hi, clear)
-    found = step_between(cells.sums, (lo, at), (clear, hi), x, shot.slope_prior)
-    u_db = np.hypot(found.u_db, shot.rounding_db)
-    enough = (at - lo >= _LEAST_CELLS) & (hi - clear >= _LEAST_CELLS) & (x >= from_m)
-    length_m = shot.signal_end_m - float(shot.x_m[shot.front_clear])
-    threshold = threshold_for(detection.false_alarm_rate, length_m, shot.pulse_m, 1)
+    search, behind = Search.of(shot), x + shot.recovery_m
+    lo, hi = alone_between(search, zones, x, stop_m - shot.guard_m)
+    u_db = np.hypot(search.step(lo, x, behind, hi).u_db, shot.rounding_db)
+    enough = (search.index(x) - lo >= _LEAST_CELLS) & (hi - search.index(behind) >= _LEAST_CELLS)
+    threshold = threshold_of(shot, detection.false_alarm_rate)
     limit = smallest_step_db(np.where(enough, u_db, np.nan), threshold, seen)
     return np.where(np.isfinite(limit), limit, np.nan)
 

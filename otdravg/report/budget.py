@@ -9,6 +9,7 @@ from otdravg.pair.budget import Budget, budget_of
 from otdravg.pair.measure import Measurement
 from otdravg.quantities import Quantity, distance, number
 from otdravg.report.page import Page
+from otdravg.report.shot_json import fields_object
 from otdravg.words.catalogue import Language, say
 from otdravg.words.headings import Words
 
@@ -106,9 +107,7 @@ def write_budget(
 def budget_object(budget: Budget) -> dict[str, Any]:
     """Return the budget as plain lists, dictionaries, texts and numbers, for JSON."""
     return {
-        "number": budget.number,
-        "distance_m": number(budget.distance_m, Quantity.DISTANCE_M),
-        "loss_db": number(budget.loss_db, Quantity.LOSS_DB),
+        **fields_object(budget, "number", "distance_m", "loss_db"),
         "inputs": [
             {
                 "name": one.name,
@@ -125,8 +124,7 @@ def budget_object(budget: Budget) -> dict[str, Any]:
         "correlation_db2": _exact(budget.correlation_db2),
         "causes": [
             {
-                "name": source.name,
-                "evaluation": source.evaluation,
+                **fields_object(source, "name", "evaluation"),
                 "u_loss_db": _exact(source.u_loss_db),
                 "share": round(source.share, 4),
                 "falls_with_averaging": source.falls_with_averaging,

@@ -14,7 +14,6 @@ from otdravg.cable.files.names import same_text
 from otdravg.cable.model import (
     CableFinding,
     CableReview,
-    ChangeKind,
     FibreKey,
     Proof,
     ShotToTake,
@@ -34,6 +33,7 @@ from otdravg.report.job import remaining
 from otdravg.report.page import COLUMNS, Page, Tone
 from otdravg.report.visits import Visit, aside_of, is_visit, visits_of
 from otdravg.shot.settings import Direction
+from otdravg.tables.deliveries import compared
 from otdravg.tables.wholes import UNJUDGED
 from otdravg.trade import numbers_text
 from otdravg.verdict.decision import Verdict
@@ -207,6 +207,7 @@ def cable_text(
     columns: int = COLUMNS,
     details: bool = False,
     tables: str = "",
+    more: str = "--details",
     language: Language = Language.ENGLISH,
 ) -> str:
     """Write the first screen of a review.
@@ -225,12 +226,14 @@ def cable_text(
         and patterns.
     tables : str
         Where the tables lie.
+    more : str
+        What shows the details.
     language : Language
     """
     words = Words(language)
     to_do = _to_do(review, words)
     head = _head(review, to_do, words)
-    tail = _tail(review, tables, words, details=details)
+    tail = _tail(review, tables, words, "" if details else more)
     page = Page(ascii_only=ascii_only, colour=colour, columns=columns)
     for level in _LEVELS:
         page = Page(ascii_only=ascii_only, colour=colour, columns=columns)
@@ -279,10 +282,8 @@ def _head(review: CableReview, to_do: _ToDo, words: Words) -> list[_Entry]:
     if known:
         text = words.say("cable", "settled", what="; ".join(said.short for said in known))
         entries.append(("label-settled", text))
-    if review.changes:
-        counts = Counter(change.kind for change in review.changes)
-        parts = [f"{counts[k]} {words.value(k.value)}" for k in ChangeKind if counts[k]]
-        entries.append(("label-compared", words.say("cable", "compared", what=", ".join(parts))))
+    if text := compared(review, words):
+        entries.append(("label-compared", text))
     return [*head, *((words.say("cable", label), text, None) for label, text in entries)]
 
 
@@ -297,14 +298,14 @@ def _ends(review: CableReview, words: Words) -> list[str]:
     ]
 
 
-def _tail(review: CableReview, tables: str, words: Words, *, details: bool) -> _Entry:
+def _tail(review: CableReview, tables: str, words: Words, more: str) -> _Entry:
     """Where the rest stands."""
     notes = sum(finding.severity is Severity.NOTE for finding in review.findings)
     parts = [tables or words.say("cable", "not-written")]
     if notes:
         parts.append(words.say("cable", "notes", notes=notes))
-    if not details:
-        parts.append("--details")
+    if more:
+        parts.append(more)
     return words.say("cable", "label-tables"), "; ".join(parts), None
 
 

@@ -10,15 +10,15 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 from markupsafe import Markup
-from reportlab.lib.colors import Color, HexColor
+from reportlab.lib.colors import Color
 
 from otdravg import __version__
 from otdravg.closeout.closeout import made_at
 from otdravg.closeout.html import content_hash, packaged, templates
 from otdravg.closeout.pdf.job import Column, print_table
-from otdravg.closeout.pdf.lines import Plot, Scale, within_bins
+from otdravg.closeout.pdf.lines import DASHES_B, FROM_A, FROM_B, GLASS, Plot, Scale
 from otdravg.closeout.pdf.paper import BOLD, INK, QUIET, Area, Paper
-from otdravg.draw.curves import span_curves, value_range
+from otdravg.draw.curves import envelope, span_curves, value_range
 from otdravg.draw.pair import figure_bytes, pair_figure
 from otdravg.errors import BadSetting
 from otdravg.quantities import Quantity, distance, reported
@@ -52,9 +52,6 @@ __all__ = [
 
 FloatArray = npt.NDArray[np.float64]
 
-_FROM_A = HexColor("#1b4f8f")
-_FROM_B = HexColor("#c2600b")
-_GLASS = HexColor("#6b3d87")
 _BINS = 700
 
 _SHARES = (4, 9, 11, 8, 8, 9, 9, 13, 8, 14, 35)
@@ -279,17 +276,16 @@ def _picture_page(paper: Paper, report: PairReport, language: Language) -> None:
                 number = str(judged.reading.number)
                 paper.text(plot.x(at_km), area.top - 7, number, size=7, font=BOLD, align="centre")
         plots.append(plot)
-    window = Scale(1000 * x.low, 1000 * x.high)
     shots: tuple[tuple[tuple[FloatArray, FloatArray], Color, Sequence[float]], ...] = (
-        (measurement.curve_ab(), _FROM_A, ()),
-        (measurement.curve_ba(), _FROM_B, (4.0, 1.5)),
+        (measurement.curve_ab(), FROM_A, ()),
+        (measurement.curve_ba(), FROM_B, DASHES_B),
     )
     for (z_m, level_db), colour, dashes in shots:
-        thin_m, thin_db = within_bins(z_m, level_db, window, _BINS)
+        thin_m, thin_db = envelope(z_m, level_db, 1000 * x.low, 1000 * x.high, _BINS)
         plots[0].curve(thin_m / 1000, thin_db, colour=colour, dashes=dashes, width=0.8)
     for plot, values, colour in (
         (plots[1], half_difference, INK),
-        (plots[2], curves.half_sum_db, _GLASS),
+        (plots[2], curves.half_sum_db, GLASS),
     ):
         known = np.isfinite(values)
         plot.curve(z_km[known], values[known], colour=colour, width=1.1)

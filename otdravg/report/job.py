@@ -41,6 +41,7 @@ def remaining(
     there = {one.at_a: one for one in at_b}
     numbered = {_as_at_its_end(shot, there) for shot in shots}
     is_renumbered = numbered != set(shots)
+    cables = {shot.cable for shot in shots}
     shots = sorted(numbered, key=in_shooting_order)
     several |= len({shot.cable for shot in shots}) > 1
     places: dict[tuple[str, Direction], dict[int, set[int]]] = {}
@@ -53,8 +54,9 @@ def remaining(
         for fibre, wavelengths_nm in fibres.items():
             groups.setdefault(tuple(sorted(wavelengths_nm)), []).append(fibre)
         far = direction is Direction.B_TO_A
-        end = ("B" if far else "A") + (f" ({ends[far]})" if ends[far] else "")
-        label = f"{cable}, {end}" if several else end
+        is_branch = cable not in cables  # its far end is none of the job's
+        end = ("B" if far else "A") + (f" ({ends[far]})" if ends[far] and not is_branch else "")
+        label = f"{cable}, {end}" if several or is_branch else end
         parts = "; ".join(
             numbers_text(own) + words.say("cable", "at", wavelengths=wavelengths_text(nm, words))
             for nm, own in groups.items()

@@ -16,6 +16,7 @@ from otdravg.quantities import Quantity, distance_text, number
 from otdravg.report.answer import answer_lines, doubts_about
 from otdravg.report.budget import budget_object, budgets_of
 from otdravg.report.shot_json import (
+    fields_object,
     finding_object,
     response_object,
     shot_object,
@@ -86,7 +87,10 @@ def pair_object(report: PairReport) -> dict[str, Any]:
             }
             for rule in report.rules
         ],
-        "sections": [_section(section) for section in measurement.sections],
+        "sections": [
+            fields_object(one, "start_m", "end_m") | _attenuation(one)
+            for one in measurement.sections
+        ],
         "totals": _totals(report, measurement),
         "detection_limit": [_detection_limit(one) for one in detection_limits(measurement)],
         "findings": [
@@ -103,13 +107,8 @@ def pair_object(report: PairReport) -> dict[str, Any]:
 def _doubt(about: str, finding: Finding) -> dict[str, Any]:
     """Return why the pair is in doubt, and what would settle it."""
     said = finding_object(finding)
-    return {
-        "about": about,
-        "code": said["code"],
-        "values": said["values"],
-        "sentence": said["text"],
-        "settled_by": said["done"],
-    }
+    names = {"code": "code", "values": "values", "sentence": "text", "settled_by": "done"}
+    return {"about": about, **{name: said[own] for name, own in names.items()}}
 
 
 def _glass(glass: Glass) -> dict[str, Any]:
@@ -126,28 +125,22 @@ def _glass(glass: Glass) -> dict[str, Any]:
 def _splice(judged: Judged) -> dict[str, Any]:
     reading = judged.reading
     return {
-        "number": reading.number,
-        "kind": reading.kind.value,
-        "coverage": reading.coverage.value,
-        "distance_m": number(reading.distance_m, Quantity.DISTANCE_M),
-        "distance_from_b_m": number(reading.distance_from_b_m, Quantity.DISTANCE_M),
-        "loss_ab_db": number(reading.loss_ab_db, Quantity.LOSS_DB),
-        "loss_ba_db": number(reading.loss_ba_db, Quantity.LOSS_DB),
-        "loss_db": number(reading.loss_db, Quantity.LOSS_DB),
-        "expanded_uncertainty_db": number(reading.expanded_uncertainty_db, Quantity.UNCERTAINTY_DB),
+        **fields_object(
+            reading, "number", "kind", "coverage", "distance_m", "distance_from_b_m", "loss_ab_db",
+            "loss_ba_db", "loss_db", "expanded_uncertainty_db",
+        ),
         "u_loss_ab_db": number(reading.u_ab_db, Quantity.STANDARD_UNCERTAINTY_DB),
         "u_loss_ba_db": number(reading.u_ba_db, Quantity.STANDARD_UNCERTAINTY_DB),
         "u_loss_db": number(reading.u_loss_db, Quantity.STANDARD_UNCERTAINTY_DB),
-        "backscatter_step_db": number(reading.backscatter_step_db, Quantity.LOSS_DB),
+        **fields_object(reading, "backscatter_step_db"),
         "u_backscatter_step_db": number(reading.u_step_db, Quantity.STANDARD_UNCERTAINTY_DB),
         "mode_field_ratio_estimate": number(reading.mode_field_ratio, Quantity.RATIO),
         "mismatch_loss_estimate_db": _plain(judged.mismatch_loss_db),
         "apparent_gain_from": judged.gain_seen_from,
         "reflectance_db": number(reading.reflectance_db, Quantity.REFLECTANCE_DB),
-        "detected_ab": reading.detected_ab,
-        "detected_ba": reading.detected_ba,
+        **fields_object(reading, "detected_ab", "detected_ba"),
         **_verdict(judged),
-    }
+    }  # fmt: skip
 
 
 def _plain(value: object) -> float | None:
@@ -175,11 +168,7 @@ def _limits(report: PairReport) -> dict[str, Any]:
 
 def _verdict(judged: SpliceVerdict) -> dict[str, Any]:
     return {
-        "limit_db": _plain(judged.limit_db),
-        "verdict": judged.verdict.value,
-        "rule": judged.rule,
-        "near_limit": judged.near_limit,
-        "action": judged.action.value,
+        **fields_object(judged, "limit_db", "verdict", "rule", "near_limit", "action"),
         "reason": told(judged.reason),
         "because": statement_object(judged.reason),
     }
@@ -187,8 +176,7 @@ def _verdict(judged: SpliceVerdict) -> dict[str, Any]:
 
 def _axis(axis: Axis) -> dict[str, Any]:
     return {
-        "group_index": number(axis.group_index, Quantity.GROUP_INDEX),
-        "length_m": number(axis.length_m, Quantity.DISTANCE_M),
+        **fields_object(axis, "group_index", "length_m"),
         "u_length_m": number(axis.u_length_m, Quantity.U_DISTANCE_M),
         "start_in_ab_m": number(axis.start_a_m, Quantity.DISTANCE_M),
         "start_in_ab_by": axis.basis_a.value,
@@ -207,19 +195,6 @@ def _basis(axis: Axis, basis: SpanStart, start_m: float) -> str:
     if basis in (SpanStart.FRONT_PANEL, SpanStart.LONE_CONNECTOR):
         return statement
     return f"{statement}, {distance_text(start_m, km=False)}"
-
-
-def _section(section: SectionReading) -> dict[str, Any]:
-    return {
-        "start_m": number(section.start_m, Quantity.DISTANCE_M),
-        "end_m": number(section.end_m, Quantity.DISTANCE_M),
-        "attenuation_db_per_km": number(
-            section.attenuation_db_per_km, Quantity.ATTENUATION_DB_PER_KM
-        ),
-        "u_attenuation_db_per_km": number(
-            section.u_attenuation_db_per_km, Quantity.U_ATTENUATION_DB_PER_KM
-        ),
-    }
 
 
 def _detection_limit(limit: DirectionLimit) -> dict[str, Any]:
@@ -247,10 +222,14 @@ def _totals(report: PairReport, measurement: Measurement) -> dict[str, Any]:
         "splice_loss_mean_db": _plain(report.mean_db),
         "splice_loss_mean_count": report.mean_count,
         "span_length_m": number(measurement.axis.length_m, Quantity.DISTANCE_M),
-        "attenuation_db_per_km": number(
-            measurement.attenuation_db_per_km, Quantity.ATTENUATION_DB_PER_KM
-        ),
+        **_attenuation(measurement),
+    }
+
+
+def _attenuation(fibre: SectionReading | Measurement) -> dict[str, Any]:
+    return {
+        **fields_object(fibre, "attenuation_db_per_km"),
         "u_attenuation_db_per_km": number(
-            measurement.u_attenuation_db_per_km, Quantity.U_ATTENUATION_DB_PER_KM
+            fibre.u_attenuation_db_per_km, Quantity.U_ATTENUATION_DB_PER_KM
         ),
     }

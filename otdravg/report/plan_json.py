@@ -12,6 +12,7 @@ from otdravg.forecast.hours import Hours
 from otdravg.forecast.plan import Forecast, ShotPlan
 from otdravg.quantities import Quantity, number
 from otdravg.report.plan_text import PLAN_ASSUMPTIONS, obstacle_text
+from otdravg.report.shot_json import fields_object
 from otdravg.words.statements import caution_statement
 
 __all__ = ["PLAN_SCHEMA_NAME", "plan_json", "plan_object"]
@@ -37,14 +38,11 @@ def plan_object(
         "wavelength_nm": plan.basis.wavelength_nm,
         "basis": list(plan.basis.statements),
         "assumptions": list(PLAN_ASSUMPTIONS),
-        "length_m": number(route.length_m, Quantity.DISTANCE_M),
-        "launch_m": number(route.launch_m, Quantity.DISTANCE_M),
-        "receive_m": number(route.receive_m, Quantity.DISTANCE_M),
-        "limit_db": float(plan.limit_db),
-        "target_db": float(plan.target_db),
+        **fields_object(route, "length_m", "launch_m", "receive_m"),
+        **fields_object(plan, "limit_db", "target_db"),
         "chosen": None
         if plan.chosen is None
-        else {"pulse_ns": plan.chosen.pulse_ns, "averaging_s": plan.chosen.averaging_s},
+        else fields_object(plan.chosen, "pulse_ns", "averaging_s"),
         "forecasts": [_forecast(plan, one) for one in plan.forecasts],
         "hours": None if hours is None else _hours(plan, hours, paces),
         "caution": caution_statement(),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime
 from decimal import Decimal
+from enum import Enum
 from typing import Any
 
 from otdravg.findings import Finding, Statement, Value, Values
@@ -13,7 +14,19 @@ from otdravg.shot.shot import Shot
 from otdravg.shot.trace import Trace
 from otdravg.words.catalogue import done, place, sentence
 
-__all__ = ["finding_object", "response_object", "shot_object", "statement_object", "table_object"]
+__all__ = [
+    "fields_object",
+    "finding_object",
+    "response_object",
+    "shot_object",
+    "statement_object",
+    "table_object",
+]
+
+
+def fields_object(thing: object, *names: str) -> dict[str, Any]:
+    """Return fields by name: figures rounded by the unit in it, states by their value."""
+    return {name: _plain(name, getattr(thing, name)) for name in names}
 
 
 def shot_object(trace: Trace) -> dict[str, Any]:
@@ -21,20 +34,14 @@ def shot_object(trace: Trace) -> dict[str, Any]:
     identity = trace.identity
     return {
         "file": identity.path,
-        "sha256": identity.sha256,
-        "cable": identity.cable,
-        "fibre": identity.fibre,
-        "location_a": identity.location_a,
-        "location_b": identity.location_b,
-        "direction": identity.direction.value,
-        "nominal_wavelength_nm": identity.nominal_wavelength_nm,
-        "wavelength_nm": number(identity.wavelength_nm, Quantity.WAVELENGTH_NM),
+        **fields_object(
+            identity, "sha256", "cable", "fibre", "location_a", "location_b", "direction",
+            "nominal_wavelength_nm", "wavelength_nm",
+        ),
         "taken": _by_its_own_clock(identity.taken),
-        "operator": identity.operator,
-        "comment": identity.comment,
-        "instrument": identity.instrument,
+        **fields_object(identity, "operator", "comment", "instrument"),
         "settings": _settings_object(trace),
-    }
+    }  # fmt: skip
 
 
 def _by_its_own_clock(taken: datetime | None) -> str | None:
@@ -61,18 +68,17 @@ def response_object(shot: Shot) -> dict[str, Any]:
 def _settings_object(trace: Trace) -> dict[str, Any]:
     settings = trace.settings
     return {
-        "pulse_ns": number(settings.pulse_ns, Quantity.PULSE_NS),
+        **fields_object(settings, "pulse_ns"),
         "pulse_m": number(trace.pulse_m(), Quantity.DISTANCE_M),
         "spacing_m": number(trace.spacing_m(), Quantity.SPACING_M),
         "points": int(trace.level_db.size),
         "first_point_m": number(trace.offset_m(), Quantity.DISTANCE_M),
         "user_offset_m": number(trace.user_offset_m(), Quantity.DISTANCE_M),
-        "group_index": number(settings.group_index, Quantity.GROUP_INDEX),
+        **fields_object(settings, "group_index"),
         "backscatter_coefficient_db": number(
             settings.backscatter_coefficient_db, Quantity.REFLECTANCE_DB
         ),
-        "averages": settings.averages,
-        "averaging_time_s": number(settings.averaging_time_s, Quantity.TIME_S),
+        **fields_object(settings, "averages", "averaging_time_s"),
         "range_m": number(settings.range_s * trace.speed_m_per_s(), Quantity.DISTANCE_M),
         "quantum_db": settings.quantum_db,
         "file_revision": settings.revision,
@@ -84,21 +90,16 @@ def table_object(event: TableEvent, group_index: float) -> dict[str, Any]:
     return {
         "number": event.number,
         "distance_m": number(event.distance_m(group_index), Quantity.DISTANCE_M),
-        "loss_db": number(event.loss_db, Quantity.LOSS_DB),
+        **fields_object(event, "loss_db"),
         "reflectance_db": number(event.reflectance_db, Quantity.REFLECTANCE_DB),
-        "slope_db_per_km": number(event.slope_db_per_km, Quantity.ATTENUATION_DB_PER_KM),
-        "code": event.code,
-        "is_end": event.is_end,
-        "comment": event.comment,
+        **fields_object(event, "slope_db_per_km", "code", "is_end", "comment"),
     }
 
 
 def finding_object(finding: Finding) -> dict[str, Any]:
     """Return a finding as data: code and values for programs, sentences for people."""
     return {
-        "severity": finding.severity.value,
-        "code": finding.code,
-        "case": finding.case,
+        **fields_object(finding, "severity", "code", "case"),
         "where": place(finding.where),
         "values": _values_object(finding.values),
         "text": sentence(finding),
@@ -120,7 +121,9 @@ def statement_object(statement: Statement) -> dict[str, Any]:
     }
 
 
-def _plain(name: str, value: Value) -> Any:
+def _plain(name: str, value: Value | Enum) -> Any:
+    if isinstance(value, Enum):
+        return value.value
     if isinstance(value, tuple):
         return [_values_object(v) if isinstance(v, tuple) else _plain("", v) for v in value]
     if isinstance(value, Statement):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Sequence, Set
+from collections.abc import Iterable, Iterator, Mapping, Sequence, Set
 from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
@@ -142,16 +142,18 @@ class _Route:
     cable: str
     closures: tuple[Closure, ...]
     length_m: float
+    to_b: Mapping[int, float]  # by closure: length of the fibres that pass it, branch or not
     survey: Survey | None  # sheath marks, where the job has a route
     words: Words
 
     @classmethod
     def of(cls, review: CableReview, cable: str, words: Words) -> _Route:
-        lengths = sorted(f.length_m for f in review.fibres if f.key.cable == cable)
         closures = tuple(c for c in review.closures if c.cable == cable)
-        length_m = lengths[len(lengths) // 2] if lengths else 0.0
+        lengths = {f.key.fibre: f.length_m for f in review.fibres if f.key.cable == cable}
+        length_m = _middle(lengths.values())
+        to_b = {c.number: _middle(lengths[f] for f in c.fibres if f in lengths) for c in closures}
         survey = surveyed(review.expected, cable, closures, review.fibres)
-        return cls(cable, closures, length_m, survey, words)
+        return cls(cable, closures, length_m, to_b, survey, words)
 
     def at(self, number: int) -> _Stop:
         """Return the stop at a closure."""
@@ -200,15 +202,22 @@ class _Route:
                 if spot
                 else self.words.say("cable", "between", a=names[before], b=names[before + 1])
             )
-        return f"{where[:1].upper()}{where[1:]}, {self.both_ways(stop.at_m)}"
+        length_m = self.to_b.get(stop.number, self.length_m)
+        return f"{where[:1].upper()}{where[1:]}, {self.both_ways(stop.at_m, length_m)}"
 
-    def both_ways(self, at_m: float) -> str:
+    def both_ways(self, at_m: float, length_m: float) -> str:
         """Say a distance from both ends."""
-        ends = [("A", at_m), *([("B", self.length_m - at_m)] if self.length_m else [])]
+        ends = [("A", at_m), *([("B", length_m - at_m)] if length_m else [])]
         return ", ".join(
             self.words.say("cable", "from", end=end, distance=distance(far_m, km=True))
             for end, far_m in ends
         )
+
+
+def _middle(lengths_m: Iterable[float]) -> float:
+    """Return the middle one of some lengths; 0 of none."""
+    own = sorted(lengths_m)
+    return own[len(own) // 2] if own else 0.0
 
 
 def _closure(number: int, name: str, words: Words) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 import threading
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, field, replace
 from functools import partial
@@ -14,7 +14,7 @@ from typing import Any
 
 from otdravg.cable import Decision, Decisions, Options, add_decision, read_decisions, read_folders
 from otdravg.cable.files.archive import ARCHIVE_SUFFIX
-from otdravg.cable.model import CableReview, ShotRecord
+from otdravg.cable.model import CableReview, ShotRecord, ShotUse
 from otdravg.cable.pairs import (
     MeasuredPair,
     Pairing,
@@ -23,7 +23,7 @@ from otdravg.cable.pairs import (
     pair_up,
     shot_of,
 )
-from otdravg.cable.run import check_for_shots, review
+from otdravg.cable.run import check_for_shots, counted, review
 from otdravg.closeout.sketches import PairSketch, Sketches, Span, pair_sketches, thinned
 from otdravg.errors import BadJob, BadSetting, OtdravgError
 from otdravg.findings import Statement, says
@@ -31,7 +31,7 @@ from otdravg.job import NOTHING_STATED, Job, agreed, load, parse
 from otdravg.job.lists import JobList
 from otdravg.job.sheet import write_sheet
 from otdravg.pair.measure import Measurement, measure
-from otdravg.serve.live import Live
+from otdravg.serve.live import Going, Live
 from otdravg.shot.trace import Trace
 from otdravg.sor.sizes import SizeLimits
 from otdravg.system.atomic import write_atomic
@@ -41,7 +41,7 @@ from otdravg.verdict.limits import Limits
 from otdravg.verdict.reading import load_named
 from otdravg.verdict.rules import default, profile_of
 from otdravg.watch import Expected, Follower, Watch
-from otdravg.watch.folder import SETTLE_S
+from otdravg.watch.folder import SETTLE_S, listed
 from otdravg.words.catalogue import Language, said_of
 
 __all__ = ["Desk", "Fibre", "Looked", "Setting", "safe_name"]
@@ -188,16 +188,6 @@ class Looked:
     error: str = ""
 
 
-class _Progress:
-    """How far looking has come."""
-
-    def __init__(self) -> None:
-        self.stage, self.done, self.total = "", 0, 0
-
-    def __call__(self, stage: str, done: int, total: int) -> None:
-        self.stage, self.done, self.total = stage, done, total
-
-
 class Desk:
     """All that a page knows; every method may be called from any thread.
 
@@ -237,7 +227,7 @@ class Desk:
         self.size_limits = size_limits or SizeLimits()
         self._setting = setting
         self._lock = threading.RLock()
-        self._looking: _Progress | None = None
+        self._looking: Going | None = None
         self._revision = 1
         self._looked = Looked(0)
         self._count = 0
@@ -317,16 +307,12 @@ class Desk:
         follower = Follower(self.given, SETTLE_S, time.monotonic, size_limits=self.size_limits)
         expected = Expected(job.fibres or None, len(job.closures) or None, job.wavelengths_nm)
         self.stop_following()
-        self.live = Live(
-            Watch(
-                follower,
-                rules,
-                options,
-                expected,
-                executor=self._executor,
-                language=setting.language,
-            )
-        )
+        going = Going()
+        watch = Watch(
+            follower, rules, options, expected,
+            executor=self._executor, progress=going, language=setting.language,
+        )  # fmt: skip
+        self.live = Live(watch, going)
 
     def stop_following(self) -> None:
         """Follow no folder any more."""
@@ -352,9 +338,7 @@ class Desk:
     @property
     def paths(self) -> list[Path]:
         """Folders and archives to look into."""
-        archives = sorted(self._dropped.rglob(f"*{ARCHIVE_SUFFIX}")) if self._count else []
-        own = [self._dropped] if self._count > len(archives) else []
-        return [*self.given, *own, *archives]
+        return [*self.given, *([self._dropped] if self._count else [])]
 
     def state(self) -> dict[str, object]:
         """What the page asks for again and again."""
@@ -373,13 +357,10 @@ class Desk:
 
     def _in_folders(self) -> str:
         """What lies in the folders that were given, in short: it changes when they do."""
-        seen = (
-            (str(path), status.st_size, status.st_mtime_ns)
-            for folder in self.given
-            for path in (folder.rglob("*") if folder.is_dir() else (folder,))
-            if (status := path.stat())
-        )
-        return f"{hash(frozenset(seen)):x}" if self.given else ""
+        try:
+            return f"{hash(frozenset(listed(self.given).items())):x}"
+        except OtdravgError:  # a stick that was pulled out, as it may be again and again
+            return "away"
 
     def keep(self, name: str, content: bytes) -> None:
         """Keep a dropped file under its name; the same file twice is kept once.
@@ -433,7 +414,7 @@ class Desk:
         with self._lock:
             if self._looking is not None:
                 return False
-            progress = self._looking = _Progress()
+            progress = self._looking = Going()
             self._thread = threading.Thread(target=self._look, args=(progress,), daemon=True)
         self._thread.start()
         return True
@@ -443,7 +424,7 @@ class Desk:
         if self._thread is not None:
             self._thread.join()
 
-    def _look(self, progress: _Progress) -> None:
+    def _look(self, progress: Going) -> None:
         revision, setting = self._revision, self._setting
         try:
             looked = self._seen(revision, setting, progress)
@@ -456,7 +437,7 @@ class Desk:
             with self._lock:
                 self._looked, self._looking = looked, None
 
-    def _seen(self, revision: int, setting: Setting, progress: _Progress) -> Looked:
+    def _seen(self, revision: int, setting: Setting, progress: Going) -> Looked:
         paths = self.paths
         if not paths:
             raise BadSetting("file", None, "drop trace files first")
@@ -466,9 +447,7 @@ class Desk:
             return self._pairs(revision, setting, pairing, progress)
         return self._cable(revision, setting, paths, progress)
 
-    def _pairs(
-        self, revision: int, setting: Setting, pairing: Pairing, progress: _Progress
-    ) -> Looked:
+    def _pairs(self, revision: int, setting: Setting, pairing: Pairing, progress: Going) -> Looked:
         problems = [(one.path, one.remark or says("unknown")) for one in pairing.left]
         measured, failed = measure_pairs(
             pairing.pairs,
@@ -503,9 +482,7 @@ class Desk:
             self._looked = replace(looked, fibres=fibres)
             return known
 
-    def _cable(
-        self, revision: int, setting: Setting, paths: list[Path], progress: _Progress
-    ) -> Looked:
+    def _cable(self, revision: int, setting: Setting, paths: list[Path], progress: Going) -> Looked:
         decisions = Decisions()
         if self.decisions_file.exists():
             decisions = read_decisions(self.decisions_file)
@@ -515,23 +492,14 @@ class Desk:
         shots = read_folders(paths, executor, progress, self.size_limits)
         check_for_shots(paths, shots)
         result = review(shots, profile, options, executor=executor, progress=progress)
-        drawn = _counting(progress, len(result.fibres))
-        sketches = pair_sketches(result, executor=executor, done=drawn)
-        return Looked(revision, review=result, sketches=sketches)
+        with counted("draw", len(result.fibres), progress) as drawn:
+            sketches = pair_sketches(result, executor=executor, done=drawn)
+        unread = [one for one in result.shots if one.use is ShotUse.UNREADABLE]
+        problems = tuple((one.path, one.remark or says("unknown")) for one in unread)
+        return Looked(revision, review=result, sketches=sketches, problems=problems)
 
 
 def _read(record: ShotRecord, size_limits: SizeLimits) -> Trace:
     """Read a shot under the name that it was dropped with, not that of a folder of ours."""
     trace = shot_of(record, None, size_limits)
     return replace(trace, identity=replace(trace.identity, path=record.path))
-
-
-def _counting(progress: _Progress, total: int) -> Callable[[int], None]:
-    count = 0
-
-    def done(more: int) -> None:
-        nonlocal count
-        count += more
-        progress("draw", count, total)
-
-    return done

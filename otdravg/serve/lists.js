@@ -16,11 +16,12 @@ const job = document.getElementById("job");
 if (job) onSubmit(job, entries);
 
 for (const form of document.querySelectorAll("form.list")) {
-  const body = form.querySelector("tbody");
+  const body = [...form.querySelectorAll("tbody")].at(-1);
   const empty = body.lastElementChild.cloneNode(true);
+  const rows = () => [...form.querySelectorAll("tbody tr")];
   form.querySelector(".more").addEventListener("click", () => {
     const row = empty.cloneNode(true);
-    const number = body.children.length + 1;
+    const number = rows().length + 1;
     for (const input of row.querySelectorAll("input")) {
       input.setAttribute("aria-label", input.dataset.column + " " + number);
     }
@@ -29,7 +30,7 @@ for (const form of document.querySelectorAll("form.list")) {
   });
   onSubmit(form, () => ({
     stamp: form.dataset.stamp,
-    rows: JSON.stringify([...body.children].map(
+    rows: JSON.stringify(rows().map(
       (row) => [...row.querySelectorAll("input")].map((input) => input.value),
     )),
   }));

@@ -11,7 +11,19 @@ from otdravg.watch import Answer, Watch
 from otdravg.watch.screen import answer_text
 from otdravg.watch.waking import POLL_S
 
-__all__ = ["Live"]
+__all__ = ["Going", "Live"]
+
+
+class Going:
+    """How far a long piece of work has come."""
+
+    def __init__(self) -> None:
+        self.stage, self.done, self.total = "", 0, 0
+
+    def __call__(self, stage: str, done: int, total: int) -> None:
+        """Take note of it."""
+        self.stage, self.done, self.total = stage, done, total
+
 
 #: Columns of what is said, as on a terminal.
 _COLUMNS = 80
@@ -23,10 +35,12 @@ class Live:
     Parameters
     ----------
     watch : Watch
+    going : Going
+        What it is told of its progress.
     """
 
-    def __init__(self, watch: Watch) -> None:
-        self._watch = watch
+    def __init__(self, watch: Watch, going: Going) -> None:
+        self._watch, self._going = watch, going
         self._ended = threading.Event()
         self._text = self._when = self._trouble = ""
         self._calls = False
@@ -34,9 +48,14 @@ class Live:
         self._thread.start()
 
     def state(self) -> dict[str, object]:
-        """What stands, since when (local time), whether its news call somebody, what went wrong."""
+        """What stands, since when (local time), whether its news call somebody, what went wrong.
+
+        Before the first answer also how far measuring is.
+        """
+        going = f"{self._going.done} / {self._going.total}" if self._going.total else ""
         return {
-            "text": self._text, "when": self._when, "calls": self._calls, "trouble": self._trouble
+            "text": self._text, "when": self._when, "calls": self._calls,
+            "trouble": self._trouble, "going": "" if self._text else going,
         }  # fmt: skip
 
     def stop(self) -> None:

@@ -29,7 +29,19 @@ async function below(entry, path) {
   }
 }
 
-async function send(files) {
+// What is no shot and no archive stays where it is: photos, papers, what systems leave on a stick.
+function wanted([name]) {
+  const own = name.split("/").at(-1).toLowerCase();
+  return !own.startsWith("._") && says.dataset.names.split(" ").some((end) => own.endsWith(end));
+}
+
+function few(names) {
+  return names.slice(0, 4).join(", ") + (names.length > 4 ? ", … (" + names.length + ")" : "");
+}
+
+async function send(all) {
+  const files = all.filter(wanted);
+  const left = all.filter((one) => !wanted(one)).map(([name]) => name);
   const refused = [];
   let next = 0;
   progress.hidden = false;
@@ -44,13 +56,15 @@ async function send(files) {
         const said = await ask(path, { method: "PUT", body: file });
         count.textContent = said.files;
       } catch (problem) {
-        refused.push(name + ": " + problem.message);
+        refused.push(problem.message);
       }
     }
   }
   await Promise.all([some(), some(), some(), some()]);
   progress.hidden = true;
-  tell([says.dataset.kept, ...refused.slice(0, 8)].join(" · "));
+  tell([files.length > refused.length ? says.dataset.kept : says.dataset.none,
+    ...refused.slice(0, 8), ...(left.length ? [says.dataset.left + " " + few(left)] : [])]
+    .join(" · "));
 }
 
 const drop = document.getElementById("drop");
@@ -135,7 +149,8 @@ async function showLive() {
   const said = await ask("/live");
   if (said.text && live.textContent !== said.text) live.textContent = said.text;
   live.classList.toggle("calls", said.calls);
-  const told = said.trouble || (said.when && when.dataset.last + " " + said.when);
+  const told = said.trouble || (said.when && when.dataset.last + " " + said.when)
+    || (said.going && says.dataset.looking + ": " + said.going);
   if (told && when.textContent !== told) when.textContent = told;
 }
 if (live) {

@@ -21,10 +21,9 @@ from otdravg.shot.noise import (
     NoiseModel,
     linear_power,
     median,
-    noise_about,
 )
 from otdravg.shot.reflections import Peak, running_mean
-from otdravg.shot.response import U_SLOW, Response
+from otdravg.shot.response import LEAST_SHORT, U_SLOW, Response
 from otdravg.shot.settings import ResponseSource
 from otdravg.shot.shape import BEFORE, BEHIND, shown_by_ramps
 from otdravg.shot.shot import Shot, prepare, with_dead_zones, with_reflections
@@ -38,14 +37,14 @@ from otdravg.shot.steps import (
     settle_close,
     take_out_compounds,
     threshold_for,
+    zones,
 )
 from otdravg.shot.tails import Lifted, tails
 from otdravg.shot.trace import Trace
 
-__all__ = ["Detection", "Event", "EventKind", "detect"]
+__all__ = ["Detection", "Event", "EventKind", "detect", "threshold_of"]
 
 FloatArray = npt.NDArray[np.float64]
-IndexArray = npt.NDArray[np.intp]
 
 #: The first search, with rough noise, asks for this much more than the final threshold. Chosen,
 #: not derived: rough noise may be small by this factor, where it missed how far ripple reaches.
@@ -56,12 +55,14 @@ FIRST_PASS = 3.0
 FIRST_GROWTH = 4.0
 #: And they begin longer. Chosen, not derived: short ones show what the noise estimate hardly feels.
 FIRST_SCALE = 3.0
-#: Steps taken for ripple make the noise look so much larger, and as much more correlated. Chosen,
-#: not derived: well beyond the scatter of a variance, and far below what a row of splices does.
+#: Steps taken for ripple make the noise look so much larger. Chosen, not derived: well beyond the
+#: scatter of a variance, and far below what a row of splices does.
 SUSPECT_RATIO = 4.0
-#: So much of the smoothing may be correlated beyond it. Derived: ripple over a pulse, seen through
-#: a running mean no shorter than the pulse, is correlated over once and a half of it at most.
-SUSPECT_SHARE = 1.5
+#: Ripple makes no more points alike than in so many lengths of an edge. Derived: a triangle as long
+#: as a pulse on either side has an area of one pulse; its estimate scatters by a quarter. On a
+#: fibre of so few pulses hidden steps look no more alike, and a second look costs little (chosen,
+#: not derived).
+MOST_RIPPLE, LONG_PULSES = 1.25, 50.0
 #: Differences of neighbours that count, the smallest, and their share of the variance. Chosen, not
 #: derived: splices of a smoothed shot may fill a third of it; their ramps must not count. Of a
 #: normal distribution the smallest 60 % have 1 − 2·0.842·φ(0.842)/0.6 = 0.214 of the variance.
@@ -72,6 +73,9 @@ LEAST_MEAN = 3
 #: Strongest reflections whose echoes are looked for; those of weaker ones sink in the noise.
 #: Chosen, not derived: the pairs grow as its square, and few links have as many connectors.
 MOST_PARENTS = 40
+#: A reflection has a loss of its own from so many of its uncertainties, and so many dB, on. Chosen,
+#: not derived: what rounding and the tail in front of it feign is less.
+LOSS_SIGMAS, LEAST_LOSS_DB = 3.0, 0.02
 #: More steps than one in so many pulses would explain any ripple. Chosen, not derived: ripple has
 #: about one free reading a pulse, and a step takes two (place and size) and its slope a third.
 LEAST_PULSES_PER_STEP = 8.0
@@ -114,6 +118,13 @@ class Event:
     peak_height_db: float | None
     saturated: bool
 
+    @property
+    def has_loss(self) -> bool:
+        """Whether it clearly has a loss of its own, as echoes have none."""
+        return self.loss_db is not None and abs(self.loss_db) >= max(
+            LOSS_SIGMAS * (self.u_loss_db or 0.0), LEAST_LOSS_DB
+        )
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Detection:
@@ -125,6 +136,17 @@ class Detection:
     false_alarm_rate: float  # per trace
     findings: tuple[Finding, ...]
     shot: Shot
+
+    @property
+    def before_end(self) -> list[Event]:
+        """All events but the end of the fibre, in order of distance."""
+        return [event for event in self.events if event.kind is not EventKind.END]
+
+    @property
+    def marks(self) -> list[Event]:
+        """Events that the other shot of the fibre should show too: no ends, no ghosts."""
+        kinds = (EventKind.STEP, EventKind.GROUP, EventKind.REFLECTION)
+        return [event for event in self.events if event.kind in kinds]
 
 
 def detect(
@@ -158,7 +180,7 @@ def detect(
         With reason ``NO_SIGNAL`` when there is no usable fibre signal.
     """
     shot = _learnt(trace, group_index, false_alarm_rate, response)
-    threshold = _threshold(shot, false_alarm_rate)
+    threshold = threshold_of(shot, false_alarm_rate)
     end_m, end_peak = _end_position(shot)
     stop_m = _stop_m(shot, end_m, end_peak)
     while True:
@@ -195,9 +217,9 @@ def detect(
     )  # fmt: skip
 
 
-def _threshold(shot: Shot, false_alarm_rate: float) -> float:
-    length = shot.signal_end_m - float(shot.x_m[shot.front_clear])
-    return threshold_for(false_alarm_rate, length, shot.pulse_m, 1)
+def threshold_of(shot: Shot, false_alarm_rate: float) -> float:
+    """What the likelihood ratio of a step in this shot has to exceed."""
+    return threshold_for(false_alarm_rate, shot.lit_m, shot.pulse_m, 1)
 
 
 def _learnt(
@@ -206,15 +228,17 @@ def _learnt(
     """Prepare a shot with what reflections, ramps and bent fibre say of its receiver."""
     shot = prepare(trace, group_index, stated)
     for look in range(MOST_LOOKS):
-        threshold = _threshold(shot, false_alarm_rate)
+        threshold = threshold_of(shot, false_alarm_rate)
         looked = _first_look(shot, threshold)
-        shown = None if stated or look else _shown_by_ramps(shot, *looked)
+        told = stated or look or _sharp(shot.response)
+        shown = None if told else _shown_by_ramps(shot, *looked)
         if not shown:
             known = shot.response
             shot = _with_noise_of_its_own(shot, threshold, looked)
             if stated or not known.slow or look == MOST_LOOKS - 1:
                 break
-            lifted = Lifted.of(shot, *_cells_between(shot, *looked))
+            lo, hi = (shot.cells.index(at) for at in _pieces(shot, *looked))
+            lifted = Lifted.of(shot, lo, np.maximum(lo, hi))
             if not lifted.share:
                 break
             # Half of what bent fibre says: what shows behind the end is as sure.
@@ -222,6 +246,17 @@ def _learnt(
             shown = replace(known, slow=slow, u_slow=max(lifted.u_share, U_SLOW * slow))
         shot = prepare(trace, group_index, shown)
     return shot
+
+
+def _sharp(response: Response) -> bool:
+    """Whether reflections say that there is nothing for ramps to show: no pole, no running mean."""
+    return (
+        response.edges > 1
+        and not response.poles
+        and not response.short
+        and response.at_most < LEAST_SHORT
+        and response.smoothing < LEAST_MEAN
+    )
 
 
 def _response_findings(shot: Shot, events: list[Event]) -> list[Finding]:
@@ -286,7 +321,9 @@ def _with_noise_of_its_own(
     """
     rough = shot.noise
     noise = _noise_between(shot, *looked)
-    if noise.correlation_points >= SUSPECT_RATIO + SUSPECT_SHARE * (shot.smoothing - 1):
+    pulses = shot.lit_m / shot.pulse_m
+    edge = shot.pulse_m / shot.spacing_m if pulses > LONG_PULSES else SUSPECT_RATIO
+    if noise.correlation_points > MOST_RIPPLE * (shot.smoothing + edge):
         share = _share_of_white(shot) * shot.smoothing
         white = replace(
             rough,
@@ -296,7 +333,6 @@ def _with_noise_of_its_own(
         plain = with_reflections(replace(shot, noise=white))
         same = (plain.front_clear, plain.peaks) == (shot.front_clear, shot.peaks)
         more = _first_look(plain, threshold, looked[1] if same else ())
-        pulses = (shot.signal_end_m - float(shot.x_m[shot.front_clear])) / shot.pulse_m
         few = 0 < len(more[1]) < pulses / LEAST_PULSES_PER_STEP
         if few and more != looked:  # the same explains no more than it did
             second = _noise_between(plain, *more)
@@ -345,27 +381,20 @@ def _first_look(
     return fixed, steps, stop_m
 
 
-def _cells_between(
+def _pieces(
     shot: Shot, fixed: list[Zone], steps: list[float], stop_m: float
-) -> tuple[IndexArray, IndexArray]:
-    """First and last cell of the straight pieces between the events of a shot."""
-    clear = shot.clear_m(np.array(steps)).tolist()
-    edges = sorted(fixed + list(zip(steps, clear, strict=True)))
-    begin = np.array([shot.x_m[shot.front_clear], *(e[1] for e in edges)])
-    end = np.array([*(e[0] - shot.guard_m for e in edges), stop_m])
-    lo, hi = (shot.cells.index(at, shot.spacing_m) for at in (begin, end))
-    return lo, np.maximum(lo, hi)
+) -> tuple[FloatArray, FloatArray]:
+    """Where the straight pieces between the events of a shot begin and stop."""
+    edges = zones(shot, fixed, steps)
+    begin = np.array([shot.x_m[shot.front_clear], *(clear for _, clear in edges)])
+    return begin, np.array([*(start - shot.guard_m for start, _ in edges), stop_m])
 
 
 def _noise_between(shot: Shot, fixed: list[Zone], steps: list[float], stop_m: float) -> NoiseModel:
     """Noise of a shot about the straight lines between its events."""
-    clear = shot.clear_m(np.array(steps)).tolist()
-    edges = sorted(fixed + list(zip(steps, clear, strict=True)))
-    guard = shot.guard_m
-    begin_m = np.array([shot.x_m[shot.front_clear], *(e[1] for e in edges)])
-    end_m = np.array([*(e[0] - guard for e in edges), min(stop_m, shot.signal_end_m) - guard])
-    begin = np.searchsorted(shot.x_m, begin_m)
-    stop = np.maximum(np.searchsorted(shot.x_m, end_m), begin)
+    stop_m = min(stop_m, shot.signal_end_m) - shot.guard_m
+    begin, stop = (np.searchsorted(shot.x_m, at) for at in _pieces(shot, fixed, steps, stop_m))
+    stop = np.maximum(stop, begin)
     middle = (begin + stop) // 2
     hi = np.minimum(stop // shot.cells.width, shot.cells.x_m.size)
     lo = np.minimum(-(-begin // shot.cells.width), hi)
@@ -374,17 +403,8 @@ def _noise_between(shot: Shot, fixed: list[Zone], steps: list[float], stop_m: fl
     if not known.any():
         return shot.noise
     begin, stop, slope = begin[known], stop[known], slope[known] * shot.spacing_m
-    lines = Lines(begin, stop, level[known] + slope * (begin - middle[known]), slope)
-    return noise_about(
-        lines.above(max(shot.faintest_db, float(shot.level_db.min()))),
-        shot.power,
-        ~shot.in_peak,
-        windows=shot.correlation_windows,
-        rounding=shot.rounding,
-        start=shot.noise,
-        tail_db2=shot.tail_db2,
-        smoothing=shot.means[0],
-        least_white=shot.white if shot.response.poles else 0.0,
+    return shot.noise_about(
+        Lines(begin, stop, level[known] + slope * (begin - middle[known]), slope)
     )
 
 
@@ -393,7 +413,7 @@ def _stop_m(shot: Shot, end_m: float, end_peak: Peak | None) -> float:
     if shot.fall is None:
         return end_m
     guard = shot.guard_m if end_peak else max(shot.guard_m, shot.placing_m)
-    return end_m - guard - 0.5 * shot.cells.width * shot.spacing_m
+    return end_m - guard - 0.5 * shot.cells.cell_m
 
 
 def _end_position(shot: Shot) -> tuple[float, Peak | None]:
@@ -434,23 +454,19 @@ def _measured(
     ``placed`` holds the uncertainties of those steps whose place is known.
     """
     shot = search.shot
-    zones = (
-        list(zip(steps, shot.clear_m(np.array(steps)).tolist(), strict=True))
-        + [(lead, clear) for lead, clear, _ in known]
-        + groups
-    )
-    if not zones:
+    all_zones = zones(shot, [], steps) + [(lead, clear) for lead, clear, _ in known] + groups
+    if not all_zones:
         return []
-    at, clear = np.array(zones).T
-    lo, hi = alone_between(search, zones, at, stop_m)
+    at, clear = np.array(all_zones).T
+    lo, hi = alone_between(search, all_zones, at, stop_m)
     found = search.step(lo, at - shot.guard_m, clear, hi)
     loss = [float(v) if np.isfinite(v) else None for v in found.loss_db]
     u_loss = [float(v) if np.isfinite(v) else None for v in found.u_db]
     u_at = np.full(at.size, shot.spacing_m / np.sqrt(12))
     u_at[: len(steps)] = [placed.get(step, shot.placing_m) for step in steps]
-    u_at[len(zones) - len(groups) :] = shot.placing_m
+    u_at[len(all_zones) - len(groups) :] = shot.placing_m
     events = []
-    for i, (start, end) in enumerate(zones):
+    for i, (start, end) in enumerate(all_zones):
         peak = known[i - len(steps)][2] if 0 <= i - len(steps) < len(known) else None
         kind = EventKind.STEP if i < len(steps) else EventKind.GROUP
         height = peak.height_db if peak and peak.height_db > 0 else None
@@ -493,7 +509,7 @@ def _mark_echoes(events: list[Event], shot: Shot) -> list[Event]:
     height = np.array([np.inf, *(e.peak_height_db or 0.0 for e in reflections)])
     marked: list[Event] = []
     for event in events:
-        if event.kind is EventKind.REFLECTION and _may_be_echo(event):
+        if event.kind is EventKind.REFLECTION and not event.has_loss:
             before = at < event.distance_m - tolerance
             stronger = np.flatnonzero(before & (height > (event.peak_height_db or 0.0)))
             strong = at[stronger[np.argsort(-height[stronger])[:MOST_PARENTS]]]
@@ -509,10 +525,3 @@ def _mark_echoes(events: list[Event], shot: Shot) -> list[Event]:
                 event = replace(event, kind=EventKind.ECHO)
         marked.append(event)
     return marked
-
-
-def _may_be_echo(event: Event) -> bool:
-    """Whether a reflection has no loss of its own, as echoes have none."""
-    if event.loss_db is None:
-        return True
-    return abs(event.loss_db) < max(3 * (event.u_loss_db or 0.0), 0.02)

@@ -14,12 +14,10 @@ import numpy as np
 import numpy.typing as npt
 
 __all__ = [
-    "LinePair",
     "LineSums",
     "LineTerms",
     "SlopePrior",
     "StepEstimate",
-    "lines_beside",
     "step_between",
 ]
 
@@ -154,11 +152,30 @@ class StepEstimate:
     """The step between two line pieces at each asked position.
 
     ``loss_db`` is level before minus level after (positive = loss), ``variance_db2`` its
-    variance; NaN where there are no points.
+    variance; NaN where there are no points. The rest is what both lines follow from, those before
+    and those after in the first axis.
     """
 
     loss_db: FloatArray
     variance_db2: FloatArray
+    mean_db: FloatArray  # of the points of each piece
+    reach: FloatArray  # from their middle to the asked position, in units
+    spread: FloatArray  # S + p + q
+    product: FloatArray  # T + p·m
+    coupling: float  # q
+    inverse: FloatArray  # of the determinant
+    unit_m: float
+
+    @property
+    def slopes(self) -> FloatArray:
+        """Slope of both lines, dB/m."""
+        slopes = self.spread[::-1] * self.product + self.coupling * self.product[::-1]
+        return np.asarray(slopes * (self.inverse / self.unit_m))
+
+    @property
+    def before_db(self) -> FloatArray:
+        """Level of the first line at the asked position."""
+        return np.asarray(self.mean_db[0] + self.slopes[0] * self.unit_m * self.reach[0])
 
     @property
     def u_db(self) -> FloatArray:
@@ -175,15 +192,6 @@ class StepEstimate:
         size *= size
         size /= self.variance_db2 + floor_db * floor_db
         return np.asarray(np.fmax(size, 0.0, out=size))  # not NaN
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class LinePair(StepEstimate):
-    """Also both lines: the value of the first at the asked position, and the slopes in dB/m."""
-
-    before_db: FloatArray
-    slope_before: FloatArray
-    slope_after: FloatArray
 
 
 def step_between(
@@ -214,94 +222,31 @@ def step_between(
 
         (S_L + p + q)·s_L − q·s_R = T_L + p·m,    (S_R + p + q)·s_R − q·s_L = T_R + p·m
 
-    with S = Σw(x−x̄)², T = Σw(x−x̄)(y−ȳ), p = 1/sd², q = 1/change_sd².
+    with S = Σw(x−x̄)², T = Σw(x−x̄)(y−ȳ), p = 1/sd², q = 1/change_sd². Arrays below have both
+    pieces in their first axis.
     """
+    unit = sums.unit_m
+    p, q = 1.0 / (prior.sd * unit) ** 2, 1.0 / (prior.change_sd * unit) ** 2
+    lo, hi = np.array([left[0], right[0]]), np.array([left[1], right[1]])
     with np.errstate(invalid="ignore", divide="ignore"):
-        return _Normal.of(sums, left, right, at_m, prior).step()
-
-
-def lines_beside(
-    sums: LineSums,
-    left: tuple[IndexArray, IndexArray],
-    right: tuple[IndexArray, IndexArray],
-    at_m: FloatArray,
-    prior: SlopePrior,
-) -> LinePair:
-    """Estimate a step as :func:`step_between` does, and the lines on both of its sides."""
-    with np.errstate(invalid="ignore", divide="ignore"):
-        found = _Normal.of(sums, left, right, at_m, prior)
-        step, q = found.step(), found.coupling
-        slope_a = (found.b.spread * found.a.product + q * found.b.product) * found.inverse
-        slope_b = (found.a.spread * found.b.product + q * found.a.product) * found.inverse
-        before = found.a.mean_db + slope_a * found.a.reach
-    return LinePair(
-        step.loss_db, step.variance_db2, before, slope_a / sums.unit_m, slope_b / sums.unit_m
-    )
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Piece:
-    """One line piece: 1/Σw, mean level, distance from its middle, S + p + q and T + p·m."""
-
-    variance: FloatArray
-    mean_db: FloatArray
-    reach: FloatArray
-    spread: FloatArray
-    product: FloatArray
-
-    @classmethod
-    def of(cls, sums: FloatArray, at: FloatArray, known: float, pull: float) -> _Piece:
-        w, wx, wxx, wy, wxy = sums
+        w, wx, wxx, wy, wxy = sums.between(lo, hi)
         variance = 1 / w
-        x, y = wx * variance, wy * variance
-        return cls(variance, y, at - x, wxx - wx * x + known, wxy - wx * y + pull)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Normal:
-    """The normal equations of both slopes."""
-
-    a: _Piece
-    b: _Piece
-    coupling: float  # q
-    inverse: FloatArray  # of the determinant
-    louder: FloatArray | float  # by how much the ends of the shorter piece raise the variance
-
-    @classmethod
-    def of(
-        cls,
-        sums: LineSums,
-        left: tuple[IndexArray, IndexArray],
-        right: tuple[IndexArray, IndexArray],
-        at_m: FloatArray,
-        prior: SlopePrior,
-    ) -> _Normal:
-        unit = sums.unit_m
-        p, q = 1.0 / (prior.sd * unit) ** 2, 1.0 / (prior.change_sd * unit) ** 2
-        at = (at_m - sums.origin_m) / unit
-        a, b = (
-            _Piece.of(sums.between(*ends), at, p + q, p * prior.mean * unit)
-            for ends in (left, right)
-        )
-        louder = 1.0
-        if sums.ends:
-            shorter = np.minimum(*(np.maximum(hi - lo, 1) for lo, hi in (left, right)))
-            louder = 1 + sums.ends / shorter
-        return cls(a, b, q, 1 / (a.spread * b.spread - q * q), louder)
-
-    def step(self) -> StepEstimate:
-        """Step and its variance; NaN where a piece has no points, or none that count."""
-        a, b = self.a, self.b
-        lean_a = b.spread * a.reach - self.coupling * b.reach
-        lean_b = a.spread * b.reach - self.coupling * a.reach
-        loss = a.mean_db - b.mean_db + (a.product * lean_a - b.product * lean_b) * self.inverse
-        lean_a *= a.reach
-        lean_b *= b.reach
-        lean_a += lean_b
-        variance = a.variance + b.variance + lean_a * self.inverse
-        # 1/0 is no variance. Rounding may leave less than nothing of sums over no points.
-        weak = np.maximum(a.variance, b.variance)
-        unknown = ~((np.minimum(a.variance, b.variance) > 0) & (weak < np.inf))
-        loss[unknown] = variance[unknown] = np.nan
-        variance *= self.louder
-        return StepEstimate(loss, variance)
+        centre = wx * variance
+        mean = wy * variance
+        spread = wxx - wx * centre
+        spread += p + q
+        product = wxy - wx * mean
+        product += p * prior.mean * unit
+        reach = (at_m - sums.origin_m) / unit - centre
+        inverse = 1 / (spread[0] * spread[1] - q * q)
+        lean = spread[::-1] * reach
+        lean -= q * reach[::-1]
+        loss = mean[0] - mean[1] + (product[0] * lean[0] - product[1] * lean[1]) * inverse
+        lean *= reach
+        total = variance[0] + variance[1] + (lean[0] + lean[1]) * inverse
+    # 1/0 is no variance. Rounding may leave less than nothing of sums over no points.
+    unknown = ~((variance > 0) & (variance < np.inf)).all(axis=0)
+    loss[unknown] = total[unknown] = np.nan
+    if sums.ends:
+        total *= 1 + sums.ends / np.maximum(hi - lo, 1).min(axis=0)
+    return StepEstimate(loss, total, mean, reach, spread, product, q, inverse, unit)

@@ -13,7 +13,7 @@ from functools import lru_cache
 import numpy as np
 import numpy.typing as npt
 
-from otdravg.shot.lines import lines_beside
+from otdravg.shot.lines import step_between
 from otdravg.shot.noise import DB_PER_RELATIVE_POWER
 from otdravg.shot.response import LEAST_SHORT
 from otdravg.shot.settings import ResponseSource
@@ -162,11 +162,11 @@ class RampWindows:
             ),
         )
         left, right = np.maximum(edges[0], lo), np.minimum(edges[1], hi)
-        lines = lines_beside(cells.sums, (lo, left), (right, hi), at_m, shot.slope_prior)
+        lines = step_between(cells.sums, (lo, left), (right, hi), at_m, shot.slope_prior)
         known = np.isfinite(lines.loss_db)
         before, loss = np.where(known, lines.before_db, 0.0), np.where(known, lines.loss_db, 0.0)
-        slope = np.where(known, lines.slope_before, 0.0)
-        change = np.where(known, lines.slope_before - lines.slope_after, 0.0)
+        slope, after = np.where(known, lines.slopes, 0.0)
+        change = slope - after
         first, stop = np.maximum(edges[2], lo), np.minimum(edges[3], hi)
         index = first[:, None] + np.arange(max(int((stop - first).max(initial=0)), 1))
         within = index < stop[:, None]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from datetime import datetime
 from enum import Enum
@@ -41,18 +42,18 @@ class Identity:
     """What a shot says of itself; texts are as the operator typed them."""
 
     path: str
-    sha256: str
-    cable: str
-    fibre: str
-    location_a: str
-    location_b: str
-    direction: Direction
-    wavelength_nm: float
-    nominal_wavelength_nm: int
-    taken: datetime | None
-    operator: str
-    comment: str
-    instrument: str
+    sha256: str = ""
+    cable: str = ""
+    fibre: str = ""
+    location_a: str = ""
+    location_b: str = ""
+    direction: Direction = Direction.UNKNOWN
+    wavelength_nm: float = math.nan
+    nominal_wavelength_nm: int = 0  # not stated
+    taken: datetime | None = None
+    operator: str = ""
+    comment: str = ""
+    instrument: str = ""
     serial: str = ""  # of mainframe and module, with the module's name
     software: str = ""  # of the instrument, as it names its revision
     fibre_type: str = ""  # such as "G.652"; empty where the file names none

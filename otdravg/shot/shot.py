@@ -17,10 +17,12 @@ from otdravg.findings import says
 from otdravg.shot.lines import LineSums, SlopePrior
 from otdravg.shot.noise import (
     DB_PER_RELATIVE_POWER,
+    Lines,
     NoiseModel,
     Rounding,
     linear_power,
     median,
+    noise_about,
     quantile,
     rough_noise,
 )
@@ -136,6 +138,7 @@ class Cells:
     """Means over a few points each: position, level, weight (1/variance of the mean)."""
 
     width: int
+    cell_m: float  # from cell to cell
     x_m: FloatArray
     power: FloatArray  # linear
     inverse_square: FloatArray  # 1/P² of the power, smoothed
@@ -143,19 +146,19 @@ class Cells:
     weight: FloatArray
     sums: LineSums  # of the cells, so that lines through them are cheap
 
-    def index(self, x_m: FloatArray, spacing_m: float) -> IndexArray:
+    def index(self, x_m: FloatArray) -> IndexArray:
         """First cell at or behind positions; cells are equally spaced."""
         first_m = self.x_m[0] if self.x_m.size else 0.0
-        place = (x_m - first_m) / (self.width * spacing_m)
+        place = (x_m - first_m) / self.cell_m
         place = np.ceil(np.minimum(np.maximum(place, 0.0), self.x_m.size) - 1e-6)
         return np.asarray(place, dtype=np.intp)
 
     @classmethod
-    def none(cls, width: int) -> Cells:
+    def none(cls, width: int, cell_m: float) -> Cells:
         """No cells yet, but their width."""
         empty = np.zeros(0)
         sums = LineSums.of(empty, empty, empty)
-        return cls(width, empty, empty, empty, empty, empty, sums)
+        return cls(width, cell_m, empty, empty, empty, empty, empty, sums)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -274,6 +277,20 @@ class Shot:
             self.smoothing + int(np.ceil(pulse_points)),
         )
 
+    def noise_about(self, lines: Lines) -> NoiseModel:
+        """The noise about lines that were fitted to this shot."""
+        return noise_about(
+            lines.above(max(self.faintest_db, float(self.level_db.min()))),
+            self.power,
+            ~self.in_peak,
+            windows=self.correlation_windows,
+            rounding=self.rounding,
+            start=self.noise,
+            tail_db2=self.tail_db2,
+            smoothing=self.means[0],
+            least_white=self.white if self.response.poles else 0.0,
+        )
+
     @property
     def slope_prior(self) -> SlopePrior:
         """What a piece of this fibre may be expected to fall by per metre."""
@@ -291,6 +308,16 @@ class Shot:
     def at_m(self, point: float) -> float:
         """Position of a place between points."""
         return float(self.x_m[0]) + point * self.spacing_m
+
+    @property
+    def user_offset_m(self) -> float:
+        """Where the operator says the span starts; 0 = not set."""
+        return self.trace.user_offset_m(self.group_index)
+
+    @property
+    def lit_m(self) -> float:
+        """Length in which fibre shows, behind the front panel's dead zone."""
+        return self.signal_end_m - float(self.x_m[self.front_clear])
 
     @property
     def signal_end_m(self) -> float:
@@ -325,7 +352,7 @@ def prepare(
     floor = noise_floor(level, guess)
     end = find_end(power, floor, pulse_points)
     slow = response
-    if not response and not floor.masked:
+    if not response and not floor.masked and end > start:
         sure = floor.surely_above(max(round(pulse_points), 1))
         slow = slow_behind_end(power, floor.dark_power, sure, start, end, pulse_points)
     if slow and slow.slow:
@@ -397,8 +424,8 @@ def prepare(
     )
     shot = Shot(
         trace, index, x, power, level, response, means, blind, blank, quantum, rounding, pulse,
-        spacing, floor, start, end, contour, fall,
-        start, (), np.zeros(n, dtype=bool), noise, *slope, Cells.none(width), white,
+        spacing, floor, start, end, contour, fall, start, (), np.zeros(n, dtype=bool), noise,
+        *slope, Cells.none(width, width * spacing), white,
     )  # fmt: skip
     return with_reflections(shot)
 
@@ -548,4 +575,4 @@ def make_cells(shot: Shot, width: int) -> Cells:
     level += (DB_PER_RELATIVE_POWER * 0.5 * sigma2) * inverse_square
     weight = usable * (width / shot.noise.long_run_at(inverse_square))
     sums = LineSums.of(x, level, weight, shot.loud_ends / width)
-    return Cells(width, x, power, inverse_square, level, weight, sums)
+    return Cells(width, shot.cells.cell_m, x, power, inverse_square, level, weight, sums)

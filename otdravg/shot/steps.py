@@ -15,7 +15,7 @@ from statistics import NormalDist
 import numpy as np
 import numpy.typing as npt
 
-from otdravg.shot.lines import LinePair, SlopePrior, lines_beside, step_between
+from otdravg.shot.lines import SlopePrior, StepEstimate, step_between
 from otdravg.shot.ramp import compound_ramps, locate_steps, one_ramp
 from otdravg.shot.shot import CELLS_PER_PULSE, Shot
 
@@ -31,6 +31,7 @@ __all__ = [
     "settle_close",
     "take_out_compounds",
     "threshold_for",
+    "zones",
 ]
 
 FloatArray = npt.NDArray[np.float64]
@@ -98,7 +99,6 @@ class Search:
     """Working state of the step search: a shot and what its dead zones may feign."""
 
     shot: Shot
-    cell_m: float  # from cell to cell
     recovery_m: float  # of the shot
     prior: SlopePrior  # of the shot
     remains_db: FloatArray  # per cell, what a dead zone's remains may feign as a step
@@ -111,23 +111,23 @@ class Search:
         for clear in (shot.front_clear, *(p.clear for p in shot.peaks)):
             first = clear // cells.width
             remains[first : first + round(REMAINS_PULSES * CELLS_PER_PULSE) + 1] = REMAINS_DB
-        return cls(shot, cells.width * shot.spacing_m, shot.recovery_m, shot.slope_prior, remains)
+        return cls(shot, shot.recovery_m, shot.slope_prior, remains)
 
     def index(self, x_m: FloatArray | float) -> IndexArray:
         """First cell at or behind a position; cells are equally spaced."""
-        return self.shot.cells.index(np.atleast_1d(x_m), self.shot.spacing_m)
+        return self.shot.cells.index(np.atleast_1d(x_m))
 
     def cells_in(self, length_m: float) -> int:
         """Number of cells that cover a length, rounded up."""
-        return int(np.ceil(length_m / self.cell_m - 1e-6))
+        return int(np.ceil(length_m / self.shot.cells.cell_m - 1e-6))
 
     def step(
         self, lo: IndexArray, start_m: FloatArray, clear_m: FloatArray, hi: IndexArray
-    ) -> LinePair:
+    ) -> StepEstimate:
         """Step between cells [lo, start) and [clear, hi), and the lines through them."""
         a = np.maximum(self.index(start_m), lo)
         b = np.minimum(self.index(clear_m), hi)
-        return lines_beside(self.shot.cells.sums, (lo, a), (b, hi), start_m, self.prior)
+        return step_between(self.shot.cells.sums, (lo, a), (b, hi), start_m, self.prior)
 
 
 def search_steps(
@@ -175,7 +175,7 @@ def clear_steps(
     gap = search.cells_in(search.recovery_m)
     scale, scales = shortest * search.recovery_m, []
     while scale < float(x[-1] - x[0]):
-        stride = max(int(scale / 6 / search.cell_m), 1)
+        stride = max(int(scale / 6 / search.shot.cells.cell_m), 1)
         scales.append((search.cells_in(scale), stride, -(-x.size // stride)))
         scale *= growth
     if not scales:
@@ -210,9 +210,9 @@ def clear_steps(
     return steps
 
 
-def _zones(search: Search, fixed: list[Zone], steps: list[float]) -> list[Zone]:
+def zones(shot: Shot, fixed: list[Zone], steps: list[float]) -> list[Zone]:
     """Start and end of the dead zones of all events, in order."""
-    clear = search.shot.clear_m(np.array(steps)).tolist()
+    clear = shot.clear_m(np.array(steps)).tolist()
     return sorted(fixed + list(zip(steps, clear, strict=True)))
 
 
@@ -221,7 +221,7 @@ def _sections(search: Search, fixed: list[Zone], steps: list[float], stop_m: flo
 
     A cell inside a dead zone gets a first cell behind itself, so that nothing is left before it.
     """
-    edges = np.array([*_zones(search, fixed, steps), (stop_m, stop_m)])
+    edges = np.array([*zones(search.shot, fixed, steps), (stop_m, stop_m)])
     starts, clears = search.index(edges.T.ravel()).reshape(2, -1)
     starts = np.minimum(starts, starts[-1])
     clears = np.maximum.accumulate(np.concatenate(([0], clears[:-1])))
@@ -273,14 +273,13 @@ def _section_maxima(
 
 
 def alone_between(
-    search: Search, zones: list[Zone], at: FloatArray, stop_m: float
+    search: Search, events: list[Zone] | FloatArray, at: FloatArray, stop_m: float
 ) -> tuple[IndexArray, IndexArray]:
     """Cells between which events that start at ``at`` are alone, shape as ``at``.
 
-    ``zones`` are the dead zones of all events, those at ``at`` among them or not.
+    ``events`` are the dead zones of all events, those at ``at`` among them or not.
     """
-    starts = np.array([z[0] for z in zones])
-    clears = np.array([z[1] for z in zones])
+    starts, clears = np.asarray(events).reshape(-1, 2).T
     order = np.argsort(starts, kind="stable")
     starts, clears = starts[order], np.maximum.accumulate(clears[order])
     before = np.searchsorted(starts, at, side="left")
@@ -301,7 +300,7 @@ def _located(
     place = np.array(steps)
     for _ in range(MOST_MOVES):
         at = place
-        lo, hi = alone_between(search, _zones(search, fixed, at.tolist()), at, stop_m)
+        lo, hi = alone_between(search, zones(search.shot, fixed, at.tolist()), at, stop_m)
         place, u_m = locate_steps(shot, at, lo, hi)
         place = np.maximum(place, x[np.minimum(lo, x.size - 1)])
         place = np.minimum(place, x[np.maximum(np.minimum(hi, x.size) - 1, 0)])
@@ -337,7 +336,7 @@ def beside(
 ) -> tuple[IndexArray, FloatArray, FloatArray, IndexArray]:
     """What :meth:`Search.step` takes for steps alone between their neighbours."""
     at = np.array(steps)
-    lo, hi = alone_between(search, _zones(search, fixed, steps), at, stop_m)
+    lo, hi = alone_between(search, zones(search.shot, fixed, steps), at, stop_m)
     return lo, at, search.shot.clear_m(at), hi
 
 
@@ -352,14 +351,14 @@ def settle_close(
     groups : list of (start, clear)
     """
     shot = search.shot
-    near = shot.recovery_m + 4 * search.cell_m
+    near = shot.recovery_m + 4 * shot.cells.cell_m
     steps = sorted(steps)
     groups: list[Zone] = []
     k = 0
     while k + 1 < len(steps):
         first, second = steps[k], steps[k + 1]
         if second - first < near:
-            others = _zones(search, fixed, [s for s in steps if s not in (first, second)])
+            others = zones(search.shot, fixed, [s for s in steps if s not in (first, second)])
             lo, hi = alone_between(search, others, np.array([first]), stop_m)
             place = one_ramp(shot, first, second, lo, hi)
             if place is not None:
@@ -379,7 +378,7 @@ def take_out_compounds(
 ) -> tuple[list[float], list[Zone]]:
     """Take out of the steps those whose ramp is really two; return both kinds."""
     at = np.array(steps)
-    lo, hi = alone_between(search, _zones(search, fixed, steps), at, stop_m)
+    lo, hi = alone_between(search, zones(search.shot, fixed, steps), at, stop_m)
     double = compound_ramps(search.shot, at, lo, hi)
     groups = [(first, second + search.recovery_m) for first, second in double.values()]
     return [step for k, step in enumerate(steps) if k not in double], groups

@@ -10,7 +10,7 @@ from bisect import bisect_left, bisect_right
 from statistics import median
 
 from otdravg.findings import Finding, Values, caution, note, values
-from otdravg.shot.detect import Detection, EventKind
+from otdravg.shot.detect import Detection
 from otdravg.shot.settings import TableEvent
 
 __all__ = ["table_findings"]
@@ -51,7 +51,7 @@ def table_findings(detection: Detection) -> tuple[Finding, ...]:
     tolerance = shot.placing_m + 0.5 * shot.pulse_m + 1.0
     front_m = float(shot.x_m[shot.front_clear])
     entries = [(e, e.distance_m(shot.group_index)) for e in shot.trace.table]
-    found = [e for e in detection.events if e.kind is not EventKind.END]
+    found = detection.before_end
     at = [e.distance_m for e in found]  # in order
     unseen: list[Values] = []
     differing: list[Values] = []

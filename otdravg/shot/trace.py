@@ -109,7 +109,6 @@ def traces_from(sor_file: SorFile) -> tuple[Trace, ...]:
         fibre=general.fibre_id.text,
         location_a=general.location_a.text,
         location_b=general.location_b.text,
-        direction=Direction.UNKNOWN,
         wavelength_nm=sor_file.wavelength_nm,
         nominal_wavelength_nm=general.nominal_wavelength_nm,
         taken=taken,

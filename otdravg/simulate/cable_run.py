@@ -158,35 +158,18 @@ TRUNK_RUN = CableRun(
     end_a="Quillhaven hut",
     end_b="Gorsemoor hut",
     closures=(
-        "J01 Tansy Lane",
-        "J02 Otterstone",
-        "J03 Millrace",
-        "J04 Hobb's Gate",
-        "J05 Wrenfield",
-        "J06 Larch Hollow",
-        "J07 Tinker's Ford",
-        "J08 Nettle Cross",
-        "J09 Cobble End",
+        "J01 Tansy Lane", "J02 Otterstone", "J03 Millrace", "J04 Hobb's Gate", "J05 Wrenfield",
+        "J06 Larch Hollow", "J07 Tinker's Ford", "J08 Nettle Cross", "J09 Cobble End",
         "J10 Saltern Bank",
     ),
     lengths_m=(
-        1870.0,
-        2410.0,
-        1655.0,
-        2120.0,
-        1390.0,
-        2245.0,
-        1760.0,
-        2030.0,
-        1585.0,
-        2310.0,
-        1480.0,
+        1870.0, 2410.0, 1655.0, 2120.0, 1390.0, 2245.0, 1760.0, 2030.0, 1585.0, 2310.0, 1480.0,
     ),
     cord_m=1050.0,
     record_m=29_998.0,
     spacing_m=1.25,
     edge_factor=1.0,
-)
+)  # fmt: skip
 
 
 def sets_in(fibres: int) -> tuple[int, ...]:

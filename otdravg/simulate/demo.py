@@ -16,16 +16,9 @@ from functools import partial
 from pathlib import Path
 
 from otdravg.errors import BadSetting, OutputRefused
-from otdravg.simulate.cable_run import (
-    CABLE_RUN,
-    SET_FIBRES,
-    TRUNK_RUN,
-    CableRun,
-    faulty_trunk_run,
-)
+from otdravg.simulate.cable_run import CABLE_RUN, SET_FIBRES, TRUNK_RUN, CableRun, faulty_trunk_run
 from otdravg.simulate.mix_ups import faulty_takes
-from otdravg.simulate.papers import planted_csv, readme, truth_csv
-from otdravg.simulate.planted import faults_of_the_glass
+from otdravg.simulate.papers import faults_of_the_glass, planted_csv, readme, truth_csv
 from otdravg.simulate.takes import BACKSCATTER_DB, Site, Take, content_of, file_name, path_of
 from otdravg.simulate.van import ROLLED_RIBBON, as_rolled, van_papers
 from otdravg.system.workers import local_workers
@@ -130,9 +123,7 @@ def write_demo(
     wavelengths_nm = usual_nm if wavelengths is None else tuple(wavelengths)
     fits = large and ribbon_size == _FAULTY_RIBBON and wavelengths_nm == _FAULTY_NM
     faulty = fits if faults is None else faults
-    _check_settings(fibres, ribbon_size, wavelengths_nm, seed, spacing_m, workers)
-    if faulty:
-        _check_faults(fibres, ribbon_size, wavelengths_nm)
+    _check_settings(fibres, ribbon_size, wavelengths_nm, seed, spacing_m, workers, faulty=faulty)
     target = Path(directory)
     aside = None if answers is None else Path(answers)
     lists = None if van is None else Path(van)
@@ -202,32 +193,33 @@ def _check_settings(
     seed: int,
     spacing_m: float | None,
     workers: int,
+    *,
+    faulty: bool,
 ) -> None:
-    if not 1 <= fibres <= _MOST_FIBRES:
-        raise BadSetting("fibres", fibres, f"give 1 to {_MOST_FIBRES}")
-    if not 1 <= ribbon_size <= 36:
-        raise BadSetting("ribbon_size", ribbon_size, "give 1 to 36")
     known = ", ".join(str(nm) for nm in BACKSCATTER_DB)
-    if not wavelengths_nm or len(set(wavelengths_nm)) != len(wavelengths_nm):
-        raise BadSetting("wavelengths", wavelengths_nm, f"give each once, out of {known} nm")
-    for wavelength_nm in wavelengths_nm:
-        if wavelength_nm not in BACKSCATTER_DB:
-            raise BadSetting("wavelengths", wavelength_nm, f"give {known} nm")
-    if seed < 0:
-        raise BadSetting("seed", seed, "give zero or more")
-    if spacing_m is not None and not 0.2 <= spacing_m <= 10:
-        raise BadSetting("spacing_m", spacing_m, "give 0.2 to 10 m")
-    if workers < 1:
-        raise BadSetting("workers", workers, "give one or more")
-
-
-def _check_faults(fibres: int, ribbon_size: int, wavelengths_nm: tuple[int, ...]) -> None:
-    if fibres < SET_FIBRES:
-        raise BadSetting("fibres", fibres, f"a run with faults has at least {SET_FIBRES}")
-    if ribbon_size != _FAULTY_RIBBON:
-        raise BadSetting("ribbon_size", ribbon_size, "a run with faults has ribbons of 12")
-    if wavelengths_nm != _FAULTY_NM:
-        raise BadSetting("wavelengths", wavelengths_nm, "a run with faults has 1310 and 1550 nm")
+    once = bool(wavelengths_nm) and len(set(wavelengths_nm)) == len(wavelengths_nm)
+    unknown = next((nm for nm in wavelengths_nm if nm not in BACKSCATTER_DB), None)
+    in_range = spacing_m is None or 0.2 <= spacing_m <= 10
+    checks: list[tuple[str, object, bool, str]] = [
+        ("fibres", fibres, 1 <= fibres <= _MOST_FIBRES, f"give 1 to {_MOST_FIBRES}"),
+        ("ribbon_size", ribbon_size, 1 <= ribbon_size <= 36, "give 1 to 36"),
+        ("wavelengths", wavelengths_nm, once, f"give each once, out of {known} nm"),
+        ("wavelengths", unknown, unknown is None, f"give {known} nm"),
+        ("seed", seed, seed >= 0, "give zero or more"),
+        ("spacing_m", spacing_m, in_range, "give 0.2 to 10 m"),
+        ("workers", workers, workers >= 1, "give one or more"),
+    ]
+    if faulty:
+        few, ribbons = fibres < SET_FIBRES, ribbon_size == _FAULTY_RIBBON
+        both = wavelengths_nm == _FAULTY_NM
+        checks += [
+            ("fibres", fibres, not few, f"a run with faults has at least {SET_FIBRES}"),
+            ("ribbon_size", ribbon_size, ribbons, "a run with faults has ribbons of 12"),
+            ("wavelengths", wavelengths_nm, both, "a run with faults has 1310 and 1550 nm"),
+        ]
+    for name, value, usable, allowed in checks:
+        if not usable:
+            raise BadSetting(name, value, allowed)
 
 
 def _check_answers(aside: Path, target: Path, overwrite: bool) -> None:

@@ -1,4 +1,4 @@
-"""The glass of a simulated link: sections, what joins them, and its two ends.
+"""The glass of a simulated link: sections, what joins them, its two ends, and the truth of it.
 
 Everything here belongs to the fibre and not to a shot, so the two directions of
 one link are consistent by construction: :meth:`Fibre.reversed` is the same glass
@@ -21,7 +21,9 @@ __all__ = [
     "Joint",
     "JointKind",
     "Section",
+    "TrueJoint",
     "mode_field_level_db",
+    "true_joints",
 ]
 
 #: Speed of light in vacuum, exact by the definition of the metre (SI, 9th edition 2019).
@@ -191,10 +193,7 @@ class Fibre:
         )
 
     def with_cords(
-        self,
-        launch: Section | None,
-        receive: Section | None,
-        connector: Joint,
+        self, launch: Section | None, receive: Section | None, connector: Joint
     ) -> Fibre:
         """Return the link with a launch cord before end A and a receive cord after end B."""
         before = () if launch is None else (launch,)
@@ -231,3 +230,48 @@ class Fibre:
             joints=self.joints[:last],
             end_b_reflectance_db=reflectance_db,
         )
+
+
+@dataclass(frozen=True, slots=True)
+class TrueJoint:
+    """What is really at one place of a span, in the terms in which a result is reported.
+
+    Parameters
+    ----------
+    position_m : float
+        True metres from the span's A end, cords not counted.
+    loss_db : float
+        True one-way loss.
+    step_db : float
+        Backscatter level before less after, for light from A.
+    kind : JointKind
+        Splice, connector or bend.
+    reflectance_db : float or None
+        ``None`` = no reflection.
+    """
+
+    position_m: float
+    loss_db: float
+    step_db: float
+    kind: JointKind
+    reflectance_db: float | None = None
+
+    @property
+    def loss_ab_db(self) -> float:
+        """What a perfect shot from A reads."""
+        return self.loss_db + self.step_db
+
+    @property
+    def loss_ba_db(self) -> float:
+        """What a perfect shot from B reads."""
+        return self.loss_db - self.step_db
+
+
+def true_joints(span: Fibre) -> tuple[TrueJoint, ...]:
+    """List the joints of a span (without its cords) in order from A."""
+    return tuple(
+        TrueJoint(at_m, joint.loss_db, step_db, joint.kind, joint.reflectance_db)
+        for at_m, joint, step_db in zip(
+            span.joint_positions_m, span.joints, span.backscatter_steps_db, strict=True
+        )
+    )

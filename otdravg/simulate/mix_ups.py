@@ -13,13 +13,15 @@ from datetime import timedelta
 
 from otdravg.simulate.cable_run import SET_FIBRES, CableRun, sets_in
 from otdravg.simulate.fibre import FRESNEL_REFLECTANCE_DB, Fibre, Joint, Section
-from otdravg.simulate.planted import Fault, Plant
+from otdravg.simulate.papers import Fault, Plant
 from otdravg.simulate.takes import FIRST_SHOT, Site, Take, file_name, path_of, usual_time
 
 __all__ = ["faulty_takes", "other_cable"]
 
 #: Fibres of a ribbon that the sets of faults are laid out for.
 _RIBBON = 12
+#: What a clock shows that nobody set.
+_YEARS_OFF = FIRST_SHOT - timedelta(days=2500)
 
 
 class _Haul:
@@ -54,10 +56,6 @@ class _Haul:
         fibre, nm, direction = slot
         path = self.change(fibre, nm, direction, **fields)
         self.note(fault, detail, path, fibre=fibre, wavelength_nm=nm, direction=direction)
-
-    def drop(self, fibre: int, nm: int, direction: str) -> None:
-        """Take one shot not at all."""
-        del self.usual[fibre, nm, direction]
 
     def note(self, fault: Fault, detail: str, *files: str, **place: object) -> None:
         """Write a fault down."""
@@ -94,30 +92,29 @@ def faulty_takes(
     return tuple(sorted(takes, key=lambda take: path_of(take, site.run))), tuple(haul.plants)
 
 
-def _direction_missing(haul: _Haul, fibre: int) -> None:
-    haul.drop(fibre, 1550, "BA")
-    haul.note(Fault.DIRECTION_MISSING, "no file", fibre=fibre, wavelength_nm=1550, direction="BA")
+_Plants = Callable[[_Haul, int], None]
 
 
-def _wavelength_missing(haul: _Haul, fibre: int) -> None:
-    haul.drop(fibre, 1310, "AB")
-    haul.drop(fibre, 1310, "BA")
-    haul.note(Fault.WAVELENGTH_MISSING, "no file", fibre=fibre, wavelength_nm=1310)
+def _missing(fault: Fault, nms: Sequence[int], ways: Sequence[str], **place: object) -> _Plants:
+    """Lack some shots of a fibre."""
+
+    def plant(haul: _Haul, fibre: int) -> None:
+        for nm in nms:
+            for direction in ways:
+                del haul.usual[fibre, nm, direction]
+        haul.note(fault, "no file", fibre=fibre, **place)
+
+    return plant
 
 
-def _fibre_missing(haul: _Haul, fibre: int) -> None:
-    for nm in haul.wavelengths_nm:
-        haul.drop(fibre, nm, "AB")
-        haul.drop(fibre, nm, "BA")
-    haul.note(Fault.FIBRE_MISSING, "no file", fibre=fibre)
+def _spoilt(fault: Fault, detail: str, nm: int, direction: str, **fields: object) -> _Plants:
+    """Take one shot otherwise; ``detail`` may name the run's ``cord_m``."""
 
+    def plant(haul: _Haul, fibre: int) -> None:
+        said = detail.format(cord_m=haul.run.cord_m)
+        haul.spoil(fault, said, (fibre, nm, direction), **fields)
 
-def _truncated(haul: _Haul, fibre: int) -> None:
-    haul.spoil(Fault.TRUNCATED, "60 % of the file", (fibre, 1550, "AB"), kept_share=0.6)
-
-
-def _overwritten(haul: _Haul, fibre: int) -> None:
-    haul.spoil(Fault.OVERWRITTEN, "first 512 bytes zero", (fibre, 1310, "BA"), overwritten=True)
+    return plant
 
 
 def _copied(haul: _Haul, fibre: int) -> None:
@@ -151,12 +148,6 @@ def _header_edited(haul: _Haul, fibre: int) -> None:
         other_fibre=missing,
         wavelength_nm=1550,
         direction="BA",
-    )
-
-
-def _same_end(haul: _Haul, fibre: int) -> None:
-    haul.spoil(
-        Fault.SAME_END, "called from B, shot from A", (fibre, 1310, "BA"), from_end="A", again=1
     )
 
 
@@ -195,50 +186,6 @@ def other_cable(nm: int) -> Fibre:
     )
 
 
-def _from_other_cable(haul: _Haul, fibre: int) -> None:
-    haul.spoil(
-        Fault.OTHER_CABLE,
-        "a cable of 4600 m with two splices",
-        (fibre, 1550, "AB"),
-        span=other_cable(1550),
-    )
-
-
-def _wrong_laser(haul: _Haul, fibre: int) -> None:
-    haul.spoil(Fault.WRONG_LASER, "shot at 1310 nm", (fibre, 1550, "BA"), shot_nm=1310, again=1)
-
-
-def _odd_pulse(haul: _Haul, fibre: int) -> None:
-    haul.spoil(Fault.ODD_PULSE, "300 ns, 100 ns in the others", (fibre, 1550, "AB"), pulse_ns=300.0)
-
-
-def _other_index(haul: _Haul, fibre: int) -> None:
-    haul.spoil(Fault.OTHER_INDEX, "1.47500 in the file", (fibre, 1550, "BA"), group_index=1.475)
-
-
-def _clock(haul: _Haul, fibre: int) -> None:
-    when = FIRST_SHOT - timedelta(days=2500)
-    haul.spoil(Fault.CLOCK, f"dated {when:%Y-%m-%d}", (fibre, 1550, "BA"), taken=when)
-
-
-def _cord_forgotten(haul: _Haul, fibre: int) -> None:
-    haul.spoil(
-        Fault.CORD_FORGOTTEN,
-        f"{haul.run.cord_m:.0f} m in the others",
-        (fibre, 1550, "AB"),
-        launch_m=0.0,
-    )
-
-
-def _other_cord(haul: _Haul, fibre: int) -> None:
-    haul.spoil(
-        Fault.OTHER_CORD,
-        f"500 m, {haul.run.cord_m:.0f} m in the others",
-        (fibre, 1310, "BA"),
-        launch_m=500.0,
-    )
-
-
 def _header_fibre(haul: _Haul, fibre: int) -> None:
     """Type the number of the fibre nine further on."""
     haul.spoil(
@@ -246,16 +193,6 @@ def _header_fibre(haul: _Haul, fibre: int) -> None:
         f"the header says {fibre + 9}",
         (fibre, 1550, "AB"),
         header_fibre=fibre + 9,
-    )
-
-
-def _ends_swapped(haul: _Haul, fibre: int) -> None:
-    """Type the ends of one shot the wrong way round: both shots then name one near end."""
-    haul.spoil(
-        Fault.ENDS_SWAPPED,
-        "the header says shot from A",
-        (fibre, 1310, "BA"),
-        header_direction="AB",
     )
 
 
@@ -317,26 +254,33 @@ def _ribbon_made_again(haul: _Haul, first: int) -> None:
 
 
 #: Which fibre of a set carries which fault; a fault with two fibres takes the next one too.
-_LAID_OUT: dict[int, Callable[[_Haul, int], None]] = {
-    2: _direction_missing,
-    4: _wavelength_missing,
-    6: _truncated,
+_LAID_OUT: dict[int, _Plants] = {
+    2: _missing(Fault.DIRECTION_MISSING, (1550,), ("BA",), wavelength_nm=1550, direction="BA"),
+    4: _missing(Fault.WAVELENGTH_MISSING, (1310,), ("AB", "BA"), wavelength_nm=1310),
+    6: _spoilt(Fault.TRUNCATED, "60 % of the file", 1550, "AB", kept_share=0.6),
     7: _copied,
-    12: _same_end,
+    12: _spoilt(Fault.SAME_END, "called from B, shot from A", 1310, "BA", from_end="A", again=1),
     14: _crossed,
-    17: _overwritten,
-    18: _from_other_cable,
-    19: _wrong_laser,
-    20: _fibre_missing,
-    21: _odd_pulse,
-    22: _other_index,
-    23: _clock,
-    24: _cord_forgotten,
-    25: _other_cord,
+    17: _spoilt(Fault.OVERWRITTEN, "first 512 bytes zero", 1310, "BA", overwritten=True),
+    18: _spoilt(
+        Fault.OTHER_CABLE, "a cable of 4600 m with two splices", 1550, "AB", span=other_cable(1550)
+    ),
+    19: _spoilt(Fault.WRONG_LASER, "shot at 1310 nm", 1550, "BA", shot_nm=1310, again=1),
+    20: _missing(Fault.FIBRE_MISSING, (1310, 1550), ("AB", "BA")),
+    21: _spoilt(Fault.ODD_PULSE, "300 ns, 100 ns in the others", 1550, "AB", pulse_ns=300.0),
+    22: _spoilt(Fault.OTHER_INDEX, "1.47500 in the file", 1550, "BA", group_index=1.475),
+    23: _spoilt(Fault.CLOCK, f"dated {_YEARS_OFF:%Y-%m-%d}", 1550, "BA", taken=_YEARS_OFF),
+    24: _spoilt(Fault.CORD_FORGOTTEN, "{cord_m:.0f} m in the others", 1550, "AB", launch_m=0.0),
+    25: _spoilt(
+        Fault.OTHER_CORD, "500 m, {cord_m:.0f} m in the others", 1310, "BA", launch_m=500.0
+    ),
     26: _names_exchanged,
     28: _header_edited,
     31: _shot_again,
-    32: _ends_swapped,
+    # Both shots then name one near end.
+    32: _spoilt(
+        Fault.ENDS_SWAPPED, "the header says shot from A", 1310, "BA", header_direction="AB"
+    ),
     33: _both_ends_swapped,
     34: _header_fibre,
     35: _broken,

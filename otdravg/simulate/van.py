@@ -191,21 +191,9 @@ def _log(site: Site, fibres: int, nm: int) -> _Table:
     when = datetime(when.year, when.month, when.day, 8)
     rng = np.random.default_rng((site.seed, 9))
     largest = {ribbon: _largest_db(site, ribbon, fibres, nm) for ribbon in ribbons}
-    rows = [
-        [
-            "date_time",
-            "closure",
-            "ribbon",
-            "splicer",
-            "cleaver",
-            "blade_position",
-            "electrodes_changed",
-            "estimated_highest_db",
-            "tries",
-            "person",
-            "remark",
-        ]
-    ]
+    rows = [["date_time", "closure", "ribbon", "splicer", "cleaver", "blade_position",
+             "electrodes_changed", "estimated_highest_db", "tries", "person",
+             "remark"]]  # fmt: skip
     for number, closure in enumerate(site.run.closures):
         for ribbon in ribbons:
             guess_db = max(0.5 * largest[ribbon][number] + rng.normal(0, 0.01), 0.01)

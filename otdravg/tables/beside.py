@@ -12,7 +12,7 @@ from otdravg.cable.lists.placing import surveyed
 from otdravg.cable.lists.route import Section
 from otdravg.cable.model import CableReview
 from otdravg.quantities import Quantity, reported
-from otdravg.tables.csv_file import CellTable, Column, cell_table
+from otdravg.tables.csv_file import CellTable, Column, cell_table, named
 from otdravg.words.catalogue import Language
 
 __all__ = ["beside_cells", "with_marks_on_route"]
@@ -42,26 +42,25 @@ class _Read:
 
 
 _ROUTE: tuple[Column[_Stretch], ...] = (
-    ("cable", lambda r: r.cable),
+    *named("cable"),
     ("section_from", lambda r: r.section.first),
     ("section_to", lambda r: r.section.last),
-    ("reel", lambda r: r.section.reel),
-    ("sheath_m", lambda r: reported(r.section.length_m, Quantity.DISTANCE_M)),
-    ("distance_m", lambda r: reported(r.section.at_m, Quantity.DISTANCE_M)),
+    *named("section.reel"),
+    ("sheath_m", lambda r: r.section.length_m),
+    ("distance_m", lambda r: r.section.at_m),
     ("fibre_per_sheath", lambda r: Decimal(f"{r.section.factor:.5f}")),
     ("fibre_per_sheath_u", lambda r: Decimal(f"{2 * r.section.u_factor:.5f}")),
     ("both_splices_seen", lambda r: r.section.is_fitted),
 )
 
 _POWER: tuple[Column[_Read], ...] = (
-    ("fibre", lambda r: r.reading.fibre),
-    ("wavelength_nm", lambda r: r.reading.wavelength_nm),
+    *named("reading.fibre", "reading.wavelength_nm"),
     ("source_at", lambda r: r.reading.end),
-    ("tester", lambda r: r.reading.tester),
-    ("power_loss_db", lambda r: reported(r.reading.loss_db, Quantity.LOSS_DB)),
+    *named("reading.tester"),
+    ("power_loss_db", lambda r: r.reading.loss_db),
     ("power_u_db", lambda r: reported(r.reading.expanded_db, Quantity.UNCERTAINTY_DB)),
-    ("traces_loss_db", lambda r: reported(r.traces_db, Quantity.LOSS_DB)),
-    ("power_less_traces_db", lambda r: reported(r.difference_db, Quantity.LOSS_DB)),
+    ("traces_loss_db", lambda r: r.traces_db),
+    ("power_less_traces_db", lambda r: r.difference_db),
     ("arrives_at", lambda r: r.reading.arrives),
 )
 
@@ -88,17 +87,13 @@ def with_marks_on_route(
         return tuple(columns)
     own = {(c.cable, c.number): c for c in review.closures}
 
-    def mark_in(row: Any) -> str:
-        closure = own.get((row.cable, row.closure_number))
-        return closure.mark_in.text if closure and closure.mark_in else ""
-
-    def mark_out(row: Any) -> str:
-        closure = own.get((row.cable, row.closure_number))
-        return closure.mark_out.text if closure and closure.mark_out else ""
+    def mark(key: str) -> Column[Any]:
+        return key, lambda row: getattr(
+            getattr(own.get((row.cable, row.closure_number)), key, None), "text", ""
+        )
 
     behind = [name for name, _ in columns].index("closure") + 1
-    marks = (("mark_in", mark_in), ("mark_out", mark_out))
-    return (*columns[:behind], *marks, *columns[behind:])
+    return (*columns[:behind], mark("mark_in"), mark("mark_out"), *columns[behind:])
 
 
 def _stretches(review: CableReview) -> Iterator[_Stretch]:

@@ -8,12 +8,17 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from decimal import Decimal
-from typing import TypeVar
+from enum import Enum
+from functools import cache
+from operator import attrgetter
+from typing import Any, TypeVar
 
 from otdravg.errors import BadSetting
 from otdravg.findings import Statement
+from otdravg.quantities import quantity_of, reported
 from otdravg.system.printable import printable
 from otdravg.words.catalogue import Language, told
+from otdravg.words.headings import Words
 
 __all__ = [
     "CLOCK_FORMAT",
@@ -24,6 +29,9 @@ __all__ = [
     "cell_table",
     "csv_bytes",
     "csv_table",
+    "named",
+    "shown",
+    "worded",
 ]
 
 #: A spreadsheet takes a text that begins with one of these for a formula to run.
@@ -31,9 +39,13 @@ _FORMULA_SIGNS = ("=", "+", "-", "@", "＝", "＋", "－", "＠")
 
 Cell = str | int | bool | Decimal | datetime | None
 Row = TypeVar("Row")
-#: What is said, of which a cell has the sentences.
-Said = Statement | tuple[Statement, ...]
-Column = tuple[str, Callable[[Row], Cell | Said]]
+#: What a column takes from a row: a cell, or what becomes one. A figure is rounded by the unit in
+#: the column's name, a state is its value, and of what is said a cell has the sentences.
+Taken = Cell | float | Enum | Statement | tuple[Statement, ...]
+Column = tuple[str, Callable[[Row], Taken]]
+
+#: What a column's figures are, found out once for each.
+_quantity = cache(quantity_of)
 
 #: An instrument's clock in a table (ISO 8601). No zone is written: nobody knows how it was set.
 CLOCK_FORMAT = "%Y-%m-%dT%H:%M:%S"
@@ -61,22 +73,54 @@ class CellTable:
     rows: tuple[tuple[Cell, ...], ...]
 
 
+def named(*fields: str) -> tuple[Column[Any], ...]:
+    """Return columns that show a field each and bear its name: ``named("key.cable", "fibre")``."""
+    return tuple((field.rpartition(".")[2], attrgetter(field)) for field in fields)
+
+
 def cell_table(
     columns: Sequence[Column[Row]], rows: Iterable[Row], language: Language = Language.ENGLISH
 ) -> CellTable:
     """Return the cells of some rows, without the format of any output."""
     return CellTable(
         tuple(name for name, _ in columns),
-        tuple(tuple(_cell(value_of(row), language) for _, value_of in columns) for row in rows),
+        tuple(
+            tuple(_cell(name, value_of(row), language) for name, value_of in columns)
+            for row in rows
+        ),
     )
 
 
-def _cell(value: Cell | Said, language: Language) -> Cell:
+def _cell(name: str, value: Taken, language: Language) -> Cell:
+    if isinstance(value, float):
+        quantity = _quantity(name)
+        if quantity is None:
+            raise ValueError(f"column {name} has a figure and no unit")
+        return reported(value, quantity)
+    if isinstance(value, Enum):
+        return str(value.value)
     if isinstance(value, Statement):
         return told(value, language)
     if isinstance(value, tuple):
         return " | ".join(told(said, language) for said in value)
     return value
+
+
+def shown(name: str, value: Taken, words: Words) -> str:
+    """Write what a column takes as people read it: fixed words, figures and times of a language."""
+    if isinstance(value, Statement | tuple):
+        return words.told(value)
+    cell = _cell(name, value, words.language)
+    if isinstance(cell, datetime):
+        return f"{cell:%Y-%m-%d %H:%M}"
+    return words.cell(name, cell) if isinstance(cell, str) else words.decimal(cell)
+
+
+def worded(column: str, cell: Cell, words: Words) -> Cell:
+    """Write a cell in the language of some words, if it is yes or no or one of the program's."""
+    if isinstance(cell, bool):
+        return words["yes" if cell else "no"]
+    return words.cell(column, cell) if isinstance(cell, str) else cell
 
 
 def csv_table(

@@ -14,7 +14,7 @@ from otdravg.cable.model import CableReview, Closure, SpliceRow
 from otdravg.tables.marks import Mark, State, mark_of, sign_of
 from otdravg.trade import fibre_colour, ribbon_position
 
-__all__ = ["Fibre", "LossTable", "loss_tables", "not_shot"]
+__all__ = ["Fibre", "LossTable", "loss_tables"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,13 +88,3 @@ def _fibre(fibre: int, review: CableReview) -> Fibre:
     size = review.ribbon_size
     colour = fibre_colour(fibre, size, review.expected.colours)
     return Fibre(fibre, *ribbon_position(fibre, size), colour)
-
-
-def not_shot(review: CableReview) -> int:
-    """Count the splices that were expected and have no shot at all."""
-    return sum(
-        table.mark(fibre.fibre, closure) is Mark.MISSING
-        for table in loss_tables(review)
-        for fibre in table.fibres
-        for closure in table.closures
-    )

@@ -2,51 +2,53 @@
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 from otdravg.quantities import Quantity, reported
-from otdravg.tables.csv_file import Column, csv_table
+from otdravg.shot.settings import Identity
+from otdravg.tables.csv_file import Column, csv_table, named
 from otdravg.verdict.judge import Judged, PairReport
-from otdravg.words.catalogue import told
 from otdravg.words.statements import limit_statement
 
 __all__ = ["pair_csv"]
 
-#: What each column of a row shows: of a report, and of one event in it.
-_COLUMNS: tuple[Column[tuple[PairReport, Judged]], ...] = (
-    ("cable", lambda p: p[0].measurement.ab.identity.cable),
-    ("fibre", lambda p: p[0].measurement.ab.identity.fibre),
-    ("wavelength_nm", lambda p: p[0].measurement.ab.identity.nominal_wavelength_nm),
-    ("number", lambda p: p[1].reading.number),
-    ("kind", lambda p: p[1].reading.kind.value),
-    ("distance_m", lambda p: reported(p[1].reading.distance_m, Quantity.DISTANCE_M)),
-    ("distance_from_b_m", lambda p: reported(p[1].reading.distance_from_b_m, Quantity.DISTANCE_M)),
-    ("loss_ab_db", lambda p: reported(p[1].reading.loss_ab_db, Quantity.LOSS_DB)),
-    ("loss_ba_db", lambda p: reported(p[1].reading.loss_ba_db, Quantity.LOSS_DB)),
-    ("loss_db", lambda p: p[1].reported_loss_db),
-    (
-        "expanded_uncertainty_db",
-        lambda p: reported(p[1].reading.expanded_uncertainty_db, Quantity.UNCERTAINTY_DB),
+
+class _Row(NamedTuple):
+    """One event of a report."""
+
+    report: PairReport
+    ab: Identity
+    ba: Identity
+    judged: Judged
+
+
+#: What each column of a row shows: of one event.
+_COLUMNS: tuple[Column[_Row], ...] = (
+    *named("ab.cable", "ab.fibre"),
+    ("wavelength_nm", lambda r: r.ab.nominal_wavelength_nm),
+    *named(
+        "judged.reading.number", "judged.reading.kind", "judged.reading.distance_m",
+        "judged.reading.distance_from_b_m", "judged.reading.loss_ab_db",
+        "judged.reading.loss_ba_db", "judged.reading.loss_db",
+        "judged.reading.expanded_uncertainty_db", "judged.reading.backscatter_step_db",
     ),
     (
-        "backscatter_step_db",
-        lambda p: reported(p[1].reading.backscatter_step_db, Quantity.LOSS_DB),
+        "reflectance_db",
+        lambda r: reported(r.judged.reading.reflectance_db, Quantity.REFLECTANCE_DB),
     ),
-    ("reflectance_db", lambda p: reported(p[1].reading.reflectance_db, Quantity.REFLECTANCE_DB)),
-    ("limit_db", lambda p: p[1].limit_db),
-    ("verdict", lambda p: p[1].verdict.value),
-    ("near_limit", lambda p: p[1].near_limit),
-    ("action", lambda p: p[1].action.value),
-    ("reason", lambda p: told(p[1].reason)),
-    ("limit_statement", lambda p: limit_statement(p[0])),
-    ("rule", lambda p: p[0].limits.rule.value),
-    ("file_ab", lambda p: p[0].measurement.ab.identity.path),
-    ("sha256_ab", lambda p: p[0].measurement.ab.identity.sha256),
-    ("file_ba", lambda p: p[0].measurement.ba.identity.path),
-    ("sha256_ba", lambda p: p[0].measurement.ba.identity.sha256),
-)
+    *named(
+        "judged.limit_db", "judged.verdict", "judged.near_limit", "judged.action", "judged.reason",
+    ),
+    ("limit_statement", lambda r: limit_statement(r.report)),
+    ("rule", lambda r: r.report.limits.rule),
+    ("file_ab", lambda r: r.ab.path),
+    ("sha256_ab", lambda r: r.ab.sha256),
+    ("file_ba", lambda r: r.ba.path),
+    ("sha256_ba", lambda r: r.ba.sha256),
+)  # fmt: skip
 
 
 def pair_csv(*reports: PairReport) -> bytes:
     """Return the tables of one or more pairs as one CSV; see :func:`.csv_file.csv_bytes`."""
-    return csv_table(
-        _COLUMNS, [(report, judged) for report in reports for judged in report.splices]
-    )
+    shots = [(one, one.measurement.ab.identity, one.measurement.ba.identity) for one in reports]
+    return csv_table(_COLUMNS, [_Row(*own, judged) for own in shots for judged in own[0].splices])

@@ -3,26 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any, Protocol
+from typing import Any
 
 from otdravg.cable.planned import TrayPlace
-from otdravg.tables.csv_file import Column
+from otdravg.tables.csv_file import Column, named
 from otdravg.words.headings import Words
 
 __all__ = ["PLACE_COLUMNS", "place_text", "with_places_where_planned"]
 
 
-class _Placed(Protocol):
-    @property
-    def place(self) -> TrayPlace: ...
-
-
 #: Columns of what has a place, by the splice plan.
-PLACE_COLUMNS: tuple[Column[_Placed], ...] = (
-    ("tube", lambda one: one.place.tube),
+PLACE_COLUMNS: tuple[Column[Any], ...] = (
+    *named("place.tube"),
     ("ribbon_mark", lambda one: one.place.mark),
-    ("tray", lambda one: one.place.tray),
-    ("slot", lambda one: one.place.slot),
+    *named("place.tray", "place.slot"),
 )
 
 

@@ -6,9 +6,9 @@ from collections import Counter
 from collections.abc import Sequence
 
 from otdravg.cable.model import CableReview, ShotRecord, ShotUse
-from otdravg.closeout.template import Template
 from otdravg.quantities import Quantity, reported
 from otdravg.tables import summary
+from otdravg.tables.deliveries import said_since
 from otdravg.tables.losses import loss_tables
 from otdravg.tables.marks import State
 from otdravg.verdict.limits import Rule
@@ -18,9 +18,8 @@ __all__ = [
     "EQUIPMENT_COLUMNS",
     "ends",
     "equipment",
+    "facts",
     "limit_lines",
-    "made_on",
-    "result_sentence",
     "rules",
     "scope",
     "standing",
@@ -88,11 +87,6 @@ def worst(review: CableReview, words: Words) -> list[tuple[str, str]]:
     return lines
 
 
-def result_sentence(review: CableReview, words: Words) -> str:
-    """Say in one sentence whether the cable asks for work."""
-    return summary.result_sentence(summary.summary_of(review), words)
-
-
 def scope(review: CableReview, words: Words) -> list[tuple[str, str]]:
     """What was measured: fibres, ribbons, closures, wavelengths, shots."""
     counts = summary.summary_of(review)
@@ -112,6 +106,7 @@ def scope(review: CableReview, words: Words) -> list[tuple[str, str]]:
             words["fibres"],
             words["fibres_of"].format(measured=counts.fibres, expected=counts.fibres_expected),
         ),
+        *said_since(review, words),
         (words["ribbons"], ribbon_text),
         (words["closures"], _closures(review)),
         (words["between_closures"], _between(review, words)),
@@ -180,9 +175,13 @@ def equipment(review: CableReview, words: Words) -> list[tuple[str, ...]]:
     return [(*own, str(count)) for own, count in sorted(alike.items())]
 
 
-def made_on(template: Template) -> str:
-    """Write when the closeout was made, UTC; nothing if that is not known."""
-    return "" if template.made_at is None else f"{template.made_at:%Y-%m-%d %H:%M}"
+def facts(
+    review: CableReview, words: Words, labels: Sequence[tuple[str, str]], made_on: str
+) -> list[tuple[str, str]]:
+    """What stands beside the verdict on paper and page: whose closeout, of what, by which rules."""
+    made = (words["made_at"], made_on)
+    own = [*labels, *scope(review, words), *rules(review, words), made]
+    return [(label, text) for label, text in own if text]
 
 
 def _closures(review: CableReview) -> str:

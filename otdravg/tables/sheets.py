@@ -9,7 +9,7 @@ from datetime import datetime
 
 from otdravg.cable.log.model import Spliced
 from otdravg.cable.model import CableReview, Closure, SpliceRow
-from otdravg.cable.planned import NOWHERE_PLANNED, PlannedSplice, TrayPlace, is_moved
+from otdravg.cable.planned import NOWHERE_PLANNED, PlannedSplice, TrayPlace
 from otdravg.tables.marks import sign_of
 from otdravg.tables.summary import LossFigures, figures_of, loss_key
 from otdravg.trade import numbers_text
@@ -125,7 +125,7 @@ def gathered(lines: Sequence[SheetLine]) -> list[SheetLine]:
             line.planned.row, ribbon_in=None, ribbon_out=None, fibres_in=None, fibres_out=None,
             slot=None,
         )  # fmt: skip
-        is_alone = not line.is_quiet or (line.planned and is_moved(line.planned))
+        is_alone = not line.is_quiet or (line.planned and line.planned.moves)
         key = (line.fibres,) if is_alone else (tray, planned, spliced, line.attempts)
         trays[key].append(line)
     return [_joined(own) for own in trays.values()]
@@ -153,7 +153,7 @@ def planned_text(line: SheetLine, words: Words) -> str:
         return words["runs_through"]
     tube = f"{words['tube']} {row.tube_out}" if row.tube_out not in (None, row.tube_in) else ""
     turned = words["turned_over"] if row.reversed else ""
-    if not is_moved(replace(line.planned, row=replace(row, reversed=False))):
+    if len(line.planned.moves) == bool(row.reversed):
         return ", ".join(filter(None, (turned or words["straight"], tube)))
     to = row.ribbon_out or ("" if row.fibres_out is None else numbers_text(row.fibres_out))
     where = " ".join(filter(None, (row.cable_out, tube, to)))

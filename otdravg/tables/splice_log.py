@@ -4,62 +4,49 @@ from __future__ import annotations
 
 from otdravg.cable.log.model import LoggedSplice, Machine, SpliceLog, Wear
 from otdravg.quantities import Quantity, reported
-from otdravg.tables.csv_file import Cell, CellTable, Column, cell_table
+from otdravg.tables.csv_file import CellTable, Column, cell_table, named
+from otdravg.verdict.decision import expanded
 
 __all__ = ["log_cells"]
 
 
-def _db(loss_db: float | None) -> Cell:
-    return reported(loss_db, Quantity.LOSS_DB)
-
-
-def _below(splice: LoggedSplice) -> Cell:
+def _below(splice: LoggedSplice) -> float | None:
     estimated_db = splice.last.estimated_db
     if estimated_db is None or splice.measured_db is None:
         return None
-    return _db(estimated_db - splice.measured_db)
+    return estimated_db - splice.measured_db
 
 
 _SPLICES: tuple[Column[LoggedSplice], ...] = (
-    ("cable", lambda s: s.cable),
-    ("closure", lambda s: s.last.closure),
+    *named("cable", "last.closure"),
     ("ribbon", lambda s: s.unit),
     ("spliced", lambda s: s.last.when),
-    ("tries", lambda s: s.tries),
+    *named("tries"),
     ("log_lines", lambda s: " ".join(str(line.line) for line in s.lines)),
-    ("splicer", lambda s: s.last.splicer),
-    ("cleaver", lambda s: s.last.cleaver),
+    *named("last.splicer", "last.cleaver"),
     ("blade_position", lambda s: s.last.blade),
-    ("person", lambda s: s.last.person),
-    ("estimated_highest_db", lambda s: _db(s.last.estimated_db)),
-    ("measured_highest_db", lambda s: _db(s.measured_db)),
+    *named("last.person"),
+    ("estimated_highest_db", lambda s: s.last.estimated_db),
+    ("measured_highest_db", lambda s: s.measured_db),
     ("estimate_less_measured_db", _below),
     ("remark", lambda s: " | ".join(line.remark for line in s.lines if line.remark)),
 )
 
 _WEAR: tuple[Column[Wear], ...] = (
-    ("tool", lambda w: w.tool.value),
-    ("name", lambda w: w.name),
+    *named("tool", "name"),
     ("blade_position", lambda w: w.blade),
     ("fibres_since_new", lambda w: w.fibres_now),
-    ("rise_db_per_1000_fibres", lambda w: _db(w.rise_db)),
-    (
-        "expanded_uncertainty_db",
-        lambda w: reported(2 * w.u_rise_db, Quantity.UNCERTAINTY_DB),
-    ),
-    ("rise_until_now_db", lambda w: _db(w.now_db)),
+    ("rise_db_per_1000_fibres", lambda w: reported(w.rise_db, Quantity.LOSS_DB)),
+    ("expanded_uncertainty_db", lambda w: expanded(w.u_rise_db)),
+    ("rise_until_now_db", lambda w: w.now_db),
     ("chance_of_luck", lambda w: f"{w.chance:.2g}"),
 )
 
 _MACHINES: tuple[Column[Machine], ...] = (
-    ("splicer", lambda m: m.splicer),
-    ("ribbons", lambda m: m.ribbons),
-    ("estimate_less_measured_db", lambda m: _db(m.bias_db)),
-    (
-        "expanded_uncertainty_db",
-        lambda m: reported(2 * m.u_bias_db, Quantity.UNCERTAINTY_DB),
-    ),
-    ("scatter_db", lambda m: _db(m.scatter_db)),
+    *named("splicer", "ribbons"),
+    ("estimate_less_measured_db", lambda m: m.bias_db),
+    ("expanded_uncertainty_db", lambda m: expanded(m.u_bias_db)),
+    *named("scatter_db"),
 )
 
 

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
 from decimal import Decimal
 from typing import Any
 
 from otdravg.cable.decisions.model import SealedDecision
 from otdravg.cable.model import (
+    Attempt,
     CableFinding,
     CableReview,
     Change,
@@ -18,111 +18,92 @@ from otdravg.cable.model import (
     SpliceRow,
 )
 from otdravg.cable.patterns.model import Pattern
-from otdravg.cable.resplice.plan import Unit
+from otdravg.cable.resplice.model import FailingFibre, Unit
 from otdravg.quantities import Quantity, reported
 from otdravg.shot.settings import Direction
 from otdravg.tables.beside import beside_cells, with_marks_on_route
-from otdravg.tables.csv_file import CellTable, Column, CsvStyle, cell_table, csv_bytes
+from otdravg.tables.csv_file import CellTable, Column, CsvStyle, cell_table, csv_bytes, named
 from otdravg.tables.marks import state_of
 from otdravg.tables.places import with_places_where_planned
 from otdravg.tables.splice_log import log_cells
 from otdravg.tables.wholes import FIBRES, GROUPS, PROOF, SPLICED, fibre_lines
+from otdravg.verdict.decision import expanded
 from otdravg.verdict.group import Whole
 from otdravg.words.catalogue import Language
 
-__all__ = ["cable_tables", "review_cells", "splice_cells"]
+__all__ = [
+    "ATTEMPTS",
+    "CHANGES",
+    "DECISIONS",
+    "FINDINGS",
+    "SPLICES",
+    "TABLES",
+    "cable_tables",
+    "column_names",
+    "review_cells",
+    "splice_cells",
+]
 
-_SPLICES: tuple[Column[SpliceRow], ...] = (
-    ("cable", lambda r: r.cable),
-    ("fibre", lambda r: r.fibre),
-    ("ribbon", lambda r: r.ribbon),
-    ("position", lambda r: r.position),
-    ("colour", lambda r: r.colour),
-    ("wavelength_nm", lambda r: r.wavelength_nm),
-    ("closure", lambda r: r.closure),
-    ("distance_m", lambda r: reported(r.distance_m, Quantity.DISTANCE_M)),
-    ("loss_ab_db", lambda r: reported(r.loss_ab_db, Quantity.LOSS_DB)),
-    ("loss_ba_db", lambda r: reported(r.loss_ba_db, Quantity.LOSS_DB)),
-    ("loss_db", lambda r: reported(r.loss_db, Quantity.LOSS_DB)),
-    (
-        "expanded_uncertainty_db",
-        lambda r: reported(r.expanded_uncertainty_db, Quantity.UNCERTAINTY_DB),
+#: Columns of ``splices.csv``.
+SPLICES: tuple[Column[SpliceRow], ...] = (
+    *named(
+        "cable", "fibre", "ribbon", "position", "colour", "wavelength_nm", "closure", "distance_m",
+        "loss_ab_db", "loss_ba_db", "loss_db", "expanded_uncertainty_db", "backscatter_step_db",
+        "kind", "verdict.verdict", "verdict.reason", "attempt", "file_ab", "file_ba",
+        "closure_number", "verdict.limit_db", "verdict.near_limit",
     ),
-    ("backscatter_step_db", lambda r: reported(r.backscatter_step_db, Quantity.LOSS_DB)),
-    ("kind", lambda r: r.kind.value),
-    ("verdict", lambda r: r.verdict.verdict.value),
-    ("reason", lambda r: r.verdict.reason),
-    ("attempt", lambda r: r.attempt),
-    ("file_ab", lambda r: r.file_ab),
-    ("file_ba", lambda r: r.file_ba),
-    ("closure_number", lambda r: r.closure_number),
-    ("limit_db", lambda r: r.verdict.limit_db),
-    ("near_limit", lambda r: r.verdict.near_limit),
-    ("state", lambda r: state_of(r).value),
-    ("action", lambda r: r.verdict.action.value),
-    ("coverage", lambda r: r.coverage.value),
-    ("detected", lambda r: r.detected),
+    ("state", state_of),
+    *named("verdict.action", "coverage", "detected"),
     ("reflectance_db", lambda r: reported(r.reflectance_db, Quantity.REFLECTANCE_DB)),
-    ("more_than_at_shortest_db", lambda r: reported(r.bend_db, Quantity.LOSS_DB)),
+    ("more_than_at_shortest_db", lambda r: r.bend_db),
     ("missing_because", lambda r: r.missing),
     ("decision", lambda r: r.decided),
-    ("taken", lambda r: r.taken),
+    *named("taken"),
     *PROOF,
     ("profile_key", lambda r: r.verdict.rule),
+)  # fmt: skip
+
+FINDINGS: tuple[Column[CableFinding], ...] = (
+    *named("severity"),
+    ("finding", lambda f: f.code),
+    *named("cable", "fibre", "wavelength_nm", "direction", "closure"),
+    ("files", lambda f: " | ".join(f.files)),
+    *named("evidence", "what_to_do"),
+    ("other_fibres", lambda f: " ".join(map(str, f.other_fibres))),
+    *named("acknowledged"),
 )
 
-_FINDINGS: tuple[Column[CableFinding], ...] = (
-    ("severity", lambda f: f.severity.value),
-    ("finding", lambda f: f.code),
-    ("cable", lambda f: f.cable),
-    ("fibre", lambda f: f.fibre),
-    ("wavelength_nm", lambda f: f.wavelength_nm),
-    ("direction", lambda f: f.direction),
-    ("closure", lambda f: f.closure),
-    ("files", lambda f: " | ".join(f.files)),
-    ("evidence", lambda f: f.evidence),
-    ("what_to_do", lambda f: f.what_to_do),
-    ("other_fibres", lambda f: " ".join(str(fibre) for fibre in f.other_fibres)),
-    ("acknowledged", lambda f: f.acknowledged),
-)
+
+def _setting(name: str) -> Column[ShotRecord]:
+    """Show a setting of a shot that could be read."""
+    return name, lambda shot: getattr(shot.settings, name, None)
+
+
+def _header(name: str, field: str = "") -> Column[ShotRecord]:
+    """Show what the header of a shot says; nothing where there is none."""
+    return name, lambda shot: getattr(shot.identity, field or name, "")
+
 
 _SHOTS: tuple[Column[ShotRecord], ...] = (
     ("file", lambda s: s.path),
-    ("use", lambda s: s.use.value),
-    ("cable", lambda s: s.taken_for.cable),
-    ("fibre", lambda s: s.taken_for.fibre),
+    *named("use", "taken_for.cable", "taken_for.fibre"),
     ("direction", lambda s: _direction(s.taken_for.direction)),
-    ("wavelength_nm", lambda s: s.taken_for.wavelength_nm),
+    *named("taken_for.wavelength_nm"),
     ("attempt", lambda s: s.attempt or None),
     ("decided_by", lambda s: s.taken_for.how if s.identity is not None else None),
-    ("remark", lambda s: s.remark),
+    *named("remark"),
     ("findings", lambda s: " | ".join(sorted({f.code for f in s.findings}))),
-    ("sha256", lambda s: s.sha256),
+    *named("sha256"),
     ("points_sha256", lambda s: s.waveform_sha256),
-    ("taken", lambda s: s.taken),
-    (
-        "pulse_ns",
-        lambda s: reported(s.settings.pulse_ns, Quantity.PULSE_NS) if s.settings else None,
-    ),
-    (
-        "group_index",
-        lambda s: reported(s.settings.group_index, Quantity.GROUP_INDEX) if s.settings else None,
-    ),
-    ("averages", lambda s: s.settings.averages if s.settings else None),
-    (
-        "averaging_time_s",
-        lambda s: reported(s.settings.averaging_time_s, Quantity.TIME_S) if s.settings else None,
-    ),
+    *named("taken"),
+    *map(_setting, ("pulse_ns", "group_index", "averages", "averaging_time_s")),
     ("points", lambda s: s.point_count or None),
-    ("header_cable", lambda s: s.identity.cable if s.identity else ""),
-    ("header_fibre", lambda s: s.identity.fibre if s.identity else ""),
-    ("header_end_a", lambda s: s.identity.location_a if s.identity else ""),
-    ("header_end_b", lambda s: s.identity.location_b if s.identity else ""),
-    ("instrument", lambda s: s.identity.instrument if s.identity else ""),
-    ("serial", lambda s: s.identity.serial if s.identity else ""),
-    ("software", lambda s: s.identity.software if s.identity else ""),
-    ("operator", lambda s: s.identity.operator if s.identity else ""),
-    ("response", lambda s: s.response.value if s.response else ""),
+    _header("header_cable", "cable"),
+    _header("header_fibre", "fibre"),
+    _header("header_end_a", "location_a"),
+    _header("header_end_b", "location_b"),
+    *map(_header, ("instrument", "serial", "software", "operator")),
+    ("response", lambda s: s.response or ""),
 )
 
 
@@ -135,16 +116,12 @@ def _percent(chance: float, places: int = 0) -> str:
 
 
 _RESPLICE: tuple[Column[Unit], ...] = (
-    ("cable", lambda u: u.cable),
-    ("closure", lambda u: u.closure),
-    ("closure_number", lambda u: u.closure_number),
-    ("distance_m", lambda u: reported(u.distance_m, Quantity.DISTANCE_M)),
-    ("ribbon", lambda u: u.ribbon),
+    *named("cable", "closure", "closure_number", "distance_m", "ribbon"),
     ("fibres_cut", lambda u: f"{u.fibres[0]}–{u.fibres[-1]}" if len(u.fibres) > 1 else u.fibres[0]),
-    ("failing_fibres", lambda u: " ".join(str(fibre) for fibre in _numbers(u))),
-    ("failing", lambda u: " | ".join(_failing(u))),
-    ("advice", lambda u: u.advised.value),
-    ("because", lambda u: u.because),
+    ("failing_fibres", lambda u: " ".join(dict.fromkeys(str(own.fibre) for own in u.failing))),
+    ("failing", lambda u: " | ".join(map(_failing, u.failing))),
+    ("advice", lambda u: u.advised),
+    *named("because"),
     ("single_fibre_failure_rate", lambda u: _percent(u.risk.p_fail, 1)),
     ("chance_all_pass", lambda u: _percent(u.risk.chance_all_pass)),
     ("expected_worst_after_db", lambda u: u.risk.expected_worst_db),
@@ -153,107 +130,86 @@ _RESPLICE: tuple[Column[Unit], ...] = (
 )
 
 
-def _numbers(unit: Unit) -> list[int]:
-    return list(dict.fromkeys(failing.fibre for failing in unit.failing))
+def _failing(one: FailingFibre) -> str:
+    over = "" if one.over_by_db is None else f", {one.over_by_db} over"
+    return (
+        f"{one.fibre} ({one.colour}) {one.wavelength_nm} nm {one.loss_db} dB{over}, "
+        f"{one.verdict.verdict.value}"
+    )
 
 
-def _failing(unit: Unit) -> list[str]:
-    texts = []
-    for one in unit.failing:
-        text = f"{one.fibre} ({one.colour}) {one.wavelength_nm} nm {one.loss_db} dB"
-        if one.over_by_db is not None:
-            text += f", {one.over_by_db} over"
-        texts.append(f"{text}, {one.verdict.verdict.value}")
-    return texts
-
-
-@dataclass(frozen=True, slots=True)
-class _Entry:
-    """One attempt of one splice."""
-
-    history: History
-    number: int
-
-
-_HISTORY: tuple[Column[_Entry], ...] = (
-    ("cable", lambda e: e.history.key.cable),
-    ("fibre", lambda e: e.history.key.fibre),
-    ("wavelength_nm", lambda e: e.history.wavelength_nm),
-    ("closure", lambda e: e.history.closure),
-    ("attempt", lambda e: e.history.attempts[e.number].number),
-    ("taken", lambda e: e.history.attempts[e.number].taken),
-    ("loss_db", lambda e: reported(e.history.attempts[e.number].loss_db, Quantity.LOSS_DB)),
-    (
-        "expanded_uncertainty_db",
-        lambda e: reported(
-            None if (u := e.history.attempts[e.number].u_loss_db) is None else 2 * u,
-            Quantity.UNCERTAINTY_DB,
-        ),
-    ),
-    ("file_ab", lambda e: e.history.attempts[e.number].file_ab),
-    ("file_ba", lambda e: e.history.attempts[e.number].file_ba),
+#: Columns of one attempt at one splice.
+ATTEMPTS: tuple[Column[tuple[History, Attempt]], ...] = (
+    ("cable", lambda a: a[0].key.cable),
+    ("fibre", lambda a: a[0].key.fibre),
+    ("wavelength_nm", lambda a: a[0].wavelength_nm),
+    ("closure", lambda a: a[0].closure),
+    ("attempt", lambda a: a[1].number),
+    ("taken", lambda a: a[1].taken),
+    ("loss_db", lambda a: a[1].loss_db),
+    ("expanded_uncertainty_db", lambda a: expanded(a[1].u_loss_db)),
+    ("file_ab", lambda a: a[1].file_ab),
+    ("file_ba", lambda a: a[1].file_ba),
 )
 
 _IDENTITY: tuple[Column[IdentityCheck], ...] = (
-    ("cable", lambda i: i.key.cable),
-    ("fibre", lambda i: i.key.fibre),
-    ("confidence", lambda i: i.confidence.value),
+    *named("key.cable", "key.fibre", "confidence"),
     ("margin", lambda i: None if i.margin is None else Decimal(f"{i.margin:.1f}")),
     ("best_other_fibre", lambda i: i.best_other),
     ("evidence", lambda i: i.said),
 )
 
-_CHANGES: tuple[Column[Change], ...] = (
-    ("change", lambda c: c.kind.value),
-    ("cable", lambda c: c.key.cable),
-    ("fibre", lambda c: c.key.fibre),
-    ("wavelength_nm", lambda c: c.wavelength_nm),
-    ("closure", lambda c: c.closure),
-    ("before_db", lambda c: reported(c.before_db, Quantity.LOSS_DB)),
-    ("after_db", lambda c: reported(c.after_db, Quantity.LOSS_DB)),
+CHANGES: tuple[Column[Change], ...] = (
+    ("change", lambda c: c.kind),
+    *named("key.cable", "key.fibre", "wavelength_nm", "closure", "before_db", "after_db"),
     (
         "combined_uncertainty_db",
         lambda c: reported(c.combined_uncertainty_db, Quantity.UNCERTAINTY_DB),
     ),
 )
 
-
 _PATTERNS: tuple[Column[Pattern], ...] = (
-    ("cable", lambda p: p.cable),
-    ("wavelength_nm", lambda p: p.wavelength_nm),
-    ("pattern", lambda p: p.kind.value),
-    ("where", lambda p: p.where),
-    ("more_loss_db", lambda p: reported(p.effect_db, Quantity.LOSS_DB)),
-    (
-        "expanded_uncertainty_db",
-        lambda p: reported(2 * p.u_effect_db, Quantity.UNCERTAINTY_DB),
-    ),
+    *named("cable", "wavelength_nm"),
+    ("pattern", lambda p: p.kind),
+    *named("where"),
+    ("more_loss_db", lambda p: p.effect_db),
+    ("expanded_uncertainty_db", lambda p: expanded(p.u_effect_db)),
     ("chance_of_luck", lambda p: p.chance),
     ("what_stands_out", lambda p: p.said),
-    ("where_to_look", lambda p: p.where_to_look),
+    *named("where_to_look"),
 )
 
 
 #: Named as in a file of decisions, so that the table can be read as one.
-_DECISIONS: tuple[Column[SealedDecision], ...] = (
-    ("what", lambda d: d.decision.what.value),
-    ("who", lambda d: d.decision.who),
-    ("when", lambda d: d.decision.when),
-    ("why", lambda d: d.decision.why),
-    ("cable", lambda d: d.decision.cable),
-    ("fibre", lambda d: d.decision.fibre),
-    ("wavelength_nm", lambda d: d.decision.wavelength_nm),
-    ("closure", lambda d: d.decision.closure),
-    ("file", lambda d: d.decision.file),
-    ("value", lambda d: d.decision.value),
-    ("before", lambda d: d.before),
-    ("seal", lambda d: d.seal),
-)
+DECISIONS: tuple[Column[SealedDecision], ...] = named(
+    "decision.what", "decision.who", "decision.when", "decision.why", "decision.cable",
+    "decision.fibre", "decision.wavelength_nm", "decision.closure", "decision.file",
+    "decision.value", "before", "seal",
+)  # fmt: skip
+
+
+#: Columns of every table of which it is known beforehand what it holds.
+_COLUMNS: Mapping[str, Sequence[Column[Any]]] = {
+    "splices": SPLICES, "findings": FINDINGS, "shots": _SHOTS, "resplice": _RESPLICE,
+    "identity": _IDENTITY, "fibres": FIBRES, "ribbons": GROUPS, "closures": GROUPS,
+    "cables": GROUPS, "patterns": _PATTERNS, "attempts": ATTEMPTS, "changes": CHANGES,
+    "decisions": DECISIONS,
+}  # fmt: skip
+#: Names of those tables.
+TABLES = tuple(_COLUMNS)
+
+
+def column_names(table: str) -> tuple[str, ...]:
+    """Names of all columns that one of :data:`TABLES` can have: with a splice plan, too."""
+    columns = _COLUMNS[table]
+    if table in ("splices", "resplice", "ribbons"):
+        columns = with_places_where_planned(columns, is_planned=True)
+    return tuple(name for name, _ in columns)
 
 
 def splice_cells(review: CableReview, language: Language = Language.ENGLISH) -> CellTable:
     """Return splices with every column that there is."""
-    return cell_table(_placed(_SPLICES, review), review.rows, language)
+    return cell_table(_placed(SPLICES, review), review.rows, language)
 
 
 def _placed(columns: Sequence[Column[Any]], review: CableReview) -> tuple[Column[Any], ...]:
@@ -279,7 +235,7 @@ def review_cells(
     groups = {whole: [g for g in review.groups if g.whole is whole] for whole in Whole}
     tables = {
         "splices": splice_cells(review, language),
-        "findings": cell_table(_FINDINGS, review.findings, language),
+        "findings": cell_table(FINDINGS, review.findings, language),
         "shots": cell_table(_SHOTS, review.shots, language),
         "resplice": cell_table(
             with_marks_on_route(_placed(_RESPLICE, review), review), units, language
@@ -295,13 +251,13 @@ def review_cells(
     if review.patterns is not None:
         tables["patterns"] = cell_table(_PATTERNS, review.patterns.found, language)
     if review.history:
-        entries = [_Entry(h, n) for h in review.history for n in range(len(h.attempts))]
-        tables["attempts"] = cell_table(_HISTORY, entries, language)
+        attempts = [(h, attempt) for h in review.history for attempt in h.attempts]
+        tables["attempts"] = cell_table(ATTEMPTS, attempts, language)
     if review.changes:
-        tables["changes"] = cell_table(_CHANGES, review.changes, language)
+        tables["changes"] = cell_table(CHANGES, review.changes, language)
     tables |= log_cells(review.log)
     if review.decisions:
-        tables["decisions"] = cell_table(_DECISIONS, review.decisions, language)
+        tables["decisions"] = cell_table(DECISIONS, review.decisions, language)
     return tables | beside_cells(review, language)
 
 

@@ -33,7 +33,6 @@ __all__ = [
     "limits_in_force",
     "loss_key",
     "median_length_m",
-    "result_sentence",
     "summary_of",
     "worst_splices",
 ]
@@ -231,19 +230,6 @@ def median_length_m(review: CableReview) -> float | None:
     """Median length of the fibres in metres."""
     lengths = [fibre.length_m for fibre in review.fibres]
     return _median(lengths) if lengths else None
-
-
-def result_sentence(summary: Summary, words: Words) -> str:
-    """Say in one sentence whether the cable asks for work."""
-    counts = {
-        "splices": summary.splices_to_do,
-        "findings": summary.findings_to_do,
-    }
-    if not any(counts.values()):
-        return words["result_clean"]
-    return words["result_work"].format(
-        **{noun: words.counted(noun, count) for noun, count in counts.items()}
-    )
 
 
 def decisions_state(review: CableReview, words: Words) -> str:

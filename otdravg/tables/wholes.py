@@ -3,22 +3,18 @@
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from datetime import datetime
-from typing import Protocol, TypeVar
+from typing import Any, Protocol
 
 from otdravg.cable.log.model import Spliced
-from otdravg.cable.model import CableReview, FibreKey, FibreResult, GroupResult, Proof, SpliceRow
+from otdravg.cable.model import CableReview, FibreKey, FibreResult, GroupResult, SpliceRow
 from otdravg.findings import Statement, says
-from otdravg.quantities import Quantity, reported
-from otdravg.tables.csv_file import Cell, Column
+from otdravg.tables.csv_file import Column, Taken, named
 from otdravg.trade import fibre_colour, ribbon_position
 from otdravg.verdict import SpliceVerdict
 from otdravg.verdict.decision import Verdict, expanded
 from otdravg.verdict.verdicts import worst_of
-
-C = TypeVar("C")
 
 __all__ = ["FIBRES", "GROUPS", "PROOF", "SPLICED", "UNJUDGED", "FibreLine", "fibre_lines"]
 
@@ -85,51 +81,42 @@ def fibre_lines(review: CableReview) -> Iterator[FibreLine]:
         )  # fmt: skip
 
 
-def _db(loss_db: float | None) -> Cell:
-    return reported(loss_db, Quantity.LOSS_DB)
+def _worst_db(fibre: FibreLine) -> float | None:
+    return max((row.loss_db for row in fibre.splices if row.loss_db is not None), default=None)
 
 
-def _worst_db(rows: Sequence[SpliceRow]) -> float | None:
-    return max((row.loss_db for row in rows if row.loss_db is not None), default=None)
-
-
-def _of_result(take: Callable[[FibreResult], C]) -> Callable[[FibreLine], C | None]:
+def _of_result(take: Callable[[FibreResult], Taken]) -> Callable[[FibreLine], Taken]:
     """Take from the result of a fibre that was measured from both ends."""
     return lambda fibre: None if fibre.result is None else take(fibre.result)
 
 
-def _of_verdict(take: Callable[[SpliceVerdict], Cell]) -> Callable[[FibreLine], Cell]:
+def _of_verdict(take: Callable[[SpliceVerdict], Taken]) -> Callable[[FibreLine], Taken]:
     """Take from the verdict on a fibre with all its splices."""
     return lambda fibre: None if (verdict := fibre.verdict) is None else take(verdict)
 
 
-def _attenuation(result: FibreResult) -> Cell:
-    return reported(result.attenuation_db_per_km, Quantity.ATTENUATION_DB_PER_KM)
-
-
 #: Columns of ``fibres.csv``.
 FIBRES: tuple[Column[FibreLine], ...] = (
-    ("cable", lambda f: f.key.cable),
-    ("fibre", lambda f: f.key.fibre),
+    *named("key.cable", "key.fibre"),
     ("ribbon", lambda f: ribbon_position(f.key.fibre, f.ribbon_size)[0]),
     ("colour", lambda f: fibre_colour(f.key.fibre, f.ribbon_size, f.colours)),
-    ("wavelength_nm", lambda f: f.wavelength_nm),
-    ("length_m", _of_result(lambda r: reported(r.length_m, Quantity.DISTANCE_M))),
-    ("end_to_end_ab_db", _of_result(lambda r: _db(r.loss_ab_db))),
-    ("end_to_end_ba_db", _of_result(lambda r: _db(r.loss_ba_db))),
-    ("end_to_end_db", _of_result(lambda r: _db(r.loss_db))),
+    *named("wavelength_nm"),
+    ("length_m", _of_result(lambda r: r.length_m)),
+    ("end_to_end_ab_db", _of_result(lambda r: r.loss_ab_db)),
+    ("end_to_end_ba_db", _of_result(lambda r: r.loss_ba_db)),
+    ("end_to_end_db", _of_result(lambda r: r.loss_db)),
     ("expanded_uncertainty_db", _of_result(lambda r: expanded(r.u_loss_db))),
     ("end_to_end_limit_db", lambda f: None if f.limit is None else f.limit.limit_db),
-    ("attenuation_db_per_km", _of_result(_attenuation)),
+    ("attenuation_db_per_km", _of_result(lambda r: r.attenuation_db_per_km)),
     ("splices", _of_result(lambda r: r.splice_count)),
-    ("mean_splice_db", _of_result(lambda r: _db(r.span_mean_db))),
-    ("worst_splice_db", lambda f: _db(_worst_db(f.splices))),
-    ("verdict", _of_verdict(lambda v: v.verdict.value)),
-    ("action", _of_verdict(lambda v: v.action.value)),
+    ("mean_splice_db", _of_result(lambda r: r.span_mean_db)),
+    ("worst_splice_db", _worst_db),
+    ("verdict", _of_verdict(lambda v: v.verdict)),
+    ("action", _of_verdict(lambda v: v.action)),
     ("profile_key", _of_verdict(lambda v: v.rule)),
-    ("span_verdict", _of_result(lambda r: r.verdict.verdict.value if r.verdict else None)),
+    ("span_verdict", _of_result(lambda r: r.verdict.verdict if r.verdict else None)),
     ("span_rules", _of_result(lambda r: tuple(rule.reason for rule in r.rules))),
-    ("lacks", lambda f: f.lacks),
+    *named("lacks"),
     ("attempt", _of_result(lambda r: r.attempt)),
     ("file_ab", _of_result(lambda r: r.file_ab)),
     ("file_ba", _of_result(lambda r: r.file_ba)),
@@ -141,26 +128,13 @@ class _Spliced(Protocol):
     def spliced(self) -> Spliced | None: ...
 
 
-def _of_log(take: Callable[[Spliced], Cell]) -> Callable[[_Spliced], Cell]:
+def _of_log(take: Callable[[Spliced], Taken]) -> Callable[[_Spliced], Taken]:
     """Take from what the splice log says, if it says anything."""
     return lambda row: None if row.spliced is None else take(row.spliced)
 
 
-class _Proved(Protocol):
-    @property
-    def proof(self) -> Proof: ...
-    @property
-    def proved(self) -> datetime | None: ...
-    @property
-    def bend_checked(self) -> datetime | None: ...
-
-
 #: How far a splice is proved, and its two dates: both ends, and bends after closing.
-PROOF: tuple[Column[_Proved], ...] = (
-    ("proof", lambda p: p.proof.value),
-    ("proved", lambda p: p.proved),
-    ("bend_checked", lambda p: p.bend_checked),
-)
+PROOF: tuple[Column[Any], ...] = named("proof", "proved", "bend_checked")
 
 #: Columns that a splice log fills: when, by which machine, by whom, how often.
 SPLICED: tuple[Column[_Spliced], ...] = (
@@ -173,21 +147,13 @@ SPLICED: tuple[Column[_Spliced], ...] = (
 
 #: Columns of ``ribbons.csv``, ``closures.csv`` and ``cables.csv``.
 GROUPS: tuple[Column[GroupResult], ...] = (
-    ("cable", lambda g: g.cable),
-    ("closure", lambda g: g.closure),
-    ("closure_number", lambda g: g.closure_number),
-    ("ribbon", lambda g: g.ribbon),
-    ("wavelength_nm", lambda g: g.wavelength_nm),
+    *named("cable", "closure", "closure_number", "ribbon", "wavelength_nm"),
     ("splices", lambda g: len(g.fibres)),
-    ("measured", lambda g: g.measured),
+    *named("measured"),
     ("over_limit", lambda g: g.over),
-    ("mean_db", lambda g: g.mean_db),
-    ("worst_db", lambda g: g.worst_db),
-    ("worst_fibre", lambda g: g.worst_fibre),
-    ("verdict", lambda g: g.verdict.verdict.value),
-    ("action", lambda g: g.verdict.action.value),
+    *named("mean_db", "worst_db", "worst_fibre", "verdict.verdict", "verdict.action"),
     ("profile_key", lambda g: g.verdict.rule),
-    ("figure", lambda g: g.verdict.figure),
+    *named("verdict.figure"),
     ("limit", lambda g: g.verdict.limit_db),
     ("rules", lambda g: tuple(rule.reason for rule in g.rules)),
     *SPLICED,

@@ -40,7 +40,7 @@ from otdravg.verdict.doubts import doubts_of, shown_from
 from otdravg.verdict.ends import Ends, ends_of
 from otdravg.verdict.keys import CABLE_FINDINGS, KEYS
 from otdravg.verdict.limits import LimitDb, Limits, Rule
-from otdravg.verdict.place import is_bend
+from otdravg.verdict.place import as_bend
 from otdravg.verdict.reading import load_named
 from otdravg.verdict.rules import (
     Combination,
@@ -374,29 +374,22 @@ def _circumstances(measurement: Measurement, findings: Sequence[Finding]) -> Cir
 
 def _breaches(measurement: Measurement, profile: Profile) -> Iterator[Finding]:
     """How the shots were taken, and whether both show one length, against the profile."""
-    axis = measurement.axis
-    ends_m = [
-        seen.end_m if seen.end_seen else None
-        for seen in (measurement.detection_ab, measurement.detection_ba)
-    ]
-    sides = (
-        (measurement.ab, ends_m[0], axis.start_a_m, axis.start_b_m),
-        (measurement.ba, ends_m[1], axis.start_b_m, axis.start_a_m),
-    )
-    for trace, end_m, start_m, _ in sides:
+    axis, seen_m = measurement.axis, []
+    for trace, shown, near_m, far_m in (
+        (measurement.ab, measurement.detection_ab, axis.start_a_m, axis.start_b_m),
+        (measurement.ba, measurement.detection_ba, axis.start_b_m, axis.start_a_m),
+    ):
+        end_m = shown.end_m if shown.end_seen else None
         yield from setup_findings(
             profile,
             trace.identity,
             trace.settings,
             fibre_length_m=axis.length_m,
-            launch_m=start_m,
-            receive_m=receive_cord_m(end_m, start_m, axis.length_m),
+            launch_m=near_m,
+            receive_m=receive_cord_m(end_m, near_m, axis.length_m),
         )
-    ab_m, ba_m = (
-        span_seen_m(end_m, near_m, far_m, axis.length_m) for _, end_m, near_m, far_m in sides
-    )
-    if ab_m is not None and ba_m is not None:
-        yield from data_findings(profile, ab_m, ba_m)
+        seen_m.append(span_seen_m(end_m, near_m, far_m, axis.length_m))
+    yield from data_findings(profile, *seen_m)
     yield from stage_findings(profile)
 
 
@@ -415,15 +408,11 @@ def _span(measurement: Measurement, profile: Profile, attempt: int) -> Span:
 
 def _end_events(measurement: Measurement) -> tuple[Event | None, Event | None]:
     """What each shot shows where the span begins behind its launch cord."""
-    axis = measurement.axis
-    a, b = (
-        end_event(seen.events, start_m, seen.shot.placing_m)
-        for seen, start_m in (
-            (measurement.detection_ab, axis.start_a_m),
-            (measurement.detection_ba, axis.start_b_m),
-        )
+    axis, ab, ba = measurement.axis, measurement.detection_ab, measurement.detection_ba
+    return (
+        end_event(ab.events, axis.start_a_m, ab.shot.placing_m),
+        end_event(ba.events, axis.start_b_m, ba.shot.placing_m),
     )
-    return a, b
 
 
 def _ends(measurement: Measurement, profile: Profile) -> Iterator[SpliceVerdict]:
@@ -507,22 +496,14 @@ def _bent(judged: Judged, own: Measurement, shorter: Measurement, profile: Profi
     at_m = judged.distance_m * shorter.axis.length_m / own.axis.length_m
     here = [r for r in shorter.readings if abs(r.distance_m - at_m) <= slack_m]
     # What does not show there at all loses next to nothing.
-    short = next(((r.loss_db, r.u_loss_db) for r in here), (0.0, None))
-    if short[0] is None:
+    short_db, u_short_db = next(((r.loss_db, r.u_loss_db) for r in here), (0.0, None))
+    if short_db is None:
         return judged
+    short_nm, long_nm = (m.ab.identity.nominal_wavelength_nm for m in (shorter, own))
+    short = short_nm, short_db, u_short_db
+    long = long_nm, judged.loss_db, judged.reading.u_loss_db
     threshold_db = profile.bend.threshold_db or default().bend.threshold_db
-    if not is_bend(threshold_db, (short[0], short[1]), (judged.loss_db, judged.reading.u_loss_db)):
-        return judged
-    reason = says(
-        "bend", more_db=reported(judged.loss_db - short[0], Quantity.LOSS_DB),
-        threshold_db=threshold_db,
-        long_nm=own.ab.identity.nominal_wavelength_nm,
-        short_nm=shorter.ab.identity.nominal_wavelength_nm,
-    )  # fmt: skip
-    return replace(
-        judged, verdict=Verdict.BEND, reason=reason, action=Action.RE_DRESS,
-        rule="bend.threshold_db",
-    )  # fmt: skip
+    return as_bend(judged, threshold_db, short, long) or judged
 
 
 def _not_to_cut(judged: V) -> V:
@@ -609,13 +590,16 @@ def _step(judged: Judged, length_m: float, ends: Ends) -> Statement:
         return Statement("shoot-seen-once", figures)
     if judged.verdict in (Verdict.ONE_WAY, Verdict.NOT_MEASURED):
         return says("shoot-again", place=place, reason=judged.reason)
-    if judged.verdict is not Verdict.OVER or not has_loss:
+    other_first = any(more.code == "other-wavelength-first" for more in judged.reason.more)
+    if (
+        judged.verdict is not Verdict.OVER
+        or not has_loss
+        or (other_first and kind is not Kind.GROUP)
+    ):
         return says("look-at", place=place, reason=judged.reason)
     figures += values(over_db=_over_db(judged))
     if kind is Kind.GROUP:
         return Statement("look-group", figures)
-    if any(more.code == "other-wavelength-first" for more in judged.reason.more):
-        return says("look-at", place=place, reason=judged.reason)
     if judged.action is Action.LOOK:
         return Statement("not-yet", figures)
     at_m = judged.reading.distance_m

@@ -8,7 +8,7 @@ it. Problems are collected, not raised one by one, so that a person can mend a p
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from decimal import Decimal
 from enum import Enum
@@ -41,32 +41,32 @@ FIBRE_TYPES = (*(f"G.65{digit}" for digit in range(10)), "mixed")
 #: Findings that no pair has: only a review of a whole cable makes them.
 CABLE_FINDINGS = frozenset(
     {"attempts-differ", "bad-in-succession", "bend-suspected", "built-so-far", "cable-not-in-job",
-     "cable-spelt-differently", "calibration-lapsed", "clock-odd", "closure-unseen",
-     "cord-differs", "cord-missing", "decision-changed", "decision-missing", "decision-moved",
+     "cable-spelt-differently", "calibration-lapsed", "clock-odd", "closure-unseen", "cord-differs",
+     "cord-missing", "decision-changed", "decision-missing", "decision-moved",
      "decision-of-other-cable", "decision-repeated", "decision-torn", "decision-unsealed",
      "decision-without-cable", "decision-without-object", "decisions-joined", "decisions-resaved",
      "direction-claims-differ", "direction-missing", "end-a-chosen", "end-behind-ribbon",
      "end-between-closures", "end-moved-back", "ends-exchanged", "ends-not-in-job",
      "ends-not-judged", "ends-told-by-shots", "estimate-far-below", "event-between-closures",
      "express-spliced", "fibre-broken", "fibre-claims-differ", "fibre-missing", "fibre-not-in-job",
-     "fibre-type-not-in-job", "fibres-crossed", "file-unreadable", "gone-since-before",
-     "group-outside-rules", "header-edited", "header-left-unchanged", "instrument-not-in-job",
-     "key-not-applied", "launch-unstated", "length-differs", "linearity-unstated",
-     "log-clock-differs", "log-line-twice", "log-line-unplaced", "log-time-backwards",
-     "loss-rises-with-use", "mapping-unused", "newest-shot-unusable", "no-signal",
-     "not-a-trace-file", "not-measurable", "numbering-as-planned", "numbering-by-labels",
-     "numbering-differs", "numbering-unexplained", "open-by-shots", "order-unknown", "other-fibre",
-     "other-length", "pair-doubtful", "pair-of-two-states", "passes-unspliced", "pattern-differs",
-     "plan-closure-unknown", "plan-contradicted", "plan-unproved", "planned-splice-unseen",
-     "points-damaged", "power-apart", "power-beside-traces", "power-dark", "power-elsewhere",
-     "power-exchanged", "power-missing", "power-offset", "power-sign", "pulse-differs",
-     "reel-beside-record", "reel-ends-unknown", "reel-length", "reel-outside-record",
-     "reflection-in-closure", "ribbon-missing", "route-closure-unlisted", "route-mark-odd",
-     "route-mark-read", "same-file-again", "same-points-both-ways", "shot-again-from-one-end",
-     "shot-before-work", "shot-from-same-end", "shot-not-placed", "shots-under-one-name",
-     "span-outside-rules", "splice-changed", "splice-not-in-log", "spliced-since-shot",
-     "two-cables-one-name", "wavelength-claims-differ", "wavelength-differs", "wavelength-label",
-     "wavelength-not-shot", "worse-than-before"}
+     "fibre-type-not-in-job", "fibres-crossed", "fibres-looped", "file-unreadable",
+     "gone-since-before", "group-outside-rules", "header-edited", "header-left-unchanged",
+     "instrument-not-in-job", "key-not-applied", "launch-unstated", "length-differs",
+     "linearity-unstated", "log-clock-differs", "log-line-twice", "log-line-unplaced",
+     "log-time-backwards", "loop-unused", "loss-rises-with-use", "mapping-unused",
+     "newest-shot-unusable", "no-signal", "not-a-trace-file", "not-measurable",
+     "numbering-as-planned", "numbering-by-labels", "numbering-differs", "numbering-unexplained",
+     "open-by-shots", "order-unknown", "other-fibre", "other-length", "pair-doubtful",
+     "pair-of-two-states", "passes-unspliced", "pattern-differs", "plan-closure-unknown",
+     "plan-contradicted", "plan-unproved", "planned-splice-unseen", "points-damaged", "power-apart",
+     "power-beside-traces", "power-dark", "power-elsewhere", "power-exchanged", "power-missing",
+     "power-offset", "power-sign", "pulse-differs", "reel-beside-record", "reel-ends-unknown",
+     "reel-length", "reel-outside-record", "reflection-in-closure", "ribbon-missing",
+     "route-closure-unlisted", "route-mark-odd", "route-mark-read", "same-file-again",
+     "same-points-both-ways", "shot-again-from-one-end", "shot-before-work", "shot-from-same-end",
+     "shot-not-placed", "shots-under-one-name", "span-outside-rules", "splice-changed",
+     "splice-not-in-log", "spliced-since-shot", "two-cables-one-name", "wavelength-claims-differ",
+     "wavelength-differs", "wavelength-label", "wavelength-not-shot", "worse-than-before"}
 )  # fmt: skip
 
 
@@ -130,7 +130,7 @@ KEYS = (
     Key("share.percent", "number", _GROUP, ((Decimal(1), Decimal(100)), "%"), "whole-cable"),
     Key("share.limit_db", "by_wavelength", _GROUP, _DB, "whole-cable"),
     Key("ribbon.size", "whole", "otdravg.trade:ribbon_position", (0, 48)),
-    Key("ribbon.single_fibre", "flag", "otdravg.cable.resplice.advice:advice"),
+    Key("ribbon.single_fibre", "flag", "otdravg.cable.resplice.plan:advice"),
     Key("ribbon.mean_limit_db", "by_wavelength", _GROUP, _DB, "whole-cable"),
     Key("closure.mean_limit_db", "by_wavelength", _GROUP, _DB, "whole-cable"),
     Key("traces.name", "text", "otdravg.closeout.traces:trace_pattern", (), "closeout-only"),
@@ -229,6 +229,12 @@ class Table:
         """Collect a problem with a key of this table."""
         self.problems.append(BadSetting(self.key(name), self._content.get(name), allowed))
 
+    def need(self, *names: str) -> None:
+        """Collect every key of these that is missing."""
+        for name in names:
+            if name not in self:
+                self.problems.append(BadSetting(self.key(name), "(missing)", "it has to be there"))
+
     def __contains__(self, name: str) -> bool:
         return name in self._content
 
@@ -261,42 +267,38 @@ class Table:
             for number, part in enumerate(value, 1)
         ]
 
+    def checked(self, name: str, is_good: Callable[[Any], bool], wanted: str) -> Any:
+        """Return what stands there if it is good; None, and a problem, if it is not."""
+        value = self._take(name)
+        if value is None or is_good(value):
+            return value
+        self.note(name, f"write {wanted}")
+        return None
+
     def text(self, name: str) -> str | None:
         """Return a text of one line or more."""
-        value = self._take(name)
-        if value is None or (isinstance(value, str) and value.strip()):
-            return None if value is None else value.strip()
-        self.note(name, 'write a text in quotes, as in "text"')
-        return None
+        value = self.checked(name, _is_text, 'a text in quotes, as in "text"')
+        return None if value is None else str(value).strip()
 
     def texts(self, name: str, known: Iterable[str] = ()) -> tuple[str, ...] | None:
         """Return a list of texts; of those that are known, if only some are."""
-        value, known = self._take(name), tuple(known)
-        if value is None:
-            return None
-        if not isinstance(value, list) or not all(isinstance(v, str) and v.strip() for v in value):
-            self.note(name, 'write a list of texts, as in ["one", "two"]')
-            return None
-        if known and not set(value) <= set(known):
+        value = self.checked(name, _each(_is_text), 'a list of texts, as in ["one", "two"]')
+        known = tuple(known)
+        if value is not None and known and not set(value) <= set(known):
             self.note(name, f"write a list out of {_quoted(known)}")
             return None
-        return tuple(v.strip() for v in value)
+        return None if value is None else tuple(text.strip() for text in value)
 
     def flag(self, name: str) -> bool | None:
         """Return true or false."""
-        value = self._take(name)
-        if value is not None and not isinstance(value, bool):
-            self.note(name, "write true or false, without quotes")
-            return None
+        wanted = "true or false, without quotes"
+        value: bool | None = self.checked(name, lambda v: isinstance(v, bool), wanted)
         return value
 
     def choice(self, name: str, kind: type[E]) -> E | None:
         """Return one of an enum's values."""
-        value = self._take(name)
         allowed = [member.value for member in kind]
-        if value is not None and value not in allowed:
-            self.note(name, f"write one of {_quoted(allowed)}")
-            return None
+        value = self.checked(name, allowed.__contains__, f"one of {_quoted(allowed)}")
         return None if value is None else kind(value)
 
     def choices(self, name: str, kind: type[E]) -> tuple[E, ...] | None:
@@ -320,12 +322,8 @@ class Table:
 
     def whole(self, name: str, low: int, high: int) -> int | None:
         """Return a whole number inside bounds."""
-        value = self._take(name)
-        if value is None:
-            return None
-        if isinstance(value, bool) or not isinstance(value, int) or not low <= value <= high:
-            self.note(name, f"write a whole number from {low} to {high}")
-            return None
+        wanted = f"a whole number from {low} to {high}"
+        value: int | None = self.checked(name, _is_whole(low, high), wanted)
         return value
 
     def metres(self, name: str) -> float | None:
@@ -349,16 +347,9 @@ class Table:
 
     def wavelengths(self, name: str) -> tuple[int, ...] | None:
         """Return a list of wavelengths in nm."""
-        value = self._take(name)
-        if value is None:
-            return None
-        low, high = WAVELENGTHS_NM
-        if not isinstance(value, list) or not all(
-            isinstance(v, int) and not isinstance(v, bool) and low <= v <= high for v in value
-        ):
-            self.note(name, f"write a list of wavelengths in nm ({low} to {high}), as [1310, 1550]")
-            return None
-        return tuple(sorted(set(value)))
+        wanted = "a list of wavelengths in nm ({} to {}), as [1310, 1550]".format(*WAVELENGTHS_NM)
+        value = self.checked(name, _each(_is_whole(*WAVELENGTHS_NM)), wanted)
+        return None if value is None else tuple(sorted(set(value)))
 
     def values(self, path: str) -> dict[str, Any]:
         """Return what the file has for the keys of a table, by the name of each.
@@ -396,6 +387,19 @@ class Table:
                     self.origins[self.key(name)] = text
                 if name not in self._content:
                     parts.note(name, "no such key stands in this table")
+
+
+def _is_text(value: Any) -> bool:
+    return isinstance(value, str) and bool(value.strip())
+
+
+def _is_whole(low: int, high: int) -> Callable[[Any], bool]:
+    return lambda v: isinstance(v, int) and not isinstance(v, bool) and low <= v <= high
+
+
+def _each(is_good: Callable[[Any], bool]) -> Callable[[Any], bool]:
+    """What holds of a list if it holds of each in it."""
+    return lambda value: isinstance(value, list) and all(map(is_good, value))
 
 
 def _quoted(words: Iterable[str]) -> str:

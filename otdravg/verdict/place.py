@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 from decimal import Decimal
 from math import hypot
+from typing import TypeVar
 
 from otdravg.findings import says
 from otdravg.quantities import Quantity, reported
@@ -13,8 +14,9 @@ from otdravg.verdict.decision import Action, Verdict, expanded
 from otdravg.verdict.rules import Combination, Profile
 from otdravg.verdict.verdicts import PlaceReading, PlaceVerdict, SpliceVerdict, held, severity
 
-__all__ = ["combined", "is_bend", "judge_increase", "judge_place"]
+__all__ = ["as_bend", "combined", "is_bend", "judge_increase", "judge_place"]
 
+V = TypeVar("V", bound=SpliceVerdict)
 _UNJUDGED = (Verdict.NOT_JUDGED, Verdict.INFORMATION)
 
 
@@ -47,6 +49,25 @@ def is_bend(
 def _both(one: float | None, other: float | None) -> float | None:
     """Standard uncertainty of a difference; None if one of the two is not known."""
     return None if one is None or other is None else hypot(one, other)
+
+
+#: Nominal wavelength, true loss and its standard uncertainty.
+At = tuple[int, float, "float | None"]
+
+
+def as_bend(judged: V, threshold_db: Decimal | None, short: At, long: At) -> V | None:
+    """Return a verdict as that of a suspected bend; None if :func:`is_bend` sees none.
+
+    ``short`` and ``long`` are the readings of its place at a shorter wavelength and at its own.
+    """
+    if not is_bend(threshold_db, short[1:], long[1:]):
+        return None
+    reason = says(
+        "bend", more_db=reported(long[1] - short[1], Quantity.LOSS_DB),
+        threshold_db=threshold_db, long_nm=long[0], short_nm=short[0],
+    )  # fmt: skip
+    rule, action = "bend.threshold_db", Action.RE_DRESS
+    return replace(judged, verdict=Verdict.BEND, reason=reason, action=action, rule=rule)
 
 
 def judge_place(profile: Profile, readings: Mapping[int, PlaceReading]) -> PlaceVerdict:
@@ -90,23 +111,15 @@ def _bends(
 ) -> dict[int, SpliceVerdict]:
     """Find the longer wavelengths at which the place loses far more than at the shortest."""
     measured = [
-        (nm, reading.verdict, (reading.loss_db, reading.u_db))
+        (reading.verdict, (nm, reading.loss_db, reading.u_db))
         for nm, reading in readings.items()
         if reading.loss_db is not None and reading.verdict.verdict is not Verdict.NOT_GRADABLE
     ]
-    bends = {}
-    for nm, verdict, long in measured[1:]:
-        shortest_nm, _, short = measured[0]
-        if is_bend(threshold_db, short, long):
-            reason = says(
-                "bend", more_db=reported(long[0] - short[0], Quantity.LOSS_DB),
-                threshold_db=threshold_db, long_nm=nm, short_nm=shortest_nm,
-            )  # fmt: skip
-            bends[nm] = replace(
-                verdict, verdict=Verdict.BEND, reason=reason, action=Action.RE_DRESS,
-                rule="bend.threshold_db",
-            )  # fmt: skip
-    return bends
+    return {
+        long[0]: bend
+        for verdict, long in measured[1:]
+        if (bend := as_bend(verdict, threshold_db, measured[0][1], long)) is not None
+    }
 
 
 def judge_increase(profile: Profile, increase_db: float, u_db: float | None) -> SpliceVerdict:

@@ -106,14 +106,17 @@ def parse(text: str, path: str) -> Profile:
 
 
 def _profile(top: Table) -> Profile:
-    _need(top, "format", "name", "source")
+    top.need("format", "name", "source")
     number = top.whole("format", 1, 9999)
     if number not in (None, _FORMAT):
         top.note("format", f"this program reads format {_FORMAT}")
     name = top.text("name") or "unnamed"
     if "name" in top and not _NAME.fullmatch(name):
         top.note("name", "write up to 60 of a-z, 0-9 and hyphens")
-    stages = _stages(top.table("stages"))
+    own = top.table("stages")
+    stages = {
+        name: _rule(rules.Stage, own.table(name), "stages.*", name=name) for name in own.names()
+    }
     profile = Profile(
         name=name,
         title=top.text("title") or "",
@@ -154,16 +157,9 @@ def _rule(kind: Callable[..., T], table: Table, path: str, **parts: Any) -> T:
     return kind(**values, **parts)
 
 
-def _need(table: Table, *names: str) -> None:
-    """Note every key of these that is missing."""
-    for name in names:
-        if name not in table:
-            table.problems.append(BadSetting(table.key(name), "(missing)", "it has to be there"))
-
-
 def _share(table: Table) -> rules.ShareRule:
     if table.names():
-        _need(table, "percent")
+        table.need("percent")
     rule = _rule(rules.ShareRule, table, "share")
     if table.names() and not rule.limit_db:
         table.note("limit_db", "this key, or limit_db_at, has to be there")
@@ -179,11 +175,18 @@ def _trace_name(table: Table) -> str | None:
 
 
 def _splice(table: Table) -> rules.SpliceRule:
-    own = {method: table.table(method.value) for method in rules.Method}
-    methods = {method: _method(part) for method, part in own.items() if part.names()}
-    attempts = _attempts(table.table("attempts")) if "attempts" in table else None
+    methods, attempts = {}, None
+    for method in rules.Method:
+        part = table.table(method.value)
+        if part.names():
+            methods[method] = _rule(rules.MethodRule, part, "splice.*")
+            _nominal_not_above(part, methods[method])
+    if "attempts" in table:
+        own = table.table("attempts")
+        own.need("allowed")
+        attempts = _rule(rules.AttemptsRule, own, "splice.attempts")
     rule = _rule(rules.SpliceRule, table, "splice", methods=methods, attempts=attempts)
-    _not_above(table, "nominal_db", rule.nominal_db, rule.limit_db)
+    _nominal_not_above(table, rule)
     if attempts is not None:
         _above(table, rule.limit_db, attempts.fallback_db)
     return rule
@@ -204,34 +207,17 @@ def _above(table: Table, limit: DbByWavelength, fallback: DbByWavelength) -> Non
             return
 
 
-def _not_above(table: Table, name: str, value: Decimal | None, limit: DbByWavelength) -> None:
-    highest = [limit.general, *limit.by_wavelength_nm.values()]
-    known = [figure for figure in highest if figure is not None]
-    if value is not None and known and value > max(known):
-        table.note(name, f"it must not be above the limit, {max(known)}")
-
-
-def _attempts(table: Table) -> rules.AttemptsRule:
-    _need(table, "allowed")
-    return _rule(rules.AttemptsRule, table, "splice.attempts")
-
-
-def _method(table: Table) -> rules.MethodRule:
-    rule = _rule(rules.MethodRule, table, "splice.*")
-    _not_above(table, "nominal_db", rule.nominal_db, rule.limit_db)
-    return rule
+def _nominal_not_above(table: Table, rule: rules.SpliceRule | rules.MethodRule) -> None:
+    limits = [rule.limit_db.general, *rule.limit_db.by_wavelength_nm.values()]
+    highest = max((limit for limit in limits if limit is not None), default=None)
+    if rule.nominal_db is not None and highest is not None and rule.nominal_db > highest:
+        table.note("nominal_db", f"it must not be above the limit, {highest}")
 
 
 def _one_way(table: Table) -> rules.OneWayRule:
     if table.names():
-        _need(table, "reasons")
+        table.need("reasons")
     return _rule(rules.OneWayRule, table, "one_way")
-
-
-def _stages(table: Table) -> Mapping[str, rules.Stage]:
-    return {
-        name: _rule(rules.Stage, table.table(name), "stages.*", name=name) for name in table.names()
-    }
 
 
 def _stage_in_force(top: Table, stages: Mapping[str, rules.Stage]) -> rules.Stage:
@@ -246,12 +232,17 @@ def _stage_in_force(top: Table, stages: Mapping[str, rules.Stage]) -> rules.Stag
 def _span(table: Table) -> rules.SpanRule:
     steps = []
     for own in table.tables("steps"):
-        _need(own, "limit_db")
+        own.need("limit_db")
         step = _rule(rules.LengthStep, own, "span.steps[]")
         if (step.up_to_m is None) == (step.below_m is None):
             own.note("up_to_m", "write up_to_m (that length included) or below_m, one of both")
         steps.append(step)
-    formula = _formula(table.table("formula")) if "formula" in table else None
+    formula = None
+    if "formula" in table:
+        own = table.table("formula")
+        formula = _rule(rules.LossFormula, own, "span.formula")
+        if not formula.fibre_db_per_km:
+            own.note("fibre_db_per_km", "this key, or fibre_db_per_km_at, has to be there")
     rule = _rule(rules.SpanRule, table, "span", steps=tuple(steps), formula=formula)
     ends = [step.up_to_m or step.below_m or 0.0 for step in rule.steps]
     if ends != sorted(ends):
@@ -263,17 +254,10 @@ def _span(table: Table) -> rules.SpanRule:
     return rule
 
 
-def _formula(table: Table) -> rules.LossFormula:
-    rule = _rule(rules.LossFormula, table, "span.formula")
-    if not rule.fibre_db_per_km:
-        table.note("fibre_db_per_km", "this key, or fibre_db_per_km_at, has to be there")
-    return rule
-
-
 def _wavelengths(table: Table) -> rules.WavelengthRule:
     cases = []
     for own in table.tables("cases"):
-        _need(own, "required")
+        own.need("required")
         cases.append(_rule(rules.WavelengthCase, own, "wavelengths.cases[]"))
         if not {"longer_than_m", "fibre_types"} & set(own.names()):
             own.note("longer_than_m", "a case needs longer_than_m or fibre_types as its condition")
@@ -283,7 +267,7 @@ def _wavelengths(table: Table) -> rules.WavelengthRule:
 def _setup(table: Table) -> rules.SetupRule:
     ranges = []
     for own in table.tables("ranges"):
-        _need(own, "fibre_to_m", "range_to_m")
+        own.need("fibre_to_m", "range_to_m")
         ranges.append(_rule(rules.RangeStep, own, "setup.ranges[]"))
     rule = _rule(rules.SetupRule, table, "setup", ranges=tuple(ranges))
     low, high = rule.pulse_ns_min, rule.pulse_ns_max

@@ -77,6 +77,10 @@ class DbByWavelength:
         return self.general is not None or bool(self.by_wavelength_nm)
 
 
+#: Where the profile has no figure.
+NO_FIGURE = DbByWavelength()
+
+
 class Combination(Enum):
     """How the wavelengths of one place are judged together; a text's "and/or" has to be chosen."""
 
@@ -105,7 +109,7 @@ class AttemptsRule:
     """An objective that may be missed after a number of attempts, up to a fallback limit."""
 
     allowed: int = 1
-    fallback_db: DbByWavelength = field(default_factory=DbByWavelength)
+    fallback_db: DbByWavelength = NO_FIGURE
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,7 +117,7 @@ class MethodRule:
     """Own limits of one splicing method; what it leaves out is as in the splice rule."""
 
     permitted: Permission = Permission.YES
-    limit_db: DbByWavelength = field(default_factory=DbByWavelength)
+    limit_db: DbByWavelength = NO_FIGURE
     nominal_db: Decimal | None = None
 
 
@@ -121,7 +125,7 @@ class MethodRule:
 class SpliceRule:
     """Limit of each splice's true loss, the average of both directions."""
 
-    limit_db: DbByWavelength = field(default_factory=DbByWavelength)
+    limit_db: DbByWavelength = NO_FIGURE
     nominal_db: Decimal | None = None  # what is usual; above it a splice passes with a remark
     wavelengths: Combination = Combination.ALL
     method: Method = Method.RIBBON  # used where a splice's own is not stated
@@ -141,8 +145,8 @@ class OneWayRule:
     """What holds where only one direction can be measured, and the causes that allow it."""
 
     reasons: tuple[OneWayCause, ...] = ()
-    splice_limit_db: DbByWavelength = field(default_factory=DbByWavelength)
-    span_mean_limit_db: DbByWavelength = field(default_factory=DbByWavelength)
+    splice_limit_db: DbByWavelength = NO_FIGURE
+    span_mean_limit_db: DbByWavelength = NO_FIGURE
 
 
 class Directions(Enum):
@@ -171,12 +175,8 @@ class Stage:
     name: str
     directions: Directions = Directions.BOTH
     closures: Closures = Closures.ANY
-    limit_db: DbByWavelength = field(
-        default_factory=DbByWavelength
-    )  # empty: that of the splice rule
-    ribbon_limit_db: DbByWavelength = field(
-        default_factory=DbByWavelength
-    )  # of the mean of a ribbon's readings from one end
+    limit_db: DbByWavelength = NO_FIGURE  # empty: that of the splice rule
+    ribbon_limit_db: DbByWavelength = NO_FIGURE  # of the mean of a ribbon's readings from one end
 
     @property
     def is_building(self) -> bool:
@@ -210,7 +210,7 @@ class SpanReading(Enum):
 class LossFormula:
     """End-to-end limit a·L + s·N + c·M + d for length L, N splices and M connectors."""
 
-    fibre_db_per_km: DbByWavelength = field(default_factory=DbByWavelength)
+    fibre_db_per_km: DbByWavelength = NO_FIGURE
     splice_db: Decimal = Decimal(0)
     connector_db: Decimal = Decimal(0)
     constant_db: Decimal = Decimal(0)
@@ -220,9 +220,7 @@ class LossFormula:
 class SpanRule:
     """Limits of a whole fibre, beside those of its splices."""
 
-    mean_limit_db: DbByWavelength = field(
-        default_factory=DbByWavelength
-    )  # of the mean of its splices' true losses
+    mean_limit_db: DbByWavelength = NO_FIGURE  # of the mean of its splices' true losses
     evidence_attempts: int | None = None  # over the mean: not a failure if so many are documented
     steps: tuple[LengthStep, ...] = ()
     formula: LossFormula | None = None
@@ -234,7 +232,7 @@ class SpanRule:
 class FibreRule:
     """Attenuation of the fibre alone in dB/km, splices and connectors left out."""
 
-    attenuation_db_per_km: DbByWavelength = field(default_factory=DbByWavelength)
+    attenuation_db_per_km: DbByWavelength = NO_FIGURE
 
 
 @dataclass(frozen=True, slots=True)
@@ -315,9 +313,9 @@ class SetupRule:
     averages_min: int | None = None
     averaging_time_s_min: Decimal | None = None
     ranges: tuple[RangeStep, ...] = ()
-    group_index: DbByWavelength = field(default_factory=DbByWavelength)
+    group_index: DbByWavelength = NO_FIGURE
     group_index_tolerance: Decimal = Decimal(0)
-    backscatter_db: DbByWavelength = field(default_factory=DbByWavelength)
+    backscatter_db: DbByWavelength = NO_FIGURE
     backscatter_tolerance_db: Decimal = Decimal(0)
     launch: LaunchUse = LaunchUse.ANY
     launch_m_min: float | None = None
@@ -340,14 +338,14 @@ class RibbonRule:
 
     size: int = 12  # 0: loose tube
     single_fibre: bool = False  # one may be broken out and spliced alone
-    mean_limit_db: DbByWavelength = field(default_factory=DbByWavelength)  # of its true losses
+    mean_limit_db: DbByWavelength = NO_FIGURE  # of its true losses
 
 
 @dataclass(frozen=True, slots=True)
 class ClosureRule:
     """Limits of all splices of one closure."""
 
-    mean_limit_db: DbByWavelength = field(default_factory=DbByWavelength)  # of their true losses
+    mean_limit_db: DbByWavelength = NO_FIGURE  # of their true losses
 
 
 @dataclass(frozen=True, slots=True)
@@ -355,7 +353,7 @@ class ShareRule:
     """How many splices of a cable have to keep a tighter limit than that of the splice rule."""
 
     percent: Decimal | None = None
-    limit_db: DbByWavelength = field(default_factory=DbByWavelength)
+    limit_db: DbByWavelength = NO_FIGURE
 
 
 @dataclass(frozen=True, slots=True)

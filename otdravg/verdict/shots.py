@@ -166,23 +166,26 @@ def missing_shots(
     taken: Collection[ShotNeed],
     length_m: float | None = None,
     fibre_type: str = "",
+    beside_nm: Iterable[int] = (),
 ) -> tuple[ShotNeed, ...]:
     """List shots that the profile asks for and that are not there.
 
     Where it names no wavelengths, every wavelength that any fibre was shot at is asked of
-    all. A stage that needs one direction is content with either.
+    all; those of ``beside_nm`` always are. A stage that needs one direction is content with
+    either.
     """
     by_fibre: dict[int, list[ShotNeed]] = {}
     for shot in taken:
         by_fibre.setdefault(shot.fibre, []).append(shot)
     wanted = fibres if profile.completeness.every_fibre else by_fibre
-    wavelengths_nm = required_wavelengths(profile, length_m, fibre_type)
-    missing = []
-    for fibre in sorted(wanted):
-        own = by_fibre.get(fibre, [])
-        for nm in wavelengths_nm or sorted({shot.wavelength_nm for shot in taken}):
-            missing += _missing_at(fibre, nm, own, profile.stage.directions)
-    return tuple(missing)
+    asked_nm = required_wavelengths(profile, length_m, fibre_type)
+    asked_nm = asked_nm or tuple({shot.wavelength_nm for shot in taken})
+    return tuple(
+        need
+        for fibre in sorted(wanted)
+        for nm in sorted({*asked_nm, *beside_nm})
+        for need in _missing_at(fibre, nm, by_fibre.get(fibre, []), profile.stage.directions)
+    )
 
 
 def _missing_at(
@@ -210,11 +213,15 @@ def due_again(
     return tuple(sorted(due, key=lambda s: (s.fibre, s.wavelength_nm, s.direction.value)))
 
 
-def data_findings(profile: Profile, length_ab_m: float, length_ba_m: float) -> tuple[Finding, ...]:
-    """Find fault with lengths that differ between both directions of a fibre."""
+def data_findings(
+    profile: Profile, length_ab_m: float | None, length_ba_m: float | None
+) -> tuple[Finding, ...]:
+    """Find fault with lengths that differ between both directions of a fibre; None: not seen."""
     limit_m = profile.data.length_difference_limit_m
+    if limit_m is None or length_ab_m is None or length_ba_m is None:
+        return ()
     difference_m = abs(length_ab_m - length_ba_m)
-    if limit_m is None or difference_m <= limit_m:
+    if difference_m <= limit_m:
         return ()
     return (
         caution(

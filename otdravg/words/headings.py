@@ -6,7 +6,8 @@ text that the tables hold, so that CSV and JSON stay the same in every language.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 from otdravg.findings import Statement, Value
 from otdravg.words.catalogue import Language, group, say, told
@@ -26,13 +27,15 @@ class Words:
     """The words of one language.
 
     ``words["loss_db"]`` is a heading; ``words.value("over limit")`` a word of the results.
-    A number is filled in by ``words["page_of"].format(page=1, pages=9)``.
+    A number is filled in by ``words["page_of"].format(page=1, pages=9)``. ``renamed`` are headings
+    of somebody's own.
     """
 
     language: Language = Language.ENGLISH
+    renamed: Mapping[str, str] = field(default_factory=dict)
 
     def __getitem__(self, key: str) -> str:
-        return group("heading", self.language)[key]
+        return self.renamed.get(key) or group("heading", self.language)[key]
 
     def value(self, text: str) -> str:
         """Translate a fixed word of the results; any other text is returned as it is."""
@@ -40,7 +43,7 @@ class Words:
 
     def heading(self, column: str) -> str:
         """Heading of a table's column; one that has no words yet keeps its name."""
-        return group("heading", self.language).get(column, column)
+        return self.renamed.get(column) or group("heading", self.language).get(column, column)
 
     def cell(self, column: str, text: str) -> str:
         """Translate a text of a column, if the column holds fixed words."""

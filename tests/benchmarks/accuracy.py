@@ -28,10 +28,10 @@ from common import (
 )
 from corpus import SimulatedPair
 from oracle import OracleReading, oracle_readings
+from simulated import JointKind
 from stored import Figure, rounded, save
 
 from otdravg.fit.reading import Reading
-from otdravg.simulate import JointKind
 
 #: A one-way step that must not be missed in the ordinary corpus, dB.
 PLAIN_STEP_DB = 0.05

@@ -13,13 +13,13 @@ from typing import Any
 
 import numpy as np
 from scipy import stats
+from simulated import TrueJoint
 
 from otdravg.errors import OtdravgError
 from otdravg.fit.reading import Coverage, Kind, Reading
 from otdravg.pair.measure import Measurement
 from otdravg.pair.measure import measure as measure_pair
 from otdravg.shot.trace import Trace, traces_from
-from otdravg.simulate import TrueJoint
 
 # The corpora of the tests stand one folder higher.
 sys.path.insert(0, str(Path(__file__).parents[1]))

@@ -21,11 +21,11 @@ import numpy.typing as npt
 import ruptures
 from common import first_corpus_without_reflections
 from oracle import oracle_readings
+from simulated import Shot
 from stored import Figure, rounded, save
 
 from otdravg.shot.detect import EventKind, detect
 from otdravg.shot.trace import Trace, traces_from
-from otdravg.simulate import Shot
 
 FloatArray = npt.NDArray[np.float64]
 

@@ -16,12 +16,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 from common import PULSES_NS, Case, bands, measure, share_interval, wide_settings
 from corpus import SimulatedPair, random_pair
+from simulated import Shot
 from stored import Figure, save
 
 from otdravg.errors import OtdravgError
 from otdravg.shot.detect import Event, EventKind, detect
 from otdravg.shot.trace import Trace
-from otdravg.simulate import Shot
 
 #: Chance of any false step in a whole trace, as the package states it by default.
 STATED_RATE = 0.01

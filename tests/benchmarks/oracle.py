@@ -19,8 +19,7 @@ import numpy.typing as npt
 from corpus import SimulatedPair
 from scipy.linalg import solveh_banded
 from scipy.ndimage import uniform_filter1d
-
-from otdravg.simulate import Shot, backscatter_power, pulse_length_m, reflected_power
+from simulated import Shot, backscatter_power, pulse_length_m, reflected_power
 
 FloatArray = npt.NDArray[np.float64]
 

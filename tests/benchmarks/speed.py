@@ -12,12 +12,7 @@ from dataclasses import replace
 
 import numpy as np
 from common import least_cpu_s
-from stored import Figure, rounded, save
-
-from otdravg.pair.measure import measure
-from otdravg.shot.detect import detect
-from otdravg.shot.trace import Trace, traces_from
-from otdravg.simulate import (
+from simulated import (
     Fibre,
     Instrument,
     Joint,
@@ -28,6 +23,11 @@ from otdravg.simulate import (
     spacing_counts_for,
     with_far_end_noise,
 )
+from stored import Figure, rounded, save
+
+from otdravg.pair.measure import measure
+from otdravg.shot.detect import detect
+from otdravg.shot.trace import Trace, traces_from
 from otdravg.sor import SorFile
 
 #: The reference job and what it may cost.

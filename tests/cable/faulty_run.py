@@ -12,10 +12,9 @@ from pathlib import Path
 
 from otdravg import sor
 from otdravg.simulate.cable_run import CABLE_RUN
-from otdravg.simulate.fibre import Fibre
+from otdravg.simulate.fibre import Fibre, true_joints
 from otdravg.simulate.takes import FIRST_SHOT, Site, Take, path_of
 from otdravg.simulate.takes import made as made_at
-from otdravg.simulate.truth import true_joints
 
 FIRST = FIRST_SHOT
 WAVELENGTHS = (1310, 1550)

@@ -14,10 +14,7 @@ from pathlib import Path
 
 import numpy as np
 from click.testing import CliRunner
-
-from otdravg import sor
-from otdravg.cli import main
-from otdravg.simulate import (
+from simulated import (
     Fibre,
     Instrument,
     Joint,
@@ -30,6 +27,9 @@ from otdravg.simulate import (
     spacing_counts_for,
     with_far_end_noise,
 )
+
+from otdravg import sor
+from otdravg.cli import main
 
 MORNING = datetime(2024, 5, 14, 8, 0, tzinfo=timezone.utc)
 DAY = timedelta(days=1)

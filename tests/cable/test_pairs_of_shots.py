@@ -13,9 +13,9 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 from scenarios.pair.world import MORNING, draw_span, two_shots, with_loss, with_point
+from simulated import Fibre, JointKind
 
 from otdravg.cli import main
-from otdravg.simulate import Fibre, JointKind
 
 LABEL = {"fibre": "7", "cable": "SIM"}
 SETTINGS = ("--limit", "0.20")

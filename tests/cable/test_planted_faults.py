@@ -15,7 +15,7 @@ from otdravg.findings import Severity
 from otdravg.fit.reading import Coverage
 from otdravg.quantities import Quantity, reported
 from otdravg.simulate.demo import DemoSummary
-from otdravg.simulate.planted import Fault
+from otdravg.simulate.papers import Fault
 from otdravg.verdict.decision import Action, Verdict
 from otdravg.words.catalogue import told
 

@@ -5,6 +5,7 @@ Truth is the simulated cable: which glass each shot shows is set here.
 
 from __future__ import annotations
 
+from concurrent.futures import Executor
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +13,7 @@ import pytest
 from faulty_run import write
 
 from otdravg.cable import CableReview, Options, review
+from otdravg.cable.measure.remembering import Remembering
 from otdravg.cable.planned import PlanRow, SplicePlan, TrayPlace, plan_faults
 from otdravg.errors import BadSetting
 from otdravg.simulate.takes import Take
@@ -40,9 +42,9 @@ def rolled(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return written(tmp_path_factory.mktemp("rolled") / "shots", ROLLED)
 
 
-def reviewed(folder: Path, *rows: PlanRow) -> CableReview:
+def reviewed(folder: Path, *rows: PlanRow, executor: Executor | None = None) -> CableReview:
     plan = SplicePlan.of(rows, (), "SIMQB1", 12)
-    return review(folder, options=Options(splice_plan=plan))
+    return review(folder, options=Options(splice_plan=plan), executor=executor)
 
 
 def codes(result: CableReview) -> set[str]:
@@ -93,6 +95,15 @@ def test_a_planned_roll_that_the_shots_contradict_is_said_and_judged(straight: P
     assert {finding.fibre, *finding.other_fibres} == set(ROLLED)
     assert losses(result) == pytest.approx(losses(true), abs=0.01)
     assert result.exit_status == 1
+
+
+def test_a_contradicted_plan_measures_no_pair_twice(straight: Path) -> None:
+    plain, contradicted = Remembering(), Remembering()
+    true = review(straight, executor=plain)
+    result = reviewed(straight, TURNED, executor=contradicted)
+    assert result.rows == true.rows or losses(result) == losses(true)
+    # Beside the pairs as labelled: those of ribbon 2 as planned, once each and once at closures.
+    assert plain.measured < contradicted.measured <= plain.measured + 2 * len(ROLLED)
 
 
 def test_what_is_neither_as_planned_nor_as_labelled_stays_a_fault(rolled: Path) -> None:

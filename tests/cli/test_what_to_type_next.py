@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import os
+import re
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -40,6 +44,22 @@ def test_the_bare_command_shows_a_short_help_that_says_how_to_begin(run: Run) ->
     ):
         assert line in done.stdout
     assert len(done.stdout.splitlines()) <= 36
+
+
+@pytest.mark.parametrize(
+    ("shell", "words", "offered"),
+    [("bash", "otdravg wa", "watch"), ("zsh", "otdravg pa", "pair")],
+)
+def test_a_shell_completes_the_names_of_commands(shell: str, words: str, offered: str) -> None:
+    """As docs/page.md says; the shell itself is stood in for by what it asks."""
+    asked = {"_OTDRAVG_COMPLETE": f"{shell}_complete", "COMP_WORDS": words, "COMP_CWORD": "1"}
+    program = [sys.executable, "-c", "import sys; sys.argv[0] = 'otdravg'\n"
+               "from otdravg.__main__ import start; start()"]  # fmt: skip
+    done = subprocess.run(program, env=os.environ | asked, capture_output=True, text=True)
+    assert offered in re.split(r"[,\s]", done.stdout)
+    source = asked | {"_OTDRAVG_COMPLETE": f"{shell}_source"}
+    done = subprocess.run(program, env=os.environ | source, capture_output=True, text=True)
+    assert "_OTDRAVG_COMPLETE" in done.stdout
 
 
 def test_every_file_that_is_written_is_named(run: Run, tmp_path: Path) -> None:

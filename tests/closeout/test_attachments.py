@@ -10,8 +10,12 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner, Result
 from key_cables import plain
+from PIL import Image
+from pypdf import PdfReader
 
+from otdravg.cable.model import Closure
 from otdravg.cli import main
+from otdravg.closeout.attachments import attached_of
 
 
 def run(*arguments: object) -> Result:
@@ -30,6 +34,7 @@ def photos(tmp_path: Path) -> Path:
     folder = tmp_path / "photos"
     (folder / "closure 1").mkdir(parents=True)
     (folder / "closure 1" / "tray.jpg").write_bytes(b"\xff\xd8 no picture")
+    Image.new("RGB", (1600, 1200), "seagreen").save(folder / "closure 1" / "lid.jpg")
     (folder / "=certificate.pdf").write_bytes(b"%PDF")
     return folder
 
@@ -44,12 +49,12 @@ def test_they_are_there_with_their_hashes(shots: Path, photos: Path, tmp_path: P
     assert made(shots, photos, out).exit_code in (0, 1)
     with open(out / "attachments" / "attached.csv", encoding="utf-8", newline="") as stream:
         rows = list(csv.reader(stream))
-    assert rows[0] == ["file", "bytes", "sha256"]
-    names = ["=certificate.pdf", "closure 1/tray.jpg"]
-    for row, name in zip(rows[1:], names, strict=True):
+    assert rows[0] == ["file", "closure", "bytes", "sha256"]
+    names = {"=certificate.pdf": "", "closure 1/lid.jpg": "1", "closure 1/tray.jpg": "1"}
+    for row, (name, closure) in zip(rows[1:], names.items(), strict=True):
         content = (photos / name).read_bytes()
         assert (out / "attachments" / name).read_bytes() == content
-        assert row == [name.replace("=", "'="), str(len(content)),
+        assert row == [name.replace("=", "'="), closure, str(len(content)),
                        hashlib.sha256(content).hexdigest()]  # fmt: skip
     assert "attachments/attached.csv" in (out / "evidence.sha256").read_text(encoding="utf-8")
     good = run("verify", out)
@@ -94,3 +99,47 @@ def test_what_cannot_be_attached_is_one_line_and_nothing_is_written(
         assert result.exit_code == 2
         assert said in " ".join(result.output.split())
         assert not out.exists()
+
+
+def test_pictures_stand_on_the_sheet_of_the_closure_that_their_names_state(
+    shots: Path, photos: Path, tmp_path: Path
+) -> None:
+    out = tmp_path / "out"
+    run("cable", shots, "--out", out, "--only", "json,pdf", "--attach", photos, "--workers", 1)
+    sheets = [p for p in PdfReader(out / "closeout.pdf").pages if "Attached: " in p.extract_text()]
+    assert len(sheets) == 1
+    assert "Attached: closure 1/lid.jpg, closure 1/tray.jpg" in sheets[0].extract_text()
+    (picture,) = sheets[0].images  # tray.jpg is none
+    assert picture.image is not None
+    assert max(picture.image.size) == 480
+    assert run("verify", out).exit_code == 0
+
+
+@pytest.mark.parametrize(
+    ("name", "number"),
+    [
+        ("J2 Otterstone/left.jpg", 2),
+        ("otdr/2026-04-03 j02_otterstone-tray 4.JPG", 2),
+        ("closure 2/1.jpg", 2),
+        ("Muffe 3 Deckel.png", 3),
+        ("MH03.jpg", 3),
+        ("MH 31.jpg", None),  # another manhole
+        ("3/tray 1.jpg", None),  # a number alone may be anything
+        ("closure 2 MH 3.jpg", None),  # two closures
+        ("closure 4.jpg", 4),
+        ("closure 7.jpg", None),
+        ("Otterstone.jpg", None),  # half a name
+    ],
+)
+def test_a_file_is_of_the_closure_that_it_names_whole(
+    name: str, number: int | None, tmp_path: Path
+) -> None:
+    closures = [
+        Closure("C", n, (1,), own, 1000.0 * n, 1.0, (1,), 1)
+        for n, own in enumerate(("1", "J2 Otterstone", "MH 3", "Lea"), start=1)
+    ]
+    file = tmp_path / "attachments" / name
+    file.parent.mkdir(parents=True)
+    file.write_bytes(b"x")
+    wanted = {} if number is None else {("C", number): [name]}
+    assert attached_of(tmp_path, closures) == wanted

@@ -8,8 +8,10 @@ import pytest
 from printed_example import example
 
 from otdravg.cable.model import Attempt, CableReview, FibreKey, History
-from otdravg.closeout.html.parts import parts
-from otdravg.tables.lists import REPAIR_COLUMNS, repair_remark, repair_rows
+from otdravg.closeout.html import closeout_html
+from otdravg.closeout.sketches import Sketches
+from otdravg.closeout.template import Template
+from otdravg.tables.lists import Listing, listings
 from otdravg.words.headings import Language, Words
 
 WORDS = Words(Language.ENGLISH)
@@ -21,6 +23,10 @@ def shot_again(fibre: int, *losses_db: float | None) -> History:
         for n, loss_db in enumerate(losses_db, start=1)
     )
     return History(FibreKey("X", fibre), 1550, "C1", attempts)
+
+
+def repairs(review: CableReview) -> Listing:
+    return listings(review, WORDS)["repairs"]
 
 
 @pytest.fixture
@@ -37,20 +43,26 @@ def review() -> CableReview:
 def test_only_splices_that_read_otherwise_are_listed_with_every_attempt(
     review: CableReview,
 ) -> None:
-    rows = [dict(zip(REPAIR_COLUMNS, row, strict=True)) for row in repair_rows(review, WORDS)]
-    assert [(row["fibre"], row["loss_db"]) for row in rows] == [
+    rows = repairs(review).rows
+    columns = {heading: n for n, heading in enumerate(repairs(review).headings)}
+    fibre, loss, u = (columns[WORDS[key]] for key in
+                      ("fibre", "loss_db", "expanded_uncertainty_db"))  # fmt: skip
+    assert [(row[fibre], row[loss]) for row in rows] == [
         ("1", "0.300"), ("1", "0.050"), ("3", "0.300"), ("3", "0.280"), ("3", "0.060"),
     ]  # fmt: skip
-    assert {row["expanded_uncertainty_db"] for row in rows} == {"0.002"}
+    assert {row[u] for row in rows} == {"0.002"}
 
 
 def test_the_remark_counts_all_that_were_measured_more_than_once(review: CableReview) -> None:
-    assert repair_remark(review, WORDS).startswith("Only splices")
-    assert "All 4 that" in repair_remark(review, WORDS)
-    assert repair_remark(replace(review, history=()), WORDS) == ""
+    assert repairs(review).remark.startswith("Only splices")
+    assert "All 4 that" in repairs(review).remark
+    assert "repairs" not in listings(replace(review, history=()), WORDS)
 
 
 def test_the_page_shows_the_same_rows(review: CableReview) -> None:
-    (part,) = [part for part in parts(review, WORDS) if part.anchor == "repairs"]
-    assert list(part.rows) == repair_rows(review, WORDS)
-    assert part.remark == repair_remark(review, WORDS)
+    page = closeout_html(review, Sketches(), Template()).decode()
+    assert repairs(review).remark in page
+    rows = repairs(review).rows
+    assert len(rows) == 5
+    for row in rows:
+        assert "".join(f"<td>{cell}</td>" for cell in row) in page

@@ -10,13 +10,19 @@ from dataclasses import replace
 from enum import Enum
 from pathlib import Path
 
+import openpyxl
+import pypdf
 import pytest
+from click.testing import CliRunner
 
 from otdravg.cable import CableReview, ShotUse
 from otdravg.cable.model import ChangeKind, Confidence
 from otdravg.cable.patterns.model import PatternKind
 from otdravg.cable.planned import NOWHERE_PLANNED, PlannedSplice, PlanRow
 from otdravg.cable.resplice.model import Choice
+from otdravg.cli import main
+from otdravg.closeout.closeout import write_closeout
+from otdravg.closeout.sketches import Sketches
 from otdravg.closeout.template import SPLICE_COLUMNS, Template, load_template, parse_template
 from otdravg.errors import BadSetting
 from otdravg.findings import Severity
@@ -71,8 +77,17 @@ def test_every_key_of_the_guide_is_understood(tmp_path: Path) -> None:
         ("language = 'xx'", '"en", "de"'),
         ("company = 3", "text in quotes"),
         ("columns = ['fibre']", "has to be among them"),
-        ("columns = ['nonsense']", "known are"),
+        ("columns = ['losss_db']", "did you mean loss_db"),
         ("columns = ['fibre', 'fibre']", "once"),
+        ("[headings]\nlos_db = 'x'", "did you mean loss_db"),
+        ("[headings]\nloss_db = 'Fibre'", "one of its own"),
+        ("[headings]\nloss_db = 3", "headings.loss_db.*text in quotes"),
+        ("[constants]\nfibre = 'x'", "a column has this name"),
+        (
+            "columns = ['fibre', 'wavelength_nm', 'distance_m', 'loss_db', 'verdict']\n"
+            "[constants]\nContract = 'C'",
+            "Contract has to be among them",
+        ),
         ("[csv]\nseparator = '|'", "separator"),
         ("[csv]\ndecimal_comma = true", "needs ; or a tab"),
         ("[csv]\nmore = 1", "csv.more"),
@@ -172,3 +187,72 @@ def test_decimal_comma_changes_figures_and_nothing_else(bad_review: CableReview)
         assert one
         for n, (cell, same) in enumerate(zip(one, other, strict=True)):
             assert same == (cell.replace(".", ",") if n in figures else cell)
+
+
+OWNERS = """
+columns = ["verdict", "loss_db", "Contract", "fibre", "closure", "wavelength_nm", "distance_m",
+           "closure_number"]
+[headings]
+loss_db = "Mean loss of the owner"
+closure = "Joint"
+[constants]
+Contract = "C-2024-7 (simulated)"
+"""
+HEADINGS = [
+    "Verdict", "Mean loss of the owner", "Contract", "Fibre", "Joint", "Wavelength, nm",
+    "Distance from A, m", "Closure No",
+]  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def owners(
+    good_review: CableReview, sketches: Sketches, tmp_path_factory: pytest.TempPathFactory
+) -> Path:
+    """A closeout with the owner's headings, order, a column of another key and a constant one."""
+    folder = tmp_path_factory.mktemp("owners")
+    (folder / "owner.toml").write_text(OWNERS, "utf-8")
+    template = load_template(folder / "owner.toml")
+    write_closeout(good_review, folder / "out", template=template, sketches=sketches)
+    done = CliRunner().invoke(main, ["verify", str(folder / "out")])
+    assert done.exit_code == 0, done.output
+    return folder / "out"
+
+
+def test_the_owners_columns_are_those_of_a_table_of_his_own(
+    owners: Path, good_review: CableReview
+) -> None:
+    with open(owners / "owner.csv", encoding="utf-8", newline="") as stream:
+        heads, *rows = csv.reader(stream)
+    assert heads == HEADINGS
+    with open(owners / "splices.csv", encoding="utf-8", newline="") as stream:
+        splices = list(csv.DictReader(stream))
+    assert [(row[0], row[1], row[3], row[4]) for row in rows] == [
+        (line["verdict"], line["loss_db"], line["fibre"], line["closure"]) for line in splices
+    ]
+    assert {row[2] for row in rows} == {"C-2024-7 (simulated)"}
+
+
+def test_the_owners_columns_are_those_of_both_lists_of_the_workbook(owners: Path) -> None:
+    book = openpyxl.load_workbook(owners / "closeout.xlsx")
+    for name in ("All values", "Exceptions"):
+        heads, *rows = book[name].iter_rows(values_only=True)
+        assert list(heads) == HEADINGS
+        assert {row[2] for row in rows} == {"C-2024-7 (simulated)"}
+    cover = {row[0]: row[1] for row in book["Cover"].iter_rows(values_only=True)}
+    assert cover["Contract"] == "C-2024-7 (simulated)"
+
+
+def test_the_owners_headings_and_constants_stand_on_paper_and_page(owners: Path) -> None:
+    pages = [page.extract_text() for page in pypdf.PdfReader(owners / "closeout.pdf").pages]
+    assert "C-2024-7 (simulated)" in pages[0]
+    assert any("Mean loss of the owner" in " ".join(text.split()) for text in pages)
+    page = (owners / "closeout.html").read_text("utf-8")
+    assert "C-2024-7 (simulated)" in page
+    assert '"loss_db":"Mean loss of the owner"' in page
+    assert Words()["loss_db"] not in page
+
+
+def test_without_a_choice_no_table_is_made_of_it(good_review: CableReview, tmp_path: Path) -> None:
+    write_closeout(good_review, tmp_path / "out", only={"csv"}, template=Template(company="x"))
+    assert (tmp_path / "out" / "splices.csv").is_file()
+    assert not (tmp_path / "out" / "owner.csv").exists()

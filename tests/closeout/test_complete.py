@@ -24,7 +24,7 @@ from otdravg.closeout.template import Template
 from otdravg.closeout.xlsx.workbook import write_closeout_xlsx
 from otdravg.fit.reading import Coverage
 from otdravg.tables.exceptions import exception_groups, missing_of
-from otdravg.tables.losses import loss_tables, not_shot
+from otdravg.tables.losses import loss_tables
 from otdravg.tables.marks import CLOSE, Mark, State, sign_of, state_of
 from otdravg.tables.splices import splice_cells
 from otdravg.tables.summary import Standing, between_closures, summary_of
@@ -64,7 +64,8 @@ def test_a_fibre_without_shots_has_its_line_and_its_cells(gone: CableReview) -> 
             assert table.mark(5, closure) is Mark.MISSING
             assert table.sign(5, closure) == "×"
             assert table.mark(6, closure) is not Mark.MISSING
-    assert not_shot(gone) == 3 * 4
+    tallies = summary_of(gone).tallies.values()
+    assert sum(tally.states[State.NOT_SHOT] for tally in tallies) == 3 * 4
     assert [(m.fibres, m.wavelengths_nm) for m in missing_of(gone)] == [
         ((5,), (1310, 1550)),
         ((7,), (1550,)),
@@ -190,3 +191,16 @@ def test_every_output_has_the_same_word_and_sign_for_a_state(good_review: CableR
         for state in State
         if state.value in counts
     } == dict(counts)
+
+
+def test_the_instrument_stands_in_full_on_page_two(good_review: CableReview) -> None:
+    long = "a reflectometer whose maker gave it a name of very many words, second edition"
+    shots = tuple(
+        shot if shot.identity is None
+        else replace(shot, identity=replace(shot.identity, instrument=long))
+        for shot in good_review.shots
+    )  # fmt: skip
+    content = closeout_pdf(replace(good_review, shots=shots), Sketches(), Template())
+    page = " ".join(PdfReader(io.BytesIO(content)).pages[1].extract_text().split())
+    assert [word for word in long.split() if f" {word}" not in page] == []
+    assert "…" not in page

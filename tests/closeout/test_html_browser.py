@@ -104,6 +104,31 @@ def _column(page: Page, name: str) -> list[str]:
     )
 
 
+#: Scrolls to the end of the list by half a screen; returns the texts of a column by row, and the
+#: most rows that stood in the page at once.
+_SCROLLED = """async (place) => {
+  const found = {};
+  let most = 0;
+  window.scrollTo(0, 0);
+  for (let last = -1; last !== window.scrollY; window.scrollBy(0, window.innerHeight / 2)) {
+    last = window.scrollY;
+    await new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done)));
+    const rows = [...document.querySelectorAll("#splice-rows tr[aria-rowindex]")];
+    most = Math.max(most, rows.length);
+    for (const row of rows) found[row.ariaRowIndex] = row.children[place].textContent;
+  }
+  return [Object.values(found), most];
+}"""
+
+
+def _scrolled(page: Page, name: str) -> tuple[list[str], int]:
+    place = page.eval_on_selector_all(
+        "#splices th[data-column]", f"all => all.findIndex(h => h.dataset.column === '{name}')"
+    )
+    texts, most = page.evaluate(_SCROLLED, place)
+    return texts, most
+
+
 def _open(page: Page, fibre: int, closure: str, wavelength_nm: int) -> None:
     page.fill("[name=fibres]", str(fibre))
     page.select_option("[name=closure]", closure)
@@ -143,10 +168,23 @@ def test_columns_sort_both_ways_with_what_is_not_measured_last(
     for order, down in (("ascending", False), ("descending", True)):
         head.locator("button").click()
         assert head.get_attribute("aria-sort") == order
-        shown = [text.split()[0] for text in _column(page, "loss_db") if text.strip(" *→–")]
+        texts, _ = _scrolled(page, "loss_db")
+        shown = [text.split()[0] for text in texts if text.strip(" *→–")]
         assert [float(text) for text in shown] == sorted(map(float, shown), reverse=down)
         assert len(shown) == sum(row.loss_db is not None for row in review.rows)
-        assert _column(page, "loss_db")[-1].strip() == "→"
+        assert texts[-1].strip() == "→"
+
+
+def test_the_whole_list_is_there_and_only_what_is_near_the_screen_is_made(
+    visit: Visit, review: CableReview
+) -> None:
+    page = visit.page
+    page.click("#list-all")
+    texts, most = _scrolled(page, "fibre")
+    assert texts == [str(fibre) for fibre in sorted(row.fibre for row in review.rows)]
+    assert most < len(review.rows) / 2
+    page.click("#list-all")
+    assert len(_column(page, "fibre")) == 50
 
 
 @pytest.mark.parametrize("landscape", [False, True])

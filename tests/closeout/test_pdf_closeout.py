@@ -21,7 +21,7 @@ from pypdf import PdfReader
 
 from otdravg.cable.model import CableReview, Change, ChangeKind, FibreKey, SpliceRow
 from otdravg.cable.resplice.plan import plan_resplices
-from otdravg.closeout.pdf.book import closeout_pdf, write_closeout_pdf
+from otdravg.closeout.pdf.book import closeout_pdf
 from otdravg.closeout.pdf.lines import Scale, ticks
 from otdravg.closeout.pdf.paper import drawable
 from otdravg.closeout.sketches import Sketches
@@ -305,16 +305,6 @@ def test_empty_review_is_a_document_too(review: CableReview) -> None:
     text = "\n".join(page.extract_text() for page in document.pages)
     assert "No findings." in text
     assert "Nothing to splice again." in text
-
-
-def test_existing_file_is_not_replaced_unasked(review: CableReview, tmp_path) -> None:
-    from otdravg.errors import OutputRefused
-
-    target = tmp_path / "closeout.pdf"
-    target.write_text("mine")
-    with pytest.raises(OutputRefused):
-        write_closeout_pdf(review, Sketches(), template(), target)
-    assert target.read_text() == "mine"
 
 
 def test_missing_characters_and_controls_are_written_out() -> None:

@@ -24,7 +24,7 @@ from otdravg.cable import CableReview
 from otdravg.cable.model import FibreKey, ShotUse, SpliceRow
 from otdravg.cli import main
 from otdravg.closeout.checks.measured import _last_digit
-from otdravg.closeout.closeout import PAPERS, fill_closeout, write_closeout
+from otdravg.closeout.closeout import fill_closeout, papers, write_closeout
 from otdravg.closeout.json_file import read_closeout
 from otdravg.closeout.sketches import Sketches
 from otdravg.closeout.template import Template
@@ -207,6 +207,21 @@ def test_a_change_in_one_file_is_found_and_named(copy: Path, what: str) -> None:
     assert done.exit_code == 1, done.output
     assert named in told(done)
     assert "in the manifest" not in done.output
+
+
+def test_what_is_wrong_is_said_in_german(copy: Path) -> None:
+    cell(copy / "splices.csv", "loss_db", "0.001")
+    byte_changed(copy)
+    hash_again(copy)
+    done = run("verify", copy, "--language", "de")
+    assert done.exit_code == 1, done.output
+    said = told(done)
+    assert "splices.csv, Zeile 4 (cable" in said
+    assert "loss_db ist 0.001, closeout.json hat 0." in said
+    assert "ist nicht die gemessene Datei: die Prüfsumme ist nicht die der Tabellen" in said
+    assert "1 falsch Messungen gegen Prüfsumme, Kopf und Messpunkte in den Tabellen" in said
+    assert said.endswith(" Fehler")
+    assert not re.search(r"\b(is|are|the|of|wrong|checked|against|and)\b", said)
 
 
 def test_nothing_is_found_where_nothing_was_changed(copy: Path) -> None:
@@ -515,8 +530,8 @@ def papers_of_another_version(folder: Path, library: str) -> None:
     document["made_with"][library] = "1.0"
     path.write_text(json.dumps(document), "utf-8")
     closeout, evidence = read_closeout(path), write_evidence(folder)
-    for part, write in PAPERS.items():
-        write(closeout, evidence, folder / f"closeout.{part}")
+    for name, write in papers(closeout.template).items():
+        write(closeout, evidence, folder / name)
 
 
 def behind_the_end(folder: Path) -> None:
@@ -540,12 +555,12 @@ def noted(book: openpyxl.Workbook) -> None:
 UNSEEN: Mapping[str, tuple[str, Callable[[Path], object], str]] = {
     "a page of the paper behind its end": ("reportlab", behind_the_end, "objects elsewhere"),
     "a hidden row of the workbook": (
-        "XlsxWriter", lambda f: in_workbook(f, row_hidden), "what is hidden: is visible; 9",
+        "XlsxWriter", lambda f: in_workbook(f, row_hidden), ": is visible; 9",
     ),
     "a white figure in the workbook": (
-        "XlsxWriter", lambda f: in_workbook(f, white_on_white), "colours: is FFFFFFFF",
+        "XlsxWriter", lambda f: in_workbook(f, white_on_white), ": is FFFFFFFF",
     ),
-    "a note on a cell": ("XlsxWriter", lambda f: in_workbook(f, noted), "note: is accepted"),
+    "a note on a cell": ("XlsxWriter", lambda f: in_workbook(f, noted), ": is accepted"),
     "a hidden part of the page": (
         "jinja2",
         lambda f: in_text(f / "closeout.html", r'(<section class="later")', r"\1 hidden"),

@@ -13,9 +13,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 from corpus import SimulatedPair
+from simulated import Fibre, Joint
 
 from otdravg import sor
-from otdravg.simulate import Fibre, Joint
 from otdravg.simulate.files import Label, sor_file
 from otdravg.simulate.physics import shoot
 

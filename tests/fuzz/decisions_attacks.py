@@ -25,9 +25,9 @@ import campaign
 from campaign import Broken
 
 from otdravg.cable import Decision, Decisions, What, add_decision, read_decisions
-from otdravg.cable.decisions.chain import seal_of
 from otdravg.cable.decisions.file import appended
 from otdravg.cable.decisions.model import SealedDecision
+from otdravg.cable.decisions.record import seal_of
 from otdravg.closeout.checks.decisions import compare_decisions
 from otdravg.errors import BadSetting, OtdravgError
 from otdravg.findings import Severity

@@ -10,11 +10,11 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+from simulated import Fibre, Joint, Label, Section
 from specimens import SPAN, shot_bytes
 
 from otdravg import sor
 from otdravg.errors import UnwritableTrace
-from otdravg.simulate import Fibre, Joint, Label, Section
 
 __all__ = ["odd", "pairs"]
 

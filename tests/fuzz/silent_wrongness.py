@@ -35,6 +35,7 @@ sys.path[:0] = [str(_TESTS), str(_TESTS / "benchmarks"), str(_TESTS / "fuzz")]
 from changed_meaning import CHANGES, Draw, Files  # noqa: E402
 from common import share_interval, wide_settings  # noqa: E402
 from corpus import SimulatedPair, random_pair  # noqa: E402
+from simulated import TrueJoint  # noqa: E402
 
 from otdravg import sor  # noqa: E402
 from otdravg.errors import OtdravgError  # noqa: E402
@@ -44,7 +45,6 @@ from otdravg.pair import measure as bidirectional  # noqa: E402
 from otdravg.pair.measure import Measurement, measure  # noqa: E402
 from otdravg.shot.settings import Direction  # noqa: E402
 from otdravg.shot.trace import traces_from  # noqa: E402
-from otdravg.simulate import TrueJoint  # noqa: E402
 from otdravg.simulate.demo import write_demo  # noqa: E402
 from otdravg.simulate.physics import pulse_length_m  # noqa: E402
 from otdravg.verdict.decision import Verdict  # noqa: E402

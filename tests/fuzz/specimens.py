@@ -5,9 +5,7 @@ from __future__ import annotations
 from functools import lru_cache
 
 import numpy as np
-
-from otdravg import sor
-from otdravg.simulate import (
+from simulated import (
     Fibre,
     Instrument,
     Joint,
@@ -20,6 +18,8 @@ from otdravg.simulate import (
     spacing_counts_for,
     with_far_end_noise,
 )
+
+from otdravg import sor
 
 __all__ = ["SPAN", "shot_bytes", "specimens"]
 

@@ -13,11 +13,11 @@ from random import Random
 
 from mutations import TEXTS, damaged
 from odd_shots import odd
+from simulated import Fibre, Joint, JointKind, Label, Section
 from specimens import shot_bytes
 
 from otdravg import sor
 from otdravg.errors import OtdravgError
-from otdravg.simulate import Fibre, Joint, JointKind, Label, Section
 
 __all__ = ["Folder", "drawn"]
 

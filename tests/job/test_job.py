@@ -149,6 +149,7 @@ CHANGES: dict[str, tuple[str, Any]] = {
         "power = [{fibre = 1, source_at = 'A', arrives = 1}]",
         lambda job: job.expected.power,
     ),
+    "loops": ("loops = [{fibre = 1, other = 2}]", lambda job: job.options().loops),
     "splice_log": (
         "splice_log = [{date_time = 2026-04-03T14:05:00, closure = 'A', ribbon = 1}]",
         lambda job: job.options().splice_log,
@@ -278,7 +279,7 @@ def test_a_form_reads_back_as_what_was_put_in() -> None:
 def test_an_empty_form_shows_every_key_and_says_nothing() -> None:
     text = job_text({})
     for key in KEYS:
-        assert f"# {key.sentence}." in text
+        assert f"# {key.sentence()}." in text
     assert set(problems(text)) == {key.path for key in KEYS if key.is_required}
     filled = text.replace("# ", "").replace(f"format = {1}\n", "", 0)
     lines = [line for line in filled.splitlines() if " = " in line or line.startswith("[")]

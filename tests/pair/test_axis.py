@@ -11,6 +11,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from making import INDEX, Cords, both_ways, instrument, shot, span, with_cords
+from simulated import Fibre, Instrument, Label
 
 from otdravg.errors import BadSetting, Refusal, ShotsDoNotPair
 from otdravg.findings import Finding, Severity
@@ -18,7 +19,6 @@ from otdravg.fit.side import Axis, SpanStart
 from otdravg.pair.axis import check_same_fibre_settings, find_axis
 from otdravg.shot.detect import Detection, EventKind, detect
 from otdravg.shot.trace import Direction, Trace
-from otdravg.simulate import Fibre, Instrument, Label
 from otdravg.words.catalogue import told
 
 GLASS = span(

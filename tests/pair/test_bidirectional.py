@@ -17,11 +17,11 @@ from making import (
     summary,
 )
 from scipy import integrate
+from simulated import FRESNEL_REFLECTANCE_DB, mode_field_level_db
 
 from otdravg.errors import BadSetting
 from otdravg.fit.reading import Coverage, Kind, mode_field_ratio
 from otdravg.pair.measure import measure
-from otdravg.simulate import FRESNEL_REFLECTANCE_DB, mode_field_level_db
 
 #: No noise and no ripple; what is left is the file's own step of 0.001 dB.
 QUIET = instrument(ripple_db=0.0)

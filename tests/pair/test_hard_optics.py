@@ -24,6 +24,7 @@ from making import (
     span,
     summary,
 )
+from simulated import FloorMode, Label
 
 from otdravg import sor
 from otdravg.errors import Refusal, ShotsDoNotPair
@@ -31,8 +32,7 @@ from otdravg.fit.reading import Coverage, Kind
 from otdravg.pair.measure import Measurement, measure
 from otdravg.shot.detect import EventKind, detect
 from otdravg.shot.trace import traces_from
-from otdravg.simulate import FloorMode, Label
-from otdravg.simulate.truth import true_joints
+from otdravg.simulate.fibre import true_joints
 from otdravg.words.catalogue import told
 
 

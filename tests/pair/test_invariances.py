@@ -13,12 +13,12 @@ from dataclasses import replace
 
 import pytest
 from making import INDEX, both_ways, instrument, measured, shot, span
+from simulated import Instrument
 
 from otdravg.fit.reading import Reading
 from otdravg.pair.measure import Measurement, measure
 from otdravg.shot.detect import Detection, detect
 from otdravg.shot.trace import Trace
-from otdravg.simulate import Instrument
 
 GLASS = span(
     [1500, 2200, 900, 3000],

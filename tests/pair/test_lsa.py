@@ -10,7 +10,7 @@ from making import instrument, measured, span
 from scipy.ndimage import uniform_filter1d
 
 from otdravg.errors import BadSetting
-from otdravg.pair.lsa import cross_check, five_marker_loss, four_marker_loss
+from otdravg.pair.lsa import cross_check, marker_loss
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -42,7 +42,7 @@ def line_by_statsmodels(
 def test_five_markers_with_weights_agree_with_statsmodels() -> None:
     sigma = np.linspace(0.005, 0.03, 1000)
     z, level = shot_with_step(np.random.default_rng(1), sigma)
-    found = five_marker_loss(z, level, MARKERS, weight=1 / sigma**2)
+    found = marker_loss(z, level, MARKERS, weight=1 / sigma**2)
     start, stop, event, restart, end = MARKERS
     before, v_before, *_ = line_by_statsmodels(z, level, 1 / sigma**2, start, stop, event)
     after, v_after, *_ = line_by_statsmodels(z, level, 1 / sigma**2, restart, end, event)
@@ -54,7 +54,7 @@ def test_five_markers_with_weights_agree_with_statsmodels() -> None:
 
 def test_five_markers_without_weights_take_the_noise_from_the_residuals() -> None:
     z, level = shot_with_step(np.random.default_rng(2), np.full(1000, 0.01))
-    found = five_marker_loss(z, level, MARKERS)
+    found = marker_loss(z, level, MARKERS)
     start, stop, event, restart, end = MARKERS
     alike = np.ones(z.size)
     before, v_before, ssr_before, n_before = line_by_statsmodels(
@@ -70,8 +70,8 @@ def test_five_markers_without_weights_take_the_noise_from_the_residuals() -> Non
 
 def test_four_markers_read_the_loss_where_the_first_line_ends() -> None:
     z, level = shot_with_step(np.random.default_rng(3), np.full(1000, 0.01))
-    four = four_marker_loss(z, level, (100, 798, 812, 1700))
-    assert four == five_marker_loss(z, level, (100, 798, 798, 812, 1700))
+    four = marker_loss(z, level, (100, 798, 812, 1700))
+    assert four == marker_loss(z, level, (100, 798, 798, 812, 1700))
     assert four.slope_before_db_per_m == pytest.approx(-0.2e-3, abs=1e-5)
     assert four.slope_after_db_per_m == pytest.approx(-0.3e-3, abs=1e-5)
 
@@ -81,7 +81,7 @@ def test_variance_with_equal_lines_is_8_sigma_squared_over_n() -> None:
     n, sigma = 2000, 0.01
     z = np.arange(2.0 * n)
     markers = (0.0, n - 1.0, n - 0.5, float(n), 2.0 * n - 1)
-    found = five_marker_loss(z, 0 * z, markers, weight=np.full(z.size, sigma**-2))
+    found = marker_loss(z, 0 * z, markers, weight=np.full(z.size, sigma**-2))
     assert found.u_white_db**2 == pytest.approx(8 * sigma**2 / n, rel=1e-3)
 
 
@@ -93,7 +93,7 @@ def test_long_run_factor_makes_the_uncertainty_of_smoothed_noise_right() -> None
     losses = []
     for _ in range(300):
         noise = uniform_filter1d(0.03 * rng.standard_normal(z.size), m)
-        found = five_marker_loss(z, clean + noise, MARKERS, long_run_factor=m)
+        found = marker_loss(z, clean + noise, MARKERS, long_run_factor=m)
         losses.append((found.loss_db, found.u_white_db, found.u_db))
     loss, u_white, u = np.array(losses).T
     assert np.std(loss) == pytest.approx(np.mean(u), rel=0.13)
@@ -104,11 +104,13 @@ def test_long_run_factor_makes_the_uncertainty_of_smoothed_noise_right() -> None
 def test_markers_out_of_order_or_too_close_are_refused() -> None:
     z, level = shot_with_step(np.random.default_rng(5), np.full(1000, 0.01))
     with pytest.raises(BadSetting, match="ascending"):
-        five_marker_loss(z, level, (100, 810, 800, 815, 1700))
+        marker_loss(z, level, (100, 810, 800, 815, 1700))
+    with pytest.raises(BadSetting, match="four or five"):
+        marker_loss(z, level, (100, 1700))
     with pytest.raises(BadSetting, match="3 points"):
-        five_marker_loss(z, level, (796, 799, 800, 815, 1700))
+        marker_loss(z, level, (796, 799, 800, 815, 1700))
     with pytest.raises(BadSetting, match="long-run"):
-        five_marker_loss(z, level, MARKERS, long_run_factor=0)
+        marker_loss(z, level, MARKERS, long_run_factor=0)
 
 
 @pytest.mark.parametrize("seed", [6, 7])

@@ -7,14 +7,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from making import Cords, both_ways, instrument, shot, shot_file, span, with_cords
+from simulated import Fibre, Label
 
 from otdravg.errors import BadSetting, Refusal, ShotsDoNotPair
 from otdravg.findings import Severity
 from otdravg.fit.side import SpanStart
 from otdravg.pair.measure import Measurement, measure
 from otdravg.shot.trace import Trace, traces_from
-from otdravg.simulate import Fibre, Label
-from otdravg.simulate.truth import true_joints
+from otdravg.simulate.fibre import true_joints
 from otdravg.verdict.decision import Answer
 from otdravg.verdict.judge import judge
 from otdravg.words.catalogue import told

@@ -13,6 +13,7 @@ import pytest
 from making import Cords, both_ways, instrument, shot, span, with_cords
 from scipy.special import logsumexp
 from scipy.stats import multivariate_normal, norm
+from simulated import Fibre
 
 from otdravg.errors import Refusal, ShotsDoNotPair
 from otdravg.pair import same_glass
@@ -27,7 +28,6 @@ from otdravg.pair.same_glass import (
     likelihoods,
 )
 from otdravg.shot.trace import Trace
-from otdravg.simulate import Fibre
 
 
 def views(x: list[float], y: list[float], u: float = 0.004) -> Views:

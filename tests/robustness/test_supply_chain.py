@@ -34,6 +34,7 @@ class TestRequirements:
         assert names == {
             "numpy", "scipy", "matplotlib", "click", "tomli", "xlsxwriter", "openpyxl", "jinja2",
             "reportlab", "starlette", "uvicorn",
+            "pillow",  # which matplotlib and reportlab bring along
         }  # fmt: skip
 
     def test_lower_bounds_are_those_that_are_tested(self) -> None:

@@ -17,6 +17,7 @@ from serve_example import SAMPLES, drop, look, opened
 
 from otdravg import judge, measure, read
 from otdravg.cable.decisions.record import read_decisions
+from otdravg.cable.model import ShotUse
 from otdravg.errors import BadJob, BadSetting, UnreadableTrace
 from otdravg.job import load
 from otdravg.job.lists import LISTS
@@ -95,13 +96,17 @@ class TestPair:
         report = judge(measure(*(read(path) for path in PAIR)), limit_db=0.10)
         assert pair_line(report)[1].split(":")[0] in client.get("/").text
         for wrong in (
-            {"limit": "0,10"},
+            {"limit": "0.10 or so"},
             {"limit": "0.1", "profile": "three-attempts"},
             {"profile": "none-such"},
             {"launch": "24"},
         ):
             assert client.post("/settings", json=wrong).status_code == 400
         assert desk.setting.limit == "0.10"
+        # As it is typed where the decimal sign is a comma.
+        comma = client.post("/settings", json={"limit": "0,15", "launch": "1,25km"})
+        assert comma.status_code == 200
+        assert (desk.setting.limit, desk.setting.launch_m) == ("0.15", 1250.0)
 
     def test_what_is_in_doubt_among_files_is_no_all_clear_on_the_page(self, tmp_path: Path) -> None:
         """The header says fibre 7, the name 9: as `pair FOLDER` has it."""
@@ -203,12 +208,38 @@ class TestFiles:
         look(client, desk)
         assert "LEAVE" in client.get("/").text
 
+    def test_an_archive_beside_files_is_read_once(self, tmp_path: Path, shots: Path) -> None:
+        packed = io.BytesIO()
+        with zipfile.ZipFile(packed, "w") as archive:
+            for path in shots.glob("*_F00[1-3]_*.sor"):
+                archive.write(path, f"stick/{path.name}")
+                archive.writestr(f"__MACOSX/stick/._{path.name}", b"\0\5\x16\7" + bytes(200))
+        client, desk = opened(tmp_path)
+        drop(client, *shots.glob("*_F00[4-6]_*.sor"))
+        client.put("/files/rest.zip", content=packed.getvalue())
+        cut = (shots / "SIMQB1_F007_1550_AB.sor").read_bytes()[:900]
+        client.put("/files/SIMQB1_F007_1550_AB.sor", content=cut)
+        look(client, desk)
+        review = desk.looked.review
+        assert review is not None
+        used = [shot for shot in review.shots if shot.use is ShotUse.USED]
+        assert (len(used), len(review.shots)) == (12, 12 + 6 + 1)
+        # Neither a note of macOS nor the folder of ours is taken for anything of a cable.
+        assert review.cables == ("SIMQB1",)
+        home = client.get("/").text
+        (unread,) = re.findall(r"<dt>(.*?)</dt>", home)
+        assert unread == "SIMQB1_F007_1550_AB.sor"
+        assert "--details" not in home
+        assert "Everything that is known" in home
+
     def test_what_is_no_request_of_the_page_is_refused(self, tmp_path: Path) -> None:
         client, _ = opened(tmp_path)
         for content in (b"", b"[]", b"{", b'{"limit": 3}', b'"x"'):
             answer = client.post("/settings", content=content)
             assert answer.status_code == 400
             assert answer.json()["error"]
+        endless = client.post("/settings", content=b'{"limit": "' + bytes(17 * 2**20))
+        assert (endless.status_code, "larger than 16 MiB" in endless.text) == (400, True)
         for path in ("/static/..%2fdesk.py", "/static/desk.py", "/static/__init__.py"):
             assert client.get(path).status_code == 404
 
@@ -257,11 +288,18 @@ class TestCable:
     def test_a_folder_that_grows_is_noticed(self, tmp_path: Path, shots: Path) -> None:
         given = tmp_path / "given"
         given.mkdir()
-        client, _ = opened(tmp_path, given=[given])
+        client, desk = opened(tmp_path, given=[given])
         before = client.get("/state").json()["folder"]
         assert client.get("/state").json()["folder"] == before
         (given / "one.sor").write_bytes(next(shots.glob("*.sor")).read_bytes())
         assert client.get("/state").json()["folder"] != before
+        given.rename(tmp_path / "pulled out")
+        assert client.get("/state").json()["folder"] == "away"
+        client.post("/look", json={})
+        desk.wait()
+        assert "there is no such file" in client.get("/").text
+        (tmp_path / "pulled out").rename(given)
+        assert client.get("/state").json()["folder"] != "away"
 
     def test_a_job_says_what_is_missing_and_by_which_rules(
         self, tmp_path: Path, shots: Path
@@ -320,6 +358,22 @@ class TestCable:
         for faulty in ("no", '[["one"]]', '{"a": 1}', "[[1]]"):
             assert client.post("/lists/reels", json={"rows": faulty}).status_code == 400
         assert not (tmp_path / "reels.csv").exists()
+
+    def test_a_job_is_explained_in_german(self, tmp_path: Path) -> None:
+        client, _ = opened(
+            tmp_path, setting=Setting(language=Language.GERMAN), job_file=tmp_path / "job.toml"
+        )
+        asked = client.get("/job").text
+        assert "Wie viele Fasern das Kabel hat" in asked
+        assert str(tmp_path) in asked
+        said = {"cable": "X", "fibres": "24", "wavelengths": "1550"}
+        assert client.post("/job", json=said).status_code == 200
+        filled = client.get("/job").text
+        german = {own.column_sentence(c, Language.GERMAN) for own in LISTS for c in own.columns}
+        english = {own.column_sentence(c) for own in LISTS for c in own.columns}
+        assert [text for text in german if text not in filled] == []
+        assert [text for text in english - german if f">{text}<" in filled] == []
+        assert '<datalist id="power-source_at"><option value="A">' in filled
 
     def test_rows_of_a_job_are_not_kept_twice(self, tmp_path: Path) -> None:
         job = tmp_path / "job.toml"

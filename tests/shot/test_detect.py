@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 from making import INDEX, instrument, shot, span
 from scipy import stats
+from simulated import Fibre, Instrument
 
 from otdravg.shot.detect import Detection, Event, EventKind, detect
 from otdravg.shot.steps import threshold_for
-from otdravg.simulate import Fibre, Instrument
-from otdravg.simulate.truth import true_joints
+from otdravg.simulate.fibre import true_joints
 
 
 def found(glass: Fibre, tool: Instrument | None = None, seed: int = 1, **how: object) -> Detection:

@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from making import INDEX, PULSE_100_NS_M, instrument, shot, span
+from simulated import Fibre, FloorMode, Instrument
 
 from otdravg.errors import Refusal, ShotsDoNotPair
 from otdravg.shot.noise import linear_power
 from otdravg.shot.reflections import centred_mean, final_fall, find_end, noise_floor, running_mean
 from otdravg.shot.shot import Shot, prepare
 from otdravg.shot.trace import Trace
-from otdravg.simulate import Fibre, FloorMode, Instrument
 
 
 def prepared(glass: Fibre, tool: Instrument, seed: int, **how: object) -> Shot:
@@ -164,6 +165,19 @@ def test_record_without_signal_is_refused_with_advice() -> None:
         prepare(dark, INDEX)
     assert caught.value.reason is Refusal.NO_SIGNAL
     assert caught.value.advice.code == "shorter-pulse-or-clean"
+
+
+@pytest.mark.parametrize("inside_ns", [0, 2250])
+def test_record_of_noise_alone_is_refused(inside_ns: int) -> None:
+    # With 2.25 µs of record before the panel nothing at all lies behind it above the noise.
+    glass = span([60], [], end_b_reflectance_db=None)
+    tool = instrument(1000, 2.0, tail_fraction=0.0, acquisition_offset_100ps=-10 * inside_ns)
+    lit = shot(glass, tool, 11, record=40)
+    noise = np.random.default_rng(5).normal(size=lit.level_db.size)
+    dark = replace(lit, level_db=-15 + 5 * np.log10(np.maximum(noise, 1e-3)))
+    with pytest.raises(ShotsDoNotPair) as caught:
+        prepare(dark, INDEX)
+    assert caught.value.reason is Refusal.NO_SIGNAL
 
 
 def test_negative_offset_keeps_the_inside_of_the_instrument_out() -> None:

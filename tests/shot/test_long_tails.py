@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 from making import INDEX, PULSE_100_NS_M, Cords, instrument, shot, span, with_cords
+from simulated import Fibre, Instrument
 
 from otdravg.shot.detect import Event, EventKind, detect
-from otdravg.simulate import Fibre, Instrument
 
 #: Losses and places of the only splices there are.
 SPLICES_M, LOSSES_DB = [1500.0, 2500.0], [0.06, 0.15]

@@ -10,6 +10,7 @@ import pytest
 from making import INDEX, instrument, shot, span
 from noise_about_a_line import noise_about_a_line
 from scipy.ndimage import uniform_filter1d
+from simulated import Instrument
 
 from otdravg.shot.detect import detect
 from otdravg.shot.noise import (
@@ -20,7 +21,6 @@ from otdravg.shot.noise import (
     rough_noise,
 )
 from otdravg.shot.shot import Shot
-from otdravg.simulate import Instrument
 
 FloatArray = npt.NDArray[np.float64]
 

@@ -8,11 +8,11 @@ from datetime import datetime, timezone
 import numpy as np
 import pytest
 from making import instrument, shot_file, span
+from simulated import Label
 
 from otdravg import sor
 from otdravg.shot.settings import SPEED_OF_LIGHT_M_PER_S, Direction
 from otdravg.shot.trace import Trace, traces_from
-from otdravg.simulate import Label
 
 
 def plain(**fixed: object) -> Trace:

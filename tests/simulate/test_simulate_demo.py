@@ -12,7 +12,7 @@ from otdravg import sor
 from otdravg.errors import BadSetting, OutputRefused, UnreadableTrace
 from otdravg.simulate.cable_run import TRUNK_RUN, faulty_trunk_run
 from otdravg.simulate.demo import DemoSummary, write_demo
-from otdravg.simulate.planted import Fault
+from otdravg.simulate.papers import Fault
 from otdravg.simulate.takes import Site, Take, made
 
 

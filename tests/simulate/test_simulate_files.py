@@ -6,9 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-
-from otdravg import sor
-from otdravg.simulate import (
+from simulated import (
     Fibre,
     Instrument,
     Joint,
@@ -19,6 +17,8 @@ from otdravg.simulate import (
     shoot,
     sor_file,
 )
+
+from otdravg import sor
 
 SPEED_OF_LIGHT_M_PER_S = 299_792_458  # exact, SI
 

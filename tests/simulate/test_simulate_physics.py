@@ -9,9 +9,7 @@ import numpy as np
 import pytest
 from scipy.signal import lfilter
 from simulate_lines import one_way_loss_db
-
-from otdravg.errors import BadSetting
-from otdravg.simulate import (
+from simulated import (
     FRESNEL_REFLECTANCE_DB,
     Fibre,
     Instrument,
@@ -27,6 +25,8 @@ from otdravg.simulate import (
     return_loss_db,
     spacing_counts_for,
 )
+
+from otdravg.errors import BadSetting
 
 SPEED_OF_LIGHT_M_PER_S = 299_792_458  # exact, SI
 IDEAL = Instrument(

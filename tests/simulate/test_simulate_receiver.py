@@ -7,9 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-
-from otdravg.errors import BadSetting
-from otdravg.simulate import (
+from simulated import (
     Fibre,
     FloorMode,
     Instrument,
@@ -21,6 +19,8 @@ from otdravg.simulate import (
     shoot,
     with_far_end_noise,
 )
+
+from otdravg.errors import BadSetting
 
 FLAT = Fibre((Section(20_000, 0.2),), end_b_reflectance_db=None)
 FINE_DIGITS = Instrument(scale_1000=250, front_panel_reflectance_db=None, point_count=45_000)

@@ -50,7 +50,8 @@ def test_every_typing_error_is_named_with_its_place_and_none_besides(demo: Path)
 
 def test_mended_it_is_a_job_with_every_list(demo: Path) -> None:
     job = load(demo / "van" / "mended" / "job.toml")
-    assert {own.name for own in LISTS if getattr(job, own.name)} == {own.name for own in LISTS}
+    every = {own.name for own in LISTS} - {"loops"}  # which a cable shot from both ends has none of
+    assert {own.name for own in LISTS if getattr(job, own.name)} == every
     assert run("job", "check", demo / "van" / "mended" / "job.toml").exit_code == 0
 
 

@@ -22,8 +22,8 @@ from test_finding_reference import ROOT
 from otdravg.cable.checks.beside import reel_findings
 from otdravg.cable.checks.profile import numbering_asked
 from otdravg.cable.model import CableFinding, Expected
-from otdravg.cable.resplice.advice import advice
 from otdravg.cable.resplice.model import FailingFibre, RemakeRisk
+from otdravg.cable.resplice.plan import advice
 from otdravg.closeout.traces import trace_pattern
 from otdravg.findings import Scope, note, says
 from otdravg.fit.reading import Kind

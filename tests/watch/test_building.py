@@ -16,7 +16,7 @@ from construction import LIMIT_DB, RUN, Clock, Site5, look, watching
 
 from otdravg import sor
 from otdravg.cable import Options, review
-from otdravg.cable.checks.proof import with_proof
+from otdravg.cable.checks.wholes import with_proof
 from otdravg.cable.log.model import LogLine
 from otdravg.cable.measure.closures import KnownClosure
 from otdravg.cable.model import CableReview, Proof
@@ -241,11 +241,13 @@ def test_bends_are_checked_after_closing(week: Mapping[str, CableReview]) -> Non
     found = week["both ends"]
     taken = max(row.taken for row in found.rows if row.taken is not None)
 
+    dates = {shot.path: shot.taken for shot in found.shots}
+
     def proofs(closed: datetime | None, bend_db: float | None) -> set[Proof]:
         closures = [replace(one, closed=closed) for one in found.closures]
         rows = [replace(row, bend_db=bend_db) for row in found.rows if row.proof is not Proof.OPEN]
         assert rows
-        return {row.proof for row in with_proof(rows, closures, default())}
+        return {row.proof for row in with_proof(rows, closures, default(), dates)}
 
     before = (taken - timedelta(days=9)).replace(tzinfo=None)
     after = (taken + timedelta(days=1)).replace(tzinfo=None)
@@ -253,6 +255,9 @@ def test_bends_are_checked_after_closing(week: Mapping[str, CableReview]) -> Non
     assert proofs(before, None) == {Proof.BEND_DUE}  # one wavelength shows no bend
     assert proofs(after, 0.01) == {Proof.BEND_DUE}
     assert proofs(None, 0.01) == {Proof.BOTH}
+    # Of a shot from before the closing half the sum shows half of what was bent then.
+    dates |= {row.file_ab: row.taken - timedelta(days=10) for row in found.rows if row.taken}
+    assert proofs(before, 0.01) == {Proof.BEND_DUE}
 
 
 def test_a_watch_says_the_same_on_every_evening(route: Route) -> None:

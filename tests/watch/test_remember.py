@@ -8,8 +8,8 @@ import pytest
 from construction import WAVELENGTHS, Clock, Site5, look, watching
 
 from otdravg.cable import Options, read_folders, review
+from otdravg.cable.measure.remembering import Remembering
 from otdravg.verdict import default
-from otdravg.watch.remember import Remembering
 
 
 def shoot(site: Site5, fibres: range) -> None:

@@ -6,19 +6,13 @@ from collections.abc import Iterator, Mapping, Sequence
 from decimal import Decimal
 from statistics import median
 
+from otdravg.cable.checks.notes import about_fibres, files_of
 from otdravg.cable.lists.instruments import lapsed, without_linearity
 from otdravg.cable.lists.power import Compared, compared, rerouted
 from otdravg.cable.lists.reels import ReelCheck, checked, laid, longer_than_record
 from otdravg.cable.lists.route import Odd, Survey
 from otdravg.cable.measure.standing import Measured
-from otdravg.cable.model import (
-    CableFinding,
-    Closure,
-    Expected,
-    FibreResult,
-    ShotRecord,
-    ShotUse,
-)
+from otdravg.cable.model import CableFinding, Closure, Expected, FibreResult, ShotRecord, ShotUse
 from otdravg.findings import Finding, Scope, caution, defect, note, says
 from otdravg.trade import numbers_text
 from otdravg.verdict.decision import Verdict, held_against
@@ -59,22 +53,12 @@ def instrument_findings(
     findings = []
     for own, late in lapsed(used, expected.instruments).items():
         first, last = min(r.taken for r in late if r.taken), max(r.taken for r in late if r.taken)
-        findings.append(
-            CableFinding(
-                caution(
-                    "calibration-lapsed",
-                    Scope.CABLE,
-                    "" if first.date() == last.date() else "days",
-                    shots=len(late),
-                    name=own.name,
-                    first=f"{first:%Y-%m-%d}",
-                    last=f"{last:%Y-%m-%d}",
-                    due=str(own.due),
-                ),
-                cable=late[0].taken_for.cable,
-                files=tuple(record.path for record in late),
-            )
-        )
+        said = caution(
+            "calibration-lapsed", Scope.CABLE, "" if first.date() == last.date() else "days",
+            shots=len(late), name=own.name, first=f"{first:%Y-%m-%d}", last=f"{last:%Y-%m-%d}",
+            due=str(own.due),
+        )  # fmt: skip
+        findings.append(CableFinding(said, late[0].taken_for.cable, files=files_of(late)))
     unstated = without_linearity(used, expected.instruments)
     if unstated and profile.rule is Rule.GUARDED:
         names = ", ".join(name or "?" for name in unstated)
@@ -97,11 +81,10 @@ def power_findings(
     cable = next((f.key.cable for f in fibres), cable)
     highest = fibre_count or max(one.fibre for one in readings)
     findings = [
-        CableFinding(said, cable, None if len(own) != 1 else own[0], one.wavelength_nm,
-                     other_fibres=own if len(own) > 1 else ())
+        about_fibres(cable, own, said, wavelength_nm=one.wavelength_nm)
         for one in compared(readings, traces, range(1, highest + 1))
         for said, own in _of_group(one)
-    ]  # fmt: skip
+    ]
     return findings + list(_continuity(rerouted(readings), cable))
 
 
@@ -151,34 +134,20 @@ def _beside_record(
             over[said].append((off, fibre))
     for verdict, fibres in over.items():
         if fibres:
-            numbers = tuple(sorted(fibre for _, fibre in fibres))
-            yield CableFinding(
-                defect(
-                    "reel-outside-record",
-                    Scope.CABLE,
-                    verdict=verdict.value,
-                    percent=Decimal(str(max(fibres)[0])),
-                    name=check.reel.name,
-                    record_db_per_km=float(check.record_db_per_km),
-                    allowed=limit,
-                ),
-                cable,
-                numbers[0] if len(numbers) == 1 else None,
-                nm,
-                other_fibres=numbers if len(numbers) > 1 else (),
-            )
-    yield CableFinding(
-        note(
-            "reel-beside-record",
-            Scope.CABLE,
-            name=check.reel.name,
-            median_db_per_km=float(check.median_db_per_km),
-            record_db_per_km=float(check.record_db_per_km),
-            percent=Decimal(f"{check.percent(check.median_db_per_km):+.1f}"),
-        ),
-        cable,
-        wavelength_nm=nm,
-    )
+            outside = defect(
+                "reel-outside-record", Scope.CABLE, verdict=verdict.value,
+                percent=Decimal(str(max(fibres)[0])), name=check.reel.name,
+                record_db_per_km=float(check.record_db_per_km), allowed=limit,
+            )  # fmt: skip
+            numbers = sorted(fibre for _, fibre in fibres)
+            yield about_fibres(cable, numbers, outside, wavelength_nm=nm)
+    beside = note(
+        "reel-beside-record", Scope.CABLE, name=check.reel.name,
+        median_db_per_km=float(check.median_db_per_km),
+        record_db_per_km=float(check.record_db_per_km),
+        percent=Decimal(f"{check.percent(check.median_db_per_km):+.1f}"),
+    )  # fmt: skip
+    yield CableFinding(beside, cable, wavelength_nm=nm)
 
 
 _Said = tuple[Finding, tuple[int, ...]]

@@ -8,15 +8,14 @@ from dataclasses import replace
 from datetime import datetime
 from statistics import median
 
-from otdravg.cable.checks.notes import about_fibre
+from otdravg.cable.checks.notes import about_fibre, about_fibres
 from otdravg.cable.files.attempts import date_of
-from otdravg.cable.log.held import HeldLog, unit_of
+from otdravg.cable.log.held import HeldLog, unit_of, units_named
 from otdravg.cable.measure.building import reel_ends, usual_end
 from otdravg.cable.measure.closures import KnownClosure
 from otdravg.cable.measure.standing import Measured
 from otdravg.cable.model import CableFinding, FibreKey, ReelEnd, SpliceRow
 from otdravg.findings import Scope, Statement, caution, defect, note, says
-from otdravg.trade import numbers_text
 from otdravg.verdict.decision import Action, Verdict
 from otdravg.verdict.splice import with_more
 
@@ -55,8 +54,8 @@ def building_findings(
     by_unit: dict[tuple[str, int], list[ReelEnd]] = defaultdict(list)
     for end in ends:
         by_unit[end.key.cable, unit_of(end.key.fibre, ribbon_size)].append(end)
-    order = {one.name: n for n, one in enumerate(sorted(known, key=lambda c: c.distance_m))}
     names = [one.name for one in sorted(known, key=lambda c: c.distance_m)]
+    order = {name: n for n, name in enumerate(names)}
     usual = {unit: usual_end(own) for unit, own in by_unit.items()}
     before = _ends_before(measured, known)
     newest = {
@@ -97,17 +96,12 @@ def _built(
         by_cable[cable][closure].append(unit)
     for cable, own in sorted(by_cable.items()):
         parts = tuple(
-            says("built-to", units=_units(own[closure], ribbon_size), end=_end(closure))
+            says("built-to", units=units_named(own[closure], ribbon_size), end=_end(closure))
             for closure in (*names, "")
             if closure in own
         )
         if any(own):
             yield CableFinding(note("built-so-far", Scope.CABLE, parts=parts), cable)
-
-
-def _units(numbers: Sequence[int], ribbon_size: int | None) -> Statement:
-    text = numbers_text(numbers)
-    return says("ribbons-named", ribbons=text) if ribbon_size else says("fibres-named", fibres=text)
 
 
 def _end(closure: str) -> Statement:
@@ -169,13 +163,7 @@ def _logged_open(
         grave = caution if is_after else note
         said = grave(
             "open-by-shots" if is_after else "spliced-since-shot", Scope.CABLE,
-            units=_units([unit[1]], ribbon_size), name=usual, when=f"{line.when:%Y-%m-%d %H:%M}",
-            line=line.line,
+            units=units_named([unit[1]], ribbon_size), name=usual, line=line.line,
+            when=f"{line.when:%Y-%m-%d %H:%M}",
         )  # fmt: skip
-        yield CableFinding(
-            said,
-            cable=unit[0],
-            fibre=fibres[0],
-            closure=usual,
-            other_fibres=tuple(fibres[1:]),
-        )
+        yield about_fibres(unit[0], fibres, said, each=True, closure=usual)

@@ -61,7 +61,10 @@ def read_splices(folder: Path) -> tuple[OldSplice, ...]:
     path = folder / "splices.csv"
     if not path.is_file():
         raise BadSetting("against", str(folder), "name the output folder of an earlier run")
-    rows = csv.DictReader(io.StringIO(path.read_text(encoding="utf-8-sig"), newline=""))
+    text = path.read_text(encoding="utf-8-sig")
+    # As a template has it written: names of columns hold no separator.
+    separator = next((sign for sign in ";\t" if sign in text.partition("\n")[0]), ",")
+    rows = csv.DictReader(io.StringIO(text, newline=""), delimiter=separator)
     needed = {
         "cable", "fibre", "wavelength_nm", "closure", "closure_number", "loss_db",
         "expanded_uncertainty_db", "distance_m",
@@ -96,9 +99,9 @@ def _whole(text: str, place: str) -> int:
 def _figure(text: str, place: str) -> float | None:
     if not text:
         return None
-    if not re.fullmatch(r"-?\d+(\.\d+)?", text, re.ASCII):
+    if not re.fullmatch(r"-?\d+([.,]\d+)?", text, re.ASCII):
         raise BadSetting("against", place, f"{text!r} is not a figure in dB")
-    return float(text)
+    return float(text.replace(",", "."))
 
 
 def changes_since(old: Sequence[OldSplice], rows: Sequence[SpliceRow]) -> tuple[Change, ...]:
@@ -150,36 +153,35 @@ def _change(
 ) -> Change:
     key, nm, _ = place
     old, row = before.get(place), after.get(place)
-    closure = row.closure if row is not None else old.closure if old is not None else ""
-    old_db = None if old is None else reported(old.loss_db, Quantity.LOSS_DB)
-    new_db = None if row is None else reported(row.loss_db, Quantity.LOSS_DB)
-    combined = None
-    if old_db is None or new_db is None:
-        kind = ChangeKind.SAME if old_db is new_db else ChangeKind.NEW
-        if old_db is not None:
-            kind = ChangeKind.GONE
-    else:
-        new_u = row.expanded_uncertainty_db if row is not None else None
-        old_u = old.expanded_uncertainty_db if old is not None else None
-        combined = None if old_u is None or new_u is None else hypot(old_u, new_u)
-        kind = _kind(new_db - old_db, combined)
+    named = row or old
+    old_db, new_db = (None if one is None else _shown_db(one) for one in (old, row))
+    both = [one for one in (old, row) if one is not None and _shown_db(one) is not None]
+    known_db = [u for one in both if (u := one.expanded_uncertainty_db) is not None]
+    combined_db = hypot(*known_db) if len(known_db) == 2 else None
     return Change(
-        kind,
+        _kind(old_db, new_db, combined_db),
         key,
         nm,
-        closure,
+        named.closure if named else "",
         None if old_db is None else float(old_db),
         None if new_db is None else float(new_db),
-        combined,
+        combined_db,
     )
 
 
-def _kind(difference_db: Decimal, combined_db: float | None) -> ChangeKind:
+def _shown_db(splice: OldSplice | SpliceRow) -> Decimal | None:
+    return reported(splice.loss_db, Quantity.LOSS_DB)
+
+
+def _kind(old_db: Decimal | None, new_db: Decimal | None, combined_db: float | None) -> ChangeKind:
     """Tell what a difference is; any may be one where nobody knows how sure the figures are."""
-    allowed = reported(combined_db, Quantity.UNCERTAINTY_DB) or Decimal(0)
-    if abs(difference_db) <= allowed:
+    if old_db is None:
+        return ChangeKind.SAME if new_db is None else ChangeKind.NEW
+    if new_db is None:
+        return ChangeKind.GONE
+    if abs(new_db - old_db) <= (reported(combined_db, Quantity.UNCERTAINTY_DB) or 0):
         return ChangeKind.SAME
-    return ChangeKind.WORSE if difference_db > 0 else ChangeKind.BETTER
+    return ChangeKind.WORSE if new_db > old_db else ChangeKind.BETTER
 
 
 def _judged(change: Change, profile: Profile) -> SpliceVerdict | None:
@@ -210,24 +212,15 @@ def change_findings(changes: Sequence[Change], profile: Profile) -> list[CableFi
         if after_db is None:
             said = caution("gone-since-before", Scope.CABLE, before_db=before_db)
         else:
-            expanded_db = change.combined_uncertainty_db
-            if expanded_db is None:
-                how = says("combined-unknown")
-            elif worse:
-                how = says("beyond-combined", expanded_db=expanded_db)
-            else:
-                how = says("within-combined", expanded_db=expanded_db)
+            how, expanded_db = says("combined-unknown"), change.combined_uncertainty_db
+            if expanded_db is not None:
+                code = "beyond-combined" if worse else "within-combined"
+                how = says(code, expanded_db=expanded_db)
             said = grave(
                 "worse-than-before", Scope.CABLE, "" if judged is None else "judged",
                 before_db=before_db, after_db=after_db, how=how,
                 reason=None if judged is None else judged.reason,
             )  # fmt: skip
-        findings.append(
-            about_fibre(
-                change.key,
-                said,
-                wavelength_nm=change.wavelength_nm,
-                closure=change.closure,
-            )
-        )
+        where = {"wavelength_nm": change.wavelength_nm, "closure": change.closure}
+        findings.append(about_fibre(change.key, said, **where))
     return findings

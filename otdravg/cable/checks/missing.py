@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
-from otdravg.cable.checks.notes import about_fibre
+from otdravg.cable.checks.notes import about_fibre, about_fibres, fibres_of, files_of
 from otdravg.cable.files.attempts import Slot, slot_of
 from otdravg.cable.files.names import same_text
 from otdravg.cable.lists.instruments import instrument_name
@@ -18,6 +18,7 @@ from otdravg.cable.model import (
     ShotRecord,
     ShotToTake,
     ShotUse,
+    Source,
 )
 from otdravg.findings import Scope, caution, defect, says
 from otdravg.shot.settings import Direction, Identity
@@ -38,7 +39,6 @@ __all__ = [
 #: A wavelength that at least this share of fibres was shot at is expected of all.
 _USUAL_SHARE = 0.5
 
-_ENDS = (Direction.A_TO_B, Direction.B_TO_A)
 _PRESENT = (ShotUse.USED, ShotUse.EARLIER, ShotUse.UNPAIRED, ShotUse.MISMATCHED)
 #: So many missing fibres are named with their colours (chosen).
 _FEW = 3
@@ -94,23 +94,17 @@ def missing_shots(
         length_m = lengths_m.get(key)
         fibre_type = fibre_type_of(*shots[key]) or expected.fibre_type
         required = required_wavelengths(profile, length_m, fibre_type)
-        wanted = required or usual[key.cable]
         have = {need.wavelength_nm for need in own}
-        is_open = key in far_end_open
-        rules = one_end if is_open else profile
-        missing = list(shots_asked(rules, [key.fibre], own, length_m, fibre_type))
-        if not required:
-            missing += [
-                ShotNeed(key.fibre, end, nm)
-                for nm in wanted
-                if nm not in have
-                for end in (_ENDS[:1] if is_open else _ENDS)
-            ]
-        elif not is_open:
-            missing += _half_pairs(own, wanted)
-        to_take += [ShotToTake(key.cable, key.fibre, n.direction, n.wavelength_nm) for n in missing]
+        beside_nm = have.union(() if required else usual[key.cable])
+        rules = one_end if key in far_end_open else profile
+        missing = shots_asked(rules, [key.fibre], own, length_m, fibre_type, beside_nm)
+        to_take += _to_take(key.cable, missing)
         findings += _worded(key, missing, have, unusable)
     return to_take, findings
+
+
+def _to_take(cable: str, needs: Iterable[ShotNeed]) -> list[ShotToTake]:
+    return [ShotToTake(cable, n.fibre, n.direction, n.wavelength_nm) for n in needs]
 
 
 def _from_one_end(profile: Profile) -> Profile:
@@ -136,21 +130,6 @@ def _usual_wavelengths(taken: Mapping[FibreKey, Collection[ShotNeed]]) -> dict[s
     }
 
 
-def _half_pairs(own: Collection[ShotNeed], wanted: Collection[int]) -> list[ShotNeed]:
-    """Directions missing at wavelengths that nobody asked for but somebody shot."""
-    ends: dict[int, set[Direction]] = defaultdict(set)
-    fibre = next(iter(own)).fibre
-    for need in own:
-        ends[need.wavelength_nm].add(need.direction)
-    return [
-        ShotNeed(fibre, end, nm)
-        for nm, have in sorted(ends.items())
-        if nm not in wanted
-        for end in _ENDS
-        if end not in have
-    ]
-
-
 def _worded(
     key: FibreKey,
     missing: Sequence[ShotNeed],
@@ -160,30 +139,19 @@ def _worded(
     """One finding per wavelength: a missing direction, or nothing at all at it."""
     by_nm: dict[int, list[Direction]] = defaultdict(list)
     for need in missing:
-        if need.direction not in by_nm[need.wavelength_nm]:
-            by_nm[need.wavelength_nm].append(need.direction)
+        by_nm[need.wavelength_nm].append(need.direction)
     findings = []
     for nm, ends in sorted(by_nm.items()):
+        end, there = "", []
+        said = defect("wavelength-not-shot", Scope.CABLE, at_nm=nm)
         if nm in have:
             end = ", ".join(direction.value for direction in ends)
             there = [r for d in ends if (r := unusable.get((key, nm, d))) is not None]
             why = tuple(says(_NOT_USABLE[r.use], file=r.path) for r in there)
             case = "unusable" if there else ""
-            findings.append(
-                about_fibre(
-                    key,
-                    defect("direction-missing", Scope.CABLE, case, end=end, at_nm=nm, why=why),
-                    wavelength_nm=nm,
-                    direction=end,
-                    files=tuple(r.path for r in there),
-                )
-            )
-        else:
-            findings.append(
-                about_fibre(
-                    key, defect("wavelength-not-shot", Scope.CABLE, at_nm=nm), wavelength_nm=nm
-                )
-            )
+            said = defect("direction-missing", Scope.CABLE, case, end=end, at_nm=nm, why=why)
+        where = {"wavelength_nm": nm, "direction": end, "files": files_of(there)}
+        findings.append(about_fibre(key, said, **where))
     return findings
 
 
@@ -211,21 +179,14 @@ def missing_fibres(
     there = _fibres_there(records, expected.cable) if profile.completeness.every_fibre else {}
     for cable, have in there.items():
         wanted = _expected(have, ribbon_size, fibre_count)
-        wavelengths_nm = required_wavelengths(profile) or usual.get(cable, [])
+        beside_nm = () if required_wavelengths(profile) else usual.get(cable, ())
         by_ribbon: dict[int | None, list[int]] = defaultdict(list)
         for fibre in sorted(wanted - have):
             by_ribbon[ribbon_position(fibre, ribbon_size)[0]].append(fibre)
         for ribbon, missing in by_ribbon.items():
-            asked = [n for nm in wavelengths_nm for n in _whole(missing, nm, profile)]
-            to_take += [ShotToTake(cable, n.fibre, n.direction, n.wavelength_nm) for n in asked]
+            to_take += _to_take(cable, shots_asked(profile, missing, (), beside_nm=beside_nm))
             findings.append(_fibres_missing(cable, ribbon, missing, ribbon_size, expected.colours))
     return to_take, findings
-
-
-def _whole(fibres: Sequence[int], nm: int, profile: Profile) -> list[ShotNeed]:
-    """Shots of fibres that nobody shot, from as many ends as the stage asks for."""
-    ends = _ENDS[:1] if profile.stage.directions is Directions.ONE else _ENDS
-    return [ShotNeed(fibre, end, nm) for fibre in fibres for end in ends]
 
 
 def expected_fibres(
@@ -280,18 +241,12 @@ def _fibres_missing(
         case = "of-ribbon" if ribbon else ""
         if len(missing) <= _FEW:
             case = "few-of-ribbon" if ribbon else "few"
-        colours = tuple(
-            says("colour", colour=fibre_colour(fibre, ribbon_size, order)) for fibre in missing
-        )
+        own = (fibre_colour(fibre, ribbon_size, order) for fibre in missing)
         said = defect(
-            "fibre-missing", Scope.CABLE, case, fibres=fibres, ribbon=ribbon, colours=colours
-        )
-    return CableFinding(
-        said,
-        cable=cable,
-        fibre=missing[0] if len(missing) == 1 else None,
-        other_fibres=tuple(missing) if len(missing) > 1 else (),
-    )
+            "fibre-missing", Scope.CABLE, case, fibres=fibres, ribbon=ribbon,
+            colours=tuple(says("colour", colour=colour) for colour in own),
+        )  # fmt: skip
+    return about_fibres(cable, missing, said)
 
 
 def beyond_expected(
@@ -308,15 +263,10 @@ def beyond_expected(
             if value and not is_own(value, stated):
                 odd[value].append(record)
         for value, own in sorted(odd.items()):
-            fibres = {r.taken_for.fibre for r in own if r.taken_for.fibre is not None}
-            findings.append(
-                CableFinding(
-                    caution(code, Scope.CABLE, shots=len(own), what=value, stated=_text(stated)),
-                    cable=own[0].taken_for.cable,
-                    fibre=fibres.pop() if len(fibres) == 1 else None,
-                    files=tuple(r.path for r in own),
-                )
-            )
+            said = caution(code, Scope.CABLE, shots=len(own), what=value, stated=_text(stated))
+            cable, fibres = own[0].taken_for.cable, fibres_of(own)
+            fibre = fibres[0] if len(fibres) == 1 else None
+            findings.append(CableFinding(said, cable, fibre, files=files_of(own)))
     return findings
 
 
@@ -327,7 +277,8 @@ def _text(stated: object) -> str:
 
 
 def _typed_ends(record: ShotRecord) -> str:
-    own = record.identity
+    """Both ends as the header has them; those of a branch are none of the job's."""
+    own = None if record.taken_for.cable_by is Source.PLAN else record.identity
     return f"{own.location_a}, {own.location_b}" if own and own.location_a else ""
 
 

@@ -4,24 +4,23 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
+from itertools import pairwise
 
-from otdravg.cable.checks.notes import about_fibre
+from otdravg.cable.checks.notes import about_fibres
 from otdravg.cable.files.names import same_text
-from otdravg.cable.identity.crossed import NOT_ONE_FIBRE
-from otdravg.cable.identity.said import Renumbering
+from otdravg.cable.identity.said import NOT_ONE_FIBRE, Renumbering
 from otdravg.cable.lists.facts import PowerReading
 from otdravg.cable.measure.closures import CableMap
 from otdravg.cable.model import (
     CableFinding,
     Confidence,
-    FibreKey,
     IdentityCheck,
     ShotRecord,
     Source,
     SpliceRow,
 )
 from otdravg.cable.planned import PlannedSplice, SplicePlan
-from otdravg.findings import Finding, Scope, Statement, caution, note, says
+from otdravg.findings import Scope, Severity, Statement, caution, note, says
 from otdravg.shot.settings import Direction
 from otdravg.trade import numbers_text
 
@@ -38,6 +37,8 @@ __all__ = [
 #: Of the fibres that a story renumbers so many have to be those of the plan, undone. Chosen, not
 #: derived: a story may take in a neighbour that has no shot.
 _UNDONE = 0.8
+#: Findings beside which it is said where the plan moves the fibres that they concern.
+_OF_PLAN = NOT_ONE_FIBRE | {"length-differs"}
 #: A planned express ribbon is spliced if so much of it shows a splice. Chosen, not derived.
 _SPLICED = 0.5
 
@@ -55,7 +56,8 @@ def counted_at_a(records: Sequence[ShotRecord], plan: SplicePlan) -> list[ShotRe
             is_own = same_text(taken.cable) in ("", own)
             cable = taken.cable if is_own else plan.cable
             remark = says("numbered-at-b", fibre=taken.fibre, at_a=at_a)
-            new = replace(taken, cable=cable, fibre=at_a, fibre_by=Source.PLAN)
+            cable_by = taken.cable_by if is_own else Source.PLAN
+            new = replace(taken, cable=cable, fibre=at_a, cable_by=cable_by, fibre_by=Source.PLAN)
             record = replace(record, taken_for=new, remark=remark)
         result.append(record)
     return result
@@ -115,9 +117,7 @@ def plan_findings(
     rows: Sequence[SpliceRow],
 ) -> list[CableFinding]:
     """Say where what was found is not what was planned, and what of the plan is proved."""
-    own_map = next(
-        (m for name, m in maps.items() if same_text(name) == same_text(plan.cable)), None
-    )
+    own_map = _map_of(maps, plan)
     if own_map is None:
         return []
     findings = [*_unknown_closures(plan, own_map.cable)]
@@ -140,32 +140,30 @@ def _numbers(
 ) -> Iterable[CableFinding]:
     """What the glass says of the numbers that the plan gives."""
     if plan.contradicted:
-        yield _of_fibres(
-            cable,
-            plan.contradicted,
-            caution("plan-contradicted", Scope.CABLE, moves=_moves(plan, plan.contradicted)),
-        )
+        moves = _moves(plan, plan.contradicted)
+        said = caution("plan-contradicted", Scope.CABLE, moves=moves)
+        yield about_fibres(cable, plan.contradicted, said, each=True)
     moved = sorted(one.at_a for one in plan.moved)
     known = {one.key.fibre: one.confidence for one in identities if one.key.cable == cable}
     paired = [fibre for fibre in moved if fibre in known]
-    proved = [fibre for fibre in paired if known[fibre] is Confidence.CONFIRMED]
     if not paired:
         return
-    is_proved = 2 * len(proved) > len(paired)
-    moves = _moves(plan, moved)
-    said = (
-        note("numbering-as-planned", Scope.CABLE, moves=moves, proved=len(proved),
-             pairs=len(paired))
-        if is_proved
-        else caution("plan-unproved", Scope.CABLE, moves=moves, proved=len(proved),
-                     pairs=len(paired))
+    proved = sum(known[fibre] is Confidence.CONFIRMED for fibre in paired)
+    is_proved = 2 * proved > len(paired)
+    grave = note if is_proved or _only_branches(plan) else caution
+    said = grave(
+        "numbering-as-planned" if is_proved else "plan-unproved", Scope.CABLE,
+        moves=_moves(plan, moved), proved=proved, pairs=len(paired),
     )  # fmt: skip
-    yield _of_fibres(cable, moved, said)
+    yield about_fibres(cable, moved, said, each=True)
 
 
-def _of_fibres(cable: str, fibres: Sequence[int], said: Finding, closure: str = "") -> CableFinding:
-    return about_fibre(
-        FibreKey(cable, fibres[0]), said, closure=closure, other_fibres=tuple(fibres[1:])
+def _only_branches(plan: SplicePlan) -> bool:
+    """Whether fibres go to branches in the order that they have at A, as labels say anywhere."""
+    by_place = sorted((one.cable, one.number, one.at_a) for one in plan.moved)
+    pairs = list(pairwise(by_place))
+    return all(name != plan.cable for name, _, _ in by_place) and all(
+        one[2] < other[2] for one, other in pairs if one[0] == other[0]
     )
 
 
@@ -173,9 +171,9 @@ def _moves(plan: SplicePlan, fibres: Iterable[int]) -> Statement:
     """Say what the plan does with some fibres."""
     own = set(fibres)
     moves = tuple(
-        says("planned-move", what=_unit(s), moves=_what(s), closure=s.closure)
+        says("planned-move", what=_unit(s), moves=s.moves, closure=s.closure)
         for s in plan.splices
-        if own & set(s.fibres) and not s.row.express and _what(s)
+        if own & set(s.fibres) and not s.row.express and s.moves
     )
     more = (says("planned-more", more=len(moves) - 4),) if len(moves) > 4 else ()
     return says("by-plan", *more, moves=moves[:4])
@@ -189,38 +187,33 @@ def _unit(splice: PlannedSplice) -> Statement:
     return says(code, ribbon=str(row.ribbon_in), fibres=fibres, tray=row.tray)
 
 
-def _what(splice: PlannedSplice) -> tuple[Statement, ...]:
-    row = splice.row
-    to = row.ribbon_out not in (None, row.ribbon_in) or row.fibres_out not in (None, row.fibres_in)
-    said = []
-    if row.cable_out and row.cable_out != (row.cable_in or splice.cable):
-        said.append(says("into-cable", cable=row.cable_out))
-    if to and row.ribbon_out:
-        said.append(says("into-ribbon", ribbon=str(row.ribbon_out)))
-    elif to:
-        said.append(says("into-other-fibres"))
-    if row.reversed:
-        said.append(says("turned-over"))
-    return tuple(said)
+def as_planned(
+    findings: Iterable[CableFinding], plan: SplicePlan, maps: Mapping[str, CableMap]
+) -> list[CableFinding]:
+    """Add to findings about numbers and lengths what the plan says of these fibres.
+
+    Fibres of another length that the plan has on a branch of their own are where they belong.
+    """
+    return [_beside_plan(finding, plan, _map_of(maps, plan)) for finding in findings]
 
 
-def as_planned(findings: Iterable[CableFinding], plan: SplicePlan) -> list[CableFinding]:
-    """Add to findings about numbers what the plan says of these fibres."""
-    return [_beside_plan(finding, plan) for finding in findings]
-
-
-def _beside_plan(finding: CableFinding, plan: SplicePlan) -> CableFinding:
-    if finding.code not in NOT_ONE_FIBRE or same_text(finding.cable) != same_text(plan.cable):
+def _beside_plan(finding: CableFinding, plan: SplicePlan, own_map: CableMap | None) -> CableFinding:
+    if same_text(finding.cable) != same_text(plan.cable):
         return finding
-    own = {finding.fibre, *finding.other_fibres}
+    own = {fibre for fibre in (finding.fibre, *finding.other_fibres) if fibre is not None}
     listed = [s for s in plan.splices if own & set(s.fibres)]
-    if not listed:
-        return finding
-    numbers = sorted({f for s in listed for f in s.fibres if f in own})
-    moved = [s for s in listed if _what(s)]
-    straight = says("straight-through", fibres=numbers_text(numbers))
-    said = _moves(plan, numbers) if moved else straight
-    return replace(finding, beside=(*finding.beside, said))
+    said = None
+    if finding.code == "other-length" and own_map is not None:
+        usual = {fibre for fibre, route in own_map.route_of.items() if route == 1}
+        if not set(map(plan.branch_of, own)) & set(map(plan.branch_of, usual)):
+            finding = replace(finding, said=replace(finding.said, severity=Severity.NOTE))
+            said = _moves(plan, own | usual)
+    elif finding.code in _OF_PLAN and any(splice.moves for splice in listed):
+        said = _moves(plan, own)
+    elif finding.code in NOT_ONE_FIBRE and listed:
+        numbers = own & {fibre for splice in listed for fibre in splice.fibres}
+        said = says("straight-through", fibres=numbers_text(numbers))
+    return finding if said is None else replace(finding, beside=(*finding.beside, said))
 
 
 def _cut_or_not(
@@ -236,9 +229,9 @@ def _cut_or_not(
             "express-spliced", Scope.CABLE, what=_unit(splice), closure=closure.name,
             spliced=len(spliced), fibres=len(passing),
         )  # fmt: skip
-        yield _of_fibres(own_map.cable, spliced, said, closure.name)
+        yield about_fibres(own_map.cable, spliced, said, each=True, closure=closure.name)
     if not splice.row.express and passing and not set(passing) & set(closure.fibres):
         said = caution(
             "planned-splice-unseen", Scope.CABLE, what=_unit(splice), closure=closure.name
         )
-        yield _of_fibres(own_map.cable, passing, said, closure.name)
+        yield about_fibres(own_map.cable, passing, said, each=True, closure=closure.name)

@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime
 
-from otdravg.cable.checks.repairs import repaired_splices
-from otdravg.cable.measure.closures import CableMap
-from otdravg.cable.measure.results import history_of
+from otdravg.cable.checks.notes import about_fibre, about_shots, fibres_of, files_of
+from otdravg.cable.checks.states import repaired_splices
+from otdravg.cable.log.held import unit_of
 from otdravg.cable.measure.standing import Measured
-from otdravg.cable.model import CableFinding, Confidence, IdentityCheck, ShotRecord
+from otdravg.cable.model import CableFinding, Confidence, History, IdentityCheck, ShotRecord
 from otdravg.findings import Scope, Severity, caution, note, says
-from otdravg.trade import numbers_text, ribbon_position
+from otdravg.trade import numbers_text
 from otdravg.verdict.connector import asks_for_ends, end_event, guards_all
 from otdravg.verdict.rules import LaunchUse, OneWayCause, Profile, SpanReading
 from otdravg.verdict.shots import ShotNeed, data_findings, due_again, span_seen_m
@@ -22,7 +22,7 @@ __all__ = ["profile_findings"]
 
 
 def profile_findings(
-    measured: Sequence[Measured], maps: Mapping[str, CableMap], profile: Profile
+    measured: Sequence[Measured], history: Sequence[History], profile: Profile
 ) -> list[CableFinding]:
     """List pairs whose data do not meet a profile.
 
@@ -30,13 +30,13 @@ def profile_findings(
     ----------
     measured : sequence of Measured
         Every fibre at every wavelength, earlier attempts included.
-    maps : mapping
-        The closures of each cable, by its name.
+    history : sequence of History
+        Splices that were shot more than once.
     profile : Profile
     """
     return [
         *_lengths(measured, profile),
-        *_before_the_work(measured, maps, profile),
+        *_before_the_work(measured, history, profile),
         *_ends(measured, profile),
     ]
 
@@ -122,21 +122,16 @@ def _lengths(measured: Sequence[Measured], profile: Profile) -> list[CableFindin
         ends_m = [sketch.end_m if sketch.end_seen else None for sketch in (ab, ba)]
         ab_m = span_seen_m(ends_m[0], axis.start_a_m, axis.start_b_m, axis.length_m)
         ba_m = span_seen_m(ends_m[1], axis.start_b_m, axis.start_a_m, axis.length_m)
-        if ab_m is None or ba_m is None:
-            continue
-        files = tuple(r.path for r in one.records if r is not None)
+        where = {"wavelength_nm": one.wavelength_nm, "files": files_of(one.records)}
         findings += [
-            CableFinding(
-                replace(f, where=Scope.CABLE), one.key.cable, one.key.fibre,
-                one.wavelength_nm, files=files,
-            )
+            about_fibre(one.key, replace(f, where=Scope.CABLE), **where)
             for f in data_findings(profile, ab_m, ba_m)
-        ]  # fmt: skip
+        ]
     return findings
 
 
 def _before_the_work(
-    measured: Sequence[Measured], maps: Mapping[str, CableMap], profile: Profile
+    measured: Sequence[Measured], history: Sequence[History], profile: Profile
 ) -> list[CableFinding]:
     """Shots older than work on their fibre, as splices show it that changed in between.
 
@@ -145,7 +140,7 @@ def _before_the_work(
     """
     if not profile.completeness.retest_touched:
         return []
-    touched = _touched(measured, maps, profile.ribbon_size)
+    touched = _touched(measured, history, profile.ribbon_size)
     taken: dict[str, dict[ShotNeed, ShotRecord]] = defaultdict(dict)
     for one in measured:
         for record in one.records:
@@ -159,57 +154,34 @@ def _before_the_work(
         for need in due_again(profile, times, when):
             by_wavelength[need.wavelength_nm].append(need)
         for nm, needs in sorted(by_wavelength.items()):
-            findings.append(_due_again(cable, nm, [taken[cable][need] for need in needs]))
+            findings.append(_due_again(nm, [taken[cable][need] for need in needs]))
     return findings
 
 
-def _due_again(cable: str, nm: int, records: Sequence[ShotRecord]) -> CableFinding:
-    fibres = sorted({r.taken_for.fibre for r in records if r.taken_for.fibre is not None})
-    return CableFinding(
-        caution(
-            "shot-before-work",
-            Scope.CABLE,
-            "asked",
-            shots=len(records),
-            fibres=numbers_text(fibres),
-            at_nm=nm,
-        ),
-        cable=cable,
-        fibre=fibres[0],
-        wavelength_nm=nm,
-        files=tuple(r.path for r in records),
-        other_fibres=tuple(fibres[1:]),
-    )
+def _due_again(nm: int, records: Sequence[ShotRecord]) -> CableFinding:
+    said = caution(
+        "shot-before-work", Scope.CABLE, "asked", shots=len(records),
+        fibres=numbers_text(fibres_of(records)), at_nm=nm,
+    )  # fmt: skip
+    return about_shots(records, said, each=True, wavelength_nm=nm)
 
 
 def _touched(
-    measured: Sequence[Measured], maps: Mapping[str, CableMap], ribbon_size: int | None
+    measured: Sequence[Measured], history: Sequence[History], ribbon_size: int | None
 ) -> dict[str, dict[int, datetime]]:
     """When each fibre was worked on last, as far as changed splices tell; by cable and fibre."""
-    changed = {
-        file
-        for finding in repaired_splices(history_of(measured, maps), ribbon_size)
-        for file in finding.files
-    }
+    changed = {file for finding in repaired_splices(history, ribbon_size) for file in finding.files}
     worked: dict[tuple[str, int], datetime] = {}
     for one in measured:
-        if any(record is not None and record.path in changed for record in one.records):
-            when = _between(one)
-            place = one.key.cable, _unit(one.key.fibre, ribbon_size)
-            if when is not None and (place not in worked or when > worked[place]):
-                worked[place] = when
+        if changed.intersection(files_of(one.records)) and (when := _between(one)) is not None:
+            place = one.key.cable, unit_of(one.key.fibre, ribbon_size)
+            worked[place] = max(when, worked.get(place, when))
     touched: dict[str, dict[int, datetime]] = defaultdict(dict)
     for one in measured:
-        place = one.key.cable, _unit(one.key.fibre, ribbon_size)
+        place = one.key.cable, unit_of(one.key.fibre, ribbon_size)
         if place in worked:
             touched[one.key.cable][one.key.fibre] = worked[place]
     return touched
-
-
-def _unit(fibre: int, ribbon_size: int | None) -> int:
-    """What is cut together: the fibre's ribbon, in loose tube the fibre."""
-    ribbon, _ = ribbon_position(fibre, ribbon_size)
-    return fibre if ribbon is None else ribbon
 
 
 def _between(one: Measured) -> datetime | None:

@@ -1,30 +1,36 @@
-"""Shots that do not look like their neighbours: wavelength label, index, clock, cords, set-up."""
+"""The shots of a cable as a set: those unlike their neighbours, and what is said once of all."""
 
 from __future__ import annotations
 
-from collections import Counter, defaultdict
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections import defaultdict
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import replace
 from decimal import Decimal
 from statistics import median
 
-from otdravg.cable.checks.notes import about_shot
+from otdravg.cable.checks.notes import (
+    about_fibres,
+    about_shot,
+    about_shots,
+    fibres_of,
+    files_of,
+)
+from otdravg.cable.checks.states import repaired_splices
 from otdravg.cable.files.attempts import ODD_TIME, date_of
+from otdravg.cable.measure.closures import CableMap
 from otdravg.cable.measure.jobs import Sketch
 from otdravg.cable.measure.standing import Measured
-from otdravg.cable.model import CableFinding, ShotRecord, ShotUse
-from otdravg.findings import Finding, Scope, caution, defect, note
+from otdravg.cable.model import CableFinding, History, ShotRecord, ShotUse, Source
+from otdravg.findings import Finding, Scope, Severity, caution, defect, note, says
 from otdravg.shot.settings import Settings
 from otdravg.trade import numbers_text
 from otdravg.verdict.rules import Profile
-from otdravg.verdict.shots import receive_cord_m, setup_findings
+from otdravg.verdict.shots import receive_cord_m, setup_findings, stage_findings
 
 __all__ = [
-    "clock_oddities",
-    "cords_missing",
-    "index_oddities",
-    "outside_profile",
-    "pulse_oddities",
+    "measured_findings",
+    "set_findings",
+    "unused_findings",
     "usual_indices",
     "wrong_labels",
 ]
@@ -40,20 +46,26 @@ _LEAST_LENGTH_M = 1000.0
 _NEARLY_ALL = 0.8
 
 
-@dataclass(frozen=True, slots=True)
-class _Seen:
-    record: ShotRecord
-    sketch: Sketch
-
-
-def _seen(measured: Sequence[Measured]) -> list[_Seen]:
+def set_findings(
+    records: Sequence[ShotRecord],
+    measured: Sequence[Measured],
+    maps: Mapping[str, CableMap],
+    history: Sequence[History],
+    profile: Profile,
+) -> list[CableFinding]:
+    """Findings about the set of shots as a whole."""
     return [
-        _Seen(record, sketch)
-        for one in measured
-        for record, sketch in zip(
-            one.records, (one.outcome.sketch_ab, one.outcome.sketch_ba), strict=True
-        )
-        if record is not None and sketch is not None
+        *_index_oddities(records),
+        *_pulse_oddities(records),
+        *_clock_oddities(records),
+        *_cords_missing(measured),
+        *_outside_profile(measured, profile),
+        *repaired_splices(history, profile.ribbon_size),
+        *(() if profile.stage.is_building else _other_lengths(measured, maps)),
+        *_express(maps),
+        *_unseen(maps),
+        # What the profile asks of the job and no trace file can show.
+        *(CableFinding(replace(said, where=Scope.CABLE)) for said in stage_findings(profile)),
     ]
 
 
@@ -64,44 +76,38 @@ def wrong_labels(measured: Sequence[Measured]) -> list[CableFinding]:
     wavelength: nearer to another one's median than to its own is evidence of a wrong label,
     if both medians lie far enough apart.
     """
-    by_cable: dict[str, list[_Seen]] = defaultdict(list)
-    for seen in _seen(measured):
-        by_cable[seen.record.taken_for.cable].append(seen)
+    by_cable: dict[str, list[tuple[ShotRecord, Sketch]]] = defaultdict(list)
+    for one in measured:
+        sketches = one.outcome.sketch_ab, one.outcome.sketch_ba
+        for record, sketch in zip(one.records, sketches, strict=True):
+            if record is not None and sketch is not None:
+                by_cable[record.taken_for.cable].append((record, sketch))
     findings = []
     for members in by_cable.values():
         usual = _usual_attenuation(members)
-        for seen in members:
-            label = seen.record.taken_for.wavelength_nm or 0
+        for record, sketch in members:
+            label = record.taken_for.wavelength_nm or 0
             own = usual[label]
-            slope = seen.sketch.slope_db_per_km
+            slope = sketch.slope_db_per_km
             nm, other = min(usual.items(), key=lambda item: abs(item[1] - slope))
             if abs(other - own) < _TOLD_APART_DB_PER_KM or nm == label:
                 continue
-            if seen.sketch.end_m < _LEAST_LENGTH_M:
+            if sketch.end_m < _LEAST_LENGTH_M:
                 continue
             if abs(slope - other) < 0.5 * abs(slope - own):
-                findings.append(
-                    about_shot(
-                        seen.record,
-                        defect(
-                            "wavelength-label",
-                            Scope.CABLE,
-                            label_nm=label,
-                            own_db_per_km=slope,
-                            usual_db_per_km=own,
-                            like_nm=nm,
-                            like_db_per_km=other,
-                        ),
-                    )
-                )
+                said = defect(
+                    "wavelength-label", Scope.CABLE, label_nm=label, own_db_per_km=slope,
+                    usual_db_per_km=own, like_nm=nm, like_db_per_km=other,
+                )  # fmt: skip
+                findings.append(about_shot(record, said))
     return findings
 
 
-def _usual_attenuation(members: Sequence[_Seen]) -> dict[int, float]:
+def _usual_attenuation(members: Sequence[tuple[ShotRecord, Sketch]]) -> dict[int, float]:
     """Median attenuation by wavelength; typical figures for wavelengths with few shots."""
     slopes: dict[int, list[float]] = defaultdict(list)
-    for seen in members:
-        slopes[seen.record.taken_for.wavelength_nm or 0].append(seen.sketch.slope_db_per_km)
+    for record, sketch in members:
+        slopes[record.taken_for.wavelength_nm or 0].append(sketch.slope_db_per_km)
     usual = {
         nm: median(values) if len(values) >= 5 else _TYPICAL_DB_PER_KM.get(nm, median(values))
         for nm, values in slopes.items()
@@ -114,85 +120,61 @@ def _usual_attenuation(members: Sequence[_Seen]) -> dict[int, float]:
 
 def usual_indices(records: Sequence[ShotRecord]) -> dict[tuple[str, int], float]:
     """Return the group index that most shots of each cable and wavelength carry."""
-    counts: dict[tuple[str, int], Counter[float]] = defaultdict(Counter)
-    for _, settings, place in _counted(records):
-        counts[place][round(settings.group_index, 5)] += 1
-    return {
-        place: min(own, key=lambda index: (-own[index], index)) for place, own in counts.items()
-    }
+    return {place: _usual(own) for place, own in _by_value(records, _index_of).items()}
 
 
-def index_oddities(
-    records: Sequence[ShotRecord], usual: Mapping[tuple[str, int], float]
-) -> list[CableFinding]:
+def _index_of(settings: Settings) -> float:
+    return round(settings.group_index, 5)
+
+
+def _by_value(
+    records: Sequence[ShotRecord], value_of: Callable[[Settings], float]
+) -> dict[tuple[str, int], dict[float, list[ShotRecord]]]:
+    """Shots that count of each cable and wavelength, by the value of a setting."""
+    groups: dict[tuple[str, int], dict[float, list[ShotRecord]]] = defaultdict(
+        lambda: defaultdict(list)
+    )
+    for record in records:
+        nm = record.taken_for.wavelength_nm
+        if record.settings is not None and nm is not None and record.attempt:
+            groups[record.taken_for.cable, nm][value_of(record.settings)].append(record)
+    return groups
+
+
+def _usual(by_value: Mapping[float, Sequence[ShotRecord]]) -> float:
+    """The value that most shots have; of several the lowest."""
+    return min(by_value, key=lambda value: (-len(by_value[value]), value))
+
+
+def _index_oddities(records: Sequence[ShotRecord]) -> Iterator[CableFinding]:
     """Find shots taken with another group index than most at their wavelength."""
-    groups: dict[tuple[str, int, float], list[ShotRecord]] = defaultdict(list)
-    for record, settings, (cable, nm) in _counted(records):
-        index = round(settings.group_index, 5)
-        if index != usual[cable, nm]:
-            groups[cable, nm, index].append(record)
-    return [
-        _of_shots(
-            members,
-            caution(
-                "index-differs",
-                Scope.CABLE,
-                "of-cable",
-                shots=len(members),
-                fibres=_fibres(members),
-                at_nm=nm,
-                index=index,
-                usual_index=usual[cable, nm],
-            ),
-            nm,
-        )
-        for (cable, nm, index), members in sorted(groups.items())
-    ]
+    for (_, nm), by_index in _by_value(records, _index_of).items():
+        usual = _usual(by_index)
+        for index, odd in by_index.items():
+            if index != usual:
+                said = caution(
+                    "index-differs", Scope.CABLE, "of-cable", shots=len(odd),
+                    fibres=_fibres(odd), at_nm=nm, index=index, usual_index=usual,
+                )  # fmt: skip
+                yield _of_shots(odd, said, nm)
 
 
-def pulse_oddities(records: Sequence[ShotRecord]) -> list[CableFinding]:
+def _pulse_oddities(records: Sequence[ShotRecord]) -> Iterator[CableFinding]:
     """Find shots taken with another pulse than nearly all at their wavelength.
 
     Whatever the profile asks for: a setting that one shot alone has was changed by mistake.
     """
-    groups: dict[tuple[str, int], dict[float, list[ShotRecord]]] = defaultdict(
-        lambda: defaultdict(list)
-    )
-    for record, settings, place in _counted(records):
-        groups[place][settings.pulse_ns].append(record)
-    findings = []
-    for (_, nm), by_pulse in sorted(groups.items()):
-        usual_ns = min(by_pulse, key=lambda pulse_ns: (-len(by_pulse[pulse_ns]), pulse_ns))
+    for (_, nm), by_pulse in _by_value(records, lambda settings: settings.pulse_ns).items():
+        usual_ns = _usual(by_pulse)
         if len(by_pulse[usual_ns]) < _NEARLY_ALL * sum(map(len, by_pulse.values())):
             continue
-        findings += [
-            _of_shots(
-                members,
-                caution(
-                    "pulse-differs",
-                    Scope.CABLE,
-                    shots=len(members),
-                    fibres=_fibres(members),
-                    at_nm=nm,
-                    pulse_ns=pulse_ns,
-                    usual_ns=usual_ns,
-                ),
-                nm,
-            )
-            for pulse_ns, members in sorted(by_pulse.items())
-            if pulse_ns != usual_ns
-        ]
-    return findings
-
-
-def _counted(
-    records: Sequence[ShotRecord],
-) -> Iterator[tuple[ShotRecord, Settings, tuple[str, int]]]:
-    """Go over the shots that count, with their settings, cable and wavelength."""
-    for record in records:
-        nm = record.taken_for.wavelength_nm
-        if record.settings is not None and nm is not None and record.attempt:
-            yield record, record.settings, (record.taken_for.cable, nm)
+        for pulse_ns, odd in by_pulse.items():
+            if pulse_ns != usual_ns:
+                said = caution(
+                    "pulse-differs", Scope.CABLE, shots=len(odd), fibres=_fibres(odd),
+                    at_nm=nm, pulse_ns=pulse_ns, usual_ns=usual_ns,
+                )  # fmt: skip
+                yield _of_shots(odd, said, nm)
 
 
 def _fibres(members: Sequence[ShotRecord]) -> str:
@@ -200,23 +182,13 @@ def _fibres(members: Sequence[ShotRecord]) -> str:
 
 
 def _of_shots(members: Sequence[ShotRecord], said: Finding, nm: int | None) -> CableFinding:
-    """Make a finding about several shots; of a single fibre, name it."""
-    one = members[0].taken_for
-    fibres = sorted({r.taken_for.fibre for r in members if r.taken_for.fibre is not None})
-    same_fibre = len(fibres) == 1
+    """Make a finding about several shots; of a single fibre from one end, name the end."""
     ends = {r.taken_for.direction.value for r in members}
-    return CableFinding(
-        said,
-        cable=one.cable,
-        fibre=one.fibre if same_fibre else None,
-        wavelength_nm=nm,
-        direction=ends.pop() if len(ends) == 1 and same_fibre else "",
-        files=tuple(r.path for r in members),
-        other_fibres=() if same_fibre else tuple(fibres),
-    )
+    end = ends.pop() if len(ends) == 1 and len(fibres_of(members)) == 1 else ""
+    return about_shots(members, said, wavelength_nm=nm, direction=end)
 
 
-def clock_oddities(records: Sequence[ShotRecord]) -> list[CableFinding]:
+def _clock_oddities(records: Sequence[ShotRecord]) -> list[CableFinding]:
     """Find shots whose time cannot be right: never set, ahead of today, or years from the others.
 
     A date that is none harms nobody by itself: no order of shots rests on it.
@@ -256,40 +228,33 @@ def _undated(records: Sequence[ShotRecord]) -> CableFinding:
     return _of_shots(records, said, None)
 
 
-def cords_missing(measured: Sequence[Measured]) -> list[CableFinding]:
+def _cords_missing(measured: Sequence[Measured]) -> list[CableFinding]:
     """Find shots without a launch cord in a cable where most shots have one."""
     by_end: dict[tuple[str, int], list[tuple[ShotRecord, float]]] = defaultdict(list)
     for one in measured:
-        axis = one.outcome.axis
-        if axis is None:
-            continue
-        for side, (record, start_m) in enumerate(
-            zip(one.records, (axis.start_a_m, axis.start_b_m), strict=True)
-        ):
-            if record is not None:
-                by_end[one.key.cable, side].append((record, start_m))
+        if (axis := one.outcome.axis) is not None:
+            starts_m = axis.start_a_m, axis.start_b_m
+            for side, (record, start_m) in enumerate(zip(one.records, starts_m, strict=True)):
+                if record is not None:
+                    by_end[one.key.cable, side].append((record, start_m))
     findings = []
     for members in by_end.values():
         with_cord = [start_m for _, start_m in members if start_m > 0]
         if len(with_cord) < 0.5 * len(members):
             continue
         usual_m = median(with_cord)
-        findings += [
-            about_shot(record, caution("cord-missing", Scope.CABLE, usual_m=usual_m))
-            for record, start_m in members
-            if start_m <= 0
-        ]
-        findings += [
-            about_shot(
-                record, caution("cord-differs", Scope.CABLE, length_m=start_m, usual_m=usual_m)
-            )
-            for record, start_m in members
-            if start_m > 0 and abs(start_m - usual_m) > max(20.0, 0.05 * usual_m)
-        ]
+        for record, start_m in members:
+            if start_m <= 0:
+                said = caution("cord-missing", Scope.CABLE, usual_m=usual_m)
+            elif abs(start_m - usual_m) > max(20.0, 0.05 * usual_m):
+                said = caution("cord-differs", Scope.CABLE, length_m=start_m, usual_m=usual_m)
+            else:
+                continue
+            findings.append(about_shot(record, said))
     return findings
 
 
-def outside_profile(measured: Sequence[Measured], profile: Profile) -> list[CableFinding]:
+def _outside_profile(measured: Sequence[Measured], profile: Profile) -> list[CableFinding]:
     """List settings outside the profile, equal ones gathered into one finding."""
     groups: dict[tuple[str, Finding, int | None], list[ShotRecord]] = defaultdict(list)
     for one in measured:
@@ -314,18 +279,117 @@ def outside_profile(measured: Sequence[Measured], profile: Profile) -> list[Cabl
             ):
                 said = replace(finding, where=Scope.CABLE)
                 groups[one.key.cable, said, record.taken_for.wavelength_nm].append(record)
-    findings = []
-    for (cable, said, nm), members in groups.items():
-        fibres = sorted({r.taken_for.fibre for r in members if r.taken_for.fibre is not None})
-        findings.append(
-            CableFinding(
-                said,
-                cable=cable,
-                fibre=fibres[0] if len(fibres) == 1 else None,
-                wavelength_nm=nm,
-                files=tuple(r.path for r in members),
-                other_fibres=tuple(fibres) if len(fibres) > 1 else (),
+    return [
+        about_shots(members, said, wavelength_nm=nm, alike=len(members) - 1)
+        for (_, said, nm), members in groups.items()
+    ]
+
+
+def measured_findings(measured: Sequence[Measured]) -> list[CableFinding]:
+    """Findings of the measurements themselves; equal kinds of one cable are gathered.
+
+    A defect keeps its fibre: nothing measured on that one is graded.
+    """
+    gathered: dict[tuple[str, str, str, int, str], list[tuple[Measured, Finding]]]
+    gathered = defaultdict(list)
+    for one in measured:
+        for finding in one.outcome.findings:
+            if finding.code not in _SAID_FOR_THE_CABLE:
+                own = one.key.fibre if finding.severity is Severity.DEFECT else 0
+                place = one.key.cable, finding.code, finding.case, own, finding.severity.value
+                gathered[place].append((one, finding))
+    result = []
+    for (cable, *_), members in sorted(gathered.items(), key=lambda item: item[0]):
+        fibres = sorted({one.key.fibre for one, _ in members})
+        nm, *other_nm = {one.wavelength_nm for one, _ in members}
+        result.append(
+            about_fibres(
+                cable, fibres, members[0][1],
+                wavelength_nm=None if other_nm else nm,
+                files=files_of(r for one, _ in members for r in one.records),
                 alike=len(members) - 1,
             )
-        )
+        )  # fmt: skip
+    return result
+
+
+#: Findings of single pairs that are said once for the whole cable instead.
+_SAID_FOR_THE_CABLE = frozenset({"index-differs", "ends-typed-alike"})
+
+
+def _other_lengths(
+    measured: Sequence[Measured], maps: Mapping[str, CableMap]
+) -> list[CableFinding]:
+    """Fibres of another length than most of their cable, with what they share with them."""
+    findings = []
+    for cable, own_map in maps.items():
+        by_route: dict[int, list[int]] = defaultdict(list)
+        for fibre, route in own_map.route_of.items():
+            by_route[route].append(fibre)
+        main_m = own_map.route_length_m[1]
+        for route, fibres in sorted(by_route.items()):
+            if route == 1:
+                continue
+            length_m = own_map.route_length_m[route]
+            shared = [c.name for c in own_map.closures if {1, route} <= set(c.routes)]
+            own = (m for m in measured if m.key.cable == cable and m.key.fibre in fibres)
+            said = caution(
+                "other-length", Scope.CABLE, "shared" if shared else "",
+                fibres=numbers_text(fibres), length_m=length_m, usual_m=main_m,
+                closures=", ".join(shared),
+            )  # fmt: skip
+            files = files_of(r for one in own for r in one.records)
+            findings.append(about_fibres(cable, fibres, said, files=files))
     return findings
+
+
+def _express(maps: Mapping[str, CableMap]) -> list[CableFinding]:
+    return [
+        CableFinding(
+            note("passes-unspliced", Scope.CABLE, ribbon=ribbon, closure=name), cable, closure=name
+        )
+        for cable, own_map in maps.items()
+        for number, ribbon in own_map.express
+        for name in (own_map.closure(number).name,)
+    ]
+
+
+def _unseen(maps: Mapping[str, CableMap]) -> list[CableFinding]:
+    """Closures that somebody stated, and at which no fibre shows anything.
+
+    One splice can hide from both ends; that those of two fibres do at one closure is seldom, and
+    a table whose distances are counted from the other end has all its closures elsewhere.
+    """
+    return [
+        about_fibres(
+            cable, one.fibres,
+            caution("closure-unseen", Scope.CABLE, fibres=len(one.fibres),
+                    distance_m=one.distance_m),
+            each=True, closure=one.name,
+        )
+        for cable, own_map in maps.items()
+        for one in own_map.closures
+        if one.named_by is Source.MAPPING and not one.seen_in and len(one.fibres) > 1
+    ]  # fmt: skip
+
+
+def unused_findings(
+    records: Sequence[ShotRecord], findings: Sequence[CableFinding]
+) -> list[CableFinding]:
+    """Findings for files that could not be used at all, unless some finding says why already."""
+    said = {f for one in findings if one.code == "shots-under-one-name" for f in one.files}
+    return [_unused(r) for r in records if r.use in _SAY_WHY and r.path not in said]
+
+
+_SAY_WHY = (ShotUse.UNREADABLE, ShotUse.UNPLACED, ShotUse.NOT_A_SHOT)
+
+
+def _unused(record: ShotRecord) -> CableFinding:
+    """A finding for a file that could not be used at all."""
+    problem = record.remark or says("unknown")
+    said = {
+        ShotUse.UNREADABLE: defect("file-unreadable", Scope.CABLE, problem=problem),
+        ShotUse.UNPLACED: defect("shot-not-placed", Scope.CABLE, problem=problem),
+        ShotUse.NOT_A_SHOT: note("not-a-trace-file", Scope.CABLE, problem=problem),
+    }[record.use]
+    return about_shot(record, said)

@@ -12,17 +12,27 @@ from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
+from math import hypot
+from statistics import median
 
+from otdravg.cable.checks.notes import about_fibres, about_shot
 from otdravg.cable.files.attempts import date_of, taken_before, when
 from otdravg.cable.measure.closures import CableMap
 from otdravg.cable.measure.placing import placed
 from otdravg.cable.measure.standing import Measured
-from otdravg.cable.model import CableFinding, FibreKey, ShotRecord
+from otdravg.cable.model import Attempt, CableFinding, FibreKey, History, ShotRecord
 from otdravg.findings import Scope, Statement, defect, note, says
 from otdravg.shot.settings import Direction
 from otdravg.trade import numbers_text, ribbon_position
 
-__all__ = ["NOT_ONE_STATE", "States", "is_one_state", "one_way_series"]
+__all__ = [
+    "NOT_ONE_STATE",
+    "States",
+    "has_changed",
+    "is_one_state",
+    "one_way_series",
+    "repaired_splices",
+]
 
 #: Findings that say that a splice's two readings are not of the splice that is there now.
 NOT_ONE_STATE = frozenset({"pair-of-two-states", "order-unknown", "shot-before-work"})
@@ -57,9 +67,13 @@ class OneWay:
 
     def is_made_again(self, later: OneWay) -> bool:
         """Whether the splice was surely made again before a later shot."""
-        unsure_db = _SURE_SIGMAS * (self.u_db**2 + later.u_db**2) ** 0.5
-        enough = abs(self.change_to(later)) >= max(_SURE_DB, unsure_db)
+        enough = abs(self.change_to(later)) >= _sure_db(self.u_db, later.u_db)
         return enough and taken_before(self.record, later.record)
+
+
+def _sure_db(*u_db: float) -> float:
+    """Difference of two readings from which on the splice was surely made again."""
+    return max(_SURE_DB, _SURE_SIGMAS * hypot(*u_db))
 
 
 #: What the shots from A, and those from B, read at one splice, oldest first.
@@ -198,14 +212,15 @@ class States:
             self._works[place] = [w for w in works if not self._is_dressed(w, place)]
 
     def _is_dressed(self, work: _Work, place: _Place) -> bool:
-        """Whether a longer wavelength shows a change far more: a bend was dressed, nothing cut."""
-        key = FibreKey(place[0], work.fibre)
-        changes = [
-            side[-1].loss_db - side[0].loss_db
-            for own in self._by_fibre[key]
-            for side in own.get(place[2], ())
-            if len(side) > 1
+        """Whether a longer wavelength shows a change far more: a bend was dressed, nothing cut.
+
+        Of each wavelength counts the end that shows it: the other may have been shot before only.
+        """
+        by_wavelength = [
+            [side[-1].loss_db - side[0].loss_db for side in own.get(place[2], ()) if len(side) > 1]
+            for own in self._by_fibre[FibreKey(place[0], work.fibre)]
         ]
+        changes = [max(own, key=abs) for own in by_wavelength if own]
         return max(changes) - min(changes) > _BEND_DB
 
     def _place(self, key: FibreKey, number: int) -> _Place:
@@ -296,8 +311,7 @@ class States:
             for r in shots
             if (own := [w for w in works if w.direction is r.taken_for.direction] or works)
         ]
-        fresh = [_is_after(r, work) for r, work in zip(shots, last, strict=True)]
-        return [r for r, ok in zip(shots, fresh, strict=True) if not ok]
+        return [r for r, work in zip(shots, last, strict=True) if not _is_after(r, work)]
 
     def _is_again_in_vain(self, one: Measured) -> bool:
         """Whether one end alone was shot again and no splice reads otherwise since."""
@@ -339,15 +353,15 @@ class States:
                 unit=unit, fibre=work.fibre, change=change, since=_day(work.after.record),
                 fibres=numbers, ends=ends, wavelengths=at,
             )  # fmt: skip
-        return CableFinding(
+        return about_fibres(
+            cable,
+            fibres,
             said,
-            cable=cable,
-            fibre=fibres[0],
+            each=True,
             wavelength_nm=wavelengths[0] if len(wavelengths) == 1 else None,
             direction=ends,
             closure=closure,
             files=tuple(dict.fromkeys(r.path for one in told for r in one.records)),
-            other_fibres=tuple(fibres[1:]),
         )
 
 
@@ -355,13 +369,10 @@ def _in_vain(one: Measured) -> CableFinding:
     """A shot taken again from one end with no work in between: a connector was dirty, perhaps."""
     shots = sorted((r for r in one.records if r is not None), key=lambda r: r.attempt)
     older, newer = shots[0], shots[-1]
-    return CableFinding(
+    return about_shot(
+        newer,
         note("shot-again-from-one-end", Scope.CABLE, newer=newer.attempt, older=older.attempt),
-        one.key.cable,
-        one.key.fibre,
-        one.wavelength_nm,
-        newer.taken_for.direction.value,
-        files=(newer.path, older.path),
+        older,
     )
 
 
@@ -403,3 +414,52 @@ def _least(works: Iterable[_Work]) -> int:
 def _day(record: ShotRecord) -> Statement:
     date = date_of(record)
     return says("day", day=f"{date:%Y-%m-%d}") if date else says("second-folder")
+
+
+def repaired_splices(history: Sequence[History], ribbon_size: int | None) -> list[CableFinding]:
+    """Gather splices that changed between the first attempt and the one that stands.
+
+    One note per closure and ribbon, with the median before and after.
+    """
+    changed: dict[tuple[str, str, int | None], list[tuple[History, float, float]]] = defaultdict(
+        list
+    )
+    for one in history:
+        losses = _changed(one.attempts[0], one.attempts[-1])
+        if losses is not None:
+            ribbon, _ = ribbon_position(one.key.fibre, ribbon_size)
+            changed[one.key.cable, one.closure, ribbon].append((one, *losses))
+    return [_changed_note(*place, members) for place, members in changed.items()]
+
+
+def has_changed(splice: History) -> bool:
+    """Whether a splice reads otherwise now than at its first attempt, beyond uncertainty."""
+    return _changed(splice.attempts[0], splice.attempts[-1]) is not None
+
+
+def _changed(first: Attempt, last: Attempt) -> tuple[float, float] | None:
+    """Losses before and after, if they differ by more than both are unsure."""
+    if first.loss_db is None or last.loss_db is None:
+        return None
+    if abs(last.loss_db - first.loss_db) < _sure_db(first.u_loss_db or 0.0, last.u_loss_db or 0.0):
+        return None
+    return first.loss_db, last.loss_db
+
+
+def _changed_note(
+    cable: str,
+    closure: str,
+    ribbon: int | None,
+    members: Sequence[tuple[History, float, float]],
+) -> CableFinding:
+    fibres = sorted({one.key.fibre for one, _, _ in members})
+    before_db, after_db = median(m[1] for m in members), median(m[2] for m in members)
+    files = (f for one, _, _ in members for a in one.attempts[-1:] for f in (a.file_ab, a.file_ba))
+    said = note(
+        "splice-changed", Scope.CABLE, "" if ribbon is None else "of-ribbon",
+        fibres=numbers_text(fibres), ribbon=ribbon, before_db=before_db, after_db=after_db,
+    )  # fmt: skip
+    fibre = fibres[0] if len(fibres) == 1 else None
+    return CableFinding(
+        said, cable, fibre, closure=closure, files=tuple(dict.fromkeys(filter(None, files)))
+    )

@@ -1,32 +1,36 @@
-"""Splices of a ribbon, a closure and a cable as wholes, and what fails as one."""
+"""Splices of a ribbon, a closure and a cable as wholes: what is proved of them, and what fails.
+
+Splices are proved before a closure is closed, bends after it: fibres are laid into their trays in
+between (common practice, no source).
+"""
 
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
+from datetime import datetime
 from decimal import Decimal
 
 from otdravg.cable.checks.notes import about_fibre
-from otdravg.cable.checks.proof import with_group_proof
-from otdravg.cable.model import (
-    CableFinding,
-    FibreResult,
-    GroupResult,
-    SpliceRow,
-)
+from otdravg.cable.model import CableFinding, Closure, FibreResult, GroupResult, Proof, SpliceRow
 from otdravg.cable.planned import NOWHERE_PLANNED
 from otdravg.findings import Finding, Scope, caution, defect
 from otdravg.fit.reading import Coverage, Kind
 from otdravg.quantities import Quantity, reported
 from otdravg.verdict.decision import Action, Verdict
 from otdravg.verdict.group import Whole, judge_group, mean_of
-from otdravg.verdict.rules import Profile
-from otdravg.verdict.verdicts import SpliceVerdict, worst_of
+from otdravg.verdict.rules import Closures, Profile
+from otdravg.verdict.splice import splice_limit
+from otdravg.verdict.verdicts import Circumstances, SpliceVerdict, worst_of
 
-__all__ = ["failing_wholes", "group_results"]
+__all__ = ["failing_wholes", "group_results", "with_proof"]
 
 #: Losses that nobody may rely on.
 _NO_LOSS = (Verdict.NOT_GRADABLE, Verdict.IMPLAUSIBLE)
+_GOOD = (Verdict.WITHIN, Verdict.ACCEPTED)
+#: From least to most.
+_PROOFS = tuple(Proof)
 
 #: A splice and its loss as reported.
 _Splice = tuple[SpliceRow, Decimal | None]
@@ -41,9 +45,13 @@ def group_results(rows: Sequence[SpliceRow], profile: Profile) -> list[GroupResu
     information only.
     """
     groups: dict[tuple[Whole, _Place], list[_Splice]] = defaultdict(list)
+    at_closures: dict[tuple[str, int], list[SpliceRow]] = defaultdict(list)
     for row in rows:
-        is_splice = row.closure_number is not None and row.kind is not Kind.CONNECTOR
-        if is_splice and row.verdict.rule != "wavelengths.judge_others":
+        if row.closure_number is not None:
+            at_closures[row.cable, row.wavelength_nm].append(row)
+        else:
+            continue
+        if row.kind is not Kind.CONNECTOR and row.verdict.rule != "wavelengths.judge_others":
             loss_db = reported(row.loss_db, Quantity.LOSS_DB)
             splice = row, None if row.verdict.verdict in _NO_LOSS else loss_db
             nm, at = row.wavelength_nm, (row.cable, row.closure_number or 0, row.closure)
@@ -51,16 +59,16 @@ def group_results(rows: Sequence[SpliceRow], profile: Profile) -> list[GroupResu
             groups[Whole.CLOSURE, (*at, 0, nm)].append(splice)
             if row.ribbon is not None:
                 groups[Whole.RIBBON, (*at, row.ribbon, nm)].append(splice)
-    results = [_result(*group, own, profile) for group, own in sorted(groups.items(), key=_order)]
-    return with_group_proof(results, rows)
-
-
-def _order(item: tuple[tuple[Whole, _Place], object]) -> _Place:
-    return item[0][1]
+    in_order = sorted(groups.items(), key=lambda item: item[0][1])
+    return [_result(*group, own, profile, at_closures) for group, own in in_order]
 
 
 def _result(
-    whole: Whole, place: _Place, splices: Sequence[_Splice], profile: Profile
+    whole: Whole,
+    place: _Place,
+    splices: Sequence[_Splice],
+    profile: Profile,
+    at_closures: Mapping[tuple[str, int], Sequence[SpliceRow]],
 ) -> GroupResult:
     cable, number, closure, ribbon, nm = place
     losses = [(loss_db, row.u_loss_db) for row, loss_db in splices]
@@ -76,6 +84,8 @@ def _result(
     known = [(loss_db, row.fibre) for row, loss_db in splices if loss_db is not None]
     worst_db, worst_fibre = max(known, default=(None, None))
     verdicts = [row.verdict for row, _ in splices]
+    # A cable is proved where whatever stands in its closures is.
+    shown = at_closures[cable, nm] if whole is Whole.CABLE else [row for row, _ in splices]
     return GroupResult(
         whole, cable, closure, number or None, ribbon or None, nm,
         tuple(row.fibre for row, _ in splices), len(known),
@@ -83,6 +93,9 @@ def _result(
         mean_of(losses)[0], worst_db, worst_fibre, rules,
         worst_of([*verdicts, *rules]) or verdicts[0],
         splices[0][0].place if whole is Whole.RIBBON else NOWHERE_PLANNED,
+        proof=min((row.proof for row in shown), key=_PROOFS.index),
+        proved=_since([row.proved for row in shown]),
+        bend_checked=_since([row.bend_checked for row in shown]),
     )  # fmt: skip
 
 
@@ -146,3 +159,63 @@ def _failing(
             code, Scope.CABLE, case, reason=rule.reason, key=rule.rule, ribbon=ribbon,
             action=rule.action.value,
         )  # fmt: skip
+
+
+# Proof
+
+
+def with_proof(
+    rows: Sequence[SpliceRow],
+    closures: Sequence[Closure],
+    profile: Profile,
+    taken: Mapping[str, datetime | None],
+) -> list[SpliceRow]:
+    """Say of each splice how far it is proved.
+
+    A reading from one end is plausible if it is no higher than the limit of the true loss; it may
+    hide as much again as the glass on both sides differs. Bends are checked where both shots are
+    younger than the closing: of one that is older half the sum shows half the bend. The dates of
+    shots, ``taken`` by path, are those of the instruments; that of closing is the crew's.
+    """
+    closed = {(one.cable, one.number): one.closed for one in closures}
+    return [
+        row
+        if row.closure_number is None
+        else _proved(row, closed.get((row.cable, row.closure_number)), profile, taken)
+        for row in rows
+    ]
+
+
+def _proved(
+    row: SpliceRow,
+    closed: datetime | None,
+    profile: Profile,
+    taken: Mapping[str, datetime | None],
+) -> SpliceRow:
+    if row.coverage is not Coverage.BOTH:
+        return replace(row, proof=Proof.ONE_END) if _is_plausible(row, profile) else row
+    if row.verdict.verdict not in _GOOD:
+        return row
+    dates = [taken.get(path) for path in (row.file_ab, row.file_ba)]
+    is_after = closed is not None and all(
+        date is not None and date.replace(tzinfo=None) > closed for date in dates
+    )
+    is_due = closed is not None or profile.stage.is_building
+    is_due |= profile.stage.closures is Closures.OPEN
+    if is_after and row.bend_db is not None:
+        return replace(row, proof=Proof.CHECKED, proved=row.taken, bend_checked=row.taken)
+    return replace(row, proof=Proof.BEND_DUE if is_due else Proof.BOTH, proved=row.taken)
+
+
+def _is_plausible(row: SpliceRow, profile: Profile) -> bool:
+    readings = [db for db in (row.loss_ab_db, row.loss_ba_db) if db is not None]
+    limit_db, _ = splice_limit(profile, Circumstances(row.wavelength_nm))
+    shown = reported(max(readings, default=None), Quantity.LOSS_DB)
+    unsure = row.verdict.verdict in (Verdict.ONE_WAY, Verdict.WITHIN_ONE_WAY)
+    return unsure and shown is not None and (limit_db is None or shown <= limit_db)
+
+
+def _since(dates: Sequence[datetime | None]) -> datetime | None:
+    """The latest of some dates; None if one is missing."""
+    there = [one for one in dates if one is not None]
+    return max(there) if len(there) == len(dates) else None

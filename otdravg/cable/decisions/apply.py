@@ -9,9 +9,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import PurePosixPath
 
-from otdravg.cable.decisions.model import Decision, What
+from otdravg.cable.decisions.model import Decision, What, read_renumbering
 from otdravg.cable.decisions.record import Decisions
-from otdravg.cable.decisions.renumber import read_renumbering
 from otdravg.cable.files.names import same_text
 from otdravg.cable.measure.closures import CableMap, renamed
 from otdravg.cable.model import CableFinding, ShotRecord, ShotUse, Source, SpliceRow
@@ -36,31 +35,17 @@ def decisions_here(
         if not decision.cable or name is not None:
             items.append(replace(decision, cable=name or ""))
             continue
-        findings.append(
-            CableFinding(
-                defect(
-                    "decision-of-other-cable",
-                    Scope.CABLE,
-                    cable=decision.cable,
-                    here=", ".join(names) or None,
-                    decision=decision.said,
-                ),
-                fibre=decision.fibre,
-                closure=decision.closure,
-            )
-        )
+        said = defect(
+            "decision-of-other-cable", Scope.CABLE, cable=decision.cable,
+            here=", ".join(names) or None, decision=decision.said,
+        )  # fmt: skip
+        findings.append(CableFinding(said, fibre=decision.fibre, closure=decision.closure))
     if nameless and names:
-        findings.append(
-            CableFinding(
-                caution(
-                    "decision-without-cable",
-                    Scope.CABLE,
-                    nameless=len(nameless),
-                    decisions=len(decisions.items),
-                    decision=nameless[0].said,
-                )
-            )
-        )
+        said = caution(
+            "decision-without-cable", Scope.CABLE, nameless=len(nameless),
+            decisions=len(decisions.items), decision=nameless[0].said,
+        )  # fmt: skip
+        findings.append(CableFinding(said))
     return replace(decisions, items=tuple(items)), findings
 
 
@@ -112,15 +97,11 @@ def _renumbered(records: list[ShotRecord], decision: Decision) -> list[int]:
     ]
     for n in chosen:
         taken = records[n].taken_for
-        number = new[taken.fibre or 0]
-        if not number:
+        if number := new[taken.fibre or 0]:
+            renamed_for = replace(taken, fibre=number, fibre_by=Source.DECISION)
+            records[n] = replace(records[n], taken_for=renamed_for, remark=decision.said)
+        else:
             records[n] = records[n].used_as(ShotUse.EXCLUDED, decision.said)
-            continue
-        records[n] = replace(
-            records[n],
-            taken_for=replace(taken, fibre=number, fibre_by=Source.DECISION),
-            remark=decision.said,
-        )
     return chosen
 
 
@@ -187,11 +168,7 @@ def accepted_rows(
     result = list(rows)
     findings: list[CableFinding] = []
     for decision in decisions.items:
-        if decision.what in (
-            What.EXCLUDE_SHOT,
-            What.NAME_CLOSURE,
-            What.ACKNOWLEDGE,
-        ):
+        if decision.what in (What.EXCLUDE_SHOT, What.NAME_CLOSURE, What.ACKNOWLEDGE):
             continue
         fibres = {decision.fibre}
         if decision.what is What.CONFIRM_CROSSING:
@@ -224,16 +201,14 @@ def acknowledged(
     decision for each. What is wrong with the decisions themselves nobody acknowledges.
     """
     ours = [d for d in decisions.items if d.what is What.ACKNOWLEDGE]
-    result = []
+    result, used = [], set()
     for finding in findings:
         own = [d for d in ours if _is_of(finding, d)]
-        named = {fibre for d in own for fibre in d.acknowledges[1]}
-        is_whole = bool(own) and _fibres_of(finding) <= named
-        result.append(
-            replace(finding, acknowledged=tuple(d.said for d in own)) if is_whole else finding
-        )
-    unused = [d for d in ours if not any(_is_of(finding, d) for finding in findings)]
-    return result, [_without_object(d) for d in unused]
+        used |= set(own)
+        if own and _fibres_of(finding) <= {fibre for d in own for fibre in d.acknowledges[1]}:
+            finding = replace(finding, acknowledged=tuple(d.said for d in own))
+        result.append(finding)
+    return result, [_without_object(d) for d in ours if d not in used]
 
 
 def _fibres_of(finding: CableFinding) -> set[int | None]:

@@ -77,9 +77,7 @@ def parse_file(path: Path, content: bytes) -> FileContent:
         With the line or the decision that cannot be used.
     """
     text = _text(path, content)
-    resaved: list[Statement] = []
-    if content.startswith(_BYTE_ORDER_MARK):
-        resaved.append(says("byte-order-mark"))
+    resaved = [says("byte-order-mark")] if content.startswith(_BYTE_ORDER_MARK) else []
     if "\r" in text:
         resaved.append(says("other-line-ends"))
     if is_toml(path):

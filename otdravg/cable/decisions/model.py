@@ -3,17 +3,25 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, fields
 from datetime import datetime
 from enum import Enum
 
-from otdravg.cable.decisions.renumber import read_renumbering
 from otdravg.errors import BadSetting
 from otdravg.findings import Statement, says
+from otdravg.shot.settings import Direction
 from otdravg.system.printable import printable
 
-__all__ = ["Decision", "SealedDecision", "What", "checked", "decision_from"]
+__all__ = [
+    "Decision",
+    "SealedDecision",
+    "What",
+    "checked",
+    "decision_from",
+    "read_renumbering",
+    "renumbering",
+]
 
 
 class What(Enum):
@@ -117,52 +125,49 @@ def decision_from(cells: Mapping[str, str], place: str) -> Decision:
     BadSetting
         If it does not say what was decided about what, by whom, when and why.
     """
-    kinds = {what.value: what for what in What}
-    if cells.get("what", "") not in kinds:
-        raise BadSetting(
-            "decisions", place, f"{cells.get('what', '')!r} is not one of {', '.join(kinds)}"
-        )
-    what = kinds[cells["what"]]
-    for name in ("who", "when", "why", *_NEEDS[what]):
-        if not cells.get(name):
-            raise BadSetting("decisions", place, f"{what.value} needs {name!r}")
-    try:
-        datetime.fromisoformat(cells["when"].replace("Z", "+00:00"))
-    except ValueError:
-        raise BadSetting(
-            "decisions", place, f"{cells['when']!r} is not a time such as 2024-05-14T09:30"
-        ) from None
-    value = cells.get("value", "")
-    if what is What.MOVE_POSITION and not re.fullmatch(r"\d{1,7}(\.\d{1,6})?", value, re.ASCII):
-        raise BadSetting("decisions", place, f"{value!r} is not a distance in metres")
-    if what is What.CONFIRM_CROSSING:
-        _number(value, place)
-    if what is What.RENUMBER and read_renumbering(value) is None:
-        raise BadSetting("decisions", place, f"{value!r} is not a renumbering such as B 1-23=2-24")
-    if what is What.ACKNOWLEDGE and not _ACKNOWLEDGED.fullmatch(value):
-        raise BadSetting(
-            "decisions", place, f"{value!r} is not the code of a finding, fibres behind it if many"
-        )
+    for problem in _problems(cells):
+        raise BadSetting("decisions", place, problem)
+    fibre, nm = (cells.get(name) for name in ("fibre", "wavelength_nm"))
     return Decision(
-        what,
+        What(cells["what"]),
         cells["who"],
         cells["when"],
         cells["why"],
         cells.get("cable", ""),
-        _number(cells.get("fibre", ""), place),
-        _number(cells.get("wavelength_nm", ""), place),
+        int(fibre) if fibre else None,
+        int(nm) if nm else None,
         cells.get("closure", ""),
         cells.get("file", ""),
-        value,
+        cells.get("value", ""),
     )
 
 
-def _number(text: str, place: str) -> int | None:
-    if not text:
-        return None
-    if not re.fullmatch(r"[1-9]\d{0,3}", text, re.ASCII):
-        raise BadSetting("decisions", place, f"{text!r} is not a whole number from 1 to 9999")
-    return int(text)
+def _problems(cells: Mapping[str, str]) -> Iterator[str]:
+    """What keeps the cells from being a decision."""
+    kinds = {what.value: what for what in What}
+    what = kinds.get(cells.get("what", ""))
+    if what is None:
+        yield f"{cells.get('what', '')!r} is not one of {', '.join(kinds)}"
+        return
+    for name in ("who", "when", "why", *_NEEDS[what]):
+        if not cells.get(name):
+            yield f"{what.value} needs {name!r}"
+    try:
+        datetime.fromisoformat(cells["when"].replace("Z", "+00:00"))
+    except ValueError:
+        yield f"{cells['when']!r} is not a time such as 2024-05-14T09:30"
+    value, numbers = cells.get("value", ""), [cells.get("fibre"), cells.get("wavelength_nm")]
+    if what is What.MOVE_POSITION and not re.fullmatch(r"\d{1,7}(\.\d{1,6})?", value, re.ASCII):
+        yield f"{value!r} is not a distance in metres"
+    if what is What.CONFIRM_CROSSING:
+        numbers.insert(0, value)
+    if what is What.RENUMBER and read_renumbering(value) is None:
+        yield f"{value!r} is not a renumbering such as B 1-23=2-24"
+    if what is What.ACKNOWLEDGE and not _ACKNOWLEDGED.fullmatch(value):
+        yield f"{value!r} is not the code of a finding, fibres behind it if many"
+    for number in numbers:
+        if number and not re.fullmatch(r"[1-9]\d{0,3}", number, re.ASCII):
+            yield f"{number!r} is not a whole number from 1 to 9999"
 
 
 def checked(decision: Decision, place: str) -> Decision:
@@ -180,3 +185,56 @@ def checked(decision: Decision, place: str) -> Decision:
         if text.startswith(_FORMULA_SIGNS):
             raise BadSetting(name, text, "a spreadsheet would run it; begin with a letter or digit")
     return decision_from(cells, place)
+
+
+# Numbers of one end's shots renamed: ``B 13-23=14-24 24=13``
+
+#: What stands for a shot that is of none of the fibres.
+_NONE = "none"
+_PART = re.compile(
+    r"([1-9]\d{0,3})(?:-([1-9]\d{0,3}))?=(?:([1-9]\d{0,3})(?:-([1-9]\d{0,3}))?|none)"
+)
+
+
+def renumbering(new: Mapping[int, int]) -> str:
+    """Write which number becomes which, runs shortened; 0 stands for none."""
+    parts: list[list[int]] = []
+    for old, number in sorted(new.items()):
+        if parts and number:
+            first, last, to_first, to_last = parts[-1]
+            way = number - to_last
+            straight = to_first and old == last + 1 and abs(way) == 1
+            if straight and (first == last or way == (1 if to_last > to_first else -1)):
+                parts[-1] = [first, old, to_first, number]
+                continue
+        parts.append([old, old, number, number])
+    return " ".join(
+        f"{_run(first, last)}={_run(to_first, to_last) if to_first else _NONE}"
+        for first, last, to_first, to_last in parts
+    )
+
+
+def _run(first: int, last: int) -> str:
+    return str(first) if first == last else f"{first}-{last}"
+
+
+def read_renumbering(text: str) -> tuple[Direction, dict[int, int]] | None:
+    """Read which end's numbers become which; 0 is none. ``None`` if it does not say so."""
+    end, *parts = text.split() or [""]
+    if end not in ("A", "B") or not parts:
+        return None
+    new: dict[int, int] = {}
+    for part in parts:
+        match = _PART.fullmatch(part)
+        if match is None:
+            return None
+        first, last, to_first, to_last = (int(n or 0) for n in match.groups())
+        old = range(first, (last or first) + 1)
+        step = -1 if 0 < to_last < to_first else 1
+        numbers = (
+            range(to_first, (to_last or to_first) + step, step) if to_first else [0] * len(old)
+        )
+        if not old or len(numbers) != len(old) or any(n in new for n in old):
+            return None
+        new |= dict(zip(old, numbers, strict=True))
+    return Direction.A_TO_B if end == "A" else Direction.B_TO_A, new

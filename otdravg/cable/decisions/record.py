@@ -1,26 +1,34 @@
 """The record of a reviewer's decisions: one file, sealed one after the other, only added to.
 
-See :mod:`otdravg.cable.decisions.chain` for what the seals show, and
-:mod:`otdravg.cable.decisions.file` for what the files look like.
+A seal is the SHA-256 of a decision's fields together with the seal of the decision before
+it, and each decision carries both. So it can be told of each by itself whether its text is
+the one that was sealed, and of each two neighbours whether they belong together.
+
+Nobody needs a secret to make a seal: who computes the whole chain anew, or cuts decisions
+off its end, leaves a chain that holds. Against that helps comparing with outputs made
+earlier, which list all decisions with their seals: see ``otdravg verify --decisions``.
+What the files look like says :mod:`otdravg.cable.decisions.file`.
 """
 
 from __future__ import annotations
 
 import glob
-from dataclasses import dataclass, replace
+import hashlib
+import json
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
-from otdravg.cable.decisions.chain import checked_chain, seal_of
 from otdravg.cable.decisions.file import appended, parse_file, read_bytes
 from otdravg.cable.decisions.model import Decision, SealedDecision, checked
 from otdravg.cable.model import CableFinding
 from otdravg.errors import BadSetting
-from otdravg.findings import Scope, Severity, defect, note
+from otdravg.findings import Finding, Scope, Severity, caution, defect, note, says
 from otdravg.system.atomic import write_atomic
 from otdravg.system.only_run import only_run
 from otdravg.words.catalogue import told
 
-__all__ = ["Decisions", "add_decision", "read_decisions"]
+__all__ = ["Decisions", "add_decision", "checked_chain", "read_decisions", "seal_of"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,24 +63,17 @@ def read_decisions(path: Path) -> Decisions:
 def _decisions(path: Path, raw: bytes) -> Decisions:
     content = parse_file(path, raw)
     links = checked_chain(content.entries)
-    findings = [replace(own, files=(path.name,)) for ln in links if (own := ln.finding) is not None]
+    said = [link.finding for link in links if link.finding is not None]
     if content.torn:
-        findings.append(
-            CableFinding(
-                defect("decision-torn", Scope.CABLE, place=content.torn), files=(path.name,)
-            )
-        )
+        said.append(defect("decision-torn", Scope.CABLE, place=content.torn))
     if content.resaved:
-        findings.append(
-            CableFinding(
-                note("decisions-resaved", Scope.CABLE, marks=content.resaved), files=(path.name,)
-            )
-        )
+        said.append(note("decisions-resaved", Scope.CABLE, marks=content.resaved))
+    findings = tuple(CableFinding(one, files=(path.name,)) for one in said)
     last = ""
     for link in links:
         last = link.entry.seal or seal_of(link.entry.decision, last)
     items = (link.entry.decision for link in links if link.stands)
-    return Decisions(tuple(items), last, tuple(findings), tuple(link.entry for link in links))
+    return Decisions(tuple(items), last, findings, tuple(link.entry for link in links))
 
 
 def add_decision(path: Path, decision: Decision) -> str:
@@ -105,3 +106,98 @@ def add_decision(path: Path, decision: Decision) -> str:
         entry = SealedDecision(decision, known.last_seal, seal_of(decision, known.last_seal))
         write_atomic(path, appended(path, content, entry), overwrite=True)
     return entry.seal
+
+
+# The chain
+
+
+def seal_of(decision: Decision, before: str) -> str:
+    """Return the seal of a decision: SHA-256 over the seal before it and its own fields."""
+    content = json.dumps(
+        decision.cells(), sort_keys=True, ensure_ascii=False, separators=(",", ":")
+    )
+    return hashlib.sha256(f"{before}\n{content}".encode()).hexdigest()
+
+
+#: Of these it is not known what was decided, or it was applied already.
+_NOT_APPLIED = frozenset({"decision-changed", "decision-repeated"})
+
+
+@dataclass(frozen=True, slots=True)
+class Link:
+    """A decision in its chain, and what is wrong with it."""
+
+    entry: SealedDecision
+    finding: Finding | None
+
+    @property
+    def stands(self) -> bool:
+        """Whether the decision is applied."""
+        return self.finding is None or self.finding.code not in _NOT_APPLIED
+
+
+def checked_chain(entries: Sequence[tuple[str, SealedDecision]]) -> list[Link]:
+    """Hold every decision against its own seal and against its neighbours.
+
+    Parameters
+    ----------
+    entries : sequence of (str, SealedDecision)
+        Decisions in the order of their file, with the place where each stands.
+    """
+    # A seal that was edited itself still tells by its text what followed it.
+    seals = [{entry.seal, seal_of(entry.decision, entry.before)} for _, entry in entries]
+    first_at: dict[str, str] = {}
+    for (place, entry), own in zip(entries, seals, strict=True):
+        if entry.seal:
+            for seal in own:
+                first_at.setdefault(seal, place)
+    return list(_links(entries, seals, first_at))
+
+
+def _links(
+    entries: Sequence[tuple[str, SealedDecision]],
+    seals: Sequence[set[str]],
+    first_at: Mapping[str, str],
+) -> Iterator[Link]:
+    last: set[str] = {""}
+    last_place = ""
+    whole_at: dict[str, str] = {}  # decisions that fit their seal, so far
+    for (place, entry), own in zip(entries, seals, strict=True):
+        fits = len(own) == 1
+        if fits and entry.seal in whole_at:
+            said, first = entry.decision.said, whole_at[entry.seal]
+            yield Link(
+                entry,
+                defect("decision-repeated", Scope.CABLE, place=place, decision=said, first=first),
+            )
+            continue
+        yield Link(entry, _fault(place, entry, fits, last, last_place, first_at))
+        if entry.seal:
+            last, last_place = own, place
+        if fits:
+            whole_at[entry.seal] = place
+
+
+def _fault(
+    place: str,
+    entry: SealedDecision,
+    fits: bool,
+    last: set[str],
+    last_place: str,
+    first_at: Mapping[str, str],
+) -> Finding | None:
+    own = entry.decision.said
+    behind = says("stands-behind", place=last_place) if last_place else says("stands-first")
+    if not entry.seal:
+        return caution("decision-unsealed", Scope.CABLE, place=place, decision=own)
+    if not fits:
+        return defect("decision-changed", Scope.CABLE, place=place, decision=own)
+    if entry.before in last:
+        return None
+    if not entry.before:
+        return defect("decisions-joined", Scope.CABLE, place=place, decision=own, behind=behind)
+    if (first := first_at.get(entry.before)) is not None:
+        return defect(
+            "decision-moved", Scope.CABLE, place=place, decision=own, first=first, behind=behind
+        )
+    return defect("decision-missing", Scope.CABLE, place=place, decision=own)

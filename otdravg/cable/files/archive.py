@@ -15,11 +15,11 @@ import zipfile
 from collections import defaultdict
 from dataclasses import dataclass, replace
 
-from otdravg.cable.location import Location, Member
+from otdravg.cable.location import FoundFile, Location, Member
 from otdravg.errors import UnreadableTrace
 from otdravg.system.ordinary import open_ordinary
 
-__all__ = ["ARCHIVE_SUFFIX", "ArchiveLimits", "Entry", "archive_entries"]
+__all__ = ["ARCHIVE_SUFFIX", "ArchiveLimits", "archive_entries"]
 
 ARCHIVE_SUFFIX = ".zip"
 
@@ -56,21 +56,7 @@ class ArchiveLimits:
     small_bytes: int = 2**20
 
 
-@dataclass(frozen=True, slots=True)
-class Entry:
-    """One file of an archive: its path inside, where its bytes lie, or why it is passed over."""
-
-    path: str  # with forward slashes
-    location: Location
-    skipped: str = ""
-
-    @property
-    def is_archive(self) -> bool:
-        """Whether it may hold files itself."""
-        return self.path.lower().endswith(ARCHIVE_SUFFIX)
-
-
-def archive_entries(path: str, limits: ArchiveLimits | None = None) -> tuple[Entry, ...]:
+def archive_entries(path: str, limits: ArchiveLimits | None = None) -> tuple[FoundFile, ...]:
     """List the files in an archive, in the order of its directory; folders are left out.
 
     Entries of one name are one entry, which is passed over: nobody knows which is meant.
@@ -81,7 +67,7 @@ def archive_entries(path: str, limits: ArchiveLimits | None = None) -> tuple[Ent
         If the file is no zip archive, its directory is damaged, or it is too large.
     """
     limits = limits or ArchiveLimits()
-    by_path: dict[str, list[Entry]] = defaultdict(list)
+    by_path: dict[str, list[FoundFile]] = defaultdict(list)
     infos, archive_bytes = _directory(path, limits)
     if len(infos) > limits.entries:
         raise _refused(path, f"expected at most {limits.entries:,} entries, found {len(infos):,}")
@@ -136,7 +122,7 @@ def _lowered(text: str) -> str:
     return text[:1].lower() + text[1:]
 
 
-def _entry(archive: str, info: zipfile.ZipInfo, limits: ArchiveLimits) -> Entry | None:
+def _entry(archive: str, info: zipfile.ZipInfo, limits: ArchiveLimits) -> FoundFile | None:
     """Describe one entry; None for a folder."""
     typed = _name_of(info).replace("\\", "/")  # some programs write the paths of their own system
     parts = [part for part in typed.split("/") if part not in ("", ".")]
@@ -153,14 +139,16 @@ def _entry(archive: str, info: zipfile.ZipInfo, limits: ArchiveLimits) -> Entry 
         info.compress_type == zipfile.ZIP_DEFLATED,
         info.CRC,
     )
-    location = Location(archive, info.file_size, member)
     if is_outside:
-        return Entry(path, location, "its name leads out of the archive; " + _MAKE_AGAIN)
-    if not parts or "\0" in info.orig_filename:
-        return Entry(path or "?", location, "its name is none; " + _MAKE_AGAIN)
-    if is_folder:
-        return Entry(path, location, "is a folder; name the trace files inside it")
-    return Entry(path, location, _problem(info, path, limits))
+        skipped = "its name leads out of the archive; " + _MAKE_AGAIN
+    elif not parts or "\0" in info.orig_filename:
+        path, skipped = path or "?", "its name is none; " + _MAKE_AGAIN
+    elif is_folder:
+        skipped = "is a folder; name the trace files inside it"
+    else:
+        skipped = _problem(info, path, limits)
+    location = Location(archive, info.file_size, member)
+    return FoundFile(0, path, location, skipped, path.lower().endswith(ARCHIVE_SUFFIX))
 
 
 def _name_of(info: zipfile.ZipInfo) -> str:
@@ -209,9 +197,8 @@ def _problem(info: zipfile.ZipInfo, path: str, limits: ArchiveLimits) -> str:
     return ""
 
 
-def _one_of(same: list[Entry]) -> Entry:
-    first = same[0]
+def _one_of(same: list[FoundFile]) -> FoundFile:
     if len(same) == 1:
-        return first
+        return same[0]
     problem = f"{len(same)} entries of the archive have this name; {_MAKE_AGAIN}"
-    return Entry(first.path, first.location, problem)
+    return replace(same[0], skipped=problem)

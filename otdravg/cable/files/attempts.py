@@ -16,6 +16,7 @@ from otdravg.verdict.doubts import CLOCK_AHEAD, FIRST_DATE
 
 __all__ = [
     "EDITED",
+    "ENDS",
     "ODD_TIME",
     "ONE_ATTEMPT",
     "Slot",
@@ -44,6 +45,8 @@ _MINUTES = ONE_ATTEMPT.seconds // 60
 EDITED = "header-edited"
 
 Slot = tuple[FibreKey, int, Direction]
+#: The directions of shots from A and from B.
+ENDS = (Direction.A_TO_B, Direction.B_TO_A)
 
 
 def slot_of(record: ShotRecord) -> Slot | None:
@@ -88,10 +91,8 @@ def _doubts(record: ShotRecord) -> tuple[bool, int, int, str]:
 
 def _repeat_finding(kept: ShotRecord, others: Sequence[ShotRecord]) -> CableFinding:
     same_bytes = all(other.sha256 == kept.sha256 for other in others)
-    one_place = all(slot_of(other) == slot_of(kept) for other in others)
-    if one_place:
-        grave, case = note if same_bytes else caution, ""
-    else:
+    grave, case = note if same_bytes else caution, ""
+    if any(slot_of(other) != slot_of(kept) for other in others):
         grave, case = defect, "claims"
     said = grave(
         "same-file-again" if same_bytes else "header-edited", Scope.CABLE, case,
@@ -136,7 +137,7 @@ def number_attempts(records: Sequence[ShotRecord]) -> list[ShotRecord]:
 
 
 def by_slot(records: Sequence[ShotRecord]) -> dict[Slot, list[int]]:
-    """Numbers of the shots of one fibre, wavelength and direction, oldest first."""
+    """Places in the list of the shots of one fibre, wavelength and direction, oldest first."""
     groups: dict[Slot, list[int]] = defaultdict(list)
     for number, record in enumerate(records):
         slot = slot_of(record)
@@ -158,23 +159,21 @@ def is_one_attempt(before: ShotRecord, after: ShotRecord) -> bool:
 def order_findings(records: Sequence[ShotRecord]) -> list[CableFinding]:
     """Shots of one kind of which nothing says which is newer."""
     findings = []
+    for members in _numbered(records).values():
+        if not all(taken_before(*pair) for pair in pairwise(members)):
+            said = caution("order-unknown", Scope.CABLE, "one-kind", shots=len(members))
+            findings.append(about_shot(members[-1], said, *members[:-1]))
+    return findings
+
+
+def _numbered(records: Sequence[ShotRecord]) -> dict[Slot, list[ShotRecord]]:
+    """Shots with a number of one fibre, wavelength and direction, oldest first."""
     slots: dict[Slot, list[ShotRecord]] = defaultdict(list)
     for record in records:
         slot = slot_of(record)
         if slot is not None and record.attempt:
             slots[slot].append(record)
-    for members in slots.values():
-        members.sort(key=when)
-        if all(taken_before(*pair) for pair in pairwise(members)):
-            continue
-        findings.append(
-            about_shot(
-                members[-1],
-                caution("order-unknown", Scope.CABLE, "one-kind", shots=len(members)),
-                *members[:-1],
-            )
-        )
-    return findings
+    return {slot: sorted(members, key=when) for slot, members in slots.items()}
 
 
 def when(record: ShotRecord) -> tuple[int, float, str]:
@@ -225,6 +224,7 @@ class Stand:
     wavelength_nm: int
     ab: tuple[ShotRecord, ...]
     ba: tuple[ShotRecord, ...]
+    loop_m: float | None = None  # ``ba`` are shots from A into another fibre, looped by such a cord
 
     @property
     def attempts(self) -> int:
@@ -240,24 +240,15 @@ class Stand:
 
 def stands_of(records: Sequence[ShotRecord]) -> list[Stand]:
     """Collect numbered shots by fibre and wavelength, in that order."""
-    groups: dict[tuple[FibreKey, int], dict[Direction, list[ShotRecord]]] = defaultdict(
-        lambda: defaultdict(list)
-    )
-    for record in records:
-        slot = slot_of(record)
-        if slot is not None and record.attempt:
-            groups[slot[0], slot[1]][slot[2]].append(record)
-    stands = []
-    for (key, wavelength_nm), sides in sorted(groups.items()):
-        ab, ba = (
-            _last_of_each(sides.get(direction, ()))
-            for direction in (Direction.A_TO_B, Direction.B_TO_A)
-        )
-        stands.append(Stand(key, wavelength_nm, ab, ba))
-    return stands
+    slots = _numbered(records)
+    last = {slot: _last_of_each(shots) for slot, shots in slots.items()}
+    return [
+        Stand(key, nm, last.get((key, nm, ENDS[0]), ()), last.get((key, nm, ENDS[1]), ()))
+        for key, nm in sorted({slot[:2] for slot in slots})
+    ]
 
 
 def _last_of_each(shots: Sequence[ShotRecord]) -> tuple[ShotRecord, ...]:
-    """Return the last shot of each attempt, oldest attempt first."""
-    last = {shot.attempt: shot for shot in sorted(shots, key=when)}
+    """Return the last shot of each attempt, oldest attempt first; ``shots`` are in order."""
+    last = {shot.attempt: shot for shot in shots}
     return tuple(last[attempt] for attempt in sorted(last))

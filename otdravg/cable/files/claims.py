@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import re
 from collections import Counter, defaultdict
-from collections.abc import Mapping as MappingLike
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import PurePosixPath
+from typing import Any
 
 from otdravg.cable.files.folder import RawShot
 from otdravg.cable.files.names import (
@@ -16,11 +16,10 @@ from otdravg.cable.files.names import (
     NamePattern,
     claim_of_folder,
     claim_of_name,
-    same_text,
     usual_wavelength,
 )
 from otdravg.cable.model import Source
-from otdravg.shot.settings import Direction, Identity
+from otdravg.shot.settings import Identity
 
 __all__ = [
     "Claims",
@@ -29,7 +28,6 @@ __all__ = [
     "cable_key",
     "cable_of",
     "claims_of",
-    "header_claim",
     "time_of",
 ]
 
@@ -56,7 +54,7 @@ class Claims:
     raw: RawShot
     by_source: tuple[tuple[Source, Claim], ...]
 
-    def settled(self, field: str) -> tuple[object, Source]:
+    def settled(self, field: str) -> tuple[Any, Source]:
         """What the first source says that says anything of a field, and which source it is."""
         for source, claim in self.by_source:
             value = getattr(claim, field)
@@ -68,10 +66,26 @@ class Claims:
         """What one source says; an empty claim if it says nothing."""
         return next((claim for given, claim in self.by_source if given is source), Claim())
 
-    def saying(self, source: Source, claim: Claim) -> Claims:
-        """Return them with another claim by one of the sources."""
-        changed = tuple((s, claim if s is source else c) for s, c in self.by_source)
-        return replace(self, by_source=changed)
+    def saying(self, source: Source, **claim: Any) -> Claims:
+        """Return them with fields of the claim by one of the sources changed."""
+        changed = ((s, replace(c, **claim) if s is source else c) for s, c in self.by_source)
+        return replace(self, by_source=tuple(changed))
+
+    @property
+    def path(self) -> str:
+        """The file, as it is shown."""
+        return self.raw.file.path
+
+    @property
+    def name(self) -> str:
+        """The file's name without its folders."""
+        return PurePosixPath(self.path).name
+
+    def slot(self, **other: object) -> tuple[object, ...]:
+        """Cable, fibre, direction and wavelength, as settled but for what is given."""
+        fields = ("fibre", "direction", "wavelength_nm")
+        settled = {field: self.settled(field)[0] for field in fields}
+        return cable_key(self), *(settled | other).values()
 
 
 def claims_of(raw: RawShot, naming: Naming) -> Claims:
@@ -83,7 +97,7 @@ def claims_of(raw: RawShot, naming: Naming) -> Claims:
     if naming.pattern and (matched := naming.pattern.claim(raw.file.path)):
         by_source.append((Source.PATTERN, matched))
     if raw.identity is not None:
-        by_source.append((Source.HEADER, header_claim(raw.identity, frozenset(), {})))
+        by_source.append((Source.HEADER, _claim_of_header(raw.identity)))
     top = _NOT_AN_ARCHIVE.sub("", path.parts[0]) if len(path.parts) > 1 else None
     folder = claim_of_folder(reversed(path.parts[:-1]))
     by_source.append((Source.NAME, claim_of_name(path.name)))
@@ -91,30 +105,13 @@ def claims_of(raw: RawShot, naming: Naming) -> Claims:
     return Claims(raw, tuple(by_source))
 
 
-def header_claim(
-    identity: Identity | None, stuck: frozenset[int], ends: MappingLike[tuple[str, str], Direction]
-) -> Claim:
-    """Read what a header claims.
-
-    Parameters
-    ----------
-    identity : Identity or None
-    stuck : frozenset of int
-        Fibre numbers that were left unchanged from shot to shot and say nothing.
-    ends : mapping
-        What each order of typed ends means, by their names made alike.
-    """
-    if identity is None:
-        return Claim()
+def _claim_of_header(identity: Identity) -> Claim:
+    """Read what a header claims but the direction: what its ends mean the other files tell."""
     number = _LAST_NUMBER.search(identity.fibre)
-    fibre = int(number[1]) if number and int(number[1]) > 0 else None
-    if fibre in stuck:
-        fibre = None
-    typed = same_text(identity.location_a), same_text(identity.location_b)
     return Claim(
         " ".join(identity.cable.split()) or None,
-        fibre,
-        ends.get(typed),
+        int(number[1]) or None if number else None,
+        None,
         usual_wavelength(identity.nominal_wavelength_nm) or None,
     )
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 from collections.abc import Mapping as MappingLike
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import PurePosixPath
 
 from otdravg.cable.files.claims import Claims, cable_key, cable_of, time_of
@@ -14,7 +14,7 @@ from otdravg.cable.model import CableFinding, Source
 from otdravg.findings import Scope, Statement, note, says
 from otdravg.shot.settings import Direction
 
-__all__ = ["Way", "better_directions", "ends_of", "with_places"]
+__all__ = ["Way", "better_directions", "ends_of", "typed_ends", "with_places"]
 
 #: Shots closest in time that have to agree on the end they were taken from, and how close, s.
 _NEIGHBOURS = 6
@@ -26,27 +26,26 @@ def with_places(members: Sequence[Claims]) -> list[Claims]:
 
     Only where all headers were typed from one end: the place typed as near end is then A.
     """
-    typed = {
-        (same_text(m.raw.identity.location_a), same_text(m.raw.identity.location_b))
-        for m in members
-        if m.raw.identity is not None
-    }
-    if len(typed) != 1:
-        return list(members)
-    near, far = next(iter(typed))
+    typed = {typed_ends(m) for m in members if m.raw.identity is not None}
+    near, far = typed.pop() if len(typed) == 1 else ("", "")
     if not near or not far or near == far:
         return list(members)
     result = []
     for member in members:
-        path = PurePosixPath(member.raw.file.path)
+        path = PurePosixPath(member.path)
         for source, text in ((Source.NAME, path.name), (Source.FOLDER, str(path.parent))):
             has = near in same_text(text), far in same_text(text)
-            claim = member.said(source)
-            if claim.direction is None and has[0] != has[1]:
+            if member.said(source).direction is None and has[0] != has[1]:
                 direction = Direction.A_TO_B if has[0] else Direction.B_TO_A
-                member = member.saying(source, replace(claim, direction=direction))
+                member = member.saying(source, direction=direction)
         result.append(member)
     return result
+
+
+def typed_ends(member: Claims) -> tuple[str, str]:
+    """The ends that a header names, made alike."""
+    own = member.raw.identity
+    return (same_text(own.location_a), same_text(own.location_b)) if own else ("", "")
 
 
 def ends_of(
@@ -59,10 +58,7 @@ def ends_of(
     """
     typed: dict[tuple[str, str], list[Claims]] = defaultdict(list)
     for member in members:
-        identity = member.raw.identity
-        if identity is None:
-            continue
-        pair = same_text(identity.location_a), same_text(identity.location_b)
+        pair = typed_ends(member)
         if all(pair) and pair[0] != pair[1]:
             typed[pair].append(member)
     mirrored = {pair for pair in typed if (pair[1], pair[0]) in typed}
@@ -84,12 +80,8 @@ def ends_of(
         else:
             from_a = min(map(time_of, typed[pair])) <= min(map(time_of, typed[back]))
             first = (typed[pair] if from_a else typed[back])[0].raw.identity
-            findings.append(
-                CableFinding(
-                    note("end-a-chosen", Scope.CABLE, end=first.location_a if first else ""),
-                    cable=cable,
-                )
-            )
+            said = note("end-a-chosen", Scope.CABLE, end=first.location_a if first else "")
+            findings.append(CableFinding(said, cable))
         directions[pair] = Direction.A_TO_B if from_a else Direction.B_TO_A
         directions[back] = Direction.B_TO_A if from_a else Direction.A_TO_B
     return directions, findings
@@ -103,42 +95,32 @@ def _one_way_typed(
 ) -> tuple[dict[tuple[str, str], Direction], list[CableFinding]]:
     """Ends typed in one order only: left unchanged from both ends, or shot from one end."""
     named = {m.settled("direction")[0] for m in members} - {None}
-    if len(named) == 2:
-        findings = []
-        if typed:
-            pair = max(typed, key=lambda p: (len(typed[p]), p))
-            identity = typed[pair][0].raw.identity
-            near = identity.location_a if identity else ""
-            findings.append(
-                CableFinding(
-                    note("ends-typed-alike", Scope.CABLE, "of-cable", near_end=near),
-                    cable=cable,
-                )
-            )
-        return {}, findings
-    if end_a is None:
+    if len(named) == 2 and typed:
+        pair = max(typed, key=lambda p: (len(typed[p]), p))
+        identity = typed[pair][0].raw.identity
+        near = identity.location_a if identity else ""
+        said = note("ends-typed-alike", Scope.CABLE, "of-cable", near_end=near)
+        return {}, [CableFinding(said, cable)]
+    if len(named) == 2 or end_a is None:
         return {}, []
     wanted = same_text(end_a)
-    return (
-        {p: Direction.A_TO_B if p[0] == wanted else Direction.B_TO_A for p in typed if wanted in p},
-        [],
-    )
+    ways = {True: Direction.A_TO_B, False: Direction.B_TO_A}
+    return {pair: ways[pair[0] == wanted] for pair in typed if wanted in pair}, []
 
 
 def _votes(members: Sequence[Claims]) -> int:
     """How many names or folders say A→B, less those that say B→A."""
-    count = Counter(
-        next(
-            (
-                d
-                for s in (Source.MAPPING, Source.PATTERN, Source.NAME, Source.FOLDER)
-                if (d := m.said(s).direction) is not None
-            ),
-            None,
-        )
-        for m in members
-    )
+    sources = Source.MAPPING, Source.PATTERN, Source.NAME, Source.FOLDER
+    count = Counter(_direction_by(member, sources)[0] for member in members)
     return count[Direction.A_TO_B] - count[Direction.B_TO_A]
+
+
+def _direction_by(claims: Claims, sources: Sequence[Source]) -> tuple[Direction | None, Source]:
+    """What the first of some sources says that says anything, and which it is."""
+    for source in sources:
+        if (direction := claims.said(source).direction) is not None:
+            return direction, source
+    return None, Source.NOTHING
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,11 +145,11 @@ def better_directions(
     disputed: list[tuple[Claims, Direction, Source]] = []
     for claim in claims:
         direction, source = claim.settled("direction")
-        other, other_source = _second_direction(claim)
+        other, other_source = _direction_by(claim, (Source.NAME, Source.FOLDER))
         if source is Source.HEADER and other is not None and other is not direction:
             disputed.append((claim, other, other_source))
-        elif isinstance(direction, Direction) and claim.raw.identity is not None:
-            taken[_way_slot(claim, by_name, direction)] += 1
+        elif direction is not None and claim.raw.identity is not None:
+            taken[_slot(claim, by_name, direction)] += 1
             sure[cable_key(claim)].append((time_of(claim), direction))
     settled: dict[str, Way] = {}
     for claim, other, other_source in disputed:
@@ -177,29 +159,18 @@ def better_directions(
         if near in (header, other):
             by = Source.HEADER if near is header else other_source
             reason = says("shots-around", end=near.value[0])
-            settled[claim.raw.file.path] = Way(near, by, reason)
-        elif (
-            taken[_way_slot(claim, by_name, header)] and not taken[_way_slot(claim, by_name, other)]
-        ):
+            settled[claim.path] = Way(near, by, reason)
+        elif taken[_slot(claim, by_name, header)] and not taken[_slot(claim, by_name, other)]:
             reason = says("place-free", taken=header.value[0], free=other.value[0])
-            settled[claim.raw.file.path] = Way(other, other_source, reason)
+            settled[claim.path] = Way(other, other_source, reason)
     return settled
 
 
-def _second_direction(claims: Claims) -> tuple[Direction | None, Source]:
-    """What name or folder say, whichever says something first."""
-    for source in (Source.NAME, Source.FOLDER):
-        if (direction := claims.said(source).direction) is not None:
-            return direction, source
-    return None, Source.NOTHING
-
-
-def _way_slot(
+def _slot(
     claims: Claims, by_name: MappingLike[str, Statement], direction: Direction
 ) -> tuple[object, ...]:
-    named = claims.raw.file.path in by_name
-    fibre = claims.said(Source.NAME).fibre if named else claims.settled("fibre")[0]
-    return cable_key(claims), fibre, direction, claims.settled("wavelength_nm")[0]
+    named = {"fibre": claims.said(Source.NAME).fibre} if claims.path in by_name else {}
+    return claims.slot(direction=direction, **named)
 
 
 def _neighbours(sure: Sequence[tuple[float, Direction]], time_s: float) -> Direction | None:

@@ -4,11 +4,9 @@ from __future__ import annotations
 
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Sequence
-from dataclasses import replace
 from itertools import combinations
-from pathlib import PurePosixPath
 
-from otdravg.cable.files.claims import Claims, cable_key, cable_of
+from otdravg.cable.files.claims import Claims, cable_of
 from otdravg.cable.files.names import NumberPlace, marks_fibre, numbers_by_place
 from otdravg.cable.model import CableFinding, Source
 from otdravg.findings import Scope, Statement, caution, note, says
@@ -38,13 +36,11 @@ _IN_COMMON = 0.8
 
 def with_any_number(member: Claims) -> Claims:
     """Let a name that holds the header's number among others agree with it: ``7_A_2.sor``."""
-    header, name = member.said(Source.HEADER).fibre, member.said(Source.NAME)
-    path = PurePosixPath(member.raw.file.path).name
-    if header is None or name.fibre in (None, header) or marks_fibre(path):
+    header, name = member.said(Source.HEADER).fibre, member.said(Source.NAME).fibre
+    if name in (None, header) or marks_fibre(member.name):
         return member
-    if header not in numbers_by_place(path).values():
-        return member
-    return member.saying(Source.NAME, replace(name, fibre=header))
+    is_there = header in numbers_by_place(member.name).values()
+    return member.saying(Source.NAME, fibre=header) if is_there else member
 
 
 def without_counters(members: Iterable[Claims]) -> list[Claims]:
@@ -62,7 +58,7 @@ def without_counters(members: Iterable[Claims]) -> list[Claims]:
         header, name = member.said(Source.HEADER).fibre, member.said(Source.NAME).fibre
         if header is None or name is None:
             continue
-        if marks_fibre(PurePosixPath(member.raw.file.path).name):
+        if marks_fibre(member.name):
             return members
         agrees[header] = agrees.get(header, True) and header == name
         numbers.append(name)
@@ -76,10 +72,7 @@ def without_counters(members: Iterable[Claims]) -> list[Claims]:
         or by_ribbon
     ):
         return members
-    return [
-        member.saying(Source.NAME, replace(member.said(Source.NAME), fibre=None))
-        for member in members
-    ]
+    return [member.saying(Source.NAME, fibre=None) for member in members]
 
 
 def told_by_paths(members: Sequence[Claims]) -> dict[str, tuple[int, Source]]:
@@ -96,14 +89,14 @@ def told_by_paths(members: Sequence[Claims]) -> dict[str, tuple[int, Source]]:
         return {}  # one fibre, shot again and again
     places: dict[NumberPlace, list[tuple[Claims, int]]] = defaultdict(list)
     for member in members:
-        for place, number in numbers_by_place(member.raw.file.path).items():
+        for place, number in numbers_by_place(member.path).items():
             places[place].append((member, number))
     good = [place for place, numbered in places.items() if _counts_fibres(numbered, len(members))]
     if not good:
         return {}
     best = min(good, key=lambda place: (not place.is_marked, place.level, -place.number))
     source = Source.FOLDER if best.level else Source.NAME
-    return {member.raw.file.path: (number, source) for member, number in places[best]}
+    return {member.path: (number, source) for member, number in places[best]}
 
 
 def _counts_fibres(numbered: Sequence[tuple[Claims, int]], files: int) -> bool:
@@ -135,29 +128,21 @@ def numbers_in_paths(
     if not found:
         named = {m.said(Source.NAME).fibre for m in members} - {None}
         if len(header) == 1 and len(named) >= _LEAST_NUMBERS:
-            members = [_without_number(member) for member in members]
+            # What counts files is not marked as a fibre's.
+            members = [
+                m if marks_fibre(m.name) else m.saying(Source.NAME, fibre=None) for m in members
+            ]
         return list(members), frozenset(), []
-    result = []
-    changed = []
+    result, changed = [], []
     for member in members:
-        number, source = found.get(member.raw.file.path, (None, Source.NAME))
-        if number is not None:
-            before = member.settled("fibre")[0]
-            member = member.saying(Source.NAME, replace(member.said(Source.NAME), fibre=None))
-            member = member.saying(source, replace(member.said(source), fibre=number))
+        if (own := found.get(member.path)) is not None:
+            (number, source), before = own, member.settled("fibre")[0]
+            member = member.saying(Source.NAME, fibre=None).saying(source, fibre=number)
             if before != number:
                 changed.append((member, number, source))
         result.append(member)
     # One header number that the paths agree with is a single fibre's.
     return result, header, [_found_in_paths(changed, header)] if changed else []
-
-
-def _without_number(member: Claims) -> Claims:
-    """Drop a number in a name that counts files: it is not marked as a fibre's."""
-    name = member.said(Source.NAME)
-    if marks_fibre(PurePosixPath(member.raw.file.path).name):
-        return member
-    return member.saying(Source.NAME, replace(name, fibre=None))
 
 
 def _found_in_paths(
@@ -169,19 +154,11 @@ def _found_in_paths(
     if not header:
         case = "names-alone" if source is Source.NAME else "folders-alone"
     grave = caution if header else note
-    return CableFinding(
-        grave(
-            "header-left-unchanged",
-            Scope.CABLE,
-            case,
-            header=min(header, default=None),
-            files=len(members),
-            file=member.raw.file.path,
-            fibre=number,
-        ),
-        cable=cable_of(members),
-        files=tuple(m.raw.file.path for m in members),
-    )
+    said = grave(
+        "header-left-unchanged", Scope.CABLE, case, header=min(header, default=None),
+        files=len(members), file=member.path, fibre=number,
+    )  # fmt: skip
+    return CableFinding(said, cable_of(members), files=tuple(m.path for m in members))
 
 
 def stuck_fibres(members: Sequence[Claims]) -> frozenset[int]:
@@ -197,13 +174,10 @@ def stuck_fibres(members: Sequence[Claims]) -> frozenset[int]:
 
 def stuck_finding(stuck: frozenset[int], members: Sequence[Claims]) -> CableFinding:
     """Word the finding about fibre numbers that the crew left unchanged."""
-    files = tuple(m.raw.file.path for m in members if m.said(Source.HEADER).fibre in stuck)
+    files = tuple(m.path for m in members if m.said(Source.HEADER).fibre in stuck)
     numbers = ", ".join(str(n) for n in sorted(stuck))
-    return CableFinding(
-        caution("header-left-unchanged", Scope.CABLE, fibres=numbers, files=len(files)),
-        cable=cable_of(members),
-        files=files,
-    )
+    said = caution("header-left-unchanged", Scope.CABLE, fibres=numbers, files=len(files))
+    return CableFinding(said, cable_of(members), files=files)
 
 
 def better_by_name(claims: Sequence[Claims]) -> dict[str, Statement]:
@@ -216,27 +190,20 @@ def better_by_name(claims: Sequence[Claims]) -> dict[str, Statement]:
     fibres: Counter[tuple[object, ...]] = Counter()
     disputed: list[Claims] = []
     for claim in claims:
-        header, name = claim.said(Source.HEADER).fibre, claim.said(Source.NAME).fibre
-        fibre, source = claim.settled("fibre")
-        if source is Source.HEADER and name is not None and name != header:
+        name, (fibre, source) = claim.said(Source.NAME).fibre, claim.settled("fibre")
+        if source is Source.HEADER and name not in (None, fibre):
             disputed.append(claim)
         else:
-            taken[_slot(claim, fibre)] += 1
-            fibres[_slot(claim, fibre)[:2]] += 1
+            taken[claim.slot()] += 1
+            fibres[claim.slot()[:2]] += 1
     reasons: dict[str, Statement] = {}
     for claim in disputed:
-        by_header = _slot(claim, claim.said(Source.HEADER).fibre)
-        by_name = _slot(claim, claim.said(Source.NAME).fibre)
+        by_header, by_name = claim.slot(), claim.slot(fibre=claim.said(Source.NAME).fibre)
         if taken[by_name]:
             continue
         # Of shots whose end is not told, two in one place may be one from each end.
         if taken[by_header] and claim.settled("direction")[0] is not None:
-            reasons[claim.raw.file.path] = says("header-place-taken")
+            reasons[claim.path] = says("header-place-taken")
         elif fibres[by_name[:2]] and not fibres[by_header[:2]]:
-            reasons[claim.raw.file.path] = says("name-place-free")
+            reasons[claim.path] = says("name-place-free")
     return reasons
-
-
-def _slot(claims: Claims, fibre: object) -> tuple[object, ...]:
-    direction, wavelength_nm = claims.settled("direction")[0], claims.settled("wavelength_nm")[0]
-    return cable_key(claims), fibre, direction, wavelength_nm

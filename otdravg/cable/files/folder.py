@@ -11,37 +11,19 @@ import hashlib
 import os
 import stat
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from otdravg import sor
 from otdravg.cable.files.archive import ARCHIVE_SUFFIX, archive_entries
-from otdravg.cable.location import Location
+from otdravg.cable.location import SUFFIX, FoundFile, Location
 from otdravg.errors import BadSetting, OtdravgError, UnreadableTrace
 from otdravg.findings import Finding
 from otdravg.shot.settings import Direction, Identity, Settings
 from otdravg.shot.trace import Trace, traces_from
 from otdravg.system.ordinary import openable
 
-__all__ = ["FoundFile", "RawShot", "find_files", "load", "read_header"]
-
-SUFFIX = ".sor"
-
-
-@dataclass(frozen=True, slots=True, order=True)
-class FoundFile:
-    """One file below a folder: ``batch`` is the number of the folder given, from 0."""
-
-    batch: int
-    path: str  # relative to its folder, forward slashes; prefixed by the folder if several
-    location: Location = field(compare=False)
-    skipped: str = field(default="", compare=False)  # why it is not to be opened; empty: it is
-    holds_files: bool = field(default=False, compare=False)  # a folder or an archive
-
-    @property
-    def is_trace_file(self) -> bool:
-        """Whether the name ends in ``.sor``, in any letter case."""
-        return self.path.lower().endswith(SUFFIX)
+__all__ = ["SUFFIX", "FoundFile", "RawShot", "find_files", "load", "read_header"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,8 +116,7 @@ def _listed(file: FoundFile, status: os.stat_result) -> Iterator[FoundFile]:
 def _inside(batch: int, archive: str, prefix: str) -> list[FoundFile]:
     """List what is in an archive."""
     return [
-        FoundFile(batch, prefix + entry.path, entry.location, entry.skipped, entry.is_archive)
-        for entry in archive_entries(archive)
+        replace(entry, batch=batch, path=prefix + entry.path) for entry in archive_entries(archive)
     ]
 
 

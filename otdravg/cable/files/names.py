@@ -11,7 +11,8 @@ import io
 import re
 from collections import Counter
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import lru_cache
 from pathlib import Path, PurePosixPath
 
 from otdravg.errors import BadSetting
@@ -59,8 +60,10 @@ def usual_wavelength(wavelength_nm: int) -> int:
 _WAVELENGTH = re.compile(
     r"(?<!\d)(" + "|".join(str(nm) for nm in WAVELENGTHS_NM) + r")(?:\s*nm)?(?!\d)", re.IGNORECASE
 )
+#: Words for a fibre, in front of its number.
+_OF_FIBRE = ("f", "fb", "fib", "fibre", "fiber", "strand")
 _MARKED_FIBRE = re.compile(
-    r"(?<![A-Za-z])(?:f|fb|fib|fibre|fiber|strand)[ ._#-]*0*(\d{1,4})(?!\d)", re.IGNORECASE
+    rf"(?<![A-Za-z])(?:{'|'.join(_OF_FIBRE)})[ ._#-]*0*(\d{{1,4}})(?!\d)", re.IGNORECASE
 )
 _NUMBER = re.compile(r"(?<![A-Za-z\d.])0*(\d{1,4})(?![\d.])")
 _DIRECTION = re.compile(
@@ -83,6 +86,7 @@ def direction_of(text: str) -> Direction | None:
     return Direction.A_TO_B if ends == {"A"} else Direction.B_TO_A
 
 
+@lru_cache(maxsize=4096)
 def same_text(text: str) -> str:
     """Reduce a text to letters and digits in lower case, for comparison."""
     return "".join(c for c in text.casefold() if c.isalnum())
@@ -95,13 +99,18 @@ def claim_of_name(name: str) -> Claim:
     stands alone and is not a wavelength.
     """
     stem = name.rsplit(".", 1)[0]
-    wavelength = _only({int(m[1]) for m in _WAVELENGTH.finditer(stem)})
-    rest = _WAVELENGTH.sub(" ", stem)
-    direction = direction_of(rest)
-    marked = [int(m[1]) for m in _MARKED_FIBRE.finditer(rest)]
-    numbers = marked or [int(m[1]) for m in _NUMBER.finditer(rest)]
-    fibre = numbers[-1] if numbers and numbers[-1] > 0 else None
-    return Claim(None, fibre, direction, wavelength)
+    numbers = _NUMBER.findall(_WAVELENGTH.sub(" ", stem)) or ["0"]
+    claim = _read(stem)
+    return claim if marks_fibre(name) else replace(claim, fibre=int(numbers[-1]) or None)
+
+
+def _read(text: str) -> Claim:
+    """Read a part of a path; only a marked number is a fibre's."""
+    wavelengths = {int(nm) for nm in _WAVELENGTH.findall(text)}
+    rest = _WAVELENGTH.sub(" ", text)
+    marked = _MARKED_FIBRE.findall(rest) or ["0"]
+    wavelength = wavelengths.pop() if len(wavelengths) == 1 else None
+    return Claim(None, int(marked[-1]) or None, direction_of(rest), wavelength)
 
 
 def marks_fibre(name: str) -> bool:
@@ -111,7 +120,6 @@ def marks_fibre(name: str) -> bool:
 
 #: A number with the letters before it, which say what it counts.
 _COUNTED = re.compile(r"([A-Za-z]*)[ ._#-]*(?<!\d)0*(\d{1,4})(?!\d)")
-_OF_FIBRE = frozenset({"f", "fb", "fib", "fibre", "fiber", "strand"})
 
 
 def numbers_by_place(path: str) -> dict[NumberPlace, int]:
@@ -146,20 +154,11 @@ class NumberPlace:
 def claim_of_folder(folders: Iterable[str]) -> Claim:
     """Read the folders above a file, the nearest first; the nearest that says a thing counts."""
     fibre = direction = wavelength = None
-    for folder in folders:
-        if wavelength is None:
-            wavelength = _only({int(m[1]) for m in _WAVELENGTH.finditer(folder)})
-        rest = _WAVELENGTH.sub(" ", folder)
-        if direction is None:
-            direction = direction_of(rest)
-        marked = [int(m[1]) for m in _MARKED_FIBRE.finditer(rest)]
-        if fibre is None and marked and marked[-1] > 0:
-            fibre = marked[-1]
+    for said in map(_read, folders):
+        fibre = fibre or said.fibre
+        direction = direction or said.direction
+        wavelength = wavelength or said.wavelength_nm
     return Claim(None, fibre, direction, wavelength)
-
-
-def _only(values: set[int]) -> int | None:
-    return next(iter(values)) if len(values) == 1 else None
 
 
 _FIELDS = {

@@ -26,9 +26,8 @@ from otdravg.cable.files.claims import (
     cable_key,
     cable_of,
     claims_of,
-    header_claim,
 )
-from otdravg.cable.files.ends import Way, better_directions, ends_of, with_places
+from otdravg.cable.files.ends import Way, better_directions, ends_of, typed_ends, with_places
 from otdravg.cable.files.fibre_claims import (
     better_by_name,
     numbers_in_paths,
@@ -68,9 +67,8 @@ def take(
         ends, more = ends_of(members, naming.end_a)
         findings += more
         members, silent, more = numbers_in_paths(
-            [m.saying(Source.HEADER, header_claim(m.raw.identity, frozenset(), ends))
-             for m in members]
-        )  # fmt: skip
+            [m.saying(Source.HEADER, direction=ends.get(typed_ends(m))) for m in members]
+        )
         findings += more
         if not silent:
             members = without_counters(map(with_any_number, members))
@@ -78,13 +76,12 @@ def take(
             if silent:
                 findings.append(stuck_finding(silent, members))
         for n, member in zip(numbers, members, strict=True):
-            header = header_claim(member.raw.identity, silent, ends)
-            claims[n] = member.saying(Source.HEADER, header)
+            is_silent = member.said(Source.HEADER).fibre in silent
+            claims[n] = member.saying(Source.HEADER, fibre=None) if is_silent else member
     by_name = better_by_name(claims)
     ways = better_directions(claims, by_name)
     records = [
-        _record(claim, spelt, by_name.get(claim.raw.file.path), ways.get(claim.raw.file.path))
-        for claim in claims
+        _record(claim, spelt, by_name.get(claim.path), ways.get(claim.path)) for claim in claims
     ]
     if naming.mapping is not None:
         unused = naming.mapping.unused(raw.file.path for raw in raw_shots)
@@ -100,19 +97,10 @@ def _spellings(members: Sequence[Claims]) -> list[CableFinding]:
     spellings = {str(member.settled("cable")[0] or "") for member in members}
     if len(spellings) == 1:
         return []
-    cable = cable_of(members)
-    return [
-        CableFinding(
-            note(
-                "cable-spelt-differently",
-                Scope.CABLE,
-                ways=len(spellings),
-                names=", ".join(sorted(spellings)),
-                cable=cable,
-            ),
-            cable=cable,
-        )
-    ]
+    cable, names = cable_of(members), ", ".join(sorted(spellings))
+    ways = len(spellings)
+    said = note("cable-spelt-differently", Scope.CABLE, ways=ways, names=names, cable=cable)
+    return [CableFinding(said, cable)]
 
 
 def _record(
@@ -122,22 +110,15 @@ def _record(
     fibre, fibre_by = claims.settled("fibre")
     if by_name:
         fibre, fibre_by = claims.said(Source.NAME).fibre, Source.NAME
-    _, cable_by = claims.settled("cable")
-    cable = spelt.get(cable_key(claims), cable_of([claims]))
     direction, direction_by = claims.settled("direction")
     if way is not None:
         direction, direction_by = way.direction, way.by
-    wavelength, wavelength_by = claims.settled("wavelength_nm")
+    wavelength_nm, wavelength_by = claims.settled("wavelength_nm")
     taken_for = TakenFor(
-        cable,
-        fibre if isinstance(fibre, int) else None,
-        direction if isinstance(direction, Direction) else Direction.UNKNOWN,
-        wavelength if isinstance(wavelength, int) else None,
-        cable_by,
-        fibre_by,
-        direction_by,
-        wavelength_by,
-    )
+        spelt.get(cable_key(claims), cable_of([claims])), fibre,
+        direction or Direction.UNKNOWN, wavelength_nm,
+        claims.settled("cable")[1], fibre_by, direction_by, wavelength_by,
+    )  # fmt: skip
     use, remark = _first_use(raw, taken_for)
     record = ShotRecord(
         raw.file.path, raw.file.location, raw.sha256, raw.waveform_sha256, 1,
@@ -148,11 +129,8 @@ def _record(
         return record
     notes = [about_shot(record, finding) for finding in raw.findings]
     if raw.trace_count > 1:
-        notes.append(
-            about_shot(
-                record, note("several-traces", Scope.CABLE, "of-cable", traces=raw.trace_count)
-            )
-        )  # fmt: skip
+        said = note("several-traces", Scope.CABLE, "of-cable", traces=raw.trace_count)
+        notes.append(about_shot(record, said))
     return record.noting(*notes, *_disagreements(claims, record, by_name, way))
 
 
@@ -164,10 +142,12 @@ def _first_use(raw: RawShot, taken_for: TakenFor) -> tuple[ShotUse, Statement | 
     if any(f.code == "block-truncated" and f.where == "DataPts" for f in raw.findings):
         return ShotUse.UNREADABLE, says("cut-short", points=raw.point_count)
     if not taken_for.is_complete:
-        is_told = (taken_for.fibre, taken_for.direction is not Direction.UNKNOWN or None,
-                   taken_for.wavelength_nm)  # fmt: skip
-        parts = says("part-fibre"), says("part-direction"), says("part-wavelength")
-        missing = tuple(p for p, told in zip(parts, is_told, strict=True) if told is None)
+        parts = (
+            (says("part-fibre"), taken_for.fibre is None),
+            (says("part-direction"), taken_for.direction is Direction.UNKNOWN),
+            (says("part-wavelength"), taken_for.wavelength_nm is None),
+        )
+        missing = tuple(part for part, is_missing in parts if is_missing)
         return ShotUse.UNPLACED, says("not-told", missing=missing)
     return ShotUse.USED, None
 
@@ -177,10 +157,10 @@ def _disagreements(
 ) -> list[CableFinding]:
     """Findings where sources say different things of one file."""
     result = []
-    for field, code in (
-        ("fibre", "fibre-claims-differ"),
-        ("direction", "direction-claims-differ"),
-        ("wavelength_nm", "wavelength-claims-differ"),
+    for field, code, reason in (
+        ("fibre", "fibre-claims-differ", by_name),
+        ("direction", "direction-claims-differ", way.reason if way else None),
+        ("wavelength_nm", "wavelength-claims-differ", None),
     ):
         said = {
             source: value
@@ -192,16 +172,10 @@ def _disagreements(
         # What somebody has stated is settled, whatever was typed before.
         is_stated = next(iter(said)) in (Source.MAPPING, Source.PATTERN)
         grave = note if is_stated else caution
-        reason = (
-            by_name if field == "fibre" else way.reason if way and field == "direction" else None
-        )
+        own = tuple(says("claims", source=s.value, value=_word(v)) for s, v in said.items())
         what = grave(
             code, Scope.CABLE, "" if reason is None else "reason", reason=reason,
-            taken=_word(getattr(record.taken_for, field)),
-            claims=tuple(
-                says("claims", source=source.value, value=_word(value))
-                for source, value in said.items()
-            ),
+            taken=_word(getattr(record.taken_for, field)), claims=own,
         )  # fmt: skip
         result.append(about_shot(record, what))
     return result

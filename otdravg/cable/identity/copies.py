@@ -98,7 +98,7 @@ class _Glass:
                 {**members, key: one.with_outcome(in_place)}, [key], self._maps[key.cable]
             )
             features = laid[0 if from_a else 1][0]
-            if features is not None:
+            if np.isfinite(features).any():
                 comparison = self._comparison(number, wavelength_nm)
                 return comparison.ratio_of(features, keys.index(key), from_a=from_a)
         return np.nan

@@ -8,7 +8,6 @@ and the cords and closures of a cable stand at the same places in all shots from
 
 from __future__ import annotations
 
-from collections import defaultdict
 from collections.abc import Callable, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
@@ -16,15 +15,20 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
+from otdravg.cable.checks.notes import about_fibre
 from otdravg.cable.files.attempts import number_attempts, when
 from otdravg.cable.files.names import same_text
-from otdravg.cable.measure.jobs import Job, Sketch, measure_job, spread
+from otdravg.cable.measure.jobs import Sketch, count_near, placed_at, sketches_of
+from otdravg.cable.measure.standing import Measured
 from otdravg.cable.model import CableFinding, FibreKey, ShotRecord, ShotUse, Source
 from otdravg.findings import Scope, caution
+from otdravg.fit.reading import Kind
+from otdravg.grouping import grouped
 from otdravg.shot.detect import EventKind
 from otdravg.shot.settings import Direction
+from otdravg.trade import numbers_text
 
-__all__ = ["cables_with_open_ends", "ends_by_shots"]
+__all__ = ["cables_with_open_ends", "ends_by_shots", "turned_round"]
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -34,7 +38,8 @@ _SAME_LOSS_DB = 0.015
 _SAME_END_SHARE = 0.5
 #: Fibres of a cable are not equally long: places of one closure differ by this share.
 _LENGTH_SPREAD = 0.004
-#: So many more events must stand where those of one end do than where those of the other do.
+#: So many more events must stand where those of one end do than where those of the other do, or
+#: lie mirrored than as they are. Chosen, not derived.
 _DECISIVE = 2
 
 #: Uses of shots whose end may still be open.
@@ -76,11 +81,8 @@ class _Seen:
 
     def same_places(self, other: _Seen) -> int:
         """Number of events that stand where the other shot, of any fibre, has one too."""
-        if not other.at_m.size:
-            return 0
-        gap = np.abs(self.at_m[:, None] - other.at_m).min(axis=1)
         allowed = self.placing_m + other.placing_m + _LENGTH_SPREAD * self.at_m
-        return int(np.count_nonzero(gap <= allowed))
+        return count_near(self.at_m, other.at_m, allowed)
 
 
 #: Shots of one fibre at one wavelength from one end and from the other, oldest first.
@@ -133,11 +135,14 @@ def ends_by_shots(
 
 def cables_with_open_ends(records: Sequence[ShotRecord]) -> dict[str, list[int]]:
     """Indices of the shots of each cable for which nothing but alike headers names an end."""
-    groups: dict[str, list[int]] = defaultdict(list)
-    for n, record in enumerate(records):
-        taken = record.taken_for
-        if record.use in _OPEN and taken.key is not None and taken.wavelength_nm is not None:
-            groups[taken.cable].append(n)
+    may_be_open = [
+        n
+        for n, record in enumerate(records)
+        if record.use in _OPEN
+        and record.taken_for.key is not None
+        and record.taken_for.wavelength_nm is not None
+    ]
+    groups = grouped(may_be_open, lambda n: records[n].taken_for.cable)
     return {
         cable: numbers
         for cable, numbers in sorted(groups.items())
@@ -163,19 +168,10 @@ def _looked_at(
     members: Sequence[ShotRecord], executor: Executor | None, done: Callable[[int], None]
 ) -> dict[_Slot, list[_Seen]]:
     """The shots of every fibre at every wavelength, oldest first."""
-    shots = [
-        ((key, nm), record)
-        for record in sorted(members, key=when)
-        if (key := record.taken_for.key) is not None
-        and (nm := record.taken_for.wavelength_nm) is not None
-    ]
-    jobs = [Job(key, nm, 0, record.location, None) for (key, nm), record in shots]
-    seen: dict[_Slot, list[_Seen]] = defaultdict(list)
-    outcomes = spread(measure_job, jobs, executor, done)
-    for (slot, record), outcome in zip(shots, outcomes, strict=True):
-        if outcome.sketch_ab is not None:
-            seen[slot].append(_Seen.of(record, outcome.sketch_ab))
-    return dict(sorted(seen.items()))
+    shots = sorted(members, key=when)
+    sketches = zip(shots, sketches_of(shots, executor, done), strict=True)
+    seen = [_Seen.of(record, sketch) for record, sketch in sketches if sketch is not None]
+    return dict(sorted(grouped(seen, lambda one: placed_at(one.record)).items()))
 
 
 def _told(seen: dict[_Slot, list[_Seen]]) -> tuple[dict[str, Direction], int]:
@@ -239,11 +235,7 @@ def _told_so(record: ShotRecord, told: Direction | None, turned: bool) -> ShotRe
 
 
 def _finding(
-    cable: str,
-    records: Sequence[ShotRecord],
-    first: ShotRecord,
-    of_first: Direction,
-    by_time: int,
+    cable: str, records: Sequence[ShotRecord], first: ShotRecord, of_first: Direction, by_time: int
 ) -> CableFinding:
     told = [r for r in records if r.taken_for.direction_by is Source.SHOTS]
     from_a = sum(r.taken_for.direction is Direction.A_TO_B for r in told)
@@ -265,4 +257,94 @@ def _finding(
         ),
         cable=cable,
         files=tuple(sorted(r.path for r in told)),
+    )
+
+
+#: Fibres of a cable are not equally long: places of one closure differ by this share of the length,
+#: and a few metres. Chosen, not derived.
+_PLACE_SHARE, _PLACE_LEAST_M = 0.003, 6.0
+#: So large a share of a fibre's splices must lie mirrored; a fibre of another length has another
+#: route. Chosen, not derived.
+_SHARE, _LENGTH_SHARE = 0.6, 0.02
+
+
+def turned_round(
+    measured: Sequence[Measured], records: Sequence[ShotRecord]
+) -> tuple[list[ShotRecord], list[CableFinding]]:
+    """Exchange the directions of shots whose fibre shows the cable's splices mirrored.
+
+    Losses do not change with that, but their places do: they are judged where they are.
+
+    Parameters
+    ----------
+    measured : sequence of Measured
+        All cables.
+    records : sequence of ShotRecord
+        The shots that they were measured from.
+
+    Returns
+    -------
+    list of ShotRecord
+        In the order given; only directions may differ.
+    list of CableFinding
+        One for each cable in which shots are exchanged.
+    """
+    paired = (one for one in measured if one.outcome.axis is not None)
+    findings = []
+    turned: set[_Slot] = set()
+    for members in grouped(paired, lambda one: one.key.cable).values():
+        own = _mirrored(members)
+        if own:
+            turned |= {(one.key, one.wavelength_nm) for one in own}
+            findings.append(_exchanged(own))
+    return [_turned(record, turned) for record in records], findings
+
+
+def _mirrored(members: Sequence[Measured]) -> list[Measured]:
+    """Measurements whose splices lie mirrored to those of most others of the cable."""
+    places = [_places(one) for one in members]
+    model_m, length_m = max(places, key=lambda own: own[0].size)
+    slack_m = _PLACE_SHARE * length_m + _PLACE_LEAST_M
+    along: list[Measured] = []
+    against: list[Measured] = []
+    for one, (at_m, own_m) in zip(members, places, strict=True):
+        if abs(own_m - length_m) > _LENGTH_SHARE * length_m or not at_m.size:
+            continue
+        straight, mirrored = (count_near(x, model_m, slack_m) for x in (at_m, own_m - at_m))
+        if abs(straight - mirrored) < _DECISIVE or max(straight, mirrored) < _SHARE * at_m.size:
+            continue
+        (along if straight > mirrored else against).append(one)
+    # What most are is right; of two halves that of the first fibre.
+    fewer, more = sorted((along, against), key=len)
+    if len(fewer) == len(more) and fewer and fewer[0].key < more[0].key:
+        return more
+    return fewer
+
+
+def _places(one: Measured) -> tuple[FloatArray, float]:
+    axis = one.outcome.axis
+    assert axis is not None
+    at_m = [r.distance_m for r in one.outcome.readings if r.kind is not Kind.ASKED]
+    return np.array(at_m, dtype=float), axis.length_m
+
+
+def _turned(record: ShotRecord, turned: set[_Slot]) -> ShotRecord:
+    taken = record.taken_for
+    if taken.key is None or (taken.key, taken.wavelength_nm or 0) not in turned:
+        return record
+    if taken.direction is Direction.UNKNOWN or record.use not in (ShotUse.USED, ShotUse.EARLIER):
+        return record
+    other = replace(taken, direction=_opposite(taken.direction), direction_by=Source.SHOTS)
+    return replace(record, taken_for=other)
+
+
+def _exchanged(own: Sequence[Measured]) -> CableFinding:
+    fibres = sorted({one.key.fibre for one in own})
+    wavelengths = {one.wavelength_nm for one in own}
+    return about_fibre(
+        FibreKey(own[0].key.cable, fibres[0]),
+        caution("ends-exchanged", Scope.CABLE, fibres=numbers_text(fibres)),
+        wavelength_nm=wavelengths.pop() if len(wavelengths) == 1 else None,
+        files=tuple(path for one in own for path in one.paths),
+        other_fibres=tuple(fibres[1:]),
     )

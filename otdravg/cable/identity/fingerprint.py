@@ -23,12 +23,7 @@ import numpy.typing as npt
 from otdravg.cable.measure.jobs import Sketch
 from otdravg.shot.detect import EventKind
 
-__all__ = [
-    "Comparison",
-    "Features",
-    "ShotOnSpan",
-    "features_of",
-]
+__all__ = ["Comparison", "features_of"]
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.intp]
@@ -72,45 +67,41 @@ _NINTH_DECILE = 1.6449
 _BLOCK = 256
 #: Up to so many fibres every pair is compared in full; up to so many once and for all.
 _ALL_PAIRS, _WHOLE_TABLE = 600, 192
+#: So many likelihood ratios are multiplied before their logarithm is taken: none overflows.
+_FACTORS = 12
 #: Log-likelihood of what cannot be.
 _NEVER = 1e6
 #: Smallest scale that is believed: of losses in dB, of slopes in dB/km, of lengths in m.
 _LEAST_SCALE = (5e-4, 2e-4, 0.02)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class ShotOnSpan:
-    """A sketch laid on the span: where it starts in the shot, and the closures it passes.
+def features_of(
+    sketch: Sketch, start_m: float, closures_m: FloatArray, length_m: float, *, from_a: bool
+) -> FloatArray:
+    """Read the features of one shot that is laid on the span.
 
-    ``closures_m`` are distances from the end that the shot was taken from, ascending.
+    Parameters
+    ----------
+    sketch : Sketch
+    start_m : float
+        Where the span starts in the shot, metres from the front panel.
+    closures_m : ndarray, shape (K,)
+        The closures it passes, metres from the end that the shot was taken from, ascending.
+    length_m : float
+        Of the span.
+    from_a : bool
+        Whether the shot was taken from A.
+
+    Returns
+    -------
+    ndarray, shape (3 K + 2,)
+        In order from A, NaN where the shot does not show one: K step readings in dB, and of K + 1
+        sections the slopes in dB/km, then the lengths in m.
     """
-
-    sketch: Sketch
-    start_m: float
-    closures_m: FloatArray
-    length_m: float
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Features:
-    """Features of one shot in order from A: step readings, slopes and lengths of sections."""
-
-    loss_db: FloatArray  # shape (K,)
-    slope_db_per_km: FloatArray  # shape (K + 1,)
-    section_m: FloatArray  # shape (K + 1,)
-
-    def stacked(self) -> FloatArray:
-        """All features in one array, NaN where the shot does not show one."""
-        return np.concatenate((self.loss_db, self.slope_db_per_km, self.section_m))
-
-
-def features_of(shot: ShotOnSpan, *, from_a: bool) -> Features:
-    """Read the features of one shot."""
-    sketch = shot.sketch
     x: FloatArray = sketch.first_m + sketch.block_m * np.arange(sketch.level_db.size, dtype=float)
     level = sketch.level_db.astype(float)
-    closures = shot.start_m + shot.closures_m
-    edges = np.concatenate(([shot.start_m], closures, [shot.start_m + shot.length_m]))
+    closures = start_m + closures_m
+    edges = np.concatenate(([start_m], closures, [start_m + length_m]))
     half = sketch.block_m / 2
     lo = np.searchsorted(x, edges[:-1] + sketch.recovery_m + half)
     hi = np.maximum(np.searchsorted(x, edges[1:] - half), lo)
@@ -118,8 +109,8 @@ def features_of(shot: ShotOnSpan, *, from_a: bool) -> Features:
     left = height[:-1] + slope[:-1] * (closures - centre[:-1])
     right = height[1:] + slope[1:] * (closures - centre[1:])
     marks = _marks(sketch, edges)
-    features = left - right, -1000 * slope, np.diff(marks)
-    return Features(*features) if from_a else Features(*(f[::-1] for f in features))
+    way = 1 if from_a else -1
+    return np.concatenate([f[::way] for f in (left - right, -1000 * slope, np.diff(marks))])
 
 
 def _lines(
@@ -166,13 +157,10 @@ class Comparison:
 
     Parameters
     ----------
-    from_a, from_b : sequence of sequences of Features or None
-        For each wavelength the features of the same n fibres in the same order, with the
-        same closures; None where a shot is missing. Wavelengths see the same glass: their
-        features are averaged, not counted twice.
-    partner : array of int, shape (n,), optional
-        Which shot from B is taken to be of the fibre of each shot from A, -1 for none, when scales
-        are taken from the cable; the one of the same number by default.
+    from_a, from_b : sequence of array, shape (n, features)
+        For each wavelength the features (:func:`features_of`) of the same n fibres in the same
+        order, with the same closures; NaN where a shot is missing. Wavelengths see the same glass:
+        their features are averaged, not counted twice.
 
     Notes
     -----
@@ -180,35 +168,34 @@ class Comparison:
     missing. Above 0 speaks for one fibre.
     """
 
-    def __init__(
-        self,
-        from_a: Sequence[Sequence[Features | None]],
-        from_b: Sequence[Sequence[Features | None]],
-        partner: IntArray | None = None,
-    ) -> None:
-        n = len(from_a[0])
-        shots = [f for side in (*from_a, *from_b) for f in side if f is not None]
-        width = shots[0].stacked().size if shots else 2
-        tables_a = [_table(features, n, width) for features in from_a]
-        tables_b = [_table(features, n, width) for features in from_b]
-        self._middles = [(_median(a), _median(b)) for a, b in zip(tables_a, tables_b, strict=True)]
-        centred_a = [a - middle for a, (middle, _) in zip(tables_a, self._middles, strict=True)]
-        centred_b = [b - middle for b, (_, middle) in zip(tables_b, self._middles, strict=True)]
+    def __init__(self, from_a: Sequence[FloatArray], from_b: Sequence[FloatArray]) -> None:
+        sides = np.asarray(from_a), np.asarray(from_b)  # wavelengths × fibres × features
+        n, width = sides[0].shape[1:]
+        self._middles = [[_median(table) for table in side] for side in sides]
         closures = (width - 2) // 3
         self._kinds = np.repeat((0, 1, 2), (closures, closures + 1, closures + 1))
         # One row per feature: what is worked on together lies together.
-        a, b = _mean_of(centred_a).T, _mean_of(centred_b).T
+        a, b = (
+            _mean_of(side - np.array(middles)[:, None]).T
+            for side, middles in zip(sides, self._middles, strict=True)
+        )
         self._alone = _scales(np.concatenate((a, b), axis=1), self._kinds, ends=2)
-        self._noise_law = _noise_law(tables_a + tables_b, self._kinds)
-        self._from_a = _Readings.of_shots(_mean_of(tables_a).T, a, self._alone)
-        self._from_b = _Readings.of_shots(_mean_of(tables_b).T, b, self._alone)
+        self._noise_law = _noise_law(np.concatenate(sides).reshape(-1, width), self._kinds)
+        self._from_a, self._from_b = (
+            _Readings.of_shots(_mean_of(side).T, centred, self._alone)
+            for side, centred in zip(sides, (a, b), strict=True)
+        )
         self.size = n
         self._whole: FloatArray | None = None  # all pairs, of a small cable
         self.is_shot = (~self._from_a.is_missing, ~self._from_b.is_missing)
-        self.scale_by(np.arange(n) if partner is None else partner)
+        self.scale_by(np.arange(n))
 
     def scale_by(self, partner: IntArray) -> None:
-        """Take the scales of (a + b)/2 and (a − b)/2 from pairs that are taken for one fibre."""
+        """Take the scales of (a + b)/2 and (a − b)/2 from pairs that are taken for one fibre.
+
+        ``partner``, shape (n,): index of the shot from B of the fibre of each shot from A, -1 for
+        none; at first the one of the same number.
+        """
         self._together, self._usable = self._scales_of(partner)
         self._whole = None
 
@@ -346,12 +333,12 @@ class Comparison:
             most = np.where(better, table[highest, everybody], most)
         return best
 
-    def ratio_of(self, shot: Features, fibre: int, *, from_a: bool, wavelength: int = 0) -> float:
+    def ratio_of(self, shot: FloatArray, fibre: int, *, from_a: bool, wavelength: int = 0) -> float:
         """Ratio of a shot that is none of these to a fibre's shot from the other end.
 
         Parameters
         ----------
-        shot : Features
+        shot : array, shape (features,)
         fibre : int
             Index of the fibre whose shot it is held against.
         from_a : bool
@@ -359,9 +346,7 @@ class Comparison:
         wavelength : int
             Index of its wavelength.
         """
-        raw = shot.stacked()[:, None]
-        side = 0 if from_a else 1
-        middle = self._middles[wavelength][side][:, None]
+        raw, middle = shot[:, None], self._middles[0 if from_a else 1][wavelength][:, None]
         stranger = _Readings.of_shots(raw, raw - middle, self._alone)
         partner = (self._from_b if from_a else self._from_a).of(np.array([fibre]))
         pair = (stranger, partner) if from_a else (partner, stranger)
@@ -378,14 +363,17 @@ class Comparison:
         """
         side = self._from_a if from_a else self._from_b
         total = np.zeros((self.size, self.size))
-        for k in self._usable:
-            x = side.centred[k]
-            # One fibre reads alike but for noise, of which there is twice what one reading has.
-            noise = _SAME_END_DB if self._kinds[k] == 0 else 2 * self._together[1, k]
-            noise = min(noise, self._alone[k])
-            term = _log_density(x[:, None] - x[None, :], np.array(noise)) - side.log_density[k]
-            term[np.isnan(term)] = 0.0
-            total += np.logaddexp(np.log1p(-_MISREAD) + term, np.log(_MISREAD))
+        for few in np.array_split(self._usable, max(-(-self._usable.size // _FACTORS), 1)):
+            product = np.ones_like(total)  # one logarithm for several: that is what takes time
+            for k in few:
+                x = side.centred[k]
+                # One fibre reads alike but for noise, of which there is twice what a reading has.
+                noise = _SAME_END_DB if self._kinds[k] == 0 else 2 * self._together[1, k]
+                noise = float(min(noise, self._alone[k]))
+                ratio = _squares(x[:, None] - x[None, :], noise) ** (-(_FREEDOM + 1) / 2)
+                ratio *= (1 - _MISREAD) / noise * np.exp(-side.log_density[k])
+                product *= np.nan_to_num(ratio + _MISREAD, copy=False, nan=1.0)
+            total += np.log(product)
         np.fill_diagonal(total, np.nan)
         missing = side.is_missing
         return np.where(missing[:, None] | missing, np.nan, total)
@@ -490,15 +478,8 @@ def _best(ratios: FloatArray) -> IntArray:
     return np.where(known.any(axis=1), np.where(known, ratios, -np.inf).argmax(axis=1), -1)
 
 
-def _table(features: Sequence[Features | None], n: int, width: int) -> FloatArray:
-    blank = np.full(width, np.nan)
-    rows = [blank if f is None else f.stacked() for f in features]
-    return np.array(rows, dtype=float).reshape(n, width)
-
-
-def _mean_of(tables: Sequence[FloatArray]) -> FloatArray:
+def _mean_of(stack: FloatArray) -> FloatArray:
     """Mean over wavelengths of what is known."""
-    stack = np.array(tables)
     known = np.isfinite(stack)
     count = known.sum(axis=0)
     total = np.where(known, stack, 0.0).sum(axis=0)
@@ -567,10 +548,10 @@ def _scales_of_places(deviation: FloatArray) -> FloatArray:
     return np.asarray(np.maximum(np.where(few, common, own), steps.min() / 2 if steps.size else 0))
 
 
-def _noise_law(tables: Sequence[FloatArray], kinds: npt.NDArray[np.intp]) -> FloatArray:
+def _noise_law(shots: FloatArray, kinds: npt.NDArray[np.intp]) -> FloatArray:
     """How noise of slopes goes with the length of sections, as length^−1.5; else 1."""
     law = np.ones(kinds.size)
-    lengths_m = _median(np.concatenate(tables))[kinds == 2]
+    lengths_m = _median(shots)[kinds == 2]
     if np.all(lengths_m > 0):
         law[kinds == 1] = (lengths_m / lengths_m.max()) ** -1.5
     return law

@@ -1,7 +1,8 @@
-"""What is said of a numbering that is wrong, doubtful or not proved."""
+"""What is said of a numbering that is wrong, doubtful or not proved, and what that explains."""
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from math import exp, log
@@ -10,19 +11,24 @@ import numpy as np
 import numpy.typing as npt
 
 from otdravg.cable.checks.notes import about_fibre
-from otdravg.cable.decisions.renumber import renumbering
+from otdravg.cable.decisions.model import renumbering
 from otdravg.cable.identity.fingerprint import Comparison
 from otdravg.cable.identity.sides import Members
 from otdravg.cable.identity.stories import CLEAR, Kind, Story
-from otdravg.cable.identity.wavelengths import Told
-from otdravg.cable.model import CableFinding, FibreKey
-from otdravg.findings import Scope, Statement, defect, note, says
+from otdravg.cable.measure.standing import Measured
+from otdravg.cable.model import CableFinding, FibreKey, ShotRecord, ShotUse
+from otdravg.findings import Finding, Scope, Statement, defect, note, says
+from otdravg.shot.settings import Direction
 from otdravg.trade import numbers_text
 
-__all__ = ["Renumbering", "Sayings"]
+__all__ = ["NOT_ONE_FIBRE", "Explained", "Renumbering", "Sayings"]
 
 FloatArray = npt.NDArray[np.float64]
 
+#: Findings that say that both shots are not of one fibre: nothing measured from them is a loss.
+NOT_ONE_FIBRE = frozenset(
+    {"fibres-crossed", "numbering-differs", "numbering-unexplained", "other-fibre", "pair-doubtful"}
+)
 #: Up to so many fibres are called mixed up; more are numbered without any rule.
 _FEW_FIBRES = 4
 #: Slips of a whole ribbon or of all of them, by how they are said.
@@ -67,52 +73,38 @@ class Sayings:
         self._by_nm = by_nm
         self._size = ribbon_size
 
+    def _about(
+        self, fibres: Sequence[int], said: Finding, rows: Iterable[int], nm: int | None = None
+    ) -> CableFinding:
+        """A finding about some fibres, the first of which it stands under, and shots of rows."""
+        key = FibreKey(self._keys[0].cable, fibres[0])
+        files = self._files(sorted(rows), nm)
+        others = tuple(fibres[1:])
+        return about_fibre(key, said, wavelength_nm=nm, files=files, other_fibres=others)
+
     def twice(self, end: str, i: int, j: int, wrong: list[int], odds: float) -> CableFinding:
         """Say that one fibre was shot twice from an end, under two numbers."""
-        shot, called = self._keys[i].fibre, self._keys[j].fibre
-        finding = about_fibre(
-            self._keys[wrong[0]],
-            defect(
-                "other-fibre",
-                Scope.CABLE,
-                "twice-open" if len(wrong) > 1 else "twice",
-                end=end,
-                shot=shot,
-                called=called,
-                margin_nats=odds,
-                odds=_odds_text(odds),
-            ),
-            files=self._files(sorted((i, j))),
-        )
-        return replace(finding, other_fibres=tuple(self._keys[n].fibre for n in wrong[1:]))
+        said = defect(
+            "other-fibre", Scope.CABLE, "twice-open" if len(wrong) > 1 else "twice",
+            end=end, shot=self._keys[i].fibre, called=self._keys[j].fibre,
+            margin_nats=odds, odds=_odds_text(odds),
+        )  # fmt: skip
+        return self._about([self._keys[n].fibre for n in wrong], said, (i, j))
 
     def perhaps_crossed(self, doubt: Story) -> CableFinding:
         """Say that fibres may be exchanged among each other."""
-        rows = sorted(doubt.rows.tolist())
-        fibres = [self._keys[n].fibre for n in rows]
-        finding = about_fibre(
-            self._keys[rows[0]],
-            defect(
-                "pair-doubtful",
-                Scope.CABLE,
-                "exchanged",
-                fibres=", ".join(map(str, fibres)),
-                margin_nats=doubt.odds,
-                odds=_odds_text(doubt.odds),
-            ),
-            files=self._files(rows),
-        )
-        return replace(finding, other_fibres=tuple(fibres[1:]))
+        fibres = sorted(self._numbers(doubt.rows))
+        said = defect(
+            "pair-doubtful", Scope.CABLE, "exchanged", fibres=", ".join(map(str, fibres)),
+            margin_nats=doubt.odds, odds=_odds_text(doubt.odds),
+        )  # fmt: skip
+        return self._about(fibres, said, doubt.rows.tolist())
 
     def unexplained(self, rows: Sequence[int]) -> CableFinding:
         """Say that no simple story explains how these fibres are numbered."""
         fibres = [self._keys[n].fibre for n in rows]
-        finding = about_fibre(
-            self._keys[rows[0]],
-            defect("numbering-unexplained", Scope.CABLE, fibres=numbers_text(fibres)),
-            files=self._files(rows),
-        )
-        return replace(finding, other_fibres=tuple(fibres[1:]))
+        said = defect("numbering-unexplained", Scope.CABLE, fibres=numbers_text(fibres))
+        return self._about(fibres, said, rows)
 
     def by_labels(self, unproved: Sequence[int], fits: FloatArray) -> list[CableFinding]:
         """Note which fibres the glass does not tell apart from others."""
@@ -131,79 +123,50 @@ class Sayings:
         self, comparison: Comparison, n: int, best: int, margin: float | None
     ) -> CableFinding:
         """A pair that another shot fits better by some margin, or that is likelier two fibres."""
-        key, other = self._keys[n], self._keys[best]
-        pair = np.array([n, best])
-        own, gap = float(comparison.own()[n]), -(margin or 0.0)
-        is_other = margin is not None and np.nanmax(comparison.of_pairs(pair, pair[::-1])) > 0
-        said = (
-            defect(
-                "other-fibre", Scope.CABLE, other=other.fibre, fibre=key.fibre, margin_nats=gap,
-                odds=_odds_text(gap),
-            )
-            if is_other
-            else defect("pair-doubtful", Scope.CABLE, own_nats=own)
+        fibre, other = self._keys[n].fibre, self._keys[best].fibre
+        pair, own = np.array([n, best]), comparison.own()
+        if margin is None or np.nanmax(comparison.of_pairs(pair, pair[::-1])) <= 0:
+            said = defect("pair-doubtful", Scope.CABLE, own_nats=float(own[n]))
+            return self._about([fibre], said, [n])
+        said = defect(
+            "other-fibre", Scope.CABLE, other=other, fibre=fibre, margin_nats=-margin,
+            odds=_odds_text(-margin),
         )  # fmt: skip
-        files = self._files([n, best] if is_other else [n])
-        finding = about_fibre(key, said, files=files)
         # Whose shot fits elsewhere may be wrong where it is, too.
-        is_sure = not is_other or comparison.own()[best] >= CLEAR
-        return finding if is_sure else replace(finding, other_fibres=(other.fibre,))
+        concerned = [fibre] if own[best] >= CLEAR else [fibre, other]
+        return self._about(concerned, said, [n, best])
 
     def of_story(
-        self, told: Told, comparison: Comparison, others: set[int]
+        self, story: Story, comparison: Comparison, others: set[int]
     ) -> tuple[CableFinding, Renumbering | None]:
         """Word one story, with the renumbering that would mend it if it is more than a crossing."""
-        story, nm = told.story, told.wavelength_nm
-        renumbered: Renumbering | None = None
-        numbers = sorted(self._numbers(story.rows) | self._numbers(story.partner))
+        nm, case = story.wavelength_nm, "" if story.wavelength_nm is None else "one-wavelength"
+        rows = {*story.rows.tolist(), *story.partner[story.partner >= 0].tolist()}
+        numbers = sorted(self._numbers(rows))
+        fibres = [*numbers, *sorted(self._numbers(others - rows))]
+        margin = says("margin", margin_nats=story.odds, odds=_odds_text(story.odds))
+        if story.kind is Kind.CROSSED:
+            said = defect(
+                "fibres-crossed", Scope.CABLE, case, fibre=numbers[0], other=numbers[1], at_nm=nm,
+                margin=margin,
+            )  # fmt: skip
+            return self._about(fibres, said, rows, nm), None
         is_shot = comparison.is_shot[0][story.rows]
         lone = self._numbers(story.rows[(story.partner < 0) & is_shot])
-        margin = says("margin", margin_nats=story.odds, odds=_odds_text(story.odds))
         words = self._words(story, is_shot)
         if lone and len(lone) <= 12:
             words = says("none-from-b", what=words, fibres=numbers_text(lone))
         new = {
-            self._keys[int(j)].fibre: self._keys[int(i)].fibre
-            for i, j in zip(story.rows, story.partner, strict=True)
+            self._keys[j].fibre: self._keys[i].fibre
+            for i, j in zip(story.rows.tolist(), story.partner.tolist(), strict=True)
             if j >= 0
-        } | self._left_over(story, comparison, nm)
-        files = self._files(
-            sorted({*story.rows.tolist(), *story.partner[story.partner >= 0].tolist()}), nm
-        )
-        if story.kind is Kind.CROSSED:
-            a, b = numbers
-            finding = about_fibre(
-                FibreKey(self._keys[0].cable, numbers[0]),
-                defect(
-                    "fibres-crossed",
-                    Scope.CABLE,
-                    "" if nm is None else "one-wavelength",
-                    fibre=a,
-                    other=b,
-                    at_nm=nm,
-                    margin=margin,
-                ),
-                wavelength_nm=nm,
-                files=files,
-            )
-        else:
-            renumbered = Renumbering(self._keys[0].cable, nm, new)
-            finding = about_fibre(
-                FibreKey(self._keys[0].cable, numbers[0]),
-                defect(
-                    "numbering-differs",
-                    Scope.CABLE,
-                    "" if nm is None else "one-wavelength",
-                    what=words,
-                    at_nm=nm,
-                    margin=margin,
-                    renumbering=renumbering(new),
-                ),
-                wavelength_nm=nm,
-                files=files,
-            )
-        beside = sorted(self._numbers(others) - set(numbers))
-        return replace(finding, other_fibres=(*numbers[1:], *beside)), renumbered
+        } | self._left_over(story, comparison)
+        said = defect(
+            "numbering-differs", Scope.CABLE, case, what=words, at_nm=nm, margin=margin,
+            renumbering=renumbering(new),
+        )  # fmt: skip
+        renumbered = Renumbering(self._keys[0].cable, nm, new)
+        return self._about(fibres, said, rows, nm), renumbered
 
     def _numbers(self, rows: Iterable[int]) -> set[int]:
         return {self._keys[n].fibre for n in rows if n >= 0}
@@ -235,30 +198,25 @@ class Sayings:
         code = "numbers-mixed" if few else "numbers-unexplained"
         return says(code, fibres=numbers_text(at_a), pairs=pairs)
 
-    def _left_over(self, story: Story, comparison: Comparison, nm: int | None) -> dict[int, int]:
+    def _left_over(self, story: Story, comparison: Comparison) -> dict[int, int]:
         """Shots from B that a story leaves without a partner: a fibre shot twice, or none."""
-        everybody = np.arange(len(self._keys))
         result = {}
-        for n in sorted({*story.rows.tolist()} - {*story.partner.tolist()}):
-            fits = np.nan_to_num(
-                comparison.of_pairs(everybody, np.full(everybody.size, n)), nan=-np.inf
-            )
-            best = int(fits.argmax())
+        for n in np.setdiff1d(story.rows, story.partner).tolist():
+            fits = comparison.ratios(None, np.array([n]))[:, 0]
             if np.isfinite(fits).any():
-                clear = fits[best] >= CLEAR + log(everybody.size)
+                best = int(np.nanargmax(fits))
+                clear = fits[best] >= CLEAR + log(fits.size)
                 result[self._keys[n].fibre] = self._keys[best].fibre if clear else 0
         return result
 
-    def _files(self, rows: Iterable[int], nm: int | None = None) -> tuple[str, ...]:
+    def _files(self, rows: Sequence[int], nm: int | None) -> tuple[str, ...]:
         members = self._by_nm.values() if nm is None else [self._by_nm[nm]]
-        rows = list(rows)
         return tuple(
-            record.path
+            path
             for own in members
             for n in rows
             if (one := own.get(self._keys[n])) is not None
-            for record in one.records
-            if record is not None
+            for path in one.paths
         )
 
 
@@ -267,3 +225,93 @@ def _odds_text(margin: float) -> str:
     if margin < 0:
         return f"{exp(margin):.1g}"
     return f"{exp(margin):.0f}" if margin < log(1e4) else f"10^{margin / log(10):.0f}"
+
+
+#: What two shots of different fibres may say of themselves.
+_OF_A_PAIR = frozenset(
+    {"attenuation-unequal", "attenuation-uneven", "length-differs", "pattern-differs",
+     "pattern-unconfirmed", "steps-one-sided", "two-fibres-likely", "fibre-crooked",
+     "span-start-doubtful", "one-end-possible"}
+)  # fmt: skip
+#: What a fibre may show, or lack, that is half of another one.
+_OF_A_FIBRE = _OF_A_PAIR | {
+    "bend-suspected",
+    "direction-missing",
+    "event-between-closures",
+    "lengths-differ",
+    "other-length",
+}  # fmt: skip
+
+
+class Explained:
+    """What a review's stories of numbering explain.
+
+    Parameters
+    ----------
+    stories : sequence of CableFinding
+        As :func:`~otdravg.cable.identity.crossed.check_identities` made them.
+    renumberings : sequence of Renumbering
+        What these would make of the numbers.
+    """
+
+    def __init__(
+        self, stories: Sequence[CableFinding], renumberings: Sequence[Renumbering] = ()
+    ) -> None:
+        self._wavelengths: dict[FibreKey, set[int | None]] = defaultdict(set)
+        self._renumberings = tuple(renumberings)
+        for finding in stories:
+            if finding.code in NOT_ONE_FIBRE and finding.fibre is not None:
+                for fibre in (finding.fibre, *finding.other_fibres):
+                    self._wavelengths[FibreKey(finding.cable, fibre)].add(finding.wavelength_nm)
+
+    def _is_of(self, key: FibreKey, wavelength_nm: int | None) -> bool:
+        own = self._wavelengths.get(key, set())
+        return None in own or wavelength_nm in own
+
+    def left_of(self, findings: Sequence[CableFinding]) -> list[CableFinding]:
+        """Leave out what is explained."""
+        return [
+            f
+            for f in findings
+            if f.code not in _OF_A_FIBRE
+            or f.fibre is None
+            or not all(
+                self._is_of(FibreKey(f.cable, fibre), f.wavelength_nm)
+                for fibre in (f.fibre, *f.other_fibres)
+            )
+        ]
+
+    def renumbered(self, records: Sequence[ShotRecord]) -> list[ShotRecord]:
+        """Give shots the numbers that the stories tell, to see what is missing then.
+
+        A shot that merely bears another number is there; one of no fibre fills no place.
+        """
+        return [self._as_told(record) for record in records]
+
+    def _as_told(self, record: ShotRecord) -> ShotRecord:
+        taken = record.taken_for
+        for one in self._renumberings:
+            if (
+                taken.direction is Direction.B_TO_A
+                and taken.cable == one.cable
+                and (number := one.new.get(taken.fibre or 0)) is not None
+                and one.wavelength_nm in (None, taken.wavelength_nm)
+            ):
+                if not number:
+                    return replace(record, use=ShotUse.EXCLUDED)
+                return replace(record, taken_for=replace(taken, fibre=number))
+        return record
+
+    def left_in(self, measured: Sequence[Measured]) -> list[Measured]:
+        """Return measurements without what is explained."""
+        return [
+            one.with_outcome(
+                replace(
+                    one.outcome,
+                    findings=tuple(f for f in one.outcome.findings if f.code not in _OF_A_PAIR),
+                )
+            )
+            if self._is_of(one.key, one.wavelength_nm)
+            else one
+            for one in measured
+        ]

@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
+from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 from statistics import median
 
 import numpy as np
 
-from otdravg.cable.identity.fingerprint import Features, ShotOnSpan, features_of
+from otdravg.cable.identity.fingerprint import FloatArray, features_of
 from otdravg.cable.measure.closures import CableMap
-from otdravg.cable.measure.jobs import Sketch
 from otdravg.cable.measure.standing import Measured
 from otdravg.cable.model import FibreKey
 from otdravg.errors import Refusal
+from otdravg.grouping import grouped
 
 __all__ = ["LEAST_FIBRES", "Members", "all_numbers", "fibres_by_closures", "sides_of"]
 
@@ -22,6 +21,10 @@ __all__ = ["LEAST_FIBRES", "Members", "all_numbers", "fibres_by_closures", "side
 LEAST_FIBRES = 6
 #: Pairs refused for these reasons are explained already and would only blur the comparison.
 _EXPLAINED = (Refusal.LENGTH, Refusal.SAME_END, Refusal.NO_SIGNAL, Refusal.DAMAGED)
+
+#: A fibre shot from one end ends where the usual one does, within so much. Chosen, not derived:
+#: slack that nobody wrote down; fibres that lie otherwise in their tubes.
+_NEAR_M, _NEAR_SHARE = 50.0, 0.02
 
 #: Measurements of some fibres at one wavelength.
 Members = dict[FibreKey, Measured]
@@ -35,21 +38,19 @@ def fibres_by_closures(
     A fibre without a usable pair is taken to be of its cable's most common kind: crossed
     fibres may fail to pair.
     """
-    kinds: dict[tuple[str, tuple[int, ...]], dict[int, Members]] = defaultdict(
-        lambda: defaultdict(dict)
-    )
-    for one in measured:
-        own_map = maps.get(one.key.cable)
-        if own_map is None:
-            continue
-        passes = own_map.passes.get(one.key.fibre)
-        numbers = tuple(passes) if passes is not None else _common(own_map)
-        kinds[one.key.cable, numbers][one.wavelength_nm][one.key] = one
+    usual = {cable: _common(own_map) for cable, own_map in maps.items()}
+
+    def kind(one: Measured) -> tuple[str, tuple[int, ...]]:
+        cable, fibre = one.key.cable, one.key.fibre
+        return cable, tuple(maps[cable].passes.get(fibre, usual[cable]))
+
     groups = []
-    for (_, numbers), by_nm in sorted(kinds.items()):
+    mapped = (one for one in measured if one.key.cable in maps)
+    for (_, numbers), own in sorted(grouped(mapped, kind).items()):
         if numbers:
-            keys = sorted({key for members in by_nm.values() for key in members})
-            groups.append((keys, dict(by_nm)))
+            by_nm = grouped(own, lambda one: one.wavelength_nm)
+            members = {nm: {one.key: one for one in at} for nm, at in by_nm.items()}
+            groups.append((sorted({one.key for one in own}), members))
     return groups
 
 
@@ -61,16 +62,17 @@ def all_numbers(keys: Sequence[FibreKey], ribbon_size: int | None) -> list[Fibre
 
 
 def _common(own_map: CableMap) -> tuple[int, ...]:
-    counts: dict[tuple[int, ...], int] = defaultdict(int)
-    for passes in own_map.passes.values():
-        counts[tuple(passes)] += 1
-    return max(counts, key=lambda numbers: (counts[numbers], numbers))
+    counts = Counter(map(tuple, own_map.passes.values()))
+    return max(counts, key=lambda numbers: (counts[numbers], numbers), default=())
 
 
 def sides_of(
     members: Members, keys: Sequence[FibreKey], own_map: CableMap
-) -> tuple[list[Features | None], list[Features | None]]:
-    """Features of all shots from A and from B at one wavelength, in the order of the keys."""
+) -> tuple[FloatArray, FloatArray]:
+    """Features of all shots from A and from B at one wavelength, in the order of the keys.
+
+    Fibres by features; NaN for a shot that is not there, or whose pair is explained already.
+    """
     axes = [one.outcome.axis for one in members.values() if one.outcome.axis is not None]
     sketches = [(one.outcome.sketch_ab, one.outcome.sketch_ba) for one in members.values()]
     usual_a, usual_b = (
@@ -81,45 +83,42 @@ def sides_of(
             strict=True,
         )
     )
+    paired = [own for one, own in zip(members.values(), sketches, strict=True) if one.outcome.axis]
+    ends_m = [median(s.end_m for s in own if s) for own in zip(*paired, strict=True)]
     slack_m = own_map.slack_m([key.fibre for key in keys])
-    from_a: list[Features | None] = []
-    from_b: list[Features | None] = []
-    for key in keys:
+    common = _common(own_map)
+    usual = {number: own_map.closure(number).distance_m for number in common}
+    closures = len(own_map.passes.get(next(iter(members)).fibre, usual))
+    sides = np.full((2, len(keys), 3 * closures + 2), np.nan)
+    for n, key in enumerate(keys):
         one = members.get(key)
-        if one is None:
-            from_a.append(None)
-            from_b.append(None)
+        if one is None or one.outcome.refusal in _EXPLAINED or _ends_elsewhere(one, ends_m):
             continue
         axis = one.outcome.axis
-        if one.outcome.refusal in _EXPLAINED:
-            from_a.append(None)
-            from_b.append(None)
-            continue
-        passes = own_map.passes.get(key.fibre)
-        if passes is None:
-            numbers = _common(own_map)
-            passes = {n: own_map.closure(n).distance_m for n in numbers}
+        passes = own_map.passes.get(key.fibre, usual)
         length_m = axis.length_m if axis else own_map.route_length_m[1]
-        at_m = np.array([passes[n] for n in sorted(passes)])
-        start_a = axis.start_a_m if axis else usual_a
-        start_b = axis.start_b_m if axis else usual_b
-        shift_m = slack_m.get(key.fibre, 0.0)
-        for side, sketch, start_m, closures_m, is_from_a in (
-            (from_a, one.outcome.sketch_ab, start_a, at_m, True),
-            (from_b, one.outcome.sketch_ba, start_b, (length_m - at_m)[::-1], False),
+        at_m = np.array([passes[number] for number in sorted(passes)])
+        for side, sketch, start_m, closures_m in (
+            (0, one.outcome.sketch_ab, axis.start_a_m if axis else usual_a, at_m),
+            (1, one.outcome.sketch_ba, axis.start_b_m if axis else usual_b, length_m - at_m[::-1]),
         ):
-            own = _features(sketch, start_m, closures_m, length_m, is_from_a)
-            side.append(own and replace(own, section_m=own.section_m - shift_m))
-    return from_a, from_b
+            if sketch is not None:
+                own = features_of(sketch, start_m, closures_m, length_m, from_a=side == 0)
+                own[2 * closures + 1 :] -= slack_m.get(key.fibre, 0.0)
+                sides[side, n] = own
+    return sides[0], sides[1]
 
 
-def _features(
-    sketch: Sketch | None,
-    start_m: float,
-    closures_m: np.ndarray[tuple[int], np.dtype[np.float64]],
-    length_m: float,
-    from_a: bool,
-) -> Features | None:
-    if sketch is None:
-        return None
-    return features_of(ShotOnSpan(sketch, start_m, closures_m, length_m), from_a=from_a)
+def _ends_elsewhere(one: Measured, usual_m: Sequence[float]) -> bool:
+    """Whether the only shot of a fibre ends where the usual fibre does not: on a branch, broken.
+
+    ``usual_m`` is where shots from A and from B end, cords and all; empty where nothing tells.
+    """
+    sketches = one.outcome.sketch_ab, one.outcome.sketch_ba
+    if one.outcome.axis is not None or None not in sketches or not usual_m:
+        return False
+    return any(
+        abs(sketch.end_m - end_m) > max(_NEAR_M, _NEAR_SHARE * end_m)
+        for sketch, end_m in zip(sketches, usual_m, strict=True)
+        if sketch is not None and sketch.end_seen
+    )

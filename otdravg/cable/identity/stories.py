@@ -37,6 +37,9 @@ _AT_LEAST = -log(400)
 #: Odds, after what it pays for its kind, from which a small slip that is not told is a doubt.
 #: Benchmark: numbering, where one sound cable in a hundred reaches it.
 DOUBT = log(1.5)
+#: The same beside a slip, told or doubted, which makes another as likely as none. Chosen, not
+#: derived: one exchange in five; in one sound cable in ten some pair reaches it.
+_BESIDE = -log(4) - _SLIP
 #: Pairs below this are looked at. Chosen, not derived: it speaks neither for nor against.
 _SUSPECT = 1.0
 #: Share of a story's pairs that have to speak for it, and share of the log-likelihood of the
@@ -88,8 +91,8 @@ class Story:
         Indices of shots from A, and of those from B that are of the same fibres, -1 for none.
     odds : float
         Natural logarithm of the odds against the next story.
-    fit : float
-        Mean log-likelihood ratio of the pairs.
+    wavelength_nm : int or None
+        The wavelength at which alone it is true; None for all.
     """
 
     kind: Kind
@@ -97,7 +100,7 @@ class Story:
     rows: IntArray
     partner: IntArray
     odds: float
-    fit: float
+    wavelength_nm: int | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -240,10 +243,9 @@ def _searched(comparison: Comparison, size: int) -> Numbering:
             partner[rows] = one.partner
             ratios[rows] = np.where(one.partner < 0, np.nan, one.ratios)
             changed = one.partner != rows
-            fit = float(np.nanmean(one.ratios[one.partner >= 0]))
             costs += one.slip.cost
             stories.append(
-                Story(one.slip.kind, one.slip.step, rows[changed], one.partner[changed], odds, fit)
+                Story(one.slip.kind, one.slip.step, rows[changed], one.partner[changed], odds)
             )
     worth = float(np.maximum(np.nan_to_num(ratios), _AT_LEAST).sum()) - costs
     return Numbering(partner, tuple(stories), ratios, worth)
@@ -271,15 +273,16 @@ def _in_doubt(comparison: Comparison, told: Numbering) -> tuple[Story, ...]:
         weighed = [_weighed(comparison, slip, partner, ratios) for slip in slips]
         weighed = [w for w in weighed if not taken.intersection(w.slip.rows.tolist())]
         one = max(weighed, key=lambda w: w.net, default=None)
-        if one is None or one.net < (DOUBT - _SLIP if told.stories or doubts else DOUBT):
+        if one is None or one.net < (_BESIDE if told.stories or doubts else DOUBT):
             break
         # What is nearly as likely and speaks of some of the same fibres leaves all of them open.
-        near = [w for w in weighed if w.net > one.net - CLEAR and _is_another(w, one)]
+        least = max(one.net - CLEAR, _BESIDE)
+        near = [w for w in weighed if w.net > least and _is_another(w, one)]
         rows = np.unique(np.concatenate([w.slip.rows for w in (one, *near)]))
         taken.update(rows.tolist())
-        doubts.append(
-            Story(Kind.FREE, 0, rows, partner[rows], one.net, float(np.nanmean(one.ratios)))
-        )
+        # Beside a slip by the shots alone, which then say more than the choice among all costs.
+        odds = one.net if one.net >= DOUBT else one.net + one.slip.cost
+        doubts.append(Story(Kind.FREE, 0, rows, partner[rows], odds))
         partner[one.slip.rows] = one.partner
     return tuple(doubts)
 
@@ -400,15 +403,19 @@ def _small_slips(
     yield from _crossings(comparison, partner, suspects)
     yield from _three_round(comparison, partner, ratios, suspects)
     if suspects.size >= 3:
-        best = _assigned(comparison, suspects, partner[suspects])
-        if np.count_nonzero((best >= 0) & (best != partner[suspects])) >= 3:
-            row_of = np.full(comparison.size + 1, -1)
-            row_of[partner[suspects]] = suspects
+        rows = np.sort(_with_near(comparison, partner, suspects, _FEW))
+        best = _assigned(comparison, rows, partner[rows])
+        row_of = np.full(comparison.size + 1, -1)
+        row_of[partner[rows]] = rows
+        # A wrong pair can look right; what is left as it is has no part in it.
+        part = np.isin(rows, suspects) | (best != partner[rows])
+        rows, best = rows[part], best[part]
+        if np.count_nonzero((best >= 0) & (best != partner[rows])) >= 3:
             source = np.where(best >= 0, row_of[best], -1)
-            ways = lgamma(suspects.size + 1)
-            everyone = np.ones(suspects.size, dtype=bool)
-            yield _Slip(Kind.FREE, 0, suspects, source, _SLIP + ways, ways, everyone)
-            yield from _rounds(suspects, source, comparison.size)
+            ways = lgamma(rows.size + 1)
+            everyone = np.ones(rows.size, dtype=bool)
+            yield _Slip(Kind.FREE, 0, rows, source, _SLIP + ways, ways, everyone)
+            yield from _rounds(rows, source, comparison.size)
 
 
 def _rounds(rows: IntArray, source: IntArray, n: int) -> Iterator[_Slip]:
@@ -560,22 +567,10 @@ def _crossings(comparison: Comparison, partner: IntArray, suspects: IntArray) ->
 def _three_round(
     comparison: Comparison, partner: IntArray, ratios: FloatArray, suspects: IntArray
 ) -> Iterator[_Slip]:
-    """Three fibres that go on as each other, of those that fit worst; the best for each of them.
-
-    With them those that fit one of these: a wrong pair can look right.
-    """
+    """Three fibres that go on as each other, of those that fit worst; the best for each of them."""
     some = suspects[partner[suspects] >= 0]
     some = some[np.argsort(np.nan_to_num(ratios[some]), kind="stable")[:_IN_ROUNDS]]
-    if 2 <= some.size < _IN_ROUNDS:
-        rest = np.setdiff1d(np.flatnonzero(partner >= 0), some)
-        fits = np.maximum(
-            comparison.of_pairs(some[:, None], partner[rest]),
-            comparison.of_pairs(rest, partner[some][:, None]),
-        )
-        fits = np.nan_to_num(fits, nan=_AT_LEAST).max(axis=0)
-        near = rest[np.argsort(-fits, kind="stable")][: np.count_nonzero(fits > _SUSPECT)]
-        some = np.append(some, near[: _IN_ROUNDS - some.size])
-    some = np.sort(some)
+    some = np.sort(_with_near(comparison, partner, some, _IN_ROUNDS))
     if some.size < 3:
         return
     table = comparison.of_pairs(some[:, None], partner[some][None, :])
@@ -595,6 +590,22 @@ def _three_round(
         ways = log(2.0 * n) if np.ptp(rows) == 2 else _choices(n, 3) + log(2)
         source = np.array([follows[row] for row in rows])
         yield _Slip(Kind.FREE, 0, rows, source, _SLIP + ways, _choices(some.size, 3) + log(2))
+
+
+def _with_near(comparison: Comparison, partner: IntArray, some: IntArray, most: int) -> IntArray:
+    """Some fibres, and those that fit one of them, the best first: a wrong pair can look right."""
+    if not 2 <= some.size < most:
+        return some
+    rest = np.setdiff1d(np.flatnonzero(partner >= 0), some)
+    fits = np.maximum(
+        comparison.of_pairs(some[:, None], partner[rest]),
+        np.where(
+            partner[some][:, None] >= 0, comparison.of_pairs(rest, partner[some][:, None]), np.nan
+        ),
+    )
+    fits = np.nan_to_num(fits, nan=_AT_LEAST).max(axis=0)
+    near = rest[np.argsort(-fits, kind="stable")][: np.count_nonzero(fits > _SUSPECT)]
+    return np.append(some, near[: most - some.size])
 
 
 def _assigned(comparison: Comparison, rows: IntArray, columns: IntArray) -> IntArray:

@@ -7,7 +7,16 @@ from datetime import date
 
 from otdravg.findings import Statement, says
 
-__all__ = ["PLACE_KINDS", "SPLICED", "Instrument", "Mark", "PowerReading", "Reel", "RoutePlace"]
+__all__ = [
+    "PLACE_KINDS",
+    "SPLICED",
+    "Instrument",
+    "Loop",
+    "Mark",
+    "PowerReading",
+    "Reel",
+    "RoutePlace",
+]
 
 #: Places where one piece of cable ends, and others that it passes.
 SPLICED = ("end", "closure")
@@ -21,6 +30,15 @@ class Instrument:
     name: str
     due: date | None = None  # last day of its calibration
     linearity: float | None = None  # dB/dB: largest error of a loss of 1 dB
+
+
+@dataclass(frozen=True, slots=True)
+class Loop:
+    """Two fibres that are joined at B: a shot from A into one comes back in the other."""
+
+    fibre: int
+    other: int
+    length_m: float = 0.0  # of the cord between them
 
 
 @dataclass(frozen=True, slots=True)

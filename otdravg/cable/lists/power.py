@@ -147,7 +147,6 @@ def _exchanges(
     Notes
     -----
     With residuals r about the right sums, normal with σ, the log-likelihood of an exchange less
-    With residuals r about the right sums, normal with σ, the log-likelihood of an exchange less
     that of none is g = ½·Σ(r² before - r² after)/σ². The odds are eᵍ against all that speaks
     for others: none (one of n·(n - 1)/2 pairs is as likely as another), or one of the two fibres
     exchanged with a third.

@@ -6,14 +6,13 @@ from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from math import sqrt
 from statistics import median
 
 from otdravg.cable.lists.facts import Reel
 from otdravg.cable.lists.route import HIGHEST_FACTOR, Survey
 from otdravg.cable.measure.standing import Measured
 from otdravg.cable.model import Closure
-from otdravg.fit.reading import SectionReading
+from otdravg.fit.reading import mean_attenuation
 
 __all__ = ["LaidReel", "ReelCheck", "checked", "laid", "longer_than_record"]
 
@@ -91,7 +90,10 @@ def checked(
         if one.key.cable != cable or one.outcome.axis is None:
             continue
         for n, own in enumerate(reels):
-            figure = _attenuation(one.outcome.sections, own)
+            figure = mean_attenuation(
+                s for s in one.outcome.sections
+                if own.start_m <= (s.start_m + s.end_m) / 2 <= own.end_m
+            )  # fmt: skip
             if one.wavelength_nm in dict(own.reel.attenuation_db_per_km) and figure is not None:
                 found[n, one.wavelength_nm].append((one.key.fibre, *figure))
     return tuple(
@@ -99,21 +101,3 @@ def checked(
         for (n, nm), own in sorted(found.items())
         for reel in (reels[n].reel,)
     )
-
-
-def _attenuation(
-    sections: Sequence[SectionReading], reel: LaidReel
-) -> tuple[float, float | None] | None:
-    """Mean attenuation of the sections on a reel, by their lengths, and its uncertainty."""
-    own = [
-        (s.attenuation_db_per_km, s.u_attenuation_db_per_km, s.end_m - s.start_m)
-        for s in sections
-        if reel.start_m <= (s.start_m + s.end_m) / 2 <= reel.end_m
-    ]
-    known = [(a, u, m) for a, u, m in own if a is not None and m > 0]
-    if not known:
-        return None
-    total_m = sum(m for _, _, m in known)
-    u = [(u * m) ** 2 for _, u, m in known if u is not None]
-    mean = sum(a * m for a, _, m in known) / total_m
-    return mean, sqrt(sum(u)) / total_m if len(u) == len(known) else None

@@ -16,7 +16,7 @@ import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from enum import Enum
-from itertools import pairwise
+from itertools import pairwise, product
 
 import numpy as np
 
@@ -247,12 +247,8 @@ def _marks(places: Sequence[RoutePlace], run: tuple[int, int]) -> Iterator[tuple
     """Give the marks of a section in order: place, whether the cable leaves it there, mark."""
     first, last = run
     for n in range(first, last + 1):
-        own = places[n]
-        passes = first < n < last
-        mark_in, mark_out = own.mark_in, own.mark_out
-        if passes and mark_in is not None and n > first:
-            yield n, False, mark_in
-        if n == last and mark_in is not None:
+        mark_in, mark_out = places[n].mark_in, places[n].mark_out
+        if n > first and mark_in is not None:
             yield n, False, mark_in
         if n < last and mark_out is not None:
             yield n, True, mark_out
@@ -267,14 +263,13 @@ def _tapes(places: Sequence[RoutePlace], run: tuple[int, int]) -> list[_Tape]:
     numbers = np.array([mark.number for _, _, mark in marks])
     wraps_at = 10.0 ** len(str(int(numbers.max())))
     tapes = []
-    for unit in [u for u in UNITS if u in stated] or list(UNITS):
-        for sign in (1, -1):
-            steps = sign * np.diff(numbers)
-            wrapped = steps < -wraps_at / 2
-            laid = np.concatenate([[0.0], np.cumsum(steps + wraps_at * wrapped)])
+    units = [u for u in UNITS if u in stated] or list(UNITS)
+    for unit, sign, may_wrap in product(units, (1, -1), (True, False)):
+        steps = sign * np.diff(numbers)
+        wrapped = may_wrap & (steps < -wraps_at / 2)
+        laid = np.concatenate([[0.0], np.cumsum(steps + wraps_at * wrapped)])
+        if len(stated) <= 1 and laid[-1] > 0 and (not may_wrap or wrapped.any()):
             keep = _rising(laid)
-            if len(stated) > 1 or keep[:1] + keep[-1:] != [0, len(laid) - 1] or laid[-1] <= 0:
-                continue
             tapes.append(
                 _Tape(
                     sign, unit, wraps_at, bool(wrapped.any()),
@@ -286,12 +281,13 @@ def _tapes(places: Sequence[RoutePlace], run: tuple[int, int]) -> list[_Tape]:
 
 
 def _rising(numbers: np.ndarray) -> list[int]:
-    """Indices of the longest run of numbers that never falls."""
-    best: list[list[int]] = []
-    for i, number in enumerate(numbers):
-        before = [run for run in best if numbers[run[-1]] <= number]
-        best.append([*max(before, key=len, default=[]), i])
-    return max(best, key=len, default=[])
+    """Indices of the longest run of numbers, the first and the last in it, that never falls."""
+    best: list[list[int]] = [[0]]
+    for i in range(1, len(numbers)):
+        if numbers[0] <= numbers[i] <= numbers[-1]:
+            before = [run for run in best if numbers[run[-1]] <= numbers[i]]
+            best.append([*max(before, key=len), i])
+    return max(best, key=len)
 
 
 def _matched(
@@ -346,10 +342,9 @@ def _chosen(
 ) -> tuple[_Tape | None, list[tuple[Odd, Statement]]]:
     """Choose how the marks of a section are meant: the shots decide where they show both ends."""
     where = says("from-to", first=places[run[0]].label, last=places[run[1]].label)
-    if not tapes:
-        return None, [(Odd.UNMARKED, where)]
-    tape = tapes[0]
-    if run[0] in known and run[1] in known:
+    # Where the shots do not tell, most marks have to agree.
+    tape = next((t for t in tapes if len(t.dropped) < len(t.kept)), None)
+    if tapes and run[0] in known and run[1] in known:
         glass_m = known[run[1]][0] - known[run[0]][0] - 2 * _TRAY_M
         u_m = math.hypot(known[run[0]][1], known[run[1]][1], _U_TRAY_M, _U_MARK_M)
         fitting = [
@@ -360,13 +355,15 @@ def _chosen(
         ]  # fmt: skip
         if not fitting:
             figures = says(
-                "lengths-of", where=where, marks_m=float(tape.length_m), shots_m=float(glass_m)
+                "lengths-of", where=where, marks_m=tapes[0].length_m, shots_m=float(glass_m)
             )
             return None, [(Odd.LENGTH, figures)]
         tape = fitting[0]
+    if tape is None:
+        return None, [(Odd.UNMARKED, where)]
     odd = [
         (Odd.BACKWARDS, says("mark-at", mark=f"{mark:g}", place=places[n].label, where=where))
-        for n, mark in tape.dropped
+        for n, mark in dict.fromkeys(tape.dropped)
     ]
     if tape.is_wrapped:
         odd.append((Odd.WRAPPED, where))
@@ -394,11 +391,10 @@ def _fitted(
         for run in order:
             if run in done or run not in tapes or not at.keys() & {*run}:
                 continue
-            done[run] = _section(places, run, tapes[run], at, prior)
-            own_section = done[run]
-            for n, sheath_m in ((run[0], 0.0), (run[1], own_section.length_m)):
-                m, u = own_section.shot_m(sheath_m)
-                at.setdefault(n, (m - _TRAY_M if n == run[0] else m + _TRAY_M, u))
+            own = done[run] = _section(places, run, tapes[run], at, prior)
+            for n, sheath_m, tray_m in ((run[0], 0.0, -_TRAY_M), (run[1], own.length_m, _TRAY_M)):
+                m, u = own.shot_m(sheath_m)
+                at.setdefault(n, (m + tray_m, u))
     sections = (
         replace(done[run], is_fitted=run[0] in known and run[1] in known)
         for run in runs

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from decimal import Decimal
 from difflib import get_close_matches
 from itertools import pairwise
 
-from otdravg.cable.files.attempts import date_of
+from otdravg.cable.files.attempts import ODD_TIME, date_of
 from otdravg.cable.files.names import same_text
 from otdravg.cable.log.model import LoggedSplice, LogLine, in_order
 from otdravg.cable.measure.closures import CableMap
@@ -92,42 +92,25 @@ class HeldLog:
     def _older(
         self, place: Place, ends: Sequence[str], measured: Sequence[Measured]
     ) -> CableFinding:
-        logged = self.splices[place]
         fibres = sorted({one.key.fibre for one in measured})
-        line = logged.last
+        line = self.splices[place].last
+        said = defect(
+            "shot-before-work", Scope.CABLE, "log", what=self._unit(place[2]), line=line.line,
+            when=f"{line.when:%Y-%m-%d %H:%M}", ends=", ".join(ends), fibres=numbers_text(fibres),
+        )  # fmt: skip
+        files = dict.fromkeys(r.path for one in measured for r in one.records if r)
         return CableFinding(
-            defect(
-                "shot-before-work",
-                Scope.CABLE,
-                "log",
-                what=self._unit(place[2]),
-                when=f"{line.when:%Y-%m-%d %H:%M}",
-                line=line.line,
-                ends=", ".join(ends),
-                fibres=numbers_text(fibres),
-            ),
-            cable=place[0],
-            fibre=fibres[0],
-            direction=", ".join(ends),
-            closure=line.closure,
-            files=tuple(dict.fromkeys(r.path for one in measured for r in one.records if r)),
-            other_fibres=tuple(fibres[1:]),
-        )
+            said, place[0], fibres[0], direction=", ".join(ends), closure=line.closure,
+            files=tuple(files), other_fibres=tuple(fibres[1:]),
+        )  # fmt: skip
 
     def _fewer(self, place: Place, proved: int) -> CableFinding:
         logged = self.splices[place]
-        return CableFinding(
-            caution(
-                "attempts-differ",
-                Scope.CABLE,
-                what=self._unit(place[2]),
-                tries=logged.tries,
-                lines=_numbers(logged.lines),
-                proved=proved,
-            ),
-            cable=place[0],
-            closure=logged.last.closure,
-        )
+        said = caution(
+            "attempts-differ", Scope.CABLE, what=self._unit(place[2]), tries=logged.tries,
+            lines=_numbers(logged.lines), proved=proved,
+        )  # fmt: skip
+        return CableFinding(said, place[0], closure=logged.last.closure)
 
 
 def hold(
@@ -165,7 +148,7 @@ def hold(
     kept = _without_twins(lines, names[0], findings)
     places, unplaced = _places(kept, own_map, ahead)
     findings += unplaced
-    last_unit = _last_unit(own_map, ribbon_size, fibre_count)
+    last_unit = unit_of(fibre_count or max(own_map.passes, default=1), ribbon_size)
     beyond = [line for line, number in places if not 1 <= line.ribbon <= last_unit]
     if beyond:
         said = caution(
@@ -178,15 +161,19 @@ def hold(
     for line, number in places:
         if line not in beyond and number is not None:
             by_place[names[0], number, line.ribbon].append(line)
+    names_of = {closure.number: closure.name for closure in own_map.closures}
     splices = {
-        place: LoggedSplice(*place, tuple(in_order([_named(x, own_map, place) for x in own])))
+        place: LoggedSplice(
+            *place, tuple(replace(x, closure=names_of[place[1]]) for x in in_order(own))
+        )
         for place, own in sorted(by_place.items())
     }
     findings += _backwards(kept, names[0])
-    clocks = _clocks(splices, measured, ribbon_size)
+    clocks = list(_clocks(splices, measured, ribbon_size))
     findings += clocks
     ahead_of = tuple(line for line, number in places if line not in beyond and number is None)
-    return HeldLog(splices, tuple(findings), ribbon_size, not clocks, ahead_of)
+    order_holds = all(found.said.case for found in clocks)
+    return HeldLog(splices, tuple(findings), ribbon_size, order_holds, ahead_of)
 
 
 def unit_of(fibre: int, ribbon_size: int | None) -> int:
@@ -195,14 +182,10 @@ def unit_of(fibre: int, ribbon_size: int | None) -> int:
     return fibre if ribbon is None else ribbon
 
 
-def _named(line: LogLine, own_map: CableMap, place: Place) -> LogLine:
-    """A line with its closure's name as all outputs have it."""
-    return replace(line, closure=own_map.closure(place[1]).name)
-
-
-def _last_unit(own_map: CableMap, ribbon_size: int | None, fibre_count: int | None) -> int:
-    fibres = fibre_count or max(own_map.passes, default=0)
-    return unit_of(fibres, ribbon_size) if fibres else 0
+def units_named(numbers: Iterable[int], ribbon_size: int | None) -> Statement:
+    """Name ribbons, in loose tube fibres: ``ribbons 3, 5``."""
+    text = numbers_text(numbers)
+    return says("ribbons-named", ribbons=text) if ribbon_size else says("fibres-named", fibres=text)
 
 
 def _without_twins(
@@ -274,10 +257,11 @@ def _backwards(lines: Sequence[LogLine], cable: str) -> Iterator[CableFinding]:
 
 def _clocks(
     splices: Mapping[Place, LoggedSplice], measured: Sequence[Measured], ribbon_size: int | None
-) -> list[CableFinding]:
-    """Whether the log's clock differs from the instruments'.
+) -> Iterator[CableFinding]:
+    """Whether the log's clock differs from the instruments', or a year is not the right one.
 
-    Light that has passed a closure proves that the fibre was spliced there.
+    Light that has passed a closure proves that the fibre was spliced there; and a cable is shot
+    within a year of being spliced.
     """
     first: dict[tuple[str, int], datetime] = {}
     for one in measured:
@@ -287,16 +271,24 @@ def _clocks(
             oldest = min(dates).replace(tzinfo=None)
             first[key] = min(oldest, first.get(key, oldest))
     checked = [s for (cable, _, unit), s in splices.items() if (cable, unit) in first]
+    old = [(x, s) for s in checked for x in s.lines if first[s.cable, s.unit] - x.when > ODD_TIME]
+    if old:
+        line, splice = min(old, key=lambda one: one[0].when)
+        said = caution(
+            "log-clock-differs", Scope.CABLE, "years", lines=_numbers([x for x, _ in old]),
+            day=f"{line.when:%Y-%m-%d}", shot=f"{first[splice.cable, splice.unit]:%Y-%m-%d}",
+        )  # fmt: skip
+        yield CableFinding(said, splice.cable)
     early = [s for s in checked if s.lines[0].when > first[s.cable, s.unit]]
     if len(early) < max(_CLOCK_LEAST, _CLOCK_SHARE * len(checked)):
-        return []
+        return
     apart = max(s.lines[0].when - first[s.cable, s.unit] for s in early)
     hours = apart.total_seconds() / 3600
     said = caution(
         "log-clock-differs", Scope.CABLE, lines=_numbers([s.lines[0] for s in early]),
         early=len(early), splices=len(checked), hours=Decimal(f"{hours:.1f}"),
     )  # fmt: skip
-    return [CableFinding(said, early[0].cable)]
+    yield CableFinding(said, early[0].cable)
 
 
 def _ends_before(

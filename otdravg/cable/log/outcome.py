@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from statistics import median
 
-from otdravg.cable.log.held import HeldLog, Place, unit_of
+from otdravg.cable.log.held import HeldLog, Place, unit_of, units_named
 from otdravg.cable.log.machines import far_below, machines
 from otdravg.cable.log.model import LoggedSplice, SpliceLog, Succession, Tool, Wear
 from otdravg.cable.log.succession import successions
@@ -117,34 +117,26 @@ def _missing(held: HeldLog, at: Mapping[Place, object]) -> Iterator[CableFinding
 
 
 def _findings(log: SpliceLog, held: HeldLog) -> Iterator[CableFinding]:
-    cable = log.splices[0].cable
-    is_ribbon = held.ribbon_size is not None
-    yield from (_turn(own, cable, is_ribbon) for own in log.successions)
+    cable, size = log.splices[0].cable, held.ribbon_size
+    yield from (_turn(own, cable, size) for own in log.successions)
     for wear in log.wear:
         if wear.chance < _LEVEL and wear.now_db >= _LEAST_DB:
             yield _worn(wear, cable)
-    below = [
-        (splice, db)
-        for splice in log.splices
-        if (db := far_below(splice.last, splice.measured_db, log.machines)) is not None
-    ]
-    yield from (_far_below(splice, db, is_ribbon) for splice, db in below)
+    for splice in log.splices:
+        below_db = far_below(splice.last, splice.measured_db, log.machines)
+        if below_db is not None:
+            yield _far_below(splice, below_db, size)
 
 
-def _turn(own: Succession, cable: str, is_ribbon: bool) -> CableFinding:
+def _turn(own: Succession, cable: str, size: int | None) -> CableFinding:
     count, rest = own.elsewhere
     grave = caution if own.is_in else note
     said = grave(
         "bad-in-succession", Scope.CABLE, "" if own.is_in else "turned", bad=len(own.bad),
         splices=len(own.splices), blade=_blade(own.cleaver, own.blade),
-        units=_units([line.ribbon for line in own.bad], is_ribbon), count=count, rest=rest,
+        units=units_named([line.ribbon for line in own.bad], size), count=count, rest=rest,
     )  # fmt: skip
     return CableFinding(said, cable, closure=own.bad[-1].closure)
-
-
-def _units(numbers: Sequence[int], is_ribbon: bool) -> Statement:
-    text = numbers_text(numbers)
-    return says("ribbons-named", ribbons=text) if is_ribbon else says("fibres-named", fibres=text)
 
 
 def _worn(wear: Wear, cable: str) -> CableFinding:
@@ -165,10 +157,10 @@ def _blade(cleaver: str, blade: str) -> Statement:
     return says("blade-at", blade=own, position=blade) if blade else own
 
 
-def _far_below(splice: LoggedSplice, below_db: float, is_ribbon: bool) -> CableFinding:
+def _far_below(splice: LoggedSplice, below_db: float, size: int | None) -> CableFinding:
     line = splice.last
     said = note(
-        "estimate-far-below", Scope.CABLE, what=_units([splice.unit], is_ribbon),
+        "estimate-far-below", Scope.CABLE, what=units_named([splice.unit], size),
         estimated_db=line.estimated_db, measured_db=splice.measured_db, more_db=below_db,
     )  # fmt: skip
     return CableFinding(said, splice.cable, closure=line.closure)

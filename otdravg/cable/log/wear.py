@@ -121,7 +121,7 @@ def wear_of(
     u = np.sqrt(np.diag(fit.covariance))
     return tuple(
         _wear(
-            tool, name, lines, _now(tool, name, lines, size, (blade, electrodes)),
+            tool, name, lines, size, (blade, electrodes),
             (float(fit.values[n]), float(u[n]), fit.freedom), len(told),
         )
         for n, (tool, name, _) in enumerate(told)
@@ -153,32 +153,24 @@ def _is_told(
     return bool(np.abs(shown[n] - unit).max() < _TOLD)
 
 
-def _own(tool: Tool, name: str, lines: Sequence[LogLine]) -> list[LogLine]:
-    is_splicer = tool is Tool.ELECTRODES
-    return [x for x in in_order(lines) if (x.splicer if is_splicer else x.cleaver) == name]
-
-
-def _now(
-    tool: Tool, name: str, lines: Sequence[LogLine], size: int, since: tuple[Since, Since]
-) -> int:
-    """Fibres since the last turn or change, the last splice's own included."""
-    is_blade = tool is not Tool.ELECTRODES
-    before, _ = since[not is_blade][_own(tool, name, lines)[-1].line]
-    return before + (_SIDES if is_blade else 1) * size
-
-
 def _wear(
     tool: Tool,
     name: str,
     lines: Sequence[LogLine],
-    fibres_now: int,
+    size: int,
+    since: tuple[Since, Since],
     slope: tuple[float, float, int],
     tested: int,
 ) -> Wear:
+    """Tell the wear of one tool, of which so many were tested at once."""
     from scipy.special import stdtr  # half a second: not every command asks for wear
 
+    is_blade = tool is not Tool.ELECTRODES
+    own = [x for x in in_order(lines) if name == (x.cleaver if is_blade else x.splicer)]
+    before, _ = since[not is_blade][own[-1].line]
+    blade = next((x.blade for x in reversed(own) if x.blade), "") if is_blade else ""
     rise_db, u_db, freedom = slope
-    written = [x.blade for x in _own(tool, name, lines) if x.blade]
-    blade = written[-1] if written and tool is not Tool.ELECTRODES else ""
     chance = tested * float(stdtr(freedom, -rise_db / u_db)) if u_db > 0 else 1.0
+    # The last splice has used its tool as well.
+    fibres_now = before + (_SIDES if is_blade else 1) * size
     return Wear(tool, name, blade, fibres_now, rise_db, u_db, freedom, min(1.0, chance))

@@ -12,7 +12,6 @@ from dataclasses import replace
 
 from otdravg.cable.files.attempts import Stand
 from otdravg.cable.measure.closures import KnownClosure, table_slack_m
-from otdravg.cable.measure.jobs import Sketch
 from otdravg.cable.measure.standing import Measured
 from otdravg.cable.model import FibreKey, ReelEnd
 
@@ -35,7 +34,7 @@ def reel_ends(measured: Iterable[Measured], known: Sequence[KnownClosure]) -> tu
         sketch = one.outcome.sketch_ab
         if last_m is None or sketch is None or not sketch.end_seen:
             continue
-        end_m = _end_m(sketch)
+        end_m = sketch.end_m - sketch.user_offset_m
         at = [c for c in known if abs(c.distance_m - end_m) <= table_slack_m(c.distance_m)]
         nearest = min(at, key=lambda c: abs(c.distance_m - end_m), default=None)
         found = ReelEnd(
@@ -45,10 +44,6 @@ def reel_ends(measured: Iterable[Measured], known: Sequence[KnownClosure]) -> tu
         if one.key not in ends or not ends[one.key].is_whole:
             ends[one.key] = found
     return tuple(ends[key] for key in sorted(ends))
-
-
-def _end_m(sketch: Sketch) -> float:
-    return sketch.end_m - sketch.user_offset_m
 
 
 def without_far_end(measured: Sequence[Measured], ends: Sequence[ReelEnd]) -> list[Measured]:

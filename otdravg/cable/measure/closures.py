@@ -9,8 +9,8 @@ from __future__ import annotations
 
 import csv
 import io
-from collections import Counter, defaultdict
-from collections.abc import Mapping, Sequence, Set
+from collections import Counter
+from collections.abc import Collection, Iterable, Mapping, Sequence, Set
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from itertools import pairwise
@@ -22,6 +22,7 @@ import numpy.typing as npt
 from otdravg.cable.model import Closure, Source
 from otdravg.errors import BadSetting
 from otdravg.findings import Statement, says
+from otdravg.grouping import grouped
 from otdravg.quantities import metres_of
 from otdravg.trade import ribbon_position
 from otdravg.verdict.rules import Method
@@ -165,6 +166,8 @@ class _Route:
     number: int
     length_m: float
     fibres: tuple[FibrePlaces, ...]
+    ribbons: tuple[tuple[FibrePlaces, ...], ...]  # in loose tube one of all fibres
+    in_ribbons: bool
 
     @property
     def scatter_m(self) -> float:
@@ -175,6 +178,15 @@ class _Route:
 def table_slack_m(distance_m: float) -> float:
     """By how much a stated distance and one of a shot may differ, metres."""
     return max(_TABLE_LEAST_M, _TABLE_SHARE * distance_m)
+
+
+def one_each(pairs: Iterable[tuple[float, int, int]]) -> dict[int, int]:
+    """Of pairs with their distance the nearest first, as long as both of a pair are free."""
+    taken: dict[int, int] = {}
+    for _, one, other in sorted(pairs):
+        if one not in taken and other not in taken.values():
+            taken[one] = other
+    return taken
 
 
 def find_closures(
@@ -209,10 +221,10 @@ def find_closures(
     CableMap
         Closures in order from A, numbered from 1.
     """
-    routes = _routes(fibres)
+    routes = _routes(fibres, ribbon_size)
     merged: list[_Cluster] = []
     for route in sorted(routes, key=lambda r: (-len(r.fibres), r.number)):
-        _merge(merged, route, _clusters(route, ribbon_size), ribbon_size)
+        _merge(merged, route, _clusters(route))
     _name(merged, table, routes, is_building=is_building)
     merged.sort(key=lambda c: c.at_m)
     _leave_planned_out(merged, uncut)
@@ -231,27 +243,24 @@ def find_closures(
         )
         for number, c in enumerate(merged, start=1)
     )
-    route_of, tolerance, passes = {}, {}, {}
+    passes: dict[int, dict[int, float]] = {}
     for route in routes:
-        lengths_m = {one.fibre: one.length_m for one in route.fibres}
-        for one in route.fibres:
-            route_of[one.fibre] = route.number
-            tolerance[one.fibre] = route.scatter_m
-            passes[one.fibre] = _own_positions(one, route, merged, ribbon_size, lengths_m)
+        for ribbon in route.ribbons:
+            passes |= _own_positions(ribbon, route, merged)
     return CableMap(
         cable,
         closures,
-        route_of,
+        {one.fibre: route.number for route in routes for one in route.fibres},
         passes,
         {route.number: route.length_m for route in routes},
-        tolerance,
-        tuple((number, ribbon) for number, ribbon in express),
+        {one.fibre: route.scatter_m for route in routes for one in route.fibres},
+        tuple(express),
         length_m={one.fibre: one.length_m for one in fibres},
         ribbon_size=ribbon_size,
     )
 
 
-def _routes(fibres: Sequence[FibrePlaces]) -> list[_Route]:
+def _routes(fibres: Sequence[FibrePlaces], ribbon_size: int | None) -> list[_Route]:
     """Split fibres by length; numbered from the most to the least common, then by length."""
     groups: list[list[FibrePlaces]] = []
     for one in sorted(fibres, key=lambda f: (f.length_m, f.fibre)):
@@ -261,13 +270,22 @@ def _routes(fibres: Sequence[FibrePlaces]) -> list[_Route]:
         else:
             groups.append([one])
     groups.sort(key=lambda g: (-len(g), g[0].length_m))
-    return [
-        _Route(number, float(np.median([f.length_m for f in group])), tuple(group))
-        for number, group in enumerate(groups, start=1)
-    ]
+    routes = []
+    for number, group in enumerate(groups, start=1):
+        ribbons = grouped(group, lambda one: ribbon_position(one.fibre, ribbon_size)[0])
+        routes.append(
+            _Route(
+                number,
+                float(np.median([one.length_m for one in group])),
+                tuple(group),
+                tuple(map(tuple, ribbons.values())),
+                ribbon_size is not None,
+            )
+        )
+    return routes
 
 
-def _clusters(route: _Route, ribbon_size: int | None) -> list[_Cluster]:
+def _clusters(route: _Route) -> list[_Cluster]:
     """Events of a route that lie together in enough of its fibres."""
     scaled = np.array([z * route.length_m / f.length_m for f in route.fibres for z in f.places_m])
     own = np.array([z for f in route.fibres for z in f.places_m])
@@ -282,25 +300,21 @@ def _clusters(route: _Route, ribbon_size: int | None) -> list[_Cluster]:
     for at in np.split(np.arange(scaled.size), starts[1:]):
         middle = float(np.median(scaled[at]))
         near = at[np.abs(scaled[at] - middle) <= route.scatter_m]
-        seen: dict[int, list[float]] = defaultdict(list)
-        for n in near:
-            seen[int(fibre[n])].append(float(own[n]))
         spread = 1.4826 * float(np.median(np.abs(scaled[near] - middle)))
-        means = {number: float(np.mean(places)) for number, places in sorted(seen.items())}
-        clusters.append(_Cluster(middle, spread, means))
-    together = _moved_by_slack(clusters, route, ribbon_size)
-    return [c for c in together if _enough(set(c.seen), route, ribbon_size)]
+        seen = {
+            n: float(np.mean(own[near][fibre[near] == n])) for n in np.unique(fibre[near]).tolist()
+        }
+        clusters.append(_Cluster(middle, spread, seen))
+    return [c for c in _moved_by_slack(clusters, route) if _enough(c.seen, route)]
 
 
-def _moved_by_slack(
-    clusters: Sequence[_Cluster], route: _Route, ribbon_size: int | None
-) -> list[_Cluster]:
+def _moved_by_slack(clusters: Sequence[_Cluster], route: _Route) -> list[_Cluster]:
     """Join places that lie a little apart and that no fibre shows both: slack moved some ribbons.
 
     The nearest first. What a few fibres show is not joined: it is no closure of theirs.
     """
     lengths = {f.fibre: f.length_m for f in route.fibres}
-    left = [c for c in clusters if _of_whole_ribbons(set(c.seen), route, ribbon_size)]
+    left = [c for c in clusters if _of_whole_ribbons(c.seen, route)]
     rest = [c for c in clusters if c not in left]
     while True:
         gaps = [
@@ -320,31 +334,26 @@ def _moved_by_slack(
         left[n : n + 2] = [_Cluster(middle, spread, dict(sorted(seen.items())))]
 
 
-def _of_whole_ribbons(seen: set[int], route: _Route, ribbon_size: int | None) -> bool:
+def _of_whole_ribbons(seen: Collection[int], route: _Route) -> bool:
     """Whether a place is a ribbon's, or several fibres' in loose tube, and no single fibre's."""
-    if ribbon_size is None:
+    if not route.in_ribbons:
         return len(seen) >= max(3, _SEEN_SHARE * len(route.fibres))
-    return any(2 * own >= present >= 3 for own, present in _by_ribbon(seen, route, ribbon_size))
+    return any(2 * own >= present >= 3 for own, present in _by_ribbon(seen, route))
 
 
-def _by_ribbon(seen: set[int], route: _Route, ribbon_size: int | None) -> list[tuple[int, int]]:
+def _by_ribbon(seen: Collection[int], route: _Route) -> list[tuple[int, int]]:
     """For each ribbon how many of its fibres show something, and how many are there."""
-    counts: dict[int | None, list[int]] = defaultdict(lambda: [0, 0])
-    for one in route.fibres:
-        own = counts[ribbon_position(one.fibre, ribbon_size)[0]]
-        own[0] += one.fibre in seen
-        own[1] += 1
-    return [(own, present) for own, present in counts.values()]
+    return [(sum(one.fibre in seen for one in own), len(own)) for own in route.ribbons]
 
 
-def _enough(seen: set[int], route: _Route, ribbon_size: int | None) -> bool:
+def _enough(seen: Collection[int], route: _Route) -> bool:
     """Whether events in these fibres make a closure."""
     total = len(route.fibres)
     if total < 3:
         return len(seen) == total > 1
     if len(seen) < 3:
         return False
-    ribbons = _by_ribbon(seen, route, ribbon_size)
+    ribbons = _by_ribbon(seen, route)
     if len(ribbons) > 2 and max(own for own, _ in ribbons) >= _OF_ONE_RIBBON * len(seen):
         return False  # one ribbon was cut on the way
     if len(seen) >= _SEEN_SHARE * total:
@@ -352,12 +361,7 @@ def _enough(seen: set[int], route: _Route, ribbon_size: int | None) -> bool:
     return sum(2 * own >= present >= 3 for own, present in ribbons) > 1
 
 
-def _merge(
-    merged: list[_Cluster],
-    route: _Route,
-    found: list[_Cluster],
-    ribbon_size: int | None,
-) -> None:
+def _merge(merged: list[_Cluster], route: _Route, found: list[_Cluster]) -> None:
     """Add a route's closures; those it shares with routes already known become one."""
     known = sorted(merged, key=lambda c: c.at_m)
     events = {f.fibre: np.array(f.places_m) for f in route.fibres}
@@ -390,10 +394,7 @@ def _merge(
 
 
 def _shows(
-    cluster: _Cluster,
-    found: Sequence[_Cluster],
-    events: Mapping[int, FloatArray],
-    route: _Route,
+    cluster: _Cluster, found: Sequence[_Cluster], events: Mapping[int, FloatArray], route: _Route
 ) -> bool:
     """Whether a route has an event of its own at a known closure."""
     slack = 2 * route.scatter_m
@@ -410,19 +411,14 @@ def _name(
     is_building: bool,
 ) -> None:
     """Give closures the names of the nearest entries of the user's table."""
-    pairs = sorted(
-        (abs(entry.distance_m - cluster.at_m), i, j)
+    entries = one_each(
+        (gap_m, i, j)
         for i, entry in enumerate(table)
         for j, cluster in enumerate(clusters)
-        if abs(entry.distance_m - cluster.at_m) <= table_slack_m(entry.distance_m)
+        if (gap_m := abs(entry.distance_m - cluster.at_m)) <= table_slack_m(entry.distance_m)
     )
-    entries: set[int] = set()
-    named: set[int] = set()
-    for _, i, j in pairs:
-        if i not in entries and j not in named:
-            entries.add(i)
-            named.add(j)
-            clusters[j].known = table[i]
+    for i, j in entries.items():
+        clusters[j].known = table[i]
     for i, entry in enumerate(table):
         behind_m = entry.distance_m + (table_slack_m(entry.distance_m) if is_building else 0.0)
         reached = [r for r in routes if behind_m < r.length_m]
@@ -464,64 +460,51 @@ def _leave_express_out(
     for number, cluster in enumerate(clusters, start=1):
         if cluster.asked:
             continue
-        ribbons: dict[int, set[int]] = defaultdict(set)
-        for fibre in cluster.fibres:
-            ribbon, _ = ribbon_position(fibre, ribbon_size)
-            ribbons[ribbon or 0].add(fibre)
-        unseen = [r for r, own in ribbons.items() if len(own) >= 4 and not own & set(cluster.seen)]
-        others = set().union(*(own for r, own in ribbons.items() if r not in unseen), set())
-        if len(others & set(cluster.seen)) < 0.8 * len(others):
+        ribbons = grouped(cluster.fibres, lambda fibre: ribbon_position(fibre, ribbon_size)[0] or 0)
+        unseen = {
+            r: own for r, own in ribbons.items()
+            if len(own) >= 4 and not cluster.seen.keys() & own
+        }  # fmt: skip
+        others = cluster.fibres.difference(*unseen.values())
+        if len(others & cluster.seen.keys()) < 0.8 * len(others):
             continue
-        for ribbon in sorted(unseen):
-            cluster.fibres -= ribbons[ribbon]
-            express.append((number, ribbon))
+        cluster.fibres = others
+        express += [(number, ribbon) for ribbon in sorted(unseen)]
     return express
 
 
 def _own_positions(
-    one: FibrePlaces,
-    route: _Route,
-    clusters: Sequence[_Cluster],
-    ribbon_size: int | None,
-    lengths_m: Mapping[int, float],
-) -> dict[int, float]:
-    """Where a fibre passes its closures: as seen, else as its ribbon does, else in proportion."""
-    through = [
-        (number, cluster)
-        for number, cluster in enumerate(clusters, start=1)
-        if one.fibre in cluster.fibres
-    ]
-    knots = [(0.0, 0.0)]
-    for _, cluster in through:
-        own_m = cluster.seen.get(one.fibre)
-        if own_m is None:
-            own_m = _of_ribbon(one, lengths_m, cluster, ribbon_size)
-        if own_m is not None:
-            knots.append((cluster.at_m, own_m))
-    knots.append((route.length_m, one.length_m))
-    reference, own = np.array(sorted(knots)).T
-    return {
-        number: cluster.seen.get(one.fibre, float(np.interp(cluster.at_m, reference, own)))
-        for number, cluster in through
-    }
+    ribbon: Sequence[FibrePlaces], route: _Route, clusters: Sequence[_Cluster]
+) -> dict[int, dict[int, float]]:
+    """Where each fibre passes its closures: as seen, else as its ribbon does, else in proportion.
 
-
-def _of_ribbon(
-    one: FibrePlaces,
-    lengths_m: Mapping[int, float],
-    cluster: _Cluster,
-    ribbon_size: int | None,
-) -> float | None:
-    """Where the ribbon of a fibre shows a closure: slack moved all of it."""
-    if ribbon_size is None:
-        return None
-    first = (one.fibre - 1) // ribbon_size * ribbon_size + 1
+    Slack moves all of a ribbon.
+    """
     shares = [
-        cluster.seen[fibre] / lengths_m[fibre]
-        for fibre in range(first, first + ribbon_size)
-        if fibre in cluster.seen and fibre in lengths_m
+        [
+            one_m / one.length_m
+            for one in ribbon
+            if (one_m := cluster.seen.get(one.fibre)) is not None
+        ]
+        for cluster in clusters
     ]
-    return float(np.median(shares)) * one.length_m if len(shares) > 1 else None
+    usual = [float(np.median(own)) if route.in_ribbons and len(own) > 1 else None for own in shares]
+    passes = {}
+    for one in ribbon:
+        through = {n: c for n, c in enumerate(clusters) if one.fibre in c.fibres}
+        knots = [(0.0, 0.0), (route.length_m, one.length_m)]
+        for n, cluster in through.items():
+            share = usual[n]
+            if one.fibre in cluster.seen:
+                knots.append((cluster.at_m, cluster.seen[one.fibre]))
+            elif share is not None:
+                knots.append((cluster.at_m, share * one.length_m))
+        reference, own_m = np.array(sorted(knots)).T
+        passes[one.fibre] = {
+            n + 1: c.seen.get(one.fibre, float(np.interp(c.at_m, reference, own_m)))
+            for n, c in through.items()
+        }
+    return passes
 
 
 def read_closure_table(path: Path) -> tuple[KnownClosure, ...]:

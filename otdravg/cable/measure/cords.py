@@ -7,7 +7,6 @@ end stands at one place in front of every fibre.
 
 from __future__ import annotations
 
-from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
@@ -19,6 +18,7 @@ from otdravg.cable.model import CableFinding
 from otdravg.errors import BadSetting
 from otdravg.findings import Scope, caution
 from otdravg.fit.reading import Kind
+from otdravg.grouping import grouped
 from otdravg.shot.detect import EventKind
 
 __all__ = ["with_measured_cords"]
@@ -55,12 +55,13 @@ def with_measured_cords(
     BadSetting
         If a launch or receive fibre was stated, and nearly all shots show another.
     """
-    by_cable: dict[str, list[int]] = defaultdict(list)
-    for number, one in enumerate(measured):
-        if one.outcome.axis is not None:
-            by_cable[one.key.cable].append(number)
+    paired = (
+        n
+        for n, one in enumerate(measured)
+        if one.outcome.axis is not None and one.stand.loop_m is None
+    )
     result, findings = list(measured), []
-    for cable, numbers in by_cable.items():
+    for cable, numbers in grouped(paired, lambda n: measured[n].key.cable).items():
         members = [measured[n] for n in numbers]
         _refuse_wrong(members, setup)
         usual = _usual(members, setup)
@@ -133,16 +134,10 @@ def _again(members: Sequence[Measured], cords: _Cords, executor: Executor | None
     jobs = [
         replace(outcome.job, launch_m=cords.launch_m, receive_m=cords.receive_m)
         for one in members
-        for outcome in (*(o for _, o in one.earlier), one.outcome)
+        for outcome in one.outcomes
     ]
-    outcomes = iter(spread(measure_job, jobs, executor))
-    again = []
-    for one in members:
-        earlier = tuple(
-            (attempt, _better(next(outcomes), before)) for attempt, before in one.earlier
-        )
-        again.append(replace(one, outcome=_better(next(outcomes), one.outcome), earlier=earlier))
-    return again
+    again = iter(spread(measure_job, jobs, executor))
+    return [one.with_each(lambda before: _better(next(again), before)) for one in members]
 
 
 def _better(again: Outcome, before: Outcome) -> Outcome:

@@ -17,8 +17,9 @@ import numpy as np
 import numpy.typing as npt
 
 from otdravg.cable.files.folder import load
+from otdravg.cable.lists.loops import first_half
 from otdravg.cable.location import Location
-from otdravg.cable.model import FibreKey
+from otdravg.cable.model import FibreKey, ShotRecord
 from otdravg.errors import BadSetting, OtdravgError, Refusal, ShotsDoNotPair
 from otdravg.findings import Finding, Statement, says
 from otdravg.fit.reading import Reading, SectionReading
@@ -30,7 +31,16 @@ from otdravg.shot.response import Response
 from otdravg.shot.settings import Direction
 from otdravg.shot.trace import Trace
 
-__all__ = ["Job", "Outcome", "Sketch", "measure_job", "spread"]
+__all__ = [
+    "Job",
+    "Outcome",
+    "Sketch",
+    "count_near",
+    "measure_job",
+    "placed_at",
+    "sketches_of",
+    "spread",
+]
 
 FloatArray = npt.NDArray[np.float64]
 In = TypeVar("In")
@@ -58,6 +68,7 @@ class Job:
     positions_m: tuple[float, ...] = ()
     #: For the shots from A and from B; None: learnt from the shot.
     response: tuple[Response | None, Response | None] = (None, None)
+    loop_m: float | None = None  # both shots are from A, and this long a cord joins them at B
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -97,6 +108,29 @@ class Outcome:
     refusal: Refusal | None = None
     problem: Statement | None = None
     advice: Statement | None = None
+
+
+def count_near(x: FloatArray, places: FloatArray, slack: float | FloatArray) -> int:
+    """How many positions lie within some slack of one of some places."""
+    if not places.size:
+        return 0
+    return int(np.count_nonzero(np.abs(x[:, None] - places).min(axis=1) <= slack))
+
+
+def placed_at(record: ShotRecord) -> tuple[FibreKey, int]:
+    """Fibre and wavelength that a shot was taken for, both of which are known."""
+    key, nm = record.taken_for.key, record.taken_for.wavelength_nm
+    assert key is not None
+    assert nm is not None
+    return key, nm
+
+
+def sketches_of(
+    records: Sequence[ShotRecord], executor: Executor | None, done: Callable[[int], None]
+) -> list[Sketch | None]:
+    """Look at shots one by one, whatever their ends; None for one that shows no fibre."""
+    jobs = [Job(*placed_at(record), 0, record.location, None) for record in records]
+    return [outcome.sketch_ab for outcome in spread(measure_job, jobs, executor, done)]
 
 
 def measure_job(job: Job) -> Outcome:
@@ -139,11 +173,14 @@ def _measured(job: Job, ab: Trace, ba: Trace) -> Outcome:
         ba,
         group_index=job.group_index,
         launch_m=job.launch_m,
-        receive_m=job.receive_m,
+        receive_m=job.receive_m if job.loop_m is None else job.launch_m,
         positions_m=job.positions_m,
         false_alarm_rate=FALSE_ALARM_RATE,
         response=job.response,
     )
+    more = pair_findings(measurement)
+    if job.loop_m is not None:
+        measurement = first_half(measurement, job.loop_m)
     return Outcome(
         job,
         measurement.axis,
@@ -151,7 +188,7 @@ def _measured(job: Job, ab: Trace, ba: Trace) -> Outcome:
         measurement.sections,
         measurement.attenuation_db_per_km,
         measurement.u_attenuation_db_per_km,
-        (*measurement.findings, *pair_findings(measurement)),
+        (*measurement.findings, *more),
         _sketch(measurement.detection_ab),
         _sketch(measurement.detection_ba),
     )
@@ -193,7 +230,7 @@ def _sketch(seen: Detection) -> Sketch:
         seen.end_seen,
         shot.recovery_m,
         shot.placing_m,
-        shot.trace.user_offset_m(shot.group_index),
+        shot.user_offset_m,
         shot.response,
         -shot.slope_db_per_m * 1000,
         per_block * shot.spacing_m,

@@ -15,25 +15,25 @@ from dataclasses import dataclass, replace
 from itertools import combinations, pairwise
 from pathlib import PurePosixPath
 from statistics import median
-from typing import TypeVar
 
 import numpy as np
 import numpy.typing as npt
 
+from otdravg.cable.checks.notes import about_fibre, about_shot
 from otdravg.cable.files.attempts import Slot, is_one_attempt, number_attempts, slot_of, when
 from otdravg.cable.files.names import direction_of, numbers_by_place, same_text
-from otdravg.cable.identity.fingerprint import ShotOnSpan, features_of
+from otdravg.cable.identity.fingerprint import features_of
 from otdravg.cable.measure.closures import table_slack_m
-from otdravg.cable.measure.jobs import Job, Sketch, measure_job, spread
+from otdravg.cable.measure.jobs import Sketch, sketches_of
 from otdravg.cable.model import CableFinding, FibreKey, ShotRecord, ShotUse
 from otdravg.findings import Scope, caution, defect, says
+from otdravg.grouping import grouped
 from otdravg.shot.detect import EventKind
 from otdravg.shot.settings import Direction
 from otdravg.trade import numbers_text
 
 __all__ = ["tell_names_apart"]
 
-V = TypeVar("V", bound=Hashable)
 FloatArray = npt.NDArray[np.float64]
 
 #: A reading taken again differs by so much, one of a splice made again by so much, and one of
@@ -118,7 +118,13 @@ def tell_names_apart(
             findings.append(_renamed(result, cable, how, names, own_slots))
             own_slots = _within(own_slots, how, names)
         findings += _several_fibres(result, own_slots)
-    return number_attempts(_open_again(result)) if findings else result, findings
+    if not findings:
+        return result, findings
+    opened = [
+        replace(r, use=ShotUse.USED, remark=None, attempt=0) if r.use is ShotUse.EARLIER else r
+        for r in result
+    ]
+    return number_attempts(opened), findings
 
 
 def _within(
@@ -127,31 +133,20 @@ def _within(
     """Shots of one name in each cable, where there are still several."""
     result = {}
     for (key, nm, direction), members in slots.items():
-        parts = _by(members, lambda shot: names.get(how(shot), 1))
-        for group, own in parts.items():
+        for group, own in grouped(members, lambda shot: names.get(how(shot), 1)).items():
             if len(own) > 1:
-                cable = _name(key.cable, group)
-                result[FibreKey(cable, key.fibre), nm, direction] = own
+                result[FibreKey(_name(key.cable, group), key.fibre), nm, direction] = own
     return result
 
 
 def _slots_with_several(records: Sequence[ShotRecord]) -> dict[Slot, list[int]]:
-    slots: dict[Slot, list[int]] = defaultdict(list)
-    for number, record in enumerate(records):
-        slot = slot_of(record)
-        if slot is not None and record.use in (ShotUse.USED, ShotUse.EARLIER):
-            slots[slot].append(number)
-    several = {slot: own for slot, own in slots.items() if len(own) > 1}
-    for own in several.values():
-        own.sort(key=lambda n: when(records[n]))
-    return several
-
-
-def _open_again(records: Sequence[ShotRecord]) -> list[ShotRecord]:
-    return [
-        replace(r, use=ShotUse.USED, remark=None, attempt=0) if r.use is ShotUse.EARLIER else r
-        for r in records
-    ]
+    stand = (n for n, r in enumerate(records) if r.use in (ShotUse.USED, ShotUse.EARLIER))
+    slots = grouped(stand, lambda n: slot_of(records[n]))
+    return {
+        slot: sorted(own, key=lambda n: when(records[n]))
+        for slot, own in slots.items()
+        if slot is not None and len(own) > 1
+    }
 
 
 def _looked_at(
@@ -160,16 +155,11 @@ def _looked_at(
     executor: Executor | None,
     done: Callable[[int], None],
 ) -> dict[int, _Shot]:
-    jobs = []
-    for number in numbers:
-        slot = slot_of(records[number])
-        assert slot is not None
-        jobs.append(Job(slot[0], slot[1], 0, records[number].location, None))
-    outcomes = spread(measure_job, jobs, executor, done)
+    sketches = sketches_of([records[number] for number in numbers], executor, done)
     return {
-        number: _Shot(number, records[number], outcome.sketch_ab)
-        for number, outcome in zip(numbers, outcomes, strict=True)
-        if outcome.sketch_ab is not None
+        number: _Shot(number, records[number], sketch)
+        for number, sketch in zip(numbers, sketches, strict=True)
+        if sketch is not None
     }
 
 
@@ -278,9 +268,8 @@ def _changes(one: _Shot, two: _Shot, places: FloatArray) -> FloatArray:
     length_m = min(one.length_m, two.length_m)
     read = [
         features_of(
-            ShotOnSpan(shot.sketch, shot.sketch.user_offset_m, places[order] - start_m, length_m),
-            from_a=True,
-        ).loss_db
+            shot.sketch, shot.sketch.user_offset_m, places[order] - start_m, length_m, from_a=True
+        )[: places.size]
         for shot in (one, two)
     ]
     change_db = np.empty(places.size)
@@ -302,15 +291,13 @@ def _merged(marks: Sequence[float], near_m: float) -> FloatArray:
 # -- two cables ------------------------------------------------------------------------
 
 
-def _two_cables(
-    slots: Mapping[Slot, Sequence[_Shot]],
-) -> tuple[_How, dict[Hashable, int]] | None:
+def _two_cables(slots: Mapping[Slot, Sequence[_Shot]]) -> tuple[_How, dict[Hashable, int]] | None:
     """Find what parts the shots of a name into two cables, and the number of each value's cable."""
     shots = [shot for own in slots.values() for shot in own]
     for how in _ways_to_part(shots):
         odds: dict[tuple[Hashable, Hashable], list[tuple[FibreKey, float]]] = defaultdict(list)
         for key, sides in _sides(slots):
-            parts = [_by(own, how) for own in sides]
+            parts = [grouped(own, how) for own in sides]
             for one, two in combinations(sorted(set().union(*parts), key=str), 2):
                 pairs = [(p[one][-1], p[two][-1]) for p in parts if one in p and two in p]
                 if pairs:
@@ -365,18 +352,11 @@ def _folders(record: ShotRecord) -> tuple[str, ...]:
     )
 
 
-def _by(shots: Sequence[_Shot], how: Callable[[_Shot], V]) -> dict[V, list[_Shot]]:
-    parts: dict[V, list[_Shot]] = defaultdict(list)
-    for shot in shots:
-        parts[how(shot)].append(shot)
-    return parts
-
-
 def _numbered(
     shots: Sequence[_Shot], how: _How, together: set[tuple[Hashable, Hashable]]
 ) -> dict[Hashable, int]:
     """Number cables from the one shot first; values that are of one cable share its number."""
-    first = {value: min(when(s.record) for s in own) for value, own in _by(shots, how).items()}
+    first = {value: min(when(s.record) for s in own) for value, own in grouped(shots, how).items()}
     numbers: dict[Hashable, int] = {}
     for value in sorted(first, key=lambda v: first[v]):
         same = [
@@ -487,22 +467,12 @@ def _reads_otherwise_soon(shots: Sequence[_Shot]) -> bool:
 
 def _too_soon(shots: Sequence[_Shot]) -> CableFinding:
     taken = shots[-1].record.taken_for
-    return CableFinding(
-        caution(
-            "shots-under-one-name",
-            Scope.CABLE,
-            "soon",
-            shots=len(shots),
-            direction=taken.direction.value,
-            fibre=taken.fibre,
-            at_nm=taken.wavelength_nm,
-        ),
-        cable=taken.cable,
-        fibre=taken.fibre,
-        wavelength_nm=taken.wavelength_nm,
-        direction=taken.direction.value,
-        files=tuple(shot.record.path for shot in reversed(shots)),
-    )
+    said = caution(
+        "shots-under-one-name", Scope.CABLE, "soon", shots=len(shots),
+        direction=taken.direction.value, fibre=taken.fibre, at_nm=taken.wavelength_nm,
+    )  # fmt: skip
+    *earlier, newest = (shot.record for shot in shots)
+    return about_shot(newest, said, *reversed(earlier))
 
 
 def _are_apart(odds: Sequence[float]) -> bool:
@@ -521,19 +491,9 @@ def _set_aside(
             says("not-one-fibre", shots=len(shots), direction=direction, fibre=key.fibre),
         )
         records[shot.number] = replace(set_aside, attempt=0)
-    return CableFinding(
-        defect(
-            "shots-under-one-name",
-            Scope.CABLE,
-            shots=len(shots),
-            direction=direction,
-            at_nm=nm,
-            fibre=key.fibre,
-            fibres=fibres,
-        ),
-        cable=key.cable,
-        fibre=key.fibre,
-        wavelength_nm=nm,
-        direction=direction,
-        files=tuple(shot.record.path for shot in shots),
-    )
+    said = defect(
+        "shots-under-one-name", Scope.CABLE, shots=len(shots), direction=direction, at_nm=nm,
+        fibre=key.fibre, fibres=fibres,
+    )  # fmt: skip
+    files = tuple(shot.record.path for shot in shots)
+    return about_fibre(key, said, wavelength_nm=nm, direction=direction, files=files)

@@ -3,15 +3,21 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Collection, Mapping, Sequence, Set
+from collections.abc import Callable, Mapping, Sequence, Set
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 from math import hypot
 
 import numpy as np
 
-from otdravg.cable.measure.closures import CableMap, FibrePlaces, KnownClosure, find_closures
-from otdravg.cable.measure.jobs import Job, Outcome, measure_job, spread
+from otdravg.cable.measure.closures import (
+    CableMap,
+    FibrePlaces,
+    KnownClosure,
+    find_closures,
+    one_each,
+)
+from otdravg.cable.measure.jobs import Outcome, measure_job, spread
 from otdravg.cable.measure.standing import Measured
 from otdravg.findings import Scope, defect
 from otdravg.fit.reading import Kind, Reading
@@ -113,43 +119,33 @@ def placed(outcome: Outcome, own_map: CableMap) -> PlacedReadings:
     passes = own_map.passes.get(fibre, {})
     slack = own_map.tolerance_m.get(fibre, 0.0)
     pairs = sorted(
-        (abs(reading.distance_m - at_m), number, i)
+        (gap_m, number, i)
         for i, reading in enumerate(outcome.readings)
         for number, at_m in passes.items()
-        if abs(reading.distance_m - at_m)
+        if (gap_m := abs(reading.distance_m - at_m))
         <= (_MOVED_SLACK_M if (fibre, number) in own_map.moved else slack)
     )
-    at: dict[int, Reading] = {}
-    used: set[int] = set()
-    for _, number, i in pairs:
-        if number not in at and i not in used:
-            at[number] = outcome.readings[i]
-            used.add(i)
+    found = one_each(pairs)
+    at = {number: outcome.readings[i] for number, i in found.items()}
+    used = set(found.values())
     for _, number, i in pairs:
         if i not in used and _one_step(at[number], outcome.readings[i]):
             used.add(i)
             at[number] = _joined(at[number], outcome.readings[i], passes[number])
-    for number, i in _weak(outcome.readings, passes, slack, used):
-        if number not in at and i not in used:
-            used.add(i)
-            # Both ends may place such a step so far apart that it reads as a group.
-            at[number] = replace(_moved(outcome.readings[i], passes[number]), kind=Kind.SPLICE)
-    rest = tuple(r for i, r in enumerate(outcome.readings) if i not in used)
-    return PlacedReadings(dict(sorted(at.items())), rest)
-
-
-def _weak(
-    readings: Sequence[Reading], passes: Mapping[int, float], slack_m: float, used: Collection[int]
-) -> list[tuple[int, int]]:
-    """Closures and small steps a little off them, the nearest first: noise moves such a step."""
-    near = [
-        (abs(reading.distance_m - at_m), number, i)
-        for i, reading in enumerate(readings)
+    # Noise moves a small step a little off its closure.
+    weak = one_each(
+        (gap_m, number, i)
+        for i, reading in enumerate(outcome.readings)
         if i not in used and _is_weak(reading)
         for number, at_m in passes.items()
-        if abs(reading.distance_m - at_m) <= _WEAK_SLACKS * slack_m
-    ]
-    return [(number, i) for _, number, i in sorted(near)]
+        if number not in at and (gap_m := abs(reading.distance_m - at_m)) <= _WEAK_SLACKS * slack
+    )
+    for number, i in weak.items():
+        used.add(i)
+        # Both ends may place such a step so far apart that it reads as a group.
+        at[number] = replace(_moved(outcome.readings[i], passes[number]), kind=Kind.SPLICE)
+    rest = tuple(r for i, r in enumerate(outcome.readings) if i not in used)
+    return PlacedReadings(dict(sorted(at.items())), rest)
 
 
 def _is_weak(reading: Reading) -> bool:
@@ -210,29 +206,23 @@ def measure_at_closures(
 
     A splice too good to be seen is still measured: its place is known from the others.
     """
-    again: list[tuple[int, int, Job]] = []  # number in measured, earlier attempt or 0, job
-    for number, one in enumerate(measured):
-        if one.outcome.axis is None:
-            continue
-        for attempt, outcome in ((0, one.outcome), *one.earlier):
-            if outcome.axis is None:
-                continue
-            missing = _unseen(outcome, maps[one.key.cable])
-            if missing:
-                again.append((number, attempt, replace(outcome.job, positions_m=missing)))
-    outcomes = spread(measure_job, [job for _, _, job in again], executor, done)
-    result = list(measured)
-    for (number, attempt, _), outcome in zip(again, outcomes, strict=True):
-        one = result[number]
-        if outcome.axis is None:
-            findings = (*one.outcome.findings, _NOT_AGAIN)
-            result[number] = one.with_outcome(replace(one.outcome, findings=findings))
-        elif attempt == 0:
-            result[number] = one.with_outcome(outcome)
-        else:
-            earlier = tuple((a, outcome if a == attempt else o) for a, o in one.earlier)
-            result[number] = replace(one, earlier=earlier)
-    return result
+    again = {
+        outcome: replace(outcome.job, positions_m=unseen)
+        for one in measured
+        if one.outcome.axis is not None
+        for outcome in one.outcomes
+        if outcome.axis is not None and (unseen := _unseen(outcome, maps[one.key.cable]))
+    }
+    found = spread(measure_job, list(again.values()), executor, done)
+    after = dict(zip(again, found, strict=True))
+
+    def looked_at(before: Outcome) -> Outcome:
+        outcome = after.get(before, before)
+        if outcome is not before and outcome.axis is None:
+            return replace(before, findings=(*before.findings, _NOT_AGAIN))
+        return outcome
+
+    return [one.with_each(looked_at) for one in measured]
 
 
 #: The only thing that can have happened to files that were measured a moment ago.

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from statistics import median
@@ -12,11 +11,11 @@ import numpy.typing as npt
 
 from otdravg.cable.checks.notes import about_shot
 from otdravg.cable.measure.closures import CableMap
-from otdravg.cable.measure.jobs import Outcome, Sketch
+from otdravg.cable.measure.jobs import Outcome, count_near
 from otdravg.cable.model import CableFinding, FibreKey, ShotRecord
 from otdravg.errors import Refusal
 from otdravg.findings import Scope, Statement, defect, says
-from otdravg.fit.side import Axis
+from otdravg.grouping import grouped
 from otdravg.shot.detect import EventKind
 
 __all__ = ["Reasons"]
@@ -60,18 +59,8 @@ class Reasons:
         self, measured: Iterable[tuple[FibreKey, Outcome]], maps: Mapping[str, CableMap]
     ) -> None:
         self._maps = maps
-        self._by_cable: dict[str, list[tuple[int, Outcome, Axis]]] = defaultdict(list)
-        for key, outcome in measured:
-            if outcome.axis is not None:
-                self._by_cable[key.cable].append((key.fibre, outcome, outcome.axis))
-        self._typical = {
-            cable: (
-                median(axis.length_m for _, _, axis in own),
-                median(axis.start_a_m for _, _, axis in own),
-                median(axis.start_b_m for _, _, axis in own),
-            )
-            for cable, own in self._by_cable.items()
-        }
+        paired = ((key, own, own.axis) for key, own in measured if own.axis is not None)
+        self._by_cable = grouped(paired, lambda one: one[0].cable)
 
     def refused(
         self, key: FibreKey, outcome: Outcome, standing: Sequence[ShotRecord]
@@ -112,10 +101,15 @@ class Reasons:
         own = self._by_cable.get(key.cable)
         if not own:
             return None
-        fibre, nearest, _ = min(own, key=lambda one: (abs(one[0] - key.fibre), one[0]))
-        places = np.array([reading.distance_m for reading in nearest.readings])
-        own_map = self._maps.get(key.cable)
-        return _Usual(*self._typical[key.cable], places, fibre, own_map)
+        nearby, nearest, _ = min(own, key=lambda one: (abs(one[0].fibre - key.fibre), one[0]))
+        return _Usual(
+            median(axis.length_m for *_, axis in own),
+            median(axis.start_a_m for *_, axis in own),
+            median(axis.start_b_m for *_, axis in own),
+            np.array([reading.distance_m for reading in nearest.readings]),
+            nearby.fibre,
+            self._maps.get(key.cable),
+        )
 
 
 def _odd_one(outcome: Outcome, usual: _Usual) -> int | None:
@@ -139,24 +133,13 @@ def _end_that_is_missing(outcome: Outcome, usual: _Usual) -> int | None:
     sketch = outcome.sketch_ab or outcome.sketch_ba
     if sketch is None:
         return None
-    along = _splices(sketch)
+    along = np.array([e.distance_m for e in sketch.events if e.kind is EventKind.STEP])
     slack_m = _PLACE_LEAST_M + 3 * sketch.placing_m + _PLACE_SHARE * usual.length_m
-    from_a = _near(along - usual.start_a_m, usual.places_m, slack_m)
-    from_b = _near(usual.length_m - (along - usual.start_b_m), usual.places_m, slack_m)
+    from_a = count_near(along - usual.start_a_m, usual.places_m, slack_m)
+    from_b = count_near(usual.length_m - (along - usual.start_b_m), usual.places_m, slack_m)
     if max(from_a, from_b) < _LEAST_TOLD or not (from_a > 2 * from_b or from_b > 2 * from_a):
         return None
     return 1 if from_a > from_b else 0
-
-
-def _splices(sketch: Sketch) -> FloatArray:
-    return np.array([e.distance_m for e in sketch.events if e.kind is EventKind.STEP])
-
-
-def _near(x: FloatArray, places: FloatArray, slack: float) -> int:
-    """How many positions lie near one of some places."""
-    if x.size == 0 or places.size == 0:
-        return 0
-    return int(np.count_nonzero(np.abs(x[:, None] - places).min(axis=1) <= slack))
 
 
 def _pieces(outcome: Outcome, usual: _Usual) -> tuple[float, float] | None:

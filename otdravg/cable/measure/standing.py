@@ -43,6 +43,21 @@ class Measured:
         """The shots from A and from B that stand."""
         return self.stand.pair(self.attempt)
 
+    @property
+    def paths(self) -> tuple[str, ...]:
+        """Their files."""
+        return tuple(record.path for record in self.records if record is not None)
+
+    @property
+    def outcomes(self) -> tuple[Outcome, ...]:
+        """Of all attempts, oldest first."""
+        return (*(own for _, own in self.earlier), self.outcome)
+
+    def with_each(self, change: Callable[[Outcome], Outcome]) -> Measured:
+        """Return it with another outcome of every attempt, changed from the oldest on."""
+        earlier = tuple((attempt, change(own)) for attempt, own in self.earlier)
+        return replace(self, earlier=earlier, outcome=change(self.outcome))
+
     def with_outcome(self, outcome: Outcome) -> Measured:
         """Return it with another measurement of the same shots."""
         return replace(self, outcome=outcome)
@@ -82,6 +97,7 @@ def jobs_for(stand: Stand, setup: MeasuringSetup) -> list[Job]:
                 setup.index_for(stand.key, stand.wavelength_nm),
                 setup.launch_m,
                 setup.receive_m,
+                loop_m=stand.loop_m,
             )
         )
     return jobs
@@ -107,7 +123,9 @@ def measure_stands(
     measured = []
     for stand in stands:
         own = [_as_shown(next(outcomes), stand) for _ in jobs_for(stand, setup)]
-        measured.append(_newest_usable(stand, own))
+        chosen = next((o for o in reversed(own) if o.axis is not None), own[-1])
+        earlier = tuple((o.job.attempt, o) for o in own if o.job.attempt < chosen.job.attempt)
+        measured.append(Measured(stand, chosen.job.attempt, chosen, earlier))
     return measured
 
 
@@ -133,16 +151,8 @@ def _named(said: Statement, names: Mapping[str, str]) -> Statement:
     return replace(said, values=tuple(shown))
 
 
-def _newest_usable(stand: Stand, outcomes: Sequence[Outcome]) -> Measured:
-    chosen = next((o for o in reversed(outcomes) if o.axis is not None), outcomes[-1])
-    earlier = tuple((o.job.attempt, o) for o in outcomes if o.job.attempt < chosen.job.attempt)
-    return Measured(stand, chosen.job.attempt, chosen, earlier)
-
-
 def settle(
-    measured: Sequence[Measured],
-    records: Sequence[ShotRecord],
-    maps: Mapping[str, CableMap],
+    measured: Sequence[Measured], records: Sequence[ShotRecord], maps: Mapping[str, CableMap]
 ) -> tuple[list[ShotRecord], list[CableFinding]]:
     """Mark the use of every shot after measuring, with findings for what did not pair."""
     reasons = Reasons(((one.key, one.outcome) for one in measured), maps)

@@ -2,19 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from collections import Counter
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from statistics import NormalDist
 
 import numpy as np
 import numpy.typing as npt
 
-from otdravg.cable.patterns.loss_table import LossTable
+from otdravg.cable.model import SpliceRow
 from otdravg.cable.patterns.model import Pattern, PatternKind
-from otdravg.cable.patterns.ranks import rank_sum_chance, ranks_in_rows
-from otdravg.cable.patterns.robust import TwoWay, robust_line, robust_two_way
+from otdravg.cable.patterns.robust import (
+    TwoWay,
+    contrast,
+    rank_sum_chance,
+    ranks_in_rows,
+    robust_line,
+    robust_two_way,
+)
 
-__all__ = ["SplicingOrder", "compared"]
+__all__ = ["LossTable", "SplicingOrder", "compared"]
 
 FloatArray = npt.NDArray[np.float64]
 #: (cable, closure number, ribbon) → place in the order of splicing.
@@ -46,6 +53,11 @@ class _Effect:
     def chance(self) -> float:
         """Chance of a difference at least so large upwards if there is none (Student)."""
         return _student_below(self.freedom, -self.value_db / self.u_db)
+
+    def beyond(self, usual: _Effect) -> _Effect:
+        """How much larger this is than it usually is."""
+        u_db = float(np.hypot(self.u_db, usual.u_db))
+        return _Effect(self.value_db - usual.value_db, u_db, self.freedom)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -111,14 +123,18 @@ def compared(table: LossTable, order: SplicingOrder) -> list[Pattern]:
     ]
 
 
-def _against_others(index: int, among: FloatArray) -> FloatArray | None:
-    """Weights of one effect against the mean of the others that exist."""
-    there = np.isfinite(among)
-    if not there[index] or there.sum() < _FEWEST:
-        return None
-    weights = np.where(there, -1.0 / (there.sum() - 1), 0.0)
-    weights[index] = 1.0
-    return weights
+def _against_others(effects: FloatArray, cov: FloatArray, freedom: int) -> dict[int, _Effect]:
+    """Each effect of a fit against the mean of the others that exist, where that can be told."""
+    there = np.isfinite(effects)
+    count = int(there.sum())
+    told: dict[int, _Effect] = {}
+    for index in np.flatnonzero(there).tolist() if count >= _FEWEST else ():
+        weights = np.where(there, -1.0 / (count - 1), 0.0)
+        weights[index] = 1.0
+        effect = _Effect(*contrast(weights, effects, cov), freedom)
+        if effect.is_told:
+            told[index] = effect
+    return told
 
 
 def _pooled(effects: Mapping[int, _Effect]) -> _Effect | None:
@@ -157,7 +173,12 @@ def _positions(scene: _Scene) -> Iterator[Pattern]:
     size = scene.table.losses_db.shape[2]
     if size < _FEWEST:
         return
-    at = [_at_closures(scene, index) for index in range(size)]
+    told = {
+        closure: _against_others(fit.columns, fit.cov_columns, fit.freedom)
+        for closure, fit in enumerate(scene.fits)
+        if fit is not None
+    }
+    at = [{n: own[index] for n, own in told.items() if index in own} for index in range(size)]
     general: dict[int, Pattern] = {}
     for index, own in enumerate(at):
         kept = _but_clearest(own)
@@ -177,11 +198,7 @@ def _positions(scene: _Scene) -> Iterator[Pattern]:
             other = others[index]
             if closure not in own or other is None:
                 continue
-            effect = _Effect(
-                own[closure].value_db - other.value_db,
-                float(np.hypot(own[closure].u_db, other.u_db)),
-                own[closure].freedom,
-            )
+            effect = own[closure].beyond(other)
             chance = max(effect.chance, _rank_chance(losses - usual, index))
             yield scene.pattern(
                 PatternKind.POSITION_AT_CLOSURE,
@@ -190,18 +207,6 @@ def _positions(scene: _Scene) -> Iterator[Pattern]:
                 closure=closure,
                 positions=(index + 1,),
             )
-
-
-def _at_closures(scene: _Scene, index: int) -> dict[int, _Effect]:
-    """One position against the others, at every closure that can tell."""
-    own: dict[int, _Effect] = {}
-    for closure, fit in enumerate(scene.fits):
-        weights = None if fit is None else _against_others(index, fit.columns)
-        if fit is not None and weights is not None:
-            effect = _Effect(*fit.column_contrast(weights), fit.freedom)
-            if effect.is_told:
-                own[closure] = effect
-    return own
 
 
 def _rank_chance(losses: FloatArray, index: int) -> float:
@@ -215,19 +220,7 @@ def _edges(general: Mapping[int, Pattern], size: int) -> Iterator[Pattern]:
     """Both end positions have to stand out: the less clear of the two speaks."""
     if size >= 2 * _FEWEST and 0 in general and size - 1 in general:
         less = max((general[0], general[size - 1]), key=lambda p: p.p_value)
-        yield Pattern(
-            cable=less.cable,
-            wavelength_nm=less.wavelength_nm,
-            kind=PatternKind.EDGE,
-            closure_number=None,
-            closure="",
-            ribbon=None,
-            positions=(1, size),
-            effect_db=less.effect_db,
-            u_effect_db=less.u_effect_db,
-            p_value=less.p_value,
-            p_adjusted=1.0,
-        )
+        yield replace(less, kind=PatternKind.EDGE, positions=(1, size))
 
 
 def _slopes(scene: _Scene, order: SplicingOrder) -> dict[int, tuple[_Effect, FloatArray]]:
@@ -286,26 +279,16 @@ def _levels(scene: _Scene, levels: FloatArray) -> Iterator[Pattern]:
         yield from _mass_splices(scene, levels - middle)
         return
     fit = robust_two_way(levels)
-    for closure in range(closures):
-        weights = _against_others(closure, fit.rows)
-        if weights is not None:
-            effect = _Effect(*fit.row_contrast(weights), fit.freedom)
-            if effect.is_told:
-                alike = levels - fit.columns
-                chance = max(
-                    effect.chance, _set_apart(alike[closure], np.delete(alike, closure, 0))
-                )
-                yield scene.pattern(PatternKind.CLOSURE, effect, chance, closure=closure)
+    alike = levels - fit.columns
+    for closure, effect in _against_others(fit.rows, fit.cov_rows, fit.freedom).items():
+        chance = max(effect.chance, _set_apart(closure, alike))
+        yield scene.pattern(PatternKind.CLOSURE, effect, chance, closure=closure)
     if not scene.table.in_ribbons:
         return
-    for index in range(ribbons):
-        weights = _against_others(index, fit.columns)
-        if weights is not None:
-            effect = _Effect(*fit.column_contrast(weights), fit.freedom)
-            if effect.is_told:
-                alike = levels - fit.rows[:, None]
-                chance = max(effect.chance, _set_apart(alike[:, index], np.delete(alike, index, 1)))
-                yield scene.pattern(PatternKind.RIBBON, effect, chance, ribbon=index)
+    alike = (levels - fit.rows[:, None]).T
+    for ribbon, effect in _against_others(fit.columns, fit.cov_columns, fit.freedom).items():
+        chance = max(effect.chance, _set_apart(ribbon, alike))
+        yield scene.pattern(PatternKind.RIBBON, effect, chance, ribbon=ribbon)
     yield from _mass_splices(scene, fit.residuals)
 
 
@@ -316,10 +299,11 @@ def _student_below(freedom: int, t: float) -> float:
     return float(stdtr(freedom, t))
 
 
-def _set_apart(own: FloatArray, others: FloatArray) -> float:
-    """Chance that levels lie so high among the others by luck (Mann and Whitney's test)."""
+def _set_apart(row: int, levels: FloatArray) -> float:
+    """Chance that a row lies so high among the others by luck (Mann and Whitney's test)."""
     from scipy.stats import mannwhitneyu  # as above
 
+    own, others = levels[row], np.delete(levels, row, 0)
     test = mannwhitneyu(own[np.isfinite(own)], others[np.isfinite(others)], alternative="greater")
     return float(test.pvalue)
 
@@ -371,9 +355,46 @@ def _drifts(
             others = _pooled(_but(effects, closure))
             if others is None:
                 continue
-            local = _Effect(
-                effect.value_db - others.value_db,
-                float(np.hypot(effect.u_db, others.u_db)),
-                effect.freedom,
-            )
+            local = effect.beyond(others)
             yield scene.pattern(kind_at, local, local.chance, closure=closure)
+
+
+def _ribbon_of(row: SpliceRow) -> int:
+    """Return the ribbon; in loose tube every fibre is its own."""
+    return row.fibre if row.ribbon is None else row.ribbon
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LossTable:
+    """Losses of one cable at one wavelength: closures × ribbons × positions, NaN for none."""
+
+    cable: str
+    wavelength_nm: int
+    numbers: tuple[int, ...]  # of closures
+    names: tuple[str, ...]
+    ribbons: tuple[int, ...]  # in loose tube the fibres, of one position each
+    in_ribbons: bool
+    losses_db: FloatArray
+
+    @classmethod
+    def of(cls, rows: Sequence[SpliceRow]) -> LossTable:
+        """Sort the rows of one cable, all at closures and with a loss, into a table."""
+        counts = Counter(row.wavelength_nm for row in rows)
+        nm = min(counts, key=lambda w: (-counts[w], w))
+        own = [row for row in rows if row.wavelength_nm == nm]
+        names = {row.closure_number or 0: row.closure for row in own}
+        numbers = tuple(sorted(names))
+        in_ribbons = all(row.ribbon is not None for row in own)
+        ribbons = tuple(sorted({_ribbon_of(row) for row in own}))
+        size = max((row.position or 1) if in_ribbons else 1 for row in own)
+        losses = np.full((len(numbers), len(ribbons), size), np.nan)
+        at_closure = {number: i for i, number in enumerate(numbers)}
+        at_ribbon = {ribbon: i for i, ribbon in enumerate(ribbons)}
+        for row in own:
+            place = (row.position or 1) - 1 if in_ribbons else 0
+            losses[at_closure[row.closure_number or 0], at_ribbon[_ribbon_of(row)], place] = (
+                row.loss_db
+            )
+        return cls(
+            own[0].cable, nm, numbers, tuple(names[n] for n in numbers), ribbons, in_ribbons, losses
+        )

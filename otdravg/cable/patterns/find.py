@@ -8,16 +8,15 @@ Each question has its own scatter, and all answers together share one false-alar
 
 from __future__ import annotations
 
-from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import replace
 
 from otdravg.cable.model import SpliceRow
-from otdravg.cable.patterns.compare import SplicingOrder, compared
-from otdravg.cable.patterns.loss_table import LossTable
+from otdravg.cable.patterns.compare import LossTable, SplicingOrder, compared
 from otdravg.cable.patterns.model import Pattern, PatternKind, Patterns
 from otdravg.cable.patterns.robust import holm
 from otdravg.fit.reading import Kind
+from otdravg.grouping import grouped
 from otdravg.verdict.decision import Verdict
 
 __all__ = ["Pattern", "PatternKind", "Patterns", "find_patterns", "is_sample"]
@@ -58,10 +57,7 @@ def find_patterns(
     an equal share of the level for each kind of pattern, Holm's procedure within a kind.
     """
     tested: list[Pattern] = []
-    by_cable: dict[str, list[SpliceRow]] = defaultdict(list)
-    for row in rows:
-        if is_sample(row):
-            by_cable[row.cable].append(row)
+    by_cable = grouped(filter(is_sample, rows), lambda row: row.cable)
     for cable in sorted(by_cable):
         tested += compared(LossTable.of(by_cable[cable]), order or {})
     found = [p for p in _adjusted(tested) if p.p_adjusted < level and p.effect_db >= least_db]
@@ -84,9 +80,7 @@ def _adjusted(tested: Sequence[Pattern]) -> list[Pattern]:
     Each kind of pattern gets an equal share of the level, so that the hundreds of mass splices
     do not drown the few closures; within a kind Holm's procedure.
     """
-    by_kind: dict[PatternKind, list[Pattern]] = defaultdict(list)
-    for pattern in tested:
-        by_kind[pattern.kind].append(pattern)
+    by_kind = grouped(tested, lambda pattern: pattern.kind)
     return [
         replace(pattern, p_adjusted=min(1.0, float(p) * len(by_kind)))
         for own in by_kind.values()

@@ -6,7 +6,6 @@ closure any ribbon can be remade; a remake throws all its fibres anew.
 
 from __future__ import annotations
 
-from collections import defaultdict
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
@@ -15,6 +14,7 @@ import numpy.typing as npt
 
 from otdravg.cable.resplice.model import Openings
 from otdravg.errors import OtdravgError
+from otdravg.grouping import grouped
 
 __all__ = ["SpanNeed", "fewest_openings"]
 
@@ -65,13 +65,10 @@ def fewest_openings(
     for each ribbon the fewest remakes at these. Another choice of as many closures may do with
     fewer remakes. A ribbon that no choice of remakes brings within is out of reach and left.
     """
-    by_ribbon: dict[int, list[SpanNeed]] = defaultdict(list)
-    for need in needs:
-        by_ribbon[need.ribbon].append(need)
     lost: list[int] = []
     soluble: list[list[SpanNeed]] = []
     every = {closure for need in needs for closure in need.gain_db}
-    for own in by_ribbon.values():
+    for own in grouped(needs, lambda need: need.ribbon).values():
         short = [need.fibre for need in own if need.deficit_db > _MET_DB]
         if not short:
             continue

@@ -6,20 +6,21 @@ remake risks and can gain, and sets the choice out.
 
 from __future__ import annotations
 
-from collections import defaultdict
 from collections.abc import Collection, Iterator, Mapping, Sequence
-from dataclasses import replace
 from decimal import Decimal
 
 from otdravg.cable.log.model import NO_LOG, SpliceLog
 from otdravg.cable.model import Closure, FibreResult, SpliceRow
-from otdravg.cable.resplice.advice import advice, options
 from otdravg.cable.resplice.crew import (
     CrewSample,
     Place,
     by_fibre,
     by_unit,
+    chance_all_pass,
+    chance_over,
     combined_verdict,
+    expected_worst_db,
+    floor_db,
     over_by,
     place_of,
 )
@@ -34,22 +35,14 @@ from otdravg.cable.resplice.model import (
     Unit,
 )
 from otdravg.cable.resplice.openings import SpanNeed, fewest_openings
-from otdravg.cable.resplice.remake import chance_all_pass, chance_over, expected_worst_db, floor_db
+from otdravg.findings import Statement, says
 from otdravg.fit.reading import Kind
+from otdravg.grouping import grouped
 from otdravg.quantities import Quantity, reported
 from otdravg.verdict import Profile, SpliceVerdict
 from otdravg.verdict.decision import Action, Verdict
 
-__all__ = [
-    "CableOpenings",
-    "Choice",
-    "FailingFibre",
-    "Option",
-    "RemakeRisk",
-    "ResplicePlan",
-    "Unit",
-    "plan_resplices",
-]
+__all__ = ["advice", "plan_resplices"]
 
 #: Verdicts of a splice that may be cut, whatever has to be weighed first.
 _TO_CUT = (Verdict.OVER, Verdict.FAILED, Verdict.TEMPORARY, Verdict.METHOD_BARRED)
@@ -89,10 +82,8 @@ def plan_resplices(
     All estimates come from the cable's own splices, as they are now. A remake draws from the
     same crew's luck: what changed since (a new blade, another crew) is not in them.
     """
-    by_cable: dict[str, list[SpliceRow]] = defaultdict(list)
-    for row in rows:
-        if row.closure_number is not None:
-            by_cable[row.cable].append(row)
+    at_closures = (row for row in rows if row.closure_number is not None)
+    by_cable = grouped(at_closures, lambda row: row.cable)
     where = {(c.cable, c.number): c.distance_m for c in closures}
     units: list[Unit] = []
     openings: list[CableOpenings] = []
@@ -101,7 +92,7 @@ def plan_resplices(
         own = [
             unit
             for key, members in sorted(by_unit(by_cable[cable]).items())
-            if (unit := _unit(members, where.get((cable, key[0])), sample, profile)) is not None
+            if (unit := _unit(members, where.get((cable, key[0])), sample, profile, log))
         ]
         own.sort(key=lambda u: (u.distance_m, u.closure_number, u.ribbon or 0, u.fibres))
         units += own
@@ -109,15 +100,15 @@ def plan_resplices(
         found = _openings(by_cable[cable], results, own, sample, profile)
         if found is not None:
             openings.append(CableOpenings(cable, found))
-    dated = [
-        replace(u, spliced=log.at(u.cable, u.closure_number, u.ribbon or u.fibres[0]))
-        for u in units
-    ]
-    return ResplicePlan(tuple(dated), tuple(openings))
+    return ResplicePlan(tuple(units), tuple(openings))
 
 
 def _unit(
-    rows: Sequence[SpliceRow], distance_m: float | None, sample: CrewSample, profile: Profile
+    rows: Sequence[SpliceRow],
+    distance_m: float | None,
+    sample: CrewSample,
+    profile: Profile,
+    log: SpliceLog,
 ) -> Unit | None:
     """Look at one ribbon at one closure; None if nothing in it needs work."""
     own_by_fibre = by_fibre(rows)
@@ -146,6 +137,7 @@ def _unit(
         advised=advised,
         because=because,
         place=first.place,
+        spliced=log.at(first.cable, number, place_of(first)[1]),
     )
 
 
@@ -154,7 +146,6 @@ def _failing(rows: Sequence[SpliceRow], verdict: SpliceVerdict, sample: CrewSamp
     deciding = [row for row in rows if row.verdict.verdict is verdict.verdict] or list(rows)
     row = max(deciding, key=lambda r: (over_by(r), r.wavelength_nm))
     excess = over_by(row)
-    known = excess.is_finite()
     floor = floor_db(row.backscatter_step_db) if row.backscatter_step_db is not None else None
     return FailingFibre(
         fibre=row.fibre,
@@ -165,12 +156,8 @@ def _failing(rows: Sequence[SpliceRow], verdict: SpliceVerdict, sample: CrewSamp
         attempt=row.attempt,
         loss_db=reported(row.loss_db, Quantity.LOSS_DB),
         u_loss_db=row.u_loss_db,
-        over_by_db=excess if known else None,
-        chance_over=(
-            chance_over(row.loss_db, row.u_loss_db, float(row.verdict.limit_db))
-            if row.loss_db is not None and row.verdict.limit_db is not None
-            else None
-        ),
+        over_by_db=excess if excess.is_finite() else None,
+        chance_over=chance_over(row.loss_db, row.u_loss_db, row.verdict.limit_db),
         floor_db=reported(floor, Quantity.LOSS_DB),
         expected_after_db=reported(sample.expected_after_db(row), Quantity.LOSS_DB),
     )
@@ -213,15 +200,14 @@ def _openings(
     profile: Profile,
 ) -> Openings | None:
     """Find the fewest closures to open for the span rules; None without such a rule."""
-    own: dict[tuple[int, int], list[SpliceRow]] = defaultdict(list)
-    for row in rows:
-        if row.kind is not Kind.CONNECTOR:
-            own[row.fibre, row.wavelength_nm].append(row)
+    splices = (row for row in rows if row.kind is not Kind.CONNECTOR)
+    own = grouped(splices, lambda row: (row.fibre, row.wavelength_nm))
     worth = {place for place, members in by_unit(rows).items() if _is_worth(members, profile)}
     needs = [
         need
         for result in results
-        for need in _span_needs(result, own[result.key.fibre, result.wavelength_nm], sample, worth)
+        if (spliced := own.get((result.key.fibre, result.wavelength_nm)))
+        for need in _span_needs(result, spliced, sample, worth)
     ]
     if not needs:
         return None
@@ -258,9 +244,138 @@ def _span_needs(
         after_db = sample.expected_after_db(row)
         if place_of(row) in worth and after_db is not None and row.loss_db is not None:
             gains[place_of(row)[0]] = row.loss_db - after_db
-    for rule in result.rules if rows else ():
+    for rule in result.rules:
         is_mean = rule.rule in _OF_THE_MEAN
         is_due = rule.verdict not in _NOT_DUE and (is_mean or rule.rule in _OF_THE_SUM)
         if is_due and rule.figure is not None and rule.limit_db is not None:
             over_db = float(rule.figure - rule.limit_db) * (len(rows) if is_mean else 1)
             yield SpanNeed(result.key.fibre, place_of(rows[0])[1], over_db, gains)
+
+
+#: A splice is surely over if the chance of it is at least this (one-sided 97.5 %, k = 2).
+_SURE = 0.975
+#: More averaging than this is not worth proposing.
+_MOST_TIMES_LONGER = 100
+
+
+def _to_cut(failing: Sequence[FailingFibre]) -> list[FailingFibre]:
+    """Failing fibres that a remake is about; a bend is undone by hand."""
+    return [f for f in failing if f.verdict.verdict is not Verdict.BEND]
+
+
+def advice(
+    failing: Sequence[FailingFibre], risk: RemakeRisk, profile: Profile
+) -> tuple[Choice, Statement]:
+    """Weigh the choice; the reason names what tipped it.
+
+    Attempts that are due come before any concession: those of the profile, without such a rule
+    one more than the first (common practice, no source), unless unequal fibres alone cost more
+    than the limit.
+    """
+    to_cut = _to_cut(failing)
+    redo = Choice.SINGLE if _is_alone(to_cut, risk, profile) else Choice.REDO
+    if not to_cut:
+        return Choice.RE_DRESS, says("only-bends")
+    if any(f.verdict.verdict in (Verdict.TEMPORARY, Verdict.METHOD_BARRED) for f in to_cut):
+        return redo, says("kind-to-replace")
+    sure = [f for f in to_cut if f.chance_over is not None and f.chance_over >= _SURE]
+    cuttable = [f for f in sure if f.verdict.action is not Action.LOOK]
+    if not cuttable:
+        return Choice.MEASURE, says("none-surely-over")
+    allowed = profile.splice.attempts
+    made = min(f.attempt for f in cuttable)
+    if allowed is not None and made < allowed.allowed:
+        return redo, says("attempt-due", made=made, allowed=allowed.allowed)
+    stuck = [f for f in cuttable if _limit_below_floor(f)]
+    if len(stuck) == len(cuttable):
+        return Choice.CONCESSION, says("unequal-fibres")
+    spent = [f for f in cuttable if f.verdict.verdict is Verdict.FAILED]
+    if len(spent) == len(cuttable):
+        return Choice.CONCESSION, says("attempts-spent")
+    if redo is Choice.SINGLE:
+        return redo, says("one-fibre-alone")
+    if allowed is None and made == 1 and not stuck:
+        return redo, says("spliced-once")
+    better = risk.expected_failing < len(to_cut)
+    expected = Decimal(f"{risk.expected_failing:.1f}")
+    because = says("remake-brings", failing=len(to_cut), expected=expected)
+    worst = max(cuttable, key=lambda f: f.over_by_db or Decimal(0))
+    after_db = risk.expected_worst_db
+    if worst.loss_db is not None and worst.over_by_db is not None and after_db is not None:
+        because = says(
+            "remake-brings-worst", failing=len(to_cut), expected=expected,
+            worst_db=worst.loss_db, after_db=after_db,
+        )  # fmt: skip
+        # More fibres just over can still be better than one far over.
+        better = better or worst.loss_db - after_db > worst.over_by_db / 2
+    return (Choice.REDO if better else Choice.CONCESSION), because
+
+
+def _is_alone(to_cut: Sequence[FailingFibre], risk: RemakeRisk, profile: Profile) -> bool:
+    """Whether one fibre of a ribbon is to be made again, and may be without the others."""
+    return profile.ribbon.single_fibre and risk.fibres > 1 and len({f.fibre for f in to_cut}) == 1
+
+
+def _limit_below_floor(fibre: FailingFibre) -> bool:
+    limit_db = fibre.verdict.limit_db
+    return fibre.floor_db is not None and limit_db is not None and fibre.floor_db > limit_db
+
+
+def options(
+    failing: Sequence[FailingFibre], risk: RemakeRisk, profile: Profile
+) -> tuple[Option, ...]:
+    """Set the choice out, each way with what it brings."""
+    ways = []
+    to_cut = _to_cut(failing)
+    if len(to_cut) < len(failing):
+        bent = ", ".join(str(f.fibre) for f in failing if f.verdict.verdict is Verdict.BEND)
+        ways.append(Option(Choice.RE_DRESS, says("bend-in-fibre", fibres=bent)))
+    if not to_cut:
+        return tuple(ways)
+    if _is_alone(to_cut, risk, profile):
+        percent = round(100 * (1 - risk.p_fail))
+        brings = says("single-brings", fibre=to_cut[0].fibre, percent=percent)
+        ways.append(Option(Choice.SINGLE, brings))
+    more = []
+    if risk.expected_worst_db is not None:
+        more.append(says("worst-then", after_db=risk.expected_worst_db))
+    if risk.counted_ribbons:
+        more.append(says("clean-so-far", clean=risk.clean_ribbons, ribbons=risk.counted_ribbons))
+    brings = says(
+        "redo-brings", *more, fibres=risk.fibres, failing=len(to_cut),
+        expected=Decimal(f"{risk.expected_failing:.1f}"),
+        percent=round(100 * risk.chance_all_pass), each=Decimal(f"{100 * risk.p_fail:.1f}"),
+    )  # fmt: skip
+    ways.append(Option(Choice.REDO, brings))
+    ways.append(Option(Choice.CONCESSION, _concession(to_cut)))
+    unsure = [f for f in to_cut if f.chance_over is not None and f.chance_over < _SURE]
+    if unsure:
+        ways.append(Option(Choice.MEASURE, _measuring(unsure)))
+    return tuple(ways)
+
+
+def _concession(to_cut: Sequence[FailingFibre]) -> Statement:
+    over = [f.over_by_db for f in to_cut if f.over_by_db is not None and f.over_by_db > 0]
+    floors = [f.floor_db for f in to_cut if f.floor_db is not None]
+    stays = [says("floor-stays", floor_db=max(floors))] if floors else []
+    if over:
+        return says("concession-over", *stays, fibres=len(to_cut), over_db=max(over))
+    return says("concession", *stays, fibres=len(to_cut))
+
+
+def _measuring(unsure: Sequence[FailingFibre]) -> Statement:
+    """Say how sure it is, and how much longer averaging would settle it."""
+    parts = []
+    for fibre in unsure:
+        more = []
+        distance = abs(float(fibre.over_by_db or 0))
+        if fibre.u_loss_db and distance > 0:
+            # Noise falls with the root of the averaging time; k = 2 has to fit the distance.
+            times = (2 * fibre.u_loss_db / distance) ** 2
+            if times <= _MOST_TIMES_LONGER:
+                more = [says("averaging-tells", times=Decimal(f"{max(times, 1.1):.2g}"))]
+            else:
+                more = [says("no-averaging-tells")]
+        percent = round(100 * (fibre.chance_over or 0))
+        parts.append(says("over-by-chance", *more, fibre=fibre.fibre, percent=percent))
+    return says("measuring-brings", parts=tuple(parts))

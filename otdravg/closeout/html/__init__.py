@@ -7,58 +7,30 @@ from __future__ import annotations
 
 import base64
 import hashlib
+from dataclasses import replace
 from importlib import resources
-from pathlib import Path
 
 from jinja2 import Environment, FunctionLoader, StrictUndefined
 from markupsafe import Markup
 
 from otdravg import __version__
 from otdravg.cable.model import CableReview
-from otdravg.closeout.html.content import (
-    LIST_COLUMNS,
-    as_script_text,
-    review_data,
-    splice_data,
-)
-from otdravg.closeout.html.parts import parts
+from otdravg.closeout.html.content import LIST_COLUMNS, as_script_text, review_data, splice_data
 from otdravg.closeout.html.traces import trace_data
 from otdravg.closeout.sketches import Sketches
 from otdravg.closeout.template import Template
-from otdravg.system.atomic import write_atomic
 from otdravg.system.printable import printable
+from otdravg.tables.lists import Listing, listings
 from otdravg.tables.marks import legend, signs_line
-from otdravg.tables.scope import (
-    made_on,
-    rules,
-    scope,
-    standing,
-    tallies,
-    worst,
-)
+from otdravg.tables.scope import facts, standing, tallies, worst
+from otdravg.words.headings import Words
 
-__all__ = ["closeout_html", "content_hash", "packaged", "templates", "write_closeout_html"]
+__all__ = ["closeout_html", "content_hash", "packaged", "templates"]
 
+#: Lists below the splices, in this order.
+_LISTS = ("plan", "repairs", "decisions", "changes", "patterns", "spans", "findings")
 #: In this order they make one script.
 _SCRIPTS = ("common.js", "traces.js", "map.js", "list.js", "plot.js", "app.js")
-
-
-def write_closeout_html(
-    review: CableReview,
-    sketches: Sketches,
-    template: Template,
-    path: Path,
-    *,
-    overwrite: bool = False,
-) -> None:
-    """Write the page, whole or not at all.
-
-    Raises
-    ------
-    OutputRefused
-        If the file exists and may not be replaced, or cannot be written.
-    """
-    write_atomic(path, closeout_html(review, sketches, template), overwrite=overwrite)
 
 
 def closeout_html(
@@ -85,7 +57,10 @@ def closeout_html(
     words = template.words
     script = '(() => {\n"use strict";\n' + "\n".join(map(packaged, _SCRIPTS)) + "\n})();\n"
     style = packaged("style.css")
-    below = parts(review, words)
+    below = _below(review, words)
+    beside = facts(review, words, template.labels, template.made_on)
+    if evidence:
+        beside.append((words["evidence_hash"], evidence))
     verdict, says = standing(review, words)
     index = templates().get_template("index.html.j2")
     page = index.render(
@@ -101,24 +76,11 @@ def closeout_html(
         tallies=tallies(review, words),
         worst_heading=words["worst"],
         worst=worst(review, words),
-        scope=[
-            (label, printable(text))
-            for label, text in (
-                (words["project"], template.project),
-                (words["revision"], template.revision),
-                (words["owner"], template.owner),
-                (words["company"], template.company),
-                *scope(review, words),
-                *rules(review, words),
-                (words["made_at"], made_on(template)),
-                (words["evidence_hash"], evidence),
-            )
-            if text
-        ],
+        scope=[(label, printable(text)) for label, text in beside],
         contents=[
             ("map", words["heat_map"]),
             ("list", words["splices"]),
-            *((part.anchor, part.heading) for part in below),
+            *((part.key, part.heading) for part in below),
         ],
         legend=[(mark.value, *entry) for mark, *entry in legend(template.words)],
         signs=signs_line(template.words),
@@ -133,6 +95,16 @@ def closeout_html(
         trace_data=as_script_text(trace_data(review, sketches)),
     )
     return page.encode("utf-8")
+
+
+def _below(review: CableReview, words: Words) -> list[Listing]:
+    """The lists below the splices, in order; the template escapes what is printable here."""
+    made = listings(review, words)
+    return [
+        replace(own, rows=tuple(tuple(map(printable, row)) for row in own.rows))
+        for own in map(made.get, _LISTS)
+        if own is not None
+    ]
 
 
 def templates() -> Environment:

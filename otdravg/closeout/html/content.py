@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import datetime
 from decimal import Decimal
 from typing import Any
@@ -179,14 +178,3 @@ def as_script_text(value: object) -> Markup:
     """Write JSON so that no text in it can end the script element that holds it."""
     text = json.dumps(value, ensure_ascii=True, allow_nan=False, separators=(",", ":"))
     return Markup(text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026"))
-
-
-@dataclass(frozen=True, slots=True)
-class Part:
-    """A table below the list, or a sentence where there is nothing to show."""
-
-    anchor: str
-    heading: str
-    headings: tuple[str, ...] = ()
-    rows: tuple[tuple[str, ...], ...] = ()
-    remark: str = ""

@@ -11,6 +11,11 @@ function makeList(review, onOpen) {
   let page = 0;
   let whole = false;
   let found = [];
+  // Of the whole list only rows near the screen are made, those from and up to these numbers; room
+  // of their height stands for the others.
+  const spare = 20;
+  const above = room(), below = room();
+  let from = 0, to = 0, height = 0;
 
   fill("wavelength_nm", (nm) => nm + " nm");
   fill("cable");
@@ -75,16 +80,59 @@ function makeList(review, onOpen) {
   function fillPage() {
     const first = whole ? 0 : page * perPage;
     const last = whole ? found.length : Math.min(first + perPage, found.length);
-    body.replaceChildren(...found.slice(first, last).map(line));
+    if (whole) {
+      [from, to] = [0, Math.min(perPage, found.length)];
+      body.replaceChildren(above, ...lines(from, to), below);
+      height = (below.offsetTop - above.nextElementSibling?.offsetTop) / to || 1;
+      fillNear();
+    } else {
+      body.replaceChildren(...lines(first, last));
+    }
     status.textContent = found.length
       ? say("list_of", { first: first + 1, last, count: found.length }) : say("empty_list");
     previous.disabled = whole || page === 0;
     next.disabled = whole || last >= found.length;
     all.setAttribute("aria-pressed", String(whole));
+    body.parentElement.setAttribute("aria-rowcount", found.length + 1);
   }
 
-  function line(row) {
+  function room() {
+    const made = element("tr"), cell = element("td");
+    cell.colSpan = 99;
+    made.className = "room";
+    made.setAttribute("aria-hidden", "true");
+    made.append(cell);
+    return made;
+  }
+
+  // Make the rows that came near the screen and drop those that left it. Rows that stay are not
+  // touched: one of them may hold the focus.
+  function fillNear() {
+    if (!whole) return;
+    const many = Math.ceil(window.innerHeight / height) + 2 * spare;
+    const wanted = Math.floor(-body.getBoundingClientRect().top / height) - spare;
+    const first = Math.max(0, Math.min(wanted, found.length - many));
+    const last = Math.min(found.length, first + many);
+    if (first >= to || last <= from) {
+      while (above.nextElementSibling !== below) above.nextElementSibling.remove();
+      from = to = first;
+    }
+    for (; from < first; from += 1) above.nextElementSibling.remove();
+    for (; to > last; to -= 1) below.previousElementSibling.remove();
+    above.after(...lines(first, from));
+    below.before(...lines(to, last));
+    [from, to] = [first, last];
+    above.firstElementChild.style.height = from * height + "px";
+    below.firstElementChild.style.height = (found.length - to) * height + "px";
+  }
+
+  function lines(first, last) {
+    return found.slice(first, last).map((row, index) => line(row, first + index));
+  }
+
+  function line(row, index) {
     const made = element("tr", undefined, "mark-" + row.mark);
+    made.setAttribute("aria-rowindex", index + 2);  // that of the headings is 1
     const opener = element("button", String(row.fibre));
     opener.type = "button";
     opener.setAttribute("aria-label",
@@ -111,6 +159,9 @@ function makeList(review, onOpen) {
     return made;
   }
 
+  for (const moved of ["scroll", "resize"]) {
+    window.addEventListener(moved, fillNear, { passive: true });
+  }
   form.addEventListener("input", choose);
   form.addEventListener("submit", (event) => event.preventDefault());
   form.addEventListener("reset", () => setTimeout(choose));

@@ -6,22 +6,12 @@ from datetime import datetime, timezone
 from pathlib import Path
 
 from otdravg.cable.model import CableReview
+from otdravg.closeout.attachments import attached_of
 from otdravg.closeout.pdf.closures import closure_sheets
-from otdravg.closeout.pdf.exceptions import (
-    exception_list,
-    exception_pages,
-    exception_strips,
-)
+from otdravg.closeout.pdf.exceptions import exception_list, exception_pages, exception_strips
 from otdravg.closeout.pdf.front import contents, cover
 from otdravg.closeout.pdf.job import Job
-from otdravg.closeout.pdf.lists import (
-    between_closures,
-    changes,
-    findings,
-    patterns,
-    repairs,
-    spans,
-)
+from otdravg.closeout.pdf.lists import print_listing, spans
 from otdravg.closeout.pdf.maps import heat_maps
 from otdravg.closeout.pdf.paper import Paper
 from otdravg.closeout.pdf.ranking import ranking
@@ -29,32 +19,18 @@ from otdravg.closeout.pdf.tables import loss_table
 from otdravg.closeout.pdf.worksheets import work_sheets
 from otdravg.closeout.sketches import Sketches
 from otdravg.closeout.template import Template
-from otdravg.system.atomic import write_atomic
+from otdravg.tables.lists import listings
 from otdravg.tables.losses import loss_tables
 
-__all__ = ["closeout_pdf", "write_closeout_pdf"]
-
-
-def write_closeout_pdf(
-    review: CableReview,
-    sketches: Sketches,
-    template: Template,
-    path: Path,
-    *,
-    overwrite: bool = False,
-) -> None:
-    """Write the printed closeout, whole or not at all.
-
-    Raises
-    ------
-    OutputRefused
-        If the file exists and may not be replaced, or cannot be written.
-    """
-    write_atomic(path, closeout_pdf(review, sketches, template), overwrite=overwrite)
+__all__ = ["closeout_pdf"]
 
 
 def closeout_pdf(
-    review: CableReview, sketches: Sketches, template: Template, evidence: str = ""
+    review: CableReview,
+    sketches: Sketches,
+    template: Template,
+    evidence: str = "",
+    folder: Path | None = None,
 ) -> bytes:
     """Return the printed closeout as a PDF file.
 
@@ -68,6 +44,8 @@ def closeout_pdf(
         Whose paper it is, and in which language.
     evidence : str
         Hash of the list of traces, tables and results, for page one.
+    folder : Path, optional
+        Of the closeout: pictures among its attachments stand on the sheet of their closure.
 
     Returns
     -------
@@ -101,12 +79,11 @@ def closeout_pdf(
     for table in job.losses:
         ranking(job, table.cable, table.wavelength_nm)
     spans(job)
-    between_closures(job)
+    lists = listings(review, words)
+    print_listing(job, lists.get("between"))
     (exception_pages if template.full else exception_strips)(job)
-    repairs(job)
-    changes(job)
-    patterns(job)
-    findings(job)
-    closure_sheets(job)
+    for key in ("repairs", "changes", "patterns", "findings"):
+        print_listing(job, lists.get(key))
+    closure_sheets(job, folder, {} if folder is None else attached_of(folder, review.closures))
     work_sheets(job)
     return paper.finish()

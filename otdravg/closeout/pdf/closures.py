@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import datetime
 from itertools import islice
+from pathlib import Path
+from types import MappingProxyType
 
 from otdravg.cable.model import Closure
+from otdravg.closeout.attachments import ATTACHED
 from otdravg.closeout.pdf.job import Job, loss_figure
 from otdravg.closeout.pdf.paper import BOLD, PALE, PLAIN, QUIET, RULE, Align, Area
+from otdravg.closeout.pdf.thumbnails import thumbnail
 from otdravg.tables.places import place_text
 from otdravg.tables.sheets import SheetLine, gathered, planned_text, sheet_of
 from otdravg.trade import numbers_text
@@ -23,40 +27,76 @@ _BESIDE = 6.0
 _BY_HAND = 3
 #: Of a closure that is parted so many lines stand together. Chosen, not derived.
 _LEAST = 8
+#: Edge of a picture, points: a tray and its labels can be told. Chosen, not derived.
+_PICTURE = 96.0
+
+#: Names of attachments by cable and number of their closure.
+Attached = Mapping[tuple[str, int], Sequence[str]]
 
 
-def closure_sheets(job: Job) -> None:
-    """Print the closures in order from A, several on a page where they fit."""
-    body: Area | None = None
-    y = 0.0
+def closure_sheets(
+    job: Job, folder: Path | None = None, attached: Attached = MappingProxyType({})
+) -> None:
+    """Print the closures in order from A, several on a page where they fit.
+
+    Parameters
+    ----------
+    job : Job
+    folder : Path, optional
+        Of the closeout.
+    attached : mapping, optional
+        Names of its attachments, by cable and number of the closure that they are of.
+    """
+    sheets = _Sheets(job)
     for closure in job.review.closures:
         own = [table for table in job.losses if table.cable == closure.cable]
         expected = {fibre.fibre for table in own for fibre in table.fibres}
         lines = gathered(list(sheet_of(job.review, closure, expected)))
-        columns = _columns(job, lines)
-        texts = [
-            list(_texts(job, line, closure.closed, has_plan=_has_plan(lines))) for line in lines
-        ]
-        left = iter(texts)
-        room = 0 if body is None else int((y - _HEAD - body.bottom) / _STEP)
-        if body is None or room < min(len(lines), _LEAST):
-            first = body is None
-            body = _page(job, first=first)
-            y = body.top - 10
-        while part := list(islice(left, max(int((y - _HEAD - body.bottom) / _STEP), 1))):
-            area = Area(body.left, body.bottom, body.width, y - body.bottom)
-            y = _section(
-                job, area, closure, columns, _widths(job, columns, texts, area.width), part
-            )
-            if len(part) < len(texts) and part[-1] is not texts[-1]:
-                body = _page(job, first=False)
-                y = body.top - 10
+        columns, has_plan = _columns(job, lines), _has_plan(lines)
+        left = [list(_texts(job, line, closure.closed, has_plan=has_plan)) for line in lines]
+        widths = _widths(job, columns, left, job.paper.body.width)
+        area = sheets.room(_HEAD + min(len(left), _LEAST) * _STEP)
+        while left:
+            count = int((area.height - _HEAD) / _STEP)
+            sheets.y = _section(job, area, closure, columns, widths, left[:count])
+            left = left[count:]
+            area = sheets.room(_HEAD + _STEP) if left else area
+        names = attached.get((closure.cable, closure.number), ())
+        if folder is not None and names:
+            area = sheets.room(_PICTURE + 2 * _STEP)
+            above = replace(area, height=area.height + 8)
+            sheets.y = _attached(job, above, folder / ATTACHED, names)
 
 
-def _page(job: Job, *, first: bool) -> Area:
-    words = job.words
-    heading = words["closure_sheets"]
-    return job.paper.page(heading, words["closure_sheets_note"], outline=heading if first else None)
+class _Sheets:
+    """Where the next closure is printed."""
+
+    def __init__(self, job: Job) -> None:
+        self._job, self._is_first = job, True
+        self.y = 0.0
+
+    def room(self, height: float) -> Area:
+        """Return what is left of the page, or a new page if that is lower than ``height``."""
+        body = self._job.paper.body
+        if self._is_first or self.y - height < body.bottom:
+            words = self._job.words
+            heading, remark = words["closure_sheets"], words["closure_sheets_note"]
+            self._job.paper.page(heading, remark, outline=heading if self._is_first else None)
+            self._is_first, self.y = False, body.top - 10
+        return replace(body, height=self.y - body.bottom)
+
+
+def _attached(job: Job, area: Area, folder: Path, names: Sequence[str]) -> float:
+    """Print the pictures of one closure, as many as fit side by side; name all of them."""
+    paper, shown = job.paper, ", ".join(names)
+    text = job.words["attached_of"].format(files=shown)
+    y = paper.paragraph(area.left, area.top, text, area.width, size=_SIZE, colour=QUIET, most=2)
+    small = (one for name in names if (one := thumbnail(folder / name)) is not None)
+    pictures = list(islice(small, int(area.width / _PICTURE)))
+    for n, picture in enumerate(pictures):
+        left = area.left + n * _PICTURE
+        paper.picture(picture, Area(left, y - _PICTURE + 10, _PICTURE - 8, _PICTURE - 8))
+    return y - (_PICTURE if pictures else 0) - 10
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,7 +168,7 @@ def _section(
     paper = job.paper
     several = len(job.review.cables) > 1
     name = job.closure(closure.cable, closure.number, is_named=several)
-    paper.text(area.left, area.top, paper.fitted(name, area.width, 9, BOLD), size=9, font=BOLD)
+    paper.text(area.left, area.top, name, size=9, font=BOLD, within=area.width)
     y = area.top - 14
     paper.box(Area(area.left, y - 12, area.width, 20), fill=PALE)
     for n in range(2):
@@ -155,9 +195,8 @@ def _cells(
     paper = job.paper
     for column, width, text in zip(columns, widths, texts, strict=True):
         if text:
-            shown = paper.fitted(text, width - 4, _SIZE, font=font)
             x = left + width - 4 if column.align == "right" else left + 2
-            paper.text(x, y, shown, size=_SIZE, align=column.align, font=font)
+            paper.text(x, y, text, size=_SIZE, align=column.align, font=font, within=width - 4)
         else:
             paper.line(left + 2, y - 1, left + width - 4, y - 1, width=0.4, colour=QUIET,
                        dashes=(1, 1.5))  # fmt: skip

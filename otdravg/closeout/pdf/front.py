@@ -5,15 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from otdravg import __version__
-from otdravg.closeout.pdf.job import Job
+from otdravg.closeout.pdf.job import Column, Job, print_table
 from otdravg.closeout.pdf.paper import BOLD, INK, PALE, PLAIN, QUIET, RULE, Area, Paper
 from otdravg.closeout.template import Template
 from otdravg.tables.scope import (
     EQUIPMENT_COLUMNS,
     equipment,
-    made_on,
-    rules,
-    scope,
+    facts,
     standing,
     tallies,
     worst,
@@ -25,6 +23,9 @@ __all__ = ["contents", "cover"]
 _LABEL_WIDTH = 104.0
 _SIGNATURES = 104.0
 _MOST_EQUIPMENT = 14
+#: Lines of text that a fact on page one may take.
+_MOST_OF_A_FACT = 4
+_EQUIPMENT_SHARES = (6.8, 8.5, 17, 14, 6.5, 10.2, 6.5, 11, 9, 9.5, 7.5)
 
 
 def cover(job: Job, template: Template, evidence: str) -> None:
@@ -35,10 +36,10 @@ def cover(job: Job, template: Template, evidence: str) -> None:
     if template.logo is not None:
         paper.picture(template.logo.content, Area(body.right - 150, top - 34, 150, 40))
     title = template.title or words["closeout"]
-    paper.text(body.left, top - 14, paper.fitted(title, body.width - 170, 16, BOLD), size=16,
-               font=BOLD)  # fmt: skip
-    cables = paper.fitted(", ".join(review.cables), body.width - 170, 10)
-    paper.text(body.left, top - 30, cables, size=10, colour=QUIET)
+    beside_logo = body.width - 170
+    paper.text(body.left, top - 14, title, size=16, font=BOLD, within=beside_logo)
+    cables = ", ".join(review.cables)
+    paper.text(body.left, top - 30, cables, size=10, colour=QUIET, within=beside_logo)
     verdict, says = standing(review, words)
     box = Area(body.left, top - 92, body.width, 48)
     paper.box(box, fill=PALE, stroke=INK, width=1.2)
@@ -46,21 +47,6 @@ def cover(job: Job, template: Template, evidence: str) -> None:
     shift = paper.width_of(verdict.upper(), 20, BOLD) + 30
     paper.paragraph(box.left + shift, box.bottom + 29, says, box.width - shift - 10, size=9, most=3)
     half = (body.width - 24) / 2
-    y = box.bottom - 16
-    lowest = body.bottom + _SIGNATURES
-    for label, text in (
-        (words["project"], template.project),
-        (words["revision"], template.revision),
-        (words["owner"], template.owner),
-        (words["company"], template.company),
-        *scope(review, words),
-        *rules(review, words),
-        (words["made_at"], made_on(template)),
-    ):
-        if text and y > lowest:
-            paper.text(body.left, y, paper.fitted(label, _LABEL_WIDTH - 6, 8), size=8, colour=QUIET)
-            left = body.left + _LABEL_WIDTH
-            y = paper.paragraph(left, y, text, half - _LABEL_WIDTH, size=8, most=4) - 1.5
     right = body.left + half + 24
     headings, *counts = tallies(review, words)
     y = _table(job, Area(right, 0, half, box.bottom - 8), headings, counts, 0.13)
@@ -68,13 +54,32 @@ def cover(job: Job, template: Template, evidence: str) -> None:
     paper.text(right, y - 14, words["worst"], size=8.5, font=BOLD)
     y -= 27
     for name, figures in worst(review, words):
-        paper.text(right, y, paper.fitted(name, half * 0.52, 8), size=8)
+        paper.text(right, y, name, size=8, within=half * 0.52)
         paper.text(right + half, y, figures, size=8, align="right")
         paper.line(right, y - 3.5, right + half, y - 3.5, width=0.3, colour=RULE)
         y -= 13
+    area = Area(
+        body.left, body.bottom + _SIGNATURES, half, box.bottom - 16 - body.bottom - _SIGNATURES
+    )
+    own = facts(review, words, template.labels, template.made_on)
+    left_over = _facts(paper, area, own)
+    _facts(paper, Area(right, area.bottom, half, y - 6 - area.bottom), left_over)
     _signatures(job, Area(body.left, body.bottom + 12, body.width, _SIGNATURES - 14))
     if evidence:
         paper.text(body.left, body.bottom, f"{words['evidence_hash']}: {evidence}", size=7)
+
+
+def _facts(paper: Paper, area: Area, lines: list[tuple[str, str]]) -> list[tuple[str, str]]:
+    """Print labels and what belongs to them as far as there is room; return those left over."""
+    y, width = area.top, area.width - _LABEL_WIDTH
+    for number, (label, text) in enumerate(lines):
+        deep = min(len(paper.wrapped(text, width, 8)), _MOST_OF_A_FACT)
+        if y - 11.2 * (deep - 1) <= area.bottom:
+            return lines[number:]
+        paper.text(area.left, y, label, size=8, colour=QUIET, within=_LABEL_WIDTH - 6)
+        left = area.left + _LABEL_WIDTH
+        y = paper.paragraph(left, y, text, width, size=8, most=_MOST_OF_A_FACT) - 1.5
+    return []
 
 
 def _losses(job: Job, area: Area) -> float:
@@ -157,21 +162,15 @@ def contents(job: Job) -> None:
     defaults = (words["profile_default"],) if job.review.profile.is_default else ()
     for text in (*cautions, *defaults):
         y = paper.paragraph(left, y, text, body.right - left, size=8.5) - 5
-    y = min(y, body.top - 218)
-    paper.text(body.left, y, words["equipment"], size=9.5, font=BOLD)
+    paper.free_below = min(y, body.top - 218) + 18
     rows = equipment(job.review, words)
-    headings = [words[key] for key in EQUIPMENT_COLUMNS]
-    shares = (0.065, 0.09, 0.18, 0.15, 0.08, 0.09, 0.065, 0.105, 0.07, 0.07, 0.035)
-    y -= 15
-    for number, row in enumerate([headings, *rows[:_MOST_EQUIPMENT]]):
-        x = body.left
-        for text, share in zip(row, shares, strict=True):
-            width = share * body.width
-            shown = paper.fitted(text, width - 4, 7)
-            paper.text(x, y, shown, size=7, font=PLAIN if number else BOLD)
-            x += width
-        paper.line(body.left, y - 3.5, body.right, y - 3.5, width=0.3, colour=RULE)
-        y -= 12
-    if len(rows) > _MOST_EQUIPMENT:
-        more = f"+ {len(rows) - _MOST_EQUIPMENT}: shots.csv"
-        paper.text(body.left, y, more, size=7, colour=QUIET)
+    more = len(rows) - _MOST_EQUIPMENT
+    columns = [
+        Column(words[key], share)
+        for key, share in zip(EQUIPMENT_COLUMNS, _EQUIPMENT_SHARES, strict=True)
+    ]
+    print_table(
+        paper, words["equipment"], columns, rows[:_MOST_EQUIPMENT],
+        remark=f"+ {more}: shots.csv" if more > 0 else "",
+    )  # fmt: skip
+    paper.free_below = None  # the exceptions begin a page

@@ -44,6 +44,10 @@ class Job:
             if row.cable == cable and row.wavelength_nm == wavelength_nm
         ]
 
+    def pair_of(self, row: SpliceRow) -> PairSketch | None:
+        """Both shots of a splice; None if they could not be drawn."""
+        return self.pairs.get((row.key, row.wavelength_nm))
+
     def closure(self, cable: str, number: int, *, is_named: bool = True) -> str:
         """Where a closure is: its name, the distance from A, the marks on its sheaths."""
         words = self.words

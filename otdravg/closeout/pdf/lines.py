@@ -8,13 +8,20 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from reportlab.lib.colors import Color
+from reportlab.lib.colors import Color, HexColor
 
 from otdravg.closeout.pdf.paper import BOLD, INK, QUIET, RULE, Area, Paper
+from otdravg.draw.curves import value_range
 
-__all__ = ["Plot", "Scale", "ticks", "within_bins"]
+__all__ = ["DASHES_B", "FROM_A", "FROM_B", "GLASS", "Plot", "Scale", "ticks"]
 
 FloatArray = npt.NDArray[np.float64]
+
+# Blue, orange and black differ for every kind of colour vision and in grey; so do the dashes.
+FROM_A = HexColor("#1b4f8f")
+FROM_B = HexColor("#c2600b")
+GLASS = HexColor("#6b3d87")
+DASHES_B = (4.0, 1.5)
 
 
 def ticks(low: float, high: float, about: int) -> tuple[float, ...]:
@@ -46,31 +53,12 @@ class Scale:
     @classmethod
     def around(cls, values: FloatArray, *, room: float = 0.08, least: float = 0.02) -> Scale:
         """Range of 99 % of the values with some room; single peaks may leave the frame."""
-        known = values[np.isfinite(values)]
-        if not known.size:
+        if not np.isfinite(values).any():
             return cls(0.0, 1.0)
-        low, high = np.percentile(known, (0.5, 99.5))
-        height = max(float(high - low), least)
-        middle = float(high + low) / 2
+        low, high = value_range(values)
+        height = max(high - low, least)
+        middle = (high + low) / 2
         return cls(middle - height * (0.5 + room), middle + height * (0.5 + room))
-
-
-def within_bins(
-    z_m: FloatArray, level_db: FloatArray, scale: Scale, bins: int
-) -> tuple[FloatArray, FloatArray]:
-    """Thin a line out to the lowest and highest point of each of so many bins of a range."""
-    inside = (z_m >= scale.low) & (z_m <= scale.high) & np.isfinite(level_db)
-    z_m, level_db = z_m[inside], level_db[inside]
-    if z_m.size <= 2 * bins:
-        return z_m, level_db
-    piece = z_m.size // bins
-    count = z_m.size // piece
-    rows = level_db[: count * piece].reshape(count, piece)
-    first = np.arange(count) * piece
-    rest = np.arange(count * piece, z_m.size)
-    extremes = (first + rows.argmin(axis=1), first + rows.argmax(axis=1), rest)
-    kept = np.unique(np.concatenate(extremes))
-    return z_m[kept], level_db[kept]
 
 
 class Plot:

@@ -129,17 +129,16 @@ def _band(
         x = left_of(ribbon * size + 1)
         is_ribbon = job.review.ribbon_size is not None
         name = words["ribbon_number"].format(ribbon=ribbon + 1) if is_ribbon else ""
-        paper.text(x, top + 13, paper.fitted(name, size * width, 6.5, BOLD), size=6.5, font=BOLD)
+        paper.text(x, top + 13, name, size=6.5, font=BOLD, within=size * width)
         numbers = f"{ribbon * size + 1}–{ribbon * size + size}"
-        paper.text(x, top + 4, paper.fitted(numbers, size * width, 6), size=6, colour=QUIET)
+        paper.text(x, top + 4, numbers, size=6, colour=QUIET, within=size * width)
         paper.line(x, top + 1.5, x + size * width, top + 1.5, width=0.8)
     for index, closure in enumerate(closures):
         bottom = top - (index + 1) * height
         metres = words.decimal(reported(closure.distance_m, Quantity.DISTANCE_M))
         name_width = _LABELS - 6 - paper.width_of(f"{metres} m", 6)
         y = bottom + height / 2 - 2.4
-        shown = paper.fitted(closure.name, name_width - 6, 7, BOLD)
-        paper.text(area.left, y, shown, size=7, font=BOLD)
+        paper.text(area.left, y, closure.name, size=7, font=BOLD, within=name_width - 6)
         right = area.left + _LABELS - 6
         paper.text(right, y, f"{metres} m", size=6, colour=QUIET, align="right")
         for fibre in fibres:

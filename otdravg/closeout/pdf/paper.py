@@ -199,8 +199,7 @@ class Paper:
         if outline is not None:
             self._enter(outline, level)
         if heading:
-            shown = self.fitted(heading, self.body.width, 15, BOLD)
-            self.text(_MARGIN, _HEIGHT - 46, shown, size=15, font=BOLD)
+            self.text(_MARGIN, _HEIGHT - 46, heading, size=15, font=BOLD, within=self.body.width)
         if remark:
             self.paragraph(_MARGIN, _HEIGHT - 60, remark, self.body.width, colour=QUIET, most=1)
         return self.body
@@ -209,8 +208,7 @@ class Paper:
         """Begin something else on the same page; return the edge below heading and remark."""
         if outline is not None:
             self._enter(outline, 0)
-        self.text(_MARGIN, y - 30, self.fitted(heading, self.body.width, 12, BOLD), size=12,
-                  font=BOLD)  # fmt: skip
+        self.text(_MARGIN, y - 30, heading, size=12, font=BOLD, within=self.body.width)
         if not remark:
             return y - 40
         self.paragraph(_MARGIN, y - 43, remark, self.body.width, colour=QUIET, most=1)
@@ -229,8 +227,7 @@ class Paper:
         self._canvas.beginForm(_CONTENTS, 0, 0, _WIDTH, _HEIGHT)
         y = area.top - 10
         for entry, page in self._entries:
-            shown = self.fitted(entry, area.width - 30, 8.5)
-            self.text(area.left, y, shown, size=8.5)
+            self.text(area.left, y, entry, size=8.5, within=area.width - 30)
             self.text(area.right, y, str(page), size=8.5, align="right")
             y -= 12.5
         if self._is_spelt:
@@ -256,7 +253,7 @@ class Paper:
 
     def _end_page(self) -> None:
         self.line(_MARGIN, 32, _WIDTH - _MARGIN, 32, colour=RULE)
-        self.text(_MARGIN, 22, self.fitted(self._footer, 560, 7), size=7, colour=QUIET)
+        self.text(_MARGIN, 22, self._footer, size=7, colour=QUIET, within=560)
         number = self._page_of.format(page=self._pages, pages="")
         self.text(_WIDTH - _MARGIN - 24, 22, number, size=7, colour=QUIET, align="right")
         # How many pages there are is known at the end only: a form that is filled in then.
@@ -287,20 +284,23 @@ class Paper:
         font: str = PLAIN,
         colour: Color = INK,
         align: Align = "left",
+        within: float | None = None,
     ) -> None:
-        """Write one line; x is its left end, right end or middle by ``align``."""
+        """Write one line; x is its left end, right end or middle by ``align``.
+
+        What is wider than ``within`` is cut with an ellipsis.
+        """
+        if within is not None:
+            text = self.fitted(text, within, size, font)
         shown = drawable(text, font)
         if not shown:
             return
         self._is_spelt |= len(shown) != len(text) and "\\u" in shown
-        self._canvas.setFont(font, size)
-        self._canvas.setFillColor(colour)
-        if align == "left":
-            self._canvas.drawString(x, y, shown)
-        elif align == "right":
-            self._canvas.drawRightString(x, y, shown)
-        else:
-            self._canvas.drawCentredString(x, y, shown)
+        canvas = self._canvas
+        canvas.setFont(font, size)
+        canvas.setFillColor(colour)
+        draw = {"left": canvas.drawString, "right": canvas.drawRightString}
+        draw.get(align, canvas.drawCentredString)(x, y, shown)
 
     def width_of(self, text: str, size: float, font: str = PLAIN) -> float:
         """Width of a line of text."""

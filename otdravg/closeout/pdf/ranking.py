@@ -110,7 +110,7 @@ def _ranked(job: Job, area: Area, ranked: list[SpliceRow], limit_db: float | Non
         y = top - (index + 0.7) * step
         heading = words["loss_of_cell" if row.closure else "loss_between_closures"]
         name = heading.format(fibre=row.fibre, closure=row.closure)
-        paper.text(area.left, y, paper.fitted(name, label_width - 6, 7), size=7)
+        paper.text(area.left, y, name, size=7, within=label_width - 6)
         loss_db = row.loss_db or 0.0
         u_db = row.expanded_uncertainty_db or 0.0
         middle = y + 2.4

@@ -53,15 +53,22 @@ def _page(
     paper.box(Area(body.left, top - 24, right - body.left, 24), fill=PALE)
     x = body.left
     for key, own in zip(("fibre", "ribbon", "colour"), _LABELS, strict=True):
-        shown = paper.fitted(words[key], own - 4, _SIZE, BOLD)
-        paper.text(x + 3, top - 10, shown, size=_SIZE, font=BOLD)
+        paper.text(x + 3, top - 10, words[key], size=_SIZE, font=BOLD, within=own - 4)
         x += own
     for closure in closures:
-        name = paper.fitted(closure.name, width - 4, _SIZE, BOLD)
-        paper.text(x + width - 4, top - 10, name, size=_SIZE, font=BOLD, align="right")
         metres = f"{words.decimal(reported(closure.distance_m, Quantity.DISTANCE_M))} m"
-        metres = paper.fitted(metres, width - 2, 6)
-        paper.text(x + width - 4, top - 19, metres, size=6, colour=QUIET, align="right")
+        paper.text(
+            x + width - 4,
+            top - 10,
+            closure.name,
+            size=_SIZE,
+            font=BOLD,
+            align="right",
+            within=width - 4,
+        )
+        paper.text(
+            x + width - 4, top - 19, metres, size=6, colour=QUIET, align="right", within=width - 2
+        )
         x += width
     paper.text(right - 4, top - 10, words["u_largest"], size=_SIZE, font=BOLD, align="right")
     y = top - 32
@@ -92,7 +99,7 @@ def _line(
     for text, own in zip(
         (str(fibre.fibre), ribbon, words.cell("colour", fibre.colour)), _LABELS, strict=True
     ):
-        paper.text(x + 3, y, paper.fitted(text, own - 4, _SIZE), size=_SIZE)
+        paper.text(x + 3, y, text, size=_SIZE, within=own - 4)
         x += own
     largest: Decimal | None = None
     for closure in closures:

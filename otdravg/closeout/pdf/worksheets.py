@@ -147,8 +147,7 @@ def _headings(job: Job, area: Area, columns: list[tuple[str, int, float]], y: fl
     paper.box(Area(area.left, y - 18, area.width, 24), fill=PALE)
     ends = [left for *_, left in columns[1:]] + [area.right]
     for (kind, nm, left), end in zip(columns, ends, strict=True):
-        paper.text(left + 3, y - 3, paper.fitted(words[kind], end - left - 5, 7, BOLD), size=7,
-                   font=BOLD)  # fmt: skip
+        paper.text(left + 3, y - 3, words[kind], size=7, font=BOLD, within=end - left - 5)
         if nm:
             paper.text(left + 3, y - 13, f"{nm} nm", size=7, colour=QUIET)
     return y - 29
@@ -198,7 +197,7 @@ def _before(job: Job, left: float, y: float, row: SpliceRow | None) -> None:
         return
     figure = loss_figure(words, row.loss_db)
     if not figure:
-        paper.text(left + 3, y, paper.fitted(_said(job, state_of(row)), 82, _SIZE), size=_SIZE)
+        paper.text(left + 3, y, _said(job, state_of(row)), size=_SIZE, within=82)
         return
     u_db = words.decimal(reported(row.expanded_uncertainty_db, Quantity.UNCERTAINTY_DB))
     text = f"{figure} ± {u_db} {sign_of(row)}".rstrip()

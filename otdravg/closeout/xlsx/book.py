@@ -6,7 +6,7 @@ import io
 import math
 import os
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Sequence
 from datetime import datetime, timezone
 from decimal import Decimal
 from typing import Any
@@ -17,10 +17,10 @@ from xlsxwriter.format import Format
 from xlsxwriter.worksheet import Worksheet
 
 from otdravg.system.printable import printable
-from otdravg.tables.csv_file import Cell
+from otdravg.tables.csv_file import Cell, worded
 from otdravg.words.headings import Words
 
-__all__ = ["Book", "cell_text", "write_list"]
+__all__ = ["Book", "cell_text", "put", "write_list"]
 
 #: A cell of the format holds no more (ECMA-376 leaves it open, spreadsheets do not).
 _LONGEST_TEXT = 32_000
@@ -144,6 +144,19 @@ class Book:
         return candidate
 
 
+def put(sheet: Worksheet, row: int, column: int, value: Cell | float, form: Format) -> None:
+    """Write a figure as a figure, a text as a text whatever it begins with, else the look alone."""
+    if value is None or value == "":
+        sheet.write_blank(row, column, None, form)
+    elif isinstance(value, str):
+        sheet.write_string(row, column, cell_text(value), form)
+    elif isinstance(value, datetime):
+        when = value.astimezone(timezone.utc).replace(tzinfo=None)
+        sheet.write_datetime(row, column, when, form)
+    else:
+        sheet.write_number(row, column, float(value), form)
+
+
 def cell_text(text: str) -> str:
     """Make a text safe for a cell; what is too long for one ends in "…"."""
     safe = printable(text)
@@ -154,30 +167,29 @@ def write_cell(
     book: Book, sheet: Worksheet, row: int, column: int, key: str, cell: Cell, **look: Any
 ) -> None:
     """Write one cell: numbers as numbers, texts as texts and never as formulas."""
-    if isinstance(cell, bool):
-        cell = book.words["yes" if cell else "no"]
+    cell = worded(key, cell, book.words)
+    value: Cell | float = cell
     if cell is None or cell == "":
-        if look:
-            sheet.write_blank(row, column, None, book.form(**look))
+        if not look:
+            return
+        form = book.form(**look)
     elif isinstance(cell, Decimal):
-        sheet.write_number(row, column, float(cell), book.number(cell, **look))
+        form = book.number(cell, **look)
     elif isinstance(cell, int):
-        sheet.write_number(row, column, cell, book.form(num_format="0", **look))
+        form = book.form(num_format="0", **look)
     elif isinstance(cell, datetime):
-        when = cell.astimezone(timezone.utc).replace(tzinfo=None)
-        sheet.write_datetime(row, column, when, book.form(num_format="yyyy-mm-dd hh:mm:ss", **look))
+        form = book.form(num_format="yyyy-mm-dd hh:mm:ss", **look)
     elif key == "chance_of_luck" and not cell.startswith("<"):
-        sheet.write_number(row, column, float(cell), book.form(num_format="0.0E+0", **look))
+        value, form = float(cell), book.form(num_format="0.0E+0", **look)
     elif key in _SHARES and (share := _PERCENT.fullmatch(cell)):
         shown = "0.0 %" if share[2] else "0 %"
-        part = float(Decimal(share[1]) / 100)
-        sheet.write_number(row, column, part, book.form(num_format=shown, **look))
+        value, form = Decimal(share[1]) / 100, book.form(num_format=shown, **look)
     else:
         wrapped: dict[str, Any] = {"text_wrap": True} if key in _LONG_TEXT_WIDTH else {}
         if "align" not in look:
             wrapped |= {"align": "left", "indent": 1}  # off the figure in the column before
-        text = cell_text(book.words.cell(key, cell))
-        sheet.write_string(row, column, text, book.form(**wrapped, **look))
+        form = book.form(**wrapped, **look)
+    put(sheet, row, column, value, form)
 
 
 def write_list(
@@ -187,7 +199,7 @@ def write_list(
     rows: Sequence[Sequence[Cell]],
     *,
     frozen_columns: int = 0,
-    looks: Mapping[int, Mapping[str, Any]] | None = None,
+    bold: Collection[int] = (),
     empty: str = "",
 ) -> None:
     """Write a table with headings in view, a filter, widths and printing set.
@@ -199,12 +211,11 @@ def write_list(
     rows : sequence of sequences
     frozen_columns : int
         Columns that stay in view.
-    looks : mapping, optional
-        More format properties, by number of the row.
+    bold : collection of int
+        Numbers of the rows that stand out.
     empty : str
         What to say where there is no row.
     """
-    looks = looks or {}
     widths = []
     sheet.set_row(0, 26)
     for column, key in enumerate(names):
@@ -213,13 +224,13 @@ def write_list(
         sheet.set_column(column, column, widths[-1])
         is_figure = any(isinstance(cell, int | Decimal) for cell in cells)
         form = book.heading("right" if is_figure else "left")
-        sheet.write_string(0, column, book.words.heading(key), form)
+        put(sheet, 0, column, book.words.heading(key), form)
     for number, row in enumerate(rows, start=1):
-        look = looks.get(number - 1, {})
+        look = {"bold": True} if number - 1 in bold else {}
         for column, (key, cell) in enumerate(zip(names, row, strict=True)):
             write_cell(book, sheet, number, column, key, cell, **look)
     if not rows and empty:
-        sheet.write_string(1, 0, empty, book.form(italic=True))
+        put(sheet, 1, 0, empty, book.form(italic=True))
     last = max(len(rows), 1)
     sheet.freeze_panes(1, frozen_columns)
     sheet.autofilter(0, 0, last, len(names) - 1)

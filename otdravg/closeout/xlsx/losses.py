@@ -10,8 +10,9 @@ from typing import Any
 from xlsxwriter.worksheet import Worksheet
 
 from otdravg.cable.model import CableReview, SpliceRow
-from otdravg.closeout.xlsx.book import Book, cell_text
+from otdravg.closeout.xlsx.book import Book, put
 from otdravg.quantities import Quantity, reported
+from otdravg.tables.csv_file import worded
 from otdravg.tables.losses import Fibre, LossTable, loss_tables
 from otdravg.tables.marks import CLOSE, Mark, legend, sign_of
 from otdravg.tables.summary import figures_of
@@ -66,25 +67,22 @@ def _write(book: Book, sheet: Worksheet, table: LossTable) -> None:
     sheet.set_column(legend_column, legend_column, 9)
     sheet.set_column(legend_column + 1, legend_column + 1, 44)
     title = words.loss_table_title(table.cable, table.wavelength_nm)
-    title_form = book.form(bold=True, font_size=12)
-    sheet.write_string(_TITLE, 0, cell_text(title), title_form)
-    sheet.write_string(_LIMIT, 0, words.heading("limit_db"), book.form(bold=True))
+    put(sheet, _TITLE, 0, title, book.form(bold=True, font_size=12))
+    put(sheet, _LIMIT, 0, words.heading("limit_db"), book.form(bold=True))
     limits = _limits(table)
     for column, limit_db in enumerate(limits, start=1):
-        sheet.write_number(_LIMIT, column, float(limit_db), book.number(limit_db, bold=True))
-    sheet.write_string(_DISTANCE, 0, words.heading("distance_m"), book.form(italic=True))
+        put(sheet, _LIMIT, column, limit_db, book.number(limit_db, bold=True))
+    put(sheet, _DISTANCE, 0, words.heading("distance_m"), book.form(italic=True))
     for column, closure in enumerate(table.closures, start=first):
         distance = reported(closure.distance_m, Quantity.DISTANCE_M)
         if distance is not None:
-            sheet.write_number(
-                _DISTANCE, column, float(distance), book.number(distance, italic=True)
-            )
+            put(sheet, _DISTANCE, column, distance, book.number(distance, italic=True))
     for column, key in enumerate(_KEYS):
         align = "left" if key == "colour" else "center"
-        sheet.write_string(_HEADING, column, words.heading(key), book.heading(align))
+        put(sheet, _HEADING, column, words.heading(key), book.heading(align))
     for column, closure in enumerate(table.closures, start=first):
         name = f"{words['closure']} {closure.name}"
-        sheet.write_string(_HEADING, column, cell_text(name), book.heading("right"))
+        put(sheet, _HEADING, column, name, book.heading("right"))
     entries = dict(enumerate(_legend(book, is_judged=bool(limits)), start=_HEADING))
     _write_legend(book, sheet, entries.get(_HEADING), _HEADING, legend_column)
     totals = dict(enumerate(_totals(table), start=last_row + 2))
@@ -107,33 +105,21 @@ def _write_fibre(book: Book, sheet: Worksheet, row: int, fibre: Fibre, table: Lo
     new_ribbon = fibre.ribbon is not None and fibre.position == 1 and row > _FIRST
     line = {"top": 1} if new_ribbon else {}
     for column, key in enumerate(_KEYS):
-        value = getattr(fibre, key)
-        if isinstance(value, int):
-            form = book.form(num_format="0", align="center", **line)
-            sheet.write_number(row, column, value, form)
-        elif value:
-            sheet.write_string(row, column, book.words.cell(key, value), book.form(**line))
-        else:
-            sheet.write_blank(row, column, None, book.form(**line))
+        value = worded(key, getattr(fibre, key), book.words)
+        figure = {"num_format": "0", "align": "center"} if isinstance(value, int) else {}
+        put(sheet, row, column, value, book.form(**figure, **line))
     for column, closure in enumerate(table.closures, start=len(_KEYS)):
         splice, mark = table.row(fibre.fibre, closure), table.mark(fibre.fibre, closure)
         loss_db = None if splice is None else reported(splice.loss_db, Quantity.LOSS_DB)
         if mark is None:
-            sheet.write_blank(row, column, None, book.form(**_NO_SPLICE))
+            put(sheet, row, column, None, book.form(**_NO_SPLICE))
         elif splice is None or loss_db is None:
             sign = table.sign(fibre.fibre, closure)
-            sheet.write_string(row, column, sign, book.form(align="center", **_LOOKS[mark]))
-        else:
-            form = _form_of(book, splice, mark, loss_db)
-            sheet.write_number(row, column, float(loss_db), form)
-
-
-def _form_of(book: Book, splice: SpliceRow, mark: Mark, loss_db: Decimal) -> Any:
-    """Return the format of a splice's figure: what its row was judged, in fill, sign and line."""
-    look = dict(_LOOKS[mark])
-    if splice.verdict.near_limit:
-        look["italic"] = True
-    return book.number(loss_db, sign=sign_of(splice), **look)
+            put(sheet, row, column, sign, book.form(align="center", **_LOOKS[mark]))
+        else:  # the format says what its row was judged, in fill, sign and line
+            near = {"italic": True} if splice.verdict.near_limit else {}
+            form = book.number(loss_db, sign=sign_of(splice), **_LOOKS[mark], **near)
+            put(sheet, row, column, loss_db, form)
 
 
 Legend = tuple[Decimal | str | None, Any, str]  # sample, its format, what it means
@@ -157,13 +143,9 @@ def _write_legend(
     if entry is None:
         return
     figure, form, text = entry
-    if isinstance(figure, str):
-        sheet.write_string(row, column, figure, form)
-    elif figure is not None:
-        sheet.write_number(row, column, float(figure), form)
-    elif form is not None:
-        sheet.write_blank(row, column, None, form)
-    sheet.write_string(row, column + 1, text, book.form(bold=form is None))
+    if form is not None:
+        put(sheet, row, column, figure, form)
+    put(sheet, row, column + 1, text, book.form(bold=form is None))
 
 
 Total = tuple[str, list[Decimal | None]]  # key of the label, a figure for every closure
@@ -186,7 +168,7 @@ def _write_total(book: Book, sheet: Worksheet, row: int, total: Total | None) ->
     if total is None:
         return
     label, figures = total
-    sheet.write_string(row, 0, book.words[label], book.form(bold=True))
+    put(sheet, row, 0, book.words[label], book.form(bold=True))
     for column, figure in enumerate(figures, start=len(_KEYS)):
         if figure is not None:
-            sheet.write_number(row, column, float(figure), book.number(figure, bold=True))
+            put(sheet, row, column, figure, book.number(figure, bold=True))

@@ -8,7 +8,7 @@ the same in black and white.
 from __future__ import annotations
 
 import io
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from datetime import datetime, timezone
 from pathlib import Path
 from typing import Any
@@ -18,9 +18,9 @@ from xlsxwriter.worksheet import Worksheet
 from otdravg import __version__
 from otdravg.cable.model import CableReview
 from otdravg.closeout.template import Template
-from otdravg.closeout.xlsx.book import Book, cell_text, write_cell, write_list
+from otdravg.closeout.xlsx.book import Book, put, write_cell, write_list
 from otdravg.closeout.xlsx.losses import write_loss_sheets
-from otdravg.tables.csv_file import Cell, CellTable
+from otdravg.tables.csv_file import Cell
 from otdravg.tables.scope import limit_lines, scope, standing, tallies, worst
 from otdravg.tables.splices import review_cells
 from otdravg.tables.summary import (
@@ -78,47 +78,20 @@ def write_closeout_xlsx(
     book = Book(str(path), words, title=title, author=template.company, made_at=made_at)
     _cover(book, review, template, title, evidence)
     write_loss_sheets(book, review)
-    splices = _chosen(tables["splices"], template.columns)
-    _splice_sheet(book, "sheet_splices", splices.names, splices.rows, review)
+    splices = template.chosen(tables["splices"])
+    frozen = _frozen(splices.names)
     to_do = [number for number, row in enumerate(review.rows) if asks_for_work(row)]
-    rows = [splices.rows[number] for number in to_do]
+    sheet = book.sheet(words["sheet_splices"])
+    write_list(book, sheet, splices.names, splices.rows, frozen_columns=frozen, bold=set(to_do))
+    rows, empty = [splices.rows[number] for number in to_do], words["no_exceptions"]
     sheet = book.sheet(words["sheet_exceptions"])
-    write_list(
-        book,
-        sheet,
-        splices.names,
-        rows,
-        frozen_columns=_frozen(splices.names),
-        empty=words["no_exceptions"],
-    )
+    write_list(book, sheet, splices.names, rows, frozen_columns=frozen, empty=empty)
     for name, empty in _LISTS:
         if name in tables:
             table = tables[name]
             sheet = book.sheet(words[f"sheet_{name}"])
             write_list(book, sheet, table.names, table.rows, empty=words[empty] if empty else "")
     book.close()
-
-
-def _chosen(table: CellTable, columns: Sequence[str]) -> CellTable:
-    """Take some columns of a table, in the order given, as far as it has them."""
-    there = tuple(name for name in columns if name in table.names)
-    places = [table.names.index(name) for name in there]
-    return CellTable(there, tuple(tuple(row[place] for place in places) for row in table.rows))
-
-
-def _splice_sheet(
-    book: Book,
-    name: str,
-    columns: Sequence[str],
-    rows: Sequence[Sequence[Cell]],
-    review: CableReview,
-) -> None:
-    bold = {"bold": True}
-    looks: Mapping[int, Mapping[str, Any]] = {
-        number: bold for number, row in enumerate(review.rows) if asks_for_work(row)
-    }
-    sheet = book.sheet(book.words[name])
-    write_list(book, sheet, columns, rows, frozen_columns=_frozen(columns), looks=looks)
 
 
 def _frozen(columns: Sequence[str]) -> int:
@@ -138,22 +111,22 @@ class _Cover:
         sheet.set_column(1, 5, 16)
         sheet.set_column(6, 8, 10)
 
+    def _put(self, column: int, text: str, **look: Any) -> None:
+        put(self._sheet, self._row, column, text, self._book.form(**look))
+
     def title(self, text: str, height: float) -> None:
         self._sheet.set_row(self._row, height)
-        form = self._book.form(bold=True, font_size=18, valign="vcenter")
-        self._sheet.write_string(self._row, 0, cell_text(text), form)
+        self._put(0, text, bold=True, font_size=18, valign="vcenter")
         self._row += 1
 
     def section(self, text: str) -> None:
         self._row += 1
-        form = self._book.form(bold=True, font_size=11, bottom=1)
         for column in range(6):
-            self._sheet.write_string(self._row, column, text if column == 0 else "", form)
+            self._put(column, text if column == 0 else "", bold=True, font_size=11, bottom=1)
         self._row += 1
 
     def line(self, label: str, *cells: Cell, **look: Any) -> None:
-        label_form = self._book.form(**(look or {"font_color": "#444A50"}))
-        self._sheet.write_string(self._row, 0, cell_text(label), label_form)
+        self._put(0, label, **(look or {"font_color": "#444A50"}))
         for column, cell in enumerate(cells, start=1):
             left = {"align": "left"} | look
             write_cell(self._book, self._sheet, self._row, column, "", cell, **left)
@@ -162,17 +135,16 @@ class _Cover:
     def paragraph(self, text: str) -> None:
         lines = -(-len(text) // 105)
         self._sheet.set_row(self._row, 14 * lines + 2)
-        form = self._book.form(text_wrap=True)
-        self._sheet.merge_range(self._row, 0, self._row, 5, "", form)
-        self._sheet.write_string(self._row, 0, cell_text(text), form)
+        self._sheet.merge_range(self._row, 0, self._row, 5, "", self._book.form(text_wrap=True))
+        self._put(0, text, text_wrap=True)
         self._row += 1
 
     def boxes(self, label: str) -> None:
         """A line to sign on."""
         self._sheet.set_row(self._row, 26)
-        self._sheet.write_string(self._row, 0, label, self._book.form(valign="bottom"))
+        self._put(0, label, valign="bottom")
         for column in range(1, 6):
-            self._sheet.write_blank(self._row, column, None, self._book.form(bottom=1))
+            self._put(column, "", bottom=1)
         self._row += 1
 
     def finish(self) -> None:
@@ -193,13 +165,12 @@ def _cover(book: Book, review: CableReview, template: Template, title: str, evid
         }  # fmt: skip
         sheet.insert_image(0, 4, logo.name, options)
     cover.title(title, 54 if logo is not None else 30)
-    page_words = words
-    verdict, says = standing(review, page_words)
+    verdict, says = standing(review, words)
     cover.title(verdict.upper(), 28)
     cover.paragraph(says)
-    for key in ("company", "owner", "project", "revision"):
-        if text := getattr(template, key):
-            cover.line(words[key], text)
+    for label, text in template.labels:
+        if text:
+            cover.line(label, text)
     if template.made_at is not None:
         cover.line(words["made_at"], template.made_at)
     _result(cover, book, review, summary)

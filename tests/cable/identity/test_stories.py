@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 from feature_shots import shots
 
-from otdravg.cable.decisions.renumber import read_renumbering, renumbering
-from otdravg.cable.identity.fingerprint import Comparison, Features
+from otdravg.cable.decisions.model import read_renumbering, renumbering
+from otdravg.cable.identity.crossed import told_over
+from otdravg.cable.identity.fingerprint import Comparison
 from otdravg.cable.identity.stories import Kind, Numbering, numbering_told
-from otdravg.cable.identity.wavelengths import told_over
 from otdravg.shot.settings import Direction
 
 FIBRES = 48
@@ -41,7 +41,8 @@ SLIPS: dict[str, tuple[list[int | None], Kind, int]] = {
 def told(glass_at_b: list[int | None], seed: int, noise: float = 0.1) -> Numbering:
     """What is told where the shot from B of each number shows the glass of another fibre."""
     from_a, from_b = shots(len(glass_at_b), seed, noise=noise)
-    at_b = [None if fibre is None else from_b[fibre] for fibre in glass_at_b]
+    nobody = np.full(from_b.shape[1], np.nan)
+    at_b = np.array([nobody if fibre is None else from_b[fibre] for fibre in glass_at_b])
     return numbering_told(Comparison([from_a], [at_b]), 12)
 
 
@@ -76,16 +77,18 @@ def test_no_story_where_splices_read_alike_in_all_fibres(seed: int) -> None:
     rng = np.random.default_rng(seed)
     from_a, from_b = (
         [
-            Features(
-                0.05 + rng.normal(0, 0.001, 3),
-                0.19 + rng.normal(0, 0.0011, 4),
-                1000 + 1.2 * rng.integers(0, 2, 4),
+            np.concatenate(
+                (
+                    0.05 + rng.normal(0, 0.001, 3),
+                    0.19 + rng.normal(0, 0.0011, 4),
+                    1000 + 1.2 * rng.integers(0, 2, 4),
+                )
             )
             for _ in range(12)
         ]
         for _ in "AB"
     )
-    result = numbering_told(Comparison([from_a], [from_b]), 12)
+    result = numbering_told(Comparison([np.array(from_a)], [np.array(from_b)]), 12)
     assert (result.stories, result.doubts) == ((), ())
 
 
@@ -101,7 +104,7 @@ def test_what_is_likelier_crossed_than_not_is_told_or_a_doubt() -> None:
     open_ones = 0
     for seed in range(12):
         from_a, from_b = shots(12, seed + 60, noise=0.5, closures=2)
-        from_b[:2] = from_b[1::-1]
+        from_b[:2] = from_b[[1, 0]]
         result = numbering_told(Comparison([from_a], [from_b]), 12)
         named = {n for one in (*result.stories, *result.doubts) for n in one.rows.tolist()}
         open_ones += not {0, 1} & named
@@ -125,9 +128,9 @@ def test_one_wavelength_alone_is_misnamed_only_where_the_other_proves_the_labels
     # The same glass at both; at one of them two files bear each other's number.
     from_a, from_b = shots(24, 5)
     blurred_a, blurred_b = shots(24, 5, noise=noise_at_other)
-    crossed = [from_b[n] for n in (1, 0, *range(2, 24))]
+    crossed = from_b[[1, 0, *range(2, 24)]]
     told, _, _ = told_over({1310: (blurred_a, blurred_b), 1550: (from_a, crossed)}, 12)
-    alone = [(one.wavelength_nm, one.story.rows.tolist()) for one in told]
+    alone = [(one.wavelength_nm, one.rows.tolist()) for one in told]
     if noise_at_other < 1:
         assert alone == [(1550, [0, 1])]
     else:  # nobody knows what the other one shows: not said of one wavelength alone
@@ -135,13 +138,13 @@ def test_one_wavelength_alone_is_misnamed_only_where_the_other_proves_the_labels
 
 
 def test_a_slip_at_all_wavelengths_is_told_once_and_of_no_one_alone() -> None:
-    crossed = (1, 0, *range(2, 24))
+    crossed = [1, 0, *range(2, 24)]
     sides = {}
     for nm in (1310, 1550, 1625):
         from_a, from_b = shots(24, 5)
-        sides[nm] = (from_a, [from_b[n] for n in crossed])
+        sides[nm] = (from_a, from_b[crossed])
     told, _, _ = told_over(sides, 12)
-    assert [(one.wavelength_nm, one.story.kind) for one in told] == [(None, Kind.CROSSED)]
+    assert [(one.wavelength_nm, one.kind) for one in told] == [(None, Kind.CROSSED)]
 
 
 def test_two_slips_in_one_cable_are_two_stories() -> None:
@@ -152,8 +155,9 @@ def test_two_slips_in_one_cable_are_two_stories() -> None:
 
 def test_numbers_that_do_not_meet_at_all_are_brought_together() -> None:
     from_a, from_b = shots(12, 3)
-    nobody = [None] * 100
-    result = numbering_told(Comparison([[*from_a, *nobody]], [[*nobody, *from_b]]), 12)
+    nobody = np.full((100, from_a.shape[1]), np.nan)
+    at_a, at_b = np.concatenate((from_a, nobody)), np.concatenate((nobody, from_b))
+    result = numbering_told(Comparison([at_a], [at_b]), 12)
     assert [(story.kind, story.step) for story in result.stories] == [(Kind.SHIFTED, 100)]
 
 

@@ -15,6 +15,7 @@ import numpy as np
 import pytest
 from key_cables import WAVELENGTHS, glass, plain, write
 from pair_example import reading
+from simulated import Joint, Section
 
 from otdravg.cable import CableReview, Options, list_shots, read_folders, review
 from otdravg.cable.checks.planned import readings_at_a
@@ -29,7 +30,6 @@ from otdravg.cable.model import CableFinding, Expected
 from otdravg.cable.planned import NumberAtB, SplicePlan
 from otdravg.findings import Severity
 from otdravg.report.cable import cable_text
-from otdravg.simulate import Joint, Section
 from otdravg.tables.splices import review_cells
 from otdravg.verdict import Profile, parse
 from otdravg.words.catalogue import told as in_words

@@ -108,6 +108,22 @@ def test_a_mark_that_runs_backwards_is_named_and_left_out() -> None:
     assert [name for name, *_ in seen.sections[0].stops] == ["A", "MH 1", "MH 3", "B"]
 
 
+@pytest.mark.parametrize("mark", [9000, 0])
+def test_a_mark_on_the_way_that_was_mistyped_is_named_and_left_out(mark: int) -> None:
+    """Both ends of the section fit its glass: the mark between them is what is wrong."""
+    places = [
+        RoutePlace("A", "end", None, Mark(120)),
+        RoutePlace("MH 1", "manhole", Mark(mark), Mark(mark)),
+        RoutePlace("K1", "closure", Mark(1990)),
+    ]
+    held = survey(places, [("K1", 1876.0, 1.0)])
+    assert {odd for odd, _ in held.odd} == {Odd.BACKWARDS}
+    assert "MH 1" in told(held.odd[0][1])
+    (section,) = held.sections
+    assert section.length_m == 1870.0
+    assert section.factor == pytest.approx((1876.0 - 3.0) / 1870.0, abs=0.002)
+
+
 def test_a_counter_that_passes_zero_is_laid_on() -> None:
     seen = survey(simple(98_500, 99_700, 700, 2500), (), (4063.0, 1.0))
     assert kinds(seen) == [Odd.WRAPPED]

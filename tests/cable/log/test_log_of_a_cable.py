@@ -25,11 +25,11 @@ def line(closure: str, ribbon: int, when: datetime, **cells: object) -> str:
     return ",".join(map(str, (f"{when:%Y-%m-%d %H:%M}", closure, ribbon, *own.values())))
 
 
-def usual(**of_first: object) -> list[str]:
+def usual(since: datetime = BEFORE, **of_first: object) -> list[str]:
     """Both ribbons at both closures, ten minutes apart; ``of_first`` is of the first line."""
     places = [(closure, ribbon) for closure in ("K1", "K2") for ribbon in (1, 2)]
     return [
-        line(closure, ribbon, BEFORE + timedelta(minutes=10 * n), **(of_first if not n else {}))
+        line(closure, ribbon, since + timedelta(minutes=10 * n), **(of_first if not n else {}))
         for n, (closure, ribbon) in enumerate(places)
     ]
 
@@ -123,6 +123,29 @@ def test_clocks_that_differ_settle_no_order(tmp_path: Path, shots: Path) -> None
     assert "log-clock-differs" in told.findings()
     assert "shot-before-work" not in told.findings()
     assert orders(told.out) == [("K1", "5")]
+
+
+@pytest.mark.parametrize(("days", "is_doubted"), [(363, False), (367, True), (25 * 365, True)])
+def test_a_log_of_another_year_is_doubted(
+    days: int, is_doubted: bool, tmp_path: Path, shots: Path
+) -> None:
+    """A cable is shot within a year of being spliced (common practice, no source)."""
+    told = Told(tmp_path, shots, usual(BEFORE - days * DAY))
+    found = told.findings().get("log-clock-differs", [])
+    assert [row["severity"] for row in found] == ["caution"] * is_doubted
+    assert not found or "splice log, lines 2–5: dated" in found[0]["evidence"]
+
+
+def test_one_line_of_another_year_is_named_and_the_others_still_tell_old_shots(
+    tmp_path: Path, shots: Path
+) -> None:
+    wrong, *others = usual()
+    wrong = wrong.replace(f"{BEFORE:%Y}", "1999")
+    again = line("K2", 2, BEFORE + 5 * DAY)
+    told = Told(tmp_path, shots, [wrong, *others, again])
+    (found,) = told.findings()["log-clock-differs"]
+    assert "splice log, line 2: dated 1999-" in found["evidence"]
+    assert len(told.findings()["shot-before-work"]) == 1
 
 
 def test_lines_that_do_not_fit_are_named(tmp_path: Path, shots: Path) -> None:

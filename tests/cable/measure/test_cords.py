@@ -9,9 +9,8 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from simulated import Joint, JointKind
 from small_cable import CONNECTOR, Cable, Crew, cable_says, evidence, orders, table, with_loss
-
-from otdravg.simulate import Joint, JointKind
 
 FIBRES = range(1, 13)
 ONE = Cable()

@@ -26,21 +26,6 @@ def test_order_of_files_and_number_of_workers_do_not_matter(
     assert cable_tables(result) == cable_tables(clean)
 
 
-@pytest.mark.filterwarnings("default")  # the cluster's own libraries warn
-def test_a_cluster_gives_the_same_bytes(
-    clean_shots: tuple[RawShot, ...], clean: CableReview
-) -> None:
-    distributed = pytest.importorskip("distributed", reason="the extra 'cluster' is not installed")
-    with (
-        distributed.LocalCluster(
-            n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None
-        ) as cluster,
-        distributed.Client(cluster) as client,
-    ):
-        result = review(clean_shots, default(), executor=client.get_executor(pure=False))
-    assert cable_tables(result) == cable_tables(clean)
-
-
 def _failing(number: int) -> int:
     if number == 3:
         raise ValueError("three")

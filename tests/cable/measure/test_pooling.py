@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from making import Cords, instrument, shot_file, span, with_cords
+from simulated import Label
 
 from otdravg import Response, ResponseSource, read_all, sor
 from otdravg.cable import CableReview, review
@@ -21,8 +22,7 @@ from otdravg.cable.measure.pooling import pool_of, with_pooled_responses
 from otdravg.cable.model import FibreKey
 from otdravg.findings import caution
 from otdravg.shot.settings import Direction
-from otdravg.simulate import Label
-from otdravg.simulate.truth import true_joints
+from otdravg.simulate.fibre import true_joints
 from otdravg.tables.splices import cable_tables
 from otdravg.verdict import default
 

@@ -17,8 +17,14 @@ from scipy import stats
 from statsmodels.stats.multitest import multipletests
 
 from otdravg.cable.patterns.find import Pattern, PatternKind, find_patterns
-from otdravg.cable.patterns.ranks import rank_sum_chance, ranks_in_rows
-from otdravg.cable.patterns.robust import holm, robust_line, robust_two_way
+from otdravg.cable.patterns.robust import (
+    contrast,
+    holm,
+    rank_sum_chance,
+    ranks_in_rows,
+    robust_line,
+    robust_two_way,
+)
 from otdravg.fit.reading import Kind
 from otdravg.verdict.decision import Verdict
 from otdravg.words.catalogue import told
@@ -73,11 +79,11 @@ class TestAgainstStatsmodels:
         assert ours.overall + ours.rows == pytest.approx(theirs.params[:rows], abs=1e-6)
         weights = np.full(columns, -1 / (columns - 1))
         weights[4] = 1.0
-        _, u_db = ours.column_contrast(weights)
+        _, u_db = contrast(weights, ours.columns, ours.cov_columns)
         # The same contrast in their coding: column 5 is a coefficient, c·P/(P - 1) for sum zero.
-        contrast = np.zeros(design.shape[1])
-        contrast[rows + 4] = columns / (columns - 1)
-        assert u_db == pytest.approx(float(theirs.t_test(contrast).sd.item()), rel=1e-4)
+        coded = np.zeros(design.shape[1])
+        coded[rows + 4] = columns / (columns - 1)
+        assert u_db == pytest.approx(float(theirs.t_test(coded).sd.item()), rel=1e-4)
 
     def test_row_contrast(self) -> None:
         table = cable((1, 7, 12), seed=5)[0]
@@ -86,7 +92,8 @@ class TestAgainstStatsmodels:
         theirs = model.fit(maxiter=300, tol=1e-12, conv="coefs", cov="H1")
         weights = np.full(7, -1 / 6)
         weights[2] = 1.0
-        value_db, u_db = robust_two_way(table).row_contrast(weights)
+        ours = robust_two_way(table)
+        value_db, u_db = contrast(weights, ours.rows, ours.cov_rows)
         test = theirs.t_test(np.concatenate([weights, np.zeros(11)]))
         assert value_db == pytest.approx(float(test.effect.item()), abs=1e-6)
         assert u_db == pytest.approx(float(test.sd.item()), rel=1e-4)

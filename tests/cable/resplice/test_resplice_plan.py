@@ -16,15 +16,16 @@ from cable_examples import closures_of, fibres_of, place_verdict, rows_of
 from scipy import stats
 
 from otdravg.cable.model import SpliceRow
-from otdravg.cable.resplice.openings import SpanNeed, fewest_openings
-from otdravg.cable.resplice.plan import Choice, ResplicePlan, plan_resplices
-from otdravg.cable.resplice.remake import (
+from otdravg.cable.resplice.crew import (
     chance_all_pass,
     chance_over,
     expected_worst_db,
     floor_db,
     shrunk_rates,
 )
+from otdravg.cable.resplice.model import Choice, ResplicePlan
+from otdravg.cable.resplice.openings import SpanNeed, fewest_openings
+from otdravg.cable.resplice.plan import plan_resplices
 from otdravg.fit.reading import Kind
 from otdravg.verdict import Profile, default, parse
 from otdravg.verdict.decision import Action, Verdict

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
-from otdravg.simulate import JointKind, true_joints
+from simulated import JointKind, true_joints
+
 from scenarios.cable.world import STICK, Cable, Files, at_wavelength
 
 __all__ = ["LIMIT_DB", "Case", "Place", "Say", "Truth", "Where", "case_of", "places_of", "says"]

@@ -7,7 +7,8 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from enum import Enum
 
-from otdravg.simulate import JointKind
+from simulated import JointKind
+
 from scenarios.cable.case import Case, Place, Say, Where
 from scenarios.cable.reading import Order, Reading, Row
 

@@ -20,8 +20,8 @@ from typing import TypeAlias
 import numpy as np
 import numpy.typing as npt
 from scipy.special import logsumexp
+from simulated import Fibre
 
-from otdravg.simulate import Fibre
 from scenarios.cable.world import Cable
 
 __all__ = ["CLEAR_NATS", "clearly", "margin_nats"]

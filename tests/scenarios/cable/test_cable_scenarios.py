@@ -15,8 +15,8 @@ from typing import Any
 import numpy as np
 import pytest
 from scipy.stats import multivariate_normal
+from simulated import JointKind
 
-from otdravg.simulate import JointKind
 from scenarios.cable import telling
 from scenarios.cable.case import Case, Place, Where, case_of, places_of, says
 from scenarios.cable.judging import Outcome, judge

@@ -15,8 +15,8 @@ from datetime import datetime, timedelta
 from typing import Any
 
 import numpy as np
+from simulated import Fibre, Joint, JointKind, Label
 
-from otdravg.simulate import Fibre, Joint, JointKind, Label
 from scenarios.pair.world import (
     ATTENUATION_DB_PER_KM,
     CONNECTOR,

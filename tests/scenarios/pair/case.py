@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import Enum
 
-from otdravg.simulate import Fibre, JointKind, true_joints
+from simulated import Fibre, JointKind, true_joints
 
 __all__ = ["LIMIT_DB", "Case", "Doubt", "Files", "Place", "Truth", "case_of", "places_of"]
 

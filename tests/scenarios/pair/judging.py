@@ -7,7 +7,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import Enum
 
-from otdravg.simulate import JointKind
+from simulated import JointKind
+
 from scenarios.pair.case import Case, Doubt
 from scenarios.pair.reading import Loss, Reading
 

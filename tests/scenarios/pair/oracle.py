@@ -37,8 +37,7 @@ from typing import Any, TypeAlias
 import numpy as np
 import numpy.typing as npt
 from scipy.special import logsumexp, ndtr
-
-from otdravg.simulate import Fibre, Instrument, pulse_length_m
+from simulated import Fibre, Instrument, pulse_length_m
 
 __all__ = ["TELLING_ODDS", "Seen", "Story", "odds_against_good", "seen"]
 

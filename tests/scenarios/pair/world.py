@@ -15,9 +15,7 @@ from enum import Enum
 from typing import Any
 
 import numpy as np
-
-from otdravg import sor
-from otdravg.simulate import (
+from simulated import (
     FRESNEL_REFLECTANCE_DB,
     Fibre,
     Instrument,
@@ -31,6 +29,8 @@ from otdravg.simulate import (
     sor_file,
     spacing_counts_for,
 )
+
+from otdravg import sor
 from scenarios.pair.case import Files
 
 __all__ = [

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+from simulated import Joint, JointKind
 
-from otdravg.simulate import Joint, JointKind
 from scenarios.cable.case import Case, Place, Where, case_of, places_of, says
 from scenarios.cable.world import (
     Cable,

@@ -6,8 +6,8 @@ from collections.abc import Iterable
 from dataclasses import replace
 
 import numpy as np
+from simulated import FRESNEL_REFLECTANCE_DB, Fibre, Joint, JointKind
 
-from otdravg.simulate import FRESNEL_REFLECTANCE_DB, Fibre, Joint, JointKind
 from scenarios.cable.case import Case, Where, case_of, says
 from scenarios.cable.world import (
     Cable,

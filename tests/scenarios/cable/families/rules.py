@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+from simulated import Fibre, Joint, JointKind
 
-from otdravg.simulate import Fibre, Joint, JointKind
 from scenarios.cable.case import Case, Where, case_of, says
 from scenarios.cable.world import (
     Files,

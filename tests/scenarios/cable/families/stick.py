@@ -7,8 +7,8 @@ from dataclasses import replace
 from datetime import timedelta
 
 import numpy as np
+from simulated import Joint, JointKind
 
-from otdravg.simulate import Joint, JointKind
 from scenarios.cable.case import Case, Where, case_of, places_of, says
 from scenarios.cable.telling import clearly
 from scenarios.cable.world import (

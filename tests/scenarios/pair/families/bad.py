@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import numpy as np
+from simulated import Fibre, JointKind
 
-from otdravg.simulate import Fibre, JointKind
 from scenarios.pair.case import Case, Doubt, case_of
 from scenarios.pair.world import (
     draw_losses,

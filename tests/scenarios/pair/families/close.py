@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import numpy as np
+from simulated import Fibre
 
-from otdravg.simulate import Fibre
 from scenarios.pair.case import Case, Doubt, Files, case_of
 from scenarios.pair.world import draw_span, two_shots, with_level_step, with_loss, with_point
 

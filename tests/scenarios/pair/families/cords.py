@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import numpy as np
+from simulated import Joint, JointKind
 
-from otdravg.simulate import Joint, JointKind
 from scenarios.pair.case import Case, Doubt, case_of
 from scenarios.pair.world import draw_span, two_shots, with_cords, with_loss, with_point
 

@@ -6,8 +6,8 @@ from dataclasses import replace
 from datetime import timedelta
 
 import numpy as np
+from simulated import FloorMode, Joint, JointKind
 
-from otdravg.simulate import FloorMode, Joint, JointKind
 from scenarios.pair.case import Case, Doubt, case_of
 from scenarios.pair.world import (
     CONNECTOR,

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import numpy as np
+from simulated import Fibre
 
-from otdravg.simulate import Fibre
 from scenarios.pair.case import Case, Doubt, case_of
 from scenarios.pair.world import HUTS, Headers, draw_span, two_shots, with_loss
 

@@ -6,8 +6,8 @@ from datetime import datetime, timedelta, timezone
 from typing import Any
 
 import numpy as np
+from simulated import Fibre, JointKind
 
-from otdravg.simulate import Fibre, JointKind
 from scenarios.pair.case import Case, Doubt, case_of
 from scenarios.pair.oracle import TELLING_ODDS, Story, odds_against_good, seen
 from scenarios.pair.world import (

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 import numpy as np
+from simulated import Fibre
 
-from otdravg.simulate import Fibre
 from scenarios.pair.case import Case, Doubt, case_of
 from scenarios.pair.oracle import TELLING_ODDS, Story, odds_against_good, seen
 from scenarios.pair.world import (

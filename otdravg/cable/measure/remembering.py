@@ -1,4 +1,4 @@
-"""Measurements that are kept from one look to the next, so that only new pairs are measured.
+"""Measurements that are kept from one review to the next, so that only new pairs are measured.
 
 A review gives its work to an executor; this one answers what it has been asked before. What a
 job is holds the hash of each file, so that a file that was written again is measured again.

@@ -1,0 +1,19 @@
+"""Items sorted into groups."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Hashable, Iterable
+from typing import TypeVar
+
+__all__ = ["grouped"]
+
+Item = TypeVar("Item")
+Key = TypeVar("Key", bound=Hashable)
+
+
+def grouped(items: Iterable[Item], key: Callable[[Item], Key]) -> dict[Key, list[Item]]:
+    """Gather items by a key; groups and their members in the order in which they come."""
+    groups: dict[Key, list[Item]] = {}
+    for item in items:
+        groups.setdefault(key(item), []).append(item)
+    return groups

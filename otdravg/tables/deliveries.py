@@ -1,0 +1,62 @@
+"""What became of each fibre since the delivery that this one was held against."""
+
+from __future__ import annotations
+
+from collections import Counter, defaultdict
+
+from otdravg.cable.model import CableReview, ChangeKind, FibreKey
+from otdravg.trade import numbers_text
+from otdravg.words.headings import Words
+
+__all__ = ["SINCE", "compared", "fibres_since", "said_since"]
+
+#: Every fibre of both deliveries is in one of these, by what its splices have in common; the key
+#: is that of a heading. One whose splices differ in it, or in their losses, has changed.
+_ALIKE = {
+    ChangeKind.NEW: "fibres_new",
+    ChangeKind.SAME: "fibres_unchanged",
+    ChangeKind.GONE: "fibres_withdrawn",
+}
+SINCE = ("fibres_new", "fibres_changed", "fibres_unchanged", "fibres_withdrawn")
+#: Of those that changed, fibres with a splice that reads worse or was not measured again.
+_WORSE = "fibres_worse"
+
+
+def fibres_since(review: CableReview) -> dict[str, list[FibreKey]]:
+    """Gather fibres by what became of them, in the order of :data:`SINCE`, then those read worse.
+
+    Empty if nothing was compared.
+    """
+    kinds: dict[FibreKey, set[ChangeKind]] = defaultdict(set)
+    for change in review.changes:
+        kinds[change.key].add(change.kind)
+    found: dict[str, list[FibreKey]] = {key: [] for key in (*SINCE, _WORSE)} if kinds else {}
+    for fibre, own in sorted(kinds.items()):
+        became = _ALIKE.get(next(iter(own))) if len(own) == 1 else None
+        found[became or "fibres_changed"].append(fibre)
+        if became is None and own & {ChangeKind.WORSE, ChangeKind.GONE}:
+            found[_WORSE].append(fibre)
+    return found
+
+
+def compared(review: CableReview, words: Words) -> str:
+    """Count splices by what became of them; empty if nothing was compared."""
+    counts = Counter(change.kind for change in review.changes)
+    parts = [f"{counts[kind]} {words.value(kind.value)}" for kind in ChangeKind if counts[kind]]
+    return words.say("cable", "compared", what=", ".join(parts)) if parts else ""
+
+
+def said_since(review: CableReview, words: Words) -> list[tuple[str, str]]:
+    """Say how many fibres are new, changed, unchanged and withdrawn, and which: label and text."""
+    lines = [(words.say("cable", "label-compared"), compared(review, words))]
+    for key, fibres in fibres_since(review).items():
+        by_cable: dict[str, list[int]] = defaultdict(list)
+        for fibre in fibres:
+            by_cable[fibre.cable].append(fibre.fibre)
+        which = "; ".join(
+            (f"{cable}: " if len(review.cables) > 1 else "") + numbers_text(own)
+            for cable, own in by_cable.items()
+        )
+        if fibres:
+            lines.append((words[key], f"{len(fibres)} ({which})"))
+    return lines
