@@ -13,6 +13,7 @@ import click
 from otdravg.cable import (
     CableReview,
     Decisions,
+    KnownClosure,
     list_shots,
     read_closure_table,
     read_decisions,
@@ -21,32 +22,20 @@ from otdravg.cable import (
 )
 from otdravg.cable.checks.earlier import read_splices
 from otdravg.cable.run import check_for_shots
-from otdravg.cli import options
 from otdravg.cli.closeout_options import full_option, only_option, template_option
-from otdravg.cli.measuring import measuring_executor
-from otdravg.cli.options import (
-    FilePath,
-    files_argument,
-    force_option,
-    guarded_option,
-    language_option,
-    max_size_option,
-    profile_option,
-    stage_option,
-)
+from otdravg.cli.options import FilePath, force_option, language_option
 from otdravg.cli.progress import ProgressLine
-from otdravg.cli.stated import job_and_folders, job_option, options_as_stated, profile_as_stated
+from otdravg.cli.stated import Stated, stating_a_cable
 from otdravg.cli.terminal import looks, print_text, shows_signs
 from otdravg.closeout.closeout import PARTS, chosen_parts, fill_closeout, made_at
 from otdravg.closeout.package import by_cable, write_index
 from otdravg.closeout.template import Template, load_template
 from otdravg.errors import BadSetting, OutputRefused
+from otdravg.job import NOTHING_STATED
 from otdravg.report.cable import cable_text
 from otdravg.report.cable_details import listing_text
-from otdravg.sor.sizes import SizeLimits
 from otdravg.system.printable import printable
 from otdravg.system.whole_folder import whole_folder
-from otdravg.trade import RIBBON_SIZES
 from otdravg.words.catalogue import Language, say
 
 __all__ = ["cable"]
@@ -55,62 +44,25 @@ __all__ = ["cable"]
 _READ_FIRST = ("index.html", "findings.csv", "splices.csv")
 
 
+def _closure_table(text: str) -> tuple[KnownClosure, ...]:
+    return read_closure_table(Path(text))
+
+
 @click.command()
-@files_argument("folders", "[FOLDER]...", required=False)
-@job_option
+@stating_a_cable
 @click.option("--out", "out", metavar="DIR", type=FilePath, help="Where to write the tables.")
 @click.option("--list", "list_only", is_flag=True, help="Only show how each file would be taken.")
-@profile_option
-@guarded_option
-@stage_option
 @click.option(
-    "--ribbon",
-    "ribbon",
-    metavar="N",
-    type=click.Choice([*(str(size) for size in RIBBON_SIZES), "none"]),
-    help="Fibres of a ribbon (4, 6, 8, 12, 16, 24), or none for loose tube. Default: as in the "
-    "profile.",
+    "--closures", metavar="CSV", type=_closure_table, help="Table of closures: name,distance."
 )
-@click.option(
-    "--fibres", metavar="N", type=click.IntRange(min=1), help="Fibre count that the cable has."
-)
-@click.option(
-    "--name-pattern",
-    metavar="PATTERN",
-    help="How file names are made: {cable}_F{fibre}_{wavelength}_{direction}; {any} skips.",
-)
-@click.option(
-    "--mapping",
-    metavar="CSV",
-    type=FilePath,
-    help="Table of what files are: file,cable,fibre,direction,wavelength_nm.",
-)
-@click.option("--closures", metavar="CSV", type=FilePath, help="Table of closures: name,distance.")
-@click.option("--end-a", metavar="NAME", help="Which of the typed ends is A.")
 @click.option(
     "--decisions", metavar="FILE", type=FilePath, help="The reviewer's decisions (otdravg decide)."
 )
 @click.option(
     "--against", metavar="DIR", type=FilePath, help="Output folder of an earlier run to compare."
 )
-@click.option(
-    "--launch", "launch_m", metavar="LENGTH", type=options.length_m, help="Launch fibre at A."
-)
-@click.option(
-    "--receive", "receive_m", metavar="LENGTH", type=options.length_m, help="Receive fibre at B."
-)
-@click.option(
-    "--index", "group_index", metavar="N", type=options.group_index, help="Group index for all."
-)
-@click.option(
-    "--workers",
-    metavar="N",
-    type=click.IntRange(min=1),
-    help="Processes that measure. Default, and most: as processors and memory allow.",
-)
 @click.option("--details", is_flag=True, help="Add all evidence, odds and patterns.")
 @language_option
-@max_size_option
 @click.option("--all", "everything", is_flag=True, help="Write the whole closeout.")
 @only_option
 @template_option
@@ -123,29 +75,14 @@ _READ_FIRST = ("index.html", "findings.csv", "splices.csv")
 @click.pass_context
 def cable(
     ctx: click.Context,
-    folders: tuple[Path, ...],
+    stated: Stated,
     *,
-    job_file: Path | None,
     out: Path | None,
     list_only: bool,
-    profile_name: str | None,
-    guarded: bool,
-    stage: str | None,
-    ribbon: str | None,
-    fibres: int | None,
-    name_pattern: str | None,
-    mapping: Path | None,
-    closures: Path | None,
-    end_a: str | None,
     decisions: Path | None,
     against: Path | None,
-    launch_m: float | None,
-    receive_m: float | None,
-    group_index: float | None,
-    workers: int | None,
     details: bool,
     language: Language | None,
-    size_limits: SizeLimits,
     everything: bool,
     only: str | None,
     template_file: Path | None,
@@ -168,23 +105,11 @@ def cable(
     otdravg cable --job ridge-7.toml shots --out result
     otdravg cable shots shots-after-repair --out result2 --against result
     """
-    job, folders = job_and_folders(job_file, folders)
     chosen = replace(
-        options_as_stated(
-            job,
-            name_pattern=name_pattern,
-            mapping=mapping,
-            end_a=end_a,
-            closures=read_closure_table(closures) if closures else None,
-            launch_m=launch_m,
-            receive_m=receive_m,
-            group_index=group_index,
-            fibres=fibres,
-        ),
+        stated.options,
         decisions=read_decisions(decisions) if decisions else Decisions(),
         before=read_splices(against) if against and not each_cable else None,
     )
-    rules = profile_as_stated(profile_name, guarded, stage, ribbon, job)
     parts = _parts(everything, only)
     template = replace(
         load_template(template_file) if template_file else Template(), made_at=made_at()
@@ -199,17 +124,17 @@ def cable(
         raise click.UsageError("no folder for the tables: add --out DIR, or --list")
     if list_only and attached is not None:
         raise click.UsageError("--list writes nothing that --attach could lie beside")
-    if each_cable and (attached is not None or job_file is not None or list_only):
+    if each_cable and (attached is not None or stated.job is not NOTHING_STATED or list_only):
         raise click.UsageError("--each-cable goes without --job, --attach and --list")
-    read = (*folders, attached) if attached else folders
+    read = (*stated.folders, *filter(None, (attached,)))
     target = None if list_only else out
     progress = ProgressLine()
     with (
         _output(target, read, force) as draft,
-        measuring_executor(workers, folders, size_limits) as executor,
+        stated.executor() as executor,
     ):
-        shots = read_folders(folders, executor, progress, size_limits)
-        check_for_shots(folders, shots)
+        shots = read_folders(stated.folders, executor, progress, stated.size_limits)
+        check_for_shots(stated.folders, shots)
         if draft is None:
             progress.clear()
             records, findings = list_shots(shots, chosen)
@@ -224,15 +149,15 @@ def cable(
             return
         results: dict[str, CableReview] = {}
         whole = [("", shots, chosen)]
-        for folder, own, stated in by_cable(shots, chosen, against) if each_cable else whole:
-            results[folder] = review(own, rules, stated, executor=executor, progress=progress)
+        for folder, own, taken in by_cable(shots, chosen, against) if each_cable else whole:
+            results[folder] = review(own, stated.rules, taken, executor=executor, progress=progress)
             (draft / folder).mkdir(exist_ok=True)
             fill_closeout(
                 results[folder],
                 draft / folder,
                 only=parts,
                 template=template,
-                options=stated,
+                options=taken,
                 zip_traces=zip_traces,
                 attached=attached,
                 executor=executor,

@@ -21,14 +21,17 @@ if TYPE_CHECKING:
 
 __all__ = [
     "FilePath",
+    "cord_options",
     "files_argument",
     "force_option",
     "group_index",
     "guarded_option",
+    "index_option",
     "json_option",
     "language_option",
     "length_m",
     "lengths_m",
+    "limit_option",
     "max_size_option",
     "plot_option",
     "profile_option",
@@ -117,6 +120,40 @@ def _expanded(path: Path) -> list[Path]:
         return [path]
     return sorted(Path(found) for found in glob.glob(text)) or [path]
 
+
+def cord_options(command: Command) -> Command:
+    """Give a command ``--launch`` and ``--receive``: ``launch_m`` and ``receive_m``."""
+    for name, end in (("receive", "B"), ("launch", "A")):
+        option = click.option(
+            f"--{name}",
+            f"{name}_m",
+            metavar="LENGTH",
+            type=length_m,
+            help=f"Length of the {name} fibre at {end}: 1km, 500m, 1000 (metres). Default: as job "
+            "or files say.",
+        )
+        command = option(command)
+    return command
+
+
+#: ``--index``, which gives the command ``group_index``.
+index_option = click.option(
+    "--index",
+    "group_index",
+    metavar="N",
+    type=group_index,
+    help="Group index for the distances of all shots. Default: as in the files.",
+)
+
+#: ``--limit``, which gives the command ``limits``.
+limit_option = click.option(
+    "--limit",
+    "limits",
+    metavar="DB",
+    multiple=True,
+    help="Upper limit of a splice's loss, as in 0.15, or for one wavelength as in "
+    "1310=0.25; may be repeated. Without it 0.20 dB is used, and the output says so.",
+)
 
 #: ``--force``
 force_option = click.option("--force", is_flag=True, help="Replace output files that exist.")

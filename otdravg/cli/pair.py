@@ -14,11 +14,14 @@ from otdravg.cli import options
 from otdravg.cli.boundary import JOB_NOT_DONE
 from otdravg.cli.options import (
     FilePath,
+    cord_options,
     files_argument,
     force_option,
     guarded_option,
+    index_option,
     json_option,
     language_option,
+    limit_option,
     max_size_option,
     plot_option,
     profile_option,
@@ -47,14 +50,7 @@ __all__ = ["pair"]
 
 @click.command()
 @files_argument("files", "A.sor B.sor | FOLDER | FILES...")
-@click.option(
-    "--limit",
-    "limits",
-    metavar="DB",
-    multiple=True,
-    help="Upper limit of a splice's loss, as in 0.15, or for one wavelength as in "
-    "1310=0.25; may be repeated. Without it 0.20 dB is used, and the output says so.",
-)
+@limit_option
 @profile_option
 @guarded_option
 @stage_option
@@ -69,27 +65,8 @@ __all__ = ["pair"]
     type=click.Choice([method.value for method in Method]),
     help="How the splices were made. Default: as the profile says.",
 )
-@click.option(
-    "--index",
-    "group_index",
-    metavar="N",
-    type=options.group_index,
-    help="Group index for both shots' distances (default: as in the files).",
-)
-@click.option(
-    "--launch",
-    "launch_m",
-    metavar="LENGTH",
-    type=options.length_m,
-    help="Length of the launch fibre at end A: 1km, 500m, 1000 (metres). Default: from the files.",
-)
-@click.option(
-    "--receive",
-    "receive_m",
-    metavar="LENGTH",
-    type=options.length_m,
-    help="Length of the receive fibre at end B.",
-)
+@index_option
+@cord_options
 @click.option(
     "--at",
     "positions_m",

@@ -17,8 +17,10 @@ from otdravg.cable.lists.pace import Pace, paces
 from otdravg.cli import options
 from otdravg.cli.options import (
     FilePath,
+    cord_options,
     force_option,
     json_option,
+    limit_option,
     max_size_option,
     plot_option,
     trace_option,
@@ -90,18 +92,12 @@ def _times_s(text: str) -> tuple[float, ...]:
     "--connectors-at", "connectors_m", metavar="LENGTH,...", multiple=True,
     type=options.lengths_m, help="Connectors inside the span.",
 )  # fmt: skip
-@click.option("--launch", "launch_m", metavar="LENGTH", type=options.length_m,
-              help="Length of the launch fibre at A (default: the job's, or none).")  # fmt: skip
-@click.option("--receive", "receive_m", metavar="LENGTH", type=options.length_m,
-              help="Length of the receive fibre at B (default: the job's, or none).")  # fmt: skip
+@cord_options
 @click.option(
     "--wavelength", "wavelength_nm", metavar="NM", type=click.IntRange(1200, 1700),
     help="Wavelength (default: that of the --like shot, else 1550).",
 )  # fmt: skip
-@click.option(
-    "--limit", "limits", metavar="DB", multiple=True,
-    help="Upper limit of a splice's loss, as for pair. Default 0.20 dB.",
-)  # fmt: skip
+@limit_option
 @click.option(
     "--target", "target_db", metavar="DB", type=_uncertainty_db,
     help="Expanded uncertainty (k = 2) to reach everywhere. Default: a fifth of the limit.",

@@ -2,74 +2,165 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from collections.abc import Callable
+from concurrent.futures import Executor
+from contextlib import AbstractContextManager
+from dataclasses import dataclass, replace
+from functools import wraps
+from inspect import signature
 from pathlib import Path
+from typing import Any
 
 import click
 
 from otdravg.cable import KnownClosure, NamePattern, Naming, Options, read_mapping
-from otdravg.cli.options import FilePath
+from otdravg.cli.measuring import measuring_executor
+from otdravg.cli.options import (
+    FilePath,
+    cord_options,
+    files_argument,
+    guarded_option,
+    index_option,
+    max_size_option,
+    profile_option,
+    stage_option,
+)
 from otdravg.job import NOTHING_STATED, Job, agreed, load
+from otdravg.sor.sizes import SizeLimits
+from otdravg.trade import RIBBON_SIZES
 from otdravg.verdict import Profile, default, load_named
 from otdravg.verdict.limits import Rule
 from otdravg.verdict.rules import at_stage
 
-__all__ = ["job_and_folders", "job_option", "options_as_stated", "profile_as_stated"]
+__all__ = ["Stated", "job_option", "stating_a_cable"]
 
 #: ``--job``, which gives the command ``job_file``.
 job_option = click.option(
     "--job", "job_file", metavar="FILE", type=FilePath, help="What the cable is (otdravg job)."
 )
 
+#: What says which cable it is, where its shots are, and how they are taken, measured and judged.
+_OPTIONS = (
+    files_argument("folders", "[FOLDER]...", required=False),
+    job_option,
+    profile_option,
+    guarded_option,
+    stage_option,
+    click.option(
+        "--ribbon",
+        metavar="N",
+        type=click.Choice([*(str(size) for size in RIBBON_SIZES), "none"]),
+        help="Fibres of a ribbon (4, 6, 8, 12, 16, 24), or none for loose tube. Default: as in the "
+        "profile.",
+    ),
+    click.option(
+        "--fibres", metavar="N", type=click.IntRange(min=1), help="Fibre count that the cable has."
+    ),
+    click.option(
+        "--name-pattern",
+        metavar="PATTERN",
+        help="How file names are made: {cable}_F{fibre}_{wavelength}_{direction}; {any} skips.",
+    ),
+    click.option(
+        "--mapping",
+        metavar="CSV",
+        type=FilePath,
+        help="Table of what files are: file,cable,fibre,direction,wavelength_nm.",
+    ),
+    click.option("--end-a", metavar="NAME", help="Which of the typed ends is A."),
+    cord_options,
+    index_option,
+    click.option(
+        "--workers",
+        metavar="N",
+        type=click.IntRange(min=1),
+        help="Processes that measure. Default, and most: as processors and memory allow.",
+    ),
+    max_size_option,
+)  # fmt: skip
 
-def job_and_folders(
-    job_file: Path | None, folders: tuple[Path, ...]
-) -> tuple[Job, tuple[Path, ...]]:
-    """Return the job, an empty one where none is named, and the folders typed or named in it."""
+
+@dataclass(frozen=True, slots=True)
+class Stated:
+    """A cable as job and command line state it together."""
+
+    job: Job
+    folders: tuple[Path, ...]
+    options: Options
+    rules: Profile
+    closure_count: int | None
+    workers: int | None
+    size_limits: SizeLimits
+
+    def executor(self) -> AbstractContextManager[Executor | None]:
+        """Where to measure it."""
+        return measuring_executor(self.workers, self.folders, self.size_limits)
+
+
+def stating_a_cable(command: Callable[..., None]) -> Callable[..., None]:
+    """Give a command the options that state a cable; they reach it as one ``stated``.
+
+    The command has an option ``closures`` of its own for their table, or how many there are.
+    """
+
+    @wraps(command)
+    def stating(*given: Any, **said: Any) -> None:
+        own = {name: said.pop(name) for name in signature(_stated).parameters}
+        command(*given, stated=_stated(**own), **said)
+
+    for option in reversed(_OPTIONS):
+        stating = option(stating)
+    return stating
+
+
+def _stated(
+    *,
+    job_file: Path | None,
+    folders: tuple[Path, ...],
+    profile_name: str | None,
+    guarded: bool,
+    stage: str | None,
+    ribbon: str | None,
+    fibres: int | None,
+    closures: int | tuple[KnownClosure, ...] | None,
+    name_pattern: str | None,
+    mapping: Path | None,
+    end_a: str | None,
+    launch_m: float | None,
+    receive_m: float | None,
+    group_index: float | None,
+    workers: int | None,
+    size_limits: SizeLimits,
+) -> Stated:
+    """Put together what the job and the command line say."""
     job = NOTHING_STATED if job_file is None else load(job_file)
     folders = folders or job.folders
     if not folders:
         raise click.UsageError("no folder with shots: name one, or write shots = [...] in the job")
-    return job, folders
-
-
-def options_as_stated(
-    job: Job,
-    *,
-    name_pattern: str | None,
-    mapping: Path | None,
-    end_a: str | None,
-    closures: tuple[KnownClosure, ...] | None,
-    launch_m: float | None,
-    receive_m: float | None,
-    group_index: float | None,
-    fibres: int | None,
-) -> Options:
-    """Put together what job and command line say of how shots are taken and measured."""
-    stated = job.options()
-    return replace(
-        stated,
+    by_job = job.options()
+    table, count = (None, closures) if isinstance(closures, int) else (closures, None)
+    chosen = replace(
+        by_job,
         naming=Naming(
             NamePattern.parse(name_pattern) if name_pattern else None,
             read_mapping(mapping) if mapping else None,
-            agreed("--end-a", end_a, stated.naming.end_a),
+            agreed("--end-a", end_a, by_job.naming.end_a),
         ),
-        closures=agreed("--closures", closures, stated.closures) or (),
-        launch_m=agreed("--launch", launch_m, stated.launch_m),
-        receive_m=agreed("--receive", receive_m, stated.receive_m),
+        closures=agreed("--closures", table, by_job.closures) or (),
+        launch_m=agreed("--launch", launch_m, by_job.launch_m),
+        receive_m=agreed("--receive", receive_m, by_job.receive_m),
         group_index=group_index,
-        fibre_count=agreed("--fibres", fibres, stated.fibre_count),
+        fibre_count=agreed("--fibres", fibres, by_job.fibre_count),
     )
+    rules = _rules(job, profile_name, guarded, stage, ribbon)
+    count = agreed("--closures", count, len(chosen.closures) or None)
+    return Stated(job, folders, chosen, rules, count, workers, size_limits)
 
 
-def profile_as_stated(
-    name: str | None,
-    guarded: bool,
-    stage: str | None,
-    ribbon: str | None,
-    job: Job = NOTHING_STATED,
+def _rules(
+    job: Job, name: str | None, guarded: bool, stage: str | None, ribbon: str | None
 ) -> Profile:
-    """Find the profile and apply what job and command line say otherwise."""
+    """Find the profile and apply what is said otherwise."""
     typed = None if name is None else load_named(name)
     own = None if job.profile is None else job.own_profile()
     chosen = agreed("--profile", typed, own) or default()

@@ -7,29 +7,15 @@ from pathlib import Path
 
 import click
 
-from otdravg.cable import (
-    KnownClosure,
-    read_closure_table,
-)
+from otdravg.cable import KnownClosure, read_closure_table
 from otdravg.cli import options
-from otdravg.cli.cable import cable as cable_command
-from otdravg.cli.measuring import measuring_executor
-from otdravg.cli.options import (
-    FilePath,
-    files_argument,
-    guarded_option,
-    language_option,
-    max_size_option,
-    profile_option,
-    stage_option,
-)
+from otdravg.cli.options import FilePath, language_option
 from otdravg.cli.progress import ProgressLine
-from otdravg.cli.stated import job_and_folders, job_option, options_as_stated, profile_as_stated
+from otdravg.cli.stated import Stated, stating_a_cable
 from otdravg.cli.terminal import looks, print_error, print_text
 from otdravg.errors import BadSetting
 from otdravg.job import agreed
 from otdravg.report.page import Page
-from otdravg.sor.sizes import SizeLimits
 from otdravg.watch import Answer, Expected, Follower, Watch
 from otdravg.watch.folder import SETTLE_S
 from otdravg.watch.memory import usual_place
@@ -50,19 +36,8 @@ def _closures(text: str) -> int | tuple[KnownClosure, ...]:
     return read_closure_table(Path(text))
 
 
-#: Options that mean what they mean for a whole cable.
-_AS_FOR_CABLE = (
-    *("ribbon", "fibres", "name_pattern", "mapping", "end_a", "launch_m", "receive_m"),
-    *("group_index", "workers"),
-)
-
-
 @click.command()
-@files_argument("folders", "[FOLDER]...", required=False)
-@job_option
-@profile_option
-@guarded_option
-@stage_option
+@stating_a_cable
 @click.option(
     "--closures",
     metavar="N|CSV",
@@ -94,27 +69,12 @@ _AS_FOR_CABLE = (
 @click.option("--bell", is_flag=True, help="Ring when somebody is called.")
 @click.option("--state", metavar="FILE", type=FilePath, help="Where to note what was said.")
 @language_option
-@max_size_option
 @click.pass_context
 def watch(
     ctx: click.Context,
-    folders: tuple[Path, ...],
+    stated: Stated,
     *,
-    job_file: Path | None,
-    profile_name: str | None,
-    guarded: bool,
-    stage: str | None,
-    ribbon: str | None,
-    fibres: int | None,
-    closures: int | tuple[KnownClosure, ...] | None,
     wavelengths: tuple[int, ...] | None,
-    name_pattern: str | None,
-    mapping: Path | None,
-    end_a: str | None,
-    launch_m: float | None,
-    receive_m: float | None,
-    group_index: float | None,
-    workers: int | None,
     settle_s: float,
     poll_s: float | None,
     once: bool,
@@ -123,7 +83,6 @@ def watch(
     bell: bool,
     state: Path | None,
     language: Language | None,
-    size_limits: SizeLimits,
 ) -> None:
     """Follow FOLDER while shots come in: what is in, what to re-splice, what may be shut.
 
@@ -136,38 +95,25 @@ def watch(
     otdravg watch shots --fibres 72 --closures 5 --wavelengths 1310,1550 --bell
     otdravg watch shots --job ridge-7.toml --summary
     """
-    job, folders = job_and_folders(job_file, folders)
-    place = usual_place(folders) if state is None else state
-    if any(folder.resolve() in place.resolve().parents for folder in folders):
+    place = usual_place(stated.folders) if state is None else state
+    if any(folder.resolve() in place.resolve().parents for folder in stated.folders):
         raise BadSetting("state", str(place), "it lies in the folder that is watched; name another")
-    chosen = options_as_stated(
-        job,
-        name_pattern=name_pattern,
-        mapping=mapping,
-        end_a=end_a,
-        closures=closures if isinstance(closures, tuple) else None,
-        launch_m=launch_m,
-        receive_m=receive_m,
-        group_index=group_index,
-        fibres=fibres,
-    )
-    rules = profile_as_stated(profile_name, guarded, stage, ribbon, job)
-    typed = closures if isinstance(closures, int) else None
-    count = agreed("--closures", typed, len(chosen.closures) or None)
-    nm = agreed("--wavelengths", wavelengths, job.wavelengths_nm)
-    expected = Expected(chosen.fibre_count, count, nm or ())
+    nm = agreed("--wavelengths", wavelengths, stated.job.wavelengths_nm)
+    expected = Expected(stated.options.fibre_count, stated.closure_count, nm or ())
     progress = ProgressLine()
     looks_once = once or summary
     last: Answer | None = None
-    with (
-        measuring_executor(workers, folders, size_limits) as executor,
-        waiting(folders, poll_s) as wait,
-    ):
-        follower = Follower(folders, settle_s, time.monotonic, size_limits=size_limits)
+    with stated.executor() as executor, waiting(stated.folders, poll_s) as wait:
         following = Watch(
-            follower, rules, chosen, expected, None if summary else place, executor, progress,
+            Follower(stated.folders, settle_s, time.monotonic, size_limits=stated.size_limits),
+            stated.rules,
+            stated.options,
+            expected,
+            None if summary else place,
+            executor,
+            progress,
             language or Language.ENGLISH,
-        )  # fmt: skip
+        )
         try:
             for answer in following.answers(
                 lambda due_s: time.sleep(due_s or 0) if looks_once else wait(due_s), once=looks_once
@@ -201,6 +147,3 @@ def _show(
         if summary
         else answer_text(answer, words, everything=first, when=when, page=page)
     )
-
-
-watch.params += [param for param in cable_command.params if param.name in _AS_FOR_CABLE]

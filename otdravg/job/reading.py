@@ -24,6 +24,10 @@ __all__ = ["FORMAT", "JobTable", "file_of_list", "load", "parse"]
 FORMAT = 1
 
 
+#: Fields of a job that are not named as their keys.
+_FIELDS = {"wavelengths": "wavelengths_nm", "launch": "launch_m", "receive": "receive_m"}
+
+
 class JobTable(Table):
     """A table of a job, with the kinds of values that only jobs have."""
 
@@ -47,11 +51,9 @@ class JobTable(Table):
 
     def one_of(self, name: str, allowed: Iterable[Any]) -> Any:
         """Return one of some values."""
-        value, known = self._take(name), tuple(allowed)
-        if value is None or (value in known and not isinstance(value, bool)):
-            return value
-        self.note(name, "write one of " + ", ".join(str(one) for one in known))
-        return None
+        known = tuple(allowed)
+        wanted = "one of " + ", ".join(str(one) for one in known)
+        return self.checked(name, lambda v: v in known and not isinstance(v, bool), wanted)
 
     def colours(self, name: str) -> tuple[str, ...]:
         """Return the colours of the cable's own; none for those of the standard."""
@@ -145,18 +147,13 @@ def _check_format(top: JobTable) -> None:
 
 def _job(values: Mapping[str, Any], facts: Mapping[str, list[Any]], folder: Path) -> Job:
     in_order = sorted(facts["closures"], key=lambda c: (c.distance_m, c.name))
-    return Job(
-        cable=values["cable"],
-        fibres=values["fibres"],
-        wavelengths_nm=values["wavelengths"],
-        ribbon=values["ribbon"],
-        ends=(values["ends.a"] or "", values["ends.b"] or ""),
-        profile=values["profile"],
-        stage=values["stage"],
-        colours=values["colours"],
-        launch_m=values["launch"],
-        receive_m=values["receive"],
-        shots=values["shots"] or (),
-        folder=folder,
-        **{name: tuple(own) for name, own in {**facts, "closures": in_order}.items()},
-    )
+    stated = {
+        _FIELDS.get(name, name): value
+        for name, value in values.items()
+        if value is not None and "." not in name
+    }
+    lists: dict[str, Any] = {
+        name: tuple(own) for name, own in {**facts, "closures": in_order}.items()
+    }
+    ends = values["ends.a"] or "", values["ends.b"] or ""
+    return Job(**stated, **lists, ends=ends, folder=folder)

@@ -8,7 +8,7 @@ import os
 import re
 import tempfile
 import zipfile
-from collections.abc import Mapping
+from collections.abc import Awaitable, Callable, Mapping
 from datetime import datetime, timezone
 from enum import Enum
 from functools import partial
@@ -19,8 +19,9 @@ from typing import Any, TypeVar
 from jinja2 import ChoiceLoader, FunctionLoader
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
+from starlette.exceptions import HTTPException
 from starlette.requests import Request
-from starlette.responses import HTMLResponse, JSONResponse, PlainTextResponse, Response
+from starlette.responses import HTMLResponse, JSONResponse, Response
 from starlette.routing import Route
 
 from otdravg import __version__
@@ -59,9 +60,17 @@ from otdravg.words.headings import Words
 __all__ = ["application"]
 
 _Kind = TypeVar("_Kind", bound=Enum)
+_Thing = TypeVar("_Thing")
+
+#: What the page sends: texts by name.
+Said = Mapping[str, str]
+#: Does what was asked for; what it returns is told beside the desk's state.
+Work = Callable[..., Mapping[str, object] | None]
 
 #: What a browser may send at once. Chosen, not derived: a whole day's archive of shots.
 MOST_BYTES = 2 * 2**30
+#: What the page may say at once. Derived: 100,000 rows of a list, 160 letters each.
+_MOST_SAID = 16 * 2**20
 #: Rows of one table of a list. Chosen, not derived: a browser that is shown a few of them lays the
 #: others out when they are scrolled to.
 _ROWS_PER_TABLE = 50
@@ -76,26 +85,32 @@ _HERE = Path(__file__).parent
 def application(desk: Desk) -> Starlette:
     """Return the page's server application (ASGI) for what lies on a desk."""
     page = _Page(desk)
+    posts: dict[str, Work] = {
+        "/put-aside": page.put_aside,
+        "/settings": page.settings,
+        "/look": page.look,
+        "/job": page.new_job,
+        "/lists/{name}": page.keep_list,
+        "/follow": page.follow,
+        "/fibre/{number:int}/at": page.also_at,
+        "/decide": page.decide,
+    }
+    gets = {
+        "/": page.home,
+        "/state": page.state,
+        "/job": page.job,
+        "/live": page.live,
+        "/fibre/{number:int}": page.fibre,
+        "/cable": page.cable,
+        "/closeout.zip": page.closeout,
+        "/decisions.csv": page.decisions,
+        "/static/{name}": page.static,
+    }
     return Starlette(
         routes=[
-            Route("/", page.home),
-            Route("/state", page.state),
             Route("/files/{name:path}", page.keep, methods=["PUT"]),
-            Route("/put-aside", page.put_aside, methods=["POST"]),
-            Route("/settings", page.settings, methods=["POST"]),
-            Route("/look", page.look, methods=["POST"]),
-            Route("/job", page.job),
-            Route("/job", page.new_job, methods=["POST"]),
-            Route("/lists/{name}", page.keep_list, methods=["POST"]),
-            Route("/live", page.live),
-            Route("/follow", page.follow, methods=["POST"]),
-            Route("/fibre/{number:int}", page.fibre),
-            Route("/fibre/{number:int}/at", page.also_at, methods=["POST"]),
-            Route("/cable", page.cable),
-            Route("/closeout.zip", page.closeout),
-            Route("/decide", page.decide, methods=["POST"]),
-            Route("/decisions.csv", page.decisions),
-            Route("/static/{name}", page.static),
+            *(Route(path, page.doing(work), methods=["POST"]) for path, work in posts.items()),
+            *(Route(path, show) for path, show in gets.items()),
         ],
         exception_handlers={OtdravgError: _one_line, Exception: _fault},
     )
@@ -128,11 +143,18 @@ class _Page:
         )
         return HTMLResponse(text)
 
-    async def home(self, request: Request) -> Response:
-        """The desk: what was seen last, files, rules."""
-        return await run_in_threadpool(self._home)
+    def doing(self, work: Work) -> Callable[[Request], Awaitable[Response]]:
+        """Answer a request that changes something with what came of it and the desk's state."""
 
-    def _home(self) -> Response:
+        async def answer(request: Request) -> Response:
+            said = await _said(request)
+            done = await run_in_threadpool(work, said, **request.path_params)
+            return JSONResponse({**(done or {}), **self._desk.state()})
+
+        return answer
+
+    def home(self, request: Request) -> Response:
+        """The desk: what was seen last, files, rules."""
         desk, looked = self._desk, self._desk.looked
         state = desk.state()
         language = desk.setting.language
@@ -185,7 +207,7 @@ class _Page:
             trace_files=(SUFFIX, ARCHIVE_SUFFIX),
         )
 
-    async def state(self, request: Request) -> Response:
+    def state(self, request: Request) -> Response:
         """How far looking has come."""
         return JSONResponse(self._desk.state())
 
@@ -194,41 +216,31 @@ class _Page:
         name = request.path_params["name"]
         is_archive = name.lower().endswith(ARCHIVE_SUFFIX)
         most = MOST_BYTES if is_archive else self._desk.size_limits.file_bytes
-        content = bytearray()
-        async for piece in request.stream():
-            content += piece
-            if len(content) > most:
-                raise BadSetting("file", name, f"larger than {most // 2**20} MiB")
-        await run_in_threadpool(self._desk.keep, name, bytes(content))
+        content = await _body(request, most, name)
+        await run_in_threadpool(self._desk.keep, name, content)
         return JSONResponse(self._desk.state())
 
-    async def put_aside(self, request: Request) -> Response:
+    def put_aside(self, said: Said) -> None:
         """Forget the files that were dropped."""
-        await run_in_threadpool(self._desk.put_aside)
-        return JSONResponse(self._desk.state())
+        self._desk.put_aside()
 
-    async def settings(self, request: Request) -> Response:
+    def settings(self, said: Said) -> None:
         """Take limit or profile, launch fibres, language."""
-        said = await _said(request)
-        lengths = [said.get(key, "") for key in ("launch", "receive")]
-        launch_m, receive_m = (_length_m(text) for text in lengths)
+        launch_m, receive_m = (_length_m(said.get(key, "")) for key in ("launch", "receive"))
         language = _one_of(Language, said.get("language", Language.ENGLISH.value), "language")
-        setting = Setting(
-            _point(said.get("limit", "")), said.get("profile", ""), launch_m, receive_m, language
-        )
-        await run_in_threadpool(self._desk.set, setting)
-        return JSONResponse(self._desk.state())
+        self._desk.set(
+            Setting(
+                _point(said.get("limit", "")), said.get("profile", ""), launch_m, receive_m,
+                language,
+            )
+        )  # fmt: skip
 
-    async def look(self, request: Request) -> Response:
+    def look(self, said: Said) -> None:
         """Begin to measure and judge what lies on the desk."""
         self._desk.start()
-        return JSONResponse(self._desk.state(), HTTPStatus.ACCEPTED)
 
-    async def job(self, request: Request) -> Response:
+    def job(self, request: Request) -> Response:
         """The job and its lists, to be filled in."""
-        return await run_in_threadpool(self._job)
-
-    def _job(self) -> Response:
         file = self._desk.job_file
         has_job = file.is_file()
         return self._filled(
@@ -241,49 +253,37 @@ class _Page:
             faults=[printable(str(one)) for one in self._desk.job_faults()],
         )
 
-    async def new_job(self, request: Request) -> Response:
+    def new_job(self, said: Said) -> None:
         """Write a job down; what could not be read is not written."""
-        said = await _said(request)
         values = {key.path: typed(key, said[key.path]) for key in KEYS if said.get(key.path)}
-        await run_in_threadpool(self._desk.write_job, job_text(values))
-        return JSONResponse(self._desk.state())
+        self._desk.write_job(job_text(values))
 
-    async def keep_list(self, request: Request) -> Response:
+    def keep_list(self, said: Said, name: str) -> None:
         """Write a list of the job as it was typed; its faults are said by the page."""
-        said = await _said(request)
-        own = next((one for one in LISTS if one.name == request.path_params["name"]), None)
+        own = next((one for one in LISTS if one.name == name), None)
         if own is None:
-            return _gone()
-        await run_in_threadpool(
-            self._desk.keep_list, own, _rows(said.get("rows", "")), said.get("stamp", "")
-        )
-        return JSONResponse(self._desk.state())
+            raise _gone()
+        self._desk.keep_list(own, _rows(said.get("rows", "")), said.get("stamp", ""))
 
-    async def live(self, request: Request) -> Response:
+    def live(self, request: Request) -> Response:
         """What the folder that is followed says."""
-        live = self._desk.live
-        return _gone() if live is None else JSONResponse(live.state())
+        return JSONResponse(_there(self._desk.live).state())
 
-    async def follow(self, request: Request) -> Response:
+    def follow(self, said: Said) -> None:
         """Begin to follow the folder that was named, or end it."""
-        said = await _said(request)
-        begin = said.get("follow", "") == "yes"
-        await run_in_threadpool(self._desk.follow if begin else self._desk.stop_following)
-        return JSONResponse(self._desk.state())
+        if said.get("follow", "") == "yes":
+            self._desk.follow()
+        else:
+            self._desk.stop_following()
 
-    def _fibre_of(self, request: Request) -> Fibre | None:
-        number = request.path_params["number"]
+    def _fibre(self, number: int) -> Fibre:
         fibres = self._desk.looked.fibres
-        return fibres[number] if number < len(fibres) else None
+        return _there(fibres[number] if number < len(fibres) else None)
 
-    async def fibre(self, request: Request) -> Response:
+    def fibre(self, request: Request) -> Response:
         """One fibre: the ticket, both shots, all losses."""
-        found = self._fibre_of(request)
-        if found is None:
-            return _gone()
-        return await run_in_threadpool(self._fibre, request.path_params["number"], found)
-
-    def _fibre(self, number: int, found: Fibre) -> Response:
+        number = request.path_params["number"]
+        found = self._fibre(number)
         language = self._desk.setting.language
         report = found.report
         measurement = report.measurement
@@ -318,60 +318,48 @@ class _Page:
             "places_m": [round(one.reading.distance_m, 1) for one in report.splices],
         }
 
-    async def also_at(self, request: Request) -> Response:
+    def also_at(self, said: Said, number: int) -> dict[str, object]:
         """Measure at one more place; the table anew."""
-        if self._fibre_of(request) is None:
-            return _gone()
-        said = await _said(request)
+        self._fibre(number)
         at_m = _length_m(said.get("at", ""))
         if at_m is None:
             raise BadSetting("at", said.get("at", ""), "say a distance from A, as in 1.25km")
-        number = request.path_params["number"]
-        found = await run_in_threadpool(self._desk.also_at, number, at_m)
+        found = self._desk.also_at(number, at_m)
         losses = self._filled("losses.html.j2", **self._losses(found))
         word, line = pair_line(found.report, self._desk.setting.language)
         body = bytes(losses.body).decode("utf-8")
-        return JSONResponse({"table": body, "answer": f"{word}: {printable(line)}"})
+        return {"table": body, "answer": f"{word}: {printable(line)}"}
 
-    async def cable(self, request: Request) -> Response:
+    def cable(self, request: Request) -> Response:
         """The page of the closeout."""
         looked = self._desk.looked
-        if looked.review is None:
-            return _gone()
         template = Template(language=self._desk.setting.language)
-        content = await run_in_threadpool(closeout_html, looked.review, looked.sketches, template)
+        content = closeout_html(_there(looked.review), looked.sketches, template)
         # Its own policy stands in it: this script and this style, and nothing else.
         return Response(
             content, media_type="text/html",
             headers={"Content-Security-Policy": "frame-ancestors 'self'"},
         )  # fmt: skip
 
-    async def closeout(self, request: Request) -> Response:
+    def closeout(self, request: Request) -> Response:
         """The whole closeout as an archive."""
         looked = self._desk.looked
-        if looked.review is None:
-            return _gone()
-        content = await run_in_threadpool(self._packed)
-        name = f"closeout-{datetime.now(timezone.utc):%Y-%m-%d}.zip"
-        headers = {"Content-Disposition": f'attachment; filename="{name}"'}
-        return Response(content, media_type="application/zip", headers=headers)
-
-    def _packed(self) -> bytes:
-        looked = self._desk.looked
-        assert looked.review is not None
         packed = io.BytesIO()
         with tempfile.TemporaryDirectory() as folder:
             target = Path(folder) / "closeout"
             template = Template(language=self._desk.setting.language)
-            write_closeout(looked.review, target, template=template, sketches=looked.sketches)
+            write_closeout(
+                _there(looked.review), target, template=template, sketches=looked.sketches
+            )
             with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED) as archive:
                 for path in sorted(target.rglob("*")):
                     archive.write(path, path.relative_to(target.parent).as_posix())
-        return packed.getvalue()
+        name = f"closeout-{datetime.now(timezone.utc):%Y-%m-%d}.zip"
+        headers = {"Content-Disposition": f'attachment; filename="{name}"'}
+        return Response(packed.getvalue(), media_type="application/zip", headers=headers)
 
-    async def decide(self, request: Request) -> Response:
+    def decide(self, said: Said) -> dict[str, object]:
         """Add a decision, sealed."""
-        said = await _said(request)
         now = datetime.now(timezone.utc).isoformat(timespec="seconds")
         if not said.get("who") or not said.get("why"):
             raise BadSetting("decide", said.get("what", ""), "say who decides and why")
@@ -381,31 +369,37 @@ class _Page:
             _count(said, "fibre"), _count(said, "wavelength_nm"),
             said.get("closure", ""), said.get("file", ""), said.get("value", ""),
         )  # fmt: skip
-        seal = await run_in_threadpool(self._desk.decide, decision)
-        return JSONResponse({"seal": seal, **self._desk.state()})
+        return {"seal": self._desk.decide(decision)}
 
-    async def decisions(self, request: Request) -> Response:
+    def decisions(self, request: Request) -> Response:
         """The file of decisions."""
         if not self._desk.decisions_file.exists():
-            return _gone()
+            raise _gone()
         headers = {"Content-Disposition": 'attachment; filename="decisions.csv"'}
         content = self._desk.decisions_file.read_bytes()
         return Response(content, media_type="text/csv; charset=utf-8", headers=headers)
 
-    async def static(self, request: Request) -> Response:
+    def static(self, request: Request) -> Response:
         """Style and scripts: the closeout's, and the few of this page."""
         name = request.path_params["name"]
         if name == "style.css":
             return Response(packaged(name) + _text("page.css"), media_type="text/css")
         if name not in _SCRIPTS:
-            return _gone()
+            raise _gone()
         parts = [_text(one) if (_HERE / one).is_file() else packaged(one) for one in _SCRIPTS[name]]
         script = '(() => {\n"use strict";\n' + "\n".join(parts) + "\n})();\n"
         return Response(script, media_type="text/javascript")
 
 
-def _gone() -> Response:
-    return PlainTextResponse("Nothing is here (any more).\n", HTTPStatus.NOT_FOUND)
+def _gone() -> HTTPException:
+    return HTTPException(HTTPStatus.NOT_FOUND, "Nothing is here (any more).")
+
+
+def _there(thing: _Thing | None) -> _Thing:
+    """Take what an address is of; it is not found where there is none."""
+    if thing is None:
+        raise _gone()
+    return thing
 
 
 def _text(name: str) -> str:
@@ -433,7 +427,24 @@ def printable_lines(text: str) -> str:
     return "\n".join(map(printable, text.splitlines()))
 
 
-async def _said(request: Request) -> Mapping[str, str]:
+async def _body(request: Request, most: int, name: str) -> bytes:
+    """Read what the page sends.
+
+    Raises
+    ------
+    BadSetting
+        As soon as it is larger than it may be.
+    """
+    pieces, size = [], 0
+    async for piece in request.stream():
+        pieces.append(piece)
+        size += len(piece)
+        if size > most:
+            raise BadSetting("file", name, f"larger than {most // 2**20} MiB")
+    return b"".join(pieces)
+
+
+async def _said(request: Request) -> Said:
     """Texts that the page sends, by name.
 
     Raises
@@ -442,7 +453,7 @@ async def _said(request: Request) -> Mapping[str, str]:
         If it is anything else.
     """
     try:
-        said = await request.json()
+        said = json.loads(await _body(request, _MOST_SAID, request.url.path))
     except ValueError:
         said = None
     if not isinstance(said, dict) or not all(isinstance(text, str) for text in said.values()):
@@ -490,7 +501,7 @@ def _one_of(kinds: type[_Kind], text: str, key: str) -> _Kind:
         raise BadSetting(key, text, f"known are {known}") from None
 
 
-def _count(said: Mapping[str, str], key: str) -> int | None:
+def _count(said: Said, key: str) -> int | None:
     text = said.get(key, "")
     if text and not (text.isascii() and text.isdigit()):
         raise BadSetting(key, text, "a whole number")

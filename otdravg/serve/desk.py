@@ -41,7 +41,7 @@ from otdravg.verdict.limits import Limits
 from otdravg.verdict.reading import load_named
 from otdravg.verdict.rules import default, profile_of
 from otdravg.watch import Expected, Follower, Watch
-from otdravg.watch.folder import SETTLE_S
+from otdravg.watch.folder import SETTLE_S, listed
 from otdravg.words.catalogue import Language, said_of
 
 __all__ = ["Desk", "Fibre", "Looked", "Setting", "safe_name"]
@@ -357,13 +357,10 @@ class Desk:
 
     def _in_folders(self) -> str:
         """What lies in the folders that were given, in short: it changes when they do."""
-        seen = (
-            (str(path), status.st_size, status.st_mtime_ns)
-            for folder in self.given
-            for path in (folder.rglob("*") if folder.is_dir() else (folder,))
-            if (status := path.stat())
-        )
-        return f"{hash(frozenset(seen)):x}" if self.given else ""
+        try:
+            return f"{hash(frozenset(listed(self.given).items())):x}"
+        except OtdravgError:  # a stick that was pulled out, as it may be again and again
+            return "away"
 
     def keep(self, name: str, content: bytes) -> None:
         """Keep a dropped file under its name; the same file twice is kept once.

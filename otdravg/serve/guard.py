@@ -10,9 +10,10 @@ from __future__ import annotations
 import secrets
 from http import HTTPStatus
 
+from starlette.datastructures import MutableHeaders
 from starlette.requests import Request
 from starlette.responses import PlainTextResponse, RedirectResponse, Response
-from starlette.types import ASGIApp, Receive, Scope, Send
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 __all__ = ["COOKIE", "HEADERS", "Guard", "Keys"]
 
@@ -111,15 +112,11 @@ def _refused(why: str) -> Response:
 def _with_headers(send: Send) -> Send:
     """Add the page's headers to every answer that has none of its own."""
 
-    async def with_headers(message: object) -> None:
-        if isinstance(message, dict) and message["type"] == "http.response.start":
-            known = {name.lower() for name, _ in message.get("headers", ())}
-            message = dict(message)
-            message["headers"] = [
-                *message.get("headers", ()),
-                *((name.lower().encode(), text.encode()) for name, text in HEADERS.items()
-                  if name.lower().encode() not in known),
-            ]  # fmt: skip
-        await send(message)  # type: ignore[arg-type]
+    async def with_headers(message: Message) -> None:
+        if message["type"] == "http.response.start":
+            headers = MutableHeaders(scope=message)
+            for name, text in HEADERS.items():
+                headers.setdefault(name, text)
+        await send(message)
 
     return with_headers

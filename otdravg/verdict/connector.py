@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from decimal import Decimal
 from enum import Enum
 from typing import TYPE_CHECKING
@@ -11,7 +12,7 @@ from typing import TYPE_CHECKING
 from otdravg.findings import Statement, says
 from otdravg.fit.reading import Kind, Reading
 from otdravg.quantities import Quantity, reported
-from otdravg.verdict.decision import Action, Verdict, expanded
+from otdravg.verdict.decision import Action, expanded
 from otdravg.verdict.limits import Rule
 from otdravg.verdict.rules import Profile
 from otdravg.verdict.verdicts import SpliceVerdict, held
@@ -105,7 +106,9 @@ def _inside(profile: Profile, reading: Reading) -> Iterator[SpliceVerdict]:
         ):
             what, key = says("connector-one-way", direction=end), "connector.per_direction_limit_db"
             yield _held(profile, what, loss_db, u_db, rule.per_direction_limit_db, key)
-    yield from _reflectance(profile, says("connector-alone"), reading.reflectance_db)
+    # What stands alone here reflects, or it would be a splice.
+    reflects = reading.kind is Kind.CONNECTOR
+    yield from _reflectance(profile, says("connector-alone"), reading.reflectance_db, reflects)
 
 
 def _held(
@@ -117,22 +120,24 @@ def _held(
     key: str,
 ) -> SpliceVerdict:
     shown_db = reported(loss_db, Quantity.LOSS_DB)
-    if shown_db is None:
-        reason = says("part-not-measured", what=what)
-        return SpliceVerdict(Verdict.NOT_MEASURED, reason, Action.SHOOT_AGAIN, key, limit_db)
     return held(shown_db, expanded(u_db), limit_db, profile.rule, key, what)
 
 
 def _reflectance(
-    profile: Profile, what: Statement, reflectance_db: float | None
+    profile: Profile, what: Statement, reflectance_db: float | None, reflects: bool
 ) -> Iterator[SpliceVerdict]:
-    """Hold a reflectance that shows against its limit, plainly: see :func:`guards_all`."""
+    """Hold a reflectance that shows against its limit, plainly: see :func:`guards_all`.
+
+    Of what reflects by an unknown amount, as where a file states no backscatter coefficient,
+    nobody knows.
+    """
     limit_db = profile.connector.reflectance_limit_db
     shown_db = reported(reflectance_db, Quantity.REFLECTANCE_DB)
-    if limit_db is not None and shown_db is not None:
+    if limit_db is not None and (reflects or shown_db is not None):
         what = says("reflectance-of", what=what)
         key = "connector.reflectance_limit_db"
-        yield held(shown_db, None, limit_db, Rule.PLAIN, key, what)
+        judged = held(shown_db, None, limit_db, Rule.PLAIN, key, what)
+        yield judged if shown_db is not None else replace(judged, action=Action.LOOK)
 
 
 def guards_all(profile: Profile) -> bool:
@@ -189,4 +194,4 @@ def end_verdicts(profile: Profile, where: Where, event: Event) -> Iterator[Splic
     what = says({Where.FIRST: "connector-first", Where.LAST: "connector-last"}[where])
     if limit_db is not None:
         yield _held(profile, what, event.loss_db, event.u_loss_db, limit_db, key)
-    yield from _reflectance(profile, what, event.reflectance_db)
+    yield from _reflectance(profile, what, event.reflectance_db, event.peak_height_db is not None)

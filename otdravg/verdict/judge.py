@@ -590,13 +590,16 @@ def _step(judged: Judged, length_m: float, ends: Ends) -> Statement:
         return Statement("shoot-seen-once", figures)
     if judged.verdict in (Verdict.ONE_WAY, Verdict.NOT_MEASURED):
         return says("shoot-again", place=place, reason=judged.reason)
-    if judged.verdict is not Verdict.OVER or not has_loss:
+    other_first = any(more.code == "other-wavelength-first" for more in judged.reason.more)
+    if (
+        judged.verdict is not Verdict.OVER
+        or not has_loss
+        or (other_first and kind is not Kind.GROUP)
+    ):
         return says("look-at", place=place, reason=judged.reason)
     figures += values(over_db=_over_db(judged))
     if kind is Kind.GROUP:
         return Statement("look-group", figures)
-    if any(more.code == "other-wavelength-first" for more in judged.reason.more):
-        return says("look-at", place=place, reason=judged.reason)
     if judged.action is Action.LOOK:
         return Statement("not-yet", figures)
     at_m = judged.reading.distance_m

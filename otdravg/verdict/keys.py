@@ -8,7 +8,7 @@ it. Problems are collected, not raised one by one, so that a person can mend a p
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from decimal import Decimal
 from enum import Enum
@@ -267,42 +267,38 @@ class Table:
             for number, part in enumerate(value, 1)
         ]
 
+    def checked(self, name: str, is_good: Callable[[Any], bool], wanted: str) -> Any:
+        """Return what stands there if it is good; None, and a problem, if it is not."""
+        value = self._take(name)
+        if value is None or is_good(value):
+            return value
+        self.note(name, f"write {wanted}")
+        return None
+
     def text(self, name: str) -> str | None:
         """Return a text of one line or more."""
-        value = self._take(name)
-        if value is None or (isinstance(value, str) and value.strip()):
-            return None if value is None else value.strip()
-        self.note(name, 'write a text in quotes, as in "text"')
-        return None
+        value = self.checked(name, _is_text, 'a text in quotes, as in "text"')
+        return None if value is None else str(value).strip()
 
     def texts(self, name: str, known: Iterable[str] = ()) -> tuple[str, ...] | None:
         """Return a list of texts; of those that are known, if only some are."""
-        value, known = self._take(name), tuple(known)
-        if value is None:
-            return None
-        if not isinstance(value, list) or not all(isinstance(v, str) and v.strip() for v in value):
-            self.note(name, 'write a list of texts, as in ["one", "two"]')
-            return None
-        if known and not set(value) <= set(known):
+        value = self.checked(name, _each(_is_text), 'a list of texts, as in ["one", "two"]')
+        known = tuple(known)
+        if value is not None and known and not set(value) <= set(known):
             self.note(name, f"write a list out of {_quoted(known)}")
             return None
-        return tuple(v.strip() for v in value)
+        return None if value is None else tuple(text.strip() for text in value)
 
     def flag(self, name: str) -> bool | None:
         """Return true or false."""
-        value = self._take(name)
-        if value is not None and not isinstance(value, bool):
-            self.note(name, "write true or false, without quotes")
-            return None
+        wanted = "true or false, without quotes"
+        value: bool | None = self.checked(name, lambda v: isinstance(v, bool), wanted)
         return value
 
     def choice(self, name: str, kind: type[E]) -> E | None:
         """Return one of an enum's values."""
-        value = self._take(name)
         allowed = [member.value for member in kind]
-        if value is not None and value not in allowed:
-            self.note(name, f"write one of {_quoted(allowed)}")
-            return None
+        value = self.checked(name, allowed.__contains__, f"one of {_quoted(allowed)}")
         return None if value is None else kind(value)
 
     def choices(self, name: str, kind: type[E]) -> tuple[E, ...] | None:
@@ -326,12 +322,8 @@ class Table:
 
     def whole(self, name: str, low: int, high: int) -> int | None:
         """Return a whole number inside bounds."""
-        value = self._take(name)
-        if value is None:
-            return None
-        if isinstance(value, bool) or not isinstance(value, int) or not low <= value <= high:
-            self.note(name, f"write a whole number from {low} to {high}")
-            return None
+        wanted = f"a whole number from {low} to {high}"
+        value: int | None = self.checked(name, _is_whole(low, high), wanted)
         return value
 
     def metres(self, name: str) -> float | None:
@@ -355,16 +347,9 @@ class Table:
 
     def wavelengths(self, name: str) -> tuple[int, ...] | None:
         """Return a list of wavelengths in nm."""
-        value = self._take(name)
-        if value is None:
-            return None
-        low, high = WAVELENGTHS_NM
-        if not isinstance(value, list) or not all(
-            isinstance(v, int) and not isinstance(v, bool) and low <= v <= high for v in value
-        ):
-            self.note(name, f"write a list of wavelengths in nm ({low} to {high}), as [1310, 1550]")
-            return None
-        return tuple(sorted(set(value)))
+        wanted = "a list of wavelengths in nm ({} to {}), as [1310, 1550]".format(*WAVELENGTHS_NM)
+        value = self.checked(name, _each(_is_whole(*WAVELENGTHS_NM)), wanted)
+        return None if value is None else tuple(sorted(set(value)))
 
     def values(self, path: str) -> dict[str, Any]:
         """Return what the file has for the keys of a table, by the name of each.
@@ -402,6 +387,19 @@ class Table:
                     self.origins[self.key(name)] = text
                 if name not in self._content:
                     parts.note(name, "no such key stands in this table")
+
+
+def _is_text(value: Any) -> bool:
+    return isinstance(value, str) and bool(value.strip())
+
+
+def _is_whole(low: int, high: int) -> Callable[[Any], bool]:
+    return lambda v: isinstance(v, int) and not isinstance(v, bool) and low <= v <= high
+
+
+def _each(is_good: Callable[[Any], bool]) -> Callable[[Any], bool]:
+    """What holds of a list if it holds of each in it."""
+    return lambda value: isinstance(value, list) and all(map(is_good, value))
 
 
 def _quoted(words: Iterable[str]) -> str:

@@ -236,7 +236,7 @@ def _judge_attenuation(profile: Profile, span: Span) -> Iterator[SpliceVerdict]:
     """Hold the attenuation against its limit; over it somebody has to look where it comes from."""
     limit = profile.fibre.attenuation_db_per_km.at(span.wavelength_nm)
     figure = reported(span.attenuation_db_per_km, Quantity.ATTENUATION_DB_PER_KM)
-    if limit is not None and figure is not None:
+    if limit is not None:
         expanded_u = expanded(span.u_attenuation_db_per_km, Quantity.U_ATTENUATION_DB_PER_KM)
         key, what = "fibre.attenuation_db_per_km", says("fibre-alone")
         yield held(figure, expanded_u, limit, profile.rule, key, what, unit="dB/km")

@@ -79,7 +79,7 @@ def judge_reading(reading: Reading, profile: Profile, known: Circumstances) -> S
     if is_implausible(reading.loss_db, reading.u_loss_db):
         return answer(Verdict.IMPLAUSIBLE, says("implausible"), Action.LOOK)
     if is_connector or is_with_splice(profile, reading):
-        return _connector(reading, profile, limit_db, shown_db, expanded_db)
+        return _connector(reading, profile, limit_db, shown_db, answer)
     if limit_db is None:
         return answer(
             Verdict.NOT_JUDGED, says("no-splice-limit", nominal_nm=f"{known.wavelength_nm:g}")
@@ -135,31 +135,23 @@ def _connector(
     profile: Profile,
     limit_db: Decimal | None,
     shown_db: Decimal,
-    expanded_db: Decimal | None,
+    answer: partial[SpliceVerdict],
 ) -> SpliceVerdict:
     """Judge what reflects by the connector's rules; it may be a splice, so none lets it pass.
 
     A mechanical splice reflects too: above the splice limit it is neither within nor cut.
     """
-    rules = connector_verdicts(profile, reading)
-    worst = worst_of(rules)
-    if limit_db is not None and shown_db > limit_db:
-        if worst is None or worst.verdict is Verdict.WITHIN:
-            reason = says(
-                "connector-lossy", loss_db=shown_db, expanded_db=expanded_db, limit_db=limit_db
-            )  # fmt: skip
-            own_db = None if worst is None else worst.limit_db
-            return SpliceVerdict(
-                Verdict.NOT_JUDGED, reason, Action.LOOK, "splice.limit_db", own_db,
-                figure=shown_db, expanded_u=expanded_db,
-            )  # fmt: skip
-        return worst
-    if worst is not None:
-        return worst
-    return SpliceVerdict(
-        Verdict.NOT_JUDGED, says("connector-not-judged"), rule="connector",
-        figure=shown_db, expanded_u=expanded_db,
-    )  # fmt: skip
+    worst = worst_of(connector_verdicts(profile, reading))
+    passes = worst is None or worst.verdict is Verdict.WITHIN
+    if passes and limit_db is not None and shown_db > limit_db:
+        expanded_db, own_db = expanded(reading.u_loss_db), worst and worst.limit_db
+        reason = says(
+            "connector-lossy", loss_db=shown_db, expanded_db=expanded_db, limit_db=limit_db
+        )
+        key = "splice.limit_db"
+        return answer(Verdict.NOT_JUDGED, reason, Action.LOOK, rule=key, limit_db=own_db)
+    not_judged = says("connector-not-judged")
+    return worst or answer(Verdict.NOT_JUDGED, not_judged, rule="connector", limit_db=None)
 
 
 def _tiered(

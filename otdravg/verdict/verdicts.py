@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from decimal import Decimal
 
-from otdravg.findings import Statement, values
+from otdravg.findings import Statement, says, values
 from otdravg.verdict.decision import Action, Verdict, held_against
 from otdravg.verdict.limits import Rule
 from otdravg.verdict.rules import Method, OneWayCause
@@ -75,7 +75,7 @@ class SpliceVerdict:
 
 
 def held(
-    figure: Decimal,
+    figure: Decimal | None,
     expanded_u: Decimal | None,
     limit: Decimal,
     decision: Rule,
@@ -88,11 +88,16 @@ def held(
 
     Parameters
     ----------
+    figure : Decimal or None
+        As reported; None: not measured.
     what : Statement or str
-        What the figure is of; for a loss what its codes begin with.
+        What the figure is of; for a loss that was measured what its codes begin with.
     over : Action
         What a figure over the limit asks for.
     """
+    if figure is None:
+        reason = says("part-not-measured", what=what)
+        return SpliceVerdict(Verdict.NOT_MEASURED, reason, Action.SHOOT_AGAIN, rule, limit)
     found = held_against(figure, expanded_u, limit, decision)
     action, code = {
         Verdict.WITHIN: (Action.NONE, "within"),

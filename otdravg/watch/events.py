@@ -69,6 +69,12 @@ class Event:
     key: str
     text: str
     values: Mapping[str, Any] = field(default_factory=dict)
+    gist: str = ""  # the sentence without what changes from shot to shot; empty: all of it counts
+
+    @property
+    def known_as(self) -> str:
+        """What is compared with what was said: news is not that one more shot is in."""
+        return self.gist or self.text
 
 
 def events_of(
@@ -132,7 +138,7 @@ def news_of(events: Sequence[Event], said: Mapping[str, str], words: Words) -> t
             if ribbon:
                 taken += words.say("watch", "now", state=ribbon.values["state"])
             back.append(Event(Kind.BACK, key, taken))
-    return (*(e for e in events if said.get(e.key) != e.text), *back)
+    return (*(e for e in events if said.get(e.key) != e.known_as), *back)
 
 
 def _name(cable: str, words: Words) -> str:
@@ -160,7 +166,7 @@ def _at(ribbon: RibbonStatus, name: str, text: str, words: Words) -> str:
 
 def _ribbon(ribbon: RibbonStatus, name: str, words: Words) -> Event:
     state = _state(ribbon, words)
-    unit = ribbon.ribbon or ribbon.fibres[0]
+    unit = ribbon.unit_number
     return Event(
         Kind.RIBBON,
         f"{Kind.RIBBON.value}|{_place(ribbon.cable, ribbon.closure, unit)}",
@@ -227,8 +233,8 @@ def _call(ribbon: RibbonStatus, name: str, words: Words) -> Event | None:
     to_come = [s.fibre for s in ribbon.splices if s.stage in INCOMPLETE]
     choice = None if ribbon.unit is None else ribbon.unit.advised
 
-    def said(kind: Kind, key: str, **named: Value) -> Event:
-        return _said(kind, ribbon, name, words.say("watch", key, **named), words)
+    def said(kind: Kind, key: str, gist: str = "", **named: Value) -> Event:
+        return _said(kind, ribbon, name, words.say("watch", key, **named), gist, words)
 
     if over:
         losses = _losses(over, words)
@@ -236,7 +242,8 @@ def _call(ribbon: RibbonStatus, name: str, words: Words) -> Event | None:
             return said(Kind.CUT, "cut", losses=losses)
         if to_come:
             key = "open-first-shoot" if len(to_come) == 1 else "open-first-shoot-all"
-            return said(Kind.OPEN, key, losses=losses, fibres=_fibres(to_come, words))
+            gist = words.say("watch", "open-over", losses=losses)
+            return said(Kind.OPEN, key, gist, losses=losses, fibres=_fibres(to_come, words))
         if not ribbon.number_is_sure:
             return said(Kind.OPEN, "open-number", losses=losses)
         if choice is Choice.CONCESSION and ribbon.unit:
@@ -249,19 +256,21 @@ def _call(ribbon: RibbonStatus, name: str, words: Words) -> Event | None:
         fibres = _fibres((s.fibre for s in looked), words)
         return said(Kind.OPEN, "open-look", fibres=fibres, why=why)
     if guessed:
-        return said(Kind.OPEN, "open-guess", what="; ".join(_guess(s, words) for s in guessed))
+        high = ", ".join(_coloured(s, words) for s in guessed)
+        gist = words.say("watch", "open-guess", what=f"{high} {words.value(Stage.HIGH.value)}")
+        what = "; ".join(_guess(s, words) for s in guessed)
+        return said(Kind.OPEN, "open-guess", gist, what=what)
     return None
 
 
-def _said(kind: Kind, ribbon: RibbonStatus, name: str, text: str, words: Words) -> Event:
-    unit = ribbon.ribbon or ribbon.fibres[0]
+def _said(kind: Kind, ribbon: RibbonStatus, name: str, text: str, gist: str, words: Words) -> Event:
     closure = ribbon.closure
     at = distance(closure.distance_m, km=True)
     from_a = words.say("cable", "from", distance=at, end="A")
     where = "" if closure.name == str(closure.number) else f"{closure.name}, "
     return Event(
         kind,
-        f"{kind.value}|{_place(ribbon.cable, closure, unit)}",
+        f"{kind.value}|{_place(ribbon.cable, closure, ribbon.unit_number)}",
         _at(ribbon, name, text, words),
         {
             "cable": ribbon.cable,
@@ -272,6 +281,7 @@ def _said(kind: Kind, ribbon: RibbonStatus, name: str, text: str, words: Words) 
             "cut": kind is Kind.CUT,
             "bend": any(s.why == Verdict.BEND.value for s in ribbon.in_stage(Stage.CHECK)),
         },
+        gist and _at(ribbon, name, gist, words),
     )
 
 

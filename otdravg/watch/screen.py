@@ -105,22 +105,11 @@ def summary_text(answer: Answer, page: Page, words: Words) -> str:
 def json_lines(answer: Answer, *, everything: bool) -> str:
     """Write an answer as JSON lines, an event each; ``new`` tells what had not been said."""
     news = set(map(id, answer.news))
-    events = answer.events if everything else answer.news
-    lines = [
+    back = [e for e in answer.news if e.kind is Kind.BACK]
+    lines: list[dict[str, object]] = [
         {"event": e.kind.value, "key": e.key, "text": e.text, "new": id(e) in news, **e.values}
-        for e in events
+        for e in ([*answer.events, *back] if everything else answer.news)
     ]
-    lines += [
-        {"event": e.kind.value, "key": e.key, "text": e.text, "new": True}
-        for e in answer.news
-        if everything and e.kind is Kind.BACK
-    ]
-    lines.append(
-        {
-            "event": "looked",
-            "settling": answer.settling,
-            "trouble": answer.trouble,
-            "proved": answer.is_proved,
-        }
-    )
+    looked = {"settling": answer.settling, "trouble": answer.trouble, "proved": answer.is_proved}
+    lines.append({"event": "looked", **looked})
     return "".join(json.dumps(line, ensure_ascii=True) + "\n" for line in lines)

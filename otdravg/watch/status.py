@@ -6,7 +6,7 @@ that is still filling needs: what is missing is due, not wrong; and what may be 
 
 from __future__ import annotations
 
-from collections import Counter, defaultdict
+from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import Enum
@@ -112,6 +112,11 @@ class RibbonStatus:
     unit: Unit | None  # what the re-splice plan says of it
     number_is_sure: bool  # False: more or fewer closures are expected than show
     place: TrayPlace = NOWHERE_PLANNED  # in the closure, by the splice plan
+
+    @property
+    def unit_number(self) -> int:
+        """Number of what is cut as a whole: the ribbon's, in loose tube the fibre's."""
+        return self.ribbon or self.fibres[0]
 
     @property
     def is_complete(self) -> bool:
@@ -468,8 +473,3 @@ def _excess(row: SpliceRow) -> tuple[bool, float, int]:
         loss_db - float(limit_db or 0),
         row.wavelength_nm,
     )
-
-
-def counts(splices: Iterable[Splice]) -> Counter[Stage]:
-    """How many splices are in each stage."""
-    return Counter(s.stage for s in splices)

@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from otdravg.cable.files.folder import RawShot
+from otdravg.cable.lists.loops import with_far_sides
 from otdravg.cable.measure.remembering import Remembering
 from otdravg.cable.model import CableReview
 from otdravg.cable.run import Options, review
@@ -139,7 +140,9 @@ class Watch:
             )
             self.remembering.forget_unused()
             came = self._memory.looks_of({shot.file.path: shot.sha256 for shot in look.shots})
-            status = status_of(found, self._expected, came)
+            loops, cable = self._options.loops, self._options.expected.cable
+            shots = tuple(with_far_sides(found.shots, loops, cable))
+            status = status_of(replace(found, shots=shots), self._expected, came)
             return found, status, events_of(found, status, self.words)
 
     def note_said(self, answer: Answer) -> str:
@@ -147,7 +150,7 @@ class Watch:
 
         Called after it was shown: a power cut in between says it twice, never not at all.
         """
-        said = {event.key: event.text for event in answer.events}
+        said = {event.key: event.known_as for event in answer.events}
         self._memory = replace(self._memory, said=said)
         if self._place is None:
             return ""

@@ -45,6 +45,7 @@ JOBS = (
     Job("closeout_speed", "closeout_speed.py", (), ("--fibres", "96")),
     Job("page_speed", "page_speed.py", (), ("--fibres", "24")),
     Job("watch_burst", "watch_burst.py", (), ("--fibres", "48")),
+    Job("watch_estimates", "watch_estimates.py", (), ("--cables", "1")),
     Job("planted_run", "planted_run.py", (), ("--fibres", "48")),
     Job("costs_against_earlier", "against_earlier.py", (), ("--turns", "1")),
     Job("results_against_earlier", "against_earlier.py", ("--results",), ("--results",)),

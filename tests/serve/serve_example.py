@@ -84,6 +84,6 @@ def drop(client: Browser, *paths: Path) -> None:
 
 def look(client: Browser, desk: Desk) -> dict[str, Any]:
     """Measure and judge, and wait until it is done."""
-    assert client.post("/look", json={}).status_code == 202
+    assert client.post("/look", json={}).status_code == 200
     desk.wait()
     return dict(client.get("/state").json())

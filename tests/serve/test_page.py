@@ -238,6 +238,8 @@ class TestFiles:
             answer = client.post("/settings", content=content)
             assert answer.status_code == 400
             assert answer.json()["error"]
+        endless = client.post("/settings", content=b'{"limit": "' + bytes(17 * 2**20))
+        assert (endless.status_code, "larger than 16 MiB" in endless.text) == (400, True)
         for path in ("/static/..%2fdesk.py", "/static/desk.py", "/static/__init__.py"):
             assert client.get(path).status_code == 404
 
@@ -286,11 +288,18 @@ class TestCable:
     def test_a_folder_that_grows_is_noticed(self, tmp_path: Path, shots: Path) -> None:
         given = tmp_path / "given"
         given.mkdir()
-        client, _ = opened(tmp_path, given=[given])
+        client, desk = opened(tmp_path, given=[given])
         before = client.get("/state").json()["folder"]
         assert client.get("/state").json()["folder"] == before
         (given / "one.sor").write_bytes(next(shots.glob("*.sor")).read_bytes())
         assert client.get("/state").json()["folder"] != before
+        given.rename(tmp_path / "pulled out")
+        assert client.get("/state").json()["folder"] == "away"
+        client.post("/look", json={})
+        desk.wait()
+        assert "there is no such file" in client.get("/").text
+        (tmp_path / "pulled out").rename(given)
+        assert client.get("/state").json()["folder"] != "away"
 
     def test_a_job_says_what_is_missing_and_by_which_rules(
         self, tmp_path: Path, shots: Path

@@ -92,10 +92,19 @@ def test_from_two_files_to_the_loss(page: Page) -> None:
 def test_a_cable_from_the_stick_to_the_loss_table(page: Page, tmp_path: Path) -> None:
     shots = tmp_path / "stick"
     write_demo(shots, fibres=12)
+    _messed_up(shots)
     page.set_input_files("#pick-folder", str(shots))
     expect(page.locator("#says")).to_contain_text("Kept")
+    expect(page.locator("#says")).to_contain_text("no trace files: stick/")
+    # A photo, a paper, a note of macOS, and what the demo writes beside the shots.
+    expect(page.locator("#says")).to_contain_text("(5)")
+    expect(page.locator("#count")).to_have_text("20")
     page.click("#look")
     expect(page.locator(".screen").first).to_contain_text("Closure")
+    expect(page.locator(".screen").first).to_contain_text("12 of 12 in, 10 measured from both")
+    expect(page.locator("dt")).to_have_text(["stick/Ende A/SIMQB1_F007_1550_AB.sor"])
+    page.get_by_text("Everything that is known of it").click()
+    assert _faults(page) == []
     page.fill("#decide [name=cable]", "SIMQB1")
     page.fill("#decide [name=fibre]", "3")
     page.fill("#decide [name=closure]", "2")
@@ -110,6 +119,26 @@ def test_a_cable_from_the_stick_to_the_loss_table(page: Page, tmp_path: Path) ->
     assert "R. Vale" in table
     page.get_by_role("link", name="All splices of the cable").click()
     expect(page.locator("#splice-rows tr").first).to_be_visible()
+
+
+def _messed_up(stick: Path) -> None:
+    """A stick as it comes from the field: folders, a zip, a cut file, a shot missing, no shots."""
+    ends = stick / "Ende A", stick / "B end (2)"
+    for folder, end in zip(ends, ("AB", "BA"), strict=True):
+        folder.mkdir()
+        for path in stick.glob(f"*_{end}.sor"):
+            path.rename(folder / path.name)
+    cut, gone = ends[0] / "SIMQB1_F007_1550_AB.sor", ends[1] / "SIMQB1_F009_1550_BA.sor"
+    cut.write_bytes(cut.read_bytes()[:900])
+    gone.unlink()
+    with zipfile.ZipFile(stick / "rest.zip", "w") as packed:
+        for path in [*ends[0].glob("*_F01[1-2]_*"), *ends[1].glob("*_F01[1-2]_*")]:
+            packed.write(path, path.name)
+            path.unlink()
+    (ends[0] / "._SIMQB1_F001_1550_AB.sor").write_bytes(b"\0\5\x16\7" + bytes(60))
+    (stick / "DCIM").mkdir()
+    (stick / "DCIM" / "1.JPG").write_bytes(bytes(17 * 2**20))
+    (stick / "as built.pdf").write_bytes(b"%PDF-1.4")
 
 
 def test_two_windows_show_the_same_desk(page: Page) -> None:

@@ -78,12 +78,12 @@ class TestSpanMean:
     )
     def test_breach_asks_for_evidence(self, documented: int, verdict: Verdict) -> None:
         span = Span(1550, (0.05, 0.05, 0.353), attempts_documented=documented)
-        (judged,) = judge_span(load_shipped("span-mean"), span).rules
+        judged = judge_span(load_shipped("span-mean"), span).rules[0]
         assert (judged.verdict, judged.action) == (verdict, Action.RECORD)
 
     def test_three_documented_attempts_settle_it(self) -> None:
         span = Span(1550, (0.05, 0.05, 0.353), attempts_documented=3)
-        (judged,) = judge_span(load_shipped("span-mean"), span).rules
+        judged = judge_span(load_shipped("span-mean"), span).rules[0]
         assert judged.verdict is Verdict.ACCEPTED
 
     def test_without_evidence_rule_it_is_over(self) -> None:
@@ -157,6 +157,10 @@ class TestSpanLoss:
         judged = judge_span(load_shipped("span-mean"), span).rules
         assert only(judged, "fibre.attenuation_db_per_km").verdict is verdict
 
+    def test_a_limit_of_what_was_not_measured_is_not_met(self) -> None:
+        judged = judge_span(load_shipped("span-mean"), Span(1310, ())).rules
+        assert only(judged, "fibre.attenuation_db_per_km").verdict is Verdict.NOT_MEASURED
+
     @pytest.mark.parametrize(("count", "verdict"), [(5, Verdict.WITHIN), (6, Verdict.OVER)])
     def test_splices_per_km(self, count: int, verdict: Verdict) -> None:
         # UFGS 16768A 3.1.6.2: at most one splice per km, terminations excluded.
@@ -204,6 +208,20 @@ class TestConnectors:
         assert [v.verdict for v in judged] == [Verdict.WITHIN, Verdict.OVER, Verdict.WITHIN]
         worse = connector_verdicts(profile, connector(0.17, 0.21, height_db=-35.9))
         assert worse[-1].verdict is Verdict.OVER
+
+    def test_a_reflection_of_unknown_height_does_not_meet_its_limit(self) -> None:
+        """Files without a backscatter coefficient tell no reflectance: a low loss proves none."""
+        profile = profile_of("[connector]\nlimit_db = 0.5\nreflectance_limit_db = -36\n")
+        inside = judged_at(profile, connector(0.1, 0.1, height_db=None))
+        assert (inside.verdict, inside.action) == (Verdict.NOT_MEASURED, Action.LOOK)
+        assert judged_at(profile, connector(0.1, 0.1)).verdict is Verdict.WITHIN
+        # At an end stands what reflects, or what is angled and shows nothing.
+        event = Event(EventKind.REFLECTION, 1000.0, 0.5, 1010.0, 0.1, 0.0, None, 3.0, False)
+        assert [v.verdict for v in end_verdicts(profile, Where.FIRST, event)] == [
+            Verdict.NOT_MEASURED
+        ]
+        angled = replace(event, peak_height_db=None)
+        assert list(end_verdicts(profile, Where.FIRST, angled)) == []
 
     @pytest.mark.parametrize("where", list(Where))
     @pytest.mark.parametrize(("loss_db", "verdict"), [(0.5, Verdict.WITHIN), (0.51, Verdict.OVER)])

@@ -22,7 +22,11 @@ from otdravg.simulate.fibre import Fibre
 from otdravg.simulate.takes import FIRST_SHOT, Site, Take, file_name, made
 from otdravg.verdict import Profile, default
 from otdravg.watch import Answer, Expected, Follower, Kind, Watch
+from otdravg.watch.estimate import Basis, Estimate, estimates
 from otdravg.watch.status import ENDS
+
+#: Estimates, each with the true loss.
+Found = dict[Basis, list[tuple[Estimate, float]]]
 
 WAVELENGTHS = (1310, 1550)
 LIMIT_DB = 0.20  # of the profile that is used where nobody states one
@@ -264,3 +268,31 @@ def run_week(
         if not due:
             break
     return crew
+
+
+def estimated(site: Site5, found: Found) -> None:
+    """Shoot a site of 24 fibres in steps, and gather what each look estimates from one end."""
+    clock = Clock()
+    watch = watching(site, clock)
+
+    def shoot(fibres: range, wavelengths: Sequence[int], end: str) -> None:
+        for fibre in fibres:
+            for nm in wavelengths:
+                site.shoot(fibre, nm, end)
+
+    def note() -> None:
+        answer = look(watch, clock)
+        assert answer is not None
+        assert answer.review is not None
+        for (key, closure, _), own in estimates(answer.review).items():
+            found[own.basis].append((own, site.losses_db[closure, key.fibre]))
+
+    shoot(range(1, 25), WAVELENGTHS, "A")
+    shoot(range(1, 13), WAVELENGTHS, "B")
+    note()
+    shoot(range(13, 25), (1550,), "B")
+    note()
+    for closure in (2, 4):
+        site.splice(closure, 1)
+    shoot(range(1, 13), WAVELENGTHS, "A")
+    note()

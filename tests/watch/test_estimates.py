@@ -6,19 +6,9 @@ from collections import defaultdict
 from statistics import median
 
 import pytest
-from construction import LIMIT_DB, WAVELENGTHS, Clock, Site5, look, watching
+from construction import LIMIT_DB, WAVELENGTHS, Clock, Found, Site5, estimated, look, watching
 
-from otdravg.watch import Answer
-from otdravg.watch.estimate import Basis, Estimate, estimates
-
-Found = dict[Basis, list[tuple[Estimate, float]]]  # with the true loss
-
-
-def note(found: Found, site: Site5, answer: Answer | None) -> None:
-    assert answer is not None
-    assert answer.review is not None
-    for (key, closure, _), own in estimates(answer.review).items():
-        found[own.basis].append((own, site.losses_db[closure, key.fibre]))
+from otdravg.watch.estimate import Basis, estimates
 
 
 @pytest.fixture(scope="module")
@@ -27,24 +17,7 @@ def found(tmp_path_factory: pytest.TempPathFactory) -> Found:
     found: Found = defaultdict(list)
     for seed in (1, 2):
         place = tmp_path_factory.mktemp("estimates") / "shots"
-        site, clock = Site5(place, seed=seed, apart_db=0.015), Clock()
-        watch = watching(site, clock)
-        for fibre in range(1, 25):
-            for nm in WAVELENGTHS:
-                site.shoot(fibre, nm, "A")
-        for fibre in range(1, 13):
-            for nm in WAVELENGTHS:
-                site.shoot(fibre, nm, "B")
-        note(found, site, look(watch, clock))
-        for fibre in range(13, 25):
-            site.shoot(fibre, 1550, "B")
-        note(found, site, look(watch, clock))
-        for closure in (2, 4):
-            site.splice(closure, 1)
-        for fibre in range(1, 13):
-            for nm in WAVELENGTHS:
-                site.shoot(fibre, nm, "A")
-        note(found, site, look(watch, clock))
+        estimated(Site5(place, seed=seed, apart_db=0.015), found)
     return found
 
 

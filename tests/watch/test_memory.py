@@ -99,3 +99,22 @@ def test_the_usual_place_is_not_beside_the_shots(
     one, other = usual_place([tmp_path / "a"]), usual_place([tmp_path / "b"])
     assert one != other
     assert one.parent == tmp_path / "state" / "otdravg"
+
+
+def test_a_call_rings_once_however_many_shots_come_after_it(site: Site5) -> None:
+    """What is still to be shot of the ribbon changes with every shot; what is wrong does not."""
+    clock = Clock()
+    watch = watching(site, clock)
+    calls, rung = [], []
+    for fibres in (range(1, 7), range(7, 9), range(9, 13)):
+        for fibre in fibres:
+            for end in "AB":
+                for nm in WAVELENGTHS:
+                    site.shoot(fibre, nm, end)
+        answer = look(watch, clock)
+        assert answer is not None
+        calls.append([e.text for e in answer.events if e.kind in (Kind.OPEN, Kind.CUT)])
+        rung.append([e.kind for e in answer.news if e.kind in (Kind.OPEN, Kind.CUT)])
+    assert rung == [[Kind.OPEN], [], [Kind.CUT]]
+    assert "before fibres 7 to 12 are shot" in calls[0][0]
+    assert "before fibres 9 to 12 are shot" in calls[1][0]

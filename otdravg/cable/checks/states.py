@@ -212,14 +212,15 @@ class States:
             self._works[place] = [w for w in works if not self._is_dressed(w, place)]
 
     def _is_dressed(self, work: _Work, place: _Place) -> bool:
-        """Whether a longer wavelength shows a change far more: a bend was dressed, nothing cut."""
-        key = FibreKey(place[0], work.fibre)
-        changes = [
-            side[-1].loss_db - side[0].loss_db
-            for own in self._by_fibre[key]
-            for side in own.get(place[2], ())
-            if len(side) > 1
+        """Whether a longer wavelength shows a change far more: a bend was dressed, nothing cut.
+
+        Of each wavelength counts the end that shows it: the other may have been shot before only.
+        """
+        by_wavelength = [
+            [side[-1].loss_db - side[0].loss_db for side in own.get(place[2], ()) if len(side) > 1]
+            for own in self._by_fibre[FibreKey(place[0], work.fibre)]
         ]
+        changes = [max(own, key=abs) for own in by_wavelength if own]
         return max(changes) - min(changes) > _BEND_DB
 
     def _place(self, key: FibreKey, number: int) -> _Place:

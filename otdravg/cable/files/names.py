@@ -12,6 +12,7 @@ import re
 from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from pathlib import Path, PurePosixPath
 
 from otdravg.errors import BadSetting
@@ -85,6 +86,7 @@ def direction_of(text: str) -> Direction | None:
     return Direction.A_TO_B if ends == {"A"} else Direction.B_TO_A
 
 
+@lru_cache(maxsize=4096)
 def same_text(text: str) -> str:
     """Reduce a text to letters and digits in lower case, for comparison."""
     return "".join(c for c in text.casefold() if c.isalnum())

@@ -67,6 +67,8 @@ _NINTH_DECILE = 1.6449
 _BLOCK = 256
 #: Up to so many fibres every pair is compared in full; up to so many once and for all.
 _ALL_PAIRS, _WHOLE_TABLE = 600, 192
+#: So many likelihood ratios are multiplied before their logarithm is taken: none overflows.
+_FACTORS = 12
 #: Log-likelihood of what cannot be.
 _NEVER = 1e6
 #: Smallest scale that is believed: of losses in dB, of slopes in dB/km, of lengths in m.
@@ -361,14 +363,17 @@ class Comparison:
         """
         side = self._from_a if from_a else self._from_b
         total = np.zeros((self.size, self.size))
-        for k in self._usable:
-            x = side.centred[k]
-            # One fibre reads alike but for noise, of which there is twice what one reading has.
-            noise = _SAME_END_DB if self._kinds[k] == 0 else 2 * self._together[1, k]
-            noise = min(noise, self._alone[k])
-            term = _log_density(x[:, None] - x[None, :], np.array(noise)) - side.log_density[k]
-            term[np.isnan(term)] = 0.0
-            total += np.logaddexp(np.log1p(-_MISREAD) + term, np.log(_MISREAD))
+        for few in np.array_split(self._usable, max(-(-self._usable.size // _FACTORS), 1)):
+            product = np.ones_like(total)  # one logarithm for several: that is what takes time
+            for k in few:
+                x = side.centred[k]
+                # One fibre reads alike but for noise, of which there is twice what a reading has.
+                noise = _SAME_END_DB if self._kinds[k] == 0 else 2 * self._together[1, k]
+                noise = float(min(noise, self._alone[k]))
+                ratio = _squares(x[:, None] - x[None, :], noise) ** (-(_FREEDOM + 1) / 2)
+                ratio *= (1 - _MISREAD) / noise * np.exp(-side.log_density[k])
+                product *= np.nan_to_num(ratio + _MISREAD, copy=False, nan=1.0)
+            total += np.log(product)
         np.fill_diagonal(total, np.nan)
         missing = side.is_missing
         return np.where(missing[:, None] | missing, np.nan, total)

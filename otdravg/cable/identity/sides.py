@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from statistics import median
 
@@ -13,6 +13,7 @@ from otdravg.cable.measure.closures import CableMap
 from otdravg.cable.measure.standing import Measured
 from otdravg.cable.model import FibreKey
 from otdravg.errors import Refusal
+from otdravg.grouping import grouped
 
 __all__ = ["LEAST_FIBRES", "Members", "all_numbers", "fibres_by_closures", "sides_of"]
 
@@ -37,21 +38,19 @@ def fibres_by_closures(
     A fibre without a usable pair is taken to be of its cable's most common kind: crossed
     fibres may fail to pair.
     """
-    kinds: dict[tuple[str, tuple[int, ...]], dict[int, Members]] = defaultdict(
-        lambda: defaultdict(dict)
-    )
-    for one in measured:
-        own_map = maps.get(one.key.cable)
-        if own_map is None:
-            continue
-        passes = own_map.passes.get(one.key.fibre)
-        numbers = tuple(passes) if passes is not None else _common(own_map)
-        kinds[one.key.cable, numbers][one.wavelength_nm][one.key] = one
+    usual = {cable: _common(own_map) for cable, own_map in maps.items()}
+
+    def kind(one: Measured) -> tuple[str, tuple[int, ...]]:
+        cable, fibre = one.key.cable, one.key.fibre
+        return cable, tuple(maps[cable].passes.get(fibre, usual[cable]))
+
     groups = []
-    for (_, numbers), by_nm in sorted(kinds.items()):
+    mapped = (one for one in measured if one.key.cable in maps)
+    for (_, numbers), own in sorted(grouped(mapped, kind).items()):
         if numbers:
-            keys = sorted({key for members in by_nm.values() for key in members})
-            groups.append((keys, dict(by_nm)))
+            by_nm = grouped(own, lambda one: one.wavelength_nm)
+            members = {nm: {one.key: one for one in at} for nm, at in by_nm.items()}
+            groups.append((sorted({one.key for one in own}), members))
     return groups
 
 
@@ -63,10 +62,8 @@ def all_numbers(keys: Sequence[FibreKey], ribbon_size: int | None) -> list[Fibre
 
 
 def _common(own_map: CableMap) -> tuple[int, ...]:
-    counts: dict[tuple[int, ...], int] = defaultdict(int)
-    for passes in own_map.passes.values():
-        counts[tuple(passes)] += 1
-    return max(counts, key=lambda numbers: (counts[numbers], numbers))
+    counts = Counter(map(tuple, own_map.passes.values()))
+    return max(counts, key=lambda numbers: (counts[numbers], numbers), default=())
 
 
 def sides_of(

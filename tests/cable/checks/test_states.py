@@ -91,6 +91,17 @@ def test_a_repair_shot_from_one_end_is_not_graded_and_the_other_shot_asked_for(j
     assert len(job.table("splices.csv")) == 24
 
 
+def test_a_repair_is_no_dressed_bend_because_the_other_end_was_shot_twice_before(job: Job) -> None:
+    """A bend shows at one wavelength more than at another, not from one end more than the other."""
+    job.crew.one(5, "B", job.bad, tag="twice_", taken=MORNING + 2 * DAY)
+    job.crew.one(5, "A", job.good, tag="again_", taken=LATER)
+    assert job.said()[0] == 1
+    assert orders(job.out) == []
+    assert "pair-of-two-states" in job.findings()
+    # The ribbon was cut as a whole, whoever was shot how often.
+    assert job.not_graded() == REST | {(5, "1")}
+
+
 def test_the_other_shot_settles_it_in_whatever_order_the_clocks_stand(job: Job) -> None:
     job.crew.one(5, "A", job.good, tag="again_", taken=LATER)
     job.crew.one(5, "B", job.good, tag="again_", taken=LATER - 20 * 60 * MINUTE)
