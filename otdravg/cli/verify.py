@@ -8,35 +8,22 @@ from pathlib import Path
 import click
 
 from otdravg.cable import read_decisions
-from otdravg.cli.options import FilePath
+from otdravg.cli.options import FilePath, language_option
 from otdravg.cli.progress import ProgressLine
 from otdravg.cli.terminal import looks, print_text
 from otdravg.closeout.checks.decisions import compare_decisions, decisions_made_with
-from otdravg.closeout.checks.model import Check, checked
+from otdravg.closeout.checks.model import Check, at, checked
 from otdravg.closeout.checks.run import checks_of
-from otdravg.findings import Severity
-from otdravg.report.page import Page, counted
-from otdravg.system.printable import printable
+from otdravg.findings import Severity, says
+from otdravg.report.page import Page
 from otdravg.system.workers import local_workers, room_for_workers
-from otdravg.words.catalogue import told
+from otdravg.words.catalogue import Language, group
+from otdravg.words.headings import Words
 
 __all__ = ["verify"]
 
 _MOST_SHOWN = 50
 _WIDTHS = (8, 11)
-#: What no look into the folder tells, and who can tell it.
-_CANNOT_KNOW = (
-    "whether somebody made all of it anew, with other traces or other rules: compare the evidence "
-    "hash on the signed paper (otdravg verify DIR --evidence HASH)",
-    "whether limits, fibres expected, ends and closures are the contract's: they are what profile "
-    "and job said when it was made",
-    "whether a shot was taken where, when and by whom its header says",
-)
-#: The same where the traces are not reviewed again.
-_NOT_MEASURED = (
-    "whether readings, lengths, places, reasons, attempts, curves and findings are those of the "
-    "traces: --measure tells, if the traces are in it"
-)
 
 
 @click.command(short_help="Check a closeout: unchanged, of one mind, true in itself.")
@@ -55,11 +42,13 @@ _NOT_MEASURED = (
     type=FilePath,
     help="A file of decisions: does it still hold those that the outputs were made with?",
 )
+@language_option
 @click.pass_context
 def verify(
     ctx: click.Context,
     folder: Path,
     *,
+    language: Language | None,
     measure: bool,
     evidence: str,
     decisions_file: Path | None,
@@ -91,19 +80,20 @@ def verify(
     progress.clear()
     if decisions_file is not None:
         checks.append(_decisions(folder, decisions_file))
-    problems = [text for check in checks for text in check.problems]
+    words = Words(language or Language.ENGLISH)
+    problems = [problem for check in checks for problem in check.problems]
     page = Page(**looks(colour=False))
-    for text in problems[:_MOST_SHOWN]:
-        page.paragraph(text)
+    for problem in problems[:_MOST_SHOWN]:
+        page.paragraph(words.told(problem))
     if len(problems) > _MOST_SHOWN:
-        page.line(f"and {len(problems) - _MOST_SHOWN} more")
+        page.line(words.say("verify", "more", more=len(problems) - _MOST_SHOWN))
     if problems:
         page.line()
-    _table(page, checks)
-    page.line("Cannot be known from the folder alone:")
-    for text in (*(() if measure else (_NOT_MEASURED,)), *_CANNOT_KNOW):
-        page.bullet(text)
-    page.line(counted(len(problems), "problem"))
+    _table(page, checks, words)
+    page.line(words.say("verify", "cannot-know"))
+    for key in (*(() if measure else ("not-measured",)), "other-package", "contract", "header"):
+        page.bullet(words.say("verify", key))
+    page.line(words.say("verify", "problems", problems=len(problems)))
     print_text(page.text())
     ctx.exit(1 if problems else 0)
 
@@ -111,20 +101,24 @@ def verify(
 def _decisions(folder: Path, file: Path) -> Check:
     decisions = read_decisions(file)
     problems = [
-        f"{file.name}: {told(finding.evidence)}"
+        at(file.name, finding.evidence)
         for finding in decisions.findings
         if finding.severity is not Severity.NOTE
     ]
     problems += compare_decisions(decisions_made_with(folder), decisions.entries, file.name)
-    return checked(f"decisions in {printable(file.name)}", len(decisions.entries), problems)
+    return checked(says("check-decisions", file=file.name), len(decisions.entries), problems)
 
 
-def _table(page: Page, checks: list[Check]) -> None:
+def _table(page: Page, checks: list[Check], words: Words) -> None:
     """What was checked, how many, and what came of it."""
-    page.row(("Checked", "Result", "What"), _WIDTHS)
+    thousands = group("language", words.language)["thousands_sign"]
+    page.row(words.say("verify", "heads").split("/"), _WIDTHS)
     for check in checks:
-        wrong = len(check.problems)
-        result = (check.not_done and "not done") or (f"{wrong} wrong" if wrong else "agree")
-        count = "" if check.not_done else f"{check.count:,}"
-        more = f": {check.not_done}" if check.not_done else ""
-        page.row((count, result, f"{check.what}{more}"), _WIDTHS)
+        count, what = f"{check.count:,}".replace(",", thousands), words.told(check.what)
+        result = words.say("verify", "agree")
+        if check.problems:
+            result = words.say("verify", "wrong", count=len(check.problems))
+        if check.not_done is not None:
+            count, result = "", words.say("verify", "not-done")
+            what += f": {words.told(check.not_done)}"
+        page.row((count, result, what), _WIDTHS)

@@ -14,8 +14,9 @@ from pathlib import Path, PurePosixPath
 from typing import BinaryIO
 
 from otdravg.cable.model import Closure
-from otdravg.closeout.checks.model import Check, checked
+from otdravg.closeout.checks.model import Check, at, checked
 from otdravg.errors import OutputRefused
+from otdravg.findings import says
 from otdravg.system.ordinary import open_ordinary
 from otdravg.tables.csv_file import Column, CsvStyle, cell_table, csv_bytes
 
@@ -80,9 +81,9 @@ def attachments_against_list(
     odd = {*wanted} ^ {*found}
     lines = [line.decode("utf-8", "replace") for line in sorted(odd)]
     yield checked(
-        f"attachments against {ATTACHED}/{ATTACHED_LIST}",
+        says("check-attached", file=f"{ATTACHED}/{ATTACHED_LIST}"),
         len(names),
-        [f"{ATTACHED}: file and list differ ({line})" for line in lines],
+        [at(ATTACHED, says("wrong-attached", line=line)) for line in lines],
     )
 
 

@@ -14,11 +14,12 @@ from otdravg.cable.files.folder import RawShot
 from otdravg.cable.files.names import same_text
 from otdravg.cable.model import CableReview
 from otdravg.cable.run import Options, list_shots
-from otdravg.closeout.checks.model import Check, checked
+from otdravg.closeout.checks.model import Check, at, checked
 from otdravg.closeout.json_file import read_closeout
 from otdravg.closeout.template import Template
 from otdravg.closeout.traces import safe_name
 from otdravg.errors import BadSetting
+from otdravg.findings import says
 from otdravg.system.manifest import (
     EVIDENCE,
     MANIFEST,
@@ -198,13 +199,13 @@ def index_checks(folder: Path) -> Iterator[Check]:
     owns = sorted(path.parent.name for path in folder.glob(f"*/{MANIFEST}"))
     top = {name.partition("/")[0] for name in files_below(folder)}
     yield checked(
-        "folders of the package", len(owns),
-        [f"{name}: is no part of a package" for name in sorted(top - {*owns, *_FILES})],
+        says("check-folders"), len(owns),
+        [at(name, says("wrong-in-package")) for name in sorted(top - {*owns, *_FILES})],
     )  # fmt: skip
     lacking = [own for own in owns if not (folder / own / "closeout.json").is_file()]
     if lacking or not owns:
-        why = f"without closeout.json ({', '.join(lacking)}) nothing says what it should hold"
-        yield Check("index against the closeouts", 0, not_done=why)
+        why = says("undone-index", folders=", ".join(lacking))
+        yield Check(says("check-index"), 0, not_done=why)
         return
     found = {own: read_closeout(folder / own / "closeout.json") for own in owns}
     template = next(iter(found.values())).template
@@ -212,9 +213,9 @@ def index_checks(folder: Path) -> Iterator[Check]:
     _, evidence = check_evidence(folder)
     wanted = _index(folder, reviews, template, evidence)
     yield checked(
-        "index against the closeouts", len(owns) * len(_FIGURES),
+        says("check-index"), len(owns) * len(_FIGURES),
         [
-            f"{name}: is not what the closeouts make it"
+            at(name, says("wrong-index"))
             for name, content in wanted.items()
             if not (folder / name).is_file() or (folder / name).read_bytes() != content
         ],

@@ -24,6 +24,10 @@ __all__ = ["FORMAT", "JobTable", "file_of_list", "load", "parse"]
 FORMAT = 1
 
 
+#: Fields of a job that are not named as their keys.
+_FIELDS = {"wavelengths": "wavelengths_nm", "launch": "launch_m", "receive": "receive_m"}
+
+
 class JobTable(Table):
     """A table of a job, with the kinds of values that only jobs have."""
 
@@ -143,18 +147,13 @@ def _check_format(top: JobTable) -> None:
 
 def _job(values: Mapping[str, Any], facts: Mapping[str, list[Any]], folder: Path) -> Job:
     in_order = sorted(facts["closures"], key=lambda c: (c.distance_m, c.name))
-    return Job(
-        cable=values["cable"],
-        fibres=values["fibres"],
-        wavelengths_nm=values["wavelengths"],
-        ribbon=values["ribbon"],
-        ends=(values["ends.a"] or "", values["ends.b"] or ""),
-        profile=values["profile"],
-        stage=values["stage"],
-        colours=values["colours"],
-        launch_m=values["launch"],
-        receive_m=values["receive"],
-        shots=values["shots"] or (),
-        folder=folder,
-        **{name: tuple(own) for name, own in {**facts, "closures": in_order}.items()},
-    )
+    stated = {
+        _FIELDS.get(name, name): value
+        for name, value in values.items()
+        if value is not None and "." not in name
+    }
+    lists: dict[str, Any] = {
+        name: tuple(own) for name, own in {**facts, "closures": in_order}.items()
+    }
+    ends = values["ends.a"] or "", values["ends.b"] or ""
+    return Job(**stated, **lists, ends=ends, folder=folder)

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from decimal import Decimal
 from enum import Enum
+from functools import cache
 from operator import attrgetter
 from typing import Any, TypeVar
 
@@ -42,6 +43,9 @@ Row = TypeVar("Row")
 #: the column's name, a state is its value, and of what is said a cell has the sentences.
 Taken = Cell | float | Enum | Statement | tuple[Statement, ...]
 Column = tuple[str, Callable[[Row], Taken]]
+
+#: What a column's figures are, found out once for each.
+_quantity = cache(quantity_of)
 
 #: An instrument's clock in a table (ISO 8601). No zone is written: nobody knows how it was set.
 CLOCK_FORMAT = "%Y-%m-%dT%H:%M:%S"
@@ -89,7 +93,7 @@ def cell_table(
 
 def _cell(name: str, value: Taken, language: Language) -> Cell:
     if isinstance(value, float):
-        quantity = quantity_of(name)
+        quantity = _quantity(name)
         if quantity is None:
             raise ValueError(f"column {name} has a figure and no unit")
         return reported(value, quantity)

@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from otdravg.cable.files.folder import RawShot
+from otdravg.cable.lists.loops import with_far_sides
 from otdravg.cable.measure.remembering import Remembering
 from otdravg.cable.model import CableReview
 from otdravg.cable.run import Options, review
@@ -139,7 +140,9 @@ class Watch:
             )
             self.remembering.forget_unused()
             came = self._memory.looks_of({shot.file.path: shot.sha256 for shot in look.shots})
-            status = status_of(found, self._expected, came)
+            loops, cable = self._options.loops, self._options.expected.cable
+            shots = tuple(with_far_sides(found.shots, loops, cable))
+            status = status_of(replace(found, shots=shots), self._expected, came)
             return found, status, events_of(found, status, self.words)
 
     def note_said(self, answer: Answer) -> str:

@@ -24,6 +24,7 @@ from otdravg.errors import BadCloseout, OutputRefused
 from otdravg.system.manifest import MANIFEST, check_manifest
 from otdravg.system.whole_folder import whole_folder
 from otdravg.tables.csv_file import CsvStyle
+from otdravg.words.catalogue import told
 from otdravg.words.headings import Language
 
 PARTS = frozenset({"csv", "xlsx", "json", "traces"})
@@ -114,7 +115,7 @@ def test_damaged_manifest_is_an_error(write: Write, line: str) -> None:
 
 
 def problems_of(folder: Path) -> list[str]:
-    return [text for check in checks_of(folder) for text in check.problems]
+    return [told(text) for check in checks_of(folder) for text in check.problems]
 
 
 @pytest.mark.parametrize(

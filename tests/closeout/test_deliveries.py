@@ -20,6 +20,7 @@ from otdravg.quantities import Quantity, reported
 from otdravg.tables.csv_file import CsvStyle
 from otdravg.tables.deliveries import SINCE, fibres_since
 from otdravg.tables.lists import listings
+from otdravg.tables.scope import facts
 from otdravg.words.headings import Words
 
 
@@ -138,3 +139,21 @@ def test_an_earlier_delivery_for_a_spreadsheet_of_another_country_is_read(
 
 def test_nothing_is_said_where_nothing_was_compared(good_review: CableReview) -> None:
     assert fibres_since(good_review) == {}
+
+
+def test_page_one_keeps_every_fact_however_many_there_are(
+    second: CableReview, tmp_path: Path
+) -> None:
+    """What does not fit on the left goes on beside it: limits and rules are never dropped."""
+    constants = {f"Label {n}": f"text {n} " * 12 for n in range(4)}
+    columns = (*Template().columns, *constants)
+    template = Template(
+        company="C", owner="O", project="P", revision="B", columns=columns, constants=constants
+    )
+    out = tmp_path / "out"
+    write_closeout(second, out, only={"pdf"}, template=template, sketches=Sketches())
+    paper = pypdf.PdfReader(out / "closeout.pdf").pages[0].extract_text()
+    stated = [label for label, _ in facts(second, Words(), template.labels, "2024-01-01 00:00")]
+    assert len(stated) > 20
+    assert [label for label in stated if label not in paper] == []
+    assert "0.20 dB at 1310, 1550 nm" in paper

@@ -209,6 +209,21 @@ def test_a_change_in_one_file_is_found_and_named(copy: Path, what: str) -> None:
     assert "in the manifest" not in done.output
 
 
+def test_what_is_wrong_is_said_in_german(copy: Path) -> None:
+    cell(copy / "splices.csv", "loss_db", "0.001")
+    byte_changed(copy)
+    hash_again(copy)
+    done = run("verify", copy, "--language", "de")
+    assert done.exit_code == 1, done.output
+    said = told(done)
+    assert "splices.csv, Zeile 4 (cable" in said
+    assert "loss_db ist 0.001, closeout.json hat 0." in said
+    assert "ist nicht die gemessene Datei: die Prüfsumme ist nicht die der Tabellen" in said
+    assert "1 falsch Messungen gegen Prüfsumme, Kopf und Messpunkte in den Tabellen" in said
+    assert said.endswith(" Fehler")
+    assert not re.search(r"\b(is|are|the|of|wrong|checked|against|and)\b", said)
+
+
 def test_nothing_is_found_where_nothing_was_changed(copy: Path) -> None:
     hash_again(copy)
     done = run("verify", copy, "--measure")
@@ -540,12 +555,12 @@ def noted(book: openpyxl.Workbook) -> None:
 UNSEEN: Mapping[str, tuple[str, Callable[[Path], object], str]] = {
     "a page of the paper behind its end": ("reportlab", behind_the_end, "objects elsewhere"),
     "a hidden row of the workbook": (
-        "XlsxWriter", lambda f: in_workbook(f, row_hidden), "what is hidden: is visible; 9",
+        "XlsxWriter", lambda f: in_workbook(f, row_hidden), ": is visible; 9",
     ),
     "a white figure in the workbook": (
-        "XlsxWriter", lambda f: in_workbook(f, white_on_white), "colours: is FFFFFFFF",
+        "XlsxWriter", lambda f: in_workbook(f, white_on_white), ": is FFFFFFFF",
     ),
-    "a note on a cell": ("XlsxWriter", lambda f: in_workbook(f, noted), "note: is accepted"),
+    "a note on a cell": ("XlsxWriter", lambda f: in_workbook(f, noted), ": is accepted"),
     "a hidden part of the page": (
         "jinja2",
         lambda f: in_text(f / "closeout.html", r'(<section class="later")', r"\1 hidden"),

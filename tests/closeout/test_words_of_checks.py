@@ -19,6 +19,7 @@ from otdravg.report.cable import cable_text
 from otdravg.tables.scope import standing
 from otdravg.tables.summary import summary_of
 from otdravg.verdict.decision import Action, Verdict
+from otdravg.words.catalogue import told
 from otdravg.words.headings import Language, Words
 
 
@@ -85,7 +86,7 @@ def test_a_check_shows_figures_with_the_decimals_of_the_outputs(
     assert lines[1].count(b",0.310,") == 1
     lines[1] = lines[1].replace(b",0.310,", b",0.290,")
     table.write_bytes(b"\r\n".join(lines))
-    problems = [text for check in checks_of(out) for text in check.problems]
+    problems = [told(text) for check in checks_of(out) for text in check.problems]
     assert any(
         "distance_m 1500.0): loss_db is 0.290, closeout.json has 0.310" in text for text in problems
     )

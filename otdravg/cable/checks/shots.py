@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections import Counter, defaultdict
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections import defaultdict
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import replace
 from decimal import Decimal
 from statistics import median
 
@@ -69,23 +69,6 @@ def set_findings(
     ]
 
 
-@dataclass(frozen=True, slots=True)
-class _Seen:
-    record: ShotRecord
-    sketch: Sketch
-
-
-def _seen(measured: Sequence[Measured]) -> list[_Seen]:
-    return [
-        _Seen(record, sketch)
-        for one in measured
-        for record, sketch in zip(
-            one.records, (one.outcome.sketch_ab, one.outcome.sketch_ba), strict=True
-        )
-        if record is not None and sketch is not None
-    ]
-
-
 def wrong_labels(measured: Sequence[Measured]) -> list[CableFinding]:
     """Find shots whose attenuation is that of another wavelength.
 
@@ -93,35 +76,38 @@ def wrong_labels(measured: Sequence[Measured]) -> list[CableFinding]:
     wavelength: nearer to another one's median than to its own is evidence of a wrong label,
     if both medians lie far enough apart.
     """
-    by_cable: dict[str, list[_Seen]] = defaultdict(list)
-    for seen in _seen(measured):
-        by_cable[seen.record.taken_for.cable].append(seen)
+    by_cable: dict[str, list[tuple[ShotRecord, Sketch]]] = defaultdict(list)
+    for one in measured:
+        sketches = one.outcome.sketch_ab, one.outcome.sketch_ba
+        for record, sketch in zip(one.records, sketches, strict=True):
+            if record is not None and sketch is not None:
+                by_cable[record.taken_for.cable].append((record, sketch))
     findings = []
     for members in by_cable.values():
         usual = _usual_attenuation(members)
-        for seen in members:
-            label = seen.record.taken_for.wavelength_nm or 0
+        for record, sketch in members:
+            label = record.taken_for.wavelength_nm or 0
             own = usual[label]
-            slope = seen.sketch.slope_db_per_km
+            slope = sketch.slope_db_per_km
             nm, other = min(usual.items(), key=lambda item: abs(item[1] - slope))
             if abs(other - own) < _TOLD_APART_DB_PER_KM or nm == label:
                 continue
-            if seen.sketch.end_m < _LEAST_LENGTH_M:
+            if sketch.end_m < _LEAST_LENGTH_M:
                 continue
             if abs(slope - other) < 0.5 * abs(slope - own):
                 said = defect(
                     "wavelength-label", Scope.CABLE, label_nm=label, own_db_per_km=slope,
                     usual_db_per_km=own, like_nm=nm, like_db_per_km=other,
                 )  # fmt: skip
-                findings.append(about_shot(seen.record, said))
+                findings.append(about_shot(record, said))
     return findings
 
 
-def _usual_attenuation(members: Sequence[_Seen]) -> dict[int, float]:
+def _usual_attenuation(members: Sequence[tuple[ShotRecord, Sketch]]) -> dict[int, float]:
     """Median attenuation by wavelength; typical figures for wavelengths with few shots."""
     slopes: dict[int, list[float]] = defaultdict(list)
-    for seen in members:
-        slopes[seen.record.taken_for.wavelength_nm or 0].append(seen.sketch.slope_db_per_km)
+    for record, sketch in members:
+        slopes[record.taken_for.wavelength_nm or 0].append(sketch.slope_db_per_km)
     usual = {
         nm: median(values) if len(values) >= 5 else _TYPICAL_DB_PER_KM.get(nm, median(values))
         for nm, values in slopes.items()
@@ -134,73 +120,61 @@ def _usual_attenuation(members: Sequence[_Seen]) -> dict[int, float]:
 
 def usual_indices(records: Sequence[ShotRecord]) -> dict[tuple[str, int], float]:
     """Return the group index that most shots of each cable and wavelength carry."""
-    counts: dict[tuple[str, int], Counter[float]] = defaultdict(Counter)
-    for _, settings, place in _counted(records):
-        counts[place][round(settings.group_index, 5)] += 1
-    return {
-        place: min(own, key=lambda index: (-own[index], index)) for place, own in counts.items()
-    }
+    return {place: _usual(own) for place, own in _by_value(records, _index_of).items()}
 
 
-def _index_oddities(records: Sequence[ShotRecord]) -> list[CableFinding]:
+def _index_of(settings: Settings) -> float:
+    return round(settings.group_index, 5)
+
+
+def _by_value(
+    records: Sequence[ShotRecord], value_of: Callable[[Settings], float]
+) -> dict[tuple[str, int], dict[float, list[ShotRecord]]]:
+    """Shots that count of each cable and wavelength, by the value of a setting."""
+    groups: dict[tuple[str, int], dict[float, list[ShotRecord]]] = defaultdict(
+        lambda: defaultdict(list)
+    )
+    for record in records:
+        nm = record.taken_for.wavelength_nm
+        if record.settings is not None and nm is not None and record.attempt:
+            groups[record.taken_for.cable, nm][value_of(record.settings)].append(record)
+    return groups
+
+
+def _usual(by_value: Mapping[float, Sequence[ShotRecord]]) -> float:
+    """The value that most shots have; of several the lowest."""
+    return min(by_value, key=lambda value: (-len(by_value[value]), value))
+
+
+def _index_oddities(records: Sequence[ShotRecord]) -> Iterator[CableFinding]:
     """Find shots taken with another group index than most at their wavelength."""
-    usual = usual_indices(records)
-    groups: dict[tuple[str, int, float], list[ShotRecord]] = defaultdict(list)
-    for record, settings, (cable, nm) in _counted(records):
-        index = round(settings.group_index, 5)
-        if index != usual[cable, nm]:
-            groups[cable, nm, index].append(record)
-    return [
-        _of_shots(
-            members,
-            caution(
-                "index-differs", Scope.CABLE, "of-cable", shots=len(members),
-                fibres=_fibres(members), at_nm=nm, index=index, usual_index=usual[cable, nm],
-            ),
-            nm,
-        )
-        for (cable, nm, index), members in sorted(groups.items())
-    ]  # fmt: skip
+    for (_, nm), by_index in _by_value(records, _index_of).items():
+        usual = _usual(by_index)
+        for index, odd in by_index.items():
+            if index != usual:
+                said = caution(
+                    "index-differs", Scope.CABLE, "of-cable", shots=len(odd),
+                    fibres=_fibres(odd), at_nm=nm, index=index, usual_index=usual,
+                )  # fmt: skip
+                yield _of_shots(odd, said, nm)
 
 
-def _pulse_oddities(records: Sequence[ShotRecord]) -> list[CableFinding]:
+def _pulse_oddities(records: Sequence[ShotRecord]) -> Iterator[CableFinding]:
     """Find shots taken with another pulse than nearly all at their wavelength.
 
     Whatever the profile asks for: a setting that one shot alone has was changed by mistake.
     """
-    groups: dict[tuple[str, int], dict[float, list[ShotRecord]]] = defaultdict(
-        lambda: defaultdict(list)
-    )
-    for record, settings, place in _counted(records):
-        groups[place][settings.pulse_ns].append(record)
-    findings = []
-    for (_, nm), by_pulse in sorted(groups.items()):
-        usual_ns = min(by_pulse, key=lambda pulse_ns: (-len(by_pulse[pulse_ns]), pulse_ns))
+    for (_, nm), by_pulse in _by_value(records, lambda settings: settings.pulse_ns).items():
+        usual_ns = _usual(by_pulse)
         if len(by_pulse[usual_ns]) < _NEARLY_ALL * sum(map(len, by_pulse.values())):
             continue
-        findings += [
-            _of_shots(
-                members,
-                caution(
-                    "pulse-differs", Scope.CABLE, shots=len(members), fibres=_fibres(members),
+        for pulse_ns, odd in by_pulse.items():
+            if pulse_ns != usual_ns:
+                said = caution(
+                    "pulse-differs", Scope.CABLE, shots=len(odd), fibres=_fibres(odd),
                     at_nm=nm, pulse_ns=pulse_ns, usual_ns=usual_ns,
-                ),
-                nm,
-            )
-            for pulse_ns, members in sorted(by_pulse.items())
-            if pulse_ns != usual_ns
-        ]  # fmt: skip
-    return findings
-
-
-def _counted(
-    records: Sequence[ShotRecord],
-) -> Iterator[tuple[ShotRecord, Settings, tuple[str, int]]]:
-    """Go over the shots that count, with their settings, cable and wavelength."""
-    for record in records:
-        nm = record.taken_for.wavelength_nm
-        if record.settings is not None and nm is not None and record.attempt:
-            yield record, record.settings, (record.taken_for.cable, nm)
+                )  # fmt: skip
+                yield _of_shots(odd, said, nm)
 
 
 def _fibres(members: Sequence[ShotRecord]) -> str:

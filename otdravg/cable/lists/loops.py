@@ -11,9 +11,11 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from math import hypot, sqrt
 
-from otdravg.cable.files.attempts import Stand
+from otdravg.cable.files.attempts import Stand, slot_of
+from otdravg.cable.files.names import same_text
 from otdravg.cable.lists.facts import Loop
-from otdravg.cable.model import CableFinding, FibreKey, ShotRecord
+from otdravg.cable.model import CableFinding, ShotRecord
+from otdravg.errors import BadSetting
 from otdravg.findings import Scope, note
 from otdravg.fit.reading import mean_attenuation
 from otdravg.pair.measure import Measurement
@@ -38,14 +40,18 @@ def _others(loops: Iterable[Loop]) -> dict[int, Loop]:
     }
 
 
+def _is_of(typed: str, cable: str) -> bool:
+    return same_text(typed) in ("", same_text(cable))
+
+
 def looped(stands: Sequence[Stand], loops: Iterable[Loop], cable: str) -> list[Stand]:
     """Give fibres that were not shot from B the shot into the fibre that they are looped to."""
     others = _others(loops)
     by_key = {(stand.key, stand.wavelength_nm): stand for stand in stands}
     result = []
     for stand in stands:
-        loop = others.get(stand.key.fibre) if stand.key.cable == cable else None
-        far = loop and by_key.get((FibreKey(cable, loop.other), stand.wavelength_nm))
+        loop = others.get(stand.key.fibre) if _is_of(stand.key.cable, cable) else None
+        far = loop and by_key.get((replace(stand.key, fibre=loop.other), stand.wavelength_nm))
         if loop and far and stand.ab and far.ab and not stand.ba and not far.ba:
             stand = replace(stand, ba=far.ab, loop_m=loop.length_m)
         result.append(stand)
@@ -65,22 +71,32 @@ def with_far_sides(
 ) -> list[ShotRecord]:
     """Count each shot into a looped fibre as one of the other fibre from its far end, too."""
     others = _others(loops)
-    more = [
-        replace(r, taken_for=replace(r.taken_for, fibre=loop.other, direction=Direction.B_TO_A))
-        for r in records
-        if r.taken_for.direction is Direction.A_TO_B
-        and r.taken_for.cable == cable
-        and (loop := others.get(r.taken_for.fibre or 0)) is not None
-    ]
-    return [*records, *more]
+    result = list(records)
+    from_b = {slot_of(r) for r in records if r.taken_for.direction is Direction.B_TO_A}
+    for record in records:
+        taken = record.taken_for
+        loop = others.get(taken.fibre or 0) if _is_of(taken.cable, cable) else None
+        if loop is not None and taken.direction is Direction.A_TO_B:
+            far = replace(taken, fibre=loop.other, direction=Direction.B_TO_A)
+            if slot_of(there := replace(record, taken_for=far)) not in from_b:
+                result.append(there)
+    return result
 
 
 def first_half(path: Measurement, loop_m: float) -> Measurement:
     """Return what a measured path says of the fibre that it begins with.
 
     The loop lies in the middle; its own loss is said and belongs to no fibre.
+
+    Raises
+    ------
+    BadSetting
+        If the cord between both fibres is as long as the path.
     """
     length_m = (path.axis.length_m - loop_m) / 2
+    if length_m <= _NEAR_M:
+        wanted = f"out and back it is {path.axis.length_m:.0f} m"
+        raise BadSetting("length of a loop", f"{loop_m:.0f} m", wanted)
     u_length_m = hypot(path.axis.u_length_m / 2, _ALIKE * length_m / sqrt(3))
     own = [r for r in path.readings if r.distance_m < length_m - _NEAR_M]
     sections = [

@@ -54,11 +54,11 @@ def _pace(name: str, records: Sequence[ShotRecord]) -> Pace:
     timed: list[tuple[datetime, float]] = sorted(
         (r.taken, r.settings.averaging_time_s) for r in records if r.taken and r.settings
     )
-    gaps = [
-        ((later - earlier).total_seconds(), averaging_s)
+    own = [
+        (gap_s, averaging_s)
         for (earlier, _), (later, averaging_s) in pairwise(timed)
+        if 0 < (gap_s := (later - earlier).total_seconds()) <= _PAUSE_S
     ]
-    own = [(gap_s, averaging_s) for gap_s, averaging_s in gaps if 0 < gap_s <= _PAUSE_S]
     between = [max(gap_s - averaging_s, 0.0) for gap_s, averaging_s in own]
     return Pace(
         name,

@@ -21,14 +21,15 @@ from pathlib import Path
 from typing import Any
 from zipfile import BadZipFile, ZipFile
 
-from otdravg.closeout.checks.model import Check, checked
+from otdravg.closeout.checks.model import Check, at, checked
 from otdravg.closeout.closeout import PAPERS, papers, tables_of
 from otdravg.closeout.json_file import Closeout, closeout_json, json_tables, made_here
 from otdravg.closeout.traces import NAMES_TABLE, names_table, renamed, trace_pattern
 from otdravg.errors import BadCloseout
+from otdravg.findings import Statement, says
 from otdravg.system.printable import printable
 
-__all__ = ["PAGE_DATA_ID", "json_itself", "papers_again", "row_name", "tables_again"]
+__all__ = ["PAGE_DATA_ID", "json_itself", "line_of", "papers_again", "shown", "tables_again"]
 
 #: Id of the element of the page that holds its list of splices as JSON.
 PAGE_DATA_ID = "closeout-splices"
@@ -38,26 +39,30 @@ _MOST_NAMED = 20
 _ROW_NAMES = ("cable", "fibre", "wavelength_nm", "direction", "closure", "distance_m", "file",
               "new_name", "finding", "pattern")  # fmt: skip
 _JSON = "closeout.json"
+_LIST = "list of splices", ""
 
 Cells = Sequence[Sequence[Any]]
 
 
 def json_itself(document: Mapping[str, Any], closeout: Closeout, content: bytes) -> Check:
     """Whether the tables in the JSON say what its full results do, and nothing else is in it."""
-    cells, problems = 0, []
+    cells, problems = 0, list[Statement]()
     wanted = json_tables(closeout.review, closeout.template.language)
     for name in sorted(wanted.keys() | document["tables"].keys()):
         found = document["tables"].get(name)
         if found is None or name not in wanted:
-            problems.append(f"{_JSON}: table {name} is {'missing' if found is None else 'extra'}")
+            gone = "wrong-json-table-missing" if found is None else "wrong-json-table-extra"
+            problems.append(at(_JSON, says(gone, table=name)))
             continue
         cells += sum(map(len, found["rows"]))
-        problems += _of_table(f"{_JSON}, table {name}", found, wanted[name], "its review")
+        place = says("json-table", file=_JSON, table=name)
+        has, should = ([one["names"], *one["rows"]] for one in (found, wanted[name]))
+        problems += _of_rows(place, has, should, says("its-review"))
     if not problems and json.loads(closeout_json(closeout)) != document:
         same = document["made_with"].get("otdravg") == made_here()["otdravg"]
         if same and _without_maker(json.loads(closeout_json(closeout))) != _without_maker(document):
-            problems.append(f"{_JSON}: does not come out the same when it is written again")
-    return checked(f"{_JSON}: cells of its tables against its results", cells, problems)
+            problems.append(at(_JSON, says("wrong-json")))
+    return checked(says("check-json", file=_JSON), cells, problems)
 
 
 def _without_maker(document: Mapping[str, Any]) -> dict[str, Any]:
@@ -73,7 +78,7 @@ def tables_again(folder: Path, closeout: Closeout) -> Iterator[Check]:
         if (folder / "splices.csv").is_file() or (folder / name).is_file()
     }
     names = {path.name for path in folder.glob("*.csv")}
-    problems = [f"{name}: is no table of this closeout" for name in sorted(names - set(tables))]
+    problems = [at(name, says("wrong-no-table")) for name in sorted(names - set(tables))]
     if names or (folder / "traces").is_dir() or (folder / "traces.zip").is_file():
         pattern = trace_pattern(closeout.review, closeout.template.trace_name)
         wanted = names_table(renamed(closeout.review.shots, pattern), style)
@@ -83,7 +88,7 @@ def tables_again(folder: Path, closeout: Closeout) -> Iterator[Check]:
     for name, content in tables.items():
         found_bytes = _read_table(folder, name)
         if found_bytes is None:
-            problems.append(f"{name}: is missing")
+            problems.append(at(name, says("wrong-missing")))
             continue
         wanted_rows = _csv_rows(content, style.separator)
         cells += sum(map(len, wanted_rows))
@@ -92,11 +97,11 @@ def tables_again(folder: Path, closeout: Closeout) -> Iterator[Check]:
         try:
             found_rows = _csv_rows(found_bytes, style.separator)
         except (UnicodeDecodeError, csv.Error) as error:
-            problems.append(f"{name}: cannot be read ({error})")
+            problems.append(at(name, says("wrong-unreadable", error=str(error))))
             continue
         own = list(_of_rows(name, found_rows, wanted_rows, _JSON))
-        problems += own or [f"{name}: has the same cells as {_JSON} makes, and other bytes"]
-    yield checked(f"CSV: cells against {_JSON}", cells, problems)
+        problems += own or [at(name, says("wrong-bytes", file=_JSON))]
+    yield checked(says("check-csv", file=_JSON), cells, problems)
 
 
 def _read_table(folder: Path, name: str) -> bytes | None:
@@ -117,18 +122,13 @@ def _csv_rows(content: bytes, separator: str) -> list[list[str]]:
     return list(csv.reader(text, delimiter=separator))
 
 
-def _of_table(
-    name: str, found: Mapping[str, Any], wanted: Mapping[str, Any], measure: str
-) -> Iterator[str]:
-    return _of_rows(
-        name, [found["names"], *found["rows"]], [wanted["names"], *wanted["rows"]], measure
-    )
-
-
-def _of_rows(name: str, found: Cells, wanted: Cells, measure: str) -> Iterator[str]:
+def _of_rows(
+    name: str | Statement, found: Cells, wanted: Cells, measure: str | Statement
+) -> Iterator[Statement]:
     """Name the cells that differ; the first row holds the names of the columns."""
     if len(found) != len(wanted):
-        yield f"{name}: has {len(found) - 1} rows, {measure} has {len(wanted) - 1}"
+        has, should = len(found) - 1, len(wanted) - 1
+        yield at(name, says("wrong-row-count", has=has, measure=measure, wanted=should))
     names = [str(cell) for cell in wanted[0]]
     differing = (
         (number, one, other)
@@ -138,24 +138,34 @@ def _of_rows(name: str, found: Cells, wanted: Cells, measure: str) -> Iterator[s
     # Behind a row that is gone every row differs: the first tells which.
     most = _MOST_NAMED if len(found) == len(wanted) else 1
     for number, one, other in islice(differing, most):
-        place = f"{name}, line {number}{row_name(names, other or one)}"
+        place = line_of(name, number, names, other or one)
         if len(one) != len(other):
-            yield f"{place}: is not the row that {measure} has there"
+            yield at(place, says("wrong-row", measure=measure))
             continue
         for column, has, should in zip(names, one, other, strict=True):
             if has != should:
-                yield f"{place}: {column} is {_shown(has)}, {measure} has {_shown(should)}"
+                yield at(
+                    place,
+                    says("wrong-cell", name=column, has=shown(has), measure=measure,
+                         wanted=shown(should)),
+                )  # fmt: skip
 
 
-def row_name(names: Sequence[str], row: Sequence[Any]) -> str:
-    """Name a row of a table by those of its cells that say what it is about."""
+def line_of(
+    table: str | Statement, number: int, names: Sequence[str], row: Sequence[Any]
+) -> Statement:
+    """Name a line of a table, with those of its cells that say what it is about."""
     own = dict(zip(names, row, strict=False))
     parts = [f"{key.removesuffix('_nm')} {own[key]}" for key in _ROW_NAMES if own.get(key)]
-    return f" ({', '.join(parts)})" if parts and list(row) != list(names) else ""
+    about = f" ({', '.join(parts)})" if parts and list(row) != list(names) else ""
+    return says("line-of-table", table=table, number=number, about=about)
 
 
-def _shown(cell: object) -> str:
-    text = "empty" if cell in (None, "") else printable(str(cell))
+def shown(cell: object) -> str | Statement:
+    """Write a cell in short."""
+    if cell in (None, ""):
+        return says("empty")
+    text = printable(str(cell))
     return text if len(text) <= 60 else text[:57] + "…"
 
 
@@ -163,11 +173,11 @@ def papers_again(
     folder: Path, closeout: Closeout, made_with: Mapping[str, str], evidence: str
 ) -> Iterator[Check]:
     """Hold workbook, paper and page against what the JSON makes of them."""
-    others = [
-        f"{name} {made_with.get(name, 'none')} and not {version}"
+    others = tuple(
+        says("other-version", name=name, has=made_with.get(name, "–"), wanted=version)
         for name, version in made_here().items()
         if made_with.get(name) != version
-    ]
+    )
     with tempfile.TemporaryDirectory() as made:
         for name in PAPERS:
             path, (what, parts_of) = folder / name, _PARTS_OF[Path(name).suffix]
@@ -175,7 +185,8 @@ def papers_again(
                 continue
             write = papers(closeout.template).get(name)
             if write is None:
-                yield checked(f"{name}: {what}", 0, [f"{name}: {_JSON} names no form"])
+                output = says("check-output", output=name, what=what, file=_JSON)
+                yield checked(output, 0, [at(name, says("wrong-no-form", file=_JSON))])
                 continue
             again = Path(made) / name
             write(closeout, evidence, again)
@@ -185,38 +196,42 @@ def papers_again(
                 text = f"cannot be read ({type(error).__name__}: {error})"
                 raise BadCloseout(path, text) from error
             wanted = parts_of(again.read_bytes())
-            problems: list[str] = []
+            problems: list[Statement] = []
             if path.read_bytes() != again.read_bytes():
                 problems = list(_of_parts(name, found, wanted))
                 if others:
-                    because = f" (made with {'; '.join(others)}: that may be why)"
-                    problems = [text + because for text in problems]
+                    problems = [says("wrong-perhaps", what=one, others=others) for one in problems]
                 elif not problems:
-                    problems = [f"{name}: looks or works otherwise than {_JSON} makes it"]
-            yield checked(f"{name}: {what} against {_JSON}", len(wanted), problems)
+                    problems = [at(name, says("wrong-look", file=_JSON))]
+            yield checked(
+                says("check-output", output=name, what=what, file=_JSON), len(wanted), problems
+            )
 
 
 #: What reading a damaged output ends in.
 _DAMAGES = (OSError, ValueError, KeyError, IndexError, TypeError, BadZipFile, zlib.error)
 
-#: Parts of an output by their place in it.
-Parts = Mapping[str, Any]
+#: Parts of an output by their place in it: what kind of part, and which.
+Parts = Mapping[tuple[str, str], Any]
 
 
-def _of_parts(name: str, found: Parts, wanted: Parts) -> Iterator[str]:
+def _of_parts(name: str, found: Parts, wanted: Parts) -> Iterator[Statement]:
     places = [place for place in {**wanted, **found} if found.get(place) != wanted.get(place)]
     for place in places[:_MOST_NAMED]:
         has, should = found.get(place), wanted.get(place)
+        kind, number = place
+        part = says("part-of", file=name, kind=kind, part=number)
         if isinstance(has, list) and isinstance(should, list):
-            yield from _of_rows(f"{name}, {place}", has, should, _JSON)
+            yield from _of_rows(part, has, should, _JSON)
         elif isinstance(has, bytes) or isinstance(should, bytes):
-            state = "is missing" if has is None else "is extra" if should is None else "differs"
-            yield f"{name}, {place}: {state}: it is not what {_JSON} makes"
+            state = says("is-missing") if has is None else says("differs")
+            state = says("is-extra") if should is None else state
+            yield at(part, says("wrong-part", state=state, file=_JSON))
         else:
             has, should = _around_change(str(has or ""), str(should or ""))
-            yield f"{name}, {place}: is {_shown(has)}, {_JSON} makes {_shown(should)}"
+            yield at(part, says("wrong-text", has=shown(has), file=_JSON, wanted=shown(should)))
     if len(places) > _MOST_NAMED:
-        yield f"{name}: {len(places) - _MOST_NAMED} more places differ"
+        yield at(name, says("wrong-more", more=len(places) - _MOST_NAMED))
 
 
 def _around_change(has: str, should: str) -> tuple[str, str]:
@@ -234,16 +249,16 @@ def _sheets(content: bytes) -> Parts:
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # of what it does not read: an owner's form may hold more
         book = openpyxl.load_workbook(io.BytesIO(content))
-    parts: dict[str, Any] = {"sheets": " | ".join(book.sheetnames)}
+    parts: dict[tuple[str, str], Any] = {("sheets", ""): " | ".join(book.sheetnames)}
     looks: dict[int, str] = {}
     for sheet in book:
         headings: dict[int, str] = {}
-        parts[f"sheet {sheet.title}, what is hidden"] = _hidden(sheet)
+        parts["hidden on sheet", sheet.title] = _hidden(sheet)
         for row in sheet.iter_rows():
             fibre = next((c.value for c in row if isinstance(c.value, int)), None)
             for cell in row:
                 if cell.comment is not None:
-                    parts[f"sheet {sheet.title}, {cell.coordinate}, note"] = cell.comment.text
+                    parts["note on sheet", f"{sheet.title}, {cell.coordinate}"] = cell.comment.text
                 if cell.value in (None, ""):
                     continue
                 if cell.style_id not in looks:
@@ -252,10 +267,10 @@ def _sheets(content: bytes) -> Parts:
                     )
                 heading = headings.get(cell.column, "")
                 where = f"fibre {fibre}, {heading}" if heading and fibre is not None else heading
-                place = f"sheet {sheet.title}, {cell.coordinate}" + (f" ({where})" if where else "")
+                place = f"{sheet.title}, {cell.coordinate}" + (f" ({where})" if where else "")
                 value = getattr(cell.value, "text", cell.value)  # of a formula over several cells
-                parts[place] = f"{value!s}{_sign(cell.number_format)}"
-                parts[f"{place}, colours"] = looks[cell.style_id]
+                parts["sheet", place] = f"{value!s}{_sign(cell.number_format)}"
+                parts["colours on sheet", place] = looks[cell.style_id]
                 if isinstance(cell.value, str) and len(cell.value) < 40:
                     headings[cell.column] = cell.value
     return parts
@@ -295,10 +310,10 @@ def _pdf_pages(content: bytes) -> Parts:
             pages[int(match[1])] = len(pages) + 1
     # Objects can hide in a stream of objects or behind a second end; reportlab writes neither.
     hidden = content.count(b"/ObjStm"), content.count(b"startxref"), len(_OBJECT.findall(content))
-    return {
-        "objects elsewhere": f"{hidden[0]}, {hidden[1]} ends, {hidden[2] - len(objects)} twice"
-    } | {
-        f"page {pages[number]}" if number in pages else f"object {number}": _unpacked(body)
+    return {("objects elsewhere", ""): f"{hidden[0]}, {hidden[1]}, {hidden[2] - len(objects)}"} | {
+        ("page", str(pages[number])) if number in pages else ("object", str(number)): _unpacked(
+            body
+        )
         for number, body in objects.items()
     }
 
@@ -318,26 +333,26 @@ class _Page(html.parser.HTMLParser):
 
     def __init__(self) -> None:
         super().__init__()
-        self.parts: dict[str, Any] = {}
+        self.parts: dict[tuple[str, str], Any] = {}
         self._id = ""
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         own = dict(attrs)
         if attrs:
-            self.parts[f"element {len(self.parts) + 1}"] = self.get_starttag_text()
+            self.parts["element", str(len(self.parts) + 1)] = self.get_starttag_text()
         self._id = (own.get("id") or "") if tag in ("script", "style") else ""
         if tag == "img":
-            self.parts["picture"] = str(own.get("src"))
+            self.parts["picture", ""] = str(own.get("src"))
 
     def handle_endtag(self, tag: str) -> None:
         self._id = ""
 
     def handle_data(self, data: str) -> None:
         if self._id == PAGE_DATA_ID:
-            self.parts["list of splices"] = _listed(json.loads(data))
+            self.parts[_LIST] = _listed(json.loads(data))
         elif data.strip():
-            name = self._id or "text"
-            self.parts[f"{name} {len(self.parts) + 1}"] = data.strip()
+            kind = self._id or "text"
+            self.parts[kind, str(len(self.parts) + 1)] = data.strip()
 
 
 def _listed(data: Mapping[str, Any]) -> list[list[Any]]:
@@ -357,14 +372,14 @@ def _listed(data: Mapping[str, Any]) -> list[list[Any]]:
 def _page_parts(content: bytes) -> Parts:
     page = _Page()
     page.feed(content.decode("utf-8"))
-    if "list of splices" not in page.parts:
+    if _LIST not in page.parts:
         raise ValueError(f"the element {PAGE_DATA_ID} is missing")
     return page.parts
 
 
 #: What the parts of each output are called, and how they are read, by the end of its name.
-_PARTS_OF: Mapping[str, tuple[str, Callable[[bytes], Parts]]] = {
-    ".xlsx": ("cells", _sheets),
-    ".pdf": ("pages and objects", _pdf_pages),
-    ".html": ("texts and data", _page_parts),
+_PARTS_OF: Mapping[str, tuple[Statement, Callable[[bytes], Parts]]] = {
+    ".xlsx": (says("parts-cells"), _sheets),
+    ".pdf": (says("parts-pages"), _pdf_pages),
+    ".html": (says("parts-texts"), _page_parts),
 }

@@ -7,18 +7,18 @@ from pathlib import Path
 
 from otdravg.cable.decisions.model import SealedDecision
 from otdravg.cable.decisions.record import read_decisions
+from otdravg.closeout.checks.model import at
 from otdravg.closeout.json_file import read_closeout
 from otdravg.errors import BadCloseout, BadSetting
-from otdravg.report.page import counted
+from otdravg.findings import Statement, says
 from otdravg.system.printable import printable
-from otdravg.words.catalogue import told
 
 __all__ = ["compare_decisions", "decisions_made_with"]
 
 
 def compare_decisions(
     made_with: Sequence[SealedDecision], now: Sequence[SealedDecision], name: str
-) -> tuple[str, ...]:
+) -> tuple[Statement, ...]:
     """Hold a file of decisions against those that outputs were made with.
 
     That shows what a chain of seals cannot show by itself: a file cut short, put back to an
@@ -35,26 +35,18 @@ def compare_decisions(
 
     Returns
     -------
-    tuple of str
-        A sentence for what is not as it was; empty if nothing is.
+    tuple of Statement
+        What is not as it was; empty if nothing is.
     """
     for number, (wanted, found) in enumerate(zip(made_with, now, strict=False), start=1):
         if _comparable(wanted) != _comparable(found):
-            return (
-                f"{name}: decision {number} is not the one that the outputs were made with "
-                f"({told(wanted.decision.said)})",
-            )
-    if len(now) < len(made_with):
-        gone = counted(len(made_with) - len(now), "decision")
-        return (
-            f"{name}: cut short by {gone}: it holds {len(now)}, the outputs were made with "
-            f"{len(made_with)}; the first that is gone is "
-            f"{told(made_with[len(now)].decision.said)}",
-        )
-    if len(now) > len(made_with):
-        more = counted(len(now) - len(made_with), "decision")
-        return (f"{name}: {more} more than the outputs were made with; make them again",)
-    return ()
+            return (at(name, says("wrong-decision", number=number, said=wanted.decision.said)),)
+    here, there = len(now), len(made_with)
+    if here < there:
+        first = made_with[here].decision.said
+        gone = says("wrong-cut-short", gone=there - here, here=here, there=there, first=first)
+        return (at(name, gone),)
+    return (at(name, says("wrong-more-decisions", more=here - there)),) if here > there else ()
 
 
 def decisions_made_with(folder: Path) -> tuple[SealedDecision, ...]:

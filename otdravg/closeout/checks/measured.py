@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Hashable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from concurrent.futures import Executor
 from dataclasses import fields, replace
 from decimal import Decimal
@@ -13,10 +13,11 @@ from otdravg.cable.decisions.record import Decisions
 from otdravg.cable.files.folder import RawShot
 from otdravg.cable.model import CableFinding, CableReview, ShotRecord, ShotUse
 from otdravg.cable.run import Progress, review
-from otdravg.closeout.checks.again import row_name
-from otdravg.closeout.checks.model import Check, checked
+from otdravg.closeout.checks.again import line_of, shown
+from otdravg.closeout.checks.model import Check, at, checked
 from otdravg.closeout.json_file import Closeout, made_here
 from otdravg.closeout.sketches import pair_sketches
+from otdravg.findings import Statement, says
 from otdravg.tables.csv_file import CellTable
 from otdravg.tables.splices import review_cells
 
@@ -66,16 +67,16 @@ def _tables(old: CableReview, new: CableReview, *, is_same: bool) -> Iterator[Ch
         if name in _NOT_OF_TRACES:
             continue
         if name not in before or name not in now:
-            text = f"table {name}: {'is not there' if name in now else 'does not come out again'}"
-            yield checked(f"{name} measured again", 0, [text])
+            wrong = says("wrong-table-extra" if name in now else "wrong-table-gone", table=name)
+            yield checked(says("check-table", table=name), 0, [wrong])
         else:
             yield _table(name, before[name], now[name], is_same=is_same)
 
 
 def _table(name: str, before: CellTable, now: CellTable, *, is_same: bool) -> Check:
     if len(before.rows) != len(now.rows):
-        text = f"{name}: {len(before.rows)} rows, measured again {len(now.rows)}"
-        return checked(f"{name} measured again", len(now.rows), [text])
+        wrong = says("wrong-table-rows", has=len(before.rows), wanted=len(now.rows))
+        return checked(says("check-table", table=name), len(now.rows), [at(name, wrong)])
     problems, digits = [], 0
     for number, (has, wanted) in enumerate(zip(before.rows, now.rows, strict=True), start=2):
         for column, one, other in zip(before.names, has, wanted, strict=True):
@@ -84,11 +85,11 @@ def _table(name: str, before: CellTable, now: CellTable, *, is_same: bool) -> Ch
             if not is_same and _last_digit(one, other):
                 digits += 1
                 continue
-            place = f"{name}, line {number}{row_name(before.names, has)}"
-            problems.append(f"{place}: {column} is {one}, measured again {other}")
-    what = f"cells of {name} measured again"
+            wrong = says("wrong-again", name=column, has=shown(one), wanted=shown(other))
+            problems.append(at(line_of(name, number, before.names, has), wrong))
+    what = says("check-cells", table=name)
     if digits:
-        what += f" ({digits} differ by one in the last digit: another version or machine)"
+        what = says("check-cells-last", table=name, digits=digits)
     return checked(what, len(now.rows) * len(now.names), problems)
 
 
@@ -108,47 +109,55 @@ def _others(old: CableReview, new: CableReview) -> Check:
     of_package = [shot for shot in old.shots if shot.use is not ShotUse.NOT_A_SHOT and shot.sha256]
     problems = [
         *_unlike(
-            "shot", of_package, new.shots, lambda s: (s.path, s.trace_number), ("use", "attempt")
+            says("shot-kind"),
+            of_package,
+            new.shots,
+            lambda s: (s.path, s.trace_number),
+            ("use", "attempt"),
         ),
         *_unlike(
-            "closure", old.closures, new.closures, lambda c: (c.cable, c.number), ("name", "fibres")
+            says("closure-kind"),
+            old.closures,
+            new.closures,
+            lambda c: (c.cable, c.number),
+            ("name", "fibres"),
         ),
     ]
     problems += _unlike(
-        "fibre", old.fibres, new.fibres, lambda f: (f.key.cable, f.key.fibre, f.wavelength_nm),
+        says("fibre-kind"), old.fibres, new.fibres,
+        lambda f: (f.key.cable, f.key.fibre, f.wavelength_nm),
         ("index_used", "attempt", "file_ab", "file_ba"),
     )  # fmt: skip
     count = len(of_package) + len(new.closures) + len(new.fibres)
-    return checked("shots, closures and fibres made again", count, problems)
+    return checked(says("check-others"), count, problems)
 
 
 def _unlike(
-    what: str,
+    what: Statement,
     old: Iterable[Item],
     new: Iterable[Item],
-    key: Callable[[Item], Hashable],
+    key: Callable[[Item], tuple[object, ...]],
     names: tuple[str, ...],
-) -> Iterator[str]:
+) -> Iterator[Statement]:
     before, now = ({key(one): one for one in some} for some in (old, new))
     for place in {**before, **now}:
-        shown = f"{what} {' '.join(str(part) for part in _parts(place))}"
+        one = says("one-of", what=what, name=" ".join(map(str, place)))
         if place not in now:
-            yield f"{shown}: does not come out of the traces"
+            yield at(one, says("wrong-not-of-traces"))
         elif place not in before:
-            yield f"{shown}: comes out of the traces, and is not there"
+            yield at(one, says("wrong-of-traces"))
         else:
             for name in names:
                 has, wanted = getattr(before[place], name), getattr(now[place], name)
                 if has != wanted:
-                    yield f"{shown}: {name} is {_plain(has)}, made again {_plain(wanted)}"
+                    said = says(
+                        "wrong-made-again", name=name, has=_plain(has), wanted=_plain(wanted)
+                    )
+                    yield at(one, said)
 
 
-def _parts(place: Hashable) -> tuple[object, ...]:
-    return place if isinstance(place, tuple) else (place,)
-
-
-def _plain(value: Any) -> object:
-    return getattr(value, "value", value)
+def _plain(value: Any) -> str:
+    return str(getattr(value, "value", value))
 
 
 def _findings(old: CableReview, new: CableReview) -> Check:
@@ -166,15 +175,15 @@ def _findings(old: CableReview, new: CableReview) -> Check:
 
     before, now = own(old.findings), own(new.findings)
     problems = [
-        f"finding {finding.code}{_fibre(finding)}: {state}"
+        at(_named(finding), state)
         for state, here, there in (
-            ("does not come out of the traces", before, now),
-            ("comes out of the traces, and is not there", now, before),
+            (says("wrong-not-of-traces"), before, now),
+            (says("wrong-of-traces"), now, before),
         )
         for about, finding in here.items()
         if about not in there
     ]
-    return checked("findings made again", len(now), problems)
+    return checked(says("check-findings"), len(now), problems)
 
 
 def _about(finding: CableFinding) -> tuple[object, ...]:
@@ -183,28 +192,28 @@ def _about(finding: CableFinding) -> tuple[object, ...]:
     return said.severity, said.code, said.case, *own  # not the values: figures stand in them
 
 
-def _fibre(finding: CableFinding) -> str:
-    return "" if finding.fibre is None else f", fibre {finding.fibre}"
+def _named(finding: CableFinding) -> Statement:
+    if finding.fibre is None:
+        return says("finding-named", code=finding.code)
+    return says("finding-of-fibre", code=finding.code, fibre=finding.fibre)
 
 
 def _pictures(closeout: Closeout, new: CableReview) -> Check:
     """Both curves of every pair, as they are drawn."""
-    what = "curves drawn against the traces"
+    what = says("check-curves")
     if not closeout.sketches.pairs:
-        return Check(what, 0, not_done="closeout.json holds no curves")
+        return Check(what, 0, not_done=says("undone-no-curves"))
     again = {(p.key, p.wavelength_nm): p for p in pair_sketches(new).pairs}
     problems = []
     for pair in closeout.sketches.pairs:
         other = again.get((pair.key, pair.wavelength_nm))
-        name = f"fibre {pair.key.fibre}, {pair.wavelength_nm} nm"
+        place = says("fibre-at", fibre=pair.key.fibre, wavelength_nm=pair.wavelength_nm)
         if other is None:
-            problems.append(f"{name}: curves without a pair of traces")
+            problems.append(at(place, says("wrong-no-pair")))
             continue
         for one, two in zip(pair.finest, other.finest, strict=True):
             same = one.mean_mdb.size == two.mean_mdb.size
             # Half a thousandth either way is rounding on another machine.
             if not same or abs(one.mean_mdb - two.mean_mdb).max() > 1:
-                problems.append(
-                    f"{name}, {one.direction.value}: the curve is not that of the trace"
-                )
+                problems.append(at(place, says("wrong-curve", direction=one.direction.value)))
     return checked(what, 2 * len(closeout.sketches.pairs), problems)

@@ -9,10 +9,11 @@ from pathlib import Path
 from otdravg.cable.files.folder import FoundFile, RawShot, find_files, read_header
 from otdravg.cable.model import ShotRecord
 from otdravg.closeout.attachments import ATTACHED
-from otdravg.closeout.checks.model import Check, checked
+from otdravg.closeout.checks.model import Check, at, checked
 from otdravg.closeout.closeout import PAPERS
 from otdravg.closeout.json_file import Closeout
 from otdravg.closeout.traces import NAMES_TABLE, renamed, trace_pattern
+from otdravg.findings import Statement, says
 from otdravg.sor import ANY_SIZE
 from otdravg.system.manifest import EVIDENCE, files_below
 
@@ -29,13 +30,13 @@ def strangers(folder: Path) -> Check:
     """Nothing lies in the folder that no part of a closeout is, and no part twice."""
     names = files_below(folder)
     problems = [
-        f"{name}: is no part of a closeout"
+        at(name, says("wrong-stranger"))
         for name in names
         if name not in _OWN and not name.startswith(_FOLDERS) and not _is_table(name)
     ]
     if (folder / "traces").is_dir() and (folder / "traces.zip").exists():
-        problems.append("traces and traces.zip: one of them is not what was written")
-    return checked("files that belong to a closeout", len(names), problems)
+        problems.append(says("wrong-traces-twice"))
+    return checked(says("check-strangers"), len(names), problems)
 
 
 def _is_table(name: str) -> bool:
@@ -79,27 +80,29 @@ def traces_against_rows(
     """Every file is there, is what the tables hash, and says of itself what they say of it."""
     problems = [text for name, own in shots.items() for text in _trace_problems(name, *own)]
     extra = sorted(set(_files(folder)) - set(shots) - {NAMES_TABLE})
-    problems += [f"traces/{name}: stands in no table" for name in extra]
-    return checked("traces against hash, header and points in the tables", len(shots), problems)
+    problems += [at(f"traces/{name}", says("wrong-unlisted")) for name in extra]
+    return checked(says("check-traces"), len(shots), problems)
 
 
-def _trace_problems(name: str, shot: ShotRecord, raw: RawShot | None) -> Iterator[str]:
-    file = f"traces/{name}"
+def _trace_problems(name: str, shot: ShotRecord, raw: RawShot | None) -> Iterator[Statement]:
     taken = shot.taken_for
-    about = f" (fibre {taken.fibre}, {taken.wavelength_nm} nm, {taken.direction.value})"
+    file = says(
+        "trace-of", file=f"traces/{name}", fibre=taken.fibre, wavelength_nm=taken.wavelength_nm,
+        direction=taken.direction.value,
+    )  # fmt: skip
     if raw is None:
-        yield f"{file}{about}: is missing"
+        yield at(file, says("wrong-missing"))
         return
     if raw.sha256 != shot.sha256:
-        yield f"{file}{about}: is not the file that was measured: its hash is not the tables'"
+        yield at(file, says("wrong-trace"))
         return
     identity = None if raw.identity is None else replace(raw.identity, path=shot.path)
     for what, found, wanted in (
-        ("identity", identity, shot.identity),
-        ("settings", raw.settings, shot.settings),
-        ("number of points", raw.point_count, shot.point_count),
+        (says("wrong-identity"), identity, shot.identity),
+        (says("wrong-settings"), raw.settings, shot.settings),
+        (says("wrong-point-count"), raw.point_count, shot.point_count),
     ):
         if shot.trace_number == 1 and shot.identity is not None and found != wanted:
-            yield f"{file}{about}: {what} in its header is not what the tables say"
+            yield at(file, what)
     if shot.trace_number == 1 and raw.waveform_sha256 != shot.waveform_sha256:
-        yield f"{file}{about}: its points are not those that the tables hash"
+        yield at(file, says("wrong-points"))

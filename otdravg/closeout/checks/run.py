@@ -11,7 +11,7 @@ from otdravg.cable.run import Progress
 from otdravg.closeout.attachments import attachments_against_list
 from otdravg.closeout.checks.again import json_itself, papers_again, tables_again
 from otdravg.closeout.checks.measured import measured_again
-from otdravg.closeout.checks.model import Check, checked
+from otdravg.closeout.checks.model import Check, at, checked
 from otdravg.closeout.checks.package import raw_shots, strangers, traces_against_rows
 from otdravg.closeout.checks.tables import tables_alone
 from otdravg.closeout.checks.truth import true_in_itself
@@ -19,6 +19,7 @@ from otdravg.closeout.checks.wholes import wholes_against_rows
 from otdravg.closeout.closeout import PAPERS
 from otdravg.closeout.json_file import closeout_from, json_document
 from otdravg.closeout.package import index_checks, is_package
+from otdravg.findings import says
 from otdravg.system.manifest import (
     EVIDENCE,
     MANIFEST,
@@ -28,8 +29,6 @@ from otdravg.system.manifest import (
 )
 
 __all__ = ["checks_of"]
-
-_OUTPUTS = "outputs against closeout.json"
 
 
 def checks_of(
@@ -62,35 +61,40 @@ def checks_of(
     """
     yield _listed(MANIFEST, check_manifest(folder))
     if not (folder / EVIDENCE).is_file():
-        yield checked(f"files against {EVIDENCE}", 0, [f"{EVIDENCE}: is missing"])
+        yield checked(says("check-listed", file=EVIDENCE), 0, [at(EVIDENCE, says("wrong-missing"))])
         found = ""
     else:
         listed, found = check_evidence(folder)
         yield _listed(EVIDENCE, listed)
     if evidence:
         same = len(evidence) >= 32 and found.startswith(evidence.casefold())
-        text = f"{EVIDENCE}: its hash is {found or 'not there'}, not the one that was given"
-        yield checked("hash of the evidence against the one given", 1, [] if same else [text])
+        wrong = says("wrong-evidence", found=found or says("not-there"))
+        yield checked(says("check-evidence"), 1, [] if same else [at(EVIDENCE, wrong)])
     if is_package(folder):
         yield from index_checks(folder)
         for own in sorted(path.parent for path in folder.glob(f"*/{MANIFEST}")):
             checks = [*checks_of(own, measure=measure, executor=executor, progress=progress)]
-            done = [check for check in checks if not check.not_done]
-            problems = [f"{own.name}/{problem}" for check in done for problem in check.problems]
+            done = [check for check in checks if check.not_done is None]
+            problems = [
+                says("in-closeout", folder=own.name, what=problem)
+                for check in done
+                for problem in check.problems
+            ]
             count = sum(check.count for check in done)
-            yield checked(f"{own.name}: {len(done)} checks of a closeout", count, problems)
-            yield from (replace(c, what=f"{own.name}: {c.what}") for c in checks if c.not_done)
+            all_of = says("check-closeout", checks=len(done))
+            yield checked(at(own.name, all_of), count, problems)
+            yield from (replace(c, what=at(own.name, c.what)) for c in checks if c.not_done)
         return
     yield strangers(folder)
     path = folder / "closeout.json"
     if not path.is_file():
         papers = [name for name in PAPERS if (folder / name).is_file()]
-        text = "nothing says what it should hold without closeout.json"
+        outputs = says("check-outputs")
         yield from tables_alone(folder)
         if papers:
-            yield checked(_OUTPUTS, 0, [f"{name}: {text}" for name in papers])
+            yield checked(outputs, 0, [at(name, says("wrong-no-results")) for name in papers])
         else:
-            yield Check(_OUTPUTS, 0, not_done="closeout.json is not there (--only json makes it)")
+            yield Check(outputs, 0, not_done=says("undone-no-results"))
         return
     document = json_document(path)
     closeout = closeout_from(document, path)
@@ -101,9 +105,9 @@ def checks_of(
     yield from true_in_itself(closeout)
     yield from wholes_against_rows(closeout.review)
     if not any((folder / name).exists() for name in ("traces", "traces.zip")):
-        reason = "the traces are not in this closeout"
-        yield Check("traces against rows", 0, not_done=reason)
-        yield Check("losses, verdicts and findings against the traces", 0, not_done=reason)
+        reason = says("undone-no-traces")
+        yield Check(says("check-rows-of-traces"), 0, not_done=reason)
+        yield Check(says("check-measured"), 0, not_done=reason)
         return
     shots = raw_shots(folder, closeout)
     yield traces_against_rows(folder, closeout, shots)
@@ -112,17 +116,16 @@ def checks_of(
             closeout, document["made_with"], shots.values(), executor, progress
         )
     else:
-        what = "losses, verdicts and findings against the traces"
-        yield Check(what, 0, not_done="left out; --measure does it")
+        yield Check(says("check-measured"), 0, not_done=says("undone-unasked"))
 
 
 def _listed(name: str, found: ManifestCheck) -> Check:
     return checked(
-        f"files against {name}",
+        says("check-listed", file=name),
         found.listed,
         [
-            *(f"{file}: is missing" for file in found.missing),
-            *(f"{file}: has changed since the closeout was made" for file in found.changed),
-            *(f"{file}: is not in {name}" for file in found.extra),
+            *(at(file, says("wrong-missing")) for file in found.missing),
+            *(at(file, says("wrong-changed")) for file in found.changed),
+            *(at(file, says("wrong-extra", file=name)) for file in found.extra),
         ],
     )

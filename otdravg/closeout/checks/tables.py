@@ -7,7 +7,8 @@ from collections.abc import Iterator, Mapping
 from decimal import Decimal, InvalidOperation
 from pathlib import Path
 
-from otdravg.closeout.checks.model import Check, checked
+from otdravg.closeout.checks.model import Check, at, checked
+from otdravg.findings import Statement, says
 from otdravg.verdict.decision import Verdict
 
 __all__ = ["tables_alone"]
@@ -30,21 +31,22 @@ def tables_alone(folder: Path) -> Iterator[Check]:
     if not rows:
         return
     yield checked(
-        "splices.csv: losses against half the sum, steps against half the difference",
+        says("check-table-halves"),
         len(rows),
         [text for row in rows for text in _half_sums(row)],
     )
     yield checked(
-        "splices.csv: verdicts against loss and limit",
+        says("check-table-verdicts"),
         len(rows),
         [text for row in rows for text in _verdicts(row)],
     )
     shots = {row["file"] for row in _rows(folder / "shots.csv") if row.get("file")}
     if shots:
-        named = {(_place(row), row.get(key, "")) for row in rows for key in ("file_ab", "file_ba")}
-        missing = [f"{place}: {file} is not in shots.csv" for place, file in sorted(named)
+        named = dict.fromkeys((_place(row), row.get(key, "")) for row in rows
+                              for key in ("file_ab", "file_ba"))  # fmt: skip
+        missing = [at(place, says("wrong-not-in-shots", file=file)) for place, file in named
                    if file and file not in shots]  # fmt: skip
-        yield checked("splices.csv: traces against shots.csv", len(named), missing)
+        yield checked(says("check-table-shots"), len(named), missing)
 
 
 def _rows(path: Path) -> Iterator[Row]:
@@ -61,9 +63,9 @@ def _rows(path: Path) -> Iterator[Row]:
             yield {key: value or "" for key, value in row.items() if isinstance(key, str)}
 
 
-def _place(row: Row) -> str:
-    parts = (row.get(key, "") for key in ("fibre", "wavelength_nm", "closure"))
-    return "splices.csv, fibre {}, {} nm, closure {}".format(*parts)
+def _place(row: Row) -> Statement:
+    fibre, nm, closure = (row.get(key, "") for key in ("fibre", "wavelength_nm", "closure"))
+    return says("line-of-splices", fibre=fibre, at_nm=nm, closure=closure)
 
 
 def _figure(row: Row, key: str) -> Decimal | None:
@@ -73,25 +75,28 @@ def _figure(row: Row, key: str) -> Decimal | None:
         return None
 
 
-def _half_sums(row: Row) -> Iterator[str]:
+def _half_sums(row: Row) -> Iterator[Statement]:
     ab, ba = _figure(row, "loss_ab_db"), _figure(row, "loss_ba_db")
     loss_db, step_db = _figure(row, "loss_db"), _figure(row, "backscatter_step_db")
     if ab is None or ba is None:
         if loss_db is not None:
-            yield f"{_place(row)}: a loss without readings from both ends"
+            yield at(_place(row), says("wrong-one-end"))
         return
     for name, has, wanted in (("loss_db", loss_db, (ab + ba) / 2),
                               ("backscatter_step_db", step_db, (ab - ba) / 2)):  # fmt: skip
         if has is not None and abs(has - wanted) > _ROUNDING_DB:
-            yield f"{_place(row)}: {name} is {has}, both readings make {wanted}"
+            yield at(_place(row), says("wrong-half", name=name, has=has, wanted=wanted))
 
 
-def _verdicts(row: Row) -> Iterator[str]:
+def _verdicts(row: Row) -> Iterator[Statement]:
     loss_db, limit_db = _figure(row, "loss_db"), _figure(row, "limit_db")
-    says = _SAYS_WITHIN.get(row.get("verdict", ""))
-    if says is None:
+    is_within = _SAYS_WITHIN.get(row.get("verdict", ""))
+    if is_within is None:
         return
     if loss_db is None:
-        yield f"{_place(row)}: {row['verdict']}, and there is no loss"
-    elif limit_db is not None and (loss_db <= limit_db) != says:
-        yield f"{_place(row)}: {row['verdict']}, and {loss_db} dB against {limit_db} dB is not"
+        yield at(_place(row), says("wrong-no-loss", verdict=row["verdict"]))
+    elif limit_db is not None and (loss_db <= limit_db) != is_within:
+        yield at(
+            _place(row),
+            says("wrong-side", verdict=row["verdict"], loss_db=loss_db, limit_db=limit_db),
+        )

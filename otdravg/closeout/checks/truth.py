@@ -13,8 +13,9 @@ from decimal import Decimal
 
 from otdravg.cable.checks.missing import expected_fibres
 from otdravg.cable.model import CableReview, FibreKey, ShotUse, SpliceRow
-from otdravg.closeout.checks.model import Check, checked
+from otdravg.closeout.checks.model import Check, at, checked
 from otdravg.closeout.json_file import Closeout
+from otdravg.findings import Statement, says
 from otdravg.fit.reading import Coverage, Kind
 from otdravg.quantities import Quantity, reported
 from otdravg.shot.settings import Direction
@@ -46,35 +47,42 @@ def true_in_itself(closeout: Closeout) -> Iterator[Check]:
     review = closeout.review
     both = [row for row in review.rows if row.loss_db is not None]
     yield checked(
-        "true losses against half the sum, steps against half the difference, of both readings",
+        says("check-halves"),
         len(both),
         [text for row in review.rows for text in _half_sums(row)],
     )
     known = _codes_by_fibre(review)
     yield checked(
-        "verdicts against figure, limit and profile",
+        says("check-verdicts"),
         len(review.rows),
         [text for row in review.rows for text in _verdict_problems(row, review.profile, known)],
     )
-    yield checked("sums and counts of fibres", len(review.fibres), _sums(review))
-    yield checked("splices to redo against the work list", *_plan(review))
-    yield checked("rows against closures, fibres and colours", *_rows(review))
-    yield checked("shots against rows and findings", len(review.shots), _shots(review))
-    yield checked("fibres expected", *_expected(closeout))
+    yield checked(says("check-sums"), len(review.fibres), _sums(review))
+    yield checked(says("check-plan"), *_plan(review))
+    yield checked(says("check-rows"), *_rows(review))
+    yield checked(says("check-shots"), len(review.shots), _shots(review))
+    yield checked(says("check-expected"), *_expected(closeout))
 
 
-def _place(row: SpliceRow) -> str:
+def _place(row: SpliceRow) -> Statement:
     """Name a splice: fibre, wavelength and place."""
-    where = f"closure {row.closure}" if row.closure else "between closures"
-    metres = reported(row.distance_m, Quantity.DISTANCE_M)
-    return f"fibre {row.fibre}, {row.wavelength_nm} nm, {where}, {metres} m"
+    where = says("closure-named", name=row.closure) if row.closure else says("off-closures")
+    return says(
+        "row-at", fibre=row.fibre, wavelength_nm=row.wavelength_nm, where=where,
+        distance_m=row.distance_m,
+    )  # fmt: skip
 
 
-def _half_sums(row: SpliceRow) -> Iterator[str]:
+def _spot(fibre: int, wavelength_nm: int, closure: str) -> Statement:
+    where = says("closure-named", name=closure)
+    return says("spot-at", fibre=fibre, wavelength_nm=wavelength_nm, where=where)
+
+
+def _half_sums(row: SpliceRow) -> Iterator[Statement]:
     ab, ba = row.loss_ab_db, row.loss_ba_db
     if ab is None or ba is None:
         if row.loss_db is not None:
-            yield f"{_place(row)}: a true loss without readings from both ends"
+            yield at(_place(row), says("wrong-one-end"))
         return
     for name, figure, wanted in (
         ("loss_db", row.loss_db, (ab + ba) / 2),
@@ -82,7 +90,7 @@ def _half_sums(row: SpliceRow) -> Iterator[str]:
     ):
         if figure is not None and abs(figure - wanted) > _NOISE_DB:
             is_, half = (reported(value, Quantity.LOSS_DB) for value in (figure, wanted))
-            yield f"{_place(row)}: {name} is {is_}, both readings make {half}"
+            yield at(_place(row), says("wrong-half", name=name, has=is_, wanted=half))
 
 
 def _codes_by_fibre(review: CableReview) -> Mapping[FibreKey, frozenset[str]]:
@@ -96,80 +104,79 @@ def _codes_by_fibre(review: CableReview) -> Mapping[FibreKey, frozenset[str]]:
 
 def _verdict_problems(
     row: SpliceRow, profile: Profile, known: Mapping[FibreKey, frozenset[str]]
-) -> Iterator[str]:
+) -> Iterator[Statement]:
     verdict, limit_db = row.verdict, row.verdict.limit_db
     figure, expanded_u, place = verdict.figure, verdict.expanded_u, _place(row)
     if row.loss_db is not None:
-        for name, has, wanted in (
-            ("figure", figure, reported(row.loss_db, Quantity.LOSS_DB)),
-            ("uncertainty", expanded_u, expanded(row.u_loss_db)),
-        ):
-            if has != wanted:
-                yield f"{place}: the {name} judged is {has}, the one measured {wanted}"
+        wanted = reported(row.loss_db, Quantity.LOSS_DB)
+        if figure != wanted:
+            yield at(place, says("wrong-figure", has=figure, wanted=wanted))
+        wanted = expanded(row.u_loss_db)
+        if expanded_u != wanted:
+            yield at(place, says("wrong-uncertainty", has=expanded_u, wanted=wanted))
     problem = _turned(row, known)
-    if problem:
-        yield f"{place}: {verdict.verdict.value}, but {problem}"
+    if problem is not None:
+        yield at(place, says("wrong-verdict", verdict=verdict.verdict.value, but=problem))
     stated = _stated_limits(profile, row.wavelength_nm)
     if verdict.rule in stated and limit_db != stated[verdict.rule]:
-        yield (
-            f"{place}: judged by {limit_db} dB, the profile's {verdict.rule} is "
-            f"{stated[verdict.rule]}"
-        )
+        wanted = stated[verdict.rule]
+        yield at(place, says("wrong-limit", limit_db=limit_db, rule=verdict.rule, wanted=wanted))
     elif (
         limit_db is not None
         and row.kind is not Kind.CONNECTOR
         and limit_db not in (own := set(stated.values()) | _connector_limits(profile))
     ):
         named = ", ".join(str(one) for one in sorted(o for o in own if o is not None))
-        yield f"{place}: judged by {limit_db} dB, which is no limit of the profile ({named})"
+        yield at(place, says("wrong-no-limit", limit_db=limit_db, named=named))
     if figure is not None and limit_db is not None and verdict.verdict in _SAYS:
         near = held_against(figure, expanded_u, limit_db, profile.rule).near_limit
         if near != verdict.near_limit:
-            yield f"{place}: the mark for a limit inside loss ± U does not fit {figure} and U"
+            yield at(place, says("wrong-mark", figure=figure))
     if (verdict.verdict in _NOTHING_TO_DO) != (verdict.action is Action.NONE) and not (
         verdict.action is Action.NONE
         and verdict.verdict in (Verdict.NOT_JUDGED, Verdict.ACCEPTED, Verdict.ONE_WAY,
                                 Verdict.NOT_MEASURED)
     ):  # fmt: skip
-        yield f"{place}: {verdict.verdict.value} asks for {verdict.action.value}"
+        asks = says("wrong-action", verdict=verdict.verdict.value, action=verdict.action.value)
+        yield at(place, asks)
 
 
-def _turned(row: SpliceRow, known: Mapping[FibreKey, frozenset[str]]) -> str:
-    """Why a row cannot have the verdict that it has; nothing if it can."""
+def _turned(row: SpliceRow, known: Mapping[FibreKey, frozenset[str]]) -> Statement | None:
+    """Why a row cannot have the verdict that it has; None if it can."""
     verdict, limit_db, figure = row.verdict.verdict, row.verdict.limit_db, row.verdict.figure
-    says = _SAYS.get(verdict)
+    answer = _SAYS.get(verdict)
     if verdict is Verdict.ACCEPTED:
-        says = Verdict.WITHIN if row.verdict.rule == _FALLBACK else None
-        if says is None and not (row.verdict.rule == _REVIEWER and row.decided):
-            return "neither a fallback nor a decision says so"
-    if says is not None:
+        answer = Verdict.WITHIN if row.verdict.rule == _FALLBACK else None
+        if answer is None and not (row.verdict.rule == _REVIEWER and row.decided):
+            return says("but-no-leave")
+    if answer is not None:
         if figure is None or limit_db is None:
-            return "there is no figure or no limit"
+            return says("but-no-figure")
         # Whatever the rule of decision: an answer is not on the other side of the limit.
-        if says is not Verdict.TOO_CLOSE and (figure <= limit_db) != (says is Verdict.WITHIN):
-            return f"{figure} dB against a limit of {limit_db} dB is not"
-        return ""
+        if answer is not Verdict.TOO_CLOSE and (figure <= limit_db) != (answer is Verdict.WITHIN):
+            return says("but-other-side", figure=figure, limit_db=limit_db)
+        return None
     if verdict is Verdict.NOT_GRADABLE:
         codes = dict(row.verdict.reason.values).get("findings", "")
         own = known.get(row.key, frozenset()) | known.get(FibreKey(row.cable, 0), frozenset())
         missing = [code for code in str(codes).split(", ") if code not in own]
-        return f"no finding of this fibre says {', '.join(missing)}" if missing else ""
+        return says("but-no-finding", codes=", ".join(missing)) if missing else None
     if verdict is Verdict.BEND:
         code = "event-between-closures" if row.closure_number is None else "bend-suspected"
         if code not in known.get(row.key, frozenset()):
-            return f"no finding of this fibre says {code}"
+            return says("but-no-finding", codes=code)
         more_db = dict(row.verdict.reason.values).get("more_db")
         if more_db != reported(row.bend_db, Quantity.LOSS_DB):
-            return f"{row.bend_db} dB more than at the shortest wavelength are not {more_db}"
+            return says("but-other-bend", bend_db=row.bend_db, said=more_db)
     if verdict in (Verdict.ONE_WAY, Verdict.NOT_MEASURED) and row.coverage is Coverage.BOTH:
-        return "it was measured from both ends"
+        return says("but-both-ends")
     if verdict is Verdict.IMPLAUSIBLE and not is_implausible(row.loss_db, row.u_loss_db):
-        return "its loss is not below zero by more than its noise"
+        return says("but-plausible")
     if verdict is Verdict.NOT_JUDGED and limit_db is not None and row.kind is Kind.SPLICE:
-        return "" if row.verdict.action is Action.LOOK else "there is a limit"
+        return None if row.verdict.action is Action.LOOK else says("but-a-limit")
     if verdict is Verdict.INFORMATION and row.verdict.rule != "wavelengths.judge_others":
-        return "no rule says so"
-    return ""
+        return says("but-no-rule")
+    return None
 
 
 def _stated_limits(profile: Profile, wavelength_nm: int) -> dict[str, Decimal | None]:
@@ -195,7 +202,7 @@ def _connector_limits(profile: Profile) -> set[Decimal | None]:
     }  # fmt: skip
 
 
-def _sums(review: CableReview) -> Iterator[str]:
+def _sums(review: CableReview) -> Iterator[Statement]:
     own: dict[tuple[FibreKey, int], list[Decimal]] = defaultdict(list)
     for row in review.rows:
         loss_db = reported(row.loss_db, Quantity.LOSS_DB)
@@ -207,16 +214,17 @@ def _sums(review: CableReview) -> Iterator[str]:
             own[row.key, row.wavelength_nm].append(loss_db)
     for fibre in review.fibres:
         losses = own[fibre.key, fibre.wavelength_nm]
-        name = f"fibre {fibre.key.fibre}, {fibre.wavelength_nm} nm"
+        place = says("fibre-at", fibre=fibre.key.fibre, wavelength_nm=fibre.wavelength_nm)
         if fibre.splice_count != len(losses):
-            yield f"{name}: counts {fibre.splice_count} splices, its rows are {len(losses)}"
+            yield at(place, says("wrong-count", has=fibre.splice_count, wanted=len(losses)))
         elif fibre.span_mean_db is not None and losses:
             mean_db = reported(float(sum(losses, Decimal(0)) / len(losses)), Quantity.LOSS_DB)
             if reported(fibre.span_mean_db, Quantity.LOSS_DB) != mean_db:
-                yield f"{name}: the mean of its splices is {fibre.span_mean_db}, not {mean_db}"
+                said_db = fibre.span_mean_db
+                yield at(place, says("wrong-mean", said_db=said_db, mean_db=mean_db))
 
 
-def _plan(review: CableReview) -> tuple[int, list[str]]:
+def _plan(review: CableReview) -> tuple[int, list[Statement]]:
     to_redo = [
         row
         for row in review.rows
@@ -229,7 +237,7 @@ def _plan(review: CableReview) -> tuple[int, list[str]]:
         for failing in unit.failing
     }
     problems = [
-        f"{_place(row)}: is to be spliced again, and stands in no unit of the work list"
+        at(_place(row), says("wrong-unplanned"))
         for row in to_redo
         if (row.cable, row.closure_number, row.fibre) not in planned
     ]
@@ -237,13 +245,13 @@ def _plan(review: CableReview) -> tuple[int, list[str]]:
         (row.cable, row.closure_number, row.fibre) for row in review.rows if row.verdict.needs_work
     }
     problems += [
-        f"the work list has fibre {fibre} at closure {number}, which asks for nothing"
+        says("wrong-planned", fibre=fibre, number=number)
         for _, number, fibre in sorted(planned - wanting, key=str)
     ]
     return len(to_redo), problems
 
 
-def _rows(review: CableReview) -> tuple[int, list[str]]:
+def _rows(review: CableReview) -> tuple[int, list[Statement]]:
     """Every fibre at every closure that it passes has one row, and its own ribbon and colour."""
     problems = []
     places = Counter(
@@ -252,7 +260,7 @@ def _rows(review: CableReview) -> tuple[int, list[str]]:
         if row.closure_number is not None
     )
     problems += [
-        f"fibre {key.fibre}, {nm} nm, closure {number}: {count} rows"
+        at(_spot(key.fibre, nm, str(number)), says("wrong-rows", rows=count))
         for (key, nm, number), count in places.items()
         if count > 1
     ]
@@ -265,12 +273,12 @@ def _rows(review: CableReview) -> tuple[int, list[str]]:
         for fibre_number in closure.fibres:
             key = FibreKey(closure.cable, fibre_number)
             problems += [
-                f"fibre {fibre_number}, {nm} nm, closure {closure.name}: has no row"
+                at(_spot(fibre_number, nm, closure.name), says("wrong-no-row"))
                 for nm in sorted(shot[key])
                 if not places[key, nm, closure.number]
             ]
     problems += [
-        f"closures {own} of cable {cable} are not numbered from 1"
+        says("wrong-numbers", numbers=str(own), cable=cable)
         for cable, own in numbers.items()
         if sorted(own) != list(range(1, len(own) + 1))
     ]
@@ -282,11 +290,11 @@ def _rows(review: CableReview) -> tuple[int, list[str]]:
             fibre_colour(row.fibre, review.ribbon_size, review.expected.colours),
         )
         if (row.ribbon, row.position, row.colour) != wanted:
-            problems.append(f"{_place(row)}: ribbon, position or colour are not this fibre's")
+            problems.append(at(_place(row), says("wrong-ribbon")))
     return len(review.rows), problems
 
 
-def _shots(review: CableReview) -> Iterator[str]:
+def _shots(review: CableReview) -> Iterator[Statement]:
     """Rows and shots name each other, with fibre, wavelength and direction."""
     records = {shot.path: shot for shot in review.shots}
     named = set()
@@ -297,27 +305,28 @@ def _shots(review: CableReview) -> Iterator[str]:
             named.add(path)
             shot = records.get(path)
             if shot is None:
-                yield f"{_place(row)}: {path} is none of the shots"
+                yield at(_place(row), says("wrong-no-shot", file=path))
                 continue
             taken = shot.taken_for
             if (taken.key, taken.wavelength_nm, taken.direction) != (
                 row.key, row.wavelength_nm, direction,
             ):  # fmt: skip
-                yield (
-                    f"{_place(row)}: {path} was taken for fibre {taken.fibre}, "
-                    f"{taken.wavelength_nm} nm, {taken.direction.value}"
-                )
+                other = says(
+                    "wrong-shot", file=path, fibre=taken.fibre, wavelength_nm=taken.wavelength_nm,
+                    direction=taken.direction.value,
+                )  # fmt: skip
+                yield at(_place(row), other)
     named |= {path for fibre in review.fibres for path in (fibre.file_ab, fibre.file_ba)}
     found = set(review.findings)
     for shot in review.shots:
         if shot.use is ShotUse.USED and review.closures and shot.path not in named:
-            yield f"{shot.path}: is used, and no row names it"
+            yield at(shot.path, says("wrong-unnamed"))
         if shot.use is not ShotUse.UNREADABLE:
             for finding in set(shot.findings) - found:
-                yield f"{shot.path}: its finding {finding.code} is not among the findings"
+                yield at(shot.path, says("wrong-finding-gone", code=finding.code))
 
 
-def _expected(closeout: Closeout) -> tuple[int, list[str]]:
+def _expected(closeout: Closeout) -> tuple[int, list[Statement]]:
     """Every fibre that was expected has rows, or a finding that it is missing."""
     review = closeout.review
     expected = expected_fibres(
@@ -335,13 +344,13 @@ def _expected(closeout: Closeout) -> tuple[int, list[str]]:
         f.cable for f in review.findings if f.code in ("ribbon-missing", "fibre-missing")
     }
     problems = [
-        f"fibre {key.fibre} of cable {key.cable or '(no name)'}: no row and no finding says why"
+        says("wrong-fibre-gone", fibre=key.fibre, cable=key.cable or says("no-name"))
         for key in sorted(expected - have - named)
         if key.cable not in missing_codes
     ]
     checks = {identity.key for identity in review.identities}
     problems += [
-        f"fibre {fibre.key.fibre}: nothing says whether both shots are of one fibre"
+        says("wrong-unidentified", fibre=fibre.key.fibre)
         for fibre in review.fibres
         if fibre.key not in checks and checks
     ]

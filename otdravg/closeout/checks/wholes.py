@@ -8,7 +8,8 @@ from statistics import median
 
 from otdravg.cable.checks.wholes import group_results
 from otdravg.cable.model import CableReview
-from otdravg.closeout.checks.model import Check, checked
+from otdravg.closeout.checks.model import Check, at, checked
+from otdravg.findings import Statement, says
 from otdravg.quantities import Quantity, reported
 from otdravg.tables.csv_file import cell_table
 from otdravg.tables.wholes import GROUPS, SPLICED
@@ -23,32 +24,35 @@ _SAME_PLACE_M = 5.0
 def wholes_against_rows(review: CableReview) -> Iterator[Check]:
     """Check what is made of rows, and what has to be made of something."""
     yield checked(
-        "sums of ribbons, closures and cables against their splices",
+        says("check-groups"),
         len(review.groups),
         _groups(review),
     )
-    yield checked("closures against their splices", len(review.closures), _closures(review))
+    yield checked(says("check-closures"), len(review.closures), _closures(review))
     count = sum(len(row.decided) for row in review.rows)
     count += sum(len(finding.acknowledged) for finding in review.findings)
-    yield checked("what a reviewer decided against the decisions", count, _decided(review))
+    yield checked(says("check-decided"), count, _decided(review))
 
 
-def _groups(review: CableReview) -> Iterator[str]:
+def _groups(review: CableReview) -> Iterator[Statement]:
     columns = [column for column in GROUPS if column not in SPLICED]
     has = cell_table(columns, review.groups)
     wanted = cell_table(columns, group_results(review.rows, review.profile))
     if len(has.rows) != len(wanted.rows):
-        yield f"there are {len(has.rows)} sums, the splices make {len(wanted.rows)}"
+        yield says("wrong-group-count", has=len(has.rows), wanted=len(wanted.rows))
         return
     for own, other in zip(has.rows, wanted.rows, strict=True):
         for name, one, two in zip(has.names, own, other, strict=True):
             if one != two:
                 cable, closure, _, ribbon, nm = own[:5]
-                place = f"cable {cable}, {nm} nm, closure {closure}, ribbon {ribbon or '–'}"
-                yield f"{place}: {name} is {one}, its splices make {two}"
+                place = says(
+                    "group-of", cable=str(cable), at_nm=str(nm), closure=str(closure),
+                    ribbon=str(ribbon or "–"),
+                )  # fmt: skip
+                yield at(place, says("wrong-group", name=name, has=str(one), wanted=str(two)))
 
 
-def _closures(review: CableReview) -> Iterator[str]:
+def _closures(review: CableReview) -> Iterator[Statement]:
     places: dict[tuple[str, int], list[float]] = defaultdict(list)
     names: dict[tuple[str, int], set[str]] = defaultdict(set)
     for row in review.rows:
@@ -58,7 +62,10 @@ def _closures(review: CableReview) -> Iterator[str]:
     for closure in review.closures:
         key = closure.cable, closure.number
         for name in sorted(names[key] - {closure.name}):
-            yield f"closure {closure.name}: its splices call it {name or '(nothing)'}"
+            yield at(
+                says("closure-named", name=closure.name),
+                says("wrong-closure-name", name=name or says("nothing")),
+            )
         if not places[key]:
             continue
         middle_m = median(places[key])
@@ -66,14 +73,18 @@ def _closures(review: CableReview) -> Iterator[str]:
             has, wanted = (
                 reported(z_m, Quantity.DISTANCE_M) for z_m in (closure.distance_m, middle_m)
             )
-            yield f"closure {closure.name}: is at {has} m, its splices at {wanted} m"
+            yield at(
+                says("closure-named", name=closure.name),
+                says("wrong-closure-place", has_m=has, wanted_m=wanted),
+            )
 
 
-def _decided(review: CableReview) -> Iterator[str]:
+def _decided(review: CableReview) -> Iterator[Statement]:
     known = {entry.decision.said for entry in review.decisions}
     for row in review.rows:
         if set(row.decided) - known:
-            yield f"fibre {row.fibre}, {row.wavelength_nm} nm: no decision says what its row does"
+            place = says("fibre-at", fibre=row.fibre, wavelength_nm=row.wavelength_nm)
+            yield at(place, says("wrong-decided"))
     for finding in review.findings:
         if set(finding.acknowledged) - known:
-            yield f"finding {finding.code}: no decision acknowledges it"
+            yield at(says("finding-named", code=finding.code), says("wrong-acknowledged"))

@@ -23,6 +23,8 @@ __all__ = ["contents", "cover"]
 _LABEL_WIDTH = 104.0
 _SIGNATURES = 104.0
 _MOST_EQUIPMENT = 14
+#: Lines of text that a fact on page one may take.
+_MOST_OF_A_FACT = 4
 _EQUIPMENT_SHARES = (6.8, 8.5, 17, 14, 6.5, 10.2, 6.5, 11, 9, 9.5, 7.5)
 
 
@@ -45,13 +47,6 @@ def cover(job: Job, template: Template, evidence: str) -> None:
     shift = paper.width_of(verdict.upper(), 20, BOLD) + 30
     paper.paragraph(box.left + shift, box.bottom + 29, says, box.width - shift - 10, size=9, most=3)
     half = (body.width - 24) / 2
-    y = box.bottom - 16
-    lowest = body.bottom + _SIGNATURES
-    for label, text in facts(review, words, template.labels, template.made_on):
-        if y > lowest:
-            paper.text(body.left, y, label, size=8, colour=QUIET, within=_LABEL_WIDTH - 6)
-            left = body.left + _LABEL_WIDTH
-            y = paper.paragraph(left, y, text, half - _LABEL_WIDTH, size=8, most=4) - 1.5
     right = body.left + half + 24
     headings, *counts = tallies(review, words)
     y = _table(job, Area(right, 0, half, box.bottom - 8), headings, counts, 0.13)
@@ -63,9 +58,28 @@ def cover(job: Job, template: Template, evidence: str) -> None:
         paper.text(right + half, y, figures, size=8, align="right")
         paper.line(right, y - 3.5, right + half, y - 3.5, width=0.3, colour=RULE)
         y -= 13
+    area = Area(
+        body.left, body.bottom + _SIGNATURES, half, box.bottom - 16 - body.bottom - _SIGNATURES
+    )
+    own = facts(review, words, template.labels, template.made_on)
+    left_over = _facts(paper, area, own)
+    _facts(paper, Area(right, area.bottom, half, y - 6 - area.bottom), left_over)
     _signatures(job, Area(body.left, body.bottom + 12, body.width, _SIGNATURES - 14))
     if evidence:
         paper.text(body.left, body.bottom, f"{words['evidence_hash']}: {evidence}", size=7)
+
+
+def _facts(paper: Paper, area: Area, lines: list[tuple[str, str]]) -> list[tuple[str, str]]:
+    """Print labels and what belongs to them as far as there is room; return those left over."""
+    y, width = area.top, area.width - _LABEL_WIDTH
+    for number, (label, text) in enumerate(lines):
+        deep = min(len(paper.wrapped(text, width, 8)), _MOST_OF_A_FACT)
+        if y - 11.2 * (deep - 1) <= area.bottom:
+            return lines[number:]
+        paper.text(area.left, y, label, size=8, colour=QUIET, within=_LABEL_WIDTH - 6)
+        left = area.left + _LABEL_WIDTH
+        y = paper.paragraph(left, y, text, width, size=8, most=_MOST_OF_A_FACT) - 1.5
+    return []
 
 
 def _losses(job: Job, area: Area) -> float:

@@ -393,7 +393,7 @@ def test_a_tail_cut_off_shows_against_the_outputs(path: Path, pieces: list[str])
     known = read_decisions(path)
     assert known.findings == ()
     (problem,) = compare_decisions(made_with, known.entries, path.name)
-    assert "cut short by 1 decision: it holds 3, the outputs were made with 4" in problem
+    assert "cut short by 1 decision: it holds 3, the outputs were made with 4" in told(problem)
 
 
 def test_a_chain_computed_anew_shows_against_the_outputs(path: Path, pieces: list[str]) -> None:
@@ -404,7 +404,7 @@ def test_a_chain_computed_anew_shows_against_the_outputs(path: Path, pieces: lis
     known = read_decisions(path)
     assert known.findings == ()
     (problem,) = compare_decisions(made_with, known.entries, path.name)
-    assert "decision 2 is not the one" in problem
+    assert "decision 2 is not the one" in told(problem)
 
 
 def test_decisions_added_since_show_against_the_outputs(path: Path, pieces: list[str]) -> None:
@@ -412,7 +412,7 @@ def test_decisions_added_since_show_against_the_outputs(path: Path, pieces: list
     assert compare_decisions(made_with, made_with, path.name) == ()
     add_decision(path, accept(5))
     (problem,) = compare_decisions(made_with, read_decisions(path).entries, path.name)
-    assert "1 decision more" in problem
+    assert "1 decision more" in told(problem)
 
 
 # Another cable's file

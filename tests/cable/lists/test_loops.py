@@ -9,6 +9,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 from simulated import Fibre, Section, true_joints
 from small_cable import (
     ATTENUATION_DB_PER_KM,
@@ -21,6 +22,7 @@ from small_cable import (
     with_loss,
 )
 
+from otdravg.cli import main
 from otdravg.job import load
 
 CABLE = Cable(seed=8, step_db=0.25)
@@ -91,6 +93,13 @@ def test_every_splice_is_averaged_from_both_directions(looped: Path) -> None:
     assert lengths == pytest.approx([CABLE.fibre(n).length_m for n in range(1, 13)], rel=0.002)
 
 
+def test_a_cord_as_long_as_the_path_is_refused_and_clears_nothing(looped: Path) -> None:
+    told(looped, LOOPS.replace(f"{LOOP_M:.0f}m", "30km"))
+    found = table(looped / "out", "findings.csv")
+    assert "length of a loop" in " ".join(f["evidence"] for f in found)
+    assert table(looped / "out", "splices.csv") == []
+
+
 def test_nothing_is_asked_from_b_of_a_looped_fibre(looped: Path) -> None:
     (looped / "loops.csv").write_text(LOOPS)
     job = load(looped / "job.toml")
@@ -98,6 +107,15 @@ def test_nothing_is_asked_from_b_of_a_looped_fibre(looped: Path) -> None:
     told(looped, LOOPS)
     screen = told(looped, LOOPS)[1]
     assert "to take" not in screen
+
+
+def test_a_watch_proves_looped_fibres_without_anybody_at_b(looped: Path) -> None:
+    (looped / "loops.csv").write_text(LOOPS)
+    arguments = ["watch", "--job", str(looped / "job.toml"), "--once", "--settle", "0"]
+    told = CliRunner().invoke(main, arguments)
+    screen = " ".join(told.output.split())
+    assert "from B" not in screen.replace("km from B", "")
+    assert "ribbon 1" in screen
 
 
 def test_a_loop_that_joins_other_fibres_clears_nothing(looped: Path) -> None:
