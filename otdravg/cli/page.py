@@ -110,14 +110,9 @@ def _listening(port: int) -> socket.socket:
     BadSetting
         If another program has it.
     """
-    listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
-    if os.name != "nt":
-        listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
-        listener.bind((_HERE, port))
         # From here on the system holds whoever comes before the server runs.
-        listener.listen()
+        return socket.create_server((_HERE, port))
     except OSError as error:
-        listener.close()
-        raise BadSetting("port", port, f"{error.strerror}; leave --port out") from error
-    return listener
+        why = os.strerror(error.errno or 0)
+        raise BadSetting("port", port, f"{why}; leave --port out") from error

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import warnings
+import zlib
 from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass
 from difflib import get_close_matches
@@ -27,6 +28,9 @@ __all__ = [
 ABOUT = ("company", "owner", "project", "revision", "title", "made_at", "program", "evidence_hash")
 #: The whole workbook unpacked. Chosen, not derived: forms take a hundredth of it.
 _LARGEST_BYTES = 100_000_000
+#: What reading a damaged workbook ends in; the library checks little of what it reads.
+_DAMAGES = (BadZipFile, OSError, EOFError, zlib.error, RuntimeError, SyntaxError, LookupError,
+            ArithmeticError, ValueError, TypeError, AttributeError)  # fmt: skip
 #: What a workbook may hold that does not survive another hand, and what to do about it.
 _UNFIT = {
     "vbaProject": "it holds macros: save it without them, as .xlsx",
@@ -120,8 +124,8 @@ def opened(form: Form) -> ExcelReader:
             warnings.simplefilter("ignore")  # what that library does not read is left as it is
             reader = ExcelReader(io.BytesIO(form.content))
             reader.read()
-    except (BadZipFile, OSError, KeyError, ValueError, TypeError, AttributeError) as error:
-        text = f"it cannot be read as an .xlsx workbook ({error})"
+    except _DAMAGES as error:
+        text = f"it cannot be read as an .xlsx workbook ({' '.join(str(error).split())})"
         raise BadSetting("form.workbook", form.workbook, text) from error
     return reader
 

@@ -73,7 +73,8 @@ def by_cable(
     Raises
     ------
     BadSetting
-        If no file tells its cable, or a decision does not.
+        If no file tells its cable, or a decision does not; or if there was a cable in the earlier
+        package of which nothing is here.
     """
     records, _ = list_shots(shots, replace(options, decisions=Decisions()))
     cables = {
@@ -86,12 +87,26 @@ def by_cable(
     own: dict[str, list[RawShot]] = {cable: [] for cable in sorted(set(cables.values()))}
     for shot, cable in zip(shots, _cables(shots, cables), strict=True):
         own[cable].append(shot)
-    for folder, (cable, members) in zip(_folders(own), own.items(), strict=True):
+    folders = _folders(own)
+    if against is not None:
+        _check_earlier(against, folders)
+    for folder, (cable, members) in zip(folders, own.items(), strict=True):
         yield (
             folder,
             members,
             _stated(options, shots, members, own.keys() - {cable}, against and against / folder),
         )
+
+
+def _check_earlier(against: Path, folders: Collection[str]) -> None:
+    """Refuse what is no package, or one with a cable that is not here: it would go unsaid."""
+    earlier = sorted(path.parent.name for path in against.glob("*/splices.csv"))
+    if not earlier:
+        raise BadSetting("--against", str(against), "name a package that --each-cable wrote")
+    for folder in earlier:
+        if folder not in folders:
+            advice = "it was delivered, and no shot of it is here: name its folder, too"
+            raise BadSetting("--against", folder, advice)
 
 
 def _cables(shots: Iterable[RawShot], cables: Mapping[tuple[int, str], str]) -> Iterator[str]:

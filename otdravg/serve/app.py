@@ -175,6 +175,7 @@ class _Page:
             for details in (False, True)
             if looked.review is not None
         ]  # fmt: skip
+        cables = () if looked.review is None else looked.review.cables
         remarks = () if looked.pairing is None else looked.pairing.findings
         return self._filled(
             "home.html.j2",
@@ -187,6 +188,7 @@ class _Page:
             error=printable(looked.error),
             answers=answers,
             cable=written,
+            the_cable=printable(cables[0]) if len(cables) == 1 else "",
             problems=[
                 (printable(name), printable(told(why, language))) for name, why in looked.problems
             ],

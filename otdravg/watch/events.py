@@ -37,6 +37,7 @@ from otdravg.watch.status import (
     Stage,
 )
 from otdravg.words.headings import Words
+from otdravg.words.statements import caution_statement
 
 __all__ = ["Event", "Kind", "events_of", "news_of", "progress_text", "ribbon_lines", "shoot_text"]
 
@@ -279,6 +280,7 @@ def _said(kind: Kind, ribbon: RibbonStatus, name: str, text: str, gist: str, wor
             "ribbon": ribbon.ribbon,
             "fibres": [s.fibre for s in ribbon.in_stage(Stage.OVER)],
             "cut": kind is Kind.CUT,
+            "caution": caution_statement(words.language) if kind is Kind.CUT else "",
             "bend": any(s.why == Verdict.BEND.value for s in ribbon.in_stage(Stage.CHECK)),
         },
         gist and _at(ribbon, name, gist, words),

@@ -87,7 +87,7 @@ class Follower:
         self._listing = listing
         self._read = partial(read_header, size_limits=size_limits or SizeLimits())
         self._since: dict[str, tuple[Signature, float]] = {}
-        self._shots: dict[str, tuple[Signature, RawShot]] = {}
+        self._shots: dict[str, tuple[float, RawShot]] = {}  # with the time of the touch before it
         self._last: Look | None = None
 
     def look(self, executor: Executor | None = None) -> Look:
@@ -107,9 +107,7 @@ class Follower:
             return Look(self._last.shots, 0, None, str(error))
         now = self._clock()
         self._since = {
-            file.path: before
-            if (before := self._since.get(file.path)) is not None and before[0] == signature
-            else (signature, now)
+            file.path: (signature, self._touched(file, signature, now))
             for file, signature in files.items()
         }
         ages = {path: now - since for path, (_, since) in self._since.items()}
@@ -117,11 +115,12 @@ class Follower:
         known = {
             file.path: kept
             for file in complete
-            if (kept := self._shots.get(file.path)) is not None and kept[0] == files[file]
+            if (kept := self._shots.get(file.path)) is not None
+            and kept[0] == self._since[file.path][1]
         }
         new = [file for file in complete if file.path not in known]
         for file, shot in zip(new, spread(self._read, new, executor, batch=64), strict=True):
-            known[file.path] = files[file], shot
+            known[file.path] = self._since[file.path][1], shot
         # What could not even be opened, as a file that its writer has locked, is tried again.
         self._shots = {
             path: kept for path, kept in known.items() if kept[1].sha256 or not kept[1].problem
@@ -133,3 +132,21 @@ class Follower:
             self._settle_s - max(waiting) if waiting else None,
         )
         return self._last
+
+    def _touched(self, file: FoundFile, signature: Signature, now: float) -> float:
+        """When a file was touched last, by our clock.
+
+        A stick that is put in again numbers its files anew, and so does its driver when it runs
+        short of memory: where only the number is another one, the content tells.
+        """
+        before, since = self._since.get(file.path, (None, now))
+        if before is None or before == signature:
+            return since
+        _, kept = self._shots.get(file.path, (now, None))
+        is_same = (
+            before[:2] == signature[:2]
+            and kept is not None
+            and bool(kept.sha256)
+            and self._read(file).sha256 == kept.sha256
+        )
+        return since if is_same else now

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import csv
 import io
+import random
 import shutil
 import subprocess
+from collections import Counter
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -24,6 +26,7 @@ from otdravg.closeout.closeout import write_closeout
 from otdravg.closeout.form import ABOUT
 from otdravg.closeout.sketches import Sketches
 from otdravg.closeout.template import Template, load_template
+from otdravg.closeout.xlsx.form import filled_form
 from otdravg.errors import BadSetting
 from otdravg.system.manifest import write_evidence, write_manifest
 from otdravg.tables.figures import FIGURES, OF_SPLICES
@@ -274,6 +277,44 @@ def test_a_form_is_not_left_out_silently(form: Path, shots_folder: Path) -> None
     assert done.exit_code == 2
     assert "add --all" in done.output
     assert not (form / "out").exists()
+
+
+def damaged(form: Path, chance: random.Random) -> bytes:
+    """A workbook of which one part is cut, turned in a sign, or gone; or its bytes are."""
+    content = (form / "owner.xlsx").read_bytes()
+    how = chance.randrange(4)
+    if how == 0:
+        return content[: chance.randrange(len(content))]
+    made = io.BytesIO()
+    with ZipFile(io.BytesIO(content)) as source, ZipFile(made, "w") as target:
+        hurt = chance.choice(source.namelist())
+        for name in source.namelist():
+            part = bytearray(source.read(name))
+            at = chance.randrange(len(part))
+            if name == hurt and how == 1:
+                part[at : at + chance.randrange(1, 40)] = b""
+            elif name == hurt and how == 2:
+                part[at : at + 1] = chance.choice([b"<", b"&", b"-1", b"999999999", b"\0", b'"'])
+            if name != hurt or how != 3:
+                target.writestr(name, bytes(part))
+    return made.getvalue()
+
+
+def test_a_damaged_workbook_is_one_line_or_is_filled(
+    form: Path, tmp_path: Path, good_review: CableReview
+) -> None:
+    chance, outcomes = random.Random(7), Counter[str]()
+    (tmp_path / "form.toml").write_text(SETTINGS, "utf-8")
+    for _ in range(150):
+        (tmp_path / "owner.xlsx").write_bytes(damaged(form, chance))
+        try:
+            filled_form(good_review, load_template(tmp_path / "form.toml"), "")
+        except BadSetting as error:
+            outcomes[f"{len(str(error).splitlines())} line"] += 1
+        else:
+            outcomes["filled"] += 1
+    assert set(outcomes) == {"1 line", "filled"}
+    assert min(outcomes.values()) > 20
 
 
 def test_it_comes_out_the_same_from_the_json(package: Path, tmp_path: Path) -> None:

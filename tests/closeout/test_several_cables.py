@@ -163,6 +163,19 @@ def test_the_next_package_is_held_against_the_last_cable_by_cable(
             assert {row["change"] for row in csv.DictReader(stream)} == {"same"}
 
 
+def test_a_cable_of_the_last_package_does_not_go_unsaid(
+    stick: Path, package: Path, tmp_path: Path
+) -> None:
+    command = ("cable", stick / "shots" / "first", "--out", tmp_path / "next", "--each-cable")
+    done = run(*command, "--against", package)
+    assert done.exit_code == 2
+    assert "no shot of it is here" in told(done)
+    done = run(*command, "--against", package / "RIDGE_1")
+    assert done.exit_code == 2
+    assert "name a package" in told(done)
+    assert not (tmp_path / "next").exists()
+
+
 @pytest.mark.parametrize(
     ("more", "problem"),
     [(("--attach", "x"), "goes without"), (("--list",), "goes without")],

@@ -105,7 +105,7 @@ def test_a_cable_from_the_stick_to_the_loss_table(page: Page, tmp_path: Path) ->
     expect(page.locator("dt")).to_have_text(["stick/Ende A/SIMQB1_F007_1550_AB.sor"])
     page.get_by_text("Everything that is known of it").click()
     assert _faults(page) == []
-    page.fill("#decide [name=cable]", "SIMQB1")
+    expect(page.locator("#decide [name=cable]")).to_have_value("SIMQB1")
     page.fill("#decide [name=fibre]", "3")
     page.fill("#decide [name=closure]", "2")
     page.fill("#decide [name=who]", "R. Vale")

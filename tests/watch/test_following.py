@@ -22,12 +22,14 @@ class Desk:
     def __init__(self, folder: Path) -> None:
         self.clock = Clock()
         self.away = False
+        self.numbered_from = 0
         self.follower = Follower([folder], SETTLE_S, self.clock, self._listing)
 
     def _listing(self, folders: Sequence[Path]) -> Listing:
         if self.away:
             raise BadSetting("folder", str(folders[0]), "name a folder or zip archive that exists")
-        return listed(folders)
+        found = listed(folders).items()
+        return {file: (size, at, self.numbered_from + n) for file, (size, at, n) in found}
 
     def after(self, seconds: float) -> Look:
         self.clock.now += seconds
@@ -112,6 +114,34 @@ def test_a_folder_that_is_away_is_not_an_empty_one(site: Site5, desk: Desk) -> N
     assert "name a folder" in look.away
     desk.away = False
     assert desk.after(0).away == ""
+
+
+def test_a_stick_that_is_put_in_again_holds_the_same_shots(site: Site5, desk: Desk) -> None:
+    """FAT has no numbers of files: its driver makes them up anew (Linux, fs/fat/inode.c)."""
+    site.shoot(1, 1550, "A")
+    desk.after(0)
+    before = desk.after(SETTLE_S)
+    desk.away = True
+    desk.after(60)
+    desk.away, desk.numbered_from = False, 1000
+    again = desk.after(60)
+    assert (again.shots, again.settling) == (before.shots, 0)
+
+
+def test_another_shot_of_one_name_size_and_date_is_read(site: Site5, desk: Desk) -> None:
+    """An instrument whose clock stands still dates all alike; the new file has a new number."""
+    path = site.shoot(1, 1550, "A")
+    os.utime(path, (0, 0))
+    desk.after(0)
+    (before,) = desk.after(SETTLE_S).shots
+    content = bytearray(path.read_bytes())
+    content[-40] ^= 1
+    path.write_bytes(content)
+    os.utime(path, (0, 0))
+    desk.numbered_from = 1000
+    assert desk.after(0).shots == ()
+    (after,) = desk.after(SETTLE_S).shots
+    assert after.sha256 != before.sha256
 
 
 def test_a_folder_that_never_was_there_is_an_error(tmp_path: Path) -> None:

@@ -10,9 +10,11 @@ import pytest
 from construction import RUN, WAVELENGTHS, Clock, Site5, look, watching
 
 from otdravg.shot.settings import Direction
+from otdravg.verdict.decision import Verdict
 from otdravg.verdict.limits import Limits
 from otdravg.verdict.rules import profile_of
 from otdravg.watch import Answer, Event, Expected, Kind, Stage, Watch
+from otdravg.words.headings import Language, Words
 
 
 class Job:
@@ -298,3 +300,9 @@ def test_a_high_reading_from_one_end_asks_for_the_other(site: Site5) -> None:
     assert said(answer, Kind.CUT) == []
     assert stages(job.shoot([11], "B"), 3)[11] is Stage.OVER
     assert text == "" or "provisional; shoot it from B; keep it open" in text
+
+
+def test_every_state_is_said_in_german() -> None:
+    words = Words(Language.GERMAN)
+    states = [state.value for kind in (Stage, Verdict) for state in kind]
+    assert [state for state in states if words.value(state) == state] == []

@@ -77,6 +77,7 @@ def test_json_lines(run: Callable[..., Result]) -> None:
     (cut,) = [event for event in events if event["event"] == "re-splice"]
     assert (cut["closure"], cut["ribbon"], cut["fibres"]) == (3, 1, [5])
     assert cut["new"] is True
+    assert "prove the fibre dark" in cut["caution"]
     assert events[-1] == {"event": "looked", "settling": 0, "trouble": "", "proved": False}
 
 

@@ -7,11 +7,10 @@ there are or in which order they finish.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future, wait
-from contextlib import contextmanager
 from dataclasses import dataclass, replace
-from typing import Any, TypeVar
+from typing import TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -278,7 +277,7 @@ def spread(
         return results
     batches = [items[start : start + batch] for start in range(0, len(items), batch)]
     futures: list[Future[list[Out]]] = []
-    with _given_up_on_error(futures):
+    try:
         futures += [executor.submit(_each, work, part) for part in batches]
         waiting = set(futures)
         while waiting:
@@ -286,12 +285,6 @@ def spread(
             for future in finished:
                 done(len(future.result()))
         return [result for future in futures for result in future.result()]
-
-
-@contextmanager
-def _given_up_on_error(futures: Sequence[Future[Any]]) -> Iterator[None]:
-    try:
-        yield
     except BrokenExecutor:
         raise  # it gives its work up by itself, and would stumble over what we had given up
     except BaseException:
