@@ -31,8 +31,6 @@ from enum import Enum
 from functools import lru_cache
 from typing import Any, Union, get_args, get_origin, get_type_hints
 
-__all__ = ["Codec", "Plain", "closed_object"]
-
 Plain = Any  # what json.dumps takes
 Schema = dict[str, Any]
 

@@ -41,15 +41,6 @@ from otdravg.tables.csv_file import CLOCK_FORMAT, Cell
 from otdravg.tables.splices import review_cells
 from otdravg.words.catalogue import Language
 
-__all__ = [
-    "VERSION",
-    "Closeout",
-    "closeout_json",
-    "closeout_schema",
-    "made_here",
-    "read_closeout",
-]
-
 #: Version of the schema.
 VERSION = 2
 _FORMAT = "otdravg closeout"

@@ -15,8 +15,6 @@ import zlib
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["packed", "unpacked"]
-
 #: No sketch has more points; a packed text that claims more is not one.
 _MOST_POINTS = 10_000_000
 

@@ -23,8 +23,6 @@ from otdravg.shot.trace import Trace
 from otdravg.verdict.decision import Action
 from otdravg.verdict.verdicts import severity
 
-__all__ = ["PairSketch", "Sketches", "Span", "TraceSketch", "pair_sketches", "thinned"]
-
 FloatArray = npt.NDArray[np.float64]
 LevelArray = npt.NDArray[np.int32]
 

@@ -23,16 +23,6 @@ from otdravg.errors import BadSetting, OutputRefused, UnreadableTrace
 from otdravg.shot.settings import Direction
 from otdravg.tables.csv_file import Column, CsvStyle, cell_table, csv_bytes
 
-__all__ = [
-    "NAMES_TABLE",
-    "Renamed",
-    "check_pattern",
-    "names_table",
-    "renamed",
-    "trace_pattern",
-    "write_traces",
-]
-
 #: How a trace file is named in a closeout.
 DEFAULT_TRACE_NAME = "{cable}_{fibre:04d}_{wavelength}_{direction}.sor"
 

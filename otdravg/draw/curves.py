@@ -14,8 +14,6 @@ import numpy.typing as npt
 from otdravg.fit.side import Side
 from otdravg.pair.measure import Measurement
 
-__all__ = ["SpanCurves", "envelope", "signal_range", "span_curves", "value_at", "value_range"]
-
 FloatArray = npt.NDArray[np.float64]
 
 #: More points than this on one curve no page can show.

@@ -12,8 +12,6 @@ from matplotlib.axes import Axes
 from otdravg.draw.curves import SpanCurves, value_at
 from otdravg.verdict.judge import Judged
 
-__all__ = ["LEADER_COLOUR", "LabelStyle", "event_row", "label_row", "side_by_side"]
-
 FloatArray = npt.NDArray[np.float64]
 
 #: Room for the label of an event, points.

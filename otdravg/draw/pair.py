@@ -35,17 +35,6 @@ from otdravg.words.catalogue import Language, say, told
 from otdravg.words.headings import Words
 from otdravg.words.statements import limit_statement, title_of
 
-__all__ = [
-    "check_format",
-    "figure_bytes",
-    "new_figure",
-    "own_look",
-    "pair_figure",
-    "save_figure",
-    "shot_figure",
-    "write_line",
-]
-
 FloatArray = npt.NDArray[np.float64]
 
 #: A4 landscape.

@@ -12,8 +12,6 @@ from otdravg.forecast.outlook import Obstacle
 from otdravg.forecast.plan import Forecast, ShotPlan
 from otdravg.report.plan_text import pulse_text
 
-__all__ = ["plan_figure"]
-
 _MARKERS = "osD^v<>pPX*hd"
 _FAINT = "#8a8a8a"
 

@@ -8,8 +8,6 @@ from otdravg.quantities import Quantity, reported
 from otdravg.verdict.decision import Answer, Verdict
 from otdravg.verdict.judge import PairReport
 
-__all__ = ["answer_lines", "doubts_about", "later_steps"]
-
 
 def doubts_about(report: PairReport) -> tuple[tuple[str, Finding], ...]:
     """Give what is in doubt of the pair and what is broken in its files, with what it is about."""

@@ -13,8 +13,6 @@ from otdravg.report.shot_json import fields_object
 from otdravg.words.catalogue import Language, say
 from otdravg.words.headings import Words
 
-__all__ = ["budget_object", "budgets_of", "write_budget"]
-
 _INPUT_WIDTHS = (18, 20, 8, 8, 9, 6)
 _SOURCE_WIDTHS = (29, 7, 15, 10)
 

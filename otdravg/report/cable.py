@@ -41,8 +41,6 @@ from otdravg.verdict.limits import Rule
 from otdravg.words.catalogue import Language, told
 from otdravg.words.headings import Words
 
-__all__ = ["cable_text"]
-
 #: Lines of the first screen at the most: what a terminal of a usual height shows at once, with
 #: the command above it (chosen).
 _MOST_LINES = 40

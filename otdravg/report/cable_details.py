@@ -27,8 +27,6 @@ from otdravg.words.catalogue import Language
 from otdravg.words.headings import Words
 from otdravg.words.statements import caution_statement
 
-__all__ = ["add_details", "finding_sentence", "listing_text"]
-
 _CLOSURE_WIDTHS = (3, 12, 8, 8, 8, 8)
 
 

@@ -12,16 +12,6 @@ from otdravg.trade import numbers_text
 from otdravg.words.catalogue import has_words
 from otdravg.words.headings import Words
 
-__all__ = [
-    "CAUSES",
-    "Cause",
-    "Said",
-    "cause_of",
-    "fibres_of",
-    "gathered",
-    "wavelengths_text",
-]
-
 
 class Cause(IntEnum):
     """What kind of thing is to be done, what has to be settled first in front."""

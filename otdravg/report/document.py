@@ -36,20 +36,6 @@ from otdravg.words.statements import (
     title_of,
 )
 
-__all__ = [
-    "NUMBER_COLUMNS",
-    "check_report_format",
-    "facts_of",
-    "findings_of",
-    "headings_of",
-    "marks_of",
-    "pair_report_html",
-    "pair_report_pdf",
-    "rows_of",
-    "sentences_of",
-    "write_pair_report",
-]
-
 FloatArray = npt.NDArray[np.float64]
 
 _BINS = 700

@@ -18,8 +18,6 @@ from otdravg.shot.settings import Direction
 from otdravg.trade import numbers_text
 from otdravg.words.headings import Words
 
-__all__ = ["job_page", "remaining"]
-
 #: Where nobody asked for a language.
 ENGLISH = Words()
 

@@ -13,8 +13,6 @@ from otdravg.report.page import COLUMNS, Page
 from otdravg.words.catalogue import Language
 from otdravg.words.headings import Words
 
-__all__ = ["located_text"]
-
 
 def located_text(
     found: Located,

@@ -8,8 +8,6 @@ from enum import Enum
 
 from otdravg.system.printable import printable, spelled_in_ascii
 
-__all__ = ["COLUMNS", "Page", "Tone", "counted"]
-
 #: Width of every line where the terminal does not say that it has more.
 COLUMNS = 80
 

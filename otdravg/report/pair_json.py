@@ -33,8 +33,6 @@ from otdravg.words.statements import (
     span_start_statement,
 )
 
-__all__ = ["SCHEMA_NAME", "pair_json", "pair_object"]
-
 #: Name and version of the layout; the number rises when a field changes its meaning.
 SCHEMA_NAME = "otdravg.pair/2"
 

@@ -32,8 +32,6 @@ from otdravg.words.statements import (
     title_of,
 )
 
-__all__ = ["ANSWER_TONES", "pair_line", "pair_text"]
-
 _COLUMN_WIDTHS = (3, 11, 8, 8, 9, 7)
 
 _TONES = {

@@ -17,8 +17,6 @@ from otdravg.words.catalogue import Language, say, told
 from otdravg.words.headings import Words
 from otdravg.words.statements import caution_statement, limit_statement
 
-__all__ = ["LeftOut", "left_out_json", "left_out_of", "pairs_text"]
-
 _URGENCY = (Answer.CHECK, Answer.CUT, Answer.SHOOT_AGAIN, Answer.LEAVE)
 #: Name and version of the layout of what was not measured, beside the objects of the pairs.
 SCHEMA_NAME = "otdravg.left-out/1"

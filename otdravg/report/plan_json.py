@@ -15,8 +15,6 @@ from otdravg.report.plan_text import PLAN_ASSUMPTIONS, obstacle_text
 from otdravg.report.shot_json import fields_object
 from otdravg.words.statements import caution_statement
 
-__all__ = ["PLAN_SCHEMA_NAME", "plan_json", "plan_object"]
-
 #: Name and version of the layout; the number rises when a field changes its meaning.
 PLAN_SCHEMA_NAME = "otdravg.plan/1"
 

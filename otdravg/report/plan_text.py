@@ -25,8 +25,6 @@ from otdravg.words.catalogue import told
 from otdravg.words.headings import Words
 from otdravg.words.statements import caution_statement
 
-__all__ = ["PLAN_ASSUMPTIONS", "obstacle_text", "plan_text", "pulse_text"]
-
 #: What every plan takes for granted, in sentences.
 PLAN_ASSUMPTIONS = (
     "Receiver noise falls with the square root of the averaging time, and the signal grows with "

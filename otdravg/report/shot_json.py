@@ -14,15 +14,6 @@ from otdravg.shot.shot import Shot
 from otdravg.shot.trace import Trace
 from otdravg.words.catalogue import done, place, sentence
 
-__all__ = [
-    "fields_object",
-    "finding_object",
-    "response_object",
-    "shot_object",
-    "statement_object",
-    "table_object",
-]
-
 
 def fields_object(thing: object, *names: str) -> dict[str, Any]:
     """Return fields by name: figures rounded by the unit in it, states by their value."""

@@ -14,8 +14,6 @@ from otdravg.words.catalogue import Language, line
 from otdravg.words.headings import Words
 from otdravg.words.statements import response_statement, taken_statement, title_of
 
-__all__ = ["shot_text"]
-
 _COLUMN_WIDTHS = (3, 12, 9, 9, 12)
 
 

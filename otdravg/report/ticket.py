@@ -22,8 +22,6 @@ from otdravg.words.statements import (
     title_of,
 )
 
-__all__ = ["Ticket", "draw_ticket", "ticket_of"]
-
 #: Points: the answer can be read at three metres, the rest at arm's length (chosen).
 _ANSWER_PT, _TITLE_PT, _ORDER_PT, _FACT_PT = 50.0, 19.0, 17.0, 11.0
 #: What a page has room for beside the picture and the boxes (chosen).

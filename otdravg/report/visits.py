@@ -26,8 +26,6 @@ from otdravg.trade import numbers_text
 from otdravg.verdict.decision import Action, Verdict
 from otdravg.words.headings import Words
 
-__all__ = ["Doing", "Visit", "aside_of", "is_visit", "tray_text", "visits_of"]
-
 #: Failing fibres that are shown one by one; of more only the worst (chosen).
 _FIBRES_SHOWN = 4
 #: Of many ribbons at one place so many are named (chosen).

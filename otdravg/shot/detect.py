@@ -82,16 +82,6 @@ LEAST_PULSES_PER_STEP = 8.0
 #: Tails that fit worse than this, chi-squared per point, are not quite the model's. Chosen, not
 #: derived: half of what is believed at all.
 LARGE_MISFIT = 3.0
-#: Means over pulses that tell most of the fibre from a few bends, and room for what neighbours
-#: share. Chosen, not derived: a median of 24 squares is known to a third; ripple and smoothing
-#: share half.
-LEAST_BLOCKS, BLOCKS_MARGIN = 24, 3.0
-#: Poles and running mean longer than this, in pulses, leave so little fibre between events that
-#: steps which are not found yet count. Benchmark: receivers, better from one pulse on, no better at
-#: two poles of 0.4.
-SLOW_PULSES = 0.95
-#: Median of the square of a standard normal variable. Derived: 0.6745².
-HALF_OF_SQUARES = 0.455
 #: Looks at a shot until its response is settled: reflections, ramps, and what a slow tail bends
 #: (chosen, not derived: a second look at bends finds little).
 MOST_LOOKS = 3
@@ -331,9 +321,6 @@ def _with_noise_of_its_own(
     """
     rough = shot.noise
     noise = _noise_between(shot, *looked)
-    mean = shot.response.smoothing * shot.spacing_m / shot.pulse_m
-    if shot.response.poles and sum(shot.response.poles) + mean > SLOW_PULSES:
-        noise = _as_quiet_as_most(shot, noise)
     pulses = shot.lit_m / shot.pulse_m
     edge = shot.pulse_m / shot.spacing_m if pulses > LONG_PULSES else SUSPECT_RATIO
     if noise.correlation_points > MOST_RIPPLE * (shot.smoothing + edge):
@@ -353,34 +340,6 @@ def _with_noise_of_its_own(
             left, before = (float(n.long_run_db2(middle)[0]) for n in (second, noise))
             noise = second if left < before / SUSPECT_RATIO else noise
     return with_reflections(replace(shot, noise=noise))
-
-
-def _as_quiet_as_most(shot: Shot, noise: NoiseModel) -> NoiseModel:
-    """Return noise whose long-run part is no more than most of the fibre shows.
-
-    Steps that are not found yet bend a few stretches, and lines through them take all for noise.
-    Means over a pulse differ from the middle of their neighbours by noise, except at a few places.
-    """
-    width = max(round(shot.pulse_m / shot.spacing_m), 1)
-    first, count = shot.front_clear, (shot.end + 1 - shot.front_clear) // width
-    if count < LEAST_BLOCKS:
-        return noise
-    power = shot.contour.inverse_square[first : first + count * width].reshape(count, width)
-    level = shot.level_db[first : first + count * width].reshape(count, width).mean(axis=1)
-    expected = noise.long_run_at(power.mean(axis=1)) / width
-    bend = level[:-2] - 2 * level[1:-1] + level[2:]
-    usual = expected[:-2] + 4 * expected[1:-1] + expected[2:]
-    shown = BLOCKS_MARGIN * median(bend * bend / usual) / HALF_OF_SQUARES
-    share = min(shown, 1.0)
-    return replace(
-        noise,
-        constant_long_run_db2=max(
-            share * noise.constant_long_run_db2, shot.white * noise.constant_db2
-        ),
-        receiver_long_run_db2=max(
-            share * noise.receiver_long_run_db2, shot.white * noise.receiver_db2
-        ),
-    )
 
 
 def _share_of_white(shot: Shot) -> float:

@@ -15,8 +15,6 @@ from otdravg.quantities import Quantity, reported
 from otdravg.tables.csv_file import CellTable, Column, cell_table, named
 from otdravg.words.catalogue import Language
 
-__all__ = ["beside_cells", "with_marks_on_route"]
-
 
 @dataclass(frozen=True, slots=True)
 class _Stretch:

@@ -20,20 +20,6 @@ from otdravg.system.printable import printable
 from otdravg.words.catalogue import Language, told
 from otdravg.words.headings import Words
 
-__all__ = [
-    "CLOCK_FORMAT",
-    "Cell",
-    "CellTable",
-    "Column",
-    "CsvStyle",
-    "cell_table",
-    "csv_bytes",
-    "csv_table",
-    "named",
-    "shown",
-    "worded",
-]
-
 #: A spreadsheet takes a text that begins with one of these for a formula to run.
 _FORMULA_SIGNS = ("=", "+", "-", "@", "＝", "＋", "－", "＠")
 

@@ -8,8 +8,6 @@ from otdravg.cable.model import CableReview, ChangeKind, FibreKey
 from otdravg.trade import numbers_text
 from otdravg.words.headings import Words
 
-__all__ = ["SINCE", "compared", "fibres_since", "said_since"]
-
 #: Every fibre of both deliveries is in one of these, by what its splices have in common; the key
 #: is that of a heading. One whose splices differ in it, or in their losses, has changed.
 _ALIKE = {

@@ -15,8 +15,6 @@ from otdravg.tables.losses import loss_tables
 from otdravg.verdict.decision import Verdict
 from otdravg.verdict.verdicts import severity
 
-__all__ = ["ExceptionGroup", "Missing", "exception_groups", "has_splice_of_its_own", "missing_of"]
-
 
 @dataclass(frozen=True, slots=True)
 class ExceptionGroup:

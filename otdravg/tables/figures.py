@@ -24,8 +24,6 @@ from otdravg.tables.summary import (
 )
 from otdravg.words.headings import Words
 
-__all__ = ["FIGURES", "OF_SPLICES", "figures_by_name"]
-
 
 @dataclass(frozen=True, slots=True)
 class _Facts:

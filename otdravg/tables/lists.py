@@ -16,8 +16,6 @@ from otdravg.tables.places import place_text
 from otdravg.tables.splices import ATTEMPTS, CHANGES, DECISIONS, FINDINGS, SPLICES
 from otdravg.words.headings import Words
 
-__all__ = ["SPANS", "Listing", "listings", "texts"]
-
 #: Columns of figures, flush right on paper.
 _FIGURES = frozenset({
     "fibre", "wavelength_nm", "distance_m", "attempt", "loss_db", "expanded_uncertainty_db",

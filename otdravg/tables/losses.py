@@ -14,8 +14,6 @@ from otdravg.cable.model import CableReview, Closure, SpliceRow
 from otdravg.tables.marks import Mark, State, mark_of, sign_of
 from otdravg.trade import fibre_colour, ribbon_position
 
-__all__ = ["Fibre", "LossTable", "loss_tables"]
-
 
 @dataclass(frozen=True, slots=True)
 class Fibre:

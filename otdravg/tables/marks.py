@@ -12,8 +12,6 @@ from otdravg.quantities import Quantity, reported
 from otdravg.verdict.decision import Action, Verdict
 from otdravg.words.headings import Words
 
-__all__ = ["CLOSE", "Mark", "State", "legend", "mark_of", "sign_of", "signs_line", "state_of"]
-
 
 class State(Enum):
     """Where a splice stands: each one that is expected is in one of these, and counted there.

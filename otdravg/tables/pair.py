@@ -10,8 +10,6 @@ from otdravg.tables.csv_file import Column, csv_table, named
 from otdravg.verdict.judge import Judged, PairReport
 from otdravg.words.statements import limit_statement
 
-__all__ = ["pair_csv"]
-
 
 class _Row(NamedTuple):
     """One event of a report."""

@@ -9,9 +9,6 @@ from otdravg.cable.planned import TrayPlace
 from otdravg.tables.csv_file import Column, named
 from otdravg.words.headings import Words
 
-__all__ = ["PLACE_COLUMNS", "place_text", "with_places_where_planned"]
-
-
 #: Columns of what has a place, by the splice plan.
 PLACE_COLUMNS: tuple[Column[Any], ...] = (
     *named("place.tube"),

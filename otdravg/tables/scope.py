@@ -14,19 +14,6 @@ from otdravg.tables.marks import State
 from otdravg.verdict.limits import Rule
 from otdravg.words.headings import Words
 
-__all__ = [
-    "EQUIPMENT_COLUMNS",
-    "ends",
-    "equipment",
-    "facts",
-    "limit_lines",
-    "rules",
-    "scope",
-    "standing",
-    "tallies",
-    "worst",
-]
-
 
 def standing(review: CableReview, words: Words) -> tuple[str, str]:
     """Return the verdict over the whole, and the counts behind it in a sentence or two."""

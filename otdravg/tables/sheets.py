@@ -15,8 +15,6 @@ from otdravg.tables.summary import LossFigures, figures_of, loss_key
 from otdravg.trade import numbers_text
 from otdravg.words.headings import Words
 
-__all__ = ["SheetLine", "gathered", "planned_text", "sheet_of"]
-
 #: A closure of so many ribbons has a line for each. Chosen, not derived: half a page.
 _FEW_LINES = 24
 #: Fibres of a line where there are no ribbons: a tube's. Standard: TIA-598.

@@ -7,8 +7,6 @@ from otdravg.quantities import Quantity, reported
 from otdravg.tables.csv_file import CellTable, Column, cell_table, named
 from otdravg.verdict.decision import expanded
 
-__all__ = ["log_cells"]
-
 
 def _below(splice: LoggedSplice) -> float | None:
     estimated_db = splice.last.estimated_db

@@ -31,19 +31,6 @@ from otdravg.verdict.decision import expanded
 from otdravg.verdict.group import Whole
 from otdravg.words.catalogue import Language
 
-__all__ = [
-    "ATTEMPTS",
-    "CHANGES",
-    "DECISIONS",
-    "FINDINGS",
-    "SPLICES",
-    "TABLES",
-    "cable_tables",
-    "column_names",
-    "review_cells",
-    "splice_cells",
-]
-
 #: Columns of ``splices.csv``.
 SPLICES: tuple[Column[SpliceRow], ...] = (
     *named(

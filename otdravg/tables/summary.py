@@ -20,23 +20,6 @@ from otdravg.tables.marks import Mark, State, state_of
 from otdravg.verdict.decision import Action, Verdict
 from otdravg.words.headings import Words
 
-__all__ = [
-    "LimitInForce",
-    "LossFigures",
-    "Standing",
-    "Summary",
-    "Tally",
-    "asks_for_work",
-    "between_closures",
-    "decisions_state",
-    "figures_of",
-    "limits_in_force",
-    "loss_key",
-    "median_length_m",
-    "summary_of",
-    "worst_splices",
-]
-
 #: A shot that the instrument dates further than this from the middle of all is not dated by a
 #: clock that was set. Chosen, not derived: no cable is shot over two years in one closeout.
 _CLOCK_OFF = timedelta(days=366)

@@ -16,8 +16,6 @@ from otdravg.verdict import SpliceVerdict
 from otdravg.verdict.decision import Verdict, expanded
 from otdravg.verdict.verdicts import worst_of
 
-__all__ = ["FIBRES", "GROUPS", "PROOF", "SPLICED", "UNJUDGED", "FibreLine", "fibre_lines"]
-
 #: Verdicts that leave open whether a splice is good.
 UNJUDGED = (
     Verdict.ONE_WAY, Verdict.NOT_MEASURED, Verdict.NOT_GRADABLE, Verdict.TOO_CLOSE,

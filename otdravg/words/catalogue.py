@@ -19,21 +19,6 @@ from otdravg.errors import Refusal, ShotsDoNotPair
 from otdravg.findings import Finding, Scope, Statement, Value, Values, says
 from otdravg.quantities import figure
 
-__all__ = [
-    "Language",
-    "do_not_pair",
-    "done",
-    "group",
-    "has_words",
-    "line",
-    "place",
-    "said_of",
-    "say",
-    "sentence",
-    "told",
-    "wording",
-]
-
 #: So many things of a list are named, the others counted.
 LISTED = 8
 

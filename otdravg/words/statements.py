@@ -11,18 +11,6 @@ from otdravg.shot.trace import Trace
 from otdravg.verdict.judge import PairReport
 from otdravg.words.catalogue import Language, say
 
-__all__ = [
-    "caution_statement",
-    "findings_by_source",
-    "glass_statement",
-    "limit_statement",
-    "response_statement",
-    "rule_statement",
-    "span_start_statement",
-    "taken_statement",
-    "title_of",
-]
-
 _ENGLISH = Language.ENGLISH
 
 

@@ -29,8 +29,6 @@ from otdravg.errors import BadCloseout
 from otdravg.findings import Statement, says
 from otdravg.system.printable import printable
 
-__all__ = ["PAGE_DATA_ID", "json_itself", "line_of", "papers_again", "shown", "tables_again"]
-
 #: Id of the element of the page that holds its list of splices as JSON.
 PAGE_DATA_ID = "closeout-splices"
 #: Differences of one file that are named; more of the same tell nothing.

@@ -13,8 +13,6 @@ from otdravg.errors import BadCloseout, BadSetting
 from otdravg.findings import Statement, says
 from otdravg.system.printable import printable
 
-__all__ = ["compare_decisions", "decisions_made_with"]
-
 
 def compare_decisions(
     made_with: Sequence[SealedDecision], now: Sequence[SealedDecision], name: str

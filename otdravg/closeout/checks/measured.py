@@ -21,8 +21,6 @@ from otdravg.findings import Statement, says
 from otdravg.tables.csv_file import CellTable
 from otdravg.tables.splices import review_cells
 
-__all__ = ["measured_again"]
-
 Item = TypeVar("Item")
 
 #: Findings about an earlier run, which is no part of a closeout.

@@ -7,8 +7,6 @@ from dataclasses import dataclass
 
 from otdravg.findings import Statement, says
 
-__all__ = ["Check", "at", "checked"]
-
 
 @dataclass(frozen=True, slots=True)
 class Check:

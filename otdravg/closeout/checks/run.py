@@ -28,8 +28,6 @@ from otdravg.system.manifest import (
     check_manifest,
 )
 
-__all__ = ["checks_of"]
-
 
 def checks_of(
     folder: Path,

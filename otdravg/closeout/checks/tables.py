@@ -11,8 +11,6 @@ from otdravg.closeout.checks.model import Check, at, checked
 from otdravg.findings import Statement, says
 from otdravg.verdict.decision import Verdict
 
-__all__ = ["tables_alone"]
-
 #: Three figures rounded to a thousandth each: half a sum may be one off in the last digit.
 _ROUNDING_DB = Decimal("0.001")
 _SAYS_WITHIN = {

@@ -23,8 +23,6 @@ from otdravg.trade import fibre_colour, ribbon_position
 from otdravg.verdict.decision import Action, Verdict, expanded, held_against, is_implausible
 from otdravg.verdict.rules import Profile
 
-__all__ = ["true_in_itself"]
-
 #: Binary noise of a sum or a half; a figure is reported to a thousandth.
 _NOISE_DB = 1e-9
 #: What each verdict says of figure and limit; the other verdicts are not about a limit.

@@ -14,8 +14,6 @@ from otdravg.quantities import Quantity, reported
 from otdravg.tables.csv_file import cell_table
 from otdravg.tables.wholes import GROUPS, SPLICED
 
-__all__ = ["wholes_against_rows"]
-
 #: Room for the places of one closure on the axes of its wavelengths and fibres, metres.
 #: Chosen, not derived: far less than what makes a crew open another closure.
 _SAME_PLACE_M = 5.0

@@ -18,8 +18,6 @@ from otdravg.tables.marks import Mark, State, mark_of, sign_of, state_of
 from otdravg.tables.splices import splice_cells
 from otdravg.words.headings import Words
 
-__all__ = ["LIST_COLUMNS", "PAGE_FORMAT", "as_script_text", "review_data", "splice_data"]
-
 #: Name and version of the data inside the page; the number rises when a column changes.
 PAGE_FORMAT = "otdravg.page/1"
 

@@ -13,8 +13,6 @@ from otdravg.cable.model import CableReview
 from otdravg.closeout.sketches import PairSketch, Sketches, TraceSketch
 from otdravg.system.printable import printable
 
-__all__ = ["packed_pair", "packed_shot", "trace_data"]
-
 _LARGEST = 0xFFFF
 
 

@@ -22,8 +22,6 @@ from otdravg.closeout.template import Template
 from otdravg.tables.lists import listings
 from otdravg.tables.losses import loss_tables
 
-__all__ = ["closeout_pdf"]
-
 
 def closeout_pdf(
     review: CableReview,

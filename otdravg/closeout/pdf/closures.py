@@ -18,8 +18,6 @@ from otdravg.tables.places import place_text
 from otdravg.tables.sheets import SheetLine, gathered, planned_text, sheet_of
 from otdravg.trade import numbers_text
 
-__all__ = ["closure_sheets"]
-
 _SIZE, _STEP, _HEAD = 6.8, 10.0, 42.0
 #: Room beside the text of a cell, points.
 _BESIDE = 6.0

@@ -29,8 +29,6 @@ from otdravg.trade import numbers_text
 from otdravg.verdict.decision import Action
 from otdravg.words.headings import Words
 
-__all__ = ["exception_list", "exception_pages", "exception_strips"]
-
 FloatArray = npt.NDArray[np.float64]
 
 #: What is said of one splice, as columns of the table.

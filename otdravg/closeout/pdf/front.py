@@ -18,8 +18,6 @@ from otdravg.tables.scope import (
 )
 from otdravg.tables.summary import summary_of
 
-__all__ = ["contents", "cover"]
-
 _LABEL_WIDTH = 104.0
 _SIGNATURES = 104.0
 _MOST_EQUIPMENT = 14

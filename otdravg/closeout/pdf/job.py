@@ -23,8 +23,6 @@ from otdravg.quantities import Quantity, reported
 from otdravg.tables.losses import LossTable
 from otdravg.words.headings import Words
 
-__all__ = ["Column", "Job", "loss_figure", "print_table"]
-
 
 @dataclass(frozen=True, slots=True)
 class Job:

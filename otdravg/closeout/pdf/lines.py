@@ -13,8 +13,6 @@ from reportlab.lib.colors import Color, HexColor
 from otdravg.closeout.pdf.paper import BOLD, INK, QUIET, RULE, Area, Paper
 from otdravg.draw.curves import value_range
 
-__all__ = ["DASHES_B", "FROM_A", "FROM_B", "GLASS", "Plot", "Scale", "ticks"]
-
 FloatArray = npt.NDArray[np.float64]
 
 # Blue, orange and black differ for every kind of colour vision and in grey; so do the dashes.

@@ -8,8 +8,6 @@ from itertools import zip_longest
 from otdravg.closeout.pdf.job import Column, Job, print_table
 from otdravg.tables.lists import SPANS, Listing, texts
 
-__all__ = ["print_listing", "spans"]
-
 #: Rows of one line that surely fit on a page, and columns that fit twice beside each other.
 _ROWS_ON_A_PAGE, _MOST_TWICE = 36, 9
 #: Widths of the columns of a fibre at one wavelength, set against each other.

@@ -16,8 +16,6 @@ from otdravg.quantities import Quantity, reported
 from otdravg.tables.losses import LossTable
 from otdravg.tables.marks import Mark, legend
 
-__all__ = ["TONES", "heat_maps"]
-
 TONES = {
     Mark.QUARTER: HexColor("#e6ecf1"),
     Mark.HALF: HexColor("#c6d4e0"),

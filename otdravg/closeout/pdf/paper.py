@@ -26,8 +26,6 @@ from reportlab.pdfgen.canvas import Canvas
 from otdravg import __version__
 from otdravg.system.printable import printable
 
-__all__ = ["BOLD", "INK", "PALE", "PLAIN", "QUIET", "RULE", "Align", "Area", "Paper", "drawable"]
-
 Align = Literal["left", "right", "centre"]
 
 # Fonts that matplotlib brings along, free to embed; their names are kept apart from others'.

@@ -13,8 +13,6 @@ from otdravg.quantities import Quantity, reported
 from otdravg.tables.marks import Mark, mark_of, sign_of
 from otdravg.tables.summary import loss_key
 
-__all__ = ["ranking"]
-
 _MOST_SHOWN = 28
 _MOST_BARS = 40
 

@@ -12,8 +12,6 @@ from otdravg.quantities import Quantity, reported
 from otdravg.tables.losses import Fibre, LossTable
 from otdravg.tables.marks import State, sign_of, signs_line, state_of
 
-__all__ = ["loss_table"]
-
 _MOST_CLOSURES = 18
 _FIBRES_ON_A_PAGE = 60
 _SIZE = 6.6

@@ -17,8 +17,6 @@ from otdravg.tables.places import place_text
 from otdravg.trade import fibre_colour
 from otdravg.verdict.decision import Action
 
-__all__ = ["work_sheets"]
-
 #: Inks that come near the colours of TIA-598; the name beside each is what counts.
 _INKS = {
     "blue": "#1f5fbf",
