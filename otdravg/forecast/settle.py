@@ -62,6 +62,8 @@ def settling_steps(
     tuple of Statement
         One for each reading; none for one that is no place of the fit.
     """
+    if len(measurement.readings) != len(measurement.places):  # some that somebody picked
+        return ()
     others = _OtherShots(measurement)
     steps = [_settled(measurement, reading, limit_db, others) for reading in near_limit]
     steps += [_reached(measurement, reading, limit_db, others) for reading in missing]
