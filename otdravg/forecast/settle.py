@@ -30,8 +30,6 @@ from otdravg.quantities import Quantity, distance, in_km, reported
 from otdravg.verdict.decision import held_against
 from otdravg.verdict.limits import Rule
 
-__all__ = ["settling_steps"]
-
 #: Longer than this nobody averages: 16 × turns half a minute into eight.
 _LONGEST_FACTOR = 16
 #: Another pulse is offered if it brings the uncertainty below this share of the present one.

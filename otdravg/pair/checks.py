@@ -21,8 +21,6 @@ from otdravg.shot.detect import Detection, Event
 from otdravg.shot.point_checks import REPEAT_POINTS, NoisePrints, same_noise, shot_findings
 from otdravg.shot.settings import Direction
 
-__all__ = ["NOT_MEASURED_SO", "pair_findings"]
-
 FloatArray = npt.NDArray[np.float64]
 
 #: Attenuation that single-mode fibre can have, dB/km, by nominal wavelength. Derived: lower bounds

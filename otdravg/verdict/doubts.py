@@ -20,8 +20,6 @@ from otdravg.shot.settings import Direction, Identity
 from otdravg.verdict.decision import is_implausible
 from otdravg.verdict.limits import Limits
 
-__all__ = ["CLOCK_AHEAD", "FIRST_DATE", "doubts_of", "shown_from"]
-
 #: Findings of the measuring itself that leave open what the figures are of, or where; as notes
 #: they do not.
 _OF_THE_AXIS = frozenset({"pattern-unconfirmed", "cord-unconfirmed", "index-differs"})
