@@ -5,8 +5,6 @@ from __future__ import annotations
 import signal
 import sys
 
-__all__ = ["start"]
-
 
 def start() -> None:
     """Run the command line; stopped while it is still loading, it ends in one line too."""

@@ -13,21 +13,6 @@ from os import PathLike
 
 from otdravg.findings import Statement
 
-__all__ = [
-    "BadCloseout",
-    "BadJob",
-    "BadProfile",
-    "BadSetting",
-    "OtdravgError",
-    "OutOfMemory",
-    "OutputRefused",
-    "Refusal",
-    "ShotsDoNotPair",
-    "UnreadableTrace",
-    "UnwritableTrace",
-    "WorkersLost",
-]
-
 
 class OtdravgError(Exception):
     """Root of every error that this package raises on purpose."""

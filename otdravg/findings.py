@@ -12,20 +12,6 @@ from decimal import Decimal
 from enum import Enum
 from typing import Union
 
-__all__ = [
-    "Finding",
-    "Scope",
-    "Severity",
-    "Statement",
-    "Value",
-    "Values",
-    "caution",
-    "defect",
-    "note",
-    "says",
-    "values",
-]
-
 
 class Severity(Enum):
     """How much a finding matters to the person reading the result."""

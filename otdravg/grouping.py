@@ -5,8 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable, Hashable, Iterable
 from typing import TypeVar
 
-__all__ = ["grouped"]
-
 Item = TypeVar("Item")
 Key = TypeVar("Key", bound=Hashable)
 

@@ -14,19 +14,6 @@ from enum import Enum
 
 from otdravg.findings import Statement, says
 
-__all__ = [
-    "Quantity",
-    "distance",
-    "distance_text",
-    "figure",
-    "in_km",
-    "loss_text",
-    "metres_of",
-    "number",
-    "quantity_of",
-    "reported",
-]
-
 #: Binary floats carry noise in the last digits (0.15000000000000002); it ends here.
 _FLOAT_NOISE = Decimal("1e-9")
 #: Digits for any float (1.8e308) with the noise behind its point: no figure is too large to write.

@@ -12,8 +12,6 @@ from collections.abc import Iterable, Sequence
 
 from otdravg.errors import BadSetting
 
-__all__ = ["RIBBON_SIZES", "TIA_598_COLOURS", "fibre_colour", "numbers_text", "ribbon_position"]
-
 TIA_598_COLOURS = (
     "blue",
     "orange",

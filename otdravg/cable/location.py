@@ -17,8 +17,6 @@ from io import BufferedReader
 from otdravg.errors import UnreadableTrace
 from otdravg.system.ordinary import open_ordinary
 
-__all__ = ["NOWHERE", "SUFFIX", "FoundFile", "Location", "Member"]
-
 SUFFIX = ".sor"
 
 #: Local file header: signature, 22 bytes that the directory has too, lengths of name and extra

@@ -28,30 +28,6 @@ from otdravg.verdict.group import Whole
 from otdravg.verdict.rules import Method
 from otdravg.verdict.verdicts import worst_of
 
-__all__ = [
-    "Attempt",
-    "CableFinding",
-    "CableReview",
-    "Change",
-    "ChangeKind",
-    "Closure",
-    "Confidence",
-    "Expected",
-    "FibreKey",
-    "FibreResult",
-    "GroupResult",
-    "History",
-    "IdentityCheck",
-    "Proof",
-    "ReelEnd",
-    "ShotRecord",
-    "ShotToTake",
-    "ShotUse",
-    "Source",
-    "SpliceRow",
-    "TakenFor",
-]
-
 
 class Source(Enum):
     """What decided a fact about a shot; the order is the order of precedence."""

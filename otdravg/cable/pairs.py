@@ -25,8 +25,6 @@ from otdravg.shot.settings import Direction
 from otdravg.shot.trace import Trace
 from otdravg.sor.sizes import SizeLimits
 
-__all__ = ["MeasuredPair", "PairOfShots", "Pairing", "measure_pairs", "pair_up", "shot_of"]
-
 #: How far a splice may lie from where it did, m. Chosen, not derived: fibre that was cut off when
 #: it was made again, and what a shot places it to.
 _NEAR_M = 15.0

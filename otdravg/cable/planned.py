@@ -17,16 +17,6 @@ from otdravg.errors import BadSetting
 from otdravg.findings import Statement, says
 from otdravg.trade import RIBBON_SIZES
 
-__all__ = [
-    "NOWHERE_PLANNED",
-    "NumberAtB",
-    "PlanRow",
-    "PlannedSplice",
-    "SplicePlan",
-    "TrayPlace",
-    "plan_faults",
-]
-
 #: Where a fibre is: the name of the cable, and its number there.
 _At = tuple[str, int]
 

@@ -103,18 +103,6 @@ from otdravg.trade import fibre_colour
 from otdravg.verdict import Profile, default, load_named
 from otdravg.verdict.rules import at_stage
 
-__all__ = [
-    "Options",
-    "Progress",
-    "check_for_shots",
-    "counted",
-    "list_shots",
-    "placed_shots",
-    "read_folders",
-    "review",
-    "silent",
-]
-
 T = TypeVar("T")
 #: Called with the stage's name, how many of its items are done, and how many there are.
 Progress = Callable[[str, int, int], None]

@@ -13,8 +13,6 @@ import click
 from otdravg.cli.terminal import print_error, settle_process
 from otdravg.errors import OtdravgError, OutOfMemory
 
-__all__ = ["JOB_NOT_DONE", "OneLineErrors", "check_files"]
-
 #: Exit status when the job could not be done.
 JOB_NOT_DONE = 2
 

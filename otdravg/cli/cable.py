@@ -38,8 +38,6 @@ from otdravg.system.printable import printable
 from otdravg.system.whole_folder import whole_folder
 from otdravg.words.catalogue import Language, say
 
-__all__ = ["cable"]
-
 #: Outputs that somebody reads after the screen.
 _READ_FIRST = ("index.html", "findings.csv", "splices.csv")
 

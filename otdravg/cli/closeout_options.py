@@ -7,8 +7,6 @@ import click
 from otdravg.cli.options import FilePath
 from otdravg.closeout.closeout import PARTS
 
-__all__ = ["full_option", "only_option", "template_option"]
-
 #: ``--only PART,...``
 only_option = click.option(
     "--only",

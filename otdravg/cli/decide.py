@@ -17,8 +17,6 @@ from otdravg.system.printable import printable
 from otdravg.words.catalogue import Language
 from otdravg.words.headings import Words
 
-__all__ = ["decide"]
-
 
 @click.command()
 @click.argument("file", metavar="DECISIONS", type=FilePath)

@@ -16,8 +16,6 @@ from otdravg.system.printable import printable
 if TYPE_CHECKING:
     from otdravg.simulate.demo import DemoSummary
 
-__all__ = ["demo"]
-
 
 @click.command(short_help="Write a simulated cable run to try the program on.")
 @click.argument("directory", metavar="DIR", type=FilePath)

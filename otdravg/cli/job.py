@@ -28,8 +28,6 @@ from otdravg.system.atomic import check_targets, write_atomic
 from otdravg.words.catalogue import Language
 from otdravg.words.headings import Words
 
-__all__ = ["job"]
-
 #: Lists whose rows are short enough to be typed on the command line.
 _TYPED = tuple(own for own in LISTS if own.option)
 

@@ -15,8 +15,6 @@ from otdravg.job import load
 from otdravg.report.locate import located_text
 from otdravg.words.catalogue import Language
 
-__all__ = ["locate"]
-
 
 @click.command(short_help="Say where on the cable a distance lies: places and sheath marks.")
 @click.argument("file", metavar="JOB", type=FilePath)

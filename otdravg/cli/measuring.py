@@ -15,8 +15,6 @@ from otdravg.report.page import counted
 from otdravg.sor.sizes import SizeLimits
 from otdravg.system.workers import local_workers, room_for_workers
 
-__all__ = ["measuring_executor"]
-
 #: Below the 32 MiB up to which glibc learns from what is freed.
 LARGE_BLOCK_BYTES = 30_000_000
 

@@ -19,27 +19,6 @@ from otdravg.words.catalogue import Language
 if TYPE_CHECKING:
     from otdravg.shot.response import Response
 
-__all__ = [
-    "FilePath",
-    "cord_options",
-    "files_argument",
-    "force_option",
-    "group_index",
-    "guarded_option",
-    "index_option",
-    "json_option",
-    "language_option",
-    "length_m",
-    "lengths_m",
-    "limit_option",
-    "max_size_option",
-    "plot_option",
-    "profile_option",
-    "response",
-    "trace_option",
-    "wavelengths_nm",
-]
-
 _LARGEST_FACTOR = 256  # 4 GiB: blocks and counts of the format go no further
 
 #: How well somebody knows a pole who states it, as a share.

@@ -23,8 +23,6 @@ from otdravg.sor.sizes import SizeLimits
 from otdravg.system.workers import local_workers, room_for_workers
 from otdravg.words.catalogue import Language
 
-__all__ = ["page"]
-
 #: The loopback interface: no other machine reaches it (RFC 1122, 3.2.1.3).
 _HERE = "127.0.0.1"
 

@@ -45,8 +45,6 @@ from otdravg.verdict.reading import load_named
 from otdravg.verdict.rules import Method, at_stage
 from otdravg.words.catalogue import Language, said_of
 
-__all__ = ["pair"]
-
 
 @click.command()
 @files_argument("files", "A.sor B.sor | FOLDER | FILES...")

@@ -43,8 +43,6 @@ from otdravg.sor.sizes import SizeLimits
 from otdravg.system.atomic import check_targets
 from otdravg.verdict.limits import Limits
 
-__all__ = ["plan"]
-
 _USUAL_WAVELENGTH_NM = 1550
 _USUAL_SHIFT_H = 8.0
 

@@ -23,8 +23,6 @@ from otdravg.verdict import (
 )
 from otdravg.verdict.describe import described
 
-__all__ = ["profile"]
-
 
 @click.group(no_args_is_help=False)
 def profile() -> None:

@@ -6,8 +6,6 @@ import sys
 import time
 from typing import TextIO
 
-__all__ = ["ProgressLine"]
-
 _LEAST_SECONDS = 0.2
 _BAR = 24
 

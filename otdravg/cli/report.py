@@ -17,8 +17,6 @@ from otdravg.closeout.template import load_template
 from otdravg.errors import BadSetting
 from otdravg.system.printable import printable
 
-__all__ = ["report"]
-
 
 @click.command(short_help="Make a closeout again from closeout.json.")
 @click.argument("file", metavar="CLOSEOUT.json", type=FilePath)

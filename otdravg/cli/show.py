@@ -31,8 +31,6 @@ from otdravg.sor.sizes import SizeLimits
 from otdravg.system.atomic import check_targets
 from otdravg.words.catalogue import Language
 
-__all__ = ["show"]
-
 #: Name and version of the JSON layout.
 SCHEMA_NAME = "otdravg.show/1"
 

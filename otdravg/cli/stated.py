@@ -32,8 +32,6 @@ from otdravg.verdict import Profile, default, load_named
 from otdravg.verdict.limits import Rule
 from otdravg.verdict.rules import at_stage
 
-__all__ = ["Stated", "job_option", "stating_a_cable"]
-
 #: ``--job``, which gives the command ``job_file``.
 job_option = click.option(
     "--job", "job_file", metavar="FILE", type=FilePath, help="What the cable is (otdravg job)."

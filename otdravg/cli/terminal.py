@@ -14,16 +14,6 @@ from otdravg.errors import OutputRefused
 from otdravg.report.page import COLUMNS
 from otdravg.system.printable import printable, spelled_in_ascii, survives
 
-__all__ = [
-    "looks",
-    "print_error",
-    "print_text",
-    "print_written",
-    "settle_process",
-    "shows_colour",
-    "shows_signs",
-]
-
 #: Longer lines nobody reads (chosen).
 _WIDEST = 120
 _SIGNS = "→±–…"

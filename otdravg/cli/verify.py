@@ -20,8 +20,6 @@ from otdravg.system.workers import local_workers, room_for_workers
 from otdravg.words.catalogue import Language, group
 from otdravg.words.headings import Words
 
-__all__ = ["verify"]
-
 _MOST_SHOWN = 50
 _WIDTHS = (8, 11)
 

@@ -24,8 +24,6 @@ from otdravg.watch.waking import waiting
 from otdravg.words.catalogue import Language
 from otdravg.words.headings import Words
 
-__all__ = ["watch"]
-
 
 def _closures(text: str) -> int | tuple[KnownClosure, ...]:
     """Read how many closures there are, or the table of them."""

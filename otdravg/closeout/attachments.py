@@ -20,8 +20,6 @@ from otdravg.findings import says
 from otdravg.system.ordinary import open_ordinary
 from otdravg.tables.csv_file import Column, CsvStyle, cell_table, csv_bytes
 
-__all__ = ["ATTACHED", "ATTACHED_LIST", "attach", "attached_of", "attachments_against_list"]
-
 #: Folder of a closeout, and the list in it, which is part of the evidence.
 ATTACHED, ATTACHED_LIST = "attachments", "attached.csv"
 _CHUNK_BYTES = 2**20

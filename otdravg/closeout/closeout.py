@@ -28,16 +28,6 @@ from otdravg.system.whole_folder import whole_folder
 from otdravg.tables.csv_file import CellTable, csv_bytes, worded
 from otdravg.tables.splices import cable_tables, splice_cells
 
-__all__ = [
-    "PAPERS",
-    "PARTS",
-    "chosen_parts",
-    "fill_closeout",
-    "made_at",
-    "papers",
-    "write_closeout",
-]
-
 #: What a closeout can consist of; the manifest is always there.
 PARTS = ("csv", "xlsx", "pdf", "html", "json", "traces")
 _WITH_PICTURES = frozenset({"pdf", "html", "json"})

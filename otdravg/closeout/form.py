@@ -19,11 +19,6 @@ if TYPE_CHECKING:
     from openpyxl.reader.excel import ExcelReader
     from openpyxl.worksheet.worksheet import Worksheet
 
-__all__ = [
-    "ABOUT", "Area", "Form", "FormList", "areas_of", "form_of", "in_the_way", "known_or_nearest",
-    "opened",
-]  # fmt: skip
-
 #: Figures of a form that are the template's, or of the package as a whole.
 ABOUT = ("company", "owner", "project", "revision", "title", "made_at", "program", "evidence_hash")
 #: The whole workbook unpacked. Chosen, not derived: forms take a hundredth of it.

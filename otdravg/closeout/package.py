@@ -33,8 +33,6 @@ from otdravg.tables.csv_file import CellTable, csv_bytes, worded
 from otdravg.tables.figures import figures_by_name
 from otdravg.words.headings import Words
 
-__all__ = ["by_cable", "index_checks", "is_package", "write_index"]
-
 #: What a package holds beside its folders: for programs, and for people.
 INDEX, PAGE = "index.csv", "index.html"
 _FILES = (INDEX, PAGE, MANIFEST, EVIDENCE)

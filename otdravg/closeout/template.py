@@ -24,8 +24,6 @@ from otdravg.tables.csv_file import CellTable, CsvStyle
 from otdravg.tables.splices import TABLES, column_names
 from otdravg.words.headings import Language, Words
 
-__all__ = ["SPLICE_COLUMNS", "Logo", "Template", "load_template", "parse_template"]
-
 #: Number of the file layout that this reader knows.
 _FORMAT = 1
 

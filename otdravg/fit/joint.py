@@ -20,8 +20,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["JointFit", "SectionSums", "fit_sections", "information", "prior_information"]
-
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
 

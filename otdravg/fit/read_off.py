@@ -14,8 +14,6 @@ from otdravg.fit.reading import Coverage, Kind, Reading, SectionReading, mode_fi
 from otdravg.fit.side import Axis, Place, RoughSide, Sides
 from otdravg.shot.detect import Detection, Event
 
-__all__ = ["readings_of", "sections_of"]
-
 FloatArray = npt.NDArray[np.float64]
 
 #: No two glasses differ by more: a mode field ratio of ten. Derived: 10·log10(10).

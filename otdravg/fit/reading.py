@@ -9,10 +9,6 @@ from math import sqrt
 
 from otdravg.findings import Statement
 
-__all__ = [
-    "Coverage", "Kind", "Reading", "SectionReading", "mean_attenuation", "mode_field_ratio",
-]  # fmt: skip
-
 
 class Kind(Enum):
     """What stands at a position on the span."""

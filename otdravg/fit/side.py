@@ -20,8 +20,6 @@ from otdravg.shot.noise import DB_PER_RELATIVE_POWER, Lines
 from otdravg.shot.shot import Shot
 from otdravg.shot.tails import Lifted
 
-__all__ = ["Axis", "Place", "RoughSide", "Side", "Sides", "SpanStart", "pair_sums", "with_bends"]
-
 FloatArray = npt.NDArray[np.float64]
 IndexArray = npt.NDArray[np.intp]
 

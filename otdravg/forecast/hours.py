@@ -5,8 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-__all__ = ["USUAL_BETWEEN_S", "Hours"]
-
 #: From one shot to the next beside averaging: plug, clean, look, name, store. Common practice, no
 #: source: three shots a minute without averaging.
 USUAL_BETWEEN_S = 20.0

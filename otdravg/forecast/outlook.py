@@ -36,16 +36,6 @@ from otdravg.shot.settings import SPEED_OF_LIGHT_M_PER_S, Direction, Identity, S
 from otdravg.shot.shot import CELLS_PER_PULSE, LARGEST_SPAN_DB, Cells, Shot, make_cells
 from otdravg.shot.trace import Trace
 
-__all__ = [
-    "Expectation",
-    "Obstacle",
-    "Receiver",
-    "Route",
-    "expected",
-    "predicted_side",
-    "receiver_of",
-]
-
 FloatArray = npt.NDArray[np.float64]
 
 #: Points per pulse and most points of a record (common practice, no source).

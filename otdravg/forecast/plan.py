@@ -28,23 +28,6 @@ from otdravg.shot.noise import DB_PER_RELATIVE_POWER
 from otdravg.shot.trace import Trace
 from otdravg.verdict.limits import same_band
 
-__all__ = [
-    "AVERAGING_S",
-    "PULSES_NS",
-    "Forecast",
-    "PlanBasis",
-    "ShotPlan",
-    "basis_from_shot",
-    "forecast",
-    "make_plan",
-    "obstacle",
-    "planned_distance",
-    "planned_route",
-    "pulse",
-    "target_for",
-    "typical_basis",
-]
-
 #: Pulses offered: 1-2-5 steps from 10 ns to 20 µs (common practice, no source).
 PULSES_NS = (10, 20, 50, 100, 200, 500, 1000, 2000, 5000, 10_000, 20_000)
 #: Averaging times offered, per shot (common practice, no source).

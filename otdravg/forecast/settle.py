@@ -30,8 +30,6 @@ from otdravg.quantities import Quantity, distance, in_km, reported
 from otdravg.verdict.decision import held_against
 from otdravg.verdict.limits import Rule
 
-__all__ = ["settling_steps"]
-
 #: Longer than this nobody averages: 16 × turns half a minute into eight.
 _LONGEST_FACTOR = 16
 #: Another pulse is offered if it brings the uncertainty below this share of the present one.
@@ -62,6 +60,8 @@ def settling_steps(
     tuple of Statement
         One for each reading; none for one that is no place of the fit.
     """
+    if len(measurement.readings) != len(measurement.places):  # some that somebody picked
+        return ()
     others = _OtherShots(measurement)
     steps = [_settled(measurement, reading, limit_db, others) for reading in near_limit]
     steps += [_reached(measurement, reading, limit_db, others) for reading in missing]

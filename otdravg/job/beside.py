@@ -8,8 +8,6 @@ from otdravg.errors import BadSetting
 from otdravg.job.model import Job
 from otdravg.verdict import Profile
 
-__all__ = ["NOTHING_STATED", "agreed"]
-
 T = TypeVar("T")
 #: The job where none is given.
 NOTHING_STATED = Job("", 0, ())

@@ -13,8 +13,6 @@ from otdravg.job.keys import KEYS, JobKey
 from otdravg.job.lists import LISTS, JobList
 from otdravg.job.reading import FORMAT
 
-__all__ = ["from_review", "job_text", "typed", "typed_row"]
-
 #: What a job says, as TOML holds it: by the path of each key, and rows by the name of each list.
 Values = Mapping[str, Any]
 

@@ -14,8 +14,6 @@ from typing import Any
 from otdravg.trade import RIBBON_SIZES
 from otdravg.words.catalogue import Language, say
 
-__all__ = ["KEYS", "TIA_598", "JobKey"]
-
 #: What a job writes for the colours of the standard.
 TIA_598 = "TIA-598"
 #: Fibres that a job may state. Chosen, not derived: many times what any cable has.

@@ -27,8 +27,6 @@ from otdravg.verdict.keys import FIBRE_TYPES
 from otdravg.verdict.rules import Method
 from otdravg.words.catalogue import Language, say
 
-__all__ = ["LISTS", "Column", "Fault", "JobList"]
-
 #: What a check of whole rows finds: which row (from 0), which column, what to write there.
 Fault = tuple[int, str, str]
 

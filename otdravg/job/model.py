@@ -20,8 +20,6 @@ from otdravg.verdict import Profile, default, load_named
 from otdravg.verdict.rules import at_stage
 from otdravg.verdict.shots import ShotNeed, missing_shots
 
-__all__ = ["Job"]
-
 
 @dataclass(frozen=True, slots=True)
 class Job:

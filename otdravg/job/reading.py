@@ -18,8 +18,6 @@ from otdravg.quantities import metres_of
 from otdravg.system.toml_file import settings_in, settings_text
 from otdravg.verdict.keys import Table
 
-__all__ = ["FORMAT", "JobTable", "file_of_list", "load", "parse"]
-
 #: Number of the file layout that this reader knows. Chosen, not derived: counted from one.
 FORMAT = 1
 

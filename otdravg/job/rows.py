@@ -21,8 +21,6 @@ from otdravg.job.lists import Column, JobList
 from otdravg.quantities import metres_of
 from otdravg.verdict.keys import Table
 
-__all__ = ["ListRow", "facts_of", "form_of", "rows_beside", "rows_in"]
-
 #: What says yes and no in a cell, in English and German.
 _YES = ("y", "yes", "true", "j", "ja", "wahr", "x", "1")
 _NO = ("n", "no", "false", "nein", "falsch", "0")

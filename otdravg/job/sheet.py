@@ -15,9 +15,6 @@ from otdravg.job.reading import file_of_list
 from otdravg.job.rows import form_of, rows_beside
 from otdravg.system.atomic import write_atomic
 
-__all__ = ["Sheet", "sheet_of", "write_sheet"]
-
-
 #: Why a list cannot be filled in here.
 _IN_THE_JOB = "its rows stand in {job} itself: write them there"
 

@@ -21,8 +21,6 @@ from otdravg.shot.detect import Detection, Event, EventKind
 from otdravg.shot.trace import Trace
 from otdravg.words.catalogue import do_not_pair
 
-__all__ = ["check_same_fibre_settings", "find_axis"]
-
 FloatArray = npt.NDArray[np.float64]
 IndexArray = npt.NDArray[np.intp]
 

@@ -36,17 +36,6 @@ from otdravg.fit.side import Place, Side, pair_sums
 from otdravg.pair.measure import Measurement
 from otdravg.shot.lines import LineTerms
 
-__all__ = [
-    "AVERAGING_FACTORS",
-    "AveragingGain",
-    "Budget",
-    "LevelInput",
-    "SourceShare",
-    "budget_of",
-    "expanded_after_averaging",
-    "explained_budget",
-]
-
 FloatArray = npt.NDArray[np.float64]
 
 #: How many times longer an averaging is compared. Chosen, not derived: noise of the receiver falls

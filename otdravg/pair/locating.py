@@ -10,8 +10,6 @@ import numpy.typing as npt
 from otdravg.fit.side import Place, Sides
 from otdravg.shot.ramp import compound_ramps, grid_step_m, location_cost, lowest
 
-__all__ = ["compounded", "located"]
-
 BoolArray = npt.NDArray[np.bool_]
 FloatArray = npt.NDArray[np.float64]
 

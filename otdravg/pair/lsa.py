@@ -25,8 +25,6 @@ from otdravg.fit.side import Side
 from otdravg.pair.measure import Measurement
 from otdravg.shot.noise import DB_PER_RELATIVE_POWER
 
-__all__ = ["LsaComparison", "LsaLoss", "cross_check", "marker_loss"]
-
 FloatArray = npt.NDArray[np.float64]
 
 #: Fewest points of a line; with three there is one residual to judge it by. Derived: level and

@@ -33,8 +33,6 @@ from otdravg.shot.table_check import table_findings
 from otdravg.shot.trace import Trace
 from otdravg.words.catalogue import do_not_pair
 
-__all__ = ["Measurement", "measure"]
-
 FloatArray = npt.NDArray[np.float64]
 
 

@@ -13,8 +13,6 @@ from otdravg.fit.side import Axis, Place, RoughSide, Sides
 from otdravg.shot.detect import Detection, EventKind
 from otdravg.shot.ramp import one_ramp
 
-__all__ = ["all_parted", "grouped", "parted", "seen_places", "with_asked"]
-
 BoolArray = npt.NDArray[np.bool_]
 
 

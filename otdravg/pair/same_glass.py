@@ -19,17 +19,6 @@ from otdravg.shot.detect import Detection, Event, EventKind
 from otdravg.shot.settings import Identity
 from otdravg.shot.steps import Search, alone_between
 
-__all__ = [
-    "Glass",
-    "Headers",
-    "Story",
-    "Views",
-    "glass_findings",
-    "headers_of",
-    "likelihoods",
-    "told_by_glass",
-]
-
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
 

@@ -20,14 +20,6 @@ from otdravg.shot.detect import Detection, threshold_of
 from otdravg.shot.settings import Direction
 from otdravg.shot.steps import Search, alone_between
 
-__all__ = [
-    "SEEN_SHARE",
-    "DirectionLimit",
-    "detection_limits",
-    "limit_at",
-    "smallest_step_db",
-]
-
 FloatArray = npt.NDArray[np.float64]
 
 #: A step at the limit is seen with this probability. Paper: Currie, Anal. Chem. 40 (1968) 586,

@@ -57,8 +57,6 @@ from otdravg.verdict.reading import shipped_names
 from otdravg.words.catalogue import Language, say, told
 from otdravg.words.headings import Words
 
-__all__ = ["application"]
-
 _Kind = TypeVar("_Kind", bound=Enum)
 _Thing = TypeVar("_Thing")
 

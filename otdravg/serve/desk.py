@@ -44,8 +44,6 @@ from otdravg.watch import Expected, Follower, Watch
 from otdravg.watch.folder import SETTLE_S, listed
 from otdravg.words.catalogue import Language, said_of
 
-__all__ = ["Desk", "Fibre", "Looked", "Setting", "safe_name"]
-
 #: Files of one desk. Derived: two cables of 1728 fibres, two ends, two wavelengths, some attempts.
 MOST_FILES = 20_000
 #: Letters of a name, and folders in it. Chosen, not derived: what every file system takes.

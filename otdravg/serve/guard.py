@@ -15,8 +15,6 @@ from starlette.requests import Request
 from starlette.responses import PlainTextResponse, RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-__all__ = ["COOKIE", "HEADERS", "Guard", "Keys"]
-
 COOKIE = "otdravg"
 #: Everything comes from this server, nothing may be framed by others (W3C CSP Level 3).
 HEADERS = {

@@ -11,8 +11,6 @@ from otdravg.watch import Answer, Watch
 from otdravg.watch.screen import answer_text
 from otdravg.watch.waking import POLL_S
 
-__all__ = ["Going", "Live"]
-
 
 class Going:
     """How far a long piece of work has come."""

@@ -42,8 +42,6 @@ from otdravg.shot.steps import (
 from otdravg.shot.tails import Lifted, tails
 from otdravg.shot.trace import Trace
 
-__all__ = ["Detection", "Event", "EventKind", "detect", "threshold_of"]
-
 FloatArray = npt.NDArray[np.float64]
 
 #: The first search, with rough noise, asks for this much more than the final threshold. Chosen,

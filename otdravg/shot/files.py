@@ -11,8 +11,6 @@ from otdravg.shot.trace import Trace, traces_from
 from otdravg.sor import reader
 from otdravg.sor.sizes import SizeLimits
 
-__all__ = ["read", "read_all"]
-
 
 def read(
     path: str | PathLike[str], trace: int | None = None, *, size_limits: SizeLimits | None = None

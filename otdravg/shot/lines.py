@@ -13,14 +13,6 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-__all__ = [
-    "LineSums",
-    "LineTerms",
-    "SlopePrior",
-    "StepEstimate",
-    "step_between",
-]
-
 FloatArray = npt.NDArray[np.float64]
 IndexArray = npt.NDArray[np.intp]
 

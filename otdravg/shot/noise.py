@@ -20,18 +20,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-__all__ = [
-    "DB_PER_RELATIVE_POWER",
-    "Lines",
-    "NoiseModel",
-    "Rounding",
-    "linear_power",
-    "median",
-    "noise_about",
-    "quantile",
-    "rough_noise",
-]
-
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
 IndexArray = npt.NDArray[np.intp]

@@ -17,8 +17,6 @@ from otdravg.shot.noise import linear_power
 from otdravg.shot.reflections import running_mean
 from otdravg.shot.shot import Shot
 
-__all__ = ["NoisePrints", "same_noise", "shot_findings"]
-
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 

@@ -19,16 +19,6 @@ from otdravg.shot.response import LEAST_SHORT
 from otdravg.shot.settings import ResponseSource
 from otdravg.shot.shot import LARGEST_SPAN_DB, Shot
 
-__all__ = [
-    "RampWindows",
-    "compound_ramps",
-    "grid_step_m",
-    "locate_steps",
-    "location_cost",
-    "lowest",
-    "one_ramp",
-]
-
 BoolArray = npt.NDArray[np.bool_]
 FloatArray = npt.NDArray[np.float64]
 IndexArray = npt.NDArray[np.intp]

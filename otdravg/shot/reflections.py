@@ -16,24 +16,6 @@ import numpy.typing as npt
 
 from otdravg.shot.noise import DB_PER_RELATIVE_POWER, NoiseModel, linear_power, median, quantile
 
-__all__ = [
-    "Contour",
-    "Floor",
-    "Peak",
-    "RunningSums",
-    "centred_mean",
-    "clear_after",
-    "fall_by_and_by",
-    "fall_into_tail",
-    "final_fall",
-    "find_end",
-    "find_reflections",
-    "first_blank",
-    "noise_floor",
-    "panel_clear",
-    "running_mean",
-]
-
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
 IndexArray = npt.NDArray[np.intp]

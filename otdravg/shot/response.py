@@ -31,19 +31,6 @@ import numpy.typing as npt
 from otdravg.errors import BadSetting
 from otdravg.shot.settings import ResponseSource
 
-__all__ = [
-    "Edge",
-    "Record",
-    "Response",
-    "blind_zones",
-    "equalised",
-    "learnt",
-    "noise_width",
-    "slow_behind_end",
-    "slow_tail",
-    "without_slow_tail",
-]
-
 FloatArray = npt.NDArray[np.float64]
 
 #: A rise like this within a pulse is a reflection's, dB; no splice gains as much (derived: a mode

@@ -7,15 +7,6 @@ from dataclasses import dataclass
 from datetime import datetime
 from enum import Enum
 
-__all__ = [
-    "SPEED_OF_LIGHT_M_PER_S",
-    "Direction",
-    "Identity",
-    "ResponseSource",
-    "Settings",
-    "TableEvent",
-]
-
 #: Speed of light in vacuum. Standard: definition of the metre, SI, 9th edition 2019, exact.
 SPEED_OF_LIGHT_M_PER_S = 299_792_458.0
 

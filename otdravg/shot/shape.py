@@ -18,8 +18,6 @@ import numpy.typing as npt
 from otdravg.shot.response import OWN_SHARE, SECOND, SHORT, Response
 from otdravg.shot.settings import ResponseSource
 
-__all__ = ["Shape", "ramp_share", "shown_by_ramps"]
-
 FloatArray = npt.NDArray[np.float64]
 
 #: Window around the start of a ramp, pulses, and points in a pulse. Derived: seven pulses behind

@@ -53,17 +53,6 @@ from otdravg.shot.response import (
 from otdravg.shot.trace import Trace
 from otdravg.words.catalogue import do_not_pair
 
-__all__ = [
-    "CELLS_PER_PULSE",
-    "LARGEST_SPAN_DB",
-    "Cells",
-    "Shot",
-    "make_cells",
-    "prepare",
-    "with_dead_zones",
-    "with_reflections",
-]
-
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
 IndexArray = npt.NDArray[np.intp]

@@ -19,21 +19,6 @@ from otdravg.shot.lines import SlopePrior, StepEstimate, step_between
 from otdravg.shot.ramp import compound_ramps, locate_steps, one_ramp
 from otdravg.shot.shot import CELLS_PER_PULSE, Shot
 
-__all__ = [
-    "PLACES_PER_PULSE",
-    "Search",
-    "Zone",
-    "alone_between",
-    "beside",
-    "clear_steps",
-    "prune",
-    "search_steps",
-    "settle_close",
-    "take_out_compounds",
-    "threshold_for",
-    "zones",
-]
-
 FloatArray = npt.NDArray[np.float64]
 IndexArray = npt.NDArray[np.intp]
 

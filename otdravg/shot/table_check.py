@@ -13,8 +13,6 @@ from otdravg.findings import Finding, Values, caution, note, values
 from otdravg.shot.detect import Detection
 from otdravg.shot.settings import TableEvent
 
-__all__ = ["table_findings"]
-
 #: A table entry with a smaller loss and no reflection may well be below detection here, dB.
 #: Chosen, not derived: recall is stated for one-way steps from this size on.
 LEAST_TABLE_LOSS_DB = 0.05

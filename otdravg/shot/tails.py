@@ -19,8 +19,6 @@ from otdravg.shot.response import LEAST_SLOW, MOST_SLOW, REMAINS, slow_tail
 from otdravg.shot.shot import Shot
 from otdravg.shot.steps import Search, Zone, beside
 
-__all__ = ["Lifted", "tails"]
-
 FloatArray = npt.NDArray[np.float64]
 IndexArray = npt.NDArray[np.intp]
 

@@ -24,8 +24,6 @@ from otdravg.shot.settings import (
 )
 from otdravg.sor.model import TIME_UNIT_S, KeyEvent, SorFile
 
-__all__ = ["Trace", "traces_from"]
-
 FloatArray = npt.NDArray[np.float64]
 
 

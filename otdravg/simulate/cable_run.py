@@ -21,23 +21,6 @@ from otdravg.simulate.fibre import (
     mode_field_level_db,
 )
 
-__all__ = [
-    "CABLE_RUN",
-    "SET_FIBRES",
-    "TRUNK_RUN",
-    "Bend",
-    "CableRun",
-    "Damage",
-    "MassSplice",
-    "Planted",
-    "WeakPositions",
-    "closures_of_joints",
-    "faulty_trunk_run",
-    "fibre_of",
-    "sets_in",
-    "with_demo_cords",
-]
-
 FloatArray = npt.NDArray[np.float64]
 
 #: Attenuation in dB/km of the cable's glass (common practice, no source).

@@ -23,8 +23,6 @@ from otdravg.simulate.takes import BACKSCATTER_DB, Site, Take, content_of, file_
 from otdravg.simulate.van import ROLLED_RIBBON, as_rolled, van_papers
 from otdravg.system.workers import local_workers
 
-__all__ = ["DemoSummary", "write_demo"]
-
 _MOST_FIBRES = 9999
 #: What the sets of faults are laid out for.
 _FAULTY_NM = (1310, 1550)

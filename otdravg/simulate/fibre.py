@@ -14,18 +14,6 @@ from itertools import accumulate
 
 from otdravg.errors import BadSetting
 
-__all__ = [
-    "FRESNEL_REFLECTANCE_DB",
-    "SPEED_OF_LIGHT_M_PER_S",
-    "Fibre",
-    "Joint",
-    "JointKind",
-    "Section",
-    "TrueJoint",
-    "mode_field_level_db",
-    "true_joints",
-]
-
 #: Speed of light in vacuum, exact by the definition of the metre (SI, 9th edition 2019).
 SPEED_OF_LIGHT_M_PER_S = 299_792_458.0
 

@@ -14,8 +14,6 @@ from otdravg import sor
 from otdravg.simulate.fibre import SPEED_OF_LIGHT_M_PER_S
 from otdravg.simulate.physics import Shot, pulse_length_m, return_loss_db
 
-__all__ = ["SIMULATED", "Label", "sor_file"]
-
 #: First word of every comment, so that no simulated file is ever taken for a real one.
 SIMULATED = "SIMULATED"
 

@@ -13,8 +13,6 @@ from enum import Enum
 from otdravg.errors import BadSetting
 from otdravg.simulate.fibre import SPEED_OF_LIGHT_M_PER_S
 
-__all__ = ["FloorMode", "Instrument", "point_count_for", "spacing_counts_for"]
-
 #: Longest record that the receiver model is asked for; far above any real instrument.
 _MOST_POINTS = 1_000_000
 

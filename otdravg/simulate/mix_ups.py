@@ -16,8 +16,6 @@ from otdravg.simulate.fibre import FRESNEL_REFLECTANCE_DB, Fibre, Joint, Section
 from otdravg.simulate.papers import Fault, Plant
 from otdravg.simulate.takes import FIRST_SHOT, Site, Take, file_name, path_of, usual_time
 
-__all__ = ["faulty_takes", "other_cable"]
-
 #: Fibres of a ribbon that the sets of faults are laid out for.
 _RIBBON = 12
 #: What a clock shows that nobody set.

@@ -13,17 +13,6 @@ from otdravg.simulate.cable_run import CableRun, closures_of_joints
 from otdravg.simulate.fibre import JointKind, TrueJoint, true_joints
 from otdravg.simulate.takes import Site
 
-__all__ = [
-    "BAD_SPLICE_DB",
-    "Fault",
-    "Plant",
-    "faults_of_the_glass",
-    "planted_csv",
-    "readme",
-    "truth_csv",
-    "truth_of_fibre",
-]
-
 _TRUTH_COLUMNS = (
     "fibre", "ribbon", "wavelength_nm", "closure", "distance_m", "loss_db", "backscatter_step_db",
     "kind",

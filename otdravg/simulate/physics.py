@@ -27,17 +27,6 @@ from otdravg.errors import BadSetting
 from otdravg.simulate.fibre import SPEED_OF_LIGHT_M_PER_S, Fibre, Joint, Section
 from otdravg.simulate.instrument import FloorMode, Instrument
 
-__all__ = [
-    "Shot",
-    "backscatter_power",
-    "point_distances_m",
-    "pulse_length_m",
-    "reflected_power",
-    "return_loss_db",
-    "shoot",
-    "with_far_end_noise",
-]
-
 FloatArray = npt.NDArray[np.float64]
 
 #: 10–90 % rise time of a single pole in time constants: ln 0.9 − ln 0.1.

@@ -17,18 +17,6 @@ from otdravg.simulate.files import Label, sor_file
 from otdravg.simulate.instrument import Instrument, point_count_for, spacing_counts_for
 from otdravg.simulate.physics import shoot, with_far_end_noise
 
-__all__ = [
-    "BACKSCATTER_DB",
-    "FIRST_SHOT",
-    "Site",
-    "Take",
-    "content_of",
-    "file_name",
-    "made",
-    "path_of",
-    "usual_time",
-]
-
 #: Backscatter coefficient for a 1 ns pulse in dB (common practice, no source).
 BACKSCATTER_DB = {1310: -79.0, 1490: -81.0, 1550: -81.5, 1625: -82.0}
 

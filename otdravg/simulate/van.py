@@ -16,8 +16,6 @@ import numpy as np
 
 from otdravg.simulate.takes import FIRST_SHOT, Site, Take
 
-__all__ = ["ROLLED_RIBBON", "as_rolled", "van_papers"]
-
 #: The ribbon that is turned over by plan, in the second closure.
 ROLLED_RIBBON, _ROLLED_AT = 2, 2
 #: Fibre in a cable is longer than the cable by this factor, as the simulated glass is.

@@ -6,8 +6,6 @@ from struct import Struct, unpack_from
 from struct import error as StructError
 from typing import Any
 
-__all__ = ["Cursor", "Shortage"]
-
 
 class Shortage(Exception):
     """The bytes ended before the value did; ``rest`` is what was left of them."""

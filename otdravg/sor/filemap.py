@@ -29,15 +29,6 @@ from otdravg.sor.oddities import shown
 from otdravg.sor.records import encode_number, encode_text
 from otdravg.sor.sizes import SizeLimits
 
-__all__ = [
-    "STANDARD_BLOCKS",
-    "FileMap",
-    "PlacedBlock",
-    "cut_blocks",
-    "encode_map",
-    "parse_map",
-]
-
 #: The blocks that the standard defines, in its own order.
 STANDARD_BLOCKS = (
     GENERAL.block,

@@ -20,20 +20,6 @@ from otdravg.sor.model import (
     SupplierParameters,
 )
 
-__all__ = [
-    "CHECKSUM",
-    "DATA_POINTS",
-    "FIXED",
-    "GENERAL",
-    "KEY_EVENTS",
-    "LINK",
-    "MAP",
-    "SUPPLIER",
-    "Field",
-    "Kind",
-    "Record",
-]
-
 MAP = "Map"
 LINK = "LnkParams"
 DATA_POINTS = "DataPts"

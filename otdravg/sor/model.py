@@ -17,20 +17,6 @@ import numpy.typing as npt
 
 from otdravg.findings import Finding
 
-__all__ = [
-    "Block",
-    "DataPoints",
-    "FixedParameters",
-    "GeneralParameters",
-    "KeyEvent",
-    "KeyEvents",
-    "PointRun",
-    "SorFile",
-    "SupplierParameters",
-    "Text",
-    "Waveform",
-]
-
 #: One file time unit (100 ps) in seconds.
 TIME_UNIT_S = 1e-10
 

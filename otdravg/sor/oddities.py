@@ -7,8 +7,6 @@ from collections.abc import Iterable
 
 from otdravg.findings import Finding, Scope, values
 
-__all__ = ["capped", "shown"]
-
 #: How many findings of one code are listed before the rest is only counted.
 LISTED = 8
 

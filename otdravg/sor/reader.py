@@ -41,8 +41,6 @@ from otdravg.sor.waveform import decode_points, waveforms_of
 from otdravg.system.ordinary import openable
 from otdravg.words.catalogue import sentence
 
-__all__ = ["CRC_START", "decode", "read"]
-
 _USUAL = SizeLimits()
 
 #: Initial value of the file's CRC-16 (polynomial 0x1021, unreflected, no final XOR).

@@ -15,8 +15,6 @@ from otdravg.sor.cursor import Cursor, Shortage
 from otdravg.sor.layout import Field, Kind, Record
 from otdravg.sor.model import Text
 
-__all__ = ["Reading", "decode_record", "encode_number", "encode_record", "encode_text"]
-
 T = TypeVar("T")
 
 

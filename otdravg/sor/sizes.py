@@ -8,8 +8,6 @@ from os import PathLike
 
 from otdravg.errors import UnreadableTrace
 
-__all__ = ["ANY_SIZE", "SizeLimits"]
-
 
 @dataclass(frozen=True, slots=True)
 class SizeLimits:

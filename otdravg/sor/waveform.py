@@ -13,8 +13,6 @@ from otdravg.sor.layout import DATA_POINTS, FIXED
 from otdravg.sor.model import DataPoints, FixedParameters, PointRun, Waveform
 from otdravg.sor.sizes import SizeLimits
 
-__all__ = ["decode_points", "encode_points", "waveforms_of"]
-
 _HEAD = Struct("<IH")  # number of points, number of scale factors
 _RUN = Struct("<IH")  # number of points under the scale factor, scale factor x 1000
 _POINT = np.dtype("<u2")

@@ -44,8 +44,6 @@ from otdravg.sor.sizes import ANY_SIZE
 from otdravg.sor.waveform import encode_points
 from otdravg.system.atomic import check_targets, write_atomic
 
-__all__ = ["build", "encode", "replace", "write"]
-
 Points = npt.NDArray[np.integer[Any]]
 
 

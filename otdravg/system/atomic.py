@@ -11,8 +11,6 @@ from pathlib import Path
 from otdravg.errors import OutputRefused
 from otdravg.system.ordinary import is_open_elsewhere
 
-__all__ = ["check_targets", "write_atomic"]
-
 
 def check_targets(targets: Iterable[Path], *, inputs: Iterable[Path], overwrite: bool) -> None:
     """Refuse before the work starts what could not be written after it.

@@ -5,9 +5,8 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable
 from importlib import import_module
+from inspect import ismodule
 from typing import Any
-
-__all__ = ["door"]
 
 
 def door(room: str, modules: str) -> tuple[Callable[[str], Any], Callable[[], list[str]]]:
@@ -19,15 +18,16 @@ def door(room: str, modules: str) -> tuple[Callable[[str], Any], Callable[[], li
         The package whose door it is; its ``__all__`` says which names there are.
     modules : str
         Its modules, separated by spaces, what is quick to load first: each name comes from the
-        first that lists it in its own ``__all__``.
+        first that has it.
     """
 
     def find(name: str) -> Any:
         if name in sys.modules[room].__all__:
             for module in modules.split():
                 found = import_module(f"{room}.{module}")
-                if name in found.__all__:
-                    setattr(sys.modules[room], name, value := getattr(found, name))
+                value = getattr(found, name, None)
+                if value is not None and not ismodule(value):
+                    setattr(sys.modules[room], name, value)
                     return value
         raise AttributeError(f"module {room!r} has no attribute {name!r}")
 

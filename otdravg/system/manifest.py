@@ -15,18 +15,6 @@ from pathlib import Path
 from otdravg.errors import BadCloseout
 from otdravg.system.ordinary import open_ordinary
 
-__all__ = [
-    "EVIDENCE",
-    "MANIFEST",
-    "ManifestCheck",
-    "check_evidence",
-    "check_manifest",
-    "files_below",
-    "read_manifest",
-    "write_evidence",
-    "write_manifest",
-]
-
 MANIFEST = "manifest.sha256"
 EVIDENCE = "evidence.sha256"
 #: Traces, tables, and the results with all their digits.

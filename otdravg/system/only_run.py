@@ -9,8 +9,6 @@ from pathlib import Path
 
 from otdravg.errors import OutputRefused
 
-__all__ = ["as_refusal", "only_run"]
-
 
 @contextmanager
 def as_refusal(target: Path, advice: str) -> Iterator[None]:

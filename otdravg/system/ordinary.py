@@ -6,8 +6,6 @@ import os
 import stat
 from io import BufferedReader
 
-__all__ = ["is_open_elsewhere", "open_ordinary", "openable"]
-
 #: Letters of the longest path, its end mark left out, that Windows opens as it stands (Windows
 #: API, "Maximum path length limitation": 260 with drive and end mark, 12 less for a folder).
 _LONGEST = 247

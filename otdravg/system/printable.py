@@ -5,8 +5,6 @@ from __future__ import annotations
 import re
 import unicodedata
 
-__all__ = ["printable", "spelled_in_ascii", "survives"]
-
 _ASCII_SIGNS = str.maketrans(
     {"→": "->", "±": "+-", "…": "...", "×": "x", "µ": "u", **dict.fromkeys("−–—·•", "-")}
     # From memory: German where umlauts cannot be written.

@@ -29,8 +29,6 @@ from otdravg.system.manifest import MANIFEST, files_below, read_manifest
 from otdravg.system.only_run import as_refusal, only_run
 from otdravg.system.ordinary import is_open_elsewhere, openable
 
-__all__ = ["check_folder", "whole_folder"]
-
 #: Letters that the names of a closeout's files add to their folder's, at most.
 _LONGEST_NAME = 150
 

@@ -18,8 +18,6 @@ from pathlib import Path
 
 from otdravg.errors import OutOfMemory, WorkersLost
 
-__all__ = ["Room", "local_workers", "room_for_workers"]
-
 #: A worker that has loaded the package and waits, and what it takes for each point of the two
 #: shots of a pair (measured: 39 MB, and 231 to 288 bytes a point for pairs of 80,000 to 1.3
 #: million points; highest resident size, Linux, numpy 2).

@@ -20,18 +20,6 @@ from otdravg.verdict.verdicts import SpliceVerdict, held
 if TYPE_CHECKING:
     from otdravg.shot.detect import Event
 
-__all__ = [
-    "MISMATCH_WORTH_SAYING_DB",
-    "Where",
-    "asks_for_ends",
-    "connector_verdicts",
-    "end_event",
-    "end_verdicts",
-    "guards_all",
-    "is_with_splice",
-    "mismatch_loss_db",
-]
-
 #: An estimate below this is lost in its own uncertainty. Chosen, not derived: a mode field ratio
 #: of 1.05 (Marcuse 1977), 0.2 dB of backscatter step, of which the glasses' scattering may be as
 #: much.

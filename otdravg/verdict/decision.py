@@ -20,17 +20,6 @@ from enum import Enum
 from otdravg.quantities import Quantity, reported
 from otdravg.verdict.limits import Rule
 
-__all__ = [
-    "NEVER_GRADED",
-    "Action",
-    "Answer",
-    "Held",
-    "Verdict",
-    "expanded",
-    "held_against",
-    "is_implausible",
-]
-
 #: Findings after which no figure is a loss, whatever the contract says: points that nobody
 #: measured, shots that are not of one fibre, and shots of a splice that was made again since.
 NEVER_GRADED = frozenset(

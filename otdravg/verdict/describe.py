@@ -13,8 +13,6 @@ from otdravg.verdict.rules import DbByWavelength, Profile
 from otdravg.verdict.splice import method_name
 from otdravg.words.catalogue import Language, say, told, wording
 
-__all__ = ["described", "holders", "sentence_of"]
-
 Line = tuple[str, str]  # short label and sentence
 #: Units of figures that are not a key's bounds.
 _UNITS = {"metres": "m", "wavelengths": "nm"}

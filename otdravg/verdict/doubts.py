@@ -17,9 +17,8 @@ from otdravg.pair.checks import pair_findings
 from otdravg.pair.measure import Measurement
 from otdravg.quantities import Quantity, reported
 from otdravg.shot.settings import Direction, Identity
+from otdravg.verdict.decision import is_implausible
 from otdravg.verdict.limits import Limits
-
-__all__ = ["CLOCK_AHEAD", "FIRST_DATE", "doubts_of", "shown_from"]
 
 #: Findings of the measuring itself that leave open what the figures are of, or where; as notes
 #: they do not.
@@ -74,6 +73,7 @@ def doubts_of(
         *_names(measurement.ab.identity, measurement.ba.identity),
         *(f for f in _of_the_axis(measurement) if f.severity is not Severity.NOTE),
         *pair_findings(measurement),
+        *_below_zero(measurement),
         *_short_cords(measurement),
         *_unused_limits(measurement, limits),
         *_apart(measurement, limits, unchanged, now),
@@ -83,6 +83,21 @@ def doubts_of(
 
 def _of_the_axis(measurement: Measurement) -> Iterator[Finding]:
     return (f for f in measurement.findings if f.code in _OF_THE_AXIS)
+
+
+def _below_zero(m: Measurement) -> Iterator[Finding]:
+    """No splice amplifies: where the average says so, the readings are not of one splice."""
+    below = tuple(
+        values(
+            number=r.number,
+            loss_db=reported(r.loss_db, Quantity.LOSS_DB),
+            expanded_db=reported(r.expanded_uncertainty_db, Quantity.UNCERTAINTY_DB),
+        )
+        for r in m.readings
+        if is_implausible(r.loss_db, r.u_loss_db)
+    )
+    if below:
+        yield caution("average-below-zero", Scope.PAIR, count=len(below), places=below)
 
 
 def _short_cords(m: Measurement) -> Iterator[Finding]:

@@ -9,8 +9,6 @@ from pathlib import PurePath
 from otdravg.findings import Statement, says
 from otdravg.shot.settings import Identity
 
-__all__ = ["Ends", "EndsBasis", "ends_of"]
-
 
 class EndsBasis(Enum):
     """What tells from which end a shot was taken."""

@@ -13,8 +13,6 @@ from otdravg.verdict.decision import Action, Verdict, expanded, held_against
 from otdravg.verdict.rules import Profile
 from otdravg.verdict.verdicts import SpliceVerdict, held
 
-__all__ = ["Losses", "Whole", "held_mean", "judge_group", "mean_of"]
-
 #: True losses as reported and their standard uncertainties, dB; None where not measured, or not
 #: known.
 Losses = Sequence[tuple[Decimal | None, float | None]]

@@ -287,7 +287,7 @@ def judge(
     to_check = [*(says("check-files", finding=doubt) for doubt in doubts), *damage]
     if shorter is not None:
         judged = tuple(_bent(one, measurement, shorter, rules) for one in judged)
-    judged = tuple(_seen_once(one) for one in judged)
+    judged = tuple(_settled_first(_seen_once(one)) for one in judged)
     if to_check:
         # While the files are in doubt, so is what they say of a splice.
         judged = tuple(map(_not_to_cut, judged))
@@ -488,6 +488,15 @@ def _seen_once(judged: Judged) -> Judged:
     return replace(judged, action=Action.SHOOT_AGAIN, reason=reason)
 
 
+def _settled_first(judged: Judged) -> Judged:
+    """Ask for better shots before a splice is cut that may as well be within its limit.
+
+    The contract's plain rule still counts it as over; a ribbon is not cut for the last digit.
+    """
+    open_yet = judged.near_limit and judged.action is Action.RE_SPLICE
+    return replace(judged, action=Action.SHOOT_AGAIN) if open_yet else judged
+
+
 def _bent(judged: Judged, own: Measurement, shorter: Measurement, profile: Profile) -> Judged:
     """Tell a bend from a splice to cut by what the same place loses at a shorter wavelength."""
     if judged.action is not Action.RE_SPLICE or judged.loss_db is None:
@@ -554,7 +563,7 @@ def _next_steps(
             _step(j, length_m, ends)
             for j in judged
             # Where the data are in doubt, the doubt itself is what to look at.
-            if j.action is action and j.verdict is not Verdict.NOT_GRADABLE
+            if j.action is action and j.verdict not in (Verdict.NOT_GRADABLE, Verdict.IMPLAUSIBLE)
         ]
     if profile.ribbon_size and any(j.action is Action.RE_SPLICE for j in judged):
         steps.append(says("single-fibre" if profile.ribbon.single_fibre else "whole-ribbon"))
@@ -577,9 +586,11 @@ def _step(judged: Judged, length_m: float, ends: Ends) -> Statement:
     km, kind = in_km(length_m), judged.reading.kind
     figures, place = _figures(judged, km), place_of(judged.reading, km=km)
     has_loss = judged.reading.loss_db is not None and kind is not Kind.CONNECTOR
-    if judged.verdict is Verdict.IMPLAUSIBLE:
-        return Statement("look-implausible", figures)
-    if judged.verdict is Verdict.TOO_CLOSE and has_loss:
+    if (
+        has_loss
+        and judged.action is Action.SHOOT_AGAIN
+        and (judged.near_limit or judged.verdict is Verdict.TOO_CLOSE)
+    ):
         return Statement("shoot-too-close", figures + values(limit_db=judged.limit_db))
     if judged.verdict is Verdict.NOT_JUDGED:
         limit_db = dict(judged.reason.values)["limit_db"]
@@ -613,8 +624,6 @@ def _step(judged: Judged, length_m: float, ends: Ends) -> Statement:
 
 def _before_cutting(judged: Judged) -> Iterator[Statement]:
     """What to know of a failed splice before it is cut."""
-    if judged.near_limit:
-        yield says("average-before-cutting")
     mismatch_db = judged.mismatch_loss_db
     if mismatch_db is not None and mismatch_db >= MISMATCH_WORTH_SAYING_DB:
         yield says("unequal-fibre", mismatch_db=mismatch_db)

@@ -19,8 +19,6 @@ from otdravg.verdict import rules
 from otdravg.verdict.limits import WAVELENGTH_WANTED, WAVELENGTHS_NM, Rule, wavelength_of
 from otdravg.verdict.rules import DbByWavelength
 
-__all__ = ["CABLE_FINDINGS", "FIBRE_TYPES", "KEYS", "Bounds", "Key", "Table", "keys_of"]
-
 Bounds = tuple[Decimal, Decimal]
 E = TypeVar("E", bound=Enum)
 T = TypeVar("T", bound="Table")

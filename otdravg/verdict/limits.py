@@ -14,17 +14,6 @@ from typing import TypeAlias
 
 from otdravg.errors import BadSetting
 
-__all__ = [
-    "WAVELENGTHS_NM",
-    "WAVELENGTH_WANTED",
-    "LimitDb",
-    "Limits",
-    "Rule",
-    "in_band",
-    "same_band",
-    "wavelength_of",
-]
-
 #: A limit given for 1550 nm also serves a shot marked 1551 nm, but never one at 1625 nm. Chosen,
 #: not derived: below the 25 nm between 1625 and 1650 nm, the closest that fibre is tested at.
 _SAME_BAND_NM = 20

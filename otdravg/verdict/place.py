@@ -14,8 +14,6 @@ from otdravg.verdict.decision import Action, Verdict, expanded
 from otdravg.verdict.rules import Combination, Profile
 from otdravg.verdict.verdicts import PlaceReading, PlaceVerdict, SpliceVerdict, held, severity
 
-__all__ = ["as_bend", "combined", "is_bend", "judge_increase", "judge_place"]
-
 V = TypeVar("V", bound=SpliceVerdict)
 _UNJUDGED = (Verdict.NOT_JUDGED, Verdict.INFORMATION)
 

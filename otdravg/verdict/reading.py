@@ -16,8 +16,6 @@ from otdravg.verdict.keys import CABLE_FINDINGS, Table
 from otdravg.verdict.rules import DbByWavelength, Profile, default
 from otdravg.words.catalogue import has_words
 
-__all__ = ["load", "load_named", "load_shipped", "parse", "shipped_names", "shipped_text"]
-
 T = TypeVar("T")
 #: Number of the file layout that this reader knows. Chosen, not derived: a version, counted from
 #: one.

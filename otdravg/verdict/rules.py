@@ -16,45 +16,6 @@ from enum import Enum
 from otdravg.errors import BadSetting
 from otdravg.verdict.limits import Limits, Rule, in_band, same_band
 
-__all__ = [
-    "CONSTRUCTION",
-    "AttemptsRule",
-    "BendRule",
-    "ChangeRule",
-    "ClosureRule",
-    "Closures",
-    "Combination",
-    "CompletenessRule",
-    "ConnectorRule",
-    "DataRule",
-    "DbByWavelength",
-    "Directions",
-    "FibreRule",
-    "LaunchUse",
-    "LengthStep",
-    "LossFormula",
-    "Method",
-    "MethodRule",
-    "OneWayCause",
-    "OneWayRule",
-    "Permission",
-    "Profile",
-    "RangeStep",
-    "RibbonRule",
-    "SetupRule",
-    "ShareRule",
-    "SpanRule",
-    "SpliceRule",
-    "Stage",
-    "WavelengthCase",
-    "WavelengthRule",
-    "at_stage",
-    "bears_on_acceptance",
-    "default",
-    "profile_of",
-    "required_wavelengths",
-]
-
 #: No published figure exists: several times what a pair of good shots leaves in doubt. Chosen, not
 #: derived: two losses of 1 to 2 mdB each (accuracy) differ by less than a tenth of it; double
 #: would pass a bend worth a re-dress.

@@ -20,18 +20,6 @@ from otdravg.verdict.rules import (
     required_wavelengths,
 )
 
-__all__ = [
-    "ShotNeed",
-    "data_findings",
-    "due_again",
-    "fibre_type_of",
-    "missing_shots",
-    "receive_cord_m",
-    "setup_findings",
-    "span_seen_m",
-    "stage_findings",
-]
-
 #: Both ends of a shot are placed to a few metres: a shorter cord is none. Chosen, not derived: no
 #: cord on the market is shorter than fifty.
 _NO_CORD_M = 10.0

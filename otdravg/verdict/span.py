@@ -17,8 +17,6 @@ from otdravg.verdict.rules import OneWayCause, Profile, SpanReading, bears_on_ac
 from otdravg.verdict.splice import is_one_way_allowed, with_more
 from otdravg.verdict.verdicts import SpanVerdict, SpliceVerdict, held
 
-__all__ = ["PowerLoss", "Span", "judge_span", "span_limit_db", "span_of"]
-
 
 @dataclass(frozen=True, slots=True)
 class PowerLoss:

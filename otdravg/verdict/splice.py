@@ -29,8 +29,6 @@ from otdravg.verdict.rules import (
 )
 from otdravg.verdict.verdicts import Circumstances, SpliceVerdict, held, worst_of
 
-__all__ = ["is_one_way_allowed", "judge_reading", "method_name", "splice_limit", "with_more"]
-
 
 def judge_reading(reading: Reading, profile: Profile, known: Circumstances) -> SpliceVerdict:
     """Judge one position of a fibre at one wavelength.

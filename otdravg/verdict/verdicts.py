@@ -11,17 +11,6 @@ from otdravg.verdict.decision import Action, Verdict, held_against
 from otdravg.verdict.limits import Rule
 from otdravg.verdict.rules import Method, OneWayCause
 
-__all__ = [
-    "Circumstances",
-    "PlaceReading",
-    "PlaceVerdict",
-    "SpanVerdict",
-    "SpliceVerdict",
-    "held",
-    "severity",
-    "worst_of",
-]
-
 #: From what needs least to what needs most.
 _IN_ORDER = (
     Verdict.NOT_JUDGED,

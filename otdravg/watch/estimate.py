@@ -16,8 +16,6 @@ from math import hypot, sqrt
 from otdravg.cable.model import CableReview, FibreKey, History, SpliceRow
 from otdravg.fit.reading import Coverage, Kind
 
-__all__ = ["Basis", "Estimate", "Joint", "estimates"]
-
 #: A splice at one wavelength: fibre, closure number, nm.
 Joint = tuple[FibreKey, int, int]
 

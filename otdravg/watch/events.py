@@ -39,8 +39,6 @@ from otdravg.watch.status import (
 from otdravg.words.headings import Words
 from otdravg.words.statements import caution_statement
 
-__all__ = ["Event", "Kind", "events_of", "news_of", "progress_text", "ribbon_lines", "shoot_text"]
-
 
 class Kind(Enum):
     """What an event is about, as ``--json`` names it."""

@@ -19,8 +19,6 @@ from otdravg.cable.measure.jobs import spread
 from otdravg.errors import OtdravgError
 from otdravg.sor.sizes import SizeLimits
 
-__all__ = ["SETTLE_S", "Follower", "Look", "listed"]
-
 #: Seconds for which a file has to be left alone. Chosen, not derived: an instrument writes a shot
 #: in less than one, a stick over USB 1 pauses for less than two.
 SETTLE_S = 4.0

@@ -16,8 +16,6 @@ from pathlib import Path
 from otdravg.system.atomic import write_atomic
 from otdravg.system.ordinary import open_ordinary
 
-__all__ = ["Memory", "usual_place"]
-
 _FORMAT = "otdravg.watch/1"
 #: A larger file is none of ours: room for 100,000 files with long names. Chosen, not derived.
 _MOST_BYTES = 64_000_000

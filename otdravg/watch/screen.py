@@ -11,8 +11,6 @@ from otdravg.watch.watch import Answer
 from otdravg.words.headings import Words
 from otdravg.words.statements import caution_statement
 
-__all__ = ["answer_text", "json_lines", "summary_text"]
-
 _TONES = {
     Kind.LOOK: Tone.LOOK,
     Kind.BACK: Tone.LOOK,

@@ -32,17 +32,6 @@ from otdravg.verdict.decision import Action, Verdict
 from otdravg.verdict.rules import required_wavelengths
 from otdravg.watch.estimate import Basis, Estimate, estimates
 
-__all__ = [
-    "ENDS",
-    "CableStatus",
-    "ClosureStatus",
-    "Expected",
-    "RibbonStatus",
-    "Splice",
-    "Stage",
-    "status_of",
-]
-
 ENDS = {Direction.A_TO_B: "A", Direction.B_TO_A: "B"}
 
 #: Findings that say what is still to come; in a job that goes on they are not wrong.

@@ -13,8 +13,6 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-__all__ = ["POLL_S", "waiting"]
-
 #: Seconds between two looks where nothing tells of changes. Chosen, not derived: half of the time
 #: that a file has to be left alone.
 POLL_S = 2.0

@@ -23,8 +23,6 @@ from otdravg.watch.status import CableStatus, Expected, status_of
 from otdravg.words.catalogue import Language
 from otdravg.words.headings import Words
 
-__all__ = ["Answer", "Watch"]
-
 Progress = Callable[[str, int, int], None]
 
 #: Looks of a watch that looks once: the second finds what lay there complete, a third what was

@@ -51,6 +51,16 @@ class TestFigureAgainstLimit:
             assert held.verdict is expected, (figure, u, limit)
             assert held.near_limit is (expected is Verdict.TOO_CLOSE)
 
+    def test_without_uncertainty_nothing_is_near_and_the_guarded_rule_does_not_decide(
+        self,
+    ) -> None:
+        for figure, limit in itertools.product(FIGURES_MDB, LIMITS_MDB):
+            held = held_against(mdb(figure), None, mdb(limit), Rule.GUARDED)
+            assert (held.verdict, held.near_limit) == (Verdict.TOO_CLOSE, False)
+            held = held_against(mdb(figure), None, mdb(limit), Rule.PLAIN)
+            within = Verdict.WITHIN if figure <= limit else Verdict.OVER
+            assert (held.verdict, held.near_limit) == (within, False)
+
     def test_what_the_guarded_rule_lets_pass_conforms_with_977_in_1000(self) -> None:
         # JCGM 106, 7.1: the chance that the true value is below T is Φ((T − figure)/u); at the
         # acceptance limit T − 2u it is Φ(2), and smaller for anything above.

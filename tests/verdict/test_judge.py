@@ -20,6 +20,7 @@ from otdravg.errors import BadSetting
 from otdravg.findings import says
 from otdravg.fit.reading import Kind
 from otdravg.verdict.connector import mismatch_loss_db
+from otdravg.verdict.decision import Answer
 from otdravg.verdict.judge import (
     Action,
     PairReport,
@@ -150,7 +151,8 @@ class TestWhatIsNotALoss:
         assert report.splices[0].verdict is Verdict.IMPLAUSIBLE
         assert report.splices[0].action is Action.LOOK
         assert report.exit_status == 1
-        assert report.next_steps[0].code == "look-implausible"
+        assert report.answer is Answer.CHECK
+        assert dict(report.next_steps[0].values)["finding"].code == "average-below-zero"
 
     def test_true_loss_below_zero_within_noise_passes(self) -> None:
         report = judge(with_readings(reading(-0.004, -0.004, u_db=0.004)), Limits())

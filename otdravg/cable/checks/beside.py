@@ -19,8 +19,6 @@ from otdravg.verdict.decision import Verdict, held_against
 from otdravg.verdict.limits import Rule
 from otdravg.verdict.rules import Profile
 
-__all__ = ["instrument_findings", "power_findings", "reel_findings", "route_findings"]
-
 #: What is odd about a route → the finding's code, and its case.
 _ROUTE = {
     Odd.BACKWARDS: ("route-mark-odd", "backwards"),

@@ -19,8 +19,6 @@ from otdravg.findings import Scope, Statement, caution, defect, note, says
 from otdravg.verdict.decision import Action, Verdict
 from otdravg.verdict.splice import with_more
 
-__all__ = ["building_findings", "not_due_yet"]
-
 #: Fibres of a ribbon end at the end of a reel within so much, m. Chosen, not derived: a ribbon is
 #: cut as a whole; a place is known to some metres.
 _CUT_M = 25.0

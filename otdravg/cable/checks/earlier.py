@@ -23,8 +23,6 @@ from otdravg.verdict.place import judge_increase
 from otdravg.verdict.rules import Profile
 from otdravg.verdict.verdicts import SpliceVerdict
 
-__all__ = ["OldSplice", "change_findings", "changes_since", "read_splices"]
-
 Place = tuple[FibreKey, int, int]
 
 #: A closure of both runs lies at the same place within this, m and share of the distance.

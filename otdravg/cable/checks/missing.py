@@ -27,15 +27,6 @@ from otdravg.verdict.rules import Directions, Profile, required_wavelengths
 from otdravg.verdict.shots import ShotNeed, fibre_type_of
 from otdravg.verdict.shots import missing_shots as shots_asked
 
-__all__ = [
-    "beyond_expected",
-    "expected_fibres",
-    "in_shooting_order",
-    "missing_fibres",
-    "missing_shots",
-    "shots_in",
-]
-
 #: A wavelength that at least this share of fibres was shot at is expected of all.
 _USUAL_SHARE = 0.5
 

@@ -9,8 +9,6 @@ from otdravg.cable.model import CableFinding, FibreKey, ShotRecord
 from otdravg.findings import Finding
 from otdravg.shot.settings import Direction
 
-__all__ = ["about_fibre", "about_fibres", "about_shot", "about_shots", "fibres_of", "files_of"]
-
 
 def about_shot(record: ShotRecord, said: Finding, *others: ShotRecord) -> CableFinding:
     """Make a finding about one shot, naming other files that it concerns too."""

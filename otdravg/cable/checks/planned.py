@@ -24,16 +24,6 @@ from otdravg.findings import Scope, Severity, Statement, caution, note, says
 from otdravg.shot.settings import Direction
 from otdravg.trade import numbers_text
 
-__all__ = [
-    "as_planned",
-    "contradicted",
-    "counted_at_a",
-    "placed_plan",
-    "plan_findings",
-    "readings_at_a",
-    "with_places",
-]
-
 #: Of the fibres that a story renumbers so many have to be those of the plan, undone. Chosen, not
 #: derived: a story may take in a neighbour that has no shot.
 _UNDONE = 0.8

@@ -18,8 +18,6 @@ from otdravg.verdict.connector import asks_for_ends, end_event, guards_all
 from otdravg.verdict.rules import LaunchUse, OneWayCause, Profile, SpanReading
 from otdravg.verdict.shots import ShotNeed, data_findings, due_again, span_seen_m
 
-__all__ = ["profile_findings"]
-
 
 def profile_findings(
     measured: Sequence[Measured], history: Sequence[History], profile: Profile

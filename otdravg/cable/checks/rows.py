@@ -18,8 +18,6 @@ from otdravg.verdict.rules import Combination, Profile, default
 from otdravg.verdict.splice import with_more
 from otdravg.verdict.verdicts import PlaceReading, SpliceVerdict
 
-__all__ = ["judged_together", "row_findings"]
-
 #: An event between closures above this is worth a look (common practice, no source).
 _WORTH_A_LOOK_DB = 0.05
 

@@ -27,14 +27,6 @@ from otdravg.trade import numbers_text
 from otdravg.verdict.rules import Profile
 from otdravg.verdict.shots import receive_cord_m, setup_findings, stage_findings
 
-__all__ = [
-    "measured_findings",
-    "set_findings",
-    "unused_findings",
-    "usual_indices",
-    "wrong_labels",
-]
-
 #: Typical attenuation of single-mode fibre in dB/km, only to tell 1310 nm from longer
 #: wavelengths where a cable has no other shots to compare with (common practice, no source).
 _TYPICAL_DB_PER_KM = {1310: 0.34, 1383: 0.31, 1490: 0.23, 1550: 0.20, 1625: 0.21}

@@ -25,15 +25,6 @@ from otdravg.findings import Scope, Statement, defect, note, says
 from otdravg.shot.settings import Direction
 from otdravg.trade import numbers_text, ribbon_position
 
-__all__ = [
-    "NOT_ONE_STATE",
-    "States",
-    "has_changed",
-    "is_one_state",
-    "one_way_series",
-    "repaired_splices",
-]
-
 #: Findings that say that a splice's two readings are not of the splice that is there now.
 NOT_ONE_STATE = frozenset({"pair-of-two-states", "order-unknown", "shot-before-work"})
 

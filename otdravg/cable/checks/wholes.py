@@ -24,8 +24,6 @@ from otdravg.verdict.rules import Closures, Profile
 from otdravg.verdict.splice import splice_limit
 from otdravg.verdict.verdicts import Circumstances, SpliceVerdict, worst_of
 
-__all__ = ["failing_wholes", "group_results", "with_proof"]
-
 #: Losses that nobody may rely on.
 _NO_LOSS = (Verdict.NOT_GRADABLE, Verdict.IMPLAUSIBLE)
 _GOOD = (Verdict.WITHIN, Verdict.ACCEPTED)

@@ -19,8 +19,6 @@ from otdravg.shot.settings import Direction
 from otdravg.verdict.decision import Action, Verdict
 from otdravg.verdict.splice import with_more
 
-__all__ = ["accepted_rows", "acknowledged", "apply_to_maps", "apply_to_shots", "decisions_here"]
-
 
 def decisions_here(
     decisions: Decisions, records: Sequence[ShotRecord]

@@ -21,8 +21,6 @@ from otdravg.errors import BadSetting
 from otdravg.findings import Statement, says
 from otdravg.system.toml_file import tomllib
 
-__all__ = ["FileContent", "appended", "is_toml", "parse_file", "read_bytes"]
-
 _COLUMNS = (*(f.name for f in fields(Decision)), "before", "seal")
 _NEEDED = ("what", "who", "when", "why")
 _SEAL = re.compile(r"[0-9a-f]{64}", re.ASCII)

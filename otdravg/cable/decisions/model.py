@@ -13,16 +13,6 @@ from otdravg.findings import Statement, says
 from otdravg.shot.settings import Direction
 from otdravg.system.printable import printable
 
-__all__ = [
-    "Decision",
-    "SealedDecision",
-    "What",
-    "checked",
-    "decision_from",
-    "read_renumbering",
-    "renumbering",
-]
-
 
 class What(Enum):
     """What can be decided."""

@@ -28,8 +28,6 @@ from otdravg.system.atomic import write_atomic
 from otdravg.system.only_run import only_run
 from otdravg.words.catalogue import told
 
-__all__ = ["Decisions", "add_decision", "checked_chain", "read_decisions", "seal_of"]
-
 
 @dataclass(frozen=True, slots=True)
 class Decisions:

@@ -19,8 +19,6 @@ from otdravg.cable.location import FoundFile, Location, Member
 from otdravg.errors import UnreadableTrace
 from otdravg.system.ordinary import open_ordinary
 
-__all__ = ["ARCHIVE_SUFFIX", "ArchiveLimits", "archive_entries"]
-
 ARCHIVE_SUFFIX = ".zip"
 
 #: General purpose flags (APPNOTE 6.3.10, 4.4.4): encrypted, strongly encrypted, masked header.

@@ -14,26 +14,6 @@ from otdravg.findings import Scope, Severity, Statement, caution, defect, note, 
 from otdravg.shot.settings import Direction
 from otdravg.verdict.doubts import CLOCK_AHEAD, FIRST_DATE
 
-__all__ = [
-    "EDITED",
-    "ENDS",
-    "ODD_TIME",
-    "ONE_ATTEMPT",
-    "Slot",
-    "Stand",
-    "by_slot",
-    "claimed",
-    "date_of",
-    "is_one_attempt",
-    "mark_repeats",
-    "number_attempts",
-    "order_findings",
-    "slot_of",
-    "stands_of",
-    "taken_before",
-    "when",
-]
-
 #: Shots of one kind that follow each other within this time are one attempt. Chosen, not derived:
 #: a launch is cleaned and shot again in minutes; no splice is opened and remade so soon.
 ONE_ATTEMPT = timedelta(minutes=20)

@@ -21,16 +21,6 @@ from otdravg.cable.files.names import (
 from otdravg.cable.model import Source
 from otdravg.shot.settings import Identity
 
-__all__ = [
-    "Claims",
-    "Naming",
-    "by_cable",
-    "cable_key",
-    "cable_of",
-    "claims_of",
-    "time_of",
-]
-
 #: A folder may have been mailed as an archive of its name.
 _NOT_AN_ARCHIVE = re.compile(r"\.zip$", re.IGNORECASE)
 _LAST_NUMBER = re.compile(r"(\d{1,5})(?!.*\d)")

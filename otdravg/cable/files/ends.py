@@ -14,8 +14,6 @@ from otdravg.cable.model import CableFinding, Source
 from otdravg.findings import Scope, Statement, note, says
 from otdravg.shot.settings import Direction
 
-__all__ = ["Way", "better_directions", "ends_of", "typed_ends", "with_places"]
-
 #: Shots closest in time that have to agree on the end they were taken from, and how close, s.
 _NEIGHBOURS = 6
 _SAME_STAND_S = 2 * 3600.0

@@ -12,16 +12,6 @@ from otdravg.cable.model import CableFinding, Source
 from otdravg.findings import Scope, Statement, caution, note, says
 from otdravg.trade import RIBBON_SIZES
 
-__all__ = [
-    "better_by_name",
-    "numbers_in_paths",
-    "stuck_fibres",
-    "stuck_finding",
-    "told_by_paths",
-    "with_any_number",
-    "without_counters",
-]
-
 #: Names that disagree with so many fibres of the headers, and such a share, may number files.
 _LEAST_COUNTED = 4
 _COUNTED_SHARE = 0.8

@@ -18,21 +18,6 @@ from pathlib import Path, PurePosixPath
 from otdravg.errors import BadSetting
 from otdravg.shot.settings import Direction
 
-__all__ = [
-    "Claim",
-    "Mapping",
-    "NamePattern",
-    "NumberPlace",
-    "claim_of_folder",
-    "claim_of_name",
-    "direction_of",
-    "marks_fibre",
-    "numbers_by_place",
-    "read_mapping",
-    "same_text",
-    "usual_wavelength",
-]
-
 
 @dataclass(frozen=True, slots=True)
 class Claim:

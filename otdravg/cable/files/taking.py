@@ -41,8 +41,6 @@ from otdravg.cable.model import CableFinding, ShotRecord, ShotUse, Source, Taken
 from otdravg.findings import Scope, Statement, caution, note, says
 from otdravg.shot.settings import Direction
 
-__all__ = ["take"]
-
 
 def take(
     raw_shots: Sequence[RawShot], naming: Naming

@@ -18,8 +18,6 @@ from otdravg.cable.model import CableFinding, ShotRecord
 from otdravg.findings import Scope, defect, says
 from otdravg.shot.settings import Direction
 
-__all__ = ["tell_copies"]
-
 
 def tell_copies(
     findings: Sequence[CableFinding],

@@ -29,8 +29,6 @@ from otdravg.findings import Scope, defect, note, says
 from otdravg.grouping import grouped
 from otdravg.trade import numbers_text
 
-__all__ = ["check_identities", "told_over"]
-
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.intp]
 

@@ -28,8 +28,6 @@ from otdravg.shot.detect import EventKind
 from otdravg.shot.settings import Direction
 from otdravg.trade import numbers_text
 
-__all__ = ["cables_with_open_ends", "ends_by_shots", "turned_round"]
-
 FloatArray = npt.NDArray[np.float64]
 
 #: One-way losses this far apart in dB, and beyond four standard uncertainties, are not the same.

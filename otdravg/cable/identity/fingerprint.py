@@ -23,8 +23,6 @@ import numpy.typing as npt
 from otdravg.cable.measure.jobs import Sketch
 from otdravg.shot.detect import EventKind
 
-__all__ = ["Comparison", "features_of"]
-
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.intp]
 

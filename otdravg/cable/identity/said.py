@@ -21,8 +21,6 @@ from otdravg.findings import Finding, Scope, Statement, defect, note, says
 from otdravg.shot.settings import Direction
 from otdravg.trade import numbers_text
 
-__all__ = ["NOT_ONE_FIBRE", "Explained", "Renumbering", "Sayings"]
-
 FloatArray = npt.NDArray[np.float64]
 
 #: Findings that say that both shots are not of one fibre: nothing measured from them is a loss.

@@ -15,8 +15,6 @@ from otdravg.cable.model import FibreKey
 from otdravg.errors import Refusal
 from otdravg.grouping import grouped
 
-__all__ = ["LEAST_FIBRES", "Members", "all_numbers", "fibres_by_closures", "sides_of"]
-
 #: With fewer fibres the scatter between them cannot be told from the scatter of measurement.
 LEAST_FIBRES = 6
 #: Pairs refused for these reasons are explained already and would only blur the comparison.

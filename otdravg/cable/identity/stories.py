@@ -20,8 +20,6 @@ import numpy.typing as npt
 
 from otdravg.cable.identity.fingerprint import Comparison
 
-__all__ = ["BAD_SHARE", "CLEAR", "DOUBT", "TUBE", "Kind", "Numbering", "Story", "numbering_told"]
-
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.intp]
 

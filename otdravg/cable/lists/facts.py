@@ -7,17 +7,6 @@ from datetime import date
 
 from otdravg.findings import Statement, says
 
-__all__ = [
-    "PLACE_KINDS",
-    "SPLICED",
-    "Instrument",
-    "Loop",
-    "Mark",
-    "PowerReading",
-    "Reel",
-    "RoutePlace",
-]
-
 #: Places where one piece of cable ends, and others that it passes.
 SPLICED = ("end", "closure")
 PLACE_KINDS = (*SPLICED, "manhole", "handhole", "pole", "building", "crossing", "other")

@@ -20,8 +20,6 @@ from otdravg.cable.measure.standing import Measured
 from otdravg.cable.model import ShotRecord
 from otdravg.fit.reading import Reading, SectionReading
 
-__all__ = ["instrument_name", "lapsed", "listed", "with_linearity", "without_linearity"]
-
 
 def instrument_name(record: ShotRecord) -> str:
     """Name and serial number of the instrument, as the header has them."""

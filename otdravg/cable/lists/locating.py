@@ -14,8 +14,6 @@ from otdravg.cable.measure.closures import KnownClosure
 from otdravg.cable.model import CableReview, Expected
 from otdravg.errors import BadSetting
 
-__all__ = ["Course", "Located", "course_of_job", "course_of_review"]
-
 #: Standard uncertainty of distances that a job states, m. Chosen, not derived: typed to 10 m.
 _U_STATED_M = 3.0
 #: An instrument's distance is off by up to a metre, and by this share of it. Standard: data sheets,

@@ -22,8 +22,6 @@ from otdravg.pair.measure import Measurement
 from otdravg.shot.settings import Direction
 from otdravg.trade import numbers_text
 
-__all__ = ["first_half", "looped", "unused_loops", "with_far_sides"]
-
 #: Fibres of one cable are equally long within this share (common practice, no source): half of the
 #: path is not quite the length of either.
 _ALIKE = 0.002

@@ -12,8 +12,6 @@ from statistics import median
 from otdravg.cable.lists.instruments import instrument_name
 from otdravg.cable.model import ShotRecord, ShotUse
 
-__all__ = ["Pace", "paces"]
-
 #: A longer gap between two shots is no part of shooting, s. Chosen, not derived: a break, a drive.
 _PAUSE_S = 900.0
 

@@ -11,8 +11,6 @@ from otdravg.cable.files.names import same_text
 from otdravg.cable.lists.route import Survey, survey
 from otdravg.cable.model import CableFinding, Closure, Expected, FibreResult
 
-__all__ = ["U_PLACE_M", "on_the_sheath", "surveyed", "with_marks"]
-
 #: Standard uncertainty of a place that shots show, m, beside the scatter of its fibres: closures,
 #: events, and the far end of a fibre. Chosen, not derived.
 U_PLACE_M = 1.0

@@ -18,8 +18,6 @@ import numpy.typing as npt
 
 from otdravg.cable.lists.facts import PowerReading
 
-__all__ = ["Compared", "Exchange", "compared", "rerouted"]
-
 FloatArray = npt.NDArray[np.float64]
 
 #: Readings of one fibre that are taken twice differ by so much, dB, standard deviation: connectors

@@ -14,8 +14,6 @@ from otdravg.cable.measure.standing import Measured
 from otdravg.cable.model import Closure
 from otdravg.fit.reading import mean_attenuation
 
-__all__ = ["LaidReel", "ReelCheck", "checked", "laid", "longer_than_record"]
-
 #: Marks on a sheath and the length of a record agree to this share. Standard: 1 % (from memory).
 _MARKS_SHARE = 0.01
 #: And to so many metres: the ends that are cut off and the marks at them. Chosen, not derived.

@@ -23,8 +23,6 @@ import numpy as np
 from otdravg.cable.lists.facts import SPLICED, Mark, RoutePlace
 from otdravg.findings import Statement, says
 
-__all__ = ["HIGHEST_FACTOR", "UNITS", "Odd", "Section", "Spot", "Survey", "survey"]
-
 #: Metres in the units that sheaths are marked in. Standard: international foot, 1959.
 UNITS = {"m": 1.0, "ft": 0.3048}
 #: Usual factor and its standard uncertainty: 0 to 3 % more fibre than sheath (common practice, no

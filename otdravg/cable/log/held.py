@@ -19,8 +19,6 @@ from otdravg.cable.model import CableFinding, FibreKey, ShotRecord
 from otdravg.findings import Scope, Statement, caution, defect, says
 from otdravg.trade import numbers_text, ribbon_position
 
-__all__ = ["HeldLog", "hold"]
-
 #: A splice's place: cable, closure number, ribbon (in loose tube the fibre).
 Place = tuple[str, int, int]
 

@@ -9,8 +9,6 @@ import numpy as np
 
 from otdravg.cable.log.model import LogLine, Machine
 
-__all__ = ["far_below", "machines"]
-
 #: Fewer ribbons say nothing of a machine. Chosen, not derived.
 _LEAST_RIBBONS = 5
 #: Median absolute deviation to standard deviation, and mean to median, for normal errors.

@@ -8,18 +8,6 @@ from dataclasses import dataclass
 from datetime import datetime
 from enum import Enum
 
-__all__ = [
-    "NO_LOG",
-    "LogLine",
-    "LoggedSplice",
-    "Machine",
-    "SpliceLog",
-    "Spliced",
-    "Succession",
-    "Tool",
-    "Wear",
-]
-
 
 @dataclass(frozen=True, slots=True)
 class LogLine:

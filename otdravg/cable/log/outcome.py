@@ -21,8 +21,6 @@ from otdravg.verdict import Profile
 from otdravg.verdict.splice import splice_limit
 from otdravg.verdict.verdicts import Circumstances
 
-__all__ = ["log_outcome", "order_of"]
-
 #: Chance of luck below which a rise is called wear. Chosen, not derived: of the blades and machines
 #: of fifty logs one is named in vain.
 _LEVEL = 0.02

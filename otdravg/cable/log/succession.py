@@ -6,8 +6,6 @@ from collections.abc import Mapping, Sequence
 
 from otdravg.cable.log.model import LogLine, Succession, stretches
 
-__all__ = ["successions"]
-
 #: Chance that luck calls for a turn, as it is reckoned; one that holds in simulated logs of ever so
 #: many ribbons is twice as high. Chosen, not derived: a turn takes a minute.
 _LEVEL = 0.02

@@ -15,8 +15,6 @@ import numpy.typing as npt
 from otdravg.cable.log.model import LogLine, Tool, Wear, in_order, stretches
 from otdravg.cable.patterns.robust import robust_fit
 
-__all__ = ["fibres_since", "wear_of"]
-
 FloatArray = npt.NDArray[np.float64]
 #: Fibres since the last turn or change, by line, and the number of that stretch of its tool.
 Since = Mapping[int, tuple[int, int]]

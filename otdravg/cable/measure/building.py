@@ -15,8 +15,6 @@ from otdravg.cable.measure.closures import KnownClosure, table_slack_m
 from otdravg.cable.measure.standing import Measured
 from otdravg.cable.model import FibreKey, ReelEnd
 
-__all__ = ["far_end_open", "reel_ends", "without_far_end"]
-
 
 def reel_ends(measured: Iterable[Measured], known: Sequence[KnownClosure]) -> tuple[ReelEnd, ...]:
     """Tell where each fibre ends by its newest shot from A.

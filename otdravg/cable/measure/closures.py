@@ -27,15 +27,6 @@ from otdravg.quantities import metres_of
 from otdravg.trade import ribbon_position
 from otdravg.verdict.rules import Method
 
-__all__ = [
-    "CableMap",
-    "FibrePlaces",
-    "KnownClosure",
-    "find_closures",
-    "read_closure_table",
-    "table_slack_m",
-]
-
 FloatArray = npt.NDArray[np.float64]
 
 #: Lengths that differ by less than this share of the length belong to one route. Chosen, not

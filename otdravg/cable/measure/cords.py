@@ -21,8 +21,6 @@ from otdravg.fit.reading import Kind
 from otdravg.grouping import grouped
 from otdravg.shot.detect import EventKind
 
-__all__ = ["with_measured_cords"]
-
 #: So many fibres at least, and such a share of them, show a place. Chosen, not derived: the end of
 #: a launch fibre is in front of every fibre; one connector in ten may be too good to be seen.
 _LEAST_FIBRES, _NEARLY_ALL = 3, 0.9

@@ -30,17 +30,6 @@ from otdravg.shot.response import Response
 from otdravg.shot.settings import Direction
 from otdravg.shot.trace import Trace
 
-__all__ = [
-    "Job",
-    "Outcome",
-    "Sketch",
-    "count_near",
-    "measure_job",
-    "placed_at",
-    "sketches_of",
-    "spread",
-]
-
 FloatArray = npt.NDArray[np.float64]
 In = TypeVar("In")
 Out = TypeVar("Out")

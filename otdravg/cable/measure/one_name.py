@@ -32,8 +32,6 @@ from otdravg.shot.detect import EventKind
 from otdravg.shot.settings import Direction
 from otdravg.trade import numbers_text
 
-__all__ = ["tell_names_apart"]
-
 FloatArray = npt.NDArray[np.float64]
 
 #: A reading taken again differs by so much, one of a splice made again by so much, and one of

@@ -23,8 +23,6 @@ from otdravg.findings import Scope, defect
 from otdravg.fit.reading import Kind, Reading
 from otdravg.shot.detect import EventKind
 
-__all__ = ["PlacedReadings", "cable_maps", "measure_at_closures", "placed"]
-
 #: A receive cord is at most this much longer than the launch cord (common practice, no source).
 _CORD_SHARE = 1.5
 #: A position that the reviewer has set is taken at its word, to this many metres.

@@ -20,8 +20,6 @@ from otdravg.cable.model import ShotRecord
 from otdravg.shot.response import LEAST_U, SHORT, Response
 from otdravg.shot.settings import Direction, ResponseSource
 
-__all__ = ["Shots", "pool_of", "with_pooled_responses"]
-
 #: Records of the shots from A and from B.
 Shots = tuple[ShotRecord | None, ShotRecord | None]
 #: Instrument, its serial numbers, wavelength, pulse and spacing.

@@ -18,8 +18,6 @@ from otdravg.findings import Scope, Statement, defect, says
 from otdravg.grouping import grouped
 from otdravg.shot.detect import EventKind
 
-__all__ = ["Reasons"]
-
 FloatArray = npt.NDArray[np.float64]
 
 _CODES = {

@@ -12,8 +12,6 @@ from typing import Any
 
 from otdravg.cable.measure.jobs import Job, Outcome, measure_job
 
-__all__ = ["Remembering"]
-
 
 class Remembering(Executor):
     """An executor that measures no job twice.

@@ -36,9 +36,6 @@ from otdravg.verdict.span import PowerLoss, judge_span, span_of
 from otdravg.verdict.splice import judge_reading, with_more
 from otdravg.verdict.verdicts import Circumstances, SpliceVerdict
 
-__all__ = ["fibre_results", "history_of", "newest", "rows_of"]
-
-
 #: Judges a reading of a fibre at a closure (None: between closures), and tells how often the
 #: splice there was made.
 Judge = Callable[[Measured, Reading, Closure | None], tuple[SpliceVerdict, int]]

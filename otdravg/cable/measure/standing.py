@@ -16,8 +16,6 @@ from otdravg.cable.model import CableFinding, FibreKey, ShotRecord, ShotUse
 from otdravg.findings import Scope, Statement, caution, says
 from otdravg.shot.settings import ResponseSource
 
-__all__ = ["Measured", "jobs_for", "settle"]
-
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Measured:

@@ -21,8 +21,6 @@ from otdravg.cable.patterns.robust import (
     robust_two_way,
 )
 
-__all__ = ["LossTable", "SplicingOrder", "compared"]
-
 FloatArray = npt.NDArray[np.float64]
 #: (cable, closure number, ribbon) → place in the order of splicing.
 SplicingOrder = Mapping[tuple[str, int, int], float]

@@ -7,8 +7,6 @@ from enum import Enum
 
 from otdravg.findings import Statement, says
 
-__all__ = ["Pattern", "PatternKind", "Patterns"]
-
 
 class PatternKind(Enum):
     """What stands out."""

@@ -22,19 +22,6 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-__all__ = [
-    "Fit",
-    "Line",
-    "TwoWay",
-    "contrast",
-    "holm",
-    "rank_sum_chance",
-    "ranks_in_rows",
-    "robust_fit",
-    "robust_line",
-    "robust_two_way",
-]
-
 FloatArray = npt.NDArray[np.float64]
 
 #: Huber's constant: 95 % as efficient as least squares where the errors are normal.

@@ -31,22 +31,6 @@ from otdravg.verdict.connector import mismatch_loss_db
 from otdravg.verdict.decision import Verdict
 from otdravg.verdict.place import combined
 
-__all__ = [
-    "CrewSample",
-    "Place",
-    "by_fibre",
-    "by_unit",
-    "chance_all_pass",
-    "chance_over",
-    "combined_verdict",
-    "expected_worst_db",
-    "floor_db",
-    "misses",
-    "over_by",
-    "place_of",
-    "shrunk_rates",
-]
-
 FloatArray = npt.NDArray[np.float64]
 
 _MISSED = (Verdict.OVER, Verdict.FAILED, Verdict.ACCEPTED)

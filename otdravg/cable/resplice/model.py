@@ -11,17 +11,6 @@ from otdravg.cable.planned import NOWHERE_PLANNED, TrayPlace
 from otdravg.findings import Statement, says
 from otdravg.verdict import SpliceVerdict
 
-__all__ = [
-    "CableOpenings",
-    "Choice",
-    "FailingFibre",
-    "Openings",
-    "Option",
-    "RemakeRisk",
-    "ResplicePlan",
-    "Unit",
-]
-
 
 class Choice(Enum):
     """What can be done about a unit."""

@@ -16,8 +16,6 @@ from otdravg.cable.resplice.model import Openings
 from otdravg.errors import OtdravgError
 from otdravg.grouping import grouped
 
-__all__ = ["SpanNeed", "fewest_openings"]
-
 #: Row, column and value of each entry of a sparse matrix.
 _Entries = tuple[list[int], list[int], list[float]]
 

@@ -42,8 +42,6 @@ from otdravg.quantities import Quantity, reported
 from otdravg.verdict import Profile, SpliceVerdict
 from otdravg.verdict.decision import Action, Verdict
 
-__all__ = ["advice", "plan_resplices"]
-
 #: Verdicts of a splice that may be cut, whatever has to be weighed first.
 _TO_CUT = (Verdict.OVER, Verdict.FAILED, Verdict.TEMPORARY, Verdict.METHOD_BARRED)
 _LISTED = (*_TO_CUT, Verdict.TOO_CLOSE, Verdict.BEND)

@@ -17,8 +17,6 @@ from otdravg.findings import Statement, says
 from otdravg.sor import ANY_SIZE
 from otdravg.system.manifest import EVIDENCE, files_below
 
-__all__ = ["raw_shots", "strangers", "traces_against_rows"]
-
 #: What a closeout holds beside its CSV tables, which are held against the results by name.
 _OWN = frozenset({"closeout.json", *PAPERS, EVIDENCE, "traces.zip"})
 

@@ -10,8 +10,6 @@ from PIL import Image, ImageOps
 
 from otdravg.system.ordinary import open_ordinary
 
-__all__ = ["thumbnail"]
-
 #: What phones and cameras save; readers of other formats start programs, or are seldom tested.
 _FORMATS = ("JPEG", "PNG")
 #: Most pixels along an edge, and how well they are kept, percent. Chosen, not derived.

@@ -20,8 +20,6 @@ from otdravg.system.printable import printable
 from otdravg.tables.csv_file import Cell, worded
 from otdravg.words.headings import Words
 
-__all__ = ["Book", "cell_text", "put", "write_list"]
-
 #: A cell of the format holds no more (ECMA-376 leaves it open, spreadsheets do not).
 _LONGEST_TEXT = 32_000
 _SHEET_NAME_LENGTH = 31

@@ -34,8 +34,6 @@ from otdravg.tables.marks import State
 from otdravg.tables.splices import review_cells
 from otdravg.words.headings import Words
 
-__all__ = ["filled_form"]
-
 #: The cells of a sheet, and the tag that it begins with (ISO/IEC 29500-1, 18.3.1.80 and 18.3.1.99).
 _CELLS = re.compile(rb"<((?:\w+:)?)sheetData\b[^>]*?(?:/>|>.*</\1sheetData\s*>)", re.DOTALL)
 _SHEET = re.compile(rb"<((?:\w+:)?)worksheet\b[^>]*>")

@@ -17,8 +17,6 @@ from otdravg.tables.losses import Fibre, LossTable, loss_tables
 from otdravg.tables.marks import CLOSE, Mark, legend, sign_of
 from otdravg.tables.summary import figures_of
 
-__all__ = ["write_loss_sheets"]
-
 _GRID = {"border": 1, "border_color": "#C8CCD0"}
 _FRAME = {"border": 2, "border_color": "#1D2329"}
 _NO_SPLICE = {"bg_color": "#ECECEC", **_GRID}

@@ -31,8 +31,6 @@ from otdravg.tables.summary import (
 )
 from otdravg.verdict.describe import described
 
-__all__ = ["write_closeout_xlsx"]
-
 _LISTS = (
     ("resplice", "no_resplice"),
     ("findings", "no_findings"),

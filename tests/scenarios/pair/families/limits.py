@@ -131,8 +131,10 @@ def index_wrong_in_a(rng: Rng) -> Case:
     files = two_shots(
         rng, span, settings={"group_index": 1.4820}, settings_b={"group_index": 1.4682}
     )
-    # Sixty to a hundred metres off at the far end, unless the doubt comes with it.
-    return case_of(files, span, doubt=Doubt.MAY, exit_codes=(1,), may_say=(r"index",))
+    # Sixty to a hundred metres off at the far end: by A's index, which the doubt says.
+    return case_of(
+        files, span, doubt=Doubt.MUST, exit_codes=(1,), may_say=(r"index",), tolerance_m=100
+    )
 
 
 def index_wrong_in_b_good(rng: Rng) -> Case:
