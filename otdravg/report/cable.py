@@ -405,9 +405,10 @@ def _unexplained(review: CableReview, grave: Iterable[CableFinding], words: Word
 def _headline(review: CableReview, to_do: _ToDo, words: Words) -> tuple[_Word, str]:
     """The verdict of the whole: one word, and what there is to do."""
     nameless = words.say("cable", "nameless")
-    names = ", ".join(name or nameless for name in review.cables) or words.say("cable", "none")
+    names = ", ".join(name or nameless for name in review.cables)
     several = len(review.cables) > 1
-    cable = words.say("cable", "cables" if several else "cable", name=names)
+    which = "cables" if several else "cable" if names else "cable-unknown"
+    cable = words.say("cable", which, name=names)
     if not review.needs_work and not any(section.items for section in to_do.sections):
         counts = _Counts.of(review)
         if not counts.there:
@@ -459,6 +460,8 @@ def _expected(review: CableReview) -> tuple[set[FibreKey], set[FibreKey], tuple[
 
 def _fibres(review: CableReview, words: Words) -> str:
     here, wanted, wavelengths_nm = _expected(review)
+    if not wanted:
+        return words.say("cable", "none")
     measured = {(f.key, f.wavelength_nm) for f in review.fibres}
     both = sum(all((key, nm) in measured for nm in wavelengths_nm) for key in here)
     at = ""
@@ -503,6 +506,8 @@ class _Counts:
 
     def text(self, words: Words) -> str:
         """In words; short where all is as it should be."""
+        if not self.expected:
+            return words.say("cable", "none")
         if self.verdicts[Verdict.WITHIN] == self.expected:
             return words.say("cable", "all-within", splices=self.expected)
         own = [v for v in Verdict if self.verdicts[v] and v not in UNJUDGED]

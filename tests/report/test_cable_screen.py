@@ -15,6 +15,7 @@ import pytest
 from cable_of_values import CABLE, A, B, row, whole
 from wordy import wordy
 
+from otdravg.cable import review
 from otdravg.cable.model import (
     CableFinding,
     CableReview,
@@ -355,3 +356,11 @@ def test_what_remains_is_grouped_by_end_and_wavelengths() -> None:
         ("A", "fibres 13–24 at 1310 and 1550 nm; 30 at 1550 nm"),
         ("B", "fibre 31 at 1550 nm"),
     ]
+
+
+def test_where_no_file_can_be_read_nothing_is_claimed(tmp_path: Path) -> None:
+    # An empty sum is no all-clear: "all 0 splices within the limit" says too much.
+    (tmp_path / "7_A.sor").write_bytes(b"Map\0 and then nothing")
+    text = cable_text(review([tmp_path]))
+    assert "CHECK       cable not known" in text
+    assert not re.search(r"\ball 0\b|within", text)
