@@ -188,6 +188,8 @@ def test_a_distance_reads_the_same_in_sentences_and_tables(distance_m: float, km
         ("24m", 24.0),
         ("0", 0.0),
         ("24", None),  # metres or kilometres?
+        ("0.5", None),
+        ("1", None),
         ("99", None),
         ("100", 100.0),
         ("1000", 1000.0),  # no span has a thousand kilometres
