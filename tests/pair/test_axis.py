@@ -155,6 +155,14 @@ def test_longer_pulses_know_the_length_less_well() -> None:
     assert 0 < short.u_length_m < long.u_length_m < 100
 
 
+def test_one_common_event_knows_the_length_less_well_than_three() -> None:
+    # One reading has no scatter to go by (GUM 4.2.2 divides by n - 1): that is no certainty.
+    one, _ = of_link(span([4000, 5400], [0.3]), seed=3)
+    three, _ = of_link(span([1500, 2300, 2600, 3000], [0.3, 0.2, 0.3]), seed=3)
+    assert (one.matched, three.matched) == (1, 3)
+    assert one.u_length_m > three.u_length_m
+
+
 @pytest.mark.parametrize("seed", range(3))
 def test_the_shots_may_be_taken_in_either_order(seed: int) -> None:
     ab, ba = both_ways(GLASS, cords=Cords(520, 830), seed=20 + seed)
