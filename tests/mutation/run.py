@@ -303,8 +303,8 @@ def _write(path: Path, target: Target, record: dict[str, object], tally: Tally) 
         "name": "mutation",
         "what": "Small faults put into the code one by one, and how many of them the tests that "
         "belong to the code notice (tests/mutation). Explained ones cannot be told from sound code "
-        "and do not count. Tests are written for the survivors of a sample and the same sample is run "
-        "again: its score then holds for the sample, and for all mutants it is too high.",
+        "and do not count. Tests are written for the survivors of a sample and the same sample is "
+        "run again: its score then holds for the sample, and for all mutants it is too high.",
         "date": record["date"],
         "figures": [_figure(run) for run in runs],
         "runs": runs,
