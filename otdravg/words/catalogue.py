@@ -15,7 +15,7 @@ from enum import Enum
 from functools import cache
 from typing import Any
 
-from otdravg.errors import Refusal, ShotsDoNotPair
+from otdravg.errors import BadSetting, BadSettings, Refusal, ShotsDoNotPair
 from otdravg.findings import Finding, Scope, Statement, Value, Values, says
 from otdravg.quantities import figure
 
@@ -66,11 +66,33 @@ def do_not_pair(reason: Refusal, evidence: Statement, advice: Statement) -> Shot
     return error
 
 
+def bad_setting(name: str | Statement, value: object, wanted: str | Statement) -> BadSetting:
+    """Make the error about a setting, worded in English; texts are the same in every language."""
+    said = says("bad-setting", name=name, value=repr(value), wanted=wanted)
+    plain = [part if isinstance(part, str) else told(part) for part in (name, wanted)]
+    return BadSetting(plain[0], value, plain[1], said)
+
+
 def said_of(error: Exception) -> Statement:
-    """Return what an error says; in other words than its own if it is about the shots."""
-    if not isinstance(error, ShotsDoNotPair):
-        return says("as-found", text=str(error))
-    return says("refused", reason=error.reason.value, evidence=error.evidence, advice=error.advice)
+    """Return what an error says: its own text, unless it holds what other languages need."""
+    if isinstance(error, ShotsDoNotPair):
+        reason, evidence, advice = error.reason.value, error.evidence, error.advice
+        return says("refused", reason=reason, evidence=evidence, advice=advice)
+    if isinstance(error, BadSettings):
+        first, more = said_of(error.problems[0]), len(error.problems) - 1
+        return says("bad-file" if more else "bad-line", path=error.path, problem=first, more=more)
+    said = error.said if isinstance(error, BadSetting) else None
+    return said or says("as-found", text=str(error))
+
+
+def error_lines(error: Exception, language: Language = Language.ENGLISH) -> tuple[str, ...]:
+    """Say what an error says, a line each: one, but for files with several faults."""
+    if not isinstance(error, BadSettings):
+        return (told(said_of(error), language),)
+    lines = (said_of(problem) for problem in error.problems)
+    return tuple(
+        told(says("bad-line", path=error.path, problem=line, more=0), language) for line in lines
+    )
 
 
 def line(finding: Finding, about: str = "", language: Language = Language.ENGLISH) -> str:
