@@ -33,6 +33,8 @@ class UnreadableTrace(OtdravgError):
         What should have been there and what was.
     advice : str
         What to do about it.
+    said : Statement or None
+        All but the file, for other languages; :func:`otdravg.words.catalogue.unreadable` makes it.
     """
 
     def __init__(
@@ -41,8 +43,10 @@ class UnreadableTrace(OtdravgError):
         block: str,
         offset: int | None,
         expected: str,
-        advice: str = "copy the file again from the instrument",
+        advice: str,
+        said: Statement | None = None,
     ) -> None:
+        self.said = said
         self.path = str(path)
         self.block = block
         self.offset = offset
