@@ -450,7 +450,9 @@ class _Cable:
         if found.verdict in (Verdict.WITHIN, Verdict.ACCEPTED) and both_ways:
             return Stage.PROVED, ""
         if found.action is Action.RE_SPLICE and both_ways:
-            return Stage.OVER, ""
+            # No ribbon is cut for the last digit: better shots first.
+            near = found.near_limit
+            return (Stage.CHECK, Verdict.TOO_CLOSE.value) if near else (Stage.OVER, "")
         return Stage.CHECK, found.verdict.value
 
 
