@@ -188,10 +188,16 @@ def test_a_distance_reads_the_same_in_sentences_and_tables(distance_m: float, km
         ("24m", 24.0),
         ("0", 0.0),
         ("24", None),  # metres or kilometres?
+        ("0.5", None),
+        ("1", None),
         ("99", None),
         ("100", 100.0),
+        ("1000", 1000.0),  # no span has a thousand kilometres
         ("1000km", 1e6),
-        ("1001km", None),  # no shot reaches so far
+        ("1000001m", None),  # no shot reaches so far
+        ("1001km", None),
+        ("1.5KM", 1500.0),  # as a label maker prints it
+        ("\u0661\u0660\u0660m", None),  # digits of another script: a slip of the keyboard
     ],
 )
 def test_a_length_is_read_as_it_was_typed(typed: str, metres: float | None) -> None:
@@ -205,3 +211,4 @@ def test_a_length_is_read_as_it_was_typed(typed: str, metres: float | None) -> N
 def test_a_foot_is_the_international_foot() -> None:
     # International yard and pound agreement, 1959: 1 ft = 0.3048 m.
     assert math.isclose(metres_of("3280 ft"), 3280 * 0.3048)
+    assert math.isclose(metres_of("3.28 kft"), 3280 * 0.3048)

@@ -23,7 +23,16 @@ from benchmarks.receivers.instrument import (
     unit_noise,
 )
 from benchmarks.receivers.oracle import yardstick
-from benchmarks.receivers.run import Outcome, Summary, matched, run_family, summed
+from benchmarks.receivers.run import (
+    Outcome,
+    Summary,
+    figures_of,
+    matched,
+    rate_interval,
+    run,
+    run_pair,
+    summed,
+)
 
 SEED = 7
 PAIRS = 5
@@ -170,7 +179,7 @@ def test_a_single_splice_is_no_sum_of_several(number: int) -> None:
 
 @lru_cache
 def outcomes(family: str) -> tuple[Outcome, ...]:
-    return tuple(run_family(family, PAIRS, SEED))
+    return tuple(run_pair(family, SEED, number) for number in range(PAIRS))
 
 
 def summary(family: str) -> Summary:
@@ -225,3 +234,32 @@ def test_losses_are_about_as_good_as_physics_allows(family: str) -> None:
 @pytest.mark.parametrize("family", families("covered"))
 def test_expanded_uncertainty_holds_the_truth(family: str) -> None:
     assert summary(family).covered >= 0.88
+
+
+def test_results_are_those_of_one_process_for_any_number_of_workers() -> None:
+    ran = [replace(o, cpu_s=0.0) for o in run(("fast", "noise_only"), 2, (SEED,), workers=2)]
+    alone = [*outcomes("fast")[:2], *(run_pair("noise_only", SEED, n) for n in range(2))]
+    assert ran == [replace(o, cpu_s=0.0) for o in alone]
+
+
+def test_a_refused_pair_misses_its_joints_and_is_no_hole_in_the_figures() -> None:
+    refused = [
+        replace(
+            o, refusal="no", joints=tuple(replace(j, error_db=None, u_db=None) for j in o.joints)
+        )
+        for o in outcomes("fast")
+    ]
+    figures = {f.what.partition(": ")[2]: f for f in figures_of(summed(refused, "found"))}
+    assert figures["recall"].value == 0
+    goals = {what: figure.holds for what, figure in figures.items()}
+    assert goals == {
+        "recall": False, "events that are not there": True, "RMS error": False, "coverage": False,
+    }  # fmt: skip
+
+
+def test_interval_of_a_rate_is_that_of_tables() -> None:
+    # Exact limits of a Poisson mean, 95 %, of counts 0, 1, 10: 3.689; 0.0253 to 5.572; 4.795 to
+    # 18.39 (printed in handbooks of epidemiology; from memory).
+    assert rate_interval(0, 1) == pytest.approx((0, 3.689), abs=5e-4)
+    assert rate_interval(1, 1) == pytest.approx((0.0253, 5.572), abs=5e-4)
+    assert rate_interval(10, 2) == pytest.approx((4.795 / 2, 18.39 / 2), abs=3e-3)

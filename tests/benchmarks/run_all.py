@@ -34,6 +34,7 @@ class Job:
 JOBS = (
     Job("accuracy", "accuracy.py", (), ("--pairs", "30")),
     Job("false_alarms", "false_alarms.py", (), ("--fibres", "100")),
+    Job("receivers", "receivers/run.py", ("--workers", "2"), ("--pairs", "1")),
     Job("sensitivity", "sensitivity.py", (), ("--pairs", "2", "--most", "2")),
     Job("detection", "detection.py", (), ("--pairs", "3")),
     Job("pair_scenarios", "pair_scenarios.py", ("--workers", "2"), ("--versions", "1")),
@@ -66,7 +67,7 @@ def main() -> int:
             continue
         arguments = job.quick if asked.quick else (*job.usual, "--store")
         print(f"\n=== {job.script} {' '.join(arguments)}".rstrip(), flush=True)
-        script = Path(__file__).with_name(job.script)
+        script = Path(__file__).parent / job.script
         done = subprocess.run(
             [sys.executable, script, *arguments], env=os.environ | ONE_THREAD, check=False
         )

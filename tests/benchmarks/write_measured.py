@@ -25,10 +25,10 @@ benchmark stores what it measured; [how to run them](../tests/benchmarks/README.
 this page. All shots are simulated, so the truth is known; a simulator is not a field, and these
 figures say how good the computation is, not how good an instrument is.
 
-Intervals are exact 95 % confidence intervals (Clopper and Pearson 1934), unless a figure says
-that they are least and largest. 1 mdB is 0.001 dB. Times are those of one machine on one day:
-compare ratios. A load above the number of cores says that it was busy with other work, and times
-are longer than they need be.
+Intervals are exact 95 % confidence intervals (of shares: Clopper and Pearson 1934; of numbers a
+pair: Garwood 1936), unless a figure says that they are least and largest. 1 mdB is 0.001 dB. Times
+are those of one machine on one day: compare ratios. A load above the number of cores says that it
+was busy with other work, and times are longer than they need be.
 """
 
 #: What every stored file may hold and the section shows in its own way.

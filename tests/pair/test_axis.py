@@ -16,7 +16,7 @@ from simulated import Fibre, Instrument, Label
 from otdravg.errors import BadSetting, Refusal, ShotsDoNotPair
 from otdravg.findings import Finding, Severity
 from otdravg.fit.side import Axis, SpanStart
-from otdravg.pair.axis import check_same_fibre_settings, find_axis
+from otdravg.pair.axis import _Marks, _scores, check_same_fibre_settings, find_axis
 from otdravg.shot.detect import Detection, EventKind, detect
 from otdravg.shot.trace import Direction, Trace
 from otdravg.words.catalogue import told
@@ -153,6 +153,14 @@ def test_longer_pulses_know_the_length_less_well() -> None:
     short, _ = of_link(GLASS, tool=instrument(50, 1.0), seed=3)
     long, _ = of_link(GLASS, tool=instrument(1000, 1.0), seed=3)
     assert 0 < short.u_length_m < long.u_length_m < 100
+
+
+def test_one_common_event_knows_the_length_less_well_than_three() -> None:
+    # One reading has no scatter to go by (GUM 4.2.2 divides by n - 1): that is no certainty.
+    one, _ = of_link(span([4000, 5400], [0.3]), seed=3)
+    three, _ = of_link(span([1500, 2300, 2600, 3000], [0.3, 0.2, 0.3]), seed=3)
+    assert (one.matched, three.matched) == (1, 3)
+    assert one.u_length_m > three.u_length_m
 
 
 @pytest.mark.parametrize("seed", range(3))
@@ -492,3 +500,67 @@ class TestRefusals:
         axis, _ = of_link(glass, seed=25)
         assert axis.length_m == pytest.approx(8000, abs=CLOSE_M)
         assert axis.matched >= 2
+
+
+class TestVote:
+    """What speaks for a total, by itself: marks made by hand, 5 m of tolerance, a total of 3 km."""
+
+    TOLERANCE_M, TOTAL_M = 5.0, 3000.0
+
+    def marks(
+        self, at_m: Sequence[float], *, u_m: float = 0.1, loss_db: float = 0.1, u_db: float = 0.01
+    ) -> _Marks:
+        x = np.array(at_m)
+        return _Marks(
+            x, np.full(x.size, u_m), np.full(x.size, 0.1), 0.1, np.zeros(x.size, dtype=bool),
+            np.full(x.size, loss_db), np.full(x.size, u_db), first_x=10.0, last_x=2990.0,
+            end_seen=False, tolerance=self.TOLERANCE_M / 2, start=None,
+        )  # fmt: skip
+
+    def score(self, a: _Marks, b: _Marks) -> float:
+        return float(_scores(a, b, np.array([self.TOTAL_M]), self.TOLERANCE_M)[0])
+
+    @pytest.mark.parametrize("at_m", [[2000.0, 2003.0], [1998.0, 2000.0, 2003.0]])
+    def test_an_event_has_one_partner_whichever_shot_comes_first(self, at_m: list[float]) -> None:
+        # Which shot is called the first is the crew's choice: no score may depend on it.
+        one, several = self.marks([1000.0]), self.marks(at_m)
+        assert self.score(one, several) == pytest.approx(self.score(several, one))
+        assert self.score(one, several) < self.score(one, self.marks([2000.0]))
+
+    def test_places_agree_within_three_of_their_uncertainties(self) -> None:
+        # Places known to 4 m each differ by 5.7 m (GUM 5.1.2); 12 m is two of those and 5 m more
+        # is tolerated; 40 m is beyond three.
+        near, far = (
+            self.score(self.marks([1000.0], u_m=4.0), self.marks([2000.0 + gap_m], u_m=4.0))
+            for gap_m in (12.0, 40.0)
+        )
+        assert near > 0 > far
+
+    def test_only_a_true_loss_clearly_below_zero_speaks_against_a_pair(self) -> None:
+        # No splice amplifies light, but a reading of -0.02 ± 0.014 dB (k = 2) is noise and drift.
+        scores = [
+            self.score(*(self.marks([x], loss_db=loss_db) for x in (1000.0, 2000.0)))
+            for loss_db in (0.1, 0.0, -0.02, -0.5)
+        ]
+        assert scores[0] == scores[1] == scores[2] > scores[3]
+
+    def test_light_that_stops_where_the_other_cord_is_known_to_begin_speaks_for_a_total(
+        self,
+    ) -> None:
+        # A crew takes its receive cord home: the fibre then ends where the launch cord began.
+        ends = replace(self.marks([1000.0]), last_x=2900.0, end_seen=True)
+        right, wrong, unknown = (
+            self.score(ends, replace(self.marks([2000.0]), start=start_m))
+            for start_m in (100.0, 500.0, None)
+        )
+        assert right > unknown == wrong
+
+    def test_an_end_within_a_cord_that_a_dead_zone_hides_says_nothing(self) -> None:
+        # Two tolerances before the other panel no event can be seen: neither for nor against.
+        other = self.marks([2000.0])
+        silent = self.score(self.marks([1000.0]), other)
+        hidden, bare = (
+            self.score(replace(self.marks([1000.0]), last_x=end_m, end_seen=True), other)
+            for end_m in (2990.0, 2500.0)
+        )
+        assert hidden == silent > bare

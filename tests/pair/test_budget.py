@@ -49,6 +49,20 @@ def test_levels_and_their_correlation_add_up_too(pair: Measurement, number: int)
     assert [i.sensitivity for i in budget.inputs] == [0.5, -0.5, -0.5, 0.5]
 
 
+def test_fibre_that_is_not_straight_is_one_cause_more(pair: Measurement) -> None:
+    # GUM 5.1.2 again. The average takes half of either direction's error (sensitivity 1/2); the two
+    # directions' errors are independent: half of their root sum of squares, here 3-4-5.
+    bends_db = np.tile([0.03, 0.04], (len(pair.places), 1))
+    bent = replace(pair, fit=replace(pair.fit, bends_db=bends_db))
+    straight, budget = explained_budget(pair, 2), explained_budget(bent, 2)
+    assert budget.bend_db == pytest.approx(0.025)
+    assert budget.u_loss_db == pytest.approx(math.hypot(straight.u_loss_db, 0.025))
+    assert budget.sources[-1].u_loss_db == pytest.approx(0.025)
+    assert len(budget.sources) == len(straight.sources) + 1
+    assert sum(s.u_loss_db**2 for s in budget.sources) == pytest.approx(budget.u_loss_db**2)
+    assert sum(s.share for s in budget.sources) == pytest.approx(1)
+
+
 def test_receiver_part_is_the_scatter_that_receiver_noise_alone_makes(
     pair: Measurement,
 ) -> None:
