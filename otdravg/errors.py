@@ -17,11 +17,6 @@ from otdravg.findings import Statement
 class OtdravgError(Exception):
     """Root of every error that this package raises on purpose."""
 
-    @property
-    def lines(self) -> tuple[str, ...]:
-        """What there is to say, a line each: one, but for files with several faults."""
-        return (str(self),)
-
 
 class UnreadableTrace(OtdravgError):
     """A trace file that cannot be used.
@@ -38,6 +33,8 @@ class UnreadableTrace(OtdravgError):
         What should have been there and what was.
     advice : str
         What to do about it.
+    said : Statement or None
+        All but the file, for other languages; :func:`otdravg.words.catalogue.unreadable` makes it.
     """
 
     def __init__(
@@ -46,8 +43,10 @@ class UnreadableTrace(OtdravgError):
         block: str,
         offset: int | None,
         expected: str,
-        advice: str = "copy the file again from the instrument",
+        advice: str,
+        said: Statement | None = None,
     ) -> None:
+        self.said = said
         self.path = str(path)
         self.block = block
         self.offset = offset
@@ -93,9 +92,16 @@ class ShotsDoNotPair(OtdravgError):
 
 
 class BadSetting(OtdravgError):
-    """An option or setting outside what is allowed: name, value, what is allowed."""
+    """An option or setting outside what is allowed: name, value, what is allowed.
 
-    def __init__(self, name: str, value: object, allowed: str) -> None:
+    ``said`` is the same as a statement, for other languages, where
+    :func:`otdravg.words.catalogue.bad_setting` made it.
+    """
+
+    def __init__(
+        self, name: str, value: object, allowed: str, said: Statement | None = None
+    ) -> None:
+        self.said = said
         self.name = name
         self.value = value
         self.allowed = allowed
@@ -124,7 +130,7 @@ class OutputRefused(OtdravgError):
         return cls(path, "is open in another program", "close it there, as in the spreadsheet")
 
 
-class _BadSettings(BadSetting):
+class BadSettings(BadSetting):
     """A file of settings that cannot be used: file, key, value, what is allowed.
 
     Parameters
@@ -137,23 +143,18 @@ class _BadSettings(BadSetting):
 
     def __init__(self, path: str | PathLike[str], problems: Sequence[BadSetting]) -> None:
         first = problems[0]
-        super().__init__(first.name, first.value, first.allowed)
+        super().__init__(first.name, first.value, first.allowed, first.said)
         self.path = str(path)
         self.problems = tuple(problems)
         more = f" (and {len(problems) - 1} more)" if len(problems) > 1 else ""
         self.args = (f"{self.path}: {first}{more}",)
 
-    @property
-    def lines(self) -> tuple[str, ...]:
-        """Every problem with the file in front."""
-        return tuple(f"{self.path}: {problem}" for problem in self.problems)
 
-
-class BadProfile(_BadSettings):
+class BadProfile(BadSettings):
     """An acceptance profile that cannot be used."""
 
 
-class BadJob(_BadSettings):
+class BadJob(BadSettings):
     """A job that cannot be used."""
 
 

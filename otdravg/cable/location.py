@@ -15,7 +15,9 @@ from dataclasses import dataclass, field, replace
 from io import BufferedReader
 
 from otdravg.errors import UnreadableTrace
+from otdravg.findings import Statement, says
 from otdravg.system.ordinary import open_ordinary
+from otdravg.words.catalogue import unreadable
 
 SUFFIX = ".sor"
 
@@ -78,16 +80,13 @@ class Location:
             with open_ordinary(self.path) as stream:
                 data = self._read(stream)
         except OSError as error:
-            raise self._error(
-                f"cannot be read ({error.strerror or error})", "keep the files where they are"
-            ) from None
+            why = says("not-readable", why=error.strerror or str(error))
+            raise self._error(why, says("keep-files")) from None
         is_same = len(data) == self.size_bytes
         if self.sha256:
             is_same = is_same and hashlib.sha256(data).hexdigest() == self.sha256
         if not is_same:
-            raise self._error(
-                "has changed since it was first read", "leave it alone and run the review again"
-            )
+            raise self._error(says("has-changed"), says("review-again"))
         return data
 
     def _read(self, stream: BufferedReader) -> bytes:
@@ -100,10 +99,10 @@ class Location:
         stream.seek(member.header_offset)
         header = stream.read(_LOCAL_HEADER.size)
         if len(header) < _LOCAL_HEADER.size or not header.startswith(_LOCAL_SIGNATURE):
-            raise self._damaged("no entry begins where the archive's directory says")
+            raise self._damaged(says("no-entry-there"))
         _, name_size, extra_size = _LOCAL_HEADER.unpack(header)
         if stream.read(name_size) != member.stored_name:
-            raise self._damaged("the entry has another name than in the archive's directory")
+            raise self._damaged(says("entry-renamed"))
         stream.seek(extra_size, os.SEEK_CUR)
         packed = stream.read(member.packed_bytes)
         if member.deflated:
@@ -111,21 +110,22 @@ class Location:
             try:
                 data = inflate.decompress(packed, self.size_bytes + 1)
             except zlib.error as error:
-                raise self._damaged(f"the packed bytes are damaged ({error})") from None
+                raise self._damaged(says("packed-damaged", why=str(error))) from None
         else:
             data = packed
         if len(data) != self.size_bytes:
-            found = "more" if len(data) > self.size_bytes else f"{len(data):,}"
-            raise self._damaged(f"expected {self.size_bytes:,} bytes in the entry, found {found}")
+            is_more = len(data) > self.size_bytes
+            code = "entry-longer" if is_more else "entry-shorter"
+            raise self._damaged(says(code, bytes=self.size_bytes, found=len(data)))
         if zlib.crc32(data) != member.crc32:
-            raise self._damaged("the bytes do not match the entry's checksum (CRC-32)")
+            raise self._damaged(says("entry-checksum"))
         return data
 
-    def _damaged(self, problem: str) -> UnreadableTrace:
-        return self._error(problem, "make the archive again")
+    def _damaged(self, problem: Statement) -> UnreadableTrace:
+        return self._error(problem, says("make-archive-again"))
 
-    def _error(self, problem: str, advice: str) -> UnreadableTrace:
-        return UnreadableTrace(str(self), "file", None, problem, advice)
+    def _error(self, problem: Statement, advice: Statement) -> UnreadableTrace:
+        return unreadable(str(self), "file", None, problem, advice)
 
 
 @dataclass(frozen=True, slots=True, order=True)

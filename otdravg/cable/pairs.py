@@ -17,13 +17,14 @@ from otdravg.cable.measure.closures import CableMap
 from otdravg.cable.measure.standing import MeasuringSetup, measure_stands
 from otdravg.cable.model import CableFinding, Closure, FibreKey, ShotRecord, ShotUse
 from otdravg.cable.run import Options, placed_shots
-from otdravg.errors import BadSetting, OtdravgError, UnreadableTrace
+from otdravg.errors import BadSetting, OtdravgError
 from otdravg.findings import Finding, Scope, Severity, caution, says
 from otdravg.pair.measure import Measurement
 from otdravg.shot.files import read
 from otdravg.shot.settings import Direction
 from otdravg.shot.trace import Trace
 from otdravg.sor.sizes import SizeLimits
+from otdravg.words.catalogue import unreadable
 
 #: How far a splice may lie from where it did, m. Chosen, not derived: fibre that was cut off when
 #: it was made again, and what a shot places it to.
@@ -249,8 +250,8 @@ def _named(paths: Sequence[Path]) -> list[FoundFile]:
     for path in dict.fromkeys(paths):
         shown = path.absolute().relative_to(top).as_posix()
         if not path.exists():
-            advice = "check what was typed; nothing was measured"
-            raise UnreadableTrace(str(path), "file", None, "there is no such file", advice)
+            advice = says("check-what-was-typed")
+            raise unreadable(str(path), "file", None, says("no-such-file"), advice)
         size = path.stat().st_size
         found.append(FoundFile(0, shown, Location(os.fspath(path), size)))
     return found

@@ -76,7 +76,7 @@ def _is_number(mark: str | None) -> bool:
     return mark is not None and re.fullmatch(r"0*[1-9]\d{0,5}", mark, re.ASCII) is not None
 
 
-def plan_faults(rows: Sequence[PlanRow]) -> Iterable[tuple[int, str, str]]:
+def plan_faults(rows: Sequence[PlanRow]) -> Iterable[tuple[int, str, Statement]]:
     """Say what cannot be followed: number of the row, column, and what to write there.
 
     A ribbon number is counted through the whole cable; where it begins anew in every tube, or is
@@ -91,22 +91,20 @@ def plan_faults(rows: Sequence[PlanRow]) -> Iterable[tuple[int, str, str]]:
             if mark is None and side == "out":
                 continue  # goes on as it came
             if not _is_number(mark):
-                yield n, column, f"no number of a ribbon: write fibres_{side} too, as in 49-60"
+                yield n, column, says("no-ribbon-number", side=side)
                 continue
             tube = getattr(row, f"tube_{side}")
             place = (row.closure, getattr(row, f"cable_{side}"), mark)
             if place in seen and seen[place] == tube:
-                yield n, column, f"it stands there twice: write fibres_{side} too, as in 49-60"
+                yield n, column, says("ribbon-twice", side=side)
             elif place in seen or int(mark) < (int(tube) if _is_number(tube) else 1):
-                why = f"that cannot be ribbon {mark} of tube {tube}: write fibres_{side} too, as in"
-                yield n, column, f"ribbons are counted through the whole cable, and {why} 49-60"
+                yield n, column, says("not-of-tube", ribbon=mark, tube=tube or "None", side=side)
             seen[place] = tube
     for n, row in enumerate(rows):
         if row.fibres_in and row.fibres_out and len(row.fibres_in) != len(row.fibres_out):
-            wanted = f"{len(row.fibres_in)} fibres go in: write as many"
-            yield n, "fibres_out", wanted
+            yield n, "fibres_out", says("write-as-many", count=len(row.fibres_in))
         if row.express and row.reversed:
-            yield n, "reversed", "what runs through uncut cannot be turned over: write no"
+            yield n, "reversed", says("uncut-not-turned")
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,6 +15,8 @@ from otdravg.errors import OtdravgError, OutOfMemory
 
 #: Exit status when the job could not be done.
 JOB_NOT_DONE = 2
+#: Where a command's context keeps the language that it was asked for.
+LANGUAGE = "otdravg.language"
 
 
 class OneLineErrors(click.Group):
@@ -40,9 +42,6 @@ class OneLineErrors(click.Group):
             print_error(_with_help_hint(error))
         except click.Abort:
             print_error("stopped before the job was done")
-        except OtdravgError as error:
-            for line in error.lines:
-                print_error(line)
         except MemoryError:
             print_error(str(OutOfMemory()))
         except OSError as error:
@@ -62,6 +61,12 @@ class OneLineErrors(click.Group):
         """Run the chosen command; a reader that has gone away ends it without a word."""
         try:
             return super().invoke(ctx)
+        except OtdravgError as error:
+            from otdravg.words.catalogue import Language, error_lines
+
+            for line in error_lines(error, ctx.meta.get(LANGUAGE) or Language.ENGLISH):
+                print_error(line)
+            sys.exit(JOB_NOT_DONE)
         except BrokenPipeError:
             # The interpreter flushes stdout once more at exit: let that go nowhere.
             os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

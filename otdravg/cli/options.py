@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from otdravg.cli.boundary import LANGUAGE
 from otdravg.quantities import metres_of
 from otdravg.sor.sizes import SizeLimits
 from otdravg.words.catalogue import Language
@@ -157,12 +158,19 @@ stage_option = click.option(
     "--stage", metavar="NAME", help="Stage of the work, as the profile names it. Default: its own."
 )
 
+
+def _spoken(ctx: click.Context, _param: click.Parameter, value: str | None) -> Language | None:
+    """Keep the language for what may stop the command, too."""
+    ctx.meta[LANGUAGE] = None if value is None else Language(value)
+    return ctx.meta[LANGUAGE]  # type: ignore[no-any-return]
+
+
 #: ``--language``. Not guessed from the environment: a report goes to somebody else, and the same
 #: command shall write the same paper on every machine.
 language_option = click.option(
     "--language",
     type=click.Choice([language.value for language in Language]),
-    callback=lambda _ctx, _param, value: None if value is None else Language(value),
+    callback=_spoken,
     help="Language of screen, pictures and papers: en (default) or de.",
 )
 

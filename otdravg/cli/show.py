@@ -29,7 +29,7 @@ from otdravg.shot.shot import Shot, prepare
 from otdravg.shot.trace import Trace
 from otdravg.sor.sizes import SizeLimits
 from otdravg.system.atomic import check_targets
-from otdravg.words.catalogue import Language
+from otdravg.words.catalogue import Language, said_of, told
 
 #: Name and version of the JSON layout.
 SCHEMA_NAME = "otdravg.show/1"
@@ -76,8 +76,8 @@ def show(
         found, problem = _read(path, trace_number, size_limits)
         shots += found
         if problem:
-            print_error(problem)
-            unread.append({"file": str(path), "error": problem})
+            print_error(told(said_of(problem), language or Language.ENGLISH))
+            unread.append({"file": str(path), "error": str(problem)})
     if plot is not None:
         _draw(shots, plot, force)
     if as_json:
@@ -107,14 +107,14 @@ def show(
 
 def _read(
     path: Path, number: int | None, size_limits: SizeLimits
-) -> tuple[tuple[Trace, ...], str | None]:
-    """Read a file's traces, or say in one line why not."""
+) -> tuple[tuple[Trace, ...], OtdravgError | None]:
+    """Read a file's traces, or return what is wrong with it."""
     try:
         if number is None:
             return read_all(path, size_limits=size_limits), None
         return (read(path, number, size_limits=size_limits),), None
     except OtdravgError as error:
-        return (), str(error)
+        return (), error
 
 
 def _draw(shots: list[Trace], plot: Path, force: bool) -> None:

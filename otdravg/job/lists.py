@@ -23,12 +23,13 @@ from otdravg.cable.lists.facts import (
 from otdravg.cable.log.model import LogLine
 from otdravg.cable.measure.closures import KnownClosure
 from otdravg.cable.planned import PlanRow, plan_faults
+from otdravg.findings import Statement, says
 from otdravg.verdict.keys import FIBRE_TYPES
 from otdravg.verdict.rules import Method
 from otdravg.words.catalogue import Language, say
 
 #: What a check of whole rows finds: which row (from 0), which column, what to write there.
-Fault = tuple[int, str, str]
+Fault = tuple[int, str, Statement]
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,7 +162,7 @@ _INSTRUMENTS = JobList(
 def _check_route(places: Sequence[RoutePlace]) -> Iterable[Fault]:
     for n, place in enumerate(places):
         if place.kind == "end" and 0 < n < len(places) - 1:
-            yield n, "kind", "an end stands first or last: places go in order from A"
+            yield n, "kind", says("end-between")
 
 
 _ROUTE = JobList(
@@ -211,9 +212,9 @@ _SPLICE_PLAN = JobList(
 def _check_power(readings: Sequence[PowerReading]) -> Iterable[Fault]:
     for n, one in enumerate(readings):
         if one.loss_db is not None and one.wavelength_nm is None:
-            yield n, "wavelength", "a loss needs its wavelength in nm"
+            yield n, "wavelength", says("loss-needs-wavelength")
         if one.loss_db is None and one.arrives is None:
-            yield n, "loss", "write a loss, or where the light arrives"
+            yield n, "loss", says("write-loss-or-arrival")
 
 
 _POWER = JobList(
@@ -261,7 +262,7 @@ def _check_loops(loops: Sequence[Loop]) -> Iterable[Fault]:
     seen: set[int] = set()
     for n, loop in enumerate(loops):
         if {loop.fibre, loop.other} & seen or loop.fibre == loop.other:
-            yield n, "other", "a fibre is looped to one other"
+            yield n, "other", says("looped-to-one")
         seen |= {loop.fibre, loop.other}
 
 

@@ -10,6 +10,7 @@ from types import MappingProxyType
 from typing import Any
 
 from otdravg.errors import BadJob, BadSetting
+from otdravg.findings import says
 from otdravg.job.keys import KEYS, TIA_598
 from otdravg.job.lists import LISTS, JobList
 from otdravg.job.model import Job
@@ -50,7 +51,7 @@ class JobTable(Table):
     def one_of(self, name: str, allowed: Iterable[Any]) -> Any:
         """Return one of some values."""
         known = tuple(allowed)
-        wanted = "one of " + ", ".join(str(one) for one in known)
+        wanted = says("write-one-of", known=", ".join(str(one) for one in known))
         return self.checked(name, lambda v: v in known and not isinstance(v, bool), wanted)
 
     def colours(self, name: str) -> tuple[str, ...]:
@@ -60,7 +61,7 @@ class JobTable(Table):
             return ()
         own = self.texts(name) or ()
         if len(set(own)) < len(own):
-            self.note(name, "a colour stands there twice; say how they differ, as in blue/2")
+            self.note(name, says("colour-twice"))
         return own
 
     def rows(self, own: JobList, folder: Path, unasked: bool) -> list[ListRow]:
@@ -70,7 +71,7 @@ class JobTable(Table):
             if value is None:
                 value = own.file
             elif rows_beside(own, folder / own.file, own.file, []):
-                self.note(own.name, f"{own.file} has rows too, which would not count; keep one")
+                self.note(own.name, says("rows-twice", file=own.file))
         if value is None:
             return []
         if isinstance(value, str):
@@ -128,7 +129,7 @@ def parse(text: str, path: str | PathLike[str] = "job", *, unasked: bool = False
     for own_table in reversed(tables.values()):
         own_table.close()
     if values["wavelengths"] == ():
-        top.note("wavelengths", "name at least one, as in [1310, 1550]")
+        top.note("wavelengths", says("name-a-wavelength"))
     facts = facts_of(rows, LISTS, values["fibres"], top.problems)
     if top.problems:
         raise BadJob(path, top.problems)
@@ -138,9 +139,9 @@ def parse(text: str, path: str | PathLike[str] = "job", *, unasked: bool = False
 def _check_format(top: JobTable) -> None:
     number = top.whole("format", 1, 9999)
     if "format" not in top:
-        top.note("format", "it has to be there; write format = 1")
+        top.note("format", says("write-format"))
     elif number not in (None, FORMAT):
-        top.note("format", f"this program reads format {FORMAT}")
+        top.note("format", says("reads-format", number=FORMAT))
 
 
 def _job(values: Mapping[str, Any], facts: Mapping[str, list[Any]], folder: Path) -> Job:

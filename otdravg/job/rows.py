@@ -17,9 +17,11 @@ from typing import Any
 
 from otdravg.cable.lists.facts import Mark
 from otdravg.errors import BadSetting
+from otdravg.findings import Statement, says
 from otdravg.job.lists import Column, JobList
 from otdravg.quantities import metres_of
 from otdravg.verdict.keys import Table
+from otdravg.words.catalogue import bad_setting
 
 #: What says yes and no in a cell, in English and German.
 _YES = ("y", "yes", "true", "j", "ja", "wahr", "x", "1")
@@ -42,25 +44,25 @@ _YEARS = (1990, 2099)
 class ListRow(Table):
     """A row of a list; a faulty cell is noted.
 
-    ``beside`` is true of a line of a CSV file, whose cells are texts. ``number`` is its line there,
-    or which of the job's tables it is.
+    ``place`` is the key of a table of the job, or says which line of a CSV file it is. ``number``
+    is that line, or which of the job's tables it is.
     """
 
     def __init__(
         self,
         content: dict[str, Any],
-        place: str,
+        place: str | Statement,
         problems: list[BadSetting],
-        beside: bool,
         number: int = 0,
     ) -> None:
-        super().__init__(content, place, problems, {})
-        self._beside = beside
+        super().__init__(content, place if isinstance(place, str) else "", problems, {})
+        self._place = place
         self.line = number
 
-    def key(self, name: str) -> str:
+    def place(self, name: str) -> str | Statement:
         """Return where a cell stands: ``reels.csv line 4, column reel``."""
-        return f"{self._path}, column {name}" if self._beside else super().key(name)
+        is_in_job = isinstance(self._place, str)
+        return self.key(name) if is_in_job else says("at-cell", line=self._place, column=name)
 
     def _origins(self) -> None:
         """Look for no origins: a list states nothing that has one."""
@@ -80,7 +82,7 @@ class ListRow(Table):
         try:
             return _KINDS[column.kind](typed.strip(), *column.allowed)
         except ValueError as error:
-            self.note(column.name, str(error))
+            self.note(column.name, error.args[0])
             return None
 
 
@@ -95,19 +97,19 @@ def _one_of(text: str, allowed: Iterable[Any]) -> Any:
     return known[text.casefold()]
 
 
-def _choose(allowed: Iterable[Any]) -> str:
-    return "write one of " + ", ".join(map(str, allowed))
+def _choose(allowed: Iterable[Any]) -> Statement:
+    return says("write-one-of", known=", ".join(map(str, allowed)))
 
 
 def _whole(text: str, low: int, high: int) -> int:
     if not re.fullmatch(r"[-+]?\d{1,15}", text, re.ASCII) or not low <= int(text) <= high:
-        raise ValueError(f"write a whole number from {low} to {high}")
+        raise ValueError(says("write-whole", low=low, high=high))
     return int(text)
 
 
 def _figure(text: str, low: float, high: float) -> float:
     """A number inside bounds, both allowed, with a point or a comma for decimals."""
-    wanted = f"write a number from {low} to {high}"
+    wanted = says("write-number", low=low, high=high)
     if not _NUMBER.fullmatch(text):
         raise ValueError(wanted)
     both = [float(text.replace(",", "."))]
@@ -115,7 +117,11 @@ def _figure(text: str, low: float, high: float) -> float:
         both.append(float(text.replace(",", "")))
     inside = [one for one in both if low <= one <= high]
     if len(inside) != 1:
-        raise ValueError(f"{wanted}; {both[0]:g} or {both[1]:g}?" if inside else wanted)
+        raise ValueError(
+            says("write-which", wanted=wanted, one=f"{both[0]:g}", other=f"{both[1]:g}")
+            if inside
+            else wanted
+        )
     return inside[0]
 
 
@@ -123,7 +129,7 @@ def _length(text: str) -> float:
     """A length in metres: ``500``, ``500m``, ``1.2km``, ``1,2km``."""
     if grouped := _THOUSANDS.fullmatch(text.rstrip("mMfFtT ")):
         whole, rest = grouped.groups()
-        raise ValueError(f"thousands or decimals? write {whole}{rest}m or {whole}.{rest}km")
+        raise ValueError(says("thousands-or-decimals", whole=whole, rest=rest))
     return metres_of(text.replace(",", "."))
 
 
@@ -131,17 +137,17 @@ def _mark(text: str) -> Mark:
     """A length mark on a sheath: ``3310``, ``3310 m``, ``10860ft``."""
     found = _MARK.fullmatch(text)
     if found is None:
-        raise ValueError("write the mark as it is printed, as in 03310, 3310 m or 10860 ft")
+        raise ValueError(says("write-mark"))
     return Mark(float(found[1]), (found[2] or "").lower())
 
 
 def _yes_no(text: str) -> bool:
     if text.casefold() not in (*_YES, *_NO):
-        raise ValueError("write yes or no")
+        raise ValueError(says("write-yes-or-no"))
     return text.casefold() in _YES
 
 
-def _when(text: str, forms: Iterable[str], wanted: str) -> datetime:
+def _when(text: str, forms: Iterable[str], wanted: Statement) -> datetime:
     for form in forms:
         try:
             found = datetime.strptime(text, form)
@@ -153,14 +159,13 @@ def _when(text: str, forms: Iterable[str], wanted: str) -> datetime:
 
 
 def _day(text: str) -> date:
-    return _when(text, _DAYS, "write the date with the year first, as in 2026-04-03").date()
+    return _when(text, _DAYS, says("write-day")).date()
 
 
 def _moment(text: str) -> datetime:
     """A date and time of day, without a zone."""
     forms = (f"{day} {clock}" for day in _DAYS for clock in ("%H:%M", "%H:%M:%S"))
-    wanted = "write date and time of day, as in 2026-04-03 14:05"
-    return _when(text.replace("T", " "), forms, wanted)
+    return _when(text.replace("T", " "), forms, says("write-moment"))
 
 
 def _numbers(text: str, low: int, high: int) -> tuple[int, ...]:
@@ -170,7 +175,7 @@ def _numbers(text: str, low: int, high: int) -> tuple[int, ...]:
         span = _SPAN.fullmatch(part)
         first, last = (int(span[1]), int(span[2] or span[1])) if span else (0, -1)
         if not low <= first <= last <= high:
-            raise ValueError(f"write numbers from {low} to {high}, as in 1-12, 14")
+            raise ValueError(says("write-numbers", low=low, high=high))
         found |= set(range(first, last + 1))
     return tuple(sorted(found))
 
@@ -185,12 +190,10 @@ _KINDS: Mapping[str, Callable[..., Any]] = {
 def rows_in(own: JobList, value: Any, problems: list[BadSetting]) -> list[ListRow]:
     """Return the rows of a list out of tables of the job."""
     if not isinstance(value, list) or not all(isinstance(part, dict) for part in value):
-        wanted = f'write it as tables, [[{own.name}]], or as the name of a file, "{own.file}"'
-        problems.append(BadSetting(own.name, value, wanted))
+        wanted = says("write-list", name=own.name, file=own.file)
+        problems.append(bad_setting(own.name, value, wanted))
         return []
-    return [
-        ListRow(part, f"{own.name}[{n}]", problems, False, n) for n, part in enumerate(value, 1)
-    ]
+    return [ListRow(part, f"{own.name}[{n}]", problems, n) for n, part in enumerate(value, 1)]
 
 
 def rows_beside(own: JobList, path: Path, name: str, problems: list[BadSetting]) -> list[ListRow]:
@@ -199,32 +202,35 @@ def rows_beside(own: JobList, path: Path, name: str, problems: list[BadSetting])
         text = _text_of(path.read_bytes())
         separator, lines = _lines_of(text, [column.name for column in own.columns])
     except (OSError, ValueError, csv.Error) as error:
-        why = getattr(error, "strerror", None) or error
-        problems.append(BadSetting(own.name, name, f"it cannot be read ({why})"))
+        why = getattr(error, "strerror", None) or str(error)
+        problems.append(bad_setting(own.name, name, says("cannot-be-read", why=why)))
         return []
     if not lines:
-        wanted = "the first line has to name the columns; otdravg job forms writes it"
-        problems.append(BadSetting(own.name, name, wanted))
+        problems.append(bad_setting(own.name, name, says("name-the-columns")))
         return []
     (first, names), *rest = lines
     heads = [_head(cell) for cell in names]
-    header_faults = tuple(_header_faults(own, heads, f"{name} line {first}"))
+    header_faults = tuple(_header_faults(own, heads, _line(name, first)))
     faults = list(header_faults)
     rows = []
     for number, cells in rest:
-        place = f"{name} line {number}"
+        place = _line(name, number)
         named = [*heads, *[""] * len(cells)]
         beyond = [cell for head, cell in zip(named, cells) if cell and not head]  # noqa: B905
         if beyond:
             sign = {",": "comma", ";": "semicolon"}.get(separator, "tab")
-            wanted = f"more cells than names in line {first}; put a cell with a {sign} in quotes"
-            faults.append(BadSetting(place, beyond[0], wanted))
+            wanted = says("more-cells", line=first, sign=sign)
+            faults.append(bad_setting(place, beyond[0], wanted))
         own_cells = {k: v for k, v in zip(heads, cells) if k and v}  # noqa: B905
-        rows.append(ListRow(own_cells, place, problems, True, number))
+        rows.append(ListRow(own_cells, place, problems, number))
     problems += faults
     if header_faults:
         return []  # said once of the file, not of each of its lines
     return rows
+
+
+def _line(file: str, number: int) -> Statement:
+    return says("at-line", file=file, line=number)
 
 
 def _text_of(raw: bytes) -> str:
@@ -263,15 +269,15 @@ def _head(text: str) -> str:
     return re.sub(r"[\s_]+", "_", text.strip().strip('"').casefold())
 
 
-def _header_faults(own: JobList, heads: Sequence[str], place: str) -> Iterator[BadSetting]:
+def _header_faults(own: JobList, heads: Sequence[str], place: Statement) -> Iterator[BadSetting]:
     known = [column.name for column in own.columns]
     for name in own.needed:
         if name not in heads:
             near = difflib.get_close_matches(name, [h for h in heads if h not in known], 1)
-            hint = f"; is that {near[0]}?" if near else ""
-            yield BadSetting(f"{place}, column {name}", "(missing)", f"it has to be there{hint}")
+            wanted = says("is-that", near=near[0]) if near else says("has-to-be-there")
+            yield bad_setting(says("at-cell", line=place, column=name), "(missing)", wanted)
     for name in sorted({head for head in heads if head and heads.count(head) > 1}):
-        yield BadSetting(place, name, "the column stands there twice")
+        yield bad_setting(place, name, says("column-twice"))
 
 
 def facts_of(
@@ -320,7 +326,7 @@ def _values(row: ListRow, own: JobList) -> dict[str, Any]:
     values = {column.name: row.cell(column) for column in own.columns}
     for column in own.columns:
         if column.is_required and column.name not in row:
-            row.note(column.name, "it has to be there")
+            row.note(column.name, says("has-to-be-there"))
     row.close()
     return values
 
@@ -332,12 +338,12 @@ def _check_reference(
         return
     if column.refers_to == "closures" and closures and value not in closures:
         near = difflib.get_close_matches(value, closures, 1)
-        hint = f"did you mean {near[0]}?" if near else _choose(sorted(closures))
-        row.note(column.name, f"no closure of the job has that name; {hint}")
+        hint = says("did-you-mean", name=near[0]) if near else _choose(sorted(closures))
+        row.note(column.name, says("no-such-closure", hint=hint))
     if column.refers_to == "fibres" and count:
         highest = max(value, default=0) if isinstance(value, tuple) else value
         if highest > count:
-            row.note(column.name, f"the job has {count} fibres")
+            row.note(column.name, says("job-has-fibres", count=count))
 
 
 def _check_twice(own: JobList, cells: Iterable[tuple[ListRow, Mapping[str, Any]]]) -> None:
@@ -345,7 +351,7 @@ def _check_twice(own: JobList, cells: Iterable[tuple[ListRow, Mapping[str, Any]]
     for row, value in cells:
         key = tuple(value[name] for name in own.unique)
         if own.unique and None not in key and key in seen:
-            row.note(own.unique[0], "it stands there twice")
+            row.note(own.unique[0], says("stands-twice"))
         seen.add(key)
 
 

@@ -54,7 +54,7 @@ from otdravg.report.ticket import ticket_of
 from otdravg.serve.desk import Desk, Fibre, Setting
 from otdravg.system.printable import printable
 from otdravg.verdict.reading import shipped_names
-from otdravg.words.catalogue import Language, say, told
+from otdravg.words.catalogue import Language, said_of, say, told
 from otdravg.words.headings import Words
 
 _Kind = TypeVar("_Kind", bound=Enum)
@@ -110,12 +110,8 @@ def application(desk: Desk) -> Starlette:
             *(Route(path, page.doing(work), methods=["POST"]) for path, work in posts.items()),
             *(Route(path, show) for path, show in gets.items()),
         ],
-        exception_handlers={OtdravgError: _one_line, Exception: _fault},
+        exception_handlers={OtdravgError: page.refuse, Exception: _fault},
     )
-
-
-def _one_line(request: Request, error: Exception) -> Response:
-    return JSONResponse({"error": printable(str(error))}, HTTPStatus.BAD_REQUEST)
 
 
 def _fault(request: Request, error: Exception) -> Response:
@@ -140,6 +136,11 @@ class _Page:
             language=language, say=word, program=f"otdravg {__version__}", **more
         )
         return HTMLResponse(text)
+
+    def refuse(self, request: Request, error: Exception) -> Response:
+        """Say in one line what cannot be done."""
+        text = told(said_of(error), self._desk.setting.language)
+        return JSONResponse({"error": printable(text)}, HTTPStatus.BAD_REQUEST)
 
     def doing(self, work: Work) -> Callable[[Request], Awaitable[Response]]:
         """Answer a request that changes something with what came of it and the desk's state."""
@@ -250,7 +251,10 @@ class _Page:
             job_text=printable_lines(file.read_text("utf-8", "replace")) if has_job else None,
             sheets=[sheet_of(own, file) for own in LISTS] if has_job else (),
             per_table=_ROWS_PER_TABLE,
-            faults=[printable(str(one)) for one in self._desk.job_faults()],
+            faults=[
+                printable(told(said_of(one), self._desk.setting.language))
+                for one in self._desk.job_faults()
+            ],
         )
 
     def new_job(self, said: Said) -> None:

@@ -42,7 +42,7 @@ from otdravg.verdict.reading import load_named
 from otdravg.verdict.rules import default, profile_of
 from otdravg.watch import Expected, Follower, Watch
 from otdravg.watch.folder import SETTLE_S, listed
-from otdravg.words.catalogue import Language, said_of
+from otdravg.words.catalogue import Language, said_of, told
 
 #: Files of one desk. Derived: two cables of 1728 fibres, two ends, two wavelengths, some attempts.
 MOST_FILES = 20_000
@@ -427,7 +427,7 @@ class Desk:
         try:
             looked = self._seen(revision, setting, progress)
         except OtdravgError as error:
-            looked = Looked(revision, error=str(error))
+            looked = Looked(revision, error=told(said_of(error), setting.language))
         except Exception as error:  # noqa: BLE001
             # The last boundary of this thread: the page says it in place of an answer.
             looked = Looked(revision, error=f"internal fault: {type(error).__name__}: {error}")

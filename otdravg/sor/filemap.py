@@ -10,8 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from struct import Struct
 
-from otdravg.errors import UnreadableTrace
-from otdravg.findings import Finding, Scope, caution, defect, note
+from otdravg.findings import Finding, Scope, caution, defect, note, says
 from otdravg.sor.cursor import Cursor, Shortage
 from otdravg.sor.layout import (
     CHECKSUM,
@@ -28,6 +27,7 @@ from otdravg.sor.model import Block, Text
 from otdravg.sor.oddities import shown
 from otdravg.sor.records import encode_number, encode_text
 from otdravg.sor.sizes import SizeLimits
+from otdravg.words.catalogue import unreadable
 
 #: The blocks that the standard defines, in its own order.
 STANDARD_BLOCKS = (
@@ -43,7 +43,7 @@ STANDARD_BLOCKS = (
 _OWN_NAME = MAP.encode("ascii") + b"\0"
 _HEAD = Struct("<HIH")  # revision, size of Map, number of blocks
 _ENTRY_TAIL = Struct("<HI")  # revision, size
-_NOT_A_TRACE = "check that this is an OTDR trace file (.sor)"
+_NOT_A_TRACE = says("not-a-trace")
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,14 +91,12 @@ def parse_map(data: bytes, path: str, limits: SizeLimits) -> FileMap:
     named = data.startswith(_OWN_NAME)
     cursor = Cursor(data, position=len(_OWN_NAME) if named else 0)
     if cursor.left < _HEAD.size:
-        expected = f"expected the Map's {_HEAD.size} first bytes, found {cursor.left}"
-        raise UnreadableTrace(path, MAP, cursor.offset, expected, _NOT_A_TRACE)
+        expected = says("expected-map-head", bytes=_HEAD.size, found=cursor.left)
+        raise unreadable(path, MAP, cursor.offset, expected, _NOT_A_TRACE)
     revision, stated_size, stated_count = _HEAD.unpack_from(data, cursor.position)
     if not named and not 100 <= revision < 300:
-        expected = (
-            f"expected the name Map or a revision number 100 to 299, found {ascii(data[:8])[1:]}"
-        )
-        raise UnreadableTrace(path, MAP, 0, expected, _NOT_A_TRACE)
+        expected = says("expected-map", found=ascii(data[:8])[1:])
+        raise unreadable(path, MAP, 0, expected, _NOT_A_TRACE)
     cursor.position += _HEAD.size
 
     entries: list[MapEntry] = []
@@ -109,11 +107,8 @@ def parse_map(data: bytes, path: str, limits: SizeLimits) -> FileMap:
             if len(entries) > limits.blocks:
                 limits.check_blocks(stated_count - 1, path)
     except Shortage as shortage:
-        expected = (
-            f"expected {max(stated_count - 1, 0)} entries, the file ends in entry "
-            f"{len(entries) + 1}"
-        )
-        raise UnreadableTrace(path, MAP, shortage.offset, expected) from None
+        expected = says("map-cut", entries=max(stated_count - 1, 0), last=len(entries) + 1)
+        raise unreadable(path, MAP, shortage.offset, expected) from None
     further = _further_entries(data[:stated_size], cursor.position, limits.blocks - len(entries))
     if further:
         entries += further

@@ -6,7 +6,8 @@ import math
 from dataclasses import dataclass
 from os import PathLike
 
-from otdravg.errors import UnreadableTrace
+from otdravg.findings import says
+from otdravg.words.catalogue import unreadable
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,12 +61,9 @@ class SizeLimits:
     def _check(block: str, found: int, most: int, what: str, path: str | PathLike[str]) -> None:
         if found <= most:
             return
-        expected = f"expected at most {most:,} {what}, found {found:,}"
-        factor = math.ceil(found / most)
-        advice = (
-            f"check that this is a trace file; if so, allow larger ones with --max-size {factor}"
-        )
-        raise UnreadableTrace(path, block, None, expected, advice)
+        expected = says("expected-at-most", most=most, what=what, found=found)
+        advice = says("allow-larger", factor=math.ceil(found / most))
+        raise unreadable(path, block, None, expected, advice)
 
 
 #: No limits: for bytes that were let in before, or are the program's own.

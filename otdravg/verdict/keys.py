@@ -15,9 +15,11 @@ from enum import Enum
 from typing import Any, TypeVar
 
 from otdravg.errors import BadSetting
+from otdravg.findings import Statement, says
 from otdravg.verdict import rules
 from otdravg.verdict.limits import WAVELENGTH_WANTED, WAVELENGTHS_NM, Rule, wavelength_of
 from otdravg.verdict.rules import DbByWavelength
+from otdravg.words.catalogue import bad_setting
 
 Bounds = tuple[Decimal, Decimal]
 E = TypeVar("E", bound=Enum)
@@ -223,15 +225,22 @@ class Table:
         """Return the full path of a key, as in ``splice.attempts.allowed``."""
         return f"{self._path}.{name}" if self._path else name
 
-    def note(self, name: str, allowed: str) -> None:
+    def place(self, name: str) -> str | Statement:
+        """Return what faults call the place of a key."""
+        return self.key(name)
+
+    def note(self, name: str, wanted: str | Statement) -> None:
         """Collect a problem with a key of this table."""
-        self.problems.append(BadSetting(self.key(name), self._content.get(name), allowed))
+        self._note(name, self._content.get(name), wanted)
+
+    def _note(self, name: str, value: object, wanted: str | Statement) -> None:
+        self.problems.append(bad_setting(self.place(name), value, wanted))
 
     def need(self, *names: str) -> None:
         """Collect every key of these that is missing."""
         for name in names:
             if name not in self:
-                self.problems.append(BadSetting(self.key(name), "(missing)", "it has to be there"))
+                self._note(name, "(missing)", says("has-to-be-there"))
 
     def __contains__(self, name: str) -> bool:
         return name in self._content
@@ -248,7 +257,7 @@ class Table:
         """Return a table below this one; empty if the file has none."""
         value = self._take(name)
         if value is not None and not isinstance(value, dict):
-            self.note(name, f"write it as a table, [{self.key(name)}]")
+            self.note(name, says("write-a-table", key=self.key(name)))
             value = None
         return type(self)(value or {}, self.key(name), self.problems, self.origins)
 
@@ -258,45 +267,45 @@ class Table:
         if value is None:
             return []
         if not isinstance(value, list) or not all(isinstance(part, dict) for part in value):
-            self.note(name, f"write it as tables, [[{self.key(name)}]], or as a list of {{ }}")
+            self.note(name, says("write-tables", key=self.key(name)))
             return []
         return [
             type(self)(part, f"{self.key(name)}[{number}]", self.problems, self.origins)
             for number, part in enumerate(value, 1)
         ]
 
-    def checked(self, name: str, is_good: Callable[[Any], bool], wanted: str) -> Any:
+    def checked(self, name: str, is_good: Callable[[Any], bool], wanted: Statement) -> Any:
         """Return what stands there if it is good; None, and a problem, if it is not."""
         value = self._take(name)
         if value is None or is_good(value):
             return value
-        self.note(name, f"write {wanted}")
+        self.note(name, wanted)
         return None
 
     def text(self, name: str) -> str | None:
         """Return a text of one line or more."""
-        value = self.checked(name, _is_text, 'a text in quotes, as in "text"')
+        value = self.checked(name, _is_text, says("write-text"))
         return None if value is None else str(value).strip()
 
     def texts(self, name: str, known: Iterable[str] = ()) -> tuple[str, ...] | None:
         """Return a list of texts; of those that are known, if only some are."""
-        value = self.checked(name, _each(_is_text), 'a list of texts, as in ["one", "two"]')
+        value = self.checked(name, _each(_is_text), says("write-texts"))
         known = tuple(known)
         if value is not None and known and not set(value) <= set(known):
-            self.note(name, f"write a list out of {_quoted(known)}")
+            self.note(name, says("write-out-of", known=_quoted(known)))
             return None
         return None if value is None else tuple(text.strip() for text in value)
 
     def flag(self, name: str) -> bool | None:
         """Return true or false."""
-        wanted = "true or false, without quotes"
-        value: bool | None = self.checked(name, lambda v: isinstance(v, bool), wanted)
+        value: bool | None = self.checked(name, lambda v: isinstance(v, bool), says("write-flag"))
         return value
 
     def choice(self, name: str, kind: type[E]) -> E | None:
         """Return one of an enum's values."""
         allowed = [member.value for member in kind]
-        value = self.checked(name, allowed.__contains__, f"one of {_quoted(allowed)}")
+        wanted = says("write-one-of", known=_quoted(allowed))
+        value = self.checked(name, allowed.__contains__, wanted)
         return None if value is None else kind(value)
 
     def choices(self, name: str, kind: type[E]) -> tuple[E, ...] | None:
@@ -313,14 +322,14 @@ class Table:
             return None
         decimal = _decimal(value)
         if decimal is None or not bounds[0] <= decimal <= bounds[1]:
-            wanted = f"write a number from {bounds[0]} to {bounds[1]}{unit and ' ' + unit}"
-            self.problems.append(BadSetting(self.key(name), _plain(value), wanted))
+            high = f"{bounds[1]}{unit and ' ' + unit}"
+            self._note(name, _plain(value), says("write-number", low=f"{bounds[0]}", high=high))
             return None
         return decimal
 
     def whole(self, name: str, low: int, high: int) -> int | None:
         """Return a whole number inside bounds."""
-        wanted = f"a whole number from {low} to {high}"
+        wanted = says("write-whole", low=low, high=high)
         value: int | None = self.checked(name, _is_whole(low, high), wanted)
         return value
 
@@ -345,7 +354,7 @@ class Table:
 
     def wavelengths(self, name: str) -> tuple[int, ...] | None:
         """Return a list of wavelengths in nm."""
-        wanted = "a list of wavelengths in nm ({} to {}), as [1310, 1550]".format(*WAVELENGTHS_NM)
+        wanted = says("write-wavelengths", low=WAVELENGTHS_NM[0], high=WAVELENGTHS_NM[1])
         value = self.checked(name, _each(_is_whole(*WAVELENGTHS_NM)), wanted)
         return None if value is None else tuple(sorted(set(value)))
 
@@ -368,9 +377,9 @@ class Table:
             if name in known:
                 continue
             near = difflib.get_close_matches(name, known, 1)
-            hint = f"did you mean {near[0]}?" if near else "known here: " + ", ".join(known)
-            refused = self.refused.get(self.key(name), f"unknown key; {hint}")
-            self.problems.append(BadSetting(self.key(name), _plain(value), refused))
+            hint = says("did-you-mean", name=near[0]) if near else _known_here(known)
+            refused = self.refused.get(self.key(name)) or says("unknown-key", hint=hint)
+            self._note(name, _plain(value), refused)
 
     def _origins(self) -> None:
         """Keep where figures come from: ``origin`` of the table, or of keys in it by name."""
@@ -384,7 +393,7 @@ class Table:
                 if text := parts.text(name):
                     self.origins[self.key(name)] = text
                 if name not in self._content:
-                    parts.note(name, "no such key stands in this table")
+                    parts.note(name, says("no-such-key"))
 
 
 def _is_text(value: Any) -> bool:
@@ -398,6 +407,10 @@ def _is_whole(low: int, high: int) -> Callable[[Any], bool]:
 def _each(is_good: Callable[[Any], bool]) -> Callable[[Any], bool]:
     """What holds of a list if it holds of each in it."""
     return lambda value: isinstance(value, list) and all(map(is_good, value))
+
+
+def _known_here(known: Iterable[str]) -> Statement:
+    return says("known-here", known=", ".join(known))
 
 
 def _quoted(words: Iterable[str]) -> str:

@@ -3,8 +3,8 @@
 A message holds ``{name}`` where a value goes. ``{length_m}`` has the decimals of its quantity,
 ``{at_m:.0f}`` fewer, ``{change_db:+.2f}`` its sign, ``{points:point|points}`` is the word that
 goes with the number, ``{name!r}`` is quoted; ``{parts:,}`` has commas between things said,
-``{action:word}`` is a fixed word of the results, ``{place:first}`` begins a sentence. The decimal
-sign is the language's.
+``{bytes:,}`` between thousands, ``{action:word}`` is a fixed word of the results,
+``{place:first}`` begins a sentence. The signs in figures are the language's.
 """
 
 from __future__ import annotations
@@ -13,9 +13,10 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from enum import Enum
 from functools import cache
+from os import PathLike
 from typing import Any
 
-from otdravg.errors import Refusal, ShotsDoNotPair
+from otdravg.errors import BadSetting, BadSettings, Refusal, ShotsDoNotPair, UnreadableTrace
 from otdravg.findings import Finding, Scope, Statement, Value, Values, says
 from otdravg.quantities import figure
 
@@ -66,11 +67,56 @@ def do_not_pair(reason: Refusal, evidence: Statement, advice: Statement) -> Shot
     return error
 
 
+def bad_setting(name: str | Statement, value: object, wanted: str | Statement) -> BadSetting:
+    """Make the error about a setting, worded in English; texts are the same in every language."""
+    said = says("bad-setting", name=name, value=repr(value), wanted=wanted)
+    plain = [part if isinstance(part, str) else told(part) for part in (name, wanted)]
+    return BadSetting(plain[0], value, plain[1], said)
+
+
+def unreadable(
+    path: str | PathLike[str],
+    block: str,
+    offset: int | None,
+    expected: Statement,
+    advice: Statement | None = None,
+) -> UnreadableTrace:
+    """Make the error about a trace file, worded in English; usually it is to be copied again."""
+    todo = advice or says("copy-again")
+    place = block if offset is None else says("at-byte", block=block, offset=offset)
+    said = says("unreadable", place=place, expected=expected, advice=todo)
+    return UnreadableTrace(path, block, offset, told(expected), told(todo), said)
+
+
+def cause_of(error: Exception, path: str) -> Statement:
+    """Return what an error says of a file, without the path in front."""
+    if isinstance(error, UnreadableTrace) and error.said and error.path == path:
+        return error.said
+    return says("as-found", text=str(error).removeprefix(f"{path}: "))
+
+
 def said_of(error: Exception) -> Statement:
-    """Return what an error says; in other words than its own if it is about the shots."""
-    if not isinstance(error, ShotsDoNotPair):
-        return says("as-found", text=str(error))
-    return says("refused", reason=error.reason.value, evidence=error.evidence, advice=error.advice)
+    """Return what an error says: its own text, unless it holds what other languages need."""
+    if isinstance(error, ShotsDoNotPair):
+        reason, evidence, advice = error.reason.value, error.evidence, error.advice
+        return says("refused", reason=reason, evidence=evidence, advice=advice)
+    if isinstance(error, BadSettings):
+        first, more = said_of(error.problems[0]), len(error.problems) - 1
+        return says("bad-file" if more else "bad-line", path=error.path, problem=first, more=more)
+    if isinstance(error, UnreadableTrace):
+        return says("bad-line", path=error.path, problem=cause_of(error, error.path), more=0)
+    said = error.said if isinstance(error, BadSetting) else None
+    return said or says("as-found", text=str(error))
+
+
+def error_lines(error: Exception, language: Language = Language.ENGLISH) -> tuple[str, ...]:
+    """Say what an error says, a line each: one, but for files with several faults."""
+    if not isinstance(error, BadSettings):
+        return (told(said_of(error), language),)
+    lines = (said_of(problem) for problem in error.problems)
+    return tuple(
+        told(says("bad-line", path=error.path, problem=line, more=0), language) for line in lines
+    )
 
 
 def line(finding: Finding, about: str = "", language: Language = Language.ENGLISH) -> str:
@@ -176,7 +222,8 @@ class _Shown:
                 return text.rstrip(".")
             return text[:1].upper() + text[1:] if spec == "first" else text
         sign = _book(self.language)["language"]["decimal_sign"]
-        return figure(self.name, value, spec).replace(".", sign)
+        signs = str.maketrans({".": sign, ",": "." if sign == "," else ","})
+        return figure(self.name, value, spec).translate(signs)
 
     def __repr__(self) -> str:
         opening, closing = _book(self.language)["language"]["quotes"]

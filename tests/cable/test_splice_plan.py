@@ -155,7 +155,7 @@ def test_what_cannot_be_followed_is_named(rows: list[PlanRow], column: str, want
     faults = list(plan_faults(rows))
     assert len(faults) == 1
     assert faults[0][:2] == (len(rows) - 1, column)
-    assert wanted in faults[0][2]
+    assert wanted in told(faults[0][2])
 
 
 def test_two_fibres_into_one_are_refused() -> None:

@@ -12,9 +12,11 @@ from typing import Any
 import pytest
 
 from otdravg.errors import BadJob, BadSetting, OtdravgError
+from otdravg.findings import says
 from otdravg.job import load
 from otdravg.job.lists import LISTS, Column, JobList
 from otdravg.job.rows import ListRow, facts_of, form_of, rows_beside, rows_in
+from otdravg.words.catalogue import error_lines
 
 LEAST = 'format = 1\ncable = "RIDGE-7"\nfibres = 24\nwavelengths = [1310, 1550]\n'
 
@@ -155,7 +157,11 @@ def test_a_closure_that_the_job_does_not_have_is_named(tmp_path: Path) -> None:
     closures = next(own for own in LISTS if own.name == "closures")
     rows = {
         "closures": rows_in(closures, [{"name": "Otterstone", "distance": "1km"}], problems),
-        "every_kind": [ListRow({"name": "a", "closure": "Oterstone"}, "f line 2", problems, True)],
+        "every_kind": [
+            ListRow(
+                {"name": "a", "closure": "Oterstone"}, says("at-line", file="f", line=2), problems
+            )
+        ],
     }
     facts_of(rows, [closures, EVERY], None, problems)
     assert [str(one) for one in problems] == [
@@ -189,8 +195,8 @@ def test_a_list_beside_the_job_is_read_unasked_and_its_faults_are_all_told(tmp_p
     (tmp_path / "reels.csv").write_text("reel,fibre_type\nR-1,652\nR-2,G652\n")
     with pytest.raises(BadJob) as caught:
         load(tmp_path / "job.toml")
-    assert len(caught.value.lines) == 2
-    assert "reels.csv line 3, column fibre_type" in caught.value.lines[1]
+    assert len(error_lines(caught.value)) == 2
+    assert "reels.csv line 3, column fibre_type" in error_lines(caught.value)[1]
 
 
 #: What hands and spreadsheets leave in cells.
@@ -220,7 +226,7 @@ def test_whatever_stands_in_cells_is_read_or_named_in_a_line(own: JobList, tmp_p
             load(tmp_path / "job.toml").options()
             read += 1
         except OtdravgError as error:
-            told.append(error.lines)
+            told.append(error_lines(error))
     assert read
     assert told
     assert all(lines and not any("\n" in line for line in lines) for lines in told)

@@ -374,6 +374,14 @@ class TestCable:
         assert [text for text in german if text not in filled] == []
         assert [text for text in english - german if f">{text}<" in filled] == []
         assert '<datalist id="power-source_at"><option value="A">' in filled
+        (tmp_path / "closures.csv").write_text(
+            "name,distance,method\nFar,1km,glue\nFar,,\n", "utf-8"
+        )
+        faulty = client.get("/job").text
+        assert "closures.csv Zeile 2, Spalte method: &#39;glue&#39; ist nicht verwendbar" in faulty
+        assert "Spalte distance: (leer) ist nicht verwendbar; die Angabe muss da sein" in faulty
+        refused = client.post("/job", json={**said, "fibres": "many"}).json()["error"]
+        assert "not usable" not in refused
 
     def test_rows_of_a_job_are_not_kept_twice(self, tmp_path: Path) -> None:
         job = tmp_path / "job.toml"

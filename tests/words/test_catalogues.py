@@ -21,6 +21,7 @@ from wordy import wordy
 from otdravg import words
 from otdravg.cable.model import CableFinding, CableReview
 from otdravg.cable.resplice.plan import plan_resplices
+from otdravg.errors import UnreadableTrace
 from otdravg.findings import Finding, Scope, Severity, caution, note, says, values
 from otdravg.fit.reading import Kind
 from otdravg.fit.side import SpanStart
@@ -30,13 +31,15 @@ from otdravg.report.shot_json import finding_object
 from otdravg.report.shot_text import shot_text
 from otdravg.shot.files import read
 from otdravg.shot.trace import Direction
+from otdravg.sor.reader import decode
+from otdravg.sor.sizes import SizeLimits
 from otdravg.tables.splices import review_cells
 from otdravg.verdict.decision import Answer
 from otdravg.verdict.ends import EndsBasis
 from otdravg.verdict.judge import judge
 from otdravg.verdict.keys import CABLE_FINDINGS, KEYS
 from otdravg.words import catalogue
-from otdravg.words.catalogue import LISTED, Language, line, place, say, told
+from otdravg.words.catalogue import LISTED, Language, error_lines, line, place, say, told
 
 LANGUAGES = list(Language)
 BOOKS = {language: catalogue._book(language) for language in LANGUAGES}
@@ -495,13 +498,32 @@ def test_no_catalogue_is_loaded_before_a_sentence_is_asked_for() -> None:
     assert done.stdout == "0\n"
 
 
+def test_an_unreadable_trace_is_told_in_german() -> None:
+    with pytest.raises(UnreadableTrace) as empty:
+        decode(b"", "leer.sor")
+    (told_of_it,) = error_lines(empty.value, Language.GERMAN)
+    assert told_of_it == (
+        "leer.sor: Datei bei Byte 0: eine Messkurve erwartet, eine leere Datei gefunden; "
+        "die Datei noch einmal vom Messgerät kopieren"
+    )
+    with pytest.raises(UnreadableTrace, match=r"found 16,777,217;") as large:
+        SizeLimits().check_file(16 * 2**20 + 1, "gross.sor")
+    assert "höchstens 16.777.216 Bytes erwartet" in error_lines(large.value, Language.GERMAN)[0]
+
+
 #: Where a sentence is made below the outputs: as the text of an error, which stops the work.
 WORDED_BELOW = {
     "otdravg/cable/decisions/record.py",
+    "otdravg/cable/files/folder.py",
+    "otdravg/cable/location.py",
+    "otdravg/cable/measure/jobs.py",
+    "otdravg/cable/pairs.py",
     "otdravg/pair/axis.py",
     "otdravg/pair/measure.py",
     "otdravg/shot/shot.py",
+    "otdravg/sor/filemap.py",
     "otdravg/sor/reader.py",
+    "otdravg/sor/sizes.py",
 }
 
 

@@ -18,10 +18,11 @@ from otdravg import sor
 from otdravg.cable.files.archive import ARCHIVE_SUFFIX, archive_entries
 from otdravg.cable.location import SUFFIX, FoundFile, Location
 from otdravg.errors import BadSetting, OtdravgError, UnreadableTrace
-from otdravg.findings import Finding
+from otdravg.findings import Finding, Statement, says
 from otdravg.shot.settings import Direction, Identity, Settings
 from otdravg.shot.trace import Trace, traces_from
 from otdravg.system.ordinary import openable
+from otdravg.words.catalogue import cause_of, told
 
 __all__ = ["SUFFIX", "FoundFile", "RawShot", "find_files", "load", "read_header"]
 
@@ -38,7 +39,7 @@ class RawShot:
     point_count: int
     trace_count: int
     findings: tuple[Finding, ...]
-    problem: str  # why it cannot be read; empty if it can
+    problem: Statement | None  # why it cannot be read; none if it can
 
 
 def find_files(folders: Sequence[Path]) -> tuple[FoundFile, ...]:
@@ -108,7 +109,7 @@ def _listed(file: FoundFile, status: os.stat_result) -> Iterator[FoundFile]:
         try:
             yield from _inside(file.batch, path, f"{file.path}/")
         except UnreadableTrace as error:
-            yield replace(file, skipped=_cause(error, file), holds_files=True)
+            yield replace(file, skipped=told(cause_of(error, str(file.location))), holds_files=True)
     else:
         yield file
 
@@ -138,22 +139,25 @@ def read_header(file: FoundFile, size_limits: sor.SizeLimits) -> RawShot:
     """
     if file.skipped:
         may_hold_shots = file.is_trace_file or file.holds_files
-        return _not_a_shot(file, file.skipped if may_hold_shots else "")
+        is_odd = may_hold_shots and file.skipped
+        return _not_a_shot(file, says("as-found", text=file.skipped) if is_odd else None)
     if not file.is_trace_file and file.location.size_bytes > size_limits.file_bytes:
-        return _not_a_shot(file, "")
+        return _not_a_shot(file, None)
     try:
         size_limits.check_file(file.location.size_bytes, str(file.location))
         data = file.location.read_bytes()
     except UnreadableTrace as error:
-        return _not_a_shot(file, _cause(error, file) if file.is_trace_file else "")
+        return _not_a_shot(
+            file, cause_of(error, str(file.location)) if file.is_trace_file else None
+        )
     sha256 = hashlib.sha256(data).hexdigest()
     file = replace(file, location=file.location.known_as(sha256))
     if not file.is_trace_file:
-        return _not_a_shot(file, "")
+        return _not_a_shot(file, None)
     try:
         traces = traces_from(sor.decode(data, str(file.location), size_limits))
     except OtdravgError as error:
-        return _not_a_shot(file, _cause(error, file))
+        return _not_a_shot(file, cause_of(error, str(file.location)))
     trace = traces[0]
     return RawShot(
         file,
@@ -164,18 +168,13 @@ def read_header(file: FoundFile, size_limits: sor.SizeLimits) -> RawShot:
         trace.level_db.size,
         len(traces),
         trace.findings,
-        "",
+        None,
     )
 
 
-def _not_a_shot(file: FoundFile, problem: str) -> RawShot:
+def _not_a_shot(file: FoundFile, problem: Statement | None) -> RawShot:
     """A file from which no shot comes; ``problem`` says why, if one was to be expected."""
     return RawShot(file, file.location.sha256, "", None, None, 0, 0, (), problem)
-
-
-def _cause(error: Exception, file: FoundFile) -> str:
-    """The error without the path in front: the record has it already."""
-    return str(error).removeprefix(f"{file.location}: ")
 
 
 def load(location: Location, trace_number: int = 1, direction: Direction | None = None) -> Trace:

@@ -134,7 +134,7 @@ def _record(
 
 def _first_use(raw: RawShot, taken_for: TakenFor) -> tuple[ShotUse, Statement | None]:
     if raw.problem:
-        return ShotUse.UNREADABLE, says("as-found", text=raw.problem)
+        return ShotUse.UNREADABLE, raw.problem
     if raw.identity is None:
         return ShotUse.NOT_A_SHOT, says("no-sor-name")
     if any(f.code == "block-truncated" and f.where == "DataPts" for f in raw.findings):
