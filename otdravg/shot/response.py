@@ -120,6 +120,10 @@ SLOW_SHARE = 0.03
 #: It must leave less than this share of what a level floor would. Benchmark: receivers, tails of
 #: 1/t leave up to 0.11, other ends 0.25 and more.
 SLOW_GAIN = 0.15
+#: It must be seen to fall, against a level floor by so much in χ², and to bend: a straight line
+#: may not fit better by more than this factor. Benchmark: receivers, tails of 1/t have 22 and more,
+#: and 4 at most; cords behind a lossy connector that were taken for one 2, and 12 and more.
+SLOW_SHOWN, SLOW_BENT = 9.0, 6.0
 #: Share of the fibre's power that the remains of a tail may have where the fibre is used again: 2
 #: mdB (chosen, not derived: they die out within the first part of a section).
 REMAINS = 1e-3
@@ -434,8 +438,13 @@ def slow_behind_end(
         share = SURELY_BRIGHT * float(shares[best])
     level = float(np.einsum("i,i", weight, dim) / weight.sum())
     share, flat = float(shares[best]), float(np.einsum("i,i", weight, (dim - level) ** 2))
-    # What dies out as fast as the shortest does is an exponential.
-    if not LEAST_SLOW < share < MOST_SLOW or best == 0 or left[best] > SLOW_GAIN * flat:
+    # What dies out as fast as the shortest does is an exponential; what a straight line fits far
+    # better, or what hardly falls, is fibre: a cord behind a lossy connector is as dark.
+    line = np.polynomial.Polynomial.fit(np.arange(dim.size), dim, 1, w=np.sqrt(weight))
+    straight = float(np.einsum("i,i", weight, (dim - line(np.arange(dim.size))) ** 2))
+    if not LEAST_SLOW < share < MOST_SLOW or best == 0:
+        return None
+    if left[best] > min(SLOW_GAIN * flat, flat - SLOW_SHOWN, SLOW_BENT * straight):
         return None
     return Response(slow=share, u_slow=U_SLOW * share, reach=SLOW_REACH[best])
 
