@@ -19,11 +19,11 @@ from otdravg.simulate.demo import write_demo
 def test_a_faulty_job_is_told_in_the_language_asked_for(tmp_path: Path) -> None:
     job = tmp_path / "job.toml"
     job.write_text('format = 1\ncable = "X"\nfibres = "many"\nwavelengths = [1550]\nlengt = 1\n')
-    lines = run("job", "show", job, "--language", "de").stderr.splitlines()
+    lines = run("job", "show", job, "--language", "de").output.splitlines()
     assert [line.split("; ")[1] for line in lines] == [
         "eine ganze Zahl von 1 bis 100000 schreiben", "unbekannter Schlüssel",
     ]  # fmt: skip
-    assert "write a whole number from 1 to 100000" in run("job", "show", job).stderr
+    assert "write a whole number from 1 to 100000" in run("job", "show", job).output
 
 
 def run(*arguments: object, typed: str | None = None) -> Result:
