@@ -13,7 +13,6 @@ from typing import Any
 
 import numpy as np
 from scipy import stats
-from simulated import TrueJoint
 
 from otdravg.errors import OtdravgError
 from otdravg.fit.reading import Coverage, Kind, Reading
@@ -24,6 +23,7 @@ from otdravg.shot.trace import Trace, traces_from
 # The corpora of the tests stand one folder higher.
 sys.path.insert(0, str(Path(__file__).parents[1]))
 from corpus import SimulatedPair, random_pair
+from simulated import TrueJoint
 
 #: Numerical libraries start threads of their own unless told not to.
 ONE_THREAD = dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"), "1")

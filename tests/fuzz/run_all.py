@@ -50,7 +50,7 @@ def main(argv: list[str] | None = None) -> int:
     parser.add_argument("--share", type=float, default=1.0, help="part of the full counts")
     parser.add_argument("--store", action="store_true", help="keep the counts for the docs")
     options = parser.parse_args(argv)
-    sys.path.insert(0, str(_HERE))
+    sys.path[:0] = [str(_HERE), str(_HERE.parent)]
     summary = [f"{'script':<20}{'cases':>12}{'seconds':>10}  outcome ({date.today().isoformat()})"]
     broken = False
     rows: list[dict[str, object]] = []
