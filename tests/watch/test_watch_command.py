@@ -179,7 +179,7 @@ class TestWaking:
         monkeypatch.setattr(threading.Event, "wait", lambda self, s: asked.append(s))
         with waiting([tmp_path], None) as wait:
             wait(None)
-        assert asked == [2.0]
+        assert asked == [1.0]
 
     def test_a_change_ends_the_wait(self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
         """The library is stood in for: what it calls sets the event that is waited for."""
