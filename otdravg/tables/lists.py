@@ -96,8 +96,10 @@ def listings(review: CableReview, words: Words) -> dict[str, Listing]:
         ),
         _listing(
             words, "changes", "sheet_changes", CHANGES, changes,
-            {"change": 14, "cable": 10, "fibre": 6, "closure": 10, "wavelength_nm": 11,
-             "before_db": 10, "after_db": 10, "combined_uncertainty_db": 10},
+            {"change": 12, "cable": 10, "fibre": 6, "closure": 10, "wavelength_nm": 8,
+             "before_db": 9, "after_db": 8, "combined_uncertainty_db": 9, "limit_before_db": 9,
+             "limit_after_db": 9, "verdict_before": 18, "verdict_after": 18, "action_before": 13,
+             "action_after": 13, "near_limit_before": 8, "near_limit_after": 8},
         ),
         _listing(
             words, "patterns", "patterns", _PATTERNS, found,
