@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections import Counter, defaultdict
+from collections.abc import Hashable
 
 from otdravg.cable.model import CableReview, Change, ChangeKind, FibreKey
+from otdravg.grouping import grouped
 from otdravg.trade import numbers_text
 from otdravg.words.headings import Words
 
@@ -36,6 +38,22 @@ def fibres_since(review: CableReview) -> dict[str, list[FibreKey]]:
             if kinds & {ChangeKind.WORSE, ChangeKind.GONE}:
                 found[_WORSE].append(fibre)
     return found
+
+
+def changed_alike(review: CableReview) -> list[list[Change]]:
+    """Return what changed in fibres of both deliveries, in order.
+
+    Splices of a closure at a wavelength that read the same and were judged otherwise alike are one
+    item, any other change is one by itself.
+    """
+    both = set(fibres_since(review).get("fibres_changed", ()))
+    changes = [c for c in review.changes if c.key in both and c.kind is not ChangeKind.SAME]
+
+    def alike(one: Change) -> Hashable:
+        fibre = None if one.kind is ChangeKind.REJUDGED else one.key
+        return fibre, one.key.cable, one.wavelength_nm, one.closure, one.before, one.after
+
+    return list(grouped(changes, alike).values())
 
 
 def compared(review: CableReview, words: Words) -> str:

@@ -27,7 +27,7 @@ from otdravg.tables.scope import facts
 from otdravg.tables.splices import review_cells
 from otdravg.verdict.decision import Action, Verdict
 from otdravg.verdict.verdicts import SpliceVerdict
-from otdravg.words.headings import Words
+from otdravg.words.headings import Language, Words
 
 
 def rows_of(
@@ -207,6 +207,24 @@ def test_a_fibre_that_reads_the_same_and_was_judged_otherwise_has_changed(
         }[line["fibre"]] if is_anew else set())  # fmt: skip
     shown = listings(now, Words())["changes"].rows
     assert {row[2] for row in shown} == {"2", "4", "6", "8"}
+
+
+def test_another_limit_for_all_is_a_line_for_each_closure_and_wavelength(
+    good_review: CableReview, tmp_path: Path
+) -> None:
+    before = rows_of(good_review, range(1, 9))
+    delivered(before, tmp_path / "first")
+    rows = tuple(
+        replace(row, verdict=replace(row.verdict, limit_db=Decimal("0.300"), near_limit=False))
+        for row in before.rows
+    )
+    now = against(replace(before, rows=rows), tmp_path / "first")
+    german = Words(Language.GERMAN)
+    lines = listings(now, german)["changes"].rows
+    assert {(row[0], row[9], row[-1]) for row in lines} == {("anders beurteilt", "0,300", "nein")}
+    assert tuple(sorted({row[2] for row in lines if "–" in row[2]}))[::-1] == ("1–8", "1–2, 4–8")
+    places = {(row.closure, row.wavelength_nm) for row in before.rows}
+    assert len(lines) == len(places) + 2 < len(rows) / 4  # two: the splice over its limit
 
 
 def test_a_fibre_shot_from_one_end_before_has_changed_and_is_not_new(
