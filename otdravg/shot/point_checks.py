@@ -40,6 +40,9 @@ _HASH_BASE = 0x9E3779B97F4A7C15
 #: Buckets for the hashes of one shot: several times as many as it has points. Chosen, not derived:
 #: only time and memory depend on it.
 _BUCKET_BITS = 17
+#: Times that hashes are sorted into buckets, by other bits each time. Derived: of 30 000 hashes one
+#: in five shares a bucket by chance, of what is left one in twenty.
+_TURNS = (1, 2)
 #: Reflections at least this high show the pulse's width, dB. Derived: no splice gains as much, a
 #: mode field ratio of 10^0.15 = 1.4; at this height the crest has twice the fibre's power.
 CLEAR_PEAK_DB = 1.5
@@ -204,10 +207,6 @@ def same_noise(one: NoisePrints, other: NoisePrints) -> int:
         buckets = _bucket(here, turn), _bucket(there, turn)
         here, there = here[_taken(buckets[1])[buckets[0]]], there[_taken(buckets[0])[buckets[1]]]
     return int(np.intersect1d(here, there).size)
-
-
-#: What shares a bucket by some bits of its hash shares one by others too, if it is the same.
-_TURNS = (1, 2)
 
 
 def _bucket(hashes: npt.NDArray[np.uint64], turn: int) -> npt.NDArray[np.intp]:

@@ -182,7 +182,8 @@ def _windows(power: FloatArray, at: FloatArray, pulse_points: float) -> FloatArr
     else:
         y = np.interp(place, np.arange(power.size), power)
     y = y / y[:, : int(BEFORE * PER_PULSE) // 2].mean(axis=1, keepdims=True)
-    return y - np.einsum("kc,vc->kv", np.einsum("kw,wc->kc", y, straight), straight)
+    y -= np.einsum("kc,vc->kv", np.einsum("kw,wc->kc", y, straight), straight)
+    return np.asarray(y)
 
 
 def _left_over(ramps: FloatArray, columns: FloatArray) -> FloatArray:
