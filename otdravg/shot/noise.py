@@ -15,7 +15,7 @@ for a fitted line is the long-run variance: the variance of a mean of N points t
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt

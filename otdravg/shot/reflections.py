@@ -632,7 +632,7 @@ def clipped_points(highest: IndexArray, size: int) -> IndexArray:
     near = near[np.searchsorted(near, 0) : np.searchsorted(near, size)]
     first, stop = np.maximum(near - 7, 0), np.minimum(near + 8, size)
     held = np.searchsorted(highest, stop) - np.searchsorted(highest, first)
-    return near[held > 0.1 * (stop - first)]
+    return np.asarray(near[held > 0.1 * (stop - first)])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
