@@ -1,8 +1,8 @@
 """Whether a place that reads as one splice is two, closer together than the pulse.
 
 The search calls a place a group where the ramp of one shot is bent more than any receiver bends
-it. Where both receivers are known to be sharp, and both shots are held against two splices together,
-less is enough.
+it. Where both receivers are known to be sharp, less is enough: both shots are held together against
+one splice and against two.
 """
 
 from __future__ import annotations

@@ -290,9 +290,7 @@ def judge(
     to_check = [*(says("check-files", finding=doubt) for doubt in doubts), *damage]
     if shorter is not None:
         judged = tuple(_bent(one, measurement, shorter, rules) for one in judged)
-    judged = tuple(
-        _settled_first(_two_in_one(_seen_once(one), measurement)) for one in judged
-    )
+    judged = tuple(_settled_first(_two_in_one(_seen_once(one), measurement)) for one in judged)
     if to_check:
         # While the files are in doubt, so is what they say of a splice.
         judged = tuple(map(_not_to_cut, judged))
@@ -485,13 +483,12 @@ def _seen_once(judged: Judged) -> Judged:
     A hand or a bend in one shot, or work between them, adds to one reading and not to the other;
     so does, seldom, a step between two glasses that just cancels the loss.
     """
-    reading, limit_db = judged.reading, judged.limit_db
-    end = shown_from(reading)
+    reading, end = judged.reading, None
     large_db = reported(max(reading.loss_ab_db or 0.0, reading.loss_ba_db or 0.0), Quantity.LOSS_DB)
-    if judged.verdict is Verdict.WITHIN and None not in (limit_db, large_db):
-        end = shown_from(reading, 0.0, HIDES_STEP_DB) if large_db > limit_db else None
-    elif judged.action is not Action.RE_SPLICE:
-        return judged
+    if judged.action is Action.RE_SPLICE:
+        end = shown_from(reading)
+    elif judged.verdict is Verdict.WITHIN and (large_db or Decimal(0)) > (judged.limit_db or 0):
+        end = shown_from(reading, 0.0, HIDES_STEP_DB)
     if end is None:
         return judged
     reason = says("seen-once", end=end, large_db=large_db)
