@@ -503,7 +503,7 @@ def _two_in_one(judged: Judged, measurement: Measurement) -> Judged:
     apart_m = two_splices_m(measurement, row)
     if apart_m is None:
         return judged
-    reason = says("two-in-one", apart_m=apart_m, over_db=over_db)
+    reason = says("two-in-one", apart_m=round(apart_m), over_db=over_db)
     return replace(judged, action=Action.LOOK, reason=reason)
 
 
