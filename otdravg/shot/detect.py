@@ -65,6 +65,9 @@ MOST_RIPPLE, LONG_PULSES = 1.25, 50.0
 #: derived: splices of a smoothed shot may fill a third of it; their ramps must not count. Of a
 #: normal distribution the smallest 60 % have 1 − 2·0.842·φ(0.842)/0.6 = 0.214 of the variance.
 QUIET_PART, QUIET_VARIANCE = 0.6, 0.214
+#: They are so many to a running mean: over fewer points its rounding is more than its noise, over
+#: more there are ramps everywhere. Chosen, not derived.
+QUIET_LAGS = 8
 #: A running mean of fewer points than this is none, points (chosen, not derived: as where it is
 #: learnt).
 LEAST_MEAN = 3
@@ -83,6 +86,9 @@ LARGE_MISFIT = 3.0
 #: Looks at a shot until its response is settled: reflections, ramps, and what a slow tail bends
 #: (chosen, not derived: a second look at bends finds little).
 MOST_LOOKS = 3
+#: Variance of the next noise that is tried by that of the one before, and how much more may be left
+#: than was tried (chosen, not derived: each takes a search; estimates scatter by less).
+NOISE_GROWTH, NOISE_ALIKE = 3.0, 1.5
 #: Points, and cells, that a section must have to say anything of the noise. Chosen, not derived:
 #: the line takes two, six and one are left.
 LEAST_POINTS, LEAST_CELLS = 8, 3
@@ -317,16 +323,15 @@ def _with_noise_of_its_own(
     count, so that ripple taken for steps cannot make itself look significant. But on a short
     fibre steps may have been taken for ripple: if few of them explain most of it, they are steps.
     """
-    rough = shot.noise
     noise = _noise_between(shot, *looked)
     pulses = shot.lit_m / shot.pulse_m
     edge = shot.pulse_m / shot.spacing_m if pulses > LONG_PULSES else SUSPECT_RATIO
     if noise.correlation_points > MOST_RIPPLE * (shot.smoothing + edge):
         share = _share_of_white(shot) * shot.smoothing
         white = replace(
-            rough,
-            constant_long_run_db2=rough.constant_db2 * share,
-            receiver_long_run_db2=rough.receiver_db2 * share,
+            shot.noise,
+            constant_long_run_db2=shot.noise.constant_db2 * share,
+            receiver_long_run_db2=shot.noise.receiver_db2 * share,
         )
         plain = with_reflections(replace(shot, noise=white))
         same = (plain.front_clear, plain.peaks) == (shot.front_clear, shot.peaks)
@@ -337,13 +342,45 @@ def _with_noise_of_its_own(
             middle = np.array([median(shot.level_db[shot.front_clear : shot.end + 1])])
             left, before = (float(n.long_run_db2(middle)[0]) for n in (second, noise))
             noise = second if left < before / SUSPECT_RATIO else noise
+        if noise.correlation_points > MOST_RIPPLE * (shot.smoothing + edge):
+            noise = _least_noise(shot, threshold, noise)
     return with_reflections(replace(shot, noise=noise))
+
+
+def _least_noise(shot: Shot, threshold: float, most: NoiseModel) -> NoiseModel:
+    """The least noise that steps leave which are found with as much of it, or ``most``.
+
+    Where steps hide each other they pass for noise, in which they stay hidden. What they leave is
+    tried from what neighbouring points show on, which is too little where there is ripple: it then
+    shows steps that leave more noise than there should be.
+    """
+    middle = np.array([median(shot.level_db[shot.front_clear : shot.end + 1])])
+    long_run = _share_of_white(shot) * shot.smoothing
+    while True:
+        tried = replace(
+            shot.noise,
+            constant_long_run_db2=shot.noise.constant_db2 * long_run,
+            receiver_long_run_db2=shot.noise.receiver_db2 * long_run,
+        )
+        if tried.long_run_db2(middle)[0] * SUSPECT_RATIO > most.long_run_db2(middle)[0]:
+            return most
+        plain = with_reflections(replace(shot, noise=tried))
+        fixed, _, stop_m = _first_look(plain, threshold)
+        steps = list(search_steps(Search.of(plain), fixed, stop_m, FIRST_PASS * threshold))
+        if steps and len(steps) < shot.lit_m / shot.pulse_m / LEAST_PULSES_PER_STEP:
+            left = _noise_between(plain, fixed, steps, stop_m)
+            variance = left.long_run_db2(middle)[0]
+            if variance * SUSPECT_RATIO > most.long_run_db2(middle)[0]:
+                return most
+            if variance <= NOISE_ALIKE * tried.long_run_db2(middle)[0]:
+                return left
+        long_run *= NOISE_GROWTH
 
 
 def _share_of_white(shot: Shot) -> float:
     """Share of the rough noise's variance that neighbouring points show; 1 without smoothing.
 
-    A running mean over w points of white noise differs from point to point by 2/w of its variance,
+    A running mean over w points of white noise differs over k < w points by 2·k/w of its variance,
     whatever splices there are. The rough noise compares points further apart than that, between
     which there may be splices everywhere. Where poles were taken out, a mean over many points is
     as sure as it was before: there it is the recorded points that tell.
@@ -354,13 +391,16 @@ def _share_of_white(shot: Shot) -> float:
     clean = ~shot.in_peak
     clean[shot.end + 1 :] = False
     level = shot.trace.level_db if poles else shot.level_db
-    change = np.diff(level)[clean[1:] & clean[:-1]]
+    lag = max(shot.means[0] // QUIET_LAGS, 1)
+    change = (level[lag:] - level[:-lag])[clean[lag:] & clean[:-lag]]
     if change.size < LEAST_POINTS:
         return 1.0
     square = np.sort((change - np.median(change)) ** 2)
     quiet = square[: int(QUIET_PART * square.size)]  # ramps are steeper than noise
     expected = shot.noise.variance_at(shot.contour.inverse_square)[clean]
-    shown = shot.means[0] / 2 * float(quiet.mean()) / QUIET_VARIANCE
+    rounding = 2 * shot.rounding.point_db2
+    changed = max(float(quiet.mean()) / QUIET_VARIANCE - rounding, 0.0)
+    shown = shot.means[0] / (2 * lag) * changed
     usual = median(expected) if poles else float(expected.mean())
     share = min(max(shown, shot.rounding.point_db2) / usual, 1.0)
     return share * shot.means[0] / shot.smoothing
