@@ -86,9 +86,6 @@ LARGE_MISFIT = 3.0
 #: Looks at a shot until its response is settled: reflections, ramps, and what a slow tail bends
 #: (chosen, not derived: a second look at bends finds little).
 MOST_LOOKS = 3
-#: Variance of the next noise that is tried by that of the one before, and how much more may be left
-#: than was tried (chosen, not derived: each takes a search; estimates scatter by less).
-NOISE_GROWTH, NOISE_ALIKE = 3.0, 1.5
 #: Points, and cells, that a section must have to say anything of the noise. Chosen, not derived:
 #: the line takes two, six and one are left.
 LEAST_POINTS, LEAST_CELLS = 8, 3
@@ -348,33 +345,27 @@ def _with_noise_of_its_own(
 
 
 def _least_noise(shot: Shot, threshold: float, most: NoiseModel) -> NoiseModel:
-    """The least noise that steps leave which are found with as much of it, or ``most``.
+    """What steps leave that are found with the noise of neighbouring points, or ``most``.
 
-    Where steps hide each other they pass for noise, in which they stay hidden. What they leave is
-    tried from what neighbouring points show on, which is too little where there is ripple: it then
-    shows steps that leave more noise than there should be.
+    Where steps hide each other they pass for noise, in which they stay hidden.
     """
     middle = np.array([median(shot.level_db[shot.front_clear : shot.end + 1])])
     long_run = _share_of_white(shot) * shot.smoothing
-    while True:
-        tried = replace(
-            shot.noise,
-            constant_long_run_db2=shot.noise.constant_db2 * long_run,
-            receiver_long_run_db2=shot.noise.receiver_db2 * long_run,
-        )
-        if tried.long_run_db2(middle)[0] * SUSPECT_RATIO > most.long_run_db2(middle)[0]:
-            return most
-        plain = with_reflections(replace(shot, noise=tried))
-        fixed, _, stop_m = _first_look(plain, threshold)
-        steps = list(search_steps(Search.of(plain), fixed, stop_m, FIRST_PASS * threshold))
-        if steps and len(steps) < shot.lit_m / shot.pulse_m / LEAST_PULSES_PER_STEP:
-            left = _noise_between(plain, fixed, steps, stop_m)
-            variance = left.long_run_db2(middle)[0]
-            if variance * SUSPECT_RATIO > most.long_run_db2(middle)[0]:
-                return most
-            if variance <= NOISE_ALIKE * tried.long_run_db2(middle)[0]:
-                return left
-        long_run *= NOISE_GROWTH
+    tried = replace(
+        shot.noise,
+        constant_long_run_db2=shot.noise.constant_db2 * long_run,
+        receiver_long_run_db2=shot.noise.receiver_db2 * long_run,
+    )
+    plain = with_reflections(replace(shot, noise=tried))
+    fixed, _, stop_m = _first_look(plain, threshold)
+    least = float(most.long_run_db2(middle)[0]) / SUSPECT_RATIO
+    for asked in (FIRST_PASS * threshold, threshold):
+        steps = list(search_steps(Search.of(plain), fixed, stop_m, asked))
+        left = _noise_between(plain, fixed, steps, stop_m)
+        variance = float(left.long_run_db2(middle)[0])
+        if len(steps) < shot.lit_m / shot.pulse_m / LEAST_PULSES_PER_STEP and variance < least:
+            most, least = left, variance
+    return most
 
 
 def _share_of_white(shot: Shot) -> float:
