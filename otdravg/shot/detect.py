@@ -86,6 +86,9 @@ LARGE_MISFIT = 3.0
 #: Looks at a shot until its response is settled: reflections, ramps, and what a slow tail bends
 #: (chosen, not derived: a second look at bends finds little).
 MOST_LOOKS = 3
+#: Noise that is tried, times what neighbouring points show, and how far a step has to exceed the
+#: threshold (chosen, not derived: each takes a search).
+TRIED = ((1.0, FIRST_PASS), (1.0, 1.0), (4.0, 1.0), (16.0, 1.0))
 #: Points, and cells, that a section must have to say anything of the noise. Chosen, not derived:
 #: the line takes two, six and one are left.
 LEAST_POINTS, LEAST_CELLS = 8, 3
@@ -345,22 +348,25 @@ def _with_noise_of_its_own(
 
 
 def _least_noise(shot: Shot, threshold: float, most: NoiseModel) -> NoiseModel:
-    """What steps leave that are found with the noise of neighbouring points, or ``most``.
+    """What steps leave that are found with little noise, or ``most``.
 
-    Where steps hide each other they pass for noise, in which they stay hidden.
+    Where steps hide each other they pass for noise, in which they stay hidden. What neighbouring
+    points show is too little where there is ripple, so that there are several tries.
     """
     middle = np.array([median(shot.level_db[shot.front_clear : shot.end + 1])])
-    long_run = _share_of_white(shot) * shot.smoothing
-    tried = replace(
-        shot.noise,
-        constant_long_run_db2=shot.noise.constant_db2 * long_run,
-        receiver_long_run_db2=shot.noise.receiver_db2 * long_run,
-    )
-    plain = with_reflections(replace(shot, noise=tried))
-    fixed, _, stop_m = _first_look(plain, threshold)
+    white = _share_of_white(shot) * shot.smoothing
     least = float(most.long_run_db2(middle)[0]) / SUSPECT_RATIO
-    for asked in (FIRST_PASS * threshold, threshold):
-        steps = list(search_steps(Search.of(plain), fixed, stop_m, asked))
+    for times, asked in TRIED:
+        tried = replace(
+            shot.noise,
+            constant_long_run_db2=shot.noise.constant_db2 * white * times,
+            receiver_long_run_db2=shot.noise.receiver_db2 * white * times,
+        )
+        if tried.long_run_db2(middle)[0] > least:
+            break
+        plain = with_reflections(replace(shot, noise=tried))
+        fixed, _, stop_m = _first_look(plain, threshold)
+        steps = list(search_steps(Search.of(plain), fixed, stop_m, asked * threshold))
         left = _noise_between(plain, fixed, steps, stop_m)
         variance = float(left.long_run_db2(middle)[0])
         if len(steps) < shot.lit_m / shot.pulse_m / LEAST_PULSES_PER_STEP and variance < least:
