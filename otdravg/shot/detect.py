@@ -494,7 +494,7 @@ def _measured(
         return []
     at, clear = np.array(all_zones).T
     lo, hi = alone_between(search, all_zones, at, stop_m)
-    found = search.step(lo, at - shot.guard_m, clear, hi)
+    found = search.step(lo, at - shot.guard_m + shot.ahead_m, clear, hi)
     loss = [float(v) if np.isfinite(v) else None for v in found.loss_db]
     u_loss = [float(v) if np.isfinite(v) else None for v in found.u_db]
     u_at = np.full(at.size, shot.spacing_m / np.sqrt(12))
