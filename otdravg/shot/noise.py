@@ -90,16 +90,6 @@ class NoiseModel:
         """Long-run variance per point where the linear power is P, for 1/P²; dB²."""
         return np.asarray(self.constant_long_run_db2 + self.receiver_long_run_db2 * inverse_square)
 
-    def alike_over(self, points: float, rounding: Rounding) -> NoiseModel:
-        """The same noise with no more than so many neighbours alike, but for their rounding."""
-        return replace(
-            self,
-            constant_long_run_db2=max(
-                min(self.constant_long_run_db2, points * self.constant_db2), rounding.long_run_db2
-            ),
-            receiver_long_run_db2=min(self.receiver_long_run_db2, points * self.receiver_db2),
-        )
-
     @property
     def correlation_points(self) -> float:
         """Number of points that count as one reading, the larger of the two sources."""

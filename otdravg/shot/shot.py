@@ -96,8 +96,8 @@ ROUGH_RIPPLE = 1.5
 #: not derived: smaller lets a ramp that starts early into the line before it, larger takes points
 #: from that.
 GUARD_SHARE = 0.1
-#: Of what smoothing shows ahead of a step, so much counts as fibre, share of a pulse. Derived: a mean
-#: over w pulses shows x²/(2·w) of the step x pulses behind its first trace, 1 % for w = 2.
+#: Of what smoothing shows ahead of a step, so much counts as fibre, share of a pulse. Derived: a
+#: mean over w pulses shows x²/(2·w) of the step x pulses behind its first trace, 1 % for w = 2.
 FOOT_SHARE = 0.2
 #: Levels are stored as 16 bits of 0.001 dB, 65.5 dB; nobody stores twice as much. Derived:
 #: 2·65.535 dB = 131 dB, rounded up.
