@@ -267,6 +267,27 @@ def test_long_fibres_may_differ_by_the_share_that_indices_do() -> None:
     assert axis.length_m == pytest.approx(80_000, abs=50)
 
 
+@pytest.mark.parametrize("swapped", [False, True])
+@pytest.mark.parametrize(("apart_m", "one_fibre"), [(22.0, True), (33.0, False)])
+def test_ends_may_lie_apart_by_places_and_two_time_bases(
+    apart_m: float, one_fibre: bool, swapped: bool
+) -> None:
+    # Time bases off by 1e-4 each way make 16 m of 80 km (arithmetic), and each end may lie as far
+    # from its place as the shots tell by themselves, twice: here 10.9 m.
+    tool = instrument(20, 1.0)
+    ab, ba = (
+        shot(span([length_m], []), tool, 43 + k, far_noise_db=0.002)
+        for k, length_m in enumerate((80_000.0, 80_000.0 + apart_m)[:: -1 if swapped else 1])
+    )
+    places_m = 2 * sum(d.shot.placing_m for d in seen(ab, ba))
+    assert places_m < 22 < places_m + 16 < 33
+    if one_fibre:
+        axis, _ = axis_of(ab, ba)
+        assert axis.length_m == pytest.approx(80_000, abs=apart_m)
+    else:
+        assert refused(ab, ba).reason is Refusal.LENGTH
+
+
 # Cords
 
 
@@ -412,6 +433,30 @@ class TestCords:
         axis, _ = axis_of(*files, launch_m=lengths_m[0], receive_m=lengths_m[1])
         assert axis.length_m == pytest.approx(5000, abs=CLOSE_M)
 
+    @pytest.mark.parametrize("end", ["A", "B", "both"])
+    def test_offsets_in_the_files_that_nothing_shows_still_tell_the_length(self, end: str) -> None:
+        # The same, with the cords as each crew set them at its instrument.
+        lengths_m = {"A": (520.0, 0.0), "B": (0.0, 830.0), "both": (520.0, 830.0)}[end]
+        files = [
+            shot(
+                span([5000 + cord_m], []), instrument(), 100 + k, label=Label(user_offset_m=cord_m)
+            )
+            for k, cord_m in enumerate(lengths_m)
+        ]
+        axis, _ = axis_of(*files)
+        assert axis.length_m == pytest.approx(5000, abs=CLOSE_M)
+        assert (axis.start_a_m, axis.start_b_m) == pytest.approx(lengths_m, abs=0.2)
+
+    @pytest.mark.parametrize("end", ["A", "B"])
+    def test_a_cord_of_two_pieces_ends_where_the_other_light_stops(self, end: str) -> None:
+        # A span without a splice: the second of two connectors meets the end of the other shot.
+        bare, patched = span([5000], []), linked([300, 400, 5000], {0: -50.0, 1: -50.0}, {})
+        there, back = (patched, bare) if end == "A" else (bare, patched)
+        axis, _ = axis_of(shot(there, instrument(), 98), shot(back, instrument(), 99))
+        starts_m = (700.0, 0.0) if end == "A" else (0.0, 700.0)
+        assert (axis.start_a_m, axis.start_b_m) == pytest.approx(starts_m, abs=CLOSE_M)
+        assert axis.length_m == pytest.approx(5000, abs=CLOSE_M)
+
     def test_a_cord_at_one_instrument_alone_is_where_the_other_light_stops(self) -> None:
         # The shot from B ends where the cord of A began, and shows no connector there.
         ab = shot(with_cords(GLASS, Cords(520, None)), instrument(), 98)
@@ -436,6 +481,34 @@ class TestRefusals:
         figures = [float(w) for w in told(error.evidence).split() if w.replace(".", "").isdigit()]
         assert figures[0] == pytest.approx(9000, abs=CLOSE_M)
         assert figures[1] == pytest.approx(9000 + longer_m, abs=CLOSE_M)
+
+    @pytest.mark.parametrize("stated", [{"launch_m": 0.0}, {"receive_m": 0.0},
+                                        {"launch_m": 0.0, "receive_m": 0.0}])  # fmt: skip
+    @pytest.mark.parametrize("swapped", [False, True])
+    def test_no_cord_does_not_explain_more_fibre(
+        self, stated: dict[str, float], swapped: bool
+    ) -> None:
+        # Two fibres of which nothing but the ends shows: one is a kilometre longer.
+        lengths_m = (6000.0, 5000.0) if swapped else (5000.0, 6000.0)
+        ab, ba = (shot(span([m], []), instrument(), 43 + k) for k, m in enumerate(lengths_m))
+        assert refused(ab, ba, **stated).reason is Refusal.LENGTH
+
+    @pytest.mark.parametrize("offsets_m", [(520.0, 0.0), (0.0, 830.0), (400.0, 600.0)])
+    def test_an_offset_that_fits_nothing_is_told_by_its_file(
+        self, offsets_m: tuple[float, float]
+    ) -> None:
+        # Both shots are of one fibre without a cord: the offset was left over from another job.
+        files = [
+            shot(span([5000], []), instrument(), 110 + k, label=Label(user_offset_m=offset_m),
+                 path=f"{end}.sor")
+            for k, (end, offset_m) in enumerate(zip("AB", offsets_m, strict=True))
+        ]  # fmt: skip
+        error = refused(*files)
+        assert error.reason is Refusal.LENGTH
+        said = told(error.evidence)
+        for end, offset_m in zip("AB", offsets_m, strict=True):
+            assert (f"{offset_m:.0f} m in {end}.sor" in said) is (offset_m > 0)
+            assert (f"{end}.sor" in said) is (offset_m > 0)
 
     def test_fibre_that_both_shots_show_beyond_the_span_must_end_at_something(self) -> None:
         # A receive cord's connector makes it one, and the span ends there.
