@@ -92,7 +92,8 @@ class Target:
         files: dict[str, list[str]] = {}
         for test in every:
             if test not in left_out:
-                files.setdefault(_file(test), [*left_out]).append(test)
+                for each in _files_of(test):
+                    files.setdefault(_file(each), [*left_out]).append(each)
         return files
 
 
@@ -163,6 +164,14 @@ class _Chosen:
         self.taken[report.nodeid] = self.taken.get(report.nodeid, 0) + report.duration
         if report.failed:
             self.failed.append(report.nodeid)
+
+
+def _files_of(test: str) -> list[str]:
+    """The files of a folder of tests, or the file or test itself."""
+    folder = ROOT / test
+    if not folder.is_dir():
+        return [test]
+    return [path.relative_to(ROOT).as_posix() for path in sorted(folder.glob("test_*.py"))]
 
 
 def _file(test: str) -> str:
@@ -268,7 +277,7 @@ class _Sound:
     def order(self, mutant: Mutant) -> dict[str, int]:
         """Return the tests that come to a mutant's line, with their places in the order."""
         lines = _statement_of(mutant)
-        own = self.target.tests_of(mutant.module)
+        own = [each for test in self.target.tests_of(mutant.module) for each in _files_of(test)]
         tests = [t for t in self.seconds if not {t, t.partition("[")[0], _file(t)}.isdisjoint(own)]
         if lines is not None:  # otherwise run with the import: whoever uses the module may notice
             come = set().union(*(self.comes_to.get((mutant.module, n), set()) for n in lines))
