@@ -16,7 +16,16 @@ from simulated import Fibre, Instrument, Label
 from otdravg.errors import BadSetting, Refusal, ShotsDoNotPair
 from otdravg.findings import Finding, Severity
 from otdravg.fit.side import Axis, SpanStart
-from otdravg.pair.axis import _Marks, _scores, check_same_fibre_settings, find_axis
+from otdravg.pair.axis import (
+    SHORTLIST,
+    _candidates,
+    _Marks,
+    _refine,
+    _scores,
+    _shortlist,
+    check_same_fibre_settings,
+    find_axis,
+)  # fmt: skip
 from otdravg.shot.detect import Detection, EventKind, detect
 from otdravg.shot.trace import Direction, Trace
 from otdravg.words.catalogue import told
@@ -493,6 +502,19 @@ class TestRefusals:
         ab, ba = (shot(span([m], []), instrument(), 43 + k) for k, m in enumerate(lengths_m))
         assert refused(ab, ba, **stated).reason is Refusal.LENGTH
 
+    def test_a_stated_cord_explains_more_fibre(self) -> None:
+        # The other crew's receive cord is longer than this launch cord; its joint does not show.
+        ab, ba = (shot(span([m], []), instrument(), 43 + k) for k, m in enumerate((5000.5, 6000.0)))
+        axis, _ = axis_of(ab, ba, launch_m=0.5)
+        assert axis.length_m == pytest.approx(5000, abs=CLOSE_M)
+
+    def test_no_cord_explains_fibre_that_is_missing(self) -> None:
+        # The fibre broke 4 km from A between the shots; both show the splices at 1.5 and 3.8 km.
+        broken = span([1500, 2300, 200], [0.06, 0.11], levels_db=[0.0, -0.12, 0.06])
+        ab = shot(with_cords(broken, Cords(520, None)), instrument(), 62)
+        ba = shot(with_cords(GLASS, Cords(520, 830)).reversed(), instrument(), 63)
+        assert refused(ab, ba, launch_m=520.0, receive_m=830.0).reason is Refusal.LENGTH
+
     @pytest.mark.parametrize("offsets_m", [(520.0, 0.0), (0.0, 830.0), (400.0, 600.0)])
     def test_an_offset_that_fits_nothing_is_told_by_its_file(
         self, offsets_m: tuple[float, float]
@@ -534,6 +556,31 @@ class TestRefusals:
         axis, findings = axis_of(ab, ba)
         assert axis.length_m == pytest.approx(6000, abs=CLOSE_M)
         assert [f.code for f in findings] == ["pattern-unconfirmed"]
+
+    @pytest.mark.parametrize("swapped", [False, True])
+    @pytest.mark.parametrize(("splices", "is_refused"), [(2, False), (3, True)])
+    def test_three_events_that_the_other_shot_does_not_show_are_another_fibre(
+        self, splices: int, is_refused: bool, swapped: bool
+    ) -> None:
+        losses_db = ([0.1] * splices + [0.0])[:3]
+        files = [shot(span([1500, 1500, 1000, 2000], losses_db), instrument(), 26),
+                 shot(span([6000], []), instrument(), 27)]  # fmt: skip
+        ab, ba = files[::-1] if swapped else files
+        if is_refused:
+            assert refused(ab, ba).reason is Refusal.PATTERN
+        else:
+            assert [f.code for f in axis_of(ab, ba)[1]] == ["pattern-unconfirmed"]
+
+    @pytest.mark.parametrize("seed", range(3))
+    def test_two_shots_from_one_end_of_a_symmetric_fibre_are_told_by_their_readings(
+        self, seed: int
+    ) -> None:
+        # As many places agree one way as the other.
+        glass = span(
+            [2000, 2000, 2000, 2000], [0.05, 0.12, 0.30], levels_db=[0.0, -0.1, 0.05, -0.05]
+        )
+        ab, again = (shot(glass, instrument(), 230 + 2 * seed + k) for k in (0, 1))
+        assert refused(ab, again).reason is Refusal.SAME_END
 
     @pytest.mark.parametrize("seed", range(5))
     def test_two_shots_from_one_end_are_refused(self, seed: int) -> None:
@@ -608,6 +655,73 @@ class TestVote:
             for gap_m in (12.0, 40.0)
         )
         assert near > 0 > far
+
+    def test_a_pair_counts_less_the_further_its_places_disagree(self) -> None:
+        # Half as much at the edge of the tolerance, by the square of the way there (chosen).
+        whole, near, edge = (
+            self.score(self.marks([1000.0]), self.marks([2000.0 + gap_m]))
+            for gap_m in (0.0, 2.5, 5.0)
+        )
+        assert near / whole == pytest.approx(1 - 0.5 / 4)
+        assert edge / whole == pytest.approx(0.5)
+
+    def test_light_that_stops_at_the_other_shots_first_event_speaks_for_a_total(self) -> None:
+        ends = replace(self.marks([1000.0]), last_x=2700.0, end_seen=True)
+        right, wrong = (self.score(ends, self.marks([x, 2000.0])) for x in (300.0, 500.0))
+        assert right > wrong
+
+    def test_totals_are_looked_at_in_the_order_of_the_pairs_that_agree(self) -> None:
+        # Held against counting all pairs for each candidate.
+        rng = np.random.default_rng(5)
+        at_m = np.sort(rng.uniform(100, 2900, 25))
+        a, b = self.marks(at_m), self.marks(np.sort(3000.0 - at_m + rng.normal(0, 3, 25)))
+        a, b = (replace(m, reflective=rng.uniform(size=25) < 0.3) for m in (a, b))
+        candidates = _candidates(a, b, [0.0, 120.0], [0.0])
+        votes = [
+            sum(
+                1 + (a.reflective[i] and b.reflective[j])
+                for i in range(25)
+                for j in range(25)
+                if abs(a.x[i] + b.x[j] - total) <= self.TOLERANCE_M
+            )
+            for total in candidates
+        ]
+        listed = _shortlist(a, b, candidates, self.TOLERANCE_M)
+        most = sorted(votes, reverse=True)[SHORTLIST - 1]
+        sure = {c for c, n in zip(candidates, votes, strict=True) if n > most}
+        ends = set(candidates[-SHORTLIST // 2 :])
+        assert len(sure) >= 5
+        assert sure | ends <= set(listed)
+        fewest = min(n for c, n in zip(candidates, votes, strict=True) if c in set(listed) - ends)
+        assert fewest >= most
+        assert len(listed) <= SHORTLIST + SHORTLIST // 2
+
+    def test_an_end_may_lie_at_any_event_of_the_other_shot_or_behind_its_cord(self) -> None:
+        a = replace(self.marks([1000.0, 1500.0]), last_x=2900.0, end_seen=True)
+        b = self.marks([600.0, 2001.0])
+        pairs = [1600.0, 2100.0, 3001.0, 3501.0]
+        of_a, of_b = [3500.0, 4901.0, 2900.0, 3020.0], [3990.0, 4490.0, 2990.0, 3490.0]
+        cords = [0.0, 500.0], [0.0, 120.0]
+        for seen_b, expected in ((False, pairs + of_a), (True, pairs + of_a + of_b)):
+            found = _candidates(a, replace(b, end_seen=seen_b), *cords)
+            assert sorted(found) == pytest.approx(sorted(expected))
+        # Where neither shot shows an end, the longer one is as good as any.
+        neither = _candidates(replace(a, end_seen=False), b, *cords)
+        assert sorted(neither) == pytest.approx(sorted([*pairs, 2990.0]))
+
+    def test_the_total_is_the_mean_of_its_pairs_and_ends_by_how_well_each_is_known(self) -> None:
+        # Weights 1/u² (GUM, and any handbook of least squares), u the delays of both views.
+        a = replace(
+            self.marks([1000.0, 1500.0]), delay=np.array([1.0, 4.0]), last_x=2991.0,
+            end_seen=True, end_delay=2.0,
+        )  # fmt: skip
+        b = replace(self.marks([1503.0, 2001.0]), delay=np.array([0.5, 3.0]))
+        total, found, residuals = _refine(a, b, 3000.0, 20.0)
+        sums = np.array([3001.0, 3003.0, 2991.0])
+        u2 = np.array([1.0 + 9.0, 16.0 + 0.25, 4.0])
+        assert total == pytest.approx(float(np.sum(sums / u2) / np.sum(1 / u2)))
+        assert len(found) == 2
+        assert sorted(residuals) == pytest.approx(sorted(sums[:2] - total))
 
     def test_only_a_true_loss_clearly_below_zero_speaks_against_a_pair(self) -> None:
         # No splice amplifies light, but a reading of -0.02 ± 0.014 dB (k = 2) is noise and drift.
