@@ -146,6 +146,10 @@ def test_every_event_seen_from_both_ends_leaves_a_residual() -> None:
     gaps = [a + b - total for a in steps[0] for b in steps[1] if abs(a + b - LENGTH_M) < 30]
     assert axis.matched == len(gaps) == 3  # the splice at 4900 m does not show from B
     assert sorted(axis.residuals_m) == pytest.approx(sorted(gaps), abs=1e-6)
+    # The standard deviation of a mean (GUM 4.2.3), and no less than a tenth of what places allow.
+    placing_m = ab.shot.placing_m + ba.shot.placing_m
+    least = 0.1 * placing_m / np.sqrt(3)
+    assert axis.u_length_m == pytest.approx(max(np.std(axis.residuals_m) / np.sqrt(3), least))
 
 
 def test_stated_uncertainty_of_the_length_is_that_of_its_errors() -> None:
@@ -607,6 +611,16 @@ class TestRefusals:
         ]
         assert refused(*files).reason is Refusal.SAME_END
 
+    def test_two_fibres_of_one_cable_from_one_end_are_told_from_one(self) -> None:
+        # Joints at the same places, read differently: another fibre of the same ribbon.
+        lengths_m = [1500, 2300, 1100, 2600, 1900]
+        losses_db, levels_db = [0.15, 0.02, 0.20, 0.12], [0.0, 0.1, -0.06, 0.09, -0.1]
+        other = span(lengths_m, losses_db, levels_db=levels_db)
+        error = refused(shot(GLASS, instrument(), 5), shot(other, instrument(), 6))
+        assert error.reason is Refusal.PATTERN
+        assert error.advice.code == "compare-numbers"
+        assert "as of two fibres" in told(error.evidence)
+
     def test_one_splice_at_the_same_place_is_no_proof_of_one_end(self) -> None:
         # Half-way along: two shots from opposite ends look alike, positions and readings.
         axis, _ = of_link(span([3000, 3000], [0.1]), seed=24)
@@ -666,8 +680,11 @@ class TestVote:
         assert edge / whole == pytest.approx(0.5)
 
     def test_light_that_stops_at_the_other_shots_first_event_speaks_for_a_total(self) -> None:
-        ends = replace(self.marks([1000.0]), last_x=2700.0, end_seen=True)
-        right, wrong = (self.score(ends, self.marks([x, 2000.0])) for x in (300.0, 500.0))
+        other = self.marks([300.0, 2000.0])
+        right, wrong = (
+            self.score(replace(self.marks([1000.0]), last_x=end_m, end_seen=True), other)
+            for end_m in (2700.0, 2600.0)
+        )
         assert right > wrong
 
     def test_totals_are_looked_at_in_the_order_of_the_pairs_that_agree(self) -> None:
