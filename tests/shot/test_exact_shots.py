@@ -225,6 +225,32 @@ def test_a_makers_running_mean_is_told_to_a_point(points: int, in_db: bool) -> N
     assert places(seen)[1] == pytest.approx(CONNECTORS.joints_m[1], abs=0.1)
 
 
+@pytest.mark.parametrize("points", [5, 9])
+@pytest.mark.parametrize("pole", [0.5, 1.0])
+def test_a_running_mean_behind_a_pole_is_told_from_it(pole: float, points: int) -> None:
+    seen = detect(boxed(slow(300, pole), points, in_db=False))
+    (found,) = seen.shot.response.poles
+    assert found == pytest.approx(pole, rel=0.03)
+    # What takes the pole out averages over an eighth of a pulse, four points.
+    assert seen.shot.response.smoothing == pytest.approx(points, abs=4)
+    read_well(seen, 5e-4)
+
+
+@pytest.mark.parametrize("sign", [1, -1])
+@pytest.mark.parametrize("gap_m", [12.0, 16.0])
+def test_a_short_piece_of_other_glass_is_one_thing_that_loses_nothing(
+    gap_m: float, sign: int
+) -> None:
+    # Brighter glass looks like a reflection, darker like a dip: 1.2 and 1.6 pulses long.
+    seen = detect(exact(Glass((2000.3, gap_m, 3000.4), (0.0, 0.0), (sign * 0.3, -sign * 0.3))))
+    assert kinds(seen) == [GROUP if sign > 0 else REFLECTION, END]
+    assert losses(seen) == pytest.approx([0.0], abs=1e-9)
+    (event,) = seen.before_end
+    assert event.distance_m == pytest.approx(2000.3, abs=1.5)
+    gone_m = 2000.3 + gap_m + PULSE_100_NS_M
+    assert gone_m <= event.clear_m <= gone_m + 1.5 * PULSE_100_NS_M
+
+
 @pytest.mark.parametrize("share", [5e-4, 1e-3, 2e-3])
 def test_a_tail_that_falls_as_one_over_t_is_taken_out(share: float) -> None:
     # Its definition: from a pulse on, share/t of what was before, dying out over 120 pulses.
