@@ -334,7 +334,7 @@ def prepare(
     level = trace.level_db
     n = level.size
     spacing = trace.spacing_m(index)
-    x = trace.with_index(index).distance_m
+    x = np.asarray(trace.offset_m(index) + spacing * np.arange(n), float)
     pulse = max(trace.pulse_m(index), spacing)
     pulse_points = pulse / spacing
     span_db = float(np.ptp(level))

@@ -214,7 +214,8 @@ def _sections(search: Search, fixed: list[Zone], steps: list[float], stop_m: flo
     starts = np.minimum(starts, starts[-1])
     clears = np.maximum.accumulate(np.concatenate(([0], clears[:-1])))
     size = search.remains_db.size
-    lengths = np.diff(starts[:-1], prepend=0, append=size)
+    edge = np.concatenate(([0], starts[:-1], [size]))
+    lengths = edge[1:] - edge[:-1]
     sections = np.empty((2, size), dtype=np.intp)
     sections[0], sections[1] = clears.repeat(lengths), starts.repeat(lengths)
     return sections
