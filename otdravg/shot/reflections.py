@@ -831,7 +831,7 @@ def clear_after(contour: Contour, noise: NoiseModel, first: int, stop: int, sign
     """
     pulse_points, slope_db_per_point = contour.pulse_points, contour.slope_db_per_point
     step = max(int(pulse_points // 4), 1)
-    base = int(np.ceil(pulse_points)) + 2
+    base = int(np.ceil(pulse_points)) + contour.smoothing + 1
     t = first + base
     highest, mean = contour.highest if sign > 0 else [], contour.sums_db.mean
     candidate: int | None = None
