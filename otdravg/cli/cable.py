@@ -28,6 +28,7 @@ from otdravg.cli.progress import ProgressLine
 from otdravg.cli.stated import Stated, stating_a_cable
 from otdravg.cli.terminal import looks, print_text, shows_signs
 from otdravg.closeout import package
+from otdravg.closeout.attachments import attachments_below
 from otdravg.closeout.closeout import PARTS, chosen_parts, fill_closeout, made_at
 from otdravg.closeout.template import Template, load_template
 from otdravg.errors import BadSetting, OutputRefused
@@ -153,6 +154,7 @@ def cable(
                 for own in (stated, *stated.others)
             ]
             cables = package.by_cable(shots, said, against, attached)
+        beside = {own.folder: attachments_below(own.attached) for own in cables if own.attached}
         for part in cables:
             results[part.folder] = review(
                 part.shots, part.rules, part.options, executor=executor, progress=progress
@@ -165,7 +167,7 @@ def cable(
                 template=template,
                 options=part.options,
                 zip_traces=zip_traces,
-                attached=part.attached,
+                attached=beside.get(part.folder),
                 executor=executor,
                 progress=progress,
             )
