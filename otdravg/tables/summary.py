@@ -85,7 +85,6 @@ class Summary:
     verdicts: Mapping[Verdict, int]  # splices, most frequent first
     findings: Mapping[Severity, int]
     losses: Mapping[tuple[str, int], LossFigures]  # by cable and wavelength in nm
-    splices_to_do: int
     findings_to_do: int
 
 
@@ -117,7 +116,6 @@ def summary_of(review: CableReview) -> Summary:
         verdicts=dict(Counter(row.verdict.verdict for row in review.rows).most_common()),
         findings={severity: severities[severity] for severity in reversed(Severity)},
         losses=_losses(review),
-        splices_to_do=sum(map(asks_for_work, review.rows)),
         findings_to_do=sum(finding.is_open for finding in review.findings),
     )
 
