@@ -151,7 +151,7 @@ def read_header(file: FoundFile, size_limits: sor.SizeLimits) -> RawShot:
             file, cause_of(error, str(file.location)) if file.is_trace_file else None
         )
     sha256 = hashlib.sha256(data).hexdigest()
-    file = replace(file, location=file.location.known_as(sha256))
+    file = replace(file, location=replace(file.location, sha256=sha256))
     if not file.is_trace_file:
         return _not_a_shot(file, None)
     try:
