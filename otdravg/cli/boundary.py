@@ -12,11 +12,30 @@ import click
 
 from otdravg.cli.terminal import print_error, settle_process
 from otdravg.errors import OtdravgError, OutOfMemory
+from otdravg.findings import Statement
+from otdravg.words.catalogue import Language, told
 
 #: Exit status when the job could not be done.
 JOB_NOT_DONE = 2
 #: Where a command's context keeps the language that it was asked for.
 LANGUAGE = "otdravg.language"
+
+
+class Misuse(click.UsageError):
+    """A command called with what does not go together; told in the language asked for."""
+
+    def __init__(self, said: Statement) -> None:
+        super().__init__(told(said))
+        self.said = said
+
+    def format_message(self) -> str:
+        """Say what is wrong; see :meth:`click.ClickException.format_message`."""
+        return told(self.said, spoken(self.ctx))
+
+
+def spoken(ctx: click.Context | None) -> Language:
+    """Return the language that a command was asked for: English unless it was."""
+    return (ctx and ctx.meta.get(LANGUAGE)) or Language.ENGLISH
 
 
 class OneLineErrors(click.Group):
@@ -62,10 +81,8 @@ class OneLineErrors(click.Group):
         try:
             return super().invoke(ctx)
         except OtdravgError as error:
-            from otdravg.words.catalogue import Language, error_lines
-
-            for line in error_lines(error, ctx.meta.get(LANGUAGE) or Language.ENGLISH):
-                print_error(line)
+            for line in error.lines:
+                print_error(told(line, spoken(ctx)))
             sys.exit(JOB_NOT_DONE)
         except BrokenPipeError:
             # The interpreter flushes stdout once more at exit: let that go nowhere.

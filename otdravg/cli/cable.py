@@ -10,6 +10,7 @@ from pathlib import Path
 
 import click
 
+from otdravg.cli.boundary import Misuse
 from otdravg.cable import (
     CableReview,
     Decisions,
@@ -31,6 +32,7 @@ from otdravg.closeout.closeout import PARTS, chosen_parts, fill_closeout, made_a
 from otdravg.closeout.package import by_cable, write_index
 from otdravg.closeout.template import Template, load_template
 from otdravg.errors import BadSetting, OutputRefused
+from otdravg.findings import says
 from otdravg.job import NOTHING_STATED
 from otdravg.report.cable import cable_text
 from otdravg.report.cable_details import listing_text
@@ -117,13 +119,13 @@ def cable(
     if language is not None:
         template = replace(template, language=language)
     if template.form is not None and not everything and only is None:
-        raise BadSetting("form.workbook", template.form.workbook, "add --all, or --only csv,xlsx")
+        raise BadSetting("form.workbook", template.form.workbook, says("add-all"))
     if out is None and not list_only:
-        raise click.UsageError("no folder for the tables: add --out DIR, or --list")
+        raise Misuse(says("no-out"))
     if list_only and attached is not None:
-        raise click.UsageError("--list writes nothing that --attach could lie beside")
+        raise Misuse(says("list-writes-nothing"))
     if each_cable and (attached is not None or stated.job is not NOTHING_STATED or list_only):
-        raise click.UsageError("--each-cable goes without --job, --attach and --list")
+        raise Misuse(says("each-cable-without"))
     read = (*stated.folders, *filter(None, (attached,)))
     target = None if list_only else out
     progress = ProgressLine()
@@ -205,7 +207,5 @@ def _output(
     place = os.path.realpath(out)
     for folder in map(os.path.realpath, folders):
         if folder == place or Path(folder) in Path(place).parents:
-            raise OutputRefused(
-                out, "lies in the folder that is read", "name a folder outside of it"
-            )
+            raise OutputRefused(out, says("inside-inputs"), says("name-folder-outside"))
     return whole_folder(out, inputs=[os.fspath(f) for f in folders], overwrite=force)

@@ -15,6 +15,7 @@ from otdravg.closeout.closeout import PARTS, chosen_parts, write_closeout
 from otdravg.closeout.json_file import read_closeout
 from otdravg.closeout.template import load_template
 from otdravg.errors import BadSetting
+from otdravg.findings import says
 from otdravg.system.printable import printable
 
 
@@ -39,7 +40,7 @@ def report(
     """
     parts = frozenset(PARTS) - {"traces"} if only is None else chosen_parts(only)
     if only is not None and "traces" in parts and only.strip().lower() != "all":
-        raise BadSetting("only", "traces", "the JSON file holds no traces: copy them")
+        raise BadSetting("only", "traces", says("json-without-traces"))
     closeout = read_closeout(file)
     template = closeout.template
     if template_file is not None:

@@ -13,6 +13,7 @@ from typing import Any
 
 import click
 
+from otdravg.cli.boundary import Misuse
 from otdravg.cable import KnownClosure, NamePattern, Naming, Options, read_mapping
 from otdravg.cli.measuring import measuring_executor
 from otdravg.cli.options import (
@@ -25,6 +26,7 @@ from otdravg.cli.options import (
     profile_option,
     stage_option,
 )
+from otdravg.findings import says
 from otdravg.job import NOTHING_STATED, Job, agreed, load
 from otdravg.sor.sizes import SizeLimits
 from otdravg.trade import RIBBON_SIZES
@@ -134,7 +136,7 @@ def _stated(
     job = NOTHING_STATED if job_file is None else load(job_file)
     folders = folders or job.folders
     if not folders:
-        raise click.UsageError("no folder with shots: name one, or write shots = [...] in the job")
+        raise Misuse(says("no-shots-folder"))
     by_job = job.options()
     table, count = (None, closures) if isinstance(closures, int) else (closures, None)
     chosen = replace(

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any, TextIO
 
 from otdravg.errors import OutputRefused
+from otdravg.findings import says
 from otdravg.report.page import COLUMNS
 from otdravg.system.printable import printable, spelled_in_ascii, survives
 
@@ -80,7 +81,7 @@ def print_text(text: str) -> None:
         raise
     except OSError as error:
         problem = f"cannot be written to ({error.strerror})"
-        raise OutputRefused("standard output", problem, "free space or choose another") from error
+        raise OutputRefused("standard output", problem, says("free-space")) from error
 
 
 def print_written(paths: Iterable[Path], *, aside: bool) -> None:

@@ -53,9 +53,9 @@ def attach(source: Path, draft: Path, style: CsvStyle, closures: Sequence[Closur
     """
     names = list(_below(source))
     if not names:
-        raise OutputRefused(source, "holds no file", "name a folder with what is to be attached")
+        raise OutputRefused(source, says("holds-no-file"), says("name-attached"))
     if ATTACHED_LIST in names:
-        raise OutputRefused(source / ATTACHED_LIST, "has the name of the list", "rename it")
+        raise OutputRefused(source / ATTACHED_LIST, says("named-as-list"), says("rename-it"))
     target = draft / ATTACHED
     read = [(name, *_copied(source / name, target / name)) for name in names]
     (target / ATTACHED_LIST).write_bytes(_list_of(read, style, closures))
@@ -141,7 +141,7 @@ def _list_of(
 def _below(folder: Path) -> Iterator[str]:
     """Names of the files below a folder, in order; links to folders are not followed."""
     if not folder.is_dir():
-        raise OutputRefused(folder, "is no folder", "name a folder with what is to be attached")
+        raise OutputRefused(folder, says("no-folder"), says("name-attached"))
     found = []
     for place, folders, files in os.walk(folder):
         links = [name for name in folders if (Path(place) / name).is_symlink()]
@@ -155,9 +155,8 @@ def _copied(source: Path, target: Path) -> tuple[int, str]:
         with open(target, "xb") as copy:
             return _read(source, copy)
     except OSError as error:
-        why = f"could not be attached ({error.strerror or error})"
-        advice = "put an ordinary file in its place, or leave it out"
-        raise OutputRefused(source, why, advice) from error
+        why = says("not-attached", why=error.strerror or str(error))
+        raise OutputRefused(source, why, says("ordinary-or-leave-out")) from error
 
 
 def _seen(path: Path) -> tuple[int, str]:

@@ -81,7 +81,7 @@ def by_cable(
         if r.identity is not None and r.taken_for.cable
     }
     if not cables:
-        raise BadSetting("each-cable", "", "no file tells its cable: use --mapping")
+        raise BadSetting("each-cable", "", says("no-cable-told"))
     own: dict[str, list[RawShot]] = {cable: [] for cable in sorted(set(cables.values()))}
     for shot, cable in zip(shots, _cables(shots, cables), strict=True):
         own[cable].append(shot)
@@ -100,11 +100,10 @@ def _check_earlier(against: Path, folders: Collection[str]) -> None:
     """Refuse what is no package, or one with a cable that is not here: it would go unsaid."""
     earlier = sorted(path.parent.name for path in against.glob("*/splices.csv"))
     if not earlier:
-        raise BadSetting("--against", str(against), "name a package that --each-cable wrote")
+        raise BadSetting("--against", str(against), says("name-package"))
     for folder in earlier:
         if folder not in folders:
-            advice = "it was delivered, and no shot of it is here: name its folder, too"
-            raise BadSetting("--against", folder, advice)
+            raise BadSetting("--against", folder, says("delivered-not-here"))
 
 
 def _cables(shots: Iterable[RawShot], cables: Mapping[tuple[int, str], str]) -> Iterator[str]:
@@ -131,7 +130,7 @@ def _stated(
     known = {same_text(name) for name in others}
     for decision in options.decisions.items:
         if not (decision.cable or decision.file):
-            raise BadSetting("--decisions", decision.what.value, "with --each-cable name its cable")
+            raise BadSetting("--decisions", decision.what.value, says("name-cable-of"))
     items = tuple(d for d in options.decisions.items if same_text(d.cable) not in known)
     naming = options.naming
     if (mapping := naming.mapping) is not None:

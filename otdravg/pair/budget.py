@@ -25,6 +25,7 @@ import numpy as np
 import numpy.typing as npt
 
 from otdravg.errors import BadSetting
+from otdravg.findings import says
 from otdravg.fit.joint import (
     JointFit,
     SectionSums,
@@ -173,10 +174,10 @@ def explained_budget(measurement: Measurement, number: int) -> Budget:
     """
     count = len(measurement.readings)
     if measurement.reading(number) is None:
-        raise BadSetting("explain", number, f"the table has numbers 1 to {count}")
+        raise BadSetting("explain", number, says("numbers-to", count=count))
     budget = budget_of(measurement, number)
     if budget is None:
-        raise BadSetting("explain", number, "only a loss measured both ways has a budget")
+        raise BadSetting("explain", number, says("budget-both-ways"))
     return budget
 
 

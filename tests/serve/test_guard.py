@@ -21,7 +21,7 @@ def guarded() -> tuple[Browser, Keys]:
 
     routes = [Route("/{path:path}", answer, methods=["GET", "POST", "PUT", "HEAD", "DELETE"])]
     keys = Keys()
-    return Browser(Guard(Starlette(routes=routes), keys, PORT)), keys
+    return Browser(Guard(Starlette(routes=routes), keys, PORT, lambda: Language.ENGLISH)), keys
 
 
 def test_without_a_token_nothing_is_answered() -> None:
