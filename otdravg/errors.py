@@ -14,9 +14,6 @@ from os import PathLike
 from otdravg.findings import Statement, says
 from otdravg.words.catalogue import told
 
-#: What an error is told: something to say, or a text that is the same in every language.
-Said = Statement | str
-
 
 class OtdravgError(Exception):
     """Root of every error that this package raises on purpose; its text is English.
@@ -42,10 +39,6 @@ class OtdravgError(Exception):
         return (self.said,)
 
 
-def _statement(said: Said) -> Statement:
-    return says("as-found", text=said) if isinstance(said, str) else said
-
-
 class Unusable(OtdravgError):
     """Something typed that cannot be used: what to write, or to leave out."""
 
@@ -61,9 +54,9 @@ class UnreadableTrace(OtdravgError):
         The block that is at fault (``"Map"``, ``"DataPts"``, …) or ``"file"``.
     offset : int or None
         Byte offset in the file at which reading stopped.
-    expected : Statement or str
+    expected : Statement
         What should have been there and what was.
-    advice : Statement or str, optional
+    advice : Statement, optional
         What to do about it; usually it is to be copied again.
     """
 
@@ -72,18 +65,17 @@ class UnreadableTrace(OtdravgError):
         path: str | PathLike[str],
         block: str,
         offset: int | None,
-        expected: Said,
-        advice: Said | None = None,
+        expected: Statement,
+        advice: Statement | None = None,
     ) -> None:
         self.path = str(path)
         self.block = block
         self.offset = offset
-        self.expected = _statement(expected)
-        self.advice = _statement(advice or says("copy-again"))
+        self.expected = expected
+        self.advice = advice or says("copy-again")
         place = block if offset is None else says("at-byte", block=block, offset=offset)
-        self.cause = says(
-            "unreadable", place=place, expected=self.expected, advice=self.advice
-        )  # all but the file
+        # All but the file.
+        self.cause = says("unreadable", place=place, expected=expected, advice=self.advice)
         said = says("bad-line", path=self.path, problem=self.cause)
         super().__init__(said, path, block, offset, expected, advice)
 
@@ -91,10 +83,10 @@ class UnreadableTrace(OtdravgError):
 class UnwritableTrace(OtdravgError):
     """A value that the trace format cannot hold, named by block and field."""
 
-    def __init__(self, block: str, field: str, problem: Said) -> None:
+    def __init__(self, block: str, field: str, problem: str | Statement) -> None:
         self.block = block
         self.field = field
-        self.problem = _statement(problem)
+        self.problem = problem
         said = says("bad-line", path=f"{block}.{field}", problem=self.problem)
         super().__init__(said, block, field, problem)
 
@@ -125,26 +117,32 @@ class ShotsDoNotPair(OtdravgError):
 class BadSetting(OtdravgError):
     """An option or setting outside what is allowed: name, value, what is allowed."""
 
-    def __init__(self, name: Said, value: object, allowed: Said) -> None:
+    def __init__(self, name: str | Statement, value: object, allowed: Statement) -> None:
         self.name = name if isinstance(name, str) else told(name)
         self.value = value
-        self.allowed = _statement(allowed)
+        self.allowed = allowed
         said = says("bad-setting", name=name, value=repr(value), wanted=self.allowed)
         super().__init__(said, name, value, allowed)
 
 
-class OutputRefused(OtdravgError):
-    """An output that could not be written, or would replace something unasked."""
+class _BadFile(OtdravgError):
+    """A file or folder that stops the work: which, what is wrong with it, what to do."""
 
-    def __init__(self, path: str | PathLike[str], problem: Said, advice: Said) -> None:
+    def __init__(self, path: str | PathLike[str], problem: Statement, advice: Statement) -> None:
         self.path = str(path)
-        self.problem = _statement(problem)
-        self.advice = _statement(advice)
-        said = says("bad-file", path=self.path, problem=self.problem, advice=self.advice)
+        self.problem = problem
+        self.advice = advice
+        said = says("bad-file", path=self.path, problem=problem, advice=advice)
         super().__init__(said, path, problem, advice)
 
+
+class OutputRefused(_BadFile):
+    """An output that could not be written, or would replace something unasked."""
+
     @classmethod
-    def by_system(cls, path: str | PathLike[str], error: OSError, advice: Said) -> OutputRefused:
+    def by_system(
+        cls, path: str | PathLike[str], error: OSError, advice: Statement
+    ) -> OutputRefused:
         """Say what the system said; Windows denies to replace what a program has open."""
         if isinstance(error, PermissionError):
             advice = says("close-or-rights")
@@ -191,17 +189,13 @@ class BadJob(BadSettings):
     """A job that cannot be used."""
 
 
-class BadCloseout(OtdravgError):
-    """A closeout that cannot be read back: path, what is wrong, what to do."""
+class BadCloseout(_BadFile):
+    """A closeout that cannot be read back."""
 
     def __init__(
-        self, path: str | PathLike[str], problem: Said, advice: Said | None = None
+        self, path: str | PathLike[str], problem: Statement, advice: Statement | None = None
     ) -> None:
-        self.path = str(path)
-        self.problem = _statement(problem)
-        self.advice = _statement(advice or says("as-written"))
-        said = says("bad-file", path=self.path, problem=self.problem, advice=self.advice)
-        super().__init__(said, path, problem, advice)
+        super().__init__(path, problem, advice or says("as-written"))
 
 
 class OutOfMemory(OtdravgError):

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from otdravg.cli.boundary import LANGUAGE
+from otdravg.cli.terminal import LANGUAGE
 from otdravg.errors import BadSetting, Unusable
 from otdravg.findings import says
 from otdravg.sor.sizes import SizeLimits

@@ -11,11 +11,11 @@ from pathlib import Path
 
 import click
 
-from otdravg.cli.boundary import Misuse
 from otdravg.cable import list_shots, read_folders
 from otdravg.cable.lists.locating import course_of_job
 from otdravg.cable.lists.pace import Pace, paces
 from otdravg.cli import options
+from otdravg.cli.boundary import Misuse
 from otdravg.cli.options import (
     FilePath,
     cord_options,

@@ -16,7 +16,7 @@ from functools import partial
 from pathlib import Path
 
 from otdravg.errors import BadSetting, OutputRefused
-from otdravg.findings import says
+from otdravg.findings import plain, says
 from otdravg.simulate.cable_run import CABLE_RUN, SET_FIBRES, TRUNK_RUN, CableRun, faulty_trunk_run
 from otdravg.simulate.mix_ups import faulty_takes
 from otdravg.simulate.papers import faults_of_the_glass, planted_csv, readme, truth_csv
@@ -218,7 +218,7 @@ def _check_settings(
         ]
     for name, value, usable, allowed in checks:
         if not usable:
-            raise BadSetting(name, value, allowed)
+            raise BadSetting(name, value, plain(allowed))
 
 
 def _check_answers(aside: Path, target: Path, overwrite: bool) -> None:

@@ -225,11 +225,11 @@ class Table:
         """Return what faults call the place of a key."""
         return self.key(name)
 
-    def note(self, name: str, wanted: str | Statement) -> None:
+    def note(self, name: str, wanted: Statement) -> None:
         """Collect a problem with a key of this table."""
         self._note(name, self._content.get(name), wanted)
 
-    def _note(self, name: str, value: object, wanted: str | Statement) -> None:
+    def _note(self, name: str, value: object, wanted: Statement) -> None:
         self.problems.append(BadSetting(self.place(name), value, wanted))
 
     def need(self, *names: str) -> None:

@@ -4,8 +4,8 @@ A message holds ``{name}`` where a value goes. ``{length_m}`` has the decimals o
 ``{at_m:.0f}`` fewer, ``{change_db:+.2f}`` its sign, ``{points:point|points}`` is the word that
 goes with the number, ``{name!r}`` is quoted; ``{parts:,}`` has commas between things said,
 ``{bytes:,}`` between thousands, ``{action:word}`` is a fixed word of the results,
-``{name:setting}`` what an error calls a setting, ``{place:first}`` begins a sentence. The signs
-in figures are the language's.
+``{name:setting}`` what an error calls a setting, ``{findings:codes}`` names findings by what they
+are called, ``{place:first}`` begins a sentence. The signs in figures are the language's.
 """
 
 from __future__ import annotations
@@ -157,7 +157,10 @@ class _Shown:
         if value is None:
             return say("list", "unknown", self.language)
         if isinstance(value, str):
-            return _book(self.language)[spec].get(value, value) if spec in _TABLES else value
+            book = _book(self.language)
+            if spec == "codes":
+                return ", ".join(book["code"].get(code, code) for code in value.split(", "))
+            return book[spec].get(value, value) if spec in _TABLES else value
         if isinstance(value, tuple):
             return self._listed(value, spec)
         if isinstance(value, Finding):

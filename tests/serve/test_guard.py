@@ -11,6 +11,7 @@ from starlette.responses import PlainTextResponse
 from starlette.routing import Route
 
 from otdravg.serve.guard import COOKIE, HEADERS, Guard, Keys
+from otdravg.words import Language
 
 
 def guarded() -> tuple[Browser, Keys]:

@@ -59,6 +59,8 @@ SENTENCES = (
     "document",
     "drawing",
     "page",
+    "job",
+    "profile",
 )
 #: What both languages have the same word for.
 ALIKE = {
@@ -181,6 +183,7 @@ class TestNothingIsMissing:
     def test_severities_places_and_span_starts_have_words(self) -> None:
         for language in LANGUAGES:
             assert set(BOOKS[language]["severity"]) == {s.value for s in Severity}
+            assert set(BOOKS[language]["code"]) == set(ENGLISH["finding"])
             assert set(BOOKS[language]["where"]) == {s.value for s in Scope}
             assert set(BOOKS[language]["span-start"]) == {s.value for s in SpanStart}
             assert set(BOOKS[language]["answer"]) == {a.value for a in Answer}
