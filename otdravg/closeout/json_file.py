@@ -123,7 +123,7 @@ def json_document(path: Path) -> Mapping[str, Any]:
         raise BadCloseout(path, says("no-closeout"))
     if document.get("version") != VERSION:
         found = document.get("version")
-        raise BadCloseout(path, says("closeout-version", found=str(found), known=VERSION))
+        raise BadCloseout(path, says("closeout-version", found=repr(found), known=VERSION))
     return document
 
 
