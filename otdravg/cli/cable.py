@@ -7,43 +7,33 @@ import sys
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
-from otdravg.cable import (
-    CableReview,
-    Decisions,
-    KnownClosure,
-    list_shots,
-    read_closure_table,
-    read_decisions,
-    read_folders,
-    review,
-)
-from otdravg.cable.checks.earlier import read_splices
-from otdravg.cable.run import check_for_shots
 from otdravg.cli.boundary import Misuse
 from otdravg.cli.closeout_options import full_option, only_option, template_option
 from otdravg.cli.options import FilePath, force_option, language_option
 from otdravg.cli.progress import ProgressLine
 from otdravg.cli.stated import Stated, stating_a_cable
 from otdravg.cli.terminal import looks, print_text, shows_signs
-from otdravg.closeout import package
-from otdravg.closeout.closeout import PARTS, chosen_parts, fill_closeout, made_at
-from otdravg.closeout.template import Template, load_template
+from otdravg.closeout import PARTS
 from otdravg.errors import BadSetting, OutputRefused
 from otdravg.findings import says
-from otdravg.report.cable import cable_text
-from otdravg.report.cable_details import listing_text
 from otdravg.system.printable import printable
 from otdravg.system.whole_folder import whole_folder
 from otdravg.words.catalogue import Language, say
+
+if TYPE_CHECKING:
+    from otdravg.cable import CableReview, KnownClosure
 
 #: Outputs that somebody reads after the screen.
 _READ_FIRST = ("index.html", "findings.csv", "splices.csv")
 
 
 def _closure_table(text: str) -> tuple[KnownClosure, ...]:
+    from otdravg.cable import read_closure_table
+
     return read_closure_table(Path(text))
 
 
@@ -104,6 +94,15 @@ def cable(
     otdravg cable --job ridge-7.toml shots --out result
     otdravg cable shots shots-after-repair --out result2 --against result
     """
+    from otdravg.cable import Decisions, list_shots, read_decisions, read_folders, review
+    from otdravg.cable.checks.earlier import read_splices
+    from otdravg.cable.run import check_for_shots
+    from otdravg.closeout import package
+    from otdravg.closeout.closeout import fill_closeout, made_at
+    from otdravg.closeout.template import Template, load_template
+    from otdravg.report.cable import cable_text
+    from otdravg.report.cable_details import listing_text
+
     reviewed = read_decisions(decisions) if decisions else Decisions()
     chosen = replace(
         stated.options,
@@ -191,6 +190,8 @@ def cable(
 
 def _parts(everything: bool, only: str | None) -> frozenset[str]:
     """Outputs to write: the tables, unless others are asked for."""
+    from otdravg.closeout.closeout import chosen_parts
+
     if everything:
         return frozenset(PARTS)
     return frozenset({"csv"}) if only is None else chosen_parts(only)

@@ -7,9 +7,6 @@ from concurrent.futures import Executor
 from contextlib import contextmanager
 from pathlib import Path
 
-import numpy as np
-
-from otdravg.cable.files.folder import find_files
 from otdravg.cli.terminal import print_error
 from otdravg.report.page import counted
 from otdravg.sor.sizes import SizeLimits
@@ -24,6 +21,8 @@ def measuring_executor(
     workers: int | None, folders: tuple[Path, ...], size_limits: SizeLimits
 ) -> Iterator[Executor | None]:
     """Where to measure: processes of this machine, or here for a single worker."""
+    from otdravg.cable.files.folder import find_files
+
     shots = (file.location.size_bytes for file in find_files(folders) if file.is_trace_file)
     # Two bytes a point (SR-4731, DataPts).
     room = room_for_workers(min(max(shots, default=0) // 2, size_limits.points))
@@ -44,4 +43,6 @@ def _keep_freed_memory() -> None:
     takes them again page by page: 7 % of the time of a large run. This block is never touched, so
     it costs nothing; with other libraries it does nothing.
     """
+    import numpy as np
+
     np.empty(LARGE_BLOCK_BYTES, dtype=np.uint8)

@@ -11,9 +11,7 @@ from otdravg.cli.closeout_options import full_option, only_option, template_opti
 from otdravg.cli.options import FilePath, force_option
 from otdravg.cli.progress import ProgressLine
 from otdravg.cli.terminal import print_text
-from otdravg.closeout.closeout import PARTS, chosen_parts, write_closeout
-from otdravg.closeout.json_file import read_closeout
-from otdravg.closeout.template import load_template
+from otdravg.closeout import PARTS
 from otdravg.errors import BadSetting
 from otdravg.findings import says
 from otdravg.system.printable import printable
@@ -38,6 +36,10 @@ def report(
     otdravg report result/closeout.json --out again
     otdravg report result/closeout.json --out german --only xlsx,pdf --template german.toml
     """
+    from otdravg.closeout.closeout import chosen_parts, write_closeout
+    from otdravg.closeout.json_file import read_closeout
+    from otdravg.closeout.template import load_template
+
     parts = frozenset(PARTS) - {"traces"} if only is None else chosen_parts(only)
     if only is not None and "traces" in parts and only.strip().lower() != "all":
         raise BadSetting("only", "traces", says("json-without-traces"))

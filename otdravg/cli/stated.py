@@ -9,11 +9,10 @@ from dataclasses import dataclass, replace
 from functools import wraps
 from inspect import signature
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from otdravg.cable import KnownClosure, NamePattern, Naming, Options, read_mapping
 from otdravg.cli.boundary import Misuse
 from otdravg.cli.measuring import measuring_executor
 from otdravg.cli.options import (
@@ -27,12 +26,15 @@ from otdravg.cli.options import (
     stage_option,
 )
 from otdravg.findings import says
-from otdravg.job import NOTHING_STATED, Job, agreed, load
 from otdravg.sor.sizes import SizeLimits
 from otdravg.trade import RIBBON_SIZES
 from otdravg.verdict import Profile, default, load_named
 from otdravg.verdict.limits import Rule
 from otdravg.verdict.rules import at_stage
+
+if TYPE_CHECKING:
+    from otdravg.cable import KnownClosure, Options
+    from otdravg.job import Job
 
 #: ``--job``, which gives the command ``job_file``.
 job_option = click.option(
@@ -107,6 +109,8 @@ def stating_a_cable(command: Callable[..., None]) -> Callable[..., None]:
 
     @wraps(command)
     def stating(*given: Any, job_files: tuple[Path, ...], **said: Any) -> None:
+        from otdravg.job import NOTHING_STATED, load
+
         if len(job_files) > 1 and not said.get("each_cable"):
             raise Misuse(says("one-job"))
         jobs = [load(file) for file in job_files] or [NOTHING_STATED]
@@ -142,6 +146,9 @@ def _stated(
     size_limits: SizeLimits,
 ) -> Stated:
     """Put together what the job and the command line say."""
+    from otdravg.cable import NamePattern, Naming, read_mapping
+    from otdravg.job import agreed
+
     if not folders:
         raise Misuse(says("no-shots-folder"))
     by_job = job.options()
@@ -172,6 +179,8 @@ def _rules(
     job: Job, name: str | None, guarded: bool, stage: str | None, ribbon: str | None
 ) -> Profile:
     """Find the profile and apply what is said otherwise."""
+    from otdravg.job import NOTHING_STATED, agreed
+
     typed = None if name is None else load_named(name)
     own = None if job.profile is None else job.own_profile()
     chosen = agreed("--profile", typed, own) or default()

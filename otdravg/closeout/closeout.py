@@ -17,6 +17,7 @@ from pathlib import Path
 
 from otdravg.cable.model import CableReview
 from otdravg.cable.run import Options, Progress, counted, silent
+from otdravg.closeout import PARTS
 from otdravg.closeout.attachments import attach
 from otdravg.closeout.json_file import Closeout, closeout_json
 from otdravg.closeout.sketches import Sketches, pair_sketches
@@ -29,8 +30,6 @@ from otdravg.system.whole_folder import whole_folder
 from otdravg.tables.csv_file import CellTable, csv_bytes, worded
 from otdravg.tables.splices import cable_tables, splice_cells
 
-#: What a closeout can consist of; the manifest is always there.
-PARTS = ("csv", "xlsx", "pdf", "html", "json", "traces")
 _WITH_PICTURES = frozenset({"pdf", "html", "json"})
 
 #: Writes what people read to a path, of a closeout and the hash of its evidence.
