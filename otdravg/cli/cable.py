@@ -98,6 +98,7 @@ def cable(
     from otdravg.cable.checks.earlier import read_splices
     from otdravg.cable.run import check_for_shots
     from otdravg.closeout import package
+    from otdravg.closeout.attachments import attachments_below
     from otdravg.closeout.closeout import fill_closeout, made_at
     from otdravg.closeout.template import Template, load_template
     from otdravg.report.cable import cable_text
@@ -154,6 +155,7 @@ def cable(
                 for own in (stated, *stated.others)
             ]
             cables = package.by_cable(shots, said, against, attached)
+        beside = {own.folder: attachments_below(own.attached) for own in cables if own.attached}
         for part in cables:
             results[part.folder] = review(
                 part.shots, part.rules, part.options, executor=executor, progress=progress
@@ -166,7 +168,7 @@ def cable(
                 template=template,
                 options=part.options,
                 zip_traces=zip_traces,
-                attached=part.attached,
+                attached=beside.get(part.folder),
                 executor=executor,
                 progress=progress,
             )

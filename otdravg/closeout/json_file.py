@@ -30,6 +30,7 @@ from otdravg.cable.files.names import NamePattern
 from otdravg.cable.location import NOWHERE, Location
 from otdravg.cable.model import CableReview, SpliceRow
 from otdravg.cable.run import Options
+from otdravg.closeout.attachments import Attached
 from otdravg.closeout.codec import Codec, closed_object
 from otdravg.closeout.packing import packed, unpacked
 from otdravg.closeout.sketches import Sketches, TraceSketch
@@ -45,6 +46,7 @@ from otdravg.words.catalogue import Language
 VERSION = 2
 _FORMAT = "otdravg closeout"
 _LARGEST_BYTES = 2_000_000_000
+_ATTACHMENTS = tuple[Attached, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +57,8 @@ class Closeout:
     sketches: Sketches
     template: Template
     options: Options = field(default_factory=Options)  # what the user said beside the profile
-    folder: Path | None = field(default=None, compare=False)  # that its attachments lie in
+    attachments: tuple[Attached, ...] = ()
+    folder: Path | None = field(default=None, compare=False)  # that they lie in
 
 
 def made_here() -> dict[str, str]:
@@ -83,6 +86,7 @@ def closeout_json(closeout: Closeout) -> bytes:
         "made_with": made_here(),
         "template": codec.write(closeout.template, Template),
         "options": codec.write(closeout.options, Options),
+        "attachments": codec.write(closeout.attachments, _ATTACHMENTS),
         "tables": json_tables(closeout.review, closeout.template.language),
         "review": codec.write(_portable(closeout.review), CableReview),
         "sketches": codec.write(closeout.sketches, Sketches),
@@ -136,6 +140,7 @@ def closeout_from(document: Mapping[str, Any], path: Path) -> Closeout:
             codec.read(document["sketches"], Sketches),
             codec.read(document["template"], Template),
             codec.read(document["options"], Options),
+            codec.read(document["attachments"], _ATTACHMENTS),
             path.parent,
         )
     except (KeyError, TypeError, ValueError, ArithmeticError) as error:
@@ -383,6 +388,7 @@ def closeout_schema() -> dict[str, Any]:
     parts = {
         "template": codec.schema(Template),
         "options": codec.schema(Options),
+        "attachments": codec.schema(_ATTACHMENTS),
         "tables": {
             "type": "object",
             "description": "the CSV tables: figures rounded as reported, numbers as numbers",

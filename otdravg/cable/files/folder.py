@@ -147,7 +147,7 @@ def read_header(file: FoundFile, size_limits: sor.SizeLimits) -> RawShot:
     except UnreadableTrace as error:
         return _not_a_shot(file, error.cause if file.is_trace_file else None)
     sha256 = hashlib.sha256(data).hexdigest()
-    file = replace(file, location=file.location.known_as(sha256))
+    file = replace(file, location=replace(file.location, sha256=sha256))
     if not file.is_trace_file:
         return _not_a_shot(file, None)
     try:
