@@ -29,7 +29,6 @@ from otdravg.shot.detect import Detection, Event, detect
 from otdravg.shot.response import Response
 from otdravg.shot.settings import Direction
 from otdravg.shot.trace import Trace
-from otdravg.words.catalogue import said_of
 
 FloatArray = npt.NDArray[np.float64]
 In = TypeVar("In")
@@ -137,13 +136,13 @@ def measure_job(job: Job) -> Outcome:
         except ShotsDoNotPair as error:
             reason, problem, advice = error.reason, error.evidence, error.advice
         except BadSetting as error:
-            reason, problem = None, said_of(error)
+            reason, problem = None, error.said
             advice = says("check-cords")
     else:
         reason, problem, advice = None, None, says("shoot-other-end")
         for missing in (ab, ba):
             if isinstance(missing, OtdravgError):  # gone or changed since its header was read
-                problem, advice = said_of(missing), says("leave-files-alone")
+                problem, advice = missing.said, says("leave-files-alone")
     return Outcome(
         job, None, (), (), None, None, (),
         _looked_at(ab, job.group_index, job.response[0], job.launch_m),
