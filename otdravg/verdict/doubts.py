@@ -17,8 +17,8 @@ from otdravg.pair.checks import pair_findings
 from otdravg.pair.measure import Measurement
 from otdravg.quantities import Quantity, reported
 from otdravg.shot.settings import Direction, Identity
-from otdravg.verdict.decision import is_implausible
 from otdravg.verdict.limits import Limits
+from otdravg.verdict.splice import is_below_zero
 
 #: Findings of the measuring itself that leave open what the figures are of, or where; as notes
 #: they do not.
@@ -99,7 +99,7 @@ def _below_zero(m: Measurement) -> Iterator[Finding]:
             expanded_db=reported(r.expanded_uncertainty_db, Quantity.UNCERTAINTY_DB),
         )
         for r in m.readings
-        if is_implausible(r.loss_db, r.u_loss_db)
+        if is_below_zero(r)
     )
     if below:
         yield caution("average-below-zero", Scope.PAIR, count=len(below), places=below)
