@@ -484,13 +484,17 @@ def _refuse_length(
             says("check-their-lengths"),
         )
     slack = 2 * tolerance + LENGTH_SLACK * total
-    cords_stated = SpanStart.STATED_CORD in (axis.basis_a, axis.basis_b)
-    for marks, far in ((a, total - axis.start_b_m), (b, total - axis.start_a_m)):
+    for marks, cord_m, basis in (
+        (a, axis.start_b_m, axis.basis_b), (b, axis.start_a_m, axis.basis_a)
+    ):  # fmt: skip
+        far = total - cord_m
         if not marks.end_seen or abs(marks.last_x - far) < slack:
             continue
-        # Otherwise the span must end at something that this shot shows: a receive cord's connector.
+        # Otherwise the span must end at something that this shot shows, a receive cord's connector,
+        # or at a cord that is stated: another crew's may be longer.
         connector = marks.x.size and float(np.min(np.abs(marks.x - far))) < slack
-        if far > marks.last_x or (not connector and not cords_stated):
+        stated = basis is SpanStart.STATED_CORD and cord_m > 0
+        if far > marks.last_x or not (connector or stated):
             raise _lengths_differ(ab, ba, a, b, axis, slack)
 
 

@@ -96,6 +96,9 @@ ROUGH_RIPPLE = 1.5
 #: not derived: smaller lets a ramp that starts early into the line before it, larger takes points
 #: from that.
 GUARD_SHARE = 0.1
+#: Of what smoothing shows ahead of a step, so much counts as fibre, share of a pulse. Derived: a
+#: mean over w pulses shows x²/(2·w) of the step x pulses behind its first trace, 1 % for w = 2.
+FOOT_SHARE = 0.2
 #: Levels are stored as 16 bits of 0.001 dB, 65.5 dB; nobody stores twice as much. Derived:
 #: 2·65.535 dB = 131 dB, rounded up.
 LARGEST_SPAN_DB = 140.0
@@ -234,6 +237,12 @@ class Shot:
         return np.asarray(clear + self.pulse_m * pole * tail)
 
     @property
+    def ahead_m(self) -> float:
+        """Length in front of a step in which smoothing shows it already, but for its first foot."""
+        spread_m = (self.smoothing - 1) / 2 * self.spacing_m
+        return max(spread_m - FOOT_SHARE * self.pulse_m, 0.0)
+
+    @property
     def guard_m(self) -> float:
         """Length in front of an event that is left out of fits: smoothing looks ahead."""
         return GUARD_SHARE * self.pulse_m + (0.5 + self.smoothing / 2) * self.spacing_m
@@ -325,7 +334,7 @@ def prepare(
     level = trace.level_db
     n = level.size
     spacing = trace.spacing_m(index)
-    x = trace.with_index(index).distance_m
+    x = np.asarray(trace.offset_m(index) + spacing * np.arange(n), float)
     pulse = max(trace.pulse_m(index), spacing)
     pulse_points = pulse / spacing
     span_db = float(np.ptp(level))
