@@ -17,7 +17,6 @@ from io import BufferedReader
 from otdravg.errors import UnreadableTrace
 from otdravg.findings import Statement, says
 from otdravg.system.ordinary import open_ordinary
-from otdravg.words.catalogue import unreadable
 
 SUFFIX = ".sor"
 
@@ -119,7 +118,7 @@ class Location:
         return self._error(problem, says("make-archive-again"))
 
     def _error(self, problem: Statement, advice: Statement) -> UnreadableTrace:
-        return unreadable(str(self), "file", None, problem, advice)
+        return UnreadableTrace(str(self), "file", None, problem, advice)
 
 
 @dataclass(frozen=True, slots=True, order=True)
@@ -129,7 +128,7 @@ class FoundFile:
     batch: int
     path: str  # relative to its folder, forward slashes; prefixed by the folder if several
     location: Location = field(compare=False)
-    skipped: str = field(default="", compare=False)  # why it is not to be opened; empty: it is
+    skipped: Statement | None = field(default=None, compare=False)  # why it is not opened
     holds_files: bool = field(default=False, compare=False)  # a folder or an archive
 
     @property

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from otdravg.cli.boundary import Misuse
 from otdravg.cli.closeout_options import full_option, only_option, template_option
 from otdravg.cli.options import FilePath, force_option, language_option
 from otdravg.cli.progress import ProgressLine
@@ -18,6 +19,7 @@ from otdravg.cli.stated import Stated, stating_a_cable
 from otdravg.cli.terminal import looks, print_text, shows_signs
 from otdravg.closeout import PARTS
 from otdravg.errors import BadSetting, OutputRefused
+from otdravg.findings import says
 from otdravg.system.printable import printable
 from otdravg.system.whole_folder import whole_folder
 from otdravg.words.catalogue import Language, say
@@ -117,13 +119,13 @@ def cable(
     if language is not None:
         template = replace(template, language=language)
     if template.form is not None and not everything and only is None:
-        raise BadSetting("form.workbook", template.form.workbook, "add --all, or --only csv,xlsx")
+        raise BadSetting("form.workbook", template.form.workbook, says("add-all"))
     if out is None and not list_only:
-        raise click.UsageError("no folder for the tables: add --out DIR, or --list")
+        raise Misuse(says("no-out"))
     if list_only and attached is not None:
-        raise click.UsageError("--list writes nothing that --attach could lie beside")
+        raise Misuse(says("list-writes-nothing"))
     if list_only and each_cable:
-        raise click.UsageError("--list shows the files of all cables: leave out --each-cable")
+        raise Misuse(says("list-shows-all"))
     read = (*stated.folders, *filter(None, (attached,)))
     target = None if list_only else out
     progress = ProgressLine()
@@ -216,7 +218,5 @@ def _output(
     place = os.path.realpath(out)
     for folder in map(os.path.realpath, folders):
         if folder == place or Path(folder) in Path(place).parents:
-            raise OutputRefused(
-                out, "lies in the folder that is read", "name a folder outside of it"
-            )
+            raise OutputRefused(out, says("inside-inputs"), says("name-folder-outside"))
     return whole_folder(out, inputs=[os.fspath(f) for f in folders], overwrite=force)

@@ -12,9 +12,6 @@ from otdravg.report.page import counted
 from otdravg.sor.sizes import SizeLimits
 from otdravg.system.workers import local_workers, room_for_workers
 
-#: Below the 32 MiB up to which glibc learns from what is freed.
-LARGE_BLOCK_BYTES = 30_000_000
-
 
 @contextmanager
 def measuring_executor(
@@ -32,17 +29,5 @@ def measuring_executor(
     if count == 1:
         yield None
         return
-    with local_workers(count, _keep_freed_memory) as executor:
+    with local_workers(count) as executor:
         yield executor
-
-
-def _keep_freed_memory() -> None:
-    """Let the C library keep what one shot has freed for the next one.
-
-    glibc gives arrays back to the system at once until it has seen a larger block freed, and then
-    takes them again page by page: 7 % of the time of a large run. This block is never touched, so
-    it costs nothing; with other libraries it does nothing.
-    """
-    import numpy as np
-
-    np.empty(LARGE_BLOCK_BYTES, dtype=np.uint8)

@@ -13,6 +13,7 @@ from otdravg.cli.progress import ProgressLine
 from otdravg.cli.terminal import print_text
 from otdravg.closeout import PARTS
 from otdravg.errors import BadSetting
+from otdravg.findings import says
 from otdravg.system.printable import printable
 
 
@@ -42,7 +43,7 @@ def report(
 
     parts = frozenset(PARTS) - {"traces"} if only is None else chosen_parts(only)
     if only is not None and "traces" in parts and only.strip().lower() != "all":
-        raise BadSetting("only", "traces", "the JSON file holds no traces: copy them")
+        raise BadSetting("only", "traces", says("json-without-traces"))
     closeout = read_closeout(file)
     template, attachments = closeout.template, closeout.attachments
     if template_file is not None:

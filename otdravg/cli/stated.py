@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from otdravg.cli.boundary import Misuse
 from otdravg.cli.measuring import measuring_executor
 from otdravg.cli.options import (
     FilePath,
@@ -24,6 +25,7 @@ from otdravg.cli.options import (
     profile_option,
     stage_option,
 )
+from otdravg.findings import says
 from otdravg.sor.sizes import SizeLimits
 from otdravg.trade import RIBBON_SIZES
 from otdravg.verdict import Profile, default, load_named
@@ -110,7 +112,7 @@ def stating_a_cable(command: Callable[..., None]) -> Callable[..., None]:
         from otdravg.job import NOTHING_STATED, load
 
         if len(job_files) > 1 and not said.get("each_cable"):
-            raise click.UsageError("a job is of one cable: `cable --each-cable` takes several")
+            raise Misuse(says("one-job"))
         jobs = [load(file) for file in job_files] or [NOTHING_STATED]
         said["folders"] = said["folders"] or tuple(
             dict.fromkeys(folder for job in jobs for folder in job.folders)
@@ -148,7 +150,7 @@ def _stated(
     from otdravg.job import agreed
 
     if not folders:
-        raise click.UsageError("no folder with shots: name one, or write shots = [...] in the job")
+        raise Misuse(says("no-shots-folder"))
     by_job = job.options()
     table, count = (None, closures) if isinstance(closures, int) else (closures, None)
     chosen = replace(

@@ -54,14 +54,14 @@ def attachments_below(source: Path) -> Attachments:
     """
     names = list(_below(source))
     if not names:
-        raise OutputRefused(source, "holds no file", "name a folder with what is to be attached")
+        raise OutputRefused(source, says("holds-no-file"), says("name-attached"))
     if ATTACHED_LIST in names:
-        raise OutputRefused(source / ATTACHED_LIST, "has the name of the list", "rename it")
+        raise OutputRefused(source / ATTACHED_LIST, says("named-as-list"), says("rename-it"))
     try:
         return Attachments(source, tuple(_read(source, name) for name in names))
     except OSError as error:
-        why = f"could not be attached ({error.strerror or error})"
-        advice = "put an ordinary file in its place, or leave it out"
+        why = says("not-attached", why=error.strerror or str(error))
+        advice = says("ordinary-or-leave-out")
         raise OutputRefused(error.filename or source, why, advice) from error
 
 
@@ -175,7 +175,7 @@ def _list_of(listed: Sequence[Attached], style: CsvStyle, closures: Sequence[Clo
 def _below(folder: Path) -> Iterator[str]:
     """Names of the files below a folder, in order; links to folders are not followed."""
     if not folder.is_dir():
-        raise OutputRefused(folder, "is no folder", "name a folder with what is to be attached")
+        raise OutputRefused(folder, says("no-folder"), says("name-attached"))
     found = []
     for place, folders, files in os.walk(folder):
         links = [name for name in folders if (Path(place) / name).is_symlink()]

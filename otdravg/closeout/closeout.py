@@ -24,6 +24,7 @@ from otdravg.closeout.sketches import Sketches, pair_sketches
 from otdravg.closeout.template import Template
 from otdravg.closeout.traces import renamed, trace_pattern, write_traces
 from otdravg.errors import BadSetting
+from otdravg.findings import says
 from otdravg.system.manifest import write_evidence, write_manifest
 from otdravg.system.whole_folder import whole_folder
 from otdravg.tables.csv_file import CellTable, csv_bytes, worded
@@ -48,7 +49,7 @@ def chosen_parts(text: str) -> frozenset[str]:
         return frozenset(PARTS)
     for name in names:
         if name not in PARTS:
-            raise BadSetting("parts", name, f"known are {', '.join(PARTS)}, and all")
+            raise BadSetting("parts", name, says("known-parts", known=", ".join(PARTS)))
     return frozenset(names)
 
 
@@ -69,7 +70,7 @@ def made_at() -> datetime:
         seconds = int(text) if text else int(time.time())
         return datetime.fromtimestamp(seconds, tz=timezone.utc)
     except (ValueError, OverflowError, OSError) as error:
-        raise BadSetting("SOURCE_DATE_EPOCH", text, "give whole seconds since 1970") from error
+        raise BadSetting("SOURCE_DATE_EPOCH", text, says("whole-seconds")) from error
 
 
 def write_closeout(

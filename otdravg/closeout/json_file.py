@@ -36,7 +36,7 @@ from otdravg.closeout.packing import packed, unpacked
 from otdravg.closeout.sketches import Sketches, TraceSketch
 from otdravg.closeout.template import Template
 from otdravg.errors import BadCloseout
-from otdravg.findings import Finding, Scope, Severity, Statement, Value, Values
+from otdravg.findings import Finding, Scope, Severity, Statement, Value, Values, says
 from otdravg.shot.settings import Direction
 from otdravg.tables.csv_file import CLOCK_FORMAT, Cell
 from otdravg.tables.splices import review_cells
@@ -117,17 +117,17 @@ def json_document(path: Path) -> Mapping[str, Any]:
     """Read the JSON of a closeout, its version checked, nothing else."""
     try:
         if path.stat().st_size > _LARGEST_BYTES:
-            raise BadCloseout(path, "is larger than any closeout")
+            raise BadCloseout(path, says("closeout-too-large"))
         document = json.loads(path.read_bytes(), parse_constant=_no_number, object_pairs_hook=_once)
     except OSError as error:
-        raise BadCloseout(path, error.strerror or "cannot be read") from error
+        raise BadCloseout(path, says("not-readable", why=error.strerror or str(error))) from error
     except (ValueError, RecursionError) as error:
-        raise BadCloseout(path, f"is not JSON ({error})") from error
+        raise BadCloseout(path, says("no-json", why=str(error))) from error
     if not isinstance(document, dict) or document.get("format") != _FORMAT:
-        raise BadCloseout(path, "is not a closeout")
+        raise BadCloseout(path, says("no-closeout"))
     if document.get("version") != VERSION:
         found = document.get("version")
-        raise BadCloseout(path, f"has version {found!r}; this program knows {VERSION}")
+        raise BadCloseout(path, says("closeout-version", found=repr(found), known=VERSION))
     return document
 
 
@@ -144,7 +144,9 @@ def closeout_from(document: Mapping[str, Any], path: Path) -> Closeout:
             path.parent,
         )
     except (KeyError, TypeError, ValueError, ArithmeticError) as error:
-        raise BadCloseout(path, f"is damaged ({type(error).__name__}: {error})") from error
+        raise BadCloseout(
+            path, says("damaged-by", why=f"{type(error).__name__}: {error}")
+        ) from error
 
 
 def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:

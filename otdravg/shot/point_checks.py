@@ -37,12 +37,6 @@ REPEAT_POINTS = 32
 REPEAT_SCATTER = 1.0
 #: Any large odd number. Derived: 2⁶⁴ over the golden ratio, whose bits have no pattern.
 _HASH_BASE = 0x9E3779B97F4A7C15
-#: Buckets for the hashes of one shot: several times as many as it has points. Chosen, not derived:
-#: only time and memory depend on it.
-_BUCKET_BITS = 17
-#: Times that hashes are sorted into buckets, by other bits each time. Derived: of 30 000 hashes one
-#: in five shares a bucket by chance, of what is left one in twenty.
-_TURNS = (1, 2)
 #: Reflections at least this high show the pulse's width, dB. Derived: no splice gains as much, a
 #: mode field ratio of 10^0.15 = 1.4; at this height the crest has twice the fibre's power.
 CLEAR_PEAK_DB = 1.5
@@ -202,38 +196,22 @@ def same_noise(one: NoisePrints, other: NoisePrints) -> int:
 
     Wherever they stand: the same acquisition stored twice, cut or shifted.
     """
-    here, there = one.hashes, other.hashes
-    for turn in _TURNS:
-        buckets = _bucket(here, turn), _bucket(there, turn)
-        here, there = here[_taken(buckets[1])[buckets[0]]], there[_taken(buckets[0])[buckets[1]]]
-    return int(np.intersect1d(here, there).size)
+    if not _has_twins(np.concatenate((one.hashes, other.hashes))):
+        return 0
+    return int(np.intersect1d(one.hashes, other.hashes).size)
 
 
-def _bucket(hashes: npt.NDArray[np.uint64], turn: int) -> npt.NDArray[np.intp]:
-    """Number of a bucket for each hash: only what shares one needs to be compared."""
-    bits = (hashes >> np.uint64(64 - turn * _BUCKET_BITS)) & np.uint64((1 << _BUCKET_BITS) - 1)
-    return np.asarray(bits, dtype=np.intp)
-
-
-def _taken(buckets: npt.NDArray[np.intp]) -> npt.NDArray[np.bool_]:
-    """Which of all buckets hold anything."""
-    taken = np.zeros(1 << _BUCKET_BITS, dtype=bool)
-    taken[buckets] = True
-    return taken
+def _has_twins(hashes: npt.NDArray[np.uint64]) -> bool:
+    ordered = np.sort(hashes)
+    return bool((ordered[1:] == ordered[:-1]).any())
 
 
 def _repeated_stretch(shot: Shot, prints: NoisePrints) -> Finding | None:
     """The same noise twice in one shot."""
-    crowded = np.arange(prints.hashes.size)
-    for turn in _TURNS:
-        buckets = _bucket(prints.hashes[crowded], turn)
-        last, number = np.empty(1 << _BUCKET_BITS, dtype=np.intp), np.arange(buckets.size)
-        last[buckets] = number
-        crowded = crowded[_taken(buckets[last[buckets] != number])[buckets]]
-    order = crowded[np.argsort(prints.hashes[crowded], kind="stable")]
-    twins = np.flatnonzero(np.diff(prints.hashes[order]) == 0)
-    if not twins.size:
+    if not _has_twins(prints.hashes):
         return None
+    order = np.argsort(prints.hashes, kind="stable")
+    twins = np.flatnonzero(np.diff(prints.hashes[order]) == 0)
     first_m, second_m = (float(shot.x_m[prints.at[order[twins[0] + k]]]) for k in (0, 1))
     return defect(
         "noise-repeats", shot.trace.identity.direction,

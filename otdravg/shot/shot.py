@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from otdravg.errors import Refusal
+from otdravg.errors import Refusal, ShotsDoNotPair
 from otdravg.findings import says
 from otdravg.shot.lines import LineSums, SlopePrior
 from otdravg.shot.noise import (
@@ -51,7 +51,6 @@ from otdravg.shot.response import (
     without_slow_tail,
 )
 from otdravg.shot.trace import Trace
-from otdravg.words.catalogue import do_not_pair
 
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
@@ -339,7 +338,7 @@ def prepare(
     pulse_points = pulse / spacing
     span_db = float(np.ptp(level))
     if span_db > LARGEST_SPAN_DB:
-        raise do_not_pair(
+        raise ShotsDoNotPair(
             Refusal.NO_SIGNAL,
             says("levels-too-far", file=trace.identity.path, span_db=float(span_db)),
             says("export-again"),
@@ -366,7 +365,7 @@ def prepare(
             fall, end = late, min(end, late + int(np.ceil(pulse_points)))
     if end - start < max(4 * pulse_points, 24):
         seen_m = float(max(end - start, 0) * spacing)
-        raise do_not_pair(
+        raise ShotsDoNotPair(
             Refusal.NO_SIGNAL,
             says("too-little-signal", file=trace.identity.path, seen_m=seen_m),
             says("shorter-pulse-or-clean"),

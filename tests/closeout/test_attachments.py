@@ -168,7 +168,7 @@ def test_what_cannot_be_attached_is_one_line_and_nothing_is_written(
         (taken, "has the name of the list"),
         (linked, "could not be attached"),
         (made(shots, empty, out), "holds no file"),
-        (made(shots, tmp_path / "none", out), "is no folder"),
+        (made(shots, tmp_path / "none", out), "is not a folder"),
         (made(shots, photos, photos / "out"), "lies in the folder that is read"),
     ):
         assert result.exit_code == 2

@@ -16,7 +16,7 @@ from otdravg.cable.measure.jobs import Outcome, measure_job, spread
 from otdravg.cable.measure.standing import Measured, MeasuringSetup
 from otdravg.cable.model import CableFinding
 from otdravg.errors import BadSetting
-from otdravg.findings import Scope, caution
+from otdravg.findings import Scope, caution, says
 from otdravg.fit.reading import Kind
 from otdravg.grouping import grouped
 from otdravg.shot.detect import EventKind
@@ -183,14 +183,12 @@ def _refuse_wrong(members: Sequence[Measured], setup: MeasuringSetup) -> None:
             if events and events[0].distance_m < stated_m - _SHORTEST_M / 10
         ]
         for places, share, what in (
-            (connectors, _NEARLY_ALL, "their first connector"), (inside, _MANY, "a splice"),
+            (connectors, _NEARLY_ALL, "cord-connector"), (inside, _MANY, "cord-splice"),
         ):  # fmt: skip
             at_m = median(places) if places else 0.0
             same = sum(abs(x - at_m) <= 2 * _ONE_LENGTH_M for x in places)
             if same >= max(_LEAST_FIBRES, share * len(sketches)):
-                raise BadSetting(
-                    name,
-                    f"{stated_m:g} m",
-                    f"hardly any shot from {'AB'[side]} shows its end there, {same} show {what} "
-                    f"at {at_m:.0f} m: state what there is, or leave it out and it is measured",
+                elsewhere = says(
+                    "cord-elsewhere", end="AB"[side], count=same, what=says(what), at_m=at_m
                 )
+                raise BadSetting(name, f"{stated_m:g} m", elsewhere)
