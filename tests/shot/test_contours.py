@@ -228,6 +228,7 @@ class TestLifted:
         assert found.share == pytest.approx(share, rel=2e-3)
         assert 0 < found.u_share < share / 6
         # The line through what is lifted, at both of its ends.
+        assert found.ends_db.shape == (4, 2)
         for k, ends in enumerate(found.ends_db):
             here = (shot.x_m >= self.FROM_M[k]) & (shot.x_m < self.TO_M[k]) & ~shot.in_peak
             x, lifted = shot.x_m[here], 5 * np.log10(1 + late[here] / power[here])

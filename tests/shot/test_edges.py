@@ -92,7 +92,9 @@ class TestFlanks:
     @pytest.mark.parametrize("mean", [5, 9])
     def test_of_a_running_mean_of_power_are_as_long_as_it_is(self, mean: int) -> None:
         seen = record(mean=mean)
-        for edge in edges_of(seen)[1:]:
+        edges = edges_of(seen)[1:]
+        assert len(edges) == len(AT)
+        for edge in edges:
             flanks = _flanks(seen, edge)
             assert flanks is not None
             assert abs(flanks.up - flanks.down) <= 1
@@ -104,7 +106,9 @@ class TestFlanks:
     @pytest.mark.parametrize("mean", [9, 15, 41])
     def test_of_a_running_mean_of_levels_are_straight_in_decibels(self, mean: int) -> None:
         seen = record(mean=mean, in_db=True)
-        for edge in edges_of(seen)[1:]:
+        edges = edges_of(seen)[1:]
+        assert len(edges) == len(AT)
+        for edge in edges:
             flanks = _flanks(seen, edge)
             assert flanks is not None
             assert abs(flanks.up - flanks.down) <= 2
@@ -116,7 +120,9 @@ class TestFlanks:
 
     def test_of_a_receiver_rise_at_once_and_fall_slowly(self) -> None:
         seen = record(pole=0.5)
-        for edge in edges_of(seen)[1:]:
+        edges = edges_of(seen)[1:]
+        assert len(edges) == len(AT)
+        for edge in edges:
             flanks = _flanks(seen, edge)
             assert flanks is not None
             assert flanks.down > flanks.up + 5

@@ -53,6 +53,7 @@ def test_a_cell_lies_between_the_dead_zones_before_it_and_the_event_behind_it(
     every = zones(search.shot, FIXED, STEPS)
     first, last = _sections(search, FIXED, STEPS, STOP_M)
     x = search.shot.cells.x_m
+    assert x.size > 1000
     for k in range(0, x.size, 7):
         before = [clear for start, clear in every if first_cell(search, start) <= k]
         behind = [start for start, _ in every if first_cell(search, start) > k]
@@ -66,6 +67,7 @@ def test_a_cell_lies_between_the_dead_zones_before_it_and_the_event_behind_it(
 def test_an_event_is_alone_between_its_neighbours(search: Search) -> None:
     every = zones(search.shot, FIXED, STEPS)
     at = np.array([500.0, 1100.0, 1300.0, 2500.0, 2510.0, 3000.0, 4000.0, 5000.0])
+    assert at.size == 8
     for events in (every, every[::-1], np.array(every)):
         lo, hi = alone_between(search, events, at, STOP_M)
         for k, x_m in enumerate(at):
