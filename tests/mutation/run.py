@@ -386,11 +386,18 @@ class _State:
                 file.write(f"{self.key(mutant)}\t{fate}\n")
 
 
-def run(target: Target, say: Say, state_file: Path | None = None, workers: int = 1) -> Tally:
+def run(
+    target: Target,
+    say: Say,
+    state_file: Path | None = None,
+    workers: int = 1,
+    *,
+    as_known: bool = False,
+) -> Tally:
     """Run a target's mutants and return what became of them.
 
     With a state file a run that was stopped goes on where it was; survivors are run again, as
-    tests may be better now.
+    tests may be better now, unless ``as_known``. What is explained is not run.
     """
     mutants: list[Mutant] = []
     for module, only in target.modules.items():
@@ -400,11 +407,17 @@ def run(target: Target, say: Say, state_file: Path | None = None, workers: int =
         mutants = random.Random(target.seed).sample(mutants, target.sample)
     say(f"{target.name}: {len(mutants)} of {available} mutants")
     kept = None if state_file is None else state_file.with_suffix(".sound")
-    sound = _Sound(target, kept, workers, say)
     reasons = _reasons()
     state = _State(state_file)
     fates = {mutant: state.fates.get(state.key(mutant), "survived") for mutant in mutants}
-    waiting = [mutant for mutant in mutants if fates[mutant] == "survived"]
+    waiting = [
+        mutant
+        for mutant in mutants
+        if fates[mutant] == "survived"
+        and _what(mutant) not in reasons
+        and not (as_known and state.key(mutant) in state.fates)
+    ]
+    sound = _Sound(target if waiting else replace(target, modules={}), kept, workers, say)
     random.Random(0).shuffle(waiting)  # what a stopped run did is a sample, too
     for number, (mutant, fate) in enumerate(_fates(sound, waiting, workers), 1):
         fates[mutant] = fate
@@ -539,6 +552,9 @@ def main(arguments: Iterable[str] | None = None) -> None:
     parser.add_argument("--seed", type=int)
     parser.add_argument("--state", type=Path, help="file by which a stopped run goes on")
     parser.add_argument("--workers", type=int, default=1, help="mutants run at a time")
+    parser.add_argument(
+        "--as-known", action="store_true", help="run no survivor of the state again"
+    )
     parser.add_argument("--results", type=Path, help="JSON file; the benchmarks' for a target")
     chosen = parser.parse_args(list(arguments) if arguments is not None else None)
     os.chdir(ROOT)
@@ -562,7 +578,10 @@ def main(arguments: Iterable[str] | None = None) -> None:
             target = replace(target, sample=chosen.sample)
         if chosen.seed is not None:
             target = replace(target, seed=chosen.seed)
-        tally = run(target, lambda line: print(line, flush=True), chosen.state, chosen.workers)
+        tally = run(
+            target, lambda line: print(line, flush=True), chosen.state, chosen.workers,
+            as_known=chosen.as_known,
+        )  # fmt: skip
         record = _record(target, tally)
         print(json.dumps(record, indent=1))
         path = chosen.results or (RESULTS if target.name in targets else None)

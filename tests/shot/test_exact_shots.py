@@ -225,6 +225,16 @@ def test_a_makers_running_mean_is_told_to_a_point(points: int, in_db: bool) -> N
     assert places(seen)[1] == pytest.approx(CONNECTORS.joints_m[1], abs=0.1)
 
 
+@pytest.mark.parametrize("in_db", [False, True])
+def test_a_wide_mean_of_levels_is_told_from_one_of_power(in_db: bool) -> None:
+    # As wide as the pulse: the rise is a straight line of what was averaged.
+    seen = detect(boxed(exact(CONNECTORS, pulse_ns=300), 31, in_db=in_db))
+    assert seen.shot.response.smoothing == pytest.approx(31, abs=3)
+    if in_db:
+        assert seen.shot.response.in_db
+    assert losses(seen)[-2:] == pytest.approx(CONNECTORS.read_db()[1:], abs=1e-6)
+
+
 @pytest.mark.parametrize("points", [5, 9])
 @pytest.mark.parametrize("pole", [0.5, 1.0])
 def test_a_running_mean_behind_a_pole_is_told_from_it(pole: float, points: int) -> None:

@@ -13,6 +13,7 @@ import pytest
 from otdravg.shot.noise import linear_power
 from otdravg.shot.reflections import (
     Floor,
+    _alike_points,
     fall_by_and_by,
     fall_into_tail,
     final_fall,
@@ -115,6 +116,21 @@ class TestFloor:
         assert floor.is_noise
         # Mean of 5·log10|N| in power is above the median of the noise (0.674 σ) and below σ.
         assert 0.3e-3 < floor.dark_power < 1.2e-3
+
+    @pytest.mark.parametrize("seed", range(4))
+    def test_a_short_end_too_noisy_to_tell_is_no_floor(self, seed: int) -> None:
+        # 200 points of 0.11 dB know a fall over 140 of them to 0.03 dB, and fibre's is 0.035.
+        level = np.concatenate([fibre(1800), fibre(200, -6.5)])
+        level[1800:] += 0.11 * np.random.default_rng(seed).standard_normal(200)
+        assert not noise_floor(level, GUESS_DB).is_noise
+
+    @pytest.mark.parametrize("width", [3, 9, 30])
+    def test_points_are_alike_as_far_as_a_running_mean_makes_them(self, width: int) -> None:
+        # A triangle of the width on either side is down to a third at two thirds of it.
+        noise = np.random.default_rng(6).standard_normal(6000 + width - 1)
+        mean = 5.0 + np.convolve(noise, np.full(width, 1 / width), "valid")
+        assert _alike_points(mean) == pytest.approx(2 * (2 * width / 3), abs=2 + 0.1 * width)
+        assert _alike_points(5.0 + noise) == 2
 
     @pytest.mark.parametrize("loss_db", [6.0, 9.0])
     def test_fibre_behind_a_break_that_still_falls_is_no_floor(self, loss_db: float) -> None:

@@ -6,6 +6,7 @@ Held against plain sums, numerical integrals and drawn noise; nothing of the pac
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
@@ -14,6 +15,7 @@ from exact_shots import Glass, exact
 from making import INDEX
 from scipy.signal import lfilter
 
+from otdravg.shot.detect import _share_of_white
 from otdravg.shot.noise import Rounding
 from otdravg.shot.ramp import RampShape, RampWindows, lowest
 from otdravg.shot.response import (
@@ -333,3 +335,28 @@ class TestBlindZones:
 
     def test_of_a_fast_receiver_are_none(self) -> None:
         assert blind_zones(self.record(12.0, 0.5), Response()) == ()
+
+
+@pytest.mark.parametrize("splices", [0, 60])
+@pytest.mark.parametrize("points", [5, 9])
+def test_neighbours_tell_the_noise_of_a_smoothed_shot_whatever_splices_there_are(
+    points: int, splices: int
+) -> None:
+    # Point by point a running mean of white noise differs by 2/w of its variance, σ²/w: the rough
+    # noise, from points further apart, takes splices in as well.
+    rng = np.random.default_rng(11)
+    plain = exact(Glass((8000.0,)), pulse_ns=200)
+    noise = 0.005 * rng.standard_normal(plain.level_db.size + points - 1)
+    level = plain.level_db + np.convolve(noise, np.full(points, 1 / points), "valid")
+    for k in range(splices):
+        level[100 + 130 * k :] -= (
+            0.02 * (-1) ** k * np.minimum(np.arange(level.size - 100 - 130 * k) / 20, 1.0)
+        )
+    shot = prepare(replace(plain, level_db=level), INDEX, Response(smoothing=points))
+    share = _share_of_white(shot)
+    middle = np.array([level[4000]])
+    assert share * shot.noise.variance_db2(middle)[0] == pytest.approx(0.005**2 / points, rel=0.25)
+
+
+def test_without_smoothing_the_rough_noise_is_all_there_is() -> None:
+    assert _share_of_white(prepare(exact(Glass((8000.0,))), INDEX, Response())) == 1.0
