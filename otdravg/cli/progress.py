@@ -6,6 +6,9 @@ import sys
 import time
 from typing import TextIO
 
+from otdravg.cli.terminal import spoken
+from otdravg.words.catalogue import group, say
+
 _LEAST_SECONDS = 0.2
 _BAR = 24
 
@@ -32,7 +35,8 @@ class ProgressLine:
         self._last = now
         filled = _BAR * done // total
         bar = "#" * filled + "." * (_BAR - filled)
-        line = f"{stage}: [{bar}] {done}/{total}{self._left(now, done, total)}"
+        shown = group("stage", spoken())[stage]
+        line = f"{shown}: [{bar}] {done}/{total}{self._left(now, done, total)}"
         self._stream.write(f"\r{line:<79}"[:80])
         self._stream.flush()
         self._written = True
@@ -41,7 +45,9 @@ class ProgressLine:
         if not 0 < done < total:
             return ""
         seconds = round((now - self._began) * (total - done) / done)
-        return f", {seconds // 60}:{seconds % 60:02d} left"
+        minutes, seconds = divmod(seconds, 60)
+        left = say("screen", "time-left", spoken(), minutes=minutes, seconds=seconds)
+        return f", {left}"
 
     def clear(self) -> None:
         """Take the line away before anything else is printed."""

@@ -21,7 +21,7 @@ from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
-from starlette.responses import HTMLResponse, JSONResponse, Response
+from starlette.responses import HTMLResponse, JSONResponse, PlainTextResponse, Response
 from starlette.routing import Route
 
 from otdravg import __version__
@@ -111,7 +111,11 @@ def application(desk: Desk) -> Starlette:
             *(Route(path, page.doing(work), methods=["POST"]) for path, work in posts.items()),
             *(Route(path, show) for path, show in gets.items()),
         ],
-        exception_handlers={OtdravgError: page.refuse, Exception: _fault},
+        exception_handlers={
+            OtdravgError: page.refuse,
+            HTTPStatus.NOT_FOUND: page.gone,
+            Exception: _fault,
+        },
     )
 
 
@@ -144,6 +148,11 @@ class _Page:
         assert isinstance(error, OtdravgError)
         text = _told(error.said, language=self._desk.setting.language)
         return JSONResponse({"error": text}, HTTPStatus.BAD_REQUEST)
+
+    def gone(self, request: Request, error: Exception) -> Response:
+        """Say that nothing is at an address."""
+        text = say("page", "gone", self._desk.setting.language)
+        return PlainTextResponse(text, HTTPStatus.NOT_FOUND)
 
     def doing(self, work: Work) -> Callable[[Request], Awaitable[Response]]:
         """Answer a request that changes something with what came of it and the desk's state."""
@@ -388,7 +397,7 @@ class _Page:
 
 
 def _gone() -> HTTPException:
-    return HTTPException(HTTPStatus.NOT_FOUND, "Nothing is here (any more).")
+    return HTTPException(HTTPStatus.NOT_FOUND)
 
 
 def _there(thing: _Thing | None) -> _Thing:

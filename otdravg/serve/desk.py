@@ -42,7 +42,7 @@ from otdravg.verdict.reading import load_named
 from otdravg.verdict.rules import default, profile_of
 from otdravg.watch import Expected, Follower, Watch
 from otdravg.watch.folder import SETTLE_S, listed
-from otdravg.words.catalogue import Language, told
+from otdravg.words.catalogue import Language, group, told
 
 #: Files of one desk. Derived: two cables of 1728 fibres, two ends, two wavelengths, some attempts.
 MOST_FILES = 20_000
@@ -341,12 +341,12 @@ class Desk:
     def state(self) -> dict[str, object]:
         """What the page asks for again and again."""
         with self._lock:
-            going = self._looking
+            going, stages = self._looking, group("stage", self._setting.language)
             return {
                 "revision": self._revision,
                 "files": self._count,
                 "looked": self._looked.revision,
-                "stage": going.stage if going else "",
+                "stage": stages.get(going.stage, "") if going else "",
                 "done": going.done if going else 0,
                 "total": going.total if going else 0,
                 "looking": going is not None,

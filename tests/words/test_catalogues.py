@@ -180,6 +180,12 @@ class TestNothingIsMissing:
         used |= {key.pair for key in KEYS}  # why one pair cannot answer a key
         assert set(ENGLISH["say"]) <= used
 
+    def test_every_stage_of_long_work_has_words(self) -> None:
+        said = re.compile(r'\b(?:counted|progress)\(\s*"([^"]+)"')
+        sources = (path.read_text("utf-8") for path in (ROOT / "otdravg").rglob("*.py"))
+        stages = {stage for source in sources for stage in said.findall(source)}
+        assert stages - {"findings", "splices"} == set(ENGLISH["stage"])
+
     def test_severities_places_and_span_starts_have_words(self) -> None:
         for language in LANGUAGES:
             assert set(BOOKS[language]["severity"]) == {s.value for s in Severity}
