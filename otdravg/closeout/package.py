@@ -29,7 +29,6 @@ from otdravg.system.manifest import (
     write_evidence,
     write_manifest,
 )
-from otdravg.system.printable import printable
 from otdravg.tables.csv_file import CellTable, csv_bytes, worded
 from otdravg.tables.figures import figures_by_name
 from otdravg.verdict.rules import Profile
@@ -245,17 +244,17 @@ def _index(
     for own, review in closeouts.items():
         table.append((own, *map(figures_by_name(review, Words()).get, _FIGURES)))
         figures = figures_by_name(review, words)
-        cells = [printable(str(words.decimal(worded(n, figures[n], words)))) for n in _FIGURES]
+        cells = [words.decimal(worded(n, figures[n], words)) for n in _FIGURES]
         first = next((name for name in _OPENED if (folder / own / name).is_file()), "")
         lines.append((f"{own}/{first}", cells))
     page = templates().get_template("package.html.j2")
     style = packaged("style.css")
     shown = page.render(
-        language=template.language.value, title=printable(template.title or words["closeout"]),
+        language=template.language.value, title=template.title or words["closeout"],
         program=f"{words['program']} otdravg {__version__}", style=Markup(style),
         style_hash=content_hash(style), headings=[words.heading(name) for name in _FIGURES],
         lines=lines, labels=[
-            (label, printable(text))
+            (label, text)
             for label, text in (*template.labels, (words["made_at"], template.made_on),
                                 (words["evidence_hash"], evidence)) if text
         ],

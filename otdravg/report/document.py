@@ -178,18 +178,18 @@ def pair_report_html(report: PairReport, language: Language = Language.ENGLISH) 
         templates()
         .get_template("pair.html.j2")
         .render(
-            title=printable(_title(report, language)),
+            title=_title(report, language),
             ticket=ticket_of(report, language),
             style=Markup(style),
             style_hash=content_hash(style),
-            facts=[(label, printable(text)) for label, text in facts_of(report, language)],
+            facts=facts_of(report, language),
             headings=headings_of(language),
             numbers=NUMBER_COLUMNS,
             rows=rows_of(report, language),
             marks=marks_of(report),
             picture=f"data:image/svg+xml;base64,{picture}",
-            steps=[printable(sentence) for sentence in sentences_of(report, language)],
-            findings=[printable(sentence) for sentence in findings_of(report, language)],
+            steps=sentences_of(report, language),
+            findings=findings_of(report, language),
             language=language.value,
             say=partial(_word, language=language),
             program=f"otdravg {__version__}",

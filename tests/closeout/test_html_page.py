@@ -9,6 +9,7 @@ import io
 import json
 import re
 import zlib
+from dataclasses import replace
 from html.parser import HTMLParser
 
 import numpy as np
@@ -19,10 +20,11 @@ from otdravg.cable.model import CableReview
 from otdravg.closeout.html import closeout_html
 from otdravg.closeout.html.traces import packed_shot
 from otdravg.closeout.sketches import Sketches, TraceSketch
-from otdravg.closeout.template import logo_of
+from otdravg.closeout.template import Template, logo_of
 from otdravg.shot.settings import Direction
+from otdravg.tables.scope import worst
 from otdravg.tables.splices import cable_tables
-from otdravg.words.headings import Language
+from otdravg.words.headings import Language, Words
 
 
 class Elements(HTMLParser):
@@ -187,3 +189,12 @@ def test_packed_shots_are_exact() -> None:
     # A span of more than 65.535 dB cannot be in a trace file; here it is just inside.
     assert np.array_equal(high - low, thin.high_mdb - thin.low_mdb)
     assert np.array_equal(mean, thin.mean_mdb)
+
+
+def test_no_mark_in_a_name_turns_anything_on_the_page_round() -> None:
+    """Unicode Standard Annex 9, 2.2: behind an override letters run the other way."""
+    rows = tuple(replace(row, closure=f"\u202e{row.closure}") for row in example().rows)
+    review = replace(example(), rows=rows)
+    assert any("\u202e" in text for line in worst(review, Words()) for text in line)
+    page = closeout_html(review, Sketches(), Template(company="\u202eA", title="\u202eB"))
+    assert not re.search("[\u202a-\u202e\u2066-\u2069]", page.decode("utf-8"))

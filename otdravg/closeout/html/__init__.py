@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import base64
 import hashlib
-from dataclasses import replace
 from importlib import resources
 
 from jinja2 import Environment, FunctionLoader, StrictUndefined
@@ -20,10 +19,9 @@ from otdravg.closeout.html.traces import trace_data
 from otdravg.closeout.sketches import Sketches
 from otdravg.closeout.template import Template
 from otdravg.system.printable import printable
-from otdravg.tables.lists import Listing, listings
+from otdravg.tables.lists import listings
 from otdravg.tables.marks import legend, signs_line
 from otdravg.tables.scope import facts, standing, tallies, worst
-from otdravg.words.headings import Words
 
 __all__ = ["closeout_html", "content_hash", "packaged", "templates"]
 
@@ -57,7 +55,8 @@ def closeout_html(
     words = template.words
     script = '(() => {\n"use strict";\n' + "\n".join(map(packaged, _SCRIPTS)) + "\n})();\n"
     style = packaged("style.css")
-    below = _below(review, words)
+    lists = listings(review, words)
+    below = [lists[key] for key in _LISTS if key in lists]
     beside = facts(review, words, template.labels, template.made_on)
     if evidence:
         beside.append((words["evidence_hash"], evidence))
@@ -66,9 +65,9 @@ def closeout_html(
     page = index.render(
         language=template.language.value,
         program=f"{words['program']} otdravg {__version__}",
-        title=printable(template.title or words["closeout"]),
-        cables=printable(", ".join(review.cables)),
-        company=printable(template.company),
+        title=template.title or words["closeout"],
+        cables=", ".join(review.cables),
+        company=template.company,
         logo=_as_data(template),
         words=words,
         verdict=verdict.upper(),
@@ -76,7 +75,7 @@ def closeout_html(
         tallies=tallies(review, words),
         worst_heading=words["worst"],
         worst=worst(review, words),
-        scope=[(label, printable(text)) for label, text in beside],
+        scope=beside,
         contents=[
             ("map", words["heat_map"]),
             ("list", words["splices"]),
@@ -97,14 +96,10 @@ def closeout_html(
     return page.encode("utf-8")
 
 
-def _below(review: CableReview, words: Words) -> list[Listing]:
-    """The lists below the splices, in order; the template escapes what is printable here."""
-    made = listings(review, words)
-    return [
-        replace(own, rows=tuple(tuple(map(printable, row)) for row in own.rows))
-        for own in map(made.get, _LISTS)
-        if own is not None
-    ]
+def _shown(value: object) -> object:
+    """Make any text safe to show that is filled in: a mark in a name can turn figures round."""
+    is_text = isinstance(value, str) and not isinstance(value, Markup)
+    return printable(str(value)) if is_text else value
 
 
 def templates() -> Environment:
@@ -112,6 +107,7 @@ def templates() -> Environment:
     return Environment(
         loader=FunctionLoader(packaged),
         autoescape=True,
+        finalize=_shown,
         undefined=StrictUndefined,
         trim_blocks=True,
         keep_trailing_newline=True,
