@@ -441,7 +441,7 @@ def _alone(
     readings, covariance = fit.steps(np.array([p.middle_m for p in places]))
     u = np.sqrt(np.einsum("jkk->jk", covariance))
     seen = np.stack([flags[:-1] & flags[1:] for flags in (fit.seen_ab, fit.seen_ba)], axis=1)
-    plain = seen.all(axis=1) & np.array([not (p.reflective or p.asked) for p in places])
+    plain = seen.all(axis=1) & np.array([not (p.reflective or p.asked) for p in places], bool)
     return [
         plain & (np.abs(readings[:, k]) > sigmas * u[:, k])
         & (np.abs(readings[:, 1 - k]) < 3 * u[:, 1 - k] + SEAM_SLACK_DB)

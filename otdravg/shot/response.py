@@ -22,6 +22,7 @@ References
 
 from __future__ import annotations
 
+import cmath
 import math
 from dataclasses import dataclass, replace
 
@@ -133,6 +134,19 @@ LEAST_U_ONE, LEAST_U = 0.012, 0.002
 #: Every so many points of the fibre say what its usual level is. Chosen, not derived: only speed
 #: depends on it.
 FEW = 16
+#: A receiver that overshoots dips below the fibre behind a reflection by this share of it, within so
+#: many pulses, and by so many sigmas. Chosen, not derived: splices that gain as much stand behind
+#: hardly any reflection, and its tail must look like a wave besides.
+DIP_SHARE, DIP_PULSES, DIP_SIGMAS = 0.03, 5.0, 6.0
+#: Lengths, in pulses, and dampings of two poles that swing, from where to where they are tried.
+#: Derived: from a damping of 0.93 on a step overshoots by less than 0.04 %.
+SWINGS, LEAST_DAMPING, MOST_DAMPING = (0.06, 0.8), 0.4, 0.93
+#: How often they are looked for, each time between the neighbours of the best, and trials of each.
+#: Derived: lengths a factor of 1.27 apart are 1.0004 apart after three closer looks.
+SWING_LOOKS, SWING_TRIALS = 4, 12
+#: The tail of a wave fits up to this chi-squared per point. Benchmark: receivers, undershoot, where
+#: nothing stands behind a reflection: 1.3 at most.
+WAVE_MISFIT = 2.0
 #: Points of noise that are needed and that are enough (chosen, not derived).
 LEAST_NOISE_POINTS, MOST_NOISE_POINTS = 200, 8000
 
@@ -168,6 +182,8 @@ class Response:
     reach : float
         Pulses over which that tail dies out.
     source : ResponseSource
+    damping : float
+        Of two alike poles together: 1 where they do not swing, less where the receiver overshoots.
 
     Raises
     ------
@@ -187,6 +203,7 @@ class Response:
     u_slow: float = 0.0
     reach: float = 120.0
     source: ResponseSource = ResponseSource.STATED
+    damping: float = 1.0
 
     def __post_init__(self) -> None:
         if not all(0 < pole < math.inf for pole in self.poles):
@@ -201,8 +218,21 @@ class Response:
 
         The sum of the poles and the points of the running mean, one at least.
         """
-        poles = sum(self.poles)
+        poles = sum(self.poles) * self.damping
         return poles + self.smoothing / pulse_points, self.u_poles * poles
+
+    @property
+    def longest(self) -> float:
+        """Pulses in which the longest of its tails falls to a share of 1/e; 0 without poles."""
+        return max(self.poles, default=0.0) / self.damping
+
+    @property
+    def chain(self) -> tuple[complex, ...]:
+        """Lengths of its poles one by one; those of two that swing are conjugate."""
+        if self.damping == 1:
+            return self.poles
+        turn = complex(self.damping, math.sqrt(1 - self.damping**2))
+        return tuple(p * q for p, q in zip(self.poles, (turn, turn.conjugate()), strict=True))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -250,6 +280,9 @@ def learnt(record: Record, noise_width: int) -> Response:
     edges = sorted(
         sorted(edges_of(record), key=lambda e: -e.crest)[:MOST_EDGES], key=lambda e: e.top
     )
+    swinging = _swinging(record, edges)
+    if swinging is not None:
+        return swinging
     flanks = [f for f in (_flanks(record, edge) for edge in edges) if f is not None]
     mirrored = [f for f in flanks if abs(f.up - f.down) <= MIRRORED * max(f.up, f.down) + 2]
     if 2 * len(mirrored) <= len(flanks) or not flanks:
@@ -336,26 +369,26 @@ def equalised(
         out leaves the mean of many points as it was.
     """
     widths, white = [], 1.0
-    for pole in response.poles:
-        a = math.exp(-1 / (pole * pulse_points))
+    for pole in response.chain:
+        a = cmath.exp(-1 / (pole * pulse_points))
         gain = a / (1 - a)
         # The difference of two points of white noise, over this many points, is that of one.
-        longest = math.sqrt(2) * gain
+        longest = math.sqrt(2) * abs(gain)
         # What it leaves in the level that a line reaches at either end may be too little to matter.
         line = LINE_PULSES * pulse_points
-        little = 20 * (gain / line) ** 2 * (5 / math.log(10) * noise / LITTLE_DB) ** 2
+        little = 20 * (abs(gain) / line) ** 2 * (5 / math.log(10) * noise / LITTLE_DB) ** 2
         width = math.ceil(min(max(little, pulse_points / SHARP, 1.0), longest))
         widths.append(width)
         white *= min(width / longest, 1.0) ** 2
-        sums = np.zeros(power.size + 1)
-        np.cumsum(power, out=sums[1:])
+        sums = np.concatenate(([0.0], np.cumsum(power)))
         # The mean of y + gain·(y[i] − y[i−1]) over a window telescopes to its two ends.
         lo = np.arange(power.size) - width // 2
         hi = np.minimum(lo + width, power.size)
         lo = np.maximum(lo, 0)
         mean = (sums[hi] - sums[lo]) / (hi - lo)
-        power = mean + gain * (power[hi - 1] - power[np.maximum(lo - 1, 0)]) / (hi - lo)
-    return power, tuple(widths), white
+        swing = gain if response.damping < 1 else gain.real
+        power = mean + swing * (power[hi - 1] - power[np.maximum(lo - 1, 0)]) / (hi - lo)
+    return power.real, tuple(widths), white
 
 
 def slow_tail(power: FloatArray, pulse_points: float, reach: float) -> FloatArray:
@@ -503,7 +536,7 @@ def blind_zones(record: Record, response: Response) -> tuple[tuple[int, int], ..
     if not response.poles:
         return ()
     pulse = record.pulse_points
-    longest = max(response.poles) * pulse
+    longest = response.longest * pulse
     zones = []
     for edge in edges_of(record):
         if edge.bare or edge.stop - edge.top < 2:
@@ -679,6 +712,71 @@ def _poles(record: Record, edges: list[Edge]) -> Response | None:
     if total < SHORT:
         return replace(known, short=total if total > LEAST_SHORT else 0.0)
     return replace(known, poles=tuple(float(p / pulse) for p in poles))
+
+
+def _swinging(record: Record, edges: list[Edge]) -> Response | None:
+    """Two poles that swing, where tails dip below the fibre behind them; else None.
+
+    Such a tail is a wave that dies out: a cosine and a sine of free heights beside fibre of a free
+    slope, for each length and damping that is tried.
+    """
+    pulse = record.pulse_points
+    dips = [edge for edge in edges if _dips(record, edge)]
+    bunch = max(int(pulse * DIP_PULSES / TAIL_POINTS), 1)
+    x = bunch * np.arange(int(DIP_PULSES * pulse) // bunch, dtype=float)
+    fibre = 10 ** (record.slope_db_per_point * x / 5)
+    kept = [t for edge in dips if (t := _tail(record, edge, bunch, x.size)) is not None]
+    lengths = np.geomspace(*SWINGS, SWING_TRIALS) * pulse
+    dampings = np.linspace(LEAST_DAMPING, 1.0, SWING_TRIALS, endpoint=False)
+    for look in range(SWING_LOOKS):
+        length, damping = (grid.ravel() for grid in np.meshgrid(lengths, dampings, indexing="ij"))
+        decay = x * (damping / length)[:, None]
+        turn = decay * np.sqrt(damping**-2 - 1)[:, None]
+        wave = np.exp(-decay)[:, None] * np.stack([np.cos(turn), np.sin(turn)], axis=1)
+        tails = np.concatenate([wave, np.broadcast_to(fibre * x / pulse, (length.size, 1, x.size))], axis=1)
+        fits = [_cost(y, w, fibre[: y.size], tails[:, :, : y.size]) for y, w, *_ in kept]
+        # Where something else stands behind an edge, no wave fits.
+        most = WAVE_MISFIT + (0.0 if look else COARSE_MISFIT)
+        chosen = [
+            k
+            for k, (left, height) in enumerate(fits)
+            if left.min() < most * max(kept[k][0].size - 6, 1)
+            and height[int(np.argmin(left)), 0] > LEAST_SHARE * kept[k][3]
+        ]
+        if not chosen:
+            return None
+        kept = [kept[k] for k in chosen]
+        each = [fits[k][0] / max(kept[j][0].size - 6, 1) for j, k in enumerate(chosen)]
+        best = int(np.argmin(np.sum(each, axis=0)))
+        factor, step = lengths[1] / lengths[0], dampings[1] - dampings[0]
+        lengths = length[best] * np.geomspace(1 / factor, factor, SWING_TRIALS)
+        dampings = damping[best] + np.linspace(-step, step, SWING_TRIALS)
+        dampings = np.clip(dampings, LEAST_DAMPING, 0.999)
+    if not LEAST_DAMPING < damping[best] < MOST_DAMPING:
+        return None
+    return Response(
+        poles=(float(length[best]) / pulse,) * 2,
+        damping=float(damping[best]),
+        u_poles=LEAST_U_ONE,
+        misfit=float(np.median([left[best] for left in each])),
+        edges=len(kept),
+        source=ResponseSource.LEARNT,
+    )
+
+
+def _dips(record: Record, edge: Edge) -> bool:
+    """Whether the power behind a reflection falls below that of the fibre which follows."""
+    points = int(DIP_PULSES * record.pulse_points)
+    behind = record.power[edge.top : min(edge.stop, edge.top + points)]
+    if edge.bare or behind.size < points:
+        return False
+    half, width = points // 2, max(int(record.pulse_points / 6), 1)
+    # Fibre is as good as a straight line of power over so few pulses.
+    falls, level = np.polyfit(np.arange(half, points), behind[half:], 1)
+    over = behind[:half] - level - falls * np.arange(half)
+    sums = np.concatenate(([0.0], np.cumsum(over)))
+    low = float((sums[width:] - sums[:-width]).min()) / width
+    return low < -DIP_SHARE * level - DIP_SIGMAS * record.sigma / math.sqrt(width)
 
 
 def _tail(
