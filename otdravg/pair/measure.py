@@ -192,8 +192,8 @@ def measure(
     seams = _seams(sides, *looked)
     if seams:
         sides = _without_seams(sides, *looked, seams)
-        places = tuple(p for p in places if not any(p in seam.places for seam in seams))
-        fit = _fit(sides, places)
+        kept = tuple(p for p in places if not any(p in seam.places for seam in seams))
+        places, fit = _pruned(sides, kept, threshold)
     fit = with_bends(sides, fit, places)
     readings = readings_of(sides, places, fit, seen_ab, seen_ba, axis)
     sections, overall, u_overall = sections_of(places, fit, axis)
@@ -420,8 +420,10 @@ def _with_twins(
             twin = float(other.z(np.array(x)))
             place = Place(twin, twin, u_m=other.shot.placing_m)
             inside = 0 < twin < here.length_m
-            near = (sorted((p, place), key=attrgetter("start_m")) for p in found)
-            if inside and all(parted(*both, sides) for both in near):
+            if inside and all(
+                parted(p, place, sides) if p.start_m < twin else parted(place, p, sides)
+                for p in found
+            ):
                 found.append(place)
     if len(found) == len(places):
         return places, fit
@@ -434,9 +436,7 @@ def _sharp_m(side: Side, place: Place) -> float:
     return float(side.x(place.middle_m)) + side.shot.pulse_m / 2
 
 
-def _alone(
-    places: tuple[Place, ...], fit: JointFit, sigmas: float
-) -> list[npt.NDArray[np.bool_]]:
+def _alone(places: tuple[Place, ...], fit: JointFit, sigmas: float) -> list[npt.NDArray[np.bool_]]:
     """Places that the shot from A shows by so many sigmas, the other not at all; and vice versa."""
     readings, covariance = fit.steps(np.array([p.middle_m for p in places]))
     u = np.sqrt(np.einsum("jkk->jk", covariance))

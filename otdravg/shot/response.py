@@ -1,7 +1,8 @@
 """The receiver's response, learnt from the shot itself, and its poles taken out.
 
 What is recorded is power: backscatter ⊛ pulse ⊛ receiver, then the maker's smoothing. The receiver
-is described by up to two poles, the smoothing by the width of a running mean, of power or of dB.
+is described by up to two poles, which may swing, the smoothing by the width of a running mean, of
+power or of dB.
 
 Poles show behind everything that light falls off at: reflections, the front panel, the end of the
 fibre. Behind such an edge the record y obeys the receiver's own equation,
@@ -134,9 +135,9 @@ LEAST_U_ONE, LEAST_U = 0.012, 0.002
 #: Every so many points of the fibre say what its usual level is. Chosen, not derived: only speed
 #: depends on it.
 FEW = 16
-#: A receiver that overshoots dips below the fibre behind a reflection by this share of it, within so
-#: many pulses, and by so many sigmas. Chosen, not derived: splices that gain as much stand behind
-#: hardly any reflection, and its tail must look like a wave besides.
+#: A receiver that overshoots dips below the fibre behind a reflection by this share of it, within
+#: so many pulses, and by so many sigmas. Chosen, not derived: splices that gain as much stand
+#: behind hardly any reflection, and its tail must look like a wave besides.
 DIP_SHARE, DIP_PULSES, DIP_SIGMAS = 0.03, 5.0, 6.0
 #: Lengths, in pulses, and dampings of two poles that swing, from where to where they are tried.
 #: Derived: from a damping of 0.93 on a step overshoots by less than 0.04 %.
@@ -188,7 +189,7 @@ class Response:
     Raises
     ------
     BadSetting
-        When a length is not above 0, or the uncertainty below.
+        When a length is not above 0, the uncertainty below, or a damping of anything but two poles.
     """
 
     poles: tuple[float, ...] = ()
@@ -212,6 +213,8 @@ class Response:
             raise BadSetting("smoothing", self.smoothing, "give 1 point (none) or more")
         if not 0 <= self.u_poles < math.inf:
             raise BadSetting("u_poles", self.u_poles, "give 0 or more, as a share of the poles")
+        if not 0 < self.damping <= 1 or (self.damping < 1 and len(self.poles) != 2):
+            raise BadSetting("damping", self.damping, "give 1, or less above 0 for two poles")
 
     def width_pulses(self, pulse_points: float) -> tuple[float, float]:
         """How far an edge is spread beyond the pulse, and its standard uncertainty, in pulses.
@@ -657,13 +660,13 @@ def _poles(record: Record, edges: list[Edge]) -> Response | None:
     points = int(TAIL_PULSES * pulse) + 8
     bunch = max(math.ceil(points / TAIL_POINTS), 1)
     x = bunch * np.arange(points // bunch, dtype=float)
-    fibre = 10 ** (record.slope_db_per_point * x / 5)
+    fibre = _fibre(record, x)[:1]
     kept = [t for edge in edges if (t := _tail(record, edge, bunch, x.size)) is not None]
     lengths = np.geomspace(SHORTEST, LONGEST, TRIED) * pulse
     length = u = 0.0
     for _ in range(2):  # roughly and finely
         tails = np.exp(-x / lengths[:, None])[:, None]
-        fits = [_cost(y, w, fibre[: y.size] * has, tails[:, :, : y.size]) for y, w, has, *_ in kept]
+        fits = [_cost(y, w, fibre[:has, : y.size], tails[:, :, : y.size]) for y, w, has, *_ in kept]
         # How far off the length may be within the grid is no misfit.
         slack = 0.0 if length else COARSE_MISFIT
         chosen = [
@@ -695,7 +698,7 @@ def _poles(record: Record, edges: list[Edge]) -> Response | None:
         tails = _two_tails(x, long, short)
         left = np.zeros(long.size)
         for (y, w, has, *_), misfit in zip(kept, misfits, strict=True):
-            left += _cost(y, w, fibre[: y.size] * has, tails[:, :, : y.size])[0] / max(1.0, misfit)
+            left += _cost(y, w, fibre[:has, : y.size], tails[:, :, : y.size])[0] / max(1.0, misfit)
         best = int(np.argmin(left))
         if left[best] > SECOND_GAIN * cost.min() - 10:
             break
@@ -721,33 +724,29 @@ def _swinging(record: Record, edges: list[Edge]) -> Response | None:
     slope, for each length and damping that is tried.
     """
     pulse = record.pulse_points
-    dips = [edge for edge in edges if _dips(record, edge)]
     bunch = max(int(pulse * DIP_PULSES / TAIL_POINTS), 1)
     x = bunch * np.arange(int(DIP_PULSES * pulse) // bunch, dtype=float)
-    fibre = 10 ** (record.slope_db_per_point * x / 5)
-    kept = [t for edge in dips if (t := _tail(record, edge, bunch, x.size)) is not None]
+    fibre = _fibre(record, x)
+    dips = [_tail(record, edge, bunch, x.size) for edge in edges if _dips(record, edge)]
+    kept = [tail for tail in dips if tail is not None]
     lengths = np.geomspace(*SWINGS, SWING_TRIALS) * pulse
     dampings = np.linspace(LEAST_DAMPING, 1.0, SWING_TRIALS, endpoint=False)
     for look in range(SWING_LOOKS):
         length, damping = (grid.ravel() for grid in np.meshgrid(lengths, dampings, indexing="ij"))
-        decay = x * (damping / length)[:, None]
-        turn = decay * np.sqrt(damping**-2 - 1)[:, None]
-        wave = np.exp(-decay)[:, None] * np.stack([np.cos(turn), np.sin(turn)], axis=1)
-        tails = np.concatenate([wave, np.broadcast_to(fibre * x / pulse, (length.size, 1, x.size))], axis=1)
-        fits = [_cost(y, w, fibre[: y.size], tails[:, :, : y.size]) for y, w, *_ in kept]
-        # Where something else stands behind an edge, no wave fits.
-        most = WAVE_MISFIT + (0.0 if look else COARSE_MISFIT)
-        chosen = [
-            k
-            for k, (left, height) in enumerate(fits)
-            if left.min() < most * max(kept[k][0].size - 6, 1)
-            and height[int(np.argmin(left)), 0] > LEAST_SHARE * kept[k][3]
-        ]
-        if not chosen:
+        waves, fitting = _waves(x, length, damping), []
+        for tail in kept:
+            y, w, _, crest, _ = tail
+            left, height = _cost(y, w, fibre[:, : y.size], waves[:, :, : y.size])
+            left /= max(y.size - 6, 1)
+            best = int(np.argmin(left))
+            # Where something else stands behind an edge, no wave fits.
+            fits = left[best] < WAVE_MISFIT + (0.0 if look else COARSE_MISFIT)
+            if fits and height[best, 0] > LEAST_SHARE * crest:
+                fitting.append((tail, left))
+        if not fitting:
             return None
-        kept = [kept[k] for k in chosen]
-        each = [fits[k][0] / max(kept[j][0].size - 6, 1) for j, k in enumerate(chosen)]
-        best = int(np.argmin(np.sum(each, axis=0)))
+        kept = [tail for tail, _ in fitting]
+        best = int(np.argmin(np.sum([left for _, left in fitting], axis=0)))
         factor, step = lengths[1] / lengths[0], dampings[1] - dampings[0]
         lengths = length[best] * np.geomspace(1 / factor, factor, SWING_TRIALS)
         dampings = damping[best] + np.linspace(-step, step, SWING_TRIALS)
@@ -758,10 +757,23 @@ def _swinging(record: Record, edges: list[Edge]) -> Response | None:
         poles=(float(length[best]) / pulse,) * 2,
         damping=float(damping[best]),
         u_poles=LEAST_U_ONE,
-        misfit=float(np.median([left[best] for left in each])),
-        edges=len(kept),
+        misfit=float(np.median([left[best] for _, left in fitting])),
+        edges=len(fitting),
         source=ResponseSource.LEARNT,
     )
+
+
+def _waves(x: FloatArray, length: FloatArray, damping: FloatArray) -> FloatArray:
+    """Both shapes that two poles that swing may leave behind an edge, shape (G, 2, W)."""
+    decay = x * (damping / length)[:, None]
+    turn = decay * np.sqrt(damping**-2 - 1)[:, None]
+    return np.asarray(np.exp(-decay)[:, None] * np.stack([np.cos(turn), np.sin(turn)], axis=1))
+
+
+def _fibre(record: Record, x: FloatArray) -> FloatArray:
+    """Power of fibre at points ``x`` behind an edge as it usually falls, and as a steeper adds."""
+    fibre = 10 ** (record.slope_db_per_point * x / 5)
+    return np.stack([fibre, fibre * x / record.pulse_points])
 
 
 def _dips(record: Record, edge: Edge) -> bool:
@@ -776,7 +788,7 @@ def _dips(record: Record, edge: Edge) -> bool:
     over = behind[:half] - level - falls * np.arange(half)
     sums = np.concatenate(([0.0], np.cumsum(over)))
     low = float((sums[width:] - sums[:-width]).min()) / width
-    return low < -DIP_SHARE * level - DIP_SIGMAS * record.sigma / math.sqrt(width)
+    return low < -DIP_SHARE * float(level) - DIP_SIGMAS * record.sigma / math.sqrt(width)
 
 
 def _tail(
@@ -809,11 +821,9 @@ def _cost(
 ) -> tuple[FloatArray, FloatArray]:
     """Weighted squares left over by the best heights of base and tails, and the tails' heights.
 
-    ``tails`` has shape (G, T, W): T tails for each of G trials.
+    ``base`` has shape (B, W), ``tails`` (G, T, W): T tails for each of G trials.
     """
-    columns = np.concatenate(
-        [np.broadcast_to(base, (tails.shape[0], 1, y.size)), tails], axis=1
-    ) if base.any() else tails  # fmt: skip
+    columns = np.concatenate([np.broadcast_to(base, (len(tails), *base.shape)), tails], axis=1)
     root = np.sqrt(weight)
     columns = columns * root
     target = y * root
