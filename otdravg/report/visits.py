@@ -6,6 +6,7 @@ import math
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence, Set
 from dataclasses import dataclass, field, replace
+from statistics import median
 from typing import NamedTuple
 
 from otdravg.cable.lists.placing import U_PLACE_M, surveyed
@@ -148,8 +149,11 @@ class _Route:
     def of(cls, review: CableReview, cable: str, words: Words) -> _Route:
         closures = tuple(c for c in review.closures if c.cable == cable)
         lengths = {f.key.fibre: f.length_m for f in review.fibres if f.key.cable == cable}
-        length_m = _middle(lengths.values())
-        to_b = {c.number: _middle(lengths[f] for f in c.fibres if f in lengths) for c in closures}
+        length_m = median(lengths.values() or [0.0])
+        to_b = {
+            c.number: median([lengths[f] for f in c.fibres if f in lengths] or [0.0])
+            for c in closures
+        }
         survey = surveyed(review.expected, cable, closures, review.fibres)
         return cls(cable, closures, length_m, to_b, survey, words)
 
@@ -212,12 +216,6 @@ class _Route:
         )
 
 
-def _middle(lengths_m: Iterable[float]) -> float:
-    """Return the middle one of some lengths; 0 of none."""
-    own = sorted(lengths_m)
-    return own[len(own) // 2] if own else 0.0
-
-
 def _closure(number: int, name: str, words: Words) -> str:
     shown = str(number) if name == str(number) else f"{number} ({name})"
     return words.say("say", "closure-named", name=shown)
@@ -247,7 +245,8 @@ def _doings(review: CableReview, route: _Route, unseen: Set[int]) -> Iterator[tu
     ]
     for stop, findings in route.gathered(due).items():
         for code in dict.fromkeys(finding.code for finding in findings):
-            own = [_without_closure(f) for f in findings if f.code == code]
+            # As they are said below the heading of their own place.
+            own = [replace(f, closure="", cable="", files=()) for f in findings if f.code == code]
             if code == "event-between-closures":
                 yield stop, _between(own, review.rows, route)
                 continue
@@ -261,11 +260,6 @@ def is_visit(finding: CableFinding) -> bool:
     """Whether somebody has to go to a place for it, and the place is known."""
     is_placed = finding.closure or finding.distance_m is not None
     return bool(is_placed) and cause_of(finding.code) is Cause.VISIT
-
-
-def _without_closure(finding: CableFinding) -> CableFinding:
-    """Return a finding as it is said below the heading of its own place."""
-    return replace(finding, closure="", cable="", files=())
 
 
 def _lacking(

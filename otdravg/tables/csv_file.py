@@ -14,7 +14,7 @@ from operator import attrgetter
 from typing import Any, TypeVar
 
 from otdravg.errors import BadSetting
-from otdravg.findings import Statement
+from otdravg.findings import Statement, says
 from otdravg.quantities import quantity_of, reported
 from otdravg.system.printable import printable
 from otdravg.words.catalogue import Language, told
@@ -46,9 +46,9 @@ class CsvStyle:
 
     def __post_init__(self) -> None:
         if self.separator not in (",", ";", "\t"):
-            raise BadSetting("csv separator", self.separator, 'write ",", ";" or a tab')
+            raise BadSetting("csv separator", self.separator, says("write-separator"))
         if self.decimal_comma and self.separator == ",":
-            raise BadSetting("csv separator", ",", "a decimal comma needs ; or a tab beside it")
+            raise BadSetting("csv separator", ",", says("comma-needs"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,13 +107,6 @@ def worded(column: str, cell: Cell, words: Words) -> Cell:
     if isinstance(cell, bool):
         return words["yes" if cell else "no"]
     return words.cell(column, cell) if isinstance(cell, str) else cell
-
-
-def csv_table(
-    columns: Sequence[Column[Row]], rows: Iterable[Row], language: Language = Language.ENGLISH
-) -> bytes:
-    """Return rows as CSV; see :func:`csv_bytes`."""
-    return csv_bytes(cell_table(columns, rows, language))
 
 
 def csv_bytes(table: CellTable, style: CsvStyle | None = None) -> bytes:

@@ -95,7 +95,6 @@ def print_table(
     *,
     remark: str = "",
     outline: str | None = None,
-    level: int = 0,
 ) -> None:
     """Print a table over as many pages as it takes; cells wrap, headings repeat.
 
@@ -113,14 +112,13 @@ def print_table(
     columns = [columns[n] for n in filled]  # a column that says nothing is not printed
     rows = [[row[n] for n in filled] for row in rows]
     body = paper.body
-    total = sum(column.share for column in columns)
-    widths = [body.width * column.share / total for column in columns]
+    widths = _widths(paper, columns)
     edge = paper.free_below
     if edge is not None and edge - _LEAST_BELOW > body.bottom:
         below = paper.section(edge, heading, remark, outline)
         y = _head(paper, below, columns, widths)
     else:
-        y = _begin(paper, heading, remark, outline, level, columns, widths)
+        y = _begin(paper, heading, remark, outline, columns, widths)
     for row in rows:
         cells = [
             paper.wrapped(text, width - 2 * _PAD, _SIZE) or [""]
@@ -128,11 +126,11 @@ def print_table(
         ]
         count = max(map(len, cells))
         if y - count * _LEADING - 2.4 < body.bottom:
-            y = _begin(paper, heading, remark, None, level, columns, widths)
+            y = _begin(paper, heading, remark, None, columns, widths)
         first = 0
         while first < count:  # more than once only for a row that is higher than a page
             if first:
-                y = _begin(paper, heading, remark, None, level, columns, widths)
+                y = _begin(paper, heading, remark, None, columns, widths)
             room = max(1, int((y - 3 - body.bottom) / _LEADING))
             left = body.left
             for lines, column, width in zip(cells, columns, widths, strict=True):
@@ -145,17 +143,34 @@ def print_table(
     paper.free_below = y
 
 
+def _widths(paper: Paper, columns: Sequence[Column]) -> list[float]:
+    """Share the width; no word of a heading is broken as long as there is room elsewhere."""
+    total = sum(column.share for column in columns)
+    shared = [paper.body.width * column.share / total for column in columns]
+    least = [
+        2 * _PAD + max(paper.width_of(word, _SIZE, BOLD) for word in column.heading.split())
+        for column in columns
+    ]
+    spare = [max(own - low, 0.0) for own, low in zip(shared, least, strict=True)]
+    lacking = sum(max(low - own, 0.0) for own, low in zip(shared, least, strict=True))
+    if lacking > sum(spare):
+        return shared
+    given = lacking / sum(spare) if lacking else 0.0
+    return [
+        max(own, low) - more * given for own, low, more in zip(shared, least, spare, strict=True)
+    ]
+
+
 def _begin(
     paper: Paper,
     heading: str,
     remark: str,
     outline: str | None,
-    level: int,
     columns: Sequence[Column],
     widths: Sequence[float],
 ) -> float:
     """Begin a page of a table; return the base line of its first row."""
-    body = paper.page(heading, remark, outline=outline, level=level)
+    body = paper.page(heading, remark, outline=outline)
     return _head(paper, body.top, columns, widths)
 
 
