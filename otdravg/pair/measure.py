@@ -8,6 +8,8 @@ seen from *either* end is measured in *both* shots.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import product
+from operator import attrgetter
 
 import numpy as np
 import numpy.typing as npt
@@ -60,10 +62,11 @@ SHADOW_PULSES = 3.0
 #: one shot.
 TAIL_PULSES = 6.0
 TAIL_REMAINS_DB = 0.012
-#: A seam's own step is clear, and the other shot shows nothing there, within so much. Chosen, not
-#: derived: a splice that its step in the glass hides from one end to a millidecibel has no twin at
-#: the same distance from the other instrument.
-SEAM_SIGMAS, SEAM_SLACK_DB = 5.0, 0.0005
+#: A seam's own step is clear in one of both shots and seen in the other, in sigmas; where one shows
+#: it the other shows nothing, within so much. Chosen, not derived: a splice that its step in the
+#: glass hides from one end to a millidecibel has no twin at the same distance from the other
+#: instrument, and three sigmas at the one place where it must be come by chance once in 370.
+SEAM_SIGMAS, SEAM_SEEN_SIGMAS, SEAM_SLACK_DB = 5.0, 3.0, 0.0005
 #: Known places on either side from which a new one must be parted: those that can disturb it.
 #: Chosen, not derived: dead zones reach over one neighbour, seldom over two.
 NEIGHBOURS = 3
@@ -184,9 +187,12 @@ def measure(
         places, (kept, fit) = kept, _pruned(sides, kept, threshold)
     while (smooth := _smoothest(sides, fit, places)) is not None:
         places, fit = _pruned(sides, places[:smooth] + places[smooth + 1 :], threshold)
-    seams = _seams(sides, places, fit)
+    looked = _with_twins(sides, places, fit)
+    seams = _seams(sides, *looked)
     if seams:
-        sides, places, fit = _without_seams(sides, places, fit, seams)
+        sides = _without_seams(sides, *looked, seams)
+        kept = tuple(p for p in places if not any(p in seam.places for seam in seams))
+        places, fit = _pruned(sides, kept, threshold)
     fit = with_bends(sides, fit, places)
     readings = readings_of(sides, places, fit, seen_ab, seen_ba, axis)
     sections, overall, u_overall = sections_of(places, fit, axis)
@@ -392,50 +398,83 @@ def _in_shadow(
 class _Seam:
     """A step at one distance from both instruments: where two of their gain ranges meet."""
 
-    in_ab: int  # index of the place that only the shot from A shows
-    in_ba: int
+    places: tuple[Place, Place]  # which only the shot from A shows, and only the one from B
     x_m: float  # from either front panel
     step_db: float  # level before less level behind
     at_m: tuple[float, float]  # where either shot shows it
 
 
-def _seams(sides: Sides, places: tuple[Place, ...], fit: JointFit) -> list[_Seam]:
+def _with_twins(
+    sides: tuple[Side, Side], places: tuple[Place, ...], fit: JointFit
+) -> tuple[tuple[Place, ...], JointFit]:
+    """Add the places where the other shot would show what one shot alone does if it is a seam.
+
+    At its one distance a seam is looked for where no search of the whole shot would find it.
+    """
+    found = list(places)
+    for k, alone in enumerate(_alone(places, fit, SEAM_SIGMAS)):
+        here, other = sides[k], sides[1 - k]
+        for j in np.flatnonzero(alone).tolist():
+            x = _sharp_m(here, places[j]) - other.shot.pulse_m / 2
+            twin = float(other.z(np.array(x)))
+            place = Place(twin, twin, u_m=other.shot.placing_m)
+            inside = 0 < twin < here.length_m
+            if inside and all(
+                parted(p, place, sides) if p.start_m < twin else parted(place, p, sides)
+                for p in found
+            ):
+                found.append(place)
+    if len(found) == len(places):
+        return places, fit
+    places = tuple(sorted(found, key=attrgetter("start_m")))
+    return places, _fit(sides, places)
+
+
+def _sharp_m(side: Side, place: Place) -> float:
+    """Where a step without a ramp stands that was placed as one with a ramp, from the panel."""
+    return float(side.x(place.middle_m)) + side.shot.pulse_m / 2
+
+
+def _alone(places: tuple[Place, ...], fit: JointFit, sigmas: float) -> list[npt.NDArray[np.bool_]]:
+    """Places that the shot from A shows by so many sigmas, the other not at all; and vice versa."""
+    readings, covariance = fit.steps(np.array([p.middle_m for p in places]))
+    u = np.sqrt(np.einsum("jkk->jk", covariance))
+    seen = np.stack([flags[:-1] & flags[1:] for flags in (fit.seen_ab, fit.seen_ba)], axis=1)
+    plain = seen.all(axis=1) & np.array([not (p.reflective or p.asked) for p in places], bool)
+    return [
+        plain & (np.abs(readings[:, k]) > sigmas * u[:, k])
+        & (np.abs(readings[:, 1 - k]) < 3 * u[:, 1 - k] + SEAM_SLACK_DB)
+        for k in (0, 1)
+    ]  # fmt: skip
+
+
+def _seams(sides: tuple[Side, Side], places: tuple[Place, ...], fit: JointFit) -> list[_Seam]:
     """Pairs of places that are no splices: each shot shows one, equally far from its instrument.
 
     A splice shows at mirrored distances. Of a seam each shot shows its own alone, with the same
     size. (One in the very middle of a span cannot be told from a splice.)
     """
-    if len(places) < 2:
-        return []
-    z = np.array([p.middle_m for p in places])
-    readings, covariance = fit.steps(z)
+    readings, covariance = fit.steps(np.array([p.middle_m for p in places]))
     u = np.sqrt(np.einsum("jkk->jk", covariance))
-    seen = np.stack([flags[:-1] & flags[1:] for flags in (fit.seen_ab, fit.seen_ba)], axis=1)
-    plain = seen.all(axis=1) & np.array([not (p.reflective or p.asked) for p in places])
-    alone = [
-        plain & (np.abs(readings[:, k]) > SEAM_SIGMAS * u[:, k])
-        & (np.abs(readings[:, 1 - k]) < 3 * u[:, 1 - k] + SEAM_SLACK_DB)
-        for k in (0, 1)
-    ]  # fmt: skip
-    x = [np.asarray(side.x(z)) for side in sides]
     near_m = sum(side.shot.placing_m for side in sides)
-    u_m = np.array([p.u_m for p in places])
+    seen = _alone(places, fit, SEAM_SEEN_SIGMAS)
     found = []
-    for i in np.flatnonzero(alone[0]).tolist():
-        for j in np.flatnonzero(alone[1]).tolist():
-            sizes = float(readings[i, 0]), float(readings[j, 1])
-            spread = 3 * float(np.hypot(u[i, 0], u[j, 1])) + SEAM_SLACK_DB
-            apart = abs(x[0][i] - x[1][j]) - 3 * float(np.hypot(u_m[i], u_m[j]))
-            if i != j and apart < near_m and abs(sizes[0] - sizes[1]) < spread:
-                at_m = float(x[0][i]), float(x[1][j])
-                found.append(_Seam(i, j, sum(at_m) / 2, sum(sizes) / 2, at_m))
+    for i, j in product(*(np.flatnonzero(alone).tolist() for alone in seen)):
+        sizes, u_sizes = np.array([readings[i, 0], readings[j, 1]]), np.array([u[i, 0], u[j, 1]])
+        at_m = _sharp_m(sides[0], places[i]), _sharp_m(sides[1], places[j])
+        apart = abs(at_m[0] - at_m[1]) - 3 * float(np.hypot(places[i].u_m, places[j].u_m))
+        clear = (np.abs(sizes) > SEAM_SIGMAS * u_sizes).any()
+        alike = abs(sizes[0] - sizes[1]) < 3 * float(np.hypot(*u_sizes)) + SEAM_SLACK_DB
+        if i != j and clear and apart < near_m and alike:
+            step_db = float(np.average(sizes, weights=u_sizes**-2))
+            found.append(_Seam((places[i], places[j]), sum(at_m) / 2, step_db, at_m))
     return found
 
 
 def _without_seams(
     sides: tuple[Side, Side], places: tuple[Place, ...], fit: JointFit, seams: list[_Seam]
-) -> tuple[tuple[Side, Side], tuple[Place, ...], JointFit]:
-    """Lift what lies behind each seam by its step, and measure what is left."""
+) -> tuple[Side, Side]:
+    """Lift what lies behind each seam by its step."""
     lifted = []
     for k, side in enumerate(sides):
         lift_db = np.zeros(side.shot.x_m.size)
@@ -444,9 +483,7 @@ def _without_seams(
         power, level = side.shot.power * linear_power(lift_db), side.shot.level_db + lift_db
         shot = replace(side.shot, power=power, level_db=level)
         lifted.append(replace(side, shot=shot).weighted(side.model(fit, places) + lift_db))
-    gone = {index for seam in seams for index in (seam.in_ab, seam.in_ba)}
-    kept = tuple(p for index, p in enumerate(places) if index not in gone)
-    return (lifted[0], lifted[1]), kept, _fit((lifted[0], lifted[1]), kept)
+    return lifted[0], lifted[1]
 
 
 def _scan(sides: Sides, places: tuple[Place, ...], threshold: float) -> list[Place]:

@@ -44,6 +44,7 @@ def response_object(shot: Shot) -> dict[str, Any]:
         "width_pulses": number(width, Quantity.PULSES),
         "u_width_pulses": number(u_width, Quantity.U_PULSES),
         "poles_pulses": [number(pole, Quantity.PULSES) for pole in response.poles],
+        "damping": number(response.damping, Quantity.PULSES),
         "smoothing_points": response.smoothing,
         "smoothing_of": "dB" if response.in_db else "power",
         "edges": response.edges,

@@ -234,7 +234,7 @@ def _learnt(
     for look in range(MOST_LOOKS):
         threshold = threshold_of(shot, false_alarm_rate)
         looked = _first_look(shot, threshold)
-        told = stated or look or _sharp(shot.response)
+        told = stated or look or _sharp(shot.response) or shot.response.damping < 1
         shown = None if told else _shown_by_ramps(shot, *looked)
         if not shown:
             known = shot.response

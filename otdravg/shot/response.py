@@ -1,7 +1,8 @@
 """The receiver's response, learnt from the shot itself, and its poles taken out.
 
 What is recorded is power: backscatter ⊛ pulse ⊛ receiver, then the maker's smoothing. The receiver
-is described by up to two poles, the smoothing by the width of a running mean, of power or of dB.
+is described by up to two poles, which may swing, the smoothing by the width of a running mean, of
+power or of dB.
 
 Poles show behind everything that light falls off at: reflections, the front panel, the end of the
 fibre. Behind such an edge the record y obeys the receiver's own equation,
@@ -22,6 +23,7 @@ References
 
 from __future__ import annotations
 
+import cmath
 import math
 from dataclasses import dataclass, replace
 
@@ -134,6 +136,19 @@ LEAST_U_ONE, LEAST_U = 0.012, 0.002
 #: Every so many points of the fibre say what its usual level is. Chosen, not derived: only speed
 #: depends on it.
 FEW = 16
+#: A receiver that overshoots dips below the fibre behind a reflection by this share of it, within
+#: so many pulses, and by so many sigmas. Chosen, not derived: splices that gain as much stand
+#: behind hardly any reflection, and its tail must look like a wave besides.
+DIP_SHARE, DIP_PULSES, DIP_SIGMAS = 0.03, 5.0, 6.0
+#: Lengths, in pulses, and dampings of two poles that swing, from where to where they are tried.
+#: Derived: from a damping of 0.93 on a step overshoots by less than 0.04 %.
+SWINGS, LEAST_DAMPING, MOST_DAMPING = (0.06, 0.8), 0.4, 0.93
+#: How often they are looked for, each time between the neighbours of the best, and trials of each.
+#: Derived: lengths a factor of 1.27 apart are 1.0004 apart after three closer looks.
+SWING_LOOKS, SWING_TRIALS = 4, 12
+#: The tail of a wave fits up to this chi-squared per point. Benchmark: receivers, undershoot, where
+#: nothing stands behind a reflection: 1.3 at most.
+WAVE_MISFIT = 2.0
 #: Points of noise that are needed and that are enough (chosen, not derived).
 LEAST_NOISE_POINTS, MOST_NOISE_POINTS = 200, 8000
 
@@ -169,11 +184,13 @@ class Response:
     reach : float
         Pulses over which that tail dies out.
     source : ResponseSource
+    damping : float
+        Of two alike poles together: 1 where they do not swing, less where the receiver overshoots.
 
     Raises
     ------
     BadSetting
-        When a length is not above 0, or the uncertainty below.
+        When a length is not above 0, the uncertainty below, or a damping of anything but two poles.
     """
 
     poles: tuple[float, ...] = ()
@@ -188,6 +205,7 @@ class Response:
     u_slow: float = 0.0
     reach: float = 120.0
     source: ResponseSource = ResponseSource.STATED
+    damping: float = 1.0
 
     def __post_init__(self) -> None:
         if not all(0 < pole < math.inf for pole in self.poles):
@@ -198,14 +216,31 @@ class Response:
             raise BadSetting(
                 "u_poles", self.u_poles, plain("give 0 or more, as a share of the poles")
             )
+        if not 0 < self.damping <= 1 or (self.damping < 1 and len(self.poles) != 2):
+            raise BadSetting(
+                "damping", self.damping, plain("give 1, or less above 0 for two poles")
+            )
 
     def width_pulses(self, pulse_points: float) -> tuple[float, float]:
         """How far an edge is spread beyond the pulse, and its standard uncertainty, in pulses.
 
         The sum of the poles and the points of the running mean, one at least.
         """
-        poles = sum(self.poles)
+        poles = sum(self.poles) * self.damping
         return poles + self.smoothing / pulse_points, self.u_poles * poles
+
+    @property
+    def longest(self) -> float:
+        """Pulses in which the longest of its tails falls to a share of 1/e; 0 without poles."""
+        return max(self.poles, default=0.0) / self.damping
+
+    @property
+    def chain(self) -> tuple[complex, ...]:
+        """Lengths of its poles one by one; those of two that swing are conjugate."""
+        if self.damping == 1:
+            return self.poles
+        turn = complex(self.damping, math.sqrt(1 - self.damping**2))
+        return tuple(p * q for p, q in zip(self.poles, (turn, turn.conjugate()), strict=True))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -253,6 +288,9 @@ def learnt(record: Record, noise_width: int) -> Response:
     edges = sorted(
         sorted(edges_of(record), key=lambda e: -e.crest)[:MOST_EDGES], key=lambda e: e.top
     )
+    swinging = _swinging(record, edges)
+    if swinging is not None:
+        return swinging
     flanks = [f for f in (_flanks(record, edge) for edge in edges) if f is not None]
     mirrored = [f for f in flanks if abs(f.up - f.down) <= MIRRORED * max(f.up, f.down) + 2]
     if 2 * len(mirrored) <= len(flanks) or not flanks:
@@ -339,26 +377,26 @@ def equalised(
         out leaves the mean of many points as it was.
     """
     widths, white = [], 1.0
-    for pole in response.poles:
-        a = math.exp(-1 / (pole * pulse_points))
+    for pole in response.chain:
+        a = cmath.exp(-1 / (pole * pulse_points))
         gain = a / (1 - a)
         # The difference of two points of white noise, over this many points, is that of one.
-        longest = math.sqrt(2) * gain
+        longest = math.sqrt(2) * abs(gain)
         # What it leaves in the level that a line reaches at either end may be too little to matter.
         line = LINE_PULSES * pulse_points
-        little = 20 * (gain / line) ** 2 * (5 / math.log(10) * noise / LITTLE_DB) ** 2
+        little = 20 * (abs(gain) / line) ** 2 * (5 / math.log(10) * noise / LITTLE_DB) ** 2
         width = math.ceil(min(max(little, pulse_points / SHARP, 1.0), longest))
         widths.append(width)
         white *= min(width / longest, 1.0) ** 2
-        sums = np.zeros(power.size + 1)
-        np.cumsum(power, out=sums[1:])
+        sums = np.concatenate(([0.0], np.cumsum(power)))
         # The mean of y + gain·(y[i] − y[i−1]) over a window telescopes to its two ends.
         lo = np.arange(power.size) - width // 2
         hi = np.minimum(lo + width, power.size)
         lo = np.maximum(lo, 0)
         mean = (sums[hi] - sums[lo]) / (hi - lo)
-        power = mean + gain * (power[hi - 1] - power[np.maximum(lo - 1, 0)]) / (hi - lo)
-    return power, tuple(widths), white
+        swing = gain if response.damping < 1 else gain.real
+        power = mean + swing * (power[hi - 1] - power[np.maximum(lo - 1, 0)]) / (hi - lo)
+    return power.real, tuple(widths), white
 
 
 def slow_tail(power: FloatArray, pulse_points: float, reach: float) -> FloatArray:
@@ -506,7 +544,7 @@ def blind_zones(record: Record, response: Response) -> tuple[tuple[int, int], ..
     if not response.poles:
         return ()
     pulse = record.pulse_points
-    longest = max(response.poles) * pulse
+    longest = response.longest * pulse
     zones = []
     for edge in edges_of(record):
         if edge.bare or edge.stop - edge.top < 2:
@@ -627,13 +665,13 @@ def _poles(record: Record, edges: list[Edge]) -> Response | None:
     points = int(TAIL_PULSES * pulse) + 8
     bunch = max(math.ceil(points / TAIL_POINTS), 1)
     x = bunch * np.arange(points // bunch, dtype=float)
-    fibre = 10 ** (record.slope_db_per_point * x / 5)
+    fibre = _fibre(record, x)[:1]
     kept = [t for edge in edges if (t := _tail(record, edge, bunch, x.size)) is not None]
     lengths = np.geomspace(SHORTEST, LONGEST, TRIED) * pulse
     length = u = 0.0
     for _ in range(2):  # roughly and finely
         tails = np.exp(-x / lengths[:, None])[:, None]
-        fits = [_cost(y, w, fibre[: y.size] * has, tails[:, :, : y.size]) for y, w, has, *_ in kept]
+        fits = [_cost(y, w, fibre[:has, : y.size], tails[:, :, : y.size]) for y, w, has, *_ in kept]
         # How far off the length may be within the grid is no misfit.
         slack = 0.0 if length else COARSE_MISFIT
         chosen = [
@@ -665,7 +703,7 @@ def _poles(record: Record, edges: list[Edge]) -> Response | None:
         tails = _two_tails(x, long, short)
         left = np.zeros(long.size)
         for (y, w, has, *_), misfit in zip(kept, misfits, strict=True):
-            left += _cost(y, w, fibre[: y.size] * has, tails[:, :, : y.size])[0] / max(1.0, misfit)
+            left += _cost(y, w, fibre[:has, : y.size], tails[:, :, : y.size])[0] / max(1.0, misfit)
         best = int(np.argmin(left))
         if left[best] > SECOND_GAIN * cost.min() - 10:
             break
@@ -682,6 +720,80 @@ def _poles(record: Record, edges: list[Edge]) -> Response | None:
     if total < SHORT:
         return replace(known, short=total if total > LEAST_SHORT else 0.0)
     return replace(known, poles=tuple(float(p / pulse) for p in poles))
+
+
+def _swinging(record: Record, edges: list[Edge]) -> Response | None:
+    """Two poles that swing, where tails dip below the fibre behind them; else None.
+
+    Such a tail is a wave that dies out: a cosine and a sine of free heights beside fibre of a free
+    slope, for each length and damping that is tried.
+    """
+    pulse = record.pulse_points
+    bunch = max(int(pulse * DIP_PULSES / TAIL_POINTS), 1)
+    x = bunch * np.arange(int(DIP_PULSES * pulse) // bunch, dtype=float)
+    fibre = _fibre(record, x)
+    dips = [_tail(record, edge, bunch, x.size) for edge in edges if _dips(record, edge)]
+    kept = [tail for tail in dips if tail is not None]
+    lengths = np.geomspace(*SWINGS, SWING_TRIALS) * pulse
+    dampings = np.linspace(LEAST_DAMPING, 1.0, SWING_TRIALS, endpoint=False)
+    for look in range(SWING_LOOKS):
+        length, damping = (grid.ravel() for grid in np.meshgrid(lengths, dampings, indexing="ij"))
+        waves, fitting = _waves(x, length, damping), []
+        for tail in kept:
+            y, w, _, crest, _ = tail
+            left, height = _cost(y, w, fibre[:, : y.size], waves[:, :, : y.size])
+            left /= max(y.size - 6, 1)
+            best = int(np.argmin(left))
+            # Where something else stands behind an edge, no wave fits.
+            fits = left[best] < WAVE_MISFIT + (0.0 if look else COARSE_MISFIT)
+            if fits and height[best, 0] > LEAST_SHARE * crest:
+                fitting.append((tail, left))
+        if not fitting:
+            return None
+        kept = [tail for tail, _ in fitting]
+        best = int(np.argmin(np.sum([left for _, left in fitting], axis=0)))
+        factor, step = lengths[1] / lengths[0], dampings[1] - dampings[0]
+        lengths = length[best] * np.geomspace(1 / factor, factor, SWING_TRIALS)
+        dampings = damping[best] + np.linspace(-step, step, SWING_TRIALS)
+        dampings = np.clip(dampings, LEAST_DAMPING, 0.999)
+    if not LEAST_DAMPING < damping[best] < MOST_DAMPING:
+        return None
+    return Response(
+        poles=(float(length[best]) / pulse,) * 2,
+        damping=float(damping[best]),
+        u_poles=LEAST_U_ONE,
+        misfit=float(np.median([left[best] for _, left in fitting])),
+        edges=len(fitting),
+        source=ResponseSource.LEARNT,
+    )
+
+
+def _waves(x: FloatArray, length: FloatArray, damping: FloatArray) -> FloatArray:
+    """Both shapes that two poles that swing may leave behind an edge, shape (G, 2, W)."""
+    decay = x * (damping / length)[:, None]
+    turn = decay * np.sqrt(damping**-2 - 1)[:, None]
+    return np.asarray(np.exp(-decay)[:, None] * np.stack([np.cos(turn), np.sin(turn)], axis=1))
+
+
+def _fibre(record: Record, x: FloatArray) -> FloatArray:
+    """Power of fibre at points ``x`` behind an edge as it usually falls, and as a steeper adds."""
+    fibre = 10 ** (record.slope_db_per_point * x / 5)
+    return np.stack([fibre, fibre * x / record.pulse_points])
+
+
+def _dips(record: Record, edge: Edge) -> bool:
+    """Whether the power behind a reflection falls below that of the fibre which follows."""
+    points = int(DIP_PULSES * record.pulse_points)
+    behind = record.power[edge.top : min(edge.stop, edge.top + points)]
+    if edge.bare or behind.size < points:
+        return False
+    half, width = points // 2, max(int(record.pulse_points / 6), 1)
+    # Fibre is as good as a straight line of power over so few pulses.
+    falls, level = np.polyfit(np.arange(half, points), behind[half:], 1)
+    over = behind[:half] - level - falls * np.arange(half)
+    sums = np.concatenate(([0.0], np.cumsum(over)))
+    low = float((sums[width:] - sums[:-width]).min()) / width
+    return low < -DIP_SHARE * float(level) - DIP_SIGMAS * record.sigma / math.sqrt(width)
 
 
 def _tail(
@@ -714,11 +826,9 @@ def _cost(
 ) -> tuple[FloatArray, FloatArray]:
     """Weighted squares left over by the best heights of base and tails, and the tails' heights.
 
-    ``tails`` has shape (G, T, W): T tails for each of G trials.
+    ``base`` has shape (B, W), ``tails`` (G, T, W): T tails for each of G trials.
     """
-    columns = np.concatenate(
-        [np.broadcast_to(base, (tails.shape[0], 1, y.size)), tails], axis=1
-    ) if base.any() else tails  # fmt: skip
+    columns = np.concatenate([np.broadcast_to(base, (len(tails), *base.shape)), tails], axis=1)
     root = np.sqrt(weight)
     columns = columns * root
     target = y * root

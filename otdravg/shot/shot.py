@@ -213,7 +213,7 @@ class Shot:
         """The longest pole, in pulses, and 1/dB of a step at which its remains begin to matter."""
         response = self.response
         if response.poles:
-            return max(response.poles), response.u_poles / STEP_REMAINS_DB
+            return response.longest, response.u_poles / STEP_REMAINS_DB
         return response.short, response.short / STEP_REMAINS_DB
 
     def clear_m(self, start_m: FloatArray, stop_m: FloatArray | None = None) -> FloatArray:

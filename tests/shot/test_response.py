@@ -12,9 +12,11 @@ import numpy as np
 import pytest
 from benchmarks.receivers.adapter import trace_of
 from benchmarks.receivers.instrument import Link, Setup, shoot
+from scipy import signal
 
 from otdravg import BadSetting, Response, ResponseSource, Trace, measure
 from otdravg.shot.detect import detect
+from otdravg.shot.response import equalised
 from otdravg.shot.shot import prepare
 
 #: Two connectors of cords and one splice: true loss 0.3 dB, backscatter step 0.1 dB.
@@ -30,10 +32,15 @@ SETUP = Setup(200, 489_740, 11_000, -1000, noise=3e-5, ripple_db=0.0003, headroo
 SLOW = replace(SETUP, poles=(0.5,))
 
 
+#: The same with reflections so low that no dip behind one reaches down to no light.
+LOW = replace(LINK, reflectance_db=np.array([-51.0, -53.0, -np.inf, -52.0, -52.0]))
+
+
 @lru_cache
 def shot(setup: Setup = SLOW, *, from_b: bool = False) -> Trace:
     """One shot of the link."""
-    link = LINK.from_b() if from_b else LINK
+    link = LOW if setup.second_order else LINK
+    link = link.from_b() if from_b else link
     name = "B.sor" if from_b else "A.sor"
     return trace_of(shoot(link, setup, np.random.default_rng(3 + from_b)), name)
 
@@ -69,7 +76,14 @@ def test_a_pair_takes_one_response_for_both_shots_or_one_for_each() -> None:
 
 
 @pytest.mark.parametrize(
-    "wrong", [{"poles": (0.0,)}, {"poles": (0.3, np.nan)}, {"smoothing": 0}, {"u_poles": -0.1}]
+    "wrong",
+    [
+        {"poles": (0.0,)},
+        {"poles": (0.3, np.nan)},
+        {"smoothing": 0},
+        {"u_poles": -0.1},
+        {"damping": 0.7},
+    ],
 )
 def test_an_impossible_response_is_refused(wrong: dict[str, object]) -> None:
     with pytest.raises(BadSetting):
@@ -95,3 +109,42 @@ class TestWhatIsSaid:
         odd = Response((0.5,), u_poles=0.01, misfit=4.2, edges=3)
         seen = detect(shot(), response=odd)
         assert [(f.code, f.severity.value) for f in seen.findings] == [("response-misfit", "note")]
+
+
+class TestOvershoot:
+    """Receivers of second order, damped by less than 1."""
+
+    SWINGING = replace(SETUP, second_order=(0.8, 0.25))
+
+    @pytest.mark.parametrize(("damping", "length"), [(0.7, 0.3), (0.8, 0.2), (0.85, 0.15)])
+    def test_length_and_damping_are_learnt(self, damping: float, length: float) -> None:
+        response = prepare(shot(replace(SETUP, second_order=(damping, length)))).response
+        assert response.damping == pytest.approx(damping, abs=0.01)
+        assert response.poles == pytest.approx((length, length), rel=3 * response.u_poles)
+
+    @pytest.mark.parametrize("setup", [SETUP, SLOW, replace(SETUP, poles=(0.4, 0.4))])
+    def test_receivers_that_do_not_overshoot_are_none(self, setup: Setup) -> None:
+        assert prepare(shot(setup)).response.damping == 1
+
+    def test_the_splice_is_measured_and_nothing_else_is_there(self) -> None:
+        found = measure(shot(self.SWINGING), shot(self.SWINGING, from_b=True))
+        (splice,) = (r for r in found.readings if abs(r.distance_m - 3600.3) < SETUP.pulse_m)
+        assert splice.loss_db is not None
+        assert splice.u_loss_db is not None
+        assert abs(splice.loss_db - 0.3) < 3 * splice.u_loss_db < 0.01
+        assert len(found.readings) == 1
+
+    def test_what_is_taken_out_is_a_second_order_system(self) -> None:
+        # Against a simulation of 1/(1 + 2ζps + p²s²) by a general library (scipy.signal.lsim).
+        points, damping, length = 40.0, 0.7, 0.3
+        x = np.arange(800) / points
+        light = np.where(x < 5, 1.0, np.where(x < 6, 8.0, 0.7))
+        system = ([1.0], [length**2, 2 * damping * length, 1.0])
+        _, seen, _ = signal.lsim(system, light - 1, x, interp=False)
+        told = Response((length, length), damping=damping)
+        power, widths, _ = equalised(1 + seen, told, points, 0.0)
+        inside = np.ones(x.size, dtype=bool)
+        for edge in (5.0, 6.0):
+            inside &= np.abs(x - edge) > (sum(widths) + 2) / points
+        assert np.abs(power - light)[inside].max() < 0.02
+        assert np.abs(seen + 1 - light)[inside].max() > 1

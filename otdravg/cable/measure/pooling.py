@@ -97,7 +97,8 @@ def pool_of(responses: Iterable[Response]) -> Pool | None:
     spread = max(apart, median(r.u_poles for r in slow), LEAST_U)
     # √(π/2): how much less a median knows than a mean.
     u = max(sqrt(1.5708 / len(slow)) * spread, LEAST_U)
-    return Pool(replace(common, poles=middle.poles, u_poles=u), spread, len(learnt))
+    common = replace(common, poles=middle.poles, damping=middle.damping, u_poles=u)
+    return Pool(common, spread, len(learnt))
 
 
 def with_pooled_responses(
