@@ -264,6 +264,9 @@ _PLACE_SHARE, _PLACE_LEAST_M = 0.003, 6.0
 #: So large a share of a fibre's splices must lie mirrored; a fibre of another length has another
 #: route. Chosen, not derived.
 _SHARE, _LENGTH_SHARE = 0.6, 0.02
+#: And so many more in all, where single fibres show fewer than that. Chosen, not derived: a few
+#: fibres with one each.
+_TOGETHER = 4
 
 
 def turned_round(
@@ -303,15 +306,19 @@ def _mirrored(members: Sequence[Measured]) -> list[Measured]:
     places = [_places(one) for one in members]
     model_m, length_m = max(places, key=lambda own: own[0].size)
     slack_m = _PLACE_SHARE * length_m + _PLACE_LEAST_M
-    along: list[Measured] = []
-    against: list[Measured] = []
+    sides: dict[bool, list[tuple[int, Measured]]] = {True: [], False: []}
     for one, (at_m, own_m) in zip(members, places, strict=True):
         if abs(own_m - length_m) > _LENGTH_SHARE * length_m or not at_m.size:
             continue
         straight, mirrored = (count_near(x, model_m, slack_m) for x in (at_m, own_m - at_m))
-        if abs(straight - mirrored) < _DECISIVE or max(straight, mirrored) < _SHARE * at_m.size:
-            continue
-        (along if straight > mirrored else against).append(one)
+        more, most = abs(straight - mirrored), max(straight, mirrored)
+        # Where the route nearly mirrors, one place more is told by several fibres together.
+        if more and most >= (_SHARE if more >= _DECISIVE else 1) * at_m.size:
+            sides[straight > mirrored].append((more, one))
+    along, against = (
+        [one for more, one in own if more >= _DECISIVE or sum(n for n, _ in own) >= _TOGETHER]
+        for own in sides.values()
+    )
     # What most are is right; of two halves that of the first fibre.
     fewer, more = sorted((along, against), key=len)
     if len(fewer) == len(more) and fewer and fewer[0].key < more[0].key:

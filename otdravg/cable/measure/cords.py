@@ -12,6 +12,9 @@ from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 from statistics import median
 
+import numpy as np
+
+from otdravg.cable.identity.fingerprint import FloatArray, features_of
 from otdravg.cable.measure.jobs import Outcome, measure_job, spread
 from otdravg.cable.measure.standing import Measured, MeasuringSetup
 from otdravg.cable.model import CableFinding
@@ -33,6 +36,10 @@ _SHOWN = (EventKind.STEP, EventKind.REFLECTION)
 _ONE_LENGTH_M, _STILL_M = 3.0, 1.5
 #: Launch fibres are this long, m (common practice, no source).
 _SHORTEST_M, _LONGEST_M = 100.0, 2100.0
+#: Attenuation of what is one piece of glass in all shots scatters, and from both ends not alike;
+#: it is several if it does by so many standard deviations (Fisher's z of the correlation, over
+#: both ends). Chosen, not derived: one in a thousand looks so by chance.
+_DIFFERENT = 3.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,13 +101,14 @@ def _at_both_ends(members: Sequence[Measured], setup: MeasuringSetup) -> _Cords 
     """A place on nearly all fibres, equally far from both instruments, that was not stated."""
     if setup.launch_m is not None or setup.receive_m is not None or any(map(any, _starts(members))):
         return None
-    first, last = [], []
+    first, last, shown = [], [], []
     for one in members:
         assert one.outcome.axis is not None
         places = [r.distance_m for r in one.outcome.readings if r.kind is not Kind.ASKED]
         if len(places) > 1:
             first.append(min(places))
             last.append(one.outcome.axis.length_m - max(places))
+            shown.append(one)
     if len(first) < max(_LEAST_FIBRES, _NEARLY_ALL * len(members)):
         return None
     launch_m, receive_m = median(first), median(last)
@@ -110,7 +118,36 @@ def _at_both_ends(members: Sequence[Measured], setup: MeasuringSetup) -> _Cords 
         sum(abs(x - middle) <= 2 * _STILL_M for x in places) >= _NEARLY_ALL * len(members)
         for places, middle in ((first, launch_m), (last, receive_m))
     ]
-    return _Cords(launch_m, receive_m) if all(still) else None
+    return _Cords(launch_m, receive_m) if all(still) and _is_one_glass(shown, first, last) else None
+
+
+def _is_one_glass(
+    members: Sequence[Measured], first: Sequence[float], last: Sequence[float]
+) -> bool:
+    """Whether fibre before the first and behind the last place is the same in all shots.
+
+    Else its attenuation differs from fibre to fibre, and both ends see that alike.
+    """
+    sides: tuple[list[FloatArray], list[FloatArray]] = ([], [])
+    for one, near_m, far_m in zip(members, first, last, strict=True):
+        outcome, axis = one.outcome, one.outcome.axis
+        if axis is None or outcome.sketch_ab is None or outcome.sketch_ba is None:
+            continue
+        at_m = np.array([near_m, axis.length_m - far_m])
+        for own, sketch, places_m, from_a in (
+            (sides[0], outcome.sketch_ab, at_m, True),
+            (sides[1], outcome.sketch_ba, axis.length_m - at_m[::-1], False),
+        ):
+            features = features_of(sketch, 0.0, places_m, axis.length_m, from_a=from_a)
+            own.append(features[[2, 4]])
+    told = 0.0
+    slopes = np.array(sides)
+    for a, b in np.moveaxis(slopes, 2, 0):
+        known = np.isfinite(a + b)
+        if np.count_nonzero(known) > _LEAST_FIBRES:
+            alike = np.corrcoef(a[known], b[known])[0, 1]
+            told += float(np.arctanh(alike)) * np.sqrt(np.count_nonzero(known) - 3)
+    return told <= _DIFFERENT * np.sqrt(2)
 
 
 def _lacks(outcome: Outcome, usual: _Cords) -> bool:
