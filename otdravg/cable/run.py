@@ -46,7 +46,7 @@ from otdravg.cable.checks.shots import (
     wrong_labels,
 )
 from otdravg.cable.checks.states import NOT_ONE_STATE, States
-from otdravg.cable.checks.wholes import failing_wholes, group_results, with_proof
+from otdravg.cable.checks.wholes import failing_wholes, group_results, outside_stage, with_proof
 from otdravg.cable.decisions.apply import (
     accepted_rows,
     acknowledged,
@@ -57,6 +57,7 @@ from otdravg.cable.decisions.apply import (
 from otdravg.cable.decisions.record import Decisions
 from otdravg.cable.files.attempts import (
     Stand,
+    date_of,
     mark_repeats,
     number_attempts,
     order_findings,
@@ -338,7 +339,9 @@ def review(
     findings += plan_findings(plan, maps, identities, rows)
     rows = findings.keep(accepted_rows(rows, decisions))
     closures = tuple(c for own_map in maps.values() for c in own_map.closures)
-    rows = with_proof(rows, closures, profile, {r.path: r.taken for r in records})
+    dates = {r.path: date_of(r) for r in records}
+    rows = with_proof(rows, closures, profile, dates)
+    findings += outside_stage(rows, closures, profile, dates)
     findings += explained.left_of(row_findings(rows, maps))
     changes = () if options.before is None else changes_since(options.before, rows)
     findings += change_findings(changes, profile)

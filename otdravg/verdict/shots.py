@@ -219,18 +219,13 @@ def data_findings(
     )  # fmt: skip
 
 
-def stage_findings(profile: Profile, closures_are: Closures | None = None) -> tuple[Finding, ...]:
-    """Find fault with shots taken in the wrong state of the closures.
-
-    No trace file says whether closures were open: ``None`` means that nobody recorded it.
-    """
+def stage_findings(profile: Profile) -> tuple[Finding, ...]:
+    """Say that the stage asks for open or closed closures, which no trace file can show."""
     asked = profile.stage.closures
-    if asked is Closures.ANY or closures_are is asked:
+    if asked is Closures.ANY:
         return ()
-    stage, case = profile.stage.name, "open" if asked is Closures.OPEN else "closed"
-    if closures_are is None:
-        return (note("closures-not-recorded", Scope.JOB, case, stage=stage),)
-    return (caution("closures-outside-profile", Scope.JOB, case, stage=stage),)
+    stage, case = profile.stage.name, asked.value
+    return (note("closures-not-recorded", Scope.JOB, case, stage=stage),)
 
 
 def fibre_type_of(*shots: Identity | None) -> str:

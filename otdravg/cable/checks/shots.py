@@ -25,7 +25,7 @@ from otdravg.findings import Finding, Scope, Severity, caution, defect, note, sa
 from otdravg.shot.settings import Settings
 from otdravg.trade import numbers_text
 from otdravg.verdict.rules import Profile
-from otdravg.verdict.shots import receive_cord_m, setup_findings, stage_findings
+from otdravg.verdict.shots import receive_cord_m, setup_findings
 
 #: Typical attenuation of single-mode fibre in dB/km, only to tell 1310 nm from longer
 #: wavelengths where a cable has no other shots to compare with (common practice, no source).
@@ -56,8 +56,6 @@ def set_findings(
         *(() if profile.stage.is_building else _other_lengths(measured, maps)),
         *_express(maps),
         *_unseen(maps),
-        # What the profile asks of the job and no trace file can show.
-        *(CableFinding(replace(said, where=Scope.CABLE)) for said in stage_findings(profile)),
     ]
 
 

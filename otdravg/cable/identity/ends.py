@@ -311,12 +311,12 @@ def _mirrored(members: Sequence[Measured]) -> list[Measured]:
         if abs(own_m - length_m) > _LENGTH_SHARE * length_m or not at_m.size:
             continue
         straight, mirrored = (count_near(x, model_m, slack_m) for x in (at_m, own_m - at_m))
-        more, most = abs(straight - mirrored), max(straight, mirrored)
+        apart, most = abs(straight - mirrored), max(straight, mirrored)
         # Where the route nearly mirrors, one place more is told by several fibres together.
-        if more and most >= (_SHARE if more >= _DECISIVE else 1) * at_m.size:
-            sides[straight > mirrored].append((more, one))
+        if apart and most >= (_SHARE if apart >= _DECISIVE else 1) * at_m.size:
+            sides[straight > mirrored].append((apart, one))
     along, against = (
-        [one for more, one in own if more >= _DECISIVE or sum(n for n, _ in own) >= _TOGETHER]
+        [one for apart, one in own if apart >= _DECISIVE or sum(n for n, _ in own) >= _TOGETHER]
         for own in sides.values()
     )
     # What most are is right; of two halves that of the first fibre.

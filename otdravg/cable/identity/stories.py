@@ -33,8 +33,9 @@ _SLIP = log(10)
 #: derived.
 _AT_LEAST = -log(400)
 #: Odds, after what it pays for its kind, from which a small slip that is not told is a doubt.
-#: Benchmark: numbering, where one sound cable in a hundred reaches it.
-DOUBT = log(1.5)
+#: Benchmark: cable_scenarios, where of 384 sound cables, half of them with shots missing, one
+#: reaches it.
+DOUBT = -0.5
 #: The same beside a slip, told or doubted, which makes another as likely as none. Chosen, not
 #: derived: one exchange in five; in one sound cable in ten some pair reaches it.
 _BESIDE = -log(4) - _SLIP
@@ -49,6 +50,8 @@ _FITTING_SHARE, _SOUND_SHARE = 0.8, 0.5
 _FEW_ROWS = 4
 #: Of so many that fit worst rounds of three are looked for. Chosen, not derived: time.
 _IN_ROUNDS = 24
+#: Scales come from pairs above this: those of the best alone would be too narrow for the others.
+#: Benchmark: cable_scenarios, where at 0 half as many sound fibres again stand beside a doubt.
 _UNFIT = -2.0
 #: So many sound pairs say what sound is. Chosen, not derived.
 _SOUND_PAIRS = 12
@@ -284,8 +287,8 @@ def _in_doubt(comparison: Comparison, told: Numbering) -> tuple[Story, ...]:
         near = [w for w in weighed if w.net > least and _is_another(w, one)]
         rows = np.unique(np.concatenate([w.slip.rows for w in (one, *near)]))
         taken.update(rows.tolist())
-        # Beside a slip by the shots alone, which then say more than the choice among all costs.
-        odds = one.net if one.net >= DOUBT else one.net + one.slip.cost
+        # By the shots alone, which say more than the choice among all costs.
+        odds = one.net + one.slip.cost
         doubts.append(Story(Kind.FREE, 0, rows, partner[rows], odds))
         partner[one.slip.rows] = one.partner
     return tuple(doubts)
