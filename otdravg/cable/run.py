@@ -45,7 +45,7 @@ from otdravg.cable.checks.shots import (
     usual_indices,
     wrong_labels,
 )
-from otdravg.cable.checks.states import NOT_ONE_STATE, States
+from otdravg.cable.checks.states import NOT_ONE_STATE, States, due_again
 from otdravg.cable.checks.wholes import failing_wholes, group_results, outside_stage, with_proof
 from otdravg.cable.decisions.apply import (
     accepted_rows,
@@ -301,6 +301,7 @@ def review(
     clock.stage("identity")
     states = States(measured, maps, ribbon_size, single_fibre=profile.ribbon.single_fibre)
     findings += states.findings(whole_fibres=profile.completeness.retest_touched)
+    findings += due_again(states.old_shots(), profile)
     log = hold(
         options.splice_log,
         maps,
@@ -324,7 +325,7 @@ def review(
     findings += beyond_expected(records, options.expected, options.fibre_count)
     history = history_of(measured, maps)
     findings += explained.left_of(set_findings(records, measured, maps, history, profile))
-    findings += profile_findings(measured, history, profile)
+    findings += profile_findings(measured, profile)
     if is_building:
         findings += building_findings(measured, ends, options.closures, log, ribbon_size)
     paired = [(m.key, m.wavelength_nm) for m in measured if m.outcome.axis]

@@ -168,7 +168,7 @@ KEYS = (
     Key("wavelengths.cases[].required", "wavelengths", _WANTED, (), "one-wavelength"),
     Key("wavelengths.judge_others", "flag", "otdravg.verdict.rules:bears_on_acceptance"),
     Key("completeness.every_fibre", "flag", _MISSING, (), "whole-cable"),
-    Key("completeness.retest_touched", "flag", "otdravg.verdict.shots:due_again", (),
+    Key("completeness.retest_touched", "flag", "otdravg.cable.checks.states:due_again", (),
         "work-unknown", is_open=True),
     Key("completeness.numbering_proved", "flag", "otdravg.cable.checks.profile:numbering_asked", (),
         "whole-cable"),

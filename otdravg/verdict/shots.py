@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator
 from dataclasses import dataclass
-from datetime import datetime
 from decimal import Decimal
 
 from otdravg.findings import Finding, Scope, caution, note
@@ -184,21 +183,6 @@ def _missing_at(
     if directions is Directions.ONE:
         return [] if have & set(ends) else [ShotNeed(fibre, Direction.A_TO_B, nm)]
     return [ShotNeed(fibre, end, nm) for end in ends if end not in have]
-
-
-def due_again(
-    profile: Profile, taken: Mapping[ShotNeed, datetime], touched: Mapping[int, datetime]
-) -> tuple[ShotNeed, ...]:
-    """List shots of existing fibres taken before they were spliced to, if that matters.
-
-    An existing fibre that was spliced to is no longer the fibre that was shot.
-    """
-    if not profile.completeness.retest_touched:
-        return ()
-    due = [
-        shot for shot, when in taken.items() if shot.fibre in touched and when < touched[shot.fibre]
-    ]
-    return tuple(sorted(due, key=lambda s: (s.fibre, s.wavelength_nm, s.direction.value)))
 
 
 def data_findings(

@@ -48,10 +48,9 @@ def group_results(rows: Sequence[SpliceRow], profile: Profile) -> list[GroupResu
     groups: dict[tuple[Whole, _Place], list[_Splice]] = defaultdict(list)
     at_closures: dict[tuple[str, int], list[SpliceRow]] = defaultdict(list)
     for row in rows:
-        if row.closure_number is not None:
-            at_closures[row.cable, row.wavelength_nm].append(row)
-        else:
+        if row.closure_number is None:
             continue
+        at_closures[row.cable, row.wavelength_nm].append(row)
         if row.kind is not Kind.CONNECTOR and row.verdict.rule != "wavelengths.judge_others":
             loss_db = reported(row.loss_db, Quantity.LOSS_DB)
             splice = row, None if row.verdict.verdict in _NO_LOSS else loss_db

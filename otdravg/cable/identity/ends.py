@@ -197,11 +197,8 @@ def _told(seen: dict[_Slot, list[_Seen]]) -> tuple[dict[str, Direction], int]:
 
 def _two_ends(shots: Sequence[_Seen]) -> _Ends:
     """Part the shots of one fibre into those from where the first was taken, and the others."""
-    same = [shot.same_events(shots[0]) >= _SAME_END_SHARE for shot in shots]
-    return (
-        [shot for shot, is_same in zip(shots, same, strict=True) if is_same],
-        [shot for shot, is_same in zip(shots, same, strict=True) if not is_same],
-    )
+    sides = grouped(shots, lambda shot: shot.same_events(shots[0]) >= _SAME_END_SHARE)
+    return sides.get(True, []), sides.get(False, [])
 
 
 def _way_by_places(side: Sequence[_Seen], model: _Ends) -> Direction | None:
@@ -241,21 +238,11 @@ def _finding(
     case = "typed" if near else ""
     if by_time:
         case = "typed-by-time" if near else "by-time"
-    return CableFinding(
-        caution(
-            "ends-told-by-shots",
-            Scope.CABLE,
-            case,
-            near_end=near,
-            from_a=from_a,
-            from_b=len(told) - from_a,
-            by_time=by_time,
-            file=first.path,
-            end=of_first.value[0],
-        ),
-        cable=cable,
-        files=tuple(sorted(r.path for r in told)),
-    )
+    said = caution(
+        "ends-told-by-shots", Scope.CABLE, case, near_end=near, from_a=from_a,
+        from_b=len(told) - from_a, by_time=by_time, file=first.path, end=of_first.value[0],
+    )  # fmt: skip
+    return CableFinding(said, cable=cable, files=tuple(sorted(r.path for r in told)))
 
 
 #: Fibres of a cable are not equally long: places of one closure differ by this share of the length,

@@ -266,7 +266,7 @@ class Explained:
         own = self._wavelengths.get(key, set())
         return None in own or wavelength_nm in own
 
-    def left_of(self, findings: Sequence[CableFinding]) -> list[CableFinding]:
+    def left_of(self, findings: Iterable[CableFinding]) -> list[CableFinding]:
         """Leave out what is explained."""
         return [
             f
