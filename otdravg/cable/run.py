@@ -295,7 +295,7 @@ def review(
     at_a = readings_at_a(options.expected.power, options.splice_plan)
     options = replace(options, expected=replace(options.expected, power=at_a))
     crossed = numbering_asked(identities, crossed, profile)
-    explained = Explained(crossed, renumberings)
+    explained = Explained(crossed, renumberings, identities)
     told = tell_copies(explained.left_of(findings), records, measured, maps)
     findings = _Findings([*told, *crossed])
     clock.stage("identity")

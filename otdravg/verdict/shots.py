@@ -208,7 +208,7 @@ def stage_findings(profile: Profile) -> tuple[Finding, ...]:
     asked = profile.stage.closures
     if asked is Closures.ANY:
         return ()
-    stage, case = profile.stage.name, asked.value
+    stage, case = profile.stage.name, "open" if asked is Closures.OPEN else "closed"
     return (note("closures-not-recorded", Scope.JOB, case, stage=stage),)
 
 

@@ -235,8 +235,9 @@ def outside_stage(
             and (date.replace(tzinfo=None) > closed) is not (asked is Closures.CLOSED)
         }
         if shots:
+            case = "closed" if asked is Closures.CLOSED else "open"
             said = caution(
-                "closures-outside-profile", Scope.CABLE, asked.value, stage=at.stage.name,
+                "closures-outside-profile", Scope.CABLE, case, stage=at.stage.name,
                 closed=f"{closed:%Y-%m-%d %H:%M}", fibres=numbers_text(set(shots.values())),
             )  # fmt: skip
             fibres = sorted(set(shots.values()))

@@ -238,6 +238,8 @@ class _Group:
         What is not the fibre's own shot must be likelier another one of its neighbour's than the
         partner of the shot from the other end, after what the choice among all costs.
         """
+        if comparison.is_alike:  # so are shots of two fibres
+            return set(), []
         n = comparison.size
         everybody = np.arange(n)
         apart = np.abs(everybody[:, None] - everybody)
