@@ -24,6 +24,7 @@ from simulated import (
 )
 
 from otdravg.fit.reading import Kind, Reading
+from otdravg.pair.budget import Budget, budget_of
 from otdravg.pair.measure import Measurement, measure
 from otdravg.shot.trace import Trace, traces_from
 from otdravg.simulate.fibre import TrueJoint, true_joints
@@ -163,6 +164,13 @@ def reading_near(measurement: Measurement, z_m: float, tolerance_m: float) -> Re
     near = [r for r in measurement.readings if abs(r.distance_m - z_m) <= tolerance_m]
     assert len(near) == 1, f"{len(near)} readings at {z_m:.0f} m: {summary(measurement)}"
     return near[0]
+
+
+def budget_at(measurement: Measurement, number: int) -> Budget:
+    """Give the budget of a reading that has one."""
+    budget = budget_of(measurement, number)
+    assert budget is not None
+    return budget
 
 
 def summary(measurement: Measurement) -> str:

@@ -24,6 +24,7 @@ from otdravg.fit.reading import Coverage, Kind, Reading
 from otdravg.shot.settings import Direction, Identity, ResponseSource, Settings
 from otdravg.trade import numbers_text
 from otdravg.verdict import Profile, SpliceVerdict
+from otdravg.verdict.decision import Action, Verdict
 from otdravg.verdict.group import Whole
 from otdravg.verdict.rules import Method
 from otdravg.verdict.verdicts import worst_of
@@ -415,7 +416,23 @@ class ChangeKind(Enum):
     GONE = "gone"
     WORSE = "worse"
     BETTER = "better"
+    REJUDGED = "judged otherwise"
     SAME = "same"
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """How a splice was judged in a run."""
+
+    verdict: Verdict
+    action: Action
+    limit_db: Decimal | None
+    near_limit: bool  # the limit lies inside the loss ± U
+
+    @classmethod
+    def by(cls, verdict: SpliceVerdict) -> Judged:
+        """Take what two runs are compared by from a verdict."""
+        return cls(verdict.verdict, verdict.action, verdict.limit_db, verdict.near_limit)
 
 
 @dataclass(frozen=True, slots=True)
@@ -429,6 +446,8 @@ class Change:
     before_db: float | None
     after_db: float | None
     combined_uncertainty_db: float | None  # expanded, k = 2
+    before: Judged | None  # None: no row of it in the earlier run
+    after: Judged | None
 
 
 @dataclass(frozen=True, slots=True)

@@ -27,11 +27,10 @@ from otdravg.cli.options import FilePath, force_option, language_option
 from otdravg.cli.progress import ProgressLine
 from otdravg.cli.stated import Stated, stating_a_cable
 from otdravg.cli.terminal import looks, print_text, shows_signs
+from otdravg.closeout import package
 from otdravg.closeout.closeout import PARTS, chosen_parts, fill_closeout, made_at
-from otdravg.closeout.package import by_cable, write_index
 from otdravg.closeout.template import Template, load_template
 from otdravg.errors import BadSetting, OutputRefused
-from otdravg.job import NOTHING_STATED
 from otdravg.report.cable import cable_text
 from otdravg.report.cable_details import listing_text
 from otdravg.system.printable import printable
@@ -103,9 +102,10 @@ def cable(
     otdravg cable --job ridge-7.toml shots --out result
     otdravg cable shots shots-after-repair --out result2 --against result
     """
+    reviewed = read_decisions(decisions) if decisions else Decisions()
     chosen = replace(
         stated.options,
-        decisions=read_decisions(decisions) if decisions else Decisions(),
+        decisions=reviewed,
         before=read_splices(against) if against and not each_cable else None,
     )
     parts = _parts(everything, only)
@@ -122,8 +122,8 @@ def cable(
         raise click.UsageError("no folder for the tables: add --out DIR, or --list")
     if list_only and attached is not None:
         raise click.UsageError("--list writes nothing that --attach could lie beside")
-    if each_cable and (attached is not None or stated.job is not NOTHING_STATED or list_only):
-        raise click.UsageError("--each-cable goes without --job, --attach and --list")
+    if list_only and each_cable:
+        raise click.UsageError("--list shows the files of all cables: leave out --each-cable")
     read = (*stated.folders, *filter(None, (attached,)))
     target = None if list_only else out
     progress = ProgressLine()
@@ -146,23 +146,31 @@ def cable(
             )
             return
         results: dict[str, CableReview] = {}
-        whole = [("", shots, chosen)]
-        for folder, own, taken in by_cable(shots, chosen, against) if each_cable else whole:
-            results[folder] = review(own, stated.rules, taken, executor=executor, progress=progress)
-            (draft / folder).mkdir(exist_ok=True)
+        cables = [package.Part("", list(shots), chosen, stated.rules, attached)]
+        if each_cable:
+            said = [
+                package.Terms(own.job.cable, replace(own.options, decisions=reviewed), own.rules)
+                for own in (stated, *stated.others)
+            ]
+            cables = package.by_cable(shots, said, against, attached)
+        for part in cables:
+            results[part.folder] = review(
+                part.shots, part.rules, part.options, executor=executor, progress=progress
+            )
+            (draft / part.folder).mkdir(exist_ok=True)
             fill_closeout(
-                results[folder],
-                draft / folder,
+                results[part.folder],
+                draft / part.folder,
                 only=parts,
                 template=template,
-                options=taken,
+                options=part.options,
                 zip_traces=zip_traces,
-                attached=attached,
+                attached=part.attached,
                 executor=executor,
                 progress=progress,
             )
         if each_cable:
-            write_index(draft, results, template)
+            package.write_index(draft, results, template)
     progress.clear()
     for folder, result in results.items():
         print_text(

@@ -40,7 +40,8 @@ job_option = click.option(
 #: What says which cable it is, where its shots are, and how they are taken, measured and judged.
 _OPTIONS = (
     files_argument("folders", "[FOLDER]...", required=False),
-    job_option,
+    click.option("--job", "job_files", metavar="FILE", type=FilePath, multiple=True,
+                 help="What the cable is (otdravg job); with --each-cable one for each."),
     profile_option,
     guarded_option,
     stage_option,
@@ -80,7 +81,7 @@ _OPTIONS = (
 
 @dataclass(frozen=True, slots=True)
 class Stated:
-    """A cable as job and command line state it together."""
+    """A cable as job and command line state it together; the first of several."""
 
     job: Job
     folders: tuple[Path, ...]
@@ -89,6 +90,7 @@ class Stated:
     closure_count: int | None
     workers: int | None
     size_limits: SizeLimits
+    others: tuple[Stated, ...] = ()
 
     def executor(self) -> AbstractContextManager[Executor | None]:
         """Where to measure it."""
@@ -102,9 +104,16 @@ def stating_a_cable(command: Callable[..., None]) -> Callable[..., None]:
     """
 
     @wraps(command)
-    def stating(*given: Any, **said: Any) -> None:
-        own = {name: said.pop(name) for name in signature(_stated).parameters}
-        command(*given, stated=_stated(**own), **said)
+    def stating(*given: Any, job_files: tuple[Path, ...], **said: Any) -> None:
+        if len(job_files) > 1 and not said.get("each_cable"):
+            raise click.UsageError("a job is of one cable: `cable --each-cable` takes several")
+        jobs = [load(file) for file in job_files] or [NOTHING_STATED]
+        said["folders"] = said["folders"] or tuple(
+            dict.fromkeys(folder for job in jobs for folder in job.folders)
+        )
+        own = {name: said.pop(name) for name in _SAID}
+        first, *others = (_stated(job, **own) for job in jobs)
+        command(*given, stated=replace(first, others=tuple(others)), **said)
 
     for option in reversed(_OPTIONS):
         stating = option(stating)
@@ -112,8 +121,8 @@ def stating_a_cable(command: Callable[..., None]) -> Callable[..., None]:
 
 
 def _stated(
+    job: Job,
     *,
-    job_file: Path | None,
     folders: tuple[Path, ...],
     profile_name: str | None,
     guarded: bool,
@@ -131,8 +140,6 @@ def _stated(
     size_limits: SizeLimits,
 ) -> Stated:
     """Put together what the job and the command line say."""
-    job = NOTHING_STATED if job_file is None else load(job_file)
-    folders = folders or job.folders
     if not folders:
         raise click.UsageError("no folder with shots: name one, or write shots = [...] in the job")
     by_job = job.options()
@@ -153,6 +160,10 @@ def _stated(
     rules = _rules(job, profile_name, guarded, stage, ribbon)
     count = agreed("--closures", count, len(chosen.closures) or None)
     return Stated(job, folders, chosen, rules, count, workers, size_limits)
+
+
+#: What of the command line :func:`_stated` takes.
+_SAID = tuple(signature(_stated).parameters)[1:]
 
 
 def _rules(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter, defaultdict
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
 
 from otdravg import __version__
@@ -13,12 +13,13 @@ from otdravg.cable.decisions.record import Decisions
 from otdravg.cable.files.folder import RawShot
 from otdravg.cable.files.names import same_text
 from otdravg.cable.model import CableReview
+from otdravg.cable.planned import SplicePlan
 from otdravg.cable.run import Options, list_shots
 from otdravg.closeout.checks.model import Check, at, checked
 from otdravg.closeout.json_file import read_closeout
 from otdravg.closeout.template import Template
 from otdravg.closeout.traces import safe_name
-from otdravg.errors import BadSetting
+from otdravg.errors import BadSetting, OutputRefused
 from otdravg.findings import says
 from otdravg.system.manifest import (
     EVIDENCE,
@@ -31,6 +32,7 @@ from otdravg.system.manifest import (
 from otdravg.system.printable import printable
 from otdravg.tables.csv_file import CellTable, csv_bytes, worded
 from otdravg.tables.figures import figures_by_name
+from otdravg.verdict.rules import Profile
 from otdravg.words.headings import Words
 
 #: What a package holds beside its folders: for programs, and for people.
@@ -46,10 +48,33 @@ _FIGURES = (
 )  # fmt: skip
 
 
+@dataclass(frozen=True, slots=True)
+class Terms:
+    """What is stated of a cable, by its job or on the command line."""
+
+    cable: str  # empty: of every cable
+    options: Options
+    rules: Profile
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """What the closeout of one cable in a package is made of."""
+
+    folder: str
+    shots: list[RawShot]
+    options: Options
+    rules: Profile
+    attached: Path | None
+
+
 def by_cable(
-    shots: Sequence[RawShot], options: Options, against: Path | None = None
-) -> Iterator[tuple[str, list[RawShot], Options]]:
-    """Part shots by the cable that they are taken for.
+    shots: Sequence[RawShot],
+    stated: Sequence[Terms],
+    against: Path | None = None,
+    attached: Path | None = None,
+) -> list[Part]:
+    """Part shots by the cable that they are taken for, each judged by what its job states.
 
     What tells no cable goes with the cable of most files beside it, so that nothing is left out;
     what options say of another cable here is left out.
@@ -57,24 +82,24 @@ def by_cable(
     Parameters
     ----------
     shots : sequence of RawShot
-    options : Options
+    stated : sequence of Terms
+        Of each job; or one of an empty name, which holds for every cable.
     against : Path, optional
         A package delivered earlier; the folder of the same name in it is compared with.
-
-    Yields
-    ------
-    str
-        Name of a folder.
-    list of RawShot
-    Options
+    attached : Path, optional
+        A folder with a folder for each cable, named as the cable.
 
     Raises
     ------
     BadSetting
-        If no file tells its cable, or a decision does not; or if there was a cable in the earlier
-        package of which nothing is here.
+        If no file tells its cable, or a decision does not; if a cable has no job, or a job no
+        shot, where there are jobs; if there was a cable in the earlier package of which nothing
+        is here.
+    OutputRefused
+        If something in ``attached`` is of no cable here.
     """
-    records, _ = list_shots(shots, replace(options, decisions=Decisions()))
+    bare = replace(stated[0].options, decisions=Decisions(), splice_plan=SplicePlan())
+    records, _ = list_shots(shots, bare)
     cables = {
         (r.batch, r.path): r.taken_for.cable
         for r in records
@@ -85,15 +110,54 @@ def by_cable(
     own: dict[str, list[RawShot]] = {cable: [] for cable in sorted(set(cables.values()))}
     for shot, cable in zip(shots, _cables(shots, cables), strict=True):
         own[cable].append(shot)
-    folders = _folders(own)
+    by_job = _by_job(stated, own)
+    folders = dict(zip(own, _folders(own), strict=True))
     if against is not None:
-        _check_earlier(against, folders)
-    for folder, (cable, members) in zip(folders, own.items(), strict=True):
-        yield (
-            folder,
-            members,
-            _stated(options, shots, members, own.keys() - {cable}, against and against / folder),
-        )
+        _check_earlier(against, folders.values())
+    beside = {} if attached is None else _attached(attached, folders)
+    parts = []
+    for cable, members in own.items():
+        folder, said = folders[cable], by_job[cable]
+        earlier, others = against and against / folder, own.keys() - {cable}
+        taken = _of_own(said.options, shots, members, others, earlier)
+        parts.append(Part(folder, members, taken, said.rules, beside.get(cable)))
+    return parts
+
+
+def _by_job(stated: Sequence[Terms], cables: Collection[str]) -> dict[str, Terms]:
+    """Find what is stated of each cable; every job has to be of one here, and every cable of one.
+
+    A cable that was judged by the default beside others that have their contract's limit would
+    pass for one of theirs.
+    """
+    if not stated[0].cable:
+        return dict.fromkeys(cables, stated[0])
+    jobs: dict[str, Terms] = {}
+    here = {same_text(cable) for cable in cables}
+    for own in stated:
+        if jobs.setdefault(same_text(own.cable), own) is not own:
+            raise BadSetting("--job", own.cable, "two jobs are of this cable: give one")
+        if same_text(own.cable) not in here:
+            advice = f"no shot is of this cable, those here are of {', '.join(cables)}"
+            raise BadSetting("--job", own.cable, f"{advice}: name its folder, or leave it out")
+    for cable in cables:
+        if same_text(cable) not in jobs:
+            advice = "shots are of this cable, and no job is: give one, or name them by --mapping"
+            raise BadSetting("--job", cable, advice)
+    return {cable: jobs[same_text(cable)] for cable in cables}
+
+
+def _attached(source: Path, folders: Mapping[str, str]) -> dict[str, Path]:
+    """Find the folder of each cable among attachments; what is of none would go unsaid."""
+    own = {same_text(name): cable for cable, folder in folders.items() for name in (cable, folder)}
+    found = {}
+    for place in sorted(source.iterdir()) if source.is_dir() else [source]:
+        cable = own.get(same_text(place.name))
+        if cable is None or not place.is_dir():
+            advice = f"attach a folder with a folder for each: {', '.join(folders)}"
+            raise OutputRefused(place, "is no folder of a cable here", advice)
+        found[cable] = place
+    return found
 
 
 def _check_earlier(against: Path, folders: Collection[str]) -> None:
@@ -120,7 +184,7 @@ def _cables(shots: Iterable[RawShot], cables: Mapping[tuple[int, str], str]) -> 
         yield cables.get((batch, path), most)
 
 
-def _stated(
+def _of_own(
     options: Options,
     shots: Iterable[RawShot],
     own: Iterable[RawShot],

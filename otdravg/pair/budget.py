@@ -24,7 +24,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from otdravg.errors import BadSetting
 from otdravg.fit.joint import (
     JointFit,
     SectionSums,
@@ -161,23 +160,6 @@ def budget_of(measurement: Measurement, number: int) -> Budget | None:
             for f in (*AVERAGING_FACTORS, math.inf)
         ),
     )
-
-
-def explained_budget(measurement: Measurement, number: int) -> Budget:
-    """Make the budget of the reading with a number, or say why there is none.
-
-    Raises
-    ------
-    BadSetting
-        If there is no such reading, or its loss was not measured both ways.
-    """
-    count = len(measurement.readings)
-    if measurement.reading(number) is None:
-        raise BadSetting("explain", number, f"the table has numbers 1 to {count}")
-    budget = budget_of(measurement, number)
-    if budget is None:
-        raise BadSetting("explain", number, "only a loss measured both ways has a budget")
-    return budget
 
 
 def expanded_after_averaging(measurement: Measurement, number: int, factor: float) -> float | None:

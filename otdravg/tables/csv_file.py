@@ -96,10 +96,10 @@ def shown(name: str, value: Taken, words: Words) -> str:
     """Write what a column takes as people read it: fixed words, figures and times of a language."""
     if isinstance(value, Statement | tuple):
         return words.told(value)
-    cell = _cell(name, value, words.language)
+    cell = worded(name, _cell(name, value, words.language), words)
     if isinstance(cell, datetime):
         return f"{cell:%Y-%m-%d %H:%M}"
-    return words.cell(name, cell) if isinstance(cell, str) else words.decimal(cell)
+    return cell if isinstance(cell, str) else words.decimal(cell)
 
 
 def worded(column: str, cell: Cell, words: Words) -> Cell:

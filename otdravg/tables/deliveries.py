@@ -3,18 +3,14 @@
 from __future__ import annotations
 
 from collections import Counter, defaultdict
+from collections.abc import Hashable
 
-from otdravg.cable.model import CableReview, ChangeKind, FibreKey
+from otdravg.cable.model import CableReview, Change, ChangeKind, FibreKey
+from otdravg.grouping import grouped
 from otdravg.trade import numbers_text
 from otdravg.words.headings import Words
 
-#: Every fibre of both deliveries is in one of these, by what its splices have in common; the key
-#: is that of a heading. One whose splices differ in it, or in their losses, has changed.
-_ALIKE = {
-    ChangeKind.NEW: "fibres_new",
-    ChangeKind.SAME: "fibres_unchanged",
-    ChangeKind.GONE: "fibres_withdrawn",
-}
+#: Every fibre of both deliveries is in one of these; the key is that of a heading.
 SINCE = ("fibres_new", "fibres_changed", "fibres_unchanged", "fibres_withdrawn")
 #: Of those that changed, fibres with a splice that reads worse or was not measured again.
 _WORSE = "fibres_worse"
@@ -25,16 +21,39 @@ def fibres_since(review: CableReview) -> dict[str, list[FibreKey]]:
 
     Empty if nothing was compared.
     """
-    kinds: dict[FibreKey, set[ChangeKind]] = defaultdict(set)
+    changes: dict[FibreKey, list[Change]] = defaultdict(list)
     for change in review.changes:
-        kinds[change.key].add(change.kind)
-    found: dict[str, list[FibreKey]] = {key: [] for key in (*SINCE, _WORSE)} if kinds else {}
-    for fibre, own in sorted(kinds.items()):
-        became = _ALIKE.get(next(iter(own))) if len(own) == 1 else None
-        found[became or "fibres_changed"].append(fibre)
-        if became is None and own & {ChangeKind.WORSE, ChangeKind.GONE}:
-            found[_WORSE].append(fibre)
+        changes[change.key].append(change)
+    found: dict[str, list[FibreKey]] = {key: [] for key in (*SINCE, _WORSE)} if changes else {}
+    for fibre, own in sorted(changes.items()):
+        kinds = {change.kind for change in own}
+        if not any(change.before for change in own):
+            found["fibres_new"].append(fibre)
+        elif not any(change.after for change in own):
+            found["fibres_withdrawn"].append(fibre)
+        elif kinds == {ChangeKind.SAME}:
+            found["fibres_unchanged"].append(fibre)
+        else:
+            found["fibres_changed"].append(fibre)
+            if kinds & {ChangeKind.WORSE, ChangeKind.GONE}:
+                found[_WORSE].append(fibre)
     return found
+
+
+def changed_alike(review: CableReview) -> list[list[Change]]:
+    """Return what changed in fibres of both deliveries, in order.
+
+    Splices of a closure at a wavelength that read the same and were judged otherwise alike are one
+    item, any other change is one by itself.
+    """
+    both = set(fibres_since(review).get("fibres_changed", ()))
+    changes = [c for c in review.changes if c.key in both and c.kind is not ChangeKind.SAME]
+
+    def alike(one: Change) -> Hashable:
+        fibre = None if one.kind is ChangeKind.REJUDGED else one.key
+        return fibre, one.key.cable, one.wavelength_nm, one.closure, one.before, one.after
+
+    return list(grouped(changes, alike).values())
 
 
 def compared(review: CableReview, words: Words) -> str:

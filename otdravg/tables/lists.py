@@ -7,19 +7,20 @@ from dataclasses import dataclass
 from typing import Any
 
 from otdravg.cable.checks.states import has_changed
-from otdravg.cable.model import CableFinding, CableReview, ChangeKind, FibreResult
+from otdravg.cable.model import CableFinding, CableReview, Change, FibreResult
 from otdravg.cable.resplice.model import Unit
 from otdravg.quantities import Quantity, reported
-from otdravg.tables.csv_file import Column, named, shown
-from otdravg.tables.deliveries import fibres_since
+from otdravg.tables.csv_file import Column, Taken, named, shown
+from otdravg.tables.deliveries import changed_alike
 from otdravg.tables.places import place_text
 from otdravg.tables.splices import ATTEMPTS, CHANGES, DECISIONS, FINDINGS, SPLICES
+from otdravg.trade import numbers_text
 from otdravg.words.headings import Words
 
 #: Columns of figures, flush right on paper.
 _FIGURES = frozenset({
     "fibre", "wavelength_nm", "distance_m", "attempt", "loss_db", "expanded_uncertainty_db",
-    "before_db", "after_db", "combined_uncertainty_db",
+    "before_db", "after_db", "combined_uncertainty_db", "limit_before_db", "limit_after_db",
 })  # fmt: skip
 #: Files of a finding that are named; the full list is in the tables beside the document.
 _MOST_FILES = 4
@@ -67,10 +68,9 @@ def listings(review: CableReview, words: Words) -> dict[str, Listing]:
 
     Of a fibre that was shot again ``repairs`` has the attempts at splices that read otherwise now:
     most say what they said. ``changes`` are those in fibres of both runs: fibres that are new or
-    withdrawn as a whole stand on page one, and every splice in the table.
+    withdrawn as a whole stand on page one, and every splice in the table. What was judged otherwise
+    alike stands in one line: another limit is one of all splices.
     """
-    both = set(fibres_since(review).get("fibres_changed", ()))
-    changes = [c for c in review.changes if c.key in both and c.kind is not ChangeKind.SAME]
     units = review.plan.units if review.plan is not None else ()
     found = review.patterns.found if review.patterns is not None else ()
     attempts = [(h, attempt) for h in review.history if has_changed(h) for attempt in h.attempts]
@@ -95,9 +95,11 @@ def listings(review: CableReview, words: Words) -> dict[str, Listing]:
              "why"),
         ),
         _listing(
-            words, "changes", "sheet_changes", CHANGES, changes,
-            {"change": 14, "cable": 10, "fibre": 6, "closure": 10, "wavelength_nm": 11,
-             "before_db": 10, "after_db": 10, "combined_uncertainty_db": 10},
+            words, "changes", "sheet_changes", map(_of_alike, CHANGES), changed_alike(review),
+            {"change": 12, "cable": 10, "fibre": 8, "closure": 10, "wavelength_nm": 11,
+             "before_db": 8, "after_db": 8, "combined_uncertainty_db": 9, "limit_before_db": 9,
+             "limit_after_db": 9, "verdict_before": 17, "verdict_after": 17, "action_before": 13,
+             "action_after": 13, "near_limit_before": 8, "near_limit_after": 8},
         ),
         _listing(
             words, "patterns", "patterns", _PATTERNS, found,
@@ -139,6 +141,19 @@ def _listing(
         texts([(name, known[name]) for name in shares], rows, words),
         remark,
     )
+
+
+def _of_alike(column: Column[Change]) -> Column[list[Change]]:
+    """Show what changes have in common; the numbers of all their fibres."""
+    name, take = column
+
+    def taken(changes: list[Change]) -> Taken:
+        if name == "fibre":
+            return numbers_text(change.key.fibre for change in changes)
+        values = {take(change) for change in changes}
+        return values.pop() if len(values) == 1 else None
+
+    return name, taken
 
 
 def _plan(words: Words) -> tuple[Column[Unit], ...]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from decimal import Decimal
+from functools import partial
 from typing import Any
 
 from otdravg.cable.decisions.model import SealedDecision
@@ -22,7 +23,15 @@ from otdravg.cable.resplice.model import FailingFibre, Unit
 from otdravg.quantities import Quantity, reported
 from otdravg.shot.settings import Direction
 from otdravg.tables.beside import beside_cells, with_marks_on_route
-from otdravg.tables.csv_file import CellTable, Column, CsvStyle, cell_table, csv_bytes, named
+from otdravg.tables.csv_file import (
+    CellTable,
+    Column,
+    CsvStyle,
+    Taken,
+    cell_table,
+    csv_bytes,
+    named,
+)
 from otdravg.tables.marks import state_of
 from otdravg.tables.places import with_places_where_planned
 from otdravg.tables.splice_log import log_cells
@@ -146,12 +155,29 @@ _IDENTITY: tuple[Column[IdentityCheck], ...] = (
     ("evidence", lambda i: i.said),
 )
 
+
+def _judged(change: Change, when: str, field: str) -> Taken:
+    """Take from how a splice was judged before or after; nothing where it was in no table."""
+    judged = change.before if when == "before" else change.after
+    return None if judged is None else getattr(judged, field)
+
+
 CHANGES: tuple[Column[Change], ...] = (
     ("change", lambda c: c.kind),
     *named("key.cable", "key.fibre", "wavelength_nm", "closure", "before_db", "after_db"),
     (
         "combined_uncertainty_db",
         lambda c: reported(c.combined_uncertainty_db, Quantity.UNCERTAINTY_DB),
+    ),
+    *(
+        (name.format(when), partial(_judged, when=when, field=field))
+        for name, field in (
+            ("limit_{}_db", "limit_db"),
+            ("verdict_{}", "verdict"),
+            ("action_{}", "action"),
+            ("near_limit_{}", "near_limit"),
+        )
+        for when in ("before", "after")
     ),
 )
 

@@ -35,6 +35,11 @@ FIRST_DATE = datetime(2000, 1, 1, tzinfo=timezone.utc)
 #: splices in three between glass of one make have a smaller step (mode field ± 0.4 of 9.2 µm,
 #: ITU-T G.652.D, from memory: 0.38 dB at most), and to cancel a loss to 10 mdB is one in twenty.
 ONCE_DB, ONCE_SIGMAS, ONCE_STEP_DB = 0.01, 3.0, 0.1
+#: From this half difference on a place that reads nothing at all from the other end is likelier a
+#: hand or a bend in one shot than a good splice, dB. Derived: with steps of 0.07 dB between glasses
+#: (0.3 dB between unlike ones, 15 %), losses even up to 0.3 dB and readings to 1 mdB, a step of
+#: 0.17 dB that cancels a loss to its noise has odds of 1 : 100 against a touch; with some room.
+HIDES_STEP_DB = 0.15
 #: How far ahead of today's date a clock may be. Derived: 14 h east and 12 h west of universal time
 #: are in use (ISO 8601 leaves the offset to local law; IANA time zone list, from memory).
 CLOCK_AHEAD = timedelta(hours=26)
@@ -164,14 +169,19 @@ def _turned(m: Measurement, limits: Limits) -> tuple[Values, ...]:
     )
 
 
-def shown_from(reading: Reading) -> str | None:
-    """Return the end, A or B, whose shot alone shows a loss at a place; None where both do."""
+def shown_from(
+    reading: Reading, nothing_db: float = ONCE_DB, step_db: float = ONCE_STEP_DB
+) -> str | None:
+    """Return the end, A or B, whose shot alone shows a loss at a place; None where both do.
+
+    ``nothing_db`` is not seen; half of what both differ by is more than ``step_db``.
+    """
     ab, ba, u_ab, u_ba = reading.loss_ab_db, reading.loss_ba_db, reading.u_ab_db, reading.u_ba_db
     if ab is None or ba is None or u_ab is None or u_ba is None or (ab - ba) == 0:
         return None
     small_db, u_db = (ba, u_ba) if ab > ba else (ab, u_ab)
-    alone = abs(small_db) <= max(ONCE_DB, ONCE_SIGMAS * u_db)
-    if not alone or abs(ab - ba) / 2 <= ONCE_STEP_DB:
+    alone = abs(small_db) <= max(nothing_db, ONCE_SIGMAS * u_db)
+    if not alone or abs(ab - ba) / 2 <= step_db:
         return None
     return "A" if ab > ba else "B"
 

@@ -21,6 +21,7 @@ from otdravg.findings import Finding, Severity, Statement, Values, says, values
 from otdravg.fit.reading import Kind, Reading
 from otdravg.forecast.settle import place_of, settling_steps
 from otdravg.pair.measure import Measurement
+from otdravg.pair.twofold import two_splices_m
 from otdravg.quantities import Quantity, distance, in_km, reported
 from otdravg.shot.detect import Event
 from otdravg.shot.settings import Direction
@@ -36,7 +37,7 @@ from otdravg.verdict.connector import (
 )
 from otdravg.verdict.decision import Action, Answer, Verdict
 from otdravg.verdict.describe import holders
-from otdravg.verdict.doubts import doubts_of, shown_from
+from otdravg.verdict.doubts import HIDES_STEP_DB, doubts_of, shown_from
 from otdravg.verdict.ends import Ends, ends_of
 from otdravg.verdict.keys import CABLE_FINDINGS, KEYS
 from otdravg.verdict.limits import LimitDb, Limits, Rule
@@ -80,6 +81,8 @@ _ANSWERS = {
     Action.RECORD: Answer.CHECK,
     Action.SHOOT_AGAIN: Answer.SHOOT_AGAIN,
 }
+#: What is to be done for reasons that say it themselves.
+_OWN_STEPS = {"seen-once": "shoot-seen-once", "two-in-one": "look-two"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -287,7 +290,7 @@ def judge(
     to_check = [*(says("check-files", finding=doubt) for doubt in doubts), *damage]
     if shorter is not None:
         judged = tuple(_bent(one, measurement, shorter, rules) for one in judged)
-    judged = tuple(_settled_first(_seen_once(one)) for one in judged)
+    judged = tuple(_settled_first(_two_in_one(_seen_once(one), measurement)) for one in judged)
     if to_check:
         # While the files are in doubt, so is what they say of a splice.
         judged = tuple(map(_not_to_cut, judged))
@@ -475,17 +478,33 @@ def _proves_nothing(judged: Sequence[Judged], whole: Sequence[SpliceVerdict]) ->
 
 
 def _seen_once(judged: Judged) -> Judged:
-    """Ask for one shot again before a splice is cut that it alone shows.
+    """Ask for one shot again before a splice is cut, or closed over, that it alone shows.
 
     A hand or a bend in one shot, or work between them, adds to one reading and not to the other;
     so does, seldom, a step between two glasses that just cancels the loss.
     """
-    end = shown_from(judged.reading)
-    if end is None or judged.action is not Action.RE_SPLICE:
+    reading, end = judged.reading, None
+    large_db = reported(max(reading.loss_ab_db or 0.0, reading.loss_ba_db or 0.0), Quantity.LOSS_DB)
+    if judged.action is Action.RE_SPLICE:
+        end = shown_from(reading)
+    elif judged.verdict is Verdict.WITHIN and (large_db or Decimal(0)) > (judged.limit_db or 0):
+        end = shown_from(reading, 0.0, HIDES_STEP_DB)
+    if end is None:
         return judged
-    large_db = max(judged.reading.loss_ab_db or 0.0, judged.reading.loss_ba_db or 0.0)
-    reason = says("seen-once", end=end, large_db=reported(large_db, Quantity.LOSS_DB))
+    reason = says("seen-once", end=end, large_db=large_db)
     return replace(judged, action=Action.SHOOT_AGAIN, reason=reason)
+
+
+def _two_in_one(judged: Judged, measurement: Measurement) -> Judged:
+    """Ask for a shorter pulse before a splice is cut that may be two, each of them good."""
+    row, over_db = measurement.row_of(judged.reading), _over_db(judged)
+    if row is None or judged.action is not Action.RE_SPLICE or over_db > (judged.limit_db or 0):
+        return judged
+    apart_m = two_splices_m(measurement, row)
+    if apart_m is None:
+        return judged
+    reason = says("two-in-one", apart_m=round(apart_m), over_db=over_db)
+    return replace(judged, action=Action.LOOK, reason=reason)
 
 
 def _settled_first(judged: Judged) -> Judged:
@@ -595,10 +614,8 @@ def _step(judged: Judged, length_m: float, ends: Ends) -> Statement:
     if judged.verdict is Verdict.NOT_JUDGED:
         limit_db = dict(judged.reason.values)["limit_db"]
         return Statement("look-connector", figures + values(limit_db=limit_db))
-    if judged.reason.code == "seen-once":
-        once = dict(judged.reason.values)
-        figures += values(end=once["end"], large_db=once["large_db"])
-        return Statement("shoot-seen-once", figures)
+    if judged.reason.code in _OWN_STEPS:
+        return Statement(_OWN_STEPS[judged.reason.code], figures + judged.reason.values)
     if judged.verdict in (Verdict.ONE_WAY, Verdict.NOT_MEASURED):
         return says("shoot-again", place=place, reason=judged.reason)
     other_first = any(more.code == "other-wavelength-first" for more in judged.reason.more)

@@ -17,8 +17,9 @@ __all__ = ["Language", "Words"]
 
 #: Columns whose texts are words of the program, not of a person or a measurement.
 _FIXED_WORDS = frozenset(
-    {"action", "advice", "change", "confidence", "coverage", "kind", "pattern", "proof",
-     "severity", "state", "tool", "use", "verdict"}
+    {"action", "action_after", "action_before", "advice", "change", "confidence", "coverage",
+     "kind", "pattern", "proof", "severity", "state", "tool", "use", "verdict", "verdict_after",
+     "verdict_before"}
 )  # fmt: skip
 
 

@@ -18,7 +18,7 @@ from otdravg.cable import CableReview, Options, read_closure_table, read_folders
 from otdravg.cable.checks.earlier import OldSplice, change_findings
 from otdravg.cable.files.folder import RawShot
 from otdravg.cable.lists.facts import PowerReading, Reel
-from otdravg.cable.model import Change, ChangeKind, Expected
+from otdravg.cable.model import Change, ChangeKind, Expected, Judged
 from otdravg.closeout.traces import trace_pattern
 from otdravg.errors import BadSetting
 from otdravg.findings import Severity
@@ -306,7 +306,7 @@ def options_for(key: str, usual: CableReview) -> Options:
     before = tuple(
         OldSplice(
             row.key, row.wavelength_nm, row.closure, row.closure_number or 0, row.distance_m,
-            min(row.loss_db or 0.0, 0.1), row.expanded_uncertainty_db,
+            min(row.loss_db or 0.0, 0.1), row.expanded_uncertainty_db, Judged.by(row.verdict),
         )
         for row in usual.rows
     )  # fmt: skip
@@ -396,8 +396,10 @@ def test_an_unknown_uncertainty_of_a_change_is_not_nought(usual: CableReview) ->
     text = SPLICE + '[change]\nincrease_limit_db = 0.1\n[decision]\nrule = "guarded"\n'
     row = usual.rows[0]
     for u_db, severities in ((0.001, []), (None, [Severity.CAUTION])):
+        judged = Judged.by(row.verdict)
         change = Change(
-            ChangeKind.SAME, row.key, row.wavelength_nm, row.closure, 0.05, 0.06, u_db
+            ChangeKind.SAME, row.key, row.wavelength_nm, row.closure, 0.05, 0.06, u_db, judged,
+            judged,
         )  # fmt: skip
         found = change_findings([change], profile_of(text, usual))
         assert [finding.severity for finding in found] == severities

@@ -18,6 +18,7 @@ from otdravg.cable.model import (
     ChangeKind,
     FibreKey,
     History,
+    Judged,
     ShotUse,
     SpliceRow,
 )
@@ -85,13 +86,15 @@ def troubled(good: CableReview) -> CableReview:
         Attempt(1, MADE_AT, 0.3121, 0.0042, "a.sor", "b.sor"),
         Attempt(2, None, None, None, "c.sor", "d.sor"),
     )
+    was = Judged(Verdict.WITHIN, Action.NONE, Decimal("0.20"), near_limit=False)
+    now = Judged(Verdict.OVER, Action.RE_SPLICE, None, near_limit=True)
     return replace(
         good,
         rows=tuple(rows),
         findings=(*good.findings, *findings),
         shots=tuple(shots),
         history=(History(key, 1550, "1", attempts),),
-        changes=(Change(ChangeKind.WORSE, key, 1550, "1", 0.1, 0.2, 0.01),),
+        changes=(Change(ChangeKind.WORSE, key, 1550, "1", 0.1, 0.2, 0.01, was, now),),
         decisions_seal="0123456789abcdef",
         decisions=(SealedDecision(decision, "", "0123456789abcdef"),),
     )

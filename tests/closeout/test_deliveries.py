@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from decimal import Decimal
 from pathlib import Path
 
 import openpyxl
@@ -16,12 +17,17 @@ from otdravg.cable.model import SpliceRow
 from otdravg.closeout.closeout import write_closeout
 from otdravg.closeout.sketches import Sketches
 from otdravg.closeout.template import Template
+from otdravg.findings import says
+from otdravg.fit.reading import Coverage
 from otdravg.quantities import Quantity, reported
 from otdravg.tables.csv_file import CsvStyle
 from otdravg.tables.deliveries import SINCE, fibres_since
 from otdravg.tables.lists import listings
 from otdravg.tables.scope import facts
-from otdravg.words.headings import Words
+from otdravg.tables.splices import review_cells
+from otdravg.verdict.decision import Action, Verdict
+from otdravg.verdict.verdicts import SpliceVerdict
+from otdravg.words.headings import Language, Words
 
 
 def rows_of(
@@ -122,7 +128,7 @@ def test_the_list_names_the_repaired_splices_and_nothing_that_stayed(second: Cab
     assert [(row[0], row[2], row[3]) for row in rows] == [
         ("worse", "3", "2"), ("worse", "3", "2"), ("better", "5", "2"), ("better", "5", "2"),
     ]  # fmt: skip
-    for _, _, fibre, closure, nm, _, after_db, _ in rows:
+    for _, _, fibre, closure, nm, _, after_db, *_ in rows:
         key = (int(fibre), closure, int(nm))
         row = next(r for r in second.rows if (r.fibre, r.closure, r.wavelength_nm) == key)
         assert after_db == str(reported(row.loss_db, Quantity.LOSS_DB))
@@ -157,3 +163,82 @@ def test_page_one_keeps_every_fact_however_many_there_are(
     assert len(stated) > 20
     assert [label for label in stated if label not in paper] == []
     assert "0.20 dB at 1310, 1550 nm" in paper
+
+
+def judged_anew(row: SpliceRow) -> SpliceRow:
+    """Another limit for fibre 2, another verdict for 4, a doubt at 6, a bend to dress at 8."""
+    if row.closure != "2" or row.fibre not in (2, 4, 6, 8):
+        return row
+    changed = {
+        2: {"limit_db": Decimal("0.300")},
+        4: {"verdict": Verdict.NOT_GRADABLE, "action": Action.LOOK},
+        6: {"near_limit": not row.verdict.near_limit},
+        8: {"action": Action.RE_DRESS},
+    }[row.fibre]
+    return replace(row, verdict=replace(row.verdict, **changed))
+
+
+def test_a_fibre_that_reads_the_same_and_was_judged_otherwise_has_changed(
+    good_review: CableReview, tmp_path: Path
+) -> None:
+    before = rows_of(good_review, range(1, 9))
+    delivered(before, tmp_path / "first")
+    now = against(replace(before, rows=tuple(map(judged_anew, before.rows))), tmp_path / "first")
+    found = numbers(now)
+    assert found["fibres_changed"] == [2, 4, 6, 8]
+    assert found["fibres_unchanged"] == [1, 3, 5, 7]
+    assert found["fibres_worse"] == []
+    table = review_cells(now)["changes"]
+    lines = [dict(zip(table.names, row, strict=True)) for row in table.rows]
+    assert {line["fibre"] for line in lines} == set(range(1, 9))
+    for line in lines:
+        is_anew = line["fibre"] in (2, 4, 6, 8) and line["closure"] == "2"
+        assert line["change"] == ("judged otherwise" if is_anew else "same")
+        assert line["before_db"] == line["after_db"]
+        pairs = {
+            name: (line[name], line[name.replace("before", "after")])
+            for name in line
+            if "before" in name and name != "before_db"
+        }
+        differing = {name for name, (was, is_) in pairs.items() if was != is_}
+        assert differing == ({
+            2: {"limit_before_db"}, 4: {"verdict_before", "action_before"},
+            6: {"near_limit_before"}, 8: {"action_before"},
+        }[line["fibre"]] if is_anew else set())  # fmt: skip
+    shown = listings(now, Words())["changes"].rows
+    assert {row[2] for row in shown} == {"2", "4", "6", "8"}
+
+
+def test_another_limit_for_all_is_a_line_for_each_closure_and_wavelength(
+    good_review: CableReview, tmp_path: Path
+) -> None:
+    before = rows_of(good_review, range(1, 9))
+    delivered(before, tmp_path / "first")
+    rows = tuple(
+        replace(row, verdict=replace(row.verdict, limit_db=Decimal("0.300"), near_limit=False))
+        for row in before.rows
+    )
+    now = against(replace(before, rows=rows), tmp_path / "first")
+    german = Words(Language.GERMAN)
+    lines = listings(now, german)["changes"].rows
+    assert {(row[0], row[9], row[-1]) for row in lines} == {("anders beurteilt", "0,300", "nein")}
+    assert tuple(sorted({row[2] for row in lines if "–" in row[2]}))[::-1] == ("1–8", "1–2, 4–8")
+    places = {(row.closure, row.wavelength_nm) for row in before.rows}
+    assert len(lines) == len(places) + 2 < len(rows) / 4  # two: the splice over its limit
+
+
+def test_a_fibre_shot_from_one_end_before_has_changed_and_is_not_new(
+    good_review: CableReview, tmp_path: Path
+) -> None:
+    before = rows_of(good_review, range(1, 3))
+    one_way = SpliceVerdict(Verdict.ONE_WAY, says("no-shot"), Action.SHOOT_AGAIN)
+    half = tuple(
+        replace(row, loss_db=None, loss_ba_db=None, coverage=Coverage.ONLY_AB, verdict=one_way)
+        if row.fibre == 2 else row
+        for row in before.rows
+    )  # fmt: skip
+    delivered(replace(before, rows=half), tmp_path / "first")
+    assert numbers(against(before, tmp_path / "first"))["fibres_changed"] == [2]
+    delivered(before, tmp_path / "second")
+    back = against(replace(before, rows=half), tmp_path / "second")
+    assert numbers(back)["fibres_changed"] == numbers(back)["fibres_worse"] == [2]

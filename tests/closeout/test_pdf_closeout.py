@@ -19,7 +19,7 @@ from printed_example import (
 )
 from pypdf import PdfReader
 
-from otdravg.cable.model import CableReview, Change, ChangeKind, FibreKey, SpliceRow
+from otdravg.cable.model import CableReview, Change, ChangeKind, FibreKey, Judged, SpliceRow
 from otdravg.cable.resplice.plan import plan_resplices
 from otdravg.closeout.pdf.book import closeout_pdf
 from otdravg.closeout.pdf.lines import Scale, ticks
@@ -342,9 +342,13 @@ def test_short_lists_follow_each_other_on_a_page(pages: list[str]) -> None:
 
 def test_paper_names_its_revision_and_what_changed_since_the_last() -> None:
     key = FibreKey("SIM-1", 3)
-    changed = Change(ChangeKind.WORSE, key, 1550, "C2", 0.1, 0.234, 0.01)
+    judged = Judged(Verdict.WITHIN, Action.NONE, Decimal("0.245"), near_limit=False)
+    changed = Change(ChangeKind.WORSE, key, 1550, "C2", 0.1, 0.234, 0.01, judged, judged)
     review = replace(example(), changes=(changed,))
     content = closeout_pdf(review, Sketches(), template(revision="B of 2024-06"))
     pages = [page.extract_text() for page in _reader(content).pages]
     assert "B of 2024-06" in pages[0]
-    assert any("Changes" in page and "0.234" in page for page in pages[2:])
+    assert any(
+        all(text in page for text in ("Changes", "0.234", "0.245", "within limit"))
+        for page in pages[2:]
+    )

@@ -176,16 +176,89 @@ def test_a_cable_of_the_last_package_does_not_go_unsaid(
     assert not (tmp_path / "next").exists()
 
 
-@pytest.mark.parametrize(
-    ("more", "problem"),
-    [(("--attach", "x"), "goes without"), (("--list",), "goes without")],
-)
-def test_what_is_of_one_cable_is_refused(
-    stick: Path, tmp_path: Path, more: tuple[str, ...], problem: str
+def jobs_of(folder: Path, limits: dict[str, float]) -> list[object]:
+    """Write a job for each cable, with a profile of its own limit, and name them."""
+    named: list[object] = []
+    for cable, limit_db in limits.items():
+        own = folder / cable
+        own.mkdir(parents=True)
+        (own / "limit.toml").write_text(
+            'format = 1\nname = "simulated"\nsource = "simulated"\n'
+            f"[splice]\nlimit_db = {limit_db}\n",
+            "utf-8",
+        )
+        (own / "job.toml").write_text(
+            f'format = 1\ncable = "{cable}"\nfibres = 4\nwavelengths = [1550]\n'
+            f'ribbon = 0\nprofile = "limit.toml"\n', "utf-8",
+        )  # fmt: skip
+        named += ["--job", own / "job.toml"]
+    return named
+
+
+def photos_of(folder: Path, *cables: str) -> Path:
+    for cable in cables:
+        (folder / cable).mkdir(parents=True)
+        (folder / cable / "closure 1.jpg").write_bytes(cable.encode())
+    return folder
+
+
+def made(stick: Path, out: Path, *more: object) -> Result:
+    return run(
+        "cable", stick / "shots", "--mapping", stick / "mapping.csv", "--out", out,
+        "--only", "csv,json,traces", "--each-cable", *more,
+    )  # fmt: skip
+
+
+def test_each_cable_is_judged_by_its_own_job_and_has_its_own_attachments(
+    stick: Path, tmp_path: Path
 ) -> None:
-    done = run("cable", stick / "shots", "--out", tmp_path / "out", "--each-cable", *more)
+    limits = {"ridge-1": 0.15, "RIDGE 2": 0.31}
+    photos = photos_of(tmp_path / "photos", "RIDGE 1", "ridge_2")
+    out = tmp_path / "out"
+    done = made(stick, out, *jobs_of(tmp_path / "jobs", limits), "--attach", photos)
+    assert done.exit_code == 1, done.output
+    for folder, name, limit in (("RIDGE_1", "RIDGE 1", "0.15"), ("RIDGE_2", "ridge_2", "0.31")):
+        with open(out / folder / "splices.csv", encoding="utf-8", newline="") as stream:
+            assert {row["limit_db"] for row in csv.DictReader(stream)} == {limit}
+        assert "fibre-missing" in (out / folder / "findings.csv").read_text("utf-8")
+        assert (out / folder / "attachments" / "closure 1.jpg").read_bytes() == name.encode()
+    assert [line["fibres_expected"] for line in index_of(out)] == ["4", "4"]
+    assert run("verify", out).exit_code == 0
+
+
+@pytest.mark.parametrize(
+    ("limits", "photos", "problem"),
+    [
+        ({"RIDGE 1": 0.2}, (), "'RIDGE 2' is not usable; shots are of"),
+        (
+            {"RIDGE 1": 0.2, "RIDGE 2": 0.2, "RIDGE 9": 0.2},
+            (),
+            "'RIDGE 9' is not usable; no shot",
+        ),
+        ({"RIDGE 1": 0.2, "RIDGE 2": 0.2, "Ridge-2": 0.2}, (), "two jobs are of this cable"),
+        ({}, ("RIDGE 1", "RIDGE 9"), "RIDGE 9: is no folder of a cable here"),
+    ],
+)
+def test_what_is_of_no_cable_here_is_refused(
+    stick: Path, tmp_path: Path, limits: dict[str, float], photos: tuple[str, ...], problem: str
+) -> None:
+    more = jobs_of(tmp_path / "jobs", limits)
+    if photos:
+        more += ["--attach", photos_of(tmp_path / "photos", *photos)]
+    done = made(stick, tmp_path / "out", *more)
     assert done.exit_code == 2
-    assert problem in done.output
+    assert problem in told(done)
+    assert not (tmp_path / "out").exists()
+
+
+def test_several_jobs_need_a_closeout_each_and_a_list_shows_all_files(
+    stick: Path, tmp_path: Path
+) -> None:
+    jobs = jobs_of(tmp_path / "jobs", {"RIDGE 1": 0.2, "RIDGE 2": 0.2})
+    done = run("cable", stick / "shots", "--out", tmp_path / "out", *jobs)
+    assert (done.exit_code, "a job is of one cable" in told(done)) == (2, True)
+    done = run("cable", stick / "shots", "--list", "--each-cable")
+    assert (done.exit_code, "leave out --each-cable" in told(done)) == (2, True)
 
 
 def test_decisions_of_the_other_cable_are_no_defect_here(stick: Path, tmp_path: Path) -> None:

@@ -26,7 +26,7 @@ from odd_shots import odd, pairs
 
 from otdravg import sor
 from otdravg.errors import BadSetting, OtdravgError, ShotsDoNotPair
-from otdravg.pair.budget import explained_budget
+from otdravg.pair.budget import budget_of
 from otdravg.pair.measure import measure
 from otdravg.report.pair_json import pair_json
 from otdravg.report.pair_text import pair_text
@@ -153,8 +153,8 @@ def _measured(asked: Question, a: Trace, b: Trace) -> str:
         _check_report(report)
         text = pair_text(report, ascii_only=True)
         outputs = () if _typed(a, b) else (text, pair_json(report), pair_csv(report).decode())
-        if report.splices and report.splices[0].reading.loss_db is not None:
-            check_finite(explained_budget(measurement, 1).sources, "budget")
+        if (budget := budget_of(measurement, 1)) is not None:
+            check_finite(budget.sources, "budget")
     if any(_NOT_A_NUMBER.search(output) for output in outputs):
         raise Broken("an output says nan or inf")
     return f"measured, {'needs work' if report.needs_work else 'all within limit'}"

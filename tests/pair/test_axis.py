@@ -184,6 +184,21 @@ def test_where_no_event_is_common_the_length_alone_speaks_and_that_is_said() -> 
     assert (found.code, found.severity) == ("pattern-unconfirmed", Severity.CAUTION)
 
 
+def test_a_splice_that_the_glass_hides_from_one_end_raises_no_doubt_if_the_lengths_agree() -> None:
+    # l = 0.08, b = 0.08: 0.16 dB from A, nothing from B. Long records show both ends.
+    glass = span([1500, 3500], [0.08], levels_db=[0.0, -0.08])
+    axis, findings = of_link(glass, seed=2)
+    assert (axis.matched, findings) == (0, ())
+
+
+def test_one_common_event_without_an_end_is_no_common_event() -> None:
+    # Of 30 km both records show the first 20; any two events agree on some length.
+    glass = span([12_000, 18_000], [0.3])
+    far = instrument(point_count=20_000)
+    _, findings = of_link(glass, tool=far, seed=4)
+    assert [(f.code, f.case) for f in findings] == [("pattern-unconfirmed", "endless")]
+
+
 def test_a_steep_backscatter_step_is_matched_by_place_not_by_size() -> None:
     # Reads 0.35 from A and −0.25 from B: the true loss is 0.05.
     glass = span([2100, 3300], [0.05], levels_db=[0.0, -0.30])

@@ -174,6 +174,25 @@ class TestWhatIsNotALoss:
         assert report.next_steps[0].code == "look-connector"
         assert report.exit_status == 1
 
+    @pytest.mark.parametrize(
+        ("from_a_db", "from_b_db", "action"),
+        [
+            (0.394, 0.000, Action.SHOOT_AGAIN),  # 0.197: a hand, or l = b to a millidecibel
+            (0.000, 0.394, Action.SHOOT_AGAIN),
+            (0.390, 0.004, Action.NONE),  # B shows something, too
+            (0.190, 0.000, Action.NONE),  # within, even if it were no splice but a hand
+            (0.210, 0.000, Action.NONE),  # steps of 0.105 dB are common
+        ],
+    )
+    def test_what_one_shot_alone_shows_is_not_closed_if_it_would_be_over(
+        self, from_a_db: float, from_b_db: float, action: Action
+    ) -> None:
+        # Loss, step and hand are three unknowns for two readings.
+        report = judge(with_readings(reading(from_a_db, from_b_db, u_db=0.0006)), Limits())
+        assert report.splices[0].verdict is Verdict.WITHIN
+        assert report.splices[0].action is action
+        assert report.exit_status == (action is not Action.NONE)
+
     def test_group_over_limit_is_looked_at_not_cut(self) -> None:
         report = judge(with_readings(reading(0.3, 0.3, kind=Kind.GROUP)), Limits())
         assert report.splices[0].verdict is Verdict.OVER

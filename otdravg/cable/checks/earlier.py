@@ -14,11 +14,11 @@ from pathlib import Path
 from statistics import median
 
 from otdravg.cable.checks.notes import about_fibre
-from otdravg.cable.model import CableFinding, Change, ChangeKind, FibreKey, SpliceRow
+from otdravg.cable.model import CableFinding, Change, ChangeKind, FibreKey, Judged, SpliceRow
 from otdravg.errors import BadSetting
 from otdravg.findings import Scope, caution, note, says
 from otdravg.quantities import Quantity, reported
-from otdravg.verdict.decision import Verdict
+from otdravg.verdict.decision import Action, Verdict
 from otdravg.verdict.place import judge_increase
 from otdravg.verdict.rules import Profile
 from otdravg.verdict.verdicts import SpliceVerdict
@@ -41,6 +41,7 @@ class OldSplice:
     distance_m: float
     loss_db: float | None
     expanded_uncertainty_db: float | None
+    judged: Judged
 
 
 def read_splices(folder: Path) -> tuple[OldSplice, ...]:
@@ -65,7 +66,7 @@ def read_splices(folder: Path) -> tuple[OldSplice, ...]:
     rows = csv.DictReader(io.StringIO(text, newline=""), delimiter=separator)
     needed = {
         "cable", "fibre", "wavelength_nm", "closure", "closure_number", "loss_db",
-        "expanded_uncertainty_db", "distance_m",
+        "expanded_uncertainty_db", "distance_m", "verdict", "action", "limit_db", "near_limit",
     }  # fmt: skip
     if not needed <= set(rows.fieldnames or ()):
         raise BadSetting("against", str(path), f"it lacks columns out of {', '.join(needed)}")
@@ -83,9 +84,19 @@ def read_splices(folder: Path) -> tuple[OldSplice, ...]:
                 _figure(row["distance_m"], place) or 0.0,
                 _figure(row["loss_db"], place),
                 _figure(row["expanded_uncertainty_db"], place),
+                _judged_before(row, place),
             )
         )
     return tuple(splices)
+
+
+def _judged_before(row: Mapping[str, str], place: str) -> Judged:
+    try:
+        verdict, action = Verdict(row["verdict"]), Action(row["action"])
+        limit_db = Decimal(text.replace(",", ".")) if (text := row["limit_db"]) else None
+    except (ValueError, ArithmeticError) as error:
+        raise BadSetting("against", place, "it has no verdict of this program") from error
+    return Judged(verdict, action, limit_db, row["near_limit"] == "yes")
 
 
 def _whole(text: str, place: str) -> int:
@@ -105,9 +116,10 @@ def _figure(text: str, place: str) -> float | None:
 def changes_since(old: Sequence[OldSplice], rows: Sequence[SpliceRow]) -> tuple[Change, ...]:
     """Compare splice by splice: new, gone, worse or better by more than both are unsure.
 
-    Closures are recognised by where they lie: their numbers change if one is found that was
-    not known before. Figures are compared as reported. The combined uncertainty is
-    √(U₁² + U₂²), k = 2.
+    What reads the same within that, and has another verdict, limit or doubt, was judged otherwise;
+    so was what is measured now and was not before. Closures are recognised by where they lie:
+    their numbers change if one is found that was not known before. Figures are compared as
+    reported. The combined uncertainty is √(U₁² + U₂²), k = 2.
     """
     number_now = _numbers_now(old, rows)
     before = {
@@ -156,14 +168,21 @@ def _change(
     both = [one for one in (old, row) if one is not None and _shown_db(one) is not None]
     known_db = [u for one in both if (u := one.expanded_uncertainty_db) is not None]
     combined_db = hypot(*known_db) if len(known_db) == 2 else None
+    before_judged = None if old is None else old.judged
+    after_judged = None if row is None else Judged.by(row.verdict)
+    kind = _kind(old_db, new_db, combined_db)
+    if kind is ChangeKind.SAME and before_judged != after_judged:
+        kind = ChangeKind.REJUDGED
     return Change(
-        _kind(old_db, new_db, combined_db),
+        ChangeKind.NEW if old is None else ChangeKind.GONE if row is None else kind,
         key,
         nm,
         named.closure if named else "",
         None if old_db is None else float(old_db),
         None if new_db is None else float(new_db),
         combined_db,
+        before_judged,
+        after_judged,
     )
 
 
@@ -174,7 +193,7 @@ def _shown_db(splice: OldSplice | SpliceRow) -> Decimal | None:
 def _kind(old_db: Decimal | None, new_db: Decimal | None, combined_db: float | None) -> ChangeKind:
     """Tell what a difference is; any may be one where nobody knows how sure the figures are."""
     if old_db is None:
-        return ChangeKind.SAME if new_db is None else ChangeKind.NEW
+        return ChangeKind.SAME
     if new_db is None:
         return ChangeKind.GONE
     if abs(new_db - old_db) <= (reported(combined_db, Quantity.UNCERTAINTY_DB) or 0):

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from statistics import median
 
 from otdravg.cable.checks.wholes import group_results
-from otdravg.cable.model import CableReview
+from otdravg.cable.model import CableReview, Judged
 from otdravg.closeout.checks.model import Check, at, checked
 from otdravg.findings import Statement, says
 from otdravg.quantities import Quantity, reported
@@ -30,6 +30,8 @@ def wholes_against_rows(review: CableReview) -> Iterator[Check]:
     count = sum(len(row.decided) for row in review.rows)
     count += sum(len(finding.acknowledged) for finding in review.findings)
     yield checked(says("check-decided"), count, _decided(review))
+    if review.changes:
+        yield checked(says("check-changes"), len(review.changes), _changes(review))
 
 
 def _groups(review: CableReview) -> Iterator[Statement]:
@@ -75,6 +77,26 @@ def _closures(review: CableReview) -> Iterator[Statement]:
                 says("closure-named", name=closure.name),
                 says("wrong-closure-place", has_m=has, wanted_m=wanted),
             )
+
+
+def _changes(review: CableReview) -> Iterator[Statement]:
+    """Each row in a closure is compared with what was delivered before, as it stands here."""
+    here = {
+        (row.key, row.wavelength_nm, row.closure, reported(row.loss_db, Quantity.LOSS_DB),
+         Judged.by(row.verdict))
+        for row in review.rows
+        if row.closure_number is not None
+    }  # fmt: skip
+    compared = {
+        (one.key, one.wavelength_nm, one.closure, reported(one.after_db, Quantity.LOSS_DB),
+         one.after)
+        for one in review.changes
+        if one.after is not None
+    }  # fmt: skip
+    for key, nm, closure, *_ in sorted(here ^ compared, key=str):
+        named = says("closure-named", name=closure)
+        place = says("spot-at", fibre=key.fibre, wavelength_nm=nm, where=named)
+        yield at(place, says("wrong-change"))
 
 
 def _decided(review: CableReview) -> Iterator[Statement]:

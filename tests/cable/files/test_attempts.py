@@ -11,7 +11,7 @@ from faulty_run import FIRST, Take, glass, true_loss_db, with_loss, write
 
 from otdravg.cable import ShotUse, read_folders, review
 from otdravg.cable.checks.earlier import OldSplice, changes_since, read_splices
-from otdravg.cable.model import ChangeKind
+from otdravg.cable.model import ChangeKind, Judged
 from otdravg.cable.run import Options
 from otdravg.findings import Severity
 from otdravg.tables.splices import cable_tables
@@ -106,7 +106,11 @@ def test_an_earlier_run_is_compared_splice_by_splice(
     after = review(read_folders([clean_folder, repair_folder]), default(), options)
     kinds = {(c.key.fibre, c.closure, c.wavelength_nm): c.kind for c in after.changes}
     assert kinds[3, "2", 1550] is ChangeKind.BETTER
-    assert kinds[2, "2", 1550] is ChangeKind.SAME
+    # Its ribbon was opened since, and it was not shot again: what it reads is the same.
+    unsure = next(c for c in after.changes if (c.key.fibre, c.closure) == (2, "2"))
+    assert (unsure.kind, unsure.after_db) == (ChangeKind.REJUDGED, unsure.before_db)
+    assert (unsure.before.verdict, unsure.after.verdict) == (Verdict.WITHIN, Verdict.NOT_GRADABLE)
+    assert kinds[2, "1", 1550] is ChangeKind.SAME
     assert kinds[3, "2", 1310] is ChangeKind.NEW
     back = review(
         read_folders([clean_folder]), default(), Options(before=_splices_of(after, tmp_path / "b"))
@@ -131,6 +135,7 @@ def test_closures_are_recognised_by_place_not_by_number(clean: object) -> None:
             row.distance_m + 3.0,
             row.loss_db,
             row.expanded_uncertainty_db,
+            Judged.by(row.verdict),
         )
         for row in clean.rows
     )

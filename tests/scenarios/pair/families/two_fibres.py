@@ -153,6 +153,13 @@ def other_cable_same_length_no_splices(rng: Rng) -> Case:
     return _mixed(rng, first, other, Story.UNRELATED)
 
 
+def other_cable_same_length_one_splice(rng: Rng) -> Case:
+    """The same, and one of the drums has a splice: its loss may just be what the glass hides."""
+    length_m = float(rng.uniform(4_000, 7_000))
+    first = draw_span(rng, length_m=length_m, count=1)
+    return _mixed(rng, first, span_of(length_m, [], [], [0.0]), Story.UNRELATED)
+
+
 def crossed_in_one_closure(rng: Rng) -> Case:
     """17 and 18 change places at the second closure: each shot is of both,
     and of the same glass.
