@@ -25,6 +25,7 @@ from scenarios.cable.world import (
     draw_cable,
     files_of,
     inside,
+    labelled,
     text_file,
     usual,
     with_bad,
@@ -310,6 +311,48 @@ def ribbons_exchanged_as_not_planned(rng: Rng) -> Case:
         involved=None,
         say=[says("not as planned", r"plan")],
         orders="none",
+    )
+
+
+def ribbon_of_24_parted_as_planned(rng: Rng) -> Case:
+    """A ribbon of 24 is parted into two of 12 in closure 1, exchanged as the plan has it."""
+    cable = draw_cable(rng, fibres=24, ribbon=24)
+    cable = crossed(cable, {n: (n + 11) % 24 + 1 for n in cable.numbers}, 1)
+    plan = text_file(
+        "splice-plan.csv", "closure,ribbon_in,fibres_in,ribbon_out,fibres_out",
+        "1,1,1-12,1,13-24", "1,1,13-24,1,1-12",
+    )  # fmt: skip
+    files = (*files_of(rng, usual(cable)), *plan, *_job(cable, "ribbon = 24"))
+    return case_of(files, cable, args=_JOB)
+
+
+def branch_as_planned(rng: Rng) -> Case:
+    """Ribbon 2 leaves into a branch in closure 2, whose crew counts from 1 under its own name."""
+    cable = draw_cable(rng, fibres=24)
+    bad = int(rng.integers(13, 25)) if rng.random() < 0.5 else None
+    for n in range(13, 25):
+        glass = cable.glass[n]
+        last = replace(glass.sections[2], length_m=float(rng.normal(900.0, 0.3)))
+        glass = replace(glass, sections=(*glass.sections[:2], last), joints=glass.joints[:2])
+        cable = replace(cable, glass={**cable.glass, n: glass})
+    if bad is not None:
+        cable = with_bad(cable, bad, 2, 0.46)
+    takes = usual(cable)
+    for n in range(13, 25):
+        path = f"{STICK}/SIM-BR_F{n - 12:03d}_1550_BA.sor"
+        takes[n, 1550, "B"] = labelled(
+            takes[n, 1550, "B"], path, cable="SIM-BR", fibre=f"{n - 12:03d}",
+            location_a="Cedar hut",
+        )  # fmt: skip
+    plan = text_file(
+        "splice-plan.csv", "closure,ribbon_in,cable_out,ribbon_out", "2,1,,1", "2,2,SIM-BR,1"
+    )
+    return case_of(
+        (*files_of(rng, takes), *plan, *_job(cable)),
+        cable,
+        args=_JOB,
+        closures=None,
+        due=[] if bad is None else [Where(bad, cable.glass[bad].boundaries_m[2])],
     )
 
 
