@@ -1,8 +1,8 @@
 """The one exception family of the package.
 
-Anything that stops a job is an :class:`OtdravgError` whose text is one line:
-what it concerns first, what to do last. Oddities that do not stop a job are not
-exceptions but :class:`otdravg.findings.Finding` values on the result.
+Anything that stops a job is an :class:`OtdravgError` that says one line: what it concerns
+first, what to do last. It holds codes and values, as findings do. Oddities that do not stop a
+job are not exceptions but :class:`otdravg.findings.Finding` values on the result.
 """
 
 from __future__ import annotations
@@ -11,11 +11,36 @@ from collections.abc import Sequence
 from enum import Enum
 from os import PathLike
 
-from otdravg.findings import Statement
+from otdravg.findings import Statement, says
+from otdravg.words.catalogue import told
 
 
 class OtdravgError(Exception):
-    """Root of every error that this package raises on purpose."""
+    """Root of every error that this package raises on purpose; its text is English.
+
+    Parameters
+    ----------
+    said : Statement
+        What it says, in any language by :func:`otdravg.words.told`.
+    made_of : object
+        What a class of its own is made of, from which it is made again in another process.
+    """
+
+    def __init__(self, said: Statement, *made_of: object) -> None:
+        super().__init__(*(made_of or (said,)))
+        self.said = said
+
+    def __str__(self) -> str:
+        return told(self.said)
+
+    @property
+    def lines(self) -> tuple[Statement, ...]:
+        """What it says, a line each: one, but for files with several faults."""
+        return (self.said,)
+
+
+class Unusable(OtdravgError):
+    """Something typed that cannot be used: what to write, or to leave out."""
 
 
 class UnreadableTrace(OtdravgError):
@@ -29,12 +54,10 @@ class UnreadableTrace(OtdravgError):
         The block that is at fault (``"Map"``, ``"DataPts"``, …) or ``"file"``.
     offset : int or None
         Byte offset in the file at which reading stopped.
-    expected : str
+    expected : Statement
         What should have been there and what was.
-    advice : str
-        What to do about it.
-    said : Statement or None
-        All but the file, for other languages; :func:`otdravg.words.catalogue.unreadable` makes it.
+    advice : Statement, optional
+        What to do about it; usually it is to be copied again.
     """
 
     def __init__(
@@ -42,28 +65,30 @@ class UnreadableTrace(OtdravgError):
         path: str | PathLike[str],
         block: str,
         offset: int | None,
-        expected: str,
-        advice: str,
-        said: Statement | None = None,
+        expected: Statement,
+        advice: Statement | None = None,
     ) -> None:
-        self.said = said
         self.path = str(path)
         self.block = block
         self.offset = offset
         self.expected = expected
-        self.advice = advice
-        place = block if offset is None else f"{block} at byte {offset}"
-        super().__init__(f"{self.path}: {place}: {expected}; {advice}")
+        self.advice = advice or says("copy-again")
+        place = block if offset is None else says("at-byte", block=block, offset=offset)
+        # All but the file.
+        self.cause = says("unreadable", place=place, expected=expected, advice=self.advice)
+        said = says("bad-line", path=self.path, problem=self.cause)
+        super().__init__(said, path, block, offset, expected, advice)
 
 
 class UnwritableTrace(OtdravgError):
     """A value that the trace format cannot hold, named by block and field."""
 
-    def __init__(self, block: str, field: str, problem: str) -> None:
+    def __init__(self, block: str, field: str, problem: str | Statement) -> None:
         self.block = block
         self.field = field
         self.problem = problem
-        super().__init__(f"{block}.{field}: {problem}")
+        said = says("bad-line", path=f"{block}.{field}", problem=self.problem)
+        super().__init__(said, block, field, problem)
 
 
 class Refusal(Enum):
@@ -79,55 +104,54 @@ class Refusal(Enum):
 
 
 class ShotsDoNotPair(OtdravgError):
-    """Two shots that do not belong together, with the evidence.
+    """Two shots that do not belong together, with the evidence."""
 
-    Made by :func:`otdravg.words.catalogue.do_not_pair`, which words it.
-    """
-
-    def __init__(self, reason: Refusal, evidence: Statement, advice: Statement, text: str) -> None:
+    def __init__(self, reason: Refusal, evidence: Statement, advice: Statement) -> None:
         self.reason = reason
         self.evidence = evidence
         self.advice = advice
-        super().__init__(text)
+        said = says("refused", reason=reason.value, evidence=evidence, advice=advice)
+        super().__init__(said, reason, evidence, advice)
 
 
 class BadSetting(OtdravgError):
-    """An option or setting outside what is allowed: name, value, what is allowed.
+    """An option or setting outside what is allowed: name, value, what is allowed."""
 
-    ``said`` is the same as a statement, for other languages, where
-    :func:`otdravg.words.catalogue.bad_setting` made it.
-    """
-
-    def __init__(
-        self, name: str, value: object, allowed: str, said: Statement | None = None
-    ) -> None:
-        self.said = said
-        self.name = name
+    def __init__(self, name: str | Statement, value: object, allowed: Statement) -> None:
+        self.name = name if isinstance(name, str) else told(name)
         self.value = value
         self.allowed = allowed
-        super().__init__(f"{name}: {value!r} is not usable; {allowed}")
+        said = says("bad-setting", name=name, value=repr(value), wanted=self.allowed)
+        super().__init__(said, name, value, allowed)
 
 
-class OutputRefused(OtdravgError):
-    """An output that could not be written, or would replace something unasked."""
+class _BadFile(OtdravgError):
+    """A file or folder that stops the work: which, what is wrong with it, what to do."""
 
-    def __init__(self, path: str | PathLike[str], problem: str, advice: str) -> None:
+    def __init__(self, path: str | PathLike[str], problem: Statement, advice: Statement) -> None:
         self.path = str(path)
         self.problem = problem
         self.advice = advice
-        super().__init__(f"{self.path}: {problem}; {advice}")
+        said = says("bad-file", path=self.path, problem=problem, advice=advice)
+        super().__init__(said, path, problem, advice)
+
+
+class OutputRefused(_BadFile):
+    """An output that could not be written, or would replace something unasked."""
 
     @classmethod
-    def by_system(cls, path: str | PathLike[str], error: OSError, advice: str) -> OutputRefused:
+    def by_system(
+        cls, path: str | PathLike[str], error: OSError, advice: Statement
+    ) -> OutputRefused:
         """Say what the system said; Windows denies to replace what a program has open."""
         if isinstance(error, PermissionError):
-            advice = "close it where it is open, as in a spreadsheet, or check the rights"
-        return cls(path, f"could not be written ({error.strerror or error})", advice)
+            advice = says("close-or-rights")
+        return cls(path, says("write-failed", why=error.strerror or str(error)), advice)
 
     @classmethod
     def open_elsewhere(cls, path: str | PathLike[str]) -> OutputRefused:
         """Say that another program has the file open."""
-        return cls(path, "is open in another program", "close it there, as in the spreadsheet")
+        return cls(path, says("open-elsewhere"), says("close-there"))
 
 
 class BadSettings(BadSetting):
@@ -142,12 +166,19 @@ class BadSettings(BadSetting):
     """
 
     def __init__(self, path: str | PathLike[str], problems: Sequence[BadSetting]) -> None:
-        first = problems[0]
-        super().__init__(first.name, first.value, first.allowed, first.said)
+        first, more = problems[0], len(problems) - 1
+        super().__init__(first.name, first.value, first.allowed)
         self.path = str(path)
         self.problems = tuple(problems)
-        more = f" (and {len(problems) - 1} more)" if len(problems) > 1 else ""
-        self.args = (f"{self.path}: {first}{more}",)
+        self.args = (path, problems)
+        self.said = says("bad-line", path=self.path, problem=first.said)
+        if more:
+            self.said = says("bad-lines", path=self.path, problem=first.said, more=more)
+
+    @property
+    def lines(self) -> tuple[Statement, ...]:
+        """All that is wrong with the file, a line each."""
+        return tuple(says("bad-line", path=self.path, problem=one.said) for one in self.problems)
 
 
 class BadProfile(BadSettings):
@@ -158,29 +189,23 @@ class BadJob(BadSettings):
     """A job that cannot be used."""
 
 
-class BadCloseout(OtdravgError):
-    """A closeout that cannot be read back: path, what is wrong, what to do."""
+class BadCloseout(_BadFile):
+    """A closeout that cannot be read back."""
 
     def __init__(
-        self,
-        path: str | PathLike[str],
-        problem: str,
-        advice: str = "take the file as otdravg wrote it",
+        self, path: str | PathLike[str], problem: Statement, advice: Statement | None = None
     ) -> None:
-        self.path = str(path)
-        self.problem = problem
-        self.advice = advice
-        super().__init__(f"{path}: {problem}; {advice}")
+        super().__init__(path, problem, advice or says("as-written"))
 
 
 class OutOfMemory(OtdravgError):
     """Memory that the work asked for and the system did not give, here or in a worker."""
 
     def __init__(self) -> None:
-        super().__init__(
-            "memory ran out before the job was done; close other programs, or run again with "
-            "fewer workers (--workers 1)"
-        )
+        super().__init__(says("out-of-memory"))
+
+    def __reduce__(self) -> tuple[type[OutOfMemory], tuple[()]]:
+        return type(self), ()
 
 
 class WorkersLost(OtdravgError):
@@ -188,7 +213,4 @@ class WorkersLost(OtdravgError):
 
     def __init__(self, count: int) -> None:
         self.count = count
-        super().__init__(
-            f"one of {count} worker processes vanished, as when memory runs out; "
-            "close other programs or run again with fewer workers"
-        )
+        super().__init__(says("workers-lost", count=count), count)

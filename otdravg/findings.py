@@ -100,6 +100,11 @@ def says(code: str, /, *more: Statement, **named: Value) -> Statement:
     return Statement(code, values(**named), more)
 
 
+def plain(text: str) -> Statement:
+    """Return a text as a statement: it is the same in every language."""
+    return says("as-found", text=text)
+
+
 def values(**named: Value) -> Values:
     """Return values by name, as a finding or one thing in a list of it holds them."""
     return tuple(named.items())

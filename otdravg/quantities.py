@@ -8,7 +8,6 @@ zero; uncertainties are rounded up, so that a small one never reads as none.
 from __future__ import annotations
 
 import math
-import re
 from decimal import ROUND_CEILING, ROUND_HALF_UP, Context, Decimal
 from enum import Enum
 
@@ -18,13 +17,6 @@ from otdravg.findings import Statement, says
 _FLOAT_NOISE = Decimal("1e-9")
 #: Digits for any float (1.8e308) with the noise behind its point: no figure is too large to write.
 _WIDE = Context(prec=330)
-
-_METRES = {"": 1.0, "m": 1.0, "km": 1000.0, "ft": 0.3048, "kft": 304.8}
-_LENGTH = re.compile(r"(\d+(?:\.\d*)?|\.\d+)\s*(m|km|ft|kft|)", re.ASCII | re.IGNORECASE)
-#: A bare number below this may be kilometres as well as metres. Chosen, not derived: spans are
-#: shorter in kilometres, launch fibres and spans longer in metres.
-_SURELY_METRES = 100.0
-_LONGEST_M = 1e6  # no single shot reaches 1000 km
 
 
 class Quantity(Enum):
@@ -179,22 +171,3 @@ def distance(distance_m: float, *, km: bool) -> Statement:
 def _kilometres(metres: Decimal) -> Decimal:
     kilometres = (metres / 1000).quantize(Decimal("0.001"), ROUND_HALF_UP)
     return abs(kilometres) if kilometres.is_zero() else kilometres
-
-
-def metres_of(text: str) -> float:
-    """Read a length as a person types it: ``1km``, ``500m``, ``1000`` (metres), ``3280ft``.
-
-    Raises
-    ------
-    ValueError
-        Saying what is wrong with it.
-    """
-    match = _LENGTH.fullmatch(text.strip())
-    if match is None:
-        raise ValueError(f"{text!r} is not a length such as 500m, 1.2km or 1000 (metres)")
-    metres = float(match[1]) * _METRES[match[2].lower()]
-    if not match[2] and 0 < metres < _SURELY_METRES:
-        raise ValueError(f"{text!r} is metres or kilometres? write {text}m or {text}km")
-    if metres > _LONGEST_M:
-        raise ValueError(f"{text!r} is longer than any shot reaches; check the unit")
-    return metres

@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 from otdravg.errors import BadSetting
+from otdravg.findings import says
 
 TIA_598_COLOURS = (
     "blue",
@@ -40,12 +41,12 @@ def ribbon_position(fibre: int, ribbon_size: int | None) -> tuple[int | None, in
         For a ribbon size that no cable has, or a fibre number below 1.
     """
     if fibre < 1:
-        raise BadSetting("fibre", fibre, "fibres are counted from 1")
+        raise BadSetting("fibre", fibre, says("fibres-from-1"))
     if ribbon_size is None:
         return None, None
     if ribbon_size not in RIBBON_SIZES:
         sizes = ", ".join(str(size) for size in RIBBON_SIZES)
-        raise BadSetting("ribbon size", ribbon_size, f"give one of {sizes}")
+        raise BadSetting("ribbon size", ribbon_size, says("write-one-of", known=sizes))
     return (fibre - 1) // ribbon_size + 1, (fibre - 1) % ribbon_size + 1
 
 

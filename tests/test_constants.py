@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from importlib import import_module
+from operator import attrgetter
 from pathlib import Path
 
 import pytest
@@ -74,6 +76,16 @@ def test_no_number_without_an_origin_is_added() -> None:
     if len(without) > admitted:
         listed = "\n".join(without)
         pytest.fail(f"{len(without)} constants without an origin, {admitted} admitted:\n{listed}")
+
+
+def test_the_numbers_on_the_page_are_those_in_force() -> None:
+    # The page is made of the source; a module could give a name another value further down.
+    every = constants()
+    assert len(every) > 300
+    for each in every:
+        module = import_module(".".join(each.path.with_suffix("").parts))
+        value = eval(each.value, vars(module))
+        assert repr(attrgetter(each.name)(module)) == repr(value), f"{each.path}: {each.name}"
 
 
 def test_the_page_lists_the_constants_as_they_are() -> None:

@@ -9,12 +9,22 @@ from pathlib import Path
 import pytest
 from benchmarks.stored import Figure
 from benchmarks.write_measured import PAGE, page, read
+from core_constants import constants
 
 
 def test_the_page_is_what_the_stored_figures_make() -> None:
     stored = read()
     assert stored
     assert PAGE.read_text(encoding="utf-8") == page(stored)
+
+
+def test_sensitivity_is_of_constants_that_are_there() -> None:
+    # Where this fails: tests/benchmarks/sensitivity.py --most 0 --store drops what is gone.
+    (stored,) = (each for each in read() if each["name"] == "sensitivity")
+    names = [row["constant"] for row in stored["changes_worst_first"]] + stored["change_nothing"]
+    tried = {name.partition(" = ")[0] for name in names}
+    assert len(tried) > 50
+    assert tried <= {f"{each.path.stem}.{each.name}" for each in constants()}
 
 
 @pytest.mark.parametrize(

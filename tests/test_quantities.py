@@ -16,7 +16,6 @@ from otdravg.quantities import (
     figure,
     in_km,
     loss_text,
-    metres_of,
     number,
     quantity_of,
     reported,
@@ -178,37 +177,3 @@ def test_a_number_in_a_sentence(name: str, value: float | Decimal, spec: str, te
 @given(st.floats(0, 1e6), st.booleans())
 def test_a_distance_reads_the_same_in_sentences_and_tables(distance_m: float, km: bool) -> None:
     assert told(distance(distance_m, km=km)) == distance_text(distance_m, km=km)
-
-
-@pytest.mark.parametrize(
-    ("typed", "metres"),
-    [
-        ("500m", 500.0),
-        ("1.2km", 1200.0),
-        ("24m", 24.0),
-        ("0", 0.0),
-        ("24", None),  # metres or kilometres?
-        ("0.5", None),
-        ("1", None),
-        ("99", None),
-        ("100", 100.0),
-        ("1000", 1000.0),  # no span has a thousand kilometres
-        ("1000km", 1e6),
-        ("1000001m", None),  # no shot reaches so far
-        ("1001km", None),
-        ("1.5KM", 1500.0),  # as a label maker prints it
-        ("\u0661\u0660\u0660m", None),  # digits of another script: a slip of the keyboard
-    ],
-)
-def test_a_length_is_read_as_it_was_typed(typed: str, metres: float | None) -> None:
-    if metres is None:
-        with pytest.raises(ValueError, match=typed):
-            metres_of(typed)
-    else:
-        assert metres_of(typed) == metres
-
-
-def test_a_foot_is_the_international_foot() -> None:
-    # International yard and pound agreement, 1959: 1 ft = 0.3048 m.
-    assert math.isclose(metres_of("3280 ft"), 3280 * 0.3048)
-    assert math.isclose(metres_of("3.28 kft"), 3280 * 0.3048)

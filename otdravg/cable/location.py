@@ -11,13 +11,12 @@ import hashlib
 import os
 import struct
 import zlib
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from io import BufferedReader
 
 from otdravg.errors import UnreadableTrace
 from otdravg.findings import Statement, says
 from otdravg.system.ordinary import open_ordinary
-from otdravg.words.catalogue import unreadable
 
 SUFFIX = ".sor"
 
@@ -63,10 +62,6 @@ class Location:
     def __str__(self) -> str:
         return self.path if self.member is None else f"{self.path}/{self.member.name}"
 
-    def known_as(self, sha256: str) -> Location:
-        """Return the same place, held to the bytes that were found there."""
-        return replace(self, sha256=sha256)
-
     def read_bytes(self) -> bytes:
         """Read the file.
 
@@ -78,7 +73,10 @@ class Location:
         """
         try:
             with open_ordinary(self.path) as stream:
-                data = self._read(stream)
+                if self.member is None:
+                    data = stream.read(self.size_bytes + 1)
+                else:
+                    data = self._unpacked(stream, self.member)
         except OSError as error:
             why = says("not-readable", why=error.strerror or str(error))
             raise self._error(why, says("keep-files")) from None
@@ -88,11 +86,6 @@ class Location:
         if not is_same:
             raise self._error(says("has-changed"), says("review-again"))
         return data
-
-    def _read(self, stream: BufferedReader) -> bytes:
-        if self.member is None:
-            return stream.read(self.size_bytes + 1)
-        return self._unpacked(stream, self.member)
 
     def _unpacked(self, stream: BufferedReader, member: Member) -> bytes:
         """Read an entry; a bomb is cut off one byte behind the size that was announced."""
@@ -125,7 +118,7 @@ class Location:
         return self._error(problem, says("make-archive-again"))
 
     def _error(self, problem: Statement, advice: Statement) -> UnreadableTrace:
-        return unreadable(str(self), "file", None, problem, advice)
+        return UnreadableTrace(str(self), "file", None, problem, advice)
 
 
 @dataclass(frozen=True, slots=True, order=True)
@@ -135,7 +128,7 @@ class FoundFile:
     batch: int
     path: str  # relative to its folder, forward slashes; prefixed by the folder if several
     location: Location = field(compare=False)
-    skipped: str = field(default="", compare=False)  # why it is not to be opened; empty: it is
+    skipped: Statement | None = field(default=None, compare=False)  # why it is not opened
     holds_files: bool = field(default=False, compare=False)  # a folder or an archive
 
     @property

@@ -17,14 +17,13 @@ from otdravg.cable.measure.closures import CableMap
 from otdravg.cable.measure.standing import MeasuringSetup, measure_stands
 from otdravg.cable.model import CableFinding, Closure, FibreKey, ShotRecord, ShotUse
 from otdravg.cable.run import Options, placed_shots
-from otdravg.errors import BadSetting, OtdravgError
+from otdravg.errors import BadSetting, OtdravgError, UnreadableTrace
 from otdravg.findings import Finding, Scope, Severity, caution, says
 from otdravg.pair.measure import Measurement
 from otdravg.shot.files import read
 from otdravg.shot.settings import Direction
 from otdravg.shot.trace import Trace
 from otdravg.sor.sizes import SizeLimits
-from otdravg.words.catalogue import unreadable
 
 #: How far a splice may lie from where it did, m. Chosen, not derived: fibre that was cut off when
 #: it was made again, and what a shot places it to.
@@ -173,7 +172,7 @@ def shot_of(record: ShotRecord, trace_number: int | None, size_limits: SizeLimit
     if record.location.member is None:
         return read(record.location.path, trace_number, size_limits=size_limits)
     if trace_number is not None:
-        raise BadSetting("trace", trace_number, "unpack the archive first")
+        raise BadSetting("trace", trace_number, says("unpack-first"))
     return load(record.location)
 
 
@@ -251,7 +250,7 @@ def _named(paths: Sequence[Path]) -> list[FoundFile]:
         shown = path.absolute().relative_to(top).as_posix()
         if not path.exists():
             advice = says("check-what-was-typed")
-            raise unreadable(str(path), "file", None, says("no-such-file"), advice)
+            raise UnreadableTrace(str(path), "file", None, says("no-such-file"), advice)
         size = path.stat().st_size
         found.append(FoundFile(0, shown, Location(os.fspath(path), size)))
     return found

@@ -268,9 +268,9 @@ def _step(row: PlanRow, size: int | None) -> tuple[tuple[int, ...], tuple[int, .
     before = row.fibres("in", size) or ()
     after = row.fibres("out", size) or before
     if len(before) != len(after) or not before:
-        name = f"splice plan, closure {row.closure}, ribbon {row.ribbon_in}"
-        wanted = f"{len(after)} fibres go out; write fibres_in and fibres_out, as in 49-60"
-        raise BadSetting(name, f"{len(before)} fibres in", wanted)
+        where = says("plan-closure", closure=row.closure)
+        wanted = says("write-both-fibres", into=len(before), out=len(after))
+        raise BadSetting(where, row.ribbon_in, wanted)
     return before, after[::-1] if row.reversed else after
 
 
@@ -322,6 +322,6 @@ def _refuse_twice(closure: str, side: str, places: Iterable[_At]) -> None:
     twice = [at for at, count in Counter(places).items() if count > 1]
     if twice:
         name, number = twice[0]
-        what = f"fibre {number}" + (f" of {name}" if name else "")
-        why = "two rows say where it goes" if side == "in" else "two fibres go there"
-        raise BadSetting(f"splice plan, closure {closure}", what, f"{why}: correct ribbon_{side}")
+        fibre = f"{name} {number}".strip()
+        why = says("goes-twice" if side == "in" else "comes-twice")
+        raise BadSetting(says("plan-closure", closure=closure), fibre, why)

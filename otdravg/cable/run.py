@@ -98,7 +98,7 @@ from otdravg.cable.patterns.find import find_patterns
 from otdravg.cable.planned import SplicePlan
 from otdravg.cable.resplice.plan import plan_resplices
 from otdravg.errors import BadSetting
-from otdravg.findings import Severity
+from otdravg.findings import Severity, says
 from otdravg.sor.sizes import SizeLimits
 from otdravg.trade import fibre_colour
 from otdravg.verdict import Profile, default, load_named
@@ -148,7 +148,7 @@ def read_folders(
     """
     for folder in folders:
         if not isinstance(folder, (str, PathLike)):
-            raise BadSetting("folder", folder, "give its name as text or Path")
+            raise BadSetting("folder", folder, says("give-a-name"))
     files = find_files([Path(folder) for folder in folders])
     read = partial(read_header, size_limits=size_limits or SizeLimits())
     with counted("read", len(files), progress) as done:
@@ -164,7 +164,7 @@ def check_for_shots(folders: Sequence[str | PathLike[str]], shots: Sequence[RawS
         Naming the folders.
     """
     if not any(shot.file.is_trace_file for shot in shots):
-        raise BadSetting("folder", ", ".join(map(str, folders)), "no trace file lies in it")
+        raise BadSetting("folder", ", ".join(map(str, folders)), says("no-trace-there"))
 
 
 def list_shots(
@@ -408,7 +408,7 @@ def review(
 
 def _check_plan_size(plan: SplicePlan, profile: Profile) -> None:
     if plan.splices and plan.size != profile.ribbon_size:
-        wanted = f"the splice plan was read with ribbons of {plan.size}: state ribbon in the job"
+        wanted = says("plan-size", size=str(plan.size))
         raise BadSetting("ribbon size", profile.ribbon_size, wanted)
 
 

@@ -10,13 +10,25 @@ from typing import Any, NoReturn
 
 import click
 
-from otdravg.cli.terminal import print_error, settle_process
+from otdravg.cli.terminal import print_error, settle_process, spoken
 from otdravg.errors import OtdravgError, OutOfMemory
+from otdravg.findings import Statement, says
+from otdravg.words.catalogue import Language, say, told
 
 #: Exit status when the job could not be done.
 JOB_NOT_DONE = 2
-#: Where a command's context keeps the language that it was asked for.
-LANGUAGE = "otdravg.language"
+
+
+class Misuse(click.UsageError):
+    """A command called with what does not go together; told in the language asked for."""
+
+    def __init__(self, said: Statement) -> None:
+        super().__init__(told(said))
+        self.said = said
+
+    def format_message(self) -> str:
+        """Say what is wrong; see :meth:`click.ClickException.format_message`."""
+        return told(self.said, spoken(self.ctx))
 
 
 class OneLineErrors(click.Group):
@@ -40,13 +52,6 @@ class OneLineErrors(click.Group):
             pass  # the reader of stdout has gone away
         except click.ClickException as error:
             print_error(_with_help_hint(error))
-        except click.Abort:
-            print_error("stopped before the job was done")
-        except MemoryError:
-            print_error(str(OutOfMemory()))
-        except OSError as error:
-            place = f"{error.filename}: " if error.filename else ""
-            print_error(f"{place}{error.strerror or error}; check the path and the rights")
         except Exception as error:
             # The last boundary: a fault of the program must not look like a verdict.
             if os.environ.get("OTDRAVG_TRACEBACK"):
@@ -61,16 +66,27 @@ class OneLineErrors(click.Group):
         """Run the chosen command; a reader that has gone away ends it without a word."""
         try:
             return super().invoke(ctx)
-        except OtdravgError as error:
-            from otdravg.words.catalogue import Language, error_lines
-
-            for line in error_lines(error, ctx.meta.get(LANGUAGE) or Language.ENGLISH):
-                print_error(line)
-            sys.exit(JOB_NOT_DONE)
         except BrokenPipeError:
             # The interpreter flushes stdout once more at exit: let that go nowhere.
             os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-            sys.exit(JOB_NOT_DONE)
+        except (OtdravgError, OSError, MemoryError, KeyboardInterrupt, click.Abort) as error:
+            for line in _lines_of(error):
+                print_error(told(line, spoken(ctx)))
+        sys.exit(JOB_NOT_DONE)
+
+
+def _lines_of(error: BaseException) -> tuple[Statement, ...]:
+    """Say what stopped a command."""
+    if isinstance(error, OtdravgError):
+        return error.lines
+    if isinstance(error, MemoryError):
+        return OutOfMemory().lines
+    if not isinstance(error, OSError):
+        return (says("stopped"),)
+    refused = says("system-refused", why=error.strerror or str(error))
+    return (
+        says("bad-line", path=str(error.filename), problem=refused) if error.filename else refused,
+    )
 
 
 def check_files(
@@ -79,7 +95,7 @@ def check_files(
     """Say all that is wrong with files, a line each; leave with 0 only if nothing is."""
     problems = [(path, problem) for path in files for problem in problems_of(path)]
     for path, problem in problems:
-        print_error(f"{path}: {problem}")
+        print_error(told(says("bad-line", path=str(path), problem=problem.said), spoken(ctx)))
     ctx.exit(JOB_NOT_DONE if problems else 0)
 
 
@@ -94,4 +110,6 @@ def _with_help_hint(error: click.ClickException) -> str:
         names = ", ".join(command.list_commands(context))
         return f"{message}; type '{path} COMMAND', one of {names}"
     usage = " ".join([path, *command.collect_usage_pieces(context)])
-    return f"{message}; type '{usage}', or '{path} --help'"
+    # What the library of options says is English, and so is then all of the line.
+    language = spoken(context) if isinstance(error, Misuse) else Language.ENGLISH
+    return say("screen", "type-next", language, message=message, usage=usage, path=path)

@@ -7,41 +7,33 @@ import sys
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
-from otdravg.cable import (
-    CableReview,
-    Decisions,
-    KnownClosure,
-    list_shots,
-    read_closure_table,
-    read_decisions,
-    read_folders,
-    review,
-)
-from otdravg.cable.checks.earlier import read_splices
-from otdravg.cable.run import check_for_shots
+from otdravg.cli.boundary import Misuse
 from otdravg.cli.closeout_options import full_option, only_option, template_option
 from otdravg.cli.options import FilePath, force_option, language_option
 from otdravg.cli.progress import ProgressLine
 from otdravg.cli.stated import Stated, stating_a_cable
 from otdravg.cli.terminal import looks, print_text, shows_signs
-from otdravg.closeout import package
-from otdravg.closeout.closeout import PARTS, chosen_parts, fill_closeout, made_at
-from otdravg.closeout.template import Template, load_template
+from otdravg.closeout import PARTS
 from otdravg.errors import BadSetting, OutputRefused
-from otdravg.report.cable import cable_text
-from otdravg.report.cable_details import listing_text
+from otdravg.findings import says
 from otdravg.system.printable import printable
 from otdravg.system.whole_folder import whole_folder
 from otdravg.words.catalogue import Language, say
+
+if TYPE_CHECKING:
+    from otdravg.cable import CableReview, KnownClosure
 
 #: Outputs that somebody reads after the screen.
 _READ_FIRST = ("index.html", "findings.csv", "splices.csv")
 
 
 def _closure_table(text: str) -> tuple[KnownClosure, ...]:
+    from otdravg.cable import read_closure_table
+
     return read_closure_table(Path(text))
 
 
@@ -102,6 +94,16 @@ def cable(
     otdravg cable --job ridge-7.toml shots --out result
     otdravg cable shots shots-after-repair --out result2 --against result
     """
+    from otdravg.cable import Decisions, list_shots, read_decisions, read_folders, review
+    from otdravg.cable.checks.earlier import read_splices
+    from otdravg.cable.run import check_for_shots
+    from otdravg.closeout import package
+    from otdravg.closeout.attachments import attachments_below
+    from otdravg.closeout.closeout import fill_closeout, made_at
+    from otdravg.closeout.template import Template, load_template
+    from otdravg.report.cable import cable_text
+    from otdravg.report.cable_details import listing_text
+
     reviewed = read_decisions(decisions) if decisions else Decisions()
     chosen = replace(
         stated.options,
@@ -117,13 +119,13 @@ def cable(
     if language is not None:
         template = replace(template, language=language)
     if template.form is not None and not everything and only is None:
-        raise BadSetting("form.workbook", template.form.workbook, "add --all, or --only csv,xlsx")
+        raise BadSetting("form.workbook", template.form.workbook, says("add-all"))
     if out is None and not list_only:
-        raise click.UsageError("no folder for the tables: add --out DIR, or --list")
+        raise Misuse(says("no-out"))
     if list_only and attached is not None:
-        raise click.UsageError("--list writes nothing that --attach could lie beside")
+        raise Misuse(says("list-writes-nothing"))
     if list_only and each_cable:
-        raise click.UsageError("--list shows the files of all cables: leave out --each-cable")
+        raise Misuse(says("list-shows-all"))
     read = (*stated.folders, *filter(None, (attached,)))
     target = None if list_only else out
     progress = ProgressLine()
@@ -153,6 +155,7 @@ def cable(
                 for own in (stated, *stated.others)
             ]
             cables = package.by_cable(shots, said, against, attached)
+        beside = {own.folder: attachments_below(own.attached) for own in cables if own.attached}
         for part in cables:
             results[part.folder] = review(
                 part.shots, part.rules, part.options, executor=executor, progress=progress
@@ -165,7 +168,7 @@ def cable(
                 template=template,
                 options=part.options,
                 zip_traces=zip_traces,
-                attached=part.attached,
+                attached=beside.get(part.folder),
                 executor=executor,
                 progress=progress,
             )
@@ -189,6 +192,8 @@ def cable(
 
 def _parts(everything: bool, only: str | None) -> frozenset[str]:
     """Outputs to write: the tables, unless others are asked for."""
+    from otdravg.closeout.closeout import chosen_parts
+
     if everything:
         return frozenset(PARTS)
     return frozenset({"csv"}) if only is None else chosen_parts(only)
@@ -213,7 +218,5 @@ def _output(
     place = os.path.realpath(out)
     for folder in map(os.path.realpath, folders):
         if folder == place or Path(folder) in Path(place).parents:
-            raise OutputRefused(
-                out, "lies in the folder that is read", "name a folder outside of it"
-            )
+            raise OutputRefused(out, says("inside-inputs"), says("name-folder-outside"))
     return whole_folder(out, inputs=[os.fspath(f) for f in folders], overwrite=force)

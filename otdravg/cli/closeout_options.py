@@ -5,7 +5,7 @@ from __future__ import annotations
 import click
 
 from otdravg.cli.options import FilePath
-from otdravg.closeout.closeout import PARTS
+from otdravg.closeout import PARTS
 
 #: ``--only PART,...``
 only_option = click.option(

@@ -12,7 +12,7 @@ from otdravg.cli.boundary import JOB_NOT_DONE
 from otdravg.cli.options import FilePath, language_option
 from otdravg.cli.terminal import print_text
 from otdravg.errors import BadSetting
-from otdravg.findings import Severity
+from otdravg.findings import Severity, says
 from otdravg.system.printable import printable
 from otdravg.words.catalogue import Language
 from otdravg.words.headings import Words
@@ -75,7 +75,7 @@ def decide(
     if what is None:
         ctx.exit(_check(file, words))
     if not who or not why:
-        raise BadSetting("decide", what, "say who decides (--who) and why (--why)")
+        raise BadSetting("decide", what, says("say-who-and-why"))
     now = datetime.now(timezone.utc).isoformat(timespec="seconds")
     cable = _cable_before(file) if cable_name is None else cable_name
     decision = Decision(
@@ -107,5 +107,5 @@ def _cable_before(file: Path) -> str:
     entries = read_decisions(file).entries if file.exists() else ()
     cables = {entry.decision.cable for entry in entries}
     if len(cables) != 1:
-        raise BadSetting("cable", None, "say which cable it is about (--cable), as in splices.csv")
+        raise BadSetting("cable", None, says("say-which-cable"))
     return cables.pop()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable, Iterable
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -25,7 +26,7 @@ from otdravg.report.job import job_page, remaining
 from otdravg.report.page import Page
 from otdravg.sor.sizes import SizeLimits
 from otdravg.system.atomic import check_targets, write_atomic
-from otdravg.words.catalogue import Language
+from otdravg.words.catalogue import Language, told
 from otdravg.words.headings import Words
 
 #: Lists whose rows are short enough to be typed on the command line.
@@ -65,8 +66,11 @@ def _stating(command: Callable[..., None]) -> Callable[..., None]:
     type=FilePath,
     help="Write what the shots in it show, to be edited.",
 )
+@language_option
 @force_option
-def new(file: Path, *, folder: Path | None, force: bool, **stated: Any) -> None:
+def new(
+    file: Path, *, folder: Path | None, language: Language | None, force: bool, **stated: Any
+) -> None:
     """Write a job: by questions, by options, or from the shots of a first review.
 
     Without an option it asks; an empty answer leaves a line to fill in later.
@@ -77,12 +81,13 @@ def new(file: Path, *, folder: Path | None, force: bool, **stated: Any) -> None:
     otdravg job new ridge-7.toml --from shots
     """
     check_targets([file], inputs=[], overwrite=force)
+    words = Words(language or Language.ENGLISH)
     values: dict[str, Any] = {}
     origins: dict[str, str] = {}
     if folder is not None:
         values, origins = _shown_by(folder)
     elif not any(stated.values()):
-        values = _answers()
+        values = _answers(words)
     for key in KEYS:
         text = stated[key.path.replace(".", "_")]
         if text is not None:
@@ -95,8 +100,8 @@ def new(file: Path, *, folder: Path | None, force: bool, **stated: Any) -> None:
     write_atomic(file, text.encode("utf-8"), overwrite=force)
     print_written([file], aside=False)
     due = [key.path for key in KEYS if key.is_required and values.get(key.path) is None]
-    todo = f"fill in {', '.join(due)}, then " if due else ""
-    print_text(f"{todo}otdravg job check {file}\n")
+    todo = "fill-in" if due else "then-check"
+    print_text(words.say("job", todo, due=", ".join(due), file=str(file)) + "\n")
 
 
 def _faults(text: str, file: Path) -> tuple[BadSetting, ...]:
@@ -114,25 +119,31 @@ def _refuse_faults(text: str, file: Path) -> None:
         raise BadJob(file, faults)
 
 
-def _answers() -> dict[str, Any]:
+def _answers(words: Words) -> dict[str, Any]:
     """Ask for everything; an answer that cannot be used is asked for again."""
     values: dict[str, Any] = {}
-    print_text("An empty answer leaves the line to be filled in later.\n")
+    print_text(words.say("job", "empty-answer") + "\n")
+    language = words.language
     for key in KEYS:
-        _ask(key.path, f"{key.sentence()}, as in {_as_typed(key)}", values, _of_key(key))
+        example = _as_typed(key)
+        asked = words.say("job", "ask-key", what=key.sentence(language), example=example)
+        _ask(key.path, asked, values, _of_key(key), language)
     for own in _TYPED:
-        question = f"{own.sentence()}, as in {own.typed_example()}, more with commas"
-        _ask(own.name, question, values, _of_list(own))
+        example = own.typed_example()
+        asked = words.say("job", "ask-list", what=own.sentence(language), example=example)
+        _ask(own.name, asked, values, _of_list(own), language)
     return values
 
 
-def _ask(path: str, question: str, values: dict[str, Any], read: Callable[[str], Any]) -> None:
+def _ask(
+    path: str, question: str, values: dict[str, Any], read: Callable[[str], Any], language: Language
+) -> None:
     while answer := click.prompt(question, default="", show_default=False).strip():
         value, fault = _read(path, answer, read)
         if fault is None:
             values[path] = value
             return
-        print_error(str(fault))
+        print_error(told(fault.said, language))
 
 
 def _read(path: str, answer: str, read: Callable[[str], Any]) -> tuple[Any, BadSetting | None]:
@@ -217,8 +228,9 @@ def _add_remaining(page: Page, own: Job, folders: Iterable[Path], words: Words) 
 
 @job.command()
 @files_argument("files", "FILE...")
+@language_option
 @click.pass_context
-def check(ctx: click.Context, files: tuple[Path, ...]) -> None:
+def check(ctx: click.Context, files: tuple[Path, ...], language: Language | None) -> None:
     """Say whether jobs can be used, and everything that is wrong with them.
 
     Exit status 0: all can be used, 2: one cannot.
@@ -226,10 +238,10 @@ def check(ctx: click.Context, files: tuple[Path, ...]) -> None:
     \b
     otdravg job check ridge-7.toml
     """
-    check_files(ctx, files, _problems)
+    check_files(ctx, files, partial(_problems, words=Words(language or Language.ENGLISH)))
 
 
-def _problems(path: Path) -> tuple[BadSetting, ...]:
+def _problems(path: Path, words: Words) -> tuple[BadSetting, ...]:
     """Return what is wrong with a job and the profile it names; say so if nothing is."""
     try:
         good = load(path)
@@ -240,6 +252,10 @@ def _problems(path: Path) -> tuple[BadSetting, ...]:
     except BadSetting as error:
         return (error,)
     own = [f"{one.file} {len(rows)}" for one in LISTS if (rows := getattr(good, one.name))]
-    rows_read = f", rows read: {', '.join(own)}" if own else ""
-    print_text(f"{path}: can be used (cable {good.cable}, profile {rules.name}{rows_read})\n")
+    print_text(
+        words.say(
+            "job", "usable-rows" if own else "usable",
+            path=str(path), cable=good.cable, profile=rules.name, rows=", ".join(own),
+        ) + "\n"
+    )  # fmt: skip
     return ()

@@ -12,9 +12,11 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from otdravg.cli.boundary import LANGUAGE
-from otdravg.quantities import metres_of
+from otdravg.cli.terminal import LANGUAGE
+from otdravg.errors import BadSetting, Unusable
+from otdravg.findings import says
 from otdravg.sor.sizes import SizeLimits
+from otdravg.typed import metres_of
 from otdravg.words.catalogue import Language
 
 if TYPE_CHECKING:
@@ -31,48 +33,62 @@ Command = TypeVar("Command", bound=Callable[..., Any])
 FilePath = click.Path(path_type=Path)
 
 
-def length_m(text: str) -> float:
-    """Read a length in metres; see :func:`otdravg.quantities.metres_of`."""
-    try:
-        return metres_of(text)
-    except ValueError as error:
-        raise click.BadParameter(str(error)) from None
+class Typed(click.ParamType):  # type: ignore[type-arg]
+    """A value that is read from its text; what cannot be used is told with its option."""
+
+    name = "text"
+
+    def __init__(self, read: Callable[[str], Any]) -> None:
+        self._read = read
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Read the text; see :meth:`click.ParamType.convert`."""
+        try:
+            return self._read(value)
+        except Unusable as error:
+            if param is None:
+                raise
+            name = param.opts[0] if isinstance(param, click.Option) else param.human_readable_name
+            raise BadSetting(name, value, error.said) from None
 
 
+length_m = Typed(metres_of)
+
+
+@Typed
 def lengths_m(text: str) -> tuple[float, ...]:
     """Read one length or several with commas: ``1.2km,3400``."""
-    return tuple(length_m(part) for part in text.split(","))
+    return tuple(metres_of(part) for part in text.split(","))
 
 
+@Typed
 def wavelengths_nm(text: str) -> tuple[int, ...]:
     """Read wavelengths with commas: ``1310,1550``."""
     parts = [part.strip() for part in text.split(",")]
     if not all(re.fullmatch(r"1[2-6]\d\d", part, re.ASCII) for part in parts):
-        raise click.BadParameter(f"{text!r} is not a list of wavelengths in nm such as 1310,1550")
+        raise Unusable(says("write-wavelengths-as"))
     return tuple(dict.fromkeys(int(part) for part in parts))
 
 
+@Typed
 def group_index(text: str) -> float:
     """Read a group index of refraction of glass."""
     if not re.fullmatch(r"1\.\d+", text.strip(), re.ASCII) or not 1.3 <= float(text) <= 1.6:
-        raise click.BadParameter(f"{text!r} is not a group index of glass (1.3 to 1.6)")
+        raise Unusable(says("write-index"))
     return float(text)
 
 
+@Typed
 def response(text: str) -> Response:
     """Read how a receiver answers: lengths of its poles in pulses, ``0.8,0.3``; 0 for immediate."""
     from otdravg.shot.response import Response
 
     parts = [part.strip() for part in text.split(",")]
     if not all(re.fullmatch(r"\d(\.\d+)?", part, re.ASCII) for part in parts):
-        raise click.BadParameter(
-            f"{text!r} is not lengths in pulses such as 0.4 or 0.8,0.3 (0: none)"
-        )
+        raise Unusable(says("write-poles"))
     poles = tuple(float(part) for part in parts if float(part) > 0)
     if len(poles) > 2:
-        raise click.BadParameter(
-            f"{text!r} is more than two poles: no receiver is described by them"
-        )
+        raise Unusable(says("two-poles"))
     return Response(poles, u_poles=_STATED_SHARE if poles else 0.0)
 
 
@@ -171,6 +187,7 @@ language_option = click.option(
     "--language",
     type=click.Choice([language.value for language in Language]),
     callback=_spoken,
+    is_eager=True,
     help="Language of screen, pictures and papers: en (default) or de.",
 )
 

@@ -16,6 +16,7 @@ from otdravg.cli.options import FilePath, files_argument, language_option, max_s
 from otdravg.cli.stated import job_option
 from otdravg.cli.terminal import print_text
 from otdravg.errors import BadSetting
+from otdravg.findings import says
 from otdravg.serve.app import application
 from otdravg.serve.desk import Desk, Setting
 from otdravg.serve.guard import Guard, Keys
@@ -63,7 +64,7 @@ def page(
     """
     missing = [path for path in folders if not path.exists()]
     if missing:
-        raise BadSetting("folder", str(missing[0]), "there is none of this name")
+        raise BadSetting("folder", str(missing[0]), says("none-of-name"))
     room = room_for_workers(size_limits.points)
     with (
         tempfile.TemporaryDirectory(prefix="otdravg-") as own,
@@ -92,8 +93,9 @@ def page(
         if not no_browser:
             webbrowser.open(address)
         settings = uvicorn.Config(
-            Guard(application(desk), keys, port), lifespan="off", log_level="critical",
-            access_log=False, server_header=False, timeout_graceful_shutdown=1,
+            Guard(application(desk), keys, port, lambda: desk.setting.language),
+            lifespan="off", log_level="critical", access_log=False, server_header=False,
+            timeout_graceful_shutdown=1,
         )  # fmt: skip
         with suppress(KeyboardInterrupt):
             uvicorn.Server(settings).run(sockets=[listener])
@@ -113,4 +115,4 @@ def _listening(port: int) -> socket.socket:
         return socket.create_server((_HERE, port))
     except OSError as error:
         why = os.strerror(error.errno or 0)
-        raise BadSetting("port", port, f"{why}; leave --port out") from error
+        raise BadSetting("port", port, says("leave-port-out", why=why)) from error

@@ -11,7 +11,7 @@ from pathlib import Path
 import click
 
 from otdravg.cli import options
-from otdravg.cli.boundary import JOB_NOT_DONE
+from otdravg.cli.boundary import JOB_NOT_DONE, Misuse
 from otdravg.cli.options import (
     FilePath,
     cord_options,
@@ -30,6 +30,7 @@ from otdravg.cli.options import (
 )
 from otdravg.cli.progress import ProgressLine
 from otdravg.cli.terminal import looks, print_text, print_written
+from otdravg.findings import says
 from otdravg.pair.measure import Measurement, measure
 from otdravg.report.pair_json import pair_json
 from otdravg.report.pair_text import pair_text
@@ -43,7 +44,7 @@ from otdravg.verdict.judge import PairReport, judge
 from otdravg.verdict.limits import Limits, Rule
 from otdravg.verdict.reading import load_named
 from otdravg.verdict.rules import Method, at_stage
-from otdravg.words.catalogue import Language, said_of
+from otdravg.words.catalogue import Language
 
 
 @click.command()
@@ -148,9 +149,9 @@ def pair(
     otdravg pair *.sor --csv all.csv
     """
     if profile_name is not None and (limits or guarded):
-        raise click.UsageError("--profile holds the limits: leave out --limit and --guarded")
+        raise Misuse(says("profile-holds"))
     if profile_name is None and (stage or attempt or method):
-        raise click.UsageError("--stage, --attempt and --method are a profile's: add --profile")
+        raise Misuse(says("needs-profile"))
     stated = Limits.parse(limits, Rule.GUARDED if guarded else Rule.PLAIN)
     rules = None if profile_name is None else load_named(profile_name)
     if rules is not None and stage is not None:
@@ -178,15 +179,13 @@ def pair(
     screen = _Screen(as_json, details, spoken)
     collections = [path for path in files if path.is_dir() or path.suffix.lower() == ".zip"]
     if collections and len(collections) < len(files):
-        raise click.UsageError(f"{collections[0]} is a folder: name folders alone, or files alone")
+        raise Misuse(says("folders-alone", path=str(collections[0])))
     if len(files) > 2 or collections:
         if swap or plot is not None or report_file is not None:
-            raise click.UsageError(
-                "--swap, --plot and --report are for one pair: name its two files"
-            )
+            raise Misuse(says("for-one-pair"))
         ctx.exit(_many(files, measured, by_rules, outputs, screen, trace_number, size_limits))
     if len(files) != 2:
-        raise click.UsageError(f"a pair is two files, A.sor and B.sor, not {len(files)}")
+        raise Misuse(says("pair-is-two", count=len(files)))
     outputs.check(files)
     from_a, from_b = reversed(files) if swap else files
     report = by_rules(
@@ -286,7 +285,7 @@ def _many(
     left = left_out_of(pairing.left)
     for pair, error in failed:
         files = (str(pair.ab.location), str(pair.ba.location))
-        left.append(LeftOut(files, ShotUse.MISMATCHED, said_of(error)))
+        left.append(LeftOut(files, ShotUse.MISMATCHED, error.said))
     judged = [(one.pair.ab, by_rules(one.measurement, **one.beside)) for one in found]
     reports = [report for _, report in judged]
     if reports:

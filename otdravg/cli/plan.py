@@ -15,6 +15,7 @@ from otdravg.cable import list_shots, read_folders
 from otdravg.cable.lists.locating import course_of_job
 from otdravg.cable.lists.pace import Pace, paces
 from otdravg.cli import options
+from otdravg.cli.boundary import Misuse
 from otdravg.cli.options import (
     FilePath,
     cord_options,
@@ -27,6 +28,8 @@ from otdravg.cli.options import (
 )
 from otdravg.cli.stated import job_option
 from otdravg.cli.terminal import print_text, print_written, shows_colour, shows_signs
+from otdravg.errors import Unusable
+from otdravg.findings import says
 from otdravg.forecast.hours import Hours
 from otdravg.forecast.plan import (
     AVERAGING_S,
@@ -47,23 +50,25 @@ _USUAL_WAVELENGTH_NM = 1550
 _USUAL_SHIFT_H = 8.0
 
 
+@options.Typed
 def _uncertainty_db(text: str) -> Decimal:
     """Read an uncertainty in dB."""
     if not re.fullmatch(r"(0?\.\d{1,4}|[01](\.\d{1,4})?)", text.strip(), re.ASCII):
-        raise click.BadParameter(f"{text!r} is not an uncertainty in dB such as 0.02")
+        raise Unusable(says("write-uncertainty"))
     value = Decimal(text.strip())
     if value <= 0:
-        raise click.BadParameter("an uncertainty to reach lies above 0 dB")
+        raise Unusable(says("uncertainty-above-0"))
     return value
 
 
+@options.Typed
 def _times_s(text: str) -> tuple[float, ...]:
     """Read averaging times: ``30s``, ``10,30,180``, ``3min``."""
     times = []
     for part in text.split(","):
         match = re.fullmatch(r"(\d{1,5}(?:\.\d)?)\s*(s|min|)", part.strip(), re.ASCII)
         if match is None or float(match[1]) == 0:
-            raise click.BadParameter(f"{text!r} is not a list of times such as 10,30,3min")
+            raise Unusable(says("write-times"))
         times.append(float(match[1]) * (60 if match[2] == "min" else 1))
     return tuple(dict.fromkeys(times))
 
@@ -158,7 +163,7 @@ def plan(
 
         check_format(plot)
     if shift_h is not None and job_file is None:
-        raise click.UsageError("--shift needs a --job: what is to be shot?")
+        raise Misuse(says("shift-needs-job"))
     job = NOTHING_STATED if job_file is None else load(job_file)
     places_m = tuple(chain.from_iterable(splices_m))
     if every_m is None and not places_m:
@@ -203,7 +208,7 @@ def _length_m(typed_m: float | None, job: Job) -> float:
         return typed_m
     length = course_of_job(job.expected, job.closures).length
     if length is None:
-        raise click.UsageError("no length: give --length, or a job with a route up to end B")
+        raise Misuse(says("no-span-length"))
     return length[0]
 
 

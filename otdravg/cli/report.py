@@ -11,10 +11,9 @@ from otdravg.cli.closeout_options import full_option, only_option, template_opti
 from otdravg.cli.options import FilePath, force_option
 from otdravg.cli.progress import ProgressLine
 from otdravg.cli.terminal import print_text
-from otdravg.closeout.closeout import PARTS, chosen_parts, write_closeout
-from otdravg.closeout.json_file import read_closeout
-from otdravg.closeout.template import load_template
+from otdravg.closeout import PARTS
 from otdravg.errors import BadSetting
+from otdravg.findings import says
 from otdravg.system.printable import printable
 
 
@@ -37,11 +36,16 @@ def report(
     otdravg report result/closeout.json --out again
     otdravg report result/closeout.json --out german --only xlsx,pdf --template german.toml
     """
+    from otdravg.closeout.attachments import ATTACHED, Attachments, missing_of
+    from otdravg.closeout.closeout import chosen_parts, write_closeout
+    from otdravg.closeout.json_file import read_closeout
+    from otdravg.closeout.template import load_template
+
     parts = frozenset(PARTS) - {"traces"} if only is None else chosen_parts(only)
     if only is not None and "traces" in parts and only.strip().lower() != "all":
-        raise BadSetting("only", "traces", "the JSON file holds no traces: copy them")
+        raise BadSetting("only", "traces", says("json-without-traces"))
     closeout = read_closeout(file)
-    template = closeout.template
+    template, attachments = closeout.template, closeout.attachments
     if template_file is not None:
         template = replace(load_template(template_file), made_at=template.made_at)
     if full:
@@ -54,8 +58,12 @@ def report(
         template=template,
         sketches=closeout.sketches,
         options=closeout.options,
+        attached=Attachments(file.parent / ATTACHED, attachments) if attachments else None,
         force=force,
         progress=progress,
     )
     progress.clear()
     print_text(f"{printable(str(out))}: {', '.join(p for p in PARTS if p in parts - {'traces'})}\n")
+    if missing := missing_of(out, attachments):
+        names = printable(", ".join(sorted(missing)))
+        print_text(f"attachments that do not lie beside {file.name} as they were: {names}\n")

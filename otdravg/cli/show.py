@@ -22,6 +22,7 @@ from otdravg.cli.options import (
 )
 from otdravg.cli.terminal import print_error, print_text, print_written, shows_colour, shows_signs
 from otdravg.errors import BadSetting, OtdravgError, ShotsDoNotPair
+from otdravg.findings import says
 from otdravg.report.shot_json import finding_object, response_object, shot_object, table_object
 from otdravg.report.shot_text import shot_text
 from otdravg.shot.files import read, read_all
@@ -29,7 +30,7 @@ from otdravg.shot.shot import Shot, prepare
 from otdravg.shot.trace import Trace
 from otdravg.sor.sizes import SizeLimits
 from otdravg.system.atomic import check_targets
-from otdravg.words.catalogue import Language, said_of, told
+from otdravg.words.catalogue import Language, told
 
 #: Name and version of the JSON layout.
 SCHEMA_NAME = "otdravg.show/1"
@@ -76,7 +77,7 @@ def show(
         found, problem = _read(path, trace_number, size_limits)
         shots += found
         if problem:
-            print_error(told(said_of(problem), language or Language.ENGLISH))
+            print_error(told(problem.said, language or Language.ENGLISH))
             unread.append({"file": str(path), "error": str(problem)})
     if plot is not None:
         _draw(shots, plot, force)
@@ -121,7 +122,7 @@ def _draw(shots: list[Trace], plot: Path, force: bool) -> None:
     from otdravg.draw.pair import save_figure, shot_figure
 
     if len(shots) != 1:
-        raise BadSetting("plot", str(plot), f"it draws one trace, not {len(shots)}; use --trace")
+        raise BadSetting("plot", str(plot), says("draws-one", count=len(shots)))
     save_figure(shot_figure(shots[0], None), plot, overwrite=force)
 
 

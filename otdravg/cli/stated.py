@@ -9,11 +9,11 @@ from dataclasses import dataclass, replace
 from functools import wraps
 from inspect import signature
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from otdravg.cable import KnownClosure, NamePattern, Naming, Options, read_mapping
+from otdravg.cli.boundary import Misuse
 from otdravg.cli.measuring import measuring_executor
 from otdravg.cli.options import (
     FilePath,
@@ -25,12 +25,16 @@ from otdravg.cli.options import (
     profile_option,
     stage_option,
 )
-from otdravg.job import NOTHING_STATED, Job, agreed, load
+from otdravg.findings import says
 from otdravg.sor.sizes import SizeLimits
 from otdravg.trade import RIBBON_SIZES
 from otdravg.verdict import Profile, default, load_named
 from otdravg.verdict.limits import Rule
 from otdravg.verdict.rules import at_stage
+
+if TYPE_CHECKING:
+    from otdravg.cable import KnownClosure, Options
+    from otdravg.job import Job
 
 #: ``--job``, which gives the command ``job_file``.
 job_option = click.option(
@@ -105,8 +109,10 @@ def stating_a_cable(command: Callable[..., None]) -> Callable[..., None]:
 
     @wraps(command)
     def stating(*given: Any, job_files: tuple[Path, ...], **said: Any) -> None:
+        from otdravg.job import NOTHING_STATED, load
+
         if len(job_files) > 1 and not said.get("each_cable"):
-            raise click.UsageError("a job is of one cable: `cable --each-cable` takes several")
+            raise Misuse(says("one-job"))
         jobs = [load(file) for file in job_files] or [NOTHING_STATED]
         said["folders"] = said["folders"] or tuple(
             dict.fromkeys(folder for job in jobs for folder in job.folders)
@@ -140,8 +146,11 @@ def _stated(
     size_limits: SizeLimits,
 ) -> Stated:
     """Put together what the job and the command line say."""
+    from otdravg.cable import NamePattern, Naming, read_mapping
+    from otdravg.job import agreed
+
     if not folders:
-        raise click.UsageError("no folder with shots: name one, or write shots = [...] in the job")
+        raise Misuse(says("no-shots-folder"))
     by_job = job.options()
     table, count = (None, closures) if isinstance(closures, int) else (closures, None)
     chosen = replace(
@@ -170,6 +179,8 @@ def _rules(
     job: Job, name: str | None, guarded: bool, stage: str | None, ribbon: str | None
 ) -> Profile:
     """Find the profile and apply what is said otherwise."""
+    from otdravg.job import NOTHING_STATED, agreed
+
     typed = None if name is None else load_named(name)
     own = None if job.profile is None else job.own_profile()
     chosen = agreed("--profile", typed, own) or default()

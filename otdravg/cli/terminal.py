@@ -10,13 +10,25 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any, TextIO
 
+import click
+
 from otdravg.errors import OutputRefused
+from otdravg.findings import says
 from otdravg.report.page import COLUMNS
 from otdravg.system.printable import printable, spelled_in_ascii, survives
+from otdravg.words.catalogue import Language, say
 
+#: Where a command's context keeps the language that it was asked for.
+LANGUAGE = "otdravg.language"
 #: Longer lines nobody reads (chosen).
 _WIDEST = 120
 _SIGNS = "→±–…"
+
+
+def spoken(ctx: click.Context | None = None) -> Language:
+    """Return the language that a command, usually this one, was asked for; else English."""
+    ctx = ctx or click.get_current_context(silent=True)
+    return (ctx and ctx.meta.get(LANGUAGE)) or Language.ENGLISH
 
 
 def settle_process() -> None:
@@ -79,14 +91,13 @@ def print_text(text: str) -> None:
     except BrokenPipeError:
         raise
     except OSError as error:
-        problem = f"cannot be written to ({error.strerror})"
-        raise OutputRefused("standard output", problem, "free space or choose another") from error
+        raise OutputRefused.by_system("standard output", error, says("free-space")) from error
 
 
 def print_written(paths: Iterable[Path], *, aside: bool) -> None:
     """Name every file that a command has written; on stderr if stdout is for a program."""
     for path in paths:
-        line = printable(f"wrote {path}")
+        line = printable(say("screen", "wrote", spoken(), path=str(path)))
         if aside:
             _print_aside(line)
         else:

@@ -13,7 +13,8 @@ from otdravg.cli.options import FilePath, language_option
 from otdravg.cli.progress import ProgressLine
 from otdravg.cli.stated import Stated, stating_a_cable
 from otdravg.cli.terminal import looks, print_error, print_text
-from otdravg.errors import BadSetting
+from otdravg.errors import BadSetting, Unusable
+from otdravg.findings import says
 from otdravg.job import agreed
 from otdravg.report.page import Page
 from otdravg.watch import Answer, Expected, Follower, Watch
@@ -25,11 +26,12 @@ from otdravg.words.catalogue import Language
 from otdravg.words.headings import Words
 
 
+@options.Typed
 def _closures(text: str) -> int | tuple[KnownClosure, ...]:
     """Read how many closures there are, or the table of them."""
     if text.isascii() and text.isdigit():
         if int(text) < 1:
-            raise click.BadParameter("a cable to watch has one closure or more")
+            raise Unusable(says("one-closure"))
         return int(text)
     return read_closure_table(Path(text))
 
@@ -95,7 +97,7 @@ def watch(
     """
     place = usual_place(stated.folders) if state is None else state
     if any(folder.resolve() in place.resolve().parents for folder in stated.folders):
-        raise BadSetting("state", str(place), "it lies in the folder that is watched; name another")
+        raise BadSetting("state", str(place), says("state-inside"))
     nm = agreed("--wavelengths", wavelengths, stated.job.wavelengths_nm)
     expected = Expected(stated.options.fibre_count, stated.closure_count, nm or ())
     progress = ProgressLine()

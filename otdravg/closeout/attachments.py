@@ -9,16 +9,16 @@ import hashlib
 import os
 import re
 from collections.abc import Iterator, Sequence
+from contextlib import nullcontext
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
-from typing import BinaryIO
 
 from otdravg.cable.model import Closure
 from otdravg.closeout.checks.model import Check, at, checked
 from otdravg.errors import OutputRefused
 from otdravg.findings import says
 from otdravg.system.ordinary import open_ordinary
-from otdravg.tables.csv_file import Column, CsvStyle, cell_table, csv_bytes
+from otdravg.tables.csv_file import Column, CsvStyle, cell_table, csv_bytes, named
 
 #: Folder of a closeout, and the list in it, which is part of the evidence.
 ATTACHED, ATTACHED_LIST = "attachments", "attached.csv"
@@ -28,23 +28,24 @@ _CLOSURE = ("closure", "muffe")
 
 
 @dataclass(frozen=True, slots=True)
-class _Attached:
+class Attached:
+    """A file that belongs to a closeout."""
+
     name: str  # below the folder, with forward slashes
-    closure: str  # that it is of; empty: of none, or of several
-    size: int
+    size: int  # bytes
     sha256: str
 
 
-_COLUMNS: tuple[Column[_Attached], ...] = (
-    ("file", lambda a: a.name),
-    ("closure", lambda a: a.closure),
-    ("bytes", lambda a: a.size),
-    ("sha256", lambda a: a.sha256),
-)
+@dataclass(frozen=True, slots=True)
+class Attachments:
+    """Files that belong to a closeout, and the folder that they are taken from."""
+
+    source: Path
+    listed: tuple[Attached, ...]
 
 
-def attach(source: Path, draft: Path, style: CsvStyle, closures: Sequence[Closure]) -> None:
-    """Copy every file below a folder into a closeout, and write the list of them.
+def attachments_below(source: Path) -> Attachments:
+    """Read every file below a folder.
 
     Raises
     ------
@@ -53,50 +54,80 @@ def attach(source: Path, draft: Path, style: CsvStyle, closures: Sequence[Closur
     """
     names = list(_below(source))
     if not names:
-        raise OutputRefused(source, "holds no file", "name a folder with what is to be attached")
+        raise OutputRefused(source, says("holds-no-file"), says("name-attached"))
     if ATTACHED_LIST in names:
-        raise OutputRefused(source / ATTACHED_LIST, "has the name of the list", "rename it")
+        raise OutputRefused(source / ATTACHED_LIST, says("named-as-list"), says("rename-it"))
+    try:
+        return Attachments(source, tuple(_read(source, name) for name in names))
+    except OSError as error:
+        why = says("not-attached", why=error.strerror or str(error))
+        advice = says("ordinary-or-leave-out")
+        raise OutputRefused(error.filename or source, why, advice) from error
+
+
+def carry(own: Attachments, draft: Path, style: CsvStyle, closures: Sequence[Closure]) -> None:
+    """Copy attachments that are as they were listed into a closeout, and write the list of all."""
     target = draft / ATTACHED
-    read = [(name, *_copied(source / name, target / name)) for name in names]
-    (target / ATTACHED_LIST).write_bytes(_list_of(read, style, closures))
+    target.mkdir()
+    missing = _missing(own.source, own.listed)
+    for one in own.listed:
+        if one.name in missing:
+            continue
+        copy = target / one.name
+        copy.parent.mkdir(parents=True, exist_ok=True)
+        try:
+            is_same = _read(own.source, one.name, copy) == one
+        except OSError:
+            is_same = False
+        if not is_same:
+            copy.unlink(missing_ok=True)
+    (target / ATTACHED_LIST).write_bytes(_list_of(own.listed, style, closures))
+
+
+def missing_of(folder: Path, listed: Sequence[Attached]) -> frozenset[str]:
+    """Return the names of listed attachments that a closeout does not hold."""
+    return _missing(folder / ATTACHED, listed)
+
+
+def _missing(place: Path, listed: Sequence[Attached]) -> frozenset[str]:
+    """Names that do not lie below a folder: a list from elsewhere may lead out of it."""
+    return frozenset(one.name for one in listed).difference(_below(place) if place.is_dir() else ())
 
 
 def attachments_against_list(
-    folder: Path, style: CsvStyle, closures: Sequence[Closure]
+    folder: Path, listed: Sequence[Attached], style: CsvStyle, closures: Sequence[Closure]
 ) -> Iterator[Check]:
-    """Hold the attachments of a closeout against their list; nothing where it has none."""
-    place = folder / ATTACHED
+    """Hold the attachments of a closeout against its list; nothing where it has none."""
+    place, what = folder / ATTACHED, says("check-attached", file=f"{ATTACHED}/{ATTACHED_LIST}")
     if not place.is_dir():
+        if listed:
+            names = ", ".join(one.name for one in listed)
+            yield Check(what, 0, not_done=says("undone-attached", files=names))
         return
-    names = _attached_names(place)
-    read = [(name, *_seen(place / name)) for name in names]
-    wanted = _list_of(read, style, closures).splitlines()
+    read = [_seen(place, name) for name in _below(place) if name != ATTACHED_LIST]
+    wanted = _list_of(listed, style, closures).splitlines()
     try:
         with open_ordinary(str(place / ATTACHED_LIST)) as stream:
             found = stream.read().splitlines()
     except OSError:
         found = []
-    odd = {*wanted} ^ {*found}
+    odd = ({*wanted} ^ {*found}) | ({*wanted} ^ {*_list_of(read, style, closures).splitlines()})
     lines = [line.decode("utf-8", "replace") for line in sorted(odd)]
     yield checked(
-        says("check-attached", file=f"{ATTACHED}/{ATTACHED_LIST}"),
-        len(names),
-        [at(ATTACHED, says("wrong-attached", line=line)) for line in lines],
+        what, len(read), [at(ATTACHED, says("wrong-attached", line=line)) for line in lines]
     )
 
 
-def attached_of(folder: Path, closures: Sequence[Closure]) -> dict[tuple[str, int], list[str]]:
-    """Return the names of a closeout's attachments by cable and number of their closure."""
-    own: dict[tuple[str, int], list[str]] = {}
-    place = folder / ATTACHED
-    for name in _attached_names(place) if place.is_dir() else ():
-        if (closure := _stated(name, closures)) is not None:
-            own.setdefault((closure.cable, closure.number), []).append(name)
+def attached_of(
+    listed: Sequence[Attached], closures: Sequence[Closure]
+) -> dict[tuple[str, int] | None, list[str]]:
+    """Return names of attachments by cable and number of their closure, or by that of none."""
+    own: dict[tuple[str, int] | None, list[str]] = {}
+    for one in listed:
+        closure = _stated(one.name, closures)
+        key = None if closure is None else (closure.cable, closure.number)
+        own.setdefault(key, []).append(one.name)
     return own
-
-
-def _attached_names(place: Path) -> list[str]:
-    return [name for name in _below(place) if name != ATTACHED_LIST]
 
 
 def _stated(name: str, closures: Sequence[Closure]) -> Closure | None:
@@ -128,20 +159,23 @@ def _has(words: Sequence[str], own: Sequence[str]) -> bool:
     return any(words[n : n + len(own)] == own for n in range(len(words) - len(own) + 1))
 
 
-def _list_of(
-    read: Sequence[tuple[str, int, str]], style: CsvStyle, closures: Sequence[Closure]
-) -> bytes:
-    files = [
-        _Attached(name, "" if (own := _stated(name, closures)) is None else own.name, size, sha256)
-        for name, size, sha256 in read
-    ]
-    return csv_bytes(cell_table(_COLUMNS, files), style)
+def _list_of(listed: Sequence[Attached], style: CsvStyle, closures: Sequence[Closure]) -> bytes:
+    def closure_of(one: Attached) -> str:
+        return "" if (own := _stated(one.name, closures)) is None else own.name
+
+    columns: tuple[Column[Attached], ...] = (
+        ("file", lambda a: a.name),
+        ("closure", closure_of),
+        ("bytes", lambda a: a.size),
+        *named("sha256"),
+    )
+    return csv_bytes(cell_table(columns, listed), style)
 
 
 def _below(folder: Path) -> Iterator[str]:
     """Names of the files below a folder, in order; links to folders are not followed."""
     if not folder.is_dir():
-        raise OutputRefused(folder, "is no folder", "name a folder with what is to be attached")
+        raise OutputRefused(folder, says("no-folder"), says("name-attached"))
     found = []
     for place, folders, files in os.walk(folder):
         links = [name for name in folders if (Path(place) / name).is_symlink()]
@@ -149,32 +183,24 @@ def _below(folder: Path) -> Iterator[str]:
     yield from sorted(found)
 
 
-def _copied(source: Path, target: Path) -> tuple[int, str]:
-    target.parent.mkdir(parents=True, exist_ok=True)
-    try:
-        with open(target, "xb") as copy:
-            return _read(source, copy)
-    except OSError as error:
-        why = f"could not be attached ({error.strerror or error})"
-        advice = "put an ordinary file in its place, or leave it out"
-        raise OutputRefused(source, why, advice) from error
-
-
-def _seen(path: Path) -> tuple[int, str]:
+def _seen(folder: Path, name: str) -> Attached:
     """What a file is now; one that cannot be read has no hash."""
     try:
-        return _read(path, None)
+        return _read(folder, name)
     except OSError:
-        return 0, ""
+        return Attached(name, 0, "")
 
 
-def _read(path: Path, copy: BinaryIO | None) -> tuple[int, str]:
-    """Return size and hash of a file, which is copied on the way."""
+def _read(folder: Path, name: str, copy: Path | None = None) -> Attached:
+    """Read a file, which is copied on the way."""
     digest, size = hashlib.sha256(), 0
-    with open_ordinary(str(path)) as stream:
+    with (
+        open_ordinary(str(folder / name)) as stream,
+        nullcontext() if copy is None else open(copy, "xb") as out,
+    ):
         while chunk := stream.read(_CHUNK_BYTES):
-            if copy is not None:
-                copy.write(chunk)
+            if out is not None:
+                out.write(chunk)
             digest.update(chunk)
             size += len(chunk)
-    return size, digest.hexdigest()
+    return Attached(name, size, digest.hexdigest())

@@ -17,19 +17,19 @@ from pathlib import Path
 
 from otdravg.cable.model import CableReview
 from otdravg.cable.run import Options, Progress, counted, silent
-from otdravg.closeout.attachments import attach
+from otdravg.closeout import PARTS
+from otdravg.closeout.attachments import Attachments, carry
 from otdravg.closeout.json_file import Closeout, closeout_json
 from otdravg.closeout.sketches import Sketches, pair_sketches
 from otdravg.closeout.template import Template
 from otdravg.closeout.traces import renamed, trace_pattern, write_traces
 from otdravg.errors import BadSetting
+from otdravg.findings import says
 from otdravg.system.manifest import write_evidence, write_manifest
 from otdravg.system.whole_folder import whole_folder
 from otdravg.tables.csv_file import CellTable, csv_bytes, worded
 from otdravg.tables.splices import cable_tables, splice_cells
 
-#: What a closeout can consist of; the manifest is always there.
-PARTS = ("csv", "xlsx", "pdf", "html", "json", "traces")
 _WITH_PICTURES = frozenset({"pdf", "html", "json"})
 
 #: Writes what people read to a path, of a closeout and the hash of its evidence.
@@ -49,7 +49,7 @@ def chosen_parts(text: str) -> frozenset[str]:
         return frozenset(PARTS)
     for name in names:
         if name not in PARTS:
-            raise BadSetting("parts", name, f"known are {', '.join(PARTS)}, and all")
+            raise BadSetting("parts", name, says("known-parts", known=", ".join(PARTS)))
     return frozenset(names)
 
 
@@ -70,7 +70,7 @@ def made_at() -> datetime:
         seconds = int(text) if text else int(time.time())
         return datetime.fromtimestamp(seconds, tz=timezone.utc)
     except (ValueError, OverflowError, OSError) as error:
-        raise BadSetting("SOURCE_DATE_EPOCH", text, "give whole seconds since 1970") from error
+        raise BadSetting("SOURCE_DATE_EPOCH", text, says("whole-seconds")) from error
 
 
 def write_closeout(
@@ -82,6 +82,7 @@ def write_closeout(
     sketches: Sketches | None = None,
     options: Options | None = None,
     zip_traces: bool = False,
+    attached: Attachments | None = None,
     force: bool = False,
     executor: Executor | None = None,
     progress: Progress = silent,
@@ -103,6 +104,8 @@ def write_closeout(
         What the review was made with, so that it can be made again.
     zip_traces : bool
         Write ``traces.zip`` in place of ``traces/``.
+    attached : Attachments, optional
+        Files that belong to it: those that are as listed are copied, the others said to be missing.
     force : bool
         Whether an earlier closeout in the folder is replaced. A folder that holds anything
         else is never replaced.
@@ -126,6 +129,7 @@ def write_closeout(
             sketches=sketches,
             options=options,
             zip_traces=zip_traces,
+            attached=attached,
             executor=executor,
             progress=progress,
         )
@@ -140,14 +144,13 @@ def fill_closeout(
     sketches: Sketches | None = None,
     options: Options | None = None,
     zip_traces: bool = False,
-    attached: Path | None = None,
+    attached: Attachments | None = None,
     executor: Executor | None = None,
     progress: Progress = silent,
 ) -> None:
     """Write the files of a closeout into an empty folder, as :func:`write_closeout` does.
 
-    For a caller that holds a :func:`~otdravg.system.whole_folder.whole_folder` already. What lies
-    in the folder ``attached`` is copied as it is.
+    For a caller that holds a :func:`~otdravg.system.whole_folder.whole_folder` already.
     """
     template = template or Template()
     if template.made_at is None:
@@ -155,7 +158,10 @@ def fill_closeout(
     if sketches is None and _WITH_PICTURES & set(only):
         with counted("draw", len(review.fibres), progress) as done:
             sketches = pair_sketches(review, executor=executor, done=done)
-    closeout = Closeout(review, sketches or Sketches(), template, options or Options(), draft)
+    listed = attached.listed if attached else ()
+    closeout = Closeout(
+        review, sketches or Sketches(), template, options or Options(), listed, draft
+    )
     for part in (part for part in PARTS if part in only and part in _EVIDENCE):
         with counted(f"write {part}", 1, progress):
             for name, content in _EVIDENCE[part](closeout).items():
@@ -166,7 +172,7 @@ def fill_closeout(
         with counted("copy traces", len(files), progress) as done:
             write_traces(draft, files, style=template.csv, zip_at=zip_at, done=done)
     if attached is not None:
-        attach(attached, draft, template.csv, review.closures)
+        carry(attached, draft, template.csv, review.closures)
     evidence = write_evidence(draft)
     for name, write in papers(template, only).items():
         with counted(f"write {name}", 1, progress):
@@ -213,8 +219,9 @@ def _write_pdf(closeout: Closeout, evidence: str, path: Path) -> None:
     from otdravg.closeout.pdf.book import closeout_pdf
 
     content = closeout_pdf(
-        closeout.review, closeout.sketches, closeout.template, evidence, closeout.folder
-    )
+        closeout.review, closeout.sketches, closeout.template, evidence, closeout.attachments,
+        closeout.folder or path.parent,
+    )  # fmt: skip
     path.write_bytes(content)
 
 

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 from zipfile import BadZipFile, ZipFile
 
 from otdravg.errors import BadSetting
+from otdravg.findings import Statement, says
 from otdravg.tables.figures import FIGURES, OF_SPLICES
 from otdravg.tables.splices import TABLES, column_names
 
@@ -28,8 +29,8 @@ _DAMAGES = (BadZipFile, OSError, EOFError, zlib.error, RuntimeError, SyntaxError
             ArithmeticError, ValueError, TypeError, AttributeError)  # fmt: skip
 #: What a workbook may hold that does not survive another hand, and what to do about it.
 _UNFIT = {
-    "vbaProject": "it holds macros: save it without them, as .xlsx",
-    "_xmlsignatures/": "it is signed, and a signature does not outlast a change: give the unsigned",
+    "vbaProject": says("holds-macros"),
+    "_xmlsignatures/": says("is-signed"),
 }
 
 
@@ -100,8 +101,8 @@ def known_or_nearest(key: str, value: object, known: Collection[str]) -> None:
     """Refuse what is not known, and name the nearest that is."""
     if value not in known:
         near = get_close_matches(str(value), known, 1, 0.5)
-        hint = f"did you mean {near[0]}?" if near else "known are " + ", ".join(sorted(known))
-        raise BadSetting(key, value, hint)
+        names = says("known-are", known=", ".join(sorted(known)))
+        raise BadSetting(key, value, says("did-you-mean", name=near[0]) if near else names)
 
 
 def opened(form: Form) -> ExcelReader:
@@ -120,7 +121,7 @@ def opened(form: Form) -> ExcelReader:
             reader = ExcelReader(io.BytesIO(form.content))
             reader.read()
     except _DAMAGES as error:
-        text = f"it cannot be read as an .xlsx workbook ({' '.join(str(error).split())})"
+        text = says("no-workbook", why=" ".join(str(error).split()))
         raise BadSetting("form.workbook", form.workbook, text) from error
     return reader
 
@@ -135,16 +136,18 @@ def areas_of(form: Form, reader: ExcelReader) -> dict[str, Area]:
     for key, name, columns in _wanted(form):
         if name.casefold() not in there:
             near = get_close_matches(name.casefold(), there, 1, 0.5)
-            hint = f"; did you mean {near[0]}?" if near else ""
-            raise BadSetting(key, name, f"{form.workbook} has no such name{hint}")
+            wanted = says("no-such-name", workbook=form.workbook)
+            if near:
+                wanted = says("seen-and-todo", seen=wanted, todo=says("did-you-mean", name=near[0]))
+            raise BadSetting(key, name, wanted)
         (area, *more) = there[name.casefold()]
         if area is None or more:
-            raise BadSetting(key, name, "in the workbook it has to name one place of one sheet")
+            raise BadSetting(key, name, says("one-place"))
         problem = _problem(area, columns)
         for column in range(area.column, area.column + (columns or 1)):
             other = taken.setdefault((area.sheet.title, area.row, column), name)
             if other != name:
-                problem = problem or f"it lies where {other} does"
+                problem = problem or says("lies-where", other=other)
         if problem:
             raise BadSetting(key, name, problem)
         found[name] = area
@@ -182,27 +185,27 @@ def _area(sheet: Any, cells: str, head: int = 0, foot: int = 0) -> Area | None:
     return Area(sheet, top + head, left, bottom - foot - top - head + 1, right - left + 1)
 
 
-def _problem(area: Area, columns: int) -> str:
-    """Why an area cannot be filled; empty if it can."""
+def _problem(area: Area, columns: int) -> Statement | None:
+    """Why an area cannot be filled; None if it can."""
     if not columns and (area.rows, area.columns) != (1, 1):
         merged = area.sheet.merged_cells.ranges
         own = (area.row, area.column, area.rows, area.columns)
         if own not in [(m.min_row, m.min_col, m.size["rows"], m.size["columns"]) for m in merged]:
-            return "in the workbook it names more than one cell"
+            return says("more-than-one-cell")
     if area.columns > 1 and columns > area.columns:
-        return f"it has {area.columns} columns, {columns} are to be filled"
+        return says("form-columns", count=area.columns, wanted=columns)
     for row in range(area.row, area.row + (area.rows if columns else 1)):
         for column in range(area.column, area.column + (columns or 1)):
             if text := in_the_way(area.sheet, row, column):
                 return text
-    return ""
+    return None
 
 
-def in_the_way(sheet: Worksheet, row: int, column: int) -> str:
-    """What a cell holds that is not written over unasked; empty if nothing."""
+def in_the_way(sheet: Worksheet, row: int, column: int) -> Statement | None:
+    """What a cell holds that is not written over unasked; None if nothing."""
     from openpyxl.cell.cell import MergedCell
 
     cell = sheet.cell(row, column)
     if isinstance(cell, MergedCell):
-        return f"{cell.coordinate} is hidden inside merged cells"
-    return f"{cell.coordinate} holds a formula" if cell.data_type == "f" else ""
+        return says("cell-merged", cell=cell.coordinate)
+    return says("cell-formula", cell=cell.coordinate) if cell.data_type == "f" else None

@@ -30,12 +30,13 @@ from otdravg.cable.files.names import NamePattern
 from otdravg.cable.location import NOWHERE, Location
 from otdravg.cable.model import CableReview, SpliceRow
 from otdravg.cable.run import Options
+from otdravg.closeout.attachments import Attached
 from otdravg.closeout.codec import Codec, closed_object
 from otdravg.closeout.packing import packed, unpacked
 from otdravg.closeout.sketches import Sketches, TraceSketch
 from otdravg.closeout.template import Template
 from otdravg.errors import BadCloseout
-from otdravg.findings import Finding, Scope, Severity, Statement, Value, Values
+from otdravg.findings import Finding, Scope, Severity, Statement, Value, Values, says
 from otdravg.shot.settings import Direction
 from otdravg.tables.csv_file import CLOCK_FORMAT, Cell
 from otdravg.tables.splices import review_cells
@@ -45,6 +46,7 @@ from otdravg.words.catalogue import Language
 VERSION = 2
 _FORMAT = "otdravg closeout"
 _LARGEST_BYTES = 2_000_000_000
+_ATTACHMENTS = tuple[Attached, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +57,8 @@ class Closeout:
     sketches: Sketches
     template: Template
     options: Options = field(default_factory=Options)  # what the user said beside the profile
-    folder: Path | None = field(default=None, compare=False)  # that its attachments lie in
+    attachments: tuple[Attached, ...] = ()
+    folder: Path | None = field(default=None, compare=False)  # that they lie in
 
 
 def made_here() -> dict[str, str]:
@@ -83,6 +86,7 @@ def closeout_json(closeout: Closeout) -> bytes:
         "made_with": made_here(),
         "template": codec.write(closeout.template, Template),
         "options": codec.write(closeout.options, Options),
+        "attachments": codec.write(closeout.attachments, _ATTACHMENTS),
         "tables": json_tables(closeout.review, closeout.template.language),
         "review": codec.write(_portable(closeout.review), CableReview),
         "sketches": codec.write(closeout.sketches, Sketches),
@@ -113,17 +117,17 @@ def json_document(path: Path) -> Mapping[str, Any]:
     """Read the JSON of a closeout, its version checked, nothing else."""
     try:
         if path.stat().st_size > _LARGEST_BYTES:
-            raise BadCloseout(path, "is larger than any closeout")
+            raise BadCloseout(path, says("closeout-too-large"))
         document = json.loads(path.read_bytes(), parse_constant=_no_number, object_pairs_hook=_once)
     except OSError as error:
-        raise BadCloseout(path, error.strerror or "cannot be read") from error
+        raise BadCloseout(path, says("not-readable", why=error.strerror or str(error))) from error
     except (ValueError, RecursionError) as error:
-        raise BadCloseout(path, f"is not JSON ({error})") from error
+        raise BadCloseout(path, says("no-json", why=str(error))) from error
     if not isinstance(document, dict) or document.get("format") != _FORMAT:
-        raise BadCloseout(path, "is not a closeout")
+        raise BadCloseout(path, says("no-closeout"))
     if document.get("version") != VERSION:
         found = document.get("version")
-        raise BadCloseout(path, f"has version {found!r}; this program knows {VERSION}")
+        raise BadCloseout(path, says("closeout-version", found=repr(found), known=VERSION))
     return document
 
 
@@ -136,10 +140,13 @@ def closeout_from(document: Mapping[str, Any], path: Path) -> Closeout:
             codec.read(document["sketches"], Sketches),
             codec.read(document["template"], Template),
             codec.read(document["options"], Options),
+            codec.read(document["attachments"], _ATTACHMENTS),
             path.parent,
         )
     except (KeyError, TypeError, ValueError, ArithmeticError) as error:
-        raise BadCloseout(path, f"is damaged ({type(error).__name__}: {error})") from error
+        raise BadCloseout(
+            path, says("damaged-by", why=f"{type(error).__name__}: {error}")
+        ) from error
 
 
 def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
@@ -381,6 +388,7 @@ def closeout_schema() -> dict[str, Any]:
     parts = {
         "template": codec.schema(Template),
         "options": codec.schema(Options),
+        "attachments": codec.schema(_ATTACHMENTS),
         "tables": {
             "type": "object",
             "description": "the CSV tables: figures rounded as reported, numbers as numbers",

@@ -106,7 +106,7 @@ def by_cable(
         if r.identity is not None and r.taken_for.cable
     }
     if not cables:
-        raise BadSetting("each-cable", "", "no file tells its cable: use --mapping")
+        raise BadSetting("each-cable", "", says("no-cable-told"))
     own: dict[str, list[RawShot]] = {cable: [] for cable in sorted(set(cables.values()))}
     for shot, cable in zip(shots, _cables(shots, cables), strict=True):
         own[cable].append(shot)
@@ -136,14 +136,13 @@ def _by_job(stated: Sequence[Terms], cables: Collection[str]) -> dict[str, Terms
     here = {same_text(cable) for cable in cables}
     for own in stated:
         if jobs.setdefault(same_text(own.cable), own) is not own:
-            raise BadSetting("--job", own.cable, "two jobs are of this cable: give one")
+            raise BadSetting("--job", own.cable, says("two-jobs"))
         if same_text(own.cable) not in here:
-            advice = f"no shot is of this cable, those here are of {', '.join(cables)}"
-            raise BadSetting("--job", own.cable, f"{advice}: name its folder, or leave it out")
+            others = says("no-shot-of-cable", cables=", ".join(cables))
+            raise BadSetting("--job", own.cable, others)
     for cable in cables:
         if same_text(cable) not in jobs:
-            advice = "shots are of this cable, and no job is: give one, or name them by --mapping"
-            raise BadSetting("--job", cable, advice)
+            raise BadSetting("--job", cable, says("no-job-of-cable"))
     return {cable: jobs[same_text(cable)] for cable in cables}
 
 
@@ -154,8 +153,8 @@ def _attached(source: Path, folders: Mapping[str, str]) -> dict[str, Path]:
     for place in sorted(source.iterdir()) if source.is_dir() else [source]:
         cable = own.get(same_text(place.name))
         if cable is None or not place.is_dir():
-            advice = f"attach a folder with a folder for each: {', '.join(folders)}"
-            raise OutputRefused(place, "is no folder of a cable here", advice)
+            advice = says("attach-a-folder-each", folders=", ".join(folders))
+            raise OutputRefused(place, says("no-cables-folder"), advice)
         found[cable] = place
     return found
 
@@ -164,11 +163,10 @@ def _check_earlier(against: Path, folders: Collection[str]) -> None:
     """Refuse what is no package, or one with a cable that is not here: it would go unsaid."""
     earlier = sorted(path.parent.name for path in against.glob("*/splices.csv"))
     if not earlier:
-        raise BadSetting("--against", str(against), "name a package that --each-cable wrote")
+        raise BadSetting("--against", str(against), says("name-package"))
     for folder in earlier:
         if folder not in folders:
-            advice = "it was delivered, and no shot of it is here: name its folder, too"
-            raise BadSetting("--against", folder, advice)
+            raise BadSetting("--against", folder, says("delivered-not-here"))
 
 
 def _cables(shots: Iterable[RawShot], cables: Mapping[tuple[int, str], str]) -> Iterator[str]:
@@ -195,7 +193,7 @@ def _of_own(
     known = {same_text(name) for name in others}
     for decision in options.decisions.items:
         if not (decision.cable or decision.file):
-            raise BadSetting("--decisions", decision.what.value, "with --each-cable name its cable")
+            raise BadSetting("--decisions", decision.what.value, says("name-cable-of"))
     items = tuple(d for d in options.decisions.items if same_text(d.cable) not in known)
     naming = options.naming
     if (mapping := naming.mapping) is not None:

@@ -18,7 +18,8 @@ from typing import Any
 
 from otdravg.closeout.form import Form, form_of, known_or_nearest
 from otdravg.closeout.traces import check_pattern
-from otdravg.errors import BadSetting
+from otdravg.errors import BadSetting, BadSettings
+from otdravg.findings import says
 from otdravg.system.toml_file import settings_in, settings_text
 from otdravg.tables.csv_file import CellTable, CsvStyle
 from otdravg.tables.splices import TABLES, column_names
@@ -119,7 +120,7 @@ def load_template(path: str | PathLike[str]) -> Template:
     try:
         return parse_template(settings_text(path), Path(path).parent)
     except BadSetting as error:
-        raise BadSetting(f"{path}: {error.name}", error.value, error.allowed) from error
+        raise BadSettings(path, [error]) from error
 
 
 def parse_template(text: str, folder: Path) -> Template:
@@ -127,7 +128,7 @@ def parse_template(text: str, folder: Path) -> Template:
     content = settings_in(text, float)
     top = _Keys(content, "")
     if top.take("format", int, 1) != _FORMAT:
-        raise BadSetting("format", content["format"], f"this program reads format {_FORMAT}")
+        raise BadSetting("format", content["format"], says("reads-format", number=_FORMAT))
     language = _language(top.take("language", str, Language.ENGLISH.value))
     constants = _constants(top.take("constants", dict, {}))
     columns = _columns(top.take("columns", list, [*SPLICE_COLUMNS, *constants]), constants)
@@ -170,26 +171,28 @@ class _Keys:
     def take(self, key: str, kind: type, default: Any) -> Any:
         value = self._left.pop(key, default)
         if not isinstance(value, kind) or (kind is int and isinstance(value, bool)):
-            raise BadSetting(self._prefix + key, value, f"write {_KIND_WORDS[kind]}")
+            raise BadSetting(self._prefix + key, value, _KIND_WORDS[kind])
         return value
 
     def text(self, key: str) -> str:
         value: str = self.take(key, str, "")
         if len(value) > _LONGEST_TEXT:
-            raise BadSetting(self._prefix + key, value[:20] + "…", f"at most {_LONGEST_TEXT} signs")
+            raise BadSetting(
+                self._prefix + key, value[:20] + "…", says("at-most-signs", most=_LONGEST_TEXT)
+            )
         return value
 
     def close(self) -> None:
         for key, value in self._left.items():
-            raise BadSetting(self._prefix + key, value, "there is no such key in a template")
+            raise BadSetting(self._prefix + key, value, says("no-template-key"))
 
 
 _KIND_WORDS = {
-    str: "a text in quotes",
-    int: "a whole number",
-    list: "a list in brackets",
-    dict: "a table",
-    bool: "true or false",
+    str: says("write-text"),
+    int: says("write-whole-number"),
+    list: says("write-brackets"),
+    dict: says("write-table"),
+    bool: says("write-flag"),
 }
 
 
@@ -198,14 +201,14 @@ def _language(code: str) -> Language:
         return Language(code)
     except ValueError as error:
         known = ", ".join(f'"{language.value}"' for language in Language)
-        raise BadSetting("language", code, f"write one of {known}") from error
+        raise BadSetting("language", code, says("write-one-of", known=known)) from error
 
 
 def _constants(content: dict[str, Any]) -> dict[str, str]:
     keys = _Keys(content, "constants.")
     for name in content:
         if name in column_names("splices"):
-            raise BadSetting("constants", name, "a column has this name: choose another")
+            raise BadSetting("constants", name, says("column-has-name"))
     return {name: keys.text(name) for name in content}
 
 
@@ -213,10 +216,10 @@ def _columns(names: list[Any], constants: Mapping[str, str]) -> tuple[str, ...]:
     for name in names:
         known_or_nearest("columns", name, (*column_names("splices"), *constants))
     if len(set(names)) != len(names):
-        raise BadSetting("columns", names, "name each column once")
+        raise BadSetting("columns", names, says("column-once"))
     for name in (*NEEDED_COLUMNS, *constants):
         if name not in names:
-            raise BadSetting("columns", names, f"{name} has to be among them")
+            raise BadSetting("columns", names, says("has-to-be-among", name=name))
     return tuple(names)
 
 
@@ -231,7 +234,7 @@ def _headings(
     words = Words(language, headings)
     same = Counter(words.heading(name) for name in columns)
     if same and same.most_common(1)[0][1] > 1:
-        raise BadSetting("headings", same.most_common(1)[0][0], "give each column one of its own")
+        raise BadSetting("headings", same.most_common(1)[0][0], says("own-heading"))
     return headings
 
 
@@ -262,10 +265,10 @@ def _form(keys: _Keys, folder: Path) -> Form | None:
     keys.close()
     if not workbook:
         if cells or rows:
-            raise BadSetting("form.workbook", "", "name the .xlsx file that is to be filled")
+            raise BadSetting("form.workbook", "", says("name-workbook"))
         return None
     if not (cells or rows):
-        raise BadSetting("form.workbook", workbook, "say under form.cells what its names get")
+        raise BadSetting("form.workbook", workbook, says("say-form-cells"))
     content = _content("form.workbook", folder / workbook, _LARGEST_FORM_BYTES)
     return form_of(workbook, content, cells, rows)
 
@@ -276,9 +279,11 @@ def _content(key: str, path: Path, most: int) -> bytes:
         with open(path, "rb") as stream:
             content = stream.read(most + 1)
     except OSError as error:
-        raise BadSetting(key, str(path), error.strerror or "it cannot be read") from error
+        raise BadSetting(
+            key, str(path), says("cannot-be-read", why=error.strerror or str(error))
+        ) from error
     if len(content) > most:
-        raise BadSetting(key, str(path), f"at most {most // 1_000_000} MB")
+        raise BadSetting(key, str(path), says("at-most-mb", most=most // 1_000_000))
     return content
 
 
@@ -298,4 +303,4 @@ def logo_of(name: str, content: bytes) -> Logo:
             with Image.open(io.BytesIO(content), formats=_LOGOS) as picture:
                 return Logo(name, content, *picture.size)
     except (OSError, ValueError, SyntaxError, Warning, Image.DecompressionBombError) as error:
-        raise BadSetting("logo", name, "give a PNG or JPEG file") from error
+        raise BadSetting("logo", name, says("give-png")) from error

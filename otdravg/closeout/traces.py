@@ -20,6 +20,7 @@ from typing import IO
 
 from otdravg.cable.model import CableReview, ShotRecord, ShotUse
 from otdravg.errors import BadSetting, OutputRefused, UnreadableTrace
+from otdravg.findings import says
 from otdravg.shot.settings import Direction
 from otdravg.tables.csv_file import Column, CsvStyle, cell_table, csv_bytes
 
@@ -60,16 +61,18 @@ def check_pattern(pattern: str) -> None:
         fields = {name for _, name, _, _ in parts}
         known = {"cable", "fibre", "wavelength", "direction", "attempt"}
         if not fields <= known:
-            raise BadSetting("traces.name", pattern, "fields are " + ", ".join(sorted(known)))
+            raise BadSetting(
+                "traces.name", pattern, says("known-fields", known=", ".join(sorted(known)))
+            )
         if any(len(layout or "") > _LONGEST_FORMAT for _, _, layout, _ in parts):
-            raise BadSetting("traces.name", pattern, "write a field's width as in {fibre:04d}")
+            raise BadSetting("traces.name", pattern, says("field-width"))
         _filled(pattern, "C", 1, 1550, Direction.A_TO_B, 1)
     except (ValueError, IndexError, KeyError) as error:
-        raise BadSetting("traces.name", pattern, f"mend the pattern: {error}") from error
+        raise BadSetting("traces.name", pattern, says("mend-pattern", why=str(error))) from error
     if not {"fibre", "wavelength", "direction"} <= fields:
-        raise BadSetting("traces.name", pattern, "use {fibre}, {wavelength} and {direction}")
+        raise BadSetting("traces.name", pattern, says("use-trace-fields"))
     if not pattern.lower().endswith(".sor"):
-        raise BadSetting("traces.name", pattern, "end it in .sor")
+        raise BadSetting("traces.name", pattern, says("end-in-sor"))
 
 
 def _filled(

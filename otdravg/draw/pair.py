@@ -23,6 +23,7 @@ from matplotlib.figure import Figure
 from otdravg.draw.curves import SpanCurves, envelope, signal_range, span_curves, value_range
 from otdravg.draw.labels import LEADER_COLOUR, LabelStyle, event_row, label_row
 from otdravg.errors import BadSetting
+from otdravg.findings import says
 from otdravg.fit.reading import Kind
 from otdravg.quantities import Quantity, distance_text, reported
 from otdravg.shot.detect import Detection
@@ -315,7 +316,7 @@ def check_format(path: Path) -> None:
     BadSetting
     """
     if path.suffix.lower() not in _FORMATS:
-        raise BadSetting("plot", str(path), "end the file name in .png, .pdf or .svg")
+        raise BadSetting("plot", str(path), says("end-in-picture"))
 
 
 def save_figure(figure: Figure, path: Path, *, overwrite: bool) -> None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
-from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -18,6 +17,12 @@ FloatArray = npt.NDArray[np.float64]
 
 #: No two glasses differ by more: a mode field ratio of ten. Derived: 10·log10(10).
 LARGEST_STEP_DB = 10.0
+
+
+#: Figures of a place from its readings from A and from B: each alone, half their sum, half their
+#: difference. Derived: docs/method.md, section 1.
+_FIGURES = np.array([[1.0, 0.0], [0.0, 1.0], [0.5, 0.5], [0.5, -0.5]])
+_NONE = np.array(None)
 
 
 def readings_of(
@@ -43,66 +48,46 @@ def readings_of(
     """
     z = np.array([p.middle_m for p in places])
     values, covariance = fit.steps(z, np.array([p.u_m for p in places]))
-    measured = np.stack([flags[:-1] & flags[1:] for flags in (fit.seen_ab, fit.seen_ba)], axis=1)
-    events = zip(
+    ab, ba = (flags[:-1] & flags[1:] for flags in (fit.seen_ab, fit.seen_ba))
+    measured = np.stack([ab, ba, ab & ba, ab & ba], axis=1)
+    u_db = np.sqrt(np.einsum("ki,pij,kj->pk", _FIGURES, covariance, _FIGURES))
+    rows = zip(
+        places,
         _events_near(seen_ab, sides[0], places),
         _events_near(seen_ba, sides[1], places),
+        np.where(measured, np.einsum("ki,pi->pk", _FIGURES, values), _NONE).tolist(),
+        np.where(measured, u_db, _NONE).tolist(),
         strict=True,
     )
     return tuple(
-        _reading(number, place, both_events, _Steps(*steps), sides, (seen_ab, seen_ba), axis)
-        for number, (place, both_events, steps) in enumerate(
-            zip(places, events, zip(values, covariance, measured, strict=True), strict=True), 1
-        )
+        _reading(number, *row, sides, (seen_ab, seen_ba), axis)
+        for number, row in enumerate(rows, 1)
     )
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Steps:
-    """The one-way readings at one place, from A and from B."""
-
-    value_db: FloatArray  # shape (2,)
-    covariance: FloatArray  # shape (2, 2)
-    measured: npt.NDArray[np.bool_]  # shape (2,)
-
-    def one(self, side: int) -> tuple[float | None, float | None]:
-        """One direction's reading and its uncertainty; None if it was not measured."""
-        if not self.measured[side]:
-            return None, None
-        return float(self.value_db[side]), float(np.sqrt(self.covariance[side, side]))
-
-    def both(self, weights: tuple[float, float]) -> tuple[float | None, float | None]:
-        """A weighted sum of both readings and its uncertainty; None without both."""
-        if not self.measured.all():
-            return None, None
-        w = np.array(weights)
-        return float(w @ self.value_db), float(np.sqrt(w @ self.covariance @ w))
 
 
 def _reading(
     number: int,
     place: Place,
-    events: tuple[list[Event], list[Event]],
-    steps: _Steps,
+    events_ab: list[Event],
+    events_ba: list[Event],
+    losses_db: list[float | None],
+    u_db: list[float | None],
     sides: Sides,
     seen: tuple[Detection, Detection],
     axis: Axis,
 ) -> Reading:
-    has_ab, has_ba = (bool(has) for has in steps.measured)
-    loss_ab_db, u_ab_db = steps.one(0)
-    loss_ba_db, u_ba_db = steps.one(1)
-    loss_db, u_loss_db = steps.both((0.5, 0.5))
-    step_db, u_step_db = steps.both((0.5, -0.5))
-    heights = [e.reflectance_db for own in events for e in own if e.reflectance_db is not None]
+    loss_ab_db, loss_ba_db, loss_db, step_db = losses_db
+    u_ab_db, u_ba_db, u_loss_db, u_step_db = u_db
+    events = events_ab + events_ba
     missing = tuple(
         _why_not(side, own, place)
-        for side, own, has in zip(sides, seen, (has_ab, has_ba), strict=True)
-        if not has
+        for side, own, loss in zip(sides, seen, losses_db[:2], strict=True)
+        if loss is None
     )
     return Reading(
         number=number,
-        kind=_kind_of(place, detected=any(events)),
-        coverage=_COVERAGE[has_ab, has_ba],
+        kind=_kind_of(place, detected=bool(events)),
+        coverage=_COVERAGE[loss_ab_db is not None, loss_ba_db is not None],
         distance_m=place.start_m,
         distance_from_b_m=axis.length_m - place.start_m,
         loss_ab_db=loss_ab_db,
@@ -118,9 +103,11 @@ def _reading(
             if step_db is not None and abs(step_db) < LARGEST_STEP_DB
             else None
         ),
-        reflectance_db=max(heights, default=None),
-        detected_ab=bool(events[0]),
-        detected_ba=bool(events[1]),
+        reflectance_db=max(
+            (e.reflectance_db for e in events if e.reflectance_db is not None), default=None
+        ),
+        detected_ab=bool(events_ab),
+        detected_ba=bool(events_ba),
         missing=missing,
     )
 

@@ -7,9 +7,11 @@ they have. Both sides run through the same code; only the direction of travel di
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
 from enum import Enum
+from functools import wraps
+from typing import Any, TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -92,6 +94,22 @@ class Place:
         return (self.start_m + self.stop_m) / 2
 
 
+Found = TypeVar("Found")
+
+
+def _kept(find: Callable[[Any, Sequence[Place]], Found]) -> Callable[[Any, Sequence[Place]], Found]:
+    """Remember what a method of a side finds for some places: it is asked for them many times."""
+
+    @wraps(find)
+    def found(side: RoughSide, places: Sequence[Place]) -> Found:
+        key = (find, *places)
+        if key not in side.known:
+            side.known[key] = find(side, places)
+        return side.known[key]  # type: ignore[no-any-return]
+
+    return found
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class RoughSide:
     """One shot on the axis of the span, as the search left it; ``forward`` is A→B.
@@ -105,6 +123,7 @@ class RoughSide:
     forward: bool
     peaks_m: FloatArray  # shape (3, P): first point and dead zone's end of each reflection, margin
     entry_m: float  # where the span becomes clean behind the connector it starts with
+    known: dict[Any, Any] = field(default_factory=dict, kw_only=True)  # where places disturb it
 
     @classmethod
     def of(cls, shot: Shot, start_m: float, length_m: float, forward: bool) -> RoughSide:
@@ -128,6 +147,7 @@ class RoughSide:
         along = (self.shot.x_m if x_m is None else x_m) - self.start_m
         return along if self.forward else self.length_m - along
 
+    @_kept
     def dead_zones(self, places: Sequence[Place]) -> FloatArray:
         """Front-panel coordinates between which places disturb this shot, shape (P, 2)."""
         shot = self.shot
@@ -143,6 +163,7 @@ class RoughSide:
             start = np.minimum(start, np.where(here, ahead, np.inf).min(axis=1))
         return np.stack([start, clear], axis=1)
 
+    @_kept
     def stretches(self, places: Sequence[Place]) -> tuple[FloatArray, FloatArray]:
         """Clean stretch (from, to) of each section in front-panel coordinates, in z order.
 
@@ -196,6 +217,7 @@ class RoughSide:
         z = 0.0 if self.forward else self.length_m
         return max(float(self.dead_zones([Place(z, z)])[0, 1]), self.entry_m)
 
+    @_kept
     def ranges(self, places: Sequence[Place]) -> tuple[IndexArray, IndexArray]:
         """Point indices lo ≤ i < hi of each section's clean stretch."""
         begin, stop = self.stretches(places)
@@ -275,7 +297,7 @@ class RoughSide:
         terms = LineTerms.of(shot.x_m, response, weight)
         return Side(
             shot, self.start_m, self.length_m, self.forward, self.peaks_m, self.entry_m,
-            weight, response, terms,
+            weight, response, terms, known=self.known,
         )  # fmt: skip
 
 

@@ -26,6 +26,7 @@ import numpy as np
 import numpy.typing as npt
 
 from otdravg.errors import BadSetting
+from otdravg.findings import says
 from otdravg.fit.joint import JointFit, fit_sections
 from otdravg.fit.side import Place, RoughSide, Side, pair_sums
 from otdravg.pair.places import all_parted, parted
@@ -162,9 +163,7 @@ def receiver_of(shot: Shot, averaging_s: float) -> Receiver:
     reach_m = front_m + _FRONT_SHARE * (shot.signal_end_m - front_m)
     clean = (cells.weight > 0) & (cells.x_m <= reach_m)
     if not clean.any():
-        raise BadSetting(
-            "like", shot.trace.identity.path, "a shot with clean fibre behind the front panel"
-        )
+        raise BadSetting("like", shot.trace.identity.path, says("like-clean"))
     launch_db = float(np.median((cells.level_db - slope * cells.x_m)[clean]))
     at_launch_db2 = noise.receiver_long_run_db2 * math.exp(-2 * launch_db / DB_PER_RELATIVE_POWER)
     quantum_db2 = shot.trace.settings.quantum_db**2 / 12

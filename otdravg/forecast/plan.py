@@ -143,8 +143,7 @@ def typical_basis(wavelength_nm: int) -> PlanBasis:
     if band is None:
         raise BadSetting(
             "wavelength", wavelength_nm,
-            f"typical values are known at {', '.join(map(str, _GLASS))} nm; "
-            "give a real shot with --like",
+            says("typical-at", known=", ".join(map(str, _GLASS))),
         )  # fmt: skip
     attenuation, coefficient_db = _GLASS[band]
     # A weaker backscatter lowers the level by half of its change on the one-way scale.
@@ -187,9 +186,7 @@ def basis_from_shot(shot: Trace, wavelength_nm: int | None = None) -> PlanBasis:
     own_nm = shot.identity.nominal_wavelength_nm or round(shot.identity.wavelength_nm)
     path = shot.identity.path
     if wavelength_nm is not None and not same_band(own_nm, wavelength_nm):
-        raise BadSetting(
-            "like", path, f"it was shot at {own_nm} nm; give one at {wavelength_nm} nm"
-        )
+        raise BadSetting("like", path, says("shot-at-other", own=own_nm, wanted=wavelength_nm))
     settings = shot.settings
     averaging_s = settings.averaging_time_s
     said = f"{averaging_s:g} s of averaging"
@@ -236,24 +233,28 @@ def planned_route(
     splices = list(splices_m)
     if splices_every_m is not None:
         if not 0 < splices_every_m < length_m:
-            raise BadSetting("splices-every", f"{splices_every_m:g} m", f"0 to {length_m:g} m")
+            raise BadSetting(
+                "splices-every", f"{splices_every_m:g} m", says("give-metres", length_m=length_m)
+            )
         count = math.ceil(round(length_m / splices_every_m, 6)) - 1
         if count > MOST_PLACES:
-            raise BadSetting("splices-every", f"{splices_every_m:g} m", f"{count} splices; "
-                             f"{MOST_PLACES} at most")  # fmt: skip
+            wanted = says("splices-at-most", count=count, most=MOST_PLACES)
+            raise BadSetting("splices-every", f"{splices_every_m:g} m", wanted)
         splices += [splices_every_m * k for k in range(1, count + 1)]
     if not splices:
-        raise BadSetting("splices", "none", "give --splices-every or --splices-at")
+        raise BadSetting("splices", "none", says("give-splices"))
     places = [Place(z, z, reflective=False) for z in dict.fromkeys(splices)]
     places += [Place(z, z, reflective=True) for z in dict.fromkeys(connectors_m)]
     places.sort(key=lambda p: p.start_m)
     for place in places:
         if not 0 < place.start_m < length_m:
             raise BadSetting(
-                "position", f"{place.start_m:g} m", f"inside the span, 0 to {length_m:g} m"
+                "position", f"{place.start_m:g} m", says("inside-span", length_m=length_m)
             )
     if len(places) > MOST_PLACES:
-        raise BadSetting("position", f"{len(places)} places", f"{MOST_PLACES} at most")
+        raise BadSetting(
+            "position", f"{len(places)} places", says("places-at-most", most=MOST_PLACES)
+        )
     losses = (PLANNED_LOSS_DB,) * len(places)
     return Route(length_m, tuple(places), losses, launch_m, receive_m, group_index)
 

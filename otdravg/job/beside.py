@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TypeVar
 
 from otdravg.errors import BadSetting
+from otdravg.findings import says
 from otdravg.job.model import Job
 from otdravg.verdict import Profile
 
@@ -21,7 +22,7 @@ def agreed(option: str, typed: T | None, stated: T | None) -> T | None:
         raise BadSetting(
             option,
             _shown(typed),
-            f"the job says {_shown(stated)!r}: change the job, or leave it out",
+            says("job-says", stated=repr(_shown(stated))),
         )
     return typed
 

@@ -9,6 +9,7 @@ from typing import Any
 
 from otdravg.cable.model import CableReview
 from otdravg.errors import BadSetting
+from otdravg.findings import says
 from otdravg.job.keys import KEYS, JobKey
 from otdravg.job.lists import LISTS, JobList
 from otdravg.job.reading import FORMAT
@@ -45,7 +46,9 @@ def typed_row(own: JobList, text: str) -> dict[str, str]:
     parts = [part.strip() for part in text.rsplit("=", len(own.needed) - 1)]
     if len(parts) != len(own.needed) or not all(parts):
         names = "=".join(own.needed).upper()
-        raise BadSetting(own.name, text, f"write {names}, as in {own.typed_example()}")
+        raise BadSetting(
+            own.name, text, says("write-as-in", names=names, example=own.typed_example())
+        )
     return dict(zip(own.needed, parts, strict=True))
 
 
@@ -108,7 +111,7 @@ def from_review(review: CableReview) -> tuple[dict[str, Any], dict[str, str]]:
     cables = {r.taken_for.cable for r in review.shots if r.taken_for.fibre is not None}
     if len(cables) != 1:
         names = ", ".join(sorted(filter(None, cables))) or "no fibre"
-        raise BadSetting("from", names, "a job is of one cable: name a folder with its shots only")
+        raise BadSetting("from", names, says("job-of-one"))
     shots = [r for r in review.shots if r.identity is not None]
     nm = Counter(r.taken_for.wavelength_nm for r in shots if r.taken_for.wavelength_nm)
     highest = max(r.taken_for.fibre or 0 for r in review.shots)

@@ -6,17 +6,16 @@ from collections.abc import Iterable, Mapping
 from decimal import Decimal
 from os import PathLike
 from pathlib import Path
-from types import MappingProxyType
 from typing import Any
 
-from otdravg.errors import BadJob, BadSetting
+from otdravg.errors import BadJob, BadSetting, Unusable
 from otdravg.findings import says
 from otdravg.job.keys import KEYS, TIA_598
 from otdravg.job.lists import LISTS, JobList
 from otdravg.job.model import Job
 from otdravg.job.rows import ListRow, facts_of, rows_beside, rows_in
-from otdravg.quantities import metres_of
 from otdravg.system.toml_file import settings_in, settings_text
+from otdravg.typed import metres_of
 from otdravg.verdict.keys import Table
 
 #: Number of the file layout that this reader knows. Chosen, not derived: counted from one.
@@ -30,8 +29,6 @@ _FIELDS = {"wavelengths": "wavelengths_nm", "launch": "launch_m", "receive": "re
 class JobTable(Table):
     """A table of a job, with the kinds of values that only jobs have."""
 
-    refused: Mapping[str, str] = MappingProxyType({})  # what a job says is applied
-
     def _origins(self) -> None:
         """Look for no origins: a job states nothing that has one."""
 
@@ -41,11 +38,9 @@ class JobTable(Table):
         if value is None:
             return None
         try:
-            if isinstance(value, bool):
-                raise ValueError("is not a length such as 500m")
             return metres_of(str(value))
-        except ValueError as error:
-            self.note(name, str(error))
+        except Unusable as error:
+            self.note(name, error.said)
             return None
 
     def one_of(self, name: str, allowed: Iterable[Any]) -> Any:

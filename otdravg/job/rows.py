@@ -16,12 +16,11 @@ from pathlib import Path
 from typing import Any
 
 from otdravg.cable.lists.facts import Mark
-from otdravg.errors import BadSetting
+from otdravg.errors import BadSetting, Unusable
 from otdravg.findings import Statement, says
 from otdravg.job.lists import Column, JobList
-from otdravg.quantities import metres_of
+from otdravg.typed import metres_of
 from otdravg.verdict.keys import Table
-from otdravg.words.catalogue import bad_setting
 
 #: What says yes and no in a cell, in English and German.
 _YES = ("y", "yes", "true", "j", "ja", "wahr", "x", "1")
@@ -81,19 +80,19 @@ class ListRow(Table):
         typed = ",".join(map(str, value)) if isinstance(value, list) else str(value)
         try:
             return _KINDS[column.kind](typed.strip(), *column.allowed)
-        except ValueError as error:
-            self.note(column.name, error.args[0])
+        except Unusable as error:
+            self.note(column.name, error.said)
             return None
 
 
-# What a cell of some kind says. Each raises ValueError with what to write in its place.
+# What a cell of some kind says. Each raises Unusable with what to write in its place.
 
 
 def _one_of(text: str, allowed: Iterable[Any]) -> Any:
     """One of some values, whatever its capitals."""
     known = {str(one).casefold(): one for one in allowed}
     if text.casefold() not in known:
-        raise ValueError(_choose(known.values()))
+        raise Unusable(_choose(known.values()))
     return known[text.casefold()]
 
 
@@ -103,7 +102,7 @@ def _choose(allowed: Iterable[Any]) -> Statement:
 
 def _whole(text: str, low: int, high: int) -> int:
     if not re.fullmatch(r"[-+]?\d{1,15}", text, re.ASCII) or not low <= int(text) <= high:
-        raise ValueError(says("write-whole", low=low, high=high))
+        raise Unusable(says("write-whole", low=low, high=high))
     return int(text)
 
 
@@ -111,13 +110,13 @@ def _figure(text: str, low: float, high: float) -> float:
     """A number inside bounds, both allowed, with a point or a comma for decimals."""
     wanted = says("write-number", low=low, high=high)
     if not _NUMBER.fullmatch(text):
-        raise ValueError(wanted)
+        raise Unusable(wanted)
     both = [float(text.replace(",", "."))]
     if "," in text and _THOUSANDS.fullmatch(text):
         both.append(float(text.replace(",", "")))
     inside = [one for one in both if low <= one <= high]
     if len(inside) != 1:
-        raise ValueError(
+        raise Unusable(
             says("write-which", wanted=wanted, one=f"{both[0]:g}", other=f"{both[1]:g}")
             if inside
             else wanted
@@ -129,7 +128,7 @@ def _length(text: str) -> float:
     """A length in metres: ``500``, ``500m``, ``1.2km``, ``1,2km``."""
     if grouped := _THOUSANDS.fullmatch(text.rstrip("mMfFtT ")):
         whole, rest = grouped.groups()
-        raise ValueError(says("thousands-or-decimals", whole=whole, rest=rest))
+        raise Unusable(says("thousands-or-decimals", whole=whole, rest=rest))
     return metres_of(text.replace(",", "."))
 
 
@@ -137,13 +136,13 @@ def _mark(text: str) -> Mark:
     """A length mark on a sheath: ``3310``, ``3310 m``, ``10860ft``."""
     found = _MARK.fullmatch(text)
     if found is None:
-        raise ValueError(says("write-mark"))
+        raise Unusable(says("write-mark"))
     return Mark(float(found[1]), (found[2] or "").lower())
 
 
 def _yes_no(text: str) -> bool:
     if text.casefold() not in (*_YES, *_NO):
-        raise ValueError(says("write-yes-or-no"))
+        raise Unusable(says("write-yes-or-no"))
     return text.casefold() in _YES
 
 
@@ -155,7 +154,7 @@ def _when(text: str, forms: Iterable[str], wanted: Statement) -> datetime:
             continue
         if _YEARS[0] <= found.year <= _YEARS[1]:
             return found
-    raise ValueError(wanted)
+    raise Unusable(wanted)
 
 
 def _day(text: str) -> date:
@@ -175,7 +174,7 @@ def _numbers(text: str, low: int, high: int) -> tuple[int, ...]:
         span = _SPAN.fullmatch(part)
         first, last = (int(span[1]), int(span[2] or span[1])) if span else (0, -1)
         if not low <= first <= last <= high:
-            raise ValueError(says("write-numbers", low=low, high=high))
+            raise Unusable(says("write-numbers", low=low, high=high))
         found |= set(range(first, last + 1))
     return tuple(sorted(found))
 
@@ -191,7 +190,7 @@ def rows_in(own: JobList, value: Any, problems: list[BadSetting]) -> list[ListRo
     """Return the rows of a list out of tables of the job."""
     if not isinstance(value, list) or not all(isinstance(part, dict) for part in value):
         wanted = says("write-list", name=own.name, file=own.file)
-        problems.append(bad_setting(own.name, value, wanted))
+        problems.append(BadSetting(own.name, value, wanted))
         return []
     return [ListRow(part, f"{own.name}[{n}]", problems, n) for n, part in enumerate(value, 1)]
 
@@ -201,12 +200,12 @@ def rows_beside(own: JobList, path: Path, name: str, problems: list[BadSetting])
     try:
         text = _text_of(path.read_bytes())
         separator, lines = _lines_of(text, [column.name for column in own.columns])
-    except (OSError, ValueError, csv.Error) as error:
-        why = getattr(error, "strerror", None) or str(error)
-        problems.append(bad_setting(own.name, name, says("cannot-be-read", why=why)))
+    except (OSError, ValueError, Unusable) as error:
+        why = getattr(error, "strerror", None) or getattr(error, "said", None) or str(error)
+        problems.append(BadSetting(own.name, name, says("cannot-be-read", why=why)))
         return []
     if not lines:
-        problems.append(bad_setting(own.name, name, says("name-the-columns")))
+        problems.append(BadSetting(own.name, name, says("name-the-columns")))
         return []
     (first, names), *rest = lines
     heads = [_head(cell) for cell in names]
@@ -220,7 +219,7 @@ def rows_beside(own: JobList, path: Path, name: str, problems: list[BadSetting])
         if beyond:
             sign = {",": "comma", ";": "semicolon"}.get(separator, "tab")
             wanted = says("more-cells", line=first, sign=sign)
-            faults.append(bad_setting(place, beyond[0], wanted))
+            faults.append(BadSetting(place, beyond[0], wanted))
         own_cells = {k: v for k, v in zip(heads, cells) if k and v}  # noqa: B905
         rows.append(ListRow(own_cells, place, problems, number))
     problems += faults
@@ -261,7 +260,7 @@ def _lines_of(text: str, known: Sequence[str]) -> tuple[str, list[tuple[int, lis
                 lines.append((begins, stripped))
             begins = reader.line_num + 1 + skipped
     except csv.Error as error:
-        raise ValueError(f"line {begins}: {error}; a quote stands alone") from error
+        raise Unusable(says("quote-alone", line=begins, why=str(error))) from error
     return separator, lines
 
 
@@ -275,9 +274,9 @@ def _header_faults(own: JobList, heads: Sequence[str], place: Statement) -> Iter
         if name not in heads:
             near = difflib.get_close_matches(name, [h for h in heads if h not in known], 1)
             wanted = says("is-that", near=near[0]) if near else says("has-to-be-there")
-            yield bad_setting(says("at-cell", line=place, column=name), "(missing)", wanted)
+            yield BadSetting(says("at-cell", line=place, column=name), "(missing)", wanted)
     for name in sorted({head for head in heads if head and heads.count(head) > 1}):
-        yield bad_setting(place, name, says("column-twice"))
+        yield BadSetting(place, name, says("column-twice"))
 
 
 def facts_of(

@@ -19,7 +19,6 @@ from otdravg.fit.side import Axis, SpanStart
 from otdravg.pair.same_glass import ONE_FIBRE, PROVED, Glass, Story, told_by_glass
 from otdravg.shot.detect import Detection, Event, EventKind
 from otdravg.shot.trace import Trace
-from otdravg.words.catalogue import do_not_pair
 
 FloatArray = npt.NDArray[np.float64]
 IndexArray = npt.NDArray[np.intp]
@@ -106,7 +105,7 @@ def check_same_fibre_settings(ab: Trace, ba: Trace) -> None:
     if same_file or (
         ab.level_db.size == ba.level_db.size and np.array_equal(ab.level_db, ba.level_db)
     ):
-        raise do_not_pair(
+        raise ShotsDoNotPair(
             Refusal.SAME_CONTENT,
             says(
                 "same-file" if same_file else "same-points", a=ab.identity.path,
@@ -116,7 +115,7 @@ def check_same_fibre_settings(ab: Trace, ba: Trace) -> None:
         )  # fmt: skip
     wavelengths = ab.identity.wavelength_nm, ba.identity.wavelength_nm
     if abs(wavelengths[0] - wavelengths[1]) > WAVELENGTH_TOLERANCE_NM:
-        raise do_not_pair(
+        raise ShotsDoNotPair(
             Refusal.WAVELENGTH,
             says(
                 "two-wavelengths-shot", a=ab.identity.path, a_nm=wavelengths[0],
@@ -445,7 +444,7 @@ def _same_end(
     odds = round(float(np.exp(min(-told.log_odds_ends, np.log(1e5)))))
     likelihood = told.log_likelihood
     is_one = likelihood[Story.ONE_END] > likelihood[Story.TWO_FIBRES_ONE_END] - np.log(ONE_FIBRE)
-    return do_not_pair(
+    return ShotsDoNotPair(
         Refusal.SAME_END if is_one else Refusal.PATTERN,
         says(
             "events-alike", events=int(i.size), a=names[0], b=names[1], odds=odds,
@@ -468,7 +467,7 @@ def _span_start(
     """Where the span begins in a shot: stated cord, user offset, or what the shots show."""
     if stated is not None:
         if not 0 <= stated < total:
-            raise BadSetting("cord length", f"{stated:g} m", f"give 0 m to {total:.0f} m")
+            raise BadSetting("cord length", f"{stated:g} m", says("give-metres", length_m=total))
         return stated, SpanStart.STATED_CORD
     offset = own.shot.user_offset_m
     if 0 < offset < total:
@@ -495,19 +494,23 @@ def _refuse_length(
     """Refuse shots whose fibres are not equally long, naming the likeliest cause."""
     total = axis.start_a_m + axis.length_m + axis.start_b_m
     if axis.length_m <= 0:
-        raise do_not_pair(
+        raise ShotsDoNotPair(
             Refusal.LENGTH,
             says("no-span-left", launch_m=axis.start_a_m, receive_m=axis.start_b_m, total_m=total),
             says("check-their-lengths"),
         )
     slack = 2 * tolerance + LENGTH_SLACK * total
-    cords_stated = SpanStart.STATED_CORD in (axis.basis_a, axis.basis_b)
-    for marks, far in ((a, total - axis.start_b_m), (b, total - axis.start_a_m)):
+    for marks, cord_m, basis in (
+        (a, axis.start_b_m, axis.basis_b), (b, axis.start_a_m, axis.basis_a)
+    ):  # fmt: skip
+        far = total - cord_m
         if not marks.end_seen or abs(marks.last_x - far) < slack:
             continue
-        # Otherwise the span must end at something that this shot shows: a receive cord's connector.
+        # Otherwise the span must end at something that this shot shows, a receive cord's connector,
+        # or at a cord that is stated: another crew's may be longer.
         connector = marks.x.size and float(np.min(np.abs(marks.x - far))) < slack
-        if far > marks.last_x or (not connector and not cords_stated):
+        stated = basis is SpanStart.STATED_CORD and cord_m > 0
+        if far > marks.last_x or not (connector or stated):
             raise _lengths_differ(ab, ba, a, b, axis, slack)
 
 
@@ -525,18 +528,18 @@ def _lengths_differ(
         if basis is SpanStart.USER_OFFSET
     )  # fmt: skip
     if alike and offsets:
-        return do_not_pair(
+        return ShotsDoNotPair(
             Refusal.LENGTH,
             says("offset-fits-nothing", offsets=offsets, length_m=a.last_x),
             says("offset-left-over"),
         )
     if alike:
-        return do_not_pair(
+        return ShotsDoNotPair(
             Refusal.PATTERN,
             says("equal-unmirrored", a=names[0], b=names[1], length_m=a.last_x),
             says("one-end-or-two-fibres"),
         )
-    return do_not_pair(
+    return ShotsDoNotPair(
         Refusal.LENGTH,
         says(
             "ends-apart-seen", from_a_m=a.last_x - axis.start_a_m,
@@ -551,7 +554,7 @@ def _refuse_pattern(
 ) -> None:
     """Refuse shots of which several clear events should mirror and none does."""
     if len(matches) == 0 and _unmatched(a, b, total, tolerance, matches) >= LEAST_UNMATCHED:
-        raise do_not_pair(
+        raise ShotsDoNotPair(
             Refusal.PATTERN,
             says("none-mirrored", from_a=a.x.size, from_b=b.x.size, within_m=float(tolerance)),
             says("check-same-fibre"),

@@ -249,12 +249,13 @@ def _crooked(m: Measurement) -> Iterator[Finding]:
 def _largest_misfit(m: Measurement, side: Side) -> tuple[float, float]:
     """Largest mean misfit over an eighth of a section that noise does not explain, and where."""
     lo, hi = side.ranges(m.places)
-    residual = side.response_db - side.model(m.fit, m.places)
+    parts = np.zeros((2, side.weight.size + 1))
+    parts[0, :-1] = side.weight
+    np.multiply(side.response_db - side.model(m.fit, m.places), side.weight, out=parts[1, :-1])
     long = hi - lo >= LEAST_POINTS
     if not long.any():
         return 0.0, 0.0
     edges = np.linspace(lo[long], hi[long], 9, axis=1).astype(np.intp)  # a row per section
-    parts = np.pad(np.stack([side.weight, side.weight * residual]), ((0, 0), (0, 1)))
     sums = np.add.reduceat(parts, edges.ravel(), axis=1).reshape(2, *edges.shape)
     weight, weighted = sums[:, :, :-1]  # from the last edge of a row on lies the next section
     misfit = np.abs(weighted) / np.maximum(weight, 1e-30)

@@ -21,6 +21,7 @@ import numpy as np
 import numpy.typing as npt
 
 from otdravg.errors import BadSetting
+from otdravg.findings import plain
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -85,9 +86,9 @@ def marker_loss(
     that is correlated over a short distance multiplies them by the long-run factor.
     """
     if list(markers_m) != sorted(markers_m) or len(markers_m) not in (4, 5):
-        raise BadSetting("markers", markers_m, "give four or five in ascending order")
+        raise BadSetting("markers", markers_m, plain("give four or five in ascending order"))
     if not long_run_factor > 0:
-        raise BadSetting("long-run factor", long_run_factor, "more than zero")
+        raise BadSetting("long-run factor", long_run_factor, plain("more than zero"))
     start, stop, *between, restart, end = markers_m
     event = between[0] if between else stop
     w = np.ones(z_m.size) if weight is None else weight
@@ -117,7 +118,9 @@ def _line(
     z, y, w = z_m[inside], level_db[inside], weight[inside]
     if z.size < LEAST_POINTS:
         raise BadSetting(
-            "markers", f"{start:g} to {stop:g} m", f"a line needs {LEAST_POINTS} points or more"
+            "markers",
+            f"{start:g} to {stop:g} m",
+            plain(f"a line needs {LEAST_POINTS} points or more"),
         )
     total = float(w.sum())
     z0, y0 = float(w @ z) / total, float(w @ y) / total

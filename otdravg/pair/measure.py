@@ -31,7 +31,6 @@ from otdravg.shot.settings import Direction
 from otdravg.shot.steps import PLACES_PER_PULSE, threshold_for
 from otdravg.shot.table_check import table_findings
 from otdravg.shot.trace import Trace
-from otdravg.words.catalogue import do_not_pair
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -172,7 +171,7 @@ def measure(
     found, ghosts = seen_places(seen_ab, seen_ba, rough, axis)
     for z in positions_m:
         if not 0 < z < axis.length_m:
-            raise BadSetting("position", f"{z:g} m", f"give 0 m to {axis.length_m:.0f} m")
+            raise BadSetting("position", f"{z:g} m", says("give-metres", length_m=axis.length_m))
         found = with_asked(found, z, rough)
     threshold = threshold_for(
         false_alarm_rate, axis.length_m, min(s.shot.pulse_m for s in rough), 2
@@ -237,7 +236,7 @@ def _damaged(*shots: Detection) -> ShotsDoNotPair | None:
             if finding.severity is Severity.DEFECT
         ]
         if broken:
-            return do_not_pair(
+            return ShotsDoNotPair(
                 Refusal.DAMAGED,
                 says(
                     "no-reflected-light", file=seen.shot.trace.identity.path,

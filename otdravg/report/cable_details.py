@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Sequence
-from decimal import Decimal
 
 from otdravg import __version__
 from otdravg.cable.identity.ends import cables_with_open_ends
@@ -16,12 +15,12 @@ from otdravg.cable.model import (
     Confidence,
     ShotRecord,
     ShotUse,
-    SpliceRow,
 )
 from otdravg.findings import Severity
-from otdravg.quantities import Quantity, distance, in_km, reported
+from otdravg.quantities import distance, in_km
 from otdravg.report.page import Page
 from otdravg.shot.settings import Direction
+from otdravg.tables.summary import figures_of
 from otdravg.verdict.decision import Verdict
 from otdravg.words.catalogue import Language
 from otdravg.words.headings import Words
@@ -69,14 +68,14 @@ def _closures(page: Page, cable: str, review: CableReview, words: Words) -> None
     page.rule()
     for closure in closures:
         rows = [r for r in review.rows if r.cable == cable and r.closure_number == closure.number]
-        is_km = in_km(closures[-1].distance_m)
+        losses, is_km = figures_of(rows), in_km(closures[-1].distance_m)
         page.row(
             (
                 str(closure.number),
                 words.told(distance(closure.distance_m, km=is_km)),
                 str(len(closure.fibres)),
                 str(len({r.fibre for r in rows if r.verdict.verdict in _OVER})),
-                *(words.decimal(figure) or "-" for figure in _middle_and_worst(rows)),
+                *(words.decimal(f) or "-" for f in (losses.median_db, losses.largest_db)),
                 _closure_name(closure),
             ),
             _CLOSURE_WIDTHS,
@@ -89,14 +88,6 @@ _OVER = (Verdict.OVER, Verdict.FAILED)
 
 def _closure_name(closure: Closure) -> str:
     return "" if closure.name == str(closure.number) else closure.name
-
-
-def _middle_and_worst(rows: Sequence[SpliceRow]) -> tuple[Decimal | None, Decimal | None]:
-    losses = sorted(r.loss_db for r in rows if r.loss_db is not None)
-    if not losses:
-        return None, None
-    middle, worst = losses[len(losses) // 2], losses[-1]
-    return reported(middle, Quantity.LOSS_DB), reported(worst, Quantity.LOSS_DB)
 
 
 def _findings(

@@ -21,6 +21,7 @@ from otdravg.closeout.pdf.paper import BOLD, INK, QUIET, Area, Paper
 from otdravg.draw.curves import envelope, span_curves, value_range
 from otdravg.draw.pair import figure_bytes, pair_figure
 from otdravg.errors import BadSetting
+from otdravg.findings import says
 from otdravg.quantities import Quantity, distance, reported
 from otdravg.report.ticket import draw_ticket, ticket_of
 from otdravg.system.atomic import write_atomic
@@ -53,7 +54,7 @@ def check_report_format(path: Path) -> None:
     BadSetting
     """
     if path.suffix.lower() not in (".pdf", ".html"):
-        raise BadSetting("report", str(path), "end the file name in .pdf or .html")
+        raise BadSetting("report", str(path), says("end-in-document"))
 
 
 def write_pair_report(

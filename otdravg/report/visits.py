@@ -6,6 +6,7 @@ import math
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence, Set
 from dataclasses import dataclass, field, replace
+from statistics import median
 from typing import NamedTuple
 
 from otdravg.cable.lists.placing import U_PLACE_M, surveyed
@@ -148,8 +149,11 @@ class _Route:
     def of(cls, review: CableReview, cable: str, words: Words) -> _Route:
         closures = tuple(c for c in review.closures if c.cable == cable)
         lengths = {f.key.fibre: f.length_m for f in review.fibres if f.key.cable == cable}
-        length_m = _middle(lengths.values())
-        to_b = {c.number: _middle(lengths[f] for f in c.fibres if f in lengths) for c in closures}
+        length_m = median(lengths.values() or [0.0])
+        to_b = {
+            c.number: median([lengths[f] for f in c.fibres if f in lengths] or [0.0])
+            for c in closures
+        }
         survey = surveyed(review.expected, cable, closures, review.fibres)
         return cls(cable, closures, length_m, to_b, survey, words)
 
@@ -210,12 +214,6 @@ class _Route:
             self.words.say("cable", "from", end=end, distance=distance(far_m, km=True))
             for end, far_m in ends
         )
-
-
-def _middle(lengths_m: Iterable[float]) -> float:
-    """Return the middle one of some lengths; 0 of none."""
-    own = sorted(lengths_m)
-    return own[len(own) // 2] if own else 0.0
 
 
 def _closure(number: int, name: str, words: Words) -> str:

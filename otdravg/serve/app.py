@@ -33,12 +33,12 @@ from otdravg.closeout.html import closeout_html, packaged, templates
 from otdravg.closeout.html.content import as_script_text, word_data
 from otdravg.closeout.html.traces import packed_pair
 from otdravg.closeout.template import Template
-from otdravg.errors import BadSetting, OtdravgError
+from otdravg.errors import BadSetting, OtdravgError, Unusable
+from otdravg.findings import Statement, says
 from otdravg.job.form import job_text, typed
 from otdravg.job.keys import KEYS
 from otdravg.job.lists import LISTS
 from otdravg.job.sheet import sheet_of
-from otdravg.quantities import metres_of
 from otdravg.report.cable import cable_text
 from otdravg.report.document import (
     NUMBER_COLUMNS,
@@ -53,8 +53,9 @@ from otdravg.report.pair_text import pair_line
 from otdravg.report.ticket import ticket_of
 from otdravg.serve.desk import Desk, Fibre, Setting
 from otdravg.system.printable import printable
+from otdravg.typed import metres_of
 from otdravg.verdict.reading import shipped_names
-from otdravg.words.catalogue import Language, said_of, say, told
+from otdravg.words.catalogue import Language, say, told
 from otdravg.words.headings import Words
 
 _Kind = TypeVar("_Kind", bound=Enum)
@@ -132,15 +133,17 @@ class _Page:
     def _filled(self, name: str, **more: object) -> HTMLResponse:
         language = self._desk.setting.language
         word = partial(_word, language=language)
+        shown = partial(_told, language=language)
         text = self._templates.get_template(name).render(
-            language=language, say=word, program=f"otdravg {__version__}", **more
+            language=language, say=word, told=shown, program=f"otdravg {__version__}", **more
         )
         return HTMLResponse(text)
 
     def refuse(self, request: Request, error: Exception) -> Response:
         """Say in one line what cannot be done."""
-        text = told(said_of(error), self._desk.setting.language)
-        return JSONResponse({"error": printable(text)}, HTTPStatus.BAD_REQUEST)
+        assert isinstance(error, OtdravgError)
+        text = _told(error.said, language=self._desk.setting.language)
+        return JSONResponse({"error": text}, HTTPStatus.BAD_REQUEST)
 
     def doing(self, work: Work) -> Callable[[Request], Awaitable[Response]]:
         """Answer a request that changes something with what came of it and the desk's state."""
@@ -188,16 +191,8 @@ class _Page:
             answers=answers,
             cable=written,
             the_cable=printable(cables[0]) if len(cables) == 1 else "",
-            problems=[
-                (printable(name), printable(told(why, language))) for name, why in looked.problems
-            ],
-            remarks=[
-                (
-                    printable(", ".join(one.files)),
-                    printable(f"{told(one.evidence, language)}; {told(one.what_to_do, language)}."),
-                )
-                for one in remarks
-            ],
+            problems=[(printable(name), why) for name, why in looked.problems],
+            remarks=[(printable(", ".join(one.files)), one) for one in remarks],
             given=[printable(str(path)) for path in desk.given],
             job=_shown(desk.job_file) if desk.has_job else "",
             job_faults=len(desk.job_faults()),
@@ -251,10 +246,7 @@ class _Page:
             job_text=printable_lines(file.read_text("utf-8", "replace")) if has_job else None,
             sheets=[sheet_of(own, file) for own in LISTS] if has_job else (),
             per_table=_ROWS_PER_TABLE,
-            faults=[
-                printable(told(said_of(one), self._desk.setting.language))
-                for one in self._desk.job_faults()
-            ],
+            faults=[one.said for one in self._desk.job_faults()],
         )
 
     def new_job(self, said: Said) -> None:
@@ -327,7 +319,7 @@ class _Page:
         self._fibre(number)
         at_m = _length_m(said.get("at", ""))
         if at_m is None:
-            raise BadSetting("at", said.get("at", ""), "say a distance from A, as in 1.25km")
+            raise BadSetting("at", said.get("at", ""), says("say-distance"))
         found = self._desk.also_at(number, at_m)
         losses = self._filled("losses.html.j2", **self._losses(found))
         word, line = pair_line(found.report, self._desk.setting.language)
@@ -366,7 +358,7 @@ class _Page:
         """Add a decision, sealed."""
         now = datetime.now(timezone.utc).isoformat(timespec="seconds")
         if not said.get("who") or not said.get("why"):
-            raise BadSetting("decide", said.get("what", ""), "say who decides and why")
+            raise BadSetting("decide", said.get("what", ""), says("say-who-decides"))
         decision = Decision(
             _one_of(What, said.get("what", ""), "what"),
             said["who"], now, said["why"], said.get("cable", ""),
@@ -414,6 +406,10 @@ def _word(key: str, *, language: Language, **named: Any) -> str:
     return say("page", key, language, **named)
 
 
+def _told(said: Statement, *, language: Language) -> str:
+    return printable(told(said, language))
+
+
 def _name_of(one: Fibre, language: Language) -> str:
     fibre = say("pair", "fibre", language, fibre=str(one.pair.key.fibre))
     if one.pair.key.cable:
@@ -444,7 +440,7 @@ async def _body(request: Request, most: int, name: str) -> bytes:
         pieces.append(piece)
         size += len(piece)
         if size > most:
-            raise BadSetting("file", name, f"larger than {most // 2**20} MiB")
+            raise BadSetting("file", name, says("larger-than", most=most // 2**20))
     return b"".join(pieces)
 
 
@@ -461,7 +457,7 @@ async def _said(request: Request) -> Said:
     except ValueError:
         said = None
     if not isinstance(said, dict) or not all(isinstance(text, str) for text in said.values()):
-        raise BadSetting("request", None, "the page sends texts by name")
+        raise BadSetting("request", None, says("page-sends-texts"))
     return {name: text.strip() for name, text in said.items()}
 
 
@@ -480,7 +476,7 @@ def _rows(text: str) -> list[list[str]]:
     if not isinstance(rows, list) or not all(
         isinstance(row, list) and all(isinstance(cell, str) for cell in row) for row in rows
     ):
-        raise BadSetting("rows", None, "the page sends rows of texts")
+        raise BadSetting("rows", None, says("page-sends-rows"))
     return rows
 
 
@@ -492,8 +488,8 @@ def _point(text: str) -> str:
 def _length_m(text: str) -> float | None:
     try:
         return metres_of(_point(text)) if text else None
-    except ValueError as error:
-        raise BadSetting("length", text, str(error)) from None
+    except Unusable as error:
+        raise BadSetting("length", text, error.said) from None
 
 
 def _one_of(kinds: type[_Kind], text: str, key: str) -> _Kind:
@@ -502,11 +498,11 @@ def _one_of(kinds: type[_Kind], text: str, key: str) -> _Kind:
         return kinds(text)
     except ValueError:
         known = ", ".join(str(kind.value) for kind in kinds)
-        raise BadSetting(key, text, f"known are {known}") from None
+        raise BadSetting(key, text, says("known-are", known=known)) from None
 
 
 def _count(said: Said, key: str) -> int | None:
     text = said.get(key, "")
     if text and not (text.isascii() and text.isdigit()):
-        raise BadSetting(key, text, "a whole number")
+        raise BadSetting(key, text, says("whole-number"))
     return int(text) if text else None

@@ -42,7 +42,7 @@ from otdravg.verdict.reading import load_named
 from otdravg.verdict.rules import default, profile_of
 from otdravg.watch import Expected, Follower, Watch
 from otdravg.watch.folder import SETTLE_S, listed
-from otdravg.words.catalogue import Language, said_of, told
+from otdravg.words.catalogue import Language, told
 
 #: Files of one desk. Derived: two cables of 1728 fibres, two ends, two wavelengths, some attempts.
 MOST_FILES = 20_000
@@ -73,9 +73,9 @@ def safe_name(name: str) -> PurePosixPath:
             or _REFUSED_SIGNS.search(part)
             or _DEVICES.fullmatch(part)
         ):
-            raise BadSetting("file", name, "this name cannot be kept; rename the file")
+            raise BadSetting("file", name, says("unkept-name"))
     if len(parts) > _DEEPEST:
-        raise BadSetting("file", name, "it lies too deep in folders; drop the inner folder")
+        raise BadSetting("file", name, says("too-deep"))
     return PurePosixPath(*parts)
 
 
@@ -101,7 +101,7 @@ class Setting:
 
     def __post_init__(self) -> None:
         if self.limit and self.profile:
-            raise BadSetting("limit", self.limit, "a profile holds the limits: leave one out")
+            raise BadSetting("limit", self.limit, says("profile-or-limit"))
         Limits.parse((self.limit,) if self.limit else ())
         if self.profile:
             load_named(self.profile)
@@ -285,7 +285,7 @@ class Desk:
             If there is no job, or its file was changed meanwhile.
         """
         if not self.has_job:
-            raise BadSetting(own.file, None, "write the job down first")
+            raise BadSetting(own.file, None, says("write-job-first"))
         write_sheet(own, self.job_file, rows, stamp)
         with self._lock:
             self._revision += 1
@@ -299,7 +299,7 @@ class Desk:
             If no folder was named, or the rules do not hold.
         """
         if not self.given:
-            raise BadSetting("folder", None, "name a folder when the page is started")
+            raise BadSetting("folder", None, says("name-at-start"))
         job, setting = self.job(), self._setting
         rules, options = setting.rules(job), setting.options(job)
         follower = Follower(self.given, SETTLE_S, time.monotonic, size_limits=self.size_limits)
@@ -375,11 +375,11 @@ class Desk:
             self.size_limits.check_file(len(content), name)
         with self._lock:
             if self._count >= MOST_FILES:
-                raise BadSetting("file", name, f"no more than {MOST_FILES} files at once")
+                raise BadSetting("file", name, says("files-at-once", most=MOST_FILES))
             if place.exists():
                 if place.is_file() and place.read_bytes() == content:
                     return
-                raise BadSetting("file", name, "another file of this name is here; rename one")
+                raise BadSetting("file", name, says("same-name-here"))
             place.parent.mkdir(parents=True, exist_ok=True)
             write_atomic(place, content, overwrite=False)
             self._count += 1
@@ -427,7 +427,7 @@ class Desk:
         try:
             looked = self._seen(revision, setting, progress)
         except OtdravgError as error:
-            looked = Looked(revision, error=told(said_of(error), setting.language))
+            looked = Looked(revision, error=told(error.said, setting.language))
         except Exception as error:  # noqa: BLE001
             # The last boundary of this thread: the page says it in place of an answer.
             looked = Looked(revision, error=f"internal fault: {type(error).__name__}: {error}")
@@ -438,7 +438,7 @@ class Desk:
     def _seen(self, revision: int, setting: Setting, progress: Going) -> Looked:
         paths = self.paths
         if not paths:
-            raise BadSetting("file", None, "drop trace files first")
+            raise BadSetting("file", None, says("drop-first"))
         pairing = pair_up(paths, self.size_limits)
         # One fibre of a job is a cable that is not all there.
         if not self.has_job and len({pair.key for pair in pairing.pairs}) <= 1:
@@ -453,7 +453,7 @@ class Desk:
             partial(self._measured, setting=setting),
             progress,
         )
-        problems += [(f"{pair.ab.path}, {pair.ba.path}", said_of(why)) for pair, why in failed]
+        problems += [(f"{pair.ab.path}, {pair.ba.path}", why.said) for pair, why in failed]
         measured.sort(key=lambda one: one.pair.wavelength_nm)
         fibres = [Fibre(one, setting.report(one.measurement, **one.beside)) for one in measured]
         return Looked(revision, tuple(fibres), problems=tuple(problems), pairing=pairing)

@@ -8,12 +8,15 @@ another site's page makes (cross-site request forgery) are refused; RFC 6454 nam
 from __future__ import annotations
 
 import secrets
+from collections.abc import Callable
 from http import HTTPStatus
 
 from starlette.datastructures import MutableHeaders
 from starlette.requests import Request
 from starlette.responses import PlainTextResponse, RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from otdravg.words.catalogue import Language, say
 
 COOKIE = "otdravg"
 #: Everything comes from this server, nothing may be framed by others (W3C CSP Level 3).
@@ -62,10 +65,12 @@ class Guard:
     keys : Keys
     port : int
         Where the server listens.
+    spoken : callable
+        Returns the language of the page.
     """
 
-    def __init__(self, app: ASGIApp, keys: Keys, port: int) -> None:
-        self._app, self._keys = app, keys
+    def __init__(self, app: ASGIApp, keys: Keys, port: int, spoken: Callable[[], Language]) -> None:
+        self._app, self._keys, self._spoken = app, keys, spoken
         self._hosts = {f"127.0.0.1:{port}", f"localhost:{port}"}
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
@@ -74,37 +79,34 @@ class Guard:
             await self._app(scope, receive, send)
             return
         request = Request(scope)
-        refused = self._refusal(request)
-        if refused is not None:
-            await refused(scope, receive, send)
+        answer = self._refusal(request)
+        if isinstance(answer, str):
+            why = say("page", answer, self._spoken())
+            answer = PlainTextResponse(f"{why}\n", HTTPStatus.FORBIDDEN, headers=HEADERS)
+        if answer is not None:
+            await answer(scope, receive, send)
             return
         await self._app(scope, receive, _with_headers(send))
 
-    def _refusal(self, request: Request) -> Response | None:
+    def _refusal(self, request: Request) -> Response | str | None:
+        """Return why a request is refused, or where it is sent; None if it is passed on."""
         host = request.headers.get("host", "")
         if host not in self._hosts:
-            return _refused("this page answers to its own address only")
+            return "other-address"
         origin = request.headers.get("origin")
         if origin is not None and origin != f"http://{host}":
-            return _refused("another site asked for this page")
+            return "other-site"
         if request.headers.get("sec-fetch-site", "same-origin") not in ("same-origin", "none"):
-            return _refused("another site asked for this page")
+            return "other-site"
         if request.method not in _SAFE and origin is None:
-            return _refused("what changes something has to come from the page itself")
+            return "no-origin"
         if self._keys.knows(request.cookies.get(COOKIE)):
             return None
         if request.url.path == "/" and self._keys.redeem(request.query_params.get("token", "")):
             answer = RedirectResponse("/", HTTPStatus.SEE_OTHER, headers=HEADERS)
             answer.set_cookie(COOKIE, self._keys.session, httponly=True, samesite="strict")
             return answer
-        return _refused(
-            "the address was used already, or is not the one that was printed; go on in the window "
-            "that is open, or start 'otdravg page' again"
-        )
-
-
-def _refused(why: str) -> Response:
-    return PlainTextResponse(f"Refused: {why}.\n", HTTPStatus.FORBIDDEN, headers=HEADERS)
+        return "used-address"
 
 
 def _with_headers(send: Send) -> Send:

@@ -10,7 +10,7 @@ from otdravg.report.page import Page
 from otdravg.watch import Answer, Watch
 from otdravg.watch.screen import answer_text
 from otdravg.watch.waking import POLL_S
-from otdravg.words.catalogue import said_of, told
+from otdravg.words.catalogue import told
 
 
 class Going:
@@ -70,7 +70,7 @@ class Live:
                 due_s = self._watch.due_s
                 self._ended.wait(POLL_S if due_s is None else min(due_s, POLL_S))
         except OtdravgError as error:
-            self._trouble = told(said_of(error), self._watch.words.language)
+            self._trouble = told(error.said, self._watch.words.language)
         except Exception as error:  # noqa: BLE001
             # The last boundary of this thread: the page says it in place of an answer.
             self._trouble = f"internal fault: {type(error).__name__}: {error}"

@@ -65,6 +65,9 @@ MOST_RIPPLE, LONG_PULSES = 1.25, 50.0
 #: derived: splices of a smoothed shot may fill a third of it; their ramps must not count. Of a
 #: normal distribution the smallest 60 % have 1 − 2·0.842·φ(0.842)/0.6 = 0.214 of the variance.
 QUIET_PART, QUIET_VARIANCE = 0.6, 0.214
+#: They are so many to a running mean: over fewer points its rounding is more than its noise, over
+#: more there are ramps everywhere. Chosen, not derived.
+QUIET_LAGS = 8
 #: A running mean of fewer points than this is none, points (chosen, not derived: as where it is
 #: learnt).
 LEAST_MEAN = 3
@@ -83,6 +86,9 @@ LARGE_MISFIT = 3.0
 #: Looks at a shot until its response is settled: reflections, ramps, and what a slow tail bends
 #: (chosen, not derived: a second look at bends finds little).
 MOST_LOOKS = 3
+#: Noise that is tried, times what neighbouring points show, and how far a step has to exceed the
+#: threshold (chosen, not derived: each takes a search).
+TRIED = ((1.0, FIRST_PASS), (1.0, 1.0), (4.0, 1.0), (16.0, 1.0))
 #: Points, and cells, that a section must have to say anything of the noise. Chosen, not derived:
 #: the line takes two, six and one are left.
 LEAST_POINTS, LEAST_CELLS = 8, 3
@@ -317,16 +323,15 @@ def _with_noise_of_its_own(
     count, so that ripple taken for steps cannot make itself look significant. But on a short
     fibre steps may have been taken for ripple: if few of them explain most of it, they are steps.
     """
-    rough = shot.noise
     noise = _noise_between(shot, *looked)
     pulses = shot.lit_m / shot.pulse_m
     edge = shot.pulse_m / shot.spacing_m if pulses > LONG_PULSES else SUSPECT_RATIO
     if noise.correlation_points > MOST_RIPPLE * (shot.smoothing + edge):
         share = _share_of_white(shot) * shot.smoothing
         white = replace(
-            rough,
-            constant_long_run_db2=rough.constant_db2 * share,
-            receiver_long_run_db2=rough.receiver_db2 * share,
+            shot.noise,
+            constant_long_run_db2=shot.noise.constant_db2 * share,
+            receiver_long_run_db2=shot.noise.receiver_db2 * share,
         )
         plain = with_reflections(replace(shot, noise=white))
         same = (plain.front_clear, plain.peaks) == (shot.front_clear, shot.peaks)
@@ -337,13 +342,42 @@ def _with_noise_of_its_own(
             middle = np.array([median(shot.level_db[shot.front_clear : shot.end + 1])])
             left, before = (float(n.long_run_db2(middle)[0]) for n in (second, noise))
             noise = second if left < before / SUSPECT_RATIO else noise
+        if noise.correlation_points > MOST_RIPPLE * (shot.smoothing + edge):
+            noise = _least_noise(shot, threshold, noise)
     return with_reflections(replace(shot, noise=noise))
+
+
+def _least_noise(shot: Shot, threshold: float, most: NoiseModel) -> NoiseModel:
+    """What steps leave that are found with little noise, or ``most``.
+
+    Where steps hide each other they pass for noise, in which they stay hidden. What neighbouring
+    points show is too little where there is ripple, so that there are several tries.
+    """
+    middle = np.array([median(shot.level_db[shot.front_clear : shot.end + 1])])
+    white = _share_of_white(shot) * shot.smoothing
+    least = float(most.long_run_db2(middle)[0]) / SUSPECT_RATIO
+    for times, asked in TRIED:
+        tried = replace(
+            shot.noise,
+            constant_long_run_db2=shot.noise.constant_db2 * white * times,
+            receiver_long_run_db2=shot.noise.receiver_db2 * white * times,
+        )
+        if tried.long_run_db2(middle)[0] > least:
+            break
+        plain = with_reflections(replace(shot, noise=tried))
+        fixed, _, stop_m = _first_look(plain, threshold)
+        steps = list(search_steps(Search.of(plain), fixed, stop_m, asked * threshold))
+        left = _noise_between(plain, fixed, steps, stop_m)
+        variance = float(left.long_run_db2(middle)[0])
+        if len(steps) < shot.lit_m / shot.pulse_m / LEAST_PULSES_PER_STEP and variance < least:
+            most, least = left, variance
+    return most
 
 
 def _share_of_white(shot: Shot) -> float:
     """Share of the rough noise's variance that neighbouring points show; 1 without smoothing.
 
-    A running mean over w points of white noise differs from point to point by 2/w of its variance,
+    A running mean over w points of white noise differs over k < w points by 2·k/w of its variance,
     whatever splices there are. The rough noise compares points further apart than that, between
     which there may be splices everywhere. Where poles were taken out, a mean over many points is
     as sure as it was before: there it is the recorded points that tell.
@@ -354,13 +388,16 @@ def _share_of_white(shot: Shot) -> float:
     clean = ~shot.in_peak
     clean[shot.end + 1 :] = False
     level = shot.trace.level_db if poles else shot.level_db
-    change = np.diff(level)[clean[1:] & clean[:-1]]
+    lag = max(shot.means[0] // QUIET_LAGS, 1)
+    change = (level[lag:] - level[:-lag])[clean[lag:] & clean[:-lag]]
     if change.size < LEAST_POINTS:
         return 1.0
     square = np.sort((change - np.median(change)) ** 2)
     quiet = square[: int(QUIET_PART * square.size)]  # ramps are steeper than noise
     expected = shot.noise.variance_at(shot.contour.inverse_square)[clean]
-    shown = shot.means[0] / 2 * float(quiet.mean()) / QUIET_VARIANCE
+    rounding = 2 * shot.rounding.point_db2
+    changed = max(float(quiet.mean()) / QUIET_VARIANCE - rounding, 0.0)
+    shown = shot.means[0] / (2 * lag) * changed
     usual = median(expected) if poles else float(expected.mean())
     share = min(max(shown, shot.rounding.point_db2) / usual, 1.0)
     return share * shot.means[0] / shot.smoothing
@@ -457,7 +494,7 @@ def _measured(
         return []
     at, clear = np.array(all_zones).T
     lo, hi = alone_between(search, all_zones, at, stop_m)
-    found = search.step(lo, at - shot.guard_m, clear, hi)
+    found = search.step(lo, at - shot.guard_m + shot.ahead_m, clear, hi)
     loss = [float(v) if np.isfinite(v) else None for v in found.loss_db]
     u_loss = [float(v) if np.isfinite(v) else None for v in found.u_db]
     u_at = np.full(at.size, shot.spacing_m / np.sqrt(12))

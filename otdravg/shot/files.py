@@ -6,7 +6,7 @@ from dataclasses import replace
 from os import PathLike
 
 from otdravg.errors import BadSetting
-from otdravg.findings import note, values
+from otdravg.findings import note, says, values
 from otdravg.shot.trace import Trace, traces_from
 from otdravg.sor import reader
 from otdravg.sor.sizes import SizeLimits
@@ -40,7 +40,9 @@ def read(
     """
     shots = read_all(path, size_limits=size_limits)
     if trace not in (None, *range(1, len(shots) + 1)):
-        raise BadSetting("trace", trace, f"{shots[0].identity.path} holds {len(shots)}")
+        raise BadSetting(
+            "trace", trace, says("file-holds", file=shots[0].identity.path, count=len(shots))
+        )
     shot = shots[(trace or 1) - 1]
     if trace is not None or len(shots) == 1:
         return shot

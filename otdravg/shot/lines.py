@@ -236,8 +236,8 @@ def step_between(
         loss = mean[0] - mean[1] + (product[0] * lean[0] - product[1] * lean[1]) * inverse
         lean *= reach
         total = variance[0] + variance[1] + (lean[0] + lean[1]) * inverse
-    # 1/0 is no variance. Rounding may leave less than nothing of sums over no points.
-    unknown = ~((variance > 0) & (variance < np.inf)).all(axis=0)
+    # Rounding may leave less than nothing of sums over no points.
+    unknown = ~(np.minimum(w[0], w[1]) > 0)
     loss[unknown] = total[unknown] = np.nan
     if sums.ends:
         total *= 1 + sums.ends / np.maximum(hi - lo, 1).min(axis=0)

@@ -15,7 +15,7 @@ for a fitted line is the long-run variance: the variance of a mean of N points t
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -199,11 +199,11 @@ def rough_noise(
     if left_out.size:
         blocked = np.zeros(level_db.size, dtype=bool)
         blocked[left_out] = True
-        good = ~np.any([blocked[places] for places in three], axis=0)
+        good = ~(blocked[three[0]] | blocked[three[1]] | blocked[three[2]])
         middle, squares = middle[good], squares[good]
         if middle.size < 8:
             return NoiseModel(floor, 0.0, least, 0.0)
-    count = int(np.clip(squares.size // 40, 1, 24))
+    count = min(max(squares.size // 40, 1), 24)
     size = squares.size // count
     groups = np.argsort(middle)[: count * size].reshape(count, size)
     # Of the middle one: noise takes some points to nothing.
@@ -258,11 +258,11 @@ class Lines:
 
     def above(self, level_db: float) -> Lines:
         """The lines as far as they lie above a level."""
-        with np.errstate(invalid="ignore", divide="ignore"):
-            reach = np.nan_to_num((level_db - self.level_db) / self.slope_db, nan=np.inf)
-        reach = np.where(self.slope_db < 0, reach, np.where(self.level_db > level_db, np.inf, 0.0))
+        falling = self.slope_db < 0
+        reach = np.where(self.level_db > level_db, np.inf, 0.0)
+        np.divide(level_db - self.level_db, self.slope_db, out=reach, where=falling)
         hi = np.maximum(np.minimum(self.hi, self.lo + np.maximum(reach, 0.0)), self.lo)
-        return replace(self, hi=hi.astype(np.intp))
+        return Lines(self.lo, hi.astype(np.intp), self.level_db, self.slope_db)
 
     def spread(self, window: int) -> tuple[IndexArray | slice, FloatArray, BoolArray]:
         """Points that tell of the noise about the lines.

@@ -7,6 +7,7 @@ of these does not hold, the points are not what the receiver saw.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -14,7 +15,6 @@ import numpy.typing as npt
 from otdravg.findings import Finding, caution, defect
 from otdravg.shot.detect import Detection
 from otdravg.shot.noise import linear_power
-from otdravg.shot.reflections import running_mean
 from otdravg.shot.shot import Shot
 
 FloatArray = npt.NDArray[np.float64]
@@ -37,9 +37,6 @@ REPEAT_POINTS = 32
 REPEAT_SCATTER = 1.0
 #: Any large odd number. Derived: 2⁶⁴ over the golden ratio, whose bits have no pattern.
 _HASH_BASE = 0x9E3779B97F4A7C15
-#: Buckets for the hashes of one shot: several times as many as it has points. Chosen, not derived:
-#: only time and memory depend on it.
-_BUCKET_BITS = 17
 #: Reflections at least this high show the pulse's width, dB. Derived: no splice gains as much, a
 #: mode field ratio of 10^0.15 = 1.4; at this height the crest has twice the fibre's power.
 CLEAR_PEAK_DB = 1.5
@@ -72,22 +69,16 @@ def shot_findings(detection: Detection, prints: NoisePrints) -> tuple[Finding, .
         Empty where nothing speaks against the points.
     """
     shot = detection.shot
-    raw = _raw(shot)
-    signal = raw[shot.start : shot.end + 1]
+    signal = prints.raw[shot.start : shot.end + 1]
     runs = _runs(signal)
     found = (
-        _stuck_bits(shot, raw),
+        _stuck_bits(shot, prints.raw),
         _flat_stretch(shot, signal, runs),
         _repeated_stretch(shot, prints),
         _pulse_label(shot),
         _clipped_stretch(shot, signal, runs),
     )
     return tuple(finding for finding in found if finding is not None)
-
-
-def _raw(shot: Shot) -> IntArray:
-    """Points as steps of the file's resolution below the highest level."""
-    return np.rint(shot.trace.level_db / -shot.trace.settings.quantum_db).astype(np.int64)
 
 
 def _stuck_bits(shot: Shot, raw: IntArray) -> Finding | None:
@@ -127,6 +118,8 @@ def _clipped_stretch(shot: Shot, signal: IntArray, runs: Runs) -> Finding | None
 def _flat_stretch(shot: Shot, signal: IntArray, runs: Runs) -> Finding | None:
     """Equal points where the fibre must have fallen by several steps."""
     starts, lengths = runs
+    if lengths.max() < FLAT_POINTS:
+        return None
     values = signal[starts]
     step = np.gcd.reduce(np.diff(values)) or 1
     fall_steps = (
@@ -158,6 +151,7 @@ class NoisePrints:
     neighbours, the same wherever and at whatever level they stand, and the first point's index.
     """
 
+    raw: IntArray  # all points as steps of the file's resolution below the highest level
     hashes: npt.NDArray[np.uint64]
     at: npt.NDArray[np.intp]
 
@@ -167,27 +161,34 @@ class NoisePrints:
 
         Notes
         -----
-        The hash of a window is Σ d[i+k]·rᵏ modulo 2⁶⁴ with an odd r, from running sums of
-        d[i]·rⁱ times r⁻ⁱ.
+        The hash of a window is Σ d[i+k]·rᵏ modulo 2⁶⁴ with an odd r.
         """
-        raw = _raw(shot)[shot.start : shot.end + 1]
-        differences = np.diff(raw)
+        raw = np.rint(shot.trace.level_db / -shot.trace.settings.quantum_db).astype(np.int64)
+        differences = np.diff(raw[shot.start : shot.end + 1])
         count = max(differences.size - REPEAT_POINTS + 1, 0)
-        powers = np.full(differences.size, _HASH_BASE, dtype=np.uint64)
-        inverse = np.full(count, pow(_HASH_BASE, -1, 2**64), dtype=np.uint64)
-        sums = np.zeros(differences.size + 1, dtype=np.uint64)
-        np.cumsum(differences.astype(np.uint64) * np.cumprod(powers), out=sums[1:])
-        hashes = (sums[REPEAT_POINTS:][:count] - sums[:count]) * np.cumprod(inverse)
-        step = float(np.gcd.reduce(differences) or 1)
-        scaled = np.clip(differences / step, -50, 50)  # one large jump is no noise
+        hashes = _windowed(differences.astype(np.uint64), REPEAT_POINTS, _HASH_BASE)
+        step = np.gcd.reduce(differences) or 1
+        # One large jump is no noise.
+        scaled = np.minimum(np.maximum(differences / step, -50), 50).astype(np.int32)
         quarter = REPEAT_POINTS // 4
         # About their mean: a steep and even fall is no noise.
-        spread2 = running_mean(scaled**2, quarter) - running_mean(scaled, quarter) ** 2
+        mean, square = (_windowed(values, quarter) for values in (scaled, scaled * scaled))
+        loud = quarter * square - mean * mean > REPEAT_SCATTER**2 / 2 * quarter**2
         noisy = np.ones(count, dtype=bool)
         for k in range(4):  # all along the window, not in one place only
-            noisy &= spread2[k * quarter : k * quarter + count] > REPEAT_SCATTER**2 / 2
+            noisy &= loud[k * quarter : k * quarter + count]
         at = np.flatnonzero(noisy)
-        return cls(hashes[at], at + shot.start)
+        return cls(raw, hashes[at], at + shot.start)
+
+
+def _windowed(values: npt.NDArray[Any], width: int, base: int = 1) -> npt.NDArray[Any]:
+    """Σ v[i+k]·baseᵏ over windows of ``width`` values, a power of two, in the values' own type."""
+    half = 1
+    while half < width:
+        factor = values.dtype.type(pow(base, half, 2**64))
+        values = values[:-half] + factor * values[half:]
+        half *= 2
+    return values
 
 
 def same_noise(one: NoisePrints, other: NoisePrints) -> int:
@@ -195,31 +196,22 @@ def same_noise(one: NoisePrints, other: NoisePrints) -> int:
 
     Wherever they stand: the same acquisition stored twice, cut or shifted.
     """
-    here, there = _bucket(one), _bucket(other)
-    suspects = one.hashes[_taken(there)[here]], other.hashes[_taken(here)[there]]
-    return int(np.intersect1d(*suspects).size)
+    if not _has_twins(np.concatenate((one.hashes, other.hashes))):
+        return 0
+    return int(np.intersect1d(one.hashes, other.hashes).size)
 
 
-def _bucket(prints: NoisePrints) -> npt.NDArray[np.intp]:
-    """Number of a bucket for each hash: only what shares one needs to be compared."""
-    return np.asarray(prints.hashes >> np.uint64(64 - _BUCKET_BITS), dtype=np.intp)
-
-
-def _taken(buckets: npt.NDArray[np.intp]) -> npt.NDArray[np.bool_]:
-    """Which of all buckets hold anything."""
-    taken = np.zeros(1 << _BUCKET_BITS, dtype=bool)
-    taken[buckets] = True
-    return taken
+def _has_twins(hashes: npt.NDArray[np.uint64]) -> bool:
+    ordered = np.sort(hashes)
+    return bool((ordered[1:] == ordered[:-1]).any())
 
 
 def _repeated_stretch(shot: Shot, prints: NoisePrints) -> Finding | None:
     """The same noise twice in one shot."""
-    buckets = _bucket(prints)
-    crowded = np.flatnonzero((np.bincount(buckets) > 1)[buckets])
-    order = crowded[np.argsort(prints.hashes[crowded], kind="stable")]
-    twins = np.flatnonzero(np.diff(prints.hashes[order]) == 0)
-    if not twins.size:
+    if not _has_twins(prints.hashes):
         return None
+    order = np.argsort(prints.hashes, kind="stable")
+    twins = np.flatnonzero(np.diff(prints.hashes[order]) == 0)
     first_m, second_m = (float(shot.x_m[prints.at[order[twins[0] + k]]]) for k in (0, 1))
     return defect(
         "noise-repeats", shot.trace.identity.direction,

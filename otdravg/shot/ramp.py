@@ -144,9 +144,9 @@ class RampWindows:
             cells.x_m,
             np.stack(
                 [
-                    at_m - 0.6 * margin_m,
+                    at_m - shot.ahead_m - 0.6 * margin_m,
                     at_m + shot.recovery_m + 0.6 * margin_m,
-                    at_m - reach,
+                    at_m - shot.ahead_m - reach,
                     at_m + reach + shot.recovery_m,
                 ]
             ),

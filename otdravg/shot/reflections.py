@@ -628,9 +628,11 @@ def clipped_points(highest: IndexArray, size: int) -> IndexArray:
     """Points of a shot in a stretch that is clipped at the highest level, noise dips included."""
     if highest.size < 3:
         return highest[:0]
-    near = np.zeros(size)
-    near[highest] = 1.0
-    return np.flatnonzero(centred_mean(near, 15) > 0.1)
+    near = np.unique(highest[:, None] + np.arange(-7, 8))
+    near = near[np.searchsorted(near, 0) : np.searchsorted(near, size)]
+    first, stop = np.maximum(near - 7, 0), np.minimum(near + 8, size)
+    held = np.searchsorted(highest, stop) - np.searchsorted(highest, first)
+    return np.asarray(near[held > 0.1 * (stop - first)])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -829,7 +831,7 @@ def clear_after(contour: Contour, noise: NoiseModel, first: int, stop: int, sign
     """
     pulse_points, slope_db_per_point = contour.pulse_points, contour.slope_db_per_point
     step = max(int(pulse_points // 4), 1)
-    base = int(np.ceil(pulse_points)) + 2
+    base = int(np.ceil(pulse_points)) + contour.smoothing + 1
     t = first + base
     highest, mean = contour.highest if sign > 0 else [], contour.sums_db.mean
     candidate: int | None = None

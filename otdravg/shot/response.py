@@ -29,6 +29,7 @@ import numpy as np
 import numpy.typing as npt
 
 from otdravg.errors import BadSetting
+from otdravg.findings import plain
 from otdravg.shot.settings import ResponseSource
 
 FloatArray = npt.NDArray[np.float64]
@@ -190,11 +191,13 @@ class Response:
 
     def __post_init__(self) -> None:
         if not all(0 < pole < math.inf for pole in self.poles):
-            raise BadSetting("poles", self.poles, "give lengths above 0, in pulses")
+            raise BadSetting("poles", self.poles, plain("give lengths above 0, in pulses"))
         if self.smoothing < 1:
-            raise BadSetting("smoothing", self.smoothing, "give 1 point (none) or more")
+            raise BadSetting("smoothing", self.smoothing, plain("give 1 point (none) or more"))
         if not 0 <= self.u_poles < math.inf:
-            raise BadSetting("u_poles", self.u_poles, "give 0 or more, as a share of the poles")
+            raise BadSetting(
+                "u_poles", self.u_poles, plain("give 0 or more, as a share of the poles")
+            )
 
     def width_pulses(self, pulse_points: float) -> tuple[float, float]:
         """How far an edge is spread beyond the pulse, and its standard uncertainty, in pulses.

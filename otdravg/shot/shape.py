@@ -165,7 +165,7 @@ def _columns(shape: Shape) -> FloatArray:
     """Ramp from every start that is tried, level and slope taken out, length 1; shape (O, W)."""
     points, starts, straight = _grids()
     share = ramp_share(shape, points - starts[:, None])
-    share -= np.einsum("ow,wc,vc->ov", share, straight, straight, optimize=True)
+    share -= np.einsum("oc,vc->ov", np.einsum("ow,wc->oc", share, straight), straight)
     return np.asarray(share / np.sqrt(np.einsum("ow,ow->o", share, share))[:, None])
 
 
@@ -182,7 +182,8 @@ def _windows(power: FloatArray, at: FloatArray, pulse_points: float) -> FloatArr
     else:
         y = np.interp(place, np.arange(power.size), power)
     y = y / y[:, : int(BEFORE * PER_PULSE) // 2].mean(axis=1, keepdims=True)
-    return np.asarray(y - np.einsum("kw,wc,vc->kv", y, straight, straight, optimize=True))
+    y -= np.einsum("kc,vc->kv", np.einsum("kw,wc->kc", y, straight), straight)
+    return np.asarray(y)
 
 
 def _left_over(ramps: FloatArray, columns: FloatArray) -> FloatArray:

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from otdravg.errors import Refusal
+from otdravg.errors import Refusal, ShotsDoNotPair
 from otdravg.findings import says
 from otdravg.shot.lines import LineSums, SlopePrior
 from otdravg.shot.noise import (
@@ -51,7 +51,6 @@ from otdravg.shot.response import (
     without_slow_tail,
 )
 from otdravg.shot.trace import Trace
-from otdravg.words.catalogue import do_not_pair
 
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
@@ -96,6 +95,9 @@ ROUGH_RIPPLE = 1.5
 #: not derived: smaller lets a ramp that starts early into the line before it, larger takes points
 #: from that.
 GUARD_SHARE = 0.1
+#: Of what smoothing shows ahead of a step, so much counts as fibre, share of a pulse. Derived: a
+#: mean over w pulses shows x²/(2·w) of the step x pulses behind its first trace, 1 % for w = 2.
+FOOT_SHARE = 0.2
 #: Levels are stored as 16 bits of 0.001 dB, 65.5 dB; nobody stores twice as much. Derived:
 #: 2·65.535 dB = 131 dB, rounded up.
 LARGEST_SPAN_DB = 140.0
@@ -234,6 +236,12 @@ class Shot:
         return np.asarray(clear + self.pulse_m * pole * tail)
 
     @property
+    def ahead_m(self) -> float:
+        """Length in front of a step in which smoothing shows it already, but for its first foot."""
+        spread_m = (self.smoothing - 1) / 2 * self.spacing_m
+        return max(spread_m - FOOT_SHARE * self.pulse_m, 0.0)
+
+    @property
     def guard_m(self) -> float:
         """Length in front of an event that is left out of fits: smoothing looks ahead."""
         return GUARD_SHARE * self.pulse_m + (0.5 + self.smoothing / 2) * self.spacing_m
@@ -325,12 +333,12 @@ def prepare(
     level = trace.level_db
     n = level.size
     spacing = trace.spacing_m(index)
-    x = trace.with_index(index).distance_m
+    x = np.asarray(trace.offset_m(index) + spacing * np.arange(n), float)
     pulse = max(trace.pulse_m(index), spacing)
     pulse_points = pulse / spacing
     span_db = float(np.ptp(level))
     if span_db > LARGEST_SPAN_DB:
-        raise do_not_pair(
+        raise ShotsDoNotPair(
             Refusal.NO_SIGNAL,
             says("levels-too-far", file=trace.identity.path, span_db=float(span_db)),
             says("export-again"),
@@ -357,7 +365,7 @@ def prepare(
             fall, end = late, min(end, late + int(np.ceil(pulse_points)))
     if end - start < max(4 * pulse_points, 24):
         seen_m = float(max(end - start, 0) * spacing)
-        raise do_not_pair(
+        raise ShotsDoNotPair(
             Refusal.NO_SIGNAL,
             says("too-little-signal", file=trace.identity.path, seen_m=seen_m),
             says("shorter-pulse-or-clean"),

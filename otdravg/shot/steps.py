@@ -110,7 +110,7 @@ class Search:
         self, lo: IndexArray, start_m: FloatArray, clear_m: FloatArray, hi: IndexArray
     ) -> StepEstimate:
         """Step between cells [lo, start) and [clear, hi), and the lines through them."""
-        a = np.maximum(self.index(start_m), lo)
+        a = np.maximum(self.index(start_m - self.shot.ahead_m), lo)
         b = np.minimum(self.index(clear_m), hi)
         return step_between(self.shot.cells.sums, (lo, a), (b, hi), start_m, self.prior)
 
@@ -120,6 +120,8 @@ def search_steps(
 ) -> dict[float, float]:
     """Positions of significant steps that are not reflections, and how uncertain they are, m."""
     steps = clear_steps(search, fixed, stop_m, threshold)
+    if search.shot.smoothing > 1:  # beside a long ramp that stands wrong there is more to be seen
+        steps = list(_located(search, sorted(steps), fixed, stop_m))
     x = search.shot.cells.x_m
     # A few places per pulse are enough: what is found is placed finely afterwards.
     at = np.arange(0, x.size, max(search.cells_in(search.shot.pulse_m) // PLACES_PER_PULSE, 1))
@@ -207,11 +209,13 @@ def _sections(search: Search, fixed: list[Zone], steps: list[float], stop_m: flo
     A cell inside a dead zone gets a first cell behind itself, so that nothing is left before it.
     """
     edges = np.array([*zones(search.shot, fixed, steps), (stop_m, stop_m)])
+    edges[:, 0] -= search.shot.ahead_m
     starts, clears = search.index(edges.T.ravel()).reshape(2, -1)
     starts = np.minimum(starts, starts[-1])
     clears = np.maximum.accumulate(np.concatenate(([0], clears[:-1])))
     size = search.remains_db.size
-    lengths = np.diff(starts[:-1], prepend=0, append=size)
+    edge = np.concatenate(([0], starts[:-1], [size]))
+    lengths = edge[1:] - edge[:-1]
     sections = np.empty((2, size), dtype=np.intp)
     sections[0], sections[1] = clears.repeat(lengths), starts.repeat(lengths)
     return sections
@@ -225,11 +229,12 @@ def _scores_at(
     From windows of so many cells on both sides, or as long as the sections.
     """
     first, last = sections
+    ahead = search.cells_in(search.shot.ahead_m)
     right = at + search.cells_in(search.recovery_m)
     if window is not None:
-        first, last = np.maximum(first, at - window), np.minimum(last, right + window)
+        first, last = np.maximum(first, at - ahead - window), np.minimum(last, right + window)
     cells = search.shot.cells
-    near, far = np.maximum(at, first), np.minimum(right, last)
+    near, far = np.maximum(at - ahead, first), np.minimum(right, last)
     found = step_between(cells.sums, (first, near), (far, last), cells.x_m[at], search.prior)
     return found.score(search.remains_db[at], search.shot.rounding_db)
 
@@ -270,7 +275,7 @@ def alone_between(
     before = np.searchsorted(starts, at, side="left")
     behind = np.searchsorted(starts, at, side="right")
     clears = np.concatenate(([-np.inf], clears))
-    starts = np.concatenate((np.minimum(starts, stop_m), [stop_m]))
+    starts = np.concatenate((np.minimum(starts - search.shot.ahead_m, stop_m), [stop_m]))
     return search.index(clears[before]), search.index(starts[behind])
 
 

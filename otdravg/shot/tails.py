@@ -144,26 +144,24 @@ def _tail_behind(search: Search, clear_m: float, steps: list[float], stop_m: flo
     used = np.concatenate([np.arange(a, b) for a, b in zip(lo, hi, strict=True)])
     used = used[cells.weight[used] > 0]
     piece = np.searchsorted(lo[1:], used, side="right")
-    if used.size < 2 * (len(steps) + 1) + 3 or np.unique(piece).size <= len(steps):
+    if used.size < 2 * (len(steps) + 1) + 3 or not np.bincount(piece, minlength=lo.size).all():
         return None
     x = (cells.x_m[used] - clear_m) / shot.pulse_m
     level = cells.level_db[used] - search.prior.mean * shot.pulse_m * x
-    root = np.sqrt(cells.weight[used])
-    apart = (piece[:, None] == np.arange(len(steps) + 1)).astype(float)
-    left = _left_by(
-        np.concatenate([apart, apart * x[:, None]], axis=1) * root[:, None], level * root
-    )
+    weight = cells.weight[used]
+    left = _left_by_lines(x, level, weight, piece)
     # Powers add: of the fibre's where the tail is over, one.
     power = np.exp((level - level[piece == len(steps)].mean()) / DB_PER_RELATIVE_POWER)
-    root *= DB_PER_RELATIVE_POWER / power
-    lengths = np.geomspace(SHORTEST_TAIL, LONGEST_TAIL / 2, 24)
+    root = np.sqrt(weight) * (DB_PER_RELATIVE_POWER / power)
+    lengths = SHORTEST_TAIL * (LONGEST_TAIL / 2 / SHORTEST_TAIL) ** (np.arange(24) / 23)
     lengths = lengths[lengths < x[-1]]
     if not lengths.size:
         return None
     # What level and slope leave of the power, and of each tail that is tried.
-    straight = np.linalg.qr(np.stack([root, root * x], axis=1))[0]
+    straight = np.stack([root, root * (x - np.average(x, weights=root * root))])
+    straight /= np.sqrt(np.einsum("aw,aw->a", straight, straight))[:, None]
     both = np.concatenate([(power * root)[None], np.exp(-x / lengths[:, None]) * root])
-    both -= np.einsum("tw,wa,va->tv", both, straight, straight, optimize=True)
+    both -= np.einsum("ta,aw->tw", np.einsum("tw,aw->ta", both, straight), straight)
     target, shapes = both[0], both[1:]
     size = np.einsum("tw,tw->t", shapes, shapes)
     height = np.einsum("tw,w->t", shapes, target) / size
@@ -176,7 +174,10 @@ def _tail_behind(search: Search, clear_m: float, steps: list[float], stop_m: flo
     return clear_m + shot.pulse_m * float(lengths[best]) * decays
 
 
-def _left_by(columns: FloatArray, target: FloatArray) -> float:
-    """Squares that the best sum of columns leaves."""
-    q = np.linalg.qr(columns)[0]
-    return float(target @ target) - float(np.square(np.einsum("wa,w->a", q, target)).sum())
+def _left_by_lines(x: FloatArray, y: FloatArray, weight: FloatArray, piece: IndexArray) -> float:
+    """Weighted squares that the best line through each piece leaves; no piece is empty."""
+    inverse = 1 / np.bincount(piece, weight)
+    x = x - (np.bincount(piece, weight * x) * inverse)[piece]
+    y = y - (np.bincount(piece, weight * y) * inverse)[piece]
+    fall, spread = np.bincount(piece, weight * x * y), np.bincount(piece, weight * x * x)
+    return float((weight * y * y).sum() - (fall**2 / np.maximum(spread, 1e-30)).sum())

@@ -16,6 +16,7 @@ from functools import partial
 from pathlib import Path
 
 from otdravg.errors import BadSetting, OutputRefused
+from otdravg.findings import plain, says
 from otdravg.simulate.cable_run import CABLE_RUN, SET_FIBRES, TRUNK_RUN, CableRun, faulty_trunk_run
 from otdravg.simulate.mix_ups import faulty_takes
 from otdravg.simulate.papers import faults_of_the_glass, planted_csv, readme, truth_csv
@@ -161,7 +162,7 @@ def write_demo(
         _move_into_place(draft, target)
     except OSError as error:
         raise OutputRefused(
-            target, f"could not be written ({error.strerror})", "free space or choose another place"
+            target, says("write-failed", why=str(error.strerror)), says("free-space")
         ) from error
     finally:
         shutil.rmtree(draft, ignore_errors=True)
@@ -217,14 +218,14 @@ def _check_settings(
         ]
     for name, value, usable, allowed in checks:
         if not usable:
-            raise BadSetting(name, value, allowed)
+            raise BadSetting(name, value, plain(allowed))
 
 
 def _check_answers(aside: Path, target: Path, overwrite: bool) -> None:
     """Refuse a folder for the answers in which the review would read them, or that is full."""
     place, shots = aside.resolve(), target.resolve()
     if place == shots or shots in place.parents or place in shots.parents:
-        raise OutputRefused(aside, "lies in the folder of the shots, or around it", "name another")
+        raise OutputRefused(aside, says("around-shots"), says("choose-another"))
     _check_target(aside, overwrite)
 
 
@@ -235,14 +236,14 @@ def _check_target(target: Path, overwrite: bool) -> None:
         empty = not target.is_dir() or next(target.iterdir(), None) is None
     except OSError as error:
         raise OutputRefused(
-            target, f"cannot be looked into ({error.strerror})", "choose another folder"
+            target, says("not-readable", why=str(error.strerror)), says("other-folder")
         ) from error
     if is_there and not target.is_dir():
-        raise OutputRefused(target, "is not a folder", "name a new folder")
+        raise OutputRefused(target, says("no-folder"), says("name-other-folder"))
     if not target.absolute().parent.is_dir():
-        raise OutputRefused(target, "its parent folder does not exist", "make that folder first")
+        raise OutputRefused(target, says("no-parent"), says("make-folder"))
     if not empty and not overwrite:
-        raise OutputRefused(target, "the folder is not empty", "name a new folder")
+        raise OutputRefused(target, says("folder-full"), says("name-other-folder"))
 
 
 def _draft_folder(target: Path) -> Path:

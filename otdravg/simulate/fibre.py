@@ -13,6 +13,7 @@ from enum import Enum
 from itertools import accumulate
 
 from otdravg.errors import BadSetting
+from otdravg.findings import plain
 
 #: Speed of light in vacuum, exact by the definition of the metre (SI, 9th edition 2019).
 SPEED_OF_LIGHT_M_PER_S = 299_792_458.0
@@ -74,10 +75,10 @@ class Section:
 
     def __post_init__(self) -> None:
         if not self.length_m >= _SHORTEST_SECTION_M:
-            raise BadSetting("length_m", self.length_m, "a section is at least 1 mm long")
+            raise BadSetting("length_m", self.length_m, plain("a section is at least 1 mm long"))
         if not self.attenuation_db_per_km >= 0:
             raise BadSetting(
-                "attenuation_db_per_km", self.attenuation_db_per_km, "give zero or more"
+                "attenuation_db_per_km", self.attenuation_db_per_km, plain("give zero or more")
             )
 
 
@@ -126,7 +127,9 @@ class Fibre:
     def __post_init__(self) -> None:
         if len(self.joints) != len(self.sections) - 1:
             raise BadSetting(
-                "joints", len(self.joints), f"{len(self.sections)} sections need one fewer joints"
+                "joints",
+                len(self.joints),
+                plain(f"{len(self.sections)} sections need one fewer joints"),
             )
 
     @property
@@ -208,7 +211,9 @@ class Fibre:
             When the break does not lie inside the link.
         """
         if not 0 < distance_m < self.length_m:
-            raise BadSetting("distance_m", distance_m, f"0 to {self.length_m:g} m, ends excluded")
+            raise BadSetting(
+                "distance_m", distance_m, plain(f"0 to {self.length_m:g} m, ends excluded")
+            )
         starts = self.boundaries_m[:-1]
         last = max(k for k, start in enumerate(starts) if start < distance_m)
         stub = replace(self.sections[last], length_m=distance_m - starts[last])

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from enum import Enum
 
 from otdravg.errors import BadSetting
+from otdravg.findings import plain
 from otdravg.simulate.fibre import SPEED_OF_LIGHT_M_PER_S
 
 #: Longest record that the receiver model is asked for; far above any real instrument.
@@ -117,7 +118,7 @@ class Instrument:
         )
         for name, value, usable, allowed in checks:
             if not usable:
-                raise BadSetting(name, value, allowed)
+                raise BadSetting(name, value, plain(allowed))
 
     @property
     def spacing_s(self) -> float:

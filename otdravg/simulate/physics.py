@@ -24,6 +24,7 @@ import numpy.typing as npt
 from scipy.ndimage import uniform_filter1d
 
 from otdravg.errors import BadSetting
+from otdravg.findings import plain
 from otdravg.simulate.fibre import SPEED_OF_LIGHT_M_PER_S, Fibre, Joint, Section
 from otdravg.simulate.instrument import FloorMode, Instrument
 
@@ -212,7 +213,7 @@ def with_far_end_noise(instrument: Instrument, fibre: Fibre, sigma_db: float) ->
     if sigma_db == 0:
         return replace(instrument, dynamic_range_db=math.inf)
     if sigma_db < 0:
-        raise BadSetting("sigma_db", sigma_db, "give zero or more")
+        raise BadSetting("sigma_db", sigma_db, plain("give zero or more"))
     end_level_db = fibre.sections[-1].backscatter_db - fibre.loss_db
     range_db = -end_level_db - 5 * math.log10(sigma_db / _DB_PER_NEPER)
     return replace(instrument, dynamic_range_db=range_db)
@@ -343,7 +344,7 @@ def _digitise(power: FloatArray, instrument: Instrument) -> tuple[npt.NDArray[np
         power = np.abs(power)
     top = float(power.max())
     if not top > 0:
-        raise BadSetting("fibre", "no light", "the record must cover some of the fibre")
+        raise BadSetting("fibre", "no light", plain("the record must cover some of the fibre"))
     step_db = instrument.scale_1000 * 1e-6
     lowest = top * 10 ** (-instrument.floor_raw * step_db / 5)
     below_top_db = -5 * np.log10(np.maximum(power, lowest) / top)

@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from struct import Struct
 
+from otdravg.errors import UnreadableTrace
 from otdravg.findings import Finding, Scope, caution, defect, note, says
 from otdravg.sor.cursor import Cursor, Shortage
 from otdravg.sor.layout import (
@@ -27,7 +28,6 @@ from otdravg.sor.model import Block, Text
 from otdravg.sor.oddities import shown
 from otdravg.sor.records import encode_number, encode_text
 from otdravg.sor.sizes import SizeLimits
-from otdravg.words.catalogue import unreadable
 
 #: The blocks that the standard defines, in its own order.
 STANDARD_BLOCKS = (
@@ -92,11 +92,11 @@ def parse_map(data: bytes, path: str, limits: SizeLimits) -> FileMap:
     cursor = Cursor(data, position=len(_OWN_NAME) if named else 0)
     if cursor.left < _HEAD.size:
         expected = says("expected-map-head", bytes=_HEAD.size, found=cursor.left)
-        raise unreadable(path, MAP, cursor.offset, expected, _NOT_A_TRACE)
+        raise UnreadableTrace(path, MAP, cursor.offset, expected, _NOT_A_TRACE)
     revision, stated_size, stated_count = _HEAD.unpack_from(data, cursor.position)
     if not named and not 100 <= revision < 300:
         expected = says("expected-map", found=ascii(data[:8])[1:])
-        raise unreadable(path, MAP, 0, expected, _NOT_A_TRACE)
+        raise UnreadableTrace(path, MAP, 0, expected, _NOT_A_TRACE)
     cursor.position += _HEAD.size
 
     entries: list[MapEntry] = []
@@ -108,7 +108,7 @@ def parse_map(data: bytes, path: str, limits: SizeLimits) -> FileMap:
                 limits.check_blocks(stated_count - 1, path)
     except Shortage as shortage:
         expected = says("map-cut", entries=max(stated_count - 1, 0), last=len(entries) + 1)
-        raise unreadable(path, MAP, shortage.offset, expected) from None
+        raise UnreadableTrace(path, MAP, shortage.offset, expected) from None
     further = _further_entries(data[:stated_size], cursor.position, limits.blocks - len(entries))
     if further:
         entries += further

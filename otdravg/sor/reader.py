@@ -11,6 +11,7 @@ from os import PathLike
 from pathlib import Path
 from typing import TypeVar
 
+from otdravg.errors import UnreadableTrace
 from otdravg.findings import Finding, Severity, caution, defect, note, says, values
 from otdravg.sor.filemap import STANDARD_BLOCKS, PlacedBlock, cut_blocks, parse_map
 from otdravg.sor.layout import (
@@ -38,7 +39,6 @@ from otdravg.sor.records import Reading, decode_record
 from otdravg.sor.sizes import SizeLimits
 from otdravg.sor.waveform import decode_points, waveforms_of
 from otdravg.system.ordinary import openable
-from otdravg.words.catalogue import unreadable
 
 _USUAL = SizeLimits()
 
@@ -73,23 +73,25 @@ def read(path: str | PathLike[str], limits: SizeLimits = _USUAL) -> SorFile:
     """
     if not isinstance(path, (str, PathLike)):
         problem = says("expected-a-name", kind=type(path).__name__)
-        raise unreadable(repr(path), "file", None, problem, says("give-a-name"))
+        raise UnreadableTrace(repr(path), "file", None, problem, says("give-a-name"))
     name = os.fspath(path)
     try:
         place = openable(name)
         status = os.stat(place)
         if stat.S_ISDIR(status.st_mode):
             advice = says("name-inside", pattern=str(Path(name) / "*.sor"))
-            raise unreadable(name, "file", None, says("found-a-folder"), advice)
+            raise UnreadableTrace(name, "file", None, says("found-a-folder"), advice)
         if not stat.S_ISREG(status.st_mode):
-            raise unreadable(name, "file", None, says("not-ordinary"), says("copy-to-ordinary"))
+            raise UnreadableTrace(
+                name, "file", None, says("not-ordinary"), says("copy-to-ordinary")
+            )
         _check_size(status.st_size, name, limits)
         with open(place, "rb") as file:
             data = file.read(status.st_size)  # no more, should it have grown since
     except (OSError, ValueError) as error:
         reason = error.strerror if isinstance(error, OSError) else str(error)
         expected = says("not-readable", why=reason or "")
-        raise unreadable(name, "file", None, expected, says("check-path")) from None
+        raise UnreadableTrace(name, "file", None, expected, says("check-path")) from None
     return decode(data, name, limits)
 
 
@@ -209,7 +211,7 @@ class _Blocks:
 
 def _check_size(size: int, path: str, limits: SizeLimits) -> None:
     if size == 0:
-        raise unreadable(path, "file", 0, says("found-empty"))
+        raise UnreadableTrace(path, "file", 0, says("found-empty"))
     limits.check_file(size, path)
 
 
@@ -217,7 +219,7 @@ def _fixed_of(blocks: _Blocks, path: str, limits: SizeLimits) -> FixedParameters
     """FxdParams, without which points have no positions."""
     reading = blocks.read(FIXED)
     if reading is None:
-        raise unreadable(path, FIXED.block, None, says("no-such-block"))
+        raise UnreadableTrace(path, FIXED.block, None, says("no-such-block"))
     limits.check_traces(FIXED.block, "pulse widths", reading.value.pulse_entries, path)
     if reading.value.data_spacings:
         return reading.value
@@ -225,7 +227,7 @@ def _fixed_of(blocks: _Blocks, path: str, limits: SizeLimits) -> FixedParameters
         found = says("ends-in-field", field=reading.missing)
     else:
         found = says("found-pulses", entries=reading.value.pulse_entries)
-    raise unreadable(path, FIXED.block, reading.end, says("expected-pulse", found=found))
+    raise UnreadableTrace(path, FIXED.block, reading.end, says("expected-pulse", found=found))
 
 
 def _points_of(
@@ -234,20 +236,20 @@ def _points_of(
     """DataPts, and its points shared out to the pulse widths."""
     placed = blocks.find(DATA_POINTS)
     if placed is None:
-        raise unreadable(path, DATA_POINTS, None, says("no-such-block"))
+        raise UnreadableTrace(path, DATA_POINTS, None, says("no-such-block"))
     content = placed.block.content
     points, end, findings = decode_points(
         content, placed.block.name_size, sum(fixed.point_counts), path, limits
     )
     if not points.size:
-        raise unreadable(path, DATA_POINTS, placed.offset + end, says("no-points"))
+        raise UnreadableTrace(path, DATA_POINTS, placed.offset + end, says("no-points"))
     if end < len(content):
         left, offset = len(content) - end, placed.offset + end
         findings.append(note("block-longer", DATA_POINTS, bytes=left, offset=offset))
     waveforms, more = waveforms_of(fixed, points)
     if not waveforms:
         found = next(f for f in more if f.severity is Severity.DEFECT)
-        raise unreadable(path, FIXED.block, None, says("no-usable-trace", found=found))
+        raise UnreadableTrace(path, FIXED.block, None, says("no-usable-trace", found=found))
     return points, waveforms, findings + more
 
 

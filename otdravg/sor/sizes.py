@@ -6,8 +6,8 @@ import math
 from dataclasses import dataclass
 from os import PathLike
 
+from otdravg.errors import UnreadableTrace
 from otdravg.findings import says
-from otdravg.words.catalogue import unreadable
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +63,7 @@ class SizeLimits:
             return
         expected = says("expected-at-most", most=most, what=what, found=found)
         advice = says("allow-larger", factor=math.ceil(found / most))
-        raise unreadable(path, block, None, expected, advice)
+        raise UnreadableTrace(path, block, None, expected, advice)
 
 
 #: No limits: for bytes that were let in before, or are the program's own.

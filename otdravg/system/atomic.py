@@ -9,6 +9,7 @@ from contextlib import suppress
 from pathlib import Path
 
 from otdravg.errors import OutputRefused
+from otdravg.findings import says
 from otdravg.system.ordinary import is_open_elsewhere
 
 
@@ -35,9 +36,9 @@ def check_targets(targets: Iterable[Path], *, inputs: Iterable[Path], overwrite:
     for target in targets:
         real = _real(target)
         if real in sources:
-            raise OutputRefused(target, "is one of the files being read", "choose another name")
+            raise OutputRefused(target, says("is-read"), says("other-name"))
         if real in seen:
-            raise OutputRefused(target, "is named for two outputs", "choose two names")
+            raise OutputRefused(target, says("named-twice"), says("two-names"))
         seen.add(real)
         _check_place(target, real, overwrite)
 
@@ -46,25 +47,27 @@ def _real(path: Path) -> Path:
     try:
         return Path(os.path.realpath(path))
     except ValueError as error:  # a zero byte
-        raise OutputRefused(path, f"is no name of a file ({error})", "choose another") from error
+        raise OutputRefused(
+            path, says("no-file-name", why=str(error)), says("choose-another")
+        ) from error
 
 
 def _check_place(target: Path, real: Path, overwrite: bool) -> None:
     folder = real.parent
     if real.exists() and not real.is_file():
-        raise OutputRefused(target, "is not a regular file", "name a file to write")
+        raise OutputRefused(target, says("not-regular"), says("name-output"))
     if real.exists() and not overwrite:
         raise _exists(target)
     if is_open_elsewhere(real):
         raise OutputRefused.open_elsewhere(target)
     if not folder.is_dir():
-        raise OutputRefused(target, "its folder does not exist", "make the folder first")
+        raise OutputRefused(target, says("no-folder-of"), says("make-folder"))
     if not os.access(folder, os.W_OK | os.X_OK):
-        raise OutputRefused(target, "its folder cannot be written to", "choose another folder")
+        raise OutputRefused(target, says("folder-closed"), says("other-folder"))
 
 
 def _exists(target: Path) -> OutputRefused:
-    return OutputRefused(target, "exists already", "choose another name, or replace it by --force")
+    return OutputRefused(target, says("output-exists"), says("other-name-or-force"))
 
 
 def write_atomic(target: Path, content: bytes, *, overwrite: bool) -> None:
@@ -93,9 +96,7 @@ def write_atomic(target: Path, content: bytes, *, overwrite: bool) -> None:
     except FileExistsError as error:
         raise _exists(target) from error
     except OSError as error:
-        raise OutputRefused.by_system(
-            target, error, "free space or choose another place"
-        ) from error
+        raise OutputRefused.by_system(target, error, says("free-space")) from error
     finally:
         with suppress(OSError):  # what came of the target does not depend on it
             draft.unlink(missing_ok=True)

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from otdravg.errors import BadCloseout
+from otdravg.findings import says
 from otdravg.system.ordinary import open_ordinary
 
 MANIFEST = "manifest.sha256"
@@ -78,17 +79,17 @@ def read_manifest(folder: Path, name: str = MANIFEST) -> Mapping[str, str]:
             text = stream.read(_LARGEST_BYTES).decode("utf-8")
     except OSError as error:
         raise BadCloseout(
-            place, error.strerror or "cannot be read", "name the folder of a closeout"
+            place, says("not-readable", why=error.strerror or str(error)), says("name-closeout")
         ) from error
     except UnicodeDecodeError as error:
-        raise BadCloseout(place, f"is not UTF-8 at byte {error.start}") from error
+        raise BadCloseout(place, says("not-utf8-at", byte=error.start)) from error
     hashes: dict[str, str] = {}
     for number, line in enumerate(text.splitlines(), start=1):
         match = _LINE.fullmatch(line)
         if match is None:
-            raise BadCloseout(place, f"line {number} is not a hash and a name")
+            raise BadCloseout(place, says("no-hash-line", line=number))
         if match[2] in hashes:
-            raise BadCloseout(place, f"line {number} names {match[2]} a second time")
+            raise BadCloseout(place, says("hash-line-twice", line=number, file=match[2]))
         hashes[match[2]] = match[1]
     return hashes
 

@@ -8,10 +8,11 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from otdravg.errors import OutputRefused
+from otdravg.findings import Statement, says
 
 
 @contextmanager
-def as_refusal(target: Path, advice: str) -> Iterator[None]:
+def as_refusal(target: Path, advice: Statement) -> Iterator[None]:
     """Turn what the system says while a target is written into one line about the target.
 
     Raises
@@ -38,13 +39,13 @@ def only_run(target: Path) -> Iterator[None]:
     lock = place.with_name(f".{place.name}.lock")
     # Read and write, so that opening a pipe of that name does not wait for its other end.
     flags = os.O_RDWR | os.O_CREAT | getattr(os, "O_NOFOLLOW", 0)
-    with as_refusal(target, "choose another place"):
+    with as_refusal(target, says("choose-another")):
         descriptor = os.open(lock, flags, 0o644)
     try:
-        with as_refusal(target, "choose another place"):
+        with as_refusal(target, says("choose-another")):
             is_ours = _locked(descriptor)
         if not is_ours or not _is_still(lock, descriptor):
-            raise OutputRefused(target, "another run is writing there", "wait until it has ended")
+            raise OutputRefused(target, says("other-run"), says("wait-for-end"))
         try:
             yield
         finally:

@@ -2,18 +2,14 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Callable
 from os import PathLike
 from pathlib import Path
 from typing import Any
 
 from otdravg.errors import BadSetting
-
-if sys.version_info >= (3, 11):
-    import tomllib
-else:
-    import tomli as tomllib
+from otdravg.findings import says
+from otdravg.words.catalogue import tomllib  # type: ignore[attr-defined]
 
 __all__ = ["settings_in", "settings_text", "tomllib"]
 
@@ -29,10 +25,10 @@ def settings_text(path: str | PathLike[str]) -> str:
     try:
         return Path(path).read_bytes().decode("utf-8-sig")
     except UnicodeDecodeError as error:
-        raise BadSetting("text", f"byte {error.start}", "save the file as UTF-8") from error
+        raise BadSetting("text", f"byte {error.start}", says("save-as-utf8")) from error
     except (OSError, ValueError) as error:
-        why = getattr(error, "strerror", None) or "it cannot be read"
-        raise BadSetting("file", str(path), why) from error
+        why = getattr(error, "strerror", None) or str(error)
+        raise BadSetting("file", str(path), says("cannot-be-read", why=why)) from error
 
 
 def settings_in(text: str, number: Callable[[str], Any]) -> dict[str, Any]:
@@ -46,5 +42,5 @@ def settings_in(text: str, number: Callable[[str], Any]) -> dict[str, Any]:
     try:
         content: dict[str, Any] = tomllib.loads(text, parse_float=number)
     except (ValueError, RecursionError) as error:
-        raise BadSetting("TOML", str(error), "mend the line named") from error
+        raise BadSetting("TOML", str(error), says("mend-line")) from error
     return content

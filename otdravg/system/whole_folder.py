@@ -25,6 +25,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from otdravg.errors import BadCloseout, OutputRefused
+from otdravg.findings import says
 from otdravg.system.manifest import MANIFEST, files_below, read_manifest
 from otdravg.system.only_run import as_refusal, only_run
 from otdravg.system.ordinary import is_open_elsewhere, openable
@@ -46,22 +47,20 @@ def check_folder(target: Path, *, inputs: Collection[str], overwrite: bool) -> N
     """
     place = _real(target)
     if not place.parent.is_dir():
-        raise OutputRefused(target, "its parent folder does not exist", "make that folder first")
+        raise OutputRefused(target, says("no-parent"), says("make-folder"))
     if not os.access(place.parent, os.W_OK | os.X_OK):
-        raise OutputRefused(target, "its parent folder cannot be written to", "choose another")
+        raise OutputRefused(target, says("parent-closed"), says("choose-another"))
     if not place.exists():
         return
     if not place.is_dir():
-        raise OutputRefused(target, "is a file", "name a folder")
+        raise OutputRefused(target, says("is-a-file"), says("name-folder"))
     for path in inputs:
         if place in _real(path).parents:
-            raise OutputRefused(target, "holds files that are read", "name another folder")
+            raise OutputRefused(target, says("holds-inputs"), says("name-other-folder"))
     if _is_empty(target, place):
         return
     if not overwrite:
-        raise OutputRefused(
-            target, "the folder is not empty", "name another, or replace by --force"
-        )
+        raise OutputRefused(target, says("folder-full"), says("other-or-force"))
     _check_is_ours(target, place)
     for name in files_below(place):
         if is_open_elsewhere(place / name):
@@ -73,13 +72,11 @@ def _check_is_ours(target: Path, place: Path) -> None:
         ours = read_manifest(place)
     except BadCloseout as error:
         raise OutputRefused(
-            target, f"has no {MANIFEST}, so it is no closeout", "name another folder"
+            target, says("has-no-manifest", file=MANIFEST), says("name-other-folder")
         ) from error
     foreign = [name for name in files_below(place) if name not in ours]
     if foreign:
-        raise OutputRefused(
-            target, f"holds {foreign[0]}, which no closeout wrote", "move it elsewhere first"
-        )
+        raise OutputRefused(target, says("holds-foreign", file=foreign[0]), says("move-it"))
 
 
 def _is_empty(target: Path, place: Path) -> bool:
@@ -87,7 +84,7 @@ def _is_empty(target: Path, place: Path) -> bool:
         return not any(place.iterdir())
     except OSError as error:
         raise OutputRefused(
-            target, f"cannot be read ({error.strerror})", "choose another place"
+            target, says("not-readable", why=str(error.strerror)), says("choose-another")
         ) from error
 
 
@@ -116,7 +113,7 @@ def whole_folder(target: Path, *, inputs: Collection[str] = (), overwrite: bool)
     """
     place = _real(target)
     check_folder(target, inputs=inputs, overwrite=overwrite)
-    with only_run(target), as_refusal(target, "free space or choose another place"):
+    with only_run(target), as_refusal(target, says("free-space")):
         _tidy(place)
         draft = place.with_name(f".{place.name}.{secrets.token_hex(4)}.part")
         draft = Path(openable(os.fspath(draft), below=_LONGEST_NAME))

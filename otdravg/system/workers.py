@@ -8,7 +8,7 @@ import re
 import signal
 import sys
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from concurrent.futures import Executor, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager, suppress
@@ -77,7 +77,7 @@ def _free_bytes() -> int | None:
 
 
 @contextmanager
-def local_workers(count: int, prepare: Callable[[], object] | None = None) -> Iterator[Executor]:
+def local_workers(count: int) -> Iterator[Executor]:
     """Hold worker processes that are started and prepared.
 
     Leaving by an error or by Ctrl-C gives up what has not begun and waits for what has. Workers
@@ -88,8 +88,6 @@ def local_workers(count: int, prepare: Callable[[], object] | None = None) -> It
     ----------
     count : int
         Processes, at least 1.
-    prepare : callable or None
-        Called in each worker before its first work; picklable.
 
     Raises
     ------
@@ -98,7 +96,7 @@ def local_workers(count: int, prepare: Callable[[], object] | None = None) -> It
     OutOfMemory
         If a worker, or what is done with its results, was given no more memory.
     """
-    with ProcessPoolExecutor(count, initializer=_begin, initargs=(prepare,)) as executor:
+    with ProcessPoolExecutor(count, initializer=_begin) as executor:
         try:
             with _interrupts_held():
                 for _ in range(count):
@@ -126,7 +124,7 @@ def _interrupts_held() -> Iterator[None]:
         signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
-def _begin(prepare: Callable[[], object] | None) -> None:
+def _begin() -> None:
     """Prepare a worker. A terminal sends Ctrl-C to all, only their parent shall answer.
 
     The pool's workers wait for work on a pipe that they keep open themselves: when their parent
@@ -136,8 +134,6 @@ def _begin(prepare: Callable[[], object] | None) -> None:
     parent = multiprocessing.parent_process()
     if parent is not None:
         threading.Thread(target=_end_after, args=(parent.sentinel,), daemon=True).start()
-    if prepare is not None:
-        prepare()
 
 
 def _end_after(sentinel: int) -> None:

@@ -14,7 +14,7 @@ from operator import attrgetter
 from typing import Any, TypeVar
 
 from otdravg.errors import BadSetting
-from otdravg.findings import Statement
+from otdravg.findings import Statement, says
 from otdravg.quantities import quantity_of, reported
 from otdravg.system.printable import printable
 from otdravg.words.catalogue import Language, told
@@ -46,9 +46,9 @@ class CsvStyle:
 
     def __post_init__(self) -> None:
         if self.separator not in (",", ";", "\t"):
-            raise BadSetting("csv separator", self.separator, 'write ",", ";" or a tab')
+            raise BadSetting("csv separator", self.separator, says("write-separator"))
         if self.decimal_comma and self.separator == ",":
-            raise BadSetting("csv separator", ",", "a decimal comma needs ; or a tab beside it")
+            raise BadSetting("csv separator", ",", says("comma-needs"))
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,6 +6,7 @@ from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass
 from decimal import Decimal
+from functools import partial
 
 from otdravg.cable.model import CableReview
 from otdravg.quantities import Quantity, reported
@@ -80,16 +81,15 @@ def _since(key: str) -> Callable[[_Facts], Cell]:
     return lambda f: None if (own := fibres_since(f.review).get(key)) is None else len(own)
 
 
+def _of_state(state: State, facts: _Facts) -> Cell:
+    return facts.states[state]
+
+
 #: Of the splices, and of those at one wavelength: ``largest_db`` and ``largest_db.1550``.
 OF_SPLICES: tuple[Column[_Facts], ...] = (
     ("splices_expected", lambda f: f.states.total()),
     ("splices_both_ends", lambda f: f.measured),
-    ("splices_within", lambda f: f.states[State.WITHIN]),
-    ("splices_over", lambda f: f.states[State.OVER]),
-    ("splices_open", lambda f: f.states[State.OPEN]),
-    ("splices_one_way", lambda f: f.states[State.ONE_WAY]),
-    ("splices_not_measured", lambda f: f.states[State.NOT_MEASURED]),
-    ("splices_not_shot", lambda f: f.states[State.NOT_SHOT]),
+    *((f"splices_{state.name.casefold()}", partial(_of_state, state)) for state in State),
     ("mean_db", lambda f: f.losses.mean_db),
     ("median_db", lambda f: f.losses.median_db),
     ("largest_db", lambda f: f.losses.largest_db),

@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import math
 from collections import Counter
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from decimal import Decimal
 from enum import Enum
-
-import numpy as np
+from statistics import fmean, median
 
 from otdravg.cable.model import CableReview, ShotRecord, ShotUse, SpliceRow
 from otdravg.findings import Severity
@@ -87,7 +85,6 @@ class Summary:
     verdicts: Mapping[Verdict, int]  # splices, most frequent first
     findings: Mapping[Severity, int]
     losses: Mapping[tuple[str, int], LossFigures]  # by cable and wavelength in nm
-    splices_to_do: int
     findings_to_do: int
 
 
@@ -119,7 +116,6 @@ def summary_of(review: CableReview) -> Summary:
         verdicts=dict(Counter(row.verdict.verdict for row in review.rows).most_common()),
         findings={severity: severities[severity] for severity in reversed(Severity)},
         losses=_losses(review),
-        splices_to_do=sum(map(asks_for_work, review.rows)),
         findings_to_do=sum(finding.is_open for finding in review.findings),
     )
 
@@ -211,8 +207,7 @@ def worst_splices(review: CableReview, count: int = 3) -> list[SpliceRow]:
 
 def median_length_m(review: CableReview) -> float | None:
     """Median length of the fibres in metres."""
-    lengths = [fibre.length_m for fibre in review.fibres]
-    return _median(lengths) if lengths else None
+    return median(fibre.length_m for fibre in review.fibres) if review.fibres else None
 
 
 def decisions_state(review: CableReview, words: Words) -> str:
@@ -233,18 +228,5 @@ def figures_of(rows: Iterable[SpliceRow]) -> LossFigures:
     """Sum up losses as reported, so that the figures can be checked from any table."""
     known = (reported(row.loss_db, Quantity.LOSS_DB) for row in rows)
     values = [float(loss_db) for loss_db in known if loss_db is not None]
-    return LossFigures(
-        len(values), _figure(values, _mean), _figure(values, _median), _figure(values, max)
-    )
-
-
-def _mean(values: list[float]) -> float:
-    return math.fsum(values) / len(values)
-
-
-def _median(values: list[float]) -> float:
-    return float(np.median(values))
-
-
-def _figure(values: list[float], take: Callable[[list[float]], float]) -> Decimal | None:
-    return reported(take(values), Quantity.LOSS_DB) if values else None
+    taken = (take(values) if values else None for take in (fmean, median, max))
+    return LossFigures(len(values), *(reported(value, Quantity.LOSS_DB) for value in taken))

@@ -253,8 +253,8 @@ def judge(
         if both are given.
     """
     if profile is not None and (limit_db is not None or guarded):
-        raise BadSetting("profile", str(getattr(profile, "name", profile)), "it holds the limits "
-                         "and the rule: give a profile, or limits")  # fmt: skip
+        name = str(getattr(profile, "name", profile))
+        raise BadSetting("profile", name, says("profile-or-limits"))
     limits = Limits.of(limit_db, guarded=guarded)
     nominal_nm = measurement.ab.identity.nominal_wavelength_nm
     is_stated = limits.applying_to(nominal_nm)[1]

@@ -8,7 +8,7 @@ it. Problems are collected, not raised one by one, so that a person can mend a p
 from __future__ import annotations
 
 import difflib
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from decimal import Decimal
 from enum import Enum
@@ -17,9 +17,8 @@ from typing import Any, TypeVar
 from otdravg.errors import BadSetting
 from otdravg.findings import Statement, says
 from otdravg.verdict import rules
-from otdravg.verdict.limits import WAVELENGTH_WANTED, WAVELENGTHS_NM, Rule, wavelength_of
+from otdravg.verdict.limits import WAVELENGTHS_NM, Rule, wavelength_of, write_nm
 from otdravg.verdict.rules import DbByWavelength
-from otdravg.words.catalogue import bad_setting
 
 Bounds = tuple[Decimal, Decimal]
 E = TypeVar("E", bound=Enum)
@@ -206,9 +205,6 @@ def keys_of(table: str) -> tuple[Key, ...]:
 class Table:
     """One table of the file. Getters note a problem and return the default on any fault."""
 
-    #: Keys that are known and refused, each with the reason.
-    refused: Mapping[str, str] = {}
-
     def __init__(
         self,
         content: dict[str, Any],
@@ -230,12 +226,12 @@ class Table:
         """Return what faults call the place of a key."""
         return self.key(name)
 
-    def note(self, name: str, wanted: str | Statement) -> None:
+    def note(self, name: str, wanted: Statement) -> None:
         """Collect a problem with a key of this table."""
         self._note(name, self._content.get(name), wanted)
 
-    def _note(self, name: str, value: object, wanted: str | Statement) -> None:
-        self.problems.append(bad_setting(self.place(name), value, wanted))
+    def _note(self, name: str, value: object, wanted: Statement) -> None:
+        self.problems.append(BadSetting(self.place(name), value, wanted))
 
     def need(self, *names: str) -> None:
         """Collect every key of these that is missing."""
@@ -348,7 +344,7 @@ class Table:
             nm = wavelength_of(wavelength)
             figure = exceptions.number(wavelength, bounds, unit)
             if nm is None:
-                exceptions.note(wavelength, f"{WAVELENGTH_WANTED}, as in 1310")
+                exceptions.note(wavelength, write_nm("1310"))
             elif figure is not None:
                 own[nm] = figure
         return DbByWavelength(general, own) or None
@@ -379,8 +375,7 @@ class Table:
                 continue
             near = difflib.get_close_matches(name, known, 1)
             hint = says("did-you-mean", name=near[0]) if near else _known_here(known)
-            refused = self.refused.get(self.key(name)) or says("unknown-key", hint=hint)
-            self._note(name, _plain(value), refused)
+            self._note(name, _plain(value), says("unknown-key", hint=hint))
 
     def _origins(self) -> None:
         """Keep where figures come from: ``origin`` of the table, or of keys in it by name."""

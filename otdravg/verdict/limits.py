@@ -13,6 +13,7 @@ from enum import Enum
 from typing import TypeAlias
 
 from otdravg.errors import BadSetting
+from otdravg.findings import Statement, says
 
 #: A limit given for 1550 nm also serves a shot marked 1551 nm, but never one at 1625 nm. Chosen,
 #: not derived: below the 25 nm between 1625 and 1650 nm, the closest that fibre is tested at.
@@ -24,7 +25,12 @@ _HIGHEST_LIMIT_DB = Decimal(3)
 #: fibre is tested at, and 1675 nm, the end of the U band (ITU-T G Suppl. 39, from memory), with
 #: room.
 WAVELENGTHS_NM = (600, 1700)
-WAVELENGTH_WANTED = "write the wavelength in nm ({} to {})".format(*WAVELENGTHS_NM)
+
+
+def write_nm(example: str) -> Statement:
+    """Say how a wavelength is written."""
+    return says("write-nm", low=WAVELENGTHS_NM[0], high=WAVELENGTHS_NM[1], example=example)
+
 
 #: A limit in dB as a program gives it, or one for each wavelength in nm.
 LimitDb: TypeAlias = "float | Decimal | str | Mapping[int, float | Decimal | str] | None"
@@ -62,14 +68,23 @@ class Limits:
             limit_db = _figure_db(figure.strip(), text)
             if not equals:
                 if general_db is not None:
-                    raise BadSetting("limit", text, "give one general limit, not two")
+                    raise BadSetting("limit", text, says("one-limit"))
                 general_db = limit_db
                 continue
             wavelength_nm = wavelength_of(wavelength.strip())
             if wavelength_nm is None:
-                raise BadSetting("limit", text, f"{WAVELENGTH_WANTED}, as in 1310=0.25")
+                raise BadSetting(
+                    "limit",
+                    text,
+                    says(
+                        "write-nm",
+                        low=WAVELENGTHS_NM[0],
+                        high=WAVELENGTHS_NM[1],
+                        example="1310=0.25",
+                    ),
+                )
             if wavelength_nm in by_wavelength:
-                raise BadSetting("limit", text, f"{wavelength_nm} nm has a limit already")
+                raise BadSetting("limit", text, says("limit-twice", nominal=wavelength_nm))
             by_wavelength[wavelength_nm] = limit_db
         if general_db is None:
             return cls(by_wavelength_nm=by_wavelength, rule=rule)
@@ -127,12 +142,10 @@ def _typed(limit_db: float | Decimal | str) -> str:
 def _figure_db(figure: str, text: str) -> Decimal:
     """Read one limit in dB; a strict pattern, because Decimal also takes NaN and 1_000."""
     if not re.fullmatch(r"(\d{1,4}(\.\d*)?|\.\d+)", figure, re.ASCII):
-        raise BadSetting("limit", text, "write dB such as 0.15, or 1310=0.25 for one wavelength")
+        raise BadSetting("limit", text, says("write-db"))
     limit_db = Decimal(figure)
     if not 0 < limit_db <= _HIGHEST_LIMIT_DB:
-        raise BadSetting(
-            "limit", text, f"a splice limit lies above 0 and up to {_HIGHEST_LIMIT_DB} dB"
-        )
+        raise BadSetting("limit", text, says("limit-range", most=_HIGHEST_LIMIT_DB))
     return limit_db
 
 

@@ -10,6 +10,7 @@ from os import PathLike
 from typing import Any, TypeVar
 
 from otdravg.errors import BadProfile, BadSetting
+from otdravg.findings import says
 from otdravg.system.toml_file import settings_in, settings_text
 from otdravg.verdict import rules
 from otdravg.verdict.keys import CABLE_FINDINGS, Table
@@ -65,7 +66,7 @@ def shipped_text(name: str) -> str:
         If there is no such example.
     """
     if name not in shipped_names():
-        raise BadSetting("profile", name, "shipped are " + ", ".join(shipped_names()))
+        raise BadSetting("profile", name, says("shipped-are", known=", ".join(shipped_names())))
     return (resources.files("otdravg.verdict") / _SHIPPED / f"{name}.toml").read_text("utf-8")
 
 
@@ -78,7 +79,7 @@ def load_named(which: str | PathLike[str]) -> Profile:
         If no profile has that name, or the file cannot be used (:class:`BadProfile`).
     """
     if not isinstance(which, (str, PathLike)):
-        raise BadSetting("profile", which, "give the name of one, or a file")
+        raise BadSetting("profile", which, says("give-profile"))
     if not isinstance(which, str) or {".", "/", "\\"} & set(which):
         return load(which)
     return default() if which == default().name else load_shipped(which)
@@ -107,10 +108,10 @@ def _profile(top: Table) -> Profile:
     top.need("format", "name", "source")
     number = top.whole("format", 1, 9999)
     if number not in (None, _FORMAT):
-        top.note("format", f"this program reads format {_FORMAT}")
+        top.note("format", says("reads-format", number=_FORMAT))
     name = top.text("name") or "unnamed"
     if "name" in top and not _NAME.fullmatch(name):
-        top.note("name", "write up to 60 of a-z, 0-9 and hyphens")
+        top.note("name", says("write-profile-name"))
     own = top.table("stages")
     stages = {
         name: _rule(rules.Stage, own.table(name), "stages.*", name=name) for name in own.names()
@@ -160,7 +161,7 @@ def _share(table: Table) -> rules.ShareRule:
         table.need("percent")
     rule = _rule(rules.ShareRule, table, "share")
     if table.names() and not rule.limit_db:
-        table.note("limit_db", "this key, or limit_db_at, has to be there")
+        table.note("limit_db", says("key-or-at", key="limit_db_at"))
     return rule
 
 
@@ -168,7 +169,7 @@ def _trace_name(table: Table) -> str | None:
     name: str | None = _rule(dict[str, Any], table, "traces").get("name")
     fields = ("{fibre", "{wavelength", "{direction")
     if name and (not all(part in name for part in fields) or not name.lower().endswith(".sor")):
-        table.note("name", "use {fibre}, {wavelength} and {direction}, and end in .sor")
+        table.note("name", says("use-trace-fields-sor"))
     return name
 
 
@@ -199,7 +200,7 @@ def _above(table: Table, limit: DbByWavelength, fallback: DbByWavelength) -> Non
                 BadSetting(
                     table.key("attempts.fallback_db"),
                     float(high),
-                    f"it must not be below the limit of {low} dB at {nm} nm",
+                    says("not-below-limit", low=str(low), nominal=nm),
                 )
             )
             return
@@ -209,7 +210,7 @@ def _nominal_not_above(table: Table, rule: rules.SpliceRule | rules.MethodRule) 
     limits = [rule.limit_db.general, *rule.limit_db.by_wavelength_nm.values()]
     highest = max((limit for limit in limits if limit is not None), default=None)
     if rule.nominal_db is not None and highest is not None and rule.nominal_db > highest:
-        table.note("nominal_db", f"it must not be above the limit, {highest}")
+        table.note("nominal_db", says("not-above-limit", most=str(highest)))
 
 
 def _one_way(table: Table) -> rules.OneWayRule:
@@ -223,7 +224,7 @@ def _stage_in_force(top: Table, stages: Mapping[str, rules.Stage]) -> rules.Stag
     name = top.text("stage") or "final"
     if name not in stages and "stage" in top:
         known = ", ".join(f'"{stage}"' for stage in stages) or "none yet, write [stages.NAME]"
-        top.note("stage", f"it has to be one of the stages: {known}")
+        top.note("stage", says("one-of-stages", known=known))
     return stages.get(name, rules.Stage(name))
 
 
@@ -233,22 +234,20 @@ def _span(table: Table) -> rules.SpanRule:
         own.need("limit_db")
         step = _rule(rules.LengthStep, own, "span.steps[]")
         if (step.up_to_m is None) == (step.below_m is None):
-            own.note("up_to_m", "write up_to_m (that length included) or below_m, one of both")
+            own.note("up_to_m", says("up-to-or-below"))
         steps.append(step)
     formula = None
     if "formula" in table:
         own = table.table("formula")
         formula = _rule(rules.LossFormula, own, "span.formula")
         if not formula.fibre_db_per_km:
-            own.note("fibre_db_per_km", "this key, or fibre_db_per_km_at, has to be there")
+            own.note("fibre_db_per_km", says("key-or-at", key="fibre_db_per_km_at"))
     rule = _rule(rules.SpanRule, table, "span", steps=tuple(steps), formula=formula)
     ends = [step.up_to_m or step.below_m or 0.0 for step in rule.steps]
     if ends != sorted(ends):
-        table.problems.append(
-            BadSetting(table.key("steps"), ends, "write the steps from short to long")
-        )
+        table.problems.append(BadSetting(table.key("steps"), ends, says("steps-in-order")))
     if rule.evidence_attempts is not None and not rule.mean_limit_db:
-        table.note("evidence_attempts", "it needs a mean_limit_db beside it")
+        table.note("evidence_attempts", says("needs-beside", key="mean_limit_db"))
     return rule
 
 
@@ -258,7 +257,7 @@ def _wavelengths(table: Table) -> rules.WavelengthRule:
         own.need("required")
         cases.append(_rule(rules.WavelengthCase, own, "wavelengths.cases[]"))
         if not {"longer_than_m", "fibre_types"} & set(own.names()):
-            own.note("longer_than_m", "a case needs longer_than_m or fibre_types as its condition")
+            own.note("longer_than_m", says("case-condition"))
     return _rule(rules.WavelengthRule, table, "wavelengths", cases=tuple(cases))
 
 
@@ -270,10 +269,10 @@ def _setup(table: Table) -> rules.SetupRule:
     rule = _rule(rules.SetupRule, table, "setup", ranges=tuple(ranges))
     low, high = rule.pulse_ns_min, rule.pulse_ns_max
     if low is not None and high is not None and low > high:
-        table.note("pulse_ns_min", f"it must not be above pulse_ns_max, {high}")
+        table.note("pulse_ns_min", says("not-above", what="pulse_ns_max", most=str(high)))
     for cord, use in (("launch", rule.launch), ("receive", rule.receive)):
         if f"{cord}_m_min" in table and use is not rules.LaunchUse.REQUIRED:
-            table.note(f"{cord}_m_min", f'it needs {cord} = "required" beside it')
+            table.note(f"{cord}_m_min", says("needs-beside", key=f'{cord} = "required"'))
     return rule
 
 
@@ -282,7 +281,5 @@ def _data(table: Table) -> rules.DataRule:
     codes = frozenset(values.pop("not_gradable", ()))
     for code in sorted(codes - CABLE_FINDINGS):
         if not has_words("finding", code):
-            table.problems.append(
-                BadSetting(table.key("not_gradable"), code, "no finding has that code")
-            )
+            table.problems.append(BadSetting(table.key("not_gradable"), code, says("no-such-code")))
     return rules.DataRule(codes, **values)

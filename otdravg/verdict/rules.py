@@ -14,6 +14,7 @@ from decimal import Decimal
 from enum import Enum
 
 from otdravg.errors import BadSetting
+from otdravg.findings import says
 from otdravg.verdict.limits import Limits, Rule, in_band, same_band
 
 #: No published figure exists: several times what a pair of good shots leaves in doubt. Chosen, not
@@ -404,7 +405,9 @@ def at_stage(profile: Profile, name: str) -> Profile:
         return replace(profile, stage=Stage(CONSTRUCTION))
     if name not in profile.stages:
         known = ", ".join(profile.stages) or "none"
-        raise BadSetting("stage", name, f"profile {profile.name} has the stages: {known}")
+        raise BadSetting(
+            "stage", name, says("profile-has-stages", profile=profile.name, known=known)
+        )
     return replace(profile, stage=profile.stages[name])
 
 

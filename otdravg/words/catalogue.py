@@ -4,22 +4,29 @@ A message holds ``{name}`` where a value goes. ``{length_m}`` has the decimals o
 ``{at_m:.0f}`` fewer, ``{change_db:+.2f}`` its sign, ``{points:point|points}`` is the word that
 goes with the number, ``{name!r}`` is quoted; ``{parts:,}`` has commas between things said,
 ``{bytes:,}`` between thousands, ``{action:word}`` is a fixed word of the results,
-``{place:first}`` begins a sentence. The signs in figures are the language's.
+``{name:setting}`` what an error calls a setting, ``{findings:codes}`` names findings by what they
+are called, ``{place:first}`` begins a sentence. The signs in figures are the language's.
 """
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from enum import Enum
 from functools import cache
-from os import PathLike
 from typing import Any
 
-from otdravg.errors import BadSetting, BadSettings, Refusal, ShotsDoNotPair, UnreadableTrace
-from otdravg.findings import Finding, Scope, Statement, Value, Values, says
+from otdravg.findings import Finding, Scope, Statement, Value, Values
 from otdravg.quantities import figure
 
+if sys.version_info >= (3, 11):
+    import tomllib
+else:
+    import tomli as tomllib
+
+#: Groups of fixed texts that a value can be one of.
+_TABLES = ("word", "setting")
 #: So many things of a list are named, the others counted.
 LISTED = 8
 
@@ -58,65 +65,6 @@ def told(statement: Statement, language: Language = Language.ENGLISH) -> str:
     """Say a statement and what follows it, as whole sentences."""
     first = say("say", statement.code, language, **dict(statement.values))
     return " ".join((first, *(told(more, language) for more in statement.more)))
-
-
-def do_not_pair(reason: Refusal, evidence: Statement, advice: Statement) -> ShotsDoNotPair:
-    """Make the error about two shots that do not belong together, worded in English."""
-    error = ShotsDoNotPair(reason, evidence, advice, "")
-    error.args = (told(said_of(error)),)
-    return error
-
-
-def bad_setting(name: str | Statement, value: object, wanted: str | Statement) -> BadSetting:
-    """Make the error about a setting, worded in English; texts are the same in every language."""
-    said = says("bad-setting", name=name, value=repr(value), wanted=wanted)
-    plain = [part if isinstance(part, str) else told(part) for part in (name, wanted)]
-    return BadSetting(plain[0], value, plain[1], said)
-
-
-def unreadable(
-    path: str | PathLike[str],
-    block: str,
-    offset: int | None,
-    expected: Statement,
-    advice: Statement | None = None,
-) -> UnreadableTrace:
-    """Make the error about a trace file, worded in English; usually it is to be copied again."""
-    todo = advice or says("copy-again")
-    place = block if offset is None else says("at-byte", block=block, offset=offset)
-    said = says("unreadable", place=place, expected=expected, advice=todo)
-    return UnreadableTrace(path, block, offset, told(expected), told(todo), said)
-
-
-def cause_of(error: Exception, path: str) -> Statement:
-    """Return what an error says of a file, without the path in front."""
-    if isinstance(error, UnreadableTrace) and error.said and error.path == path:
-        return error.said
-    return says("as-found", text=str(error).removeprefix(f"{path}: "))
-
-
-def said_of(error: Exception) -> Statement:
-    """Return what an error says: its own text, unless it holds what other languages need."""
-    if isinstance(error, ShotsDoNotPair):
-        reason, evidence, advice = error.reason.value, error.evidence, error.advice
-        return says("refused", reason=reason, evidence=evidence, advice=advice)
-    if isinstance(error, BadSettings):
-        first, more = said_of(error.problems[0]), len(error.problems) - 1
-        return says("bad-file" if more else "bad-line", path=error.path, problem=first, more=more)
-    if isinstance(error, UnreadableTrace):
-        return says("bad-line", path=error.path, problem=cause_of(error, error.path), more=0)
-    said = error.said if isinstance(error, BadSetting) else None
-    return said or says("as-found", text=str(error))
-
-
-def error_lines(error: Exception, language: Language = Language.ENGLISH) -> tuple[str, ...]:
-    """Say what an error says, a line each: one, but for files with several faults."""
-    if not isinstance(error, BadSettings):
-        return (told(said_of(error), language),)
-    lines = (said_of(problem) for problem in error.problems)
-    return tuple(
-        told(says("bad-line", path=error.path, problem=line, more=0), language) for line in lines
-    )
 
 
 def line(finding: Finding, about: str = "", language: Language = Language.ENGLISH) -> str:
@@ -166,8 +114,6 @@ def _book(language: Language) -> dict[str, Any]:
     """Load a catalogue, the first time that a sentence of the language is asked for."""
     from importlib import resources
 
-    from otdravg.system.toml_file import tomllib
-
     file = resources.files("otdravg.words") / f"{language.value}.toml"
     book: dict[str, Any] = tomllib.loads(file.read_text(encoding="utf-8"))
     return book
@@ -211,7 +157,10 @@ class _Shown:
         if value is None:
             return say("list", "unknown", self.language)
         if isinstance(value, str):
-            return _book(self.language)["word"].get(value, value) if spec == "word" else value
+            book = _book(self.language)
+            if spec == "codes":
+                return ", ".join(book["code"].get(code, code) for code in value.split(", "))
+            return book[spec].get(value, value) if spec in _TABLES else value
         if isinstance(value, tuple):
             return self._listed(value, spec)
         if isinstance(value, Finding):

@@ -1,11 +1,11 @@
 """What the chosen numbers of the core are worth: each at half and at double.
 
-    python tests/benchmarks/sensitivity.py [--pairs N] [--only NAME ...] [--store]
+    python tests/benchmarks/sensitivity.py [--pairs N] [--only NAME ...] [--new] [--store]
 
 Every constant of ``shot/``, ``fit/`` and ``pair/`` whose origin is "chosen, not derived", or that
 has none yet, is changed in a copy of the package, and the copy measures the same simulated pairs
 in a process of its own: ordinary and wide ones for recall, errors and coverage, and spliceless
-ones for false splices. Whole numbers stay whole.
+ones for false splices. Whole numbers stay whole. ``--new`` tries what has nothing stored.
 """
 
 from __future__ import annotations
@@ -37,7 +37,7 @@ from common import (
 )
 from core_constants import CHOSEN, ROOT, Constant, constants
 from corpus import SimulatedPair, random_pair
-from stored import Figure, rounded, save
+from stored import RESULTS, Figure, rounded, save
 
 ROOMS = ("shot", "fit", "pair")
 FACTORS = (0.5, 2.0)
@@ -98,6 +98,20 @@ def outcome(jointed: list[SimulatedPair], bare: list[SimulatedPair]) -> Outcome:
     )
 
 
+def chosen() -> list[Constant]:
+    """Constants that are to be tried: all whose origin is no more than a choice, or missing."""
+    return [
+        each
+        for each in constants(ROOMS)
+        if not each.origin or each.origin.lower().startswith(CHOSEN)
+    ]
+
+
+def titled(constant: Constant) -> str:
+    """A constant with its value, as it is stored: with another value it is another one."""
+    return f"{constant.path.stem}.{constant.name} = {constant.value}"
+
+
 def scaled(value: str, factor: float) -> str:
     """Source text of a constant's value times a factor; whole numbers stay whole, and above 0."""
     return (
@@ -138,8 +152,7 @@ def measured(tree: Path, drawn: Path) -> Outcome | str:
 
 def row(constant: Constant, factor: float, plain: Outcome, new: Outcome | str) -> dict[str, Any]:
     """What a change does, as a row."""
-    start: dict[str, Any] = {"constant": f"{constant.path.stem}.{constant.name}"}
-    start |= {"value": constant.value, "times": factor}
+    start: dict[str, Any] = {"constant": titled(constant), "times": factor}
     if isinstance(new, str):
         return start | {"fails": new}
     return start | {
@@ -165,12 +178,65 @@ def weight(row: dict[str, Any]) -> float:
     )
 
 
+class Rows:
+    """What each constant does at half and double: what was stored before, and what is new."""
+
+    def __init__(self, of_constant: dict[str, list[dict[str, Any]]]) -> None:
+        still = {titled(each) for each in chosen()}
+        self._of_constant = {name: of_constant[name] for name in of_constant if name in still}
+
+    @classmethod
+    def stored(cls) -> Rows:
+        """Read what is stored, without constants that are gone or have another value now."""
+        content = json.loads((RESULTS / "sensitivity.json").read_text("utf-8"))
+        of_constant: dict[str, list[dict[str, Any]]] = {n: [] for n in content["change_nothing"]}
+        for each in content["changes_worst_first"]:
+            of_constant.setdefault(each["constant"], []).append(each)
+        return cls(of_constant)
+
+    def __contains__(self, name: str) -> bool:
+        return name in self._of_constant
+
+    def put(self, name: str, rows: list[dict[str, Any]]) -> None:
+        """Put a constant's new rows in place of its old ones."""
+        self._of_constant[name] = [each for each in rows if weight(each) > 0]
+
+    def store(self, plain: Outcome, count: int) -> None:
+        """Keep all for the docs."""
+        rows = sorted((each for own in self._of_constant.values() for each in own), key=weight)
+        strong = {each["constant"] for each in rows if weight(each) >= 1}
+        still = sorted(name for name, own in self._of_constant.items() if not own)
+        figures = [
+            Figure("constants tried", len(self._of_constant), f"of {len(chosen())}"),
+            Figure("of them, change nothing at half and double", len(still)),
+            Figure("of them, change the outcome markedly", len(strong)),
+            Figure(
+                "RMS error, nothing changed", plain.rms_mdb, "mdB", note=f"{plain.joints} joints"
+            ),
+            Figure("coverage, nothing changed", 100 * plain.coverage, "%"),
+            Figure("missed, nothing changed", plain.missed, f"of {plain.wanted}"),
+        ]
+        what = f"""Each constant of the core that was chosen, or has no origin yet, at half and at
+            double, on {count} ordinary pairs, {count} wide ones and {count} without
+            splices: what that does to the pairs refused, the joints missed (one-way step of
+            {PLAIN_STEP_DB} dB and more), the readings and spliceless fibres that are false, the
+            findings, the RMS error and the coverage of the 95 % intervals. Markedly: one more or
+            less of something, a tenth of the RMS error, or two points of coverage. A set this small
+            shows what is sensitive; that it shows nothing proves little. A constant is tried when
+            it is new or has a new value: the rest of the core may have changed since."""
+        save(
+            "sensitivity", what, figures,
+            changes_worst_first=rounded(rows[::-1]), change_nothing=still,
+        )  # fmt: skip
+
+
 def main() -> None:
     """Change the constants one by one and print what it did."""
     parser = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
     parser.add_argument("--pairs", type=int, default=10, help="pairs of each of three kinds")
     parser.add_argument("--only", nargs="*", default=(), help="names of constants")
-    parser.add_argument("--most", type=int, help="constants to try at most")
+    parser.add_argument("--new", action="store_true", help="only constants with nothing stored")
+    parser.add_argument("--most", type=int, help="constants to try at most; 0 drops what is gone")
     parser.add_argument("--store", action="store_true", help="keep the figures for the docs")
     parser.add_argument("--measure", type=Path, help=argparse.SUPPRESS)
     asked = parser.parse_args()
@@ -178,13 +244,12 @@ def main() -> None:
         new = outcome(*pickle.loads(asked.measure.read_bytes()))
         json.dump({name: getattr(new, name) for name in Outcome.__slots__}, sys.stdout)
         return
-    chosen = [
+    rows = Rows.stored()
+    tried = [
         each
-        for each in constants(ROOMS)
-        if (not each.origin or each.origin.lower().startswith(CHOSEN))
-        and (not asked.only or each.name in asked.only)
+        for each in chosen()
+        if (not asked.only or each.name in asked.only) and not (asked.new and titled(each) in rows)
     ]
-    rows = []
     with tempfile.TemporaryDirectory() as folder:
         place = Path(folder)
         drawn = place / "pairs"
@@ -192,35 +257,17 @@ def main() -> None:
         plain = measured(ROOT, drawn)
         if isinstance(plain, str):
             raise SystemExit(plain)
-        for constant in chosen[: asked.most]:
-            for factor in FACTORS:
-                new = measured(changed_copy(constant, factor, place), drawn)
-                rows.append(row(constant, factor, plain, new))
-                print(rows[-1], flush=True)
-    rows.sort(key=weight, reverse=True)
-    names = {each["constant"] for each in rows}
-    moving = {each["constant"] for each in rows if weight(each) > 0}
-    strong = {each["constant"] for each in rows if weight(each) >= 1}
-    figures = [
-        Figure("constants tried", len(names)),
-        Figure("of them, change nothing at half and double", len(names - moving)),
-        Figure("of them, change the outcome markedly", len(strong)),
-        Figure("RMS error, nothing changed", plain.rms_mdb, "mdB", note=f"{plain.joints} joints"),
-        Figure("coverage, nothing changed", 100 * plain.coverage, "%"),
-        Figure("missed, nothing changed", plain.missed, f"of {plain.wanted}"),
-    ]
-    print(*(figure.text() for figure in figures), sep="\n")
+        for constant in tried[: asked.most]:
+            both = [
+                row(constant, factor, plain, measured(changed_copy(constant, factor, place), drawn))
+                for factor in FACTORS
+            ]
+            print(*both, sep="\n", flush=True)
+            rows.put(titled(constant), both)
+            if asked.store:  # at once: a stopped run has not been for nothing
+                rows.store(plain, asked.pairs)
     if asked.store:
-        what = f"""Each constant of the core that was chosen, or has no origin yet, at half and at
-        double, on {asked.pairs} ordinary pairs, {asked.pairs} wide ones and {asked.pairs} without
-        splices: what that does to the pairs refused, the joints missed (one-way step of
-        {PLAIN_STEP_DB} dB and more), the readings and spliceless fibres that are false, the
-        findings, the RMS error and the coverage of the 95 % intervals. Markedly: one more or less
-        of something, a tenth of the RMS error, or two points of coverage. A set this small shows
-        what is sensitive; that it shows nothing proves little."""
-        still = sorted(names - moving)
-        rows = rounded([each for each in rows if weight(each) > 0])
-        save("sensitivity", what, figures, changes_worst_first=rows, change_nothing=still)
+        rows.store(plain, asked.pairs)
 
 
 if __name__ == "__main__":

@@ -161,7 +161,7 @@ def test_what_cannot_be_followed_is_named(rows: list[PlanRow], column: str, want
 def test_two_fibres_into_one_are_refused() -> None:
     with pytest.raises(BadSetting, match="two fibres go there"):
         SplicePlan.of([row(ribbon_in="1", ribbon_out="2")], (), "C", 12)
-    with pytest.raises(BadSetting, match="12 fibres in"):
+    with pytest.raises(BadSetting, match="12 fibres go in"):
         SplicePlan.of([row(ribbon_in="1", fibres_out=tuple(range(1, 25)))], (), "C", 12)
 
 

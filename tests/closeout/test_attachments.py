@@ -5,6 +5,8 @@ from __future__ import annotations
 import csv
 import hashlib
 import os
+import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -15,7 +17,15 @@ from pypdf import PdfReader
 
 from otdravg.cable.model import Closure
 from otdravg.cli import main
-from otdravg.closeout.attachments import attached_of
+from otdravg.closeout.attachments import (
+    Attached,
+    Attachments,
+    attached_of,
+    attachments_below,
+    carry,
+)
+from otdravg.system.manifest import write_evidence, write_manifest
+from otdravg.tables.csv_file import CsvStyle
 
 
 def run(*arguments: object) -> Result:
@@ -78,6 +88,71 @@ def test_one_that_was_changed_is_found_even_with_a_new_manifest(
     assert "file and list differ (closure 1/tray.jpg" in found.output.replace("\n", " ")
 
 
+def paper_of(folder: Path) -> str:
+    pages = PdfReader(folder / "closeout.pdf").pages
+    return " ".join(" ".join(page.extract_text() for page in pages).split())
+
+
+def test_one_that_was_removed_with_its_line_is_found(
+    shots: Path, photos: Path, tmp_path: Path
+) -> None:
+    out = tmp_path / "out"
+    made(shots, photos, out)
+    (out / "attachments" / "closure 1" / "tray.jpg").unlink()
+    table = out / "attachments" / "attached.csv"
+    lines = table.read_bytes().splitlines(keepends=True)
+    table.write_bytes(b"".join(line for line in lines if b"tray" not in line))
+    write_evidence(out)
+    write_manifest(out)
+    found = run("verify", out)
+    assert found.exit_code == 1
+    assert "closure 1/tray.jpg" in found.output.replace("\n", " ")
+
+
+def test_printed_again_it_has_them_too(shots: Path, photos: Path, tmp_path: Path) -> None:
+    out, again = tmp_path / "out", tmp_path / "again"
+    run("cable", shots, "--out", out, "--only", "json,pdf", "--attach", photos, "--workers", 1)
+    done = run("report", out / "closeout.json", "--out", again, "--only", "json,pdf")
+    assert (done.exit_code, "do not lie" in done.output) == (0, False), done.output
+    names = sorted(p.relative_to(out) for p in (out / "attachments").rglob("*") if p.is_file())
+    assert len(names) == 4
+    for name in names:
+        assert (again / name).read_bytes() == (out / name).read_bytes()
+    assert paper_of(again) == paper_of(out)
+    assert "Attached: =certificate.pdf" in paper_of(again)
+    assert run("verify", again).exit_code == 0
+
+
+def test_printed_again_without_them_the_paper_says_which_are_missing(
+    shots: Path, photos: Path, tmp_path: Path
+) -> None:
+    out, again, alone = tmp_path / "out", tmp_path / "again", tmp_path / "alone"
+    run("cable", shots, "--out", out, "--only", "json,pdf", "--attach", photos, "--workers", 1)
+    (out / "attachments" / "closure 1" / "lid.jpg").write_bytes(b"another lid")
+    done = run("report", out / "closeout.json", "--out", again, "--only", "json,pdf")
+    assert "as they were: closure 1/lid.jpg" in " ".join(done.output.split())
+    assert "Attached: closure 1/lid.jpg (not here), closure 1/tray.jpg" in paper_of(again)
+    checked = " ".join(run("verify", again).output.split())
+    assert "1 problem" in checked
+    assert "closure 1/lid.jpg" in checked
+    alone.mkdir()
+    shutil.copy(out / "closeout.json", alone)
+    done = run("report", alone / "closeout.json", "--out", tmp_path / "bare")
+    assert "=certificate.pdf, closure 1/lid.jpg, closure 1/tray.jpg" in done.output
+    assert "closure 1/tray.jpg (not here)" in paper_of(tmp_path / "bare")
+
+
+def test_a_list_from_elsewhere_does_not_lead_out_of_its_folder(tmp_path: Path) -> None:
+    (tmp_path / "from").mkdir()
+    (tmp_path / "secret.jpg").write_bytes(b"secret")
+    (tmp_path / "to" / "draft").mkdir(parents=True)
+    (secret,) = (a for a in attachments_below(tmp_path).listed if a.name == "secret.jpg")
+    listed = (replace(secret, name="../secret.jpg"),)
+    carry(Attachments(tmp_path / "from", listed), tmp_path / "to" / "draft", CsvStyle(), ())
+    written = [path.name for path in (tmp_path / "to").rglob("*") if path.is_file()]
+    assert written == ["attached.csv"]
+
+
 def test_what_cannot_be_attached_is_one_line_and_nothing_is_written(
     shots: Path, photos: Path, tmp_path: Path
 ) -> None:
@@ -93,7 +168,7 @@ def test_what_cannot_be_attached_is_one_line_and_nothing_is_written(
         (taken, "has the name of the list"),
         (linked, "could not be attached"),
         (made(shots, empty, out), "holds no file"),
-        (made(shots, tmp_path / "none", out), "is no folder"),
+        (made(shots, tmp_path / "none", out), "is not a folder"),
         (made(shots, photos, photos / "out"), "lies in the folder that is read"),
     ):
         assert result.exit_code == 2
@@ -131,15 +206,10 @@ def test_pictures_stand_on_the_sheet_of_the_closure_that_their_names_state(
         ("Otterstone.jpg", None),  # half a name
     ],
 )
-def test_a_file_is_of_the_closure_that_it_names_whole(
-    name: str, number: int | None, tmp_path: Path
-) -> None:
+def test_a_file_is_of_the_closure_that_it_names_whole(name: str, number: int | None) -> None:
     closures = [
         Closure("C", n, (1,), own, 1000.0 * n, 1.0, (1,), 1)
         for n, own in enumerate(("1", "J2 Otterstone", "MH 3", "Lea"), start=1)
     ]
-    file = tmp_path / "attachments" / name
-    file.parent.mkdir(parents=True)
-    file.write_bytes(b"x")
-    wanted = {} if number is None else {("C", number): [name]}
-    assert attached_of(tmp_path, closures) == wanted
+    of = None if number is None else ("C", number)
+    assert attached_of([Attached(name, 1, "")], closures) == {of: [name]}

@@ -259,3 +259,27 @@ def test_chances_of_a_remake_are_those_of_its_sentence(book: Book) -> None:
         chances = f"a chance of {100 * all_pass:.0f} % at {100 * failing:.1f} % failing each"
         assert failing == round(failing, 3)
         assert chances in unit["Choice"] or "spliced again" not in unit["Choice"]
+
+
+def test_rows_are_as_high_as_their_wrapped_texts(bad_review: CableReview, tmp_path: Path) -> None:
+    """Not every program makes them so by itself: texts stood on top of each other."""
+    long = tuple(replace(closure, name="光缆接头 " * 9) for closure in bad_review.closures)
+    write_closeout_xlsx(replace(bad_review, closures=long), Template(), tmp_path / "out.xlsx")
+    book = openpyxl.load_workbook(tmp_path / "out.xlsx")
+    seen = set()
+    for sheet in book.worksheets[1:]:
+        for row in sheet.iter_rows():
+            for cell in row:
+                if not (isinstance(cell.value, str) and cell.alignment.wrap_text):
+                    continue
+                width = next(
+                    own.width
+                    for own in sheet.column_dimensions.values()
+                    if own.min <= cell.column <= own.max
+                )
+                broad = sum(2 if ord(sign) > 0x2E80 else 1 for sign in cell.value)
+                lines = min(-(-broad // (1.3 * width)), 30)
+                height = sheet.row_dimensions[cell.row].height or 15
+                assert height >= 12 * lines, (sheet.title, cell.coordinate)
+                seen |= {sheet.title} if lines > 1 else set()
+    assert len(seen) > 3

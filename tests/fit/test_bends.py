@@ -17,6 +17,7 @@ from benchmarks.receivers.instrument import Link, Setup, shoot
 
 from otdravg import Measurement, Trace, measure
 from otdravg.fit.reading import Reading
+from otdravg.fit.side import LEGENDRE, LEGENDRE_AT_ENDS
 from otdravg.pair.budget import budget_of
 
 LINK = Link(
@@ -135,3 +136,12 @@ class TestSlowTail:
         assert error_db < 0.5 * 2.171 * 0.004 * 2.2
         assert error_db <= 2 * reading.u_loss_db
         assert reading.u_loss_db > 2 * plain.u_loss_db
+
+
+def test_the_polynomials_are_legendres() -> None:
+    # numpy's own table.
+    for k, (powers, ends) in enumerate(zip(LEGENDRE, LEGENDRE_AT_ENDS, strict=True)):
+        one = np.polynomial.legendre.Legendre.basis(k)
+        assert powers[: k + 1] == pytest.approx(one.convert(kind=np.polynomial.Polynomial).coef)
+        assert not powers[k + 1 :].any()
+        assert ends == pytest.approx(one(np.array([-1.0, 1.0])))

@@ -22,6 +22,7 @@ from otdravg.report.job import remaining
 from otdravg.shot.settings import Direction
 from otdravg.trade import fibre_colour
 from otdravg.verdict import load_shipped
+from otdravg.words import told
 
 LEAST = 'format = 1\ncable = "RIDGE-7"\nfibres = 24\nwavelengths = [1310, 1550]\n'
 
@@ -29,7 +30,7 @@ LEAST = 'format = 1\ncable = "RIDGE-7"\nfibres = 24\nwavelengths = [1310, 1550]\
 def problems(text: str, path: str | Path = "job.toml") -> dict[str, str]:
     with pytest.raises(BadJob) as caught:
         parse(text, path)
-    return {one.name: one.allowed for one in caught.value.problems}
+    return {one.name: told(one.allowed) for one in caught.value.problems}
 
 
 def test_the_least_job_says_nothing_else() -> None:
@@ -100,7 +101,7 @@ def test_a_list_is_the_same_in_the_job_and_beside_it(tmp_path: Path) -> None:
     assert "more cells" in found["c.csv line 2"]
     (tmp_path / "c.csv").write_text("name,distance\nOtterstone,far\nOtterstone,1km\n")
     found = problems(f"{LEAST}closures = 'c.csv'\n", tmp_path / "job.toml")
-    assert "not a length" in found["c.csv line 2, column distance"]
+    assert "write a length" in found["c.csv line 2, column distance"]
     assert found["c.csv line 3, column name"] == "it stands there twice"
 
 

@@ -16,7 +16,7 @@ from otdravg.findings import says
 from otdravg.job import load
 from otdravg.job.lists import LISTS, Column, JobList
 from otdravg.job.rows import ListRow, facts_of, form_of, rows_beside, rows_in
-from otdravg.words.catalogue import error_lines
+from otdravg.words.catalogue import told
 
 LEAST = 'format = 1\ncable = "RIDGE-7"\nfibres = 24\nwavelengths = [1310, 1550]\n'
 
@@ -94,7 +94,7 @@ def test_what_spreadsheets_save_reads_as_the_same(raw: bytes, tmp_path: Path) ->
         ("mark", "3,310 m", "write 3310m or 3.310km"),
         ("mark", "3.310", "write 3310m or 3.310km"),
         ("mark", "4.2", "metres or kilometres"),
-        ("mark", "yes", "is not a length"),
+        ("mark", "yes", "write a length"),
         ("turned", "maybe", "yes or no"),
         ("due", "03/04/2026", "year first"),
         ("due", "2026-02-30", "year first"),
@@ -195,8 +195,8 @@ def test_a_list_beside_the_job_is_read_unasked_and_its_faults_are_all_told(tmp_p
     (tmp_path / "reels.csv").write_text("reel,fibre_type\nR-1,652\nR-2,G652\n")
     with pytest.raises(BadJob) as caught:
         load(tmp_path / "job.toml")
-    assert len(error_lines(caught.value)) == 2
-    assert "reels.csv line 3, column fibre_type" in error_lines(caught.value)[1]
+    assert len(caught.value.lines) == 2
+    assert "reels.csv line 3, column fibre_type" in told(caught.value.lines[1])
 
 
 #: What hands and spreadsheets leave in cells.
@@ -211,7 +211,7 @@ CELLS = (
 def test_whatever_stands_in_cells_is_read_or_named_in_a_line(own: JobList, tmp_path: Path) -> None:
     draw = random.Random(f"cells of {own.name}")
     (tmp_path / "job.toml").write_text(LEAST)
-    read, told = 0, []
+    read, found = 0, []
     for _ in range(150):
         sign = draw.choice(",;\t")
         filled = [
@@ -226,7 +226,7 @@ def test_whatever_stands_in_cells_is_read_or_named_in_a_line(own: JobList, tmp_p
             load(tmp_path / "job.toml").options()
             read += 1
         except OtdravgError as error:
-            told.append(error_lines(error))
+            found.append(tuple(map(told, error.lines)))
     assert read
-    assert told
-    assert all(lines and not any("\n" in line for line in lines) for lines in told)
+    assert found
+    assert all(lines and not any("\n" in line for line in lines) for lines in found)

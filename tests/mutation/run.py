@@ -6,13 +6,16 @@
     python tests/mutation/run.py --module otdravg/shot/noise.py --tests tests/shot/test_noise.py
 
 Every mutant runs in a forked process of its own, in which the module is imported from the changed
-source; no file of the project is touched. Tests stop at the first failure. A mutant that runs for
+source; no file of the project is touched. The tests are run once on the sound modules to learn
+which lines each comes to: a mutant meets those alone that come to its statement, first those that
+noticed most mutants in the least time, and none after the first that fails. A mutant that runs for
 much longer than the sound module counts as killed.
 """
 
 from __future__ import annotations
 
 import argparse
+import ast
 import contextlib
 import datetime
 import gc
@@ -28,8 +31,9 @@ import signal
 import sys
 import tempfile
 import time
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cache, lru_cache, partial
 from pathlib import Path
 from types import CodeType
 from typing import Any
@@ -42,6 +46,7 @@ sys.path.append(str(Path(__file__).resolve().parents[1] / "benchmarks"))
 
 import pytest  # noqa: E402  # after the number of threads
 import scipy.stats  # noqa: E402
+from coverage import Coverage  # noqa: E402
 from mutants import Mutant, mutants_of  # noqa: E402
 from stored import Figure  # noqa: E402
 
@@ -60,6 +65,10 @@ PRELOADED = ("hypothesis", "matplotlib.pyplot", "openpyxl", "scipy.ndimage", "sc
 SLOWER, GRACE_S = 4.0, 20.0
 #: A mutant may hold so much memory, bytes: a wrong power asks for more than there is.
 MOST_MEMORY = 6 << 30
+#: Exit status of a process whose mutant is no Python.
+VOID = 71
+
+Say = Callable[[str], None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,6 +84,17 @@ class Target:
     def tests_of(self, module: str) -> list[str]:
         """Return the tests of one module."""
         return self.tests.get(module) or self.tests[""]
+
+    def tests_by_file(self) -> dict[str, list[str]]:
+        """Return all tests by their files, each with what is left out of them all."""
+        every = dict.fromkeys(t for m in self.modules for t in self.tests_of(m))
+        left_out = [t for t in every if t.startswith("-")]
+        files: dict[str, list[str]] = {}
+        for test in every:
+            if test not in left_out:
+                for each in _files_of(test):
+                    files.setdefault(_file(each), [*left_out]).append(each)
+        return files
 
 
 @dataclass(slots=True)
@@ -104,105 +124,245 @@ class _Changed(importlib.abc.MetaPathFinder, importlib.abc.Loader):
         exec(self.code, module.__dict__)
 
 
-class _QuickFirst:
-    """Runs the files and tests first that take least time, and notes what they take."""
+class _Chosen:
+    """Runs the chosen tests of a process, those first that noticed most in the least time."""
 
-    def __init__(self, seconds: dict[str, float]) -> None:
-        self.seconds = seconds
+    def __init__(
+        self, order: dict[str, int] | None = None, coverage: Coverage | None = None
+    ) -> None:
+        self.order = order
+        self.coverage = coverage
         self.taken: dict[str, float] = {}
-        self.failed: set[str] = set()
+        self.failed: list[str] = []
 
     @pytest.hookimpl(trylast=True)
     def pytest_collection_modifyitems(self, items: list[pytest.Item]) -> None:
-        of_file: dict[object, float] = {}
-        for item in items:
-            of_file[item.path] = of_file.get(item.path, 0) + self.seconds.get(item.nodeid, 0)
-        items.sort(key=lambda item: (of_file[item.path], str(item.path)))
+        order = self.order
+        if order is not None:
+            items[:] = [item for item in items if item.nodeid in order]
+            items.sort(key=lambda item: order[item.nodeid])
+
+    @pytest.hookimpl(tryfirst=True)
+    def pytest_runtest_setup(self, item: pytest.Item) -> None:
+        """Note for the whole file what fixtures run: other tests may have the use of them."""
+        if self.coverage is not None:
+            for cached in _caches():
+                cached.cache_clear()
+            self.coverage.switch_context(_file(item.nodeid))
+
+    @pytest.hookimpl(tryfirst=True)
+    def pytest_runtest_call(self, item: pytest.Item) -> None:
+        if self.coverage is not None:
+            self.coverage.switch_context(item.nodeid)
+
+    @pytest.hookimpl(tryfirst=True)
+    def pytest_runtest_teardown(self, item: pytest.Item) -> None:
+        if self.coverage is not None:
+            self.coverage.switch_context("")
 
     def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
         self.taken[report.nodeid] = self.taken.get(report.nodeid, 0) + report.duration
         if report.failed:
-            self.failed.add(report.nodeid)
+            self.failed.append(report.nodeid)
 
 
-def _in_child(work: Callable[[], int], limit_s: float) -> tuple[int | None, float]:
-    """Run work in a forked process; return its exit status, or None if it took too long."""
-    begun = time.monotonic()
-    child = os.fork()
-    if child == 0:
-        os.setsid()
-        status = 70
-        with contextlib.suppress(BaseException):
-            resource.setrlimit(resource.RLIMIT_AS, (MOST_MEMORY, MOST_MEMORY))
-            silent = os.open(os.devnull, os.O_RDWR)
-            for stream in (0, 1, 2):
-                os.dup2(silent, stream)
-            status = int(work())
-        os._exit(status)
-    while time.monotonic() - begun < limit_s:
-        done, how = os.waitpid(child, os.WNOHANG)
-        if done:
-            return os.waitstatus_to_exitcode(how), time.monotonic() - begun
-        time.sleep(0.02)
-    with contextlib.suppress(ProcessLookupError):
-        os.killpg(child, signal.SIGKILL)
-    os.waitpid(child, 0)
-    return None, time.monotonic() - begun
+def _files_of(test: str) -> list[str]:
+    """The files of a folder of tests, or the file or test itself."""
+    folder = ROOT / test
+    if not folder.is_dir():
+        return [test]
+    return [path.relative_to(ROOT).as_posix() for path in sorted(folder.glob("test_*.py"))]
 
 
-def _tests(arguments: Sequence[str], quick: _QuickFirst) -> int:
+def _file(test: str) -> str:
+    return test.partition("::")[0]
+
+
+@lru_cache(maxsize=1)
+def _caches() -> list[Any]:
+    """Everything that is computed once in a process: the first test would have it all."""
+    cached = type(lru_cache(len))
+    return [each for each in gc.get_objects() if type(each) is cached and each is not _caches]
+
+
+class _Child:
+    """Work in a forked process, which may say something in the end."""
+
+    def __init__(self, work: Callable[[Path], int], limit_s: float) -> None:
+        self.begun = time.monotonic()
+        self.limit_s = limit_s
+        self._folder = tempfile.TemporaryDirectory()
+        self.said = Path(self._folder.name) / "said"
+        self.pid = os.fork()
+        if self.pid == 0:
+            os.setsid()
+            status = 70
+            with contextlib.suppress(BaseException):
+                resource.setrlimit(resource.RLIMIT_AS, (MOST_MEMORY, MOST_MEMORY))
+                silent = os.open(os.devnull, os.O_RDWR)
+                for stream in (0, 1, 2):
+                    os.dup2(silent, stream)
+                status = int(work(self.said))
+            os._exit(status)
+
+    def ended(self) -> tuple[int | None, str] | None:
+        """Return its exit status (``None``: it took too long) and what it said, once it ended."""
+        done, how = os.waitpid(self.pid, os.WNOHANG)
+        if not done and time.monotonic() - self.begun < self.limit_s:
+            return None
+        if not done:
+            with contextlib.suppress(ProcessLookupError):
+                os.killpg(self.pid, signal.SIGKILL)
+            os.waitpid(self.pid, 0)
+        said = self.said.read_text("utf-8") if self.said.exists() else ""
+        self._folder.cleanup()
+        return (os.waitstatus_to_exitcode(how) if done else None), said
+
+
+def _tests(arguments: Sequence[str], chosen: _Chosen) -> int:
     fixed = ["-o", "addopts=--strict-markers", "-p", "no:cacheprovider", "-q"]
     fixed += ["-p", "no:unraisableexception"]  # it collects garbage for a quarter of a second
     fixed += ["-W", "ignore::pytest.PytestAssertRewriteWarning"]
-    return int(pytest.main([*fixed, *arguments], plugins=[quick]))
+    return int(pytest.main([*fixed, *arguments], plugins=[chosen]))
 
 
-@dataclass(frozen=True, slots=True)
 class _Sound:
-    """What tests do on the module as it is."""
+    """What tests do on modules as they are: how long they take, and which lines they come to.
 
-    arguments: tuple[str, ...]  # for pytest; without the tests that fail: they notice nothing
-    seconds: dict[str, float]  # by test
-    whole_s: float
+    Told file by file; what one told is kept beside the state, until it or a module changes.
+    """
 
-    @classmethod
-    def of(cls, tests: Sequence[str], say: Callable[[str], None]) -> _Sound:
-        """Run tests once."""
-        with tempfile.TemporaryDirectory() as folder:
-            notes = Path(folder) / "notes.json"
+    def __init__(self, target: Target, kept: Path | None, workers: int, say: Say) -> None:
+        self.seconds: dict[str, float] = {}
+        self.comes_to: dict[tuple[str, int], set[str]] = {}
+        self.target = target
+        if kept is not None:
+            kept.mkdir(parents=True, exist_ok=True)
+        content = hashlib.sha256()
+        for path in [*target.modules, *sorted(HERE.parent.glob("*.py"))]:
+            content.update((ROOT / path).read_bytes())
+        waiting, running = target.tests_by_file(), {}
+        while waiting or running:
+            while waiting and len(running) < workers:
+                file, tests = waiting.popitem()
+                own = hashlib.sha256((ROOT / file).read_bytes() + repr(tests).encode())
+                name = f"{content.hexdigest()[:12]}-{own.hexdigest()[:12]}.json"
+                place = None if kept is None else kept / name
+                if place is not None and place.exists():
+                    self._take(place.read_text("utf-8"), say)
+                else:
+                    running[_Child(partial(_told_by, tests, list(target.modules)), 3600)] = place
+            for child, place in list(running.items()):
+                if (ended := child.ended()) is not None:
+                    del running[child]
+                    if ended[0] not in (0, 1):
+                        raise SystemExit(f"tests that do not run: {place}")
+                    if place is not None:
+                        place.write_text(ended[1], "utf-8")
+                    self._take(ended[1], say)
+            time.sleep(0.02)
+        self.noticed = dict.fromkeys(self.seconds, 0)  # mutants by test
+        say(f"  {len(self.seconds)} tests, {sum(self.seconds.values()):.0f} s")
 
-            def work() -> int:
-                quick = _QuickFirst({})
-                status = _tests(tests, quick)
-                notes.write_text(json.dumps([quick.taken, sorted(quick.failed)]))
-                return status
-
-            status, whole_s = _in_child(work, 3600)
-            taken, failed = json.loads(notes.read_text())
-        if status not in (0, 1):
-            raise SystemExit(f"these tests do not run: {' '.join(tests)}")
+    def _take(self, told: str, say: Say) -> None:
+        seconds, failed, lines = json.loads(told)
         for test in failed:
             say(f"  left out, as it fails without any mutation: {test}")
-        left_out = [f"--deselect={test}" for test in failed]
-        return cls((*tests, *left_out), taken, whole_s)
+            seconds.pop(test, None)
+        self.seconds |= seconds
+        for module, of_module in lines.items():
+            for line, contexts in of_module.items():
+                self.comes_to.setdefault((module, int(line)), set()).update(contexts)
+
+    def order(self, mutant: Mutant) -> dict[str, int]:
+        """Return the tests that come to a mutant's line, with their places in the order."""
+        lines = _statement_of(mutant)
+        own = [each for test in self.target.tests_of(mutant.module) for each in _files_of(test)]
+        tests = [t for t in self.seconds if not {t, t.partition("[")[0], _file(t)}.isdisjoint(own)]
+        if lines is not None:  # otherwise run with the import: whoever uses the module may notice
+            come = set().union(*(self.comes_to.get((mutant.module, n), set()) for n in lines))
+            tests = [test for test in tests if test in come or _file(test) in come]
+        worth: dict[str, list[float]] = {}  # of a file: seconds, mutants noticed
+        for test in tests:
+            of_file = worth.setdefault(_file(test), [0.0, 1.0])
+            of_file[0] += self.seconds[test]
+            of_file[1] += self.noticed[test]
+        tests.sort(key=lambda test: (
+            worth[_file(test)][0] / worth[_file(test)][1], _file(test),
+            self.seconds[test] / (1 + self.noticed[test]),
+        ))  # fmt: skip
+        return {test: place for place, test in enumerate(tests)}
+
+    def start(self, mutant: Mutant) -> _Child | None:
+        """Begin to run what may notice a mutant; ``None`` where no test comes to it."""
+        order = self.order(mutant)
+        if not order:
+            return None
+
+        def work(said: Path) -> int:
+            try:
+                code = compile(
+                    mutant.code(ROOT), str(ROOT / mutant.module), "exec", dont_inherit=True
+                )
+            except (SyntaxError, ValueError):
+                return VOID
+            sys.dont_write_bytecode = True
+            sys.meta_path.insert(0, _Changed(mutant.module, code))
+            chosen = _Chosen(order)
+            status = _tests(("-x", *dict.fromkeys(map(_file, order))), chosen)
+            said.write_text("\n".join(chosen.failed), "utf-8")
+            return status
+
+        return _Child(work, SLOWER * sum(self.seconds[test] for test in order) + GRACE_S)
+
+    def fate(self, ended: tuple[int | None, str]) -> str:
+        """Return ``killed``, ``timed out``, ``survived``, or ``void`` for what is no Python."""
+        status, said = ended
+        for test in said.splitlines():
+            self.noticed[test] = self.noticed.get(test, 0) + 1
+        fates = {None: "timed out", 0: "survived", VOID: "void"}
+        return fates.get(status, "killed")
 
 
-def _fate(mutant: Mutant, sound: _Sound) -> str:
-    """Return ``killed``, ``timed out``, ``survived``, or ``void`` for what is no Python."""
-    try:
-        code = compile(mutant.code(ROOT), str(ROOT / mutant.module), "exec", dont_inherit=True)
-    except (SyntaxError, ValueError):
-        return "void"
+def _told_by(tests: Sequence[str], modules: Sequence[str], said: Path) -> int:
+    """Run tests and say as JSON: the seconds of each, what failed, who comes to which line."""
+    coverage = Coverage(data_file=None, include=[str(ROOT / m) for m in modules], config_file=False)
+    coverage.start()
+    chosen = _Chosen(coverage=coverage)
+    status = _tests(tests, chosen)
+    coverage.stop()
+    lines = {
+        Path(path).relative_to(ROOT).as_posix(): coverage.get_data().contexts_by_lineno(path)
+        for path in coverage.get_data().measured_files()
+    }
+    said.write_text(json.dumps([chosen.taken, chosen.failed, lines]), "utf-8")
+    return status
 
-    def work() -> int:
-        sys.dont_write_bytecode = True
-        sys.meta_path.insert(0, _Changed(mutant.module, code))
-        return _tests(("-x", *sound.arguments), _QuickFirst(sound.seconds))
 
-    status, _ = _in_child(work, SLOWER * sound.whole_s + GRACE_S)
-    if status is None:
-        return "timed out"
-    return "survived" if status == 0 else "killed"
+@cache
+def _statements(module: str) -> dict[int, tuple[int, int] | None]:
+    """Give for each line the lines of its statement; ``None`` where it runs with the import."""
+    found: dict[int, tuple[int, int] | None] = {}
+
+    def look(statements: Iterable[Any], *, inside: bool) -> None:
+        for node in statements:
+            first = min([node.lineno, *(d.lineno for d in getattr(node, "decorator_list", []))])
+            body = getattr(node, "body", [])
+            last = body[0].lineno - 1 if body else node.end_lineno
+            last = max(last or first, node.lineno)
+            for line in range(first, last + 1):
+                found[line] = (first, last) if inside else None
+            within = inside or isinstance(node, ast.FunctionDef)
+            for part in ("body", "orelse", "finalbody", "handlers", "cases"):
+                look(getattr(node, part, []), inside=within)
+
+    look(ast.parse((ROOT / module).read_text("utf-8")).body, inside=False)
+    return found
+
+
+def _statement_of(mutant: Mutant) -> range | None:
+    lines = _statements(mutant.module).get(mutant.line)
+    return None if lines is None else range(lines[0], lines[1] + 1)
 
 
 class _State:
@@ -226,7 +386,7 @@ class _State:
                 file.write(f"{self.key(mutant)}\t{fate}\n")
 
 
-def run(target: Target, say: Callable[[str], None], state_file: Path | None = None) -> Tally:
+def run(target: Target, say: Say, state_file: Path | None = None, workers: int = 1) -> Tally:
     """Run a target's mutants and return what became of them.
 
     With a state file a run that was stopped goes on where it was; survivors are run again, as
@@ -239,31 +399,53 @@ def run(target: Target, say: Callable[[str], None], state_file: Path | None = No
     if 0 < target.sample < available:
         mutants = random.Random(target.seed).sample(mutants, target.sample)
     say(f"{target.name}: {len(mutants)} of {available} mutants")
-    sound: dict[tuple[str, ...], _Sound] = {}
+    kept = None if state_file is None else state_file.with_suffix(".sound")
+    sound = _Sound(target, kept, workers, say)
     reasons = _reasons()
-    tally = Tally()
     state = _State(state_file)
-    for number, mutant in enumerate(mutants, 1):
-        fate = state.fates.get(state.key(mutant), "survived")
-        if fate == "survived":
-            tests = tuple(target.tests_of(mutant.module))
-            if tests not in sound:
-                sound[tests] = _Sound.of(tests, say)
-            fate = _fate(mutant, sound[tests])
-            state.add(mutant, fate)
+    fates = {mutant: state.fates.get(state.key(mutant), "survived") for mutant in mutants}
+    waiting = [mutant for mutant in mutants if fates[mutant] == "survived"]
+    random.Random(0).shuffle(waiting)  # what a stopped run did is a sample, too
+    for number, (mutant, fate) in enumerate(_fates(sound, waiting, workers), 1):
+        fates[mutant] = fate
+        state.add(mutant, fate)
+        if fate == "survived" and _what(mutant) not in reasons:
+            _, before, after = _what(mutant)
+            say(f"  survived: {mutant.module}:{mutant.line}\n    - {before}\n    + {after}")
+        if number % 50 == 0:
+            say(f"  {number} of {len(waiting)} done")
+    tally = Tally()
+    for mutant, fate in fates.items():
         if fate in ("killed", "timed out"):
             tally.killed += 1
             tally.timed_out += fate == "timed out"
         elif fate == "survived":
-            before, after = mutant.difference(ROOT)
-            what = {"module": mutant.module, "line": before, "mutant": after}
-            reason = reasons.get((mutant.module, before, after))
-            (tally.explained if reason else tally.survived).append(what)
-            if not reason:
-                say(f"  survived: {mutant.module}:{mutant.line}\n    - {before}\n    + {after}")
-        if number % 100 == 0:
-            say(f"  {number} done, {tally.killed} killed")
+            module, before, after = _what(mutant)
+            what: dict[str, object] = {"module": module, "line": before, "mutant": after}
+            (tally.explained if _what(mutant) in reasons else tally.survived).append(what)
     return tally
+
+
+def _fates(sound: _Sound, mutants: Sequence[Mutant], workers: int) -> Iterator[tuple[Mutant, str]]:
+    """Run mutants, several at a time, and give what became of each."""
+    running: dict[_Child, Mutant] = {}
+    waiting = list(reversed(mutants))
+    while waiting or running:
+        while waiting and len(running) < workers:
+            mutant = waiting.pop()
+            if (child := sound.start(mutant)) is None:
+                yield mutant, "survived"
+            else:
+                running[child] = mutant
+        for child, mutant in list(running.items()):
+            if (ended := child.ended()) is not None:
+                del running[child]
+                yield mutant, sound.fate(ended)
+        time.sleep(0.02)
+
+
+def _what(mutant: Mutant) -> tuple[str, str, str]:
+    return (mutant.module, *mutant.difference(ROOT))
 
 
 def _reasons() -> dict[tuple[str, str, str], str]:
@@ -356,6 +538,7 @@ def main(arguments: Iterable[str] | None = None) -> None:
     parser.add_argument("--sample", type=int, help="so many mutants, drawn by the seed; 0 for all")
     parser.add_argument("--seed", type=int)
     parser.add_argument("--state", type=Path, help="file by which a stopped run goes on")
+    parser.add_argument("--workers", type=int, default=1, help="mutants run at a time")
     parser.add_argument("--results", type=Path, help="JSON file; the benchmarks' for a target")
     chosen = parser.parse_args(list(arguments) if arguments is not None else None)
     os.chdir(ROOT)
@@ -379,7 +562,7 @@ def main(arguments: Iterable[str] | None = None) -> None:
             target = replace(target, sample=chosen.sample)
         if chosen.seed is not None:
             target = replace(target, seed=chosen.seed)
-        tally = run(target, lambda line: print(line, flush=True), chosen.state)
+        tally = run(target, lambda line: print(line, flush=True), chosen.state, chosen.workers)
         record = _record(target, tally)
         print(json.dumps(record, indent=1))
         path = chosen.results or (RESULTS if target.name in targets else None)

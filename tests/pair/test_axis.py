@@ -16,7 +16,16 @@ from simulated import Fibre, Instrument, Label
 from otdravg.errors import BadSetting, Refusal, ShotsDoNotPair
 from otdravg.findings import Finding, Severity
 from otdravg.fit.side import Axis, SpanStart
-from otdravg.pair.axis import _Marks, _scores, check_same_fibre_settings, find_axis
+from otdravg.pair.axis import (
+    SHORTLIST,
+    _candidates,
+    _Marks,
+    _refine,
+    _scores,
+    _shortlist,
+    check_same_fibre_settings,
+    find_axis,
+)  # fmt: skip
 from otdravg.shot.detect import Detection, EventKind, detect
 from otdravg.shot.trace import Direction, Trace
 from otdravg.words.catalogue import told
@@ -137,6 +146,10 @@ def test_every_event_seen_from_both_ends_leaves_a_residual() -> None:
     gaps = [a + b - total for a in steps[0] for b in steps[1] if abs(a + b - LENGTH_M) < 30]
     assert axis.matched == len(gaps) == 3  # the splice at 4900 m does not show from B
     assert sorted(axis.residuals_m) == pytest.approx(sorted(gaps), abs=1e-6)
+    # The standard deviation of a mean (GUM 4.2.3), and no less than a tenth of what places allow.
+    placing_m = ab.shot.placing_m + ba.shot.placing_m
+    least = 0.1 * placing_m / np.sqrt(3)
+    assert axis.u_length_m == pytest.approx(max(np.std(axis.residuals_m) / np.sqrt(3), least))
 
 
 def test_stated_uncertainty_of_the_length_is_that_of_its_errors() -> None:
@@ -280,6 +293,27 @@ def test_long_fibres_may_differ_by_the_share_that_indices_do() -> None:
     assert abs(lengths[0] - lengths[1]) == pytest.approx(44, abs=CLOSE_M)
     axis, _ = find_axis(detect(ab), detect(ba))
     assert axis.length_m == pytest.approx(80_000, abs=50)
+
+
+@pytest.mark.parametrize("swapped", [False, True])
+@pytest.mark.parametrize(("apart_m", "one_fibre"), [(22.0, True), (33.0, False)])
+def test_ends_may_lie_apart_by_places_and_two_time_bases(
+    apart_m: float, one_fibre: bool, swapped: bool
+) -> None:
+    # Time bases off by 1e-4 each way make 16 m of 80 km (arithmetic), and each end may lie as far
+    # from its place as the shots tell by themselves, twice: here 10.9 m.
+    tool = instrument(20, 1.0)
+    ab, ba = (
+        shot(span([length_m], []), tool, 43 + k, far_noise_db=0.002)
+        for k, length_m in enumerate((80_000.0, 80_000.0 + apart_m)[:: -1 if swapped else 1])
+    )
+    places_m = 2 * sum(d.shot.placing_m for d in seen(ab, ba))
+    assert places_m < 22 < places_m + 16 < 33
+    if one_fibre:
+        axis, _ = axis_of(ab, ba)
+        assert axis.length_m == pytest.approx(80_000, abs=apart_m)
+    else:
+        assert refused(ab, ba).reason is Refusal.LENGTH
 
 
 # Cords
@@ -427,6 +461,30 @@ class TestCords:
         axis, _ = axis_of(*files, launch_m=lengths_m[0], receive_m=lengths_m[1])
         assert axis.length_m == pytest.approx(5000, abs=CLOSE_M)
 
+    @pytest.mark.parametrize("end", ["A", "B", "both"])
+    def test_offsets_in_the_files_that_nothing_shows_still_tell_the_length(self, end: str) -> None:
+        # The same, with the cords as each crew set them at its instrument.
+        lengths_m = {"A": (520.0, 0.0), "B": (0.0, 830.0), "both": (520.0, 830.0)}[end]
+        files = [
+            shot(
+                span([5000 + cord_m], []), instrument(), 100 + k, label=Label(user_offset_m=cord_m)
+            )
+            for k, cord_m in enumerate(lengths_m)
+        ]
+        axis, _ = axis_of(*files)
+        assert axis.length_m == pytest.approx(5000, abs=CLOSE_M)
+        assert (axis.start_a_m, axis.start_b_m) == pytest.approx(lengths_m, abs=0.2)
+
+    @pytest.mark.parametrize("end", ["A", "B"])
+    def test_a_cord_of_two_pieces_ends_where_the_other_light_stops(self, end: str) -> None:
+        # A span without a splice: the second of two connectors meets the end of the other shot.
+        bare, patched = span([5000], []), linked([300, 400, 5000], {0: -50.0, 1: -50.0}, {})
+        there, back = (patched, bare) if end == "A" else (bare, patched)
+        axis, _ = axis_of(shot(there, instrument(), 98), shot(back, instrument(), 99))
+        starts_m = (700.0, 0.0) if end == "A" else (0.0, 700.0)
+        assert (axis.start_a_m, axis.start_b_m) == pytest.approx(starts_m, abs=CLOSE_M)
+        assert axis.length_m == pytest.approx(5000, abs=CLOSE_M)
+
     def test_a_cord_at_one_instrument_alone_is_where_the_other_light_stops(self) -> None:
         # The shot from B ends where the cord of A began, and shows no connector there.
         ab = shot(with_cords(GLASS, Cords(520, None)), instrument(), 98)
@@ -451,6 +509,47 @@ class TestRefusals:
         figures = [float(w) for w in told(error.evidence).split() if w.replace(".", "").isdigit()]
         assert figures[0] == pytest.approx(9000, abs=CLOSE_M)
         assert figures[1] == pytest.approx(9000 + longer_m, abs=CLOSE_M)
+
+    @pytest.mark.parametrize("stated", [{"launch_m": 0.0}, {"receive_m": 0.0},
+                                        {"launch_m": 0.0, "receive_m": 0.0}])  # fmt: skip
+    @pytest.mark.parametrize("swapped", [False, True])
+    def test_no_cord_does_not_explain_more_fibre(
+        self, stated: dict[str, float], swapped: bool
+    ) -> None:
+        # Two fibres of which nothing but the ends shows: one is a kilometre longer.
+        lengths_m = (6000.0, 5000.0) if swapped else (5000.0, 6000.0)
+        ab, ba = (shot(span([m], []), instrument(), 43 + k) for k, m in enumerate(lengths_m))
+        assert refused(ab, ba, **stated).reason is Refusal.LENGTH
+
+    def test_a_stated_cord_explains_more_fibre(self) -> None:
+        # The other crew's receive cord is longer than this launch cord; its joint does not show.
+        ab, ba = (shot(span([m], []), instrument(), 43 + k) for k, m in enumerate((5000.5, 6000.0)))
+        axis, _ = axis_of(ab, ba, launch_m=0.5)
+        assert axis.length_m == pytest.approx(5000, abs=CLOSE_M)
+
+    def test_no_cord_explains_fibre_that_is_missing(self) -> None:
+        # The fibre broke 4 km from A between the shots; both show the splices at 1.5 and 3.8 km.
+        broken = span([1500, 2300, 200], [0.06, 0.11], levels_db=[0.0, -0.12, 0.06])
+        ab = shot(with_cords(broken, Cords(520, None)), instrument(), 62)
+        ba = shot(with_cords(GLASS, Cords(520, 830)).reversed(), instrument(), 63)
+        assert refused(ab, ba, launch_m=520.0, receive_m=830.0).reason is Refusal.LENGTH
+
+    @pytest.mark.parametrize("offsets_m", [(520.0, 0.0), (0.0, 830.0), (400.0, 600.0)])
+    def test_an_offset_that_fits_nothing_is_told_by_its_file(
+        self, offsets_m: tuple[float, float]
+    ) -> None:
+        # Both shots are of one fibre without a cord: the offset was left over from another job.
+        files = [
+            shot(span([5000], []), instrument(), 110 + k, label=Label(user_offset_m=offset_m),
+                 path=f"{end}.sor")
+            for k, (end, offset_m) in enumerate(zip("AB", offsets_m, strict=True))
+        ]  # fmt: skip
+        error = refused(*files)
+        assert error.reason is Refusal.LENGTH
+        said = told(error.evidence)
+        for end, offset_m in zip("AB", offsets_m, strict=True):
+            assert (f"{offset_m:.0f} m in {end}.sor" in said) is (offset_m > 0)
+            assert (f"{end}.sor" in said) is (offset_m > 0)
 
     def test_fibre_that_both_shots_show_beyond_the_span_must_end_at_something(self) -> None:
         # A receive cord's connector makes it one, and the span ends there.
@@ -477,6 +576,31 @@ class TestRefusals:
         assert axis.length_m == pytest.approx(6000, abs=CLOSE_M)
         assert [f.code for f in findings] == ["pattern-unconfirmed"]
 
+    @pytest.mark.parametrize("swapped", [False, True])
+    @pytest.mark.parametrize(("splices", "is_refused"), [(2, False), (3, True)])
+    def test_three_events_that_the_other_shot_does_not_show_are_another_fibre(
+        self, splices: int, is_refused: bool, swapped: bool
+    ) -> None:
+        losses_db = ([0.1] * splices + [0.0])[:3]
+        files = [shot(span([1500, 1500, 1000, 2000], losses_db), instrument(), 26),
+                 shot(span([6000], []), instrument(), 27)]  # fmt: skip
+        ab, ba = files[::-1] if swapped else files
+        if is_refused:
+            assert refused(ab, ba).reason is Refusal.PATTERN
+        else:
+            assert [f.code for f in axis_of(ab, ba)[1]] == ["pattern-unconfirmed"]
+
+    @pytest.mark.parametrize("seed", range(3))
+    def test_two_shots_from_one_end_of_a_symmetric_fibre_are_told_by_their_readings(
+        self, seed: int
+    ) -> None:
+        # As many places agree one way as the other.
+        glass = span(
+            [2000, 2000, 2000, 2000], [0.05, 0.12, 0.30], levels_db=[0.0, -0.1, 0.05, -0.05]
+        )
+        ab, again = (shot(glass, instrument(), 230 + 2 * seed + k) for k in (0, 1))
+        assert refused(ab, again).reason is Refusal.SAME_END
+
     @pytest.mark.parametrize("seed", range(5))
     def test_two_shots_from_one_end_are_refused(self, seed: int) -> None:
         error = refused(
@@ -501,6 +625,16 @@ class TestRefusals:
             for k, noise in enumerate(noise_db)
         ]
         assert refused(*files).reason is Refusal.SAME_END
+
+    def test_two_fibres_of_one_cable_from_one_end_are_told_from_one(self) -> None:
+        # Joints at the same places, read differently: another fibre of the same ribbon.
+        lengths_m = [1500, 2300, 1100, 2600, 1900]
+        losses_db, levels_db = [0.15, 0.02, 0.20, 0.12], [0.0, 0.1, -0.06, 0.09, -0.1]
+        other = span(lengths_m, losses_db, levels_db=levels_db)
+        error = refused(shot(GLASS, instrument(), 5), shot(other, instrument(), 6))
+        assert error.reason is Refusal.PATTERN
+        assert error.advice.code == "compare-numbers"
+        assert "as of two fibres" in told(error.evidence)
 
     def test_one_splice_at_the_same_place_is_no_proof_of_one_end(self) -> None:
         # Half-way along: two shots from opposite ends look alike, positions and readings.
@@ -550,6 +684,76 @@ class TestVote:
             for gap_m in (12.0, 40.0)
         )
         assert near > 0 > far
+
+    def test_a_pair_counts_less_the_further_its_places_disagree(self) -> None:
+        # Half as much at the edge of the tolerance, by the square of the way there (chosen).
+        whole, near, edge = (
+            self.score(self.marks([1000.0]), self.marks([2000.0 + gap_m]))
+            for gap_m in (0.0, 2.5, 5.0)
+        )
+        assert near / whole == pytest.approx(1 - 0.5 / 4)
+        assert edge / whole == pytest.approx(0.5)
+
+    def test_light_that_stops_at_the_other_shots_first_event_speaks_for_a_total(self) -> None:
+        other = self.marks([300.0, 2000.0])
+        right, wrong = (
+            self.score(replace(self.marks([1000.0]), last_x=end_m, end_seen=True), other)
+            for end_m in (2700.0, 2600.0)
+        )
+        assert right > wrong
+
+    def test_totals_are_looked_at_in_the_order_of_the_pairs_that_agree(self) -> None:
+        # Held against counting all pairs for each candidate.
+        rng = np.random.default_rng(5)
+        at_m = np.sort(rng.uniform(100, 2900, 25))
+        a, b = self.marks(at_m), self.marks(np.sort(3000.0 - at_m + rng.normal(0, 3, 25)))
+        a, b = (replace(m, reflective=rng.uniform(size=25) < 0.3) for m in (a, b))
+        candidates = _candidates(a, b, [0.0, 120.0], [0.0])
+        votes = [
+            sum(
+                1 + (a.reflective[i] and b.reflective[j])
+                for i in range(25)
+                for j in range(25)
+                if abs(a.x[i] + b.x[j] - total) <= self.TOLERANCE_M
+            )
+            for total in candidates
+        ]
+        listed = _shortlist(a, b, candidates, self.TOLERANCE_M)
+        most = sorted(votes, reverse=True)[SHORTLIST - 1]
+        sure = {c for c, n in zip(candidates, votes, strict=True) if n > most}
+        ends = set(candidates[-SHORTLIST // 2 :])
+        assert len(sure) >= 5
+        assert sure | ends <= set(listed)
+        fewest = min(n for c, n in zip(candidates, votes, strict=True) if c in set(listed) - ends)
+        assert fewest >= most
+        assert len(listed) <= SHORTLIST + SHORTLIST // 2
+
+    def test_an_end_may_lie_at_any_event_of_the_other_shot_or_behind_its_cord(self) -> None:
+        a = replace(self.marks([1000.0, 1500.0]), last_x=2900.0, end_seen=True)
+        b = self.marks([600.0, 2001.0])
+        pairs = [1600.0, 2100.0, 3001.0, 3501.0]
+        of_a, of_b = [3500.0, 4901.0, 2900.0, 3020.0], [3990.0, 4490.0, 2990.0, 3490.0]
+        cords = [0.0, 500.0], [0.0, 120.0]
+        for seen_b, expected in ((False, pairs + of_a), (True, pairs + of_a + of_b)):
+            found = _candidates(a, replace(b, end_seen=seen_b), *cords)
+            assert sorted(found) == pytest.approx(sorted(expected))
+        # Where neither shot shows an end, the longer one is as good as any.
+        neither = _candidates(replace(a, end_seen=False), b, *cords)
+        assert sorted(neither) == pytest.approx(sorted([*pairs, 2990.0]))
+
+    def test_the_total_is_the_mean_of_its_pairs_and_ends_by_how_well_each_is_known(self) -> None:
+        # Weights 1/u² (GUM, and any handbook of least squares), u the delays of both views.
+        a = replace(
+            self.marks([1000.0, 1500.0]), delay=np.array([1.0, 4.0]), last_x=2991.0,
+            end_seen=True, end_delay=2.0,
+        )  # fmt: skip
+        b = replace(self.marks([1503.0, 2001.0]), delay=np.array([0.5, 3.0]))
+        total, found, residuals = _refine(a, b, 3000.0, 20.0)
+        sums = np.array([3001.0, 3003.0, 2991.0])
+        u2 = np.array([1.0 + 9.0, 16.0 + 0.25, 4.0])
+        assert total == pytest.approx(float(np.sum(sums / u2) / np.sum(1 / u2)))
+        assert len(found) == 2
+        assert sorted(residuals) == pytest.approx(sorted(sums[:2] - total))
 
     def test_only_a_true_loss_clearly_below_zero_speaks_against_a_pair(self) -> None:
         # No splice amplifies light, but a reading of -0.02 ± 0.014 dB (k = 2) is noise and drift.

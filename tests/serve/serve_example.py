@@ -69,7 +69,7 @@ def opened(
     dropped.mkdir()
     desk = Desk(dropped, given, home / "decisions.csv", setting or Setting(), job_file=job_file)
     keys = Keys()
-    client = Browser(Guard(application(desk), keys, PORT))
+    client = Browser(Guard(application(desk), keys, PORT, lambda: desk.setting.language))
     client.get(f"/?token={keys.token}")
     client.headers["Origin"] = f"http://{HOST}"
     return client, desk

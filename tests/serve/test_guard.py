@@ -11,6 +11,7 @@ from starlette.responses import PlainTextResponse
 from starlette.routing import Route
 
 from otdravg.serve.guard import COOKIE, HEADERS, Guard, Keys
+from otdravg.words import Language
 
 
 def guarded() -> tuple[Browser, Keys]:
@@ -21,7 +22,7 @@ def guarded() -> tuple[Browser, Keys]:
 
     routes = [Route("/{path:path}", answer, methods=["GET", "POST", "PUT", "HEAD", "DELETE"])]
     keys = Keys()
-    return Browser(Guard(Starlette(routes=routes), keys, PORT)), keys
+    return Browser(Guard(Starlette(routes=routes), keys, PORT, lambda: Language.ENGLISH)), keys
 
 
 def test_without_a_token_nothing_is_answered() -> None:

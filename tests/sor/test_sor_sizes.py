@@ -15,6 +15,7 @@ from sor_assembly import PARTS_1, PARTS_2, Part, assemble, changed, fixed_block_
 from otdravg import sor
 from otdravg.errors import UnreadableTrace
 from otdravg.sor import SizeLimits
+from otdravg.words import told
 
 #: Small limits, so that the test files are small.
 SMALL = SizeLimits(points=20, file_bytes=2000, blocks=8, traces=3)
@@ -64,8 +65,8 @@ def test_limit_is_the_largest_that_is_read(
     with pytest.raises(UnreadableTrace) as caught:
         sor.decode(too_large, "shot.sor", SMALL)
     assert caught.value.block == block
-    assert says in caught.value.expected
-    assert "--max-size 2" in caught.value.advice
+    assert says in told(caught.value.expected)
+    assert "--max-size 2" in told(caught.value.advice)
     assert str(caught.value).startswith(f"shot.sor: {block}: ")
     again = sor.decode(too_large, "shot.sor", SMALL.times(2))
     assert sor.encode(again) == too_large
@@ -74,7 +75,7 @@ def test_limit_is_the_largest_that_is_read(
 def test_advice_names_the_factor_that_suffices() -> None:
     with pytest.raises(UnreadableTrace) as caught:
         sor.decode(pulses(2, 100), limits=SMALL)
-    factor = int(caught.value.advice.rsplit(" ", 1)[1])
+    factor = int(told(caught.value.advice).rsplit(" ", 1)[1])
     assert factor == 10
     assert sor.decode(pulses(2, 100), limits=SMALL.times(factor)).data.size == 200
     with pytest.raises(UnreadableTrace):

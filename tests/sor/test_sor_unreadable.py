@@ -13,6 +13,7 @@ from sor_assembly import PARTS_1, PARTS_2, assemble, changed, fixed_block_2, poi
 
 from otdravg import sor
 from otdravg.errors import OtdravgError, UnreadableTrace
+from otdravg.words import told
 
 # What cannot be read, the block at fault, and what the message must say.
 UNREADABLE: list[tuple[str, bytes, str, str]] = [
@@ -68,7 +69,7 @@ def test_unusable_bytes_name_file_and_block(data: bytes, block: str, says: str) 
     assert isinstance(error, OtdravgError)
     assert error.path == "shot.sor"
     assert error.block == block
-    assert says in error.expected
+    assert says in told(error.expected)
     assert str(error).startswith(f"shot.sor: {block}")
     assert "\n" not in str(error)
     assert error.offset is None or 0 <= error.offset <= len(data)

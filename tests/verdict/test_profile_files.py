@@ -13,6 +13,7 @@ from otdravg.cli import main
 from otdravg.errors import BadProfile, BadSetting
 from otdravg.verdict import load, load_shipped, parse, shipped_names, shipped_text
 from otdravg.verdict.describe import described
+from otdravg.words import told
 
 HEAD = 'format = 1\nname = "test"\nsource = "invented"\n'
 DOCS = Path(__file__).parents[2] / "docs" / "profiles.md"
@@ -149,7 +150,7 @@ class TestShippedExamples:
                 "x",
             )  # fmt: skip
         for problem in caught.value.problems:
-            _, _, names = problem.allowed.partition("known here: ")
+            _, _, names = told(problem.allowed).partition("known here: ")
             known |= {name for name in names.split(", ") if name}
         text = shipped_text("every-rule")
         lacking = {

@@ -105,7 +105,7 @@ def test_what_is_proved_ends_with_0(run: Callable[..., Result], site: Site5) -> 
     [
         (("--closures", "0"), "one closure or more"),
         (("--closures", "no.csv"), "no.csv"),
-        (("--wavelengths", "red"), "is not a list of wavelengths"),
+        (("--wavelengths", "red"), "write wavelengths in nm"),
         (("--poll", "0"), "not in the range"),
     ],
 )

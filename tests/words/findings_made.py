@@ -39,9 +39,9 @@ def all_said() -> list[Made]:
     return [
         Made(f"{path.name}:{call.lineno}", frozenset(codes), frozenset({""}), frozenset(named))
         for path in sorted((ROOT / "otdravg").rglob("*.py"))
-        if path.name != "json_file.py"
-        and "from otdravg.findings import" in (source := path.read_text(encoding="utf-8"))
+        if "from otdravg.findings import" in (source := path.read_text(encoding="utf-8"))
         for call, codes, named in _said_in(ast.parse(source))
+        if path.name != "json_file.py" or call.func.id == "says"  # type: ignore[attr-defined]
     ]
 
 

@@ -59,7 +59,7 @@ def read_splices(folder: Path) -> tuple[OldSplice, ...]:
     """
     path = folder / "splices.csv"
     if not path.is_file():
-        raise BadSetting("against", str(folder), "name the output folder of an earlier run")
+        raise BadSetting("against", str(folder), says("name-earlier"))
     text = path.read_text(encoding="utf-8-sig")
     # As a template has it written: names of columns hold no separator.
     separator = next((sign for sign in ";\t" if sign in text.partition("\n")[0]), ",")
@@ -69,7 +69,7 @@ def read_splices(folder: Path) -> tuple[OldSplice, ...]:
         "expanded_uncertainty_db", "distance_m", "verdict", "action", "limit_db", "near_limit",
     }  # fmt: skip
     if not needed <= set(rows.fieldnames or ()):
-        raise BadSetting("against", str(path), f"it lacks columns out of {', '.join(needed)}")
+        raise BadSetting("against", str(path), says("lacks-columns", needed=", ".join(needed)))
     splices = []
     for number, row in enumerate(rows, start=2):
         if not row["closure_number"]:
@@ -95,13 +95,13 @@ def _judged_before(row: Mapping[str, str], place: str) -> Judged:
         verdict, action = Verdict(row["verdict"]), Action(row["action"])
         limit_db = Decimal(text.replace(",", ".")) if (text := row["limit_db"]) else None
     except (ValueError, ArithmeticError) as error:
-        raise BadSetting("against", place, "it has no verdict of this program") from error
+        raise BadSetting("against", place, says("no-verdict-of-ours")) from error
     return Judged(verdict, action, limit_db, row["near_limit"] == "yes")
 
 
 def _whole(text: str, place: str) -> int:
     if not re.fullmatch(r"\d+", text, re.ASCII):
-        raise BadSetting("against", place, f"{text!r} is not a whole number")
+        raise BadSetting("against", place, says("not-whole", text=text))
     return int(text)
 
 
@@ -109,7 +109,7 @@ def _figure(text: str, place: str) -> float | None:
     if not text:
         return None
     if not re.fullmatch(r"-?\d+([.,]\d+)?", text, re.ASCII):
-        raise BadSetting("against", place, f"{text!r} is not a figure in dB")
+        raise BadSetting("against", place, says("not-db", text=text))
     return float(text.replace(",", "."))
 
 

@@ -27,7 +27,7 @@ _SEAL = re.compile(r"[0-9a-f]{64}", re.ASCII)
 #: Some hundred thousand decisions; more is not a file of decisions.
 _LARGEST_BYTES = 64_000_000
 _BYTE_ORDER_MARK = b"\xef\xbb\xbf"
-_FROM_BACKUP = "take it from a backup, or decisions.csv of an earlier result"
+_FROM_BACKUP = says("from-backup")
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,12 +58,14 @@ def read_bytes(path: Path) -> bytes:
     """
     try:
         if not path.is_file():
-            raise BadSetting("decisions", str(path), "name a file that exists")
+            raise BadSetting("decisions", str(path), says("name-existing"))
         if path.stat().st_size > _LARGEST_BYTES:
-            raise BadSetting("decisions", str(path), "it is larger than any file of decisions")
+            raise BadSetting("decisions", str(path), says("decisions-too-large"))
         return path.read_bytes()
     except OSError as error:
-        raise BadSetting("decisions", str(path), f"it cannot be read ({error.strerror})") from error
+        raise BadSetting(
+            "decisions", str(path), says("cannot-be-read", why=str(error.strerror))
+        ) from error
 
 
 def parse_file(path: Path, content: bytes) -> FileContent:
@@ -94,7 +96,7 @@ def _text(path: Path, content: bytes) -> str:
         raise BadSetting(
             "decisions",
             str(path),
-            f"byte {strange} is no text in UTF-8: another program has written it; {_FROM_BACKUP}",
+            says("decisions-not-text", byte=strange, advice=_FROM_BACKUP),
         )
     return text
 
@@ -120,7 +122,7 @@ def _from_csv(path: Path, text: str, resaved: list[Statement]) -> FileContent:
     for line, cells in rows:
         place = f"line {line}"
         if any(cells[len(names) :]):
-            raise BadSetting("decisions", f"{path} {place}", "it has more cells than the first")
+            raise BadSetting("decisions", f"{path} {place}", says("more-cells-than-first"))
         entries.append((place, _sealed(dict(zip(names, cells, strict=False)), f"{path} {place}")))
     return FileContent(tuple(entries), torn, tuple(resaved))
 
@@ -137,9 +139,7 @@ def _heading(path: Path, text: str) -> tuple[list[str], str]:
         names.pop()
     if not set(_NEEDED) <= set(names) <= set(_COLUMNS) or len(set(names)) < len(names):
         allowed = ", ".join(_COLUMNS)
-        raise BadSetting(
-            "decisions", str(path), f"the first line must name columns out of {allowed}, each once"
-        )
+        raise BadSetting("decisions", str(path), says("first-line-once", allowed=allowed))
     return names, separator
 
 
@@ -158,7 +158,9 @@ def _rows(path: Path, text: str, separator: str) -> tuple[list[tuple[int, list[s
         if line == last_line and not text.endswith(("\n", "\r")):
             return rows[1:], line
         raise BadSetting(
-            "decisions", f"{path} line {line}", f"it is not CSV ({error}); {_FROM_BACKUP}"
+            "decisions",
+            f"{path} line {line}",
+            says("decisions-not-csv", why=str(error), advice=_FROM_BACKUP),
         ) from error
 
 
@@ -190,7 +192,9 @@ def _from_toml(path: Path, text: str) -> tuple[tuple[tuple[str, SealedDecision],
             blocks = _blocks(path, text[:start])
         except (ValueError, RecursionError):
             raise BadSetting(
-                "decisions", str(path), f"it is not TOML ({error}); {_FROM_BACKUP}"
+                "decisions",
+                str(path),
+                says("decisions-not-toml", why=str(error), advice=_FROM_BACKUP),
             ) from error
         torn = f"decision {len(blocks) + 1}"
     cells = [_toml_cells(block, f"{path} decision {n}") for n, block in enumerate(blocks, start=1)]
@@ -214,7 +218,7 @@ def _blocks(path: Path, text: str) -> list[dict[str, Any]]:
     blocks: list[dict[str, Any]] = content.pop("decision", [])
     whole = isinstance(blocks, list) and all(isinstance(block, dict) for block in blocks)
     if content or not whole:
-        raise BadSetting("decisions", str(path), "it must hold [[decision]] and nothing else")
+        raise BadSetting("decisions", str(path), says("only-decisions"))
     return blocks
 
 
@@ -222,11 +226,13 @@ def _toml_cells(block: Mapping[str, Any], place: str) -> dict[str, str]:
     cells = {}
     for name, value in block.items():
         if name not in _COLUMNS:
-            raise BadSetting("decisions", f"{place}: {name}", f"known are {', '.join(_COLUMNS)}")
+            raise BadSetting(
+                "decisions", f"{place}: {name}", says("known-are", known=", ".join(_COLUMNS))
+            )
         if isinstance(value, datetime | date):
             value = value.isoformat()
         if isinstance(value, bool) or not isinstance(value, str | int):
-            raise BadSetting("decisions", f"{place}: {name}", "write a text or a whole number")
+            raise BadSetting("decisions", f"{place}: {name}", says("write-text-or-whole"))
         cells[name] = str(value).strip()
     return cells
 
@@ -263,7 +269,7 @@ def _csv_line(path: Path, content: bytes, entry: SealedDecision) -> str:
     names, separator = _heading(path, text) if text.strip() else (list(_COLUMNS), ",")
     if set(names) != set(_COLUMNS):
         lacking = ", ".join(name for name in _COLUMNS if name not in names)
-        raise BadSetting("decisions", str(path), f"its first line lacks {lacking}: name a new file")
+        raise BadSetting("decisions", str(path), says("first-line-lacks", lacking=lacking))
     writer = csv.DictWriter(stream, names, delimiter=separator, lineterminator="\n")
     if not text.strip():
         writer.writeheader()

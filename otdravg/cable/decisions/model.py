@@ -132,32 +132,32 @@ def decision_from(cells: Mapping[str, str], place: str) -> Decision:
     )
 
 
-def _problems(cells: Mapping[str, str]) -> Iterator[str]:
+def _problems(cells: Mapping[str, str]) -> Iterator[Statement]:
     """What keeps the cells from being a decision."""
     kinds = {what.value: what for what in What}
     what = kinds.get(cells.get("what", ""))
     if what is None:
-        yield f"{cells.get('what', '')!r} is not one of {', '.join(kinds)}"
+        yield says("not-one-of", text=cells.get("what", ""), known=", ".join(kinds))
         return
     for name in ("who", "when", "why", *_NEEDS[what]):
         if not cells.get(name):
-            yield f"{what.value} needs {name!r}"
+            yield says("decision-needs", what=what.value, name=name)
     try:
         datetime.fromisoformat(cells["when"].replace("Z", "+00:00"))
     except ValueError:
-        yield f"{cells['when']!r} is not a time such as 2024-05-14T09:30"
+        yield says("not-a-time", text=cells["when"])
     value, numbers = cells.get("value", ""), [cells.get("fibre"), cells.get("wavelength_nm")]
     if what is What.MOVE_POSITION and not re.fullmatch(r"\d{1,7}(\.\d{1,6})?", value, re.ASCII):
-        yield f"{value!r} is not a distance in metres"
+        yield says("not-metres", text=value)
     if what is What.CONFIRM_CROSSING:
         numbers.insert(0, value)
     if what is What.RENUMBER and read_renumbering(value) is None:
-        yield f"{value!r} is not a renumbering such as B 1-23=2-24"
+        yield says("not-a-renumbering", text=value)
     if what is What.ACKNOWLEDGE and not _ACKNOWLEDGED.fullmatch(value):
-        yield f"{value!r} is not the code of a finding, fibres behind it if many"
+        yield says("not-a-code", text=value)
     for number in numbers:
         if number and not re.fullmatch(r"[1-9]\d{0,3}", number, re.ASCII):
-            yield f"{number!r} is not a whole number from 1 to 9999"
+            yield says("not-whole-to", text=number, most=9999)
 
 
 def checked(decision: Decision, place: str) -> Decision:
@@ -171,9 +171,9 @@ def checked(decision: Decision, place: str) -> Decision:
     cells = {name: " ".join(text.split()) for name, text in decision.cells().items()}
     for name, text in cells.items():
         if printable(text) != text:
-            raise BadSetting(name, text, "write it without control and formatting signs")
+            raise BadSetting(name, text, says("no-control-signs"))
         if text.startswith(_FORMULA_SIGNS):
-            raise BadSetting(name, text, "a spreadsheet would run it; begin with a letter or digit")
+            raise BadSetting(name, text, says("no-formula"))
     return decision_from(cells, place)
 
 

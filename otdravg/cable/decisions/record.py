@@ -26,7 +26,6 @@ from otdravg.errors import BadSetting
 from otdravg.findings import Finding, Scope, Severity, caution, defect, note, says
 from otdravg.system.atomic import write_atomic
 from otdravg.system.only_run import only_run
-from otdravg.words.catalogue import told
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,7 +98,7 @@ def add_decision(path: Path, decision: Decision) -> str:
             if finding.severity is not Severity.NOTE:
                 raise BadSetting(
                     "decisions", str(path),
-                    f"{told(finding.evidence)}; {told(finding.what_to_do)}",
+                    says("seen-and-todo", seen=finding.evidence, todo=finding.what_to_do),
                 )  # fmt: skip
         entry = SealedDecision(decision, known.last_seal, seal_of(decision, known.last_seal))
         write_atomic(path, appended(path, content, entry), overwrite=True)

@@ -17,6 +17,7 @@ from dataclasses import dataclass, replace
 
 from otdravg.cable.location import FoundFile, Location, Member
 from otdravg.errors import UnreadableTrace
+from otdravg.findings import Statement, says
 from otdravg.system.ordinary import open_ordinary
 
 ARCHIVE_SUFFIX = ".zip"
@@ -68,15 +69,19 @@ def archive_entries(path: str, limits: ArchiveLimits | None = None) -> tuple[Fou
     by_path: dict[str, list[FoundFile]] = defaultdict(list)
     infos, archive_bytes = _directory(path, limits)
     if len(infos) > limits.entries:
-        raise _refused(path, f"expected at most {limits.entries:,} entries, found {len(infos):,}")
+        raise _refused(
+            path, says("expected-at-most", most=limits.entries, what="entries", found=len(infos))
+        )
     total = sum(info.file_size for info in infos)
     if total > limits.unpacked_bytes:
         most = limits.unpacked_bytes
-        raise _refused(path, f"expected at most {most:,} bytes unpacked, found {total:,}")
+        raise _refused(
+            path, says("expected-at-most", most=most, what="bytes unpacked", found=total)
+        )
     for info in infos:
         entry = _entry(path, info, limits)
         if entry is not None and not 0 <= info.header_offset < archive_bytes:
-            entry = replace(entry, skipped="begins outside of the archive; " + _MAKE_AGAIN)
+            entry = replace(entry, skipped=says("begins-outside"))
         if entry is not None:
             by_path[entry.path].append(entry)
     return tuple(_one_of(same) for same in by_path.values())
@@ -102,18 +107,16 @@ def _directory(path: str, limits: ArchiveLimits) -> tuple[list[zipfile.ZipInfo],
             with zipfile.ZipFile(stream) as archive:
                 return archive.infolist(), os.fstat(stream.fileno()).st_size
     except OSError as error:
-        raise _refused(path, f"cannot be read ({error.strerror or error})") from None
+        raise _refused(path, says("not-readable", why=str(error.strerror or error))) from None
     except (zipfile.BadZipFile, NotImplementedError, ValueError, OverflowError, struct.error) as e:
-        raise _refused(path, f"expected a zip archive, {_lowered(str(e))}", _AGAIN) from None
+        raise _refused(path, says("expected-archive", why=_lowered(str(e))), _AGAIN) from None
 
 
-_AGAIN = "copy it again, or unpack it elsewhere and name the folder"
+_AGAIN = says("copy-or-unpack")
 
 
-def _refused(
-    path: str, problem: str, advice: str = "unpack it and name the folder"
-) -> UnreadableTrace:
-    return UnreadableTrace(path, "archive", None, problem, advice)
+def _refused(path: str, problem: Statement, advice: Statement | None = None) -> UnreadableTrace:
+    return UnreadableTrace(path, "archive", None, problem, advice or says("unpack-and-name"))
 
 
 def _lowered(text: str) -> str:
@@ -138,11 +141,11 @@ def _entry(archive: str, info: zipfile.ZipInfo, limits: ArchiveLimits) -> FoundF
         info.CRC,
     )
     if is_outside:
-        skipped = "its name leads out of the archive; " + _MAKE_AGAIN
+        skipped: Statement | None = says("leads-out")
     elif not parts or "\0" in info.orig_filename:
-        path, skipped = path or "?", "its name is none; " + _MAKE_AGAIN
+        path, skipped = path or "?", says("name-is-none")
     elif is_folder:
-        skipped = "is a folder; name the trace files inside it"
+        skipped = says("folder-entry")
     else:
         skipped = _problem(info, path, limits)
     location = Location(archive, info.file_size, member)
@@ -163,40 +166,32 @@ def _name_of(info: zipfile.ZipInfo) -> str:
         return info.filename
 
 
-_MAKE_AGAIN = "make the archive again from the folder with the shots"
-
-
-def _problem(info: zipfile.ZipInfo, path: str, limits: ArchiveLimits) -> str:
-    """Say why an entry is passed over; empty if it is a file like any other."""
+def _problem(info: zipfile.ZipInfo, path: str, limits: ArchiveLimits) -> Statement | None:
+    """Say why an entry is passed over; None if it is a file like any other."""
     kind = stat.S_IFMT(info.external_attr >> 16)
     if kind == stat.S_IFLNK:
-        return "is a link; put the file itself into the archive"
+        return says("link-entry")
     if kind not in (0, stat.S_IFREG):
-        return "is no ordinary file; " + _MAKE_AGAIN
+        return says("odd-entry")
     if info.flag_bits & _ENCRYPTED:
-        return "is encrypted; unpack the archive and name the folder"
+        return says("encrypted-entry")
     if info.compress_type not in (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED) or (
         info.flag_bits & _PATCH_DATA
     ):
-        return (
-            f"is packed by method {info.compress_type}, known are stored (0) and deflated (8); "
-            "unpack the archive and name the folder"
-        )
+        return says("packed-by", method=info.compress_type)
     if path.lower().endswith(ARCHIVE_SUFFIX):
-        return "is an archive inside an archive, which is not opened; unpack the outer one"
+        return says("inner-archive")
     # Deflated bytes are hardly longer than the file, stored ones just as long (RFC 1951, 3.2.4).
     if info.compress_size > info.file_size + info.file_size // 100 + 1024:
-        return "is smaller unpacked than packed; " + _MAKE_AGAIN
+        return says("smaller-unpacked")
     if info.file_size > max(limits.small_bytes, limits.ratio * info.compress_size):
-        return (
-            f"grows from {info.compress_size:,} to {info.file_size:,} bytes, more than "
-            f"{limits.ratio} times; check that this is a trace file, then unpack it by hand"
+        return says(
+            "grows-much", packed=info.compress_size, bytes=info.file_size, ratio=limits.ratio
         )
-    return ""
+    return None
 
 
 def _one_of(same: list[FoundFile]) -> FoundFile:
     if len(same) == 1:
         return same[0]
-    problem = f"{len(same)} entries of the archive have this name; {_MAKE_AGAIN}"
-    return replace(same[0], skipped=problem)
+    return replace(same[0], skipped=says("same-name-entries", count=len(same)))

@@ -17,12 +17,11 @@ from pathlib import Path
 from otdravg import sor
 from otdravg.cable.files.archive import ARCHIVE_SUFFIX, archive_entries
 from otdravg.cable.location import SUFFIX, FoundFile, Location
-from otdravg.errors import BadSetting, OtdravgError, UnreadableTrace
+from otdravg.errors import BadSetting, UnreadableTrace
 from otdravg.findings import Finding, Statement, says
 from otdravg.shot.settings import Direction, Identity, Settings
 from otdravg.shot.trace import Trace, traces_from
 from otdravg.system.ordinary import openable
-from otdravg.words.catalogue import cause_of, told
 
 __all__ = ["SUFFIX", "FoundFile", "RawShot", "find_files", "load", "read_header"]
 
@@ -62,7 +61,7 @@ def find_files(folders: Sequence[Path]) -> tuple[FoundFile, ...]:
         elif os.path.isfile(place):
             found += _inside(batch, place, prefix)
         else:
-            raise BadSetting("folder", str(folder), "name a folder or zip archive that exists")
+            raise BadSetting("folder", str(folder), says("name-existing-folder"))
     return tuple(sorted(found))
 
 
@@ -76,9 +75,10 @@ def _below(batch: int, folder: str, prefix: str) -> Iterator[FoundFile]:
                 entries = list(listing)
         except OSError as error:
             if place == folder:
-                allowed = "name a folder that you may read"
-                raise BadSetting("folder", folder, f"{error.strerror}: {allowed}") from None
-            reason = f"cannot be listed ({error.strerror}); check the rights of the folder"
+                raise BadSetting(
+                    "folder", folder, says("folder-denied", why=str(error.strerror))
+                ) from None
+            reason = says("not-listed", why=str(error.strerror))
             yield FoundFile(batch, shown.rstrip("/"), Location(place, 0), reason, True)
             continue
         for entry in entries:
@@ -99,17 +99,16 @@ def _listed(file: FoundFile, status: os.stat_result) -> Iterator[FoundFile]:
     """Give a file, what is in it if it is an archive, or the reason why it is not opened."""
     path = file.location.path
     if stat.S_ISLNK(status.st_mode):
-        reason = "is a link, which is not followed; put what it points to in its place"
-        yield replace(file, skipped=reason, holds_files=os.path.isdir(path))
+        yield replace(file, skipped=says("is-a-link"), holds_files=os.path.isdir(path))
     elif stat.S_ISDIR(status.st_mode):
-        yield replace(file, skipped="is a folder; its files are listed on their own")
+        yield replace(file, skipped=says("folder-named-so"))
     elif not stat.S_ISREG(status.st_mode):
-        yield replace(file, skipped="is no ordinary file but a pipe, socket or device")
+        yield replace(file, skipped=says("odd-file"))
     elif file.path.lower().endswith(ARCHIVE_SUFFIX):
         try:
             yield from _inside(file.batch, path, f"{file.path}/")
         except UnreadableTrace as error:
-            yield replace(file, skipped=told(cause_of(error, str(file.location))), holds_files=True)
+            yield replace(file, skipped=error.cause, holds_files=True)
     else:
         yield file
 
@@ -139,25 +138,22 @@ def read_header(file: FoundFile, size_limits: sor.SizeLimits) -> RawShot:
     """
     if file.skipped:
         may_hold_shots = file.is_trace_file or file.holds_files
-        is_odd = may_hold_shots and file.skipped
-        return _not_a_shot(file, says("as-found", text=file.skipped) if is_odd else None)
+        return _not_a_shot(file, file.skipped if may_hold_shots else None)
     if not file.is_trace_file and file.location.size_bytes > size_limits.file_bytes:
         return _not_a_shot(file, None)
     try:
         size_limits.check_file(file.location.size_bytes, str(file.location))
         data = file.location.read_bytes()
     except UnreadableTrace as error:
-        return _not_a_shot(
-            file, cause_of(error, str(file.location)) if file.is_trace_file else None
-        )
+        return _not_a_shot(file, error.cause if file.is_trace_file else None)
     sha256 = hashlib.sha256(data).hexdigest()
-    file = replace(file, location=file.location.known_as(sha256))
+    file = replace(file, location=replace(file.location, sha256=sha256))
     if not file.is_trace_file:
         return _not_a_shot(file, None)
     try:
         traces = traces_from(sor.decode(data, str(file.location), size_limits))
-    except OtdravgError as error:
-        return _not_a_shot(file, cause_of(error, str(file.location)))
+    except UnreadableTrace as error:
+        return _not_a_shot(file, error.cause)
     trace = traces[0]
     return RawShot(
         file,

@@ -16,6 +16,7 @@ from functools import lru_cache
 from pathlib import Path, PurePosixPath
 
 from otdravg.errors import BadSetting
+from otdravg.findings import says
 from otdravg.shot.settings import Direction
 
 
@@ -181,9 +182,11 @@ class NamePattern:
         allowed = ", ".join("{" + name + "}" for name in _FIELDS)
         for name in names:
             if name not in _FIELDS:
-                raise BadSetting("name pattern", text, f"{{{name}}} is not one of {allowed}")
+                raise BadSetting(
+                    "name pattern", text, says("no-such-field", name=name, allowed=allowed)
+                )
         if not names or len(set(names)) != len(names):
-            raise BadSetting("name pattern", text, f"use each field once, out of {allowed}")
+            raise BadSetting("name pattern", text, says("fields-once", allowed=allowed))
         pieces = [_FIELDS[part] if i % 2 else re.escape(part) for i, part in enumerate(parts)]
         expression = "".join(pieces) + (r"(?:\.sor)?" if not text.lower().endswith(".sor") else "")
         return cls(text, re.compile(expression, re.IGNORECASE), text.count("/"))
@@ -205,7 +208,7 @@ class NamePattern:
         sense = None if direction is None else direction_of(direction)
         if direction is not None and sense is None:
             raise BadSetting(
-                "name pattern", self.text, f"{direction!r} in {path} is not a direction (AB or BA)"
+                "name pattern", self.text, says("no-direction-in", text=direction, path=path)
             )
         fibre, wavelength = found.get("fibre"), found.get("wavelength")
         return Claim(
@@ -254,7 +257,7 @@ def read_mapping(path: Path) -> Mapping:
     columns = {name.strip() for name in rows.fieldnames or () if name}
     if "file" not in columns or not columns <= _MAPPING_COLUMNS:
         allowed = ", ".join(sorted(_MAPPING_COLUMNS))
-        raise BadSetting("mapping", str(path), f"the first line must name columns out of {allowed}")
+        raise BadSetting("mapping", str(path), says("first-line", allowed=allowed))
     claims: dict[str, Claim] = {}
     for number, row in enumerate(rows, start=2):
         cells = {(key or "").strip(): (value or "").strip() for key, value in row.items()}
@@ -263,7 +266,7 @@ def read_mapping(path: Path) -> Mapping:
             continue
         place = f"{path} line {number}"
         if name in claims:
-            raise BadSetting("mapping", place, f"{cells['file']} is named twice")
+            raise BadSetting("mapping", place, says("file-named-twice", file=cells["file"]))
         claims[name] = Claim(
             cells.get("cable") or None,
             _whole(cells.get("fibre"), place),
@@ -277,7 +280,7 @@ def _whole(text: str | None, place: str) -> int | None:
     if not text:
         return None
     if not re.fullmatch(r"\d{1,4}", text, re.ASCII) or int(text) == 0:
-        raise BadSetting("mapping", place, f"{text!r} is not a whole number above 0")
+        raise BadSetting("mapping", place, says("not-whole-above-0", text=text))
     return int(text)
 
 
@@ -286,5 +289,5 @@ def _stated_direction(text: str | None, place: str) -> Direction | None:
         return None
     direction = direction_of(text.replace("→", "-"))
     if direction is None:
-        raise BadSetting("mapping", place, f"{text!r} is not a direction; write AB or BA")
+        raise BadSetting("mapping", place, says("not-a-direction", text=text))
     return direction

@@ -13,6 +13,7 @@ from otdravg.cable.lists.route import Section, Spot, Survey, survey
 from otdravg.cable.measure.closures import KnownClosure
 from otdravg.cable.model import CableReview, Expected
 from otdravg.errors import BadSetting
+from otdravg.findings import says
 
 #: Standard uncertainty of distances that a job states, m. Chosen, not derived: typed to 10 m.
 _U_STATED_M = 3.0
@@ -53,17 +54,15 @@ class Course:
         """
         if group_index is not None:
             if self.group_index is None:
-                raise BadSetting("index", group_index, "the job does not say with which index its "
-                                 "distances count; give closeout.json in its place")  # fmt: skip
+                raise BadSetting("index", group_index, says("no-index"))  # fmt: skip
             distance_m *= group_index / self.group_index
         u_m = (_OFF_M + _OFF_SHARE * distance_m) / sqrt(3)
         if self.length is not None and distance_m > self.length[0] + 3 * hypot(u_m, self.length[1]):
             raise BadSetting("distance", f"{distance_m:.0f} m",
-                             f"the fibre is {self.length[0]:.0f} m long")  # fmt: skip
+                             says("fibre-long", length_m=self.length[0]))  # fmt: skip
         if from_b:
             if self.length is None:
-                raise BadSetting("from", "B", "nothing says how long the fibre is; give the"
-                                 " distance from A, or closeout.json")  # fmt: skip
+                raise BadSetting("from", "B", says("no-length"))  # fmt: skip
             distance_m, u_m = self.length[0] - distance_m, hypot(u_m, self.length[1])
         if self.survey is None:
             return Located(self, distance_m, u_m, None, None)
@@ -114,7 +113,7 @@ def course_of_review(review: CableReview) -> Course:
     own = [c for c in review.cables if same_text(c) == same_text(review.expected.cable)]
     cables = own or list(review.cables)
     if len(cables) != 1:
-        raise BadSetting("cable", ", ".join(cables) or "none", "a closeout of one cable is needed")
+        raise BadSetting("cable", ", ".join(cables) or "none", says("one-cable-needed"))
     (cable,) = cables
     closures = [c for c in review.closures if c.cable == cable]
     fibres = [fibre for fibre in review.fibres if fibre.key.cable == cable]

@@ -16,7 +16,7 @@ from otdravg.cable.files.names import same_text
 from otdravg.cable.lists.facts import Loop
 from otdravg.cable.model import CableFinding, ShotRecord
 from otdravg.errors import BadSetting
-from otdravg.findings import Scope, note
+from otdravg.findings import Scope, note, says
 from otdravg.fit.reading import mean_attenuation
 from otdravg.pair.measure import Measurement
 from otdravg.shot.settings import Direction
@@ -93,7 +93,7 @@ def first_half(path: Measurement, loop_m: float) -> Measurement:
     """
     length_m = (path.axis.length_m - loop_m) / 2
     if length_m <= _NEAR_M:
-        wanted = f"out and back it is {path.axis.length_m:.0f} m"
+        wanted = says("out-and-back", length_m=path.axis.length_m)
         raise BadSetting("length of a loop", f"{loop_m:.0f} m", wanted)
     u_length_m = hypot(path.axis.u_length_m / 2, _ALIKE * length_m / sqrt(3))
     own = [r for r in path.readings if r.distance_m < length_m - _NEAR_M]

@@ -20,11 +20,11 @@ import numpy as np
 import numpy.typing as npt
 
 from otdravg.cable.model import Closure, Source
-from otdravg.errors import BadSetting
+from otdravg.errors import BadSetting, Unusable
 from otdravg.findings import Statement, says
 from otdravg.grouping import grouped
-from otdravg.quantities import metres_of
 from otdravg.trade import ribbon_position
+from otdravg.typed import metres_of
 from otdravg.verdict.rules import Method
 
 FloatArray = npt.NDArray[np.float64]
@@ -513,26 +513,28 @@ def read_closure_table(path: Path) -> tuple[KnownClosure, ...]:
     columns = {(name or "").strip() for name in rows.fieldnames or ()}
     distance_column = next((c for c in ("distance", "distance_m") if c in columns), None)
     if "name" not in columns or distance_column is None:
-        raise BadSetting("closure table", str(path), "the first line must be: name,distance")
+        raise BadSetting("closure table", str(path), says("first-line-closures"))
     known = []
     for number, row in enumerate(rows, start=2):
         cells = {(key or "").strip(): (value or "").strip() for key, value in row.items()}
         try:
             distance_m = metres_of(cells[distance_column])
-        except ValueError as error:
-            raise BadSetting("closure table", f"{path} line {number}", str(error)) from None
+        except Unusable as error:
+            raise BadSetting(f"{path} line {number}", cells[distance_column], error.said) from None
         method, methods = cells.get("method", ""), {own.value: own for own in Method}
         if method and method not in methods:
             raise BadSetting(
-                "closure table", f"{path} line {number}", f"method: {', '.join(methods)}"
+                "closure table",
+                f"{path} line {number}",
+                says("known-methods", known=", ".join(methods)),
             )
         if not cells["name"]:
-            raise BadSetting("closure table", f"{path} line {number}", "give it a name")
+            raise BadSetting("closure table", f"{path} line {number}", says("give-it-a-name"))
         known.append(
             KnownClosure(cells["name"], distance_m, methods.get(method), cells.get("stage", ""))
         )
     if len({k.name for k in known}) != len(known):
-        raise BadSetting("closure table", str(path), "a name stands there twice")
+        raise BadSetting("closure table", str(path), says("name-twice"))
     return tuple(sorted(known, key=lambda k: (k.distance_m, k.name)))
 
 

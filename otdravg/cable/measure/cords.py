@@ -20,7 +20,7 @@ from otdravg.cable.measure.jobs import Outcome, measure_job, spread
 from otdravg.cable.measure.standing import Measured, MeasuringSetup
 from otdravg.cable.model import CableFinding
 from otdravg.errors import BadSetting
-from otdravg.findings import Scope, caution
+from otdravg.findings import Scope, caution, says
 from otdravg.fit.reading import Kind
 from otdravg.grouping import grouped
 from otdravg.shot.detect import EventKind
@@ -74,7 +74,11 @@ def with_measured_cords(
         both = _at_both_ends(members, setup) if usual == _Cords(None, None) else None
         if both is not None:
             usual = both
-            findings.append(_unstated(cable, members, both))
+            said = caution(
+                "launch-unstated", Scope.CABLE, launch_m=both.launch_m, receive_m=both.receive_m,
+                fibres=len({one.key.fibre for one in members}),
+            )  # fmt: skip
+            findings.append(CableFinding(said, cable=cable))
         again = [n for n in numbers if _lacks(measured[n].outcome, usual)]
         for n, one in zip(
             again, _again([measured[n] for n in again], usual, executor), strict=True
@@ -170,26 +174,13 @@ def _again(members: Sequence[Measured], cords: _Cords, executor: Executor | None
         for outcome in one.outcomes
     ]
     again = iter(spread(measure_job, jobs, executor))
-    return [one.with_each(lambda before: _better(next(again), before)) for one in members]
 
+    def better(before: Outcome) -> Outcome:
+        """A pair that fits the cable's launch fibre no more than it did is left as it was."""
+        found = next(again)
+        return before if found.axis is None else found
 
-def _better(again: Outcome, before: Outcome) -> Outcome:
-    """A pair that fits the cable's launch fibre no more than it did is left as it was."""
-    return before if again.axis is None else again
-
-
-def _unstated(cable: str, members: Sequence[Measured], cords: _Cords) -> CableFinding:
-    fibres = len({one.key.fibre for one in members})
-    return CableFinding(
-        caution(
-            "launch-unstated",
-            Scope.CABLE,
-            launch_m=cords.launch_m,
-            receive_m=cords.receive_m,
-            fibres=fibres,
-        ),
-        cable=cable,
-    )
+    return [one.with_each(better) for one in members]
 
 
 def _refuse_wrong(members: Sequence[Measured], setup: MeasuringSetup) -> None:
@@ -227,14 +218,12 @@ def _refuse_wrong(members: Sequence[Measured], setup: MeasuringSetup) -> None:
             if events and events[0].distance_m < stated_m - _SHORTEST_M / 10
         ]
         for places, share, what in (
-            (connectors, _NEARLY_ALL, "their first connector"), (inside, _MANY, "a splice"),
+            (connectors, _NEARLY_ALL, "cord-connector"), (inside, _MANY, "cord-splice"),
         ):  # fmt: skip
             at_m = median(places) if places else 0.0
             same = sum(abs(x - at_m) <= 2 * _ONE_LENGTH_M for x in places)
             if same >= max(_LEAST_FIBRES, share * len(sketches)):
-                raise BadSetting(
-                    name,
-                    f"{stated_m:g} m",
-                    f"hardly any shot from {'AB'[side]} shows its end there, {same} show {what} "
-                    f"at {at_m:.0f} m: state what there is, or leave it out and it is measured",
+                elsewhere = says(
+                    "cord-elsewhere", end="AB"[side], count=same, what=says(what), at_m=at_m
                 )
+                raise BadSetting(name, f"{stated_m:g} m", elsewhere)

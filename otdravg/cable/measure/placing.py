@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import operator
 from collections import defaultdict
 from collections.abc import Callable, Mapping, Sequence, Set
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 from math import hypot
+from typing import Any
 
 import numpy as np
 
@@ -172,26 +174,15 @@ def _one_step(one: Reading, other: Reading) -> bool:
 
 def _joined(one: Reading, other: Reading, at_m: float) -> Reading:
     """Add up two places at one closure; their uncertainties as if nothing were shared."""
-    return replace(
-        _moved(one, at_m),
-        loss_ab_db=_sum(one.loss_ab_db, other.loss_ab_db),
-        loss_ba_db=_sum(one.loss_ba_db, other.loss_ba_db),
-        loss_db=_sum(one.loss_db, other.loss_db),
-        u_ab_db=_both(one.u_ab_db, other.u_ab_db),
-        u_ba_db=_both(one.u_ba_db, other.u_ba_db),
-        u_loss_db=_both(one.u_loss_db, other.u_loss_db),
-        backscatter_step_db=_sum(one.backscatter_step_db, other.backscatter_step_db),
-        u_step_db=_both(one.u_step_db, other.u_step_db),
-        mode_field_ratio=None,
-    )
-
-
-def _sum(one: float | None, other: float | None) -> float | None:
-    return None if one is None or other is None else one + other
-
-
-def _both(one: float | None, other: float | None) -> float | None:
-    return None if one is None or other is None else hypot(one, other)
+    added: dict[str, Any] = {"mode_field_ratio": None}
+    for add, names in (
+        (operator.add, ("loss_ab_db", "loss_ba_db", "loss_db", "backscatter_step_db")),
+        (hypot, ("u_ab_db", "u_ba_db", "u_loss_db", "u_step_db")),
+    ):
+        for name in names:
+            both = getattr(one, name), getattr(other, name)
+            added[name] = None if None in both else add(*both)
+    return replace(_moved(one, at_m), **added)
 
 
 def measure_at_closures(

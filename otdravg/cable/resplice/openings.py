@@ -14,6 +14,7 @@ import numpy.typing as npt
 
 from otdravg.cable.resplice.model import Openings
 from otdravg.errors import OtdravgError
+from otdravg.findings import says
 from otdravg.grouping import grouped
 
 #: Row, column and value of each entry of a sparse matrix.
@@ -111,7 +112,7 @@ def _closures(
     fixed |= {column[unit] for unit in remade if unit in column}
     chosen = _chosen(cost, (rows, columns, values), low, fixed)
     if chosen is None:
-        raise OtdravgError("closures to open: the solver found no answer where each ribbon has one")
+        raise OtdravgError(says("no-openings"))
     return {closure for closure, i in first.items() if i in chosen}
 
 

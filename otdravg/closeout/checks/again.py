@@ -191,8 +191,8 @@ def papers_again(
             try:
                 found = parts_of(path.read_bytes())
             except _DAMAGES as error:
-                text = f"cannot be read ({type(error).__name__}: {error})"
-                raise BadCloseout(path, text) from error
+                why = f"{type(error).__name__}: {error}"
+                raise BadCloseout(path, says("not-readable", why=why)) from error
             wanted = parts_of(again.read_bytes())
             problems: list[Statement] = []
             if path.read_bytes() != again.read_bytes():

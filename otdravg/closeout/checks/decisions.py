@@ -62,9 +62,9 @@ def decisions_made_with(folder: Path) -> tuple[SealedDecision, ...]:
         try:
             return read_decisions(table).entries
         except BadSetting as error:
-            raise BadCloseout(table, f"cannot be read ({error})") from error
+            raise BadCloseout(table, says("not-readable", why=error.said)) from error
     if not (folder / "splices.csv").is_file():
-        raise BadCloseout(folder, "holds no table to compare decisions with")
+        raise BadCloseout(folder, says("no-decisions-table"))
     return ()
 
 

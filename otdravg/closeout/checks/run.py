@@ -98,7 +98,9 @@ def checks_of(
     closeout = closeout_from(document, path)
     yield json_itself(document, closeout, path.read_bytes())
     yield from tables_again(folder, closeout)
-    yield from attachments_against_list(folder, closeout.template.csv, closeout.review.closures)
+    yield from attachments_against_list(
+        folder, closeout.attachments, closeout.template.csv, closeout.review.closures
+    )
     yield from papers_again(folder, closeout, document["made_with"], found)
     yield from true_in_itself(closeout)
     yield from wholes_against_rows(closeout.review)

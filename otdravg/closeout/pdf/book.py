@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import datetime, timezone
 from pathlib import Path
 
 from otdravg.cable.model import CableReview
-from otdravg.closeout.attachments import attached_of
+from otdravg.closeout.attachments import Attached
 from otdravg.closeout.pdf.closures import closure_sheets
 from otdravg.closeout.pdf.exceptions import exception_list, exception_pages, exception_strips
 from otdravg.closeout.pdf.front import contents, cover
@@ -28,7 +29,8 @@ def closeout_pdf(
     sketches: Sketches,
     template: Template,
     evidence: str = "",
-    folder: Path | None = None,
+    attachments: Sequence[Attached] = (),
+    folder: Path = Path(),
 ) -> bytes:
     """Return the printed closeout as a PDF file.
 
@@ -42,8 +44,10 @@ def closeout_pdf(
         Whose paper it is, and in which language.
     evidence : str
         Hash of the list of traces, tables and results, for page one.
-    folder : Path, optional
-        Of the closeout: pictures among its attachments stand on the sheet of their closure.
+    attachments : sequence of Attached
+        Files that belong to it: pictures stand on the sheet of their closure.
+    folder : Path
+        Of the closeout, where they lie; what does not is said to be missing.
 
     Returns
     -------
@@ -82,6 +86,6 @@ def closeout_pdf(
     (exception_pages if template.full else exception_strips)(job)
     for key in ("repairs", "changes", "patterns", "findings"):
         print_listing(job, lists.get(key))
-    closure_sheets(job, folder, {} if folder is None else attached_of(folder, review.closures))
+    closure_sheets(job, folder, attachments)
     work_sheets(job)
     return paper.finish()

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from itertools import islice
 from pathlib import Path
-from types import MappingProxyType
 
 from otdravg.cable.model import Closure
-from otdravg.closeout.attachments import ATTACHED
+from otdravg.closeout.attachments import ATTACHED, Attached, attached_of, missing_of
 from otdravg.closeout.pdf.job import Job, loss_figure
 from otdravg.closeout.pdf.paper import BOLD, PALE, PLAIN, QUIET, RULE, Align, Area
 from otdravg.closeout.pdf.thumbnails import thumbnail
@@ -28,24 +27,27 @@ _LEAST = 8
 #: Edge of a picture, points: a tray and its labels can be told. Chosen, not derived.
 _PICTURE = 96.0
 
-#: Names of attachments by cable and number of their closure.
-Attached = Mapping[tuple[str, int], Sequence[str]]
 
-
-def closure_sheets(
-    job: Job, folder: Path | None = None, attached: Attached = MappingProxyType({})
-) -> None:
+def closure_sheets(job: Job, folder: Path, attachments: Sequence[Attached]) -> None:
     """Print the closures in order from A, several on a page where they fit.
 
     Parameters
     ----------
     job : Job
-    folder : Path, optional
+    folder : Path
         Of the closeout.
-    attached : mapping, optional
-        Names of its attachments, by cable and number of the closure that they are of.
+    attachments : sequence of Attached
+        Files that belong to it; those of no closure are named at the end.
     """
     sheets = _Sheets(job)
+    attached = attached_of(attachments, job.review.closures)
+    missing = missing_of(folder, attachments)
+
+    def add(names: Sequence[str]) -> None:
+        area = sheets.room(_PICTURE + 2 * _STEP)
+        above = replace(area, height=area.height + 8)
+        sheets.y = _attached(job, above, folder / ATTACHED, names, missing)
+
     for closure in job.review.closures:
         own = [table for table in job.losses if table.cable == closure.cable]
         expected = {fibre.fibre for table in own for fibre in table.fibres}
@@ -59,11 +61,10 @@ def closure_sheets(
             sheets.y = _section(job, area, closure, columns, widths, left[:count])
             left = left[count:]
             area = sheets.room(_HEAD + _STEP) if left else area
-        names = attached.get((closure.cable, closure.number), ())
-        if folder is not None and names:
-            area = sheets.room(_PICTURE + 2 * _STEP)
-            above = replace(area, height=area.height + 8)
-            sheets.y = _attached(job, above, folder / ATTACHED, names)
+        if names := attached.get((closure.cable, closure.number)):
+            add(names)
+    if None in attached:
+        add(attached[None])
 
 
 class _Sheets:
@@ -84,9 +85,12 @@ class _Sheets:
         return replace(body, height=self.y - body.bottom)
 
 
-def _attached(job: Job, area: Area, folder: Path, names: Sequence[str]) -> float:
+def _attached(
+    job: Job, area: Area, folder: Path, names: Sequence[str], missing: Collection[str]
+) -> float:
     """Print the pictures of one closure, as many as fit side by side; name all of them."""
-    paper, shown = job.paper, ", ".join(names)
+    paper, not_here = job.paper, job.words["not_here"]
+    shown = ", ".join(f"{name} ({not_here})" if name in missing else name for name in names)
     text = job.words["attached_of"].format(files=shown)
     y = paper.paragraph(area.left, area.top, text, area.width, size=_SIZE, colour=QUIET, most=2)
     small = (one for name in names if (one := thumbnail(folder / name)) is not None)

@@ -113,8 +113,7 @@ def print_table(
     columns = [columns[n] for n in filled]  # a column that says nothing is not printed
     rows = [[row[n] for n in filled] for row in rows]
     body = paper.body
-    total = sum(column.share for column in columns)
-    widths = [body.width * column.share / total for column in columns]
+    widths = _widths(paper, columns)
     edge = paper.free_below
     if edge is not None and edge - _LEAST_BELOW > body.bottom:
         below = paper.section(edge, heading, remark, outline)
@@ -143,6 +142,24 @@ def print_table(
             first += room
         paper.line(body.left, y + 7.4, body.right, y + 7.4, width=0.3, colour=RULE)
     paper.free_below = y
+
+
+def _widths(paper: Paper, columns: Sequence[Column]) -> list[float]:
+    """Share the width; no word of a heading is broken as long as there is room elsewhere."""
+    total = sum(column.share for column in columns)
+    shared = [paper.body.width * column.share / total for column in columns]
+    least = [
+        2 * _PAD + max(paper.width_of(word, _SIZE, BOLD) for word in column.heading.split())
+        for column in columns
+    ]
+    spare = [max(own - low, 0.0) for own, low in zip(shared, least, strict=True)]
+    lacking = sum(max(low - own, 0.0) for own, low in zip(shared, least, strict=True))
+    if lacking > sum(spare):
+        return shared
+    given = lacking / sum(spare) if lacking else 0.0
+    return [
+        max(own, low) - more * given for own, low, more in zip(shared, least, spare, strict=True)
+    ]
 
 
 def _begin(

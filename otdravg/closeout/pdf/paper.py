@@ -150,6 +150,8 @@ class Paper:
             pageCompression=1,
             invariant=1,
             lang=language,
+            # Else each page names a font that is not embedded; its stub takes a name for a number.
+            initialFontName=PLAIN,  # type: ignore[arg-type]
         )
         self._canvas.setTitle(printable(title))
         self._canvas.setAuthor(printable(author))

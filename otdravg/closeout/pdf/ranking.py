@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 
 from otdravg.cable.model import SpliceRow
 from otdravg.closeout.pdf.job import Job
@@ -19,26 +20,21 @@ _MOST_BARS = 40
 
 def ranking(job: Job, cable: str, wavelength_nm: int) -> None:
     """Print one page: histogram at the left, ranked splices at the right."""
-    rows = job.rows_of(cable, wavelength_nm)
-    known = (reported(row.loss_db, Quantity.LOSS_DB) for row in rows)
-    values = [float(value) for value in known if value is not None]
-    if not values:
+    rows = [row for row in job.rows_of(cable, wavelength_nm) if row.loss_db is not None]
+    if not rows:
         return
     title = job.title(cable, wavelength_nm)
     heading = f"{job.words['ranked']}, {title}"
     body = job.paper.page(heading, outline=title, level=1)
     # One line for a limit only where one limit judged them all; each bar has its own.
-    limits = {row.verdict.limit_db for row in rows if row.loss_db is not None}
+    limits = {row.verdict.limit_db for row in rows}
     limit = limits.pop() if len(limits) == 1 else None
     limit_db = None if limit is None else float(limit)
     left_width = body.width * 0.42
     histogram_area = Area(body.left + 30, body.bottom + 34, left_width - 40, body.height - 70)
-    _histogram(job, histogram_area, values, limit_db)
+    _histogram(job, histogram_area, rows, limit_db)
     left = body.left + left_width + 20
-    ranked = sorted(
-        (row for row in rows if row.loss_db is not None),
-        key=loss_key,
-    )
+    ranked = sorted(rows, key=loss_key)
     _ranked(job, Area(left, body.bottom, body.right - left, body.height), ranked, limit_db)
 
 
@@ -48,17 +44,19 @@ def _bar_width(values: list[float], limit_db: float | None) -> float:
     return next(w for w in (0.005, 0.01, 0.02, 0.05, 0.1, 0.5, 1e9) if spread / w <= _MOST_BARS)
 
 
-def _histogram(job: Job, area: Area, values: list[float], limit_db: float | None) -> None:
-    """Draw how many splices lose how much; bars over the limit are solid."""
+def _histogram(job: Job, area: Area, rows: list[SpliceRow], limit_db: float | None) -> None:
+    """Draw how many splices lose how much; those that were judged over their limit are solid."""
     paper, words = job.paper, job.words
+    values = [float(reported(row.loss_db, Quantity.LOSS_DB) or 0) for row in rows]
     width_db = _bar_width(values, limit_db)
     # A value on an edge belongs below it, as a loss at the limit is within.
     index = [math.ceil(value / width_db - 1e-9) - 1 for value in values]
     low = min(index)
     high = max(*index, -1 if limit_db is None else math.ceil(limit_db / width_db))
-    counts = [index.count(k) for k in range(low, high + 1)]
-    tallest = max(counts)
-    bar = area.width / len(counts)
+    counts = Counter(index)
+    over = Counter(k for k, row in zip(index, rows, strict=True) if mark_of(row) is Mark.OVER)
+    tallest = max(counts.values())
+    bar = area.width / (high - low + 1)
 
     def x_of(loss_db: float) -> float:
         return area.left + (loss_db / width_db - low) * bar
@@ -69,12 +67,12 @@ def _histogram(job: Job, area: Area, values: list[float], limit_db: float | None
             y = area.bottom + value / tallest * area.height
             paper.line(area.left, y, area.right, y, width=0.3, colour=RULE)
             paper.text(area.left - 4, y - 2, str(int(value)), size=6.5, align="right")
-    for place, count in enumerate(counts):
-        if count:
-            over = limit_db is not None and (low + place + 1) * width_db > limit_db + 1e-9
-            height = count / tallest * area.height
-            bar_area = Area(area.left + place * bar + 0.5, area.bottom, bar - 1, height)
-            paper.box(bar_area, fill=TONES[Mark.OVER if over else Mark.MOST])
+    for k, count in counts.items():
+        for mark, own in ((Mark.MOST, count), (Mark.OVER, over[k])):
+            height = own / tallest * area.height
+            bar_area = Area(area.left + (k - low) * bar + 0.5, area.bottom, bar - 1, height)
+            if own:
+                paper.box(bar_area, fill=TONES[mark])
     paper.line(area.left, area.bottom, area.right, area.bottom, colour=QUIET)
     for value in ticks(low * width_db, (high + 1) * width_db, 6):
         figure = words.decimal(reported(value, Quantity.LOSS_DB))

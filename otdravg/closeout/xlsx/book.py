@@ -6,10 +6,12 @@ import io
 import math
 import os
 import re
-from collections.abc import Collection, Sequence
+import textwrap
+from collections.abc import Collection, Iterable, Sequence
 from datetime import datetime, timezone
 from decimal import Decimal
 from typing import Any
+from unicodedata import east_asian_width
 
 from xlsxwriter import Workbook
 from xlsxwriter.exceptions import FileCreateError
@@ -44,6 +46,9 @@ _LONG_TEXT_WIDTH = {
     "what_stands_out": 60,
     "where_to_look": 44,
 }
+#: A line of text and the highest row that the format has, points; letters in the width of a digit,
+#: which columns are measured in (read off LibreOffice: 1.3 in bold headings, 1.7 in texts).
+_LINE_PT, _HIGHEST_PT, _LETTERS_PER_DIGIT = 13.5, 409.0, 1.25
 #: Width that one page shows legibly, in characters.
 _PAGE_WIDTH = 190
 _WIDTHS = {"sha256": 66, "points_sha256": 66, "taken": 19}
@@ -190,6 +195,21 @@ def write_cell(
     put(sheet, row, column, value, form)
 
 
+def make_room(sheet: Worksheet, row: int, texts: Iterable[tuple[str, float]]) -> None:
+    """Make a row as high as its texts, wrapped to their widths in characters.
+
+    Not every program does that by itself. To be called before the row is written.
+    """
+    lines = 1
+    for text, width in texts:
+        room = int(_LETTERS_PER_DIGIT * width)
+        broad = "".join(sign * (1 + (east_asian_width(sign) in "WF")) for sign in text)
+        if len(broad) > room:
+            lines = max(lines, len(textwrap.wrap(broad, room)))
+    if lines > 1:
+        sheet.set_row(row, min(lines * _LINE_PT, _HIGHEST_PT))
+
+
 def write_list(
     book: Book,
     sheet: Worksheet,
@@ -215,16 +235,21 @@ def write_list(
         What to say where there is no row.
     """
     widths = []
-    sheet.set_row(0, 26)
     for column, key in enumerate(names):
         cells = [row[column] for row in rows[:_ROWS_FOR_WIDTH]]
         widths.append(_width(book, key, cells))
         sheet.set_column(column, column, widths[-1])
+    headings = [cell_text(book.words.heading(key)) for key in names]
+    make_room(sheet, 0, zip(headings, widths, strict=True))
+    for column, heading in enumerate(headings):
+        cells = [row[column] for row in rows[:_ROWS_FOR_WIDTH]]
         is_figure = any(isinstance(cell, int | Decimal) for cell in cells)
         form = book.heading("right" if is_figure else "left")
-        put(sheet, 0, column, book.words.heading(key), form)
+        put(sheet, 0, column, heading, form)
     for number, row in enumerate(rows, start=1):
         look = {"bold": True} if number - 1 in bold else {}
+        wrapped = (n for n, key in enumerate(names) if key in _LONG_TEXT_WIDTH and row[n])
+        make_room(sheet, number, ((cell_text(str(row[n])), widths[n]) for n in wrapped))
         for column, (key, cell) in enumerate(zip(names, row, strict=True)):
             write_cell(book, sheet, number, column, key, cell, **look)
     if not rows and empty:

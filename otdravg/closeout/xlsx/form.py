@@ -28,6 +28,7 @@ from otdravg.closeout.form import Area, Form, FormList, areas_of, in_the_way, op
 from otdravg.closeout.template import Template
 from otdravg.closeout.xlsx.book import cell_text
 from otdravg.errors import BadSetting
+from otdravg.findings import says
 from otdravg.tables.csv_file import CLOCK_FORMAT, Cell, worded
 from otdravg.tables.figures import figures_by_name
 from otdravg.tables.marks import State
@@ -71,7 +72,7 @@ def filled_form(review: CableReview, template: Template, evidence: str) -> bytes
     """
     form, words = template.form, template.words
     if form is None:
-        raise BadSetting("form.workbook", "", "the template names none")
+        raise BadSetting("form.workbook", "", says("template-names-none"))
     reader = opened(form)
     areas = areas_of(form, reader)
     figures: dict[str, Cell] = figures_by_name(review, words) | {
@@ -107,7 +108,7 @@ def _list(
     """Fill a list in: from one row downwards, or into several that are there for it."""
     key, is_open = f"form.rows.{own.name}", area.rows == 1
     if not is_open and len(rows) > area.rows:
-        more = f"it has {area.rows} rows, {len(rows)} are to be filled: give it more of them"
+        more = says("form-rows", count=area.rows, wanted=len(rows))
         raise BadSetting(key, own.name, more)
     for number in range(max(len(rows), area.rows)):
         for place, column in enumerate(own.columns, start=area.column):
@@ -115,7 +116,7 @@ def _list(
             cell = area.sheet.cell(row, place)
             problem = in_the_way(area.sheet, row, place)
             if is_open and number and cell.value is not None:
-                problem = problem or f"{cell.coordinate} holds something, {len(rows)} rows need it"
+                problem = problem or says("cell-full", cell=cell.coordinate, wanted=len(rows))
             if problem:
                 raise BadSetting(key, own.name, problem)
             value: float | int | str = ""
@@ -162,14 +163,14 @@ def _to_calculate(xml: bytes) -> bytes:
         if end := re.search(rb"</((?:\w+:)?)%b\s*>" % name.encode(), xml):
             own = b'<%bcalcPr fullCalcOnLoad="1"/>' % end[1]
             return xml[: end.end()] + own + xml[end.end() :]
-    raise BadSetting("form.workbook", "workbook.xml", "it lists no sheet")
+    raise BadSetting("form.workbook", "workbook.xml", says("no-sheet"))
 
 
 def _with_cells(fillings: _Fillings, xml: bytes) -> bytes:
     """Fill cells of a sheet in, and leave out what its formulas had come to."""
     sheet, cells = _SHEET.search(xml), _CELLS.search(xml)
     if sheet is None or cells is None:
-        raise BadSetting("form.workbook", "sheet", "its cells are not written as UTF-8 text")
+        raise BadSetting("form.workbook", "sheet", says("sheet-not-utf8"))
     if not fillings and not re.search(rb"<(?:\w+:)?f\b", cells[0]):
         return xml
     whole = parseString(sheet[0] + cells[0] + b"</%bworksheet>" % sheet[1])

@@ -10,7 +10,7 @@ from typing import Any
 from xlsxwriter.worksheet import Worksheet
 
 from otdravg.cable.model import CableReview, SpliceRow
-from otdravg.closeout.xlsx.book import Book, put
+from otdravg.closeout.xlsx.book import Book, cell_text, make_room, put
 from otdravg.quantities import Quantity, reported
 from otdravg.tables.csv_file import worded
 from otdravg.tables.losses import Fibre, LossTable, loss_tables
@@ -36,6 +36,8 @@ _LOOKS: Mapping[Mark, Mapping[str, Any]] = {
 #: Marks of cells that hold a figure; the others hold a sign alone.
 _WITH_FIGURE = frozenset(Mark) - {Mark.ONE_WAY, Mark.BLANK, Mark.MISSING}
 
+#: Width of the column of a closure, characters.
+_CLOSURE_WIDTH = 11
 _TITLE, _LIMIT, _DISTANCE, _HEADING, _FIRST = range(5)
 _KEYS = ("ribbon", "position", "colour", "fibre")
 
@@ -60,7 +62,7 @@ def _write(book: Book, sheet: Worksheet, table: LossTable) -> None:
     last_row = _FIRST + len(table.fibres) - 1
     legend_column = last_column + 2
     sheet.set_column(0, first - 1, 9)
-    sheet.set_column(first, max(last_column, first), 11)
+    sheet.set_column(first, max(last_column, first), _CLOSURE_WIDTH)
     sheet.set_column(last_column + 1, last_column + 1, 3)
     sheet.set_column(legend_column, legend_column, 9)
     sheet.set_column(legend_column + 1, legend_column + 1, 44)
@@ -75,11 +77,12 @@ def _write(book: Book, sheet: Worksheet, table: LossTable) -> None:
         distance = reported(closure.distance_m, Quantity.DISTANCE_M)
         if distance is not None:
             put(sheet, _DISTANCE, column, distance, book.number(distance, italic=True))
+    names = [cell_text(f"{words['closure']} {closure.name}") for closure in table.closures]
+    make_room(sheet, _HEADING, ((name, _CLOSURE_WIDTH) for name in names))
     for column, key in enumerate(_KEYS):
         align = "left" if key == "colour" else "center"
         put(sheet, _HEADING, column, words.heading(key), book.heading(align))
-    for column, closure in enumerate(table.closures, start=first):
-        name = f"{words['closure']} {closure.name}"
+    for column, name in enumerate(names, start=first):
         put(sheet, _HEADING, column, name, book.heading("right"))
     entries = dict(enumerate(_legend(book, is_judged=bool(limits)), start=_HEADING))
     _write_legend(book, sheet, entries.get(_HEADING), _HEADING, legend_column)
