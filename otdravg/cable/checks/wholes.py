@@ -215,11 +215,11 @@ def outside_stage(
 ) -> list[CableFinding]:
     """Find shots through closures that were not open, or closed, as their stage asks.
 
-    ``taken`` by path is when shots were taken. Where nobody said when a closure was closed, that
-    is said once for its stage.
+    ``taken`` by path is when shots were taken. Where nobody said when a closure was closed, or
+    none was found, that is said once for its stage.
     """
     at_closures = grouped(rows, lambda row: (row.cable, row.closure_number))
-    findings, unsaid = [], {}
+    findings, unsaid = [], {} if closures else {profile.stage.name: stage_findings(profile)}
     for closure in closures:
         at = at_stage(profile, closure.stage) if closure.stage else profile
         asked, closed = at.stage.closures, closure.closed
