@@ -56,6 +56,20 @@ def test_every_module_has_a_layer() -> None:
     assert [name for name, _ in files() if layer_of(name, depth) is None] == []
 
 
+def test_no_output_of_a_closeout_imports_another() -> None:
+    """Each is made of tables and lists that all share."""
+    rooms = ("pdf", "html", "xlsx")
+    across = [
+        f"{name} imports {target}"
+        for name, path in files()
+        for target in imported(path)
+        for room in rooms
+        if f"{name}/".startswith(f"closeout/{room}/")
+        and target.startswith(tuple(f"closeout/{other}" for other in {*rooms} - {room}))
+    ]
+    assert across == []
+
+
 def test_imports_point_downwards() -> None:
     depth = layers()
     upwards = [

@@ -81,10 +81,8 @@ def write_closeout(
     template: Template | None = None,
     sketches: Sketches | None = None,
     options: Options | None = None,
-    zip_traces: bool = False,
     attached: Attachments | None = None,
     force: bool = False,
-    executor: Executor | None = None,
     progress: Progress = silent,
 ) -> None:
     """Write a closeout folder: complete, or nothing.
@@ -102,15 +100,11 @@ def write_closeout(
         Thinned shots, if they are known already; else the trace files are read for them.
     options : Options, optional
         What the review was made with, so that it can be made again.
-    zip_traces : bool
-        Write ``traces.zip`` in place of ``traces/``.
     attached : Attachments, optional
         Files that belong to it: those that are as listed are copied, the others said to be missing.
     force : bool
         Whether an earlier closeout in the folder is replaced. A folder that holds anything
         else is never replaced.
-    executor : concurrent.futures.Executor, optional
-        Where trace files are read for pictures.
     progress : callable
         Called with stage, done and total.
 
@@ -128,9 +122,7 @@ def write_closeout(
             template=template,
             sketches=sketches,
             options=options,
-            zip_traces=zip_traces,
             attached=attached,
-            executor=executor,
             progress=progress,
         )
 
@@ -150,7 +142,8 @@ def fill_closeout(
 ) -> None:
     """Write the files of a closeout into an empty folder, as :func:`write_closeout` does.
 
-    For a caller that holds a :func:`~otdravg.system.whole_folder.whole_folder` already.
+    For a caller that holds a :func:`~otdravg.system.whole_folder.whole_folder` already. Traces are
+    one archive with ``zip_traces``, and are read for pictures in ``executor``.
     """
     template = template or Template()
     if template.made_at is None:

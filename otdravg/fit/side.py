@@ -135,7 +135,11 @@ class RoughSide:
         margin = TAIL_MARGIN * (np.array(clears) - firsts) * shot.spacing_m
         peaks_m = np.concatenate([peaks_m, margin[None]])
         side = cls(shot, start_m, length_m, forward, peaks_m, float(peaks_m[1, 0]))
-        return side if start_m <= 0 else replace(side, entry_m=side._entry_clear())
+        if start_m <= 0:
+            return side
+        # Behind the dead zone of the connector at the near end of the span.
+        z = 0.0 if forward else length_m
+        return replace(side, entry_m=max(float(side.dead_zones([Place(z, z)])[0, 1]), side.entry_m))
 
     def x(self, z_m: FloatArray | float) -> FloatArray:
         """Front-panel coordinate of positions on the span."""
@@ -171,24 +175,15 @@ class RoughSide:
         reflection the stretch begins a little later than the dead zone ends: a tail that no
         longer shows still lifts what follows by a share of a millidecibel.
         """
-        zones = self.dead_zones(places)
-        entry = self.entry_m
+        along = slice(None, None, 1 if self.forward else -1)  # zones and sections as light travels
+        starts, clears = self.dead_zones(places)[along].T
         exit_start = self.start_m + self.length_m - self.shot.guard_m - self.shot.spacing_m
-        if self.forward:
-            begin = np.concatenate(([entry], zones[:, 1]))
-            stop = np.concatenate((zones[:, 0], [exit_start]))
-        else:
-            begin = np.concatenate((zones[:, 1], [entry]))
-            stop = np.concatenate(([exit_start], zones[:, 0]))
-        return begin + np.minimum(
-            self._tail_margin(begin), TAIL_SHARE * np.maximum(stop - begin, 0)
-        ), stop
-
-    def _tail_margin(self, begin_m: FloatArray) -> FloatArray:
-        """How much later than where a dead zone ends its tail is surely gone."""
+        begin = np.concatenate(([self.entry_m], clears))[along]
+        stop = np.concatenate((starts, [exit_start]))[along]
         _, clear, margin = self.peaks_m
-        here = np.abs(begin_m[:, None] - clear) < self.shot.spacing_m
-        return np.asarray(np.where(here, margin, 0.0).max(axis=1))
+        here = np.abs(begin[:, None] - clear) < self.shot.spacing_m
+        surely = np.where(here, margin, 0.0).max(axis=1)
+        return begin + np.minimum(surely, TAIL_SHARE * np.maximum(stop - begin, 0)), stop
 
     def cells_around(self, places: Sequence[Place]) -> tuple[IndexArray, IndexArray]:
         """Cells among which each place is alone between its neighbours, shape (P,) each."""
@@ -211,11 +206,6 @@ class RoughSide:
             farther = [p.start_m for p in places[:-1]]
         reached = self.x(np.array(farther)) < self.shot.signal_end_m
         return np.where(reached, far[:, 0] - near[:, 1], np.inf)
-
-    def _entry_clear(self) -> float:
-        """Where the dead zone of the connector at the near end of the span ends."""
-        z = 0.0 if self.forward else self.length_m
-        return max(float(self.dead_zones([Place(z, z)])[0, 1]), self.entry_m)
 
     @_kept
     def ranges(self, places: Sequence[Place]) -> tuple[IndexArray, IndexArray]:

@@ -51,10 +51,6 @@ LEAST_UNMATCHED = 3
 #: Odds from which shots that do not pair are said to be from one end rather. Chosen, not derived:
 #: a broken fibre looks as unlike from its two ends.
 LIKELIER = 3.0
-#: Likelihood of one fibre against two that are equally long by chance, from which a splice that one
-#: shot alone shows is taken for one of both. Chosen, not derived: together with the odds that the
-#: labels give (``ONE_FIBRE``) twenty-five thousand to one.
-HIDDEN_LIKELIER = 10.0
 #: A step is clear from so many of its uncertainties on. Chosen, not derived: it must stand out
 #: where the search found it and the other shot's noise is larger.
 CLEAR_STEP_SIGMAS = 8.0
@@ -232,8 +228,11 @@ def find_axis(
     if not (a.end_seen or b.end_seen) and len(matches) == 1:
         # Any two events agree on some length: one pair of them proves nothing.
         findings.append(caution("pattern-unconfirmed", Scope.PAIR, "endless"))
-    elif not len(matches) and not _hidden_from_one(ab, ba, total, known_m):
-        findings.append(caution("pattern-unconfirmed", Scope.PAIR))
+    elif not len(matches):
+        told = told_by_glass(ab, ba, total, starts_m=known_m)
+        # A splice that one shot alone shows may be one whose loss the glass cancels.
+        if not (told.places and a.end_seen and b.end_seen and told.is_related):
+            findings.append(caution("pattern-unconfirmed", Scope.PAIR))
     for stated, marks, seen, end in ((launch_m, a, ab, "A"), (receive_m, b, ba, "B")):
         first = _first_event(seen)
         if stated is None or first is None or first.kind is not EventKind.REFLECTION:
@@ -246,22 +245,6 @@ def find_axis(
                 )
             )  # fmt: skip
     return axis, tuple(findings)
-
-
-def _hidden_from_one(
-    ab: Detection, ba: Detection, total: float, starts_m: tuple[float | None, float | None]
-) -> bool:
-    """Whether a splice that one shot shows is one that the other shot cannot show.
-
-    The fibre is as long from both ends, and a loss that the backscatter step cancels is likelier
-    than two fibres that happen to be equally long.
-    """
-    if not (ab.end_seen and ba.end_seen):
-        return False
-    told = told_by_glass(ab, ba, total, starts_m=starts_m)
-    likelihood = told.log_likelihood
-    one_fibre = likelihood[Story.GOOD] - likelihood[Story.UNRELATED]
-    return told.places > 0 and one_fibre > np.log(HIDDEN_LIKELIER)
 
 
 def _cord_guesses(detection: Detection, stated: float | None) -> list[float]:

@@ -222,7 +222,7 @@ def _unmirrored(m: Measurement) -> Iterator[Finding]:
             "steps-one-sided", Scope.PAIR, "shifted",
             count=count, splices=len(both), apart_m=apart_m,
         )  # fmt: skip
-    elif count and numbers[count:].sum() < ONE_SIDED_CHANCE:
+    elif count and numbers[count:].sum() < ONE_SIDED_CHANCE and not m.glass.is_related:
         yield caution("steps-one-sided", Scope.PAIR, count=count, splices=len(both))
 
 

@@ -29,6 +29,10 @@ PROVED = 100.0
 #: once in some thousand shots; then readings 25 times as likely of two fibres raise a doubt. Less,
 #: and a bad splice between unlike glasses would, which from one end looks good.
 ONE_FIBRE = 2500.0
+#: Likelihood of one fibre against two that have nothing in common, from which splices that one shot
+#: alone shows are taken for splices of both. Chosen, not derived: together with the odds that the
+#: labels give (``ONE_FIBRE``) twenty-five thousand to one.
+RELATED = 10.0
 #: Share of places that no story knows (a splice that was touched, a ghost), of places that two
 #: shots from one end do not show alike, and of ends that are not where they should be. Chosen, not
 #: derived: what lies behind a dead zone, and little else, differs from one end.
@@ -176,6 +180,12 @@ class Glass:
     def log_odds_ends(self) -> float:
         """Logarithm of the odds for opposite ends, headers and waveforms together."""
         return float(np.log(self.headers.odds)) + self.log_factor_ends
+
+    @property
+    def is_related(self) -> bool:
+        """Whether the waveforms are far likelier of one fibre than of two of different cables."""
+        told = self.log_likelihood
+        return bool(told[Story.GOOD] - told[Story.UNRELATED] > np.log(RELATED))
 
     @property
     def log_factor_glass(self) -> float:

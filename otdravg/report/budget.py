@@ -37,7 +37,7 @@ def write_budget(
         return say("budget", key, language, **named)
 
     def u_text(value_db: float) -> str:
-        return words.decimal(_u(value_db))
+        return words.decimal(f"{value_db:.5f}")  # enough digits to add up by hand
 
     page.paragraph(
         word("title", number=budget.number, place=distance(budget.distance_m, km=km),
@@ -142,11 +142,6 @@ def budget_object(budget: Budget) -> dict[str, Any]:
             for gain in budget.gains
         ],
     }
-
-
-def _u(value_db: float) -> str:
-    """Write an uncertainty with enough digits to add up by hand."""
-    return f"{value_db:.5f}"
 
 
 def _exact(value: float) -> float:

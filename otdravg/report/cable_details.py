@@ -11,7 +11,6 @@ from otdravg.cable.log.model import SpliceLog
 from otdravg.cable.model import (
     CableFinding,
     CableReview,
-    Closure,
     Confidence,
     ShotRecord,
     ShotUse,
@@ -76,7 +75,7 @@ def _closures(page: Page, cable: str, review: CableReview, words: Words) -> None
                 str(len(closure.fibres)),
                 str(len({r.fibre for r in rows if r.verdict.verdict in _OVER})),
                 *(words.decimal(f) or "-" for f in (losses.median_db, losses.largest_db)),
-                _closure_name(closure),
+                "" if closure.name == str(closure.number) else closure.name,
             ),
             _CLOSURE_WIDTHS,
         )
@@ -84,10 +83,6 @@ def _closures(page: Page, cable: str, review: CableReview, words: Words) -> None
 
 
 _OVER = (Verdict.OVER, Verdict.FAILED)
-
-
-def _closure_name(closure: Closure) -> str:
-    return "" if closure.name == str(closure.number) else closure.name
 
 
 def _findings(

@@ -13,7 +13,7 @@ from otdravg.job.lists import LISTS
 from otdravg.job.model import Job
 from otdravg.quantities import distance
 from otdravg.report.causes import wavelengths_text
-from otdravg.report.page import COLUMNS, Page
+from otdravg.report.page import Page
 from otdravg.shot.settings import Direction
 from otdravg.trade import numbers_text
 from otdravg.words.headings import Words
@@ -74,11 +74,9 @@ def _as_at_its_end(shot: ShotToTake, there: Mapping[int, NumberAtB]) -> ShotToTa
     return replace(shot, cable=shot.cable if is_same else own.cable, fibre=own.number)
 
 
-def job_page(
-    job: Job, words: Words = ENGLISH, *, ascii_only: bool = False, columns: int = COLUMNS
-) -> Page:
+def job_page(job: Job, words: Words = ENGLISH, *, ascii_only: bool = False) -> Page:
     """Begin a page with everything that a job says."""
-    page = Page(ascii_only=ascii_only, colour=False, columns=columns)
+    page = Page(ascii_only=ascii_only, colour=False)
 
     def entry(label: str, text: str) -> None:
         page.entry(words.say("job", f"label-{label}"), text)

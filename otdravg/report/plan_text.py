@@ -20,7 +20,7 @@ from otdravg.forecast.plan import (
 )
 from otdravg.quantities import Quantity, distance_text, in_km, reported
 from otdravg.report.causes import wavelengths_text
-from otdravg.report.page import Page, Tone
+from otdravg.report.page import Page, Tone, counted
 from otdravg.words.catalogue import told
 from otdravg.words.headings import Words
 from otdravg.words.statements import caution_statement
@@ -136,9 +136,8 @@ def _heading(page: Page, plan: ShotPlan) -> None:
     route = plan.route
     splices = sum(not p.reflective for p in route.places)
     length = distance_text(route.length_m, km=in_km(route.length_m))
-    noun = "splice" if splices == 1 else "splices"
     page.paragraph(
-        f"otdravg {__version__}: plan for {length} with {splices} {noun}, "
+        f"otdravg {__version__}: plan for {length} with {counted(splices, 'splice')}, "
         f"{plan.basis.wavelength_nm} nm (foretold, not measured)"
     )
     for label, statement in zip(("Noise", "Values"), plan.basis.statements, strict=True):
@@ -171,12 +170,8 @@ def _remark(plan: ShotPlan, row: list[Forecast]) -> str:
     if good:
         return f"reaches ± {plan.target_db} from {good[0]:g} s"
     if row[-1].worst_db is None:
-        return f"misses {_counted(len(row[-1].hindrances))}"
+        return f"misses {counted(len(row[-1].hindrances), 'splice')}"
     return f"± {plan.target_db} not reached"
-
-
-def _counted(count: int) -> str:
-    return f"{count} splice" if count == 1 else f"{count} splices"
 
 
 def _along_span(page: Page, plan: ShotPlan) -> None:
@@ -269,7 +264,7 @@ def _hindrances(plan: ShotPlan) -> list[str]:
         place, found = first.hindrances[0]
         text = obstacle_text(plan, place, found, first.pulse_ns)
         more = len(first.hindrances) - 1
-        text += f" (and {_counted(more)} more)" if more else ""
+        text += f" (and {counted(more, 'splice')} more)" if more else ""
         names = ", ".join(pulse_text(o.pulse_ns) for o in others)
         sentences.append(f"{text}; so it is with {names}." if others else f"{text}.")
     within = [pulse for pulse in plan.pulses_ns if cords_within(plan.route, pulse)]

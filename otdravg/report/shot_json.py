@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from datetime import datetime
 from decimal import Decimal
 from enum import Enum
 from typing import Any
@@ -29,15 +28,11 @@ def shot_object(trace: Trace) -> dict[str, Any]:
             identity, "sha256", "cable", "fibre", "location_a", "location_b", "direction",
             "nominal_wavelength_nm", "wavelength_nm",
         ),
-        "taken": _by_its_own_clock(identity.taken),
+        # By the instrument's clock, without a zone: nobody knows how it ran.
+        "taken": identity.taken and identity.taken.replace(tzinfo=None).isoformat(),
         **fields_object(identity, "operator", "comment", "instrument"),
         "settings": _settings_object(trace),
     }  # fmt: skip
-
-
-def _by_its_own_clock(taken: datetime | None) -> str | None:
-    """Write what the instrument's clock said, without a zone: nobody knows how it ran."""
-    return None if taken is None else taken.replace(tzinfo=None).isoformat()
 
 
 def response_object(shot: Shot) -> dict[str, Any]:

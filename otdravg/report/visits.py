@@ -245,7 +245,8 @@ def _doings(review: CableReview, route: _Route, unseen: Set[int]) -> Iterator[tu
     ]
     for stop, findings in route.gathered(due).items():
         for code in dict.fromkeys(finding.code for finding in findings):
-            own = [_without_closure(f) for f in findings if f.code == code]
+            # As they are said below the heading of their own place.
+            own = [replace(f, closure="", cable="", files=()) for f in findings if f.code == code]
             if code == "event-between-closures":
                 yield stop, _between(own, review.rows, route)
                 continue
@@ -259,11 +260,6 @@ def is_visit(finding: CableFinding) -> bool:
     """Whether somebody has to go to a place for it, and the place is known."""
     is_placed = finding.closure or finding.distance_m is not None
     return bool(is_placed) and cause_of(finding.code) is Cause.VISIT
-
-
-def _without_closure(finding: CableFinding) -> CableFinding:
-    """Return a finding as it is said below the heading of its own place."""
-    return replace(finding, closure="", cable="", files=())
 
 
 def _lacking(

@@ -163,7 +163,7 @@ class RunningSums:
 
     def mean(self, first: int, stop: int) -> float:
         """Mean of the values first ≤ i < stop."""
-        return float(self.sums[first] - self.sums[stop]) / (stop - first)
+        return (self.sums.item(first) - self.sums.item(stop)) / (stop - first)
 
     def means(self, before: int, after: int) -> FloatArray:
         """Mean over ``before`` values in front of each index and ``after`` from it on, shape (n,).
@@ -838,6 +838,7 @@ def clear_after(contour: Contour, noise: NoiseModel, first: int, stop: int, sign
     first_quiet: int | None = None
     least_rate = math.inf  # fall per point: that of a tail shrinks
     reach = t + int(LONGEST_TAIL_PULSES * pulse_points) + 60
+    constant, receiver = noise.constant_long_run_db2, noise.receiver_long_run_db2
     while t < stop:
         if t > reach and first_quiet is not None:
             return first_quiet
@@ -854,7 +855,7 @@ def clear_after(contour: Contour, noise: NoiseModel, first: int, stop: int, sign
             break
         behind = mean(t + h, t + 2 * h)
         fall = sign * (mean(t, t + h) - behind + slope_db_per_point * h)
-        sigma = math.sqrt(2 * noise.long_run_at(contour.inverse_square[t + h]) / h)
+        sigma = math.sqrt(2 * (constant + receiver * contour.inverse_square.item(t + h)) / h)
         quiet = fall <= QUIET_SIGMAS * sigma + QUIET_DB
         steep = fall < STEEPEST * h * abs(slope_db_per_point)
         if steep and t - first > STEEP_AFTER_PULSES * pulse_points and t + 3 * h <= stop:

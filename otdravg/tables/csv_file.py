@@ -109,13 +109,6 @@ def worded(column: str, cell: Cell, words: Words) -> Cell:
     return words.cell(column, cell) if isinstance(cell, str) else cell
 
 
-def csv_table(
-    columns: Sequence[Column[Row]], rows: Iterable[Row], language: Language = Language.ENGLISH
-) -> bytes:
-    """Return rows as CSV; see :func:`csv_bytes`."""
-    return csv_bytes(cell_table(columns, rows, language))
-
-
 def csv_bytes(table: CellTable, style: CsvStyle | None = None) -> bytes:
     """Return a table as UTF-8 CSV with a line of names in front.
 

@@ -6,7 +6,7 @@ from typing import NamedTuple
 
 from otdravg.quantities import Quantity, reported
 from otdravg.shot.settings import Identity
-from otdravg.tables.csv_file import Column, csv_table, named
+from otdravg.tables.csv_file import Column, cell_table, csv_bytes, named
 from otdravg.verdict.judge import Judged, PairReport
 from otdravg.words.statements import limit_statement
 
@@ -49,4 +49,5 @@ _COLUMNS: tuple[Column[_Row], ...] = (
 def pair_csv(*reports: PairReport) -> bytes:
     """Return the tables of one or more pairs as one CSV; see :func:`.csv_file.csv_bytes`."""
     shots = [(one, one.measurement.ab.identity, one.measurement.ba.identity) for one in reports]
-    return csv_table(_COLUMNS, [_Row(*own, judged) for own in shots for judged in own[0].splices])
+    rows = [_Row(*own, judged) for own in shots for judged in own[0].splices]
+    return csv_bytes(cell_table(_COLUMNS, rows))

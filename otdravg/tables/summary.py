@@ -191,8 +191,8 @@ def loss_key(row: SpliceRow) -> tuple[float, int, float]:
     return -(row.loss_db or 0.0), row.fibre, row.distance_m
 
 
-def worst_splices(review: CableReview, count: int = 3) -> list[SpliceRow]:
-    """Return the splices that lose most against the limit that judged them."""
+def worst_splices(review: CableReview) -> list[SpliceRow]:
+    """Return the three splices that lose most against the limit that judged them."""
 
     def over(row: SpliceRow) -> tuple[Decimal, int]:
         loss_db = reported(row.loss_db, Quantity.LOSS_DB) or Decimal(0)
@@ -202,7 +202,7 @@ def worst_splices(review: CableReview, count: int = 3) -> list[SpliceRow]:
     worst: dict[object, SpliceRow] = {}
     for row in sorted(measured, key=over):  # one line for a place, whatever its wavelengths
         worst.setdefault((row.key, row.closure_number or row.distance_m), row)
-    return list(worst.values())[:count]
+    return list(worst.values())[:3]
 
 
 def median_length_m(review: CableReview) -> float | None:

@@ -79,10 +79,6 @@ def fibre_lines(review: CableReview) -> Iterator[FibreLine]:
         )  # fmt: skip
 
 
-def _worst_db(fibre: FibreLine) -> float | None:
-    return max((row.loss_db for row in fibre.splices if row.loss_db is not None), default=None)
-
-
 def _of_result(take: Callable[[FibreResult], Taken]) -> Callable[[FibreLine], Taken]:
     """Take from the result of a fibre that was measured from both ends."""
     return lambda fibre: None if fibre.result is None else take(fibre.result)
@@ -108,7 +104,10 @@ FIBRES: tuple[Column[FibreLine], ...] = (
     ("attenuation_db_per_km", _of_result(lambda r: r.attenuation_db_per_km)),
     ("splices", _of_result(lambda r: r.splice_count)),
     ("mean_splice_db", _of_result(lambda r: r.span_mean_db)),
-    ("worst_splice_db", _worst_db),
+    (
+        "worst_splice_db",
+        lambda f: max((r.loss_db for r in f.splices if r.loss_db is not None), default=None),
+    ),
     ("verdict", _of_verdict(lambda v: v.verdict)),
     ("action", _of_verdict(lambda v: v.action)),
     ("profile_key", _of_verdict(lambda v: v.rule)),

@@ -24,8 +24,6 @@ if TYPE_CHECKING:
     from otdravg.verdict.verdicts import (
         Circumstances,
         PlaceReading,
-        PlaceVerdict,
-        SpanVerdict,
         SpliceVerdict,
     )
 
@@ -36,11 +34,9 @@ __all__ = [
     "Combination",
     "Method",
     "PlaceReading",
-    "PlaceVerdict",
     "Profile",
     "ShotNeed",
     "Span",
-    "SpanVerdict",
     "SpliceVerdict",
     "Stage",
     "Verdict",

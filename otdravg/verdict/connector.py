@@ -67,12 +67,8 @@ def is_with_splice(profile: Profile, reading: Reading) -> bool:
     )
 
 
-def connector_verdicts(profile: Profile, reading: Reading) -> tuple[SpliceVerdict, ...]:
-    """Judge a connector inside the span by every rule of the profile; empty if it has none."""
-    return tuple(_inside(profile, reading))
-
-
-def _inside(profile: Profile, reading: Reading) -> Iterator[SpliceVerdict]:
+def connector_verdicts(profile: Profile, reading: Reading) -> Iterator[SpliceVerdict]:
+    """Judge a connector inside the span by every rule of the profile; none if it has none."""
     rule, part = profile.connector, "connector-alone"
     limit_db, key = rule.limit_db, "connector.limit_db"
     if reading.kind is Kind.GROUP:

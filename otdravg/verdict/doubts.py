@@ -8,7 +8,6 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from datetime import datetime, timedelta, timezone
-from decimal import Decimal
 
 from otdravg.findings import Finding, Scope, Severity, Values, caution, note, values
 from otdravg.fit.reading import Kind, Reading
@@ -17,8 +16,8 @@ from otdravg.pair.checks import pair_findings
 from otdravg.pair.measure import Measurement
 from otdravg.quantities import Quantity, reported
 from otdravg.shot.settings import Direction, Identity
-from otdravg.verdict.decision import is_implausible
 from otdravg.verdict.limits import Limits
+from otdravg.verdict.splice import is_below_zero
 
 #: Findings of the measuring itself that leave open what the figures are of, or where; as notes
 #: they do not.
@@ -76,18 +75,17 @@ def doubts_of(
     now = datetime.now(timezone.utc) if now is None else now
     return (
         *_names(measurement.ab.identity, measurement.ba.identity),
-        *(f for f in _of_the_axis(measurement) if f.severity is not Severity.NOTE),
+        *(
+            f for f in measurement.findings
+            if f.code in _OF_THE_AXIS and f.severity is not Severity.NOTE
+        ),
         *pair_findings(measurement),
         *_below_zero(measurement),
         *_short_cords(measurement),
         *_unused_limits(measurement, limits),
         *_apart(measurement, limits, unchanged, now),
         *(() if unchanged or stale is None else _shot_again(measurement, limits, stale)),
-    )
-
-
-def _of_the_axis(measurement: Measurement) -> Iterator[Finding]:
-    return (f for f in measurement.findings if f.code in _OF_THE_AXIS)
+    )  # fmt: skip
 
 
 def _below_zero(m: Measurement) -> Iterator[Finding]:
@@ -99,7 +97,7 @@ def _below_zero(m: Measurement) -> Iterator[Finding]:
             expanded_db=reported(r.expanded_uncertainty_db, Quantity.UNCERTAINTY_DB),
         )
         for r in m.readings
-        if is_implausible(r.loss_db, r.u_loss_db)
+        if is_below_zero(r)
     )
     if below:
         yield caution("average-below-zero", Scope.PAIR, count=len(below), places=below)
@@ -156,16 +154,17 @@ def _shot_again(m: Measurement, limits: Limits, stale: Direction) -> Iterator[Fi
 
 
 def _turned(m: Measurement, limits: Limits) -> tuple[Values, ...]:
-    """Splices whose verdict rests on one of the two shots, with both readings."""
+    """Splices with the limit between their two readings, so that the verdict rests on one date."""
     limit_db, _ = limits.applying_to(m.ab.identity.nominal_wavelength_nm)
-    return tuple(
-        values(
-            number=r.number,
-            from_a_db=reported(r.loss_ab_db, Quantity.LOSS_DB),
-            from_b_db=reported(r.loss_ba_db, Quantity.LOSS_DB),
-        )
+    read = (
+        (r.number, *(reported(db, Quantity.LOSS_DB) for db in (r.loss_ab_db, r.loss_ba_db)))
         for r in m.readings
-        if _would_turn(r, limit_db)
+        if r.kind is not Kind.CONNECTOR
+    )
+    return tuple(
+        values(number=number, from_a_db=ab, from_b_db=ba)
+        for number, ab, ba in read
+        if ab is not None and ba is not None and min(ab, ba) <= limit_db < max(ab, ba)
     )
 
 
@@ -184,14 +183,6 @@ def shown_from(
     if not alone or abs(ab - ba) / 2 <= step_db:
         return None
     return "A" if ab > ba else "B"
-
-
-def _would_turn(reading: Reading, limit_db: Decimal) -> bool:
-    """Whether the limit lies between both readings: then the verdict rests on one date."""
-    ab, ba = (reported(x, Quantity.LOSS_DB) for x in (reading.loss_ab_db, reading.loss_ba_db))
-    if ab is None or ba is None or reading.kind is Kind.CONNECTOR:
-        return False
-    return min(ab, ba) <= limit_db < max(ab, ba)
 
 
 def _names(ab: Identity, ba: Identity) -> Iterator[Finding]:

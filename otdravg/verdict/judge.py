@@ -60,7 +60,7 @@ from otdravg.verdict.shots import (
     span_seen_m,
     stage_findings,
 )
-from otdravg.verdict.span import Span, judge_span, span_of
+from otdravg.verdict.span import judge_span, span_of
 from otdravg.verdict.splice import judge_reading, splice_limit, with_more
 from otdravg.verdict.verdicts import Circumstances, SpliceVerdict
 
@@ -269,13 +269,32 @@ def judge(
     remarks = (*more_doubts, *told)
     doubts = tuple(f for f in remarks if f.severity is not Severity.NOTE)
     breaches = tuple(_breaches(measurement, rules))
-    known = replace(
-        _circumstances(measurement, (*doubts, *breaches)), attempt=attempt or 1, method=method
+    fibre_type = fibre_type_of(measurement.ab.identity, measurement.ba.identity)
+    known = Circumstances(
+        nominal_nm,
+        attempt or 1,  # no file says how often a splice was made
+        method,
+        measurement.axis.length_m,
+        fibre_type,
+        frozenset(
+            f.code
+            for f in (*doubts, *breaches, *measurement.findings)
+            if f.severity is not Severity.NOTE
+        ),
     )
     judged = tuple(_judged(reading, rules, known) for reading in measurement.readings)
-    of_span = judge_span(rules, _span(measurement, rules, known.attempt)).rules
+    span = span_of(
+        rules,
+        measurement.readings,
+        [r for r in measurement.readings if r.kind is not Kind.CONNECTOR],
+        nominal_nm,
+        measurement.axis.length_m,
+        (measurement.attenuation_db_per_km, measurement.u_attenuation_db_per_km),
+        fibre_type=fibre_type,
+        attempts=known.attempt,
+    )
     # A span over its limit names no splice to cut.
-    whole = (*map(_not_to_cut, of_span), *_ends(measurement, rules))
+    whole = (*map(_not_to_cut, judge_span(rules, span)), *_ends(measurement, rules))
     left_out = () if profile is None else tuple(_not_applied(measurement, rules, attempt))
     applied_db, _ = splice_limit(rules, known)
 
@@ -363,18 +382,6 @@ def _judged(reading: Reading, profile: Profile, known: Circumstances) -> Judged:
     return Judged(**{f.name: getattr(verdict, f.name) for f in fields(verdict)}, reading=reading)
 
 
-def _circumstances(measurement: Measurement, findings: Sequence[Finding]) -> Circumstances:
-    """What else is known of the splices of a pair: no file says how often they were made."""
-    return Circumstances(
-        measurement.ab.identity.nominal_wavelength_nm,
-        length_m=measurement.axis.length_m,
-        fibre_type=fibre_type_of(measurement.ab.identity, measurement.ba.identity),
-        finding_codes=frozenset(
-            f.code for f in (*findings, *measurement.findings) if f.severity is not Severity.NOTE
-        ),
-    )
-
-
 def _breaches(measurement: Measurement, profile: Profile) -> Iterator[Finding]:
     """How the shots were taken, and whether both show one length, against the profile."""
     axis, seen_m = measurement.axis, []
@@ -394,19 +401,6 @@ def _breaches(measurement: Measurement, profile: Profile) -> Iterator[Finding]:
         seen_m.append(span_seen_m(end_m, near_m, far_m, axis.length_m))
     yield from data_findings(profile, *seen_m)
     yield from stage_findings(profile)
-
-
-def _span(measurement: Measurement, profile: Profile, attempt: int) -> Span:
-    return span_of(
-        profile,
-        measurement.readings,
-        [r for r in measurement.readings if r.kind is not Kind.CONNECTOR],
-        measurement.ab.identity.nominal_wavelength_nm,
-        measurement.axis.length_m,
-        (measurement.attenuation_db_per_km, measurement.u_attenuation_db_per_km),
-        fibre_type=fibre_type_of(measurement.ab.identity, measurement.ba.identity),
-        attempts=attempt,
-    )
 
 
 def _end_events(measurement: Measurement) -> tuple[Event | None, Event | None]:

@@ -12,7 +12,7 @@ from otdravg.findings import says
 from otdravg.quantities import Quantity, reported
 from otdravg.verdict.decision import Action, Verdict, expanded
 from otdravg.verdict.rules import Combination, Profile
-from otdravg.verdict.verdicts import PlaceReading, PlaceVerdict, SpliceVerdict, held, severity
+from otdravg.verdict.verdicts import PlaceReading, SpliceVerdict, held, severity
 
 V = TypeVar("V", bound=SpliceVerdict)
 _UNJUDGED = (Verdict.NOT_JUDGED, Verdict.INFORMATION)
@@ -68,25 +68,31 @@ def as_bend(judged: V, threshold_db: Decimal | None, short: At, long: At) -> V |
     return replace(judged, verdict=Verdict.BEND, reason=reason, action=action, rule=rule)
 
 
-def judge_place(profile: Profile, readings: Mapping[int, PlaceReading]) -> PlaceVerdict:
+def judge_place(profile: Profile, readings: Mapping[int, PlaceReading]) -> dict[int, SpliceVerdict]:
     """Judge one place at all its wavelengths together.
 
     Parameters
     ----------
     profile : Profile
     readings : mapping of int to PlaceReading
-        By nominal wavelength in nm, each with its own verdict already; not empty.
+        By nominal wavelength in nm, each with its own verdict already.
 
-    Notes
-    -----
-    A longer wavelength that loses more than the shortest by both the bend threshold and
-    its expanded uncertainty is a suspected bend: re-dress, do not cut. The others are
-    combined by the profile's "all" or "any".
+    Returns
+    -------
+    dict of int to SpliceVerdict
+        By wavelength: a longer one that loses more than the shortest by both the bend threshold
+        and its expanded uncertainty is a suspected bend: re-dress, do not cut.
     """
-    in_order = dict(sorted(readings.items()))
-    verdicts = {nm: reading.verdict for nm, reading in in_order.items()}
-    verdicts.update(_bends(profile.bend.threshold_db, in_order))
-    return PlaceVerdict(combined(profile, verdicts), verdicts)
+    verdicts = {nm: reading.verdict for nm, reading in sorted(readings.items())}
+    measured = [
+        (nm, own.loss_db, own.u_db)
+        for nm, own in sorted(readings.items())
+        if own.loss_db is not None and own.verdict.verdict is not Verdict.NOT_GRADABLE
+    ]
+    for long in measured[1:]:
+        own = verdicts[long[0]]
+        verdicts[long[0]] = as_bend(own, profile.bend.threshold_db, measured[0], long) or own
+    return verdicts
 
 
 def combined(profile: Profile, verdicts: Mapping[int, SpliceVerdict]) -> SpliceVerdict:
@@ -102,22 +108,6 @@ def combined(profile: Profile, verdicts: Mapping[int, SpliceVerdict]) -> SpliceV
     overall = pick(judged, key=lambda v: severity(v.verdict))
     bends = [v for v in judged if v.verdict is Verdict.BEND]
     return max([overall, *bends], key=lambda v: severity(v.verdict))
-
-
-def _bends(
-    threshold_db: Decimal | None, readings: Mapping[int, PlaceReading]
-) -> dict[int, SpliceVerdict]:
-    """Find the longer wavelengths at which the place loses far more than at the shortest."""
-    measured = [
-        (reading.verdict, (nm, reading.loss_db, reading.u_db))
-        for nm, reading in readings.items()
-        if reading.loss_db is not None and reading.verdict.verdict is not Verdict.NOT_GRADABLE
-    ]
-    return {
-        long[0]: bend
-        for verdict, long in measured[1:]
-        if (bend := as_bend(verdict, threshold_db, measured[0][1], long)) is not None
-    }
 
 
 def judge_increase(profile: Profile, increase_db: float, u_db: float | None) -> SpliceVerdict:

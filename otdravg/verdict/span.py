@@ -12,10 +12,10 @@ from otdravg.findings import says
 from otdravg.fit.reading import Kind, Reading
 from otdravg.quantities import Quantity, reported
 from otdravg.verdict.decision import Action, Verdict, expanded
-from otdravg.verdict.group import Losses, held_mean, mean_of
+from otdravg.verdict.group import Losses, held_mean
 from otdravg.verdict.rules import OneWayCause, Profile, SpanReading, bears_on_acceptance
 from otdravg.verdict.splice import is_one_way_allowed, with_more
-from otdravg.verdict.verdicts import SpanVerdict, SpliceVerdict, held
+from otdravg.verdict.verdicts import SpliceVerdict, held
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,20 +131,17 @@ def _sum(parts: Sequence[float | None]) -> float | None:
     return sum(known) if len(known) == len(parts) else None
 
 
-def judge_span(profile: Profile, span: Span) -> SpanVerdict:
+def judge_span(profile: Profile, span: Span) -> tuple[SpliceVerdict, ...]:
     """Judge one fibre by every span rule that the profile has."""
-    mean_db, _ = mean_of(span.splices)
     if not bears_on_acceptance(profile, span.wavelength_nm, span.length_m, span.fibre_type):
         reason = says("information-only", nominal_nm=f"{span.wavelength_nm:g}")
-        only = SpliceVerdict(Verdict.INFORMATION, reason, rule="wavelengths.judge_others")
-        return SpanVerdict((only,), mean_db)
-    verdicts = (
+        return (SpliceVerdict(Verdict.INFORMATION, reason, rule="wavelengths.judge_others"),)
+    return (
         *_judge_mean(profile, span),
         *_judge_loss(profile, span),
         *_judge_attenuation(profile, span),
         *_judge_density(profile, span),
     )
-    return SpanVerdict(verdicts, mean_db)
 
 
 def _judge_mean(profile: Profile, span: Span) -> Iterator[SpliceVerdict]:

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Iterable
+from dataclasses import dataclass
 from decimal import Decimal
 
 from otdravg.findings import Statement, says, values
@@ -130,22 +130,6 @@ class PlaceReading:
     verdict: SpliceVerdict
     loss_db: float | None
     u_db: float | None  # standard uncertainty
-
-
-@dataclass(frozen=True, slots=True)
-class PlaceVerdict:
-    """One place judged at all its wavelengths."""
-
-    overall: SpliceVerdict
-    by_wavelength_nm: Mapping[int, SpliceVerdict] = field(default_factory=dict)
-
-
-@dataclass(frozen=True, slots=True)
-class SpanVerdict:
-    """One fibre judged by every rule about it as a whole; none of them excuses a splice."""
-
-    rules: tuple[SpliceVerdict, ...]
-    mean_db: Decimal | None  # of the splices' true losses, as reported
 
 
 def worst_of(rules: Iterable[SpliceVerdict]) -> SpliceVerdict | None:

@@ -82,7 +82,7 @@ def place_verdict(profile: Profile, losses_db: Mapping[int, float], nm: int) -> 
         own: PlaceReading(judged_loss(profile, db, 0.003, own), db, 0.003)
         for own, db in losses_db.items()
     }
-    return judge_place(profile, readings).by_wavelength_nm[nm]
+    return judge_place(profile, readings)[nm]
 
 
 def closures_of(count: int) -> list[Closure]:
@@ -127,4 +127,4 @@ def _span_rules(
     through = sum(loss for loss in losses if loss is not None) + 0.2 * length_m / 1000
     us = [row.u_loss_db for row in rows]
     span = Span(rows[0].wavelength_nm, losses, us, length_m, through, 0.01)
-    return judge_span(profile, span).rules
+    return judge_span(profile, span)

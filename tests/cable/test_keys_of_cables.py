@@ -409,4 +409,4 @@ def test_an_unknown_uncertainty_end_to_end_is_too_close_to_tell(usual: CableRevi
     text = '[decision]\nrule = "guarded"\n' + FORMULA + "fibre_db_per_km = 1\n"
     for u_db, verdict in ((0.001, Verdict.WITHIN), (None, Verdict.TOO_CLOSE)):
         span = Span(1550, (0.1,), (0.001,), 2000.0, 0.5, u_db)
-        assert [r.verdict for r in judge_span(profile_of(text, usual), span).rules] == [verdict]
+        assert [r.verdict for r in judge_span(profile_of(text, usual), span)] == [verdict]

@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import csv
 import io
+import json
+import re
 import struct
 import zlib
 from dataclasses import replace
+from decimal import Decimal
 from enum import Enum
 from pathlib import Path
 
@@ -22,12 +25,14 @@ from otdravg.cable.patterns.model import PatternKind
 from otdravg.cable.planned import NOWHERE_PLANNED, PlannedSplice, PlanRow
 from otdravg.cable.resplice.model import Choice
 from otdravg.cli import main
+from otdravg.closeout.checks.again import PAGE_DATA_ID
 from otdravg.closeout.closeout import write_closeout
 from otdravg.closeout.sketches import Sketches
 from otdravg.closeout.template import SPLICE_COLUMNS, Template, load_template, parse_template
 from otdravg.errors import BadSetting
 from otdravg.findings import Severity
 from otdravg.fit.reading import Coverage, Kind
+from otdravg.tables import splices
 from otdravg.tables.csv_file import CsvStyle
 from otdravg.tables.splices import cable_tables, review_cells
 from otdravg.trade import TIA_598_COLOURS
@@ -248,6 +253,33 @@ def test_the_owners_headings_and_constants_stand_on_paper_and_page(owners: Path)
     assert "C-2024-7 (simulated)" in page
     assert '"loss_db":"Mean loss of the owner"' in page
     assert Words()["loss_db"] not in page
+
+
+def test_a_column_that_is_declared_once_is_in_every_output(
+    good_review: CableReview, sketches: Sketches, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Of all outputs that list splices; the paper prints the owner's headings alone."""
+    added = ("simulated_db", lambda row: Decimal(row.fibre) / 8)
+    monkeypatch.setattr(splices, "SPLICES", (*splices.SPLICES, added))
+    template = Template(columns=(*SPLICE_COLUMNS, "simulated_db"))
+    out = tmp_path / "out"
+    write_closeout(good_review, out, template=template, sketches=sketches)
+    wanted = [row.fibre / 8 for row in good_review.rows]
+    for name in ("splices.csv", "owner.csv"):
+        with open(out / name, encoding="utf-8", newline="") as stream:
+            assert [float(line["simulated_db"]) for line in csv.DictReader(stream)] == wanted
+    document = json.loads((out / "closeout.json").read_bytes())
+    table = document["tables"]["splices"]
+    assert [row[table["names"].index("simulated_db")] for row in table["rows"]] == wanted
+    heads, *rows = openpyxl.load_workbook(out / "closeout.xlsx")["All values"].values
+    assert [row[heads.index("simulated_db")] for row in rows] == wanted
+    page = (out / "closeout.html").read_text("utf-8")
+    (text,) = re.findall(rf'id="{PAGE_DATA_ID}"[^>]*>(.*?)</script>', page, re.DOTALL)
+    data = json.loads(text)
+    at = data["names"].index("simulated_db")
+    assert [float(row[at]) for row in data["rows"]] == wanted
+    assert '"simulated_db":"simulated_db"' in page
+    assert CliRunner().invoke(main, ["verify", str(out)]).exit_code == 0
 
 
 def test_without_a_choice_no_table_is_made_of_it(good_review: CableReview, tmp_path: Path) -> None:

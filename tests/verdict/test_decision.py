@@ -132,8 +132,20 @@ class TestBelowZero:
         ("loss_db", "expected"), [(-0.030, Verdict.WITHIN), (-0.032, Verdict.IMPLAUSIBLE)]
     )
     def test_the_judge_keeps_to_it(self, loss_db: float, expected: Verdict) -> None:
-        # u = 0.0105: the boundary lies at −0.0315 dB.
-        judged = judged_as(reading(loss_db, loss_db, u_db=0.0105), Decimal("0.2"), Rule.PLAIN)
+        # u = 0.0105: the boundary lies at −0.0315 dB, of a splice whose step is clear.
+        beside = reading(loss_db + 0.1, loss_db - 0.1, u_db=0.0105)
+        judged = judged_as(beside, Decimal("0.2"), Rule.PLAIN)
+        assert judged.verdict is expected
+
+    @pytest.mark.parametrize(
+        ("loss_db", "expected"), [(-0.0029, Verdict.WITHIN), (-0.0043, Verdict.IMPLAUSIBLE)]
+    )
+    def test_what_hardly_stands_out_of_noise_is_no_gain(
+        self, loss_db: float, expected: Verdict
+    ) -> None:
+        # u = 0.0007: 4.1 and 6.1 of it. The search keeps what noise passes once in a thousand
+        # fibres: of a few thousand places the largest is beyond 4 (normal distribution).
+        judged = judged_as(reading(loss_db, loss_db, u_db=0.0007), Decimal("0.2"), Rule.PLAIN)
         assert judged.verdict is expected
 
 

@@ -124,7 +124,7 @@ def test_total_of_fibre_splices_and_a_constant() -> None:
     )
     for loss_db, verdict in ((4.0004, Verdict.WITHIN), (4.001, Verdict.OVER)):
         span = Span(1550, [0.1] * 3, [0.001] * 3, 10_000.0, loss_db, 0.0, connectors=2)
-        (judged,) = judge_span(profile, span).rules
+        (judged,) = judge_span(profile, span)
         assert (judged.verdict, judged.limit_db) == (verdict, Decimal("4.000"))
 
 

@@ -36,7 +36,7 @@ from otdravg.verdict.connector import Where, connector_verdicts, end_verdicts
 from otdravg.verdict.describe import described, holders
 from otdravg.verdict.group import Whole, judge_group
 from otdravg.verdict.keys import CABLE_FINDINGS, KEYS, Key
-from otdravg.verdict.place import judge_increase, judge_place
+from otdravg.verdict.place import combined, judge_increase, judge_place
 from otdravg.verdict.rules import Method, bears_on_acceptance, required_wavelengths
 from otdravg.verdict.shots import (
     data_findings,
@@ -218,9 +218,9 @@ def answers(profile: Profile) -> list[Any]:
         judged_loss(profile, 0.2, 0.001, method=Method.MECHANICAL),
         judged_loss(profile, 0.2, 0.001, finding_codes=frozenset({"lengths-differ"})),
         judged_one_way(profile, 0.2, missing=BEYOND),
-        judge_place(profile, places),
-        connector_verdicts(profile, connector),
-        connector_verdicts(profile, group),
+        combined(profile, judge_place(profile, places)),
+        list(connector_verdicts(profile, connector)),
+        list(connector_verdicts(profile, group)),
         *(list(end_verdicts(profile, where, event)) for where in Where),
         judge_span(profile, span),
         judge_span(profile, span_of(profile, readings, readings, 1550, 6000.0, (0.2, 0.001))),

@@ -16,7 +16,7 @@ from otdravg.fit.reading import Kind
 from otdravg.verdict import Method, PlaceReading, Profile, default, judge_place, load_shipped, parse
 from otdravg.verdict.decision import NEVER_GRADED, Action, Verdict, held_against
 from otdravg.verdict.limits import Limits, Rule
-from otdravg.verdict.place import is_bend
+from otdravg.verdict.place import combined, is_bend
 from otdravg.verdict.rules import OneWayCause, required_wavelengths
 from otdravg.verdict.rules import profile_of as profile_of_limits
 from otdravg.words.catalogue import told
@@ -155,8 +155,8 @@ class TestWavelengths:
             f'[splice]\nlimit_db_at = {{ 1310 = 0.25, 1550 = 0.20 }}\nwavelengths = "{word}"\n'
         )
         judged = judge_place(profile, place(profile, nm1310=0.22, nm1550=0.22))
-        assert judged.overall.verdict is verdict
-        assert judged.by_wavelength_nm[1310].verdict is Verdict.WITHIN
+        assert combined(profile, judged).verdict is verdict
+        assert judged[1310].verdict is Verdict.WITHIN
 
     def test_beyond_60_km_1310_is_information_only(self) -> None:
         profile = load_shipped("two-wavelengths")
@@ -173,7 +173,7 @@ class TestWavelengths:
             nm: PlaceReading(judged_loss(profile, db, 0.004, nm, length_m=70_000.0), db, 0.004)
             for nm, db in ((1310, 0.40), (1550, 0.10))
         }
-        assert judge_place(profile, readings).overall.verdict is Verdict.WITHIN
+        assert combined(profile, judge_place(profile, readings)).verdict is Verdict.WITHIN
 
     def test_fibre_type_decides(self) -> None:
         # Lease clauses (lawinsider.com): 1550 nm only for dispersion-shifted or mixed fibre.
@@ -199,28 +199,28 @@ class TestBend:
     def test_bend_changes_the_advice(self) -> None:
         profile = profile_of(self.PROFILE)
         judged = judge_place(profile, place(profile, nm1310=0.05, nm1550=0.32))
-        assert judged.overall.verdict is Verdict.BEND
-        assert judged.overall.action is Action.RE_DRESS
-        assert judged.by_wavelength_nm[1310].verdict is Verdict.WITHIN
-        assert "0.270 dB more" in told(judged.overall.reason)
+        assert combined(profile, judged).verdict is Verdict.BEND
+        assert combined(profile, judged).action is Action.RE_DRESS
+        assert judged[1310].verdict is Verdict.WITHIN
+        assert "0.270 dB more" in told(combined(profile, judged).reason)
 
     def test_bad_splice_is_no_bend(self) -> None:
         profile = profile_of(self.PROFILE)
         judged = judge_place(profile, place(profile, nm1310=0.31, nm1550=0.32))
-        assert judged.overall.verdict is Verdict.OVER
+        assert combined(profile, judged).verdict is Verdict.OVER
 
     def test_bad_splice_with_a_bend_is_still_spliced(self) -> None:
         profile = profile_of(self.PROFILE)
         judged = judge_place(profile, place(profile, nm1310=0.31, nm1550=0.62))
-        assert judged.overall.action is Action.RE_SPLICE
-        assert judged.by_wavelength_nm[1550].verdict is Verdict.BEND
+        assert combined(profile, judged).action is Action.RE_SPLICE
+        assert judged[1550].verdict is Verdict.BEND
 
     def test_or_rule_does_not_hide_a_bend(self) -> None:
         profile = profile_of(
             '[splice]\nlimit_db = 0.20\nwavelengths = "any"\n[bend]\nthreshold_db = 0.05\n'
         )
         judged = judge_place(profile, place(profile, nm1310=0.05, nm1550=0.32))
-        assert judged.overall.verdict is Verdict.BEND
+        assert combined(profile, judged).verdict is Verdict.BEND
 
     @pytest.mark.parametrize(
         ("short", "long", "bend"),
@@ -241,7 +241,7 @@ class TestBend:
         profile = profile_of("[splice]\nlimit_db = 0.20\n")
         assert profile.bend.threshold_db is None
         judged = judge_place(profile, place(profile, nm1310=0.05, nm1550=0.32))
-        assert judged.overall.verdict is Verdict.OVER
+        assert combined(profile, judged).verdict is Verdict.OVER
 
 
 BEYOND = (says("signal-ends", direction="B→A", into_m=900.0),)

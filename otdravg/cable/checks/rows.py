@@ -101,7 +101,7 @@ def _judge_together(
         rows[n].wavelength_nm: PlaceReading(rows[n].verdict, rows[n].loss_db, rows[n].u_loss_db)
         for n in measured
     }
-    verdicts = judge_place(profile, readings).by_wavelength_nm
+    verdicts = judge_place(profile, readings)
     short = rows[measured[0]]
     for n in measured[1:]:
         row = rows[n]

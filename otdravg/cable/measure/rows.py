@@ -30,6 +30,7 @@ from otdravg.shot.detect import Event, EventKind
 from otdravg.trade import fibre_colour, ribbon_position
 from otdravg.verdict.connector import Where, end_event, end_verdicts
 from otdravg.verdict.decision import Action, Verdict
+from otdravg.verdict.group import mean_of
 from otdravg.verdict.rules import Profile, at_stage
 from otdravg.verdict.shots import fibre_type_of
 from otdravg.verdict.span import PowerLoss, judge_span, span_of
@@ -281,12 +282,12 @@ def fibre_results(
             attempts=max((r.attempt for r in splices), default=1),
             power=read.get((one.key.fibre, one.wavelength_nm)),
         )
-        verdict = judge_span(profile, span)
         ends = (
             (Where.FIRST, outcome.sketch_ab, axis.start_a_m),
             (Where.LAST, outcome.sketch_ba, axis.start_b_m),
         )
-        rules = [_on_doubtful_data(rule, own) for rule in verdict.rules]
+        mean_db, _ = mean_of(span.splices)
+        rules = [_on_doubtful_data(rule, own) for rule in judge_span(profile, span)]
         for where, sketch, start_m in ends:
             event = None
             # In a loop the connectors of both fibres are one event.
@@ -302,7 +303,7 @@ def fibre_results(
                 outcome.axis.u_length_m,
                 attenuation,
                 outcome.u_attenuation_db_per_km,
-                None if verdict.mean_db is None else float(verdict.mean_db),
+                None if mean_db is None else float(mean_db),
                 sum(r.loss_db is not None for r in splices),
                 tuple(rules),
                 ab.path if ab else "",

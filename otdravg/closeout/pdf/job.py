@@ -95,7 +95,6 @@ def print_table(
     *,
     remark: str = "",
     outline: str | None = None,
-    level: int = 0,
 ) -> None:
     """Print a table over as many pages as it takes; cells wrap, headings repeat.
 
@@ -119,7 +118,7 @@ def print_table(
         below = paper.section(edge, heading, remark, outline)
         y = _head(paper, below, columns, widths)
     else:
-        y = _begin(paper, heading, remark, outline, level, columns, widths)
+        y = _begin(paper, heading, remark, outline, columns, widths)
     for row in rows:
         cells = [
             paper.wrapped(text, width - 2 * _PAD, _SIZE) or [""]
@@ -127,11 +126,11 @@ def print_table(
         ]
         count = max(map(len, cells))
         if y - count * _LEADING - 2.4 < body.bottom:
-            y = _begin(paper, heading, remark, None, level, columns, widths)
+            y = _begin(paper, heading, remark, None, columns, widths)
         first = 0
         while first < count:  # more than once only for a row that is higher than a page
             if first:
-                y = _begin(paper, heading, remark, None, level, columns, widths)
+                y = _begin(paper, heading, remark, None, columns, widths)
             room = max(1, int((y - 3 - body.bottom) / _LEADING))
             left = body.left
             for lines, column, width in zip(cells, columns, widths, strict=True):
@@ -167,12 +166,11 @@ def _begin(
     heading: str,
     remark: str,
     outline: str | None,
-    level: int,
     columns: Sequence[Column],
     widths: Sequence[float],
 ) -> float:
     """Begin a page of a table; return the base line of its first row."""
-    body = paper.page(heading, remark, outline=outline, level=level)
+    body = paper.page(heading, remark, outline=outline)
     return _head(paper, body.top, columns, widths)
 
 

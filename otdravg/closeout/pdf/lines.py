@@ -49,14 +49,14 @@ class Scale:
     high: float
 
     @classmethod
-    def around(cls, values: FloatArray, *, room: float = 0.08, least: float = 0.02) -> Scale:
+    def around(cls, values: FloatArray, *, least: float = 0.02) -> Scale:
         """Range of 99 % of the values with some room; single peaks may leave the frame."""
         if not np.isfinite(values).any():
             return cls(0.0, 1.0)
         low, high = value_range(values)
-        height = max(high - low, least)
+        half = 0.58 * max(high - low, least)
         middle = (high + low) / 2
-        return cls(middle - height * (0.5 + room), middle + height * (0.5 + room))
+        return cls(middle - half, middle + half)
 
 
 class Plot:
@@ -146,10 +146,10 @@ class Plot:
         canvas.drawPath(path, stroke=1, fill=0)
         canvas.restoreState()
 
-    def upright(self, value: float, *, dashes: Sequence[float] = (1, 2)) -> None:
+    def upright(self, value: float) -> None:
         """Draw a fine line at a value of x over the height of the frame."""
         at = self.x(value)
         if self.area.left <= at <= self.area.right:
             self._paper.line(
-                at, self.area.bottom, at, self.area.top, colour=QUIET, dashes=dashes, width=0.6
+                at, self.area.bottom, at, self.area.top, colour=QUIET, dashes=(1, 2), width=0.6
             )

@@ -74,9 +74,14 @@ def _wrongs(case: Case, said: Reading) -> Iterator[Judgement]:
     yield from _alarms(case, said)
     # Counted from an end that the screen names, places cannot be compared with the truth's.
     excused = _excused(case, said)
-    if case.truth.sound and case.doubt is not Doubt.MUST and not said.refused and not excused:
+    # Nor does a figure of files that may be doubted, and are, claim anything.
+    if case.truth.sound and not (said.refused or excused or _in_doubt(case, said)):
         yield from _numbers(case, said)
     yield from _words(case, said)
+
+
+def _in_doubt(case: Case, said: Reading) -> bool:
+    return case.doubt is Doubt.MUST or (case.doubt is Doubt.MAY and bool(said.doubts))
 
 
 def _clearance(case: Case, said: Reading) -> Iterator[Judgement]:
