@@ -45,8 +45,8 @@ from otdravg.cable.checks.shots import (
     usual_indices,
     wrong_labels,
 )
-from otdravg.cable.checks.states import NOT_ONE_STATE, States
-from otdravg.cable.checks.wholes import failing_wholes, group_results, with_proof
+from otdravg.cable.checks.states import NOT_ONE_STATE, States, due_again
+from otdravg.cable.checks.wholes import failing_wholes, group_results, outside_stage, with_proof
 from otdravg.cable.decisions.apply import (
     accepted_rows,
     acknowledged,
@@ -57,6 +57,7 @@ from otdravg.cable.decisions.apply import (
 from otdravg.cable.decisions.record import Decisions
 from otdravg.cable.files.attempts import (
     Stand,
+    date_of,
     mark_repeats,
     number_attempts,
     order_findings,
@@ -294,12 +295,13 @@ def review(
     at_a = readings_at_a(options.expected.power, options.splice_plan)
     options = replace(options, expected=replace(options.expected, power=at_a))
     crossed = numbering_asked(identities, crossed, profile)
-    explained = Explained(crossed, renumberings)
+    explained = Explained(crossed, renumberings, identities)
     told = tell_copies(explained.left_of(findings), records, measured, maps)
     findings = _Findings([*told, *crossed])
     clock.stage("identity")
     states = States(measured, maps, ribbon_size, single_fibre=profile.ribbon.single_fibre)
     findings += states.findings(whole_fibres=profile.completeness.retest_touched)
+    findings += due_again(states.old_shots(), profile)
     log = hold(
         options.splice_log,
         maps,
@@ -323,7 +325,7 @@ def review(
     findings += beyond_expected(records, options.expected, options.fibre_count)
     history = history_of(measured, maps)
     findings += explained.left_of(set_findings(records, measured, maps, history, profile))
-    findings += profile_findings(measured, history, profile)
+    findings += profile_findings(measured, profile)
     if is_building:
         findings += building_findings(measured, ends, options.closures, log, ribbon_size)
     paired = [(m.key, m.wavelength_nm) for m in measured if m.outcome.axis]
@@ -338,7 +340,9 @@ def review(
     findings += plan_findings(plan, maps, identities, rows)
     rows = findings.keep(accepted_rows(rows, decisions))
     closures = tuple(c for own_map in maps.values() for c in own_map.closures)
-    rows = with_proof(rows, closures, profile, {r.path: r.taken for r in records})
+    dates = {r.path: date_of(r) for r in records}
+    rows = with_proof(rows, closures, profile, dates)
+    findings += outside_stage(rows, closures, profile, dates)
     findings += explained.left_of(row_findings(rows, maps))
     changes = () if options.before is None else changes_since(options.before, rows)
     findings += change_findings(changes, profile)

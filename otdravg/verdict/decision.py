@@ -26,7 +26,7 @@ NEVER_GRADED = frozenset(
     {"bit-stuck", "closure-unseen", "flat-stretch", "noise-repeats", "noise-shared",
      "attenuation-impossible", "attenuation-unequal", "fibres-crossed", "numbering-differs",
      "numbering-unexplained", "order-unknown", "other-fibre", "pair-doubtful",
-     "pair-of-two-states", "shot-before-work"}
+     "pair-of-two-states", "shot-before-work", "shots-under-one-name"}
 )  # fmt: skip
 
 #: Below zero by this many standard uncertainties the true loss is not noise: no splice amplifies

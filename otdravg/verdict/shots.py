@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator
 from dataclasses import dataclass
-from datetime import datetime
 from decimal import Decimal
 
 from otdravg.findings import Finding, Scope, caution, note
@@ -186,21 +185,6 @@ def _missing_at(
     return [ShotNeed(fibre, end, nm) for end in ends if end not in have]
 
 
-def due_again(
-    profile: Profile, taken: Mapping[ShotNeed, datetime], touched: Mapping[int, datetime]
-) -> tuple[ShotNeed, ...]:
-    """List shots of existing fibres taken before they were spliced to, if that matters.
-
-    An existing fibre that was spliced to is no longer the fibre that was shot.
-    """
-    if not profile.completeness.retest_touched:
-        return ()
-    due = [
-        shot for shot, when in taken.items() if shot.fibre in touched and when < touched[shot.fibre]
-    ]
-    return tuple(sorted(due, key=lambda s: (s.fibre, s.wavelength_nm, s.direction.value)))
-
-
 def data_findings(
     profile: Profile, length_ab_m: float | None, length_ba_m: float | None
 ) -> tuple[Finding, ...]:
@@ -219,18 +203,13 @@ def data_findings(
     )  # fmt: skip
 
 
-def stage_findings(profile: Profile, closures_are: Closures | None = None) -> tuple[Finding, ...]:
-    """Find fault with shots taken in the wrong state of the closures.
-
-    No trace file says whether closures were open: ``None`` means that nobody recorded it.
-    """
+def stage_findings(profile: Profile) -> tuple[Finding, ...]:
+    """Say that the stage asks for open or closed closures, which no trace file can show."""
     asked = profile.stage.closures
-    if asked is Closures.ANY or closures_are is asked:
+    if asked is Closures.ANY:
         return ()
     stage, case = profile.stage.name, "open" if asked is Closures.OPEN else "closed"
-    if closures_are is None:
-        return (note("closures-not-recorded", Scope.JOB, case, stage=stage),)
-    return (caution("closures-outside-profile", Scope.JOB, case, stage=stage),)
+    return (note("closures-not-recorded", Scope.JOB, case, stage=stage),)
 
 
 def fibre_type_of(*shots: Identity | None) -> str:

@@ -8,7 +8,6 @@ import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
-from datetime import datetime, timedelta
 from decimal import Decimal
 from importlib import import_module
 from types import CodeType, FrameType
@@ -16,11 +15,13 @@ from typing import Any
 
 import key_table
 import pytest
+from cable_of_values import shot
 from pair_example import judged_loss, judged_one_way, measurement, reading
 from test_finding_reference import ROOT
 
 from otdravg.cable.checks.beside import reel_findings
 from otdravg.cable.checks.profile import numbering_asked
+from otdravg.cable.checks.states import due_again
 from otdravg.cable.model import CableFinding, Expected
 from otdravg.cable.resplice.model import FailingFibre, RemakeRisk
 from otdravg.cable.resplice.plan import advice
@@ -39,7 +40,6 @@ from otdravg.verdict.place import combined, judge_increase, judge_place
 from otdravg.verdict.rules import Method, bears_on_acceptance, required_wavelengths
 from otdravg.verdict.shots import (
     data_findings,
-    due_again,
     missing_shots,
     setup_findings,
     stage_findings,
@@ -202,7 +202,6 @@ def answers(profile: Profile) -> list[Any]:
         1550, (0.2, 0.2), (0.001, 0.001), 6000.0, 1.8, 0.001, 1, 0.2, 0.001, fibre_type="G.652"
     )
     taken = {ShotNeed(1, end, 1550) for end in (Direction.A_TO_B, Direction.B_TO_A)}
-    now = datetime(2025, 3, 4)
     places = {
         nm: PlaceReading(judged_loss(profile, db, 0.001, nm), db, 0.001)
         for nm, db in {1310: 0.11, 1550: 0.2}.items()
@@ -234,7 +233,7 @@ def answers(profile: Profile) -> list[Any]:
         required_wavelengths(profile, 6000.0, "G.652"),
         bears_on_acceptance(profile, 1550),
         missing_shots(profile, [1, 2], taken),
-        due_again(profile, dict.fromkeys(taken, now), {1: now + timedelta(days=1)}),
+        due_again([shot(1, 1550, Direction.A_TO_B)], profile),
         setup_findings(
             profile, pair.ab.identity, pair.ab.settings,
             fibre_length_m=6000.0, launch_m=500.0, receive_m=500.0,

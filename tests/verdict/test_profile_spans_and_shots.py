@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import datetime, timedelta
 from decimal import Decimal
 
 import pytest
@@ -15,7 +14,6 @@ from otdravg.shot.detect import Event, EventKind
 from otdravg.shot.settings import Direction, Identity, Settings
 from otdravg.verdict import (
     Circumstances,
-    Closures,
     Profile,
     ShotNeed,
     Span,
@@ -33,7 +31,6 @@ from otdravg.verdict.place import judge_increase
 from otdravg.verdict.rules import OneWayCause
 from otdravg.verdict.shots import (
     data_findings,
-    due_again,
     missing_shots,
     setup_findings,
     stage_findings,
@@ -445,29 +442,12 @@ class TestCompleteness:
         assert missing_shots(profile, [1], taken, 70_000.0) == ()
         assert len(missing_shots(profile, [1], taken, 7_000.0)) == 2
 
-    def test_touched_fibres_are_shot_again(self) -> None:
-        # City of Everett WA, document 31546: existing fibres spliced to are tested again.
-        work = datetime(2025, 3, 4, 12)
-        before = ShotNeed(3, Direction.A_TO_B, 1550)
-        after = ShotNeed(4, Direction.A_TO_B, 1550)
-        untouched = ShotNeed(5, Direction.A_TO_B, 1550)
-        taken = {
-            before: work - timedelta(hours=1),
-            after: work + timedelta(hours=1),
-            untouched: work - timedelta(days=9),
-        }
-        touched = {3: work, 4: work}
-        assert due_again(load_shipped("spliced-into-existing"), taken, touched) == (before,)
-        assert due_again(default(), taken, touched) == ()
-
 
 def test_closures_have_to_be_closed() -> None:
     # Carrier exhibits: measured after the handhole is closed, to catch macrobends.
     profile = load_shipped("three-attempts")
-    assert stage_findings(profile, Closures.CLOSED) == ()
-    assert stage_findings(profile, Closures.OPEN)[0].code == "closures-outside-profile"
-    assert stage_findings(profile, None)[0].code == "closures-not-recorded"
-    assert stage_findings(default(), None) == ()
+    assert stage_findings(profile)[0].code == "closures-not-recorded"
+    assert stage_findings(default()) == ()
 
 
 def test_lengths_that_differ() -> None:

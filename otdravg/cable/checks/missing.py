@@ -21,6 +21,7 @@ from otdravg.cable.model import (
     Source,
 )
 from otdravg.findings import Scope, caution, defect, says
+from otdravg.grouping import grouped
 from otdravg.shot.settings import Direction, Identity
 from otdravg.trade import fibre_colour, numbers_text, ribbon_position
 from otdravg.verdict.rules import Directions, Profile, required_wavelengths
@@ -128,11 +129,9 @@ def _worded(
     unusable: Mapping[Slot, ShotRecord],
 ) -> list[CableFinding]:
     """One finding per wavelength: a missing direction, or nothing at all at it."""
-    by_nm: dict[int, list[Direction]] = defaultdict(list)
-    for need in missing:
-        by_nm[need.wavelength_nm].append(need.direction)
     findings = []
-    for nm, ends in sorted(by_nm.items()):
+    for nm, needs in sorted(grouped(missing, lambda need: need.wavelength_nm).items()):
+        ends = [need.direction for need in needs]
         end, there = "", []
         said = defect("wavelength-not-shot", Scope.CABLE, at_nm=nm)
         if nm in have:
@@ -165,16 +164,13 @@ def missing_fibres(
         profile = _from_one_end(profile)
     usual = _usual_wavelengths(shots_in(records))
     to_take: list[ShotToTake] = []
-    findings = []
-    ribbon_size = profile.ribbon_size
+    findings, ribbon_size = [], profile.ribbon_size
     there = _fibres_there(records, expected.cable) if profile.completeness.every_fibre else {}
     for cable, have in there.items():
         wanted = _expected(have, ribbon_size, fibre_count)
         beside_nm = () if required_wavelengths(profile) else usual.get(cable, ())
-        by_ribbon: dict[int | None, list[int]] = defaultdict(list)
-        for fibre in sorted(wanted - have):
-            by_ribbon[ribbon_position(fibre, ribbon_size)[0]].append(fibre)
-        for ribbon, missing in by_ribbon.items():
+        absent = grouped(sorted(wanted - have), lambda n: ribbon_position(n, ribbon_size)[0])
+        for ribbon, missing in absent.items():
             to_take += _to_take(cable, shots_asked(profile, missing, (), beside_nm=beside_nm))
             findings.append(_fibres_missing(cable, ribbon, missing, ribbon_size, expected.colours))
     return to_take, findings
@@ -248,12 +244,10 @@ def beyond_expected(
     here = [record for record in records if record.use in _PRESENT]
     for code, what, is_own, value_of in _STATED:
         stated = fibre_count if what == "fibre_count" else getattr(expected, what)
-        odd: dict[str, list[ShotRecord]] = defaultdict(list)
-        for record in here if stated not in (None, "", (), ("", "")) else ():
-            value = value_of(record)
-            if value and not is_own(value, stated):
-                odd[value].append(record)
-        for value, own in sorted(odd.items()):
+        said_by = grouped(here if stated not in (None, "", (), ("", "")) else (), value_of)
+        for value, own in sorted(said_by.items()):
+            if not value or is_own(value, stated):
+                continue
             said = caution(code, Scope.CABLE, shots=len(own), what=value, stated=_text(stated))
             cable, fibres = own[0].taken_for.cable, fibres_of(own)
             fibre = fibres[0] if len(fibres) == 1 else None

@@ -9,6 +9,7 @@ from itertools import pairwise
 from otdravg.cable.checks.notes import about_fibres
 from otdravg.cable.files.names import same_text
 from otdravg.cable.identity.said import NOT_ONE_FIBRE, Renumbering
+from otdravg.cable.identity.stories import CLEAR
 from otdravg.cable.lists.facts import PowerReading
 from otdravg.cable.measure.closures import CableMap
 from otdravg.cable.model import (
@@ -134,16 +135,28 @@ def _numbers(
         said = caution("plan-contradicted", Scope.CABLE, moves=moves)
         yield about_fibres(cable, plan.contradicted, said, each=True)
     moved = sorted(one.at_a for one in plan.moved)
-    known = {one.key.fibre: one.confidence for one in identities if one.key.cable == cable}
-    paired = [fibre for fibre in moved if fibre in known]
+    fit = {
+        one.key.fibre: own_nats
+        for one in identities
+        if one.margin is not None and one.confidence is not Confidence.DOUBTFUL
+        if one.key.cable == cable and isinstance(own_nats := one.said["own_nats"], float)
+    }
+    paired = {one.key.fibre for one in identities if one.key.cable == cable}.intersection(moved)
     if not paired:
         return
-    proved = sum(known[fibre] is Confidence.CONFIRMED for fibre in paired)
-    is_proved = 2 * proved > len(paired)
+    # Shots of a ribbon that meets another than planned are no pairs: all of it together tells.
+    proved = {
+        fibre
+        for splice in plan.splices
+        if splice.moves
+        and sum(fit.get(fibre, 0.0) for fibre in paired.intersection(splice.fibres)) >= CLEAR
+        for fibre in paired.intersection(splice.fibres)
+    }
+    is_proved = proved == paired
     grave = note if is_proved or _only_branches(plan) else caution
     said = grave(
         "numbering-as-planned" if is_proved else "plan-unproved", Scope.CABLE,
-        moves=_moves(plan, moved), proved=proved, pairs=len(paired),
+        moves=_moves(plan, moved), proved=len(proved), pairs=len(paired),
     )  # fmt: skip
     yield about_fibres(cable, moved, said, each=True)
 

@@ -1,42 +1,24 @@
-"""Pairs of shots held against a profile: lengths that differ, and shots older than the work."""
+"""Pairs of shots held against a profile, and what it asks that nothing shows."""
 
 from __future__ import annotations
 
 from collections import Counter, defaultdict
 from collections.abc import Sequence
 from dataclasses import replace
-from datetime import datetime
 
-from otdravg.cable.checks.notes import about_fibre, about_shots, fibres_of, files_of
-from otdravg.cable.checks.states import repaired_splices
-from otdravg.cable.log.held import unit_of
+from otdravg.cable.checks.notes import about_fibre, files_of
 from otdravg.cable.measure.standing import Measured
-from otdravg.cable.model import CableFinding, Confidence, History, IdentityCheck, ShotRecord
+from otdravg.cable.model import CableFinding, Confidence, IdentityCheck
 from otdravg.findings import Scope, Severity, caution, note, says
 from otdravg.trade import numbers_text
 from otdravg.verdict.connector import asks_for_ends, end_event, guards_all
 from otdravg.verdict.rules import LaunchUse, OneWayCause, Profile, SpanReading
-from otdravg.verdict.shots import ShotNeed, data_findings, due_again, span_seen_m
+from otdravg.verdict.shots import data_findings, span_seen_m
 
 
-def profile_findings(
-    measured: Sequence[Measured], history: Sequence[History], profile: Profile
-) -> list[CableFinding]:
-    """List pairs whose data do not meet a profile.
-
-    Parameters
-    ----------
-    measured : sequence of Measured
-        Every fibre at every wavelength, earlier attempts included.
-    history : sequence of History
-        Splices that were shot more than once.
-    profile : Profile
-    """
-    return [
-        *_lengths(measured, profile),
-        *_before_the_work(measured, history, profile),
-        *_ends(measured, profile),
-    ]
+def profile_findings(measured: Sequence[Measured], profile: Profile) -> list[CableFinding]:
+    """List pairs whose data do not meet a profile."""
+    return [*_lengths(measured, profile), *_ends(measured, profile)]
 
 
 def numbering_asked(
@@ -126,66 +108,3 @@ def _lengths(measured: Sequence[Measured], profile: Profile) -> list[CableFindin
             for f in data_findings(profile, ab_m, ba_m)
         ]
     return findings
-
-
-def _before_the_work(
-    measured: Sequence[Measured], history: Sequence[History], profile: Profile
-) -> list[CableFinding]:
-    """Shots older than work on their fibre, as splices show it that changed in between.
-
-    When the work was done no file says: taken is the middle between the shots before and
-    after. A ribbon is cut as a whole, so that its other fibres were worked on too.
-    """
-    if not profile.completeness.retest_touched:
-        return []
-    touched = _touched(measured, history, profile.ribbon_size)
-    taken: dict[str, dict[ShotNeed, ShotRecord]] = defaultdict(dict)
-    for one in measured:
-        for record in one.records:
-            if record is not None and record.taken is not None:
-                need = ShotNeed(one.key.fibre, record.taken_for.direction, one.wavelength_nm)
-                taken[one.key.cable][need] = record
-    findings = []
-    for cable, when in touched.items():
-        times = {n: r.taken for n, r in taken[cable].items() if r.taken is not None}
-        by_wavelength: dict[int, list[ShotNeed]] = defaultdict(list)
-        for need in due_again(profile, times, when):
-            by_wavelength[need.wavelength_nm].append(need)
-        for nm, needs in sorted(by_wavelength.items()):
-            findings.append(_due_again(nm, [taken[cable][need] for need in needs]))
-    return findings
-
-
-def _due_again(nm: int, records: Sequence[ShotRecord]) -> CableFinding:
-    said = caution(
-        "shot-before-work", Scope.CABLE, "asked", shots=len(records),
-        fibres=numbers_text(fibres_of(records)), at_nm=nm,
-    )  # fmt: skip
-    return about_shots(records, said, each=True, wavelength_nm=nm)
-
-
-def _touched(
-    measured: Sequence[Measured], history: Sequence[History], ribbon_size: int | None
-) -> dict[str, dict[int, datetime]]:
-    """When each fibre was worked on last, as far as changed splices tell; by cable and fibre."""
-    changed = {file for finding in repaired_splices(history, ribbon_size) for file in finding.files}
-    worked: dict[tuple[str, int], datetime] = {}
-    for one in measured:
-        if changed.intersection(files_of(one.records)) and (when := _between(one)) is not None:
-            place = one.key.cable, unit_of(one.key.fibre, ribbon_size)
-            worked[place] = max(when, worked.get(place, when))
-    touched: dict[str, dict[int, datetime]] = defaultdict(dict)
-    for one in measured:
-        place = one.key.cable, unit_of(one.key.fibre, ribbon_size)
-        if place in worked:
-            touched[one.key.cable][one.key.fibre] = worked[place]
-    return touched
-
-
-def _between(one: Measured) -> datetime | None:
-    """The middle between the shots before the work and those that stand."""
-    before = [r.taken for r in one.stand.pair(1) if r is not None and r.taken is not None]
-    after = [r.taken for r in one.records if r is not None and r.taken is not None]
-    if not before or not after or max(before) >= min(after):
-        return None
-    return max(before) + (min(after) - max(before)) / 2

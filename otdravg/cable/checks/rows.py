@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
+from itertools import pairwise
 from math import hypot
 
 from otdravg.cable.checks.notes import about_fibre
@@ -71,18 +72,15 @@ def _by_place(rows: Sequence[SpliceRow]) -> list[list[int]]:
             loose[row.key].append(number)
     between: list[list[int]] = []
     for numbers in loose.values():
-        last: SpliceRow | None = None
-        for number in sorted(numbers, key=lambda n: rows[n].distance_m):
-            at = rows[number]
-            same = (
-                last is not None
-                and at.distance_m - last.distance_m < 8.0 + 1e-3 * at.distance_m
-                and at.wavelength_nm != last.wavelength_nm
-            )
-            if not same:
-                between.append([])
-            between[-1].append(number)
-            last = at
+        in_order = sorted(numbers, key=lambda n: rows[n].distance_m)
+        between.append(in_order[:1])
+        for before, number in pairwise(in_order):
+            last, at = rows[before], rows[number]
+            near = at.distance_m - last.distance_m < 8.0 + 1e-3 * at.distance_m
+            if near and at.wavelength_nm != last.wavelength_nm:
+                between[-1].append(number)
+            else:
+                between.append([number])
     return [*places.values(), *between]
 
 
@@ -130,12 +128,8 @@ def _by_own_rule(contract: SpliceVerdict, bend: SpliceVerdict) -> SpliceVerdict:
     return replace(bend, reason=with_more(told, says("no-bend-rule")).reason)
 
 
-def row_findings(rows: Sequence[SpliceRow], maps: Mapping[str, CableMap]) -> list[CableFinding]:
+def row_findings(rows: Sequence[SpliceRow], maps: Mapping[str, CableMap]) -> Iterator[CableFinding]:
     """Findings that rows give rise to: bends, events between closures, reflecting splices."""
-    return list(_of_places(rows, maps))
-
-
-def _of_places(rows: Sequence[SpliceRow], maps: Mapping[str, CableMap]) -> Iterator[CableFinding]:
     panels = _panels(rows)
     for members in _by_place(rows):
         own = [rows[n] for n in members]

@@ -22,10 +22,11 @@ from otdravg.cable.measure.jobs import Sketch
 from otdravg.cable.measure.standing import Measured
 from otdravg.cable.model import CableFinding, History, ShotRecord, ShotUse, Source
 from otdravg.findings import Finding, Scope, Severity, caution, defect, note, says
+from otdravg.grouping import grouped
 from otdravg.shot.settings import Settings
 from otdravg.trade import numbers_text
 from otdravg.verdict.rules import Profile
-from otdravg.verdict.shots import receive_cord_m, setup_findings, stage_findings
+from otdravg.verdict.shots import receive_cord_m, setup_findings
 
 #: Typical attenuation of single-mode fibre in dB/km, only to tell 1310 nm from longer
 #: wavelengths where a cable has no other shots to compare with (common practice, no source).
@@ -56,8 +57,6 @@ def set_findings(
         *(() if profile.stage.is_building else _other_lengths(measured, maps)),
         *_express(maps),
         *_unseen(maps),
-        # What the profile asks of the job and no trace file can show.
-        *(CableFinding(replace(said, where=Scope.CABLE)) for said in stage_findings(profile)),
     ]
 
 
@@ -185,12 +184,9 @@ def _clock_oddities(records: Sequence[ShotRecord]) -> list[CableFinding]:
 
     A date that is none harms nobody by itself: no order of shots rests on it.
     """
-    by_cable: dict[str, list[ShotRecord]] = defaultdict(list)
-    for record in records:
-        if record.identity is not None and record.use is not ShotUse.REPEAT:
-            by_cable[record.taken_for.cable].append(record)
+    counted = (r for r in records if r.identity is not None and r.use is not ShotUse.REPEAT)
     findings = []
-    for members in by_cable.values():
+    for members in grouped(counted, lambda record: record.taken_for.cable).values():
         dates = [date_of(record) for record in members]
         times = sorted(date for date in dates if date is not None)
         undated = [r for r, date in zip(members, dates, strict=True) if date is None]
@@ -315,10 +311,8 @@ def _other_lengths(
     """Fibres of another length than most of their cable, with what they share with them."""
     findings = []
     for cable, own_map in maps.items():
-        by_route: dict[int, list[int]] = defaultdict(list)
-        for fibre, route in own_map.route_of.items():
-            by_route[route].append(fibre)
         main_m = own_map.route_length_m[1]
+        by_route = grouped(own_map.route_of, own_map.route_of.__getitem__)
         for route, fibres in sorted(by_route.items()):
             if route == 1:
                 continue

@@ -15,15 +15,17 @@ from itertools import pairwise
 from math import hypot
 from statistics import median
 
-from otdravg.cable.checks.notes import about_fibres, about_shot
+from otdravg.cable.checks.notes import about_fibres, about_shot, about_shots, fibres_of
 from otdravg.cable.files.attempts import date_of, taken_before, when
 from otdravg.cable.measure.closures import CableMap
 from otdravg.cable.measure.placing import placed
 from otdravg.cable.measure.standing import Measured
-from otdravg.cable.model import Attempt, CableFinding, FibreKey, History, ShotRecord
-from otdravg.findings import Scope, Statement, defect, note, says
+from otdravg.cable.model import CableFinding, FibreKey, History, ShotRecord
+from otdravg.findings import Scope, Statement, caution, defect, note, says
+from otdravg.grouping import grouped
 from otdravg.shot.settings import Direction
 from otdravg.trade import numbers_text, ribbon_position
+from otdravg.verdict.rules import Profile
 
 #: Findings that say that a splice's two readings are not of the splice that is there now.
 NOT_ONE_STATE = frozenset({"pair-of-two-states", "order-unknown", "shot-before-work"})
@@ -242,7 +244,7 @@ class States:
         """Pairs of two states, shots that are older than the work, and ends shot again in vain.
 
         ``whole_fibres``: the profile asks for all of a fibre again after work on its ribbon
-        (:func:`~otdravg.cable.checks.profile.profile_findings`), not for a splice only.
+        (:func:`due_again`), not for a splice only.
         """
         told: dict[tuple[_Place, str, tuple[Direction, ...]], list[_Told]] = defaultdict(list)
         for one in self._measured:
@@ -251,6 +253,16 @@ class States:
                     told[self._place(one.key, number), said.code, said.ends].append(said)
         findings = [self._worded(place, said) for (place, _, _), said in told.items()]
         return findings + [_in_vain(one) for one in self._measured if self._is_again_in_vain(one)]
+
+    def old_shots(self) -> list[ShotRecord]:
+        """Standing shots that are older than work on their ribbon."""
+        return [record for one in self._measured for record in self._old_anywhere(one)]
+
+    def _old_anywhere(self, one: Measured) -> list[ShotRecord]:
+        """Standing shots that are older than work on the fibre's ribbon at any closure."""
+        passed = self._maps[one.key.cable].passes.get(one.key.fibre, {})
+        old = {r.path: r for number in passed for r in self._older(one, number)}
+        return list(old.values())
 
     def _said(self, one: Measured) -> Iterator[tuple[int, _Told]]:
         series = self._series.get((one.key, one.wavelength_nm), {})
@@ -314,8 +326,7 @@ class States:
         series = self._series.get((one.key, one.wavelength_nm), {})
         if any(_changes(side) for own in series.values() for side in own):
             return False
-        passed = self._maps[one.key.cable].passes.get(one.key.fibre, {})
-        return not any(self._older(one, number) for number in passed)
+        return not self._old_anywhere(one)
 
     def _worded(self, place: _Place, told: Sequence[_Told]) -> CableFinding:
         cable, unit, number = place
@@ -354,6 +365,24 @@ class States:
             closure=closure,
             files=tuple(dict.fromkeys(r.path for one in told for r in one.records)),
         )
+
+
+def due_again(old: Iterable[ShotRecord], profile: Profile) -> list[CableFinding]:
+    """Ask for shots that are older than work on their ribbon again, if the profile does.
+
+    An existing fibre that was spliced to is no longer the fibre that was shot.
+    """
+    if not profile.completeness.retest_touched:
+        return []
+    findings = []
+    places = grouped(old, lambda r: (r.taken_for.cable, r.taken_for.wavelength_nm or 0))
+    for (_, nm), records in sorted(places.items()):
+        said = caution(
+            "shot-before-work", Scope.CABLE, "asked", shots=len(records),
+            fibres=numbers_text(fibres_of(records)), at_nm=nm,
+        )  # fmt: skip
+        findings.append(about_shots(records, said, each=True, wavelength_nm=nm))
+    return findings
 
 
 def _in_vain(one: Measured) -> CableFinding:
@@ -412,40 +441,30 @@ def repaired_splices(history: Sequence[History], ribbon_size: int | None) -> lis
 
     One note per closure and ribbon, with the median before and after.
     """
-    changed: dict[tuple[str, str, int | None], list[tuple[History, float, float]]] = defaultdict(
-        list
+    places = grouped(
+        filter(has_changed, history),
+        lambda h: (h.key.cable, h.closure, ribbon_position(h.key.fibre, ribbon_size)[0]),
     )
-    for one in history:
-        losses = _changed(one.attempts[0], one.attempts[-1])
-        if losses is not None:
-            ribbon, _ = ribbon_position(one.key.fibre, ribbon_size)
-            changed[one.key.cable, one.closure, ribbon].append((one, *losses))
-    return [_changed_note(*place, members) for place, members in changed.items()]
+    return [_changed_note(*place, members) for place, members in places.items()]
 
 
 def has_changed(splice: History) -> bool:
     """Whether a splice reads otherwise now than at its first attempt, beyond uncertainty."""
-    return _changed(splice.attempts[0], splice.attempts[-1]) is not None
-
-
-def _changed(first: Attempt, last: Attempt) -> tuple[float, float] | None:
-    """Losses before and after, if they differ by more than both are unsure."""
+    first, last = splice.attempts[0], splice.attempts[-1]
     if first.loss_db is None or last.loss_db is None:
-        return None
-    if abs(last.loss_db - first.loss_db) < _sure_db(first.u_loss_db or 0.0, last.u_loss_db or 0.0):
-        return None
-    return first.loss_db, last.loss_db
+        return False
+    sure_db = _sure_db(first.u_loss_db or 0.0, last.u_loss_db or 0.0)
+    return abs(last.loss_db - first.loss_db) >= sure_db
 
 
 def _changed_note(
-    cable: str,
-    closure: str,
-    ribbon: int | None,
-    members: Sequence[tuple[History, float, float]],
+    cable: str, closure: str, ribbon: int | None, members: Sequence[History]
 ) -> CableFinding:
-    fibres = sorted({one.key.fibre for one, _, _ in members})
-    before_db, after_db = median(m[1] for m in members), median(m[2] for m in members)
-    files = (f for one, _, _ in members for a in one.attempts[-1:] for f in (a.file_ab, a.file_ba))
+    fibres = sorted({one.key.fibre for one in members})
+    before_db, after_db = (
+        median(one.attempts[n].loss_db or 0.0 for one in members) for n in (0, -1)
+    )
+    files = (f for one in members for a in one.attempts[-1:] for f in (a.file_ab, a.file_ba))
     said = note(
         "splice-changed", Scope.CABLE, "" if ribbon is None else "of-ribbon",
         fibres=numbers_text(fibres), ribbon=ribbon, before_db=before_db, after_db=after_db,

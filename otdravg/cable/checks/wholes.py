@@ -12,15 +12,18 @@ from dataclasses import replace
 from datetime import datetime
 from decimal import Decimal
 
-from otdravg.cable.checks.notes import about_fibre
+from otdravg.cable.checks.notes import about_fibre, about_fibres
 from otdravg.cable.model import CableFinding, Closure, FibreResult, GroupResult, Proof, SpliceRow
 from otdravg.cable.planned import NOWHERE_PLANNED
 from otdravg.findings import Finding, Scope, caution, defect
 from otdravg.fit.reading import Coverage, Kind
+from otdravg.grouping import grouped
 from otdravg.quantities import Quantity, reported
+from otdravg.trade import numbers_text
 from otdravg.verdict.decision import Action, Verdict
 from otdravg.verdict.group import Whole, judge_group, mean_of
-from otdravg.verdict.rules import Closures, Profile
+from otdravg.verdict.rules import Closures, Profile, at_stage
+from otdravg.verdict.shots import stage_findings
 from otdravg.verdict.splice import splice_limit
 from otdravg.verdict.verdicts import Circumstances, SpliceVerdict, worst_of
 
@@ -45,10 +48,9 @@ def group_results(rows: Sequence[SpliceRow], profile: Profile) -> list[GroupResu
     groups: dict[tuple[Whole, _Place], list[_Splice]] = defaultdict(list)
     at_closures: dict[tuple[str, int], list[SpliceRow]] = defaultdict(list)
     for row in rows:
-        if row.closure_number is not None:
-            at_closures[row.cable, row.wavelength_nm].append(row)
-        else:
+        if row.closure_number is None:
             continue
+        at_closures[row.cable, row.wavelength_nm].append(row)
         if row.kind is not Kind.CONNECTOR and row.verdict.rule != "wavelengths.judge_others":
             loss_db = reported(row.loss_db, Quantity.LOSS_DB)
             splice = row, None if row.verdict.verdict in _NO_LOSS else loss_db
@@ -203,6 +205,49 @@ def _proved(
     if is_after and row.bend_db is not None:
         return replace(row, proof=Proof.CHECKED, proved=row.taken, bend_checked=row.taken)
     return replace(row, proof=Proof.BEND_DUE if is_due else Proof.BOTH, proved=row.taken)
+
+
+def outside_stage(
+    rows: Sequence[SpliceRow],
+    closures: Sequence[Closure],
+    profile: Profile,
+    taken: Mapping[str, datetime | None],
+) -> list[CableFinding]:
+    """Find shots through closures that were not open, or closed, as their stage asks.
+
+    ``taken`` by path is when shots were taken. Where nobody said when a closure was closed, or
+    none was found, that is said once for its stage.
+    """
+    at_closures = grouped(rows, lambda row: (row.cable, row.closure_number))
+    findings, unsaid = [], {} if closures else {profile.stage.name: stage_findings(profile)}
+    for closure in closures:
+        at = at_stage(profile, closure.stage) if closure.stage else profile
+        asked, closed = at.stage.closures, closure.closed
+        if closed is None:
+            unsaid[at.stage.name] = stage_findings(at)
+        if closed is None or asked is Closures.ANY:
+            continue
+        shots = {
+            path: row.fibre
+            for row in at_closures.get((closure.cable, closure.number), ())
+            for path in (row.file_ab, row.file_ba)
+            if (date := taken.get(path)) is not None
+            and (date.replace(tzinfo=None) > closed) is not (asked is Closures.CLOSED)
+        }
+        if shots:
+            case = "closed" if asked is Closures.CLOSED else "open"
+            said = caution(
+                "closures-outside-profile", Scope.CABLE, case, stage=at.stage.name,
+                closed=f"{closed:%Y-%m-%d %H:%M}", fibres=numbers_text(set(shots.values())),
+            )  # fmt: skip
+            fibres = sorted(set(shots.values()))
+            findings.append(
+                about_fibres(
+                    closure.cable, fibres, said, closure=closure.name, files=tuple(sorted(shots))
+                )
+            )
+    notes = [CableFinding(replace(f, where=Scope.CABLE)) for own in unsaid.values() for f in own]
+    return [*findings, *notes]
 
 
 def _is_plausible(row: SpliceRow, profile: Profile) -> bool:

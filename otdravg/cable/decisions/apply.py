@@ -19,6 +19,9 @@ from otdravg.shot.settings import Direction
 from otdravg.verdict.decision import Action, Verdict
 from otdravg.verdict.splice import with_more
 
+#: Columns of a decision that name what it is about.
+_OBJECT = ("fibre", "wavelength_nm", "closure", "file", "value")
+
 
 def decisions_here(
     decisions: Decisions, records: Sequence[ShotRecord]
@@ -104,8 +107,10 @@ def _renumbered(records: list[ShotRecord], decision: Decision) -> list[int]:
 
 
 def _without_object(decision: Decision) -> CableFinding:
+    cells = decision.cells()
+    about = ", ".join(f"{name} {cells[name]}" for name in _OBJECT if cells[name])
     return CableFinding(
-        caution("decision-without-object", Scope.CABLE, decision=decision.said),
+        caution("decision-without-object", Scope.CABLE, decision=decision.said, about=about),
         cable=decision.cable,
         fibre=decision.fibre,
         closure=decision.closure,

@@ -87,11 +87,9 @@ class _Glass:
             if one is None or len(keys) < LEAST_FIBRES:
                 continue
             # Refused or not as it was: here it is another shot that is looked at.
-            in_place = (
-                replace(one.outcome, sketch_ab=sketch, refusal=None)
-                if from_a
-                else replace(one.outcome, sketch_ba=sketch, refusal=None)
-            )
+            own = one.outcome
+            ab, ba = (sketch, own.sketch_ba) if from_a else (own.sketch_ab, sketch)
+            in_place = replace(own, sketch_ab=ab, sketch_ba=ba, refusal=None)
             laid = sides_of(
                 {**members, key: one.with_outcome(in_place)}, [key], self._maps[key.cable]
             )

@@ -197,11 +197,8 @@ def _told(seen: dict[_Slot, list[_Seen]]) -> tuple[dict[str, Direction], int]:
 
 def _two_ends(shots: Sequence[_Seen]) -> _Ends:
     """Part the shots of one fibre into those from where the first was taken, and the others."""
-    same = [shot.same_events(shots[0]) >= _SAME_END_SHARE for shot in shots]
-    return (
-        [shot for shot, is_same in zip(shots, same, strict=True) if is_same],
-        [shot for shot, is_same in zip(shots, same, strict=True) if not is_same],
-    )
+    sides = grouped(shots, lambda shot: shot.same_events(shots[0]) >= _SAME_END_SHARE)
+    return sides.get(True, []), sides.get(False, [])
 
 
 def _way_by_places(side: Sequence[_Seen], model: _Ends) -> Direction | None:
@@ -241,21 +238,11 @@ def _finding(
     case = "typed" if near else ""
     if by_time:
         case = "typed-by-time" if near else "by-time"
-    return CableFinding(
-        caution(
-            "ends-told-by-shots",
-            Scope.CABLE,
-            case,
-            near_end=near,
-            from_a=from_a,
-            from_b=len(told) - from_a,
-            by_time=by_time,
-            file=first.path,
-            end=of_first.value[0],
-        ),
-        cable=cable,
-        files=tuple(sorted(r.path for r in told)),
-    )
+    said = caution(
+        "ends-told-by-shots", Scope.CABLE, case, near_end=near, from_a=from_a,
+        from_b=len(told) - from_a, by_time=by_time, file=first.path, end=of_first.value[0],
+    )  # fmt: skip
+    return CableFinding(said, cable=cable, files=tuple(sorted(r.path for r in told)))
 
 
 #: Fibres of a cable are not equally long: places of one closure differ by this share of the length,
@@ -264,6 +251,9 @@ _PLACE_SHARE, _PLACE_LEAST_M = 0.003, 6.0
 #: So large a share of a fibre's splices must lie mirrored; a fibre of another length has another
 #: route. Chosen, not derived.
 _SHARE, _LENGTH_SHARE = 0.6, 0.02
+#: And so many more in all, where single fibres show fewer than that. Chosen, not derived: a few
+#: fibres with one each.
+_TOGETHER = 4
 
 
 def turned_round(
@@ -303,15 +293,19 @@ def _mirrored(members: Sequence[Measured]) -> list[Measured]:
     places = [_places(one) for one in members]
     model_m, length_m = max(places, key=lambda own: own[0].size)
     slack_m = _PLACE_SHARE * length_m + _PLACE_LEAST_M
-    along: list[Measured] = []
-    against: list[Measured] = []
+    sides: dict[bool, list[tuple[int, Measured]]] = {True: [], False: []}
     for one, (at_m, own_m) in zip(members, places, strict=True):
         if abs(own_m - length_m) > _LENGTH_SHARE * length_m or not at_m.size:
             continue
         straight, mirrored = (count_near(x, model_m, slack_m) for x in (at_m, own_m - at_m))
-        if abs(straight - mirrored) < _DECISIVE or max(straight, mirrored) < _SHARE * at_m.size:
-            continue
-        (along if straight > mirrored else against).append(one)
+        apart, most = abs(straight - mirrored), max(straight, mirrored)
+        # Where the route nearly mirrors, one place more is told by several fibres together.
+        if apart and most >= (_SHARE if apart >= _DECISIVE else 1) * at_m.size:
+            sides[straight > mirrored].append((apart, one))
+    along, against = (
+        [one for apart, one in own if apart >= _DECISIVE or sum(n for n, _ in own) >= _TOGETHER]
+        for own in sides.values()
+    )
     # What most are is right; of two halves that of the first fibre.
     fewer, more = sorted((along, against), key=len)
     if len(fewer) == len(more) and fewer and fewer[0].key < more[0].key:

@@ -67,6 +67,9 @@ _BLOCK = 256
 _ALL_PAIRS, _WHOLE_TABLE = 600, 192
 #: So many likelihood ratios are multiplied before their logarithm is taken: none overflows.
 _FACTORS = 12
+#: What one pair can speak against the labels of all at most. Chosen, not derived: shots are spoilt
+#: in other ways, too.
+_AGAINST = -6.0
 #: Log-likelihood of what cannot be.
 _NEVER = 1e6
 #: Smallest scale that is believed: of losses in dB, of slopes in dB/km, of lengths in m.
@@ -227,11 +230,16 @@ class Comparison:
         scales, usable = self._scales_of(partner)
         return float(np.log(2 * scales.prod(axis=0) / self._alone**2)[usable].sum())
 
-    def impossible(self) -> npt.NDArray[np.bool_]:
-        """Whether a fibre's own two shots make a loss that is clearly below zero, shape (n,)."""
-        losses = self._kinds == 0
-        mean = (self._from_a.raw[losses] + self._from_b.raw[losses]) / 2
-        return np.asarray((np.nan_to_num(mean) < -3 * _EDGE_DB).any(axis=0))
+    def standing_out(self, fibres: IntArray) -> float:
+        """How far the pairs of some fibres stand out among all pairs of their shots.
+
+        In standard deviations of what numbers drawn at random would give; of many fibres a sample.
+        """
+        some = fibres[:: -(-fibres.size // _WHOLE_TABLE)]
+        table = np.maximum(self.ratios(some, some), _AGAINST)
+        table += table.mean() - table.mean(axis=0) - table.mean(axis=1)[:, None]
+        deviation = float(np.sqrt((table**2).sum() / max(some.size - 1, 1)))
+        return float(np.trace(table)) / deviation if deviation else 0.0
 
     def own(self) -> FloatArray:
         """Ratio of every fibre's own two shots, shape (n,)."""

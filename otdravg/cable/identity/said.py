@@ -16,7 +16,14 @@ from otdravg.cable.identity.fingerprint import Comparison
 from otdravg.cable.identity.sides import Members
 from otdravg.cable.identity.stories import CLEAR, Kind, Story
 from otdravg.cable.measure.standing import Measured
-from otdravg.cable.model import CableFinding, FibreKey, ShotRecord, ShotUse
+from otdravg.cable.model import (
+    CableFinding,
+    Confidence,
+    FibreKey,
+    IdentityCheck,
+    ShotRecord,
+    ShotUse,
+)
 from otdravg.findings import Finding, Scope, Statement, defect, note, says
 from otdravg.shot.settings import Direction
 from otdravg.trade import numbers_text
@@ -250,11 +257,21 @@ class Explained:
         As :func:`~otdravg.cable.identity.crossed.check_identities` made them.
     renumberings : sequence of Renumbering
         What these would make of the numbers.
+    identities : sequence of IdentityCheck
+        What each pair says of itself.
     """
 
     def __init__(
-        self, stories: Sequence[CableFinding], renumberings: Sequence[Renumbering] = ()
+        self,
+        stories: Sequence[CableFinding],
+        renumberings: Sequence[Renumbering],
+        identities: Sequence[IdentityCheck],
     ) -> None:
+        self._itself = {
+            one.key
+            for one in identities
+            if one.confidence in (Confidence.CONFIRMED, Confidence.LIKELY) and (one.margin or 0) > 0
+        }
         self._wavelengths: dict[FibreKey, set[int | None]] = defaultdict(set)
         self._renumberings = tuple(renumberings)
         for finding in stories:
@@ -266,7 +283,7 @@ class Explained:
         own = self._wavelengths.get(key, set())
         return None in own or wavelength_nm in own
 
-    def left_of(self, findings: Sequence[CableFinding]) -> list[CableFinding]:
+    def left_of(self, findings: Iterable[CableFinding]) -> list[CableFinding]:
         """Leave out what is explained."""
         return [
             f
@@ -306,10 +323,14 @@ class Explained:
             one.with_outcome(
                 replace(
                     one.outcome,
-                    findings=tuple(f for f in one.outcome.findings if f.code not in _OF_A_PAIR),
+                    findings=tuple(f for f in one.outcome.findings if not self._explains(one, f)),
                 )
             )
-            if self._is_of(one.key, one.wavelength_nm)
-            else one
             for one in measured
         ]
+
+    def _explains(self, one: Measured, finding: Finding) -> bool:
+        if self._is_of(one.key, one.wavelength_nm):
+            return finding.code in _OF_A_PAIR
+        # Splices of a fibre may all happen to show from one end only: its glass says which it is.
+        return one.key in self._itself and (finding.code, finding.case) == ("steps-one-sided", "")

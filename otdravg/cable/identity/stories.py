@@ -33,8 +33,9 @@ _SLIP = log(10)
 #: derived.
 _AT_LEAST = -log(400)
 #: Odds, after what it pays for its kind, from which a small slip that is not told is a doubt.
-#: Benchmark: numbering, where one sound cable in a hundred reaches it.
-DOUBT = log(1.5)
+#: Benchmark: cable_scenarios, where of 384 sound cables, half of them with shots missing, one
+#: reaches it.
+DOUBT = -0.5
 #: The same beside a slip, told or doubted, which makes another as likely as none. Chosen, not
 #: derived: one exchange in five; in one sound cable in ten some pair reaches it.
 _BESIDE = -log(4) - _SLIP
@@ -49,6 +50,9 @@ _FITTING_SHARE, _SOUND_SHARE = 0.8, 0.5
 _FEW_ROWS = 4
 #: Of so many that fit worst rounds of three are looked for. Chosen, not derived: time.
 _IN_ROUNDS = 24
+#: Scales come from pairs above this: those of the best alone would be too narrow for the others.
+#: Benchmark: cable_scenarios, where at 0 half as many sound fibres again stand beside a doubt.
+_UNFIT = -2.0
 #: So many sound pairs say what sound is. Chosen, not derived.
 _SOUND_PAIRS = 12
 #: A ribbon is looked at as a whole if so much of it does not fit. Chosen, not derived.
@@ -163,7 +167,7 @@ def numbering_told(comparison: Comparison, ribbon_size: int | None) -> Numbering
             break
     assert best is not None
     doubts = _in_doubt(comparison, best)
-    comparison.scale_by(np.where(best.ratios > 0, best.partner, -1))
+    _scale_anew(comparison, best.partner, best.ratios)
     return replace(best, doubts=doubts)
 
 
@@ -171,14 +175,19 @@ def _renewed(comparison: Comparison, size: int) -> Numbering:
     """Tell the numbering, and again with scales from the pairs that fit."""
     told = _searched(comparison, size)
     for _ in range(2):
-        partner = np.where(told.ratios > 0, told.partner, -1)
-        if np.count_nonzero(partner >= 0) < _SOUND_PAIRS // 2:
-            break
-        comparison.scale_by(partner)
+        _scale_anew(comparison, told.partner, told.ratios)
         before, told = told, _searched(comparison, size)
         if np.array_equal(before.partner, told.partner):
             break
     return told
+
+
+def _scale_anew(comparison: Comparison, partner: IntArray, ratios: FloatArray) -> None:
+    """Take scales from pairs that fit; where those are few from all, which are not chosen."""
+    fitting = ratios > _UNFIT
+    if np.count_nonzero(fitting) < max(_SOUND_PAIRS / 2, np.isfinite(ratios).sum() / 2):
+        fitting = np.isfinite(ratios)
+    comparison.scale_by(np.where(fitting, partner, -1))
 
 
 def _beginnings(comparison: Comparison, size: int) -> list[IntArray]:
@@ -258,7 +267,7 @@ def _in_doubt(comparison: Comparison, told: Numbering) -> tuple[Story, ...]:
     taken = {n for one in told.stories for n in one.rows.tolist()}
     doubts: list[Story] = []
     while len(doubts) < _LOOKED_AT:
-        comparison.scale_by(np.where(ratios > 0, partner, -1))
+        _scale_anew(comparison, partner, ratios)
         ratios = comparison.of_pairs(np.arange(partner.size), partner)
         ratios[partner < 0] = np.nan
         suspects = _suspects(ratios)
@@ -278,8 +287,8 @@ def _in_doubt(comparison: Comparison, told: Numbering) -> tuple[Story, ...]:
         near = [w for w in weighed if w.net > least and _is_another(w, one)]
         rows = np.unique(np.concatenate([w.slip.rows for w in (one, *near)]))
         taken.update(rows.tolist())
-        # Beside a slip by the shots alone, which then say more than the choice among all costs.
-        odds = one.net if one.net >= DOUBT else one.net + one.slip.cost
+        # By the shots alone, which say more than the choice among all costs.
+        odds = one.net + one.slip.cost
         doubts.append(Story(Kind.FREE, 0, rows, partner[rows], odds))
         partner[one.slip.rows] = one.partner
     return tuple(doubts)

@@ -10,8 +10,12 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
+from math import sqrt
 from statistics import median
 
+import numpy as np
+
+from otdravg.cable.identity.fingerprint import FloatArray, features_of
 from otdravg.cable.measure.jobs import Outcome, measure_job, spread
 from otdravg.cable.measure.standing import Measured, MeasuringSetup
 from otdravg.cable.model import CableFinding
@@ -33,6 +37,10 @@ _SHOWN = (EventKind.STEP, EventKind.REFLECTION)
 _ONE_LENGTH_M, _STILL_M = 3.0, 1.5
 #: Launch fibres are this long, m (common practice, no source).
 _SHORTEST_M, _LONGEST_M = 100.0, 2100.0
+#: Attenuation of what is one piece of glass in all shots scatters, and from both ends not alike;
+#: it is several if it does by so many standard deviations (Fisher's z of the correlation, over
+#: both ends). Chosen, not derived: one in a thousand looks so by chance.
+_DIFFERENT = 3.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,13 +106,14 @@ def _at_both_ends(members: Sequence[Measured], setup: MeasuringSetup) -> _Cords 
     """A place on nearly all fibres, equally far from both instruments, that was not stated."""
     if setup.launch_m is not None or setup.receive_m is not None or any(map(any, _starts(members))):
         return None
-    first, last = [], []
+    first, last, slopes = [], [], []
     for one in members:
         assert one.outcome.axis is not None
         places = [r.distance_m for r in one.outcome.readings if r.kind is not Kind.ASKED]
         if len(places) > 1:
             first.append(min(places))
             last.append(one.outcome.axis.length_m - max(places))
+            slopes.append(_outer_slopes(one.outcome, np.array([min(places), max(places)])))
     if len(first) < max(_LEAST_FIBRES, _NEARLY_ALL * len(members)):
         return None
     launch_m, receive_m = median(first), median(last)
@@ -114,7 +123,33 @@ def _at_both_ends(members: Sequence[Measured], setup: MeasuringSetup) -> _Cords 
         sum(abs(x - middle) <= 2 * _STILL_M for x in places) >= _NEARLY_ALL * len(members)
         for places, middle in ((first, launch_m), (last, receive_m))
     ]
-    return _Cords(launch_m, receive_m) if all(still) else None
+    return _Cords(launch_m, receive_m) if all(still) and _is_one_glass(np.array(slopes)) else None
+
+
+def _outer_slopes(outcome: Outcome, at_m: FloatArray) -> FloatArray:
+    """Attenuation before the first of two places and behind the other: from A, and from B."""
+    axis, ab, ba = outcome.axis, outcome.sketch_ab, outcome.sketch_ba
+    assert axis is not None
+    assert ab is not None
+    assert ba is not None
+    length_m = axis.length_m
+    from_a = features_of(ab, 0.0, at_m, length_m, from_a=True)
+    from_b = features_of(ba, 0.0, length_m - at_m[::-1], length_m, from_a=False)
+    return np.array([from_a[[2, 4]], from_b[[2, 4]]])
+
+
+def _is_one_glass(slopes: FloatArray) -> bool:
+    """Whether the outer fibre is the same in all shots: :func:`_outer_slopes` of each pair.
+
+    Else its attenuation differs from fibre to fibre, and both ends see that alike.
+    """
+    told = 0.0
+    for from_a, from_b in slopes.transpose(2, 1, 0):
+        known = np.isfinite(from_a + from_b)
+        if np.count_nonzero(known) > _LEAST_FIBRES:
+            alike = np.corrcoef(from_a[known], from_b[known])[0, 1]
+            told += float(np.arctanh(alike)) * sqrt(np.count_nonzero(known) - 3)
+    return told <= _DIFFERENT * sqrt(2)
 
 
 def _lacks(outcome: Outcome, usual: _Cords) -> bool:

@@ -98,7 +98,10 @@ def test_lengths_that_differ_more_than_the_profile_allows(
 def test_a_ribbon_that_was_cut_has_to_be_shot_again(
     clean_folder: Path, repair_folder: Path
 ) -> None:
-    """Fibre 3 was spliced again; its neighbours in the ribbon were cut with it."""
+    """Fibre 3 was spliced again; its neighbours in the ribbon were cut with it.
+
+    City of Everett WA, document 31546: existing fibres spliced to are tested again.
+    """
     shots = read_folders([clean_folder, repair_folder])
     asks = CompletenessRule(every_fibre=False, retest_touched=True)
     result = review(shots, replace(default(), completeness=asks))

@@ -21,6 +21,7 @@ from scenarios.cable.families import (
     much,
     names,
     numbering,
+    papers,
     places,
     rules,
     settings,
@@ -49,6 +50,7 @@ _CHAPTERS: tuple[ModuleType, ...] = (
     rules,
     much,
     stick,
+    papers,
 )
 
 

@@ -12,7 +12,6 @@ kind that ``known_red.toml`` names, else the first, and says what is not as it s
 from __future__ import annotations
 
 import argparse
-import contextlib
 import csv
 import inspect
 import json
@@ -46,6 +45,7 @@ from scenarios.cable.case import Case  # noqa: E402
 from scenarios.cable.judging import Judgement, Outcome, deviations, judge, wrongs  # noqa: E402
 from scenarios.cable.kinds import CHAPTERS, KINDS, acted, story_of  # noqa: E402
 from scenarios.cable.reading import Reading, Run, Table, read_review  # noqa: E402
+from scenarios.cable.world import inside  # noqa: E402
 
 __all__ = ["KNOWN_RED", "KNOWN_RED_FILE", "Tried", "main", "tried"]
 
@@ -70,22 +70,12 @@ class Tried:
 
 def tried(case: Case) -> Tried:
     """Put the files into an empty folder, run the command, read screen and tables, judge."""
-    with tempfile.TemporaryDirectory() as folder, _inside(folder):
+    with tempfile.TemporaryDirectory() as folder, inside(folder):
         for name, content in case.files:
             Path(name).parent.mkdir(parents=True, exist_ok=True)
             Path(name).write_bytes(content)
         said = read_review(_run((*case.command, "--out", _OUT, "--workers", "1")))
     return Tried(case, said, judge(case, said))
-
-
-@contextlib.contextmanager
-def _inside(folder: str) -> Iterator[None]:
-    before = Path.cwd()
-    os.chdir(folder)
-    try:
-        yield
-    finally:
-        os.chdir(before)
 
 
 def _run(arguments: Sequence[str]) -> Run:

@@ -9,9 +9,12 @@ A fibre is numbered as end A numbers it. What end B calls it is another matter: 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+import contextlib
+import os
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -51,6 +54,7 @@ __all__ = [
     "exchanged",
     "files_of",
     "folder_of",
+    "inside",
     "labelled",
     "text_file",
     "usual",
@@ -392,6 +396,17 @@ def files_of(rng: Rng, takes: Mapping[Any, Take] | Sequence[Take]) -> Files:
         )
         for take in every
     )
+
+
+@contextlib.contextmanager
+def inside(folder: str) -> Iterator[None]:
+    """Work in a folder, and return to where it was."""
+    before = Path.cwd()
+    os.chdir(folder)
+    try:
+        yield
+    finally:
+        os.chdir(before)
 
 
 def text_file(path: str, *lines: str) -> Files:
