@@ -67,6 +67,9 @@ TAIL_REMAINS_DB = 0.012
 #: glass hides from one end to a millidecibel has no twin at the same distance from the other
 #: instrument, and three sigmas at the one place where it must be come by chance once in 370.
 SEAM_SIGMAS, SEAM_SEEN_SIGMAS, SEAM_SLACK_DB = 5.0, 3.0, 0.0005
+#: No seam of gain ranges is larger, dB. Chosen, not derived: twice the largest of the benchmark's; a
+#: splice that was taken for one is then a small one.
+MOST_SEAM_DB = 0.04
 #: Known places on either side from which a new one must be parted: those that can disturb it.
 #: Chosen, not derived: dead zones reach over one neighbour, seldom over two.
 NEIGHBOURS = 3
@@ -436,14 +439,21 @@ def _sharp_m(side: Side, place: Place) -> float:
 
 
 def _alone(places: tuple[Place, ...], fit: JointFit, sigmas: float) -> list[npt.NDArray[np.bool_]]:
-    """Places that the shot from A shows by so many sigmas, the other not at all; and vice versa."""
+    """Places that the shot from A shows by so many sigmas, the other not at all; and vice versa.
+
+    Only what is small and stands alone: what is larger, or several steps in one, is no seam but a
+    splice that one direction hides.
+    """
     readings, covariance = fit.steps(np.array([p.middle_m for p in places]))
     u = np.sqrt(np.einsum("jkk->jk", covariance))
     seen = np.stack([flags[:-1] & flags[1:] for flags in (fit.seen_ab, fit.seen_ba)], axis=1)
-    plain = seen.all(axis=1) & np.array([not (p.reflective or p.asked) for p in places], bool)
+    plain = seen.all(axis=1) & np.array(
+        [not (p.reflective or p.asked) and p.stop_m == p.start_m for p in places], bool
+    )
+    size, hidden = np.abs(readings), 3 * u + SEAM_SLACK_DB
     return [
-        plain & (np.abs(readings[:, k]) > sigmas * u[:, k])
-        & (np.abs(readings[:, 1 - k]) < 3 * u[:, 1 - k] + SEAM_SLACK_DB)
+        plain & (size[:, k] > sigmas * u[:, k]) & (size[:, k] < MOST_SEAM_DB)
+        & (size[:, 1 - k] < hidden[:, 1 - k]) & (hidden[:, 1 - k] < size[:, k])
         for k in (0, 1)
     ]  # fmt: skip
 
