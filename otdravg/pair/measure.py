@@ -67,8 +67,8 @@ TAIL_REMAINS_DB = 0.012
 #: glass hides from one end to a millidecibel has no twin at the same distance from the other
 #: instrument, and three sigmas at the one place where it must be come by chance once in 370.
 SEAM_SIGMAS, SEAM_SEEN_SIGMAS, SEAM_SLACK_DB = 5.0, 3.0, 0.0005
-#: No seam of gain ranges is larger, dB. Chosen, not derived: twice the largest of the benchmark's; a
-#: splice that was taken for one is then a small one.
+#: No seam of gain ranges is larger, dB. Chosen, not derived: twice the largest of the benchmark's;
+#: a splice that was taken for one is then a small one.
 MOST_SEAM_DB = 0.04
 #: Known places on either side from which a new one must be parted: those that can disturb it.
 #: Chosen, not derived: dead zones reach over one neighbour, seldom over two.
