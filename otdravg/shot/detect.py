@@ -395,7 +395,8 @@ def _share_of_white(shot: Shot) -> float:
     square = np.sort((change - np.median(change)) ** 2)
     quiet = square[: int(QUIET_PART * square.size)]  # ramps are steeper than noise
     expected = shot.noise.variance_at(shot.contour.inverse_square)[clean]
-    rounding = 2 * shot.rounding.point_db2
+    # Rounding comes behind the smoothing; taking out poles makes it louder as it does noise.
+    rounding = 0.0 if poles else 2 * shot.rounding.point_db2
     changed = max(float(quiet.mean()) / QUIET_VARIANCE - rounding, 0.0)
     shown = shot.means[0] / (2 * lag) * changed
     usual = median(expected) if poles else float(expected.mean())

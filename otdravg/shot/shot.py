@@ -237,7 +237,12 @@ class Shot:
 
     @property
     def ahead_m(self) -> float:
-        """Length in front of a step in which smoothing shows it already, but for its first foot."""
+        """Length in front of a step in which smoothing shows it already, but for its first foot.
+
+        Where poles were taken out, what is left of the response stands behind the step.
+        """
+        if self.response.poles:
+            return 0.0
         spread_m = (self.smoothing - 1) / 2 * self.spacing_m
         return max(spread_m - FOOT_SHARE * self.pulse_m, 0.0)
 

@@ -120,7 +120,7 @@ def search_steps(
 ) -> dict[float, float]:
     """Positions of significant steps that are not reflections, and how uncertain they are, m."""
     steps = clear_steps(search, fixed, stop_m, threshold)
-    if search.shot.smoothing > 1:  # beside a long ramp that stands wrong there is more to be seen
+    if search.shot.ahead_m > 0:  # beside a long ramp that stands wrong there is more to be seen
         steps = list(_located(search, sorted(steps), fixed, stop_m))
     x = search.shot.cells.x_m
     # A few places per pulse are enough: what is found is placed finely afterwards.
