@@ -191,8 +191,8 @@ def measure(
     while (smooth := _smoothest(sides, fit, places)) is not None:
         places, fit = _pruned(sides, places[:smooth] + places[smooth + 1 :], threshold)
     looked = _with_twins(sides, places, fit)
-    seams = _seams(sides, *looked)
-    if seams:
+    seams = _seams(sides, *looked) if looked else []
+    if looked and seams:
         sides = _without_seams(sides, *looked, seams)
         kept = tuple(p for p in places if not any(p in seam.places for seam in seams))
         places, fit = _pruned(sides, kept, threshold)
@@ -409,13 +409,17 @@ class _Seam:
 
 def _with_twins(
     sides: tuple[Side, Side], places: tuple[Place, ...], fit: JointFit
-) -> tuple[tuple[Place, ...], JointFit]:
+) -> tuple[tuple[Place, ...], JointFit] | None:
     """Add the places where the other shot would show what one shot alone does if it is a seam.
 
-    At its one distance a seam is looked for where no search of the whole shot would find it.
+    At its one distance a seam is looked for where no search of the whole shot would find it. None
+    where no shot shows anything alone.
     """
     found = list(places)
-    for k, alone in enumerate(_alone(places, fit, SEAM_SIGMAS)):
+    shown = _alone(places, fit, SEAM_SIGMAS)
+    if not any(alone.any() for alone in shown):
+        return None
+    for k, alone in enumerate(shown):
         here, other = sides[k], sides[1 - k]
         for j in np.flatnonzero(alone).tolist():
             x = _sharp_m(here, places[j]) - other.shot.pulse_m / 2

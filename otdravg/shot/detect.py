@@ -327,48 +327,43 @@ def _with_noise_of_its_own(
     pulses = shot.lit_m / shot.pulse_m
     edge = shot.pulse_m / shot.spacing_m if pulses > LONG_PULSES else SUSPECT_RATIO
     if noise.correlation_points > MOST_RIPPLE * (shot.smoothing + edge):
-        share = _share_of_white(shot) * shot.smoothing
-        white = replace(
-            shot.noise,
-            constant_long_run_db2=shot.noise.constant_db2 * share,
-            receiver_long_run_db2=shot.noise.receiver_db2 * share,
-        )
-        plain = with_reflections(replace(shot, noise=white))
+        white = _share_of_white(shot) * shot.smoothing
+        plain = with_reflections(replace(shot, noise=shot.noise.alike_over(white)))
         same = (plain.front_clear, plain.peaks) == (shot.front_clear, shot.peaks)
         more = _first_look(plain, threshold, looked[1] if same else ())
         few = 0 < len(more[1]) < pulses / LEAST_PULSES_PER_STEP
         if few and more != looked:  # the same explains no more than it did
             second = _noise_between(plain, *more)
-            middle = np.array([median(shot.level_db[shot.front_clear : shot.end + 1])])
-            left, before = (float(n.long_run_db2(middle)[0]) for n in (second, noise))
+            left, before = (_usual_long_run_db2(shot, n) for n in (second, noise))
             noise = second if left < before / SUSPECT_RATIO else noise
         if noise.correlation_points > MOST_RIPPLE * (shot.smoothing + edge):
-            noise = _least_noise(shot, threshold, noise)
+            noise = _least_noise(shot, threshold, noise, white)
     return with_reflections(replace(shot, noise=noise))
 
 
-def _least_noise(shot: Shot, threshold: float, most: NoiseModel) -> NoiseModel:
+def _usual_long_run_db2(shot: Shot, noise: NoiseModel) -> float:
+    """Long-run variance of a noise at the middle one of a shot's levels."""
+    middle = np.array([median(shot.level_db[shot.front_clear : shot.end + 1])])
+    return float(noise.long_run_db2(middle)[0])
+
+
+def _least_noise(shot: Shot, threshold: float, most: NoiseModel, white: float) -> NoiseModel:
     """What steps leave that are found with little noise, or ``most``.
 
     Where steps hide each other they pass for noise, in which they stay hidden. What neighbouring
-    points show is too little where there is ripple, so that there are several tries.
+    points show (they are alike over ``white`` points) is too little where there is ripple, so that
+    there are several tries.
     """
-    middle = np.array([median(shot.level_db[shot.front_clear : shot.end + 1])])
-    white = _share_of_white(shot) * shot.smoothing
-    least = float(most.long_run_db2(middle)[0]) / SUSPECT_RATIO
+    least = _usual_long_run_db2(shot, most) / SUSPECT_RATIO
     for times, asked in TRIED:
-        tried = replace(
-            shot.noise,
-            constant_long_run_db2=shot.noise.constant_db2 * white * times,
-            receiver_long_run_db2=shot.noise.receiver_db2 * white * times,
-        )
-        if tried.long_run_db2(middle)[0] > least:
+        tried = shot.noise.alike_over(white * times)
+        if _usual_long_run_db2(shot, tried) > least:
             break
         plain = with_reflections(replace(shot, noise=tried))
         fixed, _, stop_m = _first_look(plain, threshold)
         steps = list(search_steps(Search.of(plain), fixed, stop_m, asked * threshold))
         left = _noise_between(plain, fixed, steps, stop_m)
-        variance = float(left.long_run_db2(middle)[0])
+        variance = _usual_long_run_db2(shot, left)
         if len(steps) < shot.lit_m / shot.pulse_m / LEAST_PULSES_PER_STEP and variance < least:
             most, least = left, variance
     return most

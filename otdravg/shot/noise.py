@@ -15,7 +15,7 @@ for a fitted line is the long-run variance: the variance of a mean of N points t
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -89,6 +89,14 @@ class NoiseModel:
     def long_run_at(self, inverse_square: FloatArray) -> FloatArray:
         """Long-run variance per point where the linear power is P, for 1/P²; dB²."""
         return np.asarray(self.constant_long_run_db2 + self.receiver_long_run_db2 * inverse_square)
+
+    def alike_over(self, points: float) -> NoiseModel:
+        """The same noise of single points, so many of which count as one reading."""
+        return replace(
+            self,
+            constant_long_run_db2=self.constant_db2 * points,
+            receiver_long_run_db2=self.receiver_db2 * points,
+        )
 
     @property
     def correlation_points(self) -> float:

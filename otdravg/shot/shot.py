@@ -338,7 +338,7 @@ def prepare(
     level = trace.level_db
     n = level.size
     spacing = trace.spacing_m(index)
-    x = np.asarray(trace.offset_m(index) + spacing * np.arange(n), float)
+    x = trace.with_index(index).distance_m
     pulse = max(trace.pulse_m(index), spacing)
     pulse_points = pulse / spacing
     span_db = float(np.ptp(level))

@@ -9,6 +9,7 @@ Constants in metres or of absolute power would show here.
 from __future__ import annotations
 
 import math
+import pickle
 from dataclasses import replace
 
 import pytest
@@ -179,3 +180,12 @@ def test_more_record_behind_the_fibre_changes_no_loss() -> None:
             one.u_loss_db or 0, other.u_loss_db or 0
         )
         assert other.u_loss_db == pytest.approx(one.u_loss_db, rel=0.25)
+
+
+def test_a_measurement_goes_to_another_process_whole(pair: tuple[Trace, Trace]) -> None:
+    found = measure(*pair)
+    copied = pickle.loads(pickle.dumps(found))
+    assert copied.readings == found.readings
+    assert copied.places == found.places
+    again = copied.side_ab.dead_zones(copied.places)
+    assert again.tolist() == found.side_ab.dead_zones(found.places).tolist()
